@@ -1,0 +1,36 @@
+"""Plain threads for kernels that release the interpreter lock. Order of results never depends on their number."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+
+def thread_count() -> int:
+    """Threads to use: ``LASTSEEN_THREADS`` where set, else the processors this process may run on."""
+    wanted = os.environ.get("LASTSEEN_THREADS", "")
+    if wanted.isdigit() and int(wanted) > 0:
+        return int(wanted)
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        return os.cpu_count() or 1
+
+
+def in_threads(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
+    """Apply ``work`` to each item, results in the order of the items."""
+    threads = thread_count()
+    if threads == 1:
+        return [work(item) for item in items]
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(work, items))
+
+
+def over_rows(work: Callable[[int, int], None], rows: int, block: int = 256) -> None:
+    """Call ``work(first, last)`` on blocks of rows; the blocks must not write to each other's rows."""
+    in_threads(lambda first: work(first, min(first + block, rows)), range(0, rows, block))
