@@ -1,0 +1,116 @@
+"""Between cells and outlines: the shape of a set of cells, the shape of a level, the cells inside a shape."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from contourpy import FillType, contour_generator
+from pyproj import CRS
+from rasterio import features
+from shapely import make_valid, union_all
+from shapely.geometry import MultiPolygon, Polygon, shape
+from shapely.geometry.base import BaseGeometry
+from shapely.validation import explain_validity
+
+from lastseen.errors import InputError
+from lastseen.grid import Grid, IntArray
+
+Area = Polygon | MultiPolygon
+
+
+def only_areas(geometry: BaseGeometry) -> MultiPolygon:
+    """The polygons in a geometry; lines and points fall away."""
+    parts = [geometry] if isinstance(geometry, Polygon) else list(getattr(geometry, "geoms", []))
+    found = [one for part in parts for one in ([part] if isinstance(part, Polygon) else only_areas(part).geoms)]
+    return MultiPolygon([one for one in found if not one.is_empty])
+
+
+def outline_of_cells(cells: npt.NDArray[Any], grid: Grid) -> MultiPolygon:
+    """The outline of cells given by flat indices, 4-connected, along cell edges, in map metres."""
+    mask = np.zeros(grid.shape[0] * grid.shape[1], np.uint8)
+    mask[cells] = 1
+    found = features.shapes(mask.reshape(grid.shape), mask=mask.reshape(grid.shape) == 1, transform=grid.transform)
+    return only_areas(union_all([shape(geometry) for geometry, _ in found]))
+
+
+def outline_of_level(values: Grid, level: float, least_area_m2: float = 0.0) -> MultiPolygon:
+    """Where values are at least ``level``: smooth outlines through the cells, holes kept.
+
+    Parameters
+    ----------
+    values : Grid
+        NaN counts as below the level.
+    level : float
+    least_area_m2 : float
+        Smaller pieces and smaller holes are left out.
+    """
+    padded = np.pad(np.nan_to_num(values.values, nan=-1e30, posinf=1e30), 1, constant_values=-1e30)
+    # Far below the level the exact number does not matter, but a cliff in the values would move the line.
+    padded = np.maximum(padded, level - 4.0 * max(abs(level), 1e-12))
+    ny, nx = values.shape
+    x = values.west_m + (np.arange(-1, nx + 1) + 0.5) * values.cell_m
+    y = values.north_m - (np.arange(-1, ny + 1) + 0.5) * values.cell_m
+    found: Any = contour_generator(x, y, padded, fill_type=FillType.OuterOffset).filled(level, np.inf)
+    points, offsets = found
+    rings = [
+        [ring[a:b] for a, b in pairwise(off)]
+        for ring, off in zip(points, offsets, strict=True)
+        if ring is not None and off is not None
+    ]
+    areas = [Polygon(one[0]) for one in rings]
+    kept = []
+    for outer, one in zip(areas, rings, strict=True):
+        if outer.area < max(least_area_m2, 1e-9):
+            continue
+        holes = [hole for hole in one[1:] if Polygon(hole).area >= max(least_area_m2, 1e-9)]
+        kept.append(Polygon(one[0], holes))
+    return only_areas(make_valid(union_all(kept))) if kept else MultiPolygon()
+
+
+def cells_of_outline(outline: Area, grid: Grid) -> IntArray:
+    """Flat indices of the cells whose centre lies in the outline."""
+    if outline.is_empty:
+        return np.empty(0, np.int32)
+    inside = features.geometry_mask([outline], grid.shape, grid.transform, invert=True)
+    return np.flatnonzero(inside).astype(np.int32)
+
+
+def read_outline(path: Path, crs: CRS, what: str) -> MultiPolygon:
+    """Read a drawn outline from any vector file into map metres.
+
+    Parameters
+    ----------
+    path : Path
+    crs : pyproj.CRS
+        The CRS of the result.
+    what : str
+        What the outline is, for the error texts.
+
+    Raises
+    ------
+    InputError
+        Missing, unreadable, without CRS, empty or self-crossing.
+    """
+    import geopandas  # noqa: PLC0415  slow to import, and only needed when an outline is given
+
+    if not path.exists():
+        raise InputError(f"the {what} file {path} does not exist: check the path")
+    try:
+        frame = geopandas.read_file(path)
+    except Exception as error:  # the reader raises its own kinds
+        raise InputError(f"{path.name} cannot be read as a {what} outline: {error}") from error
+    if frame.crs is None:
+        raise InputError(f"{path.name} has no CRS: assign the right one to the {what} outline first")
+    areas = [one for one in frame.geometry if isinstance(one, (Polygon, MultiPolygon)) and not one.is_empty]
+    if not areas:
+        raise InputError(f"{path.name} holds no polygon: draw the {what} outline as an area")
+    for area in areas:
+        if not area.is_valid:
+            raise InputError(
+                f"the {what} outline in {path.name} crosses itself ({explain_validity(area)}): draw it again"
+            )
+    return only_areas(union_all(list(geopandas.GeoSeries(areas, crs=frame.crs).to_crs(crs))))

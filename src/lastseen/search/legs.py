@@ -1,0 +1,73 @@
+"""The numbers of a leg: length on the snow, bearing, slope and time."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from pyproj import CRS, Proj
+
+from lastseen.grid import FloatArray
+from lastseen.search.clock import walking_speed_m_s
+from lastseen.search.frame import XY
+from lastseen.search.surface import Surface
+
+_STEEP_STRETCH_M = 10.0
+
+
+@dataclass(frozen=True)
+class Walk:
+    """Numbers of a straight walk: metres on the snow, degrees, seconds (see ``Leg``)."""
+
+    length_m: float
+    slope_deg: float
+    steepest_deg: float
+    time_s: float
+
+
+def walk_over(start: XY, end: XY, surface: Surface) -> Walk:
+    """The numbers of a straight walk over the ground, sampled at one cell and at most 2 m."""
+    plan = math.dist(start, end)
+    n = max(1, math.ceil(plan / min(2.0, surface.filled.cell_m)))
+    t = np.linspace(0.0, 1.0, n + 1)
+    z = surface.z(start[0] + t * (end[0] - start[0]), start[1] + t * (end[1] - start[1]))
+    rise, run = np.diff(z), plan / n
+    if run <= 0.0:
+        return Walk(0.0, 0.0, 0.0, 0.0)
+    length = np.hypot(rise, run)
+    time = float((length / walking_speed_m_s(rise / run)).sum())
+    mean = math.degrees(math.atan2(float(z[-1] - z[0]), plan))
+    return Walk(float(length.sum()), mean, _steepest_deg(t * plan, z), time)
+
+
+def _steepest_deg(along_m: FloatArray, z_m: FloatArray) -> float:
+    """Steepest 10 m of a profile (all of it when it is shorter), up or down, as a positive angle."""
+    window = min(_STEEP_STRETCH_M, float(along_m[-1]))
+    first = along_m[along_m <= along_m[-1] - window + 1e-9]
+    first = np.append(first, along_m[-1] - window)
+    rise = np.interp(first + window, along_m, z_m) - np.interp(first, along_m, z_m)
+    return math.degrees(math.atan2(float(np.abs(rise).max()), window))
+
+
+@lru_cache(maxsize=8)
+def _projection(crs: CRS) -> Proj:
+    return Proj(crs)
+
+
+def true_bearings_deg(starts_m: FloatArray, ends_m: FloatArray, crs: CRS) -> FloatArray:
+    """Bearing from true north at the start of each straight line (n x 2 map metres), 0 to 360 degrees.
+
+    True bearing = grid bearing + meridian convergence, where convergence is the bearing of grid north from true
+    north (east positive), as PROJ gives it.
+    """
+    if len(starts_m) == 0:
+        return np.zeros(0)
+    a, b = starts_m, ends_m
+    projection = _projection(crs)
+    lon, lat = projection(a[:, 0], a[:, 1], inverse=True)
+    convergence = np.asarray(projection.get_factors(lon, lat).meridian_convergence, dtype=np.float64)
+    grid = np.degrees(np.arctan2(b[:, 0] - a[:, 0], b[:, 1] - a[:, 1]))
+    bearing = np.mod(grid + convergence, 360.0)
+    return np.asarray(np.where(bearing >= 360.0, 0.0, bearing), dtype=np.float64)

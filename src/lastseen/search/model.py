@@ -1,0 +1,139 @@
+"""What a search is made of: lanes, legs, coverage, plan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from shapely import LineString, MultiPolygon
+
+Pattern = Literal["across", "along"]
+Kind = Literal["approach", "lane", "join"]
+
+
+@dataclass(frozen=True)
+class Lane:
+    """The centre line of one strip, in the direction it is walked.
+
+    Attributes
+    ----------
+    number : int
+        From 1, over all searchers.
+    searcher : int
+        From 1.
+    line : LineString
+        Straight in map view, map metres.
+    length_m : float
+        On the snow.
+    """
+
+    number: int
+    searcher: int
+    line: LineString
+    length_m: float
+
+
+@dataclass(frozen=True)
+class Leg:
+    """One straight stretch of a searcher's walk.
+
+    Attributes
+    ----------
+    number : int
+        From 1 for each searcher.
+    searcher : int
+        From 1.
+    kind : {"approach", "lane", "join"}
+        The way to the first lane, a lane, or the way to the next lane.
+    lane : int or None
+        Number of the lane, for a leg that is one.
+    line : LineString
+        Map metres.
+    length_m : float
+        On the snow.
+    bearing_deg_true : float
+        From true north at the start of the leg, 0 to 360.
+    slope_deg : float
+        Mean, up is positive.
+    steepest_deg : float
+        The steepest 10 m of the leg, up or down, as a positive angle.
+    time_s : float
+        Walking time.
+    """
+
+    number: int
+    searcher: int
+    kind: Kind
+    lane: int | None
+    line: LineString
+    length_m: float
+    bearing_deg_true: float
+    slope_deg: float
+    steepest_deg: float
+    time_s: float
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """How much of an outline lies within half a strip of a walk.
+
+    Attributes
+    ----------
+    fraction : float
+        0 to 1, of the surface area.
+    area_m2 : float
+        Surface area of the outline (not its map area).
+    uncovered : MultiPolygon
+        What is left, map metres, made of lattice squares cut to the outline.
+    uncovered_m2 : float
+        Surface area of what is left.
+    """
+
+    fraction: float
+    area_m2: float
+    uncovered: MultiPolygon
+    uncovered_m2: float
+
+
+@dataclass(frozen=True)
+class SearchPlan:
+    """Lanes, the walk along them, and what they cover.
+
+    Attributes
+    ----------
+    pattern : {"across", "along"}
+        Lanes across the fall line or along it.
+    strip_width_m : float
+        On the snow.
+    searchers : int
+        How many were asked for.
+    lanes : tuple of Lane
+        By number.
+    legs : tuple of Leg
+        By searcher, then by number.
+    coverage : Coverage
+        By lanes and joins; approaches do not count.
+    notes : tuple of str
+        What was adjusted, what could not be covered and why.
+    """
+
+    pattern: Pattern
+    strip_width_m: float
+    searchers: int
+    lanes: tuple[Lane, ...]
+    legs: tuple[Leg, ...]
+    coverage: Coverage
+    notes: tuple[str, ...]
+
+    def walk_m(self, searcher: int) -> float:
+        """Length of a searcher's walk on the snow, metres."""
+        return sum(leg.length_m for leg in self.legs if leg.searcher == searcher)
+
+    def time_s(self, searcher: int) -> float:
+        """Walking time of a searcher, seconds."""
+        return sum(leg.time_s for leg in self.legs if leg.searcher == searcher)
+
+    @property
+    def total_time_s(self) -> float:
+        """Walking time of the slowest searcher, seconds."""
+        return max(self.time_s(searcher) for searcher in range(1, self.searchers + 1))

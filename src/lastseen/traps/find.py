@@ -1,0 +1,124 @@
+"""Find the terrain traps of a first set on bare ground, each reported once."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from scipy import ndimage
+
+from lastseen.errors import InputError
+from lastseen.grid import BoolArray
+from lastseen.terrain import Terrain
+from lastseen.traps.breaks import Found, find_breaks
+from lastseen.traps.cliffs import find_cliffs
+from lastseen.traps.ground import look_around
+from lastseen.traps.gullies import find_gullies
+from lastseen.traps.hollows import find_hollows
+from lastseen.traps.trap import Consequence, Trap, in_order
+
+NEAR_M = 10.0  # a break this near to a larger trap is its rim; design choice
+COVERED = 0.5  # a trap covered this far by a larger kind is part of it; design choice
+WALL_TO_DEPTH = 3.0  # a wall in a gully that is not higher than this many depths is its side; design choice
+INVISIBLE_CELL_M = 10.0  # above this gullies and banks are invisible; design choice
+
+
+def find_traps(terrain: Terrain, where: BoolArray) -> tuple[Trap, ...]:
+    """Traps that touch the cells ``where``, in the order of their severity.
+
+    Gullies, closed hollows, banks, benches, abrupt flattenings and cliffs are read from the bare ground. Trees, water,
+    crevasses and buildings are not in it. A break of slope that is part of a gully, hollow, bank or bench is reported
+    once, as the larger thing. Where no trap is found, there can still be one that the cells are too coarse to show.
+
+    Parameters
+    ----------
+    terrain : Terrain
+        Heights in metres; NaN is no data.
+    where : ndarray of bool, shape (ny, nx)
+        The ground that snow can reach, already widened by the caller.
+
+    Returns
+    -------
+    tuple of Trap
+        Numbered by severity; `with_person` orders them by what a carried person meets.
+
+    Raises
+    ------
+    InputError
+        If ``where`` does not have the shape of the terrain.
+    """
+    shape = terrain.elevation.shape
+    if where.shape != shape:
+        raise InputError(f"cells of shape {where.shape} do not fit a terrain of shape {shape}: give one value per cell")
+    if min(shape) < 3 or not where.any():
+        return ()
+    ground = look_around(terrain, where)
+    ny, nx = ground.raw.shape
+    if min(ny, nx) < 3:
+        return ()
+    here = where[ground.first_row : ground.first_row + ny, ground.first_col : ground.first_col + nx]
+    gullies = find_gullies(ground, here)
+    hollows = _not_part_of(find_hollows(ground, here), gullies, 0.0, ground.cell_m)
+    banks, benches, flattenings = find_breaks(ground, here)
+    kept = gullies + hollows
+    for weaker in (banks, benches, flattenings):
+        kept = kept + _not_part_of(weaker, kept, NEAR_M, ground.cell_m)
+    kept[: len(gullies)], cliffs = _walled(gullies, find_cliffs(ground, here))
+    return in_order(trap for trap, _ in kept + cliffs)
+
+
+def _walled(gullies: Found, cliffs: Found) -> tuple[Found, Found]:
+    """Cliffs that are no more than the walls of a gully are told as part of it: it can injure as well as bury."""
+    walls_of: dict[int, list[float]] = {}
+    apart = []
+    for cliff, mask in cliffs:
+        for k, (gully, bed) in enumerate(gullies):
+            inside = (mask & ndimage.binary_dilation(bed)).sum() >= COVERED * mask.sum()
+            if inside and cliff.drop_m <= WALL_TO_DEPTH * gully.depth_m:
+                walls_of.setdefault(k, []).append(cliff.drop_m)
+                break
+        else:
+            apart.append((cliff, mask))
+    walled = [
+        (_with_walls(gully, max(walls_of[k])) if k in walls_of else gully, bed) for k, (gully, bed) in enumerate(gullies)
+    ]
+    return walled, apart
+
+
+def _with_walls(gully: Trap, drop_m: float) -> Trap:
+    """Return a gully that also injures."""
+    consequences: tuple[Consequence, ...] = ("burial", "trauma", "no way out")
+    return replace(gully, consequences=consequences, reason=f"{gully.reason} It has walls {drop_m:.0f} m high.")
+
+
+def _not_part_of(
+    candidates: Found, larger: Found, near_m: float, cell_m: float
+) -> Found:
+    """Candidates of which less than ``COVERED`` lies in or near the larger traps."""
+    if not candidates or not larger:
+        return candidates
+    cover = np.logical_or.reduce([mask for _, mask in larger])
+    if near_m > 0.0:
+        cover = ndimage.distance_transform_edt(~cover) * cell_m <= near_m
+    return [(trap, mask) for trap, mask in candidates if (mask & cover).sum() < COVERED * mask.sum()]
+
+
+def invisible_note(cell_m: float) -> str | None:
+    """Say what cannot be seen at this cell size; None where nothing of use to a person is lost (cells up to 0.5 m).
+
+    Parameters
+    ----------
+    cell_m : float
+        Side of a cell, metres.
+    """
+    if cell_m > INVISIBLE_CELL_M:
+        return (
+            f"On cells of {cell_m:g} m gullies and banks are invisible, and a wall shows only where it is much higher than that: "
+            "look for them on a finer model, a map or a photograph."
+        )
+    if cell_m <= 0.5:
+        return None
+    return (
+        f"On cells of {cell_m:g} m gullies and banks narrower than {2.0 * cell_m:g} m cannot be seen. "
+        "Trees, rocks, water and crevasses are not in a bare-ground model."
+    )

@@ -1,0 +1,116 @@
+"""The ground around the cells of interest, prepared once for all kinds of trap."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
+from lastseen.terrain import Terrain, smoothed
+from lastseen.threads import over_rows
+from lastseen.traps import kernels
+
+MARGIN_M = 150.0  # a trap that touches the reachable ground is measured whole at least this far around it; design choice
+LIGHT_SMOOTHING_M = 1.0  # takes out single-cell noise of 1 and 2 m models and leaves a 2 m bank standing; design choice
+BROAD_SMOOTHING_M = 15.0  # fall line of the slope, not of a bench or gully on it; design choice
+LEAST_BROAD_GRADIENT = 0.02  # below about 1 degree the fall line of the slope is noise; design choice
+COARSE_CELL_M = 8.0  # from here on a gully or a bank is only a few cells wide, and thresholds rise; design choice
+
+
+@dataclass(frozen=True)
+class Ground:
+    """A window of the elevation model around the reachable cells. All arrays have the window's shape.
+
+    Attributes
+    ----------
+    raw, light : Grid
+        Heights as given and lightly smoothed (standard deviation 1 m), metres.
+    up_row, up_col : ndarray
+        Unit vector up the fall line of the broad slope, in rows and columns. NaN where the broad ground is level.
+    first_row, first_col : int
+        Place of the window in the whole model.
+    whole : Grid
+        The whole model, metres.
+    """
+
+    raw: Grid
+    light: Grid
+    up_row: FloatArray
+    up_col: FloatArray
+    first_row: int
+    first_col: int
+    whole: Grid
+
+    @property
+    def cell_m(self) -> float:
+        """Side of a cell, metres."""
+        return self.raw.cell_m
+
+    @property
+    def coarse(self) -> bool:
+        """Whether a gully or bank is only a few cells wide."""
+        return self.cell_m >= COARSE_CELL_M
+
+    def flat_cells(self, mask: BoolArray) -> IntArray:
+        """Flat indices on the whole model of the cells of a window mask."""
+        row, col = np.nonzero(mask)
+        cells: IntArray = ((row + self.first_row) * self.whole.shape[1] + col + self.first_col).astype(np.int32)
+        return cells
+
+
+def look_around(terrain: Terrain, where: BoolArray) -> Ground:
+    """Cut a window of ``MARGIN_M`` around the cells ``where`` and prepare its heights and fall lines."""
+    whole = terrain.elevation
+    row, col = np.nonzero(where)
+    margin = int(np.ceil(MARGIN_M / whole.cell_m))
+    r0, r1 = max(0, int(row.min()) - margin), min(whole.shape[0], int(row.max()) + margin + 1)
+    c0, c1 = max(0, int(col.min()) - margin), min(whole.shape[1], int(col.max()) + margin + 1)
+    raw = Grid(
+        np.ascontiguousarray(whole.values[r0:r1, c0:c1], dtype=np.float64),
+        whole.west_m + c0 * whole.cell_m,
+        whole.north_m - r0 * whole.cell_m,
+        whole.cell_m,
+        whole.crs,
+    )
+    light = smoothed(raw, LIGHT_SMOOTHING_M)
+    up_row, up_col = uphill(light, BROAD_SMOOTHING_M, LEAST_BROAD_GRADIENT)
+    return Ground(raw, light, up_row, up_col, r0, c0, whole)
+
+
+def uphill(heights: Grid, sigma_m: float, least_gradient: float) -> tuple[FloatArray, FloatArray]:
+    """Unit vector of steepest ascent in rows and columns, of gradients averaged over ``sigma_m``.
+
+    Gradients and not heights are averaged, so that edges and no data do not tilt the ground. NaN at no data and where the
+    mean gradient is below ``least_gradient``.
+    """
+    by_row, by_col = np.gradient(heights.values, heights.cell_m)
+    known = np.isfinite(by_row) & np.isfinite(by_col)
+    sigma = sigma_m / heights.cell_m
+    if sigma > 0.25:
+        by_row, by_col = (
+            ndimage.gaussian_filter(np.where(known, g, 0.0), sigma, mode="nearest", truncate=3.0)
+            for g in (by_row, by_col)
+        )
+        known = np.isfinite(heights.values)
+    by_row, by_col = np.where(known, by_row, np.nan), np.where(known, by_col, np.nan)
+    size = np.hypot(by_row, by_col)
+    size[~(size >= least_gradient)] = np.nan
+    return by_row / size, by_col / size
+
+
+def fall_line_profile(ground: Ground, reach_m: float, counter_m: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean slope above and below each cell over ``reach_m`` (degrees), and the rise again within ``counter_m`` (m).
+
+    NaN where the fall line is unknown or runs off the known ground.
+    """
+    z, cell_m = ground.light.values, ground.cell_m
+    above, below, counter = (np.full(z.shape, np.nan) for _ in range(3))
+    over_rows(
+        lambda first, last: kernels.along_fall_line(
+            z, ground.up_row, ground.up_col, reach_m / cell_m, counter_m / cell_m, first, last, above, below, counter
+        ),
+        z.shape[0],
+    )
+    return np.degrees(np.arctan(above / reach_m)), np.degrees(np.arctan(below / reach_m)), counter

@@ -1,0 +1,194 @@
+"""Gullies and creek beds: long hollows between two lips, whose bed falls along their length."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+from scipy.spatial import cKDTree
+
+from lastseen.grid import BoolArray, FloatArray, IntArray
+from lastseen.threads import over_rows
+from lastseen.traps import kernels
+from lastseen.traps.ground import Ground
+from lastseen.traps.joining import join_pieces
+from lastseen.traps.shapes import EIGHT, Labels, Spine, connected, outline_of, spines
+from lastseen.traps.trap import Trap, measured_trap
+
+REACH_M = 30.0  # lips are sought this far to each side, so a gully is at most 60 m across; design choice
+SAMPLE_M = 2.0  # and at this spacing, at least; design choice
+LEAN = 0.2  # a lip stands out most above a line of this gradient: gentler valley sides are not gully sides; design choice
+LIP_LEANS = (0.35, LEAN)  # the lip of a steep side first (19 degrees), else that of a gentle one; without a lip within
+# reach, ground between gentle sides is a valley and between steep ones a V-shaped gully; design choice
+LEAST_DEPTH_M = 1.5  # deposit in it can be as deep as very few survive (avalanche centres' glossary, read 2026)
+LEAST_DEPTH_COARSE_M = 2.5  # on coarse cells shallower ones are not resolved; design choice
+WEAK = 0.6  # a piece this fraction as deep still joins deeper pieces; design choice
+LEAST_LENGTH_M = 30.0  # shorter ones are pits or gaps between rocks; design choice
+LENGTH_TO_WIDTH = 3.0  # a gully is long; design choice
+LEAST_FALL = 0.03  # mean fall of the bed along its length (1.7 degrees): else it is a closed hollow or flat; design choice
+MUCH_DEEPER = 1.4  # a deepest part this many times as deep as the middle is told apart; design choice
+ROUNDS = 4  # side gullies of side gullies are followed this deep; design choice
+AXES = ((0, 2), (1, 2), (2, 2), (2, 1), (2, 0), (2, -1), (2, -2), (1, -2))  # half rows and columns a step
+
+
+@dataclass(frozen=True)
+class Sections:
+    """Cross-sections of the window: depth (m, 0 where none) and the bed cells; measured there: depth and width (m), and whether a
+    side has no lip within reach and whether the sides are gentle (0/1)."""
+
+    depth_m: FloatArray
+    bed: BoolArray
+    measured: FloatArray
+
+
+def find_gullies(ground: Ground, where: BoolArray) -> list[tuple[Trap, BoolArray]]:
+    """Gullies that touch ``where`` (window shape), side gullies apart from the main one."""
+    least = LEAST_DEPTH_COARSE_M if ground.coarse else LEAST_DEPTH_M
+    sections = read_sections(ground, WEAK * least)
+    labels, _ = connected(sections.depth_m >= WEAK * least)
+    strong = np.unique(labels[sections.depth_m >= least])
+    labels[~np.isin(labels, strong)] = 0
+    pieces = _main_stems(ground, sections, labels)
+    found = []
+    for masks, stems in join_pieces(pieces, ground.light.values, ground.cell_m):
+        mask = np.logical_or.reduce(masks)
+        if (mask & where).any():
+            gully = _gully(ground, sections, mask, sum(s.length_m for s in stems), stems, least)
+            if gully is not None:
+                found.append(gully)
+    return found
+
+
+def read_sections(ground: Ground, weak_m: float) -> Sections:
+    """Cross-sections at every cell, measured closely at the cells of a bed."""
+    z, cell_m = ground.light.values, ground.cell_m
+    near, far, reach_m = _lines_of_sight(cell_m)
+    depth, azimuth = np.zeros(z.shape), np.zeros(z.shape, dtype=np.int8)
+    over_rows(
+        lambda first, last: kernels.cross_sections(z, near, far, reach_m, LEAN, first, last, depth, azimuth),
+        z.shape[0],
+    )
+    bed = np.zeros(z.shape, dtype=np.bool_)
+    row, col = np.nonzero(depth >= weak_m)
+    step = np.array(AXES)[azimuth[row, col]]
+    step = np.sign(step) * (np.abs(step) == 2)  # the nearest whole cell on the crossing
+    here, lowest = z[row, col], np.ones(row.size, dtype=np.bool_)
+    for side in (-1, 1):
+        r = np.clip(row + side * step[:, 0], 0, z.shape[0] - 1)
+        c = np.clip(col + side * step[:, 1], 0, z.shape[1] - 1)
+        lowest &= ~(z[r, c] < here)
+    row, col = row[lowest].astype(np.int32), col[lowest].astype(np.int32)
+    bed[row, col] = True
+    out = np.full((row.size, 4), np.nan)
+    azimuths = np.arange(32) * np.pi / 32.0
+    step_m = min(1.0, 0.5 * cell_m)
+    for lean in LIP_LEANS:
+        todo = np.isnan(out[:, 0])
+        part = out[todo]
+        kernels.gully_sections(
+            z, ground.raw.values, row[todo], col[todo], azimuths, cell_m, step_m, REACH_M + cell_m, lean, part
+        )
+        part[:, 3] = float(lean == LEAN)
+        out[todo] = part
+    measured = np.full((*z.shape, 4), np.nan)
+    measured[row, col] = out
+    return Sections(depth, bed, measured)
+
+
+def _lines_of_sight(cell_m: float) -> tuple[IntArray, IntArray, FloatArray]:
+    """Two cells whose mean height is the height at each sample, and its distance (m): azimuth by sample.
+
+    The samples of one azimuth lie exactly on a line, so that a plane has the same rise and fall on its two sides.
+    """
+    lines: list[list[tuple[tuple[int, int], tuple[int, int], float]]] = []
+    for dr, dc in AXES:
+        unit_m = 0.5 * cell_m * float(np.hypot(dr, dc))
+        stride = max(1, int(SAMPLE_M / unit_m + 1e-9))
+        samples = []
+        for k in range(stride, int(REACH_M / unit_m + 1e-9) + 1, stride):
+            near = (int(np.floor(0.5 * k * dr)), int(np.floor(0.5 * k * dc)))
+            far = (int(np.ceil(0.5 * k * dr)), int(np.ceil(0.5 * k * dc)))
+            samples.append((near, far, k * unit_m))
+        lines.append(samples)
+    longest = max(len(samples) for samples in lines)
+    off_grid = ((1 << 24, 1 << 24), (1 << 24, 1 << 24), float("inf"))
+    full = [samples + [off_grid] * (longest - len(samples)) for samples in lines]
+    return (
+        np.array([[s[0] for s in line] for line in full], dtype=np.int32),
+        np.array([[s[1] for s in line] for line in full], dtype=np.int32),
+        np.array([[s[2] for s in line] for line in full]),
+    )
+
+
+def _main_stems(ground: Ground, sections: Sections, labels: Labels) -> list[tuple[BoolArray, Spine]]:
+    """Peel connected gully ground into stems: from its lowest cell up to the farthest, then again in what is left."""
+    pieces: list[tuple[BoolArray, Spine]] = []
+    for _ in range(ROUNDS):
+        rest = np.zeros(labels.shape, dtype=np.bool_)
+        for spine in spines(labels, ground.cell_m, ground.light.values):
+            place = ndimage.find_objects((labels == spine.label).astype(np.int8))[0]
+            region = labels[place] == spine.label
+            on_spine = np.ones(region.shape, dtype=np.bool_)
+            on_spine[spine.rows - place[0].start, spine.cols - place[1].start] = False
+            width = _median(sections.measured[spine.rows, spine.cols, 1], fallback=REACH_M)
+            near = ndimage.distance_transform_edt(on_spine) * ground.cell_m <= max(0.6 * width, 1.5 * ground.cell_m)
+            piece = np.zeros(labels.shape, dtype=np.bool_)
+            piece[place] = region & near
+            if spine.length_m < 2.0 * ground.cell_m + 0.3 * LEAST_LENGTH_M:
+                continue
+            pieces.append((piece, spine))
+            rest[place] |= region & ~near
+        labels, count = connected(rest)
+        if count == 0:
+            break
+        size = np.bincount(labels.ravel())
+        labels[(size * ground.cell_m < 0.3 * LEAST_LENGTH_M)[labels]] = 0
+    return pieces
+
+
+def _median(values: FloatArray, fallback: float) -> float:
+    """Median of the known values."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else fallback
+
+
+def _gully(
+    ground: Ground, sections: Sections, mask: BoolArray, length_m: float, stems: list[Spine], least: float
+) -> tuple[Trap, BoolArray] | None:
+    """Measure one gully; None where it is too short, shallow, wide or level for one."""
+    at_bed = sections.measured[mask & sections.bed]
+    at_bed = at_bed[np.isfinite(at_bed[:, 0])]
+    if at_bed.shape[0] < 3:
+        return None
+    depth, width = float(np.median(at_bed[:, 0])), float(np.median(at_bed[:, 1]))
+    is_open = float(at_bed[:, 2].mean()) > 0.5
+    ends = [ground.light.values[s.rows[k], s.cols[k]] for s in stems for k in (0, -1)]
+    fall = float(max(ends) - min(ends)) / length_m
+    if depth < least or length_m < max(LEAST_LENGTH_M, LENGTH_TO_WIDTH * width) or fall < LEAST_FALL:
+        return None
+    if is_open and float(at_bed[:, 3].mean()) > 0.5:
+        return None
+    deepest = float(np.percentile(at_bed[:, 0], 90.0))
+    reason = _reason(depth, deepest, width, length_m, fall, is_open=is_open)
+    trap = measured_trap(
+        "gully", outline_of(mask, ground.raw), ground.flat_cells(mask), reason,
+        depth_m=depth, width_m=width, length_m=length_m,
+    )
+    return trap, mask
+
+
+def _reason(depth: float, deepest: float, width: float, length_m: float, fall: float, *, is_open: bool) -> str:
+    """Tell the numbers of a gully in one sentence."""
+    deep = f"{depth:.{0 if depth >= 3 else 1}f}"
+    up_to = f" (up to {deepest:.0f} m)" if deepest > MUCH_DEEPER * depth else ""
+    fall_deg = float(np.degrees(np.arctan(fall)))
+    if is_open:
+        return (
+            f"V-shaped gully: both sides rise at least {deep} m within {REACH_M:.0f} m, {length_m:.0f} m long, "
+            f"its bed falls {fall_deg:.0f} degrees."
+        )
+    return (
+        f"Gully {deep} m deep{up_to}, {width:.0f} m across between its lips, {length_m:.0f} m long, "
+        f"its bed falls {fall_deg:.0f} degrees."
+    )

@@ -1,0 +1,286 @@
+"""Loops over cells for the terrain traps: plain arrays and floats in and out. Meaning and units live in the modules beside.
+
+Positions are in rows and columns of cell centres; row 0 is north. NaN is no data and stops every line of sight.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from lastseen.grid import FloatArray, IntArray
+
+ByteArray = npt.NDArray[np.int8]
+
+
+@njit(cache=True, nogil=True)
+def _at(z: FloatArray, row: float, col: float) -> float:
+    """Bilinear value; NaN off the grid and beside no data."""
+    ny, nx = z.shape
+    if not (0.0 <= row <= ny - 1.0 and 0.0 <= col <= nx - 1.0):
+        return np.nan
+    i, j = min(int(row), ny - 2), min(int(col), nx - 2)
+    a, b = row - i, col - j
+    upper = z[i, j] * (1.0 - b) + z[i, j + 1] * b
+    lower = z[i + 1, j] * (1.0 - b) + z[i + 1, j + 1] * b
+    return float(upper * (1.0 - a) + lower * a)
+
+
+@njit(cache=True, nogil=True)
+def _lip(
+    z: FloatArray, i: int, j: int, side: int, near: IntArray, far: IntArray, reach_m: FloatArray, lean: float
+) -> tuple[float, float, float]:
+    """Score, rise and distance of the lip on one side: the point that stands out most above a line of gradient ``lean``."""
+    ny, nx = z.shape
+    score, rise, away = 0.0, 0.0, 0.0
+    for k in range(reach_m.size):
+        i0, j0 = i + side * near[k, 0], j + side * near[k, 1]
+        i1, j1 = i + side * far[k, 0], j + side * far[k, 1]
+        if min(i0, j0, i1, j1) < 0 or max(i0, i1) >= ny or max(j0, j1) >= nx:
+            break
+        up = 0.5 * (z[i0, j0] + z[i1, j1]) - z[i, j]
+        if np.isnan(up):
+            break
+        if up - lean * reach_m[k] > score:
+            score, rise, away = up - lean * reach_m[k], up, reach_m[k]
+    return score, rise, away
+
+
+@njit(cache=True, nogil=True)
+def cross_sections(
+    z: FloatArray,
+    near: IntArray,
+    far: IntArray,
+    reach_m: FloatArray,
+    lean: float,
+    first: int,
+    last: int,
+    depth_m: FloatArray,
+    azimuth: ByteArray,
+) -> None:
+    """Depth below the lower of two lips, on the azimuth of the shortest and highest crossing.
+
+    ``near`` and ``far`` (azimuth, sample, row/column) are the two cells whose mean is the height at ``reach_m``; the other
+    side is the mirror image, so that the depth on any plane is 0.
+    """
+    for i in range(first, last):
+        for j in range(z.shape[1]):
+            best = 0.0
+            for a in range(reach_m.shape[0]):
+                left, left_m, _ = _lip(z, i, j, 1, near[a], far[a], reach_m[a], lean)
+                if left <= best:
+                    continue
+                right, right_m, _ = _lip(z, i, j, -1, near[a], far[a], reach_m[a], lean)
+                if right > best:
+                    best = min(left, right)
+                    depth_m[i, j] = min(left_m, right_m)
+                    azimuth[i, j] = a
+
+
+@njit(cache=True, nogil=True)
+def _lip_fine(
+    z: FloatArray, row: float, col: float, dr: float, dc: float, step_m: float, n: int, lean: float
+) -> tuple[float, int]:
+    """Score of and steps to the lip along a direction (dr, dc in cells a step); 0 where the ground does not rise."""
+    here = _at(z, row, col)
+    score, at = 0.0, 0
+    for k in range(1, n + 1):
+        s = _at(z, row + k * dr, col + k * dc) - here - lean * k * step_m
+        if np.isnan(s):
+            break
+        if s > score:
+            score, at = s, k
+    return score, at
+
+
+@njit(cache=True, nogil=True)
+def gully_sections(
+    light: FloatArray,
+    raw: FloatArray,
+    rows: IntArray,
+    cols: IntArray,
+    azimuths_rad: FloatArray,
+    cell_m: float,
+    step_m: float,
+    reach_m: float,
+    lean: float,
+    out: FloatArray,
+) -> None:
+    """Depth (m), width between lips (m) and whether a side has no lip within reach (0/1), at cells of a gully's bed.
+
+    Lips are sought on the light ground and heights are read from the raw ground, so that neither smoothing nor a search for
+    extremes in noise changes the depth. Rows of ``out`` stay as they are where no two lips are found.
+    """
+    n = int(np.floor(reach_m / step_m + 1e-9))
+    for m in range(rows.size):
+        r, c = float(rows[m]), float(cols[m])
+        best = 0.0
+        for a in range(azimuths_rad.size):
+            dr = -np.cos(azimuths_rad[a]) * step_m / cell_m
+            dc = np.sin(azimuths_rad[a]) * step_m / cell_m
+            left_score, left = _lip_fine(light, r, c, dr, dc, step_m, n, lean)
+            if left_score <= best:
+                continue
+            right_score, right = _lip_fine(light, r, c, -dr, -dc, step_m, n, lean)
+            if right_score <= best:
+                continue
+            best = min(left_score, right_score)
+            rise = min(_at(raw, r + left * dr, c + left * dc), _at(raw, r - right * dr, c - right * dc))
+            out[m, 0], out[m, 1] = rise - _at(raw, r, c), (left + right) * step_m
+            out[m, 2] = 1.0 if max(left, right) >= n else 0.0
+
+
+@njit(cache=True, nogil=True)
+def along_fall_line(
+    z: FloatArray,
+    up_row: FloatArray,
+    up_col: FloatArray,
+    reach: float,
+    counter_reach: float,
+    first: int,
+    last: int,
+    above: FloatArray,
+    below: FloatArray,
+    counter_m: FloatArray,
+) -> None:
+    """Drop from ``reach`` cells up the fall line, drop to ``reach`` cells down it, and the rise again beyond the cell.
+
+    Drops and rises are in metres of height; the caller divides by the distance.
+    """
+    for i in range(first, last):
+        for j in range(z.shape[1]):
+            ur, uc = up_row[i, j], up_col[i, j]
+            if np.isnan(ur) or np.isnan(z[i, j]):
+                continue
+            above[i, j] = _at(z, i + reach * ur, j + reach * uc) - z[i, j]
+            below[i, j] = z[i, j] - _at(z, i - reach * ur, j - reach * uc)
+            if not above[i, j] > 0.0:
+                continue
+            highest, k = 0.0, 1
+            while 0.5 * k <= counter_reach:
+                rise = _at(z, i - 0.5 * k * ur, j - 0.5 * k * uc) - z[i, j]
+                if np.isnan(rise):
+                    break
+                highest = max(highest, rise)
+                k += 1
+            counter_m[i, j] = highest
+
+
+@njit(cache=True, nogil=True)
+def _flat_reach(
+    z: FloatArray, i: int, j: int, dr: float, dc: float, ds_m: float, flat: float, n: int, m: int
+) -> tuple[float, float]:
+    """Flat distance (m) from a cell along a direction and the mean gradient over the ``m`` steps after its end.
+
+    A window of two steps is flat when its height changes by less than ``flat`` a metre. NaN where the flat does not end.
+    """
+    previous, here = _at(z, i, j), _at(z, i + dr, j + dc)
+    for k in range(1, n + 1):
+        ahead = _at(z, i + (k + 1) * dr, j + (k + 1) * dc)
+        if np.isnan(ahead):
+            return np.nan, np.nan
+        if abs(ahead - previous) > 2.0 * ds_m * flat:
+            end = _at(z, i + (k + m) * dr, j + (k + m) * dc)
+            return k * ds_m, (end - here) / (m * ds_m)
+        previous, here = here, ahead
+    return np.nan, np.nan
+
+
+@njit(cache=True, nogil=True)
+def benches(
+    z: FloatArray,
+    up_row: FloatArray,
+    up_col: FloatArray,
+    cell_m: float,
+    ds_m: float,
+    longest_m: float,
+    beyond_m: float,
+    flat: float,
+    steep: float,
+    first: int,
+    last: int,
+    out: FloatArray,
+) -> None:
+    """Depth of the flat along the fall line (m), gradient above and gradient below, at cells of a bench; NaN elsewhere."""
+    n, m = int(longest_m / ds_m), int(np.ceil(beyond_m / ds_m))
+    k = ds_m / cell_m
+    for i in range(first, last):
+        for j in range(z.shape[1]):
+            ur, uc = up_row[i, j] * k, up_col[i, j] * k
+            if np.isnan(ur) or np.isnan(z[i, j]):
+                continue
+            if not abs(_at(z, i + ur, j + uc) - _at(z, i - ur, j - uc)) <= 2.0 * ds_m * flat:
+                continue
+            up, above = _flat_reach(z, i, j, ur, uc, ds_m, flat, n, m)
+            if not above >= steep:
+                continue
+            down, below = _flat_reach(z, i, j, -ur, -uc, ds_m, flat, n, m)
+            if -below >= steep and up + down <= longest_m:
+                out[i, j, 0], out[i, j, 1], out[i, j, 2] = up + down, above, -below
+
+
+@njit(cache=True, nogil=True)
+def steepest_step(z: FloatArray, cell_m: float, first: int, last: int, out: FloatArray) -> None:
+    """Steepest gradient (a ratio) between a cell and any of its eight neighbours, up or down; NaN neighbours are skipped."""
+    ny, nx = z.shape
+    for i in range(first, last):
+        for j in range(nx):
+            if np.isnan(z[i, j]):
+                continue
+            best = 0.0
+            for di in range(-1, 2):
+                for dj in range(-1, 2):
+                    if (di == 0 and dj == 0) or not (0 <= i + di < ny and 0 <= j + dj < nx):
+                        continue
+                    g = abs(z[i + di, j + dj] - z[i, j]) / (cell_m * np.sqrt(di * di + dj * dj))
+                    best = max(best, g)  # a NaN neighbour leaves best as it is
+            out[i, j] = best
+
+
+@njit(cache=True, nogil=True)
+def _wall_end(z: FloatArray, row: float, col: float, dr: float, dc: float, ds_m: float, keep: float, n: int) -> int:
+    """Steps from a place to where the wall ends: where two steps together are gentler than ``keep``."""
+    k = 0
+    while k < n:
+        here, ahead = _at(z, row + k * dr, col + k * dc), _at(z, row + (k + 2) * dr, col + (k + 2) * dc)
+        one = _at(z, row + (k + 1) * dr, col + (k + 1) * dc)
+        if abs(one - here) < ds_m * keep and not abs(ahead - here) >= 2.0 * ds_m * keep:
+            break
+        if np.isnan(one):
+            break
+        k += 1
+    return k
+
+
+@njit(cache=True, nogil=True)
+def walls(
+    z: FloatArray,
+    up_row: FloatArray,
+    up_col: FloatArray,
+    rows: IntArray,
+    cols: IntArray,
+    cell_m: float,
+    ds_m: float,
+    keep: float,
+    longest_m: float,
+    out: FloatArray,
+) -> None:
+    """Height (m) and run on the map (m) of the wall along the fall line through each cell, and the steeper gradient beside it."""
+    n, m = int(longest_m / ds_m), int(np.ceil(20.0 / ds_m))
+    for a in range(rows.size):
+        i, j = rows[a], cols[a]
+        dr, dc = up_row[i, j] * ds_m / cell_m, up_col[i, j] * ds_m / cell_m
+        if np.isnan(dr):
+            continue
+        up = _wall_end(z, i, j, dr, dc, ds_m, keep, n)
+        down = _wall_end(z, i, j, -dr, -dc, ds_m, keep, n)
+        top, foot = _at(z, i + up * dr, j + up * dc), _at(z, i - down * dr, j - down * dc)
+        beyond_top = _at(z, i + (up + m) * dr, j + (up + m) * dc) - top
+        beyond_foot = foot - _at(z, i - (down + m) * dr, j - (down + m) * dc)
+        beside = 0.0
+        if beyond_top > 0.0:
+            beside = beyond_top / (m * ds_m)
+        if beyond_foot / (m * ds_m) > beside:
+            beside = beyond_foot / (m * ds_m)
+        out[a, 0], out[a, 1], out[a, 2] = top - foot, (up + down) * ds_m, beside

@@ -1,0 +1,229 @@
+"""A terrain trap, its weight and its order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from shapely import MultiPolygon, Polygon
+
+from lastseen.errors import InputError
+from lastseen.grid import IntArray
+
+Kind = Literal["gully", "closed hollow", "abrupt flattening", "bench", "bank", "cliff"]
+Consequence = Literal["burial", "trauma", "water", "no way out"]
+
+LETTERS: dict[Kind, str] = {
+    "gully": "G",
+    "closed hollow": "H",
+    "abrupt flattening": "F",
+    "bench": "B",
+    "bank": "K",
+    "cliff": "C",
+}
+# Kinds of harm by kind of ground, as avalanche warning services teach them (rescue handbooks; see reference rows).
+CONSEQUENCES: dict[Kind, tuple[Consequence, ...]] = {
+    "gully": ("burial", "no way out"),
+    "closed hollow": ("burial",),
+    "abrupt flattening": ("burial",),
+    "bench": ("burial",),
+    "bank": ("burial",),
+    "cliff": ("trauma",),
+}
+# The measure at which a trap of its kind counts as fully severe (severity 1). Design choices, no source.
+FULL_SEVERITY: dict[Kind, tuple[str, float]] = {
+    "gully": ("depth_m", 8.0),
+    "closed hollow": ("depth_m", 4.0),
+    "abrupt flattening": ("change of slope in degrees", 45.0),
+    "bench": ("width_m along the fall line", 50.0),
+    "bank": ("drop_m", 4.0),
+    "cliff": ("drop_m", 25.0),
+}
+LEAST_SEVERITY = 0.1  # the smallest trap that is reported still counts; design choice
+UNVISITED = 0.05  # keeps traps in the order of their severity where no body came by; design choice
+WEIGHT_FORMULA = (
+    "weight = severity x (person_ends + 0.5 person_passes + 0.05); severity = the trap's measure / its full value, "
+    "between 0.1 and 1 (gully 8 m deep, hollow 4 m deep, flattening by 45 degrees, bench 50 m along the fall line, "
+    "bank 4 m, cliff 25 m)"
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Trap:
+    """Ground that makes being caught worse: where it is, why, and how a carried person meets it.
+
+    Attributes
+    ----------
+    number : int
+        1, 2, ... in the order of weight, largest first.
+    letter : str
+        G gully, H closed hollow, F abrupt flattening, B bench, K bank, C cliff.
+    kind : Kind
+    consequences : tuple of Consequence
+        What it does to a carried person.
+    outline : Polygon or MultiPolygon
+        Valid, map metres.
+    cells : ndarray of int32
+        Flat indices of its cells on the lattice of the elevation model.
+    reason : str
+        One plain sentence with the measured numbers.
+    depth_m : float
+        Depth of a gully below its lower lip or of a hollow below its rim; NaN for other kinds.
+    drop_m : float
+        Height of a cliff, or of the rise against which a bank stops the flow; NaN for other kinds.
+    width_m : float
+        Gully: between its lips. Hollow: across. Flattening, bench, bank, cliff: along the fall line, on the map.
+    length_m : float
+        Gully, hollow: along. Flattening, bench, bank, cliff: across the fall line.
+    slope_above_deg, slope_below_deg : float
+        Mean slope up and down the fall line; NaN where it has no meaning.
+    person_passes, person_ends : float
+        Shares 0 to 1 of carried persons who enter it and who stop in it. 0 until `with_person` has filled them.
+    weight : float
+        See ``WEIGHT_FORMULA``.
+    """
+
+    number: int
+    letter: str
+    kind: Kind
+    consequences: tuple[Consequence, ...]
+    outline: Polygon | MultiPolygon
+    cells: IntArray
+    reason: str
+    depth_m: float
+    drop_m: float
+    width_m: float
+    length_m: float
+    slope_above_deg: float
+    slope_below_deg: float
+    person_passes: float
+    person_ends: float
+    weight: float
+
+
+def measured_trap(
+    kind: Kind,
+    outline: Polygon | MultiPolygon,
+    cells: IntArray,
+    reason: str,
+    *,
+    depth_m: float = float("nan"),
+    drop_m: float = float("nan"),
+    width_m: float = float("nan"),
+    length_m: float = float("nan"),
+    slope_above_deg: float = float("nan"),
+    slope_below_deg: float = float("nan"),
+) -> Trap:
+    """Return a trap that no person has met yet, weighed by its severity alone."""
+    trap = Trap(
+        0,
+        LETTERS[kind],
+        kind,
+        CONSEQUENCES[kind],
+        outline,
+        cells,
+        reason,
+        depth_m,
+        drop_m,
+        width_m,
+        length_m,
+        slope_above_deg,
+        slope_below_deg,
+        0.0,
+        0.0,
+        0.0,
+    )
+    return replace(trap, weight=weight_of(trap))
+
+
+def severity(trap: Trap) -> float:
+    """How bad the trap is by its own measure, 0.1 to 1, see ``FULL_SEVERITY``."""
+    measure = {
+        "gully": trap.depth_m,
+        "closed hollow": trap.depth_m,
+        "abrupt flattening": trap.slope_above_deg - trap.slope_below_deg,
+        "bench": trap.width_m,
+        "bank": trap.drop_m,
+        "cliff": trap.drop_m,
+    }[trap.kind]
+    return float(np.clip(measure / FULL_SEVERITY[trap.kind][1], LEAST_SEVERITY, 1.0))
+
+
+def weight_of(trap: Trap) -> float:
+    """``severity x (person_ends + 0.5 person_passes + 0.05)``; a design choice, without source."""
+    return severity(trap) * (trap.person_ends + 0.5 * trap.person_passes + UNVISITED)
+
+
+def in_order(traps: Iterable[Trap]) -> tuple[Trap, ...]:
+    """Return the traps numbered from 1 by weight, largest first; equal weights keep kind and place."""
+    ranked = sorted(traps, key=lambda t: (-t.weight, t.letter, int(t.cells[0])))
+    return tuple(replace(trap, number=number) for number, trap in enumerate(ranked, start=1))
+
+
+def with_person(
+    traps: tuple[Trap, ...],
+    visited_cells: IntArray,
+    body_of_visit: IntArray,
+    last_cell: IntArray,
+    n_bodies: int,
+    shape: tuple[int, int],
+    *,
+    least_share: float = 0.0,
+) -> tuple[Trap, ...]:
+    """Fill in how many carried persons enter each trap and stop in it, and put the traps in order of weight.
+
+    ``weight = severity x (person_ends + 0.5 person_passes + 0.05)``, see ``WEIGHT_FORMULA``.
+
+    Parameters
+    ----------
+    traps : tuple of Trap
+    visited_cells : ndarray of int, shape (n_visits,)
+        Flat index of a cell that a body entered; negative is off the model.
+    body_of_visit : ndarray of int, shape (n_visits,)
+        Which body entered it, 0 to ``n_bodies - 1``.
+    last_cell : ndarray of int, shape (n_bodies,)
+        Where each body stopped; -1 where it left the model.
+    n_bodies : int
+        Number of bodies, at least 1.
+    shape : tuple of int
+        Rows and columns of the elevation model.
+    least_share : float
+        Traps that a smaller share than this passes or ends in are left out. 0 keeps all.
+
+    Raises
+    ------
+    InputError
+        If the arrays do not fit each other, the number of bodies or the shape.
+    """
+    visits, bodies, last = (np.asarray(a, dtype=np.int64).ravel() for a in (visited_cells, body_of_visit, last_cell))
+    size = shape[0] * shape[1]
+    _check_visits(visits, bodies, last, n_bodies, size)
+    on_map = visits >= 0
+    visits, bodies, ended = visits[on_map], bodies[on_map], last[last >= 0]
+    inside = np.zeros(size, dtype=np.bool_)
+    met = []
+    for trap in traps:
+        inside[trap.cells] = True
+        seen = np.zeros(n_bodies, dtype=np.bool_)
+        seen[bodies[inside[visits]]] = True
+        seen[np.flatnonzero(last >= 0)[inside[ended]]] = True
+        passes, ends = float(seen.mean()), float(inside[ended].sum() / n_bodies)
+        inside[trap.cells] = False
+        if passes >= least_share:
+            filled = replace(trap, person_passes=passes, person_ends=ends)
+            met.append(replace(filled, weight=weight_of(filled)))
+    return in_order(met)
+
+
+def _check_visits(visits: IntArray, bodies: IntArray, last: IntArray, n_bodies: int, size: int) -> None:
+    """Refuse visits that do not fit together."""
+    if n_bodies < 1 or last.size != n_bodies:
+        raise InputError(f"{last.size} last cells for {n_bodies} bodies: give one last cell for each of at least one body")
+    if visits.size != bodies.size:
+        raise InputError(f"{visits.size} visited cells for {bodies.size} bodies of visits: give arrays of one length")
+    if bodies.size and not 0 <= int(bodies.min()) <= int(bodies.max()) < n_bodies:
+        raise InputError(f"a body of a visit lies outside 0 to {n_bodies - 1}: number the bodies from 0")
+    if max(int(visits.max(initial=-1)), int(last.max())) >= size:
+        raise InputError(f"a visited cell lies beyond the {size} cells of the model: give flat indices on its own lattice")
