@@ -45,6 +45,7 @@ class Search:
 
     strip_width_m: float = 40.0
     searchers: int = 1
+    start: str | None = None  # where the searchers stand, as last_seen.at; the last-seen point where not given
     pattern: Literal["across", "along"] | None = None  # by the number of searchers where not given
     debris: Path | None = None  # observed outline of the debris: then only the search is laid out
     outline_probability: float = Field(default=0.2, gt=0, lt=1)  # debris at least this likely is inside the outline

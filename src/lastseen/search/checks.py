@@ -17,7 +17,7 @@ from lastseen.search.surface import Surface
 
 _WIDEST_STRIP_M = 100.0
 _MOST_SEARCHERS = 30
-_FINEST_M, _SAMPLES_WANTED = 2.0, 8_000
+_COARSEST_M, _SAMPLES_WANTED, _MOST_SAMPLES = 2.0, 8_000, 100_000
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,8 @@ def checked_field(outline: object, ground: Grid, strip_width_m: float, start_xy_
             )
         bounds = (min(west, x), min(south, y), max(east, x), max(north, y))
     surface = Surface.around(ground, bounds, 2.0 * strip_width_m + 10.0)
-    spacing = lattice_spacing_m(shape, min(_FINEST_M, math.sqrt(shape.area / _SAMPLES_WANTED)))
+    for_strip = max(strip_width_m / 8.0, math.sqrt(shape.area / _MOST_SAMPLES))
+    spacing = lattice_spacing_m(shape, min(_COARSEST_M, for_strip, math.sqrt(shape.area / _SAMPLES_WANTED)))
     samples = sample_outline(shape, surface, spacing)
     _check_data(samples, surface)
     return Field(shape, surface, samples)

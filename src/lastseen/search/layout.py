@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -13,6 +14,7 @@ from shapely import LineString
 from lastseen.grid import Grid
 from lastseen.search.checks import Field, check_numbers, checked_field
 from lastseen.search.coverage import Outline, covered_by, summed_up
+from lastseen.search.detour import is_known, way_between
 from lastseen.search.frame import XY, Group, downhill, groups_of
 from lastseen.search.lanes import Placed, place_lanes
 from lastseen.search.legs import true_bearings_deg, walk_over
@@ -136,7 +138,7 @@ def _tightened(walks: list[list[Run]], group: int, sight: Sight, least_m: float)
             for k, run in enumerate(walk):
                 if run.group == group:
                     covered |= sight.mask(run)
-                    if k and walk[k - 1].group == group:
+                    if k and walk[k - 1].group == group and is_known(walk[k - 1].end, run.start, sight.surface):
                         covered |= sight.mask(replace(run, start=walk[k - 1].end, end=run.start))
         return sight.enough(covered)
 
@@ -164,10 +166,10 @@ def _numbered(
     for searcher, walk in enumerate(walks, start=1):
         here, number = start, 1
         for k, run in enumerate(walk):
-            link = math.dist(here, run.start) > 1e-6
-            if link:
-                kind: Kind = "approach" if k == 0 else "join"
-                legs.append(_leg(number, searcher, kind, None, here, run.start, surface))
+            kind: Kind = "approach" if k == 0 else "join"
+            link = way_between(here, run.start, surface) if math.dist(here, run.start) > 1e-6 else []
+            for a, b in pairwise(link):
+                legs.append(_leg(number, searcher, kind, None, a, b, surface))
                 number += 1
             lane = len(lanes) + 1
             legs.append(_leg(number, searcher, "lane", lane, run.start, run.end, surface))

@@ -10,6 +10,8 @@ from lastseen.search.frame import XY
 from lastseen.search.runs import EXTRA, Run
 
 Way = tuple[Run, ...]
+Option = tuple[Way, float]
+_MOST_IMPROVED = 12
 _FIRST_CHAINS_TRIED = 4
 _MOST_MOVES = 12
 
@@ -64,75 +66,74 @@ def order_chains(chains: Sequence[Way], start: XY, down: XY) -> list[Run]:
 
     The first chain is begun at its top when the start lies above its middle, else at its toe.
     """
-    options = [ways_of(chain) for chain in chains]
-    nearest = sorted(range(len(chains)), key=lambda k: (min(math.dist(start, w[0].start) for w in options[k]), k))
+    options = [[(way, plan_length_m(way)) for way in ways_of(chain)] for chain in chains]
+    nearest = sorted(range(len(chains)), key=lambda k: (min(math.dist(start, w[0].start) for w, _ in options[k]), k))
     walks = []
     for first in nearest[:_FIRST_CHAINS_TRIED]:
-        for way in _sensible_first(options[first], start, down):
-            walk = _improved(_by_nearest(way, [o for k, o in enumerate(options) if k != first]))
+        others = [o for k, o in enumerate(options) if k != first]
+        for option in _sensible_first(options[first], start, down):
+            order = _by_nearest(option, others)
+            walk = _improved(order) if len(order) <= _MOST_IMPROVED else [run for _, (way, _) in order for run in way]
             walks.append((math.dist(start, walk[0].start) + plan_length_m(walk), walk))
     return min(walks, key=lambda w: w[0])[1] if walks else []
 
 
-def _sensible_first(ways: list[Way], start: XY, down: XY) -> list[Way]:
+def _sensible_first(options: list[Option], start: XY, down: XY) -> list[Option]:
     """Those ways that begin at the top when the start is above the middle, at the toe when it is below."""
 
     def depth(p: XY) -> float:
         return p[0] * down[0] + p[1] * down[1]
 
-    entries = [depth(way[0].start) for way in ways]
-    ends = [depth(p) for run in ways[0] for p in (run.start, run.end)]
+    ends = [depth(p) for run in options[0][0] for p in (run.start, run.end)]
     middle = 0.5 * (min(ends) + max(ends))
     sign = 1.0 if depth(start) <= middle else -1.0
-    chosen = [way for way, entry in zip(ways, entries, strict=True) if sign * (entry - middle) <= 1e-6]
-    return chosen or ways
+    chosen = [option for option in options if sign * (depth(option[0][0].start) - middle) <= 1e-6]
+    return chosen or options
 
 
-def _by_nearest(way: Way, options: list[list[Way]]) -> list[tuple[list[Way], Way]]:
+def _by_nearest(first: Option, others: list[list[Option]]) -> list[tuple[list[Option], Option]]:
     """Go on from a first chain, always to the chain that costs least to reach and to walk from that end.
 
-    Returns each chain's ways with the one that is taken.
+    Returns each chain's options with the one that is taken.
     """
-    order, left = [([way], way)], list(options)
+    order, left = [([first], first)], list(others)
     while left:
-        here = order[-1][1][-1].end
+        here = order[-1][1][0][-1].end
         costs = []
-        for k, ways in enumerate(left):
-            lengths = [plan_length_m(w) for w in ways]
-            shortest = min(lengths)
+        for k, options in enumerate(left):
+            shortest = min(length for _, length in options)
             costs += [
-                (math.dist(here, w[0].start) + length - shortest, k, j)
-                for j, (w, length) in enumerate(zip(ways, lengths, strict=True))
+                (math.dist(here, way[0].start) + length - shortest, k, j) for j, (way, length) in enumerate(options)
             ]
         _, k, j = min(costs)
-        ways = left.pop(k)
-        order.append((ways, ways[j]))
+        options = left.pop(k)
+        order.append((options, options[j]))
     return order
 
 
-def _improved(order: list[tuple[list[Way], Way]]) -> list[Run]:
+def _improved(order: list[tuple[list[Option], Option]]) -> list[Run]:
     """Move single chains to where they cost less until nothing is gained; the first one stays first."""
     best = _order_length_m(order)
     for _ in range(_MOST_MOVES):
         found = None
         for k in range(1, len(order)):
             rest = order[:k] + order[k + 1 :]
-            for way in order[k][0]:
+            for option in order[k][0]:
                 for place in range(1, len(order)):
-                    tried = [*rest[:place], (order[k][0], way), *rest[place:]]
+                    tried = [*rest[:place], (order[k][0], option), *rest[place:]]
                     length = _order_length_m(tried)
                     if length < best - 1e-6:
                         best, found = length, tried
         if found is None:
             break
         order = found
-    return [run for _, way in order for run in way]
+    return [run for _, (way, _) in order for run in way]
 
 
-def _order_length_m(order: list[tuple[list[Way], Way]]) -> float:
+def _order_length_m(order: list[tuple[list[Option], Option]]) -> float:
     """Map length of chains in an order with the joins between them."""
-    joins = sum(math.dist(a[1][-1].end, b[1][0].start) for a, b in pairwise(order))
-    return joins + sum(plan_length_m(way) for _, way in order)
+    joins = sum(math.dist(a[1][0][-1].end, b[1][0][0].start) for a, b in pairwise(order))
+    return joins + sum(length for _, (_, length) in order)
 
 
 def insert_run(walk: list[Run], run: Run, start: XY) -> tuple[float, list[Run]]:

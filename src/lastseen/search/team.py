@@ -6,11 +6,17 @@ import math
 from collections.abc import Sequence
 from itertools import pairwise
 
+import numpy as np
+import numpy.typing as npt
+
+from lastseen.grid import FloatArray
 from lastseen.search.frame import XY, Group
 from lastseen.search.legs import walk_over
 from lastseen.search.route import chains_of, insert_run, order_chains, plan_length_m
 from lastseen.search.runs import EXTRA, Run
 from lastseen.search.surface import Surface
+
+IntpArray = npt.NDArray[np.intp]
 
 
 def one_walk(runs: Sequence[Run], start: XY, down: XY, loose_m: float) -> list[Run]:
@@ -34,32 +40,33 @@ def blocks(walk: Sequence[Run], searchers: int, start: XY, surface: Surface) -> 
     Times are walking times with the approach. Searchers beyond the number of lanes get none.
     """
     n, used = len(walk), min(searchers, len(walk))
-    lane = [walk_over(run.start, run.end, surface).time_s for run in walk]
-    join = [walk_over(a.end, b.start, surface).time_s for a, b in pairwise(walk)]
-    approach = [walk_over(start, run.start, surface).time_s for run in walk]
-
-    def block_time(first: int, last: int) -> float:
-        return approach[first] + sum(lane[first : last + 1]) + sum(join[first:last])
-
-    cost = [[block_time(i, j) if j >= i else 0.0 for j in range(n)] for i in range(n)]
-    best = [cost[0][j] for j in range(n)]
-    cuts: list[list[int]] = []
-    for k in range(1, used):
-        step, choice = [math.inf] * n, [0] * n
-        for j in range(k, n):
-            options = [(max(best[i - 1], cost[i][j]), i) for i in range(k, j + 1)]
-            step[j], choice[j] = min(options)
-        best = step
-        cuts.append(choice)
+    cost = _block_times_s(walk, start, surface)
+    best = cost[0]
+    cuts: list[IntpArray] = []
+    for _ in range(1, used):
+        slowest = np.maximum(np.concatenate([[np.inf], best[:-1]])[:, None], cost)
+        cuts.append(slowest.argmin(axis=0))
+        best = slowest.min(axis=0)
     parts: list[list[Run]] = []
     last = n - 1
-    for choice in reversed(cuts):
-        first = choice[last]
+    for cut in reversed(cuts):
+        first = int(cut[last])
         parts.insert(0, list(walk[first : last + 1]))
         last = first - 1
     parts.insert(0, list(walk[: last + 1]))
     turned = [_nearer_way(part, start) for part in parts]
     return turned + [[] for _ in range(searchers - used)]
+
+
+def _block_times_s(walk: Sequence[Run], start: XY, surface: Surface) -> FloatArray:
+    """Time of the block from lane i to lane j with its approach, shape (lanes, lanes); infinite where j < i."""
+    lane = [walk_over(run.start, run.end, surface).time_s for run in walk]
+    join = [walk_over(a.end, b.start, surface).time_s for a, b in pairwise(walk)]
+    approach = np.array([walk_over(start, run.start, surface).time_s for run in walk])
+    done = np.cumsum(np.array(lane) + np.array([0.0, *join]))
+    begun = done - np.array(lane)
+    times = approach[:, None] + done[None, :] - begun[:, None]
+    return np.where(np.tri(len(walk), k=-1, dtype=np.bool_), np.inf, times)
 
 
 def _nearer_way(part: list[Run], start: XY) -> list[Run]:

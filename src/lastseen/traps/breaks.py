@@ -9,10 +9,10 @@ from lastseen.grid import BoolArray, FloatArray
 from lastseen.threads import over_rows
 from lastseen.traps import kernels
 from lastseen.traps.ground import Ground, fall_line_profile
-from lastseen.traps.shapes import connected, outline_of, spines
+from lastseen.traps.shapes import EIGHT, Patch, connected, outline_of, patches, spines
 from lastseen.traps.trap import Trap, measured_trap
 
-Found = list[tuple[Trap, BoolArray]]
+Found = list[tuple[Trap, Patch]]
 
 REACH_M = 20.0  # slope above and below is the mean over this distance: abrupt for a flow 1 m thick; design choice
 STEEP_DEG = 25.0  # above this dense snow keeps moving (friction 0.22 to 0.40 is 12 to 22 degrees, and some margin)
@@ -20,11 +20,15 @@ FLAT_DEG = 20.0  # below this it slows down (rescue texts: deposits start below 
 LEAST_CHANGE_DEG = 15.0  # over 40 m along the fall line; a slope that eases slowly changes less; design choice
 LEAST_ACROSS_M = 15.0  # shorter breaks are steps of single rocks; design choice
 LEAST_CELLS_ACROSS = 4.0  # on coarse cells: a break of three cells is roughness; design choice
-SHORT_M, SHORT_CHANGE_DEG = 30.0, 20.0  # a shorter break than this must be sharper to be told from roughness; design choice
+SHORT_M, SHORT_CHANGE_DEG = (
+    30.0,
+    20.0,
+)  # a shorter break than this must be sharper to be told from roughness; design choice
 BENCH_FLAT_DEG = 15.0  # a bench is gentler than a slope on which debris still creeps on; design choice
 BENCH_DEPTH_M = (8.0, 50.0)  # along the fall line: narrower is a path, wider is open flat ground; design choice
 BENCH_BEYOND_M = 15.0  # steepness above and below a bench is the mean over this distance; design choice
 BENCH_ACROSS_M = 20.0  # shorter ones, and ones deeper than across, are knolls and spurs; design choice
+INNER = 0.75  # share of a bench's depth on which its cells are told from the slopes above and below; measured on tests
 BANK_REACH_M = 15.0  # the counter-slope rises within this distance downhill; design choice
 BANK_RISE_M = 1.0  # as high as a flow of size 2 is thick; design choice
 BANK_RISE_COARSE_M = 2.5  # on coarse cells smaller rises are not resolved; design choice
@@ -38,9 +42,15 @@ def find_breaks(ground: Ground, where: BoolArray) -> tuple[Found, Found, Found]:
         banks = breaks & (counter >= (BANK_RISE_COARSE_M if ground.coarse else BANK_RISE_M))
     across = max(LEAST_ACROSS_M, LEAST_CELLS_ACROSS * ground.cell_m)
     short = max(SHORT_M, 1.5 * LEAST_CELLS_ACROSS * ground.cell_m)
-    flattenings = [_flattening(ground, m, n, above, below) for m, n in bands(breaks, where, ground.cell_m, across)]
+    flattenings = [
+        _flattening(ground, patch, length_m, above, below)
+        for patch, length_m in bands(breaks, where, ground.cell_m, across)
+    ]
     return (
-        [_bank(ground, m, n, above, counter) for m, n in bands(banks, where, ground.cell_m, across)],
+        [
+            _bank(ground, patch, length_m, above, counter)
+            for patch, length_m in bands(banks, where, ground.cell_m, across)
+        ],
         _benches(ground, where),
         [f for f in flattenings if f[0].length_m >= short or _change(f[0]) >= SHORT_CHANGE_DEG],
     )
@@ -51,48 +61,63 @@ def _change(trap: Trap) -> float:
     return trap.slope_above_deg - trap.slope_below_deg
 
 
-def bands(mask: BoolArray, where: BoolArray, cell_m: float, least_m: float) -> list[tuple[BoolArray, float]]:
+def bands(mask: BoolArray, where: BoolArray, cell_m: float, least_m: float) -> list[tuple[Patch, float]]:
     """Connected bands that touch ``where`` and are at least ``least_m`` long, each with its length (m)."""
     labels, count = connected(mask)
     touched = np.unique(labels[where & mask])
     enough = np.flatnonzero(np.bincount(labels.ravel(), minlength=count + 1) * cell_m >= 0.7 * least_m)
     keep = np.intersect1d(touched, enough)
     labels[~np.isin(labels, keep)] = 0
-    return [(labels == s.label, s.length_m) for s in spines(labels, cell_m) if s.length_m >= least_m]
+    patch_of = patches(labels)
+    return [(patch_of[s.label], s.length_m) for s in spines(labels, cell_m) if s.length_m >= least_m]
 
 
-def run_along(mask: BoolArray, length_m: float, cell_m: float) -> float:
+def run_along(patch: Patch, length_m: float, cell_m: float) -> float:
     """Mean extent of a band across its length, metres, at least one cell."""
-    return max(cell_m, float(mask.sum()) * cell_m * cell_m / length_m)
+    return max(cell_m, patch.count * cell_m * cell_m / length_m)
 
 
 def _flattening(
-    ground: Ground, mask: BoolArray, length_m: float, above: FloatArray, below: FloatArray
-) -> tuple[Trap, BoolArray]:
+    ground: Ground, patch: Patch, length_m: float, above: FloatArray, below: FloatArray
+) -> tuple[Trap, Patch]:
     """Measure an abrupt flattening on the sharpest half of its cells."""
-    change = np.where(mask, above - below, -np.inf)
-    sharpest = change >= np.median(change[mask])
-    steep, flat = float(np.median(above[sharpest])), float(np.median(below[sharpest]))
-    reason = f"Slope of {steep:.0f} degrees eases to {max(0.0, flat):.0f} degrees within {REACH_M:.0f} m, over {length_m:.0f} m across."
-    trap = measured_trap(
-        "abrupt flattening", outline_of(mask, ground.raw), ground.flat_cells(mask), reason,
-        width_m=run_along(mask, length_m, ground.cell_m), length_m=length_m, slope_above_deg=steep, slope_below_deg=flat,
+    steepness, flatness = patch.of(above), patch.of(below)
+    change = steepness - flatness
+    sharpest = change >= np.median(change)
+    steep, flat = float(np.median(steepness[sharpest])), float(np.median(flatness[sharpest]))
+    reason = (
+        f"Slope of {steep:.0f} degrees eases to {max(0.0, flat):.0f} degrees within {REACH_M:.0f} m, "
+        f"over {length_m:.0f} m across."
     )
-    return trap, mask
+    trap = measured_trap(
+        "abrupt flattening",
+        outline_of(patch, ground.raw),
+        ground.flat_cells(patch),
+        reason,
+        width_m=run_along(patch, length_m, ground.cell_m),
+        length_m=length_m,
+        slope_above_deg=steep,
+        slope_below_deg=flat,
+    )
+    return trap, patch
 
 
-def _bank(
-    ground: Ground, mask: BoolArray, length_m: float, above: FloatArray, counter: FloatArray
-) -> tuple[Trap, BoolArray]:
+def _bank(ground: Ground, patch: Patch, length_m: float, above: FloatArray, counter: FloatArray) -> tuple[Trap, Patch]:
     """Measure a bank: the rise that a flow meets at the foot of the slope."""
-    steep = float(np.median(above[mask]))
-    rise = float(np.percentile(counter[mask], 90.0))
+    steep = float(np.median(patch.of(above)))
+    rise = float(np.percentile(patch.of(counter), 90.0))
     reason = f"Slope of {steep:.0f} degrees runs against a bank that rises {rise:.1f} m, over {length_m:.0f} m across."
     trap = measured_trap(
-        "bank", outline_of(mask, ground.raw), ground.flat_cells(mask), reason,
-        drop_m=rise, width_m=run_along(mask, length_m, ground.cell_m), length_m=length_m, slope_above_deg=steep,
+        "bank",
+        outline_of(patch, ground.raw),
+        ground.flat_cells(patch),
+        reason,
+        drop_m=rise,
+        width_m=run_along(patch, length_m, ground.cell_m),
+        length_m=length_m,
+        slope_above_deg=steep,
     )
-    return trap, mask
+    return trap, patch
 
 
 def _benches(ground: Ground, where: BoolArray) -> Found:
@@ -109,23 +134,29 @@ def _benches(ground: Ground, where: BoolArray) -> Found:
     )  # fmt: skip
     mask = np.nan_to_num(out[:, :, 0]) >= max(BENCH_DEPTH_M[0], 1.5 * ground.cell_m)
     if ground.cell_m <= 0.5 * BENCH_DEPTH_M[0]:  # a cell or two of rough ground do not cut a bench in two
-        mask = np.asarray(ndimage.binary_closing(mask, np.ones((3, 3))))
+        mask = np.asarray(ndimage.binary_closing(mask, EIGHT))
     across = max(BENCH_ACROSS_M, LEAST_CELLS_ACROSS * ground.cell_m)
-    found = [_bench(ground, m, out) for m, _ in bands(mask, where, ground.cell_m, across)]
+    found = [_bench(ground, patch, length_m, out) for patch, length_m in bands(mask, where, ground.cell_m, across)]
     return [f for f in found if f[0].length_m >= max(across, f[0].width_m)]
 
 
-def _bench(ground: Ground, mask: BoolArray, out: FloatArray) -> tuple[Trap, BoolArray]:
-    """Measure one bench; it reaches across the fall line as far as its area divided by its depth along it."""
-    depth, above, below = (float(v) for v in np.nanmedian(out[mask], axis=0))
-    length_m = float(mask.sum()) * ground.raw.cell_area_m2 / depth
+def _bench(ground: Ground, patch: Patch, length_m: float, out: FloatArray) -> tuple[Trap, Patch]:
+    """Measure one bench; how far it reaches across the fall line is limited by its area, as it can be long along it."""
+    depth, above, below = (float(v) for v in np.nanmedian(patch.of(out), axis=0))
+    length_m = min(length_m, patch.count * ground.raw.cell_area_m2 / (INNER * depth))
     steep_above, steep_below = np.degrees(np.arctan((above, below)))
     reason = (
         f"Bench {depth:.0f} m deep along the fall line and {length_m:.0f} m across, "
         f"between slopes of {steep_above:.0f} degrees above and {steep_below:.0f} degrees below."
     )
     trap = measured_trap(
-        "bench", outline_of(mask, ground.raw), ground.flat_cells(mask), reason,
-        width_m=depth, length_m=length_m, slope_above_deg=float(steep_above), slope_below_deg=float(steep_below),
+        "bench",
+        outline_of(patch, ground.raw),
+        ground.flat_cells(patch),
+        reason,
+        width_m=depth,
+        length_m=length_m,
+        slope_above_deg=float(steep_above),
+        slope_below_deg=float(steep_below),
     )
-    return trap, mask
+    return trap, patch

@@ -9,7 +9,7 @@ from lastseen.grid import BoolArray, FloatArray
 from lastseen.threads import over_rows
 from lastseen.traps import kernels
 from lastseen.traps.ground import Ground, uphill
-from lastseen.traps.shapes import connected, outline_of, spines
+from lastseen.traps.shapes import EIGHT, Patch, connected, outline_of, patches, spines
 from lastseen.traps.trap import Trap, measured_trap
 
 LEAST_DROP_M = 4.0  # a fall that injures even onto snow; design choice
@@ -26,7 +26,7 @@ GAP_M = 10.0  # walls nearer to each other than this are one band; design choice
 LONGEST_M = 400.0  # the wall is followed this far up and down; design choice
 
 
-def find_cliffs(ground: Ground, where: BoolArray) -> list[tuple[Trap, BoolArray]]:
+def find_cliffs(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
     """Cliffs that touch ``where`` (window shape)."""
     cell = ground.cell_m
     steep = np.full(ground.raw.shape, np.nan)
@@ -34,14 +34,14 @@ def find_cliffs(ground: Ground, where: BoolArray) -> list[tuple[Trap, BoolArray]
     steep_deg = np.degrees(np.arctan(steep))
     drop, run = _walls(ground, steep_deg)
     mask = np.isfinite(drop)
-    joined = ndimage.binary_dilation(mask, np.ones((3, 3)), iterations=int(np.ceil(0.5 * GAP_M / cell)))
-    labels = np.where(mask, connected(joined)[0], 0).astype(np.int32)
+    band = ndimage.binary_dilation(mask, EIGHT, iterations=int(np.ceil(0.5 * GAP_M / cell)))
+    labels = np.where(mask, connected(band)[0], 0).astype(np.int32)
+    labels[~np.isin(labels, np.unique(labels[where & mask]))] = 0
     found = []
-    for label in np.unique(labels[where & mask]):
-        region = labels == label
-        length_m = max(s.length_m for s in spines(connected(region)[0], cell))
+    for patch in patches(labels).values():
+        length_m = max(s.length_m for s in spines(connected(patch.mask)[0], cell))
         if length_m >= max(LEAST_ACROSS_M, 2.9 * cell):
-            found.append(_cliff(ground, region, length_m, drop, run, steep_deg))
+            found.append(_cliff(ground, patch, length_m, drop, run, steep_deg))
     return found
 
 
@@ -61,7 +61,7 @@ def _walls(ground: Ground, steep_deg: FloatArray) -> tuple[FloatArray, FloatArra
             stands = (mean_deg >= sheer_deg) | (mean_deg - beside_deg >= STAND_OUT_DEG)
         else:
             stands = (mean_deg - beside_deg >= SMEARED_STAND_OUT_DEG) & (run_m <= SMEARED_CELLS * cell)
-        # A wall is parted over whole cells; half of what the slope beside it falls on one or two of them is not its own.
+        # A wall fills whole cells; half of what the slope beside it falls on one or two of them is not its own.
         drop_m = drop_m - 0.5 * np.tan(np.radians(beside_deg)) * np.minimum(run_m, 2.0 * cell)
         cells[cells] = stands & (drop_m >= LEAST_DROP_M) & (drop_m > 0.95 * cell)
         drop[cells], run[cells] = drop_m[cells[steep_deg >= limit_deg]], run_m[cells[steep_deg >= limit_deg]]
@@ -79,17 +79,21 @@ def _along(ground: Ground, cells: BoolArray, keep_deg: float) -> tuple[FloatArra
 
 
 def _cliff(
-    ground: Ground, mask: BoolArray, length_m: float, drop: FloatArray, run: FloatArray, steep: FloatArray
-) -> tuple[Trap, BoolArray]:
+    ground: Ground, patch: Patch, length_m: float, drop: FloatArray, run: FloatArray, steep: FloatArray
+) -> tuple[Trap, Patch]:
     """Measure one cliff."""
-    drop_m, run_m = float(np.percentile(drop[mask], 90.0)), float(np.median(run[mask]))
-    reason = (
-        f"Cliff with a drop of {drop_m:.0f} m, {length_m:.0f} m across, up to {float(steep[mask].max()):.0f} degrees steep."
-    )
+    drop_m, run_m = float(np.percentile(patch.of(drop), 90.0)), float(np.median(patch.of(run)))
+    steepest = float(patch.of(steep).max())
+    reason = f"Cliff with a drop of {drop_m:.0f} m, {length_m:.0f} m across, up to {steepest:.0f} degrees steep."
     if ground.cell_m > FINE_CELL_M:
         reason += f" Cells of {ground.cell_m:g} m smear a wall: it is steeper than measured."
     trap = measured_trap(
-        "cliff", outline_of(mask, ground.raw), ground.flat_cells(mask), reason,
-        drop_m=drop_m, width_m=run_m, length_m=length_m,
+        "cliff",
+        outline_of(patch, ground.raw),
+        ground.flat_cells(patch),
+        reason,
+        drop_m=drop_m,
+        width_m=run_m,
+        length_m=length_m,
     )
-    return trap, mask
+    return trap, patch

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
-from scipy import ndimage
-
 from lastseen.errors import InputError
 from lastseen.grid import BoolArray
 from lastseen.terrain import Terrain
@@ -71,16 +68,16 @@ def _walled(gullies: Found, cliffs: Found) -> tuple[Found, Found]:
     """Cliffs that are no more than the walls of a gully are told as part of it: it can injure as well as bury."""
     walls_of: dict[int, list[float]] = {}
     apart = []
-    for cliff, mask in cliffs:
+    for cliff, patch in cliffs:
         for k, (gully, bed) in enumerate(gullies):
-            inside = (mask & ndimage.binary_dilation(bed)).sum() >= COVERED * mask.sum()
-            if inside and cliff.drop_m <= WALL_TO_DEPTH * gully.depth_m:
+            if cliff.drop_m <= WALL_TO_DEPTH * gully.depth_m and patch.share_in([bed], 1.5) >= COVERED:
                 walls_of.setdefault(k, []).append(cliff.drop_m)
                 break
         else:
-            apart.append((cliff, mask))
+            apart.append((cliff, patch))
     walled = [
-        (_with_walls(gully, max(walls_of[k])) if k in walls_of else gully, bed) for k, (gully, bed) in enumerate(gullies)
+        (_with_walls(gully, max(walls_of[k])) if k in walls_of else gully, bed)
+        for k, (gully, bed) in enumerate(gullies)
     ]
     return walled, apart
 
@@ -91,16 +88,10 @@ def _with_walls(gully: Trap, drop_m: float) -> Trap:
     return replace(gully, consequences=consequences, reason=f"{gully.reason} It has walls {drop_m:.0f} m high.")
 
 
-def _not_part_of(
-    candidates: Found, larger: Found, near_m: float, cell_m: float
-) -> Found:
+def _not_part_of(candidates: Found, larger: Found, near_m: float, cell_m: float) -> Found:
     """Candidates of which less than ``COVERED`` lies in or near the larger traps."""
-    if not candidates or not larger:
-        return candidates
-    cover = np.logical_or.reduce([mask for _, mask in larger])
-    if near_m > 0.0:
-        cover = ndimage.distance_transform_edt(~cover) * cell_m <= near_m
-    return [(trap, mask) for trap, mask in candidates if (mask & cover).sum() < COVERED * mask.sum()]
+    cover = [patch for _, patch in larger]
+    return [(trap, patch) for trap, patch in candidates if patch.share_in(cover, near_m / cell_m) < COVERED]
 
 
 def invisible_note(cell_m: float) -> str | None:
@@ -113,7 +104,7 @@ def invisible_note(cell_m: float) -> str | None:
     """
     if cell_m > INVISIBLE_CELL_M:
         return (
-            f"On cells of {cell_m:g} m gullies and banks are invisible, and a wall shows only where it is much higher than that: "
+            f"On cells of {cell_m:g} m gullies and banks are invisible, and a wall shows only where it is much higher: "
             "look for them on a finer model, a map or a photograph."
         )
     if cell_m <= 0.5:

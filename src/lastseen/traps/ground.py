@@ -11,8 +11,11 @@ from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
 from lastseen.terrain import Terrain, smoothed
 from lastseen.threads import over_rows
 from lastseen.traps import kernels
+from lastseen.traps.shapes import Patch
 
-MARGIN_M = 150.0  # a trap that touches the reachable ground is measured whole at least this far around it; design choice
+MARGIN_M = (
+    150.0  # a trap that touches the reachable ground is measured whole at least this far around it; design choice
+)
 LIGHT_SMOOTHING_M = 1.0  # takes out single-cell noise of 1 and 2 m models and leaves a 2 m bank standing; design choice
 BROAD_SMOOTHING_M = 15.0  # fall line of the slope, not of a bench or gully on it; design choice
 LEAST_BROAD_GRADIENT = 0.02  # below about 1 degree the fall line of the slope is noise; design choice
@@ -53,9 +56,9 @@ class Ground:
         """Whether a gully or bank is only a few cells wide."""
         return self.cell_m >= COARSE_CELL_M
 
-    def flat_cells(self, mask: BoolArray) -> IntArray:
-        """Flat indices on the whole model of the cells of a window mask."""
-        row, col = np.nonzero(mask)
+    def flat_cells(self, patch: Patch) -> IntArray:
+        """Flat indices on the whole model of the cells of a patch."""
+        row, col = patch.cells
         cells: IntArray = ((row + self.first_row) * self.whole.shape[1] + col + self.first_col).astype(np.int32)
         return cells
 
@@ -82,8 +85,8 @@ def look_around(terrain: Terrain, where: BoolArray) -> Ground:
 def uphill(heights: Grid, sigma_m: float, least_gradient: float) -> tuple[FloatArray, FloatArray]:
     """Unit vector of steepest ascent in rows and columns, of gradients averaged over ``sigma_m``.
 
-    Gradients and not heights are averaged, so that edges and no data do not tilt the ground. NaN at no data and where the
-    mean gradient is below ``least_gradient``.
+    Gradients and not heights are averaged, so that edges and no data do not tilt the ground. NaN at no data and where
+    the mean gradient is below ``least_gradient``.
     """
     by_row, by_col = np.gradient(heights.values, heights.cell_m)
     known = np.isfinite(by_row) & np.isfinite(by_col)

@@ -6,43 +6,56 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
-from scipy.spatial import cKDTree
 
 from lastseen.grid import BoolArray, FloatArray, IntArray
 from lastseen.threads import over_rows
 from lastseen.traps import kernels
 from lastseen.traps.ground import Ground
 from lastseen.traps.joining import join_pieces
-from lastseen.traps.shapes import EIGHT, Labels, Spine, connected, outline_of, spines
+from lastseen.traps.shapes import Labels, Patch, Spine, connected, joined, outline_of, patches, spines
 from lastseen.traps.trap import Trap, measured_trap
 
 REACH_M = 30.0  # lips are sought this far to each side, so a gully is at most 60 m across; design choice
 SAMPLE_M = 2.0  # and at this spacing, at least; design choice
-LEAN = 0.2  # a lip stands out most above a line of this gradient: gentler valley sides are not gully sides; design choice
+LEAN = (
+    0.2  # a lip stands out most above a line of this gradient: gentler valley sides are not gully sides; design choice
+)
 LIP_LEANS = (0.35, LEAN)  # the lip of a steep side first (19 degrees), else that of a gentle one; without a lip within
 # reach, ground between gentle sides is a valley and between steep ones a V-shaped gully; design choice
 LEAST_DEPTH_M = 1.5  # deposit in it can be as deep as very few survive (avalanche centres' glossary, read 2026)
 LEAST_DEPTH_COARSE_M = 2.5  # on coarse cells shallower ones are not resolved; design choice
 WEAK = 0.6  # a piece this fraction as deep still joins deeper pieces; design choice
 LEAST_LENGTH_M = 30.0  # shorter ones are pits or gaps between rocks; design choice
+WEAK_PIECE = 0.3  # a piece this fraction as long still joins others; design choice
 LENGTH_TO_WIDTH = 3.0  # a gully is long; design choice
-LEAST_FALL = 0.03  # mean fall of the bed along its length (1.7 degrees): else it is a closed hollow or flat; design choice
+LEAST_FALL = (
+    0.03  # mean fall of the bed along its length (1.7 degrees): else it is a closed hollow or flat; design choice
+)
 MUCH_DEEPER = 1.4  # a deepest part this many times as deep as the middle is told apart; design choice
 ROUNDS = 4  # side gullies of side gullies are followed this deep; design choice
 AXES = ((0, 2), (1, 2), (2, 2), (2, 1), (2, 0), (2, -1), (2, -2), (1, -2))  # half rows and columns a step
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Sections:
-    """Cross-sections of the window: depth (m, 0 where none) and the bed cells; measured there: depth and width (m), and whether a
-    side has no lip within reach and whether the sides are gentle (0/1)."""
+    """Cross-sections of the window.
+
+    Attributes
+    ----------
+    depth_m : ndarray, shape (ny, nx)
+        Below the lower lip; 0 where there are no two lips.
+    bed : ndarray of bool, shape (ny, nx)
+        The lowest cells of their cross-sections.
+    measured : ndarray, shape (ny, nx, 4)
+        At bed cells: depth (m), width (m), whether a side has no lip within reach, whether the sides are gentle (0 or 1).
+    """
 
     depth_m: FloatArray
     bed: BoolArray
     measured: FloatArray
 
 
-def find_gullies(ground: Ground, where: BoolArray) -> list[tuple[Trap, BoolArray]]:
+def find_gullies(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
     """Gullies that touch ``where`` (window shape), side gullies apart from the main one."""
     least = LEAST_DEPTH_COARSE_M if ground.coarse else LEAST_DEPTH_M
     sections = read_sections(ground, WEAK * least)
@@ -51,10 +64,10 @@ def find_gullies(ground: Ground, where: BoolArray) -> list[tuple[Trap, BoolArray
     labels[~np.isin(labels, strong)] = 0
     pieces = _main_stems(ground, sections, labels)
     found = []
-    for masks, stems in join_pieces(pieces, ground.light.values, ground.cell_m):
-        mask = np.logical_or.reduce(masks)
-        if (mask & where).any():
-            gully = _gully(ground, sections, mask, sum(s.length_m for s in stems), stems, least)
+    for parts, stems in join_pieces(pieces, ground.light.values, ground.cell_m):
+        patch = joined(parts)
+        if patch.of(where).any():
+            gully = _gully(ground, sections, patch, stems, least)
             if gully is not None:
                 found.append(gully)
     return found
@@ -81,7 +94,7 @@ def read_sections(ground: Ground, weak_m: float) -> Sections:
     row, col = row[lowest].astype(np.int32), col[lowest].astype(np.int32)
     bed[row, col] = True
     out = np.full((row.size, 4), np.nan)
-    azimuths = np.arange(32) * np.pi / 32.0
+    azimuths = np.linspace(0.0, np.pi, 32, endpoint=False, dtype=np.float64)
     step_m = min(1.0, 0.5 * cell_m)
     for lean in LIP_LEANS:
         todo = np.isnan(out[:, 0])
@@ -121,29 +134,28 @@ def _lines_of_sight(cell_m: float) -> tuple[IntArray, IntArray, FloatArray]:
     )
 
 
-def _main_stems(ground: Ground, sections: Sections, labels: Labels) -> list[tuple[BoolArray, Spine]]:
+def _main_stems(ground: Ground, sections: Sections, labels: Labels) -> list[tuple[Patch, Spine]]:
     """Peel connected gully ground into stems: from its lowest cell up to the farthest, then again in what is left."""
-    pieces: list[tuple[BoolArray, Spine]] = []
+    pieces: list[tuple[Patch, Spine]] = []
     for _ in range(ROUNDS):
         rest = np.zeros(labels.shape, dtype=np.bool_)
+        patch_of = patches(labels)
         for spine in spines(labels, ground.cell_m, ground.light.values):
-            place = ndimage.find_objects((labels == spine.label).astype(np.int8))[0]
-            region = labels[place] == spine.label
-            on_spine = np.ones(region.shape, dtype=np.bool_)
-            on_spine[spine.rows - place[0].start, spine.cols - place[1].start] = False
-            width = _median(sections.measured[spine.rows, spine.cols, 1], fallback=REACH_M)
-            near = ndimage.distance_transform_edt(on_spine) * ground.cell_m <= max(0.6 * width, 1.5 * ground.cell_m)
-            piece = np.zeros(labels.shape, dtype=np.bool_)
-            piece[place] = region & near
-            if spine.length_m < 2.0 * ground.cell_m + 0.3 * LEAST_LENGTH_M:
+            if spine.length_m < 2.0 * ground.cell_m + WEAK_PIECE * LEAST_LENGTH_M:
                 continue
-            pieces.append((piece, spine))
+            place, region = patch_of[spine.label].place, patch_of[spine.label].mask
+            off_spine = np.ones(region.shape, dtype=np.bool_)
+            off_spine[spine.rows - place[0].start, spine.cols - place[1].start] = False
+            width = _median(sections.measured[spine.rows, spine.cols, 1], fallback=REACH_M)
+            beside_m = ndimage.distance_transform_edt(off_spine) * ground.cell_m
+            near = beside_m <= max(0.6 * width, 1.5 * ground.cell_m)
+            pieces.append((Patch(place, region & near), spine))
             rest[place] |= region & ~near
         labels, count = connected(rest)
         if count == 0:
             break
         size = np.bincount(labels.ravel())
-        labels[(size * ground.cell_m < 0.3 * LEAST_LENGTH_M)[labels]] = 0
+        labels[(size * ground.cell_m < WEAK_PIECE * LEAST_LENGTH_M)[labels]] = 0
     return pieces
 
 
@@ -154,10 +166,10 @@ def _median(values: FloatArray, fallback: float) -> float:
 
 
 def _gully(
-    ground: Ground, sections: Sections, mask: BoolArray, length_m: float, stems: list[Spine], least: float
-) -> tuple[Trap, BoolArray] | None:
+    ground: Ground, sections: Sections, patch: Patch, stems: list[Spine], least: float
+) -> tuple[Trap, Patch] | None:
     """Measure one gully; None where it is too short, shallow, wide or level for one."""
-    at_bed = sections.measured[mask & sections.bed]
+    at_bed, length_m = patch.of(sections.measured)[patch.of(sections.bed)], sum(s.length_m for s in stems)
     at_bed = at_bed[np.isfinite(at_bed[:, 0])]
     if at_bed.shape[0] < 3:
         return None
@@ -172,10 +184,15 @@ def _gully(
     deepest = float(np.percentile(at_bed[:, 0], 90.0))
     reason = _reason(depth, deepest, width, length_m, fall, is_open=is_open)
     trap = measured_trap(
-        "gully", outline_of(mask, ground.raw), ground.flat_cells(mask), reason,
-        depth_m=depth, width_m=width, length_m=length_m,
+        "gully",
+        outline_of(patch, ground.raw),
+        ground.flat_cells(patch),
+        reason,
+        depth_m=depth,
+        width_m=width,
+        length_m=length_m,
     )
-    return trap, mask
+    return trap, patch
 
 
 def _reason(depth: float, deepest: float, width: float, length_m: float, fall: float, *, is_open: bool) -> str:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import ndimage
 from skimage.morphology import reconstruction
 
 from lastseen.grid import BoolArray, FloatArray
 from lastseen.terrain import smoothed
 from lastseen.traps.ground import LIGHT_SMOOTHING_M, Ground
-from lastseen.traps.shapes import connected, outline_of, spines
+from lastseen.traps.shapes import Patch, connected, outline_of, patches, spines
 from lastseen.traps.trap import Trap, measured_trap
 
 LEAST_DEPTH_M = 0.5  # enough to bury a lying person under the debris that fills it; design choice
@@ -43,36 +42,39 @@ def fill_depth(heights: FloatArray) -> FloatArray:
     return np.where(known, filled - ground, np.nan)
 
 
-def find_hollows(ground: Ground, where: BoolArray) -> list[tuple[Trap, BoolArray]]:
+def find_hollows(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
     """Closed hollows that touch ``where`` (window shape); the filling is done over the whole model."""
     whole = smoothed(ground.whole, LIGHT_SMOOTHING_M).values
     ny, nx = ground.raw.shape
     depth = fill_depth(whole)[ground.first_row : ground.first_row + ny, ground.first_col : ground.first_col + nx]
     labels, _ = connected(np.nan_to_num(depth) > RIM_M)
     least = LEAST_DEPTH_COARSE_M if ground.coarse else LEAST_DEPTH_M
-    keep = []
-    for label, place in enumerate(ndimage.find_objects(labels), start=1):
-        region = labels[place] == label
-        deepest, area = float(depth[place][region].max()), float(region.sum()) * ground.raw.cell_area_m2
+    keep = {}
+    for label, patch in patches(labels).items():
+        deepest, area = float(patch.of(depth).max()), patch.count * ground.raw.cell_area_m2
         across = 2.0 * float(np.sqrt(area / np.pi))
-        if deepest >= least and area >= LEAST_AREA_M2 and deepest / across >= LEAST_DEPTH_TO_WIDTH:
-            if where[place][region].any():
-                keep.append(label)
-    return [_hollow(ground, labels == spine.label, depth, spine.length_m) for spine in
-            spines(np.where(np.isin(labels, keep), labels, 0).astype(np.int32), ground.cell_m)]
+        deep_enough = deepest >= least and deepest / across >= LEAST_DEPTH_TO_WIDTH
+        if deep_enough and area >= LEAST_AREA_M2 and patch.of(where).any():
+            keep[label] = patch
+    labels[~np.isin(labels, list(keep))] = 0
+    return [_hollow(ground, keep[spine.label], depth, spine.length_m) for spine in spines(labels, ground.cell_m)]
 
 
-def _hollow(ground: Ground, mask: BoolArray, depth: FloatArray, length_m: float) -> tuple[Trap, BoolArray]:
+def _hollow(ground: Ground, patch: Patch, depth: FloatArray, length_m: float) -> tuple[Trap, Patch]:
     """Measure one hollow; its depth is read from the ground as given, below the level at which it would spill."""
-    area = float(mask.sum()) * ground.raw.cell_area_m2
+    area = patch.count * ground.raw.cell_area_m2
     length = max(length_m, 2.0 * float(np.sqrt(area / np.pi)))
     width = 4.0 * area / (np.pi * length)
-    level = float(np.median((ground.light.values + depth)[mask]))
-    deepest = np.unravel_index(int(np.argmax(np.where(mask, depth, -np.inf))), mask.shape)
-    depth_m = level - float(ground.raw.values[deepest])
+    level = float(np.median(patch.of(ground.light.values) + patch.of(depth)))
+    depth_m = level - float(patch.of(ground.raw.values)[int(np.argmax(patch.of(depth)))])
     reason = f"Closed hollow {depth_m:.1f} m deep, {length:.0f} m by {width:.0f} m, from which nothing flows out."
     trap = measured_trap(
-        "closed hollow", outline_of(mask, ground.raw), ground.flat_cells(mask), reason,
-        depth_m=depth_m, width_m=width, length_m=length,
+        "closed hollow",
+        outline_of(patch, ground.raw),
+        ground.flat_cells(patch),
+        reason,
+        depth_m=depth_m,
+        width_m=width,
+        length_m=length,
     )
-    return trap, mask
+    return trap, patch

@@ -1,4 +1,4 @@
-"""Loops over cells for the terrain traps: plain arrays and floats in and out. Meaning and units live in the modules beside.
+"""Loops over cells for the terrain traps: plain arrays and floats in and out. Meaning and units live beside.
 
 Positions are in rows and columns of cell centres; row 0 is north. NaN is no data and stops every line of sight.
 """
@@ -31,7 +31,7 @@ def _at(z: FloatArray, row: float, col: float) -> float:
 def _lip(
     z: FloatArray, i: int, j: int, side: int, near: IntArray, far: IntArray, reach_m: FloatArray, lean: float
 ) -> tuple[float, float, float]:
-    """Score, rise and distance of the lip on one side: the point that stands out most above a line of gradient ``lean``."""
+    """Score, rise and distance of the lip on one side: the point highest above a line of gradient ``lean``."""
     ny, nx = z.shape
     score, rise, away = 0.0, 0.0, 0.0
     for k in range(reach_m.size):
@@ -61,8 +61,8 @@ def cross_sections(
 ) -> None:
     """Depth below the lower of two lips, on the azimuth of the shortest and highest crossing.
 
-    ``near`` and ``far`` (azimuth, sample, row/column) are the two cells whose mean is the height at ``reach_m``; the other
-    side is the mirror image, so that the depth on any plane is 0.
+    ``near`` and ``far`` (azimuth, sample, row/column) are the two cells whose mean is the height at ``reach_m``; the
+    other side is the mirror image, so that the depth on any plane is 0.
     """
     for i in range(first, last):
         for j in range(z.shape[1]):
@@ -109,8 +109,8 @@ def gully_sections(
 ) -> None:
     """Depth (m), width between lips (m) and whether a side has no lip within reach (0/1), at cells of a gully's bed.
 
-    Lips are sought on the light ground and heights are read from the raw ground, so that neither smoothing nor a search for
-    extremes in noise changes the depth. Rows of ``out`` stay as they are where no two lips are found.
+    Lips are sought on the light ground and heights are read from the raw ground, so that neither smoothing nor a search
+    for extremes in noise changes the depth. Rows of ``out`` stay as they are where no two lips are found.
     """
     n = int(np.floor(reach_m / step_m + 1e-9))
     for m in range(rows.size):
@@ -173,7 +173,7 @@ def _flat_reach(
 ) -> tuple[float, float]:
     """Flat distance (m) from a cell along a direction and the mean gradient over the ``m`` steps after its end.
 
-    A window of two steps is flat when its height changes by less than ``flat`` a metre. NaN where the flat does not end.
+    Two steps are flat when the height changes by less than ``flat`` a metre over them. NaN where the flat does not end.
     """
     previous, here = _at(z, i, j), _at(z, i + dr, j + dc)
     for k in range(1, n + 1):
@@ -202,7 +202,7 @@ def benches(
     last: int,
     out: FloatArray,
 ) -> None:
-    """Depth of the flat along the fall line (m), gradient above and gradient below, at cells of a bench; NaN elsewhere."""
+    """Depth of the flat along the fall line (m), gradient above and below, at cells of a bench; NaN elsewhere."""
     n, m = int(longest_m / ds_m), int(np.ceil(beyond_m / ds_m))
     k = ds_m / cell_m
     for i in range(first, last):
@@ -222,7 +222,7 @@ def benches(
 
 @njit(cache=True, nogil=True)
 def steepest_step(z: FloatArray, cell_m: float, first: int, last: int, out: FloatArray) -> None:
-    """Steepest gradient (a ratio) between a cell and any of its eight neighbours, up or down; NaN neighbours are skipped."""
+    """Steepest gradient (a ratio) between a cell and any of its eight neighbours, up or down; NaN is skipped."""
     ny, nx = z.shape
     for i in range(first, last):
         for j in range(nx):
@@ -266,7 +266,7 @@ def walls(
     longest_m: float,
     out: FloatArray,
 ) -> None:
-    """Height (m) and run on the map (m) of the wall along the fall line through each cell, and the steeper gradient beside it."""
+    """Height and run on the map (m) of the wall through each cell along the fall line; the steeper gradient beside it."""
     n, m = int(longest_m / ds_m), int(np.ceil(20.0 / ds_m))
     for a in range(rows.size):
         i, j = rows[a], cols[a]
@@ -281,6 +281,6 @@ def walls(
         beside = 0.0
         if beyond_top > 0.0:
             beside = beyond_top / (m * ds_m)
-        if beyond_foot / (m * ds_m) > beside:
-            beside = beyond_foot / (m * ds_m)
+        if beyond_foot > 0.0:
+            beside = max(beside, beyond_foot / (m * ds_m))
         out[a, 0], out[a, 1], out[a, 2] = top - foot, (up + down) * ds_m, beside

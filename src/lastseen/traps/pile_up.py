@@ -69,7 +69,7 @@ def deposit_depth_trapezoid_m(area_m2: float, floor_width_m: float, side_slope_d
 
 
 def deposit_depth_wedge_m(area_m2: float, counter_slope_deg: float) -> float:
-    """Depth against a steep wall of a wedge with a level top on a floor that rises away from it: ``sqrt(2 A tan(gamma))``.
+    """Depth at a wall of a level wedge on a floor that rises away from it: ``sqrt(2 A tan(gamma))``.
 
     Parameters
     ----------

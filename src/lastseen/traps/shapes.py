@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -31,14 +32,74 @@ class Spine:
     length_m: float
 
 
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """A set of cells of a window: its bounding box, and which cells in the box belong to it."""
+
+    place: tuple[slice, slice]
+    mask: BoolArray
+
+    @property
+    def cells(self) -> tuple[IntArray, IntArray]:
+        """Rows and columns on the window."""
+        row, col = np.nonzero(self.mask)
+        return (row + self.place[0].start).astype(np.int32), (col + self.place[1].start).astype(np.int32)
+
+    @property
+    def count(self) -> int:
+        """Number of cells."""
+        return int(self.mask.sum())
+
+    def of(self, values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """Values of a window at the cells, in their order."""
+        return np.asarray(values[self.place][self.mask])
+
+    def share_in(self, others: list[Patch], near_cells: float) -> float:
+        """Share of the cells that lie in or at most ``near_cells`` cells beside any of the other patches."""
+        margin = int(near_cells) + 1
+        rows, cols = self.place
+        top, left = rows.start - margin, cols.start - margin
+        cover = np.zeros((rows.stop - top + margin, cols.stop - left + margin), dtype=np.bool_)
+        for other in others:
+            row, col = other.cells
+            row, col = row - top, col - left
+            here = (row >= 0) & (col >= 0) & (row < cover.shape[0]) & (col < cover.shape[1])
+            cover[row[here], col[here]] = True
+        if not cover.any():
+            return 0.0
+        near = ndimage.distance_transform_edt(~cover) <= near_cells
+        return float(near[margin:-margin, margin:-margin][self.mask].mean())
+
+
+def patches(labels: Labels) -> dict[int, Patch]:
+    """Return the patch of each region by its number."""
+    places = ndimage.find_objects(labels)
+    return {
+        k: Patch((place[0], place[1]), labels[place] == k)
+        for k, place in enumerate(places, start=1)
+        if place is not None
+    }
+
+
+def joined(parts: list[Patch]) -> Patch:
+    """All cells of several patches as one."""
+    if len(parts) == 1:
+        return parts[0]
+    row, col = (np.concatenate(cells) for cells in zip(*(part.cells for part in parts), strict=True))
+    top, left = int(row.min()), int(col.min())
+    mask = np.zeros((int(row.max()) - top + 1, int(col.max()) - left + 1), dtype=np.bool_)
+    mask[row - top, col - left] = True
+    return Patch((slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])), mask)
+
+
 def connected(mask: BoolArray) -> tuple[Labels, int]:
     """Regions joined over sides and corners, numbered from 1."""
     labels, count = ndimage.label(mask, structure=EIGHT)
     return np.asarray(labels, dtype=np.int32), int(count)
 
 
-def _graph(labels: Labels, cell_m: float) -> tuple[sparse.csr_array, IntArray]:
-    """Distances between neighbouring cells of the same region, and the number of each cell in the graph (-1 outside)."""
+def _graph(labels: Labels, cell_m: float) -> sparse.csr_array:
+    """Distances between neighbouring cells of one region; cells are numbered row by row."""
     rows, cols = np.nonzero(labels)
     number = np.full(labels.shape, -1, dtype=np.int32)
     number[rows, cols] = np.arange(rows.size, dtype=np.int32)
@@ -52,7 +113,7 @@ def _graph(labels: Labels, cell_m: float) -> tuple[sparse.csr_array, IntArray]:
         tails.append(number[there][same])
         steps_m.append(np.full(heads[-1].size, cell_m * np.hypot(dr, dc)))
     edges = (np.concatenate(steps_m), (np.concatenate(heads), np.concatenate(tails)))
-    return sparse.csr_array(sparse.coo_array(edges, shape=(rows.size, rows.size))), number
+    return sparse.csr_array(sparse.coo_array(edges, shape=(rows.size, rows.size)))
 
 
 def _farthest(region: Labels, far_m: FloatArray) -> IntArray:
@@ -77,7 +138,7 @@ def spines(labels: Labels, cell_m: float, heights: FloatArray | None = None) -> 
     """
     if not labels.any():
         return []
-    graph, number = _graph(labels, cell_m)
+    graph = _graph(labels, cell_m)
     rows, cols = np.nonzero(labels)
     region = labels[rows, cols]
     if heights is None:
@@ -86,9 +147,7 @@ def spines(labels: Labels, cell_m: float, heights: FloatArray | None = None) -> 
         roots = _farthest(region, np.asarray(far_m))
     else:
         roots = _farthest(region, -heights[rows, cols])
-    far_m, before, _ = csgraph.dijkstra(
-        graph, directed=False, indices=roots, min_only=True, return_predecessors=True
-    )
+    far_m, before, _ = csgraph.dijkstra(graph, directed=False, indices=roots, min_only=True, return_predecessors=True)
     found = []
     for end in _farthest(region, np.asarray(far_m)):
         way = [int(end)]
@@ -106,16 +165,15 @@ def spines(labels: Labels, cell_m: float, heights: FloatArray | None = None) -> 
     return found
 
 
-def outline_of(mask: BoolArray, lattice: Grid) -> Polygon | MultiPolygon:
-    """Outline of the cells of a mask in map metres: valid, corners of cells cut, small gaps between cells closed."""
-    row, col = np.nonzero(mask)
-    r0, c0 = max(0, int(row.min()) - 1), max(0, int(col.min()) - 1)
-    part = np.ascontiguousarray(mask[r0 : int(row.max()) + 2, c0 : int(col.max()) + 2], dtype=np.uint8)
+def outline_of(patch: Patch, lattice: Grid) -> Polygon | MultiPolygon:
+    """Outline of the cells of a patch in map metres: valid, corners of cells cut, small gaps between cells closed."""
+    part = np.pad(patch.mask, 1).astype(np.uint8)
+    r0, c0 = patch.place[0].start - 1, patch.place[1].start - 1
     cell = lattice.cell_m
     transform = lattice.transform * lattice.transform.translation(c0, r0)
     pieces = [as_geometry(g) for g, v in features.shapes(part, mask=part > 0, connectivity=4, transform=transform) if v]
-    joined = shapely.union_all(pieces).buffer(0.6 * cell, join_style="mitre").buffer(-0.6 * cell, join_style="mitre")
-    drawn = shapely.make_valid(joined.simplify(0.5 * cell))
+    closed = shapely.union_all(pieces).buffer(0.6 * cell, join_style="mitre").buffer(-0.6 * cell, join_style="mitre")
+    drawn = shapely.make_valid(closed.simplify(0.5 * cell))
     areas = [p for p in shapely.get_parts(drawn) if isinstance(p, Polygon)] or [shapely.union_all(pieces)]
     whole = shapely.union_all(areas)
     return whole if isinstance(whole, Polygon | MultiPolygon) else MultiPolygon(areas)

@@ -7,11 +7,13 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 from shapely import MultiPolygon, Polygon
 
 from lastseen.errors import InputError
 from lastseen.grid import IntArray
 
+LongArray = npt.NDArray[np.int64]
 Kind = Literal["gully", "closed hollow", "abrupt flattening", "bench", "bank", "cliff"]
 Consequence = Literal["burial", "trauma", "water", "no way out"]
 
@@ -217,13 +219,17 @@ def with_person(
     return in_order(met)
 
 
-def _check_visits(visits: IntArray, bodies: IntArray, last: IntArray, n_bodies: int, size: int) -> None:
+def _check_visits(visits: LongArray, bodies: LongArray, last: LongArray, n_bodies: int, size: int) -> None:
     """Refuse visits that do not fit together."""
     if n_bodies < 1 or last.size != n_bodies:
-        raise InputError(f"{last.size} last cells for {n_bodies} bodies: give one last cell for each of at least one body")
+        raise InputError(
+            f"{last.size} last cells for {n_bodies} bodies: give one last cell for each of at least one body"
+        )
     if visits.size != bodies.size:
         raise InputError(f"{visits.size} visited cells for {bodies.size} bodies of visits: give arrays of one length")
     if bodies.size and not 0 <= int(bodies.min()) <= int(bodies.max()) < n_bodies:
         raise InputError(f"a body of a visit lies outside 0 to {n_bodies - 1}: number the bodies from 0")
     if max(int(visits.max(initial=-1)), int(last.max())) >= size:
-        raise InputError(f"a visited cell lies beyond the {size} cells of the model: give flat indices on its own lattice")
+        raise InputError(
+            f"a visited cell lies beyond the {size} cells of the model: give flat indices on its own lattice"
+        )
