@@ -172,11 +172,11 @@ def slide(
             if np.isnan(final[body, 6]) and (x - disc[0]) ** 2 + (y - disc[1]) ** 2 < disc[2] ** 2:
                 final[body, 6] = u
                 final[body, 7] = v
-            if t >= step[2]:
+            if t >= step[2] - 1e-9:
                 code = OUT_OF_TIME
                 break
             flat = np.sqrt(u * u + v * v)
-            dt = step[0]
+            dt = min(step[0], step[2] - t)
             if flat * dt > step[1] * cell_m:
                 dt = step[1] * cell_m / flat
             if flying:

@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy import ndimage
 from skimage.graph import route_through_array
 
 from lastseen.search.frame import XY
 from lastseen.search.surface import Surface
+
+_BESIDE_UNKNOWN = 5.0
 
 
 def is_known(start: XY, end: XY, surface: Surface) -> bool:
@@ -22,14 +25,17 @@ def is_known(start: XY, end: XY, surface: Surface) -> bool:
 def way_between(start: XY, end: XY, surface: Surface) -> list[XY]:
     """Corners of a short way on known ground, from start to end; the straight line when there is no such way.
 
-    The shortest way from cell to cell is drawn tight: from each corner straight to the farthest point in sight.
+    The shortest way from cell to cell, one cell off the unknown where there is room, is drawn tight: from each
+    corner straight to the farthest point in sight.
     """
     if is_known(start, end, surface):
         return [start, end]
     grid = surface.filled
     first, last = ((int(row), int(col)) for row, col in (grid.cell_of(*start), grid.cell_of(*end)))
     try:
-        cells, _ = route_through_array(np.where(surface.known, 1.0, -1.0), first, last)
+        beside = ndimage.binary_dilation(~surface.known, np.ones((3, 3), dtype=np.bool_))
+        cost = np.where(surface.known, np.where(beside, _BESIDE_UNKNOWN, 1.0), -1.0)
+        cells, _ = route_through_array(cost, first, last)
     except ValueError:
         return [start, end]
     rows, cols = np.array(cells).T

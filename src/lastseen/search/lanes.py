@@ -20,6 +20,7 @@ from lastseen.search.spine import with_spines
 _TRIED_COUNTS = 3
 _MOST_EXTRA_RUNS = 200
 _PULL_STEPS = 7
+_LOST_BY_DROPPING = 0.1
 
 
 @dataclass(frozen=True)
@@ -185,14 +186,19 @@ def _runs_through(cluster: BoolArray, group: Group, index: int) -> list[Run]:
 
 
 def _without_idle_runs(runs: list[Run], masks: BoolArray, sight: Sight) -> tuple[list[Run], BoolArray]:
-    """Drop runs, the least useful first, as long as each piece stays covered enough."""
+    """Drop runs, the least useful first, as long as next to nothing is lost and each piece stays covered enough.
+
+    A dropped run leaves one hole; the little that may stay uncovered is better spread over the lane ends.
+    """
+    left = _LOST_BY_DROPPING * (1.0 - sight.wanted) * float(sight.group.samples.weight_m2.sum())
     weight, count = sight.group.samples.weight_m2, masks.sum(axis=0)
     alone = [float((weight * (mask & (count == 1))).sum()) for mask in masks]
     kept = list(range(len(runs)))
     for k in sorted(kept, key=lambda i: (alone[i], i)):
         after = count - masks[k]
-        if len(kept) > 1 and sight.enough(after > 0):
-            count = after
+        lost = float(weight[(count > 0) & (after == 0)].sum())
+        if len(kept) > 1 and lost <= left and sight.enough(after > 0):
+            count, left = after, left - lost
             kept.remove(k)
     return [runs[k] for k in kept], masks[kept]
 

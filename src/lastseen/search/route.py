@@ -12,7 +12,7 @@ from lastseen.search.runs import EXTRA, Run
 Way = tuple[Run, ...]
 Option = tuple[Way, float]
 _MOST_IMPROVED = 12
-_FIRST_CHAINS_TRIED = 4
+_FIRST_OPTIONS_TRIED = 6
 _MOST_MOVES = 12
 
 
@@ -61,34 +61,37 @@ def plan_length_m(way: Sequence[Run]) -> float:
     return lanes + sum(math.dist(a.end, b.start) for a, b in pairwise(way))
 
 
-def order_chains(chains: Sequence[Way], start: XY, down: XY) -> list[Run]:
+def order_chains(chains: Sequence[Way], start: XY, down: XY, near_m: float) -> list[Run]:
     """One walk over all chains: from chain to chain by nearest neighbour, the best of a few first chains.
 
-    The first chain is begun at its top when the start lies above its middle, else at its toe.
+    It begins in the group nearest to the start: at the top of the group when the start lies above its middle, else
+    at its toe (within ``near_m`` down the fall line).
     """
     options = [[(way, plan_length_m(way)) for way in ways_of(chain)] for chain in chains]
-    nearest = sorted(range(len(chains)), key=lambda k: (min(math.dist(start, w[0].start) for w, _ in options[k]), k))
     walks = []
-    for first in nearest[:_FIRST_CHAINS_TRIED]:
-        others = [o for k, o in enumerate(options) if k != first]
-        for option in _sensible_first(options[first], start, down):
-            order = _by_nearest(option, others)
-            walk = _improved(order) if len(order) <= _MOST_IMPROVED else [run for _, (way, _) in order for run in way]
-            walks.append((math.dist(start, walk[0].start) + plan_length_m(walk), walk))
+    for k, option in _first_options(options, start, down, near_m)[:_FIRST_OPTIONS_TRIED]:
+        order = _by_nearest(option, options[:k] + options[k + 1 :])
+        walk = _improved(order) if len(order) <= _MOST_IMPROVED else [run for _, (way, _) in order for run in way]
+        walks.append((math.dist(start, walk[0].start) + plan_length_m(walk), walk))
     return min(walks, key=lambda w: w[0])[1] if walks else []
 
 
-def _sensible_first(options: list[Option], start: XY, down: XY) -> list[Option]:
-    """Those ways that begin at the top when the start is above the middle, at the toe when it is below."""
+def _first_options(options: Sequence[list[Option]], start: XY, down: XY, near_m: float) -> list[tuple[int, Option]]:
+    """Chains and ways that a walk may begin with, the nearest first."""
 
     def depth(p: XY) -> float:
         return p[0] * down[0] + p[1] * down[1]
 
-    ends = [depth(p) for run in options[0][0] for p in (run.start, run.end)]
-    middle = 0.5 * (min(ends) + max(ends))
-    sign = 1.0 if depth(start) <= middle else -1.0
-    chosen = [option for option in options if sign * (depth(option[0][0].start) - middle) <= 1e-6]
-    return chosen or options
+    if not options:
+        return []
+    entries = [(math.dist(start, option[0][0].start), k, option) for k, o in enumerate(options) for option in o]
+    group = min(entries, key=lambda e: (e[0], e[1]))[2][0][0].group
+    ends = [depth(p) for o in options for r in o[0][0] if r.group == group for p in (r.start, r.end)]
+    sign = 1.0 if depth(start) <= 0.5 * (min(ends) + max(ends)) else -1.0
+    here = [e for e in entries if e[2][0][0].group == group]
+    best = min(sign * depth(option[0][0].start) for _, _, option in here)
+    chosen = [e for e in here if sign * depth(e[2][0][0].start) <= best + near_m]
+    return [(k, option) for _, k, option in sorted(chosen, key=lambda e: (e[0], e[1]))]
 
 
 def _by_nearest(first: Option, others: list[list[Option]]) -> list[tuple[list[Option], Option]]:
@@ -137,9 +140,9 @@ def _order_length_m(order: list[tuple[list[Option], Option]]) -> float:
 
 
 def insert_run(walk: list[Run], run: Run, start: XY) -> tuple[float, list[Run]]:
-    """The walk with one more run where that costs least map metres."""
+    """The walk with one more run where that costs least map metres; the first run stays the first."""
     best: tuple[float, list[Run]] | None = None
-    for k in range(len(walk) + 1):
+    for k in range(min(1, len(walk)), len(walk) + 1):
         for candidate in (run, run.turned()):
             here = walk[k - 1].end if k else start
             cost = math.dist(here, candidate.start) + run.plan_m

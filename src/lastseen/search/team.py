@@ -28,7 +28,7 @@ def one_walk(runs: Sequence[Run], start: XY, down: XY, loose_m: float) -> list[R
         chains = [chain for chain in chains if chain[0] not in loose]
     else:
         loose = []
-    walk = order_chains(chains, start, down)
+    walk = order_chains(chains, start, down, 0.5 * loose_m)
     for run in [*loose, *(run for run in runs if run.band == EXTRA)]:
         walk = insert_run(walk, run, start)[1]
     return walk

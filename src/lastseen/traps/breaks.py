@@ -8,7 +8,7 @@ from scipy import ndimage
 from lastseen.grid import BoolArray, FloatArray
 from lastseen.threads import over_rows
 from lastseen.traps import kernels
-from lastseen.traps.ground import Ground, fall_line_profile
+from lastseen.traps.ground import VISIBLE_CELL_M, Ground, fall_line_profile
 from lastseen.traps.shapes import EIGHT, Patch, connected, outline_of, patches, spines
 from lastseen.traps.trap import Trap, measured_trap
 
@@ -39,7 +39,7 @@ def find_breaks(ground: Ground, where: BoolArray) -> tuple[Found, Found, Found]:
     above, below, counter = fall_line_profile(ground, REACH_M, BANK_REACH_M)
     with np.errstate(invalid="ignore"):
         breaks = (above >= STEEP_DEG) & (below <= FLAT_DEG) & (above - below >= LEAST_CHANGE_DEG)
-        banks = breaks & (counter >= (BANK_RISE_COARSE_M if ground.coarse else BANK_RISE_M))
+        banks = breaks & (ground.cell_m <= VISIBLE_CELL_M) & (counter >= (BANK_RISE_COARSE_M if ground.coarse else BANK_RISE_M))
     across = max(LEAST_ACROSS_M, LEAST_CELLS_ACROSS * ground.cell_m)
     short = max(SHORT_M, 1.5 * LEAST_CELLS_ACROSS * ground.cell_m)
     flattenings = [

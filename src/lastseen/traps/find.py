@@ -9,7 +9,7 @@ from lastseen.grid import BoolArray
 from lastseen.terrain import Terrain
 from lastseen.traps.breaks import Found, find_breaks
 from lastseen.traps.cliffs import find_cliffs
-from lastseen.traps.ground import look_around
+from lastseen.traps.ground import VISIBLE_CELL_M, look_around
 from lastseen.traps.gullies import find_gullies
 from lastseen.traps.hollows import find_hollows
 from lastseen.traps.trap import Consequence, Trap, in_order
@@ -17,7 +17,6 @@ from lastseen.traps.trap import Consequence, Trap, in_order
 NEAR_M = 10.0  # a break this near to a larger trap is its rim; design choice
 COVERED = 0.5  # a trap covered this far by a larger kind is part of it; design choice
 WALL_TO_DEPTH = 3.0  # a wall in a gully that is not higher than this many depths is its side; design choice
-INVISIBLE_CELL_M = 10.0  # above this gullies and banks are invisible; design choice
 
 
 def find_traps(terrain: Terrain, where: BoolArray) -> tuple[Trap, ...]:
@@ -102,7 +101,7 @@ def invisible_note(cell_m: float) -> str | None:
     cell_m : float
         Side of a cell, metres.
     """
-    if cell_m > INVISIBLE_CELL_M:
+    if cell_m > VISIBLE_CELL_M:
         return (
             f"On cells of {cell_m:g} m gullies and banks are invisible, and a wall shows only where it is much higher: "
             "look for them on a finer model, a map or a photograph."

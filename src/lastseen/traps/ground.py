@@ -19,6 +19,7 @@ MARGIN_M = (
 LIGHT_SMOOTHING_M = 1.0  # takes out single-cell noise of 1 and 2 m models and leaves a 2 m bank standing; design choice
 BROAD_SMOOTHING_M = 15.0  # fall line of the slope, not of a bench or gully on it; design choice
 LEAST_BROAD_GRADIENT = 0.02  # below about 1 degree the fall line of the slope is noise; design choice
+VISIBLE_CELL_M = 10.0  # above this gullies and banks are invisible and not sought; design choice
 COARSE_CELL_M = 8.0  # from here on a gully or a bank is only a few cells wide, and thresholds rise; design choice
 
 

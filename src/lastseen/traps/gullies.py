@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage
 
 from lastseen.grid import BoolArray, FloatArray, IntArray
 from lastseen.threads import over_rows
 from lastseen.traps import kernels
-from lastseen.traps.ground import Ground
+from lastseen.traps.ground import VISIBLE_CELL_M, Ground
 from lastseen.traps.joining import join_pieces
 from lastseen.traps.shapes import Labels, Patch, Spine, connected, joined, outline_of, patches, spines
 from lastseen.traps.trap import Trap, measured_trap
@@ -47,7 +48,7 @@ class Sections:
     bed : ndarray of bool, shape (ny, nx)
         The lowest cells of their cross-sections.
     measured : ndarray, shape (ny, nx, 4)
-        At bed cells: depth (m), width (m), whether a side has no lip within reach, whether the sides are gentle (0 or 1).
+        At bed cells: depth (m), width (m), whether a side has no lip within reach, whether both are gentle (0 or 1).
     """
 
     depth_m: FloatArray
@@ -57,6 +58,8 @@ class Sections:
 
 def find_gullies(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
     """Gullies that touch ``where`` (window shape), side gullies apart from the main one."""
+    if ground.cell_m > VISIBLE_CELL_M:
+        return []
     least = LEAST_DEPTH_COARSE_M if ground.coarse else LEAST_DEPTH_M
     sections = read_sections(ground, WEAK * least)
     labels, _ = connected(sections.depth_m >= WEAK * least)
@@ -76,41 +79,58 @@ def find_gullies(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
 def read_sections(ground: Ground, weak_m: float) -> Sections:
     """Cross-sections at every cell, measured closely at the cells of a bed."""
     z, cell_m = ground.light.values, ground.cell_m
-    near, far, reach_m = _lines_of_sight(cell_m)
+    near, far, reach_m, samples = _lines_of_sight(cell_m)
     depth, azimuth = np.zeros(z.shape), np.zeros(z.shape, dtype=np.int8)
+    rim = int(max(np.abs(near).max(), np.abs(far).max()))
+    framed = np.pad(z, rim, constant_values=np.nan)
     over_rows(
-        lambda first, last: kernels.cross_sections(z, near, far, reach_m, LEAN, first, last, depth, azimuth),
+        lambda first, last: kernels.cross_sections(
+            framed, rim, near, far, reach_m, samples, LEAN, first, last, depth, azimuth
+        ),
         z.shape[0],
     )
+    row, col = _bed_cells(z, depth, azimuth, weak_m)
     bed = np.zeros(z.shape, dtype=np.bool_)
-    row, col = np.nonzero(depth >= weak_m)
-    step = np.array(AXES)[azimuth[row, col]]
-    step = np.sign(step) * (np.abs(step) == 2)  # the nearest whole cell on the crossing
-    here, lowest = z[row, col], np.ones(row.size, dtype=np.bool_)
-    for side in (-1, 1):
-        r = np.clip(row + side * step[:, 0], 0, z.shape[0] - 1)
-        c = np.clip(col + side * step[:, 1], 0, z.shape[1] - 1)
-        lowest &= ~(z[r, c] < here)
-    row, col = row[lowest].astype(np.int32), col[lowest].astype(np.int32)
     bed[row, col] = True
-    out = np.full((row.size, 4), np.nan)
-    azimuths = np.linspace(0.0, np.pi, 32, endpoint=False, dtype=np.float64)
-    step_m = min(1.0, 0.5 * cell_m)
-    for lean in LIP_LEANS:
-        todo = np.isnan(out[:, 0])
-        part = out[todo]
-        kernels.gully_sections(
-            z, ground.raw.values, row[todo], col[todo], azimuths, cell_m, step_m, REACH_M + cell_m, lean, part
-        )
-        part[:, 3] = float(lean == LEAN)
-        out[todo] = part
     measured = np.full((*z.shape, 4), np.nan)
-    measured[row, col] = out
+    measured[row, col] = _measure(ground, row, col)
     return Sections(depth, bed, measured)
 
 
-def _lines_of_sight(cell_m: float) -> tuple[IntArray, IntArray, FloatArray]:
-    """Two cells whose mean height is the height at each sample, and its distance (m): azimuth by sample.
+def _bed_cells(
+    z: FloatArray, depth: FloatArray, azimuth: npt.NDArray[np.int8], weak_m: float
+) -> tuple[IntArray, IntArray]:
+    """Cells of a gully that are not higher than their two neighbours on its crossing."""
+    row, col = np.nonzero(depth >= weak_m)
+    step = np.array(AXES)[azimuth[row, col]]
+    step = np.sign(step) * (np.abs(step) == 2)  # the nearest whole cell on the crossing
+    lowest = np.ones(row.size, dtype=np.bool_)
+    for side in (-1, 1):
+        r = np.clip(row + side * step[:, 0], 0, z.shape[0] - 1)
+        c = np.clip(col + side * step[:, 1], 0, z.shape[1] - 1)
+        lowest &= ~(z[r, c] < z[row, col])
+    return row[lowest].astype(np.int32), col[lowest].astype(np.int32)
+
+
+def _measure(ground: Ground, row: IntArray, col: IntArray) -> FloatArray:
+    """Depth, width, openness and gentleness of the cross-sections at bed cells, see `Sections`."""
+    cell_m = ground.cell_m
+    out = np.full((row.size, 4), np.nan)
+    azimuths = np.linspace(0.0, np.pi, 32, endpoint=False, dtype=np.float64)
+    step_m, reach_m = min(1.0, 0.5 * cell_m), REACH_M + cell_m
+    for lean in LIP_LEANS:
+        todo = np.isnan(out[:, 0])
+        part, r, c = out[todo], row[todo], col[todo]
+        kernels.gully_sections(
+            ground.light.values, ground.raw.values, r, c, azimuths, cell_m, step_m, reach_m, lean, part
+        )
+        part[:, 3] = float(lean == LEAN)
+        out[todo] = part
+    return out
+
+
+def _lines_of_sight(cell_m: float) -> tuple[IntArray, IntArray, FloatArray, IntArray]:
+    """Two cells whose mean height is the height at each sample, its distance (m), and the number of samples.
 
     The samples of one azimuth lie exactly on a line, so that a plane has the same rise and fall on its two sides.
     """
@@ -125,12 +145,13 @@ def _lines_of_sight(cell_m: float) -> tuple[IntArray, IntArray, FloatArray]:
             samples.append((near, far, k * unit_m))
         lines.append(samples)
     longest = max(len(samples) for samples in lines)
-    off_grid = ((1 << 24, 1 << 24), (1 << 24, 1 << 24), float("inf"))
-    full = [samples + [off_grid] * (longest - len(samples)) for samples in lines]
+    unused = ((0, 0), (0, 0), 0.0)
+    full = [samples + [unused] * (longest - len(samples)) for samples in lines]
     return (
         np.array([[s[0] for s in line] for line in full], dtype=np.int32),
         np.array([[s[1] for s in line] for line in full], dtype=np.int32),
         np.array([[s[2] for s in line] for line in full]),
+        np.array([len(samples) for samples in lines], dtype=np.int32),
     )
 
 
@@ -202,7 +223,7 @@ def _reason(depth: float, deepest: float, width: float, length_m: float, fall: f
     fall_deg = float(np.degrees(np.arctan(fall)))
     if is_open:
         return (
-            f"V-shaped gully: both sides rise at least {deep} m within {REACH_M:.0f} m, {length_m:.0f} m long, "
+            f"V-shaped gully: both sides rise {deep} m and more within {REACH_M:.0f} m, {length_m:.0f} m long, "
             f"its bed falls {fall_deg:.0f} degrees."
         )
     return (

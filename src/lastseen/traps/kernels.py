@@ -28,31 +28,51 @@ def _at(z: FloatArray, row: float, col: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _lip(
-    z: FloatArray, i: int, j: int, side: int, near: IntArray, far: IntArray, reach_m: FloatArray, lean: float
-) -> tuple[float, float, float]:
-    """Score, rise and distance of the lip on one side: the point highest above a line of gradient ``lean``."""
-    ny, nx = z.shape
-    score, rise, away = 0.0, 0.0, 0.0
-    for k in range(reach_m.size):
-        i0, j0 = i + side * near[k, 0], j + side * near[k, 1]
-        i1, j1 = i + side * far[k, 0], j + side * far[k, 1]
-        if min(i0, j0, i1, j1) < 0 or max(i0, i1) >= ny or max(j0, j1) >= nx:
-            break
-        up = 0.5 * (z[i0, j0] + z[i1, j1]) - z[i, j]
-        if np.isnan(up):
-            break
-        if up - lean * reach_m[k] > score:
-            score, rise, away = up - lean * reach_m[k], up, reach_m[k]
-    return score, rise, away
+def _lips(
+    z: FloatArray,
+    row: int,
+    rim: int,
+    side: int,
+    near: IntArray,
+    far: IntArray,
+    reach_m: FloatArray,
+    n: int,
+    lean: float,
+    score: FloatArray,
+    rise: FloatArray,
+    blind: FloatArray,
+) -> None:
+    """Score and rise of the lips of a row on one side: the highest point above a line of gradient ``lean``.
+
+    ``z`` has a rim of no data; ``blind`` turns NaN, and stays so, behind no data. The inner loop runs over cells, so
+    that it compiles to vector instructions.
+    """
+    nx = score.size
+    score[:] = 0.0
+    rise[:] = 0.0
+    blind[:] = 0.0
+    here = z[row + rim, rim : rim + nx]
+    for k in range(n):
+        a = z[row + rim + side * near[k, 0], rim + side * near[k, 1] :]
+        b = z[row + rim + side * far[k, 0], rim + side * far[k, 1] :]
+        bar = lean * reach_m[k]
+        for j in range(nx):
+            up = 0.5 * (a[j] + b[j]) - here[j]
+            blind[j] += 0.0 * up
+            above = up - bar + blind[j]
+            better = above > score[j]
+            score[j] = above if better else score[j]
+            rise[j] = up if better else rise[j]
 
 
 @njit(cache=True, nogil=True)
 def cross_sections(
     z: FloatArray,
+    rim: int,
     near: IntArray,
     far: IntArray,
     reach_m: FloatArray,
+    samples: IntArray,
     lean: float,
     first: int,
     last: int,
@@ -62,19 +82,20 @@ def cross_sections(
     """Depth below the lower of two lips, on the azimuth of the shortest and highest crossing.
 
     ``near`` and ``far`` (azimuth, sample, row/column) are the two cells whose mean is the height at ``reach_m``; the
-    other side is the mirror image, so that the depth on any plane is 0.
+    other side is the mirror image, so that the depth on any plane is 0. ``samples`` is their number on each azimuth.
+    ``z`` has ``rim`` cells of no data on all sides.
     """
+    nx = depth_m.shape[1]
+    left, left_m, right, right_m, blind, best = np.empty((6, nx))
     for i in range(first, last):
-        for j in range(z.shape[1]):
-            best = 0.0
-            for a in range(reach_m.shape[0]):
-                left, left_m, _ = _lip(z, i, j, 1, near[a], far[a], reach_m[a], lean)
-                if left <= best:
-                    continue
-                right, right_m, _ = _lip(z, i, j, -1, near[a], far[a], reach_m[a], lean)
-                if right > best:
-                    best = min(left, right)
-                    depth_m[i, j] = min(left_m, right_m)
+        best[:] = 0.0
+        for a in range(samples.size):
+            _lips(z, i, rim, 1, near[a], far[a], reach_m[a], samples[a], lean, left, left_m, blind)
+            _lips(z, i, rim, -1, near[a], far[a], reach_m[a], samples[a], lean, right, right_m, blind)
+            for j in range(nx):
+                if min(left[j], right[j]) > best[j]:
+                    best[j] = min(left[j], right[j])
+                    depth_m[i, j] = min(left_m[j], right_m[j])
                     azimuth[i, j] = a
 
 
@@ -266,7 +287,7 @@ def walls(
     longest_m: float,
     out: FloatArray,
 ) -> None:
-    """Height and run on the map (m) of the wall through each cell along the fall line; the steeper gradient beside it."""
+    """Height and run on the map (m) of the wall through each cell along the fall line; the gradient beside it."""
     n, m = int(longest_m / ds_m), int(np.ceil(20.0 / ds_m))
     for a in range(rows.size):
         i, j = rows[a], cols[a]

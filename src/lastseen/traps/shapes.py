@@ -73,12 +73,8 @@ class Patch:
 
 def patches(labels: Labels) -> dict[int, Patch]:
     """Return the patch of each region by its number."""
-    places = ndimage.find_objects(labels)
-    return {
-        k: Patch((place[0], place[1]), labels[place] == k)
-        for k, place in enumerate(places, start=1)
-        if place is not None
-    }
+    places = enumerate(ndimage.find_objects(labels), start=1)
+    return {k: Patch((at[0], at[1]), labels[at] == k) for k, at in places if at is not None}
 
 
 def joined(parts: list[Patch]) -> Patch:
@@ -174,6 +170,6 @@ def outline_of(patch: Patch, lattice: Grid) -> Polygon | MultiPolygon:
     pieces = [as_geometry(g) for g, v in features.shapes(part, mask=part > 0, connectivity=4, transform=transform) if v]
     closed = shapely.union_all(pieces).buffer(0.6 * cell, join_style="mitre").buffer(-0.6 * cell, join_style="mitre")
     drawn = shapely.make_valid(closed.simplify(0.5 * cell))
-    areas = [p for p in shapely.get_parts(drawn) if isinstance(p, Polygon)] or [shapely.union_all(pieces)]
-    whole = shapely.union_all(areas)
+    areas = [p for p in shapely.get_parts(drawn) if isinstance(p, Polygon)]
+    whole = shapely.union_all(areas or pieces)
     return whole if isinstance(whole, Polygon | MultiPolygon) else MultiPolygon(areas)

@@ -1,0 +1,106 @@
+"""What a person reads in ten seconds: a plan in a dozen lines, the checks as a table."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+
+from lastseen.check import Outcome
+from lastseen.motion.runout import Range
+from lastseen.plan import Model, Plan
+from lastseen.products.caution import SHORT_CAUTION
+
+MOST_TRAPS = 4
+
+
+def plan_summary(plan: Plan, folder: Path) -> str:
+    """A plan in a dozen lines."""
+    lines = [plan.scenario.name or "Plan"]
+    if plan.place:
+        known = plan.place.notations()
+        lines.append(_line("Last seen", f"{known['lonlat']}   {known['utm']}   {known['mgrs']}"))
+    if plan.model:
+        lines += _model_lines(plan.model)
+    lines.append(_line("Debris", _debris_text(plan)))
+    lines += _search_lines(plan)
+    lines += [_line("Note" if i == 0 else "", f"{note[0].upper()}{note[1:]}.") for i, note in enumerate(plan.notes)]
+    lines += ["", *textwrap.wrap(SHORT_CAUTION, 110), "", f"Written to {folder}"]
+    return "\n".join(lines)
+
+
+def check_table(outcomes: list[Outcome]) -> str:
+    """The checks as a table, and how many passed."""
+    head = ("id", "quantity", "expected", "got", "tolerance", "unit", "confidence", "source")
+    rows = [
+        (one.id, one.quantity, f"{one.expected:.6g}", f"{one.got:.6g}", f"{one.tolerance:.2g}", one.unit,
+         one.confidence, one.source if one.ok else f"FAILED  {one.source}")
+        for one in outcomes
+    ]  # fmt: skip
+    widths = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head) - 1)]
+    lines = ["  ".join([*(cell.ljust(width) for cell, width in zip(row, widths, strict=False)), row[-1]])
+             for row in [head, *rows]]  # fmt: skip
+    passed = sum(one.ok for one in outcomes)
+    return "\n".join([*lines, "", f"{passed} of {len(outcomes)} reference values agree"])
+
+
+def _line(label: str, text: str) -> str:
+    return "\n".join(textwrap.wrap(text, 110, initial_indent=f"{label:<12}", subsequent_indent=" " * 12))
+
+
+def _spread(values: Range, unit: str, digits: int = 0) -> str:
+    return f"{values.p10:.{digits}f} / {values.p50:.{digits}f} / {values.p90:.{digits}f} {unit}"
+
+
+def _model_lines(model: Model) -> list[str]:
+    release, runout = model.release, model.runout
+    slab = f"{release.area_m2:,.0f} m2 at {release.slope_deg:.0f} degrees, slab {release.thickness_m:.2f} m"
+    travel = (
+        f"travel angle {_spread(runout.travel_angle_deg, 'degrees')}, length {_spread(runout.length_m, 'm')} "
+        "(P10 / P50 / P90)"
+    )
+    lines = [_line("Release", f"{slab}. {release.reason}"), _line("Run-out", travel)]
+    person = f"{model.person.inside_debris:.0%} of the probability lies inside the debris outline, the rest outside it"
+    lines.append(_line("Person", person))
+    met = [trap for trap in model.traps if trap.person_passes > 0] or list(model.traps)
+    for i, trap in enumerate(met[:MOST_TRAPS]):
+        text = (
+            f"{trap.letter}{trap.number} ({', '.join(trap.consequences)}) {trap.reason} "
+            f"Passed by {trap.person_passes:.0%}, ended in by {trap.person_ends:.0%}."
+        )
+        lines.append(_line("Traps" if i == 0 else "", text))
+    if len(met) > MOST_TRAPS:
+        lines.append(_line("", f"and {len(met) - MOST_TRAPS} more, see plan.json"))
+    return lines or [_line("Traps", "none found on ground that the snow can reach")]
+
+
+def _debris_text(plan: Plan) -> str:
+    if plan.model is None:
+        return f"observed outline of {plan.debris.area_m2:,.0f} m2"
+    return f"{plan.debris.area_m2:,.0f} m2 carry debris in at least {plan.debris.level:.0%} of the events"
+
+
+def _search_lines(plan: Plan) -> list[str]:
+    search = plan.search
+    way = "across" if search.pattern == "across" else "along"
+    text = (
+        f"{len(search.lanes)} lanes {way} the fall line, strips of {search.strip_width_m:g} m on the snow, "
+        f"{search.coverage.fraction:.1%} of the debris in range, {search.coverage.uncovered_m2:,.0f} m2 left"
+    )
+    lines = [_line("Search", text)]
+    for searcher in range(1, search.searchers + 1):
+        legs = [leg for leg in search.legs if leg.searcher == searcher]
+        there = [leg for leg in legs if leg.kind == "approach"]
+        walk = [leg for leg in legs if leg.kind != "approach"]
+        if not walk:
+            lines.append(_line("", f"Searcher {searcher}: no lane of their own, probe and shovel ready"))
+            continue
+        lines.append(
+            _line(
+                "",
+                f"Searcher {searcher}: {sum(leg.length_m for leg in walk):,.0f} m in "
+                f"{sum(leg.time_s for leg in walk) / 60:.0f} min on foot; approach "
+                f"{sum(leg.length_m for leg in there):,.0f} m, {sum(leg.time_s for leg in there) / 60:.0f} min",
+            )
+        )
+    lines += [_line("", note) for note in search.notes]
+    return lines

@@ -1,0 +1,71 @@
+import numpy as np
+import pytest
+from shapely import LineString, MultiPolygon, box
+
+from lastseen.errors import InputError
+from lastseen.search import lay_out, measure_coverage
+from oracles.coverage import coverage_fraction
+from search.zoo import ZOO, bowl, ground, on_map, plane
+
+GROUNDS = {
+    "bowl": bowl(),
+    "rough": ground(lambda x, y: 0.5 * y + 3 * np.sin(x / 17) * np.cos(y / 23) + 0.4 * np.sin(x / 3 + y / 4)),
+}
+
+
+def oracle(outline, walked, grid, half_m, spacing_m=1.0):
+    return coverage_fraction(outline, walked, grid.values, grid.west_m, grid.north_m, grid.cell_m, half_m, spacing_m)
+
+
+@pytest.mark.parametrize("on", GROUNDS)
+@pytest.mark.parametrize("name", ["square", "ring", "thin bent", "tiny"])
+def test_reported_coverage_equals_the_slow_twin(name, on):
+    plan = lay_out(ZOO[name], GROUNDS[on])
+    walked = [leg.line for leg in plan.legs if leg.kind != "approach"]
+    spacing = min(1.0, np.sqrt(ZOO[name].area / 4000))
+    slow = oracle(ZOO[name], walked, GROUNDS[on], 20.0, spacing)
+    assert plan.coverage.fraction == pytest.approx(slow, abs=0.002)
+    assert slow >= 0.99
+
+
+@pytest.mark.parametrize("half_m", [3.0, 12.0, 20.0])
+def test_partial_coverage_equals_the_slow_twin(half_m):
+    lines = [on_map(LineString([(190, 210), (280, 240), (260, 290)])), on_map(LineString([(220, 200), (220, 201)]))]
+    got = measure_coverage(ZOO["square"], lines, GROUNDS["rough"], half_m)
+    assert 0.05 < got.fraction < 0.9
+    assert got.fraction == pytest.approx(oracle(ZOO["square"], lines, GROUNDS["rough"], half_m), abs=0.002)
+    assert got.uncovered_m2 == pytest.approx((1 - got.fraction) * got.area_m2)
+
+
+def test_strip_on_a_plane_is_narrow_on_the_map():
+    slope = plane(35.0, 180.0)
+    level = on_map(LineString([(100, 300), (500, 300)]))
+    got = measure_coverage(on_map(box(200, 250, 400, 350)), [level], slope, 20.0)
+    on_the_map = 40 * np.cos(np.radians(35.0))
+    assert got.fraction * 100 == pytest.approx(on_the_map, abs=1.0)
+    assert got.area_m2 == pytest.approx(20_000 / np.cos(np.radians(35.0)), rel=1e-6)
+    low, high = sorted(got.uncovered.geoms, key=lambda p: p.centroid.y)
+    assert high.bounds[1] - low.bounds[3] == pytest.approx(on_the_map, abs=1.01)
+
+
+def test_nothing_walked_leaves_the_whole_outline():
+    got = measure_coverage(ZOO["ring"], [], GROUNDS["bowl"], 20.0)
+    assert got.fraction == 0.0
+    assert got.uncovered.area == pytest.approx(ZOO["ring"].area, rel=0.01)
+    assert got.uncovered.difference(ZOO["ring"].buffer(1e-3)).area == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_line_over_every_point_leaves_nothing():
+    west, south, east, north = ZOO["tiny"].bounds
+    got = measure_coverage(ZOO["tiny"], [LineString([(west, south), (east, north)])], GROUNDS["bowl"], 20.0)
+    assert got.fraction == 1.0
+    assert got.uncovered == MultiPolygon()
+
+
+def test_bad_input():
+    with pytest.raises(InputError, match="empty"):
+        measure_coverage(MultiPolygon(), [], GROUNDS["bowl"], 20.0)
+    with pytest.raises(InputError, match="positive"):
+        measure_coverage(ZOO["tiny"], [], GROUNDS["bowl"], 0.0)
+    with pytest.raises(InputError, match="off the ground"):
+        measure_coverage(box(0, 0, 10, 10), [], GROUNDS["bowl"], 20.0)
