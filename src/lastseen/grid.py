@@ -19,6 +19,26 @@ BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int32]
 
 
+def bilinear(values: npt.NDArray[Any], row: FloatArray, col: FloatArray) -> FloatArray:
+    """Values at fractional rows and columns of the array; NaN where a cell of weight above zero is NaN."""
+    ny, nx = values.shape
+    found: FloatArray = ndimage.map_coordinates(
+        values, np.stack([row.ravel(), col.ravel()]), order=1, mode="nearest", output=np.float64
+    ).reshape(row.shape)
+    # The filter above takes 0 x NaN for NaN: look again there, with the weightless cells left out.
+    again = np.isnan(found)
+    if again.any():
+        r, c = row[again], col[again]
+        i, j = np.floor(r).astype(np.intp), np.floor(c).astype(np.intp)
+        total = np.zeros(r.shape)
+        for di, dj in ((0, 0), (0, 1), (1, 0), (1, 1)):
+            weight = (1.0 - abs(r - (i + di))) * (1.0 - abs(c - (j + dj)))
+            value = values[np.clip(i + di, 0, ny - 1), np.clip(j + dj, 0, nx - 1)]
+            total += np.where(weight > 0.0, weight * value, 0.0)
+        found[again] = total
+    return found
+
+
 @dataclass(frozen=True)
 class Grid:
     """Values on a lattice of square cells.
@@ -87,7 +107,7 @@ class Grid:
         return np.asarray((row >= 0) & (row < ny) & (col >= 0) & (col < nx))
 
     def sample(self, x_m: npt.ArrayLike, y_m: npt.ArrayLike) -> FloatArray:
-        """Bilinear values between cell centres; NaN outside and beside no data.
+        """Bilinear values between cell centres; NaN outside and where a cell without data has weight.
 
         Within half a cell of the outer edge the edge value is used.
         """
@@ -95,10 +115,7 @@ class Grid:
         ny, nx = self.shape
         col = np.clip((x - self.west_m) / self.cell_m - 0.5, 0.0, nx - 1.0)
         row = np.clip((self.north_m - y) / self.cell_m - 0.5, 0.0, ny - 1.0)
-        value = ndimage.map_coordinates(
-            self.values, np.stack([row.ravel(), col.ravel()]), order=1, mode="nearest", output=np.float64
-        ).reshape(x.shape)
-        return np.where(self.contains(x, y), value, np.nan)
+        return np.where(self.contains(x, y), bilinear(self.values, row, col), np.nan)
 
     def window(self, west_m: float, south_m: float, east_m: float, north_m: float) -> Grid:
         """The cells that touch the given box, cut at the edges of the grid."""

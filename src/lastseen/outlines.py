@@ -54,7 +54,10 @@ def outline_of_level(values: Grid, level: float, least_area_m2: float = 0.0) -> 
     ny, nx = values.shape
     x = values.west_m + (np.arange(-1, nx + 1) + 0.5) * values.cell_m
     y = values.north_m - (np.arange(-1, ny + 1) + 0.5) * values.cell_m
-    found: Any = contour_generator(x, y, padded, fill_type=FillType.OuterOffset).filled(level, np.inf)
+    found: Any = contour_generator(x, y, padded, fill_type=FillType.OuterOffset).filled(
+        float(np.nextafter(level, -np.inf)),  # the tracer takes what is equal to its level as below it
+        np.inf,
+    )
     points, offsets = found
     rings = [
         [ring[a:b] for a, b in pairwise(off)]
@@ -103,6 +106,8 @@ def read_outline(path: Path, crs: CRS, what: str) -> MultiPolygon:
         frame = geopandas.read_file(path)
     except Exception as error:  # the reader raises its own kinds
         raise InputError(f"{path.name} cannot be read as a {what} outline: {error}") from error
+    if not isinstance(frame, geopandas.GeoDataFrame):
+        raise InputError(f"{path.name} holds no shapes: draw the {what} outline as an area")
     if frame.crs is None:
         raise InputError(f"{path.name} has no CRS: assign the right one to the {what} outline first")
     areas = [one for one in frame.geometry if isinstance(one, (Polygon, MultiPolygon)) and not one.is_empty]

@@ -23,6 +23,7 @@ WGS84 = CRS.from_epsg(4326)
 GEOD = Geod(ellps="WGS84")
 # A local grid may stretch lengths by at most this share before strips would come out wrong.
 LARGEST_SCALE_ERROR = 0.005
+BANDS = "CDEFGHJKLMNPQRSTUVWX"  # of 8 degrees from 80 S, the last of 12
 
 _MGRS = re.compile(r"^\d{1,2}[C-HJ-NP-X][A-HJ-NP-Z]{2}(\d{2}|\d{4}|\d{6}|\d{8}|\d{10})$")
 _UTM = re.compile(r"^(\d{1,2})\s*([C-HJ-NP-X])\s+(\d{5,7}(?:\.\d*)?)\s*m?E?[\s,]+(\d{1,8}(?:\.\d*)?)\s*m?N?$")
@@ -120,6 +121,13 @@ def _from_utm(zone: int, band: str, east_m: float, north_m: float) -> LonLat:
         raise InputError(f"UTM zone {zone} does not exist: zones run from 1 to 60")
     crs = CRS.from_epsg((32600 if band >= "N" else 32700) + zone)
     lon, lat = transformer(crs, WGS84).transform(east_m, north_m)
+    south = -80.0 + 8.0 * BANDS.index(band)
+    north = 84.0 if band == "X" else south + 8.0
+    if not south - 0.01 <= lat <= north + 0.01:
+        raise InputError(
+            f"UTM text {zone}{band} {east_m:.0f} {north_m:.0f} contradicts itself: latitude band {band} runs from "
+            f"{south:.0f} to {north:.0f} degrees, the northing lies at {lat:.1f}; give the band letter, not N or S"
+        )
     return LonLat(float(lon), float(lat))
 
 
@@ -138,7 +146,7 @@ def utm_text(point: LonLat) -> str:
     crs = utm_crs(point)
     x, y = transformer(WGS84, crs).transform(point.lon_deg, point.lat_deg)
     zone = crs.utm_zone or ""
-    band = "CDEFGHJKLMNPQRSTUVWXX"[min(20, int((point.lat_deg + 80.0) // 8.0))]
+    band = BANDS[min(19, int((point.lat_deg + 80.0) // 8.0))]
     return f"{zone[:-1]}{band} {x:.0f} {y:.0f}"
 
 
@@ -169,7 +177,8 @@ def is_local_metric(crs: CRS, point: LonLat) -> bool:
     if not crs.is_projected or any(abs(axis.unit_conversion_factor - 1.0) > 1e-9 for axis in crs.axis_info[:2]):
         return False
     factors = Proj(crs).get_factors(point.lon_deg, point.lat_deg)
-    scales = (factors.meridional_scale, factors.parallel_scale)
+    # The largest and the smallest scale in any direction; along and across the meridian both can be 1 by chance.
+    scales = (factors.tissot_semimajor, factors.tissot_semiminor)
     return all(abs(scale - 1.0) <= LARGEST_SCALE_ERROR for scale in scales)
 
 

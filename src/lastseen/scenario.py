@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from pathlib import Path
@@ -85,6 +86,8 @@ def read_scenario(path: Path) -> Scenario:
         raw = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
         raise InputError(f"the scenario file {path} does not exist: check the path") from error
+    except OSError as error:
+        raise InputError(f"the scenario file {path} cannot be read: {error.strerror or error}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(f"{path.name} is not valid TOML: {error}") from error
     scenario = scenario_of(raw, path.name)
@@ -152,7 +155,7 @@ def _toml(value: Any) -> str:
         return "[" + ", ".join(_toml(one) for one in value) + "]"
     if isinstance(value, (str, Path)):
         text = str(value).replace("\\", "\\\\").replace('"', '\\"')
-        return f'"{text}"'
+        return '"' + re.sub(r"[\x00-\x1f\x7f]", lambda found: f"\\u{ord(found[0]):04x}", text) + '"'
     return repr(value)
 
 

@@ -24,6 +24,7 @@ DEBRIS_THICKNESS_M = 0.1  # thinner than this is not called debris
 SHEDDING_SPEED_M_S = 4.0  # from memory: dense flows begin to leave snow behind below 2 to 5 m/s
 PILE_WIDTH = 0.6  # design choice: spread of one body's snow against the cube root of the deposit's volume
 SMALLEST_SPREAD_CELLS = 1.5
+ALMOST_ALL = 0.95  # where more than this leaves the model, what is left says nothing
 LEAST_PIECE_SHARE = 0.01  # pieces and holes of the outline below this share of its area are left out
 
 
@@ -103,6 +104,11 @@ def settle(run: Run, felt: Grid, outline_probability: float) -> Debris:
     probability[rows, cols] = (stack > DEBRIS_THICKNESS_M).mean(axis=0)
     mean[rows, cols] = stack.mean(axis=0)
     p90[rows, cols] = np.quantile(stack, 0.9, axis=0, method="linear")
+    if _left(run.debris) > ALMOST_ALL:
+        raise NothingFoundError(
+            f"{_left(run.debris):.0%} of the snow leaves the elevation model before it stops: use a model that holds the "
+            "run-out, or a smaller size class"
+        )
     outline = _outline(felt.with_values(probability), outline_probability)
     return Debris(
         felt.with_values(probability),

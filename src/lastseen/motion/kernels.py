@@ -103,6 +103,17 @@ def _acceleration(
 
 
 @njit(cache=True, nogil=True)
+def _within_energy(s: FloatArray, u: float, v: float, energy: float) -> float:
+    """Factor that keeps a velocity on the ground within an energy (J/kg): time steps must not add any."""
+    w = s[1] * u + s[2] * v
+    moving = 0.5 * (u * u + v * v + w * w)
+    left = energy - GRAVITY_M_S2 * s[0]
+    if moving <= left:
+        return 1.0
+    return np.sqrt(max(left, 0.0) / moving) if moving > 0.0 else 0.0
+
+
+@njit(cache=True, nogil=True)
 def slide(
     z: FloatArray,
     cell_m: float,
@@ -156,6 +167,7 @@ def slide(
                 height, wz = s[0], s[1] * u + s[2] * v
             speed = np.sqrt(u * u + v * v + wz * wz)
             fastest = max(fastest, speed)
+            energy = 0.5 * speed * speed + GRAVITY_M_S2 * height
             here = int(y / cell_m) * nx + int(x / cell_m)
             if here != last:
                 if n == cells.shape[0]:
@@ -193,6 +205,8 @@ def slide(
                     into = (wz - s[1] * u - s[2] * v) / w2
                     u += s[1] * into
                     v += s[2] * into
+                    keep = _within_energy(s, u, v, energy)
+                    u, v = keep * u, keep * v
                     deepest = max(deepest, flight_top - s[0])
                     flying = False
                 continue
@@ -233,6 +247,9 @@ def slide(
             t += dt
             path += speed * dt
             code = surface_at(z, cell_m, x, y, w, s)
+            if code == 0:
+                keep = _within_energy(s, u, v, energy)
+                u, v = keep * u, keep * v
         final[body, 0] = x
         final[body, 1] = y
         final[body, 2] = s[0]

@@ -1,0 +1,38 @@
+# make demo and make test do all the set-up on a machine with Python 3.11 or newer and make.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/.ready
+
+.PHONY: demo test lint types bench check clean
+
+demo: $(READY)
+	$(BIN)/lastseen demo bowl -o demo-plan/bowl --overwrite
+	$(BIN)/lastseen demo bench -o demo-plan/bench --overwrite
+	@echo "Open demo-plan/bowl/map.png and demo-plan/bench/map.png"
+
+test: $(READY)
+	$(BIN)/python -m pytest -n auto
+
+lint: $(READY)
+	$(BIN)/ruff check
+	$(BIN)/ruff format --check
+
+types: $(READY)
+	$(BIN)/mypy
+
+check: $(READY)
+	$(BIN)/lastseen check
+
+bench: $(READY)
+	$(BIN)/python tests/bench/run.py
+
+$(READY): pyproject.toml constraints.txt
+	$(PYTHON) -c "import sys; sys.exit('lastseen needs Python 3.11 or newer' if sys.version_info < (3, 11) else 0)"
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --upgrade pip
+	$(BIN)/python -m pip install --quiet -c constraints.txt -e . --group dev
+	touch $(READY)
+
+clean:
+	rm -rf $(VENV) demo-plan .pytest_cache .mypy_cache .ruff_cache .hypothesis

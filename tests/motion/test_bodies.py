@@ -1,0 +1,167 @@
+"""Bodies on the ground: energy, stopping, flight, edges, threads, and a slow independent twin."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyproj import CRS
+
+from lastseen.grid import Grid
+from lastseen.motion import Bodies, kernels, slide
+from lastseen.motion.bodies import joined
+from oracles import body as oracle
+
+UTM = CRS.from_epsg(32632)
+GRAVITY = 9.81
+
+
+def ground_of(height, nx=200, ny=120, cell_m=2.0):
+    """A grid whose heights are a function of x and y in metres from the lower left corner."""
+    x, y = np.meshgrid((np.arange(nx) + 0.5) * cell_m, (ny - np.arange(ny) - 0.5) * cell_m)
+    return Grid(np.ascontiguousarray(np.broadcast_to(height(x, y), (ny, nx)), float), 0.0, ny * cell_m, cell_m, UTM)
+
+
+def valley(x, y):
+    """A slope that eases, with a bent trough: asymmetric and smooth."""
+    return 300.0 * np.exp(-x / 180.0) + 0.004 * (y - 110.0 - 25.0 * np.sin(x / 60.0)) ** 2
+
+
+def bodies_of(x, y, friction=0.3, drag=0.01, east=0.0, north=0.0):
+    x, y = np.atleast_1d(np.asarray(x, float)), np.atleast_1d(np.asarray(y, float))
+    full = [np.full(x.shape, float(one)) for one in (east, north, friction, drag)]
+    return Bodies(x, y, *full)
+
+
+@pytest.mark.parametrize(("x", "y", "mu"), [(40.0, 100.0, 0.25), (60.0, 140.0, 0.3), (30.0, 80.0, 0.35)])
+def test_kernel_agrees_with_the_slow_twin(x, y, mu):
+    """Rest place within a fifth of a metre and greatest speed within half a per cent of the independent twin."""
+    ground = ground_of(valley)
+    tracks = slide(ground, bodies_of(x, y, mu), largest_step_s=0.01, largest_step_cells=0.05)
+    ox, oy, fastest = oracle.slide(ground.values, ground.cell_m, x, ground.north_m - y, 0.0, 0.0, mu, 0.01)
+    assert tracks.reason[0] == kernels.STOPPED
+    assert np.hypot(tracks.x_m[0] - ox, tracks.y_m[0] - (ground.north_m - oy)) < 0.2
+    assert tracks.fastest_m_s[0] == pytest.approx(fastest, rel=5e-3)
+
+
+def test_finer_steps_change_little():
+    """The default time step is within half a cell of a ten times finer one."""
+    ground = ground_of(valley)
+    start = bodies_of(np.linspace(20, 80, 30), np.linspace(60, 160, 30), 0.28)
+    coarse, fine = slide(ground, start), slide(ground, start, largest_step_s=0.005, largest_step_cells=0.025)
+    assert np.quantile(np.hypot(coarse.x_m - fine.x_m, coarse.y_m - fine.y_m), 0.9) < 0.5 * ground.cell_m
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    seed=st.integers(0, 10_000),
+    friction=st.floats(0.0, 0.6),
+    east=st.floats(-15.0, 15.0),
+    north=st.floats(-15.0, 15.0),
+)
+def test_no_body_gains_energy(seed, friction, east, north):
+    """Speed head never exceeds what was there at the start plus the drop, even over rough ground and cliffs."""
+    rng = np.random.default_rng(seed)
+    x, y = np.meshgrid(np.arange(80) * 3.0, np.arange(60) * 3.0)
+    z = 400.0 - 0.6 * x + 8.0 * np.sin(x / 17.0) * np.cos(y / 23.0) - 20.0 * (x > 120.0) + rng.normal(0, 0.3, x.shape)
+    ground = Grid(z, 0.0, 180.0, 3.0, UTM)
+    n = 20
+    start = bodies_of(rng.uniform(30, 100, n), rng.uniform(30, 150, n), friction, 0.0, east, north)
+    tracks = slide(ground, start, time_limit_s=60.0)
+    rows, cols = tracks.cells // 80, tracks.cells % 80
+    # Heights of the spline surface lie between the least and greatest of the 4 x 4 cells around a point.
+    around = [(i, j) for i in range(-2, 3) for j in range(-2, 3)]
+    low = np.min([z[np.clip(rows + i, 0, 59), np.clip(cols + j, 0, 79)] for i, j in around], axis=0)
+    at_rows, at_cols = ground.cell_of(start.x_m, start.y_m)
+    near = [oracle.Surface(z, 3.0).shape(x, 180.0 - y)[:2] for x, y in zip(start.x_m, start.y_m, strict=True)]
+    rise = np.array([p * east - q * north for p, q in near])
+    top = np.max([z[at_rows + i, at_cols + j] for i, j in around], axis=0)
+    head = top + (east**2 + north**2 + rise**2) / (2 * GRAVITY)
+    excess = tracks.speeds_m_s**2 / (2 * GRAVITY) + low - head[tracks.body_of_visit]
+    assert excess.max() < 0.0
+    lost = [oracle.Surface(z, 3.0).height(x, 180.0 - y) for x, y in zip(start.x_m, start.y_m, strict=True)]
+    exact = np.array(lost) + (east**2 + north**2 + rise**2) / (2 * GRAVITY)
+    assert (tracks.fastest_m_s**2 / (2 * GRAVITY) + z.min() - exact).max() < 0.0
+
+
+def test_frictionless_body_keeps_its_energy_to_a_thousandth():
+    """Without friction, speed at the foot of a smooth curved slope is that of the drop."""
+    ground = ground_of(lambda x, y: 100.0 * np.exp(-((x / 120.0) ** 2)), 250, 40)
+    tracks = slide(ground, bodies_of(40.0, 40.0, 0.0, 0.0), (400.0, 40.0, 5.0), largest_step_s=0.005)
+    drop = float(ground.sample(40.0, 40.0) - ground.sample(395.0, 40.0))
+    assert tracks.disc_east_m_s[0] == pytest.approx(np.sqrt(2 * GRAVITY * drop), rel=2e-3)
+
+
+def test_body_rests_where_friction_holds_it():
+    """On a slope below the friction angle nothing moves a millimetre; just above it everything does."""
+    plane = ground_of(lambda x, y: 500.0 - 0.3 * x)
+    held, moving = slide(plane, bodies_of(100.0, 100.0, 0.301)), slide(plane, bodies_of(100.0, 100.0, 0.299))
+    assert (held.x_m[0], held.time_s[0], held.reason[0]) == (100.0, 0.0, kernels.STOPPED)
+    assert moving.reason[0] == kernels.LEFT_GRID
+
+
+def test_slow_body_does_not_creep_for_ever():
+    """A body that slides askew on ground slightly gentler than its friction comes to rest within its stopping time."""
+    plane = ground_of(lambda x, y: 500.0 - 0.2 * x)
+    tracks = slide(plane, bodies_of(50.0, 100.0, 0.22, 0.01, 1.0, 2.0))
+    assert tracks.reason[0] == kernels.STOPPED
+    assert tracks.time_s[0] < 3.0 * np.sqrt(5.0) / (GRAVITY * (0.22 - 0.2))
+
+
+def test_body_flies_off_a_ledge_and_lands_where_a_stone_would():
+    """Off a ledge of 20 m with 10 m/s, the way through the air is that of free fall within a cell."""
+    ground = ground_of(lambda x, y: np.where(x < 200.0, 120.0, 100.0) + 0 * y, 300, 40, 1.0)
+    tracks = slide(ground, bodies_of(150.0, 20.0, 0.0, 0.0, 10.0), largest_step_s=0.005)
+    assert tracks.fall_m[0] == pytest.approx(20.0, abs=0.5)
+    tracks = slide(ground, bodies_of(150.0, 20.0, 0.5, 0.0, 25.0), largest_step_s=0.005)
+    rest = tracks.x_m[0]
+    take_off = np.sqrt(25.0**2 - 2 * 0.5 * GRAVITY * 49.0)
+    landed = 199.0 + take_off * np.sqrt(2 * 20.0 / GRAVITY)
+    assert rest == pytest.approx(landed + take_off**2 / (2 * 0.5 * GRAVITY), abs=3.0)
+
+
+def test_stops_are_named():
+    """Leaving the grid, meeting no data and stopping have their own codes."""
+    plane = ground_of(lambda x, y: 500.0 - 0.6 * x)
+    assert slide(plane, bodies_of(100.0, 100.0)).reason[0] == kernels.LEFT_GRID
+    holed = plane.values.copy()
+    holed[:, 120:125] = np.nan
+    assert slide(plane.with_values(holed), bodies_of(100.0, 100.0)).reason[0] == kernels.NO_DATA
+    assert slide(ground_of(valley), bodies_of(60.0, 140.0)).reason[0] == kernels.STOPPED
+
+
+def test_tracks_hold_every_cell_on_the_way():
+    """A body's track starts in its first cell, ends in its last, and never jumps over a cell."""
+    ground = ground_of(valley)
+    tracks = slide(ground, bodies_of([60.0, 40.0], [140.0, 90.0]))
+    for body in range(2):
+        cells = tracks.cells[tracks.offsets[body] : tracks.offsets[body + 1]]
+        rows, cols = cells // 200, cells % 200
+        assert (np.maximum(np.abs(np.diff(rows)), np.abs(np.diff(cols))) == 1).all()
+        last = ground.cell_of(tracks.x_m[body], tracks.y_m[body])
+        assert (rows[-1], cols[-1]) == (int(last[0]), int(last[1]))
+
+
+def test_one_by_one_equals_all_at_once():
+    """Bodies do not know of each other: run apart or together, the bytes are the same."""
+    ground = ground_of(valley)
+    x, y = np.linspace(20, 90, 12), np.linspace(60, 160, 12)
+    whole = slide(ground, bodies_of(x, y))
+    parts = joined([slide(ground, bodies_of(x[i : i + 5], y[i : i + 5])) for i in (0, 5, 10)])
+    for name in ("cells", "speeds_m_s", "offsets", "x_m", "y_m", "time_s", "path_m"):
+        np.testing.assert_array_equal(getattr(whole, name), getattr(parts, name))
+
+
+def turned(ground, quarter):
+    values = np.ascontiguousarray(np.rot90(ground.values, quarter))
+    return Grid(values, ground.west_m, ground.west_m + values.shape[0] * ground.cell_m, ground.cell_m, ground.crs)
+
+
+def test_a_turned_mountain_gives_turned_tracks():
+    """Turning the ground by 90 degrees turns the rest place with it, to a tenth of a millimetre."""
+    ground = ground_of(valley, 200, 120)
+    width, height = 400.0, 240.0
+    here = slide(ground, bodies_of(60.0, 140.0))
+    there = slide(turned(ground, 1), bodies_of(height - 140.0, 60.0))  # counter-clockwise: (x, y) -> (H - y, x)
+    assert width > here.x_m[0]
+    assert there.x_m[0] == pytest.approx(height - here.y_m[0], abs=1e-4)
+    assert there.y_m[0] == pytest.approx(here.x_m[0], abs=1e-4)

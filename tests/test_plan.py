@@ -1,0 +1,218 @@
+"""The whole story: the same mountain gives the same plan, however it lies, and bad input gets one clear sentence."""
+
+import dataclasses
+import re
+
+import geopandas
+import numpy as np
+import pytest
+from shapely import box
+
+import hills
+from lastseen.errors import InputError, LastseenError, NothingFoundError
+from lastseen.outlines import cells_of_outline
+from lastseen.plan import make_plan
+from lastseen.scenario import LastSeen, Scenario, Search, Snow
+from oracles.coverage import coverage_fraction
+
+QUICK = Snow(size=2, members=16, bodies=800)
+
+
+def question(path, x=432.0, y=221.0, *, west=hills.WEST_M, north=hills.NORTH_M, **more):
+    """A scenario with the last-seen point at metres from the upper left corner."""
+    at = LastSeen(at=f"{west + x},{north - y}", crs=f"EPSG:{hills.EPSG}")
+    return Scenario(**({"elevation": (path,), "last_seen": at, "snow": QUICK} | more))
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory):
+    path = hills.write(tmp_path_factory.mktemp("hill") / "hill.tif", hills.hill())
+    return make_plan(question(path))
+
+
+def numbers(plan):
+    model, search = plan.model, plan.search
+    return {
+        "release": model.release.area_m2,
+        "volume": model.release.volume_m3,
+        "debris": plan.debris.area_m2,
+        "inside": model.person.inside_debris,
+        "angle": model.runout.travel_angle_deg.p50,
+        "length": model.runout.length_m.p50,
+        "lanes": float(len(search.lanes)),
+        "walk": search.walk_m(1),
+        "coverage": search.coverage.fraction,
+    }
+
+
+def same(plan, other, tolerance):
+    for name, value in numbers(plan).items():
+        assert numbers(other)[name] == pytest.approx(value, rel=tolerance), name
+
+
+def test_same_question_same_bytes(plain):
+    """The same scenario gives the same plan bit for bit."""
+    again = make_plan(plain.scenario)
+    np.testing.assert_array_equal(again.model.person.poa.values, plain.model.person.poa.values)
+    np.testing.assert_array_equal(again.debris.probability.values, plain.debris.probability.values)
+    assert [lane.line.wkb for lane in again.search.lanes] == [lane.line.wkb for lane in plain.search.lanes]
+
+
+@pytest.mark.parametrize("threads", ["1", "3"])
+def test_any_number_of_threads_gives_the_same_bytes(plain, threads, monkeypatch):
+    """One thread or three: the same plan bit for bit."""
+    monkeypatch.setenv("LASTSEEN_THREADS", threads)
+    again = make_plan(plain.scenario)
+    np.testing.assert_array_equal(again.model.person.poa.values, plain.model.person.poa.values)
+    np.testing.assert_array_equal(again.debris.thickness_m.values, plain.debris.thickness_m.values)
+
+
+def test_another_seed_gives_another_draw_of_the_same_plan(plain):
+    """Seeds change the draws, and the answer only within sampling error."""
+    other = make_plan(dataclasses.replace(plain.scenario, seed=99))
+    assert not np.array_equal(other.model.person.poa.values, plain.model.person.poa.values)
+    assert other.debris.area_m2 == pytest.approx(plain.debris.area_m2, rel=0.25)
+
+
+def test_shifted_mountain_gives_the_same_plan(plain, tmp_path):
+    """Moved 10 km east and 5 km south, everything keeps its size."""
+    west, north = hills.WEST_M + 10_000.0, hills.NORTH_M - 5_000.0
+    path = hills.write(tmp_path / "hill.tif", hills.hill(), west, north)
+    same(plain, make_plan(question(path, west=west, north=north)), 1e-6)
+
+
+def test_raised_mountain_gives_the_same_plan(plain, tmp_path):
+    """A thousand metres higher, everything keeps its size."""
+    same(plain, make_plan(question(hills.write(tmp_path / "hill.tif", hills.hill() + 1000.0))), 1e-6)
+
+
+def test_turned_mountain_gives_the_same_plan(plain, tmp_path):
+    """Turned by 90 degrees, everything keeps its size within a hundredth."""
+    path = hills.write(tmp_path / "hill.tif", np.rot90(hills.hill()))
+    # Counter-clockwise: a point x right and y down of the corner goes to (y, width - x).
+    same(plain, make_plan(question(path, 221.0, 180 * hills.CELL_M - 432.0)), 0.01)
+
+
+def test_mirrored_mountain_gives_the_same_plan(plain, tmp_path):
+    """Mirrored, everything keeps its size within sampling error: draws are not mirrored."""
+    path = hills.write(tmp_path / "hill.tif", hills.hill()[:, ::-1])
+    mirrored = numbers(make_plan(question(path, 180 * hills.CELL_M - 432.0)))
+    for name, value in numbers(plain).items():
+        assert mirrored[name] == pytest.approx(value, rel=0.35 if name in ("lanes", "walk") else 0.12), name
+
+
+def test_poa_sums_to_one_and_its_share_outside_is_told(plain):
+    """POA sums to 1, and the share inside the outline is what lies in its cells."""
+    poa = plain.model.person.poa
+    assert poa.values.sum() == pytest.approx(1.0, abs=1e-12)
+    assert (poa.values >= 0).all()
+    inside = poa.values.ravel()[cells_of_outline(plain.debris.outline, poa)].sum()
+    assert plain.model.person.inside_debris == pytest.approx(inside)
+    assert sum(zone.poa for zone in plain.model.zones) == pytest.approx(inside, abs=1e-9)
+
+
+def test_mass_is_kept(plain):
+    """Released and entrained mass equals deposited mass in the mean over all events."""
+    members = plain.model.run.members
+    grid = plain.debris.thickness_m
+    assert grid.values.sum() * grid.cell_area_m2 == pytest.approx(members.deposit_m3.mean(), rel=1e-4)
+    released = plain.model.release.area_m2 * members.extent_cells / plain.model.release.nominal_cells * members.slab_m
+    np.testing.assert_allclose(members.deposit_m3 * 400.0, released * 200.0 * (1.0 + members.growth), rtol=1e-12)
+
+
+def test_debris_lies_below_the_release_and_thins_to_nothing(plain):
+    """The deposit is below the crown, its outline is where the stated share of events leaves debris."""
+    ground = plain.terrain.elevation
+    cells = cells_of_outline(plain.debris.outline, ground)
+    assert ground.values.ravel()[cells].max() < float(ground.sample(*plain.model.release.top_m))
+    share = plain.debris.probability.values.ravel()[cells]
+    assert np.quantile(share, 0.05) > 0.5 * plain.debris.level
+    assert plain.debris.probability.values.max() <= 1.0
+
+
+def test_reported_coverage_is_the_measured_one(plain):
+    """Coverage equals that of an independent 3-D measurement of the same walk, within a fifth of a per cent."""
+    walked = [leg.line for leg in plain.search.legs if leg.kind != "approach"]
+    ground = plain.terrain.elevation
+    independent = coverage_fraction(
+        plain.debris.outline, walked, ground.values, ground.west_m, ground.north_m, ground.cell_m, 20.0, 2.0
+    )
+    assert plain.search.coverage.fraction >= 0.99
+    assert plain.search.coverage.fraction == pytest.approx(independent, abs=0.002)
+
+
+def test_window_grows_until_nothing_reaches_its_edge(tmp_path, monkeypatch):
+    """A plan begun in a window far too small ends as the one begun in a large window."""
+    path = hills.write(tmp_path / "hill.tif", hills.hill())
+    large = make_plan(question(path))
+    monkeypatch.setattr("lastseen.plan.HALF_WINDOW_M", {2: 100.0})
+    small = make_plan(question(path))
+    assert small.terrain.elevation.values.size < large.terrain.elevation.values.size
+    assert small.model.runout.length_m.p50 == pytest.approx(large.model.runout.length_m.p50, rel=0.02)
+    assert not any("left the elevation model" in note for note in small.notes)
+
+
+def test_snow_that_leaves_the_model_is_told(tmp_path):
+    """Where the elevation model ends above the run-out, the share that left is a note."""
+    path = hills.write(tmp_path / "hill.tif", hills.hill()[:130])
+    plan = make_plan(question(path, search=Search(outline_probability=0.05)))
+    assert any("left the elevation model" in note for note in plan.notes)
+    assert plan.debris.left_share > 0.05
+
+
+def test_observed_outline_lays_out_only_the_search(tmp_path):
+    """With an observed debris outline nothing is modelled, and the outline is searched as it is."""
+    path = hills.write(tmp_path / "hill.tif", hills.hill())
+    field = box(hills.WEST_M + 400, hills.NORTH_M - 800, hills.WEST_M + 500, hills.NORTH_M - 700)
+    drawn = tmp_path / "debris.geojson"
+    geopandas.GeoSeries([field], crs=hills.EPSG).to_crs(4326).to_file(drawn)
+    plan = make_plan(Scenario(elevation=(path,), search=Search(debris=drawn)))
+    assert plan.model is None
+    assert plan.debris.area_m2 == pytest.approx(10_000.0, rel=0.01)
+    assert plan.search.coverage.fraction >= 0.99
+
+
+def test_drawn_release_is_used(tmp_path):
+    """A drawn release starts where it was drawn, whatever lies above the point."""
+    path = hills.write(tmp_path / "hill.tif", hills.hill())
+    drawn = tmp_path / "release.gpkg"
+    field = box(hills.WEST_M + 500, hills.NORTH_M - 300, hills.WEST_M + 560, hills.NORTH_M - 220)
+    geopandas.GeoSeries([field], crs=hills.EPSG).to_file(drawn)
+    plan = make_plan(question(path, snow=dataclasses.replace(QUICK, release=drawn)))
+    assert plan.model.release.drawn
+    assert plan.model.release.area_m2 > 4800.0
+    assert field.buffer(1).contains(plan.model.release.outline)
+
+
+BAD = {
+    "outside": ({"x": -5000.0}, InputError, r"nearest edge is 5.0 km away at \d+ degrees \(E\)"),
+    "strip width zero": ({"search": Search(strip_width_m=0.0)}, InputError, "strip width"),
+    "strip width too wide": ({"search": Search(strip_width_m=101.0)}, InputError, "strip width"),
+    "no searchers": ({"search": Search(searchers=0)}, InputError, "searchers"),
+    "flat": ({"y": 1000.0, "x": 100.0}, InputError, "nothing steep enough above"),
+    "all leaves": ({"rows": 75}, NothingFoundError, "leaves the elevation model before it stops"),
+    "nothing covered": ({"search": Search(outline_probability=0.99999)}, NothingFoundError, "outline_probability"),
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_bad_questions_get_one_clear_sentence(name, tmp_path):
+    """Each bad question has its error, in one sentence without line breaks."""
+    more, kind, text = BAD[name]
+    z = np.full((220, 180), 1000.0) + 0.001 * np.arange(180) if name == "flat" else hills.hill()
+    z = z[: more.get("rows")]
+    more = {key: value for key, value in more.items() if key != "rows"}
+    path = hills.write(tmp_path / "hill.tif", z)
+    with pytest.raises(kind, match=text) as caught:
+        make_plan(question(path, **more))
+    assert isinstance(caught.value, LastseenError)
+    assert "\n" not in str(caught.value)
+
+
+def test_point_on_no_data_is_told(tmp_path):
+    """A last-seen point in a hole of the elevation model is an input error that names the point."""
+    z = hills.hill()
+    z[40:50, 80:92] = np.nan
+    path = hills.write(tmp_path / "hill.tif", z)
+    with pytest.raises(InputError, match=re.compile(r"point \d+\.\d+,\d+\.\d+ lies on no data")):
+        make_plan(question(path))
