@@ -114,8 +114,9 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     felt = motion.felt_ground(ground)
     shape_of_ground = terrain.read_terrain(ground)
     progress("settling the debris", 0.6)
-    debris = deposit.settle(snow[1], felt, scenario.search.outline_probability)
-    person = deposit.where_person_lies(snow[1], felt, at_m, debris.outline)
+    poa = deposit.probability_of_area(snow[1], felt)
+    debris = deposit.settle(snow[1], felt, poa, scenario.search.outline_probability)
+    person = deposit.where_person_lies(snow[1], poa, at_m, debris.outline)
     progress("looking for terrain traps", 0.7)
     found = _met_traps(shape_of_ground, paths, snow[1])
     zones = split_deposit(shape_of_ground, debris, person, found, snow[0].top_m)
@@ -295,7 +296,7 @@ def _remarks(model: Model, debris: Debris, ground: Grid) -> tuple[str, ...]:
     if model.person.inside_debris < 0.8:
         notes.append(
             f"only {model.person.inside_debris:.0%} of the probability of area lies inside the debris outline "
-            f"(debris in at least {debris.level:.0%} of the events): lower search.outline_probability to search more"
+            f"(debris in at least {debris.level:.1%} of the events): lower search.outline_probability to search more"
         )
     blind = traps.invisible_note(ground.cell_m)
     return (*notes, *([blind] if blind else []), *MODEL_LIMITS)

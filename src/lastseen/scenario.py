@@ -49,7 +49,8 @@ class Search:
     start: str | None = None  # where the searchers stand, as last_seen.at; the last-seen point where not given
     pattern: Literal["across", "along"] | None = None  # by the number of searchers where not given
     debris: Path | None = None  # observed outline of the debris: then only the search is laid out
-    outline_probability: float = Field(default=0.2, gt=0, lt=1)  # debris at least this likely is inside the outline
+    # Debris at least this likely is inside the outline; where not given, so that 90 % of the person's lies inside.
+    outline_probability: float | None = Field(default=None, gt=0, lt=1)
 
 
 @checked(frozen=True, config=_STRICT)

@@ -76,7 +76,7 @@ def _model_lines(model: Model) -> list[str]:
 def _debris_text(plan: Plan) -> str:
     if plan.model is None:
         return f"observed outline of {plan.debris.area_m2:,.0f} m2"
-    return f"{plan.debris.area_m2:,.0f} m2 carry debris in at least {plan.debris.level:.0%} of the events"
+    return f"{plan.debris.area_m2:,.0f} m2 carry debris in at least {plan.debris.level:.1%} of the events"
 
 
 def _search_lines(plan: Plan) -> list[str]:

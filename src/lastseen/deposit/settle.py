@@ -24,6 +24,8 @@ DEBRIS_THICKNESS_M = 0.1  # thinner than this is not called debris
 SHEDDING_SPEED_M_S = 4.0  # from memory: dense flows begin to leave snow behind below 2 to 5 m/s
 PILE_WIDTH = 0.6  # design choice: spread of one body's snow against the cube root of the deposit's volume
 SMALLEST_SPREAD_CELLS = 1.5
+OUTLINE_LEVELS = (0.2, 0.1, 0.05, 0.025)  # design choice, tried in this order
+WANTED_INSIDE = 0.9
 ALMOST_ALL = 0.95  # where more than this leaves the model, what is left says nothing
 LEAST_PIECE_SHARE = 0.01  # pieces and holes of the outline below this share of its area are left out
 
@@ -82,13 +84,23 @@ class Person:
     left_share: float
 
 
-def settle(run: Run, felt: Grid, outline_probability: float) -> Debris:
+def settle(run: Run, felt: Grid, poa: Grid, outline_probability: float | None) -> Debris:
     """Debris of an ensemble.
+
+    Parameters
+    ----------
+    run : Run
+    felt : Grid
+    poa : Grid
+        Probability of area; decides the outline where no level is asked for.
+    outline_probability : float or None
+        Debris at least this likely is inside the outline. None takes the highest of 20, 10, 5 and 2.5 % whose outline
+        holds 90 % of the probability of area, or 2.5 %.
 
     Raises
     ------
     NothingFoundError
-        If no ground is covered in that share of the events.
+        If no ground is covered in that share of the events, or nearly all snow leaves the model.
     """
     body, row, col, weight = _shed(felt, run.debris)
     rows, cols = _box(felt, row, col, _spread_cells(felt, float(run.members.deposit_m3.max())))
@@ -106,35 +118,40 @@ def settle(run: Run, felt: Grid, outline_probability: float) -> Debris:
     p90[rows, cols] = np.quantile(stack, 0.9, axis=0, method="linear")
     if _left(run.debris) > ALMOST_ALL:
         raise NothingFoundError(
-            f"{_left(run.debris):.0%} of the snow leaves the elevation model before it stops: use a model that holds the "
-            "run-out, or a smaller size class"
+            f"{_left(run.debris):.0%} of the snow leaves the elevation model before it stops: use a model that holds "
+            "the run-out, or a smaller size class"
         )
-    outline = _outline(felt.with_values(probability), outline_probability)
+    outline, level = _outline(felt.with_values(probability), poa, outline_probability)
     return Debris(
         felt.with_values(probability),
         felt.with_values(mean),
         felt.with_values(p90),
         outline,
-        outline_probability,
+        level,
         float(outline.area),
         _left(run.debris),
     )
 
 
-def _outline(probability: Grid, level: float) -> MultiPolygon:
+def _outline(probability: Grid, poa: Grid, wanted: float | None) -> tuple[MultiPolygon, float]:
+    """The outline and its level."""
     smooth = probability.with_values(ndimage.gaussian_filter(probability.values, 1.0, truncate=3.0))
-    whole = outline_of_level(smooth, level)
-    outline = outline_of_level(smooth, level, LEAST_PIECE_SHARE * whole.area)
+    levels = OUTLINE_LEVELS if wanted is None else (wanted,)
+    for level in levels:
+        whole = outline_of_level(smooth, level)
+        outline = outline_of_level(smooth, level, LEAST_PIECE_SHARE * whole.area)
+        if share_inside(poa, outline) >= WANTED_INSIDE:
+            break
     if outline.is_empty:
         raise NothingFoundError(
-            f"no ground carries debris in {level:.0%} of the events (the most is {probability.values.max():.0%}): "
+            f"no ground carries debris in {level:.1%} of the events (the most is {probability.values.max():.0%}): "
             "lower search.outline_probability in the scenario"
         )
-    return only_areas(outline.simplify(0.2 * probability.cell_m))
+    return only_areas(outline.simplify(0.2 * probability.cell_m)), level
 
 
-def where_person_lies(run: Run, felt: Grid, at_m: tuple[float, float], outline: MultiPolygon) -> Person:
-    """Probability of area of a person carried from the last-seen disc."""
+def probability_of_area(run: Run, felt: Grid) -> Grid:
+    """Where a person carried from the last-seen disc comes to rest: probability per cell, sums to 1 over the grid."""
     tracks = run.person
     stay = _on_grid(felt, tracks)
     poa = np.zeros(felt.shape)
@@ -146,10 +163,16 @@ def where_person_lies(run: Run, felt: Grid, at_m: tuple[float, float], outline: 
         np.add.at(counts, (row - rows.start, col - cols.start), 1.0)
         poa[rows, cols] = _spread(counts, sigma)
         poa /= poa.sum()
+    return felt.with_values(poa)
+
+
+def where_person_lies(run: Run, poa: Grid, at_m: tuple[float, float], outline: MultiPolygon) -> Person:
+    """What the probability of area means for a person carried from the last-seen point."""
+    tracks = run.person
     away = np.hypot(tracks.x_m - at_m[0], tracks.y_m - at_m[1])
     return Person(
-        felt.with_values(poa),
-        share_inside(felt.with_values(poa), outline),
+        poa,
+        share_inside(poa, outline),
         float(np.median(away)),
         float(np.quantile(tracks.fall_m, 0.9)),
         _left(tracks),
