@@ -140,6 +140,11 @@ def _utm(lon_deg: float, lat_deg: float) -> tuple[float, float]:
     return place.to_map(point, place.utm_crs(point))
 
 
+def _datum_shift_m(lon_deg: float, lat_deg: float, epsg: int, other_epsg: int) -> float:
+    point = place.LonLat(lon_deg, lat_deg)
+    return math.dist(*(place.to_map(point, CRS.from_epsg(code)) for code in (epsg, other_epsg)))
+
+
 def _pattern_coverage(width_m: float, length_m: float, strip_width_m: float, pattern: Any, inset_m: float) -> float:
     flat = Grid(np.zeros((int(length_m) + 40, int(width_m) + 40)), -20.0, length_m + 20.0, 1.0, _CRS)
     walk = search.strip_pattern(width_m, length_m, strip_width_m, pattern, inset_m)
@@ -153,6 +158,15 @@ def _tobler(slope: float | None = None, slope_deg: float = 0.0, *, off_path: boo
 
 
 QUANTITIES: dict[str, Callable[..., float]] = {
+    # places
+    "utm_east_m": lambda **point: _utm(**point)[0],
+    "utm_north_m": lambda **point: _utm(**point)[1],
+    "utm_text_lon_deg": lambda text: place.parse_point(text).lon_deg,
+    "utm_text_lat_deg": lambda text: place.parse_point(text).lat_deg,
+    "mgrs_text_lon_deg": lambda text: place.parse_point(text).lon_deg,
+    "mgrs_text_lat_deg": lambda text: place.parse_point(text).lat_deg,
+    "grid_convergence_deg": lambda epsg, **point: place.convergence_deg(CRS.from_epsg(epsg), place.LonLat(**point)),
+    "datum_shift_m": _datum_shift_m,
     # the ground
     "horn_slope_deg": lambda z, cell_m: terrain.read_terrain(_nine(z, cell_m)).slope_deg.values[1, 1],
     "horn_aspect_deg": lambda z, cell_m: terrain.read_terrain(_nine(z, cell_m)).aspect_deg.values[1, 1],

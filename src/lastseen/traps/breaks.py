@@ -9,7 +9,7 @@ from lastseen.grid import BoolArray, FloatArray
 from lastseen.threads import over_rows
 from lastseen.traps import kernels
 from lastseen.traps.ground import VISIBLE_CELL_M, Ground, fall_line_profile
-from lastseen.traps.shapes import EIGHT, Patch, connected, outline_of, patches, spines
+from lastseen.traps.shapes import EIGHT, Patch, grouped, outline_of
 from lastseen.traps.trap import Trap, measured_trap
 
 Found = list[tuple[Trap, Patch]]
@@ -19,6 +19,7 @@ STEEP_DEG = 25.0  # above this dense snow keeps moving (friction 0.22 to 0.40 is
 FLAT_DEG = 20.0  # below this it slows down (rescue texts: deposits start below 10 to 20 degrees)
 LEAST_CHANGE_DEG = 15.0  # over 40 m along the fall line; a slope that eases slowly changes less; design choice
 LEAST_ACROSS_M = 15.0  # shorter breaks are steps of single rocks; design choice
+GAP_M = 10.0  # breaks nearer to each other than this are one; design choice
 LEAST_CELLS_ACROSS = 4.0  # on coarse cells: a break of three cells is roughness; design choice
 SHORT_M, SHORT_CHANGE_DEG = (
     30.0,
@@ -36,10 +37,11 @@ BANK_RISE_COARSE_M = 2.5  # on coarse cells smaller rises are not resolved; desi
 
 def find_breaks(ground: Ground, where: BoolArray) -> tuple[Found, Found, Found]:
     """Banks, benches and abrupt flattenings that touch ``where`` (window shape)."""
-    above, below, counter = fall_line_profile(ground, REACH_M, BANK_REACH_M)
+    above, below, counter = fall_line_profile(ground, reach_of(ground.cell_m), BANK_REACH_M)
     with np.errstate(invalid="ignore"):
         breaks = (above >= STEEP_DEG) & (below <= FLAT_DEG) & (above - below >= LEAST_CHANGE_DEG)
-        banks = breaks & (ground.cell_m <= VISIBLE_CELL_M) & (counter >= (BANK_RISE_COARSE_M if ground.coarse else BANK_RISE_M))
+        least_rise = BANK_RISE_COARSE_M if ground.coarse else BANK_RISE_M
+        banks = breaks & (counter >= least_rise) & (ground.cell_m <= VISIBLE_CELL_M)
     across = max(LEAST_ACROSS_M, LEAST_CELLS_ACROSS * ground.cell_m)
     short = max(SHORT_M, 1.5 * LEAST_CELLS_ACROSS * ground.cell_m)
     flattenings = [
@@ -56,20 +58,21 @@ def find_breaks(ground: Ground, where: BoolArray) -> tuple[Found, Found, Found]:
     )
 
 
+def reach_of(cell_m: float) -> float:
+    """Distance up and down the fall line over which slopes are means, metres: at least two cells."""
+    return max(REACH_M, 2.0 * cell_m)
+
+
 def _change(trap: Trap) -> float:
     """Change of slope in degrees."""
     return trap.slope_above_deg - trap.slope_below_deg
 
 
-def bands(mask: BoolArray, where: BoolArray, cell_m: float, least_m: float) -> list[tuple[Patch, float]]:
-    """Connected bands that touch ``where`` and are at least ``least_m`` long, each with its length (m)."""
-    labels, count = connected(mask)
-    touched = np.unique(labels[where & mask])
-    enough = np.flatnonzero(np.bincount(labels.ravel(), minlength=count + 1) * cell_m >= 0.7 * least_m)
-    keep = np.intersect1d(touched, enough)
-    labels[~np.isin(labels, keep)] = 0
-    patch_of = patches(labels)
-    return [(patch_of[s.label], s.length_m) for s in spines(labels, cell_m) if s.length_m >= least_m]
+def bands(
+    mask: BoolArray, where: BoolArray, cell_m: float, least_m: float, gap_m: float = GAP_M
+) -> list[tuple[Patch, float]]:
+    """Bands that touch ``where`` and are at least ``least_m`` long, each with its length (m)."""
+    return [(patch, length_m) for patch, length_m in grouped(mask, where, cell_m, gap_m) if length_m >= least_m]
 
 
 def run_along(patch: Patch, length_m: float, cell_m: float) -> float:
@@ -86,7 +89,7 @@ def _flattening(
     sharpest = change >= np.median(change)
     steep, flat = float(np.median(steepness[sharpest])), float(np.median(flatness[sharpest]))
     reason = (
-        f"Slope of {steep:.0f} degrees eases to {max(0.0, flat):.0f} degrees within {REACH_M:.0f} m, "
+        f"Slope of {steep:.0f} degrees eases to {max(0.0, flat):.0f} degrees within {reach_of(ground.cell_m):.0f} m, "
         f"over {length_m:.0f} m across."
     )
     trap = measured_trap(
@@ -136,7 +139,7 @@ def _benches(ground: Ground, where: BoolArray) -> Found:
     if ground.cell_m <= 0.5 * BENCH_DEPTH_M[0]:  # a cell or two of rough ground do not cut a bench in two
         mask = np.asarray(ndimage.binary_closing(mask, EIGHT))
     across = max(BENCH_ACROSS_M, LEAST_CELLS_ACROSS * ground.cell_m)
-    found = [_bench(ground, patch, length_m, out) for patch, length_m in bands(mask, where, ground.cell_m, across)]
+    found = [_bench(ground, patch, length_m, out) for patch, length_m in bands(mask, where, ground.cell_m, across, 0.0)]
     return [f for f in found if f[0].length_m >= max(across, f[0].width_m)]
 
 

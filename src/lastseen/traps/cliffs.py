@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import ndimage
 
 from lastseen.grid import BoolArray, FloatArray
-from lastseen.threads import over_rows
 from lastseen.traps import kernels
 from lastseen.traps.ground import Ground, uphill
-from lastseen.traps.shapes import EIGHT, Patch, connected, outline_of, patches, spines
+from lastseen.traps.shapes import Patch, grouped, outline_of
 from lastseen.traps.trap import Trap, measured_trap
 
 LEAST_DROP_M = 4.0  # a fall that injures even onto snow; design choice
@@ -29,20 +27,27 @@ LONGEST_M = 400.0  # the wall is followed this far up and down; design choice
 def find_cliffs(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
     """Cliffs that touch ``where`` (window shape)."""
     cell = ground.cell_m
-    steep = np.full(ground.raw.shape, np.nan)
-    over_rows(lambda first, last: kernels.steepest_step(ground.raw.values, cell, first, last, steep), steep.shape[0])
-    steep_deg = np.degrees(np.arctan(steep))
+    steep_deg = steepest_step_deg(ground.raw.values, cell)
     drop, run = _walls(ground, steep_deg)
     mask = np.isfinite(drop)
-    band = ndimage.binary_dilation(mask, EIGHT, iterations=int(np.ceil(0.5 * GAP_M / cell)))
-    labels = np.where(mask, connected(band)[0], 0).astype(np.int32)
-    labels[~np.isin(labels, np.unique(labels[where & mask]))] = 0
-    found = []
-    for patch in patches(labels).values():
-        length_m = max(s.length_m for s in spines(connected(patch.mask)[0], cell))
-        if length_m >= max(LEAST_ACROSS_M, 2.9 * cell):
-            found.append(_cliff(ground, patch, length_m, drop, run, steep_deg))
-    return found
+    return [
+        _cliff(ground, patch, length_m, drop, run, steep_deg)
+        for patch, length_m in grouped(mask, where, cell, GAP_M)
+        if length_m >= max(LEAST_ACROSS_M, 2.9 * cell)
+    ]
+
+
+def steepest_step_deg(z: FloatArray, cell_m: float) -> FloatArray:
+    """Steepest slope between each cell and any of its eight neighbours, up or down, degrees; NaN at no data."""
+    steepest = np.where(np.isfinite(z), 0.0, np.nan)
+    ny, nx = z.shape
+    for dr, dc in ((0, 1), (1, 0), (1, 1), (1, -1)):
+        here = (slice(0, ny - dr), slice(max(0, -dc), nx - max(0, dc)))
+        there = (slice(dr, ny), slice(max(0, dc), nx + min(0, dc)))
+        gradient = np.abs(z[there] - z[here]) / (cell_m * np.hypot(dr, dc))
+        for side in (here, there):
+            steepest[side] = np.fmax(steepest[side], gradient)  # a neighbour without data says nothing
+    return np.degrees(np.arctan(steepest))
 
 
 def _walls(ground: Ground, steep_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -61,8 +66,8 @@ def _walls(ground: Ground, steep_deg: FloatArray) -> tuple[FloatArray, FloatArra
             stands = (mean_deg >= sheer_deg) | (mean_deg - beside_deg >= STAND_OUT_DEG)
         else:
             stands = (mean_deg - beside_deg >= SMEARED_STAND_OUT_DEG) & (run_m <= SMEARED_CELLS * cell)
-        # A wall fills whole cells; half of what the slope beside it falls on one or two of them is not its own.
-        drop_m = drop_m - 0.5 * np.tan(np.radians(beside_deg)) * np.minimum(run_m, 2.0 * cell)
+        # A wall fills whole cells; most of what the slope beside it falls on one or two of them is not its own.
+        drop_m = drop_m - 0.75 * np.tan(np.radians(beside_deg)) * np.minimum(run_m, 2.0 * cell)
         cells[cells] = stands & (drop_m >= LEAST_DROP_M) & (drop_m > 0.95 * cell)
         drop[cells], run[cells] = drop_m[cells[steep_deg >= limit_deg]], run_m[cells[steep_deg >= limit_deg]]
     return drop, run

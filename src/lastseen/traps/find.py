@@ -12,10 +12,12 @@ from lastseen.traps.cliffs import find_cliffs
 from lastseen.traps.ground import VISIBLE_CELL_M, look_around
 from lastseen.traps.gullies import find_gullies
 from lastseen.traps.hollows import find_hollows
+from lastseen.traps.shapes import Patch
 from lastseen.traps.trap import Consequence, Trap, in_order
 
 NEAR_M = 10.0  # a break this near to a larger trap is its rim; design choice
 COVERED = 0.5  # a trap covered this far by a larger kind is part of it; design choice
+TROUGH = 4.0  # a hollow this many times as long as wide is a trough; design choice
 WALL_TO_DEPTH = 3.0  # a wall in a gully that is not higher than this many depths is its side; design choice
 
 
@@ -54,13 +56,22 @@ def find_traps(terrain: Terrain, where: BoolArray) -> tuple[Trap, ...]:
         return ()
     here = where[ground.first_row : ground.first_row + ny, ground.first_col : ground.first_col + nx]
     gullies = find_gullies(ground, here)
-    hollows = _not_part_of(find_hollows(ground, here), gullies, 0.0, ground.cell_m)
     banks, benches, flattenings = find_breaks(ground, here)
+    hollows = _not_part_of(find_hollows(ground, here), gullies, 0.0, ground.cell_m)
+    hollows = [h for h in hollows if not _is_trough(h, banks, ground.cell_m)]
     kept = gullies + hollows
     for weaker in (banks, benches, flattenings):
         kept = kept + _not_part_of(weaker, kept, NEAR_M, ground.cell_m)
     kept[: len(gullies)], cliffs = _walled(gullies, find_cliffs(ground, here))
     return in_order(trap for trap, _ in kept + cliffs)
+
+
+def _is_trough(hollow: tuple[Trap, Patch], banks: Found, cell_m: float) -> bool:
+    """Whether a hollow is no more than the level trough behind a bank, which is told as the bank."""
+    trap, patch = hollow
+    long = trap.length_m >= TROUGH * trap.width_m
+    behind = [bed for bank, bed in banks if long or bank.length_m >= 2.0 * trap.length_m]
+    return patch.share_in(behind, NEAR_M / cell_m) >= COVERED
 
 
 def _walled(gullies: Found, cliffs: Found) -> tuple[Found, Found]:

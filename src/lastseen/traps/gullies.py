@@ -23,6 +23,10 @@ LEAN = (
 )
 LIP_LEANS = (0.35, LEAN)  # the lip of a steep side first (19 degrees), else that of a gentle one; without a lip within
 # reach, ground between gentle sides is a valley and between steep ones a V-shaped gully; design choice
+WIDE_M, GENTLE_DEPTH_TO_WIDTH = (
+    40.0,
+    0.17,
+)  # a trough this wide and this shallow between gentle sides is a swale; design choice
 LEAST_DEPTH_M = 1.5  # deposit in it can be as deep as very few survive (avalanche centres' glossary, read 2026)
 LEAST_DEPTH_COARSE_M = 2.5  # on coarse cells shallower ones are not resolved; design choice
 WEAK = 0.6  # a piece this fraction as deep still joins deeper pieces; design choice
@@ -32,6 +36,10 @@ LENGTH_TO_WIDTH = 3.0  # a gully is long; design choice
 LEAST_FALL = (
     0.03  # mean fall of the bed along its length (1.7 degrees): else it is a closed hollow or flat; design choice
 )
+UNRESOLVED_CELLS = (
+    8.0  # a gully of fewer cells across: they miss its lowest line and its lips, so depths are too small, ...
+)
+UNRESOLVED_PERCENT = 75.0  # ... and the upper quartile along the bed is told instead of the median; design choices
 MUCH_DEEPER = 1.4  # a deepest part this many times as deep as the middle is told apart; design choice
 ROUNDS = 4  # side gullies of side gullies are followed this deep; design choice
 AXES = ((0, 2), (1, 2), (2, 2), (2, 1), (2, 0), (2, -1), (2, -2), (1, -2))  # half rows and columns a step
@@ -48,7 +56,7 @@ class Sections:
     bed : ndarray of bool, shape (ny, nx)
         The lowest cells of their cross-sections.
     measured : ndarray, shape (ny, nx, 4)
-        At bed cells: depth (m), width (m), whether a side has no lip within reach, whether both are gentle (0 or 1).
+        At bed cells: depth (m), width (m), whether no side has a lip within reach, whether both are gentle (0 or 1).
     """
 
     depth_m: FloatArray
@@ -116,14 +124,14 @@ def _measure(ground: Ground, row: IntArray, col: IntArray) -> FloatArray:
     """Depth, width, openness and gentleness of the cross-sections at bed cells, see `Sections`."""
     cell_m = ground.cell_m
     out = np.full((row.size, 4), np.nan)
-    azimuths = np.linspace(0.0, np.pi, 32, endpoint=False, dtype=np.float64)
-    step_m, reach_m = min(1.0, 0.5 * cell_m), REACH_M + cell_m
+    step_m = min(1.0, 0.5 * cell_m)
+    azimuth = np.linspace(0.0, np.pi, 32, endpoint=False)
+    dr, dc = -np.cos(azimuth) * step_m / cell_m, np.sin(azimuth) * step_m / cell_m
+    steps = int((REACH_M + cell_m) / step_m + 1e-9)
     for lean in LIP_LEANS:
         todo = np.isnan(out[:, 0])
         part, r, c = out[todo], row[todo], col[todo]
-        kernels.gully_sections(
-            ground.light.values, ground.raw.values, r, c, azimuths, cell_m, step_m, reach_m, lean, part
-        )
+        kernels.gully_sections(ground.light.values, ground.raw.values, r, c, dr, dc, step_m, steps, lean, part)
         part[:, 3] = float(lean == LEAN)
         out[todo] = part
     return out
@@ -194,13 +202,16 @@ def _gully(
     at_bed = at_bed[np.isfinite(at_bed[:, 0])]
     if at_bed.shape[0] < 3:
         return None
-    depth, width = float(np.median(at_bed[:, 0])), float(np.median(at_bed[:, 1]))
+    width = float(np.median(at_bed[:, 1]))
+    percent = UNRESOLVED_PERCENT if width < UNRESOLVED_CELLS * ground.cell_m else 50.0
+    depth = float(np.percentile(at_bed[:, 0], percent))
     is_open = float(at_bed[:, 2].mean()) > 0.5
     ends = [ground.light.values[s.rows[k], s.cols[k]] for s in stems for k in (0, -1)]
     fall = float(max(ends) - min(ends)) / length_m
     if depth < least or length_m < max(LEAST_LENGTH_M, LENGTH_TO_WIDTH * width) or fall < LEAST_FALL:
         return None
-    if is_open and float(at_bed[:, 3].mean()) > 0.5:
+    gentle = float(at_bed[:, 3].mean()) > 0.5
+    if gentle and (is_open or (width >= WIDE_M and depth / width < GENTLE_DEPTH_TO_WIDTH)):
         return None
     deepest = float(np.percentile(at_bed[:, 0], 90.0))
     reason = _reason(depth, deepest, width, length_m, fall, is_open=is_open)

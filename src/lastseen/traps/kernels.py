@@ -47,16 +47,13 @@ def _lips(
     ``z`` has a rim of no data; ``blind`` turns NaN, and stays so, behind no data. The inner loop runs over cells, so
     that it compiles to vector instructions.
     """
-    nx = score.size
-    score[:] = 0.0
-    rise[:] = 0.0
-    blind[:] = 0.0
-    here = z[row + rim, rim : rim + nx]
+    score[:], rise[:], blind[:] = 0.0, 0.0, 0.0
+    here = z[row + rim, rim : rim + score.size]
     for k in range(n):
         a = z[row + rim + side * near[k, 0], rim + side * near[k, 1] :]
         b = z[row + rim + side * far[k, 0], rim + side * far[k, 1] :]
         bar = lean * reach_m[k]
-        for j in range(nx):
+        for j in range(score.size):
             up = 0.5 * (a[j] + b[j]) - here[j]
             blind[j] += 0.0 * up
             above = up - bar + blind[j]
@@ -100,11 +97,13 @@ def cross_sections(
 
 
 @njit(cache=True, nogil=True)
-def _lip_fine(
-    z: FloatArray, row: float, col: float, dr: float, dc: float, step_m: float, n: int, lean: float
-) -> tuple[float, int]:
-    """Score of and steps to the lip along a direction (dr, dc in cells a step); 0 where the ground does not rise."""
-    here = _at(z, row, col)
+def _lip_fine(z: FloatArray, row: float, col: float, dr: float, dc: float, step_m: float, n: int, lean: float) -> int:
+    """Steps to the lip along a direction (dr, dc in cells a step); 0 where the ground does not rise.
+
+    Cells round a lip off: within one cell beyond it, ground that still rises half as steeply belongs to the side.
+    """
+    here, slack = _at(z, row, col), 0.5 * lean * step_m
+    rounded = int(np.ceil(1.0 / np.sqrt(dr * dr + dc * dc)))
     score, at = 0.0, 0
     for k in range(1, n + 1):
         s = _at(z, row + k * dr, col + k * dc) - here - lean * k * step_m
@@ -112,7 +111,28 @@ def _lip_fine(
             break
         if s > score:
             score, at = s, k
-    return score, at
+    last = min(n, at + rounded) if at > 0 else 0
+    while at < last and _at(z, row + (at + 1) * dr, col + (at + 1) * dc) > _at(z, row + at * dr, col + at * dc) + slack:
+        at += 1
+    return at
+
+
+@njit(cache=True, nogil=True)
+def _crossing(
+    z: FloatArray, row: float, col: float, dr: FloatArray, dc: FloatArray, step_m: float, n: int, lean: float
+) -> int:
+    """Azimuth on which the mean of both sides rises most above ``lean`` (tilt cancels out); -1 where it never does."""
+    here = _at(z, row, col)
+    score, best = 0.0, -1
+    for a in range(dr.size):
+        for k in range(1, n + 1):
+            both = _at(z, row + k * dr[a], col + k * dc[a]) + _at(z, row - k * dr[a], col - k * dc[a])
+            s = 0.5 * both - here - lean * k * step_m
+            if np.isnan(s):
+                break
+            if s > score:
+                score, best = s, a
+    return best
 
 
 @njit(cache=True, nogil=True)
@@ -121,35 +141,32 @@ def gully_sections(
     raw: FloatArray,
     rows: IntArray,
     cols: IntArray,
-    azimuths_rad: FloatArray,
-    cell_m: float,
+    dr: FloatArray,
+    dc: FloatArray,
     step_m: float,
-    reach_m: float,
+    n: int,
     lean: float,
     out: FloatArray,
 ) -> None:
-    """Depth (m), width between lips (m) and whether a side has no lip within reach (0/1), at cells of a gully's bed.
+    """Depth (m), width between lips (m) and whether no side has a lip within reach (0/1), at cells of a bed.
 
-    Lips are sought on the light ground and heights are read from the raw ground, so that neither smoothing nor a search
-    for extremes in noise changes the depth. Rows of ``out`` stay as they are where no two lips are found.
+    ``dr``, ``dc`` are the steps of each azimuth in cells. Lips are sought on the light ground and heights read from the
+    raw one: neither smoothing nor extremes of noise change the depth. Rows of ``out`` stay where nothing rises.
     """
-    n = int(np.floor(reach_m / step_m + 1e-9))
     for m in range(rows.size):
         r, c = float(rows[m]), float(cols[m])
-        best = 0.0
-        for a in range(azimuths_rad.size):
-            dr = -np.cos(azimuths_rad[a]) * step_m / cell_m
-            dc = np.sin(azimuths_rad[a]) * step_m / cell_m
-            left_score, left = _lip_fine(light, r, c, dr, dc, step_m, n, lean)
-            if left_score <= best:
-                continue
-            right_score, right = _lip_fine(light, r, c, -dr, -dc, step_m, n, lean)
-            if right_score <= best:
-                continue
-            best = min(left_score, right_score)
-            rise = min(_at(raw, r + left * dr, c + left * dc), _at(raw, r - right * dr, c - right * dc))
-            out[m, 0], out[m, 1] = rise - _at(raw, r, c), (left + right) * step_m
-            out[m, 2] = 1.0 if max(left, right) >= n else 0.0
+        a = _crossing(light, r, c, dr, dc, step_m, n, lean)
+        if a < 0:
+            continue
+        left = _lip_fine(light, r, c, dr[a], dc[a], step_m, n, lean)
+        right = _lip_fine(light, r, c, -dr[a], -dc[a], step_m, n, lean)
+        if left == 0 or right == 0:
+            continue
+        left_m = _at(raw, r + left * dr[a], c + left * dc[a])
+        right_m = _at(raw, r - right * dr[a], c - right * dc[a])
+        out[m, 0] = min(left_m, right_m) - _at(raw, r, c)
+        out[m, 1] = (left + right if max(left, right) < n else 2 * min(left, right)) * step_m
+        out[m, 2] = 1.0 if min(left, right) >= n else 0.0
 
 
 @njit(cache=True, nogil=True)
@@ -178,13 +195,12 @@ def along_fall_line(
             below[i, j] = z[i, j] - _at(z, i - reach * ur, j - reach * uc)
             if not above[i, j] > 0.0:
                 continue
-            highest, k = 0.0, 1
-            while 0.5 * k <= counter_reach:
+            highest = 0.0
+            for k in range(1, int(2.0 * counter_reach) + 1):
                 rise = _at(z, i - 0.5 * k * ur, j - 0.5 * k * uc) - z[i, j]
                 if np.isnan(rise):
                     break
                 highest = max(highest, rise)
-                k += 1
             counter_m[i, j] = highest
 
 
@@ -242,33 +258,14 @@ def benches(
 
 
 @njit(cache=True, nogil=True)
-def steepest_step(z: FloatArray, cell_m: float, first: int, last: int, out: FloatArray) -> None:
-    """Steepest gradient (a ratio) between a cell and any of its eight neighbours, up or down; NaN is skipped."""
-    ny, nx = z.shape
-    for i in range(first, last):
-        for j in range(nx):
-            if np.isnan(z[i, j]):
-                continue
-            best = 0.0
-            for di in range(-1, 2):
-                for dj in range(-1, 2):
-                    if (di == 0 and dj == 0) or not (0 <= i + di < ny and 0 <= j + dj < nx):
-                        continue
-                    g = abs(z[i + di, j + dj] - z[i, j]) / (cell_m * np.sqrt(di * di + dj * dj))
-                    best = max(best, g)  # a NaN neighbour leaves best as it is
-            out[i, j] = best
-
-
-@njit(cache=True, nogil=True)
 def _wall_end(z: FloatArray, row: float, col: float, dr: float, dc: float, ds_m: float, keep: float, n: int) -> int:
     """Steps from a place to where the wall ends: where two steps together are gentler than ``keep``."""
     k = 0
     while k < n:
         here, ahead = _at(z, row + k * dr, col + k * dc), _at(z, row + (k + 2) * dr, col + (k + 2) * dc)
         one = _at(z, row + (k + 1) * dr, col + (k + 1) * dc)
-        if abs(one - here) < ds_m * keep and not abs(ahead - here) >= 2.0 * ds_m * keep:
-            break
-        if np.isnan(one):
+        ends = abs(one - here) < ds_m * keep and not abs(ahead - here) >= 2.0 * ds_m * keep
+        if np.isnan(one) or ends:
             break
         k += 1
     return k
@@ -299,9 +296,5 @@ def walls(
         top, foot = _at(z, i + up * dr, j + up * dc), _at(z, i - down * dr, j - down * dc)
         beyond_top = _at(z, i + (up + m) * dr, j + (up + m) * dc) - top
         beyond_foot = foot - _at(z, i - (down + m) * dr, j - (down + m) * dc)
-        beside = 0.0
-        if beyond_top > 0.0:
-            beside = beyond_top / (m * ds_m)
-        if beyond_foot > 0.0:
-            beside = max(beside, beyond_foot / (m * ds_m))
+        beside = np.fmax(0.0, np.fmax(beyond_top, beyond_foot)) / (m * ds_m)  # off the known ground nothing is beside
         out[a, 0], out[a, 1], out[a, 2] = top - foot, (up + down) * ds_m, beside

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import shapely
+from affine import Affine
 from rasterio import features
 from scipy import ndimage, sparse
 from scipy.sparse import csgraph
@@ -161,12 +162,24 @@ def spines(labels: Labels, cell_m: float, heights: FloatArray | None = None) -> 
     return found
 
 
+def grouped(mask: BoolArray, where: BoolArray, cell_m: float, gap_m: float) -> list[tuple[Patch, float]]:
+    """Bands of cells that touch ``where``, and their lengths (m); pieces at most ``gap_m`` apart are one band."""
+    steps = int(np.ceil(0.5 * gap_m / cell_m))
+    grown = ndimage.binary_dilation(mask, EIGHT, iterations=steps) if steps else mask
+    bands = np.where(mask, connected(grown)[0], 0).astype(np.int32)
+    bands[~np.isin(bands, np.unique(bands[where & mask]))] = 0
+    length_m = np.zeros(int(bands.max(initial=0)) + 1)
+    for spine in spines(connected(bands > 0)[0], cell_m):
+        length_m[bands[spine.rows[0], spine.cols[0]]] += spine.length_m
+    return [(patch, float(length_m[label])) for label, patch in patches(bands).items()]
+
+
 def outline_of(patch: Patch, lattice: Grid) -> Polygon | MultiPolygon:
     """Outline of the cells of a patch in map metres: valid, corners of cells cut, small gaps between cells closed."""
     part = np.pad(patch.mask, 1).astype(np.uint8)
     r0, c0 = patch.place[0].start - 1, patch.place[1].start - 1
     cell = lattice.cell_m
-    transform = lattice.transform * lattice.transform.translation(c0, r0)
+    transform = Affine(cell, 0.0, lattice.west_m + c0 * cell, 0.0, -cell, lattice.north_m - r0 * cell)
     pieces = [as_geometry(g) for g, v in features.shapes(part, mask=part > 0, connectivity=4, transform=transform) if v]
     closed = shapely.union_all(pieces).buffer(0.6 * cell, join_style="mitre").buffer(-0.6 * cell, join_style="mitre")
     drawn = shapely.make_valid(closed.simplify(0.5 * cell))

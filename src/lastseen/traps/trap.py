@@ -25,7 +25,7 @@ LETTERS: dict[Kind, str] = {
     "bank": "K",
     "cliff": "C",
 }
-# Kinds of harm by kind of ground, as avalanche warning services teach them (rescue handbooks; see reference rows).
+# Kinds of harm by kind of ground, as the glossaries of avalanche centres name them (read 2026).
 CONSEQUENCES: dict[Kind, tuple[Consequence, ...]] = {
     "gully": ("burial", "no way out"),
     "closed hollow": ("burial",),
@@ -72,7 +72,8 @@ class Trap:
     reason : str
         One plain sentence with the measured numbers.
     depth_m : float
-        Depth of a gully below its lower lip or of a hollow below its rim; NaN for other kinds.
+        Gully: below its lower lip, median along its bed (upper quartile where under 8 cells wide). Hollow: below its
+        rim. NaN for other kinds.
     drop_m : float
         Height of a cliff, or of the rise against which a bank stops the flow; NaN for other kinds.
     width_m : float
