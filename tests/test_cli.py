@@ -1,0 +1,218 @@
+"""The command line as a user meets it: in a process of its own, by its streams and exit codes."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+import rasterio
+
+import hills
+from lastseen.elevation import open_elevation
+from lastseen.products import ground
+
+CODES = {"ok": 0, "usage": 2, "input": 3, "nothing": 4, "exists": 5, "interrupted": 130}
+
+
+def lastseen(*words, cwd=None, **more):
+    """Run a command; returns code, standard output and standard error."""
+    command = [sys.executable, "-c", "from lastseen.cli import main; main()", *map(str, words)]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=cwd, timeout=240, check=False, **more)
+    return done.returncode, done.stdout, done.stderr
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    """A folder with a hill, and a quick scenario on it."""
+    folder = tmp_path_factory.mktemp("Ötztal ü")
+    hills.write(folder / "hill.tif", hills.hill())
+    (folder / "quick.toml").write_text(
+        'name = "Hill (invented)"\nelevation = ["hill.tif"]\n'
+        f'[last_seen]\nat = "{hills.WEST_M + 432},{hills.NORTH_M - 221}"\ncrs = "EPSG:32632"\n'
+        "[snow]\nmembers = 10\nbodies = 200\n",
+        encoding="utf-8",
+    )
+    return folder
+
+
+@pytest.fixture(scope="module")
+def made(place):
+    """The quick plan, made once: its folder and what the command printed."""
+    code, out, err = lastseen("plan", "--scenario", place / "quick.toml", "-o", place / "plan", "--json")
+    assert code == CODES["ok"], err
+    return place / "plan", out, err
+
+
+def test_help_lists_the_commands_and_exit_codes():
+    """--help names every command and the exit codes, and needs no heavy import."""
+    code, out, _ = lastseen("--help")
+    assert code == CODES["ok"]
+    for word in ("plan", "terrain", "demo", "check", "doctor", "130"):
+        assert word in out
+
+
+def test_help_imports_nothing_heavy():
+    """The help text comes without numba, rasterio, geopandas or matplotlib."""
+    script = (
+        "import sys\nfrom lastseen import cli\nsys.argv = ['lastseen', '--help']\n"
+        "try:\n    cli.main()\nexcept SystemExit:\n    pass\n"
+        "print([m for m in ('numba', 'rasterio', 'geopandas', 'matplotlib', 'pandas', 'scipy') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.strip().endswith("[]")
+
+
+def test_json_is_one_document_on_standard_output(made):
+    """With --json, standard output is exactly one document with the figures a script needs."""
+    folder, out, _ = made
+    told = json.loads(out)
+    assert told == json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    assert told["schema_version"] == 1
+    assert told["coverage"]["fraction"] >= 0.99
+    assert told["coverage"]["strip_width_m"] == 40.0
+    assert told["debris"]["area_m2"] > 0
+    assert 0 < told["poa"]["inside_debris"] <= 1
+    assert told["runout"]["travel_angle_deg"]["p10"] <= told["runout"]["travel_angle_deg"]["p90"]
+    assert all(leg["length_m"] > 0 and leg["time_s"] > 0 for leg in told["route"])
+    assert len(told["inputs"][0]["sha256"]) == 64
+    assert isinstance(told["traps"], list)
+
+
+def test_everything_promised_is_in_the_folder(made):
+    """The folder holds every product that README names, and nothing half written lies beside it."""
+    folder, _, _ = made
+    names = {path.name for path in folder.iterdir()}
+    wanted = {"plan.gpkg", "poa.tif", "debris_probability.tif", "peak_speed.tif", "lanes.gpx", "plan.json", "map.png"}
+    assert wanted <= names
+    assert not [one for one in folder.parent.iterdir() if one.name.startswith(".")]
+
+
+def test_summary_is_for_people(place):
+    """Without --json the summary tells point, release, search and caution, and where it was written."""
+    code, out, err = lastseen("plan", "--scenario", place / "quick.toml", "-o", place / "again")
+    assert code == CODES["ok"], err
+    for word in ("Hill (invented)", "Last seen", "Release", "Run-out", "Debris", "Search", "aid", str(place / "again")):
+        assert word in out
+    assert "32T" in err  # the point echoed before anything is computed
+
+
+def test_second_run_is_refused_and_overwrite_replaces(made, place):
+    """An existing plan is refused with code 5, and replaced when asked."""
+    folder, _, _ = made
+    words = ("plan", "--scenario", place / "quick.toml", "-o", folder, "-q")
+    code, out, err = lastseen(*words)
+    assert (code, out) == (CODES["exists"], "")
+    assert "--overwrite" in err
+    before = (folder / "plan.json").read_bytes()
+    assert lastseen(*words, "--overwrite")[0] == CODES["ok"]
+    assert (folder / "plan.json").read_bytes() == before
+
+
+BAD = {
+    "no elevation": (("plan", "--at", "10,46"), "input", "no elevation model"),
+    "no such file": (("plan", "nowhere.tif", "--at", "10,46"), "input", "does not exist"),
+    "no point": (("plan", "hill.tif"), "input", "no last-seen point"),
+    "unreadable point": (("plan", "hill.tif", "--at", "here"), "input", "cannot be read"),
+    "outside": (("plan", "hill.tif", "--at", "10,46"), "input", "nearest edge is"),
+    "unknown option": (("plan", "hill.tif", "--speed", "3"), "usage", "--speed"),
+    "unknown command": (("fly",), "usage", "fly"),
+    "strip width": (("plan", "--scenario", "quick.toml", "--strip-width", "0"), "input", "strip width"),
+    "unknown key": (("plan", "--scenario", "typo.toml"), "input", "did you mean 'searchers'"),
+    "no scenario": (("plan", "--scenario", "none.toml"), "input", "does not exist"),
+    "flat": (("plan", "flat.tif", "--at", f"{hills.WEST_M + 400},{hills.NORTH_M - 400}", "--crs", "32632"), "input",
+             "nothing steep enough above"),
+    "coarse": (("plan", "coarse.tif", "--at", f"{hills.WEST_M + 400},{hills.NORTH_M - 400}", "--crs", "32632"), "input",
+               "30 m is the coarsest"),
+    "no crs": (("plan", "bare.tif", "--at", "10,46"), "input", "has no CRS"),
+    "nothing found": (("plan", "--scenario", "rare.toml"), "nothing", "outline_probability"),
+    "unknown demo": (("demo", "moon"), "input", "bench, bowl"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_bad_input_gets_one_sentence_and_its_code(name, place):
+    """One clear sentence on standard error, the documented code, and no folder left behind."""
+    words, code, text = BAD[name]
+    quick = (place / "quick.toml").read_text(encoding="utf-8")
+    (place / "typo.toml").write_text(quick + "[search]\nsearcher = 2\n", encoding="utf-8")
+    (place / "rare.toml").write_text(quick + "[search]\noutline_probability = 0.9999\n", encoding="utf-8")
+    hills.write(place / "flat.tif", np.full((200, 200), 1000.0))
+    hills.write(place / "coarse.tif", hills.hill()[::8, ::8], cell_m=40.0)
+    hills.write(place / "bare.tif", hills.hill(), crs=None)
+    before = {path.name for path in place.iterdir()}
+    got, out, err = lastseen(*words, "-o", "bad", cwd=place) if words[0] in ("plan", "demo") else lastseen(*words)
+    assert (got, out) == (CODES[code], ""), err
+    assert text in err
+    assert "Traceback" not in err
+    lines = [line for line in err.strip().splitlines() if not line.startswith("Last-seen point:")]
+    assert len(lines) == 1
+    assert {path.name for path in place.iterdir()} == before
+
+
+def test_interrupting_leaves_nothing(place):
+    """Control-C ends with code 130 and leaves no folder."""
+    command = [sys.executable, "-c", "from lastseen.cli import main; main()", "plan", "--scenario"]
+    command += [str(place / "quick.toml"), "-o", str(place / "stopped")]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
+        process.stderr.readline()  # the point has been echoed: work begins
+        time.sleep(0.3)
+        process.send_signal(signal.SIGINT)
+        assert process.wait(60) == CODES["interrupted"]
+    assert not (place / "stopped").exists()
+    assert not [one for one in place.iterdir() if one.name.startswith(".stopped")]
+
+
+def test_terrain_writes_ground_layers(place):
+    """lastseen terrain writes slope and its fellows as rasters on the lattice of the model."""
+    code, out, err = lastseen("terrain", place / "hill.tif", "-o", place / "ground")
+    assert code == CODES["ok"], err
+    with rasterio.open(place / "ground" / "slope_deg.tif") as data:
+        assert data.units == ("degree",)
+        assert data.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
+        values = data.read(1, masked=True)
+        assert (data.width, data.height) == (180, 220)
+    assert 30.0 < values.max() < 60.0
+    assert values.mask[0].all()
+    assert "slope_deg.tif" in out
+    assert lastseen("terrain", place / "hill.tif", "-o", place / "ground")[0] == CODES["exists"]
+
+
+def test_terrain_in_bands_equals_the_whole(place, monkeypatch, tmp_path):
+    """Worked in bands of 16 rows, every layer is the same bit for bit."""
+    monkeypatch.setattr(ground, "BAND_CELLS", 1)
+    ground.write_ground(open_elevation([place / "hill.tif"]), tmp_path / "g", overwrite=False, progress=lambda *_: None)
+    assert lastseen("terrain", place / "hill.tif", "-o", tmp_path / "whole", "-q")[0] == CODES["ok"]
+    for layer in ground.LAYERS:
+        with (
+            rasterio.open(tmp_path / "g" / f"{layer.name}.tif") as a,
+            rasterio.open(tmp_path / "whole" / f"{layer.name}.tif") as b,
+        ):
+            np.testing.assert_array_equal(a.read(), b.read())
+
+
+def test_check_and_doctor(place):
+    """check tells every row as a record; doctor names the libraries."""
+    code, out, _ = lastseen("check", "--json")
+    records = json.loads(out)
+    assert code == CODES["ok"]
+    assert len(records) >= 40
+    assert set(records[0]) >= {"id", "quantity", "got", "expected", "tolerance", "source", "confidence", "ok"}
+    assert all(isinstance(one["got"], float) and one["ok"] is True for one in records)
+    code, out, _ = lastseen("check")
+    assert code == CODES["ok"]
+    assert f"{len(records)} of {len(records)} reference values agree" in out
+    code, out, _ = lastseen("doctor", "--json")
+    assert json.loads(out)["numba"]
+
+
+def test_threads_do_not_change_a_byte_of_the_folder(made, place):
+    """One thread or many: every file of the plan is the same."""
+    folder, _, _ = made
+    env = os.environ | {"LASTSEEN_THREADS": "1"}
+    assert lastseen("plan", "--scenario", place / "quick.toml", "-o", place / "one", "-q", env=env)[0] == CODES["ok"]
+    for path in sorted(folder.iterdir()):
+        assert path.read_bytes() == (place / "one" / path.name).read_bytes(), path.name
