@@ -48,9 +48,9 @@ def outline_of_level(values: Grid, level: float, least_area_m2: float = 0.0) -> 
     least_area_m2 : float
         Smaller pieces and smaller holes are left out.
     """
-    padded = np.pad(np.nan_to_num(values.values, nan=-1e30, posinf=1e30), 1, constant_values=-1e30)
-    # Far below the level the exact number does not matter, but a cliff in the values would move the line.
-    padded = np.maximum(padded, level - 4.0 * max(abs(level), 1e-12))
+    # No data is below the level, but not so far that a cliff in the values would move the line.
+    below = level - 4.0 * max(abs(level), 1e-12)
+    padded = np.pad(np.nan_to_num(values.values, nan=below, posinf=1e30, neginf=below), 1, constant_values=below)
     ny, nx = values.shape
     x = values.west_m + (np.arange(-1, nx + 1) + 0.5) * values.cell_m
     y = values.north_m - (np.arange(-1, ny + 1) + 0.5) * values.cell_m

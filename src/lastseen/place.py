@@ -26,7 +26,7 @@ LARGEST_SCALE_ERROR = 0.005
 BANDS = "CDEFGHJKLMNPQRSTUVWX"  # of 8 degrees from 80 S, the last of 12
 
 _MGRS = re.compile(r"^\d{1,2}[C-HJ-NP-X][A-HJ-NP-Z]{2}(\d{2}|\d{4}|\d{6}|\d{8}|\d{10})$")
-_UTM = re.compile(r"^(\d{1,2})\s*([C-HJ-NP-X])\s+(\d{5,7}(?:\.\d*)?)\s*m?E?[\s,]+(\d{1,8}(?:\.\d*)?)\s*m?N?$")
+_UTM = re.compile(r"^(\d{1,2})\s*([C-HJ-NP-X])\s+(\d{5,7}(?:\.\d*)?)\s*M?E?[\s,]+(\d{1,8}(?:\.\d*)?)\s*M?N?$")
 _PAIR = re.compile(r"^([-+]?\d+(?:\.\d*)?)\s*[,;\s]\s*([-+]?\d+(?:\.\d*)?)$")
 
 
@@ -146,7 +146,8 @@ def utm_text(point: LonLat) -> str:
     crs = utm_crs(point)
     x, y = transformer(WGS84, crs).transform(point.lon_deg, point.lat_deg)
     zone = crs.utm_zone or ""
-    band = BANDS[min(19, int((point.lat_deg + 80.0) // 8.0))]
+    # A hair south of the equator the sum rounds to 80.
+    band = BANDS[min(19 if point.lat_deg >= 0.0 else 9, int((point.lat_deg + 80.0) // 8.0))]
     return f"{zone[:-1]}{band} {x:.0f} {y:.0f}"
 
 
@@ -172,13 +173,18 @@ def to_lonlat(x_m: float, y_m: float, crs: CRS) -> LonLat:
 def is_local_metric(crs: CRS, point: LonLat) -> bool:
     """Whether lengths and angles measured in this CRS near the point are true.
 
-    Web Mercator calls itself metric and is not: its scale is 1/cos(latitude). The scale factors decide, not the name.
+    Web Mercator calls itself metric and is not: its scale is 1/cos(latitude). Geodesics of 100 m in all directions
+    decide, not the name.
     """
     if not crs.is_projected or any(abs(axis.unit_conversion_factor - 1.0) > 1e-9 for axis in crs.axis_info[:2]):
         return False
-    factors = Proj(crs).get_factors(point.lon_deg, point.lat_deg)
-    # The largest and the smallest scale in any direction; along and across the meridian both can be 1 by chance.
-    scales = (factors.tissot_semimajor, factors.tissot_semiminor)
+    try:
+        project = transformer(WGS84, crs, (point.lon_deg, point.lat_deg, point.lon_deg, point.lat_deg)).transform
+    except InputError:  # outside the area of the CRS
+        return False
+    here = project(point.lon_deg, point.lat_deg)
+    ends = [GEOD.fwd(point.lon_deg, point.lat_deg, azimuth, 100.0)[:2] for azimuth in range(0, 180, 15)]
+    scales = [math.dist(here, project(*end)) / 100.0 for end in ends]
     return all(abs(scale - 1.0) <= LARGEST_SCALE_ERROR for scale in scales)
 
 

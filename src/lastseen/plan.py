@@ -14,7 +14,7 @@ from lastseen.deposit.zones import Zone, split_deposit
 from lastseen.elevation import Box, Elevation, open_elevation, read_window, require_inside
 from lastseen.errors import InputError
 from lastseen.grid import Grid
-from lastseen.motion import Run
+from lastseen.motion import Run, Tracks
 from lastseen.motion.paths import FlowPaths, flow_paths
 from lastseen.motion.runout import Runout, measure_runout
 from lastseen.outlines import read_outline
@@ -29,7 +29,8 @@ from lastseen.traps import Trap
 # EAWS size table: lengths of 10-50, 50-200, 300-1000 and 1000-2000 m.
 HALF_WINDOW_M = {1: 300.0, 2: 600.0, 3: 1200.0, 4: 2400.0}
 GROWTH_M = 0.5  # share of the half window added on a side that was reached
-MOST_GROWTHS = 12
+MOST_GROWTHS = 16
+ASCENT_GROWTHS = 2  # how often the window grows in search of a start zone
 OUTLINE_MARGIN_M = 150.0
 REACH_MARGIN_M = 10.0
 
@@ -38,7 +39,7 @@ Progress = Callable[[str, float], None]
 MODEL_LIMITS = (
     "bodies slide alone: thickness is indicative, and snow that piles up or spreads sideways is not modelled",
     "friction, slab and growth are literature ranges, not calibrated to this place or day",
-    "trees, buildings, snowpack and anything narrower than two cells are not in the elevation model",
+    "snowpack, wind and weather are not in the model",
 )
 
 
@@ -132,7 +133,9 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     progress("laying out the search", 0.8)
     lanes = _lay_out(scenario, debris, ground, at_m)
     notes += _remarks(model, debris, ground)
-    return Plan(scenario, elevation, place, at_m, shape_of_ground, model, debris, lanes, _once(elevation.notes + notes))
+    return Plan(
+        scenario, elevation, place, at_m, shape_of_ground, model, debris, lanes, _sentences(elevation.notes + notes)
+    )
 
 
 def _last_seen(scenario: Scenario) -> LonLat | None:
@@ -155,15 +158,19 @@ def _let_it_run(
             snow = _start(scenario, ground, at_m)
         except InputError:
             wider = _grown(elevation, box, set("WSEN"), half)
-            if scenario.snow.release or wider == box or attempt >= 2:
+            if scenario.snow.release or wider == box or attempt >= ASCENT_GROWTHS:
                 raise
             box = wider
             continue
-        progress("letting the snow run", 0.15)
         felt = motion.felt_ground(ground)
+        wider = _grown(elevation, box, _sides_reached(ground, snow, motion.scouts(felt, snow, scenario.snow)), half)
+        if wider != box and attempt < MOST_GROWTHS:
+            box = wider
+            continue
+        progress("letting the snow run", 0.15)
         generator = np.random.default_rng(scenario.seed)
         run = motion.run_ensemble(felt, snow, scenario.snow, scenario.last_seen, at_m, generator)
-        wider = _grown(elevation, box, _sides_reached(ground, snow, run), half)
+        wider = _grown(elevation, box, _sides_reached(ground, snow, run.debris, run.person), half)
         if wider == box or attempt == MOST_GROWTHS:
             break
         box = wider
@@ -186,12 +193,12 @@ def _start(scenario: Scenario, ground: Grid, at_m: tuple[float, float]) -> Relea
     return release.find_release(ground, *at_m, snow.size, snow.slab_thickness_m)
 
 
-def _sides_reached(ground: Grid, snow: Release, run: Run) -> set[str]:
+def _sides_reached(ground: Grid, snow: Release, *moved: Tracks) -> set[str]:
     """Sides of the window that a body or the release came to."""
     west, south, east, north = ground.bounds
     rim = 4.0 * ground.cell_m
     x, y = [], []
-    for tracks in (run.debris, run.person):
+    for tracks in moved:
         left = tracks.reason == 1
         x.append(tracks.x_m[left])
         y.append(tracks.y_m[left])
@@ -261,7 +268,15 @@ def _observed(
     lanes = _lay_out(scenario, debris, ground, at_m)
     notes = ("the debris outline was given: no release, run-out, traps or probability of area were worked out",)
     return Plan(
-        scenario, elevation, place, at_m, terrain.read_terrain(ground), None, debris, lanes, elevation.notes + notes
+        scenario,
+        elevation,
+        place,
+        at_m,
+        terrain.read_terrain(ground),
+        None,
+        debris,
+        lanes,
+        _sentences(elevation.notes + notes),
     )
 
 
@@ -302,5 +317,6 @@ def _remarks(model: Model, debris: Debris, ground: Grid) -> tuple[str, ...]:
     return (*notes, *([blind] if blind else []), *MODEL_LIMITS)
 
 
-def _once(notes: tuple[str, ...]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(notes))
+def _sentences(notes: tuple[str, ...]) -> tuple[str, ...]:
+    """Each note once, as a sentence."""
+    return tuple(dict.fromkeys(f"{note[0].upper()}{note[1:].rstrip('.')}." for note in notes))

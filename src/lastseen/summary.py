@@ -9,6 +9,7 @@ from lastseen.check import Outcome
 from lastseen.motion.runout import Range
 from lastseen.plan import Model, Plan
 from lastseen.products.caution import SHORT_CAUTION
+from lastseen.search import Leg
 
 MOST_TRAPS = 4
 
@@ -23,7 +24,7 @@ def plan_summary(plan: Plan, folder: Path) -> str:
         lines += _model_lines(plan.model)
     lines.append(_line("Debris", _debris_text(plan)))
     lines += _search_lines(plan)
-    lines += [_line("Note" if i == 0 else "", f"{note[0].upper()}{note[1:]}.") for i, note in enumerate(plan.notes)]
+    lines += [_line("Note" if i == 0 else "", note) for i, note in enumerate(plan.notes)]
     lines += ["", *textwrap.wrap(SHORT_CAUTION, 110), "", f"Written to {folder}"]
     return "\n".join(lines)
 
@@ -76,7 +77,12 @@ def _model_lines(model: Model) -> list[str]:
 def _debris_text(plan: Plan) -> str:
     if plan.model is None:
         return f"observed outline of {plan.debris.area_m2:,.0f} m2"
-    return f"{plan.debris.area_m2:,.0f} m2 carry debris in at least {plan.debris.level:.1%} of the events"
+    return f"{plan.debris.area_m2:,.0f} m2 carry debris in at least {100 * plan.debris.level:g} % of the events"
+
+
+def _minutes(legs: list[Leg]) -> str:
+    seconds = sum(leg.time_s for leg in legs)
+    return f"{seconds / 60:.0f} min" if seconds >= 120 else f"{seconds:.0f} s"
 
 
 def _search_lines(plan: Plan) -> list[str]:
@@ -98,8 +104,7 @@ def _search_lines(plan: Plan) -> list[str]:
             _line(
                 "",
                 f"Searcher {searcher}: {sum(leg.length_m for leg in walk):,.0f} m in "
-                f"{sum(leg.time_s for leg in walk) / 60:.0f} min on foot; approach "
-                f"{sum(leg.length_m for leg in there):,.0f} m, {sum(leg.time_s for leg in there) / 60:.0f} min",
+                f"{_minutes(walk)} on foot; approach {sum(leg.length_m for leg in there):,.0f} m, {_minutes(there)}",
             )
         )
     lines += [_line("", note) for note in search.notes]

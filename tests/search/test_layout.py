@@ -274,4 +274,5 @@ def test_what_is_left_out_is_said():
     assert plan.coverage.uncovered.is_empty
     left_out = lay_out(ZOO["square"], FLAT, least_coverage=0.9)
     assert left_out.coverage.fraction < 0.99
-    assert any("more than half a strip from the walk" in note for note in left_out.notes)
+    assert left_out.coverage.uncovered_m2 == pytest.approx((1.0 - left_out.coverage.fraction) * 10_000.0, rel=0.01)
+    assert left_out.coverage.uncovered.area == pytest.approx(left_out.coverage.uncovered_m2, rel=0.08)

@@ -1,7 +1,7 @@
 """How snow moves: friction laws, single bodies on the surface, statistical run-out, ensembles."""
 
 from lastseen.motion.bodies import Bodies, Tracks, felt_ground, slide
-from lastseen.motion.ensemble import Members, Run, run_ensemble
+from lastseen.motion.ensemble import Members, Run, run_ensemble, scouts
 from lastseen.motion.statistical import AlphaBeta, Envelope, envelope
 
 __all__ = [
@@ -14,5 +14,6 @@ __all__ = [
     "envelope",
     "felt_ground",
     "run_ensemble",
+    "scouts",
     "slide",
 ]

@@ -23,6 +23,7 @@ SLAB_FACTOR = (0.7, 1.4)  # design choice: about half a size class in mass to ei
 EXTENT = (0.5, 1.5)  # design choice: share of the nominal release area that breaks
 BODY_FRICTION = (0.75, 1.25)  # design choice: spread of friction within one event, which stretches a deposit
 PERSON_SPEED = (0.8, 1.2)  # design choice: a carried person against the flow around
+SCOUTS = 40
 FLOW_THICKNESS = 1.0  # design choice: the flow is as thick as the slab; matters little below 10 m/s
 
 
@@ -124,6 +125,20 @@ def run_ensemble(
         [here or bool(np.isfinite(one.disc_east_m_s).any()) for here, one in zip(started_here, debris, strict=True)]
     )
     return Run(members, joined(debris), joined(person), reached)
+
+
+def scouts(felt: Grid, release: Release, snow: Snow) -> Tracks:
+    """A few of the most slippery bodies that the ensemble could draw: where they stay, everything stays.
+
+    Used to size the window before the whole ensemble runs.
+    """
+    nx = felt.shape[1]
+    cells = release.cells[:: max(1, release.cells.size // SCOUTS)]
+    x, y = felt.centre_of(cells // nx, cells % nx)
+    rest = np.zeros(cells.size)
+    drag = drag_per_m(snow.turbulence_m_s2[2], release.thickness_m * SLAB_FACTOR[1] * FLOW_THICKNESS)
+    friction = np.full(cells.size, snow.friction[0] * BODY_FRICTION[0])
+    return slide(felt, Bodies(x, y, rest, rest, friction, np.full(cells.size, drag)))
 
 
 def _uniform(u: FloatArray, low: float, high: float) -> FloatArray:

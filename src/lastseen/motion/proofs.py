@@ -21,7 +21,7 @@ STEEPEST_START_DEG = 70.0  # a height field cannot stand upright
 
 def proof_ground(height: Callable[[FloatArray], FloatArray], length_m: float, cell_m: float = 1.0) -> Grid:
     """A strip of ground 40 cells wide whose height depends on x alone."""
-    x = (np.arange(round(length_m / cell_m)) + 0.5) * cell_m
+    x = np.asarray((np.arange(round(length_m / cell_m)) + 0.5) * cell_m, np.float64)
     return Grid(np.tile(height(x), (40, 1)), 0.0, 40.0 * cell_m, cell_m, _CRS)
 
 

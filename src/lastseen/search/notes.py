@@ -43,11 +43,6 @@ def _about_coverage(placed: Sequence[Placed], coverage: Coverage, least_coverage
             f"Coverage stops at {100.0 * coverage.fraction:.1f} % instead of {100.0 * least_coverage:.1f} %: "
             "no lane on known ground reaches the rest."
         )
-    if coverage.uncovered_m2 > 0.0:
-        notes.append(
-            f"{coverage.uncovered_m2:.0f} m2 of the outline ({100.0 * (1.0 - coverage.fraction):.1f} %) lie more than "
-            "half a strip from the walk."
-        )
     return notes
 
 
