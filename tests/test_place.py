@@ -12,6 +12,7 @@ from pyproj import CRS, Geod, Transformer
 
 from lastseen.errors import InputError
 from lastseen.place import (
+    WGS84,
     LonLat,
     bearing_text,
     convergence_deg,
@@ -178,7 +179,10 @@ def test_an_unknown_crs_is_refused(text):
 
 
 def test_a_ballpark_shift_is_refused():
-    """Between bodies with no known shift nothing is made up."""
+    """From a datum that nobody knows, and from the moon, nothing is made up."""
+    unknown = CRS.from_proj4("+proj=longlat +ellps=clrk66 +no_defs")
+    with pytest.raises(InputError, match="no transformation is known from unknown to WGS 84"):
+        transformer(unknown, WGS84)
     moon = CRS.from_proj4("+proj=longlat +R=1737400 +no_defs")
     with pytest.raises(InputError, match=r"no transformation is known from .* warp the data to a UTM zone first"):
         transformer(moon, CRS.from_epsg(32632))

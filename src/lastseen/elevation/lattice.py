@@ -134,7 +134,9 @@ def open_elevation(paths: Sequence[Path], place: LonLat | None = None, z_unit: s
     sheets = [sheet for sheet, _ in looked]
     notes = [note for _, found in looked for note in found]
     place = place or _middle(sheets[0])
-    first = next((sheet for sheet in sheets if _holds(sheet, place)), sheets[0])
+    first = next((sheet for sheet in sheets if _holds(sheet, place)), None)
+    if first is None:  # require_inside will say so; until then the files must still open on a lattice of their own
+        first, place = sheets[0], _middle(sheets[0])
     crs = first.crs if is_local_metric(first.crs, place) else utm_crs(place)
     cell_m = _cell_at(first, crs, place)
     if cell_m > COARSEST_CELL_M:
@@ -173,8 +175,9 @@ def require_inside(elevation: Elevation, place: LonLat) -> tuple[float, float]:
     distance, azimuth = _to_nearest_edge(place, elevation)
     far = f"{distance / 1000:.1f} km" if distance >= 1000 else f"{distance:.0f} m"
     raise InputError(
-        f"the point {place.notations()['lonlat']} lies outside the elevation model, whose nearest edge is {far} away "
-        f"at {azimuth:.0f} degrees ({bearing_text(azimuth)}): check the order lon,lat or use another file"
+        f"the point {place.lon_deg:.6f},{place.lat_deg:.6f} lies outside the elevation model, whose nearest edge is "
+        f"{far} away at {round(azimuth) % 360} degrees ({bearing_text(azimuth)}): check the order lon,lat or use "
+        "another file"
     )
 
 
@@ -240,8 +243,13 @@ def _z_factor(name: str, crs: CRS, band_unit: str | None, z_unit: str | None) ->
     return 1.0, [] if band_unit else [f"{name} states no unit of height: metres were taken; --z-unit changes that"]
 
 
+def applied(t: Affine, x: float, y: float) -> tuple[float, float]:
+    """The transform of a point (arrays work too); the operator for it differs between versions of affine."""
+    return t.a * x + t.b * y + t.c, t.d * x + t.e * y + t.f
+
+
 def _middle(sheet: Sheet) -> LonLat:
-    x, y = sheet.transform * (sheet.width / 2.0, sheet.height / 2.0)
+    x, y = applied(sheet.transform, sheet.width / 2.0, sheet.height / 2.0)
     return to_lonlat(x, y, sheet.crs)
 
 
@@ -249,7 +257,7 @@ def _holds(sheet: Sheet, place: LonLat) -> bool:
     x, y = transformer(WGS84, sheet.crs).transform(place.lon_deg, place.lat_deg)
     if not (math.isfinite(x) and math.isfinite(y)):
         return False
-    column, row = ~sheet.transform * (x, y)
+    column, row = applied(~sheet.transform, x, y)
     return bool(0 <= column <= sheet.width and 0 <= row <= sheet.height)
 
 
@@ -259,8 +267,8 @@ def _cell_at(sheet: Sheet, crs: CRS, place: LonLat) -> float:
     if _axis_aligned(t) and sheet.crs == crs and abs(abs(t.a) - abs(t.e)) <= 1e-3 * abs(t.a):
         return max(abs(t.a), FINEST_CELL_M)
     x, y = transformer(WGS84, sheet.crs).transform(place.lon_deg, place.lat_deg)
-    column, row = (~t) * (x, y) if _holds(sheet, place) else (sheet.width / 2.0, sheet.height / 2.0)
-    corners = [t * (column + dc, row + dr) for dc, dr in ((0, 0), (1, 0), (0, 1))]
+    column, row = applied(~t, x, y) if _holds(sheet, place) else (sheet.width / 2.0, sheet.height / 2.0)
+    corners = [applied(t, column + dc, row + dr) for dc, dr in ((0, 0), (1, 0), (0, 1))]
     (ax, ay), (bx, by), (cx, cy) = (transformer(sheet.crs, crs).transform(*corner) for corner in corners)
     area = abs((bx - ax) * (cy - ay) - (by - ay) * (cx - ax))
     if not (math.isfinite(area) and area > 0):
@@ -288,7 +296,7 @@ def _on_lattice(sheet: Sheet, crs: CRS, cell_m: float, anchor: tuple[float, floa
 def _bounds(sheets: Sequence[Sheet], crs: CRS) -> Box:
     boxes = []
     for sheet in sheets:
-        corners = [sheet.transform * (c, r) for c in (0, sheet.width) for r in (0, sheet.height)]
+        corners = [applied(sheet.transform, c, r) for c in (0, sheet.width) for r in (0, sheet.height)]
         xs, ys = zip(*corners, strict=True)
         boxes.append(transformer(sheet.crs, crs).transform_bounds(min(xs), min(ys), max(xs), max(ys)))
     west, south, east, north = zip(*boxes, strict=True)

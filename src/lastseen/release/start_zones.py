@@ -155,7 +155,7 @@ def _ascend(ground: Grid, slope_deg: FloatArray, start: BoolArray, x_m: float, y
     """Walk up the steepest neighbour from a point until a cell of ``start``; returns row, column, metres walked."""
     row, col = (int(one) for one in ground.cell_of(x_m, y_m))
     z = ground.values
-    if np.isnan(z[row, col]):
+    if not ground.contains(x_m, y_m) or np.isnan(z[row, col]):
         raise InputError(
             f"the last-seen point {to_lonlat(x_m, y_m, ground.crs).notations()['lonlat']} lies on no data: "
             "move it, or fill the gap in the elevation model"

@@ -278,9 +278,31 @@ def _fill_frame(field: FloatArray, box: tuple[int, int, int, int]) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _count_left(
+    seen: FloatArray, sink: FloatArray, sums: FloatArray, i: int, j: int, bottom: int, right: int
+) -> None:
+    """Book what left within the step through a cell without data, or over the edges beside cell (i, j)."""
+    if sink[i, j]:
+        seen[4, i, j] += seen[5, i, j]
+        sums[3, i] += seen[5, i, j]
+    if j == 2:
+        seen[4, i, 1] += seen[5, i, 1]
+        sums[3, i] += seen[5, i, 1]
+    if j == right - 1:
+        seen[4, i, right] += seen[5, i, right]
+        sums[3, i] += seen[5, i, right]
+    if i == 2:
+        seen[4, 1, j] += seen[5, 1, j]
+        sums[3, i] += seen[5, 1, j]
+    if i == bottom - 1:
+        seen[4, bottom, j] += seen[5, bottom, j]
+        sums[3, i] += seen[5, bottom, j]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _finish(
-    state: FloatArray, seen: FloatArray, bed: FloatArray, sums: FloatArray, box: tuple[int, int, int, int], dt: float,
-    time: float, erosion: float, rules: FloatArray,
+    state: FloatArray, seen: FloatArray, bed: FloatArray, sink: FloatArray, sums: FloatArray,
+    box: tuple[int, int, int, int], dt: float, time: float, erosion: float, rules: FloatArray,
 ) -> tuple[bool, float]:
     """Mean of the old state and the second stage; entrainment; records. Whether anything moves, and how fast at most.
 
@@ -293,6 +315,8 @@ def _finish(
     lively, fastest = False, 0.0
     for i in range(i0, i1):
         for j in range(j0, j1):
+            if sink[i, j] or (i == 2) or (i == bottom - 1) or (j == 2) or (j == right - 1):
+                _count_left(seen, sink, sums, i, j, bottom, right)
             old = state[0, i, j]
             h = 0.5 * (old + state[6, i, j])
             u, v = 0.0, 0.0
@@ -314,7 +338,8 @@ def _finish(
                     way = speed * dt / EROSION_M
                     taken = erosion * seen[3, i, j] * way / (1.0 + way)
                     seen[3, i, j] -= taken
-                    u, v, speed, square = (x * h / (h + taken) for x in (u, v, speed, square))
+                    share = h / (h + taken)  # what lay at rest has to be set in motion
+                    u, v, speed, square = share * u, share * v, share * speed, share * share * square
                     h += taken
                     sums[2, i] += taken
             if h > FRONT_M and math.isnan(seen[1, i, j]):
@@ -327,3 +352,172 @@ def _finish(
             wave = abs(u) + abs(v) + math.sqrt(h) * (bed[6, i, j] + bed[7, i, j])
             fastest = wave if wave > fastest else fastest
     return lively, fastest
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _around(state: FloatArray, x: float, y: float) -> tuple[float, float, float]:
+    """Depth, and velocity of the snow (weighted by depth), between cell centres; x and y in cells of the planes."""
+    j, i = int(math.floor(x)), int(math.floor(y))
+    fx, fy = x - j, y - i
+    h, qx, qy = 0.0, 0.0, 0.0
+    for di in range(2):
+        for dj in range(2):
+            part = (fx if dj else 1.0 - fx) * (fy if di else 1.0 - fy) * state[0, i + di, j + dj]
+            h += part
+            qx += part * state[1, i + di, j + dj]
+            qy += part * state[2, i + di, j + dj]
+    if h <= 0.0:
+        return 0.0, 0.0, 0.0
+    return h, qx / h, qy / h
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _chance(seed: int, tracer: int, step: int) -> float:
+    """Uniform number with mean 0 and variance 1 from three counters (splitmix64: Steele, Lea & Flood 2014)."""
+    z = np.uint64(seed) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(tracer) * np.uint64(0xD1B54A32D192ED03)
+    z = z + np.uint64(step) * np.uint64(0x8CB92BA72F3D8DD7)
+    for _ in range(2):
+        z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+        z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+        z = z ^ (z >> np.uint64(31))
+    return (float(z >> np.uint64(11)) / 4503599627370496.0 - 1.0) * math.sqrt(3.0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _carry(
+    carried: FloatArray, state: FloatArray, sink: FloatArray, cell: float, time: float, dt: float, seed: int, step: int
+) -> None:
+    """Move the carried: columns x, y (m), share of the speed, start (s, NaN: with the front), diffusion (m2/s),
+    status, time of the last movement (s), greatest speed (m/s, on the map).
+    """
+    for n in range(carried.shape[0]):
+        if carried[n, 5] > CARRIED:
+            continue
+        x, y = carried[n, 0] / cell + 1.5, carried[n, 1] / cell + 1.5
+        h, u, v = _around(state, x, y)
+        if carried[n, 5] == WAITING:
+            if (h > FRONT_M and math.hypot(u, v) > STILL_M_S) if math.isnan(carried[n, 3]) else time >= carried[n, 3]:
+                carried[n, 5] = CARRIED
+            else:
+                continue
+        if h <= FRONT_M or math.hypot(u, v) <= STILL_M_S:
+            continue
+        share = carried[n, 2]
+        hm, um, vm = _around(state, x + 0.5 * dt * share * u / cell, y + 0.5 * dt * share * v / cell)
+        if hm > 0.0:
+            u, v = um, vm
+        speed = math.hypot(u, v)
+        if speed > 0.0 and carried[n, 4] > 0.0:
+            aside = _chance(seed, n, step) * math.sqrt(2.0 * carried[n, 4] * dt) / speed
+            carried[n, 0] -= aside * v
+            carried[n, 1] += aside * u
+        carried[n, 0] += dt * share * u
+        carried[n, 1] += dt * share * v
+        carried[n, 6] = time
+        carried[n, 7] = max(carried[n, 7], share * speed)
+        i, j = int(math.floor(carried[n, 1] / cell)) + 2, int(math.floor(carried[n, 0] / cell)) + 2
+        if i < 2 or j < 2 or i >= state.shape[1] - 2 or j >= state.shape[2] - 2:
+            carried[n, 5] = LEFT
+        elif sink[i, j]:
+            carried[n, 5] = SUNK
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def run(
+    bed: FloatArray, sink: FloatArray, state: FloatArray, seen: FloatArray, carried: FloatArray, rules: FloatArray,
+    block: int, seed: int,
+) -> tuple[int, float, int, int, float]:
+    """Run until an end is reached; ``state``, ``seen`` and ``carried`` are changed in place.
+
+    Parameters
+    ----------
+    bed, state, seen : (11, 9, 6 planes; rows + 4, columns + 4)
+    sink : (rows + 4, columns + 4) bool, cells without data
+    carried : (n, 8) see ``_carry``
+    rules : cell m, dry depth m, mu, cohesion / density, g / xi, plain frame, moving speed m/s, moving share, share of
+        the peak energy, time limit s, released m, growth
+    block : cells along a block; only blocks that move, and their neighbours, are touched
+    seed : of the random walk
+
+    Returns
+    -------
+    Reason of the end, time s, steps, cell updates, time of the last step s.
+    """
+    ny, nx = state.shape[1] - 4, state.shape[2] - 4
+    nbi, nbj = (ny + block - 1) // block, (nx + block - 1) // block
+    lively, todo = np.zeros((nbi, nbj), np.bool_), np.empty((nbi * nbj, 2), np.int64)
+    lines, sums = np.zeros((16, block + 1)), np.zeros((4, ny + 4))
+    cell, limit, growth = rules[0], rules[9], rules[11] * rules[10]
+    fastest, time, dt, peak, entrained, left = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    step, updates, set_out = 0, 0, False
+    for i in range(ny):
+        for j in range(nx):
+            h = state[0, i + 2, j + 2]
+            if h > 0.0:
+                lively[i // block, j // block] = True
+                u, v = state[1, i + 2, j + 2], state[2, i + 2, j + 2]
+                roots = bed[6, i + 2, j + 2] + bed[7, i + 2, j + 2]
+                fastest = max(fastest, abs(u) + abs(v) + math.sqrt(h) * roots)
+    while time < limit:
+        count = 0
+        for bi in range(nbi):
+            for bj in range(nbj):
+                if lively[max(bi - 1, 0) : bi + 2, max(bj - 1, 0) : bj + 2].any():
+                    todo[count, 0], todo[count, 1] = bi, bj
+                    count += 1
+        if count == 0:
+            return CAME_TO_REST, time, step, updates, dt
+        dt = FALL_STEP * math.sqrt(cell / GRAVITY_M_S2)
+        if fastest * dt > CFL * cell:
+            dt = CFL * cell / fastest
+        fine = False
+        while not fine:  # a step that would leave less than nothing is taken again, half as long
+            dt = min(dt, limit - time)
+            if dt < 1e-9 * cell:
+                return NO_STEP, time, step, updates, dt
+            fine = True
+            for part in range(2):
+                src, dst = state[3 * part : 3 * part + 3], state[3 * part + 3 : 3 * part + 6]
+                for n in range(count):
+                    _fill_frame(src, _box(todo, n, block, ny, nx))
+                for n in range(count):
+                    box = _box(todo, n, block, ny, nx)
+                    ok = _stage(src, dst, bed, sink, seen[5], lines, box, dt, rules, part == 1)
+                    fine = fine and ok
+            if not fine:
+                dt *= 0.5
+        time = time + dt if dt < limit - time else limit
+        step += 1
+        erosion = 0.0
+        if growth > 0.0:
+            erosion = min(1.0, max(0.0, 8.0 * (1.0 - entrained / growth)))
+        sums[:] = 0.0
+        fastest = 0.0
+        for n in range(count):
+            box = _box(todo, n, block, ny, nx)
+            moves, wave = _finish(state, seen, bed, sink, sums, box, dt, time, erosion, rules)
+            lively[todo[n, 0], todo[n, 1]] = moves
+            fastest = max(fastest, wave)
+            updates += (box[1] - box[0]) * (box[3] - box[2])
+        _carry(carried, state, sink, cell, time, dt, seed, step)
+        moving, energy = 0.0, 0.0
+        for i in range(ny + 4):
+            moving += sums[0, i]
+            energy += sums[1, i]
+            entrained += sums[2, i]
+            left += sums[3, i]
+        peak = max(peak, energy)
+        share = rules[7] * (rules[10] + entrained - left)
+        set_out = set_out or moving > share
+        if set_out and moving < share:
+            return SLOW, time, step, updates, dt
+        if energy < rules[8] * peak:
+            return SPENT, time, step, updates, dt
+    return TIME_OVER, time, step, updates, dt
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _box(todo: FloatArray, n: int, block: int, ny: int, nx: int) -> tuple[int, int, int, int]:
+    """Rows and columns of a block in the planes."""
+    i0, j0 = todo[n, 0] * block, todo[n, 1] * block
+    return i0 + 2, min(i0 + block, ny) + 2, j0 + 2, min(j0 + block, nx) + 2

@@ -1,0 +1,8 @@
+"""What is handed over: one folder with layers, rasters, tracks, numbers and a map to print."""
+
+from lastseen.products.folder import refuse_existing
+from lastseen.products.layers import plan_layers
+from lastseen.products.numbers import plan_numbers
+from lastseen.products.writing import write_plan
+
+__all__ = ["plan_layers", "plan_numbers", "refuse_existing", "write_plan"]

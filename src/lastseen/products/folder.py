@@ -1,0 +1,139 @@
+"""A folder that appears whole or not at all: written beside its place, then moved into it."""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from lastseen.errors import InputError, LastseenError, OutputExistsError, ResourceError
+
+PLAN_PROOF = "plan.json"  # a folder with this file in it is a plan
+_NO_SPACE = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
+_NO_RIGHT = (errno.EACCES, errno.EPERM, errno.EROFS)
+
+
+@contextmanager
+def new_folder(folder: Path, *, overwrite: bool = False, proof: str = PLAN_PROOF) -> Iterator[Path]:
+    """Give an empty folder to write in; it takes the name ``folder`` when the block ends without an error.
+
+    On any error the half-written folder is removed and older results stay as they were. A process that is killed leaves
+    at most hidden leftovers beside the target, which the next run to the same target clears.
+
+    Parameters
+    ----------
+    folder : Path
+        Its parents are made where they are missing.
+    overwrite : bool
+        Whether older results may be replaced. A folder without the proof never is.
+    proof : str
+        A file that only a folder of such results holds.
+
+    Raises
+    ------
+    OutputExistsError
+        If something is there that must not be replaced.
+    ResourceError
+        If the disk is full.
+    InputError
+        If the place cannot be written.
+    """
+    folder = folder.resolve()
+    partial = folder.parent / f".{folder.name}.partial-{os.getpid()}"
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        _clear_leftovers(folder)
+        refuse_existing(folder, overwrite=overwrite, proof=proof)
+        partial.mkdir()
+        yield partial
+        refuse_existing(folder, overwrite=overwrite, proof=proof)
+        _move_in(partial, folder)
+    except LastseenError:
+        raise
+    except Exception as error:
+        plain = _plain_error(error, folder)
+        if plain is None:
+            raise
+        raise plain from error
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)
+
+
+def refuse_existing(folder: Path, *, overwrite: bool = False, proof: str = PLAN_PROOF) -> None:
+    """Stop before any work is done where the target must not be replaced.
+
+    Raises
+    ------
+    OutputExistsError
+        If it is a file, a folder that holds something else, or older results without ``overwrite``.
+    """
+    if not os.path.lexists(folder):
+        return
+    if not folder.is_dir():
+        raise OutputExistsError(f"{folder} is not a folder: choose another output folder")
+    if not any(folder.iterdir()):
+        return
+    if not (folder / proof).is_file():
+        raise OutputExistsError(
+            f"{folder} is not empty and holds no {proof}, so it is never replaced: choose another output folder"
+        )
+    if not overwrite:
+        raise OutputExistsError(f"{folder} already holds {proof}: choose another output folder, or give --overwrite")
+
+
+def _move_in(partial: Path, folder: Path) -> None:
+    """Put the new folder in place; the old one goes only after that, and comes back if it fails."""
+    aside = folder.parent / f".{folder.name}.old-{os.getpid()}"
+    had_old = folder.is_dir()
+    if had_old:
+        folder.rename(aside)
+    try:
+        partial.rename(folder)
+    except BaseException:
+        if had_old:
+            aside.rename(folder)
+        raise
+    if had_old:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _clear_leftovers(folder: Path) -> None:
+    """Remove what dead runs to the same target left; put older results back that one of them had moved aside."""
+    pattern = re.compile(rf"\.{re.escape(folder.name)}\.(partial|old)-(\d+)")
+    for one in sorted(folder.parent.iterdir()):
+        match = pattern.fullmatch(one.name)
+        if match is None or _is_alive(int(match[2])):
+            continue
+        if match[1] == "old" and not os.path.lexists(folder):
+            one.rename(folder)
+        else:
+            shutil.rmtree(one, ignore_errors=True)
+
+
+def _is_alive(process: int) -> bool:
+    """Whether another process with this number runs; where that cannot be asked, yes."""
+    if process == os.getpid():
+        return False
+    if os.name != "posix":
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except (PermissionError, OverflowError):
+        return True
+    return True
+
+
+def _plain_error(error: Exception, folder: Path) -> LastseenError | None:
+    """One clear sentence where the error is about the disk; None where it is about something else."""
+    number = error.errno if isinstance(error, OSError) else None
+    if number in _NO_SPACE or "No space left" in str(error):
+        return ResourceError(f"no space is left on the disk of {folder}: free some, or choose another output folder")
+    if number in _NO_RIGHT:
+        return InputError(f"{folder} cannot be written: choose another output folder")
+    return None

@@ -1,0 +1,295 @@
+"""What a plan contains, as plain records: one description that every vector product reads."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
+from shapely.geometry.base import BaseGeometry
+
+from lastseen.outlines import only_areas, outline_of_level
+
+if TYPE_CHECKING:
+    from lastseen.plan import Model, Plan
+    from lastseen.search import Leg
+
+GeometryKind = Literal["Point", "LineString", "MultiLineString", "MultiPolygon"]
+ColumnKind = Literal["text", "real", "integer"]
+LIKELIER = (0.5, 0.9)  # debris outlines that are given beside the searched one
+
+
+@dataclass(frozen=True)
+class Column:
+    """An attribute: its name (with its unit), its type and what it means."""
+
+    name: str
+    kind: ColumnKind
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Layer:
+    """Things of one kind.
+
+    Attributes
+    ----------
+    name : str
+    title : str
+        For people.
+    geometry : str
+        Type of all geometries, in map metres.
+    columns : tuple of Column
+        Present even where there are no rows.
+    shapes : tuple of geometry
+    rows : tuple of tuple
+        One value per column for each shape; None is not known.
+    """
+
+    name: str
+    title: str
+    geometry: GeometryKind
+    columns: tuple[Column, ...]
+    shapes: tuple[BaseGeometry, ...]
+    rows: tuple[tuple[Any, ...], ...]
+
+
+_REASON = Column("reason", "text", "one plain sentence")
+_COLUMNS: dict[str, tuple[Column, ...]] = {
+    "last_seen": (
+        Column("lon_deg", "real", "longitude, WGS 84"),
+        Column("lat_deg", "real", "latitude, WGS 84"),
+        Column("utm", "text", "UTM text, whole metres"),
+        Column("mgrs", "text", "MGRS text, to one metre"),
+        Column("radius_m", "real", "how far off the witness may be"),
+        Column("elevation_m", "real", "height of the ground"),
+        _REASON,
+    ),
+    "release": (
+        Column("size", "integer", "destructive size, 1 to 4"),
+        Column("area_m2", "real", "area on the slope"),
+        Column("slope_deg", "real", "mean slope"),
+        Column("thickness_m", "real", "slab thickness normal to the slope"),
+        Column("volume_m3", "real", "released snow"),
+        Column("drawn", "integer", "1 where the outline was drawn, 0 where it was found"),
+        _REASON,
+    ),
+    "flow_paths": (
+        Column("kind", "text", "steepest, main or corridor"),
+        Column("share", "real", "share of the events that pass inside a corridor"),
+        Column("length_m", "real", "length on the map"),
+        _REASON,
+    ),
+    "debris": (
+        Column("level", "real", "debris thicker than 0.1 m in at least this share of the events; empty where given"),
+        Column("searched", "integer", "1 for the outline that the lanes are laid over"),
+        Column("area_m2", "real", "map area"),
+        _REASON,
+    ),
+    "deposition_zones": (
+        Column("number", "integer", "from 1, largest probability of area first"),
+        Column("place", "text", "what the ground is there"),
+        Column("area_m2", "real", "map area"),
+        Column("thickness_m", "real", "mean expected thickness, indicative"),
+        Column("thickest_m", "real", "largest expected thickness, indicative"),
+        Column("slope_deg", "real", "mean slope of the ground"),
+        Column("poa", "real", "probability that the person lies here"),
+        _REASON,
+    ),
+    "terrain_traps": (
+        Column("number", "integer", "from 1, largest weight first"),
+        Column("letter", "text", "kind of trap, one letter"),
+        Column("kind", "text", "kind of trap"),
+        Column("consequences", "text", "what it does to a carried person"),
+        Column("depth_m", "real", "depth of a gully or hollow"),
+        Column("drop_m", "real", "height of a cliff or bank"),
+        Column("width_m", "real", "width on the map"),
+        Column("length_m", "real", "length on the map"),
+        Column("slope_above_deg", "real", "mean slope above"),
+        Column("slope_below_deg", "real", "mean slope below"),
+        Column("person_passes", "real", "share of carried persons that enter it"),
+        Column("person_ends", "real", "share of carried persons that stop in it"),
+        Column("weight", "real", "order of importance"),
+        _REASON,
+    ),
+    "lanes": (
+        Column("number", "integer", "from 1, over all searchers"),
+        Column("searcher", "integer", "from 1"),
+        Column("length_m", "real", "length on the snow"),
+        Column("bearing_deg_true", "real", "from true north"),
+        _REASON,
+    ),
+    "route": (
+        Column("searcher", "integer", "from 1"),
+        Column("number", "integer", "from 1 for each searcher"),
+        Column("kind", "text", "approach, lane or join"),
+        Column("lane", "integer", "number of the lane"),
+        Column("length_m", "real", "length on the snow"),
+        Column("bearing_deg_true", "real", "from true north at the start of the leg"),
+        Column("slope_deg", "real", "mean slope, up is positive"),
+        Column("steepest_deg", "real", "steepest 10 m, up or down"),
+        Column("time_s", "real", "walking time"),
+        _REASON,
+    ),
+    "uncovered": (Column("area_m2", "real", "map area"), _REASON),
+}
+_KINDS: dict[str, tuple[str, GeometryKind]] = {
+    "last_seen": ("Last-seen point", "Point"),
+    "release": ("Release", "MultiPolygon"),
+    "flow_paths": ("Flow paths", "MultiLineString"),
+    "debris": ("Debris", "MultiPolygon"),
+    "deposition_zones": ("Deposition zones", "MultiPolygon"),
+    "terrain_traps": ("Terrain traps", "MultiPolygon"),
+    "lanes": ("Lanes", "LineString"),
+    "route": ("Route", "LineString"),
+    "uncovered": ("Uncovered rest", "MultiPolygon"),
+}
+_Rows = Iterable[tuple[BaseGeometry, tuple[Any, ...]]]
+
+
+def plan_layers(plan: Plan) -> dict[str, Layer]:
+    """All layers of a plan by name, always the same ones in the same order; empty ones have no rows."""
+    model = plan.model
+    rows: dict[str, _Rows] = {
+        "last_seen": _last_seen(plan),
+        "release": _release(plan, model) if model else (),
+        "flow_paths": _flow_paths(model) if model else (),
+        "debris": _debris(plan),
+        "deposition_zones": _zones(model) if model else (),
+        "terrain_traps": _traps(model) if model else (),
+        "lanes": _lanes(plan),
+        "route": ((leg.line, _leg_values(leg)) for leg in plan.search.legs),
+        "uncovered": _uncovered(plan),
+    }
+    return {name: _layer(name, found) for name, found in rows.items()}
+
+
+def known(value: float | None) -> float | None:
+    """The number, or None where it is not one."""
+    return float(value) if value is not None and math.isfinite(value) else None
+
+
+def percent(share: float) -> str:
+    """A share in percent, as short as it can be said: 2.5 %, 20 %, 99.4 %."""
+    return f"{100.0 * share:.1f}".removesuffix(".0") + " %"
+
+
+def leg_sentence(leg: Leg) -> str:
+    """What to walk, in one sentence."""
+    what = {"approach": "Approach", "lane": f"Lane {leg.lane}", "join": "Join"}[leg.kind]
+    way = (
+        "level"
+        if abs(leg.slope_deg) < 0.5
+        else f"{abs(leg.slope_deg):.0f} degrees {'up' if leg.slope_deg > 0 else 'down'}"
+    )
+    return (
+        f"{what}: walk {leg.length_m:.0f} m on bearing {round(leg.bearing_deg_true) % 360:03d} true, {way}, "
+        f"steepest part {leg.steepest_deg:.0f} degrees."
+    )
+
+
+def _layer(name: str, found: _Rows) -> Layer:
+    title, kind = _KINDS[name]
+    pairs = [(_of_kind(one, kind), values) for one, values in found if not one.is_empty]
+    return Layer(name, title, kind, _COLUMNS[name], tuple(one for one, _ in pairs), tuple(v for _, v in pairs))
+
+
+def _of_kind(one: BaseGeometry, kind: GeometryKind) -> BaseGeometry:
+    if kind == "MultiPolygon":
+        return only_areas(one)
+    if kind == "MultiLineString" and isinstance(one, LineString):
+        return MultiLineString([one])
+    return one
+
+
+def _last_seen(plan: Plan) -> _Rows:
+    if plan.place is None or plan.at_m is None:
+        return
+    text, radius = plan.place.notations(), plan.scenario.last_seen.radius_m
+    height = known(float(plan.terrain.elevation.sample(*plan.at_m)))
+    reason = f"Last-seen point, {radius:.0f} m to either side."
+    yield Point(plan.at_m), (plan.place.lon_deg, plan.place.lat_deg, text["utm"], text["mgrs"], radius, height, reason)
+
+
+def _release(plan: Plan, model: Model) -> _Rows:
+    one = model.release
+    yield (
+        one.outline,
+        (
+            plan.scenario.snow.size,
+            one.area_m2,
+            one.slope_deg,
+            one.thickness_m,
+            one.volume_m3,
+            int(one.drawn),
+            one.reason,
+        ),
+    )
+
+
+def _flow_paths(model: Model) -> _Rows:
+    paths = model.paths
+    end = f"Steepest descent from the top of the release; it ends at {paths.steepest_end}."
+    yield paths.steepest, ("steepest", None, paths.steepest.length, end)
+    text = "Path of a slippery body from the top of the release; the profile follows it."
+    yield paths.main, ("main", None, paths.main.length, text)
+    for share, area in paths.corridors:
+        edge = MultiLineString([ring for one in area.geoms for ring in (one.exterior, *one.interiors)])
+        yield (
+            edge,
+            ("corridor", share, edge.length, f"Edge of the ground that {percent(share)} of the events pass."),
+        )
+
+
+def _debris(plan: Plan) -> _Rows:
+    debris = plan.debris
+    if plan.model is None:
+        yield debris.outline, (None, 1, debris.area_m2, "Outline of the debris as it was given.")
+        return
+    yield debris.outline, (debris.level, 1, debris.area_m2, _debris_sentence(debris.level) + " The lanes cover it.")
+    for level in LIKELIER:
+        if level > debris.level:
+            area = outline_of_level(debris.probability, level, debris.probability.cell_area_m2)
+            yield area, (level, 0, area.area, _debris_sentence(level))
+
+
+def _debris_sentence(level: float) -> str:
+    return f"Debris thicker than 0.1 m in at least {percent(level)} of the events."
+
+
+def _zones(model: Model) -> _Rows:
+    for z in model.zones:
+        yield z.outline, (z.number, z.place, z.area_m2, z.thickness_m, z.thickest_m, z.slope_deg, z.poa, z.reason)
+
+
+def _traps(model: Model) -> _Rows:
+    for t in model.traps:
+        measures = (t.depth_m, t.drop_m, t.width_m, t.length_m, t.slope_above_deg, t.slope_below_deg)
+        person = (t.person_passes, t.person_ends, t.weight)
+        yield (
+            t.outline,
+            (t.number, t.letter, t.kind, ", ".join(t.consequences), *map(known, measures), *person, t.reason),
+        )
+
+
+def _lanes(plan: Plan) -> _Rows:
+    by_lane = {leg.lane: leg for leg in plan.search.legs if leg.lane is not None}
+    for lane in plan.search.lanes:
+        leg = by_lane[lane.number]
+        yield lane.line, (lane.number, lane.searcher, lane.length_m, leg.bearing_deg_true, leg_sentence(leg))
+
+
+def _leg_values(leg: Leg) -> tuple[Any, ...]:
+    shape = (leg.length_m, leg.bearing_deg_true, leg.slope_deg, leg.steepest_deg, leg.time_s)
+    return (leg.searcher, leg.number, leg.kind, leg.lane, *map(known, shape), leg_sentence(leg))
+
+
+def _uncovered(plan: Plan) -> _Rows:
+    half = 0.5 * plan.search.strip_width_m
+    for one in plan.search.coverage.uncovered.geoms:
+        yield (
+            MultiPolygon([one]),
+            (one.area, f"Debris farther than {half:g} m from the walk: out of range of the lanes."),
+        )

@@ -1,0 +1,186 @@
+"""The sheet being drawn: figure, map axes in metres, page axes in millimetres, and the plainest strokes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.lines import Line2D
+from matplotlib.patches import PathPatch, Polygon
+from matplotlib.path import Path as Outline
+from matplotlib.patheffects import withStroke
+from shapely.geometry import LineString
+from shapely.geometry.base import BaseGeometry
+from shapely.geometry.polygon import orient
+
+from lastseen.grid import FloatArray
+from lastseen.outlines import only_areas
+from lastseen.products.map_labels import Room
+from lastseen.products.map_layout import Box, Extent, Sheet
+from lastseen.products.palette import Palette
+
+if TYPE_CHECKING:
+    from lastseen.products.palette import Dashes
+
+DPI = 200
+MM_PER_INCH = 25.4
+MM_PER_POINT = MM_PER_INCH / 72.0
+FONT = "DejaVu Sans"
+# The look must not depend on the settings of whoever runs it.
+SETTINGS: dict[str, Any] = {
+    "font.family": FONT,
+    "hatch.linewidth": 0.45,
+    "lines.scale_dashes": False,
+    "path.simplify": False,
+    "svg.hashsalt": "lastseen",
+}
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A sheet with its axes.
+
+    Attributes
+    ----------
+    sheet : Sheet
+    figure : Figure
+    ground : Axes
+        The body, in map metres.
+    page : Axes
+        The whole page, in millimetres, above the body.
+    room : Room
+        Where labels may go.
+    palette : Palette
+    """
+
+    sheet: Sheet
+    figure: Figure
+    ground: Axes
+    page: Axes
+    room: Room
+    palette: Palette
+
+    def axes_in(self, box: Box, extent: Extent, zorder: float) -> Axes:
+        """Bare axes in a box of the page."""
+        return bare_axes(self.figure, self.sheet, box, extent, zorder)
+
+    def text(self, x: float, y: float, words: str, size: float, **look: Any) -> None:
+        """Text on the page; never read as formula."""
+        halo = look.pop("halo", False)
+        font = FontProperties(family=FONT, size=size, weight=look.pop("weight", "normal"))
+        look.setdefault("color", self.palette.ground.text)
+        made = self.page.text(x, y, words, fontproperties=font, parse_math=False, **look)
+        if halo:
+            made.set_path_effects([withStroke(linewidth=1.8, foreground=self.palette.ground.paper)])
+
+    def width_mm(self, words: str, size: float, weight: str = "normal") -> float:
+        """Width of a text on paper."""
+        font = FontProperties(family=FONT, size=size, weight=weight)
+        canvas = self.figure.canvas
+        if not isinstance(canvas, FigureCanvasAgg):
+            raise TypeError("the sheet is drawn on an Agg canvas")
+        renderer: Any = canvas.get_renderer()  # type: ignore[no-untyped-call]
+        width, _, _ = renderer.get_text_width_height_descent(words, font, ismath=False)
+        return float(width) / DPI * MM_PER_INCH
+
+    def line(self, points: Any, color: str, width: float, dashes: Dashes = (), **look: Any) -> None:
+        """A line on the page."""
+        self.page.add_line(stroke(points, color, width, dashes, **look))
+
+    def box(self, box: Box, **look: Any) -> None:
+        """A rectangle on the page."""
+        corners = [(box.left, box.bottom), (box.right, box.bottom), (box.right, box.top), (box.left, box.top)]
+        self.page.add_patch(Polygon(corners, **look))
+
+    def arrow(self, x: float, y: float, direction: float, size: float, color: str) -> None:
+        """A filled arrow head on the page; direction in radians from east."""
+        self.page.add_patch(
+            Polygon(
+                arrow_corners(x, y, direction, size),
+                facecolor=color,
+                edgecolor=self.palette.lanes.casing,
+                linewidth=0.5,
+                clip_path=None,
+                zorder=8,
+            )
+        )
+
+    def inside(self, x: float, y: float, rim: float = 0.0) -> bool:
+        """Whether a place on the page lies in the body and not under the overview."""
+        b, o = self.sheet.body, self.sheet.overview
+        if not (b.left + rim <= x <= b.right - rim and b.bottom + rim <= y <= b.top - rim):
+            return False
+        return o is None or not (o.left - rim <= x <= o.right + rim and o.bottom - rim <= y <= o.top + rim)
+
+
+def start_drawing(sheet: Sheet, palette: Palette) -> Drawing:
+    """An empty page."""
+    figure = Figure(figsize=(sheet.width / MM_PER_INCH, sheet.height / MM_PER_INCH), dpi=DPI)
+    FigureCanvasAgg(figure)
+    figure.patch.set_facecolor(palette.ground.paper)
+    ground = bare_axes(figure, sheet, sheet.body, sheet.extent, 1.0)
+    page = bare_axes(
+        figure, sheet, Box(0.0, 0.0, sheet.width, sheet.height), (0.0, 0.0, sheet.width, sheet.height), 3.0
+    )
+    page.patch.set_visible(False)
+    room = Room(sheet.body)
+    if sheet.overview is not None:
+        o = sheet.overview
+        room.take(o.left + o.width / 2, o.bottom + o.height / 2, o.width + 1.0, o.height + 1.0)
+    return Drawing(sheet, figure, ground, page, room, palette)
+
+
+def bare_axes(figure: Figure, sheet: Sheet, box: Box, extent: Extent, zorder: float) -> Axes:
+    """Axes without any furniture."""
+    place = (box.left / sheet.width, box.bottom / sheet.height, box.width / sheet.width, box.height / sheet.height)
+    axes = figure.add_axes(place)
+    axes.set_zorder(zorder)
+    axes.set_xlim(extent[0], extent[2])
+    axes.set_ylim(extent[1], extent[3])
+    axes.set_autoscale_on(False)
+    axes.set_axis_off()
+    return axes
+
+
+def stroke(points: Any, color: str, width: float, dashes: Sequence[float] = (), **look: Any) -> Line2D:
+    """A line of a width in points and dashes in points."""
+    xy = np.asarray(points, float)
+    style: Any = (0, tuple(dashes)) if dashes else "-"
+    ends = {"dash_capstyle": "butt", "solid_capstyle": "round", "solid_joinstyle": "round"}
+    return Line2D(
+        xy[:, 0].tolist(), xy[:, 1].tolist(), color=color, linewidth=width, linestyle=style, **{**ends, **look}
+    )
+
+
+def area_patch(area: BaseGeometry, **look: Any) -> PathPatch:
+    """A patch of polygons with their holes."""
+    rings: list[FloatArray] = []
+    for one in only_areas(area).geoms:
+        turned = orient(one)
+        rings += [np.asarray(ring.coords)[:, :2] for ring in (turned.exterior, *turned.interiors)]
+    if not rings:
+        return PathPatch(Outline(np.empty((0, 2))), **look)
+    codes = [
+        np.r_[Outline.MOVETO, np.full(len(ring) - 2, Outline.LINETO), Outline.CLOSEPOLY].astype(np.uint8)
+        for ring in rings
+    ]
+    return PathPatch(Outline(np.concatenate(rings), np.concatenate(codes)), **look)
+
+
+def arrow_corners(x: float, y: float, direction: float, size: float) -> list[tuple[float, float]]:
+    """An arrow head around a point."""
+    c, s = math.cos(direction), math.sin(direction)
+    shape = ((0.6, 0.0), (-0.4, 0.42), (-0.2, 0.0), (-0.4, -0.42))
+    return [(x + size * (a * c - b * s), y + size * (a * s + b * c)) for a, b in shape]
+
+
+def on_page(sheet: Sheet, line: LineString) -> FloatArray:
+    """A line of the map in page millimetres."""
+    return np.array([sheet.on_page(*point[:2]) for point in line.coords])

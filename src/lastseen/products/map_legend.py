@@ -1,0 +1,173 @@
+"""The legend: one symbol and one name for everything that is on this sheet, and nothing that is not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from matplotlib.patches import Circle, Rectangle
+
+from lastseen.products.layers import percent
+from lastseen.products.map_drawing import Drawing
+from lastseen.products.map_lanes import APPROACH_WIDTH, JOIN_WIDTH, LANE_WIDTH, start_of
+from lastseen.products.map_panel import TEXT, Item, Pen
+from lastseen.products.map_parts import TRAP_OPACITY
+
+if TYPE_CHECKING:
+    from lastseen.plan import Plan
+
+WIDE_MM, HIGH_MM = 7.6, 2.6
+ROW_MM = 3.5
+Symbol = Callable[[float, float], None]  # left edge and middle
+Entry = tuple[Symbol, str]
+
+
+def legend_items(pen: Pen, plan: Plan) -> list[Item]:
+    """The legend: two entries to a row where both names fit, else one."""
+    d = pen.d
+    entries = [*_lane_entries(d, plan), *_person_entries(d, plan), *_snow_entries(d, plan), *_ground_entries(d)]
+    room = 0.5 * pen.width - WIDE_MM - 2.2
+    short = [one for one in entries if d.width_mm(one[1], pen.size) <= room]
+    rows = [short[i : i + 2] for i in range(0, len(short), 2)] + [[one] for one in entries if one not in short]
+    high = max(ROW_MM, 1.15 * pen.line)
+    items = [pen.heading("Legend"), *_ramp(pen, plan)]
+    for pair in rows:
+
+        def draw(x: float, y: float, pair: list[Entry] = pair) -> None:
+            for k, (symbol, words) in enumerate(pair):
+                left, middle = x + k * 0.5 * pen.width, y - 0.5 * high
+                symbol(left, middle)
+                d.text(left + WIDE_MM + 1.9, middle, words, pen.size, va="center")
+
+        items.append(Item(high, draw))
+    return items
+
+
+def _line(d: Drawing, color: str, width: float, dashes: tuple[float, ...] = (), *, arrow: float = 0.0) -> Symbol:
+    def draw(x: float, y: float) -> None:
+        d.line([(x, y), (x + WIDE_MM, y)], color, width, dashes)
+        if arrow:
+            d.arrow(x + WIDE_MM, y, 0.0, arrow, color)
+
+    return draw
+
+
+def _patch(d: Drawing, **look: object) -> Symbol:
+    def draw(x: float, y: float) -> None:
+        d.page.add_patch(Rectangle((x, y - HIGH_MM / 2), WIDE_MM, HIGH_MM, **look))  # type: ignore[arg-type]
+
+    return draw
+
+
+def _sign(d: Drawing, words: str, color: str, symbol: Symbol | None = None) -> Symbol:
+    def draw(x: float, y: float) -> None:
+        if symbol is not None:
+            symbol(x, y)
+        d.text(x + WIDE_MM / 2, y, words, TEXT, ha="center", va="center", weight="bold", color=color, halo=True)
+
+    return draw
+
+
+def _lane_entries(d: Drawing, plan: Plan) -> list[Entry]:
+    ink = d.palette.lanes
+    several = plan.search.searchers > 1
+    walking = sorted({lane.searcher for lane in plan.search.lanes})
+    styles = len(ink.dashes)
+    found: list[Entry] = []
+    for k in walking[:styles]:
+        same = [f"S{one}" for one in walking if (one - k) % styles == 0]
+        name = f"lanes of {', '.join(same)}" if several else "lane, number"
+        found.append((_line(d, ink.colour, LANE_WIDTH, ink.of_searcher(k), arrow=2.4), name))
+    kinds = {leg.kind for leg in plan.search.legs}
+    if "join" in kinds:
+        found.append((_line(d, ink.colour, JOIN_WIDTH, arrow=1.7), "join"))
+    if "approach" in kinds:
+        found.append((_line(d, ink.colour, APPROACH_WIDTH, ink.approach), "approach"))
+    if start_of(plan) is not None:
+        found.append((_start(d), "start"))
+    if plan.search.coverage.uncovered_m2 > 0:
+        look = {"facecolor": ink.casing, "edgecolor": ink.colour, "linewidth": 0.5, "hatch": ink.uncovered}
+        found.append((_patch(d, **look), "out of range"))
+    return found
+
+
+def _start(d: Drawing) -> Symbol:
+    ink = d.palette.lanes
+
+    def draw(x: float, y: float) -> None:
+        c = x + WIDE_MM / 2
+        d.page.add_patch(Rectangle((c - 1.2, y - 1.2), 2.4, 2.4, fill=False, edgecolor=ink.colour, linewidth=1.2))
+
+    return draw
+
+
+def _person_entries(d: Drawing, plan: Plan) -> list[Entry]:
+    ink = d.palette.person
+    found: list[Entry] = []
+    if plan.at_m is not None:
+        found.append((_cross(d), "last-seen point"))
+    if plan.model is not None:
+        found.append((_line(d, ink.line, 1.5, ink.dashes["half"]), "50 % of POA"))
+        found.append((_line(d, ink.line, 1.1, ink.dashes["most"]), "90 % of POA"))
+    return found
+
+
+def _cross(d: Drawing) -> Symbol:
+    ink = d.palette.person.line
+
+    def draw(x: float, y: float) -> None:
+        c = x + WIDE_MM / 2
+        d.line([(c - 1.5, y), (c + 1.5, y)], ink, 1.5)
+        d.line([(c, y - 1.5), (c, y + 1.5)], ink, 1.5)
+        d.page.add_patch(Circle((c, y), 0.95, fill=False, edgecolor=ink, linewidth=1.1))
+
+    return draw
+
+
+def _snow_entries(d: Drawing, plan: Plan) -> list[Entry]:
+    if plan.model is None:
+        look = {"facecolor": d.palette.debris.observed, "edgecolor": d.palette.debris.outline, "linewidth": 1.2}
+        return [(_patch(d, **look), "debris, as given")]
+    ink, model = d.palette.snow, plan.model
+    found: list[Entry] = [(_line(d, d.palette.debris.outline, 1.4), "searched outline")]
+    if model.zones:
+        found.append((_sign(d, "Z1", d.palette.debris.outline), "deposition zone"))
+    found += [
+        (_line(d, ink.release, 1.5, ink.dashes["release"]), "release"),
+        (_line(d, ink.path, 0.9, ink.dashes["path"]), "main flow path"),
+        (_line(d, ink.corridor, 0.9, ink.dashes["corridor"]), "passed by 10, 50, 90 % of events"),
+    ]
+    edge = {"facecolor": "none", "edgecolor": d.palette.traps.colour, "linewidth": 0.7, "alpha": TRAP_OPACITY}
+    for kind in dict.fromkeys(trap.kind for trap in model.traps):
+        sign = d.palette.traps.signs[kind]
+        found.append((_patch(d, hatch=sign.hatch, **edge), f"{sign.letter}  {kind}"))
+    return found
+
+
+def _ground_entries(d: Drawing) -> list[Entry]:
+    ink = d.palette.ground
+    return [
+        (_line(d, ink.contour_index, 0.8), "contour, m"),
+        (_line(d, ink.slope, 0.8, (0.8, 1.6)), "slope 30°, 40°"),
+    ]
+
+
+def _ramp(pen: Pen, plan: Plan) -> list[Item]:
+    """Debris by share of events."""
+    if plan.model is None:
+        return []
+    d, ink = pen.d, pen.d.palette.debris
+    step = min(14.0, (pen.width - 4.0) / len(ink.ramp))
+    edge = d.palette.ground.faint_text
+
+    def draw(x: float, y: float) -> None:
+        d.text(x, y - 0.5 * pen.line, "Debris over 0.1 m, share of the events:", pen.size, va="center")
+        low = y - pen.line - 3.2
+        for k, (colour, level) in enumerate(zip(ink.ramp, ink.levels, strict=True)):
+            look = Rectangle((x + k * step, low), step, 2.8, facecolor=colour, edgecolor=edge, linewidth=0.3)
+            d.page.add_patch(look)
+            words = percent(level).removesuffix(" %")
+            d.text(x + k * step, low - 1.6, words, pen.size - 0.6, va="center", ha="center" if k else "left")
+        d.text(x + len(ink.ramp) * step, low - 1.6, "100 %", pen.size - 0.6, va="center", ha="center")
+
+    return [Item(pen.line + 7.2, draw)]

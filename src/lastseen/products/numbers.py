@@ -1,0 +1,230 @@
+"""The plan as one JSON document: every number, the seed, versions and checksums of the inputs."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from shapely.geometry import LineString
+
+from lastseen import __version__
+from lastseen.place import WGS84, LonLat, mgrs_text, transformer
+from lastseen.products.caution import FULL_CAUTION
+from lastseen.products.inputs import input_files
+from lastseen.versions import versions
+
+if TYPE_CHECKING:
+    from lastseen.motion.runout import Range
+    from lastseen.plan import Model, Plan
+
+SCHEMA_VERSION = 1
+# Decimals by the unit at the end of a name: millimetres, millionths of a share, centimetres in degrees of longitude.
+_DECIMALS = {"_m": 3, "_m2": 1, "_m3": 1, "_s": 1, "_m_s": 3, "_deg": 3, "_true": 2, "lonlat": 7}
+_SHARE_DECIMALS = 6
+
+
+def plan_numbers(plan: Plan) -> dict[str, Any]:
+    """The plan as plain values, keys in a fixed order, nothing that is not a number.
+
+    With an observed outline ``release``, ``runout``, ``envelope`` and ``poa`` are None and ``zones`` and ``traps``
+    are empty.
+    """
+    model = plan.model
+    document = {
+        "schema_version": SCHEMA_VERSION,
+        "program": {"name": "lastseen", "version": __version__},
+        "caution": FULL_CAUTION,
+        "name": plan.scenario.name,
+        "inputs": input_files(plan),
+        "scenario": _plain(plan.scenario),
+        "seed": plan.scenario.seed,
+        "versions": versions(),
+        "last_seen": _last_seen(plan),
+        "grid": _grid(plan),
+        "release": _release(model) if model else None,
+        "runout": {key: _range(getattr(model.runout, key)) for key in _RUNOUT} if model else None,
+        "envelope": _envelope(model) if model else None,
+        "debris": _debris(plan),
+        "poa": _poa(model) if model else None,
+        "zones": [_fields(zone, leave=("outline",)) for zone in model.zones] if model else [],
+        "traps": [_fields(trap, leave=("outline", "cells")) for trap in model.traps] if model else [],
+        "coverage": _coverage(plan),
+        "search": _search(plan),
+        "lanes": _lanes(plan),
+        "route": _route(plan),
+        "notes": [*plan.notes, *plan.search.notes],
+    }
+    rounded: dict[str, Any] = _rounded(document)
+    return rounded
+
+
+def numbers_text(numbers: Mapping[str, Any]) -> str:
+    """The document as JSON text."""
+    return json.dumps(numbers, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def write_numbers(plan: Plan, path: Path) -> None:
+    """Write ``plan.json``; the same plan gives the same bytes."""
+    path.write_text(numbers_text(plan_numbers(plan)), encoding="utf-8", newline="\n")
+
+
+_RUNOUT = ("travel_angle_deg", "length_m", "drop_m", "fastest_m_s", "time_s")
+
+
+def _last_seen(plan: Plan) -> dict[str, Any] | None:
+    if plan.place is None or plan.at_m is None:
+        return None
+    text = plan.place.notations()
+    return {
+        "lonlat": _degrees(plan.place.lon_deg, plan.place.lat_deg),
+        "utm": text["utm"],
+        "mgrs": text["mgrs"],
+        "x_m": plan.at_m[0],
+        "y_m": plan.at_m[1],
+        "elevation_m": float(plan.terrain.elevation.sample(*plan.at_m)),
+        "radius_m": plan.scenario.last_seen.radius_m,
+    }
+
+
+def _grid(plan: Plan) -> dict[str, Any]:
+    grid = plan.terrain.elevation
+    authority = grid.crs.to_authority()
+    return {
+        "crs": ":".join(authority) if authority else grid.crs.to_wkt(),
+        "crs_name": grid.crs.name,
+        "cell_m": grid.cell_m,
+        "shape": list(grid.shape),
+        "bounds_m": list(grid.bounds),
+    }
+
+
+def _release(model: Model) -> dict[str, Any]:
+    return _fields(model.release, leave=("cells", "nominal_cells", "outline"))
+
+
+def _range(one: Range) -> dict[str, float]:
+    return {"p10": one.p10, "p50": one.p50, "p90": one.p90}
+
+
+def _envelope(model: Model) -> dict[str, Any]:
+    one = model.envelope
+    keys = ("name", "alpha_deg", "sd_deg", "distance_m", "source")
+    return {
+        "beta_deg": one.beta_deg,
+        "beta_m": one.beta_m,
+        "ends": [dict(zip(keys, end, strict=True)) for end in one.ends],
+        "note": one.note,
+    }
+
+
+def _debris(plan: Plan) -> dict[str, Any]:
+    debris = plan.debris
+    volume = None
+    if plan.model is not None:
+        volume = _range_of(plan.model.run.members.deposit_m3)
+    return {
+        "area_m2": debris.area_m2,
+        "level": debris.level,
+        "left_share": debris.left_share,
+        "volume_m3": volume,
+    }
+
+
+def _range_of(values: Any) -> dict[str, float]:
+    p10, p50, p90 = np.quantile(values, [0.1, 0.5, 0.9])
+    return {"p10": float(p10), "p50": float(p50), "p90": float(p90)}
+
+
+def _poa(model: Model) -> dict[str, Any]:
+    person = model.person
+    return {
+        "inside_debris": person.inside_debris,
+        "outside_debris": 1.0 - person.inside_debris,
+        "sum": float(person.poa.values.sum()),
+        "carried_p50_m": person.carried_p50_m,
+        "fall_p90_m": person.fall_p90_m,
+        "left_share": person.left_share,
+    }
+
+
+def _coverage(plan: Plan) -> dict[str, Any]:
+    one = plan.search.coverage
+    return {
+        "fraction": one.fraction,
+        "strip_width_m": plan.search.strip_width_m,
+        "area_m2": one.area_m2,
+        "uncovered_m2": one.uncovered_m2,
+    }
+
+
+def _search(plan: Plan) -> dict[str, Any]:
+    search = plan.search
+    each = [
+        {"searcher": k, "walk_m": search.walk_m(k), "time_s": search.time_s(k)} for k in range(1, search.searchers + 1)
+    ]
+    return {"pattern": search.pattern, "searchers": search.searchers, "total_time_s": search.total_time_s, "each": each}
+
+
+def _lanes(plan: Plan) -> list[dict[str, Any]]:
+    by_lane = {leg.lane: leg for leg in plan.search.legs if leg.lane is not None}
+    return [
+        {
+            "number": lane.number,
+            "searcher": lane.searcher,
+            "length_m": lane.length_m,
+            "bearing_deg_true": by_lane[lane.number].bearing_deg_true,
+            **_ends(plan, lane.line),
+        }
+        for lane in plan.search.lanes
+    ]
+
+
+def _route(plan: Plan) -> list[dict[str, Any]]:
+    return [{**_fields(leg, leave=("line",)), **_ends(plan, leg.line)} for leg in plan.search.legs]
+
+
+def _ends(plan: Plan, line: LineString) -> dict[str, Any]:
+    to_degrees = transformer(plan.terrain.elevation.crs, WGS84)
+    ends = {}
+    for key, (x, y) in (("start", line.coords[0]), ("end", line.coords[-1])):
+        lon, lat = to_degrees.transform(x, y)
+        ends[key] = {"lonlat": _degrees(lon, lat), "mgrs": mgrs_text(LonLat(lon, lat))}
+    return ends
+
+
+def _degrees(lon: float, lat: float) -> list[float]:
+    return [float(lon), float(lat)]
+
+
+def _fields(one: Any, leave: tuple[str, ...]) -> dict[str, Any]:
+    return {field.name: _plain(getattr(one, field.name)) for field in fields(one) if field.name not in leave}
+
+
+def _plain(value: Any) -> Any:
+    """Plain values only; of a path its name."""
+    if is_dataclass(value):
+        return {one.name: _plain(getattr(value, one.name)) for one in fields(value)}
+    if isinstance(value, (tuple, list)):
+        return [_plain(one) for one in value]
+    return value.name if isinstance(value, Path) else value
+
+
+def _rounded(value: Any, key: str = "") -> Any:
+    """Numbers rounded by the unit in their name or their owner's; what is not a number becomes None."""
+    if isinstance(value, dict):
+        return {name: _rounded(one, name if _unit(name) else key) for name, one in value.items()}
+    if isinstance(value, list):
+        return [_rounded(one, key) for one in value]
+    if not isinstance(value, float):
+        return value
+    return round(value, _DECIMALS.get(_unit(key), _SHARE_DECIMALS)) if math.isfinite(value) else None
+
+
+def _unit(name: str) -> str:
+    """The longest known unit at the end of a name."""
+    return max((end for end in _DECIMALS if name.endswith(end)), key=len, default="")

@@ -1,0 +1,59 @@
+"""Handing over a plan: all products in one folder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from lastseen.products.folder import PLAN_PROOF, new_folder
+
+if TYPE_CHECKING:
+    from lastseen.plan import Plan
+
+Progress = Callable[[str, float], None]
+
+
+def write_plan(
+    plan: Plan, folder: Path, *, overwrite: bool = False, progress: Progress = lambda _stage, _share: None
+) -> tuple[Path, ...]:
+    """Write a plan: ``plan.json``, ``plan.gpkg``, ``lanes.gpx``, ``map.png`` and the rasters.
+
+    The folder appears whole or not at all. The same plan gives the same bytes. Where the debris outline was given there
+    is nothing to put in a raster, and none is written.
+
+    Parameters
+    ----------
+    plan : Plan
+    folder : Path
+        Must not exist, or be empty, or hold an older plan that may be replaced.
+    overwrite : bool
+        Whether an older plan may be replaced.
+    progress : callable, optional
+        Called with the name of each product and the share of the whole that is done.
+
+    Returns
+    -------
+    tuple of Path
+        The files, by name.
+
+    Raises
+    ------
+    OutputExistsError, ResourceError, InputError
+        See `lastseen.products.folder.new_folder`.
+    """
+    from lastseen.products import geopackage, gpx, map, numbers, rasters  # noqa: A004, PLC0415  slow to import
+
+    with new_folder(folder, overwrite=overwrite) as partial:
+        progress("writing the numbers", 0.0)
+        numbers.write_numbers(plan, partial / PLAN_PROOF)
+        progress("writing the layers", 0.1)
+        geopackage.write_geopackage(plan, partial / "plan.gpkg")
+        progress("writing the rasters", 0.3)
+        rasters.write_rasters(plan, partial)
+        gpx.write_gpx(plan, partial / "lanes.gpx")
+        progress("drawing the map", 0.4)
+        map.write_map(plan, partial / "map.png")
+        progress("done", 1.0)
+        names = sorted(one.name for one in partial.iterdir())
+    return tuple(folder / name for name in names)

@@ -1,0 +1,41 @@
+import dataclasses
+from pathlib import Path
+
+import geopandas
+import pytest
+from shapely.geometry import Point
+
+from lastseen.plan import make_plan
+from lastseen.products import write_plan
+from lastseen.scenario import read_scenario
+
+DEMO = Path(__file__).resolve().parents[2] / "data-demo"
+
+
+@pytest.fixture(scope="session")
+def scenario():
+    found = read_scenario(DEMO / "bench.toml")
+    return dataclasses.replace(found, snow=dataclasses.replace(found.snow, members=10, bodies=400))
+
+
+@pytest.fixture(scope="session")
+def plan(scenario):
+    return make_plan(scenario)
+
+
+@pytest.fixture(scope="session")
+def written(plan, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("written") / "plan"
+    write_plan(plan, folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def observed(scenario, plan, tmp_path_factory):
+    """A plan over a debris outline that somebody drew."""
+    path = tmp_path_factory.mktemp("drawn") / "outline.gpkg"
+    x, y = plan.debris.outline.centroid.coords[0]
+    outline = Point(x, y).buffer(70).difference(Point(x + 15, y).buffer(12))
+    geopandas.GeoSeries([outline], crs=plan.terrain.elevation.crs).to_file(path)
+    search = dataclasses.replace(scenario.search, debris=path)
+    return make_plan(dataclasses.replace(scenario, search=search))

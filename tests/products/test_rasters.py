@@ -1,0 +1,75 @@
+import numpy as np
+import pytest
+import rasterio
+from pyproj import CRS
+
+from lastseen.grid import Grid
+from lastseen.products.caution import FULL_CAUTION
+from lastseen.products.rasters import NODATA, RASTERS, write_cog
+
+
+@pytest.mark.parametrize("name", RASTERS)
+def test_rasters_are_cloud_optimised_and_say_what_they_are(plan, written, name):
+    with rasterio.open(written / name) as data:
+        assert data.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
+        assert data.tags(ns="IMAGE_STRUCTURE")["COMPRESSION"] == "DEFLATE"
+        assert set(data.dtypes) == {"float32"}
+        assert data.nodata == NODATA
+        assert all(data.descriptions)
+        assert all(data.units)
+        assert data.tags()["CAUTION"] == FULL_CAUTION
+        assert CRS.from_wkt(data.crs.to_wkt()) == plan.terrain.elevation.crs
+        assert data.res == (plan.terrain.elevation.cell_m,) * 2
+        west, north = data.bounds.left, data.bounds.top
+        grid = plan.terrain.elevation
+        assert (west - grid.west_m) % grid.cell_m == pytest.approx(0.0)
+        assert (grid.north_m - north) % grid.cell_m == pytest.approx(0.0)
+    assert written.joinpath(name).stat().st_size < 2_000_000
+
+
+def test_probability_of_area_still_sums_to_one(written):
+    with rasterio.open(written / "poa.tif") as data:
+        values = data.read(1, masked=True)
+    assert float(values.astype(float).sum()) == pytest.approx(1.0, abs=1e-5)
+    assert float(values.min()) >= 0.0
+
+
+def test_rasters_hold_the_values_of_the_plan(plan, written):
+    x, y = plan.debris.outline.representative_point().coords[0]
+    for name, band, grid in (
+        ("debris_probability.tif", 1, plan.debris.probability),
+        ("debris_thickness.tif", 1, plan.debris.thickness_m),
+        ("debris_thickness.tif", 2, plan.debris.thickness_p90_m),
+        ("peak_speed.tif", 2, plan.model.paths.highest_speed_m_s),
+    ):
+        row, col = grid.cell_of(x, y)
+        with rasterio.open(written / name) as data:
+            assert next(data.sample([(x, y)]))[band - 1] == pytest.approx(grid.values[row, col], rel=1e-6)
+
+
+def test_no_data_speed_and_whole_size(written):
+    with rasterio.open(written / "peak_speed.tif") as data:
+        mean, highest = data.read(masked=True)
+    assert mean.mask.any()
+    assert (highest >= mean - 1e-4).all()
+
+
+def test_large_rasters_get_overviews_that_average(tmp_path):
+    values = np.add.outer(np.arange(1500.0), np.arange(1300.0))
+    values[:40, :40] = np.nan
+    grid = Grid(values, 600_000.0, 5_100_000.0, 2.0, CRS("EPSG:32632"))
+    write_cog(tmp_path / "one.tif", grid, ["sum"], ["m"], {"NAME": "x"})
+    with rasterio.open(tmp_path / "one.tif") as data:
+        assert data.overviews(1) == [2, 4]
+        assert data.block_shapes == [(512, 512)]
+        assert data.tags()["NAME"] == "x"
+        assert data.units == ("m",)
+        np.testing.assert_array_equal(data.read(1, masked=True).filled(np.nan), values.astype(np.float32))
+    with rasterio.open(tmp_path / "one.tif", overview_level=0) as data:
+        assert data.read(1)[100, 100] == pytest.approx(values[200:202, 200:202].mean())
+
+
+def test_bands_need_their_names(tmp_path):
+    grid = Grid(np.zeros((4, 4)), 0.0, 0.0, 2.0, CRS("EPSG:32632"))
+    with pytest.raises(ValueError, match="descriptions"):
+        write_cog(tmp_path / "x.tif", [grid, grid], ["one"], ["m", "m"])

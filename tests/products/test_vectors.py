@@ -1,0 +1,163 @@
+import json
+import math
+import sqlite3
+
+import geopandas
+import gpxpy
+import pyogrio
+import pytest
+import shapely
+from lxml import etree
+from pyproj import Geod
+
+from lastseen.products.caution import FULL_CAUTION
+from lastseen.products.geopackage import write_geopackage
+from lastseen.products.gpx import write_gpx
+from lastseen.products.layers import plan_layers
+
+NAMES = [
+    "last_seen",
+    "release",
+    "flow_paths",
+    "debris",
+    "deposition_zones",
+    "terrain_traps",
+    "lanes",
+    "route",
+    "uncovered",
+]
+GPX = "{http://www.topografix.com/GPX/1/1}"
+
+
+def test_layers_are_plain_records_that_fit_their_columns(plan, observed):
+    kinds = {"text": str, "real": float, "integer": int}
+    for one in (plan, observed):
+        layers = plan_layers(one)
+        assert list(layers) == NAMES
+        for layer in layers.values():
+            assert len(layer.shapes) == len(layer.rows)
+            for shape, row in zip(layer.shapes, layer.rows, strict=True):
+                assert shape.geom_type == layer.geometry
+                assert shape.is_valid
+                for column, value in zip(layer.columns, row, strict=True):
+                    assert value is None or isinstance(value, kinds[column.kind]), (layer.name, column.name)
+                    assert not (isinstance(value, float) and math.isnan(value))
+            assert layer.columns[-1].name == "reason"
+            assert all(row[-1].endswith(".") for row in layer.rows)
+
+
+def test_the_geopackage_has_all_layers_with_their_columns(plan, written):
+    path = written / "plan.gpkg"
+    assert [name for name, _ in pyogrio.list_layers(path)] == [*NAMES, "run"]
+    for name, layer in plan_layers(plan).items():
+        frame = geopandas.read_file(path, layer=name)
+        assert list(frame.columns) == [column.name for column in layer.columns] + ["geometry"]
+        assert frame.crs == plan.terrain.elevation.crs
+        assert len(frame) == len(layer.rows)
+        assert pyogrio.read_info(path, layer=name)["geometry_type"] == layer.geometry
+    lanes = geopandas.read_file(path, layer="lanes")
+    assert list(lanes["number"]) == [lane.number for lane in plan.search.lanes]
+    assert list(lanes["length_m"]) == pytest.approx([lane.length_m for lane in plan.search.lanes])
+    paths = geopandas.read_file(path, layer="flow_paths")
+    assert list(paths["kind"]) == ["steepest", "main", *["corridor"] * (len(paths) - 2)]
+
+
+def test_the_geopackage_is_a_sound_one(written):
+    with sqlite3.connect(written / "plan.gpkg") as database:
+        assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        assert database.execute("PRAGMA application_id").fetchone() == (0x47504B47,)
+        assert database.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+        kind = database.execute("SELECT data_type FROM gpkg_contents WHERE table_name = 'run'").fetchone()
+    database.close()
+    assert kind == ("attributes",)
+
+
+def test_the_run_table_says_how_it_was_made(plan, written):
+    table = pyogrio.read_dataframe(written / "plan.gpkg", layer="run")
+    said = dict(zip(table["key"], table["value"], strict=True))
+    assert said["caution"] == FULL_CAUTION
+    assert said["seed"] == str(plan.scenario.seed)
+    assert said["name"] == plan.scenario.name
+    assert float(said["coverage"]) == pytest.approx(plan.search.coverage.fraction, abs=1e-6)
+    assert {"version", "schema_version", "crs", "model", "strip_width_m", "poa_inside_debris"} <= said.keys()
+
+
+def test_options_of_the_vector_library_are_put_back(plan, tmp_path):
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "2001-02-03T04:05:06Z"})
+    try:
+        write_geopackage(plan, tmp_path / "plan.gpkg")
+        assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") == "2001-02-03T04:05:06Z"
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+
+
+def test_an_observed_outline_has_empty_layers_with_columns(observed, tmp_path):
+    path = tmp_path / "plan.gpkg"
+    write_geopackage(observed, path)
+    for name, layer in plan_layers(observed).items():
+        frame = geopandas.read_file(path, layer=name)
+        assert list(frame.columns[:-1]) == [column.name for column in layer.columns]
+    assert len(geopandas.read_file(path, layer="release")) == 0
+    debris = geopandas.read_file(path, layer="debris")
+    assert debris["level"].isna().all()
+    assert debris.geometry[0].equals(observed.debris.outline)
+    assert pyogrio.read_info(path, layer="terrain_traps")["geometry_type"] == "MultiPolygon"
+
+
+def test_the_gpx_keeps_the_order_of_the_standard(written):
+    root = etree.parse(written / "lanes.gpx").getroot()
+    assert root.tag == GPX + "gpx"
+    assert root.get("version") == "1.1"
+    order = ["metadata", "wpt", "rte", "trk"]
+    kinds = [order.index(child.tag.removeprefix(GPX)) for child in root]
+    assert kinds == sorted(kinds)
+    inner = ["ele", "time", "name", "cmt", "desc"]
+    for point in root.iter(GPX + "wpt", GPX + "trkpt"):
+        assert set(point.keys()) == {"lat", "lon"}
+        for key, most in (("lat", 90), ("lon", 180)):
+            text = point.get(key)
+            assert abs(float(text)) <= most
+            assert "e" not in text.lower()
+            assert len(text.split(".")[1]) <= 7
+        kinds = [inner.index(child.tag.removeprefix(GPX)) for child in point]
+        assert kinds == sorted(kinds)
+    assert root.find(f"{GPX}metadata/{GPX}desc").text == FULL_CAUTION
+    assert root.find(f"{GPX}metadata/{GPX}time") is None
+    assert root.find(f"{GPX}rte") is None
+
+
+def test_names_in_the_gpx_are_short_and_unique(plan, written):
+    document = gpxpy.parse((written / "lanes.gpx").read_text(encoding="utf-8"))
+    names = [track.name for track in document.tracks] + [point.name for point in document.waypoints]
+    assert len(set(names)) == len(names)
+    assert all(name.isascii() and len(name) <= 10 for name in names)
+    assert document.name == plan.scenario.name
+    assert document.waypoints[0].name == "S1-01"
+
+
+@pytest.mark.parametrize("which", ["plan", "observed"])
+def test_lanes_in_the_gpx_are_as_long_as_on_the_map(which, request, tmp_path):
+    plan = request.getfixturevalue(which)
+    write_gpx(plan, tmp_path / "lanes.gpx")
+    document = gpxpy.parse((tmp_path / "lanes.gpx").read_text(encoding="utf-8"))
+    ellipsoid = Geod(ellps="WGS84")
+    segments = [segment for track in document.tracks for segment in track.segments]
+    legs = plan.search.legs
+    assert len(segments) == len(legs)
+    for segment, leg in zip(segments, legs, strict=True):
+        a, b = segment.points
+        length = ellipsoid.inv(a.longitude, a.latitude, b.longitude, b.latitude)[2]
+        assert length == pytest.approx(leg.line.length, rel=1e-3, abs=0.02)  # 0.02 m: seven decimals of a degree
+        assert a.elevation == pytest.approx(float(plan.terrain.elevation.sample(*leg.line.coords[0])), abs=0.06)
+    turns = [point for point in document.waypoints if point.name.startswith("S1-")]
+    assert len(turns) == len([leg for leg in legs if leg.searcher == 1]) + 1
+
+
+def test_uncovered_rest_is_what_coverage_left(plan):
+    left = shapely.union_all(plan_layers(plan)["uncovered"].shapes)
+    assert left.area == pytest.approx(plan.search.coverage.uncovered.area)
+
+
+def test_required_text_is_json_safe(plan):
+    for layer in plan_layers(plan).values():
+        json.dumps(layer.rows, allow_nan=False)
