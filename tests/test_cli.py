@@ -209,6 +209,19 @@ def test_check_and_doctor(place):
     assert json.loads(out)["numba"]
 
 
+def test_a_failed_check_ends_with_one():
+    """A reference value that no longer agrees makes the command fail and is marked."""
+    script = (
+        "import dataclasses\nfrom lastseen import check, cli\nrows = list(check.reference_rows())\n"
+        "rows[0] = dataclasses.replace(rows[0], expected=rows[0].expected + 1e6)\n"
+        "check.reference_rows = lambda folder=None: iter(rows)\n"
+        "import sys\nsys.argv = ['lastseen', 'check']\ncli.main()"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert done.stdout.count("FAILED") == 1
+
+
 def test_threads_do_not_change_a_byte_of_the_folder(made, place):
     """One thread or many: every file of the plan is the same."""
     folder, _, _ = made

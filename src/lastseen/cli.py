@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from lastseen.plan import Plan
     from lastseen.scenario import Given, Scenario
 
+INTERRUPTED = 130
 EXIT_CODES = """Exit codes: 0 ok, 1 a check failed or an unexpected error, 2 wrong usage, 3 input that cannot be used,
 4 nothing found, 5 the output exists, 6 not enough memory or disk, 130 interrupted."""
 
@@ -50,19 +51,20 @@ def main() -> None:
     """Run the command line and leave with the documented exit code."""
     os.environ.setdefault("NUMBA_CACHE_DIR", str(_cache_folder()))
     try:
-        app(standalone_mode=False)
+        code = app(standalone_mode=False)  # the parser turns Exit and Control-C into a number
     except LastseenError as error:
         _leave(str(error), error.exit_code)
     except (KeyboardInterrupt, typer.Abort):
-        _leave("interrupted: nothing was written", 130)
+        _leave("interrupted: nothing was written", INTERRUPTED)
     except MemoryError:
         _leave("not enough memory: choose a smaller size class or a coarser elevation model", 6)
-    except typer.Exit as ended:
-        sys.exit(ended.exit_code)
     except Exception as error:  # noqa: BLE001  the last line of defence
         if hasattr(error, "exit_code") and hasattr(error, "format_message"):  # wrong usage, said by the parser
             _leave(f"{error.format_message()} (see lastseen --help)", int(error.exit_code))
         _leave(f"unexpected {type(error).__name__}: {error}; please report this with the command you gave", 1)
+    if code == INTERRUPTED:
+        _leave("interrupted: nothing was written", INTERRUPTED)
+    sys.exit(code or 0)
 
 
 def _leave(text: str, code: int) -> NoReturn:
@@ -224,16 +226,16 @@ def _scenario(file: Path | None, given: list[Given]) -> Scenario:
 def _make_and_write(scenario: Scenario, output: Path, *, overwrite: bool, as_json: bool, quiet: bool) -> None:
     from lastseen.plan import make_plan
     from lastseen.products import plan_numbers, refuse_existing, write_plan
+    from lastseen.products.numbers import numbers_text
 
     refuse_existing(output, overwrite=overwrite)
     if not (quiet or as_json):
         _echo_place(scenario)
     with _progress(hidden=quiet) as progress:
         made: Plan = make_plan(scenario, progress)
-        progress("writing", 0.85)
-        write_plan(made, output, overwrite=overwrite)
+        write_plan(made, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share))
     if as_json:
-        typer.echo(json.dumps(plan_numbers(made), indent=1, ensure_ascii=False))
+        typer.echo(numbers_text(plan_numbers(made)), nl=False)
     elif not quiet:
         from lastseen.summary import plan_summary
 

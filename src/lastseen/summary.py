@@ -62,7 +62,9 @@ def _model_lines(model: Model) -> list[str]:
     lines = [_line("Release", f"{slab}. {release.reason}"), _line("Run-out", travel)]
     person = f"{model.person.inside_debris:.0%} of the probability lies inside the debris outline, the rest outside it"
     lines.append(_line("Person", person))
-    met = [trap for trap in model.traps if trap.person_passes > 0] or list(model.traps)
+    met = [trap for trap in model.traps if trap.person_passes > 0]
+    if not met:
+        lines.append(_line("Traps", "none found that the person reaches in this model"))
     for i, trap in enumerate(met[:MOST_TRAPS]):
         text = (
             f"{trap.letter}{trap.number} ({', '.join(trap.consequences)}) {trap.reason} "
@@ -71,7 +73,7 @@ def _model_lines(model: Model) -> list[str]:
         lines.append(_line("Traps" if i == 0 else "", text))
     if len(met) > MOST_TRAPS:
         lines.append(_line("", f"and {len(met) - MOST_TRAPS} more, see plan.json"))
-    return lines or [_line("Traps", "none found on ground that the snow can reach")]
+    return lines
 
 
 def _debris_text(plan: Plan) -> str:

@@ -9,6 +9,7 @@ from lastseen.deposit.settle import _shed
 from lastseen.errors import NothingFoundError
 from lastseen.grid import Grid
 from lastseen.motion import Members, Run, Tracks
+from lastseen.motion.bodies import joined
 
 UTM = CRS.from_epsg(32632)
 FLAT = Grid(np.zeros((120, 160)), 0.0, 240.0, 2.0, UTM)
@@ -88,16 +89,20 @@ def test_probability_is_the_share_of_events():
     assert len(debris.outline.geoms) == 1
 
 
-def test_outline_level_falls_until_it_holds_most_persons():
-    """Where persons lie in rare deposits, the level that is not asked for goes down from 20 %."""
-    where = [spread(100, 30 + 25 * k, 30 + 30 * k) for k in range(4)]
-    rows, cols = (np.concatenate([w[i] for w in where]) for i in (0, 1))
-    forty = tracks_to(np.tile(rows, 10)[:4000], np.tile(cols, 10)[:4000])
-    rare = run_of(forty, tracks_to(rows, cols), members=4)
-    poa = probability_of_area(rare, FLAT)
-    assert settle(rare, FLAT, poa, None).level == 0.2  # each place is hit in a quarter of the events
-    narrow = settle(rare, FLAT, poa, 0.9)
-    assert narrow.level == 0.9
+@pytest.mark.parametrize(
+    ("volume", "wide", "expected"), [(250.0, 3, 0.2), (250.0, 6, 0.1), (250.0, 8, 0.05), (100.0, 8, 0.025)]
+)
+def test_outline_level_is_the_highest_that_holds_most_persons(volume, wide, expected):
+    """The level that is not asked for is the highest of 20, 10, 5 and 2.5 % that holds 90 % of the POA, or the last."""
+    members = [spread(50, 60, 80, wide, seed) for seed in range(40)]
+    rows, cols = (np.concatenate([one[i] for one in members]) for i in (0, 1))
+    run = run_of(tracks_to(rows, cols), tracks_to(*spread(2000, 60, 80, wide + 1)), members=40, volume=volume)
+    poa = probability_of_area(run, FLAT)
+    levels = (0.2, 0.1, 0.05, 0.025)
+    inside = [share_inside(poa, settle(run, FLAT, poa, level).outline) for level in levels]
+    assert inside == sorted(inside)
+    wanted = next((level for level, share in zip(levels, inside, strict=True) if share >= 0.9), 0.025)
+    assert settle(run, FLAT, poa, None).level == wanted == expected
 
 
 def test_nothing_found_is_said():
@@ -116,9 +121,7 @@ def test_nothing_found_is_said():
 def test_poa_sums_to_one_and_ignores_who_left():
     """POA sums to 1 over those who stay; the share that left is told apart."""
     stay, left = tracks_to(*spread(300, 60, 80)), tracks_to(*spread(100, 60, 80), reason=1)
-    both = Tracks(*(np.concatenate([getattr(stay, n), getattr(left, n)]) for n in ("cells", "speeds_m_s")),
-                  np.concatenate([stay.offsets, stay.offsets[-1] + left.offsets[1:]]),
-                  *(np.concatenate([getattr(stay, n), getattr(left, n)]) for n in list(Tracks.__dataclass_fields__)[3:]))  # fmt: skip
+    both = joined([stay, left])
     run = run_of(stay, both)
     poa = probability_of_area(run, FLAT)
     assert poa.values.sum() == pytest.approx(1.0, abs=1e-12)

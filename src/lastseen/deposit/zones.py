@@ -19,7 +19,7 @@ from lastseen.traps import Trap
 LEAST_ZONE_SHARE = 0.03  # of the outline's area; smaller zones join the neighbour they touch most
 PEAK_DISTANCE_M = 25.0  # design choice: thickness maxima nearer than this are one zone
 TRAP_SHARE = 0.25  # a zone lies in a trap when this share of its snow does
-TOE_SHARE = 0.8  # a zone whose middle lies beyond this share of the deposit's length is its toe
+TOE_SHARE = 0.7  # a zone whose snow lies on average beyond this share of the deposit's length is its toe
 
 _PLACE = {
     "gully": ("gully floor", "the gully's sides hold the snow together"),
@@ -81,11 +81,12 @@ def split_deposit(
     x, y = terrain.elevation.centre_of(cells // terrain.elevation.shape[1], cells % terrain.elevation.shape[1])
     away = np.hypot(x - top_m[0], y - top_m[1])
     toe_from = away.min() + TOE_SHARE * (away.max() - away.min())
+    snow = debris.thickness_m.values.ravel()[cells] + 1e-12
     zones = []
     for label in np.unique(labels):
-        mine = cells[labels == label]
-        is_toe = float(np.median(away[labels == label])) >= toe_from
-        zones.append(_zone(terrain, debris, person, traps, mine, is_toe=is_toe))
+        mine = labels == label
+        is_toe = float(np.average(away[mine], weights=snow[mine])) >= toe_from
+        zones.append(_zone(terrain, debris, person, traps, cells[mine], is_toe=is_toe))
     zones.sort(key=lambda zone: -zone.poa)
     return tuple(
         Zone(n, z.place, z.outline, z.reason, z.area_m2, z.thickness_m, z.thickest_m, z.slope_deg, z.poa)
