@@ -42,34 +42,138 @@ DESCRIPTION = "Mount Ysterra, an invented mountain for practice with lastseen. N
 # Profiles by slope: (down to this v, slope in degrees along v).
 SLOPES: dict[str, list[tuple[float, float]]] = {
     "meadow": [(0, 6), (110, 11), (420, 17), (480, 24), (900, 31), (1130, 20), (1350, 8), (2200, 5)],
-    "bowl_bed": [(0, 10), (70, 24), (330, 34.3), (560, 37.6), (620, 29), (760, 22.5), (1055, 20.5), (1140, 23.5),
-                 (1165, 16), (1195, 9), (1250, 6), (2200, 5)],
-    "bench": [(0, 10), (80, 19), (530, 35.8), (564, 5), (800, 33.5), (950, 26), (1130, 16.5), (1300, 13.5),
-              (1450, 11), (1600, 7.5), (2200, 5)],
-    "cliff": [(0, 10), (80, 21), (370, 35.3), (580, 34.5), (740, 28), (840, 20), (885, 12), (965, 5), (1000, 9),
-              (1250, 14), (1450, 8), (2200, 5)],
+    "bowl_bed": [
+        (0, 10),
+        (70, 24),
+        (330, 34.3),
+        (560, 37.6),
+        (620, 29),
+        (760, 22.5),
+        (1055, 20.5),
+        (1140, 23.5),
+        (1165, 16),
+        (1195, 9),
+        (1250, 6),
+        (2200, 5),
+    ],
+    "bench": [
+        (0, 10),
+        (80, 19),
+        (530, 35.8),
+        (564, 5),
+        (800, 33.5),
+        (950, 26),
+        (1130, 16.5),
+        (1300, 13.5),
+        (1450, 11),
+        (1600, 7.5),
+        (2200, 5),
+    ],
+    "cliff": [
+        (0, 10),
+        (80, 21),
+        (370, 35.3),
+        (580, 34.5),
+        (740, 28),
+        (840, 20),
+        (885, 12),
+        (965, 5),
+        (1000, 9),
+        (1250, 14),
+        (1450, 8),
+        (2200, 5),
+    ],
 }
 # Profiles by points: (v, height).
 POINTS: dict[str, list[tuple[float, float]]] = {
-    "rib_west": [(-700, 2050), (0, 1966), (110, 1946), (340, 1874), (430, 1836), (560, 1752), (800, 1610),
-                 (1060, 1470), (1200, 1424), (1400, 1398), (1800, 1366), (2200, 1334)],
-    "summit": [(-700, 2380), (0, 2200), (60, 2170), (300, 1972), (530, 1794), (800, 1640), (1060, 1506),
-               (1250, 1438), (1450, 1395), (1800, 1366), (2200, 1334)],
-    "rib_mid": [(-700, 2200), (0, 2085), (90, 2055), (360, 1892), (530, 1788), (800, 1632), (1060, 1522),
-                (1250, 1457), (1450, 1405), (1800, 1366), (2200, 1334)],
-    "rib_east": [(-700, 2110), (0, 2020), (80, 1997), (370, 1822), (580, 1686), (740, 1594), (880, 1528),
-                 (1000, 1494), (1250, 1436), (1450, 1400), (1800, 1366), (2200, 1334)],
-    "east_end": [(-700, 2060), (0, 1960), (100, 1926), (400, 1738), (700, 1592), (1000, 1490), (1300, 1418),
-                 (1500, 1394), (1800, 1366), (2200, 1334)],
+    "rib_west": [
+        (-700, 2050),
+        (0, 1966),
+        (110, 1946),
+        (340, 1874),
+        (430, 1836),
+        (560, 1752),
+        (800, 1610),
+        (1060, 1470),
+        (1200, 1424),
+        (1400, 1398),
+        (1800, 1366),
+        (2200, 1334),
+    ],
+    "summit": [
+        (-700, 2380),
+        (0, 2200),
+        (60, 2170),
+        (300, 1972),
+        (530, 1794),
+        (800, 1640),
+        (1060, 1506),
+        (1250, 1438),
+        (1450, 1395),
+        (1800, 1366),
+        (2200, 1334),
+    ],
+    "rib_mid": [
+        (-700, 2200),
+        (0, 2085),
+        (90, 2055),
+        (360, 1892),
+        (530, 1788),
+        (800, 1632),
+        (1060, 1522),
+        (1250, 1457),
+        (1450, 1405),
+        (1800, 1366),
+        (2200, 1334),
+    ],
+    "rib_east": [
+        (-700, 2110),
+        (0, 2020),
+        (80, 1997),
+        (370, 1822),
+        (580, 1686),
+        (740, 1594),
+        (880, 1528),
+        (1000, 1494),
+        (1250, 1436),
+        (1450, 1400),
+        (1800, 1366),
+        (2200, 1334),
+    ],
+    "east_end": [
+        (-700, 2060),
+        (0, 1960),
+        (100, 1926),
+        (400, 1738),
+        (700, 1592),
+        (1000, 1490),
+        (1300, 1418),
+        (1500, 1394),
+        (1800, 1366),
+        (2200, 1334),
+    ],
 }
 # Where each sector holds its own profile: (name, from u, to u).
 SECTORS: list[tuple[str, float, float]] = [
-    ("meadow", 60, 270), ("rib_west", 425, 440), ("bowl", 600, 850), ("summit", 1035, 1048), ("bench", 1220, 1500),
-    ("rib_mid", 1635, 1650), ("cliff", 1790, 2085), ("rib_east", 2250, 2265), ("east_end", 2480, 2800),
+    ("meadow", 60, 270),
+    ("rib_west", 425, 440),
+    ("bowl", 600, 850),
+    ("summit", 1035, 1048),
+    ("bench", 1220, 1500),
+    ("rib_mid", 1635, 1650),
+    ("cliff", 1790, 2085),
+    ("rib_east", 2250, 2265),
+    ("east_end", 2480, 2800),
 ]
 # The line of bowl, couloir and gully: (v, u).  The bend is at v = 845.
 THALWEG: list[tuple[float, float]] = [
-    (-700, 722), (250, 722), (330, 728), (620, 750), (845, 832), (1060, 756), (2200, 756),
+    (-700, 722),
+    (250, 722),
+    (330, 728),
+    (620, 750),
+    (845, 832),
+    (1060, 756),
+    (2200, 756),
 ]
 FAN_APEX_V = 1066.0
 V_AXIS = np.arange(V_FIRST, V_LAST + 0.5, 1.0)
@@ -91,7 +195,7 @@ def noise(stream: int, length_m: float) -> Grid:
     rng = np.random.default_rng([SEED, stream])
     pad = int(3 * length_m / CELL)
     raw = rng.standard_normal((ROWS + 2 * pad, COLS + 2 * pad))
-    field = gaussian_filter(raw, length_m / CELL, mode="wrap")[pad:pad + ROWS, pad:pad + COLS]
+    field = gaussian_filter(raw, length_m / CELL, mode="wrap")[pad : pad + ROWS, pad : pad + COLS]
     return np.asarray((field - field.mean()) / field.std(), dtype=np.float64)
 
 
@@ -115,8 +219,10 @@ def mountain_axes() -> tuple[Grid, Grid]:
     v = v + 17.0 * noise(3, 170) + 2.5 * noise(4, 50)
     foot = window(v, 850, 1450, 200) * (smooth_step((u - 1560) / 150) + smooth_step((560 - u) / 150))
     v = v + foot * (15.0 * noise(8, 65) + 4.0 * noise(19, 30))
-    bays = PchipInterpolator([-200, 200, 440, 720, 1015, 1200, 1500, 1640, 1790, 2085, 2230, 2800],
-                             [30, 5, -22, 14, -20, 20, -10, -30, 22, -8, -28, 30])
+    bays = PchipInterpolator(
+        [-200, 200, 440, 720, 1015, 1200, 1500, 1640, 1790, 2085, 2230, 2800],
+        [30, 5, -22, 14, -20, 20, -10, -30, 22, -8, -28, 30],
+    )
     return u, v + bays(np.clip(u, -200, 2800)) * np.interp(v, [-300, 900, 1700], [1.0, 1.0, 0.2])
 
 
@@ -139,8 +245,18 @@ def smooth_curve(points: Sequence[tuple[float, float]]) -> Grid:
 
 def couloir_and_gully_depth() -> Grid:
     """How far the narrow channel is cut in, along V_AXIS."""
-    points = [(-700, 0), (285, 0), (390, 13.5), (545, 13.5), (650, 6.5), (990, 6.6), (1060, 3.0), (1150, 0.8),
-              (1210, 0), (2200, 0)]
+    points = [
+        (-700, 0),
+        (285, 0),
+        (390, 13.5),
+        (545, 13.5),
+        (650, 6.5),
+        (990, 6.6),
+        (1060, 3.0),
+        (1150, 0.8),
+        (1210, 0),
+        (2200, 0),
+    ]
     return smooth_curve(points)
 
 
@@ -183,8 +299,13 @@ def rockiness(u: Grid, v: Grid) -> Grid:
     """1 on the rocky ribs, near 0 on the smooth slopes, the meadow and the valley floor."""
     ribs = np.zeros_like(u)
     wander = u + 14.0 * noise(6, 60)
-    for centre, half, first, last in ((500, 45, 260, 800), (1035, 80, -60, 980), (1645, 62, 180, 900),
-                                      (2255, 70, 0, 850), (2580, 90, -100, 700)):
+    for centre, half, first, last in (
+        (500, 45, 260, 800),
+        (1035, 80, -60, 980),
+        (1645, 62, 180, 900),
+        (2255, 70, 0, 850),
+        (2580, 90, -100, 700),
+    ):
         ribs += np.exp(-(((wander - centre) / half) ** 2)) * window(v, first, last, 180)
     south = 0.8 * smooth_step((-v - 25) / 80) * smooth_step((u - 350) / 250)
     return np.clip(ribs + south, 0.0, 1.0)
@@ -307,9 +428,22 @@ def mount_ysterra() -> npt.NDArray[np.float32]:
 def write_geotiff(path: Path, heights: npt.NDArray[np.float32]) -> None:
     """Write the one-band GeoTIFF."""
     with rasterio.open(
-        path, "w", driver="GTiff", width=COLS, height=ROWS, count=1, dtype="float32", crs="EPSG:32631",
-        transform=from_origin(WEST, NORTH, CELL, CELL), nodata=-9999.0, compress="deflate", predictor=3,
-        zlevel=9, tiled=True, blockxsize=256, blockysize=256,
+        path,
+        "w",
+        driver="GTiff",
+        width=COLS,
+        height=ROWS,
+        count=1,
+        dtype="float32",
+        crs="EPSG:32631",
+        transform=from_origin(WEST, NORTH, CELL, CELL),
+        nodata=-9999.0,
+        compress="deflate",
+        predictor=3,
+        zlevel=9,
+        tiled=True,
+        blockxsize=256,
+        blockysize=256,
     ) as target:
         target.write(heights, 1)
         target.set_band_unit(1, "m")

@@ -8,12 +8,12 @@ import pytest
 from matplotlib.text import Text
 from PIL import Image
 
-from lastseen.products import map as sheet_map
+from lastseen.products import mapsheet
 from lastseen.products.caution import FULL_CAUTION
-from lastseen.products.map_ground import contours, drawn_lattice, ground_around, relief
-from lastseen.products.map_labels import Room
-from lastseen.products.map_layout import A4_MM, Box, focus_of, lay_out_sheet, whole_of
-from lastseen.products.map_words import clock
+from lastseen.products.mapsheet.ground import contours, drawn_lattice, ground_around, relief
+from lastseen.products.mapsheet.labels import Room
+from lastseen.products.mapsheet.layout import A4_MM, Box, focus_of, lay_out_sheet, whole_of
+from lastseen.products.mapsheet.words import clock
 from lastseen.products.palette import load_palette
 from lastseen.traps.trap import LETTERS
 from search.zoo import plane
@@ -22,7 +22,7 @@ from search.zoo import plane
 @pytest.fixture(scope="module")
 def drawn(plan):
     with mpl.rc_context():
-        drawing = sheet_map.draw_map(plan)
+        drawing = mapsheet.draw_map(plan)
         drawing.figure.canvas.draw()
     return drawing
 
@@ -97,13 +97,13 @@ def test_the_body_holds_the_search_at_a_round_scale(plan, observed):
 @pytest.mark.parametrize("name", ["", "$x_1$ \\frac", "山\n" * 9, "word " * 80])
 def test_any_name_can_be_drawn(observed, tmp_path, name):
     scenario = dataclasses.replace(observed.scenario, name=name)
-    sheet_map.write_map(dataclasses.replace(observed, scenario=scenario), tmp_path / "map.png")
+    mapsheet.write_map(dataclasses.replace(observed, scenario=scenario), tmp_path / "map.png")
     assert (tmp_path / "map.png").stat().st_size > 10_000
 
 
 def test_settings_of_the_user_do_not_change_the_map(plan, written, tmp_path):
     with mpl.rc_context({"font.size": 30, "lines.linewidth": 9, "savefig.dpi": 50, "text.usetex": False}):
-        sheet_map.write_map(plan, tmp_path / "map.png")
+        mapsheet.write_map(plan, tmp_path / "map.png")
         assert mpl.rcParams["font.size"] == 30
     assert (tmp_path / "map.png").read_bytes() == (written / "map.png").read_bytes()
 

@@ -42,7 +42,7 @@ def write_plan(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import geopackage, gpx, map, numbers, rasters  # noqa: A004, PLC0415  slow to import
+    from lastseen.products import geopackage, gpx, mapsheet, numbers, rasters  # noqa: PLC0415  slow to import
 
     with new_folder(folder, overwrite=overwrite) as partial:
         progress("writing the numbers", 0.0)
@@ -53,7 +53,7 @@ def write_plan(
         rasters.write_rasters(plan, partial)
         gpx.write_gpx(plan, partial / "lanes.gpx")
         progress("drawing the map", 0.4)
-        map.write_map(plan, partial / "map.png")
+        mapsheet.write_map(plan, partial / "map.png")
         progress("done", 1.0)
         names = sorted(one.name for one in partial.iterdir())
     return tuple(folder / name for name in names)

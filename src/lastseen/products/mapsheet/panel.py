@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from lastseen.products.caution import FULL_CAUTION
-from lastseen.products.map_drawing import MM_PER_POINT, Drawing
-from lastseen.products.map_layout import Box
+from lastseen.products.mapsheet.drawing import MM_PER_POINT, Drawing
+from lastseen.products.mapsheet.layout import Box
 
 TEXT, TITLE = 6.4, 14.0
 LEADING = 1.27

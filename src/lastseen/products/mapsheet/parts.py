@@ -15,8 +15,8 @@ from shapely.geometry import MultiPolygon
 
 from lastseen.grid import FloatArray, Grid
 from lastseen.outlines import outline_of_level
-from lastseen.products.map_drawing import Drawing, area_patch, stroke
-from lastseen.products.map_ground import Contours, contours, relief, slope_lines
+from lastseen.products.mapsheet.drawing import Drawing, area_patch, stroke
+from lastseen.products.mapsheet.ground import Contours, contours, relief, slope_lines
 
 if TYPE_CHECKING:
     from lastseen.plan import Model, Plan

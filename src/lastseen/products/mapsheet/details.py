@@ -11,9 +11,9 @@ import shapely
 from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 
-from lastseen.products.map_drawing import Drawing, area_patch, bare_axes
-from lastseen.products.map_labels import Room
-from lastseen.products.map_layout import SCALES, Box, Sheet, focus_of, on_ground, whole_of
+from lastseen.products.mapsheet.drawing import Drawing, area_patch, bare_axes
+from lastseen.products.mapsheet.labels import Room
+from lastseen.products.mapsheet.layout import SCALES, Box, Sheet, focus_of, on_ground, whole_of
 
 if TYPE_CHECKING:
     from lastseen.plan import Plan

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from lastseen import __version__
 from lastseen.place import mgrs_text
 from lastseen.products.layers import percent
-from lastseen.products.map_drawing import Drawing
-from lastseen.products.map_legend import legend_items
-from lastseen.products.map_panel import TEXT, Item, Pen, flow
+from lastseen.products.mapsheet.drawing import Drawing
+from lastseen.products.mapsheet.legend import legend_items
+from lastseen.products.mapsheet.panel import TEXT, Item, Pen, flow
 
 if TYPE_CHECKING:
     from lastseen.plan import Model, Plan

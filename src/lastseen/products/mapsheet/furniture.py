@@ -9,10 +9,10 @@ import numpy as np
 from shapely.geometry import box
 
 from lastseen.place import GEOD, WGS84, convergence_deg, to_lonlat, transformer
-from lastseen.products.map_drawing import Drawing, area_patch, stroke
-from lastseen.products.map_ground import drawn_lattice, ground_around
-from lastseen.products.map_layout import TICKS_MM, Box
-from lastseen.products.map_parts import draw_debris, draw_last_seen, draw_release, draw_relief
+from lastseen.products.mapsheet.drawing import Drawing, area_patch, stroke
+from lastseen.products.mapsheet.ground import drawn_lattice, ground_around
+from lastseen.products.mapsheet.layout import TICKS_MM, Box
+from lastseen.products.mapsheet.parts import draw_debris, draw_last_seen, draw_release, draw_relief
 
 if TYPE_CHECKING:
     from lastseen.plan import Plan

@@ -15,12 +15,12 @@ from shapely.geometry.base import BaseGeometry
 from lastseen.grid import FloatArray
 from lastseen.outlines import only_areas
 from lastseen.products.layers import percent
-from lastseen.products.map_details import Detail
-from lastseen.products.map_drawing import MM_PER_POINT, Drawing, on_page
-from lastseen.products.map_ground import Contours
-from lastseen.products.map_labels import Spot
-from lastseen.products.map_lanes import entering, start_of
-from lastseen.products.map_parts import poa_areas, upright_deg
+from lastseen.products.mapsheet.details import Detail
+from lastseen.products.mapsheet.drawing import MM_PER_POINT, Drawing, on_page
+from lastseen.products.mapsheet.ground import Contours
+from lastseen.products.mapsheet.labels import Spot
+from lastseen.products.mapsheet.lanes import entering, start_of
+from lastseen.products.mapsheet.parts import poa_areas, upright_deg
 
 if TYPE_CHECKING:
     from lastseen.plan import Model, Plan

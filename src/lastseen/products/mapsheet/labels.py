@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 
 from lastseen.grid import BoolArray, FloatArray
-from lastseen.products.map_layout import Box
+from lastseen.products.mapsheet.layout import Box
 
 CELL_MM = 0.4
 RINGS_MM = (0.0, 2.2, 3.0, 4.0, 5.2, 6.8, 8.8, 11.5, 15.0, 20.0)

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 from matplotlib.patches import Circle, Rectangle
 
 from lastseen.products.layers import percent
-from lastseen.products.map_drawing import Drawing
-from lastseen.products.map_lanes import APPROACH_WIDTH, JOIN_WIDTH, LANE_WIDTH, start_of
-from lastseen.products.map_panel import TEXT, Item, Pen
-from lastseen.products.map_parts import TRAP_OPACITY
+from lastseen.products.mapsheet.drawing import Drawing
+from lastseen.products.mapsheet.lanes import APPROACH_WIDTH, JOIN_WIDTH, LANE_WIDTH, start_of
+from lastseen.products.mapsheet.panel import TEXT, Item, Pen
+from lastseen.products.mapsheet.parts import TRAP_OPACITY
 
 if TYPE_CHECKING:
     from lastseen.plan import Plan

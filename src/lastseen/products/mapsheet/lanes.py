@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, box
 
-from lastseen.products.map_drawing import Drawing, area_patch, on_page, stroke
+from lastseen.products.mapsheet.drawing import Drawing, area_patch, on_page, stroke
 
 if TYPE_CHECKING:
     from lastseen.plan import Plan

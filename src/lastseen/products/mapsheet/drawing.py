@@ -22,8 +22,8 @@ from shapely.geometry.polygon import orient
 
 from lastseen.grid import FloatArray
 from lastseen.outlines import only_areas
-from lastseen.products.map_labels import Room
-from lastseen.products.map_layout import Box, Extent, Sheet
+from lastseen.products.mapsheet.labels import Room
+from lastseen.products.mapsheet.layout import Box, Extent, Sheet
 from lastseen.products.palette import Palette
 
 if TYPE_CHECKING:
