@@ -14,6 +14,7 @@ from lastseen.deposit.zones import Zone, split_deposit
 from lastseen.elevation import Box, Elevation, open_elevation, read_window, require_inside
 from lastseen.errors import InputError
 from lastseen.grid import Grid
+from lastseen.memory import PLAN_GB_PER_MILLION_CELLS, require_memory
 from lastseen.motion import Run, Tracks
 from lastseen.motion.paths import FlowPaths, flow_paths
 from lastseen.motion.runout import Runout, measure_runout
@@ -150,7 +151,8 @@ def _let_it_run(
     half = HALF_WINDOW_M[scenario.snow.size]
     box = elevation.snapped((at_m[0] - half, at_m[1] - half, at_m[0] + half, at_m[1] + half))
     for attempt in range(MOST_GROWTHS + 1):
-        progress("reading the ground", 0.05)
+        needed = require_memory(_cells_in(elevation, box), PLAN_GB_PER_MILLION_CELLS, "a window")
+        progress(f"reading the ground, {needed}", 0.05)
         ground = read_window(elevation, box)
         if not np.isfinite(ground.values).any():
             raise InputError("there is no ground around the last-seen point, only no data: use another elevation model")
@@ -176,6 +178,10 @@ def _let_it_run(
         box = wider
     progress("tracing the paths", 0.5)
     return ground, (snow, run), flow_paths(felt, snow, run), _lost(ground, run)
+
+
+def _cells_in(elevation: Elevation, box: Box) -> int:
+    return round((box[2] - box[0]) / elevation.cell_m) * round((box[3] - box[1]) / elevation.cell_m)
 
 
 def _start(scenario: Scenario, ground: Grid, at_m: tuple[float, float]) -> Release:

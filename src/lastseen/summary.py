@@ -90,8 +90,9 @@ def _minutes(legs: list[Leg]) -> str:
 def _search_lines(plan: Plan) -> list[str]:
     search = plan.search
     way = "across" if search.pattern == "across" else "along"
+    lanes = "1 lane" if len(search.lanes) == 1 else f"{len(search.lanes)} lanes"
     text = (
-        f"{len(search.lanes)} lanes {way} the fall line, strips of {search.strip_width_m:g} m on the snow, "
+        f"{lanes} {way} the fall line, strips of {search.strip_width_m:g} m on the snow, "
         f"{search.coverage.fraction:.1%} of the debris in range, {search.coverage.uncovered_m2:,.0f} m2 left"
     )
     lines = [_line("Search", text)]

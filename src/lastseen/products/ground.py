@@ -6,7 +6,6 @@ Memory is bounded by the band, not by the model.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,11 +18,13 @@ from rasterio.windows import Window
 from lastseen.elevation import Box, Elevation, read_window
 from lastseen.errors import InputError
 from lastseen.grid import Grid
+from lastseen.memory import require_memory
 from lastseen.products.folder import new_folder
 from lastseen.products.rasters import NODATA, copy_as_cog
 from lastseen.terrain import curvature, read_terrain
 
-BAND_CELLS = 4_000_000  # one band and its layers hold about 0.4 GB
+BAND_CELLS = 4_000_000
+BAND_GB_PER_MILLION_CELLS = 0.15  # the band and the derivatives of one layer at a time
 HALO = 1
 
 
@@ -67,6 +68,7 @@ def write_ground(
     if columns < 3 or rows < 3:
         raise InputError(f"the elevation model has {columns} x {rows} cells: three by three is the least with a slope")
     each = max(16, BAND_CELLS // columns)
+    needed = f"bands of {require_memory(min(each, rows) * columns, BAND_GB_PER_MILLION_CELLS, 'a band')}"
     profile = {
         "driver": "GTiff", "width": columns, "height": rows, "count": 1, "dtype": "float32", "nodata": NODATA,
         "crs": elevation.crs.to_wkt(), "transform": Affine(cell, 0.0, west, 0.0, -cell, north), "tiled": True,
@@ -77,7 +79,7 @@ def write_ground(
         try:
             for first in range(0, rows, each):
                 last = min(rows, first + each)
-                progress("reading the ground", 0.8 * first / rows)
+                progress(needed, 0.8 * first / rows)
                 _write_band(elevation, files, (west, east, north), first, last)
         finally:
             for file in files:
@@ -107,11 +109,3 @@ def _write_band(
         values = layer.work(ground).values[skip : skip + last - first]
         filled = np.where(np.isfinite(values), values, NODATA).astype(np.float32)
         file.write(filled, 1, window=Window(0, first, filled.shape[1], last - first))
-
-
-def memory_note(elevation: Elevation) -> str:
-    """How much memory writing the layers takes, before it is taken."""
-    west, _, east, _ = elevation.bounds_m
-    columns = math.ceil((east - west) / elevation.cell_m)
-    cells = max(16 * columns, BAND_CELLS)
-    return f"bands of {cells / 1e6:.1f} million cells, about {cells * 8 * 14 / 1e9:.1f} GB"
