@@ -141,10 +141,22 @@ def test_reported_coverage_is_the_measured_one(plain):
     assert plain.search.coverage.fraction == pytest.approx(independent, abs=0.002)
 
 
-def test_window_grows_until_nothing_reaches_its_edge(tmp_path, monkeypatch):
-    """A plan begun in a window far too small ends as the one begun in a large window."""
+def test_travel_angle_is_drop_over_length(plain):
+    """The travel angle belongs to the drop and the length, and lies near the friction that was drawn."""
+    runout = plain.model.runout
+    seen = np.degrees(np.arctan2(runout.drop_m.p50, runout.length_m.p50))
+    assert runout.travel_angle_deg.p50 == pytest.approx(seen, abs=1.0)
+    lowest, _, highest = plain.scenario.snow.friction
+    assert np.degrees(np.arctan(lowest)) < runout.travel_angle_deg.p50 < np.degrees(np.arctan(2.0 * highest))
+
+
+@pytest.mark.parametrize("scouts", [True, False])
+def test_window_grows_until_nothing_reaches_its_edge(scouts, tmp_path, monkeypatch):
+    """A plan begun in a window far too small ends as the one begun in a large window, with or without scouts."""
     path = hills.write(tmp_path / "hill.tif", hills.hill())
     large = make_plan(question(path))
+    if not scouts:
+        monkeypatch.setattr("lastseen.motion.scouts", lambda *_: large.model.run.person)
     monkeypatch.setattr("lastseen.plan.HALF_WINDOW_M", {2: 100.0})
     small = make_plan(question(path))
     assert small.terrain.elevation.values.size < large.terrain.elevation.values.size

@@ -6,9 +6,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS
 
+from lastseen.elevation import open_elevation, read_window
 from lastseen.grid import Grid
-from lastseen.motion import Bodies, kernels, slide
+from lastseen.motion import Bodies, felt_ground, kernels, slide
 from lastseen.motion.bodies import joined
+from lastseen.shared_files import shared_folder
 from oracles import body as oracle
 
 UTM = CRS.from_epsg(32632)
@@ -165,3 +167,38 @@ def test_a_turned_mountain_gives_turned_tracks():
     assert width > here.x_m[0]
     assert there.x_m[0] == pytest.approx(height - here.y_m[0], abs=1e-4)
     assert there.y_m[0] == pytest.approx(here.x_m[0], abs=1e-4)
+
+
+def test_twisted_ground_loads_a_body_that_crosses_it():
+    """On a saddle crossed on the diagonal, where only the mixed second derivative acts, the slow twin agrees."""
+    ground = ground_of(lambda x, y: 300.0 - 0.2 * x + 0.004 * (x - 200.0) * (y - 120.0))
+    start = bodies_of(170.0, 90.0, 0.45, 0.002, 12.0, 12.0)
+    tracks = slide(ground, start, largest_step_s=0.005, largest_step_cells=0.05)
+    ox, oy, _ = oracle.slide(ground.values, ground.cell_m, 170.0, ground.north_m - 90.0, 12.0, -12.0, 0.45, 0.002)
+    assert tracks.reason[0] == kernels.STOPPED
+    assert np.hypot(tracks.x_m[0] - ox, tracks.y_m[0] - (ground.north_m - oy)) < 0.1
+
+
+def test_landing_on_a_slope_keeps_the_speed_along_it():
+    """Off a ledge onto a slope of 30 degrees, the part of the velocity along the slope is left after landing."""
+    drop = np.tan(np.radians(30.0))
+    ground = ground_of(lambda x, y: np.where(x < 60.0, 300.0, 285.0 - drop * (x - 60.0)) + 0 * y, 400, 40, 1.0)
+    tracks = slide(ground, bodies_of(30.0, 20.0, 0.0, 0.0, 12.0), (140.0, 20.0, 2.0), largest_step_s=0.002)
+    # Free flight from (59, 300): 300 - g t^2 / 2 meets 285 - drop (12 t - 1).
+    t = (12.0 * drop + np.sqrt((12.0 * drop) ** 2 + 2 * GRAVITY * (15.0 - drop))) / GRAVITY
+    along = 12.0 * np.cos(np.radians(30.0)) + GRAVITY * t * np.sin(np.radians(30.0))
+    way = (138.0 - 59.0 - 12.0 * t) / np.cos(np.radians(30.0))
+    expected = np.sqrt(along**2 + 2 * GRAVITY * np.sin(np.radians(30.0)) * way) * np.cos(np.radians(30.0))
+    assert tracks.disc_east_m_s[0] == pytest.approx(expected, rel=0.02)
+
+
+def test_no_body_creeps_on_the_demo_mountain():
+    """Of 600 bodies below the bench of Mount Ysterra none still moves after five minutes."""
+    mountain = open_elevation([shared_folder("demo") / "ysterra.tif"])
+    ground = felt_ground(read_window(mountain, (560_900, 7_300_600, 561_500, 7_301_990)))
+    x, y = np.meshgrid(np.linspace(561_225, 561_270, 20), np.linspace(7_300_740, 7_300_790, 30))
+    friction = np.linspace(0.17, 0.32, x.size)
+    rest = np.zeros(x.size)
+    tracks = slide(ground, Bodies(x.ravel(), y.ravel(), rest, rest, friction, np.full(x.size, 0.0186)))
+    assert (tracks.reason == kernels.STOPPED).mean() > 0.5
+    assert tracks.time_s.max() < 300.0

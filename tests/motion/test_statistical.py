@@ -55,3 +55,11 @@ def test_profiles_are_resampled_to_twenty_metres():
     x, z = resampled(np.array([0.0, 15.0, 100.0]), np.array([10.0, 5.0, 0.0]))
     assert np.diff(x) == pytest.approx(20.0)
     assert z[1] == pytest.approx(5.0 - 5.0 * 5.0 / 85.0)
+
+
+def test_a_gentle_shoulder_above_the_steep_ground_is_not_the_beta_point():
+    """Ground below 10 degrees counts only after the profile has been steep."""
+    x, z = two_slopes(30.0, 5.0)
+    above = np.arange(0.0, 60.0, 1.0)
+    x, z = np.concatenate([above, x + 60.0]), np.concatenate([z[0] + (60.0 - above) * math.tan(math.radians(5.0)), z])
+    assert envelope(x, z).beta_m == pytest.approx(460.0, abs=20.0)
