@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from pathlib import Path
 
@@ -59,7 +60,7 @@ def _model_lines(model: Model) -> list[str]:
         f"travel angle {_spread(runout.travel_angle_deg, 'degrees')}, length {_spread(runout.length_m, 'm')} "
         "(P10 / P50 / P90)"
     )
-    lines = [_line("Release", f"{slab}. {release.reason}"), _line("Run-out", travel)]
+    lines = [_line("Release", f"{slab}. {release.reason}"), _line("Run-out", travel), _line("", _envelope_text(model))]
     person = f"{model.person.inside_debris:.0%} of the probability lies inside the debris outline, the rest outside it"
     lines.append(_line("Person", person))
     met = [trap for trap in model.traps if trap.person_passes > 0]
@@ -74,6 +75,15 @@ def _model_lines(model: Model) -> list[str]:
     if len(met) > MOST_TRAPS:
         lines.append(_line("", f"and {len(met) - MOST_TRAPS} more, see plan.json"))
     return lines
+
+
+def _envelope_text(model: Model) -> str:
+    found = model.envelope
+    if not found.ends:
+        return f"Statistical run-out: {found.note}"
+    name, alpha_deg, sd_deg, distance_m, _ = found.ends[0]
+    where = f"{distance_m:,.0f} m from the top" if math.isfinite(distance_m) else "beyond the profile"
+    return f"Outer envelope, extreme events ({name}): alpha {alpha_deg:.0f} degrees (SD {sd_deg:g}), {where}"
 
 
 def _debris_text(plan: Plan) -> str:
