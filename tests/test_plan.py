@@ -1,6 +1,7 @@
 """The whole story: the same mountain gives the same plan, however it lies, and bad input gets one clear sentence."""
 
 import dataclasses
+import importlib
 import re
 
 import geopandas
@@ -228,3 +229,40 @@ def test_point_on_no_data_is_told(tmp_path):
     path = hills.write(tmp_path / "hill.tif", z)
     with pytest.raises(InputError, match=re.compile(r"point \d+\.\d+,\d+\.\d+ lies on no data")):
         make_plan(question(path))
+
+
+def test_swapped_outline_is_told(tmp_path):
+    """An outline with lat and lon swapped, or far from the model, is an input error that says so."""
+    path = hills.write(tmp_path / "hill.tif", hills.hill())
+    field = box(hills.WEST_M + 400, hills.NORTH_M - 800, hills.WEST_M + 500, hills.NORTH_M - 700)
+    drawn = geopandas.GeoSeries([field], crs=hills.EPSG).to_crs(4326)
+    swapped = drawn.map(lambda one: type(one)([(y, x) for x, y in one.exterior.coords]))
+    for number, shape in enumerate((swapped, drawn.translate(xoff=90.0), drawn.translate(xoff=1.0))):
+        file = tmp_path / f"{number}.geojson"
+        geopandas.GeoSeries(list(shape), crs=4326).to_file(file)
+        with pytest.raises(InputError, match=r"the debris outline (at .* lies outside|in .* swapped)"):
+            make_plan(Scenario(elevation=(path,), search=Search(debris=file)))
+
+
+def test_scattered_debris_is_widened_to_hold_the_person(plain, monkeypatch):
+    """Where no level of debris holds 90 % of the POA, the likeliest ground is added and a note says so."""
+    monkeypatch.setattr(importlib.import_module("lastseen.deposit.settle"), "OUTLINE_LEVELS", (0.95,))
+    plan = make_plan(plain.scenario)
+    assert plan.debris.widened
+    assert plan.model.person.inside_debris >= 0.895
+    assert any("widened to the smallest ground" in note for note in plan.notes)
+    assert plan.search.coverage.fraction >= 0.99
+    assert not plain.debris.widened
+
+
+def test_walkers_are_warned(plain, tmp_path):
+    """Steep straight legs, odd strip widths and a grid that receivers do not show are told."""
+    path = hills.write(tmp_path / "nad27.tif", hills.hill(), 550_000.0, 5_110_000.0, epsg=26710)
+    at = LastSeen(at=f"{550_000 + 432},{5_110_000 - 221}", crs="EPSG:26710")
+    plan = make_plan(Scenario(elevation=(path,), last_seen=at, snow=QUICK, search=Search(strip_width_m=15.0)))
+    told = " ".join(plan.notes)
+    assert "NAD27 / UTM zone 10N; receivers show WGS 84" in told
+    assert "Strips of 15 m are outside the 20 to 60 m" in told
+    steepest = max(leg.steepest_deg for leg in plan.search.legs)
+    assert (f"up to {steepest:.0f}" in told) == (steepest > 35.0)
+    assert not any("receivers" in note or "Strips of" in note for note in plain.notes)

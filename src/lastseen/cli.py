@@ -84,7 +84,10 @@ def plan(
     at: Annotated[str | None, typer.Option("--at", help="Last-seen point: lon,lat, UTM text or MGRS text.")] = None,
     crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --at and --start.")] = None,
     radius: Annotated[float | None, typer.Option("--radius", help="Uncertainty of the last-seen point, m.")] = None,
-    size: Annotated[int | None, typer.Option("--size", help="Destructive size, 1 to 4. [default: 2]")] = None,
+    size: Annotated[
+        int | None,
+        typer.Option("--size", help="Destructive size: 1 small, 2 buries a person, 3 a car, 4 a house. [default: 2]"),
+    ] = None,
     release: Annotated[Path | None, typer.Option("--release", help="Drawn outline of the release.")] = None,
     debris: Annotated[
         Path | None, typer.Option("--debris", help="Observed outline of the debris: only the search is laid out.")
@@ -96,7 +99,7 @@ def plan(
     start: Annotated[
         str | None, typer.Option("--start", help="Where they stand, if not at the last-seen point.")
     ] = None,
-    pattern: Annotated[str | None, typer.Option("--pattern", help="Lanes across or along the fall line.")] = None,
+    pattern: Annotated[str | None, typer.Option("--pattern", help="Lanes 'across' or 'along' the fall line.")] = None,
     seed: Annotated[int | None, typer.Option("--seed", help="Seed of all random draws. [default: 1]")] = None,
     name: Annotated[str | None, typer.Option("--name", help="Title of the plan.")] = None,
     scenario: Annotated[Path | None, typer.Option("--scenario", help="TOML file; options override it.")] = None,

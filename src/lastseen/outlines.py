@@ -118,4 +118,9 @@ def read_outline(path: Path, crs: CRS, what: str) -> MultiPolygon:
             raise InputError(
                 f"the {what} outline in {path.name} crosses itself ({explain_validity(area)}): draw it again"
             )
-    return only_areas(union_all(list(geopandas.GeoSeries(areas, crs=frame.crs).to_crs(crs))))
+    moved = only_areas(union_all(list(geopandas.GeoSeries(areas, crs=frame.crs).to_crs(crs))))
+    if not np.isfinite(moved.bounds).all():
+        raise InputError(
+            f"the {what} outline in {path.name} lies outside the area of {crs.name}: are lon and lat swapped?"
+        )
+    return moved

@@ -34,6 +34,9 @@ MOST_GROWTHS = 16
 ASCENT_GROWTHS = 2  # how often the window grows in search of a start zone
 OUTLINE_MARGIN_M = 150.0
 REACH_MARGIN_M = 10.0
+LITTLE_INSIDE = 0.8
+STEEP_LEG_DEG = 35.0  # common practice, no source: steeper ground is not walked in a straight line
+USUAL_STRIPS_M = (20.0, 60.0)  # published for teaching and by makers, see the search reference
 
 Progress = Callable[[str, float], None]
 
@@ -133,9 +136,17 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     )
     progress("laying out the search", 0.8)
     lanes = _lay_out(scenario, debris, ground, at_m)
-    notes += _remarks(model, debris, ground)
+    notes = (*_about_walk(scenario, lanes), *notes, *_remarks(model, debris, ground))
     return Plan(
-        scenario, elevation, place, at_m, shape_of_ground, model, debris, lanes, _sentences(elevation.notes + notes)
+        scenario,
+        elevation,
+        place,
+        at_m,
+        shape_of_ground,
+        model,
+        debris,
+        lanes,
+        _sentences(_about_grid(elevation) + elevation.notes + notes),
     )
 
 
@@ -262,6 +273,7 @@ def _observed(
 ) -> Plan:
     """Only the search, over an outline of the debris that somebody drew or recorded."""
     outline = read_outline(scenario.search.debris, elevation.crs, "debris")  # type: ignore[arg-type]
+    require_inside(elevation, to_lonlat(outline.centroid.x, outline.centroid.y, elevation.crs), "the debris outline at")
     west, south, east, north = outline.bounds
     if at_m is not None:
         west, south, east, north = min(west, at_m[0]), min(south, at_m[1]), max(east, at_m[0]), max(north, at_m[1])
@@ -272,7 +284,10 @@ def _observed(
     debris = Debris(none, none, none, outline, math.nan, float(outline.area), math.nan)
     progress("laying out the search", 0.4)
     lanes = _lay_out(scenario, debris, ground, at_m)
-    notes = ("the debris outline was given: no release, run-out, traps or probability of area were worked out",)
+    notes = (
+        *_about_walk(scenario, lanes),
+        "the debris outline was given: no release, run-out, traps or probability of area were worked out",
+    )
     return Plan(
         scenario,
         elevation,
@@ -282,7 +297,7 @@ def _observed(
         None,
         debris,
         lanes,
-        _sentences(elevation.notes + notes),
+        _sentences(_about_grid(elevation) + elevation.notes + notes),
     )
 
 
@@ -314,13 +329,52 @@ def _remarks(model: Model, debris: Debris, ground: Grid) -> tuple[str, ...]:
         notes.append(f"only {model.run.reached.mean():.0%} of the events reach the last-seen point")
     if model.person.carried_p50_m < ground.cell_m:
         notes.append("the person does not slide away from the last-seen point in most events: the ground is too gentle")
-    if model.person.inside_debris < 0.8:
+    if debris.widened:
         notes.append(
-            f"only {model.person.inside_debris:.0%} of the probability of area lies inside the debris outline "
-            f"(debris in at least {debris.level:.1%} of the events): lower search.outline_probability to search more"
+            "events end in many places and leave thin debris: the searched outline was widened to the smallest ground "
+            "that holds 90 % of the probability of area (POA)"
+        )
+    elif model.person.inside_debris < LITTLE_INSIDE:
+        notes.append(
+            f"only {model.person.inside_debris:.0%} of the probability of area (POA) lies inside the outline that "
+            "was asked for: leave search.outline_probability out of the scenario to search more"
         )
     blind = traps.invisible_note(ground.cell_m)
     return (*notes, *([blind] if blind else []), *MODEL_LIMITS)
+
+
+def _about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
+    """What somebody who walks the lanes must know before they set out."""
+    notes = []
+    steep = [leg for leg in lanes.legs if leg.steepest_deg > STEEP_LEG_DEG]
+    if steep:
+        ways = sum(leg.kind != "lane" for leg in steep)
+        notes.append(
+            f"{len(steep)} legs are steeper than {STEEP_LEG_DEG:.0f} degrees somewhere, up to "
+            f"{max(leg.steepest_deg for leg in steep):.0f}, {ways} of them approaches or joins: straight lines on the "
+            "map, not ways to go; find your own way between the lanes"
+        )
+    if not USUAL_STRIPS_M[0] <= lanes.strip_width_m <= USUAL_STRIPS_M[1]:
+        notes.append(
+            f"strips of {lanes.strip_width_m:g} m are outside the {USUAL_STRIPS_M[0]:g} to {USUAL_STRIPS_M[1]:g} m "
+            "that handbooks and makers give: check the number"
+        )
+    if scenario.last_seen.at == "" and scenario.search.start is None:
+        notes.append("nobody said where the searchers stand: the top of the outline was taken")
+    notes.append("times are for walking off the path (Tobler 1993), not for skis and not for hard debris")
+    return tuple(notes)
+
+
+def _about_grid(elevation: Elevation) -> tuple[str, ...]:
+    """Whether a receiver shows other numbers than the grid of the map."""
+    datum = elevation.crs.geodetic_crs
+    if datum is None or "WGS 84" in datum.name or "ETRS89" in datum.name:
+        return ()
+    note = (
+        f"the grid of the map is {elevation.crs.name}; receivers show WGS 84, which can differ by more than 200 m: use "
+        "the GPX, the MGRS of the legs in plan.json, or set the receiver to this grid"
+    )
+    return (note,)
 
 
 def _sentences(notes: tuple[str, ...]) -> tuple[str, ...]:

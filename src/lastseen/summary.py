@@ -65,7 +65,9 @@ def _model_lines(model: Model) -> list[str]:
     lines.append(_line("Person", person))
     met = [trap for trap in model.traps if trap.person_passes > 0]
     if not met:
-        lines.append(_line("Traps", "none found that the person reaches in this model"))
+        lines.append(
+            _line("Traps", f"none that the person reaches, {len(model.traps)} on ground that the snow can reach")
+        )
     for i, trap in enumerate(met[:MOST_TRAPS]):
         text = (
             f"{trap.letter}{trap.number} ({', '.join(trap.consequences)}) {trap.reason} "
@@ -89,6 +91,11 @@ def _envelope_text(model: Model) -> str:
 def _debris_text(plan: Plan) -> str:
     if plan.model is None:
         return f"observed outline of {plan.debris.area_m2:,.0f} m2"
+    if plan.debris.widened:
+        return (
+            f"{plan.debris.area_m2:,.0f} m2 to search: debris in at least {100 * plan.debris.level:g} % of the events, "
+            "widened to 90 % of the POA"
+        )
     return f"{plan.debris.area_m2:,.0f} m2 carry debris in at least {100 * plan.debris.level:g} % of the events"
 
 

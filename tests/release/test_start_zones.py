@@ -147,7 +147,7 @@ def test_nothing_steep_enough_says_what_was_looked_for(ground, steepest):
     text = str(caught.value)
     assert "no start-zone terrain of 28 to 55 degrees of the size class was met" in text
     assert f"the steepest ground on it was {steepest} degrees" in text
-    assert "move the point, choose a smaller size, or draw the release" in text
+    assert "move the point, choose a smaller size class where there is one, or draw the release" in text
     walked = float(re.search(r"followed for (\d+) m", text)[1])
     assert (walked == 0) is (steepest == 0)
 

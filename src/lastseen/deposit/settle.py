@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from shapely import union_all
 from shapely.geometry import MultiPolygon
 
 from lastseen.errors import NothingFoundError
@@ -48,6 +49,8 @@ class Debris:
         Map area of the outline.
     left_share : float
         Share of the bodies that left the elevation model.
+    widened : bool
+        Whether the smallest ground that holds 90 % of the probability of area was added to the outline.
     """
 
     probability: Grid
@@ -57,6 +60,7 @@ class Debris:
     level: float
     area_m2: float
     left_share: float
+    widened: bool = False
 
 
 @dataclass(frozen=True)
@@ -95,7 +99,7 @@ def settle(run: Run, felt: Grid, poa: Grid, outline_probability: float | None) -
         Probability of area; decides the outline where no level is asked for.
     outline_probability : float or None
         Debris at least this likely is inside the outline. None takes the highest of 20, 10, 5 and 2.5 % whose outline
-        holds 90 % of the probability of area, or 2.5 %.
+        holds 90 % of the probability of area; where none does, 2.5 % and the smallest ground that does.
 
     Raises
     ------
@@ -121,7 +125,7 @@ def settle(run: Run, felt: Grid, poa: Grid, outline_probability: float | None) -
             f"{_left(run.debris):.0%} of the snow leaves the elevation model before it stops: use a model that holds "
             "the run-out, or a smaller size class"
         )
-    outline, level = _outline(felt.with_values(probability), poa, outline_probability)
+    outline, level, widened = _outline(felt.with_values(probability), poa, outline_probability)
     return Debris(
         felt.with_values(probability),
         felt.with_values(mean),
@@ -130,11 +134,12 @@ def settle(run: Run, felt: Grid, poa: Grid, outline_probability: float | None) -
         level,
         float(outline.area),
         _left(run.debris),
+        widened,
     )
 
 
-def _outline(probability: Grid, poa: Grid, wanted: float | None) -> tuple[MultiPolygon, float]:
-    """The outline and its level."""
+def _outline(probability: Grid, poa: Grid, wanted: float | None) -> tuple[MultiPolygon, float, bool]:
+    """The outline, its level, and whether it was widened to hold the person."""
     smooth = probability.with_values(ndimage.gaussian_filter(probability.values, 1.0, truncate=3.0))
     levels = OUTLINE_LEVELS if wanted is None else (wanted,)
     for level in levels:
@@ -142,12 +147,22 @@ def _outline(probability: Grid, poa: Grid, wanted: float | None) -> tuple[MultiP
         outline = outline_of_level(smooth, level, LEAST_PIECE_SHARE * whole.area)
         if share_inside(poa, outline) >= WANTED_INSIDE:
             break
-    if outline.is_empty:
+    if outline.is_empty and wanted is not None:
         raise NothingFoundError(
             f"no ground carries debris in {level:.1%} of the events (the most is {probability.values.max():.0%}): "
             "lower search.outline_probability in the scenario"
         )
-    return only_areas(outline.simplify(0.2 * probability.cell_m)), level
+    widened = wanted is None and share_inside(poa, outline) < WANTED_INSIDE
+    if widened:
+        outline = only_areas(union_all([outline, likeliest_ground(poa, WANTED_INSIDE)]))
+    return only_areas(outline.simplify(0.2 * probability.cell_m)), level, widened
+
+
+def likeliest_ground(poa: Grid, share: float) -> MultiPolygon:
+    """The smallest ground that holds a share of a probability of area."""
+    falling = np.sort(poa.values.ravel())[::-1]
+    level = float(falling[min(int(np.searchsorted(np.cumsum(falling), share)), falling.size - 1)])
+    return outline_of_level(poa, level, poa.cell_area_m2) if level > 0 else MultiPolygon()
 
 
 def probability_of_area(run: Run, felt: Grid) -> Grid:

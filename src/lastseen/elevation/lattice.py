@@ -157,7 +157,7 @@ def open_elevation(paths: Sequence[Path], place: LonLat | None = None, z_unit: s
     return Elevation(placed, crs, cell_m, anchor, _bounds(placed, crs), tuple(dict.fromkeys(notes)))
 
 
-def require_inside(elevation: Elevation, place: LonLat) -> tuple[float, float]:
+def require_inside(elevation: Elevation, place: LonLat, what: str = "the point") -> tuple[float, float]:
     """Map coordinates of a place, or an error with distance and bearing to the nearest edge.
 
     Raises
@@ -175,7 +175,7 @@ def require_inside(elevation: Elevation, place: LonLat) -> tuple[float, float]:
     distance, azimuth = _to_nearest_edge(place, elevation)
     far = f"{distance / 1000:.1f} km" if distance >= 1000 else f"{distance:.0f} m"
     raise InputError(
-        f"the point {place.lon_deg:.6f},{place.lat_deg:.6f} lies outside the elevation model, whose nearest edge is "
+        f"{what} {place.lon_deg:.6f},{place.lat_deg:.6f} lies outside the elevation model, whose nearest edge is "
         f"{far} away at {round(azimuth) % 360} degrees ({bearing_text(azimuth)}): check the order lon,lat or use "
         "another file"
     )

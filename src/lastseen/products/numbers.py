@@ -130,6 +130,7 @@ def _debris(plan: Plan) -> dict[str, Any]:
     return {
         "area_m2": debris.area_m2,
         "level": debris.level,
+        "widened": debris.widened,
         "left_share": debris.left_share,
         "volume_m3": volume,
     }

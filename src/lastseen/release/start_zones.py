@@ -176,7 +176,7 @@ def _ascend(ground: Grid, slope_deg: FloatArray, start: BoolArray, x_m: float, y
                 f"nothing steep enough above the last-seen point: the steepest way up was followed for {walked:.0f} m "
                 f"and {z[row, col] - low:.0f} m of height, the steepest ground on it was {steepest:.0f} degrees, and "
                 f"no start-zone terrain of {LEAST_SLOPE_DEG:.0f} to {LARGEST_SLOPE_DEG:.0f} degrees of the size class "
-                "was met; move the point, choose a smaller size, or draw the release"
+                "was met; move the point, choose a smaller size class where there is one, or draw the release"
             )
         walked += float(far[best]) * ground.cell_m
         row, col = int(best[0]) + r0, int(best[1]) + c0

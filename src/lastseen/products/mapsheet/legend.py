@@ -87,7 +87,7 @@ def _lane_entries(d: Drawing, plan: Plan) -> list[Entry]:
         found.append((_start(d), "start"))
     if plan.search.coverage.uncovered_m2 > 0:
         look = {"facecolor": ink.casing, "edgecolor": ink.colour, "linewidth": 0.5, "hatch": ink.uncovered}
-        found.append((_patch(d, **look), "out of range"))
+        found.append((_patch(d, **look), "out of range (small: circled)"))
     return found
 
 
@@ -107,8 +107,8 @@ def _person_entries(d: Drawing, plan: Plan) -> list[Entry]:
     if plan.at_m is not None:
         found.append((_cross(d), "last-seen point"))
     if plan.model is not None:
-        found.append((_line(d, ink.line, 1.5, ink.dashes["half"]), "50 % of POA"))
-        found.append((_line(d, ink.line, 1.1, ink.dashes["most"]), "90 % of POA"))
+        found.append((_line(d, ink.line, 1.5, ink.dashes["half"]), "half of the POA"))
+        found.append((_line(d, ink.line, 1.1, ink.dashes["most"]), "90 % of the POA"))
     return found
 
 

@@ -195,7 +195,7 @@ def _traps(pen: Pen, model: Model, most: int) -> list[Item]:
     """Traps with what they do and why."""
     if not model.traps or most == 0:
         return []
-    items = [pen.heading("Terrain traps on the way")]
+    items = [pen.heading("Terrain traps the snow can reach")]
     for trap in model.traps[:most]:
         passes, ends = percent(round(trap.person_passes, 2)), percent(round(trap.person_ends, 2))
         words = f"{', '.join(trap.consequences).capitalize()}. {trap.reason} {passes} of carried persons enter it, "
