@@ -95,7 +95,7 @@ def _name_lanes(d: Drawing, plan: Plan, elsewhere: BaseGeometry) -> None:
         _sign(
             d,
             words,
-            [ahead, (x0, y0), (x1 + 2.6 * ux, y1 + 2.6 * uy)],
+            [ahead, (x0, y0), (x0 + 0.25 * (x1 - x0), y0 + 0.25 * (y1 - y0))],
             LANE_SIZE,
             d.palette.lanes.colour,
             "bold",

@@ -113,8 +113,9 @@ def _numbers(pen: Pen, plan: Plan) -> list[Item]:
 
 def _model_numbers(plan: Plan, model: Model) -> list[tuple[str, str]]:
     inside, angle, one = model.person.inside_debris, model.runout.travel_angle_deg, model.release
+    widened = ", widened to 90 % of the POA" if plan.debris.widened else ""
     return [
-        ("Outline", f"debris in at least {percent(plan.debris.level)} of the events"),
+        ("Outline", f"debris in at least {percent(plan.debris.level)} of the events{widened}"),
         ("POA", f"{percent(round(inside, 2))} inside the outline, {percent(round(1 - inside, 2))} outside it"),
         ("Travel angle", f"{angle.p10:.0f}° / {angle.p50:.0f}° / {angle.p90:.0f}° (P10 / P50 / P90)"),
         ("Release", f"size {plan.scenario.snow.size}, {one.volume_m3:.0f} m³ on {one.slope_deg:.0f}°"),
