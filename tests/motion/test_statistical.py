@@ -63,3 +63,11 @@ def test_a_gentle_shoulder_above_the_steep_ground_is_not_the_beta_point():
     above = np.arange(0.0, 60.0, 1.0)
     x, z = np.concatenate([above, x + 60.0]), np.concatenate([z[0] + (60.0 - above) * math.tan(math.radians(5.0)), z])
     assert envelope(x, z).beta_m == pytest.approx(460.0, abs=20.0)
+
+
+def test_a_wide_bench_is_passed_over():
+    """A flat bench of 40 m with steep ground below it is not the beta point; the foot of the whole slope is."""
+    x, z = two_slopes(30.0, 5.0)
+    drop = np.where((x > 200.0) & (x <= 240.0), 0.0, np.gradient(z, x))
+    benched = 1000.0 + np.concatenate([[0.0], np.cumsum(drop[:-1] * np.diff(x))])
+    assert envelope(x, benched).beta_m == pytest.approx(400.0, abs=20.0)

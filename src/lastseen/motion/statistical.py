@@ -15,6 +15,7 @@ from lastseen.grid import FloatArray
 
 PROFILE_STEP_M = 20.0
 BETA_SLOPE_DEG = 10.0
+BENCH_CHECK_M = 100.0  # design choice: the mean slope over this length below a beta point must be easy too
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,7 @@ def envelope(distance_m: FloatArray, height_m: FloatArray) -> Envelope:
     steep = np.flatnonzero(slope > BETA_SLOPE_DEG)
     easy = np.flatnonzero(slope <= BETA_SLOPE_DEG)
     easy = easy[easy > steep[0]] if steep.size else easy[:0]
+    easy = np.array([i for i in easy if not _is_bench(x, z, int(i))], dtype=np.intp)
     if easy.size == 0:
         return Envelope(math.nan, math.nan, (), "the profile never eases to 10 degrees: there is no beta point on it")
     at = int(easy[0])
@@ -96,6 +98,12 @@ def envelope(distance_m: FloatArray, height_m: FloatArray) -> Envelope:
         "events of size 1 to 3 stop well before"
     )
     return Envelope(beta, float(x[at]), ends, note)
+
+
+def _is_bench(x: FloatArray, z: FloatArray, at: int) -> bool:
+    """Whether the ground below a flattening is steep again, so that it is a bench and not the foot of the slope."""
+    end = min(at + round(BENCH_CHECK_M / PROFILE_STEP_M), x.size - 1)
+    return bool(z[at] - z[end] > math.tan(math.radians(BETA_SLOPE_DEG)) * (x[end] - x[at]))
 
 
 def _distance_at(x: FloatArray, z: FloatArray, alpha_deg: float) -> float:
