@@ -24,11 +24,7 @@ def versions() -> dict[str, str]:
     found["gdal (rasterio)"] = rasterio.__gdal_version__
     found["gdal (pyogrio)"] = pyogrio.__gdal_version_string__
     found["proj (pyproj)"] = pyproj.__proj_version__
-    found["proj (rasterio)"] = (
-        ".".join(str(part) for part in rasterio.env.PROJVersion.runtime()[:3])
-        if hasattr(rasterio.env, "PROJVersion")
-        else "not stated"
-    )
+    found["proj (rasterio)"] = rasterio.__proj_version__
     found["geos (shapely)"] = shapely.geos_version_string
     return found
 

@@ -1,3 +1,4 @@
+import dataclasses
 import json
 import math
 import sqlite3
@@ -161,3 +162,11 @@ def test_uncovered_rest_is_what_coverage_left(plan):
 def test_required_text_is_json_safe(plan):
     for layer in plan_layers(plan).values():
         json.dumps(layer.rows, allow_nan=False)
+
+
+def test_a_widened_outline_says_so(plan):
+    """The searched outline is not called debris of that share alone when likelier ground was added to it."""
+    widened = dataclasses.replace(plan, debris=dataclasses.replace(plan.debris, widened=True))
+    reason = plan_layers(widened)["debris"].rows[0][-1]
+    assert "Widened to the smallest ground that holds 90 % of the probability of area." in reason
+    assert "Widened" not in plan_layers(plan)["debris"].rows[0][-1]

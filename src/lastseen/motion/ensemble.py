@@ -154,7 +154,7 @@ def _triangular(u: FloatArray, low_mode_high: tuple[float, float, float]) -> Flo
 
 
 def _downhill_frame(p: FloatArray, q: FloatArray, rows: IntArray, cols: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Unit vector down the fall line (east, north); north-east-agnostic east where the ground is flat."""
+    """Unit vector down the fall line (east, north); due east where the ground is flat."""
     px, qy = np.nan_to_num(p[rows, cols]), np.nan_to_num(q[rows, cols])
     steep = np.hypot(px, qy)
     flat = steep < 1e-9

@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from lastseen.outlines import only_areas, outline_of_level
 
 if TYPE_CHECKING:
+    from lastseen.deposit import Debris
     from lastseen.plan import Model, Plan
     from lastseen.search import Leg
 
@@ -248,11 +249,16 @@ def _debris(plan: Plan) -> _Rows:
     if plan.model is None:
         yield debris.outline, (None, 1, debris.area_m2, "Outline of the debris as it was given.")
         return
-    yield debris.outline, (debris.level, 1, debris.area_m2, _debris_sentence(debris.level) + " The lanes cover it.")
+    yield debris.outline, (debris.level, 1, debris.area_m2, _searched_sentence(debris))
     for level in LIKELIER:
         if level > debris.level:
             area = outline_of_level(debris.probability, level, debris.probability.cell_area_m2)
             yield area, (level, 0, area.area, _debris_sentence(level))
+
+
+def _searched_sentence(debris: Debris) -> str:
+    more = " Widened to the smallest ground that holds 90 % of the probability of area." if debris.widened else ""
+    return f"{_debris_sentence(debris.level)}{more} The lanes cover it."
 
 
 def _debris_sentence(level: float) -> str:

@@ -15,7 +15,7 @@ from lastseen.outlines import cells_of_outline, outline_of_cells
 from lastseen.place import to_lonlat
 from lastseen.release import kernels
 from lastseen.release.slabs import SlabClass, slab_class, thickness_m
-from lastseen.terrain import read_terrain, smoothed
+from lastseen.terrain import Terrain, read_terrain, smoothed
 
 # Slabs start between these slopes: 80 % lie in 30-45 degrees, the whole range reported is 25-55 (Perla 1977) and
 # 28-60 (Buehler et al. 2013, NHESS 13:1321; both quoted from memory). Canopy is not known to a bare elevation model.
@@ -65,11 +65,12 @@ class Release:
     reason: str
 
 
-def start_zone_terrain(ground: Grid) -> tuple[BoolArray, FloatArray]:
-    """Cells steep enough for a slab to start, and the smoothed slope (degrees) that decided it."""
-    slope = read_terrain(smoothed(ground, START_ZONE_SMOOTHING_M)).slope_deg.values
+def start_zone_terrain(ground: Grid) -> tuple[BoolArray, Terrain]:
+    """Cells steep enough for a slab to start, and the smoothed terrain that decided it."""
+    terrain = read_terrain(smoothed(ground, START_ZONE_SMOOTHING_M))
+    slope = terrain.slope_deg.values
     with np.errstate(invalid="ignore"):
-        return (slope >= LEAST_SLOPE_DEG) & (slope <= LARGEST_SLOPE_DEG), slope
+        return (slope >= LEAST_SLOPE_DEG) & (slope <= LARGEST_SLOPE_DEG), terrain
 
 
 def find_release(ground: Grid, x_m: float, y_m: float, size: int, slab_m: float | None = None) -> Release:
@@ -96,9 +97,8 @@ def find_release(ground: Grid, x_m: float, y_m: float, size: int, slab_m: float 
         Point on no data, or nothing steep enough above it.
     """
     wanted = slab_class(size)
-    smooth = smoothed(ground, START_ZONE_SMOOTHING_M)
-    terrain = read_terrain(smooth)
-    steep, slope = start_zone_terrain(ground)
+    steep, terrain = start_zone_terrain(ground)
+    smooth, slope = terrain.elevation, terrain.slope_deg.values
     least_cells = max(4, int(0.25 * wanted.area_m2 / ground.cell_area_m2))
     labels = measure.label(steep, connectivity=1)
     large = np.bincount(labels.ravel()) >= least_cells
