@@ -1,0 +1,99 @@
+"""Tracers in and out of the flow, in map coordinates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lastseen.errors import InputError
+from lastseen.grid import BoolArray, FloatArray, Grid
+from lastseen.motion.flow.carried import kernels
+
+
+@dataclass(frozen=True)
+class Tracers:
+    """People (or things) carried by the flow; arrays of shape (n,).
+
+    Attributes
+    ----------
+    x_m, y_m : ndarray
+        Where they stand, map metres.
+    speed_factor : ndarray
+        Their speed over that of the snow around.
+    start_s : ndarray
+        When the snow can first take them; NaN when the front passes (deeper than 0.05 m).
+    diffusion_m2_s : ndarray
+        Spread across the flow: the variance grows by twice this per second.
+    seed : int
+        Of the random walk. Same seed, same way.
+    """
+
+    x_m: FloatArray
+    y_m: FloatArray
+    speed_factor: FloatArray
+    start_s: FloatArray
+    diffusion_m2_s: FloatArray
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        arrays = (self.x_m, self.y_m, self.speed_factor, self.start_s, self.diffusion_m2_s)
+        if any(one.shape != (self.x_m.size,) for one in arrays):
+            raise InputError("the arrays of the tracers differ in length")
+        known = arrays[:3] + arrays[4:]
+        if not all(np.isfinite(one).all() for one in known) or (self.diffusion_m2_s < 0.0).any():
+            raise InputError("place, speed factor and diffusion of tracers must be finite, diffusion 0 or more")
+        if self.seed < 0:
+            raise InputError(f"the seed is {self.seed}: give 0 or more")
+
+
+@dataclass(frozen=True)
+class TracerRest:
+    """Where tracers ended; arrays of shape (n,).
+
+    Attributes
+    ----------
+    x_m, y_m : ndarray
+        Map metres; for those that left, the first place outside.
+    taken : ndarray of bool
+        Whether the snow ever took them.
+    left_grid, in_no_data : ndarray of bool
+        Whether they left over an edge or into a cell without data.
+    last_moved_s, fastest_m_s : ndarray
+        When they last moved (0 for never) and their greatest speed on the map.
+    """
+
+    x_m: FloatArray
+    y_m: FloatArray
+    taken: BoolArray
+    left_grid: BoolArray
+    in_no_data: BoolArray
+    last_moved_s: FloatArray
+    fastest_m_s: FloatArray
+
+
+def table_of(ground: Grid, tracers: Tracers | None) -> FloatArray:
+    """The table of the carried: local metres, y southwards."""
+    if tracers is None:
+        return np.zeros((0, 8))
+    if not ground.contains(tracers.x_m, tracers.y_m).all():
+        raise InputError("a tracer starts outside the ground: move it, or take more ground")
+    table = np.zeros((tracers.x_m.size, 8))
+    table[:, 0], table[:, 1] = tracers.x_m - ground.west_m, ground.north_m - tracers.y_m
+    table[:, 2], table[:, 3], table[:, 4] = tracers.speed_factor, tracers.start_s, tracers.diffusion_m2_s
+    table[:, 5] = kernels.WAITING
+    return table
+
+
+def rest_of(ground: Grid, carried: FloatArray) -> TracerRest:
+    """Where the carried ended."""
+    status = carried[:, 5]
+    return TracerRest(
+        x_m=ground.west_m + carried[:, 0],
+        y_m=ground.north_m - carried[:, 1],
+        taken=carried[:, 6] > 0.0,
+        left_grid=status == kernels.LEFT,
+        in_no_data=status == kernels.SUNK,
+        last_moved_s=carried[:, 6].copy(),
+        fastest_m_s=carried[:, 7].copy(),
+    )
