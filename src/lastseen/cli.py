@@ -43,6 +43,7 @@ Dem = Annotated[
 ZUnit = Annotated[str | None, typer.Option("--z-unit", help="Unit of height: m, ft or us-ft; overrides the file.")]
 Out = Annotated[Path, typer.Option("-o", "--output", help="Folder to write.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace an older result in the output folder.")]
+Animate = Annotated[bool, typer.Option("--animate", help="Also draw the middle event as it moves (event.gif).")]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else.")]
 Quiet = Annotated[bool, typer.Option("-q", "--quiet", help="No progress, no summary.")]
 
@@ -88,6 +89,15 @@ def plan(
         int | None,
         typer.Option("--size", help="Destructive size: 1 small, 2 buries a person, 3 a car, 4 a house. [default: 2]"),
     ] = None,
+    model: Annotated[
+        str | None,
+        typer.Option(
+            "--model", help="How the snow moves: flow (piles up) or body (quick). [default: by cell and time]"
+        ),
+    ] = None,
+    cell: Annotated[
+        float | None, typer.Option("--cell", help="Working cell of the flow, m. [default: by the release]")
+    ] = None,
     release: Annotated[Path | None, typer.Option("--release", help="Drawn outline of the release.")] = None,
     debris: Annotated[
         Path | None, typer.Option("--debris", help="Observed outline of the debris: only the search is laid out.")
@@ -104,6 +114,7 @@ def plan(
     name: Annotated[str | None, typer.Option("--name", help="Title of the plan.")] = None,
     scenario: Annotated[Path | None, typer.Option("--scenario", help="TOML file; options override it.")] = None,
     z_unit: ZUnit = None,
+    animate: Animate = False,
     output: Out = Path("plan"),
     overwrite: Overwrite = False,
     as_json: AsJson = False,
@@ -121,6 +132,8 @@ def plan(
         Given("last_seen", "crs", crs),
         Given("last_seen", "radius_m", radius),
         Given("snow", "size", size),
+        Given("snow", "model", model),
+        Given("snow", "cell_m", cell),
         Given("snow", "release", release),
         Given("search", "debris", debris),
         Given("search", "strip_width_m", strip_width),
@@ -128,12 +141,15 @@ def plan(
         Given("search", "start", start),
         Given("search", "pattern", pattern),
     ]
-    _make_and_write(_scenario(scenario, given), output, overwrite=overwrite, as_json=as_json, quiet=quiet)
+    _make_and_write(
+        _scenario(scenario, given), output, overwrite=overwrite, animate=animate, as_json=as_json, quiet=quiet
+    )
 
 
 @app.command()
 def demo(
     which: Annotated[str, typer.Argument(help="bowl (size 3, one searcher) or bench (size 2, three).")] = "bowl",
+    animate: Animate = False,
     output: Out = Path("demo-plan"),
     overwrite: Overwrite = False,
     as_json: AsJson = False,
@@ -147,7 +163,7 @@ def demo(
     if not path.is_file():
         known = ", ".join(sorted(one.stem for one in path.parent.glob("*.toml")))
         raise InputError(f"there is no demo scenario '{which}': choose one of {known}")
-    _make_and_write(read_scenario(path), output, overwrite=overwrite, as_json=as_json, quiet=quiet)
+    _make_and_write(read_scenario(path), output, overwrite=overwrite, animate=animate, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -226,7 +242,9 @@ def _scenario(file: Path | None, given: list[Given]) -> Scenario:
     return with_given(scenario_of({"elevation": ["?"]}), given)
 
 
-def _make_and_write(scenario: Scenario, output: Path, *, overwrite: bool, as_json: bool, quiet: bool) -> None:
+def _make_and_write(
+    scenario: Scenario, output: Path, *, overwrite: bool, animate: bool, as_json: bool, quiet: bool
+) -> None:
     from lastseen.plan import make_plan
     from lastseen.products import plan_numbers, refuse_existing, write_plan
     from lastseen.products.numbers import numbers_text
@@ -236,7 +254,11 @@ def _make_and_write(scenario: Scenario, output: Path, *, overwrite: bool, as_jso
         _echo_place(scenario)
     with _progress(hidden=quiet) as progress:
         made: Plan = make_plan(scenario, progress)
-        write_plan(made, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share))
+
+        def writing(stage: str, share: float) -> None:
+            progress(stage, 0.95 + 0.05 * share)
+
+        write_plan(made, output, overwrite=overwrite, animate=animate, progress=writing)
     if as_json:
         typer.echo(numbers_text(plan_numbers(made)), nl=False)
     elif not quiet:
@@ -264,7 +286,7 @@ def _progress(*, hidden: bool) -> Iterator[Callable[[str, float], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-    columns: tuple[Any, ...] = (TextColumn("{task.description:<32}"), BarColumn(), TimeElapsedColumn())
+    columns: tuple[Any, ...] = (TextColumn("{task.description:<40}"), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("", total=1.0)
         yield lambda stage, share: bar.update(task, description=stage, completed=share)

@@ -6,7 +6,8 @@ import os
 
 from lastseen.errors import ResourceError
 
-PLAN_GB_PER_MILLION_CELLS = 0.3  # measured: 1.6 GB above the libraries for a plan on 5.5 million cells
+BODY_GB_PER_MILLION_CELLS = 0.3  # measured: 1.6 GB above the libraries for a plan on 5.5 million cells
+FLOW_GB_PER_MILLION_CELLS = 0.4  # the ground once, and two events at a time
 
 
 def free_gb() -> float | None:

@@ -36,8 +36,12 @@ class Snow:
     friction: tuple[float, float, float] = (0.22, 0.30, 0.40)  # Coulomb mu: lowest, most likely, highest
     turbulence_m_s2: tuple[float, float, float] = (500.0, 1000.0, 1500.0)  # Voellmy xi
     growth: tuple[float, float, float] = (0.0, 0.5, 2.0)  # entrained / released mass
-    members: int = Field(default=40, ge=4, le=1000)  # events in the ensemble
-    bodies: int = Field(default=4000, ge=100, le=1_000_000)  # bodies for the debris, and as many for the person
+    cohesion_pa: tuple[float, float, float] = (25.0, 50.0, 100.0)  # holds thin snow; the flow only
+    members: int = Field(default=48, ge=4, le=1000)  # events in the ensemble
+    tracers: int = Field(default=400, ge=10, le=100_000)  # possible persons in each event of the flow
+    bodies: int = Field(default=4800, ge=100, le=1_000_000)  # bodies for the debris, and as many for the person
+    model: Literal["flow", "body"] | None = None  # how it moves; by cell and time where not given
+    cell_m: float | None = Field(default=None, gt=0)  # working cell of the flow; by the release where not given
 
 
 @checked(frozen=True, config=_STRICT)
@@ -114,7 +118,12 @@ def scenario_of(raw: dict[str, Any], source: str = "the scenario") -> Scenario:
     except ValidationError as error:
         raise InputError("; ".join(_sentence(source, one) for one in error.errors())) from error
     snow = scenario.snow
-    for name, low, high in (("friction", 0.05, 1.0), ("turbulence_m_s2", 100.0, 5000.0), ("growth", 0.0, 10.0)):
+    for name, low, high in (
+        ("friction", 0.05, 1.0),
+        ("turbulence_m_s2", 100.0, 5000.0),
+        ("growth", 0.0, 10.0),
+        ("cohesion_pa", 0.0, 1000.0),
+    ):
         values = getattr(snow, name)
         if not low <= values[0] <= values[1] <= values[2] <= high:
             raise InputError(

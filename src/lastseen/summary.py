@@ -7,6 +7,7 @@ import textwrap
 from pathlib import Path
 
 from lastseen.check import Outcome
+from lastseen.deposit import Burial
 from lastseen.motion.runout import Range
 from lastseen.plan import Model, Plan
 from lastseen.products.caution import SHORT_CAUTION
@@ -63,6 +64,8 @@ def _model_lines(model: Model) -> list[str]:
     lines = [_line("Release", f"{slab}. {release.reason}"), _line("Run-out", travel), _line("", _envelope_text(model))]
     person = f"{model.person.inside_debris:.0%} of the probability lies inside the debris outline, the rest outside it"
     lines.append(_line("Person", person))
+    if model.person.burial is not None:
+        lines.append(_line("Burial", _burial_text(model.person.burial)))
     met = [trap for trap in model.traps if trap.person_passes > 0]
     if not met:
         lines.append(
@@ -77,6 +80,12 @@ def _model_lines(model: Model) -> list[str]:
     if len(met) > MOST_TRAPS:
         lines.append(_line("", f"and {len(met) - MOST_TRAPS} more, see plan.json"))
     return lines
+
+
+def _burial_text(burial: Burial) -> str:
+    deeper = ", ".join(f"{share:.0%} deeper than {depth:g} m" for depth, share in burial.deeper)
+    deep = f"; fully buried: P50 {burial.p50_m:.1f} m, P90 {burial.p90_m:.1f} m" if burial.fully > 0 else ""
+    return f"{burial.fully:.0%} fully buried, {deeper}{deep}"
 
 
 def _envelope_text(model: Model) -> str:

@@ -10,14 +10,13 @@ from shapely.geometry import LineString, MultiPolygon
 
 from lastseen.grid import BoolArray, FloatArray, Grid
 from lastseen.motion import kernels
-from lastseen.motion.bodies import Bodies, Tracks, slide
-from lastseen.motion.ensemble import Run
+from lastseen.motion.bodies import Bodies, slide
+from lastseen.motion.events import Events, inside
 from lastseen.outlines import outline_of_level
 from lastseen.release import Release
 
 CORRIDOR_SHARES = (0.1, 0.5, 0.9)
 PATH_END = ("a pit or flat ground", "the edge of the elevation model", "no data", "its longest length")
-FOOTPRINT_M = 3.0  # design choice: half the width of ground that one body stands for
 # The main path is that of a heavy, slippery body: it runs on past where any member of the ensemble stops.
 MAIN_FRICTION, MAIN_DRAG_PER_M = 0.12, 1.0 / 45.0
 
@@ -41,7 +40,9 @@ class FlowPaths:
     corridors : tuple of (share, MultiPolygon)
         Ground that at least 10, 50 and 90 % of the events pass.
     peak_speed_m_s, highest_speed_m_s : Grid
-        Mean over the events that pass a cell of their fastest body there, and the fastest of all. NaN where none pass.
+        Mean over the events that pass a cell of their highest speed there, and the highest of all. NaN where none pass.
+    arrival_s : Grid
+        Earliest arrival of the front in any event. NaN where none comes, or where the model does not know it.
     """
 
     steepest: LineString
@@ -52,6 +53,7 @@ class FlowPaths:
     corridors: tuple[tuple[float, MultiPolygon], ...]
     peak_speed_m_s: Grid
     highest_speed_m_s: Grid
+    arrival_s: Grid
 
     def reach(self, margin_m: float) -> BoolArray:
         """Cells within a margin of ground that any event passes."""
@@ -59,15 +61,12 @@ class FlowPaths:
         return np.asarray(away <= margin_m)
 
 
-def flow_paths(felt: Grid, release: Release, run: Run) -> FlowPaths:
+def flow_paths(felt: Grid, release: Release, events: Events) -> FlowPaths:
     """Paths, corridors and speeds of an ensemble that has run over ``felt`` ground."""
     steepest, end = steepest_descent(felt, *release.top_m)
     main = _main_path(felt, release)
-    passage, mean_speed, highest = _passed(felt, run)
-    corridors = tuple(
-        (share, outline_of_level(felt.with_values(passage), share, 4.0 * felt.cell_area_m2))
-        for share in CORRIDOR_SHARES
-    )
+    passage, mean_speed, highest, arrival = _passed(felt, events)
+    corridors = tuple((share, outline_of_level(passage, share, 4.0 * felt.cell_area_m2)) for share in CORRIDOR_SHARES)
     points = np.asarray(main.coords)
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     profile = np.column_stack([along, felt.sample(points[:, 0], points[:, 1])])
@@ -76,10 +75,11 @@ def flow_paths(felt: Grid, release: Release, run: Run) -> FlowPaths:
         end,
         main,
         profile,
-        felt.with_values(passage),
+        passage,
         corridors,
-        felt.with_values(mean_speed),
-        felt.with_values(highest),
+        mean_speed,
+        highest,
+        arrival,
     )
 
 
@@ -110,42 +110,24 @@ def _line(felt: Grid, x: FloatArray, y: FloatArray) -> LineString:
     return LineString(LineString(points).simplify(0.05 * felt.cell_m).coords)
 
 
-def _passed(felt: Grid, run: Run) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Share of members that pass each cell, mean peak speed of those that do, and the highest of all."""
-    count, total = np.zeros(felt.values.size), np.zeros(felt.values.size)
-    highest = np.full(felt.values.size, -np.inf)
-    around = _disc(max(1, round(FOOTPRINT_M / felt.cell_m)))
-    each = run.debris.count // run.members.count
-    for m in range(run.members.count):
-        box, speed = _member_speed(felt, run.debris, m * each, (m + 1) * each, around.shape[0] // 2)
-        spread = ndimage.grey_dilation(speed, footprint=around, mode="constant", cval=-np.inf)
-        rows, cols = box
-        passed = np.isfinite(spread)
-        for target, value in ((count, passed.astype(float)), (total, np.where(passed, spread, 0.0))):
-            target.reshape(felt.shape)[rows, cols] += value
-        view = highest.reshape(felt.shape)[rows, cols]
-        np.maximum(view, spread, out=view)
+def _passed(felt: Grid, events: Events) -> tuple[Grid, Grid, Grid, Grid]:
+    """Share of events that pass each cell, mean peak speed of those that do, highest of all, first arrival."""
+    rows, cols = events.extent()
+    shape = (rows.stop - rows.start, cols.stop - cols.start)
+    count, total, highest = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    first = np.full(shape, np.nan)
+    for event in events.each:
+        part = inside(event.rows, rows), inside(event.cols, cols)
+        count[part] += event.fastest_m_s > 0.0
+        total[part] += event.fastest_m_s
+        highest[part] = np.maximum(highest[part], event.fastest_m_s)
+        first[part] = np.fmin(first[part], event.arrival_s)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(count > 0, total / count, np.nan)
-    highest[~np.isfinite(highest)] = np.nan
-    shape = felt.shape
-    return (count / run.members.count).reshape(shape), mean.reshape(shape), highest.reshape(shape)
-
-
-def _member_speed(
-    felt: Grid, tracks: Tracks, first: int, last: int, rim: int
-) -> tuple[tuple[slice, slice], FloatArray]:
-    """Fastest body at each cell of a box around the visits of some bodies; minus infinity where none came."""
-    ny, nx = felt.shape
-    visits = slice(int(tracks.offsets[first]), int(tracks.offsets[last]))
-    rows, cols = tracks.cells[visits] // nx, tracks.cells[visits] % nx
-    r0, r1 = max(0, int(rows.min()) - rim), min(ny, int(rows.max()) + rim + 1)
-    c0, c1 = max(0, int(cols.min()) - rim), min(nx, int(cols.max()) + rim + 1)
-    speed = np.full((r1 - r0, c1 - c0), -np.inf)
-    np.maximum.at(speed, (rows - r0, cols - c0), tracks.speeds_m_s[visits])
-    return (slice(r0, r1), slice(c0, c1)), speed
-
-
-def _disc(radius: int) -> BoolArray:
-    y, x = np.mgrid[-radius : radius + 1, -radius : radius + 1]
-    return np.asarray(x * x + y * y <= (radius + 0.5) ** 2)
+    highest[count == 0] = np.nan
+    return (
+        events.over(felt, count / len(events.each)),
+        events.over(felt, mean, outside=np.nan),
+        events.over(felt, highest, outside=np.nan),
+        events.over(felt, first, outside=np.nan),
+    )

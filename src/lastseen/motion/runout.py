@@ -7,10 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from lastseen.grid import FloatArray, Grid
-from lastseen.motion.ensemble import Run
+from lastseen.motion.events import Events
 from lastseen.release import Release
-
-TOE_QUANTILE = 0.95  # the toe of an event is where all but its farthest twentieth has stopped
 
 
 @dataclass(frozen=True)
@@ -35,9 +33,9 @@ class Runout:
     drop_m : Range
         Height between the two.
     fastest_m_s : Range
-        Greatest speed of any body of an event.
+        Greatest speed in an event.
     time_s : Range
-        Until the last body of an event has stopped.
+        Until an event was at rest, or ran out of time.
     """
 
     travel_angle_deg: Range
@@ -47,24 +45,27 @@ class Runout:
     time_s: Range
 
 
-def measure_runout(felt: Grid, release: Release, run: Run) -> Runout:
-    """Measure the travel of each event of an ensemble; bodies that left the model count where they left it."""
-    n, tracks = run.members.count, run.debris
-    x, y = (one.reshape(n, -1) for one in (tracks.x_m, tracks.y_m))
-    away = np.hypot(x - release.top_m[0], y - release.top_m[1])
-    toe = np.argsort(away, axis=1, kind="stable")[:, round(TOE_QUANTILE * (away.shape[1] - 1))]
-    every = np.arange(n)
-    ends = felt.centre_of(*_clipped(felt, x[every, toe], y[every, toe]))
-    length = away[every, toe]
-    drop = float(felt.sample(*release.top_m)) - felt.sample(*ends)
-    angle = np.degrees(np.arctan2(drop, length))
+def measure_runout(felt: Grid, release: Release, events: Events) -> Runout:
+    """Measure the travel of each event of an ensemble; snow that left the model counts where it left it."""
+    x, y = (np.array([event.toe_m[k] for event in events.each]) for k in (0, 1))
+    length = np.hypot(x - release.top_m[0], y - release.top_m[1])
+    drop = float(felt.sample(*release.top_m)) - felt.sample(*felt.centre_of(*_clipped(felt, x, y)))
     return Runout(
-        _range(angle),
+        _range(np.degrees(np.arctan2(drop, length))),
         _range(length),
         _range(drop),
-        _range(tracks.fastest_m_s.reshape(n, -1).max(axis=1)),
-        _range(tracks.time_s.reshape(n, -1).max(axis=1)),
+        _range(np.array([event.fastest for event in events.each])),
+        _range(np.array([event.time_s for event in events.each])),
     )
+
+
+def middle_event(release: Release, events: Events) -> int:
+    """The event nearest to the median in length and in volume, each against its spread: one that can be shown."""
+    length = np.array([np.hypot(e.toe_m[0] - release.top_m[0], e.toe_m[1] - release.top_m[1]) for e in events.each])
+    away = np.zeros(length.size)
+    for values in (length, events.members.deposit_m3):
+        away += np.abs(values - np.median(values)) / max(float(values.std()), 1e-9)
+    return int(np.argmin(away))
 
 
 def _clipped(felt: Grid, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -13,6 +13,7 @@ import numpy as np
 from shapely.geometry import LineString
 
 from lastseen import __version__
+from lastseen.deposit.burial import FULLY_BURIED_M
 from lastseen.place import WGS84, LonLat, mgrs_text, transformer
 from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.inputs import input_files
@@ -31,8 +32,8 @@ _SHARE_DECIMALS = 6
 def plan_numbers(plan: Plan) -> dict[str, Any]:
     """The plan as plain values, keys in a fixed order, nothing that is not a number.
 
-    With an observed outline ``release``, ``runout``, ``envelope`` and ``poa`` are None and ``zones`` and ``traps``
-    are empty.
+    With an observed outline ``release``, ``model``, ``runout``, ``envelope`` and ``poa`` are None and ``zones`` and
+    ``traps`` are empty.
     """
     model = plan.model
     document = {
@@ -47,6 +48,7 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "last_seen": _last_seen(plan),
         "grid": _grid(plan),
         "release": _release(model) if model else None,
+        "model": _model(model) if model else None,
         "runout": {key: _range(getattr(model.runout, key)) for key in _RUNOUT} if model else None,
         "envelope": _envelope(model) if model else None,
         "debris": _debris(plan),
@@ -107,6 +109,21 @@ def _release(model: Model) -> dict[str, Any]:
     return _fields(model.release, leave=("cells", "nominal_cells", "outline"))
 
 
+def _model(model: Model) -> dict[str, Any]:
+    events = model.events
+    edges, gap = events.left_share()
+    return {
+        "name": events.model,
+        "reason": model.choice.reason,
+        "cell_m": events.lattice.cell_m,
+        "events": len(events.each),
+        "stopped_early": events.stopped_early,
+        "unfinished": sum(not event.finished for event in events.each),
+        "reached_last_seen": float(events.reached.mean()),
+        "left_share": {**edges, "no_data": gap},
+    }
+
+
 def _range(one: Range) -> dict[str, float]:
     return {"p10": one.p10, "p50": one.p50, "p90": one.p90}
 
@@ -126,7 +143,7 @@ def _debris(plan: Plan) -> dict[str, Any]:
     debris = plan.debris
     volume = None
     if plan.model is not None:
-        volume = _range_of(plan.model.run.members.deposit_m3)
+        volume = _range_of(plan.model.events.members.deposit_m3)
     return {
         "area_m2": debris.area_m2,
         "level": debris.level,
@@ -150,6 +167,22 @@ def _poa(model: Model) -> dict[str, Any]:
         "carried_p50_m": person.carried_p50_m,
         "fall_p90_m": person.fall_p90_m,
         "left_share": person.left_share,
+        "caught_share": person.caught_share,
+        "burial": _burial(model),
+    }
+
+
+def _burial(model: Model) -> dict[str, Any] | None:
+    """How deep; None where the model does not know it."""
+    one = model.person.burial
+    if one is None:
+        return None
+    return {
+        "fully": one.fully,
+        "fully_means_deeper_than_m": FULLY_BURIED_M,
+        "deeper": [{"depth_m": depth, "share": share} for depth, share in one.deeper],
+        "fully_p50_m": one.p50_m,
+        "fully_p90_m": one.p90_m,
     }
 
 

@@ -50,6 +50,14 @@ class DebrisRamp:
 
 
 @dataclass(frozen=True)
+class ThicknessRamp:
+    """The same ramp for thickness: a colour for each step, metres."""
+
+    levels_m: tuple[float, ...]
+    ramp: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class PersonInk:
     """Last-seen point and probability of area."""
 
@@ -96,6 +104,7 @@ class Palette:
     ground: Ground
     snow: Snow
     debris: DebrisRamp
+    thickness: ThicknessRamp
     person: PersonInk
     traps: Traps
     lanes: Lanes
@@ -119,6 +128,7 @@ def load_palette() -> Palette:
             Ground(**_tuples(raw["ground"])),
             Snow(**_tuples(raw["snow"])),
             DebrisRamp(**_tuples(raw["debris"])),
+            ThicknessRamp(**_tuples(raw["thickness"])),
             PersonInk(**_tuples(raw["person"])),
             Traps(traps["colour"], signs),
             Lanes(**_tuples(raw["lanes"])),

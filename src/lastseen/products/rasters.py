@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 NODATA = -9999.0
 MARGIN_CELLS = 8
 RASTERS = ("poa.tif", "debris_probability.tif", "debris_thickness.tif", "peak_speed.tif")
+FLOW_RASTERS = ("arrival.tif", "burial.tif")  # what single bodies do not know
 
 
 def write_cog(
@@ -104,15 +105,20 @@ def write_rasters(plan: Plan, folder: Path) -> tuple[Path, ...]:
             *box
         )
 
-    paths = [folder / name for name in RASTERS]
+    burial = model.person.burial
+    unsure = "" if burial else ", indicative"
+    paths = [folder / name for name in (*RASTERS, *(FLOW_RASTERS if burial else ()))]
     write_cog(paths[0], cut(model.person.poa), ["probability of area in the cell; sums to 1"], ["1"])
     text = "share of events with debris thicker than 0.1 m"
     write_cog(paths[1], cut(debris.probability), [text], ["1"])
     write_cog(
         paths[2],
-        [cut(debris.thickness_m), cut(debris.thickness_p90_m)],
-        ["mean debris thickness over all events, indicative", "90th percentile of debris thickness, indicative"],
-        ["m", "m"],
+        [cut(debris.thickness_m), cut(debris.thickness_p50_m), cut(debris.thickness_p90_m)],
+        [
+            f"{what} of debris thickness over all events, vertical{unsure}"
+            for what in ("mean", "median", "90th percentile")
+        ],
+        ["m", "m", "m"],
     )
     write_cog(
         paths[3],
@@ -120,6 +126,14 @@ def write_rasters(plan: Plan, folder: Path) -> tuple[Path, ...]:
         ["mean over the events that pass of their highest speed", "highest speed of all events"],
         ["m s-1", "m s-1"],
     )
+    if burial is not None:
+        write_cog(paths[4], cut(model.paths.arrival_s), ["earliest arrival of the front in any event"], ["s"])
+        write_cog(
+            paths[5],
+            [cut(grid) for _, grid in burial.maps],
+            [f"probability of lying in the cell under more than {depth:g} m of snow" for depth, _ in burial.maps],
+            ["1"] * len(burial.maps),
+        )
     return tuple(paths)
 
 

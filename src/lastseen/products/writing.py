@@ -15,9 +15,14 @@ Progress = Callable[[str, float], None]
 
 
 def write_plan(
-    plan: Plan, folder: Path, *, overwrite: bool = False, progress: Progress = lambda _stage, _share: None
+    plan: Plan,
+    folder: Path,
+    *,
+    overwrite: bool = False,
+    animate: bool = False,
+    progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a plan: ``plan.json``, ``plan.gpkg``, ``lanes.gpx``, ``map.png`` and the rasters.
+    """Write a plan: ``plan.json``, ``plan.gpkg``, ``lanes.gpx``, ``map.png``, the figures and the rasters.
 
     The folder appears whole or not at all. The same plan gives the same bytes. Where the debris outline was given there
     is nothing to put in a raster, and none is written.
@@ -29,6 +34,8 @@ def write_plan(
         Must not exist, or be empty, or hold an older plan that may be replaced.
     overwrite : bool
         Whether an older plan may be replaced.
+    animate : bool
+        Whether the middle event is drawn as it moves; only where the flow ran.
     progress : callable, optional
         Called with the name of each product and the share of the whole that is done.
 
@@ -42,7 +49,7 @@ def write_plan(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import geopackage, gpx, mapsheet, numbers, rasters  # noqa: PLC0415  slow to import
+    from lastseen.products import figures, geopackage, gpx, mapsheet, numbers, rasters  # noqa: PLC0415  slow to import
 
     with new_folder(folder, overwrite=overwrite) as partial:
         progress("writing the numbers", 0.0)
@@ -54,6 +61,13 @@ def write_plan(
         gpx.write_gpx(plan, partial / "lanes.gpx")
         progress("drawing the map", 0.4)
         mapsheet.write_map(plan, partial / "map.png")
+        if plan.model is not None:
+            progress("drawing the figures", 0.7)
+            figures.write_profile(plan, plan.model, partial / "profile.png")
+            figures.write_thickness(plan, plan.model, partial / "thickness.png")
+        if animate and plan.model is not None and plan.model.events.model == "flow":
+            progress("drawing the event as it moves", 0.8)
+            figures.write_animation(plan, plan.model, partial / "event.gif")
         progress("done", 1.0)
         names = sorted(one.name for one in partial.iterdir())
     return tuple(folder / name for name in names)

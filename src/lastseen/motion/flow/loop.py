@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -32,6 +33,9 @@ class Terms:
     growth: float
     block_cells: int
     seed: int
+    trail_cell_m: float
+    watch: Callable[[float, FloatArray], None] | None
+    watch_every_s: float
 
 
 @dataclass
@@ -51,12 +55,18 @@ class Course:
     left: float = 0.0
     peak: float = 0.0
     set_out: bool = False
+    watched: int = 0
 
 
 def run_course(
-    bed: Bed, state: FloatArray, seen: FloatArray, carried: FloatArray, rules: FloatArray, terms: Terms
+    bed: Bed,
+    state: FloatArray,
+    seen: FloatArray,
+    people: tuple[FloatArray, IntArray],
+    rules: FloatArray,
+    terms: Terms,
 ) -> tuple[Course, FlowEnd]:
-    """Run until an end is reached; ``state``, ``seen`` and ``carried`` are changed in place.
+    """Run until an end is reached; ``state``, ``seen`` and ``people`` (table and trails) are changed in place.
 
     Raises
     ------
@@ -65,6 +75,7 @@ def run_course(
     """
     course = _start(bed, state, terms.block_cells)
     ny, nx = bed.ground.shape
+    carried, trail = people
     while course.time_s < terms.time_limit_s:
         count = books.choose(course.lively, course.boxes, terms.block_cells, ny, nx)
         if count == 0:
@@ -76,8 +87,9 @@ def run_course(
         course.wave_m_s = books.finish(state, seen, bed.planes, boxes, course.lively, course.sums, numbers)
         course.updates += int(((boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])).sum())
         if carried.size:
-            times = (course.time_s, course.last_step_s)
-            carrying.carry(carried, state, bed.planes, bed.ground.cell_m, *times, terms.seed, course.steps)
+            when = (course.time_s, course.last_step_s, terms.seed, course.steps)
+            carrying.carry(carried, trail, terms.trail_cell_m, state, bed.planes, bed.ground.cell_m, *when)
+        _show(course, state, terms)
         end = _ended(course, terms)
         if end is not None:
             return course, end
@@ -121,6 +133,13 @@ def _step(
     course.time_s = course.time_s + dt if dt < left else limit_s
     course.last_step_s = dt
     course.steps += 1
+
+
+def _show(course: Course, state: FloatArray, terms: Terms) -> None:
+    """Let somebody watch: the depth at each full interval."""
+    if terms.watch is not None and course.time_s >= course.watched * terms.watch_every_s:
+        terms.watch(course.time_s, state[0, FRAME:-FRAME, FRAME:-FRAME].copy())
+        course.watched += 1
 
 
 def _granted(entrained: float, most: float) -> float:

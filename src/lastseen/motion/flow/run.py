@@ -9,6 +9,8 @@ kept in the plain frame by hydrostatic reconstruction (Audusse et al. 2004, SIAM
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from lastseen.errors import InputError
@@ -38,6 +40,8 @@ def run_flow(
     film_share: float = FILM_SHARE,
     start_m_s: tuple[FloatArray, FloatArray] | None = None,
     block_cells: int = BLOCK_CELLS,
+    watch: Callable[[float, FloatArray], None] | None = None,
+    watch_every_s: float = 1.0,
 ) -> FlowResult:
     """Let released snow flow until it rests.
 
@@ -63,6 +67,9 @@ def run_flow(
         Velocity at the start, each of shape (ny, nx).
     block_cells : int
         Cells along a block of the bookkeeping, 8 to 32; has no influence on the result.
+    watch : callable, optional
+        Called with the time and the depth, of the ground's shape, at each interval of ``watch_every_s``.
+    watch_every_s : float
 
     Returns
     -------
@@ -85,11 +92,14 @@ def run_flow(
         growth=snow.growth,
         block_cells=block_cells,
         seed=0 if tracers is None else tracers.seed,
+        trail_cell_m=0.0 if tracers is None else tracers.trail_cell_m,
+        watch=watch,
+        watch_every_s=watch_every_s,
     )
     layer = _layer(bed, released, snow)
     state, seen = _planes(bed, released, layer, film_share * float(released.max()), start_m_s)
-    carried = table_of(bed.ground, tracers)
-    course, end = run_course(bed, state, seen, carried, _rules(bed, film_share * float(released.max()), snow), terms)
+    people = table_of(bed.ground, tracers)
+    course, end = run_course(bed, state, seen, people, _rules(bed, film_share * float(released.max()), snow), terms)
     taken = layer - seen[3][_INNER]
     depth = np.ascontiguousarray(state[0][_INNER])
     return FlowResult(
@@ -106,7 +116,7 @@ def run_flow(
         last_step_s=course.last_step_s,
         end=end,
         balance=_balance(bed.ground.cell_area_m2, released, taken, depth, seen[4]),
-        tracers=None if tracers is None else rest_of(bed.ground, carried),
+        tracers=None if tracers is None else rest_of(bed.ground, *people),
     )
 
 

@@ -14,6 +14,7 @@ from lastseen.products.mapsheet.legend import legend_items
 from lastseen.products.mapsheet.panel import TEXT, Item, Pen, flow
 
 if TYPE_CHECKING:
+    from lastseen.deposit import Burial
     from lastseen.plan import Model, Plan
     from lastseen.search import Leg
 
@@ -53,7 +54,10 @@ def header_lines(plan: Plan) -> list[str]:
         lines.append(
             f"Last-seen point {_spaced(mgrs_text(plan.place))} (lon, lat {lonlat}), {radius:g} m to either side"
         )
-    made = "release, run-out and debris from a model of sliding bodies" if plan.model else "debris outline as given"
+    made = "debris outline as given"
+    if plan.model is not None:
+        way = {"flow": "flowing snow", "body": "sliding bodies"}[plan.model.events.model]
+        made = f"release, run-out and debris from a model of {way}"
     lines.append(f"Signal search, {made}; seed {plan.scenario.seed}, lastseen {__version__}")
     return lines
 
@@ -117,10 +121,16 @@ def _model_numbers(plan: Plan, model: Model) -> list[tuple[str, str]]:
     return [
         ("Outline", f"debris in at least {percent(plan.debris.level)} of the events{widened}"),
         ("POA", f"{percent(round(inside, 2))} inside the outline, {percent(round(1 - inside, 2))} outside it"),
+        *([("Burial", _burial(model.person.burial))] if model.person.burial else []),
         ("Travel angle", f"{angle.p10:.0f}° / {angle.p50:.0f}° / {angle.p90:.0f}° (P10 / P50 / P90)"),
         ("Release", f"size {plan.scenario.snow.size}, {one.volume_m3:.0f} m³ on {one.slope_deg:.0f}°"),
         ("Slab", f"{one.thickness_m:.2f} m, normal to the slope"),
     ]
+
+
+def _burial(burial: Burial) -> str:
+    deeper = dict(burial.deeper)
+    return f"{percent(round(burial.fully, 2))} fully buried, {percent(round(deeper[1.0], 2))} deeper than 1 m"
 
 
 def _split(plan: Plan, searcher: int) -> tuple[list[Leg], list[Leg]]:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numba import njit
 
-from lastseen.grid import FloatArray
+from lastseen.grid import FloatArray, IntArray
 
 FRONT_M = 0.05  # nobody is carried by shallower snow
 STILL_M_S = 0.1  # a person is dropped where the snow around is slower
@@ -45,14 +45,25 @@ def _chance(seed: int, tracer: int, step: int) -> float:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def carry(
-    carried: FloatArray, state: FloatArray, bed: FloatArray, cell: float, time: float, dt: float, seed: int, step: int
+    carried: FloatArray,
+    trail: IntArray,
+    fine: float,
+    state: FloatArray,
+    bed: FloatArray,
+    cell: float,
+    time: float,
+    dt: float,
+    seed: int,
+    step: int,
 ) -> None:
     """Move the carried through one step that ends at ``time``.
 
     Parameters
     ----------
-    carried : (n, 8) x and y (m, y southwards), share of the speed, start (s; NaN: with the front), diffusion (m2/s),
-        status, time of the last movement (s), greatest speed (m/s, on the map); changed in place
+    carried : (n, 9) x and y (m, y southwards), share of the speed, start (s; NaN: with the front), diffusion (m2/s),
+        status, time of the last movement (s), greatest speed (m/s, on the map), cells in the trail; changed in place
+    trail : (n, most) flat indices of the cells entered, on a lattice of ``fine`` metres with the same corner; a full
+        trail grows no more
     state, bed : planes
     cell, time, dt : m, s, s
     seed, step : counters of the random walk, with the number of the tracer
@@ -83,6 +94,13 @@ def carry(
         carried[n, 6] = time
         carried[n, 7] = max(carried[n, 7], share * speed)
         i, j = int(carried[n, 1] / cell + 2.0), int(carried[n, 0] / cell + 2.0)
+        told = int(carried[n, 8])
+        if 0 < told < trail.shape[1] and carried[n, 0] >= 0.0 and carried[n, 1] >= 0.0:
+            wide = int((state.shape[2] - 4) * cell / fine + 0.5)
+            here = int(carried[n, 1] / fine) * wide + int(carried[n, 0] / fine)
+            if here != trail[n, told - 1] and carried[n, 0] < wide * fine:
+                trail[n, told] = here
+                carried[n, 8] += 1.0
         if i < 2 or j < 2 or i >= state.shape[1] - 2 or j >= state.shape[2] - 2:
             carried[n, 5] = LEFT
         elif bed[11, i, j] > 0.0:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lastseen.errors import InputError
-from lastseen.grid import BoolArray, FloatArray, Grid
+from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
 from lastseen.motion.flow.carried import kernels
 
 
@@ -27,6 +27,8 @@ class Tracers:
         Spread across the flow: the variance grows by twice this per second.
     seed : int
         Of the random walk. Same seed, same way.
+    trail_cell_m : float
+        Side of the cells in which the way is told, a whole part of the flow's cells; 0 tells no way.
     """
 
     x_m: FloatArray
@@ -35,6 +37,7 @@ class Tracers:
     start_s: FloatArray
     diffusion_m2_s: FloatArray
     seed: int = 0
+    trail_cell_m: float = 0.0
 
     def __post_init__(self) -> None:
         arrays = (self.x_m, self.y_m, self.speed_factor, self.start_s, self.diffusion_m2_s)
@@ -61,6 +64,11 @@ class TracerRest:
         Whether they left over an edge or into a cell without data.
     last_moved_s, fastest_m_s : ndarray
         When they last moved (0 for never) and their greatest speed on the map.
+    cells : ndarray of int32
+        Cells entered in turn, flat indices on a lattice of ``trail_cell_m`` with the corner of the ground, all tracers
+        one after the other; empty where no way was asked for.
+    offsets : ndarray of int32, shape (n + 1,)
+        Tracer b owns visits offsets[b] to offsets[b + 1].
     """
 
     x_m: FloatArray
@@ -70,24 +78,35 @@ class TracerRest:
     in_no_data: BoolArray
     last_moved_s: FloatArray
     fastest_m_s: FloatArray
+    cells: IntArray
+    offsets: IntArray
 
 
-def table_of(ground: Grid, tracers: Tracers | None) -> FloatArray:
-    """The table of the carried: local metres, y southwards."""
+MOST_TOLD = 8192  # cells in a trail; a longer way is not told to its end
+
+
+def table_of(ground: Grid, tracers: Tracers | None) -> tuple[FloatArray, IntArray]:
+    """The table of the carried (local metres, y southwards) and their trails, which begin where they stand."""
     if tracers is None:
-        return np.zeros((0, 8))
+        return np.zeros((0, 9)), np.zeros((0, 0), np.int32)
     if not ground.contains(tracers.x_m, tracers.y_m).all():
         raise InputError("a tracer starts outside the ground: move it, or take more ground")
-    table = np.zeros((tracers.x_m.size, 8))
+    table = np.zeros((tracers.x_m.size, 9))
     table[:, 0], table[:, 1] = tracers.x_m - ground.west_m, ground.north_m - tracers.y_m
     table[:, 2], table[:, 3], table[:, 4] = tracers.speed_factor, tracers.start_s, tracers.diffusion_m2_s
     table[:, 5] = kernels.WAITING
-    return table
+    fine = tracers.trail_cell_m
+    trail = np.zeros((tracers.x_m.size, MOST_TOLD if fine > 0.0 else 0), np.int32)
+    if fine > 0.0:
+        wide = round(ground.shape[1] * ground.cell_m / fine)
+        trail[:, 0] = (table[:, 1] / fine).astype(np.int32) * wide + (table[:, 0] / fine).astype(np.int32)
+        table[:, 8] = 1.0
+    return table, trail
 
 
-def rest_of(ground: Grid, carried: FloatArray) -> TracerRest:
+def rest_of(ground: Grid, carried: FloatArray, trail: IntArray) -> TracerRest:
     """Where the carried ended."""
-    status = carried[:, 5]
+    status, told = carried[:, 5], carried[:, 8].astype(np.int32)
     return TracerRest(
         x_m=ground.west_m + carried[:, 0],
         y_m=ground.north_m - carried[:, 1],
@@ -96,4 +115,6 @@ def rest_of(ground: Grid, carried: FloatArray) -> TracerRest:
         in_no_data=status == kernels.SUNK,
         last_moved_s=carried[:, 6].copy(),
         fastest_m_s=carried[:, 7].copy(),
+        cells=np.concatenate([trail[n, :count] for n, count in enumerate(told)]) if told.any() else trail.ravel()[:0],
+        offsets=np.concatenate([[0], np.cumsum(told)]).astype(np.int32),
     )

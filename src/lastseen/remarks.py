@@ -1,0 +1,126 @@
+"""What a plan must say in plain sentences: what was found, what was lost, what the model cannot see."""
+
+from __future__ import annotations
+
+from lastseen import traps
+from lastseen.deposit import Debris, Person
+from lastseen.elevation import Elevation
+from lastseen.grid import Grid
+from lastseen.motion import Choice, Events
+from lastseen.scenario import Scenario
+from lastseen.search import SearchPlan
+
+LITTLE_INSIDE = 0.8
+LITTLE_LEFT = 0.005
+STEEP_LEG_DEG = 35.0  # common practice, no source: steeper ground is not walked in a straight line
+USUAL_STRIPS_M = (20.0, 60.0)  # published for teaching and by makers, see the search reference
+MODEL_LIMITS = {
+    "body": "bodies slide alone: thickness is indicative, and snow that piles up or spreads sideways is not modelled",
+    "flow": "the flow is dense snow of one density: powder clouds, leaps over cliffs and trees are not modelled",
+}
+ALWAYS = (
+    "friction, slab and growth are literature ranges, not calibrated to this place or day",
+    "snowpack, wind and weather are not in the model",
+)
+
+
+def about_events(choice: Choice, events: Events) -> tuple[str, ...]:
+    """The model that ran, how often, and what left the elevation model."""
+    notes = [choice.reason]
+    count = len(events.each)
+    if events.stopped_early:
+        notes.append(f"the debris outline had settled after {count} events: no more were run")
+    late = sum(not event.finished for event in events.each)
+    if late:
+        notes.append(
+            f"{late} of {count} events ran out of time before all snow was at rest: their debris is as it was then"
+        )
+    edges, gap = events.left_share()
+    notes += [
+        f"{share:.0%} of the snow left the elevation model at its {side}ern edge: what lies beyond is not shown"
+        for side, share in edges.items()
+        if share >= LITTLE_LEFT
+    ]
+    if gap >= LITTLE_LEFT:
+        notes.append(f"{gap:.0%} of the snow ran into no data: the gap hides where it stops")
+    person = events.person
+    gone = float((person.left_grid & person.caught()).sum() / person.caught().sum())
+    if gone >= LITTLE_LEFT:
+        notes.append(f"{gone:.0%} of the persons left the elevation model: what lies beyond is not shown")
+    return tuple(notes)
+
+
+def about_person(events: Events, person: Person, ground: Grid) -> tuple[str, ...]:
+    """Whether the snow reaches the last-seen point, and whether it takes anybody along."""
+    reached = events.reached.mean()
+    if reached == 0.0:
+        stays = {"body": "the person is taken to start from rest there", "flow": "the person is taken to stay there"}
+        return (f"no event of this release reaches the last-seen point: {stays[events.model]}",)
+    notes = []
+    if reached < 0.5:
+        notes.append(f"only {reached:.0%} of the events reach the last-seen point")
+    if person.carried_p50_m < ground.cell_m:
+        notes.append("the person does not slide away from the last-seen point in most events: the ground is too gentle")
+    return tuple(notes)
+
+
+def about_debris(debris: Debris, person: Person) -> tuple[str, ...]:
+    """Whether the outline holds the person."""
+    if debris.widened:
+        note = (
+            "events end in many places and leave thin debris: the searched outline was widened to the smallest ground "
+            "that holds 90 % of the probability of area (POA)"
+        )
+        return (note,)
+    if person.inside_debris < LITTLE_INSIDE:
+        note = (
+            f"only {person.inside_debris:.0%} of the probability of area (POA) lies inside the outline that "
+            "was asked for: leave search.outline_probability out of the scenario to search more"
+        )
+        return (note,)
+    return ()
+
+
+def about_model(choice: Choice, ground: Grid) -> tuple[str, ...]:
+    """What the model cannot see."""
+    blind = traps.invisible_note(ground.cell_m)
+    return (*([blind] if blind else []), MODEL_LIMITS[choice.model], *ALWAYS)
+
+
+def about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
+    """What somebody who walks the lanes must know before they set out."""
+    notes = []
+    steep = [leg for leg in lanes.legs if leg.steepest_deg > STEEP_LEG_DEG]
+    if steep:
+        ways = sum(leg.kind != "lane" for leg in steep)
+        notes.append(
+            f"{len(steep)} legs are steeper than {STEEP_LEG_DEG:.0f} degrees somewhere, up to "
+            f"{max(leg.steepest_deg for leg in steep):.0f}, {ways} of them approaches or joins: straight lines on the "
+            "map, not ways to go; find your own way between the lanes"
+        )
+    if not USUAL_STRIPS_M[0] <= lanes.strip_width_m <= USUAL_STRIPS_M[1]:
+        notes.append(
+            f"strips of {lanes.strip_width_m:g} m are outside the {USUAL_STRIPS_M[0]:g} to {USUAL_STRIPS_M[1]:g} m "
+            "that handbooks and makers give: check the number"
+        )
+    if scenario.last_seen.at == "" and scenario.search.start is None:
+        notes.append("nobody said where the searchers stand: the top of the outline was taken")
+    notes.append("times are for walking off the path (Tobler 1993), not for skis and not for hard debris")
+    return tuple(notes)
+
+
+def about_grid(elevation: Elevation) -> tuple[str, ...]:
+    """Whether a receiver shows other numbers than the grid of the map."""
+    datum = elevation.crs.geodetic_crs
+    if datum is None or "WGS 84" in datum.name or "ETRS89" in datum.name:
+        return ()
+    note = (
+        f"the grid of the map is {elevation.crs.name}; receivers show WGS 84, which can differ by more than 200 m: use "
+        "the GPX, the MGRS of the legs in plan.json, or set the receiver to this grid"
+    )
+    return (note,)
+
+
+def sentences(notes: tuple[str, ...]) -> tuple[str, ...]:
+    """Each note once, as a sentence."""
+    return tuple(dict.fromkeys(f"{note[0].upper()}{note[1:].rstrip('.')}." for note in notes))
