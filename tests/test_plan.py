@@ -16,7 +16,8 @@ from lastseen.plan import make_plan
 from lastseen.scenario import LastSeen, Scenario, Search, Snow
 from oracles.coverage import coverage_fraction
 
-QUICK = Snow(size=2, members=16, bodies=800)
+QUICK = Snow(size=2, members=16, bodies=800, tracers=80)
+MODELS = ["flow", "body"]
 
 
 def question(path, x=432.0, y=221.0, *, west=hills.WEST_M, north=hills.NORTH_M, **more):
@@ -25,10 +26,10 @@ def question(path, x=432.0, y=221.0, *, west=hills.WEST_M, north=hills.NORTH_M, 
     return Scenario(**({"elevation": (path,), "last_seen": at, "snow": QUICK} | more))
 
 
-@pytest.fixture(scope="module")
-def plain(tmp_path_factory):
+@pytest.fixture(scope="module", params=MODELS)
+def plain(request, tmp_path_factory):
     path = hills.write(tmp_path_factory.mktemp("hill") / "hill.tif", hills.hill())
-    return make_plan(question(path))
+    return make_plan(question(path, snow=dataclasses.replace(QUICK, model=request.param)))
 
 
 def numbers(plan):
@@ -46,9 +47,10 @@ def numbers(plan):
     }
 
 
-def same(plan, other, tolerance):
+def same(plan, other, tolerance, but=()):
     for name, value in numbers(plan).items():
-        assert numbers(other)[name] == pytest.approx(value, rel=tolerance), name
+        if name not in but:
+            assert numbers(other)[name] == pytest.approx(value, rel=tolerance), name
 
 
 def test_same_question_same_bytes(plain):
@@ -72,32 +74,42 @@ def test_another_seed_gives_another_draw_of_the_same_plan(plain):
     """Seeds change the draws, and the answer only within sampling error."""
     other = make_plan(dataclasses.replace(plain.scenario, seed=99))
     assert not np.array_equal(other.model.person.poa.values, plain.model.person.poa.values)
-    assert other.debris.area_m2 == pytest.approx(plain.debris.area_m2, rel=0.25)
+    area, other_area = (float(one.debris.probability.values.sum()) for one in (plain, other))
+    assert other_area == pytest.approx(area, rel=0.25)
 
 
 def test_shifted_mountain_gives_the_same_plan(plain, tmp_path):
     """Moved 10 km east and 5 km south, everything keeps its size."""
     west, north = hills.WEST_M + 10_000.0, hills.NORTH_M - 5_000.0
     path = hills.write(tmp_path / "hill.tif", hills.hill(), west, north)
-    same(plain, make_plan(question(path, west=west, north=north)), 1e-6)
+    same(plain, make_plan(question(path, west=west, north=north, snow=plain.scenario.snow)), 1e-6)
 
 
 def test_raised_mountain_gives_the_same_plan(plain, tmp_path):
     """A thousand metres higher, everything keeps its size."""
-    same(plain, make_plan(question(hills.write(tmp_path / "hill.tif", hills.hill() + 1000.0))), 1e-6)
+    same(
+        plain,
+        make_plan(question(hills.write(tmp_path / "hill.tif", hills.hill() + 1000.0), snow=plain.scenario.snow)),
+        1e-6,
+    )
 
 
 def test_turned_mountain_gives_the_same_plan(plain, tmp_path):
-    """Turned by 90 degrees, everything keeps its size within a hundredth."""
+    """Turned by 90 degrees, all but the cut into lanes keeps its size within a hundredth."""
     path = hills.write(tmp_path / "hill.tif", np.rot90(hills.hill()))
     # Counter-clockwise: a point x right and y down of the corner goes to (y, width - x).
-    same(plain, make_plan(question(path, 221.0, 180 * hills.CELL_M - 432.0)), 0.01)
+    same(
+        plain,
+        make_plan(question(path, 221.0, 180 * hills.CELL_M - 432.0, snow=plain.scenario.snow)),
+        0.01,
+        but=("lanes", "walk"),
+    )
 
 
 def test_mirrored_mountain_gives_the_same_plan(plain, tmp_path):
     """Mirrored, everything keeps its size within sampling error: draws are not mirrored."""
     path = hills.write(tmp_path / "hill.tif", hills.hill()[:, ::-1])
-    mirrored = numbers(make_plan(question(path, 180 * hills.CELL_M - 432.0)))
+    mirrored = numbers(make_plan(question(path, 180 * hills.CELL_M - 432.0, snow=plain.scenario.snow)))
     for name, value in numbers(plain).items():
         assert mirrored[name] == pytest.approx(value, rel=0.35 if name in ("lanes", "walk") else 0.12), name
 
@@ -114,11 +126,15 @@ def test_poa_sums_to_one_and_its_share_outside_is_told(plain):
 
 def test_mass_is_kept(plain):
     """Released and entrained mass equals deposited mass in the mean over all events."""
-    members = plain.model.run.members
+    members = plain.model.events.members
     grid = plain.debris.thickness_m
     assert grid.values.sum() * grid.cell_area_m2 == pytest.approx(members.deposit_m3.mean(), rel=1e-4)
     released = plain.model.release.area_m2 * members.extent_cells / plain.model.release.nominal_cells * members.slab_m
-    np.testing.assert_allclose(members.deposit_m3 * 400.0, released * 200.0 * (1.0 + members.growth), rtol=1e-12)
+    grown = members.deposit_m3 * 400.0 / (released * 200.0)
+    # The flow takes its release from the slope of each cell, and can run out of snow to take along.
+    exact = plain.model.events.model == "body"
+    assert (grown <= (1.0 + members.growth) * (1.0 + 1e-12 if exact else 1.05)).all()
+    np.testing.assert_allclose(grown, 1.0 + members.growth, rtol=1e-12 if exact else 0.25)
 
 
 def test_debris_lies_below_the_release_and_thins_to_nothing(plain):
@@ -151,15 +167,17 @@ def test_travel_angle_is_drop_over_length(plain):
     assert np.degrees(np.arctan(lowest)) < runout.travel_angle_deg.p50 < np.degrees(np.arctan(2.0 * highest))
 
 
+@pytest.mark.parametrize("model", MODELS)
 @pytest.mark.parametrize("scouts", [True, False])
-def test_window_grows_until_nothing_reaches_its_edge(scouts, tmp_path, monkeypatch):
+def test_window_grows_until_nothing_reaches_its_edge(scouts, model, tmp_path, monkeypatch):
     """A plan begun in a window far too small ends as the one begun in a large window, with or without scouts."""
     path = hills.write(tmp_path / "hill.tif", hills.hill())
-    large = make_plan(question(path))
+    snow = dataclasses.replace(QUICK, model=model)
+    large = make_plan(question(path, snow=snow))
     if not scouts:
-        monkeypatch.setattr("lastseen.motion.scouts", lambda *_: large.model.run.person)
-    monkeypatch.setattr("lastseen.plan.HALF_WINDOW_M", {2: 100.0})
-    small = make_plan(question(path))
+        monkeypatch.setattr("lastseen.reach._sides_scouted", lambda *_: set())
+    monkeypatch.setattr("lastseen.reach.HALF_WINDOW_M", {2: 100.0})
+    small = make_plan(question(path, snow=snow))
     assert small.terrain.elevation.values.size < large.terrain.elevation.values.size
     assert small.model.runout.length_m.p50 == pytest.approx(large.model.runout.length_m.p50, rel=0.02)
     assert not any("left the elevation model" in note for note in small.notes)

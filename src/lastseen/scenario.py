@@ -36,7 +36,7 @@ class Snow:
     friction: tuple[float, float, float] = (0.22, 0.30, 0.40)  # Coulomb mu: lowest, most likely, highest
     turbulence_m_s2: tuple[float, float, float] = (500.0, 1000.0, 1500.0)  # Voellmy xi
     growth: tuple[float, float, float] = (0.0, 0.5, 2.0)  # entrained / released mass
-    cohesion_pa: tuple[float, float, float] = (25.0, 50.0, 100.0)  # holds thin snow; the flow only
+    cohesion_pa: tuple[float, float, float] = (5.0, 10.0, 20.0)  # holds thin snow; the flow only
     members: int = Field(default=48, ge=4, le=1000)  # events in the ensemble
     tracers: int = Field(default=400, ge=10, le=100_000)  # possible persons in each event of the flow
     bodies: int = Field(default=4800, ge=100, le=1_000_000)  # bodies for the debris, and as many for the person

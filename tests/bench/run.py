@@ -20,7 +20,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
 import hills  # noqa: E402
-import lastseen.plan as story  # noqa: E402
+import lastseen.reach as story  # noqa: E402
 from lastseen.grid import Grid  # noqa: E402
 from lastseen.motion import Bodies, slide  # noqa: E402
 from lastseen.plan import make_plan  # noqa: E402

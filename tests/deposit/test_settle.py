@@ -1,47 +1,53 @@
-"""Debris and probability of area from hand-made tracks, where every answer is known."""
+"""Debris, probability of area and burial from hand-made events, where every answer is known."""
+
+import dataclasses
 
 import numpy as np
 import pytest
 from pyproj import CRS
 
 from lastseen.deposit import probability_of_area, settle, share_inside, where_person_lies
-from lastseen.deposit.settle import _shed
+from lastseen.deposit.burial import how_deep
 from lastseen.errors import NothingFoundError
 from lastseen.grid import Grid
-from lastseen.motion import Members, Run, Tracks
-from lastseen.motion.bodies import joined
+from lastseen.motion import Carried, Event, Events, Members
 
 UTM = CRS.from_epsg(32632)
 FLAT = Grid(np.zeros((120, 160)), 0.0, 240.0, 2.0, UTM)
+WHOLE = (slice(0, 120), slice(0, 160))
 
 
-def tracks_to(rows, cols, speeds=(9.0, 3.0, 0.0), reason=0):
-    """Bodies that come from the west over one cell per speed and end in the given cells."""
-    rows, cols = np.asarray(rows), np.asarray(cols)
-    n, k = rows.size, len(speeds)
-    cells = (rows[:, None] * 160 + cols[:, None] - np.arange(k)[::-1]).astype(np.int32).ravel()
-    x, y = FLAT.centre_of(rows, cols)
-    none = np.full(n, np.nan)
-    return Tracks(
-        cells,
-        np.tile(speeds, n).astype(float),
-        (np.arange(n + 1) * k).astype(np.int32),
-        x,
-        y,
-        np.full(n, reason, np.int32),
-        np.full(n, max(speeds)),
-        np.ones(n),
-        np.zeros(n),
-        np.ones(n),
-        none,
-        none,
+def event(thickness, left_m3=(0.0, 0.0, 0.0, 0.0, 0.0)):
+    layer = thickness.astype(np.float32)
+    return Event(
+        *WHOLE, layer, 5.0 * (layer > 0), np.full_like(layer, np.nan), (160.0, 120.0), 9.0, 20.0, True, left_m3
     )
 
 
-def run_of(debris, person, members=4, volume=200.0):
-    one = np.ones(members)
-    drawn = Members(0.3 * one, 1000 * one, 0.5 * one, 0.5 * one, np.ones(members, np.int32), volume * one)
-    return Run(drawn, debris, person, np.ones(members, bool))
+def heap(row, col, wide, volume_m3=200.0):
+    """A round heap of a volume, level within its radius in cells."""
+    rows, cols = np.indices(FLAT.shape)
+    inside = np.hypot(rows - row, cols - col) <= wide
+    return inside * (volume_m3 / (inside.sum() * FLAT.cell_area_m2))
+
+
+def people(rows, cols, burial_m=np.nan, taken=True, left=False):
+    """Persons at cells."""
+    rows, cols = np.asarray(rows), np.asarray(cols)
+    n = rows.size
+    x, y = FLAT.centre_of(rows, cols)
+    full = [np.broadcast_to(one, n).copy() for one in (taken, left, burial_m)]
+    cells = (rows * 160 + cols).astype(np.int32)
+    unknown = np.full(n, np.nan)
+    nowhere, member, offsets = np.zeros(n, bool), np.zeros(n, np.int32), np.arange(n + 1, dtype=np.int32)
+    depth = full[2].astype(float)
+    return Carried(member, x, y, full[0], full[1], nowhere, unknown, unknown, depth, cells, offsets)
+
+
+def events_of(each, person, model="flow"):
+    one = np.ones(len(each))
+    drawn = Members(0.3 * one, 1000 * one, 0 * one, 0.5 * one, one, one.astype(np.int32), 200.0 * one)
+    return Events(model, FLAT, drawn, tuple(each), person, one.astype(bool), stopped_early=False)
 
 
 def spread(n, row, col, wide=6, seed=3):
@@ -49,54 +55,56 @@ def spread(n, row, col, wide=6, seed=3):
     return row + rng.integers(-wide, wide + 1, n), col + rng.integers(-wide, wide + 1, n)
 
 
-def test_snow_is_shed_evenly_over_the_slow_last_stretch():
-    """Cells entered below 4 m/s at the end share a body's snow; a slow stretch before a fast one gets none."""
-    tracks = tracks_to([50], [60], speeds=(3.0, 8.0, 3.5, 2.0, 0.0))
-    body, row, col, weight = _shed(FLAT, tracks)
-    assert body.tolist() == [0, 0, 0]
-    assert row.tolist() == [50, 50, 50]
-    assert col.tolist() == [58, 59, 60]
-    assert weight == pytest.approx(1.0 / 3.0)
-
-
-def test_a_fast_body_sheds_where_it_stops():
-    """A body that never was slow leaves all its snow in its last cell."""
-    _, _, col, weight = _shed(FLAT, tracks_to([50], [60], speeds=(9.0, 9.0, 9.0)))
-    assert col.tolist() == [60]
-    assert weight.tolist() == [1.0]
-
-
-def test_volume_is_kept_and_thickness_lies_where_bodies_stop():
-    """Mean thickness over all cells gives back the deposit's volume, and its middle is the bodies' middle."""
-    where = spread(400, 60, 80)
-    run = run_of(tracks_to(*where), tracks_to(*where))
+def test_volume_is_kept_and_quantiles_are_those_of_the_events():
+    """Mean thickness holds the mean volume; median and 90th percentile are taken cell by cell."""
+    each = [event(heap(60, 80, 6, volume)) for volume in (100.0, 200.0, 300.0, 400.0, 500.0)]
+    run = events_of(each, people(*spread(400, 60, 80)))
     debris = settle(run, FLAT, probability_of_area(run, FLAT), 0.5)
-    thickness = debris.thickness_m.values
-    assert thickness.sum() * 4.0 == pytest.approx(200.0, rel=1e-6)
-    rows, cols = np.indices(thickness.shape)
-    assert (rows * thickness).sum() / thickness.sum() == pytest.approx(where[0].mean(), abs=0.2)
-    assert (cols * thickness).sum() / thickness.sum() == pytest.approx(where[1].mean() - 0.5, abs=0.2)
+    assert debris.thickness_m.values.sum() * 4.0 == pytest.approx(300.0, rel=1e-6)
+    middle = [float(one.thickness_m[60, 80]) for one in each]
+    assert debris.thickness_p50_m.values[60, 80] == pytest.approx(middle[2])
+    assert debris.thickness_p90_m.values[60, 80] == pytest.approx(0.4 * middle[3] + 0.6 * middle[4])
 
 
 def test_probability_is_the_share_of_events():
     """Where one event of four goes elsewhere, probability is three quarters here and one quarter there."""
-    here, there = spread(300, 40, 50), spread(100, 90, 120)
-    rows, cols = (np.concatenate([a, b]) for a, b in zip(here, there, strict=True))
-    run = run_of(tracks_to(rows, cols), tracks_to(*here))
+    each = [event(heap(40, 50, 8))] * 3 + [event(heap(90, 120, 8))]
+    run = events_of(each, people(*spread(300, 40, 50)))
     debris = settle(run, FLAT, probability_of_area(run, FLAT), 0.5)
     assert debris.probability.values[40, 50] == 0.75
     assert debris.probability.values[90, 120] == 0.25
     assert len(debris.outline.geoms) == 1
 
 
-@pytest.mark.parametrize(
-    ("volume", "wide", "expected"), [(250.0, 3, 0.2), (250.0, 6, 0.1), (250.0, 8, 0.05), (100.0, 8, 0.025)]
-)
-def test_outline_level_is_the_highest_that_holds_most_persons(volume, wide, expected):
+def test_debris_thinner_than_a_decimetre_does_not_count():
+    """0.09 m is not debris, 0.11 m is."""
+    thin, thick = (np.where(heap(60, 80, 10) > 0, depth, 0.0) for depth in (0.09, 0.11))
+    run = events_of([event(thin), event(thick)], people(*spread(300, 60, 80)))
+    assert settle(run, FLAT, probability_of_area(run, FLAT), 0.4).probability.values.max() == 0.5
+
+
+def test_coarser_events_keep_their_volume_on_the_ground():
+    """Events on cells of 4 m brought onto cells of 2 m keep volume and place."""
+    lattice = Grid(np.zeros((60, 80)), 0.0, 240.0, 4.0, UTM)
+    rows, cols = np.indices((60, 80))
+    layer = np.exp(-((rows - 30.0) ** 2 + (cols - 40.0) ** 2) / 50.0)
+    one = dataclasses.replace(
+        event(np.zeros(FLAT.shape)), rows=slice(0, 60), cols=slice(0, 80), thickness_m=layer.astype(np.float32)
+    )
+    run = dataclasses.replace(events_of([one], people(*spread(300, 60, 80))), lattice=lattice)
+    found = settle(run, FLAT, probability_of_area(run, FLAT), 0.5).thickness_m.values
+    assert found.shape == FLAT.shape
+    assert found.sum() * 4.0 == pytest.approx(layer.sum() * 16.0, rel=1e-3)
+    fine_rows, fine_cols = np.indices(FLAT.shape)
+    assert (fine_rows * found).sum() / found.sum() == pytest.approx(2 * 30.0 + 0.5, abs=0.05)
+    assert (fine_cols * found).sum() / found.sum() == pytest.approx(2 * 40.0 + 0.5, abs=0.05)
+
+
+@pytest.mark.parametrize(("wide", "expected"), [(4, 0.2), (11, 0.1), (13, 0.05), (18, 0.025)])
+def test_outline_level_is_the_highest_that_holds_most_persons(wide, expected):
     """The level that is not asked for is the highest of 20, 10, 5 and 2.5 % that holds 90 % of the POA, or the last."""
-    members = [spread(50, 60, 80, wide, seed) for seed in range(40)]
-    rows, cols = (np.concatenate([one[i] for one in members]) for i in (0, 1))
-    run = run_of(tracks_to(rows, cols), tracks_to(*spread(2000, 60, 80, wide + 1)), members=40, volume=volume)
+    each = [event(heap(60, 80, 16 * (1.0 - k / 40.0) ** 1.5 + 1.0, 2000.0)) for k in range(40)]
+    run = events_of(each, people(*spread(3000, 60, 80, wide)))
     poa = probability_of_area(run, FLAT)
     levels = (0.2, 0.1, 0.05, 0.025)
     inside = [share_inside(poa, settle(run, FLAT, poa, level).outline) for level in levels]
@@ -107,22 +115,19 @@ def test_outline_level_is_the_highest_that_holds_most_persons(volume, wide, expe
 
 def test_nothing_found_is_said():
     """No ground in the asked share of events, or all snow off the model, is an empty answer with its reason."""
-    where = spread(400, 60, 80)
-    apart = [spread(100, 20 + 25 * k, 20 + 30 * k) for k in range(4)]
-    rows, cols = (np.concatenate([w[i] for w in apart]) for i in (0, 1))
-    run = run_of(tracks_to(rows, cols), tracks_to(*where))
+    each = [event(heap(20 + 25 * k, 20 + 30 * k, 5)) for k in range(4)]
+    run = events_of(each, people(*spread(400, 60, 80)))
     with pytest.raises(NothingFoundError, match="the most is 25%"):
         settle(run, FLAT, probability_of_area(run, FLAT), 0.5)
-    gone = run_of(tracks_to(*where, reason=1), tracks_to(*where))
+    gone = events_of([event(np.zeros(FLAT.shape), (0.0, 0.0, 200.0, 0.0, 0.0))], people(*spread(400, 60, 80)))
     with pytest.raises(NothingFoundError, match="100% of the snow leaves"):
         settle(gone, FLAT, probability_of_area(gone, FLAT), None)
 
 
 def test_poa_sums_to_one_and_ignores_who_left():
     """POA sums to 1 over those who stay; the share that left is told apart."""
-    stay, left = tracks_to(*spread(300, 60, 80)), tracks_to(*spread(100, 60, 80), reason=1)
-    both = joined([stay, left])
-    run = run_of(stay, both)
+    rows, cols = spread(400, 60, 80)
+    run = events_of([event(heap(60, 80, 8))], people(rows, cols, left=np.arange(400) < 100))
     poa = probability_of_area(run, FLAT)
     assert poa.values.sum() == pytest.approx(1.0, abs=1e-12)
     outline = settle(run, FLAT, poa, 0.5).outline
@@ -130,3 +135,29 @@ def test_poa_sums_to_one_and_ignores_who_left():
     assert person.left_share == 0.25
     assert person.inside_debris == pytest.approx(share_inside(poa, outline))
     assert person.carried_p50_m < 20.0
+
+
+def test_who_was_not_caught_does_not_count():
+    """Persons whom the snow never took say nothing about one who was caught; where it took nobody, all stay."""
+    rows, cols = np.r_[np.full(100, 30), np.full(300, 90)], np.full(400, 80)
+    taken = np.arange(400) >= 100
+    run = events_of([event(heap(90, 80, 8))], people(rows, cols, taken=taken))
+    poa = probability_of_area(run, FLAT)
+    assert poa.values[20:40].sum() == 0.0
+    nobody = events_of([event(heap(90, 80, 8))], people(rows, cols, taken=False))
+    assert probability_of_area(nobody, FLAT).values[20:40].sum() == pytest.approx(0.25)
+
+
+def test_burial_shares_and_their_maps():
+    """Shares deeper than each depth are counted, and the map of each sums to its share, where those persons lie."""
+    depth = np.r_[np.full(40, 0.1), np.full(30, 0.4), np.full(20, 0.8), np.full(10, 1.7)]
+    rows = np.r_[np.full(90, 60), np.full(10, 100)]
+    person = people(rows, np.full(100, 80), burial_m=depth)
+    burial = how_deep(person, FLAT, 2.0)
+    assert burial.fully == 0.6
+    assert burial.deeper == ((0.5, 0.3), (1.0, 0.1), (1.5, 0.1))
+    assert burial.p50_m == pytest.approx(0.6)
+    for (_, grid), share in zip(burial.maps, (0.6, 0.3, 0.1, 0.1), strict=True):
+        assert grid.values.sum() == pytest.approx(share)
+    assert burial.maps[3][1].values[85:115].sum() == pytest.approx(0.1)
+    assert how_deep(people(rows, np.full(100, 80)), FLAT, 2.0) is None

@@ -23,8 +23,8 @@ def heap(row, col, high, wide=6.0):
 
 def deposit(thickness, outline):
     grid = PLANE.with_values(thickness)
-    debris = Debris(grid, grid, grid, MultiPolygon([outline]), 0.2, outline.area, 0.0)
-    return debris, Person(PLANE.with_values(thickness / thickness.sum()), 1.0, 10.0, 0.0, 0.0)
+    debris = Debris(grid, grid, grid, grid, MultiPolygon([outline]), 0.2, outline.area, 0.0)
+    return debris, Person(PLANE.with_values(thickness / thickness.sum()), 1.0, 10.0, 0.0, 0.0, 1.0, None)
 
 
 def bench_at(rows):

@@ -15,7 +15,9 @@ DEMO = Path(__file__).resolve().parents[2] / "data-demo"
 @pytest.fixture(scope="session")
 def scenario():
     found = read_scenario(DEMO / "bench.toml")
-    return dataclasses.replace(found, snow=dataclasses.replace(found.snow, members=10, bodies=400))
+    return dataclasses.replace(
+        found, snow=dataclasses.replace(found.snow, members=10, tracers=60, bodies=400, cell_m=4.0)
+    )
 
 
 @pytest.fixture(scope="session")

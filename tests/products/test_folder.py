@@ -16,8 +16,12 @@ from lastseen.products.folder import new_folder
 
 FILES = {
     "plan.json",
+    "profile.png",
+    "thickness.png",
     "plan.gpkg",
     "poa.tif",
+    "arrival.tif",
+    "burial.tif",
     "debris_probability.tif",
     "debris_thickness.tif",
     "peak_speed.tif",

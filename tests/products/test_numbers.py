@@ -21,6 +21,7 @@ KEYS = [
     "last_seen",
     "grid",
     "release",
+    "model",
     "runout",
     "envelope",
     "debris",

@@ -39,12 +39,28 @@ def test_rasters_hold_the_values_of_the_plan(plan, written):
     for name, band, grid in (
         ("debris_probability.tif", 1, plan.debris.probability),
         ("debris_thickness.tif", 1, plan.debris.thickness_m),
-        ("debris_thickness.tif", 2, plan.debris.thickness_p90_m),
+        ("debris_thickness.tif", 2, plan.debris.thickness_p50_m),
+        ("debris_thickness.tif", 3, plan.debris.thickness_p90_m),
+        ("burial.tif", 1, plan.model.person.burial.maps[0][1]),
         ("peak_speed.tif", 2, plan.model.paths.highest_speed_m_s),
     ):
         row, col = grid.cell_of(x, y)
         with rasterio.open(written / name) as data:
             assert next(data.sample([(x, y)]))[band - 1] == pytest.approx(grid.values[row, col], rel=1e-6)
+
+
+def test_burial_bands_hold_their_shares(plan, written):
+    """Each band of the burial map sums to the share of persons who lie deeper than its depth; arrivals begin at 0."""
+    burial = plan.model.person.burial
+    with rasterio.open(written / "burial.tif") as data:
+        sums = [float(data.read(band, masked=True).astype(float).sum()) for band in range(1, 5)]
+    shares = [burial.fully, *(share for _, share in burial.deeper)]
+    assert sums == pytest.approx(shares, abs=1e-5)
+    assert sums == sorted(sums, reverse=True)
+    with rasterio.open(written / "arrival.tif") as data:
+        arrival = data.read(1, masked=True)
+    assert arrival.min() == 0.0
+    assert 2.0 < arrival.max() < 300.0
 
 
 def test_no_data_speed_and_whole_size(written):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
-from shapely import union_all
+from shapely import box, union_all
 from shapely.geometry import MultiPolygon
 
 from lastseen.deposit.burial import Burial, how_deep
@@ -21,6 +21,7 @@ PERSON_SPREAD_M = 4.0  # design choice: how far a person in the flow can lie fro
 LEAST_SPREAD_CELLS = 1.5
 OUTLINE_LEVELS = (0.2, 0.1, 0.05, 0.025)  # design choice, tried in this order
 WANTED_INSIDE = 0.9
+LITTLE_LEFT = 0.05
 ALMOST_ALL = 0.95  # where more than this leaves the model, what is left says nothing
 LEAST_PIECE_SHARE = 0.01  # pieces and holes of the outline below this share of its area are left out
 
@@ -119,6 +120,12 @@ def settle(events: Events, ground: Grid, poa: Grid, outline_probability: float |
     probability = events.over(ground, (stack > DEBRIS_THICKNESS_M).mean(axis=0))
     p50, p90 = np.quantile(stack, [0.5, 0.9], axis=0, method="linear")
     outline, level, widened = _outline(probability, poa, outline_probability)
+    if outline.is_empty:
+        gone = f"{left:.0%} of it leaves the elevation model before it stops: use a model that holds the run-out"
+        raise NothingFoundError(
+            f"the snow stops nowhere as debris thicker than {DEBRIS_THICKNESS_M:g} m; "
+            + (gone if left > LITTLE_LEFT else "it is too thin for its way: choose a larger size or a thicker slab")
+        )
     return Debris(
         probability,
         events.over(ground, stack.mean(axis=0, dtype=np.float64)),
@@ -149,7 +156,8 @@ def _outline(probability: Grid, poa: Grid, wanted: float | None) -> tuple[MultiP
     widened = wanted is None and share_inside(poa, outline) < WANTED_INSIDE
     if widened:
         outline = only_areas(union_all([outline, likeliest_ground(poa, WANTED_INSIDE)]))
-    return only_areas(outline.simplify(0.2 * probability.cell_m)), level, widened
+    smoothed = outline.simplify(0.2 * probability.cell_m).intersection(box(*probability.bounds))
+    return only_areas(smoothed), level, widened
 
 
 def likeliest_ground(poa: Grid, share: float) -> MultiPolygon:

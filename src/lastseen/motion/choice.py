@@ -15,7 +15,7 @@ from lastseen.release import Release
 from lastseen.scenario import Snow
 from lastseen.threads import thread_count
 
-CELLS_ACROSS = 16  # design choice: the front and the sides of the snow are each some cells wide
+CELLS_ACROSS = 12  # design choice: the front and the sides of the snow are each some cells wide
 LEAST_CELLS_ACROSS = 8
 COARSEST_CELL_M = 10.0
 MOST_TIME_S = 60.0
@@ -49,7 +49,7 @@ def choose_model(felt: Grid, release: Release, snow: Snow) -> Choice:
 
     The flow is chosen where its working cells are 10 m or finer and it is estimated to take less than a minute on two
     processors, after a pilot: the most likely event on cells twice as large. Working cells are a whole number of the
-    ground's, at least 8 (where the ground allows, 16) across the release. The choice does not depend on the machine.
+    ground's, at least 8 (where the ground allows, 12) across the release. The choice does not depend on the machine.
 
     Parameters
     ----------

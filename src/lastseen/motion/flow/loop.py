@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from lastseen.motion.flow.model import FlowEnd
 CFL = 0.45
 FALL_STEP = 0.4  # longest step as a share of sqrt(cell / g): bounds what gravity adds within a step
 SHORTEST_STEP_S_PER_M = 1e-9
+AFTER_S, AFTER_STEP_S = 120.0, 0.05  # for people who slide on when the snow has stopped
 GRANTED = 8.0  # entrainment fades over the last eighth of the growth
 
 
@@ -34,6 +35,8 @@ class Terms:
     block_cells: int
     seed: int
     trail_cell_m: float
+    friction: float
+    turbulence_m_s2: float
     watch: Callable[[float, FloatArray], None] | None
     watch_every_s: float
 
@@ -74,26 +77,41 @@ def run_course(
         If no time step is short enough.
     """
     course = _start(bed, state, terms.block_cells)
-    ny, nx = bed.ground.shape
-    carried, trail = people
+    end = FlowEnd.TIME_OVER
     while course.time_s < terms.time_limit_s:
-        count = books.choose(course.lively, course.boxes, terms.block_cells, ny, nx)
-        if count == 0:
-            return course, FlowEnd.CAME_TO_REST
-        boxes = course.boxes[:count]
-        _step(bed, state, seen[5], boxes, rules, course, terms.time_limit_s)
-        granted = _granted(course.entrained, terms.growth * terms.released)
-        numbers = np.array([rules[1], course.last_step_s, course.time_s, granted, rules[6], float(terms.block_cells)])
-        course.wave_m_s = books.finish(state, seen, bed.planes, boxes, course.lively, course.sums, numbers)
-        course.updates += int(((boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])).sum())
-        if carried.size:
-            when = (course.time_s, course.last_step_s, terms.seed, course.steps)
-            carrying.carry(carried, trail, terms.trail_cell_m, state, bed.planes, bed.ground.cell_m, *when)
-        _show(course, state, terms)
-        end = _ended(course, terms)
-        if end is not None:
-            return course, end
-    return course, FlowEnd.TIME_OVER
+        found = _go_on(bed, state, seen, people, rules, course, terms)
+        if found is not None:
+            end = found
+            break
+    if people[0].size:
+        _let_people_stop(bed, state, people, course, terms)
+    return course, end
+
+
+def _go_on(
+    bed: Bed,
+    state: FloatArray,
+    seen: FloatArray,
+    people: tuple[FloatArray, IntArray],
+    rules: FloatArray,
+    course: Course,
+    terms: Terms,
+) -> FlowEnd | None:
+    """One step; why the run ends with it, or None."""
+    ny, nx = bed.ground.shape
+    count = books.choose(course.lively, course.boxes, terms.block_cells, ny, nx)
+    if count == 0:
+        return FlowEnd.CAME_TO_REST
+    boxes = course.boxes[:count]
+    _step(bed, state, seen[5], boxes, rules, course, terms.time_limit_s)
+    granted = _granted(course.entrained, terms.growth * terms.released)
+    numbers = np.array([rules[1], course.last_step_s, course.time_s, granted, rules[6], float(terms.block_cells)])
+    course.wave_m_s = books.finish(state, seen, bed.planes, boxes, course.lively, course.sums, numbers)
+    course.updates += int(((boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])).sum())
+    if people[0].size:
+        _carry(bed, state, people, course, terms)
+    _show(course, state, terms)
+    return _ended(course, terms)
 
 
 def _start(bed: Bed, state: FloatArray, block: int) -> Course:
@@ -133,6 +151,39 @@ def _step(
     course.time_s = course.time_s + dt if dt < left else limit_s
     course.last_step_s = dt
     course.steps += 1
+
+
+def _carry(bed: Bed, state: FloatArray, people: tuple[FloatArray, IntArray], course: Course, terms: Terms) -> int:
+    """Move people through the last step; how many move."""
+    return int(
+        carrying.carry(
+            *people,
+            terms.trail_cell_m,
+            state,
+            bed.planes,
+            bed.ground.cell_m,
+            course.time_s,
+            course.last_step_s,
+            terms.seed,
+            course.steps,
+            terms.friction,
+            terms.turbulence_m_s2,
+        )
+    )
+
+
+def _let_people_stop(
+    bed: Bed, state: FloatArray, people: tuple[FloatArray, IntArray], course: Course, terms: Terms
+) -> None:
+    """After the snow has stopped, people whom it left behind slide on until they rest."""
+    at_rest = state.copy()
+    at_rest[1:3] = 0.0
+    after = replace(course, last_step_s=AFTER_STEP_S)
+    for _ in range(round(AFTER_S / AFTER_STEP_S)):
+        after.time_s += AFTER_STEP_S
+        after.steps += 1
+        if _carry(bed, at_rest, people, after, terms) == 0:
+            return
 
 
 def _show(course: Course, state: FloatArray, terms: Terms) -> None:

@@ -93,6 +93,8 @@ def run_flow(
         block_cells=block_cells,
         seed=0 if tracers is None else tracers.seed,
         trail_cell_m=0.0 if tracers is None else tracers.trail_cell_m,
+        friction=snow.friction,
+        turbulence_m_s2=snow.turbulence_m_s2,
         watch=watch,
         watch_every_s=watch_every_s,
     )

@@ -9,8 +9,11 @@ from numba import njit
 
 from lastseen.grid import FloatArray, IntArray
 
-FRONT_M = 0.05  # nobody is carried by shallower snow
-STILL_M_S = 0.1  # a person is dropped where the snow around is slower
+FRONT_M = 0.05  # shallower snow takes nobody along
+HOLD_M = 0.2  # snow of half a lying person's depth or more carries and holds them; design choice, no source
+STILL_M_S = 0.1  # slower is at rest
+ALONE_M = 0.5  # design choice: depth in the drag of a person who slides without snow; 10 to 15 m/s on steep slopes
+GRAVITY_M_S2 = 9.81
 WAITING, CARRIED, LEFT, SUNK = 0.0, 1.0, 2.0, 3.0
 
 
@@ -44,6 +47,23 @@ def _chance(seed: int, tracer: int, step: int) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _alone(
+    east: float, south: float, p: float, q: float, friction: float, turbulence: float, dt: float
+) -> tuple[float, float]:
+    """Velocity after a step of a person whom the snow left behind: Voellmy friction on a slope, never backwards."""
+    steep = 1.0 + p * p + q * q
+    east -= dt * GRAVITY_M_S2 * p / steep
+    south -= dt * GRAVITY_M_S2 * q / steep
+    square = east * east + south * south + (east * p + south * q) ** 2
+    speed = math.sqrt(square)
+    if speed <= 0.0:
+        return 0.0, 0.0
+    brake = dt * GRAVITY_M_S2 * (friction / math.sqrt(steep) + square / (turbulence * ALONE_M))
+    left = max(0.0, 1.0 - brake / speed)
+    return east * left, south * left
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def carry(
     carried: FloatArray,
     trail: IntArray,
@@ -55,19 +75,27 @@ def carry(
     dt: float,
     seed: int,
     step: int,
-) -> None:
-    """Move the carried through one step that ends at ``time``.
+    friction: float,
+    turbulence: float,
+) -> int:
+    """Move the carried through one step that ends at ``time``; returns how many still move.
+
+    Deep snow carries and holds people. Where the snow has left a person behind, they slide on by themselves until
+    deeper snow takes or holds them, or friction stops them.
 
     Parameters
     ----------
-    carried : (n, 9) x and y (m, y southwards), share of the speed, start (s; NaN: with the front), diffusion (m2/s),
-        status, time of the last movement (s), greatest speed (m/s, on the map), cells in the trail; changed in place
+    carried : (n, 11) x and y (m, y southwards), share of the speed, start (s; NaN: with the front), diffusion (m2/s),
+        status, time of the last movement (s), greatest speed (m/s, on the map), cells in the trail, velocity
+        eastwards and southwards (m/s); changed in place
     trail : (n, most) flat indices of the cells entered, on a lattice of ``fine`` metres with the same corner; a full
         trail grows no more
     state, bed : planes
     cell, time, dt : m, s, s
     seed, step : counters of the random walk, with the number of the tracer
+    friction, turbulence : Coulomb mu, and Voellmy's xi (m/s2), of a person without snow
     """
+    moving = 0
     for n in range(carried.shape[0]):
         if carried[n, 5] > CARRIED:
             continue
@@ -78,30 +106,42 @@ def carry(
                 carried[n, 5] = CARRIED
             else:
                 continue
-        if h <= FRONT_M or math.hypot(u, v) <= STILL_M_S:
-            continue
         share = carried[n, 2]
-        hm, um, vm = _around(state, x + 0.5 * dt * share * u / cell, y + 0.5 * dt * share * v / cell)
-        if hm > 0.0:
-            u, v = um, vm
-        speed = math.hypot(u, v)
-        if speed > 0.0 and carried[n, 4] > 0.0:
-            aside = _chance(seed, n, step) * math.sqrt(2.0 * carried[n, 4] * dt) / speed
-            carried[n, 0] -= aside * v
-            carried[n, 1] += aside * u
-        carried[n, 0] += dt * share * u
-        carried[n, 1] += dt * share * v
+        if h > HOLD_M:
+            hm, um, vm = _around(state, x + 0.5 * dt * share * u / cell, y + 0.5 * dt * share * v / cell)
+            if hm > 0.0:
+                u, v = um, vm
+            east, south = share * u, share * v
+            speed = math.hypot(u, v)
+            if speed > STILL_M_S and carried[n, 4] > 0.0:
+                aside = _chance(seed, n, step) * math.sqrt(2.0 * carried[n, 4] * dt) / speed
+                carried[n, 0] -= aside * v
+                carried[n, 1] += aside * u
+        else:
+            i, j = int(y + 0.5), int(x + 0.5)
+            east, south = _alone(carried[n, 9], carried[n, 10], bed[1, i, j], bed[2, i, j], friction, turbulence, dt)
+        carried[n, 9], carried[n, 10] = east, south
+        speed = math.hypot(east, south)
+        if speed <= STILL_M_S and h > HOLD_M:
+            continue
+        if speed <= 0.0:
+            continue
+        moving += 1
+        carried[n, 0] += dt * east
+        carried[n, 1] += dt * south
         carried[n, 6] = time
-        carried[n, 7] = max(carried[n, 7], share * speed)
+        carried[n, 7] = max(carried[n, 7], speed)
         i, j = int(carried[n, 1] / cell + 2.0), int(carried[n, 0] / cell + 2.0)
-        told = int(carried[n, 8])
-        if 0 < told < trail.shape[1] and carried[n, 0] >= 0.0 and carried[n, 1] >= 0.0:
-            wide = int((state.shape[2] - 4) * cell / fine + 0.5)
-            here = int(carried[n, 1] / fine) * wide + int(carried[n, 0] / fine)
-            if here != trail[n, told - 1] and carried[n, 0] < wide * fine:
-                trail[n, told] = here
-                carried[n, 8] += 1.0
         if i < 2 or j < 2 or i >= state.shape[1] - 2 or j >= state.shape[2] - 2:
             carried[n, 5] = LEFT
-        elif bed[11, i, j] > 0.0:
+            continue
+        if bed[11, i, j] > 0.0:
             carried[n, 5] = SUNK
+        told = int(carried[n, 8])
+        if 0 < told < trail.shape[1]:
+            wide = int((state.shape[2] - 4) * cell / fine + 0.5)
+            here = int(carried[n, 1] / fine) * wide + int(carried[n, 0] / fine)
+            if here != trail[n, told - 1]:
+                trail[n, told] = here
+                carried[n, 8] += 1.0
+    return moving

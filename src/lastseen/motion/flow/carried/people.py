@@ -88,10 +88,10 @@ MOST_TOLD = 8192  # cells in a trail; a longer way is not told to its end
 def table_of(ground: Grid, tracers: Tracers | None) -> tuple[FloatArray, IntArray]:
     """The table of the carried (local metres, y southwards) and their trails, which begin where they stand."""
     if tracers is None:
-        return np.zeros((0, 9)), np.zeros((0, 0), np.int32)
+        return np.zeros((0, 11)), np.zeros((0, 0), np.int32)
     if not ground.contains(tracers.x_m, tracers.y_m).all():
         raise InputError("a tracer starts outside the ground: move it, or take more ground")
-    table = np.zeros((tracers.x_m.size, 9))
+    table = np.zeros((tracers.x_m.size, 11))
     table[:, 0], table[:, 1] = tracers.x_m - ground.west_m, ground.north_m - tracers.y_m
     table[:, 2], table[:, 3], table[:, 4] = tracers.speed_factor, tracers.start_s, tracers.diffusion_m2_s
     table[:, 5] = kernels.WAITING
