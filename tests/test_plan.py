@@ -11,6 +11,7 @@ from shapely import box
 
 import hills
 from lastseen.errors import InputError, LastseenError, NothingFoundError
+from lastseen.motion.members import FRICTION
 from lastseen.outlines import cells_of_outline
 from lastseen.plan import make_plan
 from lastseen.scenario import LastSeen, Scenario, Search, Snow
@@ -163,7 +164,7 @@ def test_travel_angle_is_drop_over_length(plain):
     runout = plain.model.runout
     seen = np.degrees(np.arctan2(runout.drop_m.p50, runout.length_m.p50))
     assert runout.travel_angle_deg.p50 == pytest.approx(seen, abs=1.0)
-    lowest, _, highest = plain.scenario.snow.friction
+    lowest, _, highest = FRICTION[2]
     assert np.degrees(np.arctan(lowest)) < runout.travel_angle_deg.p50 < np.degrees(np.arctan(2.0 * highest))
 
 

@@ -33,7 +33,7 @@ class Snow:
     size: Literal[1, 2, 3, 4] = 2  # destructive size
     release: Path | None = None  # drawn outline of the release, any vector format
     slab_thickness_m: float | None = Field(default=None, gt=0, le=10)  # normal to the slope; by size where not given
-    friction: tuple[float, float, float] = (0.22, 0.30, 0.40)  # Coulomb mu: lowest, most likely, highest
+    friction: tuple[float, float, float] | None = None  # Coulomb mu: lowest, most likely, highest; by size if not given
     turbulence_m_s2: tuple[float, float, float] = (500.0, 1000.0, 1500.0)  # Voellmy xi
     growth: tuple[float, float, float] = (0.0, 0.5, 2.0)  # entrained / released mass
     cohesion_pa: tuple[float, float, float] = (5.0, 10.0, 20.0)  # holds thin snow; the flow only
@@ -125,6 +125,8 @@ def scenario_of(raw: dict[str, Any], source: str = "the scenario") -> Scenario:
         ("cohesion_pa", 0.0, 1000.0),
     ):
         values = getattr(snow, name)
+        if values is None:
+            continue
         if not low <= values[0] <= values[1] <= values[2] <= high:
             raise InputError(
                 f"{source}: snow.{name} = {list(values)} must rise from lowest to highest within {low:g} to {high:g}"

@@ -17,7 +17,7 @@ from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
 from lastseen.motion.bodies import Bodies, Tracks, joined, slide
 from lastseen.motion.events import Carried, Event, Events
 from lastseen.motion.laws import drag_per_m
-from lastseen.motion.members import PERSON_SPEED, SLAB_FACTOR, Members, draw_members, uniform
+from lastseen.motion.members import PERSON_SPEED, SLAB_FACTOR, Members, draw_members, friction_range, uniform
 from lastseen.motion.starts import disc_points, downhill_frame
 from lastseen.release import Release
 from lastseen.scenario import LastSeen, Snow
@@ -190,7 +190,7 @@ def scouts(felt: Grid, release: Release, snow: Snow) -> Tracks:
     x, y = felt.centre_of(cells // nx, cells % nx)
     rest = np.zeros(cells.size)
     drag = drag_per_m(snow.turbulence_m_s2[2], release.thickness_m * SLAB_FACTOR[1] * FLOW_THICKNESS)
-    friction = np.full(cells.size, snow.friction[0] * BODY_FRICTION[0])
+    friction = np.full(cells.size, friction_range(snow)[0] * BODY_FRICTION[0])
     return slide(felt, Bodies(x, y, rest, rest, friction, np.full(cells.size, drag)))
 
 

@@ -19,7 +19,7 @@ from lastseen.errors import InputError
 from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
 from lastseen.motion.events import Carried, Event, Events, batches
 from lastseen.motion.flow import Bed, FlowEnd, FlowResult, FlowSnow, Tracers, lay_bed, run_flow
-from lastseen.motion.members import PERSON_SPEED, Members, draw_members, uniform
+from lastseen.motion.members import PERSON_SPEED, Members, draw_members, friction_range, uniform
 from lastseen.motion.starts import disc_points
 from lastseen.release import DEPOSIT_DENSITY_KG_M3, SLAB_DENSITY_KG_M3, Release
 from lastseen.scenario import LastSeen, Snow
@@ -151,7 +151,7 @@ def pilot_updates(felt: Grid, ratio: int, release: Release, snow: Snow) -> float
     lattice = working_lattice(felt, 2 * ratio)
     depth = released_m(felt, lattice, release, slab_lean(felt, release), release.nominal_cells, release.thickness_m)
     likely = FlowSnow(
-        snow.friction[1], snow.turbulence_m_s2[1], snow.cohesion_pa[1], SLAB_DENSITY_KG_M3, snow.growth[1]
+        friction_range(snow)[1], snow.turbulence_m_s2[1], snow.cohesion_pa[1], SLAB_DENSITY_KG_M3, snow.growth[1]
     )
     return 8.0 * _let_flow(lay_bed(lattice), depth, likely).cell_updates  # twice the steps on four times as many
 

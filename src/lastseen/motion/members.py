@@ -17,6 +17,10 @@ from lastseen.scenario import Snow
 
 SLAB_FACTOR = (0.7, 1.4)  # design choice: about half a size class in mass to either side
 EXTENT = (0.5, 1.5)  # design choice: share of the nominal release area that breaks
+# Coulomb friction by destructive size: lowest, most likely, highest. For size 3 the literature range for small events
+# (0.22 to 0.40, from memory). Smaller events stop on steeper ground and larger ones run on (EAWS size text); the steps
+# between sizes are a design choice.
+FRICTION = {1: (0.35, 0.50, 0.65), 2: (0.27, 0.36, 0.48), 3: (0.22, 0.30, 0.40), 4: (0.18, 0.25, 0.35)}
 PERSON_SPEED = (0.8, 1.2)  # design choice: a carried person against the flow around
 
 
@@ -51,6 +55,11 @@ class Members:
         )
 
 
+def friction_range(snow: Snow) -> tuple[float, float, float]:
+    """Lowest, most likely and highest friction: the scenario's, or by size."""
+    return snow.friction or FRICTION[snow.size]
+
+
 def draw_members(release: Release, snow: Snow, rng: np.random.Generator) -> Members:
     """Latin hypercube over friction, turbulence, slab thickness, growth, extent and cohesion."""
     u = qmc.LatinHypercube(d=6, rng=rng).random(snow.members)
@@ -59,7 +68,7 @@ def draw_members(release: Release, snow: Snow, rng: np.random.Generator) -> Memb
     cells = np.clip(np.round(release.nominal_cells * uniform(u[:, 4], *EXTENT)), 1, release.cells.size).astype(np.int32)
     released = release.area_m2 * cells / release.nominal_cells * slab
     return Members(
-        _triangular(u[:, 0], snow.friction),
+        _triangular(u[:, 0], friction_range(snow)),
         _triangular(u[:, 1], snow.turbulence_m_s2),
         _triangular(u[:, 5], snow.cohesion_pa),
         slab,

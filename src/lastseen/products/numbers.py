@@ -14,6 +14,7 @@ from shapely.geometry import LineString
 
 from lastseen import __version__
 from lastseen.deposit.burial import FULLY_BURIED_M
+from lastseen.motion.members import friction_range
 from lastseen.place import WGS84, LonLat, mgrs_text, transformer
 from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.inputs import input_files
@@ -48,7 +49,7 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "last_seen": _last_seen(plan),
         "grid": _grid(plan),
         "release": _release(model) if model else None,
-        "model": _model(model) if model else None,
+        "model": _model(plan, model) if model else None,
         "runout": {key: _range(getattr(model.runout, key)) for key in _RUNOUT} if model else None,
         "envelope": _envelope(model) if model else None,
         "debris": _debris(plan),
@@ -109,13 +110,15 @@ def _release(model: Model) -> dict[str, Any]:
     return _fields(model.release, leave=("cells", "nominal_cells", "outline"))
 
 
-def _model(model: Model) -> dict[str, Any]:
+def _model(plan: Plan, model: Model) -> dict[str, Any]:
     events = model.events
     edges, gap = events.left_share()
+    friction = friction_range(plan.scenario.snow)
     return {
         "name": events.model,
         "reason": model.choice.reason,
         "cell_m": events.lattice.cell_m,
+        "friction": list(friction),
         "events": len(events.each),
         "stopped_early": events.stopped_early,
         "unfinished": sum(not event.finished for event in events.each),

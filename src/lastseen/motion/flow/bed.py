@@ -21,7 +21,7 @@ class Bed:
     ----------
     ground : Grid
         Elevations, metres; NaN is no data.
-    planes : ndarray, shape (12, ny + 4, nx + 4)
+    planes : ndarray, shape (14, ny + 4, nx + 4)
     sink : ndarray of bool, shape (ny + 4, nx + 4)
         Cells without data: what flows in is counted and gone.
     plain : bool
@@ -59,7 +59,7 @@ def lay_bed(ground: Grid, *, plain: bool = False) -> Bed:
         raise InputError("the plain frame takes ground without gaps only: fill them, or use the general frame")
     z = np.pad(ground.values.astype(np.float64), FRAME, mode="edge")
     sink = np.pad(~known, FRAME, mode="constant", constant_values=False)
-    planes = np.zeros((12, *z.shape))
+    planes = np.zeros((14, *z.shape))
     planes[0] = np.where(np.isfinite(z), z, 0.0)
     planes[11] = sink
     if plain:
@@ -71,7 +71,7 @@ def lay_bed(ground: Grid, *, plain: bool = False) -> Bed:
 
 
 def _fill_general(planes: FloatArray, z: FloatArray, cell_m: float) -> None:
-    """Planes 1 to 10 on a slope: pressure -g cos2 G^-1 grad H, G^-1 = I - grad b grad b^T / (1 + |grad b|^2)."""
+    """Planes 1 to 10, 12, 13 on a slope: pressure -g cos2 G^-1 grad H, G^-1 = I - grad b grad b^T / (1 + |grad b|^2)."""
     p, q = _slopes(z, cell_m)
     planes[1], planes[2] = p, q
     planes[3], planes[4], planes[5] = _second_derivatives(z, cell_m)
@@ -80,6 +80,22 @@ def _fill_general(planes: FloatArray, z: FloatArray, cell_m: float) -> None:
     planes[7] = np.sqrt(GRAVITY_M_S2 * (1.0 + p * p)) / steep
     planes[8], planes[9] = -p * q / (1.0 + q * q), -p * q / (1.0 + p * p)
     planes[10] = 1.0 / np.sqrt(steep)
+    planes[12], planes[13] = _steps(z, 1), _steps(z, 0)
+
+
+def _steps(z: FloatArray, axis: int) -> FloatArray:
+    """Height by which the ground jumps at the face before each cell where slopes are limited; 0 on a plane.
+
+    Each cell takes the gentler of its two slopes, or none where they differ in sign (minmod): no step is ever higher
+    than the difference of the two cells. Beside no data there are no steps.
+    """
+    step = np.diff(z, axis=axis, prepend=z[:, :1] if axis == 1 else z[:1])
+    after = np.diff(z, axis=axis, append=z[:, -1:] if axis == 1 else z[-1:])
+    gentle = np.where(step * after > 0.0, np.where(np.abs(step) < np.abs(after), step, after), 0.0)
+    jump = step - 0.5 * (gentle + np.roll(gentle, 1, axis=axis))
+    jump[:, :1] = jump[:1] = 0.0
+    found: FloatArray = np.nan_to_num(jump, nan=0.0)
+    return found
 
 
 def _steepness(p: FloatArray, q: FloatArray) -> FloatArray:

@@ -4,7 +4,8 @@ Local coordinates as for bodies: x east, y and the velocity v *south* (rows down
 cells, so that cell (i, j) of the ground is (i + 2, j + 2) here. The planes by their first index:
 
     bed    0 height z, 1-2 slopes p q, 3-5 second derivatives r s t, 6-7 roots of the pressure coefficients a_xx a_yy,
-           8-9 a_xy / a_xx and a_xy / a_yy, 10 normal load at rest over g, 11 one where there is no data
+           8-9 a_xy / a_xx and a_xy / a_yy, 10 normal load at rest over g, 11 one where there is no data,
+           12-13 step of the ground at the western and the northern face that limited slopes leave
     state  0-2 vertical depth H, velocities U and V; 3-5 and 6-8 the same after the first and second stage of a step
 
 Scheme: limited linear reconstruction of H, U and V, HLL fluxes (Harten, Lax & van Leer 1983) whose tangential part is
@@ -27,11 +28,13 @@ STATIC = 1.0 + 1e-9  # friction at rest over friction in motion: keeps the decis
 # the compiler sees that nothing overlaps; what lies beyond the block is computed as well and not used.
 ROW, LARGEST_BLOCK = 40, 32
 PLANE = ROW * (LARGEST_BLOCK + 4)
-H, U, V, Z, P, Q, R, S, T, ROOT_X, ROOT_Y, ASKEW_X, ASKEW_Y, LOAD, HOLE, STIR = (PLANE * p + ROW for p in range(16))
-H_L, U_L, V_L, Z_L, ROOT_L, H_R, U_R, V_R, Z_R, ROOT_R, RAW_L, RAW_R = (PLANE * (16 + p) + ROW for p in range(12))
-ASKEW, PASS, MASS, NORMAL, ALONG, HALF_L, HALF_R = (PLANE * (28 + p) + ROW for p in range(7))
-MASS_X, EAST_X, SOUTH_X, PRESS_X, DZ_X, DZ_Y, GROWN, DEEP, EAST, SOUTH = (PLANE * (35 + p) + ROW for p in range(10))
-PLANES = PLANE * 46
+H, U, V, Z, P, Q, R, S, T, ROOT_X, ROOT_Y, ASKEW_X, ASKEW_Y, LOAD, HOLE, STEP_X, STEP_Y, STIR = (
+    PLANE * p + ROW for p in range(18)
+)
+H_L, U_L, V_L, Z_L, ROOT_L, H_R, U_R, V_R, Z_R, ROOT_R, RAW_L, RAW_R = (PLANE * (18 + p) + ROW for p in range(12))
+ASKEW, PASS, MASS, NORMAL, ALONG, HALF_L, HALF_R, FOOT = (PLANE * (30 + p) + ROW for p in range(8))
+MASS_X, EAST_X, SOUTH_X, PRESS_X, DZ_X, DZ_Y, GROWN, DEEP, EAST, SOUTH = (PLANE * (38 + p) + ROW for p in range(10))
+PLANES = PLANE * 49
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -60,7 +63,7 @@ def _load(w: FloatArray, src: FloatArray, bed: FloatArray, box: IntArray, plain:
             row, line = src[plane, i, left:right], w[H + plane * PLANE + at : H + plane * PLANE + at + wide]
             for c in range(wide):
                 line[c] = row[c]
-        for plane in range(0 if plain else 1, 12):
+        for plane in range(0 if plain else 1, 14):
             row, line = bed[plane, i, left:right], w[Z + plane * PLANE + at : Z + plane * PLANE + at + wide]
             for c in range(wide):
                 line[c] = row[c]
@@ -68,7 +71,7 @@ def _load(w: FloatArray, src: FloatArray, bed: FloatArray, box: IntArray, plain:
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _sides(
-    w: FloatArray, n: int, shift: int, normal: int, along: int, root: int, askew: int, dz: int, plain: int
+    w: FloatArray, n: int, shift: int, normal: int, along: int, root: int, askew: int, foot: int, dz: int, plain: int
 ) -> None:
     """What the face between every cell and the one ``shift`` before it has on its two sides.
 
@@ -90,6 +93,7 @@ def _sides(
         w[ROOT_L + k], w[ROOT_R + k] = w[(root - shift) + k], w[root + k]
         w[ASKEW + k] = 0.5 * (w[(askew - shift) + k] + w[askew + k])
         w[PASS + k] = w[(STIR - shift) + k] + w[STIR + k]
+        w[FOOT + k] = w[foot + k]
     if plain:  # the bed such that a level surface stays level
         for k in range(n):
             e = w[H + k] + w[Z + k]
@@ -136,6 +140,20 @@ def _faces(w: FloatArray, n: int, dry: float, plain: int) -> None:
         wl, wr, d = sr * inverse, -sl * inverse, sl * sr * inverse
         ql, qr = hl * ul, hr * ur
         mass = (wl * ql + wr * qr) + d * (hr - hl)
+        # Where the ground steps down, waves do not lift the snow below the step: at most they let the upper snow pass
+        # as it comes. Without this, narrow pools would climb their walls for ever.
+        foot = w[FOOT + c]
+        drop = foot if foot > 0.0 else -foot
+        low = hl if foot > 0.0 else hr
+        lift = d * (low if low < drop else drop)  # 0 or less
+        free_l, free_r = hl * (ul if ul > 0.0 else 0.0), hr * (ur if ur < 0.0 else 0.0)
+        most = mass if mass > free_l else free_l
+        least = mass if mass < free_r else free_r
+        down_r, down_l = mass - lift, mass + lift
+        down_r = down_r if down_r < most else most
+        down_l = down_l if down_l > least else least
+        mass = down_r if foot < 0.0 else mass
+        mass = down_l if foot > 0.0 else mass
         normal = (wl * (ql * ul) + wr * (qr * ur)) + d * (qr - ql)
         side_l, side_r = vl - k * ul, vr - k * ur
         side = side_l if mass > 0.0 else side_r
@@ -320,11 +338,11 @@ def _stage(
     _load(w, src, bed, box, plain)
     for k in range(n + 2 * ROW):
         w[STIR - ROW + k] = abs(w[U - ROW + k]) + abs(w[V - ROW + k])
-    _sides(w, n, 1, U, V, ROOT_X, ASKEW_X, DZ_X, plain)
+    _sides(w, n, 1, U, V, ROOT_X, ASKEW_X, STEP_X, DZ_X, plain)
     _faces(w, n, dry, plain)
     _west_and_east(w, box, trial, 0.5 * per_cell, kept)
     _across(w, n, plain)
-    _sides(w, n, ROW, V, U, ROOT_Y, ASKEW_Y, DZ_Y, plain)
+    _sides(w, n, ROW, V, U, ROOT_Y, ASKEW_Y, STEP_Y, DZ_Y, plain)
     _faces(w, n, dry, plain)
     _north_and_south(w, box, trial, 0.5 * per_cell, kept)
     _advance(w, n, per_cell, dry, plain)
