@@ -6,6 +6,9 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from lastseen import motion
+from lastseen.elevation import open_elevation, read_window
+
 settings.register_profile("quick", max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("thorough", max_examples=500, deadline=None)
 settings.load_profile(os.environ.get("LASTSEEN_HYPOTHESIS", "quick"))
@@ -27,3 +30,11 @@ def real_terrain():
     if not files:
         pytest.skip("no real elevation files: name their folder in LASTSEEN_REAL_TERRAIN")
     return {file.stem: file for file in files}
+
+
+@pytest.fixture(scope="session")
+def demo_ground():
+    """A part of the demo's ground as the snow feels it."""
+    elevation = open_elevation((Path(__file__).resolve().parents[1] / "data-demo" / "ysterra.tif",))
+    west, south, east, north = elevation.bounds_m
+    return motion.felt_ground(read_window(elevation, (west + 400, south + 400, east - 400, north - 400)))

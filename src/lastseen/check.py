@@ -19,6 +19,7 @@ from pyproj import CRS
 from shapely import box
 
 from lastseen import place, release, search, terrain, traps
+from lastseen import proofs as story
 from lastseen.errors import InputError
 from lastseen.grid import Grid
 from lastseen.motion import laws, proofs, statistical
@@ -206,4 +207,6 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "din_33466_time_h": search.approach_time_h,
     # the flow
     **flow_proofs.QUANTITIES,
+    # the whole story
+    **story.QUANTITIES,
 }

@@ -29,6 +29,7 @@ from lastseen.threads import in_threads
 TIME_LIMIT_S = 300.0  # design choice: three to ten times what events of sizes 1 to 3 take
 ENERGY_SHARE = 1e-3  # a run ends when less than this share of its peak kinetic energy is left
 MOVING_SHARE = 0.01  # or when less than this share of the snow is faster than 0.5 m/s
+CHANGE_SHARE = 0.003  # or when less than this share of it changed its place within 5 s
 DIFFUSION_M2_S = (0.1, 1.0)  # design choice: 1.4 to 4.5 m to either side in ten seconds; no source
 DEBRIS_M = 0.1  # thinner than this is not called debris
 OUTLINE_SHARE = 0.1  # share of events whose ground has to settle
@@ -113,7 +114,13 @@ def working_lattice(felt: Grid, ratio: int) -> Grid:
     return Grid(blocks.mean(axis=(1, 3)), felt.west_m, felt.north_m, felt.cell_m * ratio, felt.crs)
 
 
-_let_flow = partial(run_flow, time_limit_s=TIME_LIMIT_S, energy_share=ENERGY_SHARE, moving_share=MOVING_SHARE)
+_let_flow = partial(
+    run_flow,
+    time_limit_s=TIME_LIMIT_S,
+    energy_share=ENERGY_SHARE,
+    moving_share=MOVING_SHARE,
+    change_share=CHANGE_SHARE,
+)
 
 
 def slab_lean(felt: Grid, release: Release) -> FloatArray:

@@ -5,7 +5,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lastseen import motion
+from lastseen.elevation import open_elevation, read_window
 from lastseen.motion.flow import FlowSnow, loop, run_flow
+from lastseen.terrain import read_terrain
 from motion.flow.made_flow import ground_of, patch, slope_with_trough
 
 
@@ -92,3 +95,35 @@ def test_a_step_that_would_leave_less_than_nothing_is_taken_again(monkeypatch):
     assert run.depth_m.min() >= 0.0
     assert run.balance.error < 1e-10
     assert run.steps < proper.steps
+
+
+def test_mass_is_kept_over_a_whole_run_on_a_mountain(demo_ground):
+    """On the demo's ground, from release to rest with entrainment: nothing is lost or made to 1e-10."""
+    run = _run_on(demo_ground)
+    assert run.balance.entrained_m3 > 0.3 * run.balance.released_m3
+    assert run.balance.error < 1e-10
+
+
+def test_mass_is_kept_over_a_whole_run_on_real_terrain(real_terrain):
+    """The same on real elevation models, from the steepest place of their middle."""
+    for name, path in real_terrain.items():
+        elevation = open_elevation((path,))
+        west, south, east, north = elevation.bounds_m
+        x, y = 0.5 * (west + east), 0.5 * (south + north)
+        half = min(1500.0, 0.4 * (east - west), 0.4 * (north - south))
+        ground = motion.felt_ground(read_window(elevation, (x - half, y - half, x + half, y + half)))
+        run = _run_on(ground)
+        assert run.balance.entrained_m3 > 0.0, name
+        assert run.balance.error < 1e-10, name
+
+
+def _run_on(ground):
+    """A round release at the steepest place of the middle of a ground."""
+    slope = read_terrain(ground).slope_deg.values
+    rows, cols = np.indices(slope.shape)
+    ny, nx = slope.shape
+    middle = (np.abs(rows - ny / 2) < ny / 4) & (np.abs(cols - nx / 2) < nx / 4) & (slope < 50.0)
+    row, col = np.unravel_index(np.nanargmax(np.where(middle, slope, -1.0)), slope.shape)
+    near = np.hypot(rows - row, cols - col) * ground.cell_m < max(25.0, 2.5 * ground.cell_m)
+    start = np.where(near & np.isfinite(ground.values), 0.8, 0.0)
+    return run_flow(ground, start, FlowSnow(0.25, 1000.0, 10.0, growth=0.5), energy_share=1e-3, time_limit_s=200.0)

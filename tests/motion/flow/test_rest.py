@@ -98,3 +98,39 @@ def test_records_of_a_run():
     assert (np.diff(below[np.isfinite(below)]) >= 0.0).all()
     drop = ground.values[release > 0.0].max() - ground.values.min() + 1.0
     assert run.fastest_m_s.max() < np.sqrt(2.0 * 9.81 * drop)
+
+
+@pytest.mark.parametrize("cell_m", [1.0, 2.0, 5.0, 10.0])
+def test_a_pool_in_a_narrow_ravine_comes_to_rest(cell_m):
+    """In a ravine with walls of 35 degrees snow settles in the bed, whether the cells show its width or not.
+
+    Without the step rule of the fluxes a third of the snow would turn in the pool for ever. Between walls above about
+    42 degrees some of it still does; such runs end by their time limit, and say so.
+    """
+    nx, ny = round(160 / cell_m), round(300 / cell_m)
+
+    def ravine(x, y):
+        return 0.7 * np.abs(x - 79.0) + 0.35 * np.maximum(y - 150.0, 0.0) + 0.02 * y
+
+    ground = ground_of(ravine, nx, ny, cell_m)
+    start = patch(ground, 60.0, 100.0, 220.0, 260.0, 0.5)
+    run = run_flow(
+        ground, start, FlowSnow(0.3, 1000.0, 10.0), time_limit_s=200.0, energy_share=1e-3, change_share=0.003
+    )
+    assert run.end is not FlowEnd.TIME_OVER
+    moving = (run.depth_m * (np.hypot(run.east_m_s, run.north_m_s) > 0.5)).sum() / run.depth_m.sum()
+    assert moving < 0.06
+    x, _ = places(nx, ny, cell_m)
+    assert run.depth_m[np.abs(x - 79.0) < max(12.0, 1.5 * cell_m)].sum() > 0.8 * run.depth_m.sum()
+
+
+def test_a_settled_run_says_so():
+    """The end by comparison has its own name, and is off where nobody asks for it."""
+    ground = ground_of(slope_with_trough)
+    start = patch(ground, 10.0, 30.0, 50.0, 90.0)
+    run = run_flow(ground, start, FlowSnow(0.3, 1000.0), moving_share=0.0, energy_share=0.0, change_share=0.05)
+    assert run.end is FlowEnd.SETTLED
+    longer = run_flow(
+        ground, start, FlowSnow(0.3, 1000.0), moving_share=0.0, energy_share=0.0, time_limit_s=run.time_s + 5.0
+    )
+    assert longer.end is FlowEnd.TIME_OVER

@@ -1,8 +1,12 @@
 """People in the flow: taken with the front, carried as fast as the snow, spread across it, dropped where it stops."""
 
+import dataclasses
+import math
+
 import numpy as np
 import pytest
 
+from lastseen.motion import laws
 from lastseen.motion.flow import FlowSnow, Tracers, run_flow
 from motion.flow.made_flow import NORTH_M, WEST_M, ground_of, patch, slope_with_trough
 
@@ -73,3 +77,46 @@ def test_whoever_leaves_is_told():
     )
     assert run.tracers.in_no_data.tolist() == [True, False]
     assert run.tracers.left_grid.tolist() == [False, True]
+
+
+def test_whoever_the_snow_leaves_behind_slides_on_to_the_debris():
+    """On a slope steeper than friction a person does not stop in a film: they end on gentler ground or in debris."""
+    ground = ground_of(lambda x, y: np.where(x < 150.0, (150.0 - x) * 0.7, 0.0), 150, 30)
+    start = patch(ground, 20.0, 50.0, 10.0, 50.0, 0.6)
+    people = at(np.linspace(21.0, 49.0, 40), 30.0, 30, start=np.nan)
+    run = run_flow(ground, start, FlowSnow(0.35, 1000.0, 20.0), tracers=people, energy_share=1e-3)
+    assert run.tracers.taken.all()
+    assert (run.tracers.x_m - WEST_M > 140.0).all()
+    row, col = ground.cell_of(run.tracers.x_m, run.tracers.y_m)
+    assert (run.depth_m[row, col] > 0.1).mean() > 0.6
+
+
+def test_a_person_alone_stops_as_a_body_does():
+    """Without snow around: way to rest on a gentle slope as of Voellmy's law (closed form of the friction laws)."""
+    ground = ground_of(lambda x, y: -0.1 * x, 200, 30)
+    film = np.zeros(ground.shape)
+    film[:, :3] = 0.21
+    people = Tracers(np.array([WEST_M + 4.0]), np.array([NORTH_M - 30.0]), np.ones(1), np.zeros(1), np.zeros(1))
+    speed = np.where(film > 0.0, 12.0, 0.0)
+    run = run_flow(
+        ground, film, FlowSnow(0.4, 1000.0), tracers=people, start_m_s=(speed, 0.0 * speed), time_limit_s=60.0
+    )
+    way = (run.tracers.x_m[0] - WEST_M - 4.0) * math.hypot(1.0, 0.1)
+    expected = laws.stopping_distance_m(1000.0, 0.4, 0.5, math.degrees(math.atan(0.1)), 12.0 * math.hypot(1.0, 0.1))
+    assert way == pytest.approx(expected, rel=0.15)
+
+
+def test_the_trail_tells_every_cell_in_turn():
+    """The way is told on the wished cells, begins where the person stood, ends where they rest, and has no holes."""
+    ground = ground_of(slope_with_trough, cell_m=2.0)
+    start = patch(ground, 10.0, 30.0, 50.0, 90.0)
+    people = dataclasses.replace(at([15.0, 25.0], 70.0, 70, start=np.nan), trail_cell_m=1.0)
+    run = run_flow(ground, start, FlowSnow(0.3, 1000.0), tracers=people)
+    wide = ground.shape[1] * 2
+    for b in range(2):
+        cells = run.tracers.cells[run.tracers.offsets[b] : run.tracers.offsets[b + 1]]
+        rows, cols = cells // wide, cells % wide
+        assert (rows[0], cols[0]) == (70, [15, 25][b])
+        x, y = run.tracers.x_m[b] - ground.west_m, ground.north_m - run.tracers.y_m[b]
+        assert (rows[-1], cols[-1]) == (int(y), int(x))
+        assert max(np.abs(np.diff(rows)).max(), np.abs(np.diff(cols)).max()) <= 1

@@ -71,7 +71,7 @@ def lay_bed(ground: Grid, *, plain: bool = False) -> Bed:
 
 
 def _fill_general(planes: FloatArray, z: FloatArray, cell_m: float) -> None:
-    """Planes 1 to 10, 12, 13 on a slope: pressure -g cos2 G^-1 grad H, G^-1 = I - grad b grad b^T / (1 + |grad b|^2)."""
+    """Planes 1 to 10, 12, 13 on a slope: pressure -g cos2 G^-1 grad H, G^-1 = I - grad b grad b^T / (1 + |grad b|2)."""
     p, q = _slopes(z, cell_m)
     planes[1], planes[2] = p, q
     planes[3], planes[4], planes[5] = _second_derivatives(z, cell_m)

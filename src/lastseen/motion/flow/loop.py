@@ -19,6 +19,7 @@ from lastseen.motion.flow.model import FlowEnd
 CFL = 0.45
 FALL_STEP = 0.4  # longest step as a share of sqrt(cell / g): bounds what gravity adds within a step
 SHORTEST_STEP_S_PER_M = 1e-9
+COMPARE_S = 5.0  # between two looks at whether the deposit still changes
 AFTER_S, AFTER_STEP_S = 120.0, 0.05  # for people who slide on when the snow has stopped
 GRANTED = 8.0  # entrainment fades over the last eighth of the growth
 
@@ -30,6 +31,7 @@ class Terms:
     time_limit_s: float
     moving_share: float
     energy_share: float
+    change_share: float
     released: float
     growth: float
     block_cells: int
@@ -59,6 +61,8 @@ class Course:
     peak: float = 0.0
     set_out: bool = False
     watched: int = 0
+    compared_s: float = 0.0
+    compared: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
 
 
 def run_course(
@@ -111,7 +115,7 @@ def _go_on(
     if people[0].size:
         _carry(bed, state, people, course, terms)
     _show(course, state, terms)
-    return _ended(course, terms)
+    return _ended(course, terms) or _settled(course, state, terms)
 
 
 def _start(bed: Bed, state: FloatArray, block: int) -> Course:
@@ -196,6 +200,17 @@ def _show(course: Course, state: FloatArray, terms: Terms) -> None:
 def _granted(entrained: float, most: float) -> float:
     """Share of the entrainment that the growth still grants: all, fading to none at its end."""
     return min(1.0, max(0.0, GRANTED * (1.0 - entrained / most))) if most > 0.0 else 0.0
+
+
+def _settled(course: Course, state: FloatArray, terms: Terms) -> FlowEnd | None:
+    """Compare the depth with that of some seconds ago; whether the run ends here."""
+    if terms.change_share <= 0.0 or course.time_s < course.compared_s + COMPARE_S:
+        return None
+    before, course.compared, course.compared_s = course.compared, state[0].copy(), course.time_s
+    if not before.size or not course.set_out:
+        return None
+    moved = 0.5 * float(np.abs(course.compared - before).sum())
+    return FlowEnd.SETTLED if moved < terms.change_share * (terms.released + course.entrained) else None
 
 
 def _ended(course: Course, terms: Terms) -> FlowEnd | None:

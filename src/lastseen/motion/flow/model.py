@@ -18,6 +18,7 @@ class FlowEnd(Enum):
     CAME_TO_REST = "all snow is at rest"
     SLOW = "next to no snow still moves"
     SPENT = "next to no kinetic energy is left"
+    SETTLED = "the deposit no longer changes"
 
 
 @dataclass(frozen=True)

@@ -37,6 +37,7 @@ def run_flow(
     plain: bool = False,
     moving_share: float = 0.01,
     energy_share: float = 1e-4,
+    change_share: float = 0.0,
     film_share: float = FILM_SHARE,
     start_m_s: tuple[FloatArray, FloatArray] | None = None,
     block_cells: int = BLOCK_CELLS,
@@ -60,6 +61,9 @@ def run_flow(
     moving_share, energy_share : float
         The run ends when less than this share of the mass is faster than 0.5 m/s, or when less than this share of the
         peak kinetic energy is left; 0 switches an end off.
+    change_share : float
+        The run also ends when less than this share of the snow changed its place on the map within 5 s: in a gully that
+        the cells hardly show, snow can go on turning within its pool. 0 switches this end off.
     film_share : float
         Snow thinner than this share of the deepest release does not move, so that runs do not end in endless films.
         Benchmarks use 1e-5.
@@ -88,6 +92,7 @@ def run_flow(
         time_limit_s,
         moving_share,
         energy_share,
+        change_share,
         released=float(released.sum()),
         growth=snow.growth,
         block_cells=block_cells,

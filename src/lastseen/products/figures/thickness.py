@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 PANEL_MM = 128.0  # longest side of a panel
 GAP_MM, LEGEND_MM = 4.0, 13.0
 MARGIN_SHARE = 0.08
-NEAR = 2.2  # the release is shown where that makes the map at most this many times as large
+NEAR = 1.3  # the release is shown where that makes the map at most this many times as large
 LEAST_ASPECT = 0.62  # of a panel, so that its title fits
 ROUND_M = (10, 20, 50, 100, 200, 500, 1000)
 

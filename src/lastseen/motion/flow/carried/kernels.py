@@ -113,7 +113,7 @@ def carry(
                 u, v = um, vm
             east, south = share * u, share * v
             speed = math.hypot(u, v)
-            if speed > STILL_M_S and carried[n, 4] > 0.0:
+            if share * speed > STILL_M_S and carried[n, 4] > 0.0:
                 aside = _chance(seed, n, step) * math.sqrt(2.0 * carried[n, 4] * dt) / speed
                 carried[n, 0] -= aside * v
                 carried[n, 1] += aside * u
