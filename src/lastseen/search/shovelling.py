@@ -59,9 +59,6 @@ class Dig:
         Diggers by rule: "scheme" (one per 0.8 m), "2023" (one per metre).
     missing : dict
         Against those present.
-    places_m : tuple of float
-        Places of the diggers present, metres below the probe, under the scheme: the first at the front, the second one
-        shovel length behind, the rest two; one shovel length is taken as the 0.8 m of one digger.
     starts : tuple of StartRule
     order : tuple of tuple of int
         Who stands where after each turn of about four minutes, front first: everybody moves on clockwise.
@@ -74,7 +71,6 @@ class Dig:
     length_m: float
     needed: dict[str, int]
     missing: dict[str, int]
-    places_m: tuple[float, ...]
     starts: tuple[StartRule, ...]
     order: tuple[tuple[int, ...], ...]
     notes: tuple[str, ...]
@@ -159,14 +155,11 @@ def plan_dig(depth_m: float, slope_deg: float, diggers: int) -> Dig:
     needed = {rule: diggers_needed(length, each) for rule, each in METRES_PER_DIGGER.items()}
     missing = {rule: max(0, count - diggers) for rule, count in needed.items()}
     starts = (
-        _scheme_start(),
-        _update_start(missing["2023"]),
-        _downhill_start(depth_m, slope_deg),
-        _step_start(depth_m),
-    )
+        _scheme_start(), _update_start(missing["2023"]), _downhill_start(depth_m, slope_deg), _step_start(depth_m),
+    )  # fmt: skip
+    order = turns(min(diggers, needed["scheme"]))
     return Dig(
-        depth_m, slope_deg, diggers, length, needed, missing, _places_m(length, diggers), starts,
-        turns(min(diggers, needed["scheme"])), _notes(diggers, needed, missing, length),
+        depth_m, slope_deg, diggers, length, needed, missing, starts, order, _notes(diggers, needed, missing, length)
     )  # fmt: skip
 
 
@@ -180,12 +173,6 @@ def turns(diggers: int) -> tuple[tuple[int, ...], ...]:
     """
     people = tuple(range(1, diggers + 1))
     return tuple(people[k:] + people[:k] for k in range(diggers))
-
-
-def _places_m(length_m: float, diggers: int) -> tuple[float, ...]:
-    shovel = METRES_PER_DIGGER["scheme"]
-    places = (0.0, *(shovel + 2.0 * shovel * k for k in range(diggers - 1)))
-    return tuple(one for one in places if one <= length_m + 1e-9)
 
 
 def _scheme_start() -> StartRule:
@@ -215,7 +202,8 @@ def _step_start(depth_m: float) -> StartRule:
 
 def _notes(diggers: int, needed: dict[str, int], missing: dict[str, int], length_m: float) -> tuple[str, ...]:
     notes = [
-        f"Rotate about every {ROTATION_MIN:g} min, clockwise ({SCHEME_SOURCE}).",
+        f"The first two stand one shovel length apart, the others two; the front follows the probe ({SCHEME_SOURCE}).",
+        f"Rotate about every {ROTATION_MIN:g} min, clockwise (same scheme).",
         f"These starting rules contradict each other. {CLOSE_SOURCE}.",
     ]
     if missing["2023"]:
