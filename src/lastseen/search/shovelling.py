@@ -191,7 +191,7 @@ def _update_start(missing: int) -> StartRule:
 def _downhill_start(depth_m: float, slope_deg: float) -> StartRule:
     factor = 1.0 if slope_deg > 25.0 else 1.5
     below = factor * depth_m
-    words = f"begin about {factor:g} x depth = {below:.1f} m downhill of the probe"
+    words = f"begin about {factor:g} x depth = {round(below, 2):g} m downhill of the probe"
     return StartRule((below, below), words, None, DOWNHILL_SOURCE)
 
 

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from lastseen.errors import InputError
 
@@ -117,6 +116,8 @@ def survival_percent(curve: SurvivalCurve, minutes: float) -> float | None:
         return None
     if curve.kind == "lines":
         return float(np.interp(minutes, curve.minutes, curve.percent))
+    from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  slow to import
+
     return float(PchipInterpolator(curve.minutes, curve.percent)(minutes))
 
 

@@ -11,7 +11,6 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from scipy.stats import qmc
 
 from lastseen.errors import InputError
 from lastseen.grid import BoolArray, FloatArray
@@ -73,6 +72,8 @@ def grid_pod(across_m: float, along_m: float, shape: Shape, body: Body = BODY) -
         raise InputError(f"a body of {' x '.join(f'{one:g}' for one in sides)} m: give lengths above 0 and at most 3 m")
     if shape not in SHAPES:
         raise InputError(f"no shape is called '{shape}': choose one of {'; '.join(SHAPES)}")
+    from scipy.stats import qmc  # noqa: PLC0415  slow to import
+
     draws = qmc.Sobol(5, scramble=False).random_base2(_DRAWS_LOG2)
     centre = (draws[:, :2] - 0.5) * np.array([across_m, along_m])
     cols, rows = (math.ceil(0.5 * math.hypot(*sides) / spacing) + 1 for spacing in (across_m, along_m))
