@@ -81,7 +81,7 @@ class Phase:
 def clue_search(values: PhaseValues) -> Phase:
     """A: from the accident to the start of the transceiver search."""
     return Phase(
-        "clue search", "A", "the transceiver search starts", values.clue_s, "user value", "design choice, no source"
+        "clue search", "A", "the transceiver search starts", values.clue_s, "to be set by the user", "design choice, no source"
     )  # fmt: skip
 
 
@@ -122,7 +122,7 @@ def pinpointing(values: PhaseValues) -> Phase:
     seconds = values.hole_s.three
     time = Spread(*(n * one for n, one in zip(holes, seconds, strict=True)))
     basis = f"{holes[0]} to {holes[2]} holes at {seconds[0]:g} to {seconds[2]:g} s"
-    return Phase("pinpointing (probing)", "E", "first hit", time, basis, "design choice, no source")
+    return Phase("pinpointing", "E", "first hit", time, basis, "design choice, no source")
 
 
 def shovelling(depth_m: float, slope_deg: float, diggers: int) -> Phase:

@@ -77,6 +77,49 @@ def clock_of_plan(
     )
 
 
+def clock_of_walk(
+    *,
+    walk_s: float,
+    approach_s: float,
+    strip_width_m: float,
+    depth_m: float,
+    slope_deg: float,
+    diggers: int,
+    curve: SurvivalCurve,
+    values: PhaseValues | None = None,
+) -> RescueClock:
+    """The clock of a search of which only the walking times are known, as in `clock_of_plan`.
+
+    Parameters
+    ----------
+    walk_s : float
+        All lanes of one searcher, seconds.
+    approach_s : float
+        To the first lane, seconds.
+    strip_width_m, depth_m, slope_deg, diggers, curve, values
+        See `rescue_clock`.
+
+    Raises
+    ------
+    InputError
+        If a value cannot be used.
+    """
+    if not (0.0 < walk_s < np.inf and 0.0 <= approach_s < np.inf):
+        raise InputError(f"a walk of {walk_s / 60:g} min after {approach_s / 60:g} min: give above 0, and 0 or more")
+    low, typical, high = (share * walk_s for share in _QUANTILES)
+    return rescue_clock(
+        approach_s=Spread(FASTER * approach_s, approach_s, SLOWER * approach_s),
+        signal_s=Spread(FASTER * low, typical, SLOWER * high),
+        signal_basis="10, 50, 90 % of the walk along the lanes, every metre as likely",
+        strip_width_m=strip_width_m,
+        depth_m=depth_m,
+        slope_deg=slope_deg,
+        diggers=diggers,
+        curve=curve,
+        values=values,
+    )
+
+
 def _times_on_lanes(plan: SearchPlan) -> tuple[FloatArray, FloatArray]:
     """Times since the first lane at even places along all lanes, and the metres that each place stands for."""
     times, metres = [], []

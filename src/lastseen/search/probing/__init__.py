@@ -8,11 +8,12 @@ Examples
 
 from lastseen.search.probing.body import BODY, SHAPES, Body, Shape, grid_pod
 from lastseen.search.probing.lines import PROBE_LINES, LinePlan, ProbeLine, holes_per_100_m2, plan_line
-from lastseen.search.probing.spiral import Spiral, holes_for_radius, probe_notes, spiral_holes
+from lastseen.search.probing.spiral import PROBE_NOTES, Spiral, holes_for_radius, probe_notes, spiral_holes
 
 __all__ = [
     "BODY",
     "PROBE_LINES",
+    "PROBE_NOTES",
     "SHAPES",
     "Body",
     "LinePlan",

@@ -147,10 +147,11 @@ def _less_depth(width_m: Spread, depth_m: float) -> Spread:
 
 def _worst_case(max_range_m: float, min_range_m: float | None, depth_m: float) -> StripRule:
     name, formula = "worst case", "2 x minimum effective range"
+    bound = SMALLEST_FACTOR * max_range_m
     if min_range_m is None:
         note = (
-            "no data: measure the range with the transmitter upright and the antennas at right angles. An ideal dipole "
-            f"and receiver would give {SMALLEST_FACTOR * max_range_m:.1f} m, an upper bound that real sets stay below"
+            "measure it with the transmitter upright and the antennas at right angles (--min-range). For an ideal dipole "
+            f"and receiver it would be {bound:.1f} m, an upper bound that real sets stay below"
         )
         return StripRule(name, formula, None, None, 2012, WORST_CASE_SOURCE, "published", note)
     if min_range_m > max_range_m:
@@ -159,6 +160,8 @@ def _worst_case(max_range_m: float, min_range_m: float | None, depth_m: float) -
         )
     width = exactly(worst_case_width_m(min_range_m))
     note = f"measured minimum range {min_range_m:g} m"
+    if min_range_m > bound:
+        note += f", more than the {bound:.1f} m of an ideal dipole: measure again"
     return StripRule(
         name, formula, width, _less_depth(width, depth_m), 2012, WORST_CASE_SOURCE, "published", note
     )  # fmt: skip
