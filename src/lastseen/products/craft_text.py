@@ -34,8 +34,8 @@ def range_text(found: ReceiveRange) -> str:
     )
     whose = "your own" if found.width_given else "no width given: the one most often taught, 20 to 50 m in handbooks"
     used = (
-        f"Strip width used: {found.width_m:g} m ({whose}). Transmitters out of range of half a strip, ideal dipole with "
-        f"the spread between devices: {_rare(found.out_of_range)}; in the snow more."
+        f"Strip width used: {found.width_m:g} m ({whose}). Transmitters that half a strip does not reach, ideal dipole "
+        f"and spread between devices: {_rare(found.out_of_range)}; of real sets more."
     )
     pulses = (
         f"Speed: at {found.speed_m_s:g} m/s and a pulse every {found.period_s:g} s a searcher half a strip beside a "
@@ -152,8 +152,8 @@ def dig_text(dig: Dig) -> str:
     """Conveyor, diggers, where to begin, turns."""
     head = wrapped(
         f"Dig: {dig.depth_m:g} m deep on {dig.slope_deg:g} degrees. Conveyor {dig.length_m:.1f} m long, downhill from "
-        f"the probe (2 x depth on flat, 1 x depth on steep: {SCHEME_SOURCE}; flat is 0 degrees, steep 25 and more, even "
-        "between them: design choice)"
+        f"the probe (2 x depth on flat, 1 x depth on steep: {SCHEME_SOURCE}; flat is 0 degrees, steep 25 and more, "
+        "even between them: design choice)"
     )
     needed = table(
         ("rule", "needed", "present", "missing", "source"),

@@ -80,9 +80,8 @@ class Phase:
 
 def clue_search(values: PhaseValues) -> Phase:
     """A: from the accident to the start of the transceiver search."""
-    return Phase(
-        "clue search", "A", "the transceiver search starts", values.clue_s, "to be set by the user", "design choice, no source"
-    )  # fmt: skip
+    basis, known = "to be set by the user", "design choice, no source"
+    return Phase("clue search", "A", "the transceiver search starts", values.clue_s, basis, known)
 
 
 def approach(time_s: Spread) -> Phase:

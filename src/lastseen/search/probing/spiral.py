@@ -17,13 +17,15 @@ STOP_RADIUS_M = 1.5
 SHALLOW_READING_M, SHALLOW_PROBING_M = 1.2, 2.0  # same article: a lowest reading up to 1.2 m needs about 2 m of probing
 SHORTEST_PROBE_M = 3.0  # common practice, no source
 
-PROBE_NOTES = (
+_MISSED = (
     f"Without a hit at {STOP_RADIUS_M:g} m the person has been missed inside the spiral: go back to the fine search "
-    "(Genswein, bergundsteigen, read in a copy).",
-    "Leave the probe in the hit.",
-    "A probe line probes 1.5 m deep at first, then with a lateral offset at full depth (ICAR REC 0011, 2015); an older "
-    "rule wants 3 m and more at first (Perla 1967). The two contradict each other.",
+    "(Genswein, bergundsteigen, read in a copy)."
 )
+_DEEP = (
+    "A probe line probes 1.5 m deep at first, then with a lateral offset at full depth (ICAR REC 0011, 2015); an older "
+    "rule wants 3 m and more at first (Perla 1967). The two contradict each other."
+)
+PROBE_NOTES = (_MISSED, "Leave the probe in the hit.", _DEEP)
 
 
 @dataclass(frozen=True)

@@ -150,8 +150,8 @@ def _worst_case(max_range_m: float, min_range_m: float | None, depth_m: float) -
     bound = SMALLEST_FACTOR * max_range_m
     if min_range_m is None:
         note = (
-            "measure it with the transmitter upright and the antennas at right angles (--min-range). For an ideal dipole "
-            f"and receiver it would be {bound:.1f} m, an upper bound that real sets stay below"
+            "measure it with the transmitter upright and the antennas at right angles (--min-range). For an ideal "
+            f"dipole and receiver it would be {bound:.1f} m, an upper bound that real sets stay below"
         )
         return StripRule(name, formula, None, None, 2012, WORST_CASE_SOURCE, "published", note)
     if min_range_m > max_range_m:
