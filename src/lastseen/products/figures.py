@@ -31,7 +31,7 @@ def plain_look() -> Iterator[None]:
     with mpl.rc_context(), warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)
         mpl.rcdefaults()
-        mpl.rcParams.update(SETTINGS)
+        mpl.rcParams.update(SETTINGS)  # type: ignore[arg-type]
         yield
 
 

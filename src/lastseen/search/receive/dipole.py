@@ -134,7 +134,7 @@ def range_quantile_m(share: float, max_range_m: float, depth_m: float = 0.0) -> 
     Examples
     --------
     >>> round(range_quantile_m(0.5, 40.0), 2)
-    34.86
+    34.85
     """
     if not 0.0 <= share <= 1.0:
         raise InputError(f"a share of {share} is no share: give 0 to 1")
