@@ -32,6 +32,7 @@ def add_to(app: typer.Typer) -> None:
     app.command()(clock)
     app.command()(probe)
     app.command()(dig)
+    app.command()(areas)
 
 
 def range_(
@@ -174,6 +175,34 @@ def dig(
 
     found = plan_dig(depth, slope, diggers)
     _say(_document("dig", asdict(found)), dig_text(found), as_json=as_json)
+
+
+def areas(
+    area: Annotated[
+        list[str],
+        typer.Option("--area", help="name,POA,POD,minutes[,survivable]: repeat for each part of the debris."),
+    ],
+    start: Annotated[float, typer.Option("--start", help="Search begins so many minutes after the accident.")] = 5.0,
+    rescue: Annotated[float, typer.Option("--rescue", help="First signal until the head is free, min.")] = 17.0,
+    curve: Annotated[str, typer.Option("--curve", help="Survival curve; a wrong name lists them.")] = "falk-1994",
+    as_json: AsJson = False,
+) -> None:
+    """Rank parts of big debris for few people, and say what to believe when all were searched in vain."""
+    from lastseen.products.craft_text import areas_text
+    from lastseen.search.second_pass import RANKING_FORMULA, after_search, parse_area, ranked
+    from lastseen.search.survival import survival_curve
+
+    parts, known = [parse_area(one) for one in area], survival_curve(curve)
+    order = ranked(parts, known, start_minute=start, rescue_minutes=rescue)
+    after, outside, found = after_search(parts)
+    document = _document(
+        "areas",
+        {
+            "formula": RANKING_FORMULA, "curve": known.name, "order": [asdict(one) for one in order],
+            "found": found, "after": [asdict(one) for one in after], "outside_after": outside,
+        },
+    )  # fmt: skip
+    _say(document, areas_text(order, after, outside, found, known), as_json=as_json)
 
 
 def _phase_values(clue: Three | None, coarse: Three | None, fine: Three | None, hole: Three | None) -> PhaseValues:

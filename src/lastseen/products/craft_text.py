@@ -9,7 +9,9 @@ from lastseen.search.clock import RescueClock
 from lastseen.search.phases import PHASES_SOURCE
 from lastseen.search.probing import BODY, SHAPES, LinePlan, Spiral, grid_pod, holes_for_radius, holes_per_100_m2
 from lastseen.search.receive import ReceiveRange
+from lastseen.search.second_pass import RANKING_FORMULA, Ranked, SubArea
 from lastseen.search.shovelling import SCHEME_SOURCE, UPDATE_SOURCE, Dig
+from lastseen.search.survival import SurvivalCurve
 
 _GEOMETRY = (
     f"POD of these grids by geometry: a body of {BODY.length_m:g} x {BODY.width_m:g} x {BODY.thickness_m:g} m (from "
@@ -77,8 +79,8 @@ def clock_text(clock: RescueClock) -> str:
     survival = table(
         ("", "minutes", "alive when free"),
         [
-            (name, f"{time / 60.0:.0f}", f"{least:.0f} %" if least == most else f"no data; {least:.0f} to {most:.0f} %")
-            for name, time, (least, most) in zip(
+            (name, f"{time / 60.0:.0f}", _survival_words(bounds))
+            for name, time, bounds in zip(
                 ("low", "typical", "high"), clock.total_s.three, clock.survival_percent, strict=True
             )
         ],
@@ -93,6 +95,34 @@ def clock_text(clock: RescueClock) -> str:
 
 def _minutes(three: tuple[float, float, float]) -> str:
     return " / ".join(f"{one / 60.0:.1f}" for one in three) + " min"
+
+
+def areas_text(
+    order: Sequence[Ranked], after: Sequence[SubArea], outside: float, found: float, curve: SurvivalCurve
+) -> str:
+    """Order of search for few people, and what to believe when all was in vain."""
+    new = {area.name: area.poa for area in after}
+    rows = [
+        (f"{number}", one.area.name, f"{one.area.poa:.1%}", f"{one.poa_now:.1%}", f"{one.area.pod:.0%}",
+         f"{one.area.survivable:.0%}", f"{one.from_minute:.0f} to {one.to_minute:.0f} min",
+         _survival_words(one.survival_percent), f"{one.gain_per_minute:.2f}", f"{new[one.area.name]:.1%}")
+        for number, one in enumerate(order, start=1)
+    ]  # fmt: skip
+    head = (
+        "", "area", "POA", "POA then", "POD", "survivable", "searched", "alive when free", "% per min", "POA after all",
+    )  # fmt: skip
+    notes = (
+        f"Order: {RANKING_FORMULA}. Survivable ground first (Canadian avalanche search course notes); the shares are "
+        "your own weights, no source gives any.",
+        f"All searches together find the person with {found:.1%}; searched in vain, {outside:.1%} lie outside of all "
+        "areas (Bayes).",
+        f"Survival: {curve.name}, {curve.title}. {curve.source} [{curve.confidence}]. Averages over many burials.",
+    )
+    return paragraphs("Parts of the debris in order of search", table(head, rows), bullets(notes))
+
+
+def _survival_words(bounds: tuple[float, float]) -> str:
+    return f"{bounds[0]:.0f} %" if bounds[0] == bounds[1] else f"no data; {bounds[0]:.0f} to {bounds[1]:.0f} %"
 
 
 def probe_text(spiral: Spiral, plans: Sequence[LinePlan], notes: Sequence[str]) -> str:

@@ -72,6 +72,24 @@ class Ranked:
     gain_per_minute: float
 
 
+def parse_area(text: str) -> SubArea:
+    """An area from ``name,POA,POD,minutes`` or ``name,POA,POD,minutes,survivable``.
+
+    Raises
+    ------
+    InputError
+        If the text has another form.
+    """
+    name, *numbers = (part.strip() for part in text.split(","))
+    try:
+        values = [float(one) for one in numbers]
+    except ValueError:
+        values = []
+    if not name or len(values) not in {3, 4}:
+        raise InputError(f"'{text}' is no area: write name,POA,POD,minutes or name,POA,POD,minutes,survivable")
+    return SubArea(name, *values)
+
+
 def walked_pod(
     area: Outline, walked: Sequence[LineString], ground: Grid, strip_width_m: float, heard: float = 1.0
 ) -> float:

@@ -62,8 +62,8 @@ def grid_pod(across_m: float, along_m: float, shape: Shape, body: Body = BODY) -
 
     Examples
     --------
-    >>> round(grid_pod(2.0, 2.0, "rectangle, flat"), 3)  # no two holes can hit: area of the body over area of a hole
-    0.219
+    >>> round(grid_pod(2.0, 2.0, "rectangle, flat"), 2)  # no two holes can hit: area of the body over area of a hole
+    0.22
     """
     if not (0.1 <= across_m <= 5.0 and 0.1 <= along_m <= 5.0):
         raise InputError(f"holes every {across_m:g} by {along_m:g} m: give spacings of 0.1 to 5 m")
