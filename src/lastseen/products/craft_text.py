@@ -111,11 +111,17 @@ def areas_text(
     head = (
         "", "area", "POA", "POA then", "POD", "survivable", "searched", "alive when free", "% per min", "POA after all",
     )  # fmt: skip
-    notes = (
+    formula = (
         f"Order: {RANKING_FORMULA}. Survivable ground first (Canadian avalanche search course notes); the shares are "
-        "your own weights, no source gives any.",
-        f"All searches together find the person with {found:.1%}; searched in vain, {outside:.1%} lie outside of all "
-        "areas (Bayes).",
+        "your own weights, no source gives any."
+    )
+    belief = (
+        f"All searches together find the person with {found:.1%}; after all in vain, {outside:.1%} of the POA lie "
+        "outside of all areas (Bayes)."
+    )
+    notes = (
+        formula,
+        belief,
         f"Survival: {curve.name}, {curve.title}. {curve.source} [{curve.confidence}]. Averages over many burials.",
     )
     return paragraphs("Parts of the debris in order of search", table(head, rows), bullets(notes))

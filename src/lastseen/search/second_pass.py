@@ -215,6 +215,8 @@ def _check(areas: Sequence[SubArea], start_minute: float, rescue_minutes: float)
         raise InputError("no areas were given: cut the debris into parts that are searched at one go")
     if not (0.0 <= start_minute < math.inf and 0.0 <= rescue_minutes < math.inf):
         raise InputError(f"a start after {start_minute} min and {rescue_minutes} min of rescue: give 0 or more minutes")
+    if len({area.name for area in areas}) < len(areas):
+        raise InputError("two areas have the same name: give each its own")
     for area in areas:
         shares = (area.poa, area.pod, area.survivable)
         if not (all(0.0 <= one <= 1.0 for one in shares) and 0.0 < area.minutes < math.inf):

@@ -14,6 +14,7 @@ from lastseen.grid import FloatArray
 # copy) and three other instructions. 0.20 to 0.25 m are taught.
 SPACING_M = 0.25
 STOP_RADIUS_M = 1.5
+ARM_STARTS = 0.75  # the second hole, in spacings from the first: nearer ones would crowd (design choice)
 SHALLOW_READING_M, SHALLOW_PROBING_M = 1.2, 2.0  # same article: a lowest reading up to 1.2 m needs about 2 m of probing
 SHORTEST_PROBE_M = 3.0  # common practice, no source
 
@@ -61,7 +62,8 @@ class Spiral:
 def spiral_holes(radius_m: float = STOP_RADIUS_M, spacing_m: float = SPACING_M, slope_deg: float = 0.0) -> Spiral:
     """Holes of a spiral, one spacing between its arms and one from hole to hole along it.
 
-    Archimedes' spiral ``r = s angle / (2 pi)`` on the snow surface, holes every ``s`` along it.
+    Archimedes' spiral ``r = s angle / (2 pi)`` on the snow surface, holes every ``s`` along it from `ARM_STARTS` on, and
+    one in the middle.
 
     Parameters
     ----------
@@ -80,7 +82,7 @@ def spiral_holes(radius_m: float = STOP_RADIUS_M, spacing_m: float = SPACING_M, 
     Examples
     --------
     >>> spiral_holes(0.5).holes
-    13
+    12
     """
     _check(radius_m, spacing_m)
     if not 0.0 <= slope_deg <= 60.0:
@@ -88,7 +90,8 @@ def spiral_holes(radius_m: float = STOP_RADIUS_M, spacing_m: float = SPACING_M, 
     a = spacing_m / (2.0 * math.pi)
     angle = np.linspace(0.0, radius_m / a, max(1000, math.ceil(200.0 * radius_m / spacing_m)))
     along = 0.5 * a * (angle * np.sqrt(1.0 + angle**2) + np.arcsinh(angle))
-    at = np.interp(np.arange(0.0, along[-1] + 1e-9, spacing_m), along, angle)
+    first = np.interp(2.0 * math.pi * ARM_STARTS, angle, along)
+    at = np.concatenate([[0.0], np.interp(np.arange(first, along[-1] + 1e-9, spacing_m), along, angle)])
     across, up = a * at * np.cos(at), a * at * np.sin(at)
     tilt = math.radians(slope_deg)
     return Spiral(

@@ -180,7 +180,7 @@ def _statistical(max_range_m: float, sd_m: float, antennas: int, depth_m: float)
 
 def _optimised(max_range_m: float, sd_m: float, realistic_range_m: float | None, depth_m: float) -> StripRule:
     realistic = max_range_m - 2.0 * sd_m if realistic_range_m is None else realistic_range_m
-    if not realistic > 0.0:
+    if realistic_range_m is None and not realistic > 0.0:
         raise InputError("the greatest range less two standard deviations is 0 m: give --realistic-range")
     width = optimised_width_m(realistic)
     how = "max range - 2 sd, design choice" if realistic_range_m is None else "given"
