@@ -62,8 +62,8 @@ class Spiral:
 def spiral_holes(radius_m: float = STOP_RADIUS_M, spacing_m: float = SPACING_M, slope_deg: float = 0.0) -> Spiral:
     """Holes of a spiral, one spacing between its arms and one from hole to hole along it.
 
-    Archimedes' spiral ``r = s angle / (2 pi)`` on the snow surface, holes every ``s`` along it from `ARM_STARTS` on, and
-    one in the middle.
+    Archimedes' spiral ``r = s angle / (2 pi)`` on the snow surface, one hole in the middle and one every ``s`` along it
+    from `ARM_STARTS` on.
 
     Parameters
     ----------
