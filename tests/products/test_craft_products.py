@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.text import Text
 from PIL import Image
 
 from lastseen.products import clock_figure, figures, range_figure
@@ -65,8 +66,7 @@ def words_of(figure):
             low, high = sorted(ends)
             hidden += [t.label1 for t in axis.get_major_ticks() if not low - 1e-9 <= t.get_loc() <= high + 1e-9]
             hidden += [t.label2 for t in axis.get_major_ticks()]
-    texts = {id(one): one for one in figure.findobj(lambda one: hasattr(one, "get_text"))}.values()
-    return [one for one in texts if one.get_text().strip() and not any(one is other for other in hidden)]
+    return [one for one in figure.findobj(Text) if one.get_text().strip() and not any(one is other for other in hidden)]
 
 
 def test_figure_is_drawn_and_says_the_caution(drawn):

@@ -49,10 +49,11 @@ def write_clock_figure(clock: RescueClock, path: Path, title: str = "Rescue cloc
             "person."
         )
         phases = (
-            "Phases: ICAR 2008. Bar: typical; line: end with all low to end with all high times. Times that nobody has "
-            "published are from memory or design choices."
+            "Phases: ICAR 2008. Bar: typical; line: end with all low to end with all high times. Times without source "
+            "are from memory or design choices."
         )
-        figures.footing(figure, palette, (survival, phases))
+        missing = [note for note in clock.notes if "diggers" in note]
+        figures.footing(figure, palette, (survival, " ".join([phases, *missing])))
         figures.write_png(figure, path)
 
 

@@ -43,6 +43,11 @@ def write_range_figure(found: ReceiveRange, path: Path) -> None:
             figures.dress(axes, palette)
             axes.axvline(0.5 * found.width_m, color=palette.lanes.colour, linewidth=1.8, zorder=3)
         _draw_distribution(upper, found, rows, palette)
+        lines, names = upper.get_legend_handles_labels()
+        figure.legend(
+            lines, names, loc="upper left", bbox_to_anchor=(0.01, 0.88), frameon=False, fontsize=figures.SMALL,
+            handlelength=2.2, borderaxespad=0.0, labelspacing=0.9,
+        )  # fmt: skip
         _draw_strips(lower, rows, palette)
         depth = f", buried {found.depth_m:g} m" if found.depth_m else ""
         figures.heading(
@@ -80,17 +85,11 @@ def _draw_distribution(axes: Axes, found: ReceiveRange, rows: list[_Row], palett
     axes.plot(reach, plain, color=ink.line, linewidth=2.0, label="orientation alone", zorder=4)
     if found.sd_m > 0.0:
         spread = 100.0 * range_cdf(reach, found.max_range_m, found.sd_m, found.depth_m)
-        axes.plot(
-            reach, spread, color=ink.line, linewidth=1.4, dashes=(5, 2), label="and spread between devices", zorder=4
-        )
+        axes.plot(reach, spread, color=ink.line, linewidth=1.4, dashes=(5, 2), label="and spread of devices", zorder=4)
     axes.set_xlim(0.0, end)
     axes.set_ylim(0.0, 104.0)
     axes.tick_params(labelbottom=False)
     axes.set_ylabel("transmitters with a\nshorter reach (%)")
-    axes.legend(
-        loc="lower right", fontsize=figures.SMALL, handlelength=3.0, facecolor=palette.ground.paper, edgecolor="none",
-        framealpha=1.0,
-    ).set_zorder(6)  # fmt: skip
 
 
 def _draw_strips(axes: Axes, rows: list[_Row], palette: Palette) -> None:

@@ -168,11 +168,14 @@ def rescue_clock(
         phases.pinpointing(given),
         phases.shovelling(depth_m, slope_deg, diggers),
     )
-    notes = (
+    notes = [
         "Low adds all low times, high all high ones: an outer bracket, not a percentile.",
         "Survival is an average over many burials, no forecast for one person.",
-    )
-    return RescueClock(made, curve, notes)
+    ]
+    missing = phases.missing_diggers(depth_m, slope_deg, diggers)
+    if missing:
+        notes.append(f"{missing} fewer diggers than needed (2023): shovelling takes longer, no data by how much.")
+    return RescueClock(made, curve, tuple(notes))
 
 
 @dataclass(frozen=True)
