@@ -84,6 +84,24 @@ def test_clock_takes_the_users_values():
     assert document["curve"]["name"] == "rauch-2024"
 
 
+def test_clock_reads_a_plan_folder(tmp_path):
+    """Walking times and strip width come from the plan; a broken plan is refused in one sentence."""
+    route = [
+        {"searcher": 1, "kind": "approach", "length_m": 50.0, "time_s": 60.0},
+        {"searcher": 1, "kind": "lane", "length_m": 200.0, "time_s": 200.0},
+    ]
+    numbers = {"route": route, "coverage": {"strip_width_m": 30.0}}
+    (tmp_path / "plan.json").write_text(json.dumps(numbers), encoding="utf-8")
+    document = json.loads(run("clock", "--plan", tmp_path, "--json"))
+    times = {phase["name"]: phase["time_s"] for phase in document["phases"]}
+    assert times["approach"]["typical"] == pytest.approx(60.0)
+    assert times["signal search"]["typical"] == pytest.approx(100.0, abs=0.5)
+    assert times["coarse search"]["high"] == pytest.approx(27.0)
+    (tmp_path / "plan.json").write_text("{}", encoding="utf-8")
+    with pytest.raises(InputError, match="is no plan that can be read"):
+        run("clock", "--plan", tmp_path)
+
+
 @pytest.mark.parametrize("name", ["range", "clock"])
 def test_folder_holds_figure_numbers_and_table(name, tmp_path):
     """-o writes three files, refuses to write again, and writes again with --overwrite."""
@@ -105,6 +123,9 @@ def test_folder_holds_figure_numbers_and_table(name, tmp_path):
         (["range", "--max-range", "45", "--sd", "30"], "the standard deviation is 30 m"),
         (["range", "--max-range", "45", "--sd", "3", "--depth", "60"], "the burial depth is 60 m"),
         (["clock", "--walk", "12", "--curve", "nix"], "no survival curve is called 'nix': choose one of falk-1994"),
+        (["clock"], "either a plan with --plan or a walking time with --walk"),
+        (["clock", "--plan", "nowhere"], "is no plan that can be read"),
+        (["clock", "--walk", "0"], "a walk of 0 min"),
         (["clock", "--walk", "12", "--clue", "3", "2", "1"], "is no range"),
         (["dig", "--depth", "1.5", "--diggers", "0"], "0 diggers: at least one person must dig"),
         (["probe", "--spacing", "0"], "the spacing is 0 m"),

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from lastseen import __version__
+from lastseen.errors import InputError
 
 if TYPE_CHECKING:
     from lastseen.search.phases import PhaseValues
@@ -74,9 +75,14 @@ def range_(
 
 
 def clock(
-    walk: Annotated[float, typer.Option("--walk", help="Walking time of all lanes of one searcher, min.")],
-    approach: Annotated[float, typer.Option("--approach", help="Walking time to the first lane, min.")] = 0.0,
-    strip_width: Annotated[float, typer.Option("--strip-width", help="Strip width on the snow, m.")] = 40.0,
+    plan: Annotated[
+        Path | None, typer.Option("--plan", help="Folder of a plan: walking times and strip width are read from it.")
+    ] = None,
+    walk: Annotated[
+        float | None, typer.Option("--walk", help="Without a plan: walking time of one searcher along all lanes, min.")
+    ] = None,
+    approach: Annotated[float, typer.Option("--approach", help="Without a plan: to the first lane, min.")] = 0.0,
+    strip_width: Annotated[float, typer.Option("--strip-width", help="Without a plan: strip width, m.")] = 40.0,
     depth: Depth = 1.0,
     slope: Slope = 20.0,
     diggers: Annotated[int, typer.Option("--diggers", help="People who dig.")] = 2,
@@ -93,12 +99,17 @@ def clock(
 ) -> None:
     """Phases of a rescue, low, typical and high, against a published survival curve."""
     from lastseen.products.craft_text import clock_text
-    from lastseen.search.plan_clock import clock_of_walk
+    from lastseen.products.plan_reading import read_walk
+    from lastseen.search.plan_clock import clock_of_legs, one_walk
     from lastseen.search.survival import survival_curve
 
-    found = clock_of_walk(
-        walk_s=60.0 * walk, approach_s=60.0 * approach, strip_width_m=strip_width, depth_m=depth, slope_deg=slope,
-        diggers=diggers, curve=survival_curve(curve), values=_phase_values(clue, coarse, fine, hole),
+    known = survival_curve(curve)
+    if (plan is None) == (walk is None):
+        raise InputError("name either a plan with --plan or a walking time with --walk")
+    legs, width = read_walk(plan) if plan else (one_walk(60.0 * (walk or 0.0), 60.0 * approach), strip_width)
+    found = clock_of_legs(
+        legs, strip_width_m=width, depth_m=depth, slope_deg=slope, diggers=diggers, curve=known,
+        values=_phase_values(clue, coarse, fine, hole),
     )  # fmt: skip
     document = _document(
         "clock",

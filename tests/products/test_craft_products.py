@@ -9,8 +9,10 @@ from PIL import Image
 from lastseen.products import clock_figure, figures, range_figure
 from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.products.craft_text import areas_text, clock_text, dig_text, probe_text, range_text
+from lastseen.products.plan_reading import read_walk
 from lastseen.products.tables import WIDTH, table
 from lastseen.search.clock import rescue_clock
+from lastseen.search.plan_clock import clock_of_legs
 from lastseen.search.probing import PROBE_LINES, plan_line, spiral_holes
 from lastseen.search.receive import receive_range
 from lastseen.search.second_pass import SubArea, after_search, ranked
@@ -126,6 +128,18 @@ def test_survival_line_stops_where_the_data_stop():
     assert np.isnan(y[(x < 9.9) | (x > 35.1)]).all()
     assert np.isfinite(y[(x > 10.1) & (x < 34.9)]).all()
     assert any("no data" in one.get_text() for one in words_of(figure))
+
+
+def test_plan_folder_gives_the_clock_of_the_plan(plan, written, tmp_path):
+    """The clock read back from the folder is that of the plan in memory, to the rounding of the file; it is drawn."""
+    here = {"depth_m": 1.0, "slope_deg": 15.0, "diggers": 3, "curve": survival_curve("falk-1994")}
+    direct = clock_of_legs(plan.search.legs, strip_width_m=plan.search.strip_width_m, **here)
+    legs, width = read_walk(written)
+    again = clock_of_legs(legs, strip_width_m=width, **here)
+    for one, other in zip(direct.phases, again.phases, strict=True):
+        assert one.time_s.three == pytest.approx(other.time_s.three, abs=1.0)
+    clock_figure.write_clock_figure(direct, tmp_path / "clock.png", plan.scenario.name)
+    assert (tmp_path / "clock.png").stat().st_size > 10_000
 
 
 AREAS = [SubArea("toe", 0.4, 0.95, 6.0), SubArea("bench above cliff", 0.3, 0.9, 3.0, 0.3)]

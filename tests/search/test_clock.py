@@ -14,7 +14,7 @@ from lastseen.search import lay_out, walking_speed_m_s
 from lastseen.search.clock import found_alive, rescue_clock
 from lastseen.search.model import Coverage, Leg, SearchPlan
 from lastseen.search.phases import PhaseValues, shovelling, shovelling_time_min
-from lastseen.search.plan_clock import FASTER, SLOWER, clock_of_plan, clock_of_walk
+from lastseen.search.plan_clock import FASTER, SLOWER, clock_of_legs, one_walk
 from lastseen.search.spread import Spread, exactly
 from lastseen.search.survival import CURVES, survival_curve, survival_percent
 from search.zoo import bowl, on_map
@@ -35,6 +35,10 @@ def leg(number, kind, length_m, time_s, searcher=1):
 def plan_of(*legs):
     searchers = max(one.searcher for one in legs)
     return SearchPlan("across", 40.0, searchers, (), tuple(legs), Coverage(1.0, 1.0, MultiPolygon(), 0.0), ())
+
+
+def clock_of_plan(plan, **given):
+    return clock_of_legs(plan.legs, strip_width_m=plan.strip_width_m, **given)
 
 
 ONE = plan_of(
@@ -140,7 +144,7 @@ def test_simulated_times_replace_the_even_walk():
 
 def test_clock_of_a_walk_agrees_with_the_plan_of_one_lane():
     """Only the walking time is known: the same as a plan with one lane of that time."""
-    walk = clock_of_walk(walk_s=200.0, approach_s=30.0, strip_width_m=40.0, **HERE)
+    walk = clock_of_legs(one_walk(200.0, 30.0), strip_width_m=40.0, **HERE)
     plan = clock_of_plan(plan_of(leg(1, "approach", 20, 30.0), leg(2, "lane", 200, 200.0)), **HERE)
     for one, other in zip(walk.phases, plan.phases, strict=True):
         assert one.time_s.three == pytest.approx(other.time_s.three, abs=0.5)
@@ -191,9 +195,9 @@ def test_not_heard_is_not_found():
         (lambda: rescue_clock(**{**PLAIN, "strip_width_m": 0.0}, **HERE), "the strip width is 0 m"),
         (lambda: rescue_clock(**PLAIN, **HERE, values=PhaseValues(fine_m_s=exactly(0.0))), "a speed of 0 m/s"),
         (lambda: rescue_clock(**PLAIN, **{**HERE, "depth_m": -1.0}), "the burial depth is -1 m"),
-        (lambda: clock_of_plan(plan_of(leg(1, "approach", 5, 5.0)), **HERE), "the plan has no lanes"),
+        (lambda: clock_of_plan(plan_of(leg(1, "approach", 5, 5.0)), **HERE), "the walk has no lanes"),
         (lambda: clock_of_plan(ONE, **HERE, first_signal_s=[math.inf]), "no simulated time to the first signal"),
-        (lambda: clock_of_walk(walk_s=0.0, approach_s=1.0, strip_width_m=40.0, **HERE), "a walk of 0 min"),
+        (lambda: one_walk(0.0, 1.0), "a walk of 0 min"),
         (lambda: found_alive([], exactly(1.0), FALK), "infinite where none is heard"),
         (lambda: found_alive([-1.0], exactly(1.0), FALK), "must be 0 s or more"),
     ],

@@ -20,7 +20,8 @@ PHASES_SOURCE = "ICAR Avalanche Rescue Commission 2008, Use of Terms and Search 
 FINE_FROM_M = 3.0
 # Radius of the spiral at the hit: at once, half a metre, one metre. Design choice, no source.
 HIT_RADII_M = (0.0, 0.5, 1.0)
-# Minutes for 1 m, second-hand and rough: about 11 with a probe left in place, "often more than 15", about 25 without one. Time grows with the square of the depth, which also meets the second-hand "more than an
+# Minutes for 1 m, second-hand and rough: about 11 with a probe left in place, "often more than 15", about 25 without
+# one. Time grows with the square of the depth, which also meets the second-hand "more than an
 # hour" for 2 m; the cases of 2.2 m in 90 min and 4 m in 180 min (Jarry) lie inside the range. Design choice.
 SHOVEL_MIN_AT_1_M = Spread(11.0, 15.0, 25.0)
 CLUE_S = Spread(60.0, 120.0, 300.0)  # design choice, no source

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from lastseen.errors import InputError
 from lastseen.grid import FloatArray
 from lastseen.search.clock import OFF_PATH_FACTOR, RescueClock, rescue_clock
-from lastseen.search.model import SearchPlan
+from lastseen.search.model import Kind
 from lastseen.search.phases import PhaseValues
 from lastseen.search.spread import Spread
 from lastseen.search.survival import SurvivalCurve
@@ -21,9 +23,33 @@ _QUANTILES = (0.1, 0.5, 0.9)
 _PIECES = 50  # of each lane
 
 
-def clock_of_plan(
-    plan: SearchPlan,
+class TimedLeg(Protocol):
+    """What the clock needs of a leg: who walks it, what it is, its length on the snow and its walking time."""
+
+    @property
+    def searcher(self) -> int: ...  # noqa: D102
+    @property
+    def kind(self) -> Kind: ...  # noqa: D102
+    @property
+    def length_m(self) -> float: ...  # noqa: D102
+    @property
+    def time_s(self) -> float: ...  # noqa: D102
+
+
+@dataclass(frozen=True)
+class WalkedLeg:
+    """A leg of which only the walk is known (see `TimedLeg`)."""
+
+    searcher: int
+    kind: Kind
+    length_m: float
+    time_s: float
+
+
+def clock_of_legs(
+    legs: Sequence[TimedLeg],
     *,
+    strip_width_m: float,
     depth_m: float,
     slope_deg: float,
     diggers: int,
@@ -31,7 +57,7 @@ def clock_of_plan(
     values: PhaseValues | None = None,
     first_signal_s: Sequence[float] | None = None,
 ) -> RescueClock:
-    """The clock of a planned search.
+    """The clock of a search whose walk is known.
 
     The approach is the shortest, mean and longest of the searchers. Without simulated times the first signal comes
     somewhere along the lanes, every metre as likely as any other: its low, typical and high times are the 10, 50 and
@@ -39,8 +65,9 @@ def clock_of_plan(
 
     Parameters
     ----------
-    plan : SearchPlan
-    depth_m, slope_deg, diggers, curve, values
+    legs : sequence of TimedLeg
+        Of a plan (``SearchPlan.legs``) or `one_walk`; each searcher's in the order in which they are walked.
+    strip_width_m, depth_m, slope_deg, diggers, curve, values
         See `rescue_clock`.
     first_signal_s : sequence of float, optional
         Simulated times from the first lane to the first signal, seconds; not heard is infinite. Taken as they are.
@@ -48,16 +75,16 @@ def clock_of_plan(
     Raises
     ------
     InputError
-        If the plan has no lanes, no time is finite, or a value cannot be used.
+        If there is no lane, no time is finite, or a value cannot be used.
     """
-    lanes = [leg for leg in plan.legs if leg.kind == "lane"]
+    lanes = [leg for leg in legs if leg.kind == "lane"]
     if not lanes:
-        raise InputError("the plan has no lanes: lay out a search first")
+        raise InputError("the walk has no lanes: lay out a search first")
     walkers = sorted({leg.searcher for leg in lanes})
-    ways = [sum(leg.time_s for leg in plan.legs if leg.searcher == k and leg.kind == "approach") for k in walkers]
+    ways = [sum(leg.time_s for leg in legs if leg.searcher == k and leg.kind == "approach") for k in walkers]
     approach = Spread(FASTER * min(ways), sum(ways) / len(ways), SLOWER * max(ways))
     if first_signal_s is None:
-        times, weights = _times_on_lanes(plan)
+        times, weights = _times_on_lanes(legs)
         low, typical, high = _quantiles(times, weights)
         signal = Spread(FASTER * low, typical, SLOWER * high)
         basis = "10, 50, 90 % of the walk along the lanes, every metre as likely"
@@ -68,49 +95,6 @@ def clock_of_plan(
         approach_s=approach,
         signal_s=signal,
         signal_basis=basis,
-        strip_width_m=plan.strip_width_m,
-        depth_m=depth_m,
-        slope_deg=slope_deg,
-        diggers=diggers,
-        curve=curve,
-        values=values,
-    )
-
-
-def clock_of_walk(
-    *,
-    walk_s: float,
-    approach_s: float,
-    strip_width_m: float,
-    depth_m: float,
-    slope_deg: float,
-    diggers: int,
-    curve: SurvivalCurve,
-    values: PhaseValues | None = None,
-) -> RescueClock:
-    """The clock of a search of which only the walking times are known, as in `clock_of_plan`.
-
-    Parameters
-    ----------
-    walk_s : float
-        All lanes of one searcher, seconds.
-    approach_s : float
-        To the first lane, seconds.
-    strip_width_m, depth_m, slope_deg, diggers, curve, values
-        See `rescue_clock`.
-
-    Raises
-    ------
-    InputError
-        If a value cannot be used.
-    """
-    if not (0.0 < walk_s < np.inf and 0.0 <= approach_s < np.inf):
-        raise InputError(f"a walk of {walk_s / 60:g} min after {approach_s / 60:g} min: give above 0, and 0 or more")
-    low, typical, high = (share * walk_s for share in _QUANTILES)
-    return rescue_clock(
-        approach_s=Spread(FASTER * approach_s, approach_s, SLOWER * approach_s),
-        signal_s=Spread(FASTER * low, typical, SLOWER * high),
-        signal_basis="10, 50, 90 % of the walk along the lanes, every metre as likely",
         strip_width_m=strip_width_m,
         depth_m=depth_m,
         slope_deg=slope_deg,
@@ -120,12 +104,25 @@ def clock_of_walk(
     )
 
 
-def _times_on_lanes(plan: SearchPlan) -> tuple[FloatArray, FloatArray]:
+def one_walk(walk_s: float, approach_s: float) -> tuple[WalkedLeg, WalkedLeg]:
+    """The legs of one searcher of whom only the times are known: to the first lane, and along all lanes.
+
+    Raises
+    ------
+    InputError
+        If a time cannot be used.
+    """
+    if not (0.0 < walk_s < np.inf and 0.0 <= approach_s < np.inf):
+        raise InputError(f"a walk of {walk_s / 60:g} min after {approach_s / 60:g} min: give above 0, and 0 or more")
+    return WalkedLeg(1, "approach", 0.0, approach_s), WalkedLeg(1, "lane", 1.0, walk_s)
+
+
+def _times_on_lanes(legs: Sequence[TimedLeg]) -> tuple[FloatArray, FloatArray]:
     """Times since the first lane at even places along all lanes, and the metres that each place stands for."""
     times, metres = [], []
-    for searcher in range(1, plan.searchers + 1):
+    for searcher in sorted({leg.searcher for leg in legs}):
         now = 0.0
-        for leg in plan.legs:
+        for leg in legs:
             if leg.searcher != searcher or leg.kind == "approach":
                 continue
             if leg.kind == "lane":
