@@ -200,20 +200,24 @@ def areas(
 ) -> None:
     """Rank parts of big debris for few people, and say what to believe when all were searched in vain."""
     from lastseen.products.craft_text import areas_text
-    from lastseen.search.second_pass import RANKING_FORMULA, after_search, parse_area, ranked
+    from lastseen.search.ranking import RANKING_FORMULA, best_order, ranked
+    from lastseen.search.second_pass import after_search, parse_area
     from lastseen.search.survival import survival_curve
 
     parts, known = [parse_area(one) for one in area], survival_curve(curve)
     order = ranked(parts, known, start_minute=start, rescue_minutes=rescue)
-    after, outside, found = after_search(parts)
+    best = best_order(parts, known, start_minute=start, rescue_minutes=rescue)
+    belief = after_search(parts)
+    after, outside, found = belief
     document = _document(
         "areas",
         {
+            "best_order": None if best is None else [one.area.name for one in best],
             "formula": RANKING_FORMULA, "curve": known.name, "order": [asdict(one) for one in order],
             "found": found, "after": [asdict(one) for one in after], "outside_after": outside,
         },
     )  # fmt: skip
-    _say(document, areas_text(order, after, outside, found, known), as_json=as_json)
+    _say(document, areas_text(order, best, belief, known), as_json=as_json)
 
 
 def _phase_values(clue: Three | None, coarse: Three | None, fine: Three | None, hole: Three | None) -> PhaseValues:

@@ -14,8 +14,9 @@ from lastseen.products.tables import WIDTH, table
 from lastseen.search.clock import rescue_clock
 from lastseen.search.plan_clock import clock_of_legs
 from lastseen.search.probing import PROBE_LINES, plan_line, spiral_holes
+from lastseen.search.ranking import best_order, ranked
 from lastseen.search.receive import receive_range
-from lastseen.search.second_pass import SubArea, after_search, ranked
+from lastseen.search.second_pass import SubArea, after_search
 from lastseen.search.shovelling import plan_dig
 from lastseen.search.spread import Spread
 from lastseen.search.survival import CURVES, survival_curve
@@ -143,6 +144,7 @@ def test_plan_folder_gives_the_clock_of_the_plan(plan, written, tmp_path):
 
 
 AREAS = [SubArea("toe", 0.4, 0.95, 6.0), SubArea("bench above cliff", 0.3, 0.9, 3.0, 0.3)]
+WHEN = {"start_minute": 5.0, "rescue_minutes": 17.0}
 FALK = survival_curve("falk-1994")
 TEXTS = {
     **{f"range {name}": lambda one=one: range_text(one) for name, one in RANGES.items()},
@@ -152,7 +154,7 @@ TEXTS = {
     "dig": lambda: dig_text(plan_dig(3.0, 5.0, 2)),
     "dig enough": lambda: dig_text(plan_dig(1.0, 30.0, 4)),
     "areas": lambda: areas_text(
-        ranked(AREAS, FALK, start_minute=5.0, rescue_minutes=17.0), *after_search(AREAS), FALK
+        ranked(AREAS, FALK, **WHEN), best_order(AREAS, FALK, **WHEN), after_search(AREAS), FALK
     ),
 }  # fmt: skip
 

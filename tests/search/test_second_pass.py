@@ -10,12 +10,21 @@ from hypothesis import strategies as st
 from shapely import LineString, box
 
 from lastseen.errors import InputError
-from lastseen.search.second_pass import SubArea, after_search, parse_area, ranked, updated_grid, walked_pod
+from lastseen.search.ranking import best_order, in_order, ranked, saved_percent
+from lastseen.search.second_pass import (
+    SubArea,
+    after_search,
+    parse_area,
+    updated_grid,
+    walked_grid_pod,
+    walked_pod,
+)
 from lastseen.search.survival import SurvivalCurve, survival_bounds_percent, survival_curve
-from search.zoo import EAST_M, NORTH_M, ground, on_map
+from search.zoo import EAST_M, NORTH_M, ground, on_map, plane
 
 FLAT = ground(lambda x, y: 0.0 * x * y)
 FALK = survival_curve("falk-1994")
+WHEN = {"start_minute": 5.0, "rescue_minutes": 15.0}
 STEADY = SurvivalCurve("steady", "made up for a test", "none", "derived", "lines", (0.0, 1e6), (50.0, 50.0), 50.0)
 
 
@@ -65,6 +74,24 @@ def test_half_the_width_on_offset_lanes_finds_what_the_first_left():
     assert min(walked_pod(one, sides, FLAT, 10.0) for one in (west, east)) > 0.95
 
 
+def test_belief_on_the_map_moves_to_what_was_not_walked():
+    """Cells within half a strip empty, the rest and what lies outside rise alike; on a slope the strip is narrower."""
+    cells = FLAT.window(EAST_M + 200, NORTH_M + 200, EAST_M + 300, NORTH_M + 300)
+    poa = cells.with_values(np.full(cells.shape, 0.8 / cells.values.size))
+    lane = [LineString([(EAST_M + 200, NORTH_M + 250), (EAST_M + 300, NORTH_M + 250)])]
+    pod = walked_grid_pod(poa, lane, FLAT, 40.0)
+    assert set(np.unique(pod)) == {0.0, 1.0}
+    assert pod.mean() == pytest.approx(0.4, abs=0.02)
+    after = updated_grid(poa, pod).values
+    assert after[pod == 1.0].sum() == 0.0
+    assert after[pod == 0.0].sum() == pytest.approx(0.8 * 0.6 / (0.8 * 0.6 + 0.2), abs=0.02)
+    steep = walked_grid_pod(poa, lane, plane(45.0, 180.0), 40.0)
+    assert steep.mean() == pytest.approx(0.4 * math.cos(math.radians(45.0)), abs=0.03)
+    assert walked_grid_pod(poa, lane, FLAT, 40.0, heard=0.5).max() == 0.5
+    assert walked_grid_pod(poa, [], FLAT, 40.0).max() == 0.0
+    assert walked_grid_pod(poa.with_values(0.0 * poa.values), lane, FLAT, 40.0).max() == 0.0
+
+
 @given(seed=st.integers(0, 1000), inside=st.floats(0.3, 1.0))
 def test_grid_belief_keeps_the_whole(seed, inside):
     """Cells and what lies outside add up to 1 again; no data stays no data; unsearched cells keep their proportions."""
@@ -84,21 +111,33 @@ def test_grid_belief_keeps_the_whole(seed, inside):
 
 
 @given(areas_of(AREA))
-def test_order_is_best_while_survival_stands_still(drawn):
-    """With steady survival the greedy order saves as much at every moment as any: gains per minute fall."""
-    order = ranked(named(drawn), STEADY, start_minute=5.0, rescue_minutes=15.0)
-    gains = [one.gain_per_minute for one in order]
-    assert all(a >= b - 1e-12 for a, b in itertools.pairwise(gains))
+def test_next_is_always_the_most_per_minute(drawn):
+    """At every step no area that is left would gain more per minute then."""
+    order = ranked(named(drawn), FALK, **WHEN)
     assert sorted(one.area.name for one in order) == sorted(one.name for one in named(drawn))
+    for k, step in enumerate(order):
+        for later in order[k + 1 :]:
+            other = in_order([*(one.area for one in order[:k]), later.area], FALK, **WHEN)[-1]
+            assert other.gain_per_minute <= step.gain_per_minute + 1e-12
 
 
 @given(areas_of(AREA))
-def test_order_is_close_to_the_best_of_all(drawn):
-    """On the falling curve of 1994 the greedy order saves at least 90 % of what the best of all orders saves."""
+def test_best_order_is_the_best_of_all(drawn):
+    """Trying sets finds what trying every order finds, and never less than the plain rule."""
     areas = named(drawn)
-    order = [one.area for one in ranked(areas, FALK, start_minute=5.0, rescue_minutes=15.0)]
-    best = max(saved(one, FALK) for one in itertools.permutations(areas))
-    assert saved(order, FALK) >= 0.9 * best
+    best = best_order(areas, FALK, **WHEN)
+    most = max(saved(one, FALK) for one in itertools.permutations(areas))
+    assert saved_percent(best) == pytest.approx(most)
+    assert saved([one.area for one in best], FALK) == pytest.approx(most)
+    assert saved_percent(ranked(areas, FALK, **WHEN)) <= most + 1e-9
+
+
+def test_plain_rule_is_not_always_best():
+    """A quick corner with little in it can cost more than it gains: the best order says so."""
+    areas = [SubArea("main", 0.125, 1.0, 20.0), SubArea("corner", 0.125, 0.1875, 4.0, 0.75)]
+    assert [one.area.name for one in ranked(areas, FALK, **WHEN)] == ["corner", "main"]
+    assert [one.area.name for one in best_order(areas, FALK, **WHEN)] == ["main", "corner"]
+    assert best_order([SubArea(str(k), 0.05, 1.0, 1.0) for k in range(11)], FALK, **WHEN) is None
 
 
 def test_survivable_ground_comes_first():
@@ -141,6 +180,8 @@ def test_areas_from_text():
             "two areas have the same name",
         ),
         (lambda: walked_pod(on_map(box(0, 0, 9, 9)), [], FLAT, 40.0, heard=2.0), "a share heard of 2.0"),
+        (lambda: walked_grid_pod(FLAT, [], FLAT, 0.0), "the strip width is 0 m"),
+        (lambda: walked_grid_pod(FLAT, [], FLAT, 40.0, heard=-1.0), "a share heard of -1.0"),
         (lambda: updated_grid(FLAT, np.zeros((2, 2))), "use one lattice"),
         (lambda: after_search([SubArea("a", math.nan, 1, 1)]), "is no probability"),
     ],

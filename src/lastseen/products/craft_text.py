@@ -8,8 +8,9 @@ from lastseen.products.tables import bullets, metres, paragraphs, table, wrapped
 from lastseen.search.clock import RescueClock
 from lastseen.search.phases import PHASES_SOURCE
 from lastseen.search.probing import BODY, SHAPES, LinePlan, Spiral, grid_pod, holes_for_radius, holes_per_100_m2
+from lastseen.search.ranking import RANKING_FORMULA, Ranked, saved_percent
 from lastseen.search.receive import ReceiveRange
-from lastseen.search.second_pass import RANKING_FORMULA, Ranked, SubArea
+from lastseen.search.second_pass import SubArea
 from lastseen.search.shovelling import SCHEME_SOURCE, UPDATE_SOURCE, Dig
 from lastseen.search.survival import SurvivalCurve
 
@@ -98,9 +99,13 @@ def _minutes(three: tuple[float, float, float]) -> str:
 
 
 def areas_text(
-    order: Sequence[Ranked], after: Sequence[SubArea], outside: float, found: float, curve: SurvivalCurve
+    order: Sequence[Ranked],
+    best: Sequence[Ranked] | None,
+    belief: tuple[Sequence[SubArea], float, float],
+    curve: SurvivalCurve,
 ) -> str:
-    """Order of search for few people, and what to believe when all was in vain."""
+    """Order of search for few people, the best of all orders, and what to believe when all was in vain."""
+    after, outside, found = belief
     new = {area.name: area.poa for area in after}
     rows = [
         (f"{number}", one.area.name, f"{one.area.poa:.1%}", f"{one.poa_now:.1%}", f"{one.area.pod:.0%}",
@@ -115,16 +120,28 @@ def areas_text(
         f"Order: {RANKING_FORMULA}. Survivable ground first (Canadian avalanche search course notes); the shares are "
         "your own weights, no source gives any."
     )
-    belief = (
+    in_vain = (
         f"All searches together find the person with {found:.1%}; after all in vain, {outside:.1%} of the POA lie "
         "outside of all areas (Bayes)."
     )
     notes = (
         formula,
-        belief,
+        _best_words(order, best),
+        in_vain,
         f"Survival: {curve.name}, {curve.title}. {curve.source} [{curve.confidence}]. Averages over many burials.",
     )
     return paragraphs("Parts of the debris in order of search", table(head, rows), bullets(notes))
+
+
+def _best_words(order: Sequence[Ranked], best: Sequence[Ranked] | None) -> str:
+    chance = saved_percent(order)
+    words = f"Found alive in this order: {chance:.1f} % (where survival is no data, the middle of its bounds)."
+    if best is None:
+        return f"{words} Too many areas to try all orders."
+    if saved_percent(best) < chance + 0.05:
+        return f"{words} No other order gives more."
+    names = ", ".join(one.area.name for one in best)
+    return f"{words} Of all orders the most is {saved_percent(best):.1f} %: {names}."
 
 
 def _survival_words(bounds: tuple[float, float]) -> str:

@@ -1,24 +1,20 @@
-"""What to believe and where to go on when the first pass found nobody; and where few people on big debris start."""
+"""What to believe when a pass found nobody: POA of sub-areas or cells after what was walked, planned or recorded."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
+import shapely
 from shapely import LineString
 
 from lastseen.errors import InputError
 from lastseen.grid import FloatArray, Grid
 from lastseen.search.coverage import Outline, measure_coverage
 from lastseen.search.detection import found_probability, updated_poa
-from lastseen.search.survival import SurvivalCurve, survival_bounds_percent
-
-RANKING_FORMULA = (
-    "POA x POD x share that terrain lets survive x survival when dug out, per minute of search; "
-    "the area with the most per minute is next"
-)
+from lastseen.search.surface import Surface
 
 
 @dataclass(frozen=True)
@@ -44,32 +40,6 @@ class SubArea:
     pod: float
     minutes: float
     survivable: float = 1.0
-
-
-@dataclass(frozen=True)
-class Ranked:
-    """One step of an order of search.
-
-    Attributes
-    ----------
-    area : SubArea
-        With its POA before anything is searched.
-    poa_now : float
-        After the areas before it were searched in vain.
-    from_minute, to_minute : float
-        Since the accident.
-    survival_percent : (float, float)
-        Least and greatest published survival of who is dug out after this search, half way through it.
-    gain_per_minute : float
-        POA x POD x survivable x survival (mean of the two) per minute, per cent; by it the order is made.
-    """
-
-    area: SubArea
-    poa_now: float
-    from_minute: float
-    to_minute: float
-    survival_percent: tuple[float, float]
-    gain_per_minute: float
 
 
 def parse_area(text: str) -> SubArea:
@@ -118,9 +88,57 @@ def walked_pod(
     InputError
         As `measure_coverage`, or if ``heard`` is no share.
     """
-    if not 0.0 <= heard <= 1.0:
-        raise InputError(f"a share heard of {heard}: give 0 to 1")
+    _check_heard(heard)
     return heard * measure_coverage(area, walked, ground, 0.5 * strip_width_m).fraction
+
+
+def walked_grid_pod(
+    poa: Grid, walked: Sequence[LineString], ground: Grid, strip_width_m: float, heard: float = 1.0
+) -> FloatArray:
+    """POD of every cell of a POA grid: ``heard`` where its centre lies within half a strip of the walk, else 0.
+
+    Parameters
+    ----------
+    poa : Grid
+        On the CRS of the ground.
+    walked : sequence of LineString
+        Map metres.
+    ground : Grid
+        Elevation; where there is none the nearest is taken.
+    strip_width_m : float
+        On the snow.
+    heard : float
+        See `walked_pod`.
+
+    Returns
+    -------
+    ndarray, shape of the grid
+
+    Raises
+    ------
+    InputError
+        If the grids do not meet, the width is not above 0, or ``heard`` is no share.
+    """
+    _check_heard(heard)
+    if not strip_width_m > 0.0:
+        raise InputError(f"the strip width is {strip_width_m:g} m: give more than 0 m on the snow")
+    pod = np.zeros(poa.shape)
+    rows, cols = np.nonzero(np.nan_to_num(poa.values) > 0.0)
+    if rows.size == 0:
+        return pod
+    x, y = poa.centre_of(rows, cols)
+    bounds = shapely.total_bounds([shapely.MultiPoint(np.column_stack([x, y])), *walked])
+    box = (float(bounds[0]), float(bounds[1]), float(bounds[2]), float(bounds[3]))
+    try:
+        surface = Surface.around(ground, box, strip_width_m)
+    except ValueError as error:
+        raise InputError("the POA lies off the ground: load elevation that holds it") from error
+    points = np.stack([x, y, surface.z(x, y)])
+    for line in walked:
+        for start, end in pairwise(shapely.get_coordinates(line)):
+            near = surface.cover(np.concatenate([start, end]), points, 0.5 * strip_width_m)
+            pod[rows[near], cols[near]] = heard
+    return pod
 
 
 def updated_grid(poa: Grid, pod: FloatArray) -> Grid:
@@ -169,60 +187,6 @@ def after_search(areas: Sequence[SubArea], outside: float | None = None) -> tupl
     return changed, left, found_probability(poas, pods)
 
 
-def ranked(
-    areas: Sequence[SubArea], curve: SurvivalCurve, *, start_minute: float, rescue_minutes: float
-) -> tuple[Ranked, ...]:
-    """Order of search for few people on big debris: what saves most per minute comes first.
-
-    Survivable ground first (Canadian avalanche search course notes: smooth run-out before places with fatal terrain),
-    made into a number: `RANKING_FORMULA`. The next area is always the one with the most per minute at that moment
-    (greedy; best possible while survival does not change, and close to it else).
-
-    Parameters
-    ----------
-    areas : sequence of SubArea
-    curve : SurvivalCurve
-    start_minute : float
-        Since the accident, when the search begins.
-    rescue_minutes : float
-        From the first signal until the head is free.
-
-    Raises
-    ------
-    InputError
-        If an area or a time cannot be used.
-    """
-    _check(areas, start_minute, rescue_minutes)
-    left, now, order, missed = list(areas), start_minute, [], 1.0
-    while left:
-        gains = [_gain(area, curve, now, rescue_minutes) for area in left]
-        best = max(range(len(left)), key=lambda i: (gains[i][0], -i))
-        area = left.pop(best)
-        poa_now = area.poa / missed if missed > 0.0 else 0.0
-        order.append(Ranked(area, poa_now, now, now + area.minutes, gains[best][1], gains[best][0]))
-        missed -= area.poa * area.pod
-        now += area.minutes
-    return tuple(order)
-
-
-def _gain(area: SubArea, curve: SurvivalCurve, now: float, rescue_minutes: float) -> tuple[float, tuple[float, float]]:
-    low, high = survival_bounds_percent(curve, now + 0.5 * area.minutes + rescue_minutes)
-    return area.poa * area.pod * area.survivable * 0.5 * (low + high) / area.minutes, (low, high)
-
-
-def _check(areas: Sequence[SubArea], start_minute: float, rescue_minutes: float) -> None:
-    if not areas:
-        raise InputError("no areas were given: cut the debris into parts that are searched at one go")
-    if not (0.0 <= start_minute < math.inf and 0.0 <= rescue_minutes < math.inf):
-        raise InputError(f"a start after {start_minute} min and {rescue_minutes} min of rescue: give 0 or more minutes")
-    if len({area.name for area in areas}) < len(areas):
-        raise InputError("two areas have the same name: give each its own")
-    for area in areas:
-        shares = (area.poa, area.pod, area.survivable)
-        if not (all(0.0 <= one <= 1.0 for one in shares) and 0.0 < area.minutes < math.inf):
-            raise InputError(
-                f"area '{area.name}' has POA {area.poa:g}, POD {area.pod:g}, survivable {area.survivable:g}, "
-                f"{area.minutes:g} min: give three shares from 0 to 1 and a time above 0"
-            )
-    if sum(area.poa for area in areas) > 1.0 + 1e-6:
-        raise InputError("the POA of the areas add up to more than 1: scale them to what lies inside")
+def _check_heard(heard: float) -> None:
+    if not 0.0 <= heard <= 1.0:
+        raise InputError(f"a share heard of {heard}: give 0 to 1")

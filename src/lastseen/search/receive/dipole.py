@@ -114,7 +114,7 @@ def range_cdf(range_m: npt.ArrayLike, max_range_m: float, sd_m: float = 0.0, dep
     checked_range(max_range_m, sd_m, depth_m)
     reach = np.asarray(range_m, dtype=np.float64)
     slant = np.sqrt(reach**2 + depth_m**2)
-    if sd_m == 0.0:
+    if sd_m < 1e-6 * max_range_m:
         sixth = np.clip((4.0 * (slant / max_range_m) ** 6 - 1.0) / 3.0, 0.0, 1.0)
         found = np.sqrt(sixth)
     else:
