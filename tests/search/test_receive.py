@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from lastseen.errors import InputError
 from lastseen.search.receive import (
     coupled_range_factor,
+    fastest_m_s,
     mean_range_factor,
     optimised_width_m,
     pulses_heard,
@@ -121,6 +122,7 @@ def test_pulses_fall_with_speed(speed, period, offset):
     heard = pulses_heard(25.0, offset, speed, period)
     assert pulses_heard(25.0, offset, 2.0 * speed, period) == pytest.approx(0.5 * heard)
     assert pulses_heard(25.0, 26.0, speed, period) == 0.0
+    assert pulses_heard(25.0, offset, fastest_m_s(25.0, offset, 4.0, period), period) == pytest.approx(4.0)
 
 
 @pytest.mark.parametrize(
@@ -141,6 +143,7 @@ def test_pulses_fall_with_speed(speed, period, offset):
         (lambda: receive_range(45.0, 22.5), r"less two standard deviations is 0 m: give --realistic-range"),
         (lambda: receive_range(45.0, 3.0, realistic_range_m=-2.0), r"the realistic range is -2 m"),
         (lambda: receive_range(45.0, 3.0, speed_m_s=0.0), r"a speed of 0 m/s"),
+        (lambda: fastest_m_s(25.0, 1.0, 0.0), r"0 pulses at a period of 1.3 s"),
         (lambda: pulses_heard(0.0, 1.0, 1.0), r"the range is 0 m"),
         (lambda: coupled_range_factor(1.5), r"a coupling of 1.5 is no share"),
         (lambda: range_quantile_m(-0.1, 40.0), r"a share of -0.1 is no share"),

@@ -10,6 +10,7 @@ from lastseen.search.phases import PHASES_SOURCE
 from lastseen.search.probing import BODY, SHAPES, LinePlan, Spiral, grid_pod, holes_for_radius, holes_per_100_m2
 from lastseen.search.ranking import RANKING_FORMULA, Ranked, saved_percent
 from lastseen.search.receive import ReceiveRange
+from lastseen.search.receive.pulses import LEAST_PULSES
 from lastseen.search.second_pass import SubArea
 from lastseen.search.shovelling import SCHEME_SOURCE, UPDATE_SOURCE, Dig
 from lastseen.search.survival import SurvivalCurve
@@ -42,7 +43,8 @@ def range_text(found: ReceiveRange) -> str:
     )
     pulses = (
         f"Speed: at {found.speed_m_s:g} m/s and a pulse every {found.period_s:g} s a searcher half a strip beside a "
-        f"transmitter at right angles hears {found.pulses:.1f} pulses."
+        f"transmitter at right angles hears {found.pulses:.1f} pulses; {LEAST_PULSES:g} are still heard at "
+        f"{found.fastest_m_s:.0f} m/s."
     )
     notes = (
         "Reach: ideal magnetic dipole pointing anywhere in space, ideal three-axis receiver; real sets reach less.",

@@ -18,6 +18,7 @@ from lastseen.search.probing import Shape, grid_pod, holes_for_radius, holes_per
 from lastseen.search.receive import (
     chord_m,
     coupled_range_factor,
+    fastest_m_s,
     mean_range_factor,
     optimised_width_m,
     pulses_heard,
@@ -87,6 +88,7 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "strip_optimised_high_m": lambda **device: optimised_width_m(**device).high,
     "chord_in_range_m": chord_m,
     "pulses_heard": pulses_heard,
+    "fastest_for_pulses_m_s": fastest_m_s,
     "survival_percent": survival_at,
     "pod": _pod,
     "pod_of_passes": pod_of_passes,

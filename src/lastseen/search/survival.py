@@ -9,7 +9,9 @@ follow from survival never rising.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -116,9 +118,15 @@ def survival_percent(curve: SurvivalCurve, minutes: float) -> float | None:
         return None
     if curve.kind == "lines":
         return float(np.interp(minutes, curve.minutes, curve.percent))
+    return float(_smooth(curve)(minutes))
+
+
+@lru_cache(maxsize=16)
+def _smooth(curve: SurvivalCurve) -> Callable[[float], float]:
     from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  slow to import
 
-    return float(PchipInterpolator(curve.minutes, curve.percent)(minutes))
+    found: Callable[[float], float] = PchipInterpolator(curve.minutes, curve.percent)
+    return found
 
 
 def _classes(curve: SurvivalCurve) -> list[tuple[float, float, float]]:

@@ -16,7 +16,7 @@ from lastseen.search.receive.dipole import (
     range_quantile_m,
     reach_on_snow_m,
 )
-from lastseen.search.receive.pulses import chord_m, pulses_heard
+from lastseen.search.receive.pulses import chord_m, fastest_m_s, pulses_heard
 from lastseen.search.receive.strips import (
     StripRule,
     optimised_width_m,
@@ -31,6 +31,7 @@ __all__ = [
     "StripRule",
     "chord_m",
     "coupled_range_factor",
+    "fastest_m_s",
     "mean_range_factor",
     "optimised_width_m",
     "pulses_heard",

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from lastseen.search.checks import check_numbers
 from lastseen.search.receive.dipole import mean_range_factor, range_cdf, range_quantile_m, reach_on_snow_m
-from lastseen.search.receive.pulses import LONGEST_PERIOD_S, pulses_heard
+from lastseen.search.receive.pulses import LONGEST_PERIOD_S, fastest_m_s, pulses_heard
 from lastseen.search.receive.strips import StripRule, strip_rules
 
 DEFAULT_WIDTH_M = 40.0  # most often taught (rescue handbooks give 20 to 50 m, makers their own)
@@ -42,6 +42,8 @@ class ReceiveRange:
         Heard by a run that passes half a strip beside a transmitter at its smallest ideal range.
     speed_m_s, period_s : float
         Of that run and of the pulses.
+    fastest_m_s : float
+        Still hears `LEAST_PULSES` pulses there.
     """
 
     max_range_m: float
@@ -57,6 +59,7 @@ class ReceiveRange:
     pulses: float
     speed_m_s: float
     period_s: float
+    fastest_m_s: float
 
 
 def receive_range(
@@ -101,5 +104,5 @@ def receive_range(
         reach_on_snow_m(mean_range_factor() * max_range_m, depth_m),
         rules, width, strip_width_m is not None,
         float(range_cdf(0.5 * width, max_range_m, sd_m, depth_m)),
-        pulses, speed_m_s, period_s,
+        pulses, speed_m_s, period_s, fastest_m_s(smallest, 0.5 * width, period_s=period_s) if smallest > 0.0 else 0.0,
     )  # fmt: skip
