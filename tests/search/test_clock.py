@@ -92,6 +92,14 @@ def test_known_digs_lie_within_the_range(depth_m, minutes):
     assert time.low <= minutes <= time.high
 
 
+def test_plain_values_give_their_phases():
+    """3 m at 0.05 to 0.1 m/s, 17 to 37 m at 1 to 1.5 m/s, 1 to 50 holes at 3 to 10 s."""
+    by_name = {phase.name: phase.time_s.three for phase in rescue_clock(**PLAIN, **HERE).phases}
+    assert by_name["fine search"] == pytest.approx((30.0, 40.0, 60.0))
+    assert by_name["coarse search"] == pytest.approx((17.0 / 1.5, 27.0 / 1.25, 37.0))
+    assert by_name["pinpointing"] == pytest.approx((3.0, 60.0, 500.0))
+
+
 def test_users_values_win():
     """Every assumed value can be set, and shows in the phase."""
     values = PhaseValues(exactly(30.0), exactly(2.0), exactly(0.1), exactly(4.0))

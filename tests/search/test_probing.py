@@ -126,6 +126,7 @@ def test_line_plan_covers_the_ground(people, width, length):
         plan = plan_line(line, width, length, people, 5.0)
         assert plan.holes >= holes_per_100_m2(line.across_m, line.along_m) * width * length / 100.0 - 1e-6
         assert plan.sweeps * people * line.holes_each * line.across_m >= width - 1e-6
+        assert (plan.sweeps - 1) * people * line.holes_each * line.across_m < width + 1e-6
         assert plan.minutes == pytest.approx(plan.steps * line.holes_each * 5.0 / 60.0)
         assert plan_line(line, width, length, people + 1, 5.0).minutes <= plan.minutes
         assert plan_line(line, width, length, people).minutes is None

@@ -9,14 +9,16 @@ follow from survival never rising.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from lastseen.errors import InputError
+
+if TYPE_CHECKING:
+    from scipy.interpolate import PchipInterpolator
 
 Kind = Literal["lines", "points", "classes"]
 
@@ -122,11 +124,10 @@ def survival_percent(curve: SurvivalCurve, minutes: float) -> float | None:
 
 
 @lru_cache(maxsize=16)
-def _smooth(curve: SurvivalCurve) -> Callable[[float], float]:
+def _smooth(curve: SurvivalCurve) -> PchipInterpolator:
     from scipy.interpolate import PchipInterpolator  # noqa: PLC0415  slow to import
 
-    found: Callable[[float], float] = PchipInterpolator(curve.minutes, curve.percent)
-    return found
+    return PchipInterpolator(curve.minutes, curve.percent)
 
 
 def _classes(curve: SurvivalCurve) -> list[tuple[float, float, float]]:
