@@ -13,7 +13,7 @@ TOP = Path(__file__).resolve().parent.parent
 FLOORS = [
     "errors", "shared_files", "threads", "memory", "grid", "place", "outlines", "scenario", "elevation", "terrain",
     "release", "motion", "traps", "deposit", "search", "versions", "reach", "remarks", "plan",
-    "proofs", "products", "check", "summary", "cli",
+    "proofs", "products", "check", "summary", "craft_commands", "cli",
 ]  # fmt: skip
 FILES = sorted(SOURCE.rglob("*.py"))
 

@@ -24,6 +24,7 @@ from lastseen.errors import InputError
 from lastseen.grid import Grid
 from lastseen.motion import laws, proofs, statistical
 from lastseen.motion.flow import proofs as flow_proofs
+from lastseen.search import craft_proofs
 from lastseen.shared_files import shared_folder
 
 CONFIDENCE = ("published", "derived", "common practice, no source", "from memory")
@@ -209,4 +210,5 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     **flow_proofs.QUANTITIES,
     # the whole story
     **story.QUANTITIES,
+    **craft_proofs.QUANTITIES,
 }

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from lastseen import __version__
+from lastseen import __version__, craft_commands
 from lastseen.errors import InputError, LastseenError
 
 if TYPE_CHECKING:
@@ -215,6 +215,9 @@ def doctor(as_json: AsJson = False) -> None:
     else:
         width = max(len(key) for key in found)
         typer.echo("\n".join(f"{key:<{width}}  {value}" for key, value in found.items()))
+
+
+craft_commands.add_to(app)
 
 
 def _version(value: bool) -> None:

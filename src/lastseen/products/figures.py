@@ -1,0 +1,79 @@
+"""What plain figures share: size, letters, axes, caution, and the same bytes for the same numbers."""
+
+from __future__ import annotations
+
+import textwrap
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.ticker import AutoMinorLocator
+
+from lastseen import __version__
+from lastseen.products.caution import SHORT_CAUTION
+from lastseen.products.palette import Palette
+
+DPI = 200
+MM_PER_INCH = 25.4
+SIZE, SMALL = 8.5, 6.8
+SETTINGS: dict[str, Any] = {"font.family": "DejaVu Sans", "font.size": SIZE, "hatch.linewidth": 0.5}
+
+
+@contextmanager
+def plain_look() -> Iterator[None]:
+    """Independent of the settings of whoever runs it."""
+    with mpl.rc_context(), warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)
+        mpl.rcdefaults()
+        mpl.rcParams.update(SETTINGS)  # type: ignore[arg-type]
+        yield
+
+
+def new_figure(width_mm: float, height_mm: float) -> Figure:
+    """An empty sheet."""
+    figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), dpi=DPI)
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def write_png(figure: Figure, path: Path) -> None:
+    """No software and no date in the file: the same numbers, the same bytes."""
+    figure.savefig(path, format="png", dpi=DPI, metadata={"Software": None})
+
+
+def dress(axes: Axes, palette: Palette) -> None:
+    """Thin frame, ticks in the text colour, light lines along x."""
+    ink = palette.ground
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        axes.spines[side].set_color(ink.frame)
+        axes.spines[side].set_linewidth(0.7)
+    axes.tick_params(colors=ink.text, width=0.7, length=3)
+    axes.tick_params(which="minor", width=0.5, length=1.8)
+    axes.xaxis.set_minor_locator(AutoMinorLocator())
+    axes.grid(axis="both", color=ink.grid, linewidth=0.35, alpha=0.6)
+    axes.set_axisbelow(True)
+
+
+def heading(figure: Figure, palette: Palette, title: str, under: str) -> None:
+    """Title and one line under it, at the top left; the version at the top right."""
+    version = f"lastseen {__version__}"
+    figure.text(0.98, 0.975, version, size=SMALL, va="top", ha="right", color=palette.ground.faint_text)
+    figure.text(0.02, 0.975, title, size=11, weight="bold", va="top", color=palette.ground.text, parse_math=False)
+    figure.text(0.02, 0.925, under, size=SIZE, va="top", color=palette.ground.faint_text, parse_math=False)
+
+
+def footing(figure: Figure, palette: Palette, lines: Sequence[str], letters: int = 148) -> None:
+    """Sources and caution at the bottom left."""
+    words = [part for line in (*lines, SHORT_CAUTION) for part in textwrap.wrap(line, letters)]
+    figure.text(
+        0.02, 0.015, "\n".join(words), size=SMALL, va="bottom", color=palette.ground.faint_text, linespacing=1.35,
+        parse_math=False,
+    )  # fmt: skip

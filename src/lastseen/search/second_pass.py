@@ -1,0 +1,192 @@
+"""What to believe when a pass found nobody: POA of sub-areas or cells after what was walked, planned or recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+import shapely
+from shapely import LineString
+
+from lastseen.errors import InputError
+from lastseen.grid import FloatArray, Grid
+from lastseen.search.coverage import Outline, measure_coverage
+from lastseen.search.detection import found_probability, updated_poa
+from lastseen.search.surface import Surface
+
+
+@dataclass(frozen=True)
+class SubArea:
+    """A part of the debris that is searched at one go.
+
+    Attributes
+    ----------
+    name : str
+    poa : float
+        Probability of area, 0 to 1.
+    pod : float
+        Probability of detection of the search that is planned there, or was walked.
+    minutes : float
+        What that search takes, above 0.
+    survivable : float
+        Share of people that the ground on the way there and at the end of it lets survive, 0 to 1: 1 on a smooth
+        run-out, less where cliffs, trees or water wait. No source gives numbers: a weight that the user sets.
+    """
+
+    name: str
+    poa: float
+    pod: float
+    minutes: float
+    survivable: float = 1.0
+
+
+def parse_area(text: str) -> SubArea:
+    """An area from ``name,POA,POD,minutes`` or ``name,POA,POD,minutes,survivable``.
+
+    Raises
+    ------
+    InputError
+        If the text has another form.
+    """
+    name, *numbers = (part.strip() for part in text.split(","))
+    try:
+        values = [float(one) for one in numbers]
+    except ValueError:
+        values = []
+    if not name or len(values) not in {3, 4}:
+        raise InputError(f"'{text}' is no area: write name,POA,POD,minutes or name,POA,POD,minutes,survivable")
+    return SubArea(name, *values)
+
+
+def walked_pod(
+    area: Outline, walked: Sequence[LineString], ground: Grid, strip_width_m: float, heard: float = 1.0
+) -> float:
+    """POD of lanes that were planned, or of tracks that were recorded: definite range within half a strip.
+
+    Parameters
+    ----------
+    area : Polygon or MultiPolygon
+        Map metres.
+    walked : sequence of LineString
+        Map metres.
+    ground : Grid
+        Elevation.
+    strip_width_m : float
+        On the snow.
+    heard : float
+        Share of transmitters in range that a searcher hears; 1 is the definite range. User value.
+
+    Returns
+    -------
+    float
+        Share of the area's surface within half a strip, times ``heard``.
+
+    Raises
+    ------
+    InputError
+        As `measure_coverage`, or if ``heard`` is no share.
+    """
+    _check_heard(heard)
+    return heard * measure_coverage(area, walked, ground, 0.5 * strip_width_m).fraction
+
+
+def walked_grid_pod(
+    poa: Grid, walked: Sequence[LineString], ground: Grid, strip_width_m: float, heard: float = 1.0
+) -> FloatArray:
+    """POD of every cell of a POA grid: ``heard`` where its centre lies within half a strip of the walk, else 0.
+
+    Parameters
+    ----------
+    poa : Grid
+        On the CRS of the ground.
+    walked : sequence of LineString
+        Map metres.
+    ground : Grid
+        Elevation; where there is none the nearest is taken.
+    strip_width_m : float
+        On the snow.
+    heard : float
+        See `walked_pod`.
+
+    Returns
+    -------
+    ndarray, shape of the grid
+
+    Raises
+    ------
+    InputError
+        If the grids do not meet, the width is not above 0, or ``heard`` is no share.
+    """
+    _check_heard(heard)
+    if not strip_width_m > 0.0:
+        raise InputError(f"the strip width is {strip_width_m:g} m: give more than 0 m on the snow")
+    pod = np.zeros(poa.shape)
+    rows, cols = np.nonzero(np.nan_to_num(poa.values) > 0.0)
+    if rows.size == 0:
+        return pod
+    x, y = poa.centre_of(rows, cols)
+    bounds = shapely.total_bounds([shapely.MultiPoint(np.column_stack([x, y])), *walked])
+    box = (float(bounds[0]), float(bounds[1]), float(bounds[2]), float(bounds[3]))
+    try:
+        surface = Surface.around(ground, box, strip_width_m)
+    except ValueError as error:
+        raise InputError("the POA lies off the ground: load elevation that holds it") from error
+    points = np.stack([x, y, surface.z(x, y)])
+    for line in walked:
+        for start, end in pairwise(shapely.get_coordinates(line)):
+            near = surface.cover(np.concatenate([start, end]), points, 0.5 * strip_width_m)
+            pod[rows[near], cols[near]] = heard
+    return pod
+
+
+def updated_grid(poa: Grid, pod: FloatArray) -> Grid:
+    """POA of every cell after a search that found nobody.
+
+    What the grid lacks to 1 lies outside it and counts as not searched. No data stays no data and holds nothing.
+
+    Parameters
+    ----------
+    poa : Grid
+        Sums to at most 1.
+    pod : ndarray, shape of the grid
+        0 to 1; 0 where nobody walked.
+
+    Raises
+    ------
+    InputError
+        If the shapes differ or a value is no probability.
+    """
+    if pod.shape != poa.values.shape:
+        raise InputError(f"POD of shape {pod.shape} for a POA of shape {poa.values.shape}: use one lattice")
+    known = np.isfinite(poa.values)
+    outside = max(0.0, 1.0 - float(poa.values[known].sum()))
+    inside, _ = updated_poa(tuple(poa.values[known].tolist()), tuple(pod[known].tolist()), outside)
+    values = np.full(poa.values.shape, np.nan)
+    values[known] = inside
+    return poa.with_values(values)
+
+
+def after_search(areas: Sequence[SubArea], outside: float | None = None) -> tuple[tuple[SubArea, ...], float, float]:
+    """All areas after each was searched once in vain.
+
+    Returns
+    -------
+    areas : tuple of SubArea
+        With their new POA.
+    outside : float
+        New POA outside all of them.
+    found : float
+        How likely the search was to find the person.
+    """
+    beyond = 1.0 - sum(area.poa for area in areas) if outside is None else outside
+    poas, pods = [area.poa for area in areas], [area.pod for area in areas]
+    new, left = updated_poa(poas, pods, max(0.0, beyond))
+    changed = tuple(replace(area, poa=poa) for area, poa in zip(areas, new, strict=True))
+    return changed, left, found_probability(poas, pods)
+
+
+def _check_heard(heard: float) -> None:
+    if not 0.0 <= heard <= 1.0:
+        raise InputError(f"a share heard of {heard}: give 0 to 1")

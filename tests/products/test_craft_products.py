@@ -1,0 +1,195 @@
+"""Figures and tables of the craft: drawn, the same bytes, cautioned, readable in grey, nothing cut off."""
+
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.text import Text
+from PIL import Image
+
+from lastseen.products import clock_figure, figures, range_figure
+from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.products.craft_text import areas_text, clock_text, dig_text, probe_text, range_text
+from lastseen.products.plan_reading import read_walk
+from lastseen.products.tables import WIDTH, table
+from lastseen.search.clock import rescue_clock
+from lastseen.search.plan_clock import clock_of_legs
+from lastseen.search.probing import PROBE_LINES, plan_line, spiral_holes
+from lastseen.search.ranking import best_order, ranked
+from lastseen.search.receive import receive_range
+from lastseen.search.second_pass import SubArea, after_search
+from lastseen.search.shovelling import plan_dig
+from lastseen.search.spread import Spread
+from lastseen.search.survival import CURVES, survival_curve
+
+RANGES = {
+    "plain": receive_range(45.0, 3.0, depth_m=1.5),
+    "all": receive_range(60.0, 6.0, antennas=2, strip_width_m=50.0, min_range_m=22.0, realistic_range_m=45.0),
+    "short": receive_range(20.0, 0.0, depth_m=4.0, strip_width_m=100.0),
+}
+
+
+def clock_with(curve, depth_m=1.0, diggers=2):
+    return rescue_clock(
+        approach_s=Spread(30.0, 60.0, 90.0), signal_s=Spread(60.0, 300.0, 700.0), signal_basis="given",
+        strip_width_m=40.0, depth_m=depth_m, slope_deg=20.0, diggers=diggers, curve=survival_curve(curve),
+    )  # fmt: skip
+
+
+CLOCKS = {name: clock_with(name) for name in CURVES} | {"deep": clock_with("rauch-2024", 3.5, 1)}
+WRITERS = {f"range {name}": (range_figure, "write_range_figure", one) for name, one in RANGES.items()} | {
+    f"clock {name}": (clock_figure, "write_clock_figure", one) for name, one in CLOCKS.items()
+}
+
+
+@pytest.fixture(params=WRITERS, scope="module")
+def drawn(request, tmp_path_factory):
+    """A figure as a file, and as the figure object that was saved."""
+    module, name, what = WRITERS[request.param]
+    path = tmp_path_factory.mktemp("figure") / "figure.png"
+    kept = []
+    plain = figures.write_png
+
+    def keep(figure, where):
+        kept.append(figure)
+        plain(figure, where)
+
+    figures.write_png = keep
+    try:
+        getattr(module, name)(what, path)
+    finally:
+        figures.write_png = plain
+    return path, kept[0], lambda where: getattr(module, name)(what, where)
+
+
+def words_of(figure):
+    """All texts that are drawn; ticks beyond the ends of an axis are not."""
+    hidden = []
+    for axes in figure.axes:
+        for axis, ends in ((axes.xaxis, axes.get_xlim()), (axes.yaxis, axes.get_ylim())):
+            low, high = sorted(ends)
+            hidden += [t.label1 for t in axis.get_major_ticks() if not low - 1e-9 <= t.get_loc() <= high + 1e-9]
+            hidden += [t.label2 for t in axis.get_major_ticks()]
+    return [one for one in figure.findobj(Text) if one.get_text().strip() and not any(one is other for other in hidden)]
+
+
+def test_figure_is_drawn_and_says_the_caution(drawn):
+    """Ink on paper, and the caution in full letters."""
+    path, figure, _ = drawn
+    with Image.open(path) as image:
+        grey = np.asarray(image.convert("L"))
+    assert (grey < 128).mean() > 0.005
+    assert (grey > 250).mean() > 0.5
+    said = " ".join(" ".join(one.get_text().split()) for one in words_of(figure))
+    assert " ".join(SHORT_CAUTION.split()) in said
+
+
+def test_same_numbers_same_bytes(drawn, tmp_path):
+    """Drawn twice, the files are equal."""
+    path, _, again = drawn
+    again(tmp_path / "again.png")
+    assert (tmp_path / "again.png").read_bytes() == path.read_bytes()
+
+
+def test_nothing_is_cut_off_or_written_over(drawn):
+    """Every text lies on the sheet, and no two texts lie on each other."""
+    _, figure, _ = drawn
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    width, height = canvas.get_width_height()
+    boxes = [(one.get_text(), one.get_window_extent()) for one in words_of(figure) if one.get_visible()]
+    boxes = [(words, box) for words, box in boxes if box.width > 0]
+    assert len(boxes) > 15
+    for words, box in boxes:
+        assert box.x0 >= 0, words
+        assert box.y0 >= 0, words
+        assert box.x1 <= width, words
+        assert box.y1 <= height, words
+    for i, (words, box) in enumerate(boxes):
+        for other_words, other in boxes[i + 1 :]:
+            over_x = min(box.x1, other.x1) - max(box.x0, other.x0)
+            over_y = min(box.y1, other.y1) - max(box.y0, other.y0)
+            assert not (over_x > 1.0 and over_y > 2.0), f"{words!r} lies on {other_words!r}"
+
+
+def test_survival_line_stops_where_the_data_stop():
+    """The line has no value where the curve has none; the hatched band is named."""
+    figure = None
+
+    def keep(found, _where):
+        nonlocal figure
+        figure = found
+
+    plain, figures.write_png = figures.write_png, keep
+    try:
+        clock_figure.write_clock_figure(CLOCKS["haegeli-2011-canada"], None)
+    finally:
+        figures.write_png = plain
+    line = max(figure.axes[0].lines, key=lambda one: len(one.get_xdata()))
+    x, y = np.asarray(line.get_xdata(), float), np.asarray(line.get_ydata(), float)
+    assert np.isnan(y[(x < 9.9) | (x > 35.1)]).all()
+    assert np.isfinite(y[(x > 10.1) & (x < 34.9)]).all()
+    assert any("no data" in one.get_text() for one in words_of(figure))
+
+
+def test_plan_folder_gives_the_clock_of_the_plan(plan, written, tmp_path):
+    """The clock read back from the folder is that of the plan in memory, to the rounding of the file; it is drawn."""
+    here = {"depth_m": 1.0, "slope_deg": 15.0, "diggers": 3, "curve": survival_curve("falk-1994")}
+    direct = clock_of_legs(plan.search.legs, strip_width_m=plan.search.strip_width_m, **here)
+    legs, width = read_walk(written)
+    again = clock_of_legs(legs, strip_width_m=width, **here)
+    for one, other in zip(direct.phases, again.phases, strict=True):
+        assert one.time_s.three == pytest.approx(other.time_s.three, abs=1.0)
+    clock_figure.write_clock_figure(direct, tmp_path / "clock.png", plan.scenario.name)
+    assert (tmp_path / "clock.png").stat().st_size > 10_000
+
+
+AREAS = [SubArea("toe", 0.4, 0.95, 6.0), SubArea("bench above cliff", 0.3, 0.9, 3.0, 0.3)]
+WHEN = {"start_minute": 5.0, "rescue_minutes": 17.0}
+FALK = survival_curve("falk-1994")
+TEXTS = {
+    **{f"range {name}": lambda one=one: range_text(one) for name, one in RANGES.items()},
+    **{f"clock {name}": lambda one=one: clock_text(one) for name, one in CLOCKS.items()},
+    "probe": lambda: probe_text(spiral_holes(), [plan_line(line, 20.0, 20.0, 6) for line in PROBE_LINES], ["note"]),
+    "probe small": lambda: probe_text(spiral_holes(0.3), [plan_line(PROBE_LINES[0], 20.0, 20.0, 6, 5.0)], []),
+    "dig": lambda: dig_text(plan_dig(3.0, 5.0, 2)),
+    "dig enough": lambda: dig_text(plan_dig(1.0, 30.0, 4)),
+    "areas": lambda: areas_text(
+        ranked(AREAS, FALK, **WHEN), best_order(AREAS, FALK, **WHEN), after_search(AREAS), FALK
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", TEXTS)
+def test_text_is_plain_and_cautioned(name):
+    """Lines fit a terminal, no promise is made, the full caution stands at the end."""
+    text = TEXTS[name]()
+    assert max(len(line) for line in text.splitlines()) <= WIDTH
+    assert "safe" not in text.lower()
+    assert "nan" not in text.lower().split()
+    assert " ".join(FULL_CAUTION.split()) in " ".join(text.split())
+
+
+def test_texts_say_what_matters():
+    """Numbers of the published examples, contested rules with their years, and no data where there is none."""
+    ranges, dig = TEXTS["range plain"](), TEXTS["dig"]()
+    assert "49.1 m" in ranges
+    assert "no data" in ranges
+    assert "2012" in ranges
+    assert "from memory" in TEXTS["range all"]()
+    assert "2023" in dig
+    assert "no date" in dig
+    assert "4.00 m below the probe" in dig
+    assert "Koopman" not in dig
+    probe = TEXTS["probe"]()
+    for share in ("70 %", "76 %", "88 %", "95 %"):
+        assert share in probe
+    assert "113" in probe
+    assert "no data; 7 to 31 %" in TEXTS["clock rauch-2024"]()
+    assert "POA x POD x share" in TEXTS["areas"]()
+
+
+def test_table_keeps_columns():
+    """Columns line up, the last is wrapped under itself."""
+    lines = table(("a", "b"), [("1", "word " * 40), ("22", "x")]).splitlines()
+    assert lines[0].startswith("a   b")
+    assert all(line.startswith(("1 ", "22", "    ")) for line in lines[1:])

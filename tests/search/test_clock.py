@@ -1,0 +1,216 @@
+"""The clock: phases in order, ranges that add up, plans, and the chance of being found alive."""
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from shapely import LineString, MultiPolygon, box
+
+from lastseen.errors import InputError
+from lastseen.search import lay_out, walking_speed_m_s
+from lastseen.search.clock import found_alive, rescue_clock
+from lastseen.search.model import Coverage, Leg, SearchPlan
+from lastseen.search.phases import PhaseValues, shovelling, shovelling_time_min
+from lastseen.search.plan_clock import FASTER, SLOWER, clock_of_legs, one_walk
+from lastseen.search.spread import Spread, exactly
+from lastseen.search.survival import CURVES, survival_curve, survival_percent
+from search.zoo import bowl, on_map
+
+FALK = survival_curve("falk-1994")
+HERE = {"depth_m": 1.0, "slope_deg": 20.0, "diggers": 2, "curve": FALK}
+PLAIN = {
+    "approach_s": exactly(60.0), "signal_s": Spread(60.0, 300.0, 600.0), "signal_basis": "given", "strip_width_m": 40.0,
+}  # fmt: skip
+
+
+def leg(number, kind, length_m, time_s, searcher=1):
+    line = LineString([(0.0, 0.0), (length_m, 0.0)])
+    lane = number if kind == "lane" else None
+    return Leg(number, searcher, kind, lane, line, length_m, 90.0, 0.0, 0.0, time_s)
+
+
+def plan_of(*legs):
+    searchers = max(one.searcher for one in legs)
+    return SearchPlan("across", 40.0, searchers, (), tuple(legs), Coverage(1.0, 1.0, MultiPolygon(), 0.0), ())
+
+
+def clock_of_plan(plan, **given):
+    return clock_of_legs(plan.legs, strip_width_m=plan.strip_width_m, **given)
+
+
+ONE = plan_of(
+    leg(1, "approach", 50, 60.0), leg(2, "lane", 100, 100.0), leg(3, "join", 40, 50.0), leg(4, "lane", 100, 100.0)
+)
+
+
+def test_phases_have_their_trade_names_in_order():
+    """ICAR 2008: clue, signal, coarse, fine search, pinpointing are A to E; the rest has no letter."""
+    clock = rescue_clock(**PLAIN, **HERE)
+    assert [phase.name for phase in clock.phases if phase.letter] == [
+        "clue search", "signal search", "coarse search", "fine search", "pinpointing",
+    ]  # fmt: skip
+    assert "".join(phase.letter for phase in clock.phases) == "ABCDE"
+    assert [phase.name for phase in clock.phases if not phase.letter] == ["approach", "shovelling"]
+    assert all(phase.basis and phase.confidence for phase in clock.phases)
+
+
+@given(
+    approach=st.floats(0.0, 600.0), signal=st.floats(0.0, 3600.0), width=st.floats(5.0, 100.0),
+    depth=st.floats(0.3, 4.0), slope=st.floats(0.0, 45.0), diggers=st.integers(1, 8),
+)  # fmt: skip
+def test_times_add_up_and_never_cross(approach, signal, width, depth, slope, diggers):
+    """Ends rise, low below typical below high, and the total is the sum of all phases."""
+    clock = rescue_clock(
+        approach_s=exactly(approach), signal_s=exactly(signal), signal_basis="given", strip_width_m=width,
+        depth_m=depth, slope_deg=slope, diggers=diggers, curve=FALK,
+    )  # fmt: skip
+    ends = clock.ends_s
+    assert clock.total_s.typical == pytest.approx(sum(phase.time_s.typical for phase in clock.phases))
+    for before, after in pairwise(ends):
+        assert all(a <= b for a, b in zip(before.three, after.three, strict=True))
+    at_signal = ends[2]
+    assert at_signal.high + clock.after_signal_s.high == pytest.approx(clock.total_s.high)
+    alive = [least for least, _ in clock.survival_percent]
+    assert alive[0] >= alive[1] >= alive[2]
+
+
+def test_deeper_takes_longer_and_missing_diggers_are_told():
+    """Shovelling grows with the square of the depth; what missing diggers cost is no data, and said."""
+    assert shovelling(2.0, 0.0, 9).time_s.typical == pytest.approx(4.0 * shovelling(1.0, 0.0, 9).time_s.typical)
+    assert shovelling(1.5, 0.0, 1).time_s == shovelling(1.5, 0.0, 3).time_s
+    assert "1 of 3 diggers: longer, no data by how much" in shovelling(1.5, 0.0, 1).basis
+    assert "longer" not in shovelling(1.5, 0.0, 3).basis
+
+
+@pytest.mark.parametrize(("depth_m", "minutes"), [(1.0, 15.0), (2.0, 60.0), (2.2, 90.0), (4.0, 180.0)])
+def test_known_digs_lie_within_the_range(depth_m, minutes):
+    """1 m in 15 min, 2 m in an hour (second-hand), 2.2 m in 90 min and 4 m in 180 min (French cases, Jarry)."""
+    time = shovelling_time_min(depth_m)
+    assert time.low <= minutes <= time.high
+
+
+def test_plain_values_give_their_phases():
+    """3 m at 0.05 to 0.1 m/s, 17 to 37 m at 1 to 1.5 m/s, 1 to 50 holes at 3 to 10 s."""
+    by_name = {phase.name: phase.time_s.three for phase in rescue_clock(**PLAIN, **HERE).phases}
+    assert by_name["fine search"] == pytest.approx((30.0, 40.0, 60.0))
+    assert by_name["coarse search"] == pytest.approx((17.0 / 1.5, 27.0 / 1.25, 37.0))
+    assert by_name["pinpointing"] == pytest.approx((3.0, 60.0, 500.0))
+
+
+def test_users_values_win():
+    """Every assumed value can be set, and shows in the phase."""
+    values = PhaseValues(exactly(30.0), exactly(2.0), exactly(0.1), exactly(4.0))
+    clock = rescue_clock(**PLAIN, **HERE, values=values)
+    by_name = {phase.name: phase.time_s for phase in clock.phases}
+    assert by_name["clue search"] == exactly(30.0)
+    assert by_name["fine search"].three == pytest.approx((30.0, 30.0, 30.0))
+    assert by_name["coarse search"].three == pytest.approx((17.0 / 2, 27.0 / 2, 37.0 / 2))
+    assert by_name["pinpointing"].three == pytest.approx((4.0, 48.0, 200.0))
+
+
+def test_clock_of_a_plan_takes_its_walking_time():
+    """First signal at 10, 50, 90 % of the metres of the lanes; the join takes time but holds nobody."""
+    clock = clock_of_plan(ONE, **HERE)
+    approach, signal = clock.phases[1].time_s, clock.phases[2].time_s
+    assert approach.three == pytest.approx((FASTER * 60.0, 60.0, SLOWER * 60.0))
+    assert signal.low == pytest.approx(FASTER * 20.0, abs=1.0)
+    assert 100.0 <= signal.typical <= 150.0
+    assert signal.high == pytest.approx(SLOWER * 230.0, abs=2.0)
+
+
+def test_clock_of_a_real_plan_stays_within_its_walk():
+    """On a laid-out plan the signal search ends within the walking time, slowed down at most."""
+    plan = lay_out(on_map(box(200, 200, 350, 330)), bowl(), strip_width_m=40.0, searchers=2)
+    clock = clock_of_plan(plan, **HERE)
+    approach, signal = clock.phases[1].time_s, clock.phases[2].time_s
+    assert 0.0 < signal.low < signal.typical < signal.high < SLOWER * plan.total_time_s
+    ways = [sum(one.time_s for one in plan.legs if one.searcher == k and one.kind == "approach") for k in (1, 2)]
+    assert approach.three == pytest.approx((FASTER * min(ways), sum(ways) / 2.0, SLOWER * max(ways)))
+
+
+def test_two_searchers_halve_the_search():
+    """The same lanes by two people: nobody waits for the second lane."""
+    two = plan_of(
+        leg(1, "approach", 50, 60.0), leg(2, "lane", 100, 100.0), leg(1, "approach", 80, 90.0, 2),
+        leg(2, "lane", 100, 100.0, 2),
+    )  # fmt: skip
+    clock = clock_of_plan(two, **HERE)
+    assert clock.phases[2].time_s.typical == pytest.approx(50.0, abs=1.0)
+    assert clock.phases[1].time_s.three == pytest.approx((FASTER * 60.0, 75.0, SLOWER * 90.0))
+
+
+def test_simulated_times_replace_the_even_walk():
+    """Times of a simulated search are taken as they are; those that heard nothing are left out."""
+    times = [*np.linspace(0.0, 100.0, 1001), math.inf]
+    signal = clock_of_plan(ONE, **HERE, first_signal_s=times).phases[2]
+    assert signal.time_s.three == pytest.approx((10.0, 50.0, 90.0), abs=0.2)
+    assert "simulated" in signal.basis
+
+
+def test_clock_of_a_walk_agrees_with_the_plan_of_one_lane():
+    """Only the walking time is known: the same as a plan with one lane of that time."""
+    walk = clock_of_legs(one_walk(200.0, 30.0), strip_width_m=40.0, **HERE)
+    plan = clock_of_plan(plan_of(leg(1, "approach", 20, 30.0), leg(2, "lane", 200, 200.0)), **HERE)
+    for one, other in zip(walk.phases, plan.phases, strict=True):
+        assert one.time_s.three == pytest.approx(other.time_s.three, abs=0.5)
+
+
+def test_pace_range_is_that_of_walking():
+    """Fast is on the path, slow is half of Tobler's speed on the path instead of 0.6."""
+    on, off = (float(walking_speed_m_s(0.0, off_path=away)) for away in (False, True))
+    assert pytest.approx(off / on) == FASTER
+    assert pytest.approx(off / (0.5 * on)) == SLOWER
+
+
+@given(times=st.lists(st.floats(0.0, 7200.0), min_size=1, max_size=20), after=st.floats(0.0, 3600.0))
+def test_found_alive_is_the_mean_of_the_curve(times, after):
+    """With known times the chance is the mean of the published survival."""
+    found = found_alive(times, exactly(after), FALK)
+    mean = np.mean([survival_percent(FALK, (t + after) / 60.0) for t in times])
+    assert found.typical == pytest.approx((mean, mean))
+    assert (found.heard, found.without_data) == (1.0, 0.0)
+
+
+@given(later=st.floats(0.0, 1800.0))
+def test_later_is_never_better(later):
+    """A later signal or a slower rescue never raises the chance; slow <= typical <= fast."""
+    after = Spread(600.0, 900.0, 1500.0)
+    for curve in CURVES.values():
+        early, late = found_alive([120.0, 600.0], after, curve), found_alive([120.0, 600.0 + later], after, curve)
+        assert late.typical[0] <= early.typical[0] + 1e-9
+        assert early.slow <= early.typical[0] <= early.typical[1] <= early.fast
+
+
+def test_not_heard_is_not_found():
+    """Who is not heard in this pass is not found alive in it; no data is told apart from death."""
+    found = found_alive([0.0, math.inf, math.inf, math.inf], exactly(900.0), FALK)
+    assert found.typical[0] == pytest.approx(23.0)
+    assert found.heard == 0.25
+    open_end = found_alive([3000.0], exactly(900.0), survival_curve("haegeli-2011-canada"))
+    assert (open_end.typical, open_end.without_data) == ((0.0, 7.0), 1.0)
+
+
+@pytest.mark.parametrize(
+    ("call", "text"),
+    [
+        (lambda: Spread(2.0, 1.0, 3.0), "low 2, typical 1, high 3 is no range"),
+        (lambda: Spread(-1.0, 1.0, 3.0), "is no range"),
+        (lambda: Spread(0.0, 1.0, math.inf), "is no range"),
+        (lambda: shovelling(1.0, 0.0, 0), "0 diggers: at least one person must dig"),
+        (lambda: rescue_clock(**{**PLAIN, "strip_width_m": 0.0}, **HERE), "the strip width is 0 m"),
+        (lambda: rescue_clock(**PLAIN, **HERE, values=PhaseValues(fine_m_s=exactly(0.0))), "a speed of 0 m/s"),
+        (lambda: rescue_clock(**PLAIN, **{**HERE, "depth_m": -1.0}), "the burial depth is -1 m"),
+        (lambda: clock_of_plan(plan_of(leg(1, "approach", 5, 5.0)), **HERE), "the walk has no lanes"),
+        (lambda: clock_of_plan(ONE, **HERE, first_signal_s=[math.inf]), "no simulated time to the first signal"),
+        (lambda: one_walk(0.0, 1.0), "a walk of 0 min"),
+        (lambda: found_alive([], exactly(1.0), FALK), "infinite where none is heard"),
+        (lambda: found_alive([-1.0], exactly(1.0), FALK), "must be 0 s or more"),
+    ],
+)
+def test_bad_values(call, text):
+    """One clear sentence each."""
+    with pytest.raises(InputError, match=text):
+        call()

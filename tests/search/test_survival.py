@@ -1,0 +1,87 @@
+"""Survival curves: as published, no data outside, bounds that follow."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from lastseen.errors import InputError
+from lastseen.search.survival import CURVES, SurvivalCurve, survival_bounds_percent, survival_curve, survival_percent
+
+NAMES = sorted(CURVES)
+
+
+@pytest.mark.parametrize("name", NAMES)
+@given(early=st.floats(0.0, 400.0), later=st.floats(0.0, 400.0))
+def test_survival_never_rises(name, early, later):
+    """Published values and bounds fall with time and stay between 0 and 100."""
+    first, second = sorted((early, later))
+    before, after = survival_bounds_percent(CURVES[name], first), survival_bounds_percent(CURVES[name], second)
+    assert 0.0 <= after[0] <= after[1] <= 100.0
+    assert before[0] >= after[0] - 1e-9
+    assert before[1] >= after[1] - 1e-9
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_bounds_meet_where_there_is_data(name):
+    """Bounds are the value itself where it was published, and apart where it was not."""
+    for minutes in np.linspace(0.0, 200.0, 401):
+        known = survival_percent(CURVES[name], float(minutes))
+        low, high = survival_bounds_percent(CURVES[name], float(minutes))
+        assert (low == high == known) if known is not None else low < high
+
+
+@pytest.mark.parametrize(
+    ("name", "minutes"),
+    [
+        ("haegeli-2011-canada", 9.9),
+        ("haegeli-2011-canada", 35.1),
+        ("haegeli-2011-switzerland", 10.0),
+        ("haegeli-2011-switzerland", 60.0),
+        ("rauch-2024", 30.1),
+        ("rauch-2024", 130.0),
+    ],
+)
+def test_no_data_outside_of_what_was_published(name, minutes):
+    """Nothing is made up before, after or between what was published."""
+    assert survival_percent(CURVES[name], minutes) is None
+
+
+def test_smooth_curve_through_points_stays_between_them():
+    """PCHIP does not overshoot where there are more than two points."""
+    curve = SurvivalCurve("made", "", "", "", "points", (0.0, 10.0, 20.0, 60.0), (95.0, 94.0, 40.0, 39.0))
+    values = [survival_percent(curve, float(t)) for t in np.linspace(0.0, 60.0, 241)]
+    assert np.all(np.diff(values) <= 1e-9)
+    assert survival_percent(curve, 20.0) == pytest.approx(40.0)
+
+
+def test_classes_end_where_the_next_begins():
+    """The tenth minute still belongs to the first ten (Rauch et al. 2024)."""
+    curve = survival_curve("rauch-2024")
+    assert [survival_percent(curve, t) for t in (0.0, 10.0, 10.01, 30.0)] == [91.0, 91.0, 31.0, 31.0]
+    assert survival_bounds_percent(curve, 60.0) == (7.3, 31.0)
+
+
+def test_every_curve_names_its_source():
+    """Name, title, source and confidence stand on each."""
+    for name, curve in CURVES.items():
+        assert name == curve.name
+        assert curve.title
+        assert any(year in curve.source for year in ("1994", "2011", "2024"))
+        assert curve.confidence == "published"
+
+
+def test_names_are_forgiving_in_case_only():
+    """Upper case and blanks are taken; an unknown name lists the known ones."""
+    assert survival_curve(" Falk-1994 ") is CURVES["falk-1994"]
+    with pytest.raises(InputError, match=r"no survival curve is called 'falk': choose one of falk-1994, haegeli"):
+        survival_curve("falk")
+
+
+@pytest.mark.parametrize("minutes", [-1.0, math.nan])
+def test_bad_times(minutes):
+    """A time before the accident is refused."""
+    with pytest.raises(InputError, match="give 0 or more"):
+        survival_percent(CURVES["falk-1994"], minutes)
