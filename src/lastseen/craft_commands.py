@@ -67,7 +67,7 @@ def range_(
     document = _document("range", asdict(found))
 
     def draw(path: Path) -> None:
-        from lastseen.products.range_figure import write_range_figure
+        from lastseen.products.figures import write_range_figure
 
         write_range_figure(found, path)
 
@@ -126,7 +126,7 @@ def clock(
     )
 
     def draw(path: Path) -> None:
-        from lastseen.products.clock_figure import write_clock_figure
+        from lastseen.products.figures import write_clock_figure
 
         write_clock_figure(found, path)
 

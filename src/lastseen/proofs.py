@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from functools import lru_cache
 
 from lastseen.plan import make_plan
-from lastseen.scenario import read_scenario
+from lastseen.scenario import Given, read_scenario, with_given
 from lastseen.shared_files import shared_folder
 
 MEMBERS, PEOPLE = 16, 10
@@ -17,8 +16,9 @@ MEMBERS, PEOPLE = 16, 10
 def demo_length_m(scenario: str, size: int) -> float:
     """Median length of the events of a size on the demo's mountain, from the top of the release to the toe."""
     asked = read_scenario(shared_folder("demo") / f"{scenario}.toml")
-    snow = replace(asked.snow, size=size, members=MEMBERS, tracers=PEOPLE, model="flow")
-    model = make_plan(replace(asked, snow=snow)).model
+    given = [("size", size), ("members", MEMBERS), ("tracers", PEOPLE), ("model", "flow")]
+    asked = with_given(asked, [Given("snow", key, value) for key, value in given])
+    model = make_plan(asked).model
     return model.runout.length_m.p50 if model else float("nan")
 
 

@@ -131,8 +131,9 @@ def updates_a_second():
         off = {"moving_share": 0.0, "energy_share": 0.0}
         took, run = best(lambda b=bed, d=depth, o=off: run_flow(b, d, FlowSnow(0.3, 1000.0), time_limit_s=2.0, **o), 2)
         rate = run.cell_updates / took
-        print(f"  {name:<11} {rate / 1e6:5.1f} M cell updates/s on one core; memory ({copied / 1e9:.1f} GB/s, {CELLS_BYTES} B "
-              f"each) allows {copied / CELLS_BYTES / 1e6:.0f} M: {100 * rate * CELLS_BYTES / copied:.0f} %")  # fmt: skip
+        allowed = copied / CELLS_BYTES
+        print(f"  {name:<11} {rate / 1e6:5.1f} M cell updates/s on one core; memory ({copied / 1e9:.1f} GB/s,")
+        print(f"              {CELLS_BYTES} B each) allows {allowed / 1e6:.0f} M: {100 * rate / allowed:.0f} %")
 
 
 def order():
@@ -161,7 +162,8 @@ for _ in range(times):
     plan = make_plan(asked)
     took.append(time.perf_counter() - begun)
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-print(json.dumps({"s": min(took), "gb": peak, "events": len(plan.model.events.each), "estimate": plan.model.choice.time_s}))
+model = plan.model
+print(json.dumps({"s": min(took), "gb": peak, "events": len(model.events.each), "estimate": model.choice.time_s}))
 """
 
 

@@ -6,9 +6,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 from PIL import Image
 
-from lastseen.products import clock_figure, figures, range_figure
 from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.products.craft_text import areas_text, clock_text, dig_text, probe_text, range_text
+from lastseen.products.figures import canvas
+from lastseen.products.figures import clock as clock_figure
+from lastseen.products.figures import receive as range_figure
 from lastseen.products.plan_reading import read_walk
 from lastseen.products.tables import WIDTH, table
 from lastseen.search.clock import rescue_clock
@@ -47,17 +49,17 @@ def drawn(request, tmp_path_factory):
     module, name, what = WRITERS[request.param]
     path = tmp_path_factory.mktemp("figure") / "figure.png"
     kept = []
-    plain = figures.write_png
+    plain = canvas.write_png
 
     def keep(figure, where):
         kept.append(figure)
         plain(figure, where)
 
-    figures.write_png = keep
+    canvas.write_png = keep
     try:
         getattr(module, name)(what, path)
     finally:
-        figures.write_png = plain
+        canvas.write_png = plain
     return path, kept[0], lambda where: getattr(module, name)(what, where)
 
 
@@ -119,11 +121,11 @@ def test_survival_line_stops_where_the_data_stop():
         nonlocal figure
         figure = found
 
-    plain, figures.write_png = figures.write_png, keep
+    plain, canvas.write_png = canvas.write_png, keep
     try:
         clock_figure.write_clock_figure(CLOCKS["haegeli-2011-canada"], None)
     finally:
-        figures.write_png = plain
+        canvas.write_png = plain
     line = max(figure.axes[0].lines, key=lambda one: len(one.get_xdata()))
     x, y = np.asarray(line.get_xdata(), float), np.asarray(line.get_ydata(), float)
     assert np.isnan(y[(x < 9.9) | (x > 35.1)]).all()

@@ -11,7 +11,7 @@ from PIL import Image
 
 from lastseen.motion import felt_ground, replay
 from lastseen.motion.runout import middle_event
-from lastseen.products.figures.canvas import FOOT_MM, HEAD_MM, TEXT, new_figure, plain_look
+from lastseen.products.figures.canvas import FOOT_MM, HEAD_MM, SIZE, footing, heading, new_figure, plain_look
 from lastseen.products.figures.thickness import draw_legend, draw_thickness, extent_of, map_axes, panel_size
 from lastseen.products.mapsheet.drawing import area_patch
 from lastseen.products.mapsheet.parts import draw_last_seen
@@ -45,7 +45,9 @@ def _frame(plan: Plan, model: Model, time_s: float, depth_m: Any) -> Image.Image
     wide, high = panel_size(extent)
     width, height = max(wide + 8.0, 140.0), high + HEAD_MM + 4.0 + LEGEND_MM + FOOT_MM
     title = f"{plan.scenario.name or 'Plan'}: middle event"
-    figure = new_figure(width, height, title, f"Depth of the snow after {time_s:.0f} s, before it settles.")
+    figure = new_figure(width, height)
+    heading(figure, palette, title, f"Depth of the snow after {time_s:.0f} s, before it packs")
+    footing(figure, palette, (), round(0.74 * width))
     place = (0.5 * (width - wide), FOOT_MM + LEGEND_MM, wide, high)
     axes = map_axes(figure, place, extent, plan, palette)
     lattice = model.events.lattice
@@ -54,7 +56,7 @@ def _frame(plan: Plan, model: Model, time_s: float, depth_m: Any) -> Image.Image
     look = {"edgecolor": ink.release, "linewidth": 1.3, "linestyle": (0, ink.dashes["release"]), "zorder": 4}
     axes.add_patch(area_patch(model.release.outline, fill=False, **look))
     draw_last_seen(axes, plan, palette, (extent[2] - extent[0]) / wide, 2.2)
-    axes.text(0.02, 0.98, f"{time_s:.0f} s", transform=axes.transAxes, size=TEXT + 4, weight="bold", va="top")
+    axes.text(0.02, 0.98, f"{time_s:.0f} s", transform=axes.transAxes, size=SIZE + 4, weight="bold", va="top")
     draw_legend(figure, palette, (extent[2] - extent[0]) / wide)
     figure.set_dpi(DPI)
     canvas = FigureCanvasAgg(figure)

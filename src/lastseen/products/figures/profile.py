@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 
 from lastseen.grid import FloatArray, Grid
 from lastseen.motion.runout import middle_event
-from lastseen.products.figures.canvas import SMALL, TEXT, new_figure, plain_look, save
+from lastseen.products.figures.canvas import SIZE, SMALL, footing, heading, new_figure, plain_look, write_png
 from lastseen.products.palette import Palette, load_palette
 
 if TYPE_CHECKING:
@@ -32,10 +32,12 @@ def write_profile(plan: Plan, model: Model, path: Path) -> None:
             "Along the main flow path (a slippery body from the top of the release). "
             f"Debris: the greatest within {ACROSS_M:.0f} m of the path."
         )
-        figure = new_figure(WIDTH_MM, HEIGHT_MM, f"{plan.scenario.name or 'Plan'}: long profile", under)
+        figure = new_figure(WIDTH_MM, HEIGHT_MM)
+        heading(figure, palette, f"{plan.scenario.name or 'Plan'}: long profile", under)
+        footing(figure, palette, (), round(0.8 * WIDTH_MM))
         axes = figure.add_axes((0.075, 0.17, 0.90, 0.68))
         _draw(axes, plan, model, palette)
-        save(figure, path)
+        write_png(figure, path)
 
 
 def _draw(axes: Axes, plan: Plan, model: Model, palette: Palette) -> None:
@@ -59,8 +61,8 @@ def _draw(axes: Axes, plan: Plan, model: Model, palette: Palette) -> None:
             axes.plot(along, shown, color=colour, linewidth=1.0, linestyle=dashes, label=f"debris × {times}, {name}")
     _draw_angles(axes, model, along, ground, palette)
     _draw_release(axes, plan, model, x, y, along, ground, palette)
-    axes.set_xlabel("horizontal distance from the top of the release, m", size=TEXT)
-    axes.set_ylabel("elevation, m", size=TEXT)
+    axes.set_xlabel("horizontal distance from the top of the release, m", size=SIZE)
+    axes.set_ylabel("elevation, m", size=SIZE)
     axes.tick_params(labelsize=SMALL, width=0.5, length=2.5)
     axes.set_xlim(along[0], along[-1])
     low, high = float(ground.min()), float(ground.max())

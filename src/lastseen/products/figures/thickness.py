@@ -16,7 +16,17 @@ from shapely import box, union_all
 from lastseen.grid import Grid
 from lastseen.motion.runout import middle_event
 from lastseen.outlines import outline_of_level
-from lastseen.products.figures.canvas import FOOT_MM, HEAD_MM, SMALL, TEXT, new_figure, plain_look, save
+from lastseen.products.figures.canvas import (
+    FOOT_MM,
+    HEAD_MM,
+    SIZE,
+    SMALL,
+    footing,
+    heading,
+    new_figure,
+    plain_look,
+    write_png,
+)
 from lastseen.products.mapsheet.drawing import area_patch
 from lastseen.products.mapsheet.ground import Extent, contours, drawn_lattice
 from lastseen.products.mapsheet.parts import draw_last_seen, draw_relief
@@ -48,16 +58,18 @@ def write_thickness(plan: Plan, model: Model, path: Path) -> None:
         )
         width, height = max(2 * wide + 3 * GAP_MM, 170.0), high + HEAD_MM + 6.0 + LEGEND_MM + FOOT_MM
         title = f"{plan.scenario.name or 'Plan'}: thickness of the debris"
-        figure = new_figure(width, height, title, "Vertical, at deposit density. Single events end as on the left.")
+        figure = new_figure(width, height)
+        heading(figure, palette, title, "Vertical, at deposit density. Single events end as on the left.")
+        footing(figure, palette, (), round(0.78 * width))
         left = 0.5 * (width - 2 * wide - GAP_MM)
         for k, (grid, name) in enumerate(panels):
             place = (left + k * (wide + GAP_MM), FOOT_MM + LEGEND_MM, wide, high)
             axes = map_axes(figure, place, extent, plan, palette)
             draw_thickness(axes, grid, palette)
             _draw_around(axes, plan, model, palette, extent, (extent[2] - extent[0]) / wide)
-            figure.text(place[0] / width, (place[1] + high + 1.2) / height, name, size=TEXT, va="bottom", weight="bold")
+            figure.text(place[0] / width, (place[1] + high + 1.2) / height, name, size=SIZE, va="bottom", weight="bold")
         draw_legend(figure, palette, (extent[2] - extent[0]) / wide)
-        save(figure, path)
+        write_png(figure, path)
 
 
 def extent_of(plan: Plan, model: Model) -> Extent:
@@ -131,7 +143,7 @@ def _draw_around(axes: Axes, plan: Plan, model: Model, palette: Palette, extent:
             continue
         at, name = seen.representative_point(), f"{trap.letter}{trap.number}"
         card = {"boxstyle": "round,pad=0.15", "facecolor": palette.ground.paper, "linewidth": 0, "alpha": 0.8}
-        axes.text(at.x, at.y, name, size=TEXT, weight="bold", ha="center", va="center", zorder=6, bbox=card)
+        axes.text(at.x, at.y, name, size=SIZE, weight="bold", ha="center", va="center", zorder=6, bbox=card)
     draw_last_seen(axes, plan, palette, metres_per_mm, 2.2)
 
 

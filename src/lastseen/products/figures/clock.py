@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from matplotlib.axes import Axes
 
-from lastseen.products import figures
+from lastseen.products.figures import canvas
 from lastseen.products.palette import Palette, load_palette
 from lastseen.search.clock import RescueClock
 from lastseen.search.survival import survival_bounds_percent, survival_percent
@@ -28,19 +28,19 @@ def write_clock_figure(clock: RescueClock, path: Path, title: str = "Rescue cloc
     path : Path
     title : str
     """
-    with figures.plain_look():
+    with canvas.plain_look():
         palette = load_palette()
-        figure = figures.new_figure(_WIDTH_MM, _HEIGHT_MM)
+        figure = canvas.new_figure(_WIDTH_MM, _HEIGHT_MM)
         upper = figure.add_axes((0.30, 0.575, 0.67, 0.30))
         lower = figure.add_axes((0.30, 0.235, 0.67, 0.30), sharex=upper)
         longest = clock.total_s.high / 60.0
         for axes in (upper, lower):
-            figures.dress(axes, palette)
+            canvas.dress(axes, palette)
             axes.set_xlim(0.0, 1.06 * longest)
         _draw_survival(upper, clock, palette, 1.06 * longest)
         _draw_phases(lower, clock, palette)
         low, typical, high = (time / 60.0 for time in clock.total_s.three)
-        figures.heading(
+        canvas.heading(
             figure, palette, title,
             f"Accident to head and chest free: {low:.0f} / {typical:.0f} / {high:.0f} min (low / typical / high)",
         )  # fmt: skip
@@ -53,8 +53,8 @@ def write_clock_figure(clock: RescueClock, path: Path, title: str = "Rescue cloc
             "are from memory or design choices."
         )
         missing = [note for note in clock.notes if "diggers" in note]
-        figures.footing(figure, palette, (survival, " ".join([phases, *missing])))
-        figures.write_png(figure, path)
+        canvas.footing(figure, palette, (survival, " ".join([phases, *missing])))
+        canvas.write_png(figure, path)
 
 
 def _draw_survival(axes: Axes, clock: RescueClock, palette: Palette, longest_min: float) -> None:
@@ -71,7 +71,7 @@ def _draw_survival(axes: Axes, clock: RescueClock, palette: Palette, longest_min
             hatch="////", linewidth=0.0, zorder=2,
         )  # fmt: skip
         axes.text(
-            0.92, 0.9, "hatched: no data, bounds only", transform=axes.transAxes, size=figures.SMALL, ha="right",
+            0.92, 0.9, "hatched: no data, bounds only", transform=axes.transAxes, size=canvas.SMALL, ha="right",
             color=palette.ground.faint_text, zorder=7,
             bbox={"facecolor": palette.ground.paper, "edgecolor": "none", "pad": 1.0},
         )  # fmt: skip
@@ -100,7 +100,7 @@ def _mark_ends(axes: Axes, clock: RescueClock, palette: Palette) -> None:
         right = x > 0.8 * axes.get_xlim()[1]
         axes.annotate(
             f"{name}: {share}", (x, y), xytext=(-7 if right else 7, 7), textcoords="offset points",
-            ha="right" if right else "left", size=figures.SIZE, color=palette.ground.text, zorder=7,
+            ha="right" if right else "left", size=canvas.SIZE, color=palette.ground.text, zorder=7,
             bbox={"facecolor": palette.ground.paper, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
         )  # fmt: skip
 
@@ -120,9 +120,9 @@ def _draw_phases(axes: Axes, clock: RescueClock, palette: Palette) -> None:
             linewidth=1.0, capsize=2.5, capthick=1.0, zorder=5,
         )  # fmt: skip
         axes.text(-0.42, 1.0 - (row + 0.5) / rows, _label(phase.letter, phase.name), transform=axes.transAxes,
-                  va="center", size=figures.SIZE, color=ink.text)  # fmt: skip
+                  va="center", size=canvas.SIZE, color=ink.text)  # fmt: skip
         axes.text(-0.015, 1.0 - (row + 0.5) / rows, _range_text(phase.time_s.three), transform=axes.transAxes,
-                  va="center", ha="right", size=figures.SMALL, color=ink.faint_text)  # fmt: skip
+                  va="center", ha="right", size=canvas.SMALL, color=ink.faint_text)  # fmt: skip
     axes.set_ylim(rows - 0.5, -0.5)
     axes.set_yticks([])
     axes.set_xlabel("minutes since the accident")

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from matplotlib.axes import Axes
 
-from lastseen.products import figures
+from lastseen.products.figures import canvas
 from lastseen.products.palette import Palette, load_palette
 from lastseen.search.receive import ReceiveRange, range_cdf
 
@@ -33,24 +33,24 @@ def write_range_figure(found: ReceiveRange, path: Path) -> None:
     found : ReceiveRange
     path : Path
     """
-    with figures.plain_look():
+    with canvas.plain_look():
         palette = load_palette()
-        figure = figures.new_figure(_WIDTH_MM, _HEIGHT_MM)
+        figure = canvas.new_figure(_WIDTH_MM, _HEIGHT_MM)
         upper = figure.add_axes((0.345, 0.52, 0.63, 0.35))
         lower = figure.add_axes((0.345, 0.29, 0.63, 0.19), sharex=upper)
         rows = _rows(found)
         for axes in (upper, lower):
-            figures.dress(axes, palette)
+            canvas.dress(axes, palette)
             axes.axvline(0.5 * found.width_m, color=palette.lanes.colour, linewidth=1.8, zorder=3)
         _draw_distribution(upper, found, rows, palette)
         lines, names = upper.get_legend_handles_labels()
         figure.legend(
-            lines, names, loc="upper left", bbox_to_anchor=(0.01, 0.88), frameon=False, fontsize=figures.SMALL,
+            lines, names, loc="upper left", bbox_to_anchor=(0.01, 0.88), frameon=False, fontsize=canvas.SMALL,
             handlelength=2.2, borderaxespad=0.0, labelspacing=0.9,
         )  # fmt: skip
         _draw_strips(lower, rows, palette)
         depth = f", buried {found.depth_m:g} m" if found.depth_m else ""
-        figures.heading(
+        canvas.heading(
             figure, palette, "Receive range and strip width",
             f"Greatest range {found.max_range_m:g} m (sd {found.sd_m:g} m), {found.antennas} antennas{depth}",
         )  # fmt: skip
@@ -59,8 +59,8 @@ def write_range_figure(found: ReceiveRange, path: Path) -> None:
             "Ideal magnetic dipole pointing anywhere in space, ideal three-axis receiver: real ranges are shorter. "
             "Upright line: half of the strip that is used."
         )
-        figures.footing(figure, palette, (model, "; ".join(sources) + "."))
-        figures.write_png(figure, path)
+        canvas.footing(figure, palette, (model, "; ".join(sources) + "."))
+        canvas.write_png(figure, path)
 
 
 def _rows(found: ReceiveRange) -> list[_Row]:
@@ -96,8 +96,8 @@ def _draw_strips(axes: Axes, rows: list[_Row], palette: Palette) -> None:
     ink = palette.ground
     for number, row in enumerate(rows):
         y = 1.0 - (number + 0.5) / len(rows)
-        axes.text(-0.515, y, row.name, transform=axes.transAxes, va="center", size=figures.SIZE, color=ink.text)
-        axes.text(-0.015, y, row.words, transform=axes.transAxes, va="center", ha="right", size=figures.SMALL,
+        axes.text(-0.515, y, row.name, transform=axes.transAxes, va="center", size=canvas.SIZE, color=ink.text)
+        axes.text(-0.015, y, row.words, transform=axes.transAxes, va="center", ha="right", size=canvas.SMALL,
                   color=ink.faint_text)  # fmt: skip
         if row.half_m is None:
             continue
