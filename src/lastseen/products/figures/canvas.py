@@ -7,6 +7,7 @@ import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -91,5 +92,5 @@ def footing(figure: Figure, palette: Palette, lines: Sequence[str], letters: int
     """Sources and caution at the bottom left."""
     words = [part for line in (*lines, SHORT_CAUTION) for part in textwrap.wrap(line, letters)]
     low, ink = 2.0 / height_mm(figure), palette.ground.faint_text
-    look = {"size": SMALL, "va": "bottom", "color": ink, "linespacing": 1.35, "parse_math": False}
+    look: dict[str, Any] = {"size": SMALL, "va": "bottom", "color": ink, "linespacing": 1.35, "parse_math": False}
     figure.text(0.02, low, "\n".join(words), **look)
