@@ -4,7 +4,7 @@ from __future__ import annotations
 
 SHORT_CAUTION = (
     "Planning and training aid, not a hazard forecast and no basis for go or no-go decisions. Debris and people can "
-    "lie outside the drawn areas."
+    "lie outside the drawn areas. In a real accident the local rescue service leads; local rules come first."
 )
 
 FULL_CAUTION = (
