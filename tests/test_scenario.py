@@ -10,6 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from lastseen.errors import InputError
+from lastseen.motion.members import FRICTION
 from lastseen.scenario import Given, Scenario, read_scenario, scenario_of, scenario_toml, with_given
 
 FULL = """
@@ -66,7 +67,8 @@ def test_absolute_paths_stay(tmp_path):
 def test_what_is_not_given_has_literature_values():
     """Friction and growth default to the ranges of the literature."""
     got = scenario_of({"elevation": ["a.tif"]})
-    assert got.snow.friction == (0.22, 0.30, 0.40)
+    assert got.snow.friction is None  # by size
+    assert FRICTION[3] == (0.22, 0.30, 0.40)
     assert got.snow.growth == (0.0, 0.5, 2.0)
     assert got.snow.turbulence_m_s2[1] == 1000.0
     assert got.snow.size == 2
