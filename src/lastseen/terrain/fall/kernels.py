@@ -9,16 +9,20 @@ from lastseen.grid import FloatArray
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _between(z: FloatArray, row: float, col: float) -> float:
-    """Bilinear height; NaN off the grid and beside no data."""
+def _between(z: FloatArray, i: int, j: int, dr: float, dc: float) -> float:
+    """Bilinear height at a distance in cells from a cell; NaN off the grid and beside no data.
+
+    The distance and not the place is split, so that the result does not depend on where the grid begins.
+    """
     ny, nx = z.shape
-    if not (0.0 <= row <= ny - 1.0 and 0.0 <= col <= nx - 1.0):
+    below, right = np.floor(dr), np.floor(dc)
+    v, u = dr - below, dc - right
+    r, c = i + int(below), j + int(right)
+    r2, c2 = r + (1 if v > 0.0 else 0), c + (1 if u > 0.0 else 0)
+    if r < 0 or c < 0 or r2 > ny - 1 or c2 > nx - 1:
         return np.nan
-    i, j = min(int(row), ny - 2), min(int(col), nx - 2)
-    v, u = row - i, col - j
-    value: float = (z[i, j] * (1.0 - u) + z[i, j + 1] * u) * (1.0 - v) + (
-        z[i + 1, j] * (1.0 - u) + z[i + 1, j + 1] * u
-    ) * v
+    north, south = z[r, c] * (1.0 - u) + z[r, c2] * u, z[r2, c] * (1.0 - u) + z[r2, c2] * u
+    value: float = north * (1.0 - v) + south * v
     return value
 
 
@@ -48,8 +52,8 @@ def breaks(
             if g >= least:
                 dr, dc = -q / g * reach, p / g * reach
                 here = z[i, j]
-                above[i, j] = (_between(z, i + dr, j + dc) - here) / reach_m
-                below[i, j] = (here - _between(z, i - dr, j - dc)) / reach_m
+                above[i, j] = (_between(z, i, j, dr, dc) - here) / reach_m
+                below[i, j] = (here - _between(z, i, j, -dr, -dc)) / reach_m
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
