@@ -9,6 +9,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from affine import Affine
 
 WHERE = "`make oracles` installs it"
 
@@ -32,7 +33,7 @@ def ask(name):
     return module
 
 
-# ---- richdem: C++ library for terrain analysis ------------------------------------------------------------------------
+# ---- richdem: C++ library for terrain analysis
 
 RICHDEM_TURN = [3, 4, 5, 6, 7, 8, 1, 2]  # its neighbours 1 to 8 run clockwise from west; these are ours from north
 
@@ -71,7 +72,7 @@ def richdem_cells(values, method, exponent=None):
     return np.asarray(found, float)
 
 
-# ---- landlab: earth surface modelling ---------------------------------------------------------------------------------
+# ---- landlab: earth surface modelling
 
 
 def landlab_flow(values, cell_m, director, **options):
@@ -98,7 +99,7 @@ def landlab_flow(values, cell_m, director, **options):
 _CLOCKWISE = [(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)]
 
 
-# ---- topotoolbox: geomorphology, works in float32 ---------------------------------------------------------------------
+# ---- topotoolbox: geomorphology, works in float32
 
 
 def topotoolbox_grid(values, cell_m):
@@ -117,7 +118,7 @@ def topotoolbox_flow(values, cell_m):
     return np.asarray(flow.flow_accumulation().z, float), way.reshape(values.shape)
 
 
-# ---- xarray-spatial: raster analysis ----------------------------------------------------------------------------------
+# ---- xarray-spatial: raster analysis
 
 
 def xarray_grid(values, cell_m):
@@ -133,14 +134,12 @@ def xarray_layer(values, cell_m, name):
     return np.asarray(getattr(ask("xrspatial"), name)(xarray_grid(values, cell_m)), float)
 
 
-# ---- pysheds: watershed delineation -----------------------------------------------------------------------------------
+# ---- pysheds: watershed delineation
 
 
 def pysheds_flow(values, cell_m, routing):
     """Azimuth of the flow (degrees from north, NaN where none) or neighbour, and cells that drain through each cell."""
     views, grids = ask("pysheds.view"), ask("pysheds.grid")
-    from affine import Affine
-
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         frame = views.ViewFinder(

