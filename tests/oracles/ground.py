@@ -85,6 +85,15 @@ def facet(z, i, j):
     return azimuth, best
 
 
+def fall_along(z, i, j, azimuth):
+    """Gradient of the facet of Tarboton (1997) on which an azimuth (degrees) lies, along that azimuth."""
+    k = int(azimuth // 45.0) % 8
+    straight, corner = (k, (k + 1) % 8) if k % 2 == 0 else ((k + 1) % 8, k)
+    known = {n: z[r, c] for n, r, c in around(z, i, j)}
+    r = math.radians(abs((azimuth - 45.0 * straight + 180.0) % 360.0 - 180.0))
+    return (z[i, j] - known[straight]) * math.cos(r) + (known[straight] - known[corner]) * math.sin(r)
+
+
 def shares(z, method, exponent=1.0, way=None):
     """Shares of the flow of each cell to its neighbours, shape (ny, nx, 8); ``way`` is taken where nothing is lower."""
     out = np.zeros((*z.shape, 8))

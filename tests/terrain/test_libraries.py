@@ -87,8 +87,8 @@ def test_slope_and_aspect(name):
 def compare_curvatures(ground):
     """Zevenbergen & Thorne (1987) give second derivatives; divided by the metric they are the curvatures used here.
 
-    richdem: 100 x their PROFC = - profile curvature x (1 + g2)^1.5, 100 x their PLANC = tangential x (1 + g2)^0.5 in the
-    signs and names used here. xarray-spatial: - 100 x (z_xx + z_yy), the sum of both.
+    richdem: 100 x their PROFC = - profile curvature x (1 + g2)^1.5, 100 x their PLANC = tangential x (1 + g2)^0.5 in
+    the signs and names used here. xarray-spatial: - 100 x (z_xx + z_yy), the sum of both.
     """
     bend, (p, q, r, _, t) = curvature(ground), derivatives(ground)
     g2 = p * p + q * q
