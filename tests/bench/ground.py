@@ -19,9 +19,22 @@ import warnings
 from pathlib import Path
 
 import numpy as np
+import rasterio
+from affine import Affine
+from pyproj import CRS
+from scipy import ndimage, signal
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
+
+from lastseen.grid import Grid  # noqa: E402
+from lastseen.products.rasters import write_cog  # noqa: E402
+from lastseen.terrain import curvature, read_terrain  # noqa: E402
+from lastseen.terrain.around import BROAD, FINE, openness, relative_position_m, ruggedness  # noqa: E402
+from lastseen.terrain.drainage import accumulation_m2, drain, facet_direction_deg, fill  # noqa: E402
+from lastseen.terrain.fall import cliff_drop_m, slope_breaks  # noqa: E402
+from oracles import gdal_terrain  # noqa: E402
+from oracles import ground_libraries as libraries  # noqa: E402
 
 SIDE, CELL_M = 4000, 5.0  # 16 Mpx
 
@@ -47,14 +60,6 @@ def fractal(n):
 
 def ours(z):
     """What is measured of lastseen: name -> (prepare, work)."""
-    from pyproj import CRS
-
-    from lastseen.grid import Grid
-    from lastseen.terrain import curvature, read_terrain
-    from lastseen.terrain.around import BROAD, FINE, openness, relative_position_m, ruggedness
-    from lastseen.terrain.drainage import accumulation_m2, drain, facet_direction_deg, fill
-    from lastseen.terrain.fall import cliff_drop_m, slope_breaks
-
     grid = Grid(z, 0.0, z.shape[0] * CELL_M, CELL_M, CRS.from_epsg(32632))
     return {
         "slope + aspect": (None, lambda _: read_terrain(grid)),
@@ -77,18 +82,9 @@ def ours(z):
 
 def theirs(z, folder):
     """What is measured of other libraries: (layer, library) -> (prepare, work)."""
-    from scipy import ndimage, signal
-
-    from lastseen.terrain import read_terrain
-    from oracles import gdal_terrain
-    from oracles import ground_libraries as libraries
-
     have = {name: libraries.load(name) is not None for name in ("richdem", "topotoolbox", "xrspatial", "pysheds.grid")}
     found = {}
     if gdal_terrain.LIBRARY is not None:
-        import rasterio
-        from affine import Affine
-
         source, target = Path(folder) / "z.tif", Path(folder) / "out.tif"
         options = {"height": z.shape[0], "width": z.shape[1], "count": 1, "dtype": "float32", "crs": "EPSG:32632"}
 
@@ -154,14 +150,12 @@ def theirs(z, folder):
         return kernel / kernel.sum()
 
     for name, inner, outer in (("position 10-40 m", 10.0, 40.0), ("position 50-150 m", 50.0, 150.0)):
-        found[name, "scipy fftconvolve"] = (
+        found[name, "scipy oaconvolve"] = (
             None,
-            lambda _, kernel=ring(inner, outer): z - signal.oaconvolve(z, kernel, mode="same"),
+            lambda _, a=inner, b=outer: z - signal.oaconvolve(z, ring(a, b), mode="same"),
         )
 
     def boxes(_):
-        from pyproj import CRS
-
         from lastseen.grid import Grid
 
         terrain = read_terrain(Grid(z, 0.0, 0.0, CELL_M, CRS.from_epsg(32632)))
@@ -261,11 +255,6 @@ def growth(largest):
 
 def whole_command(side):
     """All layers of a large model by the command, with its peak memory."""
-    from pyproj import CRS
-
-    from lastseen.grid import Grid
-    from lastseen.products.rasters import write_cog
-
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "ground.tif"
         write_cog(path, Grid(fractal(side), 500_000.0, 5_200_000.0, CELL_M, CRS.from_epsg(32632)), ["heights"], ["m"])

@@ -119,7 +119,7 @@ def test_curvature(name):
 
 @pytest.mark.parametrize("name", ["sphere", "saddle", "hill"])
 def test_all_three_curvatures_on_smooth_ground(name):
-    """topotoolbox has the same three formulas on derivatives of all nine cells (Evans): alike where ground is smooth."""
+    """topotoolbox has the same formulas on derivatives of all nine cells (Evans): alike where ground is smooth."""
     ground = ground_of(name)
     p, q, *_ = derivatives(ground)
     steep = np.hypot(p, q) > 0.2
