@@ -156,8 +156,6 @@ def theirs(z, folder):
         )
 
     def boxes(_):
-        from lastseen.grid import Grid
-
         terrain = read_terrain(Grid(z, 0.0, 0.0, CELL_M, CRS.from_epsg(32632)))
         s, a = np.radians(terrain.slope_deg.values), np.radians(terrain.aspect_deg.values)
         parts = (np.sin(s) * np.sin(a), np.sin(s) * np.cos(a), np.cos(s))
