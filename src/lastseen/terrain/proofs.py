@@ -25,7 +25,7 @@ def _grid(z: FloatArray, cell_m: float) -> Grid:
 
 def _around(height: Callable[[FloatArray, FloatArray], FloatArray], half_cells: int, cell_m: float) -> Grid:
     """Ground given by a height of metres east and north of the middle cell."""
-    offset = np.arange(-half_cells, half_cells + 1) * cell_m
+    offset: FloatArray = np.arange(-half_cells, half_cells + 1, dtype=np.float64) * cell_m
     return _grid(height(offset[None, :], -offset[:, None]), cell_m)
 
 
