@@ -6,10 +6,12 @@ Loops are written without branches, so that the compiler works on several cells 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
 from lastseen.grid import FloatArray
-from lastseen.terrain.drainage.ways import LongArray
+
+LongArray = npt.NDArray[np.int64]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

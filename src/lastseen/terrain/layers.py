@@ -26,7 +26,6 @@ from lastseen.terrain.bending import curvature
 from lastseen.terrain.drainage import (
     CHANNEL_M2,
     FREEMAN_EXPONENT,
-    Drainage,
     accumulation_m2,
     drain,
     facet_direction_deg,
@@ -171,7 +170,7 @@ DRAINAGE_LAYERS: Layers = (
 DRAINAGE_GB_PER_MILLION_CELLS = 0.045  # ground, filled ground, two layers, ways and basins; measured with the bench
 
 
-def drainage_layers(ground: Grid, write: Callable[[Layer, Grid], None]) -> Drainage:
+def drainage_layers(ground: Grid, write: Callable[[Layer, Grid], None]) -> None:
     """Work out the global layers one after the other and hand each to ``write``, so that few are held at once."""
     layer = {one.name: one for one in DRAINAGE_LAYERS}
     filled = fill(ground)
@@ -186,4 +185,3 @@ def drainage_layers(ground: Grid, write: Callable[[Layer, Grid], None]) -> Drain
     write(layer["channels"], kind.with_values(np.where(kind.values == 255, np.nan, kind.values)))
     write(layer["area_dinf_m2"], accumulation_m2(drainage, "D-infinity"))
     write(layer["area_multiple_m2"], accumulation_m2(drainage, "multiple"))
-    return drainage
