@@ -6,6 +6,7 @@ import rasterio
 
 from dem_zoo import hill, store
 from lastseen import memory
+from lastseen.cli import app
 from lastseen.elevation import open_elevation
 from lastseen.errors import InputError, ResourceError
 from lastseen.products import ground
@@ -110,3 +111,15 @@ def test_a_model_without_heights_is_said(tmp_path):
     made, values = written(tmp_path, empty.with_values(np.full(empty.shape, np.nan)))
     assert "no heights at all" in made.notes[0]
     assert all(np.isnan(layer).all() for layer in values.values())
+
+
+def test_the_command_tells_notes_and_leaves_drainage_out(tmp_path, capsys):
+    """lastseen terrain --local-only: notes first, then the files, none of them of drainage."""
+    spoiled = hill(shape=(40, 30))
+    spoiled.values[9, 9] = 0.0
+    path = store(tmp_path / "hill.tif", spoiled, unit="m")
+    app(["terrain", str(path), "-o", str(tmp_path / "out"), "--local-only"], standalone_mode=False)
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0].startswith("Note: 1 cell is far below all neighbours")
+    assert not any(layer.name in line for line in lines for layer in DRAINAGE_LAYERS)
+    assert sum(line.endswith(".tif") for line in lines) == len(LAYERS) - len(DRAINAGE_LAYERS)

@@ -5,7 +5,9 @@ import re
 import numpy as np
 import pytest
 
-from lastseen.errors import InputError
+from dem_zoo import UTM
+from lastseen.errors import InputError, ResourceError
+from lastseen.grid import Grid
 from lastseen.terrain.around import BROAD, FINE, Ring, openness, relative_position_m, ring_on, ruggedness
 from lastseen.terrain.doubts import doubtful_heights
 from lastseen.terrain.drainage import accumulation_m2, drain, facet_direction_deg, fill, find_channels
@@ -180,3 +182,10 @@ def test_channels_have_heads():
     assert [int(v[0]) for v in found.heads] == [head, 20]
     assert (kind[head + 1 :, 20] == 1).all()
     assert (kind[:head, 20] == 0).all()
+
+
+def test_more_cells_than_can_be_counted_are_refused():
+    """A ground of 2 to the 31 cells (made without memory) is refused before anything is done."""
+    huge = np.broadcast_to(np.float32(1000.0), (2**16, 2**15))
+    with pytest.raises(ResourceError, match="million: cut the elevation model"):
+        fill(Grid(huge, 0.0, 0.0, 5.0, UTM))

@@ -20,11 +20,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lastseen.errors import ResourceError
 from lastseen.grid import FloatArray, Grid
 from lastseen.terrain.drainage.filling import kernels
 from lastseen.threads import in_threads, over_rows
 
 BLOCK_ROWS = 256
+MOST_CELLS = 2**31 - 1  # cells are counted in 32 bits
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,17 @@ def fill(elevation: Grid) -> Filled:
     -------
     Filled
         NaN where the ground is NaN.
+
+    Raises
+    ------
+    ResourceError
+        If the ground has more than 2 to the 31 cells.
     """
+    if elevation.values.size > MOST_CELLS:
+        raise ResourceError(
+            f"drainage of {elevation.values.size / 1e6:.0f} million cells is more than {MOST_CELLS / 1e6:.0f} million: "
+            "cut the elevation model to the basin of interest, or use coarser cells"
+        )
     ground = elevation.values
     z: FloatArray = np.ascontiguousarray(ground, dtype=np.float64)
     rows = z.shape[0]
