@@ -1,6 +1,6 @@
 """The terrain room beside the fastest independent library for each layer, in one run. Never fails a build.
 
-python tests/bench/ground.py [largest side in cells, 10000 if not given]
+python tests/bench/ground.py [largest side in cells, 10000 if not given] [command] [libraries] [growth]
 
 Each measurement is a process of its own, so that its peak memory is its own: what it takes above the imported libraries
 and the ground. Libraries that are not installed (`make oracles`) are named as missing.
@@ -8,6 +8,7 @@ and the ground. Libraries that are not installed (`make oracles`) are named as m
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import resource
@@ -31,7 +32,7 @@ from lastseen.grid import Grid  # noqa: E402
 from lastseen.products.rasters import write_cog  # noqa: E402
 from lastseen.terrain import curvature, read_terrain  # noqa: E402
 from lastseen.terrain.around import BROAD, FINE, openness, relative_position_m, ruggedness  # noqa: E402
-from lastseen.terrain.drainage import accumulation_m2, drain, facet_direction_deg, fill  # noqa: E402
+from lastseen.terrain.drainage import Filled, accumulation_m2, drain, facet_direction_deg, fill  # noqa: E402
 from lastseen.terrain.fall import cliff_drop_m, slope_breaks  # noqa: E402
 from oracles import gdal_terrain  # noqa: E402
 from oracles import ground_libraries as libraries  # noqa: E402
@@ -58,6 +59,14 @@ def fractal(n):
     return z
 
 
+def falling(z):
+    """The ground without flats, by richdem where it is there."""
+    if libraries.load("richdem") is None:
+        return z
+    array = libraries.richdem_array(z, CELL_M)
+    return np.asarray(libraries.load("richdem").fill_depressions(array, epsilon=True), float)
+
+
 def ours(z):
     """What is measured of lastseen: name -> (prepare, work)."""
     grid = Grid(z, 0.0, z.shape[0] * CELL_M, CELL_M, CRS.from_epsg(32632))
@@ -72,6 +81,7 @@ def ours(z):
         "cliff drop": (None, lambda _: cliff_drop_m(grid)),
         "fill": (None, lambda _: fill(grid)),
         "D8 ways": (lambda: fill(grid), drain),
+        "D8 ways, no flats": (lambda: Filled(grid, grid.with_values(falling(z))), drain),
         "D-infinity azimuth": (lambda: drain(grid), facet_direction_deg),
         "area D8": (lambda: fill(grid), lambda filled: accumulation_m2(drain(filled), "D8")),
         "area D-infinity": (lambda: fill(grid), lambda filled: accumulation_m2(drain(filled), "D-infinity")),
@@ -104,7 +114,7 @@ def theirs(z, folder):
         def layers(*names):
             return lambda _: [rd.terrain_attribute(array, name) for name in names]
 
-        def falling():
+        def without_flats():
             return rd.fill_depressions(array, epsilon=True)
 
         found["slope + aspect", "richdem"] = (None, layers("slope_degrees", "aspect"))
@@ -116,12 +126,19 @@ def theirs(z, folder):
             ("multiple 1.1", "Freeman", 1.1),
         ):
             found[f"area {name}", "richdem"] = (
-                falling,
+                without_flats,
                 lambda ground, m=method, e=exponent: rd.flow_accumulation(ground, method=m, exponent=e),
             )
-        found["D-infinity azimuth", "richdem"] = (falling, lambda ground: rd.flow_proportions(ground, method="Dinf"))
-        found["D8 ways", "richdem"] = (falling, lambda ground: rd.flow_proportions(ground, method="D8"))
-        found["fill to area D8", "richdem"] = (None, lambda _: rd.flow_accumulation(falling(), method="D8"))
+        found["D-infinity azimuth", "richdem"] = (
+            without_flats,
+            lambda ground: rd.flow_proportions(ground, method="Dinf"),
+        )
+        found["D8 ways, no flats", "richdem"] = (without_flats, lambda ground: rd.flow_proportions(ground, method="D8"))
+        found["D8 ways", "richdem, with its flats"] = (
+            lambda: rd.fill_depressions(array, epsilon=False),
+            lambda ground: rd.flow_proportions(rd.resolve_flats(ground), method="D8"),
+        )
+        found["fill to area D8", "richdem"] = (None, lambda _: rd.flow_accumulation(without_flats(), method="D8"))
     if have["topotoolbox"]:
         tt = libraries.load("topotoolbox")
         grid = libraries.topotoolbox_grid(z, CELL_M)
@@ -137,9 +154,7 @@ def theirs(z, folder):
         found["slope + aspect", "xarray-spatial (float32)"] = (None, lambda _: (xs.slope(raster), xs.aspect(raster)))
     if have["pysheds.grid"]:
         found["area D-infinity", "pysheds"] = (
-            lambda: (
-                np.asarray(libraries.load("richdem").fill_depressions(array, epsilon=True)) if have["richdem"] else z
-            ),
+            lambda: falling(z),
             lambda ground: libraries.pysheds_flow(ground, CELL_M, "dinf"),
         )
 
@@ -180,13 +195,19 @@ def theirs(z, folder):
     return found
 
 
-def peak_gb():
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+def memory_gb(what):
+    """Peak (VmHWM) or present (VmRSS) memory of this process where the system tells, else NaN."""
+    try:
+        lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
+    except OSError:
+        return float("nan")
+    return next((int(line.split()[1]) / 1e6 for line in lines if line.startswith(what)), float("nan"))
 
 
-def now_gb():
-    pages = int(Path("/proc/self/statm").read_text().split()[1])
-    return pages * os.sysconf("SC_PAGE_SIZE") / 1e9
+def forget_peak():
+    """Let the peak begin again from what is held now."""
+    with contextlib.suppress(OSError):
+        Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
 
 
 def measure(who, layer, library, n, times):
@@ -200,13 +221,14 @@ def measure(who, layer, library, n, times):
             small[1](small[0]() if small[0] else None)
         given = prepare() if prepare else None
         seen = []
-        before, peak_before = now_gb(), peak_gb()
+        work(given)
+        forget_peak()
+        before = memory_gb("VmRSS")
         for _ in range(times):
             begun = time.perf_counter()
             work(given)
             seen.append(time.perf_counter() - begun)
-    more = peak_gb() - before if peak_gb() > peak_before else 0.0
-    return {"s": min(seen), "gb": more}
+    return {"s": min(seen), "gb": memory_gb("VmHWM") - before}
 
 
 def ask(who, layer, library, n, times=3):
@@ -231,7 +253,7 @@ def beside_libraries():
         others = {lib: ask("theirs", layer, lib, SIDE, 2) for name, lib in rivals if name == layer}
         head = f"{layer:<20} {mine['s']:6.2f} {mine['gb']:5.2f}"
         if not others:
-            print(f"{head}   none found")
+            print(f"{head}   none found", flush=True)
         for lib, one in sorted(others.items(), key=lambda pair: pair[1]["s"] if pair[1] else 1e9):
             tail = "failed" if one is None else f"{one['s']:6.2f} {one['gb']:5.2f}   {one['s'] / mine['s']:5.1f} x"
             memory = f" {one['gb'] / mine['gb']:5.1f} x" if one and one["gb"] > 0 and mine["gb"] > 0 else ""
@@ -263,8 +285,8 @@ def whole_command(side):
         peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1e6
         files = list((Path(folder) / "layers").glob("*.tif"))
         size = sum(file.stat().st_size for file in files) / 1e9
-    print(f"\nlastseen terrain, {side * side / 1e6:.0f} Mpx: {took:.0f} s, {len(files)} layers, {size:.1f} GB written,")
-    print(f"  peak memory of the largest child process {peak:.2f} GB, exit code {done.returncode}")
+    print(f"lastseen terrain, {side * side / 1e6:.0f} Mpx: {took:.0f} s, {len(files)} layers, {size:.1f} GB written,")
+    print(f"  peak memory of its process {peak:.2f} GB, exit code {done.returncode}\n", flush=True)
 
 
 if __name__ == "__main__":
@@ -273,6 +295,10 @@ if __name__ == "__main__":
         print(json.dumps(measure(who, layer, library, int(n), int(times))))
     else:
         largest = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
-        whole_command(largest)
-        beside_libraries()
-        growth(largest)
+        parts = sys.argv[2:] or ["command", "libraries", "growth"]
+        if "command" in parts:
+            whole_command(largest)
+        if "libraries" in parts:
+            beside_libraries()
+        if "growth" in parts:
+            growth(largest)

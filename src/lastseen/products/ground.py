@@ -33,6 +33,7 @@ from lastseen.terrain.layers import (
     drainage_layers,
     local_families,
 )
+from lastseen.threads import in_threads
 
 BAND_CELLS = 4_000_000
 BAND_GB_PER_MILLION_CELLS = 0.15  # the band and its halo, and the layers of one family at a time
@@ -124,14 +125,16 @@ def write_ground(
             ground = Grid(whole, plot.west_m, plot.north_m, elevation.cell_m, elevation.crs)
             drainage_layers(ground, lambda layer, grid: _write_whole(partial, plot, layer, grid, progress))
             del whole, ground
-        for number, layer in enumerate(layers):
-            progress(f"writing {layer.name}", 1.0 - COPY_SHARE + COPY_SHARE * number / len(layers))
-            raw = partial / f"{layer.name}.raw"
-            copy_as_cog(
-                raw, partial / f"{layer.name}.tif", [layer.description], [layer.unit], overviews=layer.overviews
-            )
-            raw.unlink()
+        in_threads(lambda numbered: _copy(partial, layers, *numbered, progress), list(enumerate(layers)))
     return GroundFiles(tuple(folder / f"{layer.name}.tif" for layer in layers), doubts.notes)
+
+
+def _copy(folder: Path, layers: Layers, number: int, layer: Layer, progress: Progress) -> None:
+    """Make the file of a layer from the one in between, which goes."""
+    progress(f"writing {layer.name}", 1.0 - COPY_SHARE + COPY_SHARE * number / len(layers))
+    raw = folder / f"{layer.name}.raw"
+    copy_as_cog(raw, folder / f"{layer.name}.tif", [layer.description], [layer.unit], overviews=layer.overviews)
+    raw.unlink()
 
 
 def _plot(elevation: Elevation) -> _Plot:
