@@ -11,7 +11,7 @@ from numba import njit
 
 from lastseen.grid import FloatArray, IntArray
 
-CACHE = 8192  # last seen pairs of basins, a power of two
+CACHE = 4096  # pairs of basins that are remembered, a power of two
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -103,16 +103,23 @@ def saddles(z: FloatArray, basin: IntArray, first: int, last: int) -> tuple[IntA
     ny, nx = z.shape
     room, n = 1024, 0
     one, other, height = np.empty(room, np.int32), np.empty(room, np.int32), np.empty(room)
-    kept = np.full(CACHE, -1, np.int32)  # place in the list of the pair seen last with this hash
+    # Pairs seen last, and their lowest passes so far: what another pair pushes out is told.
+    near, far, lowest = np.full(CACHE, -1, np.int32), np.empty(CACHE, np.int32), np.empty(CACHE)
+    mixed = np.ones(nx, np.bool_)  # whether a cell has another basin beside it; those that have are few
     for i in range(first, last):
+        if i < ny - 1:
+            here, below = basin[i], basin[i + 1]
+            for j in range(1, nx - 1):
+                apart = here[j] ^ here[j + 1] | here[j] ^ below[j - 1] | here[j] ^ below[j] | here[j] ^ below[j + 1]
+                mixed[j] = apart != 0
+        else:
+            mixed[:] = True
         for j in range(nx):
+            if not mixed[j]:
+                continue
             own = basin[i, j]
-            if i < ny - 1 and 0 < j < nx - 1 and basin[i, j + 1] == own:
-                below = basin[i + 1]
-                if below[j - 1] == own and below[j] == own and below[j + 1] == own:
-                    continue
             for k in range(4):
-                r, c = i + (0, 1, 1, 1)[k], j + (1, -1, 0, 1)[k]
+                r, c = i + (k > 0), j + (1 if k == 0 else k - 2)
                 if r >= ny or c < 0 or c >= nx:
                     continue
                 across = basin[r, c]
@@ -123,17 +130,19 @@ def saddles(z: FloatArray, basin: IntArray, first: int, last: int) -> tuple[IntA
                     continue
                 a, b = -1 - max(own, across), -1 - min(own, across)
                 slot = (a * 73856093 ^ b * 19349663) & (CACHE - 1)
-                at = kept[slot]
-                if at >= 0 and one[at] == a and other[at] == b:
-                    height[at] = min(height[at], pass_m)
+                if near[slot] == a and far[slot] == b:
+                    lowest[slot] = min(lowest[slot], pass_m)
                     continue
-                if n == room:
-                    room *= 2
-                    one, other = np.append(one, np.empty(n, np.int32)), np.append(other, np.empty(n, np.int32))
-                    height = np.append(height, np.empty(n))
-                one[n], other[n], height[n], kept[slot] = a, b, pass_m, n
-                n += 1
-    return one[:n], other[:n], height[:n]
+                if near[slot] >= 0:
+                    if n == room:
+                        room *= 2
+                        one, other = np.append(one, np.empty(n, np.int32)), np.append(other, np.empty(n, np.int32))
+                        height = np.append(height, np.empty(n))
+                    one[n], other[n], height[n] = near[slot], far[slot], lowest[slot]
+                    n += 1
+                near[slot], far[slot], lowest[slot] = a, b, pass_m
+    left = near >= 0
+    return np.append(one[:n], near[left]), np.append(other[:n], far[left]), np.append(height[:n], lowest[left])
 
 
 @njit(cache=True, nogil=True)
