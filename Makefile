@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test lint types bench check clean
+.PHONY: demo test oracles lint types bench check clean
 
 demo: $(READY)
 	$(BIN)/lastseen demo bowl -o demo-plan/bowl --overwrite
@@ -13,6 +13,9 @@ demo: $(READY)
 
 test: $(READY)
 	$(BIN)/python -m pytest -n auto
+
+# Independent libraries that tests compare with where they are there; without them those tests say what they skipped.
+oracles: $(VENV)/.oracles
 
 lint: $(READY)
 	$(BIN)/ruff check
@@ -34,6 +37,10 @@ $(READY): pyproject.toml constraints.txt
 	$(BIN)/python -m pip install --quiet --upgrade pip
 	$(BIN)/python -m pip install --quiet -c constraints.txt -e . --group dev
 	touch $(READY)
+
+$(VENV)/.oracles: $(READY)
+	$(BIN)/python -m pip install --quiet -c constraints.txt --group oracles
+	touch $(VENV)/.oracles
 
 clean:
 	rm -rf $(VENV) demo-plan .pytest_cache .mypy_cache .ruff_cache .hypothesis

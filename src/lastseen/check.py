@@ -26,6 +26,7 @@ from lastseen.motion import laws, proofs, statistical
 from lastseen.motion.flow import proofs as flow_proofs
 from lastseen.search import craft_proofs
 from lastseen.shared_files import shared_folder
+from lastseen.terrain import proofs as ground_proofs
 
 CONFIDENCE = ("published", "derived", "common practice, no source", "from memory")
 
@@ -178,6 +179,7 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "profile_curvature_per_m": lambda **dome: _dome(**dome).profile.values[2, 2],
     "tangential_curvature_per_m": lambda **dome: _dome(**dome).tangential.values[2, 2],
     "plan_curvature_per_m": lambda **dome: _dome(**dome).plan.values[2, 2],
+    **ground_proofs.QUANTITIES,
     # the release
     "salm_slope_factor": release.slope_factor,
     "deposit_volume_m3": release.deposit_volume_m3,

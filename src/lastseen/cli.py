@@ -171,20 +171,23 @@ def terrain(
     dem: Dem,
     z_unit: ZUnit = None,
     output: Out = Path("terrain"),
+    local_only: Annotated[
+        bool, typer.Option("--local-only", help="Leave out drainage, which needs the whole model in memory.")
+    ] = False,
     overwrite: Overwrite = False,
     quiet: Quiet = False,
 ) -> None:
-    """Write ground layers (slope, aspect, curvatures) as cloud-optimised GeoTIFF."""
+    """Write ground layers (slope, curvature, roughness, openness, drainage and more) as cloud-optimised GeoTIFF."""
     from lastseen.elevation import open_elevation
     from lastseen.products.ground import write_ground
 
     elevation = open_elevation(dem, z_unit=z_unit)
     with _progress(hidden=quiet) as progress:
-        written = write_ground(elevation, output, overwrite=overwrite, progress=progress)
+        made = write_ground(elevation, output, overwrite=overwrite, progress=progress, drainage=not local_only)
     if not quiet:
-        for note in elevation.notes:
+        for note in (*elevation.notes, *made.notes):
             typer.echo(f"Note: {note}.")
-        for path in written:
+        for path in made.paths:
             typer.echo(f"{path}")
 
 

@@ -59,11 +59,7 @@ def _process(source, target, kind, options):
     LIBRARY.GDALClose(made)
 
 
-def slope_and_aspect(folder, values, transform, *, method="Horn"):
-    """Slope and aspect in degrees, NaN where GDAL gives none; ``values`` are metres with NaN for no data.
-
-    GDAL works in float32 inside, so heights should be given about their middle.
-    """
+def _write(folder, values, transform):
     source = Path(folder) / "heights.tif"
     ny, nx = values.shape
     with rasterio.open(
@@ -71,10 +67,20 @@ def slope_and_aspect(folder, values, transform, *, method="Horn"):
         transform=transform, nodata=-9999.0,
     ) as out:  # fmt: skip
         out.write(np.where(np.isnan(values), -9999.0, values), 1)
-    results = []
-    for kind in ("slope", "aspect"):
-        target = Path(folder) / f"{kind}.tif"
-        _process(source, target, kind, ["-alg", method])
-        with rasterio.open(target) as data:
-            results.append(data.read(1, masked=True).astype(np.float64).filled(np.nan))
-    return results
+    return source
+
+
+def layer(folder, values, transform, kind, options=()):
+    """Any layer of the routine, NaN where GDAL gives none."""
+    source, target = _write(folder, values, transform), Path(folder) / f"{kind}.tif"
+    _process(source, target, kind, options)
+    with rasterio.open(target) as data:
+        return data.read(1, masked=True).astype(np.float64).filled(np.nan)
+
+
+def slope_and_aspect(folder, values, transform, *, method="Horn"):
+    """Slope and aspect in degrees, NaN where GDAL gives none; ``values`` are metres with NaN for no data.
+
+    GDAL works in float32 inside, so heights should be given about their middle.
+    """
+    return [layer(folder, values, transform, kind, ["-alg", method]) for kind in ("slope", "aspect")]

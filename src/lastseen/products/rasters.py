@@ -71,8 +71,12 @@ def copy_as_cog(
     descriptions: Sequence[str],
     units: Sequence[str],
     tags: dict[str, str] | None = None,
+    overviews: str = "AVERAGE",
 ) -> None:
-    """Copy a float32 GeoTIFF as a cloud-optimised one and say in it what it shows; the source is marked alike."""
+    """Copy a float32 GeoTIFF as a cloud-optimised one and say in it what it shows; the source is marked alike.
+
+    Azimuths and classes have no average: ``overviews`` is NEAREST or MODE for them.
+    """
     with rasterio.open(source, "r+") as data:
         data.descriptions = tuple(descriptions)
         data.units = tuple(units)
@@ -85,7 +89,7 @@ def copy_as_cog(
             compress="DEFLATE",
             predictor="FLOATING_POINT",
             blocksize=512,
-            overview_resampling="AVERAGE",
+            overview_resampling=overviews,
             bigtiff="IF_SAFER",
         )
 

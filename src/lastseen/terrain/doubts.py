@@ -1,0 +1,124 @@
+"""Heights that are probably no heights: told, never changed.
+
+A model that does not declare its no-data value hides it among the heights: -9999 in single cells, 0 under a mountain. A
+hole of that kind turns into a pit with walls, and every layer around it is wrong. What lies outside -500 to 9,000 m is
+impossible. What is possible is doubtful where a single cell stands far below or above all its neighbours, or where many
+cells share one exact lowest or highest height, far from all others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import reduce
+
+import numpy as np
+
+from lastseen.grid import FloatArray, Grid
+from lastseen.terrain import kernels
+from lastseen.terrain.surface import heights
+from lastseen.threads import in_threads
+
+LOWEST_M, HIGHEST_M = -500.0, 9000.0  # no ground on Earth lies outside
+LONE_M, LONE_CELLS = 30.0, 3.0  # a lone cell differs from all neighbours by this and by so many cells; design choice
+APART_M = 100.0  # a shared extreme lies this far from the next height; design choice
+BLOCK_ROWS = 256
+
+
+@dataclass(frozen=True)
+class Doubts:
+    """What was found on some rows; results of neighbouring rows can be joined.
+
+    Attributes
+    ----------
+    known, missing, impossible, pits, spikes : int
+        Cells with a height, without, with an impossible one, and lone cells far below or above their neighbours.
+    lowest, highest : tuple of (float, int, float)
+        The extreme among the possible heights (m), how many cells have exactly that, and the next height.
+    """
+
+    known: int
+    missing: int
+    impossible: int
+    pits: int
+    spikes: int
+    lowest: tuple[float, int, float]
+    highest: tuple[float, int, float]
+
+    def joined(self, other: Doubts) -> Doubts:
+        """Both together."""
+        return Doubts(
+            self.known + other.known,
+            self.missing + other.missing,
+            self.impossible + other.impossible,
+            self.pits + other.pits,
+            self.spikes + other.spikes,
+            _extreme(self.lowest, other.lowest, 1.0),
+            _extreme(self.highest, other.highest, -1.0),
+        )
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """One clause for each doubt: what, how much, what to do."""
+        found = []
+        if self.known == 0:
+            found.append("the elevation model has no heights at all: every cell is without data")
+        if self.impossible:
+            found.append(
+                f"{_cells(self.impossible)} impossible (outside {LOWEST_M:.0f} to {HIGHEST_M:.0f} m): declare the "
+                "no-data value of the file"
+            )
+        for count, what, extreme in ((self.pits, "below", self.lowest[0]), (self.spikes, "above", self.highest[0])):
+            if count:
+                found.append(
+                    f"{_cells(count)} far {what} all neighbours (the most extreme is {extreme:.0f} m): look there, it "
+                    "may be an undeclared no-data value"
+                )
+        for value, count, following in (self.lowest, self.highest):
+            if count > 1 and abs(following - value) >= APART_M:
+                found.append(
+                    f"{count} cells are exactly {value:g} m and nothing else is within {abs(following - value):.0f} m "
+                    "of that: it may be an undeclared no-data value"
+                )
+        return tuple(found)
+
+
+def _cells(count: int) -> str:
+    return "1 cell is" if count == 1 else f"{count} cells are"
+
+
+def _extreme(one: tuple[float, int, float], other: tuple[float, int, float], sign: float) -> tuple[float, int, float]:
+    """Lowest (sign 1) or highest (-1) of two, its count, and the value after it."""
+    values = sorted({one[0], one[2], other[0], other[2]} - {sign * np.inf}, key=lambda value: sign * value)
+    if not values:
+        return one
+    count = sum(side[1] for side in (one, other) if side[0] == values[0])
+    return values[0], count, values[1] if len(values) > 1 else sign * np.inf
+
+
+def doubtful_heights(elevation: Grid) -> Doubts:
+    """Count heights that are probably none.
+
+    Parameters
+    ----------
+    elevation : Grid
+        Metres, NaN is no data. Nothing is changed.
+    """
+    z, ny = heights(elevation), elevation.shape[0]
+    return doubts_between(z, elevation.cell_m, 0, ny)
+
+
+def doubts_between(z: FloatArray, cell_m: float, first: int, last: int) -> Doubts:
+    """The same for the rows first..last, which may see the rows beside them."""
+    apart = max(LONE_M, LONE_CELLS * cell_m)
+    blocks = [(row, min(row + BLOCK_ROWS, last)) for row in range(first, last, BLOCK_ROWS)]
+    found = in_threads(lambda block: _block(z, apart, *block), blocks)
+    return reduce(Doubts.joined, found)
+
+
+def _block(z: FloatArray, apart_m: float, first: int, last: int) -> Doubts:
+    """Doubts of one block of rows."""
+    counts, extremes = np.zeros(7, np.int64), np.array([np.inf, np.inf, -np.inf, -np.inf])
+    kernels.doubts(z, LOWEST_M, HIGHEST_M, apart_m, first, last, counts, extremes)
+    known, missing, impossible, pits, spikes, at_lowest, at_highest = (int(count) for count in counts)
+    low, above_low, high, below_high = (float(value) for value in extremes)
+    return Doubts(known, missing, impossible, pits, spikes, (low, at_lowest, above_low), (high, at_highest, below_high))

@@ -1,0 +1,156 @@
+"""Ground with a known answer, read by the same functions that plans use.
+
+``lastseen check`` and the tests run these against published and derived values. Angles in degrees, lengths in metres.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+from pyproj import CRS
+
+from lastseen.grid import FloatArray, Grid
+from lastseen.terrain.around import Ring, openness, relative_position_m, ruggedness
+from lastseen.terrain.drainage import Filled, Method, accumulation_m2, drain, facet_direction_deg, fill
+from lastseen.terrain.fall import cliff_drop_m, slope_breaks
+
+_CRS = CRS.from_epsg(32632)
+
+
+def _grid(z: FloatArray, cell_m: float) -> Grid:
+    return Grid(z, 0.0, z.shape[0] * cell_m, cell_m, _CRS)
+
+
+def _around(height: Callable[[FloatArray, FloatArray], FloatArray], half_cells: int, cell_m: float) -> Grid:
+    """Ground given by a height of metres east and north of the middle cell."""
+    offset: FloatArray = np.arange(-half_cells, half_cells + 1, dtype=np.float64) * cell_m
+    return _grid(height(offset[None, :], -offset[:, None]), cell_m)
+
+
+def _middle(grid: Grid) -> float:
+    """The value of the middle cell."""
+    return float(grid.values[grid.shape[0] // 2, grid.shape[1] // 2])
+
+
+def _cone(gradient: float, half_cells: int, cell_m: float) -> Grid:
+    """A cone with its tip on the middle cell; a negative gradient is a funnel."""
+    return _around(lambda x, y: 1000.0 - gradient * np.hypot(x, y), half_cells, cell_m)
+
+
+def _filled(digits: list[str]) -> Filled:
+    """Ground of one digit a cell, filled."""
+    return fill(_grid(np.array([[float(digit) for digit in row] for row in digits]), 1.0))
+
+
+def filled_level_m(digits: list[str], row: int, col: int) -> float:
+    """Height of a cell after filling."""
+    return float(_filled(digits).surface.values[row, col])
+
+
+def filled_volume_m3(digits: list[str]) -> float:
+    """Volume of all hollows, cells of 1 m."""
+    return float(_filled(digits).depth_m.values.sum())
+
+
+def cone_area_error(
+    method: Method, exponent: float, gradient: float, cell_m: float, nearest_m: float, farthest_m: float
+) -> float:
+    """Root mean square error of the specific area on a cone, over its mean; theory is half the radius."""
+    half = math.ceil(farthest_m / cell_m) + 5
+    cone = _cone(gradient, half, cell_m)
+    specific = accumulation_m2(drain(cone), method, exponent=exponent).values / cell_m
+    offset = np.arange(-half, half + 1) * cell_m
+    radius = np.hypot(offset[None, :], offset[:, None])
+    ring = (radius > nearest_m) & (radius < farthest_m)
+    theory = 0.5 * radius[ring]
+    return float(np.sqrt(np.mean((specific[ring] - theory) ** 2)) / theory.mean())
+
+
+def _plane(slope_deg: float, azimuth_deg: float, half_cells: int, cell_m: float) -> Grid:
+    """A plane that falls towards an azimuth."""
+    g, a = math.tan(math.radians(slope_deg)), math.radians(azimuth_deg)
+    return _around(lambda x, y: 1000.0 - g * (x * math.sin(a) + y * math.cos(a)), half_cells, cell_m)
+
+
+def facet_azimuth_deg(slope_deg: float, azimuth_deg: float, cell_m: float) -> float:
+    """D-infinity azimuth on a plane."""
+    return _middle(facet_direction_deg(drain(_plane(slope_deg, azimuth_deg, 2, cell_m))))
+
+
+def multiple_flow_share(z: list[list[float | None]], exponent: float, towards: list[int]) -> float:
+    """Share of the middle of nine cells that flows to a neighbour (rows down, columns right of it); none is no data."""
+    nine = _grid(np.array(z, float), 1.0)
+    area = accumulation_m2(drain(nine), "multiple", exponent=exponent).values
+    return float(area[1 + towards[0], 1 + towards[1]]) - 1.0
+
+
+def vector_ruggedness(profile: list[float], cell_m: float) -> float:
+    """Ruggedness of 3 x 3 cells of a fold: five heights from west to east, the same on every row."""
+    return _middle(ruggedness(_grid(np.tile(np.array(profile, float), (5, 1)), cell_m)))
+
+
+def position_of_nine_m(z: list[list[float]], cell_m: float) -> float:
+    """Height above the mean of the eight neighbours."""
+    return _middle(relative_position_m(_grid(np.array(z, float), cell_m), Ring(cell_m, 1.5 * cell_m)))
+
+
+def position_on_paraboloid_m(curvature_per_m: float, inner_m: float, outer_m: float, cell_m: float) -> float:
+    """Height of the top of a round dome above the mean of a ring."""
+    half = math.ceil(outer_m / cell_m) + 1
+    dome = _around(lambda x, y: -0.5 * curvature_per_m * (x**2 + y**2), half, cell_m)
+    return _middle(relative_position_m(dome, Ring(inner_m, outer_m)))
+
+
+def openness_of_cone_deg(slope_deg: float, cell_m: float, radius_m: float, *, negative: bool) -> float:
+    """Openness at the tip of a cone, or the bottom of a funnel where the slope is negative."""
+    cone = _cone(math.tan(math.radians(slope_deg)), math.ceil(radius_m / cell_m) + 1, cell_m)
+    found = openness(cone, radius_m=radius_m)
+    return _middle(found.negative_deg if negative else found.positive_deg)
+
+
+def openness_of_plane_deg(slope_deg: float, azimuth_deg: float, cell_m: float, radius_m: float) -> float:
+    """Positive openness on a plane."""
+    plane = _plane(slope_deg, azimuth_deg, math.ceil(radius_m / cell_m) + 1, cell_m)
+    return _middle(openness(plane, radius_m=radius_m).positive_deg)
+
+
+def slope_change_deg(above_deg: float, below_deg: float, azimuth_deg: float, cell_m: float, reach_m: float) -> float:
+    """Change of slope where two planes that fall towards one azimuth meet in the middle."""
+    a = math.radians(azimuth_deg)
+
+    def height(x: FloatArray, y: FloatArray) -> FloatArray:
+        along = x * math.sin(a) + y * math.cos(a)
+        return -np.where(along < 0, math.tan(math.radians(above_deg)), math.tan(math.radians(below_deg))) * along
+
+    return _middle(slope_breaks(_around(height, math.ceil(reach_m / cell_m) + 2, cell_m), reach_m=reach_m).change_deg)
+
+
+def cliff_height_m(height_m: float, face_deg: float, slope_deg: float, cell_m: float) -> float:
+    """Drop through the middle of a straight face of cells between two slopes, all falling south."""
+    half = math.ceil(height_m / math.tan(math.radians(face_deg)) / cell_m) + 6
+
+    def height(_x: FloatArray, y: FloatArray) -> FloatArray:
+        steep, gentle = math.tan(math.radians(face_deg)), math.tan(math.radians(slope_deg))
+        inside = np.clip(y, -0.5 * height_m / steep, 0.5 * height_m / steep)
+        fall: FloatArray = inside * steep + (y - inside) * gentle
+        return fall + np.zeros((1, 2 * half + 1))
+
+    return _middle(cliff_drop_m(_around(height, half, cell_m)))
+
+
+QUANTITIES: dict[str, Callable[..., float]] = {
+    "filled_level_m": filled_level_m,
+    "filled_volume_m3": filled_volume_m3,
+    "cone_area_error": cone_area_error,
+    "facet_azimuth_deg": facet_azimuth_deg,
+    "multiple_flow_share": multiple_flow_share,
+    "vector_ruggedness": vector_ruggedness,
+    "position_of_nine_m": position_of_nine_m,
+    "position_on_paraboloid_m": position_on_paraboloid_m,
+    "openness_of_cone_deg": openness_of_cone_deg,
+    "openness_of_plane_deg": openness_of_plane_deg,
+    "slope_change_deg": slope_change_deg,
+    "cliff_height_m": cliff_height_m,
+}

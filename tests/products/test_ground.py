@@ -1,0 +1,125 @@
+"""Ground layers as files: what they say of themselves, overviews, notes, memory."""
+
+import numpy as np
+import pytest
+import rasterio
+
+from dem_zoo import hill, store
+from lastseen import memory
+from lastseen.cli import app
+from lastseen.elevation import open_elevation
+from lastseen.errors import InputError, ResourceError
+from lastseen.products import ground
+from lastseen.products.caution import FULL_CAUTION
+from lastseen.products.ground import LAYERS, layers_on, write_ground
+from lastseen.terrain.layers import DRAINAGE_LAYERS
+
+
+def quiet(_stage, _share):
+    """No progress."""
+
+
+def written(tmp_path, grid, **options):
+    """The layers of a grid, stored as a file first."""
+    path = store(tmp_path / "hill.tif", grid, unit="m")
+    made = write_ground(open_elevation([path]), tmp_path / "ground", overwrite=False, progress=quiet, **options)
+    values = {}
+    for file in made.paths:
+        with rasterio.open(file) as data:
+            values[file.stem] = data.read(1, masked=True).astype(float).filled(np.nan)
+    return made, values
+
+
+def test_every_layer_says_what_it_is(tmp_path):
+    """Twenty cloud-optimised files on one lattice, each with a text, a unit and the caution."""
+    made, values = written(tmp_path, hill(shape=(90, 70)))
+    assert [path.stem for path in made.paths] == [layer.name for layer in LAYERS]
+    assert len({layer.name for layer in LAYERS}) == len(LAYERS) == 20
+    for path, layer in zip(made.paths, layers_on(5.0), strict=True):
+        with rasterio.open(path) as data:
+            assert data.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
+            assert data.descriptions == (layer.description,)
+            assert data.units == (layer.unit,)
+            assert data.nodata == -9999.0
+            assert data.tags()["CAUTION"] == FULL_CAUTION
+            assert data.shape == (90, 70)
+        assert np.isfinite(values[path.stem]).any(), path.stem
+    assert made.notes == ()
+    assert values["area_d8_m2"].min() == 25.0
+    assert set(np.unique(values["channels"])) <= {0.0, 1.0, 2.0}
+
+
+def test_azimuths_and_classes_have_no_average(tmp_path):
+    """In overviews an azimuth is one of those below it, and a class is a class; heights are averaged."""
+    made, values = written(tmp_path, hill(shape=(540, 530), cell_m=2.0))
+    for name in ("aspect_deg", "flow_d8_deg", "flow_dinf_deg", "channels"):
+        with rasterio.open(made.paths[[p.stem for p in made.paths].index(name)], overview_level=0) as data:
+            small = data.read(1, masked=True).astype(float).filled(np.nan)
+        four = np.stack([values[name][i : 2 * (540 // 2) : 2, j : 2 * (530 // 2) : 2] for i in (0, 1) for j in (0, 1)])
+        same = (four == small[None, :, :]).any(axis=0) | np.isnan(small)
+        assert same.all(), name
+
+
+def test_the_model_may_be_read_without_drainage(tmp_path):
+    """Local layers are the same bytes with and without drainage."""
+    _, whole = written(tmp_path, hill(shape=(40, 50)))
+    (tmp_path / "again").mkdir()
+    made, local = written(tmp_path / "again", hill(shape=(40, 50)), drainage=False)
+    assert len(made.paths) == len(LAYERS) - len(DRAINAGE_LAYERS)
+    for name, values in local.items():
+        np.testing.assert_array_equal(values, whole[name])
+
+
+def test_doubtful_heights_are_told_from_all_bands(tmp_path, monkeypatch):
+    """Zeros in single cells of different bands are counted together; undeclared -9999 are no data already."""
+    monkeypatch.setattr(ground, "BAND_CELLS", 1)
+    spoiled = hill(shape=(70, 30))
+    for row in (3, 16, 60):
+        spoiled.values[row, 11] = 0.0
+    spoiled.values[30, 20] = -9999.0
+    made, values = written(tmp_path, spoiled)
+    assert made.notes[0].startswith("3 cells are far below all neighbours (the most extreme is 0 m)")
+    assert "3 cells are exactly 0 m" in made.notes[1]
+    assert np.isnan(values["elevation_m"][30, 20])
+    assert values["fill_depth_m"][16, 11] > 1000.0
+
+
+def test_memory_is_said_before_it_is_used(tmp_path, monkeypatch):
+    """The progress text names both needs; too little for drainage is refused with the way out."""
+    path = store(tmp_path / "hill.tif", hill(shape=(40, 50)), unit="m")
+    said = []
+    write_ground(open_elevation([path]), tmp_path / "a", overwrite=False, progress=lambda stage, _: said.append(stage))
+    assert said[0].startswith("bands of 0.0 million cells, about 0.0 GB; drainage of 0.0 million cells")
+    monkeypatch.setattr(ground, "DRAINAGE_GB_PER_MILLION_CELLS", 1e6)
+    monkeypatch.setattr(memory, "free_gb", lambda: 4.0)
+    with pytest.raises(ResourceError, match="--local-only leaves drainage out"):
+        write_ground(open_elevation([path]), tmp_path / "b", overwrite=False, progress=quiet)
+    assert not (tmp_path / "b").exists()
+    write_ground(open_elevation([path]), tmp_path / "b", overwrite=False, progress=quiet, drainage=False)
+
+
+def test_too_small_a_model_is_refused(tmp_path):
+    """Two rows have no slope."""
+    path = store(tmp_path / "hill.tif", hill(shape=(2, 50)), unit="m")
+    with pytest.raises(InputError, match="three by three"):
+        write_ground(open_elevation([path]), tmp_path / "ground", overwrite=False, progress=quiet)
+
+
+def test_a_model_without_heights_is_said(tmp_path):
+    """All no data: empty layers and a note."""
+    empty = hill(shape=(30, 40))
+    made, values = written(tmp_path, empty.with_values(np.full(empty.shape, np.nan)))
+    assert "no heights at all" in made.notes[0]
+    assert all(np.isnan(layer).all() for layer in values.values())
+
+
+def test_the_command_tells_notes_and_leaves_drainage_out(tmp_path, capsys):
+    """lastseen terrain --local-only: notes first, then the files, none of them of drainage."""
+    spoiled = hill(shape=(40, 30))
+    spoiled.values[9, 9] = 0.0
+    path = store(tmp_path / "hill.tif", spoiled, unit="m")
+    app(["terrain", str(path), "-o", str(tmp_path / "out"), "--local-only"], standalone_mode=False)
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0].startswith("Note: 1 cell is far below all neighbours")
+    assert not any(layer.name in line for line in lines for layer in DRAINAGE_LAYERS)
+    assert sum(line.endswith(".tif") for line in lines) == len(LAYERS) - len(DRAINAGE_LAYERS)
