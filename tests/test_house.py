@@ -11,8 +11,9 @@ import lastseen
 SOURCE = Path(lastseen.__file__).parent
 TOP = Path(__file__).resolve().parent.parent
 FLOORS = [
-    "errors", "shared_files", "threads", "memory", "grid", "place", "outlines", "scenario", "elevation", "terrain",
-    "release", "motion", "traps", "deposit", "search", "versions", "plan", "products", "check", "summary", "cli",
+    "errors", "shared_files", "threads", "memory", "grid", "place", "outlines", "scenario", "elevation",
+    "ground_layers", "terrain", "release", "motion", "traps", "deposit", "search", "versions", "plan", "trapview",
+    "products", "check", "summary", "cli",
 ]  # fmt: skip
 FILES = sorted(SOURCE.rglob("*.py"))
 
