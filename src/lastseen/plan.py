@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from lastseen import deposit, motion, release, search, terrain, traps
+from lastseen import deposit, ground_layers, motion, release, search, terrain, traps
 from lastseen.deposit import Debris, Person
 from lastseen.deposit.zones import Zone, split_deposit
 from lastseen.elevation import Box, Elevation, open_elevation, read_window, require_inside
 from lastseen.errors import InputError
 from lastseen.grid import Grid
+from lastseen.ground_layers import GroundLayers
 from lastseen.memory import PLAN_GB_PER_MILLION_CELLS, require_memory
 from lastseen.motion import Run, Tracks
 from lastseen.motion.paths import FlowPaths, flow_paths
@@ -80,6 +81,8 @@ class Plan:
     search : SearchPlan
     notes : tuple of str
         Plain sentences that the user must see.
+    layers : GroundLayers
+        Trees, water, no-go ground and more, as far as they were given.
     """
 
     scenario: Scenario
@@ -91,6 +94,7 @@ class Plan:
     debris: Debris
     search: SearchPlan
     notes: tuple[str, ...]
+    layers: GroundLayers = field(default_factory=GroundLayers)
 
 
 def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: None) -> Plan:
@@ -111,11 +115,13 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     place = _last_seen(scenario)
     elevation = open_elevation(scenario.elevation, place, scenario.z_unit)
     at_m = require_inside(elevation, place) if place else None
+    ground_layers.check_layers(scenario.ground, elevation)
     if scenario.search.debris is not None:
         return _observed(scenario, elevation, place, at_m, progress)
     if at_m is None:
         raise InputError("no last-seen point was given: use --at, or give an observed outline with --debris")
     ground, snow, paths, notes = _let_it_run(scenario, elevation, at_m, progress)
+    layers = ground_layers.read_layers(scenario.ground, ground)
     felt = motion.felt_ground(ground)
     shape_of_ground = terrain.read_terrain(ground)
     progress("settling the debris", 0.6)
@@ -123,7 +129,8 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     debris = deposit.settle(snow[1], felt, poa, scenario.search.outline_probability)
     person = deposit.where_person_lies(snow[1], poa, at_m, debris.outline)
     progress("looking for terrain traps", 0.7)
-    found = _met_traps(shape_of_ground, paths, snow[1])
+    found = _met_traps(shape_of_ground, paths, snow[1], layers)
+    found = traps.with_deposit(found, debris.thickness_m, person.poa)
     zones = split_deposit(shape_of_ground, debris, person, found, snow[0].top_m)
     model = Model(
         *snow,
@@ -136,7 +143,7 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     )
     progress("laying out the search", 0.8)
     lanes = _lay_out(scenario, debris, ground, at_m)
-    notes = (*_about_walk(scenario, lanes), *notes, *_remarks(model, debris, ground))
+    notes = (*_about_walk(scenario, lanes), *notes, *layers.notes, *_remarks(model, debris, ground, layers))
     return Plan(
         scenario,
         elevation,
@@ -147,6 +154,7 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
         debris,
         lanes,
         _sentences(_about_grid(elevation) + elevation.notes + notes),
+        layers,
     )
 
 
@@ -168,7 +176,7 @@ def _let_it_run(
         if not np.isfinite(ground.values).any():
             raise InputError("there is no ground around the last-seen point, only no data: use another elevation model")
         try:
-            snow = _start(scenario, ground, at_m)
+            snow = _start(scenario, ground, at_m, ground_layers.read_layers(scenario.ground, ground))
         except InputError:
             wider = _grown(elevation, box, set("WSEN"), half)
             if scenario.snow.release or wider == box or attempt >= ASCENT_GROWTHS:
@@ -195,7 +203,7 @@ def _cells_in(elevation: Elevation, box: Box) -> int:
     return round((box[2] - box[0]) / elevation.cell_m) * round((box[3] - box[1]) / elevation.cell_m)
 
 
-def _start(scenario: Scenario, ground: Grid, at_m: tuple[float, float]) -> Release:
+def _start(scenario: Scenario, ground: Grid, at_m: tuple[float, float], layers: GroundLayers) -> Release:
     """The release: drawn, or the one that belongs to the last-seen point."""
     row, col = ground.cell_of(*at_m)
     if np.isnan(ground.values[min(int(row), ground.shape[0] - 1), min(int(col), ground.shape[1] - 1)]):
@@ -207,7 +215,8 @@ def _start(scenario: Scenario, ground: Grid, at_m: tuple[float, float]) -> Relea
     if snow.release is not None:
         outline = read_outline(snow.release, ground.crs, "release")
         return release.drawn_release(ground, outline, snow.size, snow.slab_thickness_m)
-    return release.find_release(ground, *at_m, snow.size, snow.slab_thickness_m)
+    trees = layers.of("trees")
+    return release.find_release(ground, *at_m, snow.size, snow.slab_thickness_m, trees.cover if trees else None)
 
 
 def _sides_reached(ground: Grid, snow: Release, *moved: Tracks) -> set[str]:
@@ -239,9 +248,9 @@ def _grown(elevation: Elevation, box: Box, sides: set[str], half_m: float) -> Bo
     )
 
 
-def _met_traps(shape_of_ground: Terrain, paths: FlowPaths, run: Run) -> tuple[Trap, ...]:
+def _met_traps(shape_of_ground: Terrain, paths: FlowPaths, run: Run, layers: GroundLayers) -> tuple[Trap, ...]:
     """Traps on ground that the snow can reach, with the share of carried persons that meet each."""
-    found = traps.find_traps(shape_of_ground, paths.reach(REACH_MARGIN_M))
+    found = traps.find_traps(shape_of_ground, paths.reach(REACH_MARGIN_M), layers)
     person, shape = run.person, shape_of_ground.elevation.shape
     last = person.cells[person.offsets[1:] - 1].copy()
     last[(person.reason == 1) | (person.reason == 2)] = -1
@@ -280,6 +289,7 @@ def _observed(
     margin = OUTLINE_MARGIN_M
     progress("reading the ground", 0.1)
     ground = read_window(elevation, (west - margin, south - margin, east + margin, north + margin))
+    layers = ground_layers.read_layers(scenario.ground, ground)
     none = ground.with_values(np.full(ground.shape, np.nan))
     debris = Debris(none, none, none, outline, math.nan, float(outline.area), math.nan)
     progress("laying out the search", 0.4)
@@ -297,7 +307,8 @@ def _observed(
         None,
         debris,
         lanes,
-        _sentences(_about_grid(elevation) + elevation.notes + notes),
+        _sentences(_about_grid(elevation) + elevation.notes + layers.notes + notes),
+        layers,
     )
 
 
@@ -319,7 +330,7 @@ def _lost(ground: Grid, run: Run) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _remarks(model: Model, debris: Debris, ground: Grid) -> tuple[str, ...]:
+def _remarks(model: Model, debris: Debris, ground: Grid, layers: GroundLayers) -> tuple[str, ...]:
     notes = []
     if not model.run.reached.any():
         notes.append(
@@ -339,7 +350,7 @@ def _remarks(model: Model, debris: Debris, ground: Grid) -> tuple[str, ...]:
             f"only {model.person.inside_debris:.0%} of the probability of area (POA) lies inside the outline that "
             "was asked for: leave search.outline_probability out of the scenario to search more"
         )
-    blind = traps.invisible_note(ground.cell_m)
+    blind = traps.invisible_note(ground.cell_m, layers)
     return (*notes, *([blind] if blind else []), *MODEL_LIMITS)
 
 

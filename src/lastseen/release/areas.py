@@ -94,7 +94,7 @@ def release_areas(ground: Grid, zones: StartZones) -> tuple[ReleaseArea, ...]:
     found = []
     for number, place in enumerate(ndimage.find_objects(labels), start=1):
         if place is not None and areas[number] >= least:
-            found.append(_area(ground, zones, surface, place, labels[place] == number))
+            found.append(_area(ground, zones, surface, (place[0], place[1]), labels[place] == number))
     found.sort(key=lambda one: (-one.area_m2, -one.top_m))
     return tuple(replace(one, number=number) for number, one in enumerate(found, start=1))
 

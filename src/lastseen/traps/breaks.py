@@ -9,6 +9,7 @@ from lastseen.grid import BoolArray, FloatArray
 from lastseen.threads import over_rows
 from lastseen.traps import kernels
 from lastseen.traps.ground import VISIBLE_CELL_M, Ground, fall_line_profile
+from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, deposit_depth_between_m, pile_up_clause
 from lastseen.traps.shapes import EIGHT, Patch, grouped, outline_of
 from lastseen.traps.trap import Trap, measured_trap
 
@@ -37,7 +38,7 @@ BANK_RISE_COARSE_M = 2.5  # on coarse cells smaller rises are not resolved; desi
 
 def find_breaks(ground: Ground, where: BoolArray) -> tuple[Found, Found, Found]:
     """Banks, benches and abrupt flattenings that touch ``where`` (window shape)."""
-    above, below, counter = fall_line_profile(ground, reach_of(ground.cell_m), BANK_REACH_M)
+    above, below, counter, rising = fall_line_profile(ground, reach_of(ground.cell_m), BANK_REACH_M)
     with np.errstate(invalid="ignore"):
         breaks = (above >= STEEP_DEG) & (below <= FLAT_DEG) & (above - below >= LEAST_CHANGE_DEG)
         least_rise = BANK_RISE_COARSE_M if ground.coarse else BANK_RISE_M
@@ -50,7 +51,7 @@ def find_breaks(ground: Ground, where: BoolArray) -> tuple[Found, Found, Found]:
     ]
     return (
         [
-            _bank(ground, patch, length_m, above, counter)
+            _bank(ground, patch, length_m, above, counter, rising)
             for patch, length_m in bands(banks, where, ground.cell_m, across)
         ],
         _benches(ground, where),
@@ -105,11 +106,16 @@ def _flattening(
     return trap, patch
 
 
-def _bank(ground: Ground, patch: Patch, length_m: float, above: FloatArray, counter: FloatArray) -> tuple[Trap, Patch]:
+def _bank(
+    ground: Ground, patch: Patch, length_m: float, above: FloatArray, counter: FloatArray, rising: FloatArray
+) -> tuple[Trap, Patch]:
     """Measure a bank: the rise that a flow meets at the foot of the slope."""
     steep = float(np.median(patch.of(above)))
     rise = float(np.percentile(patch.of(counter), 90.0))
-    reason = f"Slope of {steep:.0f} degrees runs against a bank that rises {rise:.1f} m, over {length_m:.0f} m across."
+    counter_deg = float(np.nanmedian(patch.of(rising)))
+    piled = min(rise, deposit_depth_between_m(OPEN_DEBRIS_M * STRIP_M, steep, counter_deg))
+    told = f"Slope of {steep:.0f} degrees runs against a bank that rises {rise:.1f} m, over {length_m:.0f} m across"
+    reason = f"{told}{pile_up_clause(piled, rise)}."
     trap = measured_trap(
         "bank",
         outline_of(patch, ground.raw),
@@ -119,6 +125,7 @@ def _bank(ground: Ground, patch: Patch, length_m: float, above: FloatArray, coun
         width_m=run_along(patch, length_m, ground.cell_m),
         length_m=length_m,
         slope_above_deg=steep,
+        pile_up_m=piled,
     )
     return trap, patch
 

@@ -104,17 +104,31 @@ def uphill(heights: Grid, sigma_m: float, least_gradient: float) -> tuple[FloatA
     return by_row / size, by_col / size
 
 
-def fall_line_profile(ground: Ground, reach_m: float, counter_m: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Mean slope above and below each cell over ``reach_m`` (degrees), and the rise again within ``counter_m`` (m).
+def fall_line_profile(
+    ground: Ground, reach_m: float, counter_m: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Mean slope above and below each cell over ``reach_m``, the rise again within ``counter_m`` (m), and its slope.
 
-    NaN where the fall line is unknown or runs off the known ground.
+    Slopes in degrees. NaN where the fall line is unknown or runs off the known ground.
     """
     z, cell_m = ground.light.values, ground.cell_m
-    above, below, counter = (np.full(z.shape, np.nan) for _ in range(3))
+    above, below, counter, run = (np.full(z.shape, np.nan) for _ in range(4))
     over_rows(
         lambda first, last: kernels.along_fall_line(
-            z, ground.up_row, ground.up_col, reach_m / cell_m, counter_m / cell_m, first, last, above, below, counter
+            z,
+            ground.up_row,
+            ground.up_col,
+            reach_m / cell_m,
+            counter_m / cell_m,
+            first,
+            last,
+            above,
+            below,
+            counter,
+            run,
         ),
         z.shape[0],
     )
-    return np.degrees(np.arctan(above / reach_m)), np.degrees(np.arctan(below / reach_m)), counter
+    with np.errstate(invalid="ignore"):
+        rising = np.degrees(np.arctan(counter / (run * cell_m)))
+    return np.degrees(np.arctan(above / reach_m)), np.degrees(np.arctan(below / reach_m)), counter, rising

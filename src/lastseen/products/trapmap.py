@@ -1,0 +1,127 @@
+"""The trap map: one A4 sheet with relief, contours, traps by hatch and letter, and why each is one."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import matplotlib as mpl
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from lastseen import __version__
+from lastseen.products.layers import percent
+from lastseen.products.mapsheet import furniture, names, panel, parts
+from lastseen.products.mapsheet.drawing import DPI, SETTINGS, Drawing, area_patch, start_drawing
+from lastseen.products.mapsheet.ground import drawn_lattice, ground_around
+from lastseen.products.mapsheet.layout import fit_sheet
+from lastseen.products.mapsheet.legend import AREA_WIDTH, trap_legend
+from lastseen.products.mapsheet.panel import Item, Pen
+from lastseen.products.palette import load_palette
+from lastseen.traps import Trap
+
+if TYPE_CHECKING:
+    from lastseen.trapview import TrapView
+
+AMOUNTS = ((7.4, 99, 9), (7.0, 99, 9), (6.6, 99, 6), (6.2, 99, 4), (6.0, 99, 3))  # size of text, traps, notes
+FEWER = tuple((6.0, most, 3) for most in range(98, 0, -1))
+
+
+def write_trap_map(view: TrapView, path: Path) -> None:
+    """Draw the traps on an A4 sheet at 200 dots per inch; the same view gives the same bytes."""
+    with mpl.rc_context(), warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # a name may hold letters that the font lacks
+        mpl.rcdefaults()
+        mpl.rcParams.update(SETTINGS)  # type: ignore[arg-type]
+        draw_trap_map(view).figure.savefig(path, format="png", dpi=DPI, metadata={"Software": None})
+
+
+def draw_trap_map(view: TrapView) -> Drawing:
+    """The sheet, drawn but not written."""
+    d = start_drawing(fit_sheet(shown_bounds(view)), load_palette())
+    drawn = drawn_lattice(ground_around(view, d.sheet.extent), d.sheet.extent, d.sheet.metres_per_mm)
+    parts.draw_relief(d.ground, drawn, d.palette)
+    levels, _ = parts.draw_contours(d, drawn)
+    ink = d.palette.snow.release
+    if view.plan is not None and view.plan.model is not None:
+        parts.draw_release(d.ground, view.plan.model, d.palette, fill=False)
+        parts.draw_last_seen(d.ground, view.plan, d.palette, d.sheet.metres_per_mm, 2.6)
+    else:
+        for one in view.areas:
+            d.ground.add_patch(area_patch(one.outline, fill=False, edgecolor=ink, linewidth=AREA_WIDTH, zorder=2.8))
+    parts.draw_traps(d, view)
+    names.name_traps(d, view)
+    names.name_contours(d, levels)
+    grid_m = furniture.draw_frame(d)
+    furniture.draw_under(d, view, grid_m, levels.interval_m)
+    panel.draw_header(d, view.scenario.name or "Terrain traps", _header(view))
+    panel.draw_footer(d, f"lastseen {__version__}")
+    _fill_panel(d, view)
+    return d
+
+
+def shown_bounds(view: TrapView) -> tuple[float, float, float, float]:
+    """What the sheet must show: release, paths and traps of the point, or all of the ground."""
+    if view.plan is None or view.plan.model is None:
+        return view.terrain.elevation.bounds
+    model = view.plan.model
+    shapes: list[BaseGeometry] = [
+        model.release.outline,
+        *(one.outline for one in view.traps),
+        *(area for _, area in model.paths.corridors),
+    ]
+    if view.plan.at_m is not None:
+        shapes.append(shapely.Point(view.plan.at_m))
+    west, south, east, north = (float(side) for side in shapely.total_bounds(shapes))
+    return west, south, east, north
+
+
+def _header(view: TrapView) -> list[str]:
+    if view.plan is not None and view.plan.place is not None:
+        text = view.plan.place.notations()
+        first = f"Last-seen point {text['mgrs']} (lon, lat {text['lonlat']}), release of size {view.scenario.snow.size}"
+        return [first, "Terrain traps that snow of this release can reach, in the order of their weight"]
+    return [
+        f"Terrain traps below all release areas, size {view.scenario.snow.size}, in the order of their weight",
+        "Start zones by terrain alone: wind, snowpack and weather are not guessed",
+    ]
+
+
+def _fill_panel(d: Drawing, view: TrapView) -> None:
+    """As much as fits, in the largest text that does."""
+    columns = d.sheet.columns
+    for size, most, notes in (*AMOUNTS, *FEWER):
+        pen = Pen(d, columns[0].width, size)
+        items = [*trap_legend(pen, view), *_told(pen, view, most), *_notes(pen, view, notes)]
+        placed = panel.flow(items, columns)
+        if placed is not None:
+            for item, x, y in placed:
+                item.draw(x, y)
+            return
+
+
+def _told(pen: Pen, view: TrapView, most: int) -> list[Item]:
+    items = [pen.heading("Terrain traps")]
+    for trap in view.traps[:most]:
+        items += pen.paragraph(_sentence(view, trap), hang=7.5, mark=f"{trap.letter}{trap.number}")
+    if len(view.traps) > most:
+        items += pen.paragraph(f"{len(view.traps) - most} more in traps.json; all are drawn on the map.")
+    if not view.traps:
+        items += pen.paragraph("None was found; see the notes.")
+    return items
+
+
+def _sentence(view: TrapView, trap: Trap) -> str:
+    words = f"{', '.join(trap.consequences).capitalize()}. {trap.reason}"
+    if view.plan is None:
+        return words
+    passes, ends = percent(round(trap.person_passes, 2)), percent(round(trap.person_ends, 2))
+    return f"{words} {passes} of carried persons enter it, {ends} stop in it."
+
+
+def _notes(pen: Pen, view: TrapView, most: int) -> list[Item]:
+    items = [pen.heading("Notes")]
+    for note in view.notes[:most]:
+        items += pen.paragraph(note, hang=2.6, mark="·")
+    return items if view.notes else []
