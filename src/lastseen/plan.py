@@ -143,7 +143,7 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     )
     progress("laying out the search", 0.8)
     lanes = _lay_out(scenario, debris, ground, at_m)
-    notes = (*_about_walk(scenario, lanes), *notes, *layers.notes, *_remarks(model, debris, ground, layers))
+    notes = (*walk_notes(scenario, lanes), *notes, *layers.notes, *_remarks(model, debris, ground, layers))
     return Plan(
         scenario,
         elevation,
@@ -153,7 +153,7 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
         model,
         debris,
         lanes,
-        _sentences(_about_grid(elevation) + elevation.notes + notes),
+        sentences(_about_grid(elevation) + elevation.notes + notes),
         layers,
     )
 
@@ -295,7 +295,7 @@ def _observed(
     progress("laying out the search", 0.4)
     lanes = _lay_out(scenario, debris, ground, at_m)
     notes = (
-        *_about_walk(scenario, lanes),
+        *walk_notes(scenario, lanes),
         "the debris outline was given: no release, run-out, traps or probability of area were worked out",
     )
     return Plan(
@@ -307,7 +307,7 @@ def _observed(
         None,
         debris,
         lanes,
-        _sentences(_about_grid(elevation) + elevation.notes + layers.notes + notes),
+        sentences(_about_grid(elevation) + elevation.notes + layers.notes + notes),
         layers,
     )
 
@@ -354,7 +354,7 @@ def _remarks(model: Model, debris: Debris, ground: Grid, layers: GroundLayers) -
     return (*notes, *([blind] if blind else []), *MODEL_LIMITS)
 
 
-def _about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
+def walk_notes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
     """What somebody who walks the lanes must know before they set out."""
     notes = []
     steep = [leg for leg in lanes.legs if leg.steepest_deg > STEEP_LEG_DEG]
@@ -388,6 +388,6 @@ def _about_grid(elevation: Elevation) -> tuple[str, ...]:
     return (note,)
 
 
-def _sentences(notes: tuple[str, ...]) -> tuple[str, ...]:
+def sentences(notes: tuple[str, ...]) -> tuple[str, ...]:
     """Each note once, as a sentence."""
     return tuple(dict.fromkeys(f"{note[0].upper()}{note[1:].rstrip('.')}." for note in notes))

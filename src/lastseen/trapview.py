@@ -12,7 +12,7 @@ from lastseen.elevation import Elevation, open_elevation, read_window
 from lastseen.errors import InputError, ResourceError
 from lastseen.ground_layers import GroundLayers
 from lastseen.memory import require_memory
-from lastseen.plan import Plan, make_plan
+from lastseen.plan import Plan, make_plan, sentences, walk_notes
 from lastseen.release import ReleaseArea, StartZones
 from lastseen.scenario import Scenario
 from lastseen.terrain import Terrain
@@ -25,8 +25,10 @@ GRADED = (
     "start zones are graded by terrain alone: wind, snowpack and weather are not guessed, and a grade is no probability"
 )
 WHOLE_LIMITS = (
-    "no release was singled out: traps are those that an energy line of {angle:g} degrees from any release area "
-    "reaches, in all directions, an outer bound for size {size}; they are in the order of their severity",
+    (
+        "no release was singled out: traps are those that an energy line of {angle:g} degrees from any release area "
+        "reaches, in all directions, an outer bound for size {size}; they are in the order of their severity"
+    ),
     GRADED,
 )
 
@@ -66,6 +68,15 @@ class TrapView:
     plan: Plan | None
     notes: tuple[str, ...]
 
+    @property
+    def own_areas(self) -> tuple[ReleaseArea, ...]:
+        """With a last-seen point the areas that its release lies in, else all."""
+        if self.plan is None or self.plan.model is None:
+            return self.areas
+        released = self.plan.model.release
+        cells = released.cells[: released.nominal_cells]
+        return tuple(one for one in self.areas if np.isin(one.cells, cells).any())
+
 
 def view_traps(scenario: Scenario, progress: Progress = lambda _stage, _share: None) -> TrapView:
     """Find the traps that snow from the release of a last-seen point reaches, or without a point those of all ground.
@@ -84,9 +95,11 @@ def _of_point(scenario: Scenario, progress: Progress) -> TrapView:
         raise InputError("traps need a release, not an observed outline: leave search.debris out of the scenario")
     ground = plan.terrain.elevation
     zones, areas = _start_zones(plan.terrain, plan.layers)
+    walk = set(sentences(walk_notes(scenario, plan.search)))
+    notes = tuple(note for note in plan.notes if note not in walk)
+    notes = sentences((*notes, GRADED, *_nothing(plan.model.traps, ground.cell_m)))
     return TrapView(
-        scenario, plan.elevation, plan.terrain, plan.model.traps, zones, areas, plan.layers, plan,
-        (*plan.notes, *_nothing(plan.model.traps, ground.cell_m)),
+        scenario, plan.elevation, plan.terrain, plan.model.traps, zones, areas, plan.layers, plan, notes
     )  # fmt: skip
 
 
@@ -122,8 +135,7 @@ def _of_all(scenario: Scenario, progress: Progress) -> TrapView:
         *elevation.notes, *layers.notes, *(one.format(angle=angle, size=size) for one in WHOLE_LIMITS),
         *([blind] if blind else []), *_nothing(found, ground.cell_m),
     )  # fmt: skip
-    told = tuple(dict.fromkeys(f"{note[0].upper()}{note[1:].rstrip('.')}." for note in notes))
-    return TrapView(scenario, elevation, shape_of_ground, found, zones, areas, layers, None, told)
+    return TrapView(scenario, elevation, shape_of_ground, found, zones, areas, layers, None, sentences(notes))
 
 
 def _start_zones(shape_of_ground: Terrain, layers: GroundLayers) -> tuple[StartZones, tuple[ReleaseArea, ...]]:

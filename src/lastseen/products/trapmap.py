@@ -24,6 +24,7 @@ from lastseen.traps import Trap
 if TYPE_CHECKING:
     from lastseen.trapview import TrapView
 
+SMALL_MM = 8.0
 AMOUNTS = ((7.4, 99, 9), (7.0, 99, 9), (6.6, 99, 6), (6.2, 99, 4), (6.0, 99, 3))  # size of text, traps, notes
 FEWER = tuple((6.0, most, 3) for most in range(98, 0, -1))
 
@@ -51,6 +52,7 @@ def draw_trap_map(view: TrapView) -> Drawing:
         for one in view.areas:
             d.ground.add_patch(area_patch(one.outline, fill=False, edgecolor=ink, linewidth=AREA_WIDTH, zorder=2.8))
     parts.draw_traps(d, view)
+    _keep_free(d, view)
     names.name_traps(d, view)
     names.name_contours(d, levels)
     grid_m = furniture.draw_frame(d)
@@ -61,16 +63,24 @@ def draw_trap_map(view: TrapView) -> Drawing:
     return d
 
 
+def _keep_free(d: Drawing, view: TrapView) -> None:
+    """Labels must not hide traps that are as small as they are."""
+    k = d.sheet.metres_per_mm
+    for trap in view.traps:
+        west, south, east, north = trap.outline.bounds
+        if max(east - west, north - south) <= SMALL_MM * k:
+            x, y = d.sheet.on_page(0.5 * (west + east), 0.5 * (south + north))
+            if d.inside(x, y):
+                d.room.take(x, y, (east - west) / k, (north - south) / k)
+
+
 def shown_bounds(view: TrapView) -> tuple[float, float, float, float]:
     """What the sheet must show: release, paths and traps of the point, or all of the ground."""
     if view.plan is None or view.plan.model is None:
         return view.terrain.elevation.bounds
     model = view.plan.model
-    shapes: list[BaseGeometry] = [
-        model.release.outline,
-        *(one.outline for one in view.traps),
-        *(area for _, area in model.paths.corridors),
-    ]
+    shapes: list[BaseGeometry] = [model.release.outline]
+    shapes += [one.outline for one in view.traps] + [area for _, area in model.paths.corridors]
     if view.plan.at_m is not None:
         shapes.append(shapely.Point(view.plan.at_m))
     west, south, east, north = (float(side) for side in shapely.total_bounds(shapes))

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 WIDE_MM, HIGH_MM = 7.6, 2.6
 ROW_MM = 3.5
-AREA_WIDTH = 0.8
+AREA_WIDTH = 0.6
 Symbol = Callable[[float, float], None]  # left edge and middle
 Entry = tuple[Symbol, str]
 
