@@ -22,6 +22,8 @@ from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
 
 Area = Polygon | MultiPolygon
 LARGEST_AREA_CHANGE = 0.05  # of a smoothed outline
+LARGEST_MOVE = 0.3  # share of its area that smoothing may give to other ground
+STRAIGHTENED_CELLS = (1.0, 0.75, 0.5)  # steps up to this large are made straight, as far as the shape allows
 
 
 def only_areas(geometry: BaseGeometry) -> MultiPolygon:
@@ -58,11 +60,15 @@ def smooth_outline(mask: BoolArray, west_m: float, north_m: float, cell_m: float
     edges = only_areas(union_all([shape(geometry) for geometry, _ in found]))
     wanted = float(mask.sum()) * cell_m * cell_m
     closed = edges.buffer(0.6 * cell_m, join_style="mitre").buffer(-0.6 * cell_m, join_style="mitre")
-    drawn = only_areas(make_valid(closed.simplify(0.5 * cell_m)))
-    drawn = only_areas(make_valid(MultiPolygon([_cornered(one) for one in drawn.geoms])))
-    for _ in range(2):
-        drawn = only_areas(drawn.buffer((wanted - drawn.area) / max(drawn.length, cell_m)))
-    return drawn if abs(drawn.area - wanted) <= LARGEST_AREA_CHANGE * wanted else edges
+    for tolerance in STRAIGHTENED_CELLS:
+        drawn = only_areas(make_valid(closed.simplify(tolerance * cell_m)))
+        drawn = only_areas(make_valid(MultiPolygon([_cornered(one) for one in drawn.geoms])))
+        for _ in range(2):
+            drawn = only_areas(make_valid(drawn.buffer((wanted - drawn.area) / max(drawn.length, cell_m))))
+        moved = drawn.symmetric_difference(edges).area
+        if abs(drawn.area - wanted) <= LARGEST_AREA_CHANGE * wanted and moved <= LARGEST_MOVE * wanted:
+            return drawn
+    return edges
 
 
 def _cornered(area: Polygon) -> Polygon:

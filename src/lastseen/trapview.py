@@ -96,8 +96,8 @@ def _of_point(scenario: Scenario, progress: Progress) -> TrapView:
     ground = plan.terrain.elevation
     zones, areas = _start_zones(plan.terrain, plan.layers)
     walk = set(sentences(walk_notes(scenario, plan.search)))
-    notes = tuple(note for note in plan.notes if note not in walk)
-    notes = sentences((*notes, GRADED, *_nothing(plan.model.traps, ground.cell_m)))
+    kept = [note for note in plan.notes if note not in walk]
+    notes = sentences((*kept, GRADED, *_nothing(plan.model.traps, ground.cell_m)))
     return TrapView(
         scenario, plan.elevation, plan.terrain, plan.model.traps, zones, areas, plan.layers, plan, notes
     )  # fmt: skip

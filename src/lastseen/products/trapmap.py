@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import matplotlib as mpl
 import shapely
+from shapely import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
@@ -25,8 +28,8 @@ if TYPE_CHECKING:
     from lastseen.trapview import TrapView
 
 SMALL_MM = 8.0
-AMOUNTS = ((7.4, 99, 9), (7.0, 99, 9), (6.6, 99, 6), (6.2, 99, 4), (6.0, 99, 3))  # size of text, traps, notes
-FEWER = tuple((6.0, most, 3) for most in range(98, 0, -1))
+MOST_NAMED = 150  # letters and numbers on one sheet; the rest is hatched
+AMOUNTS = ((7.4, 9), (7.0, 9), (6.6, 6), (6.2, 4), (6.0, 3))  # size of text, notes
 
 
 def write_trap_map(view: TrapView, path: Path) -> None:
@@ -49,11 +52,11 @@ def draw_trap_map(view: TrapView) -> Drawing:
         parts.draw_release(d.ground, view.plan.model, d.palette, fill=False)
         parts.draw_last_seen(d.ground, view.plan, d.palette, d.sheet.metres_per_mm, 2.6)
     else:
-        for one in view.areas:
-            d.ground.add_patch(area_patch(one.outline, fill=False, edgecolor=ink, linewidth=AREA_WIDTH, zorder=2.8))
+        areas = MultiPolygon([part for one in view.areas for part in one.outline.geoms])
+        d.ground.add_patch(area_patch(areas, fill=False, edgecolor=ink, linewidth=AREA_WIDTH, zorder=2.8))
     parts.draw_traps(d, view)
     _keep_free(d, view)
-    names.name_traps(d, view)
+    names.name_traps(d, replace(view, traps=view.traps[:MOST_NAMED]))
     names.name_contours(d, levels)
     grid_m = furniture.draw_frame(d)
     furniture.draw_under(d, view, grid_m, levels.interval_m)
@@ -99,27 +102,39 @@ def _header(view: TrapView) -> list[str]:
 
 
 def _fill_panel(d: Drawing, view: TrapView) -> None:
-    """As much as fits, in the largest text that does."""
+    """As much as fits, in the largest text that does; the traps of least weight are left to the file."""
     columns = d.sheet.columns
-    for size, most, notes in (*AMOUNTS, *FEWER):
+    room = sum(column.height for column in columns)
+    for size, most_notes in AMOUNTS:
         pen = Pen(d, columns[0].width, size)
-        items = [*trap_legend(pen, view), *_told(pen, view, most), *_notes(pen, view, notes)]
-        placed = panel.flow(items, columns)
-        if placed is not None:
-            for item, x, y in placed:
-                item.draw(x, y)
-            return
+        legend, notes, told = trap_legend(pen, view), _notes(pen, view, most_notes), _told(pen, view, room)
+        fewest = len(view.traps) if size > AMOUNTS[-1][0] else 0
+        for most in range(len(told), fewest - 1, -1):
+            items = [*legend, pen.heading("Terrain traps"), *chain(*told[:most]), *_rest(pen, view, most), *notes]
+            placed = panel.flow(items, columns)
+            if placed is not None:
+                for item, x, y in placed:
+                    item.draw(x, y)
+                return
 
 
-def _told(pen: Pen, view: TrapView, most: int) -> list[Item]:
-    items = [pen.heading("Terrain traps")]
-    for trap in view.traps[:most]:
-        items += pen.paragraph(_sentence(view, trap), hang=7.5, mark=f"{trap.letter}{trap.number}")
-    if len(view.traps) > most:
-        items += pen.paragraph(f"{len(view.traps) - most} more in traps.json; all are drawn on the map.")
+def _told(pen: Pen, view: TrapView, room: float) -> list[list[Item]]:
+    """What is said about each trap, as many as could fit at all."""
+    told: list[list[Item]] = []
+    for trap in view.traps:
+        items = pen.paragraph(_sentence(view, trap), hang=7.5, mark=f"{trap.letter}{trap.number}")
+        room -= sum(item.height for item in items)
+        if room < 0.0:
+            break
+        told.append(items)
+    return told
+
+
+def _rest(pen: Pen, view: TrapView, most: int) -> list[Item]:
     if not view.traps:
-        items += pen.paragraph("None was found; see the notes.")
-    return items
+        return pen.paragraph("None was found; see the notes.")
+    left = len(view.traps) - most
+    return pen.paragraph(f"{left} more in traps.json; all are drawn on the map.") if left else []
 
 
 def _sentence(view: TrapView, trap: Trap) -> str:
