@@ -22,7 +22,7 @@ from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
 
 Area = Polygon | MultiPolygon
 LARGEST_AREA_CHANGE = 0.05  # of a smoothed outline
-LARGEST_MOVE = 0.3  # share of its area that smoothing may give to other ground
+LARGEST_MOVE = 0.4  # share of its area that smoothing may give to other ground
 STRAIGHTENED_CELLS = (1.0, 0.75, 0.5)  # steps up to this large are made straight, as far as the shape allows
 
 
@@ -60,15 +60,23 @@ def smooth_outline(mask: BoolArray, west_m: float, north_m: float, cell_m: float
     edges = only_areas(union_all([shape(geometry) for geometry, _ in found]))
     wanted = float(mask.sum()) * cell_m * cell_m
     closed = edges.buffer(0.6 * cell_m, join_style="mitre").buffer(-0.6 * cell_m, join_style="mitre")
-    for tolerance in STRAIGHTENED_CELLS:
-        drawn = only_areas(make_valid(closed.simplify(tolerance * cell_m)))
-        drawn = only_areas(make_valid(MultiPolygon([_cornered(one) for one in drawn.geoms])))
-        for _ in range(2):
+    pieces = [(one, edges.intersection(one.buffer(1e-6 * cell_m))) for one in only_areas(make_valid(closed)).geoms]
+    drawn = only_areas(make_valid(union_all([_smoothed(one, cells, cell_m) for one, cells in pieces])))
+    return drawn if abs(drawn.area - wanted) <= LARGEST_AREA_CHANGE * wanted else edges
+
+
+def _smoothed(closed: Polygon, cells: BaseGeometry, cell_m: float) -> BaseGeometry:
+    """One piece of an outline, as smooth as its cells allow."""
+    wanted = cells.area
+    straightened = [closed.simplify(tolerance * cell_m) for tolerance in STRAIGHTENED_CELLS]
+    for one in (*straightened, closed, cells):
+        drawn = only_areas(make_valid(MultiPolygon([_cornered(part) for part in only_areas(make_valid(one)).geoms])))
+        for _ in range(3):
             drawn = only_areas(make_valid(drawn.buffer((wanted - drawn.area) / max(drawn.length, cell_m))))
-        moved = drawn.symmetric_difference(edges).area
-        if abs(drawn.area - wanted) <= LARGEST_AREA_CHANGE * wanted and moved <= LARGEST_MOVE * wanted:
+        kept = abs(drawn.area - wanted) <= LARGEST_AREA_CHANGE * wanted
+        if kept and drawn.symmetric_difference(cells).area <= LARGEST_MOVE * wanted:
             return drawn
-    return edges
+    return cells
 
 
 def _cornered(area: Polygon) -> Polygon:

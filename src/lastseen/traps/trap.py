@@ -213,6 +213,11 @@ def measured_trap(
 
 def severity(trap: Trap) -> float:
     """How bad the trap is by its own measure, 0.1 to 1, see ``FULL_SEVERITY``."""
+    return float(np.clip(_against_full(trap), LEAST_SEVERITY, 1.0))
+
+
+def _against_full(trap: Trap) -> float:
+    """The trap's measure against that of a fully severe one."""
     measure = {
         "gully": trap.depth_m,
         "closed hollow": trap.depth_m,
@@ -227,7 +232,7 @@ def severity(trap: Trap) -> float:
         "building": 1.0,
         "road cut": trap.slope_above_deg,
     }[trap.kind]
-    return float(np.clip(measure / FULL_SEVERITY[trap.kind][1], LEAST_SEVERITY, 1.0))
+    return float(measure / FULL_SEVERITY[trap.kind][1])
 
 
 def weight_of(trap: Trap) -> float:
@@ -236,8 +241,8 @@ def weight_of(trap: Trap) -> float:
 
 
 def in_order(traps: Iterable[Trap]) -> tuple[Trap, ...]:
-    """Return the traps numbered from 1 by weight, largest first; equal weights keep kind and place."""
-    ranked = sorted(traps, key=lambda t: (-t.weight, t.letter, int(t.cells[0])))
+    """Return the traps numbered from 1 by weight, largest first; of equal weights the larger measure, kind, place."""
+    ranked = sorted(traps, key=lambda t: (-t.weight, -round(_against_full(t), 6), t.letter, int(t.cells[0])))
     return tuple(replace(trap, number=number) for number, trap in enumerate(ranked, start=1))
 
 
