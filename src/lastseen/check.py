@@ -22,7 +22,9 @@ from lastseen import place, release, search, terrain, traps
 from lastseen.errors import InputError
 from lastseen.grid import Grid
 from lastseen.motion import laws, proofs, statistical
+from lastseen.release import proofs as release_proofs
 from lastseen.shared_files import shared_folder
+from lastseen.traps import proofs as trap_proofs
 
 CONFIDENCE = ("published", "derived", "common practice, no source", "from memory")
 
@@ -198,6 +200,8 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "deposit_depth_v_m": traps.deposit_depth_v_m,
     "deposit_depth_trapezoid_m": traps.deposit_depth_trapezoid_m,
     "deposit_depth_wedge_m": traps.deposit_depth_wedge_m,
+    **trap_proofs.QUANTITIES,
+    **release_proofs.QUANTITIES,
     # the search
     "strip_pattern_length_m": lambda **pattern: search.strip_pattern(**pattern).length,
     "strip_pattern_coverage": _pattern_coverage,

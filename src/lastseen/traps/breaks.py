@@ -9,7 +9,7 @@ from lastseen.grid import BoolArray, FloatArray
 from lastseen.threads import over_rows
 from lastseen.traps import kernels
 from lastseen.traps.ground import VISIBLE_CELL_M, Ground, fall_line_profile
-from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, deposit_depth_between_m, pile_up_clause
+from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, pile_up_clause
 from lastseen.traps.shapes import EIGHT, Patch, grouped, outline_of
 from lastseen.traps.trap import Trap, measured_trap
 
@@ -32,13 +32,14 @@ BENCH_BEYOND_M = 15.0  # steepness above and below a bench is the mean over this
 BENCH_ACROSS_M = 20.0  # shorter ones, and ones deeper than across, are knolls and spurs; design choice
 INNER = 0.75  # share of a bench's depth on which its cells are told from the slopes above and below; measured on tests
 BANK_REACH_M = 15.0  # the counter-slope rises within this distance downhill; design choice
+FILL_REACH_M = 60.0  # debris behind a bank is filled back up the slope no farther than this; design choice
 BANK_RISE_M = 1.0  # as high as a flow of size 2 is thick; design choice
 BANK_RISE_COARSE_M = 2.5  # on coarse cells smaller rises are not resolved; design choice
 
 
 def find_breaks(ground: Ground, where: BoolArray) -> tuple[Found, Found, Found]:
     """Banks, benches and abrupt flattenings that touch ``where`` (window shape)."""
-    above, below, counter, rising = fall_line_profile(ground, reach_of(ground.cell_m), BANK_REACH_M)
+    above, below, counter = fall_line_profile(ground, reach_of(ground.cell_m), BANK_REACH_M)
     with np.errstate(invalid="ignore"):
         breaks = (above >= STEEP_DEG) & (below <= FLAT_DEG) & (above - below >= LEAST_CHANGE_DEG)
         least_rise = BANK_RISE_COARSE_M if ground.coarse else BANK_RISE_M
@@ -51,7 +52,7 @@ def find_breaks(ground: Ground, where: BoolArray) -> tuple[Found, Found, Found]:
     ]
     return (
         [
-            _bank(ground, patch, length_m, above, counter, rising)
+            _bank(ground, patch, length_m, above, counter)
             for patch, length_m in bands(banks, where, ground.cell_m, across)
         ],
         _benches(ground, where),
@@ -106,14 +107,17 @@ def _flattening(
     return trap, patch
 
 
-def _bank(
-    ground: Ground, patch: Patch, length_m: float, above: FloatArray, counter: FloatArray, rising: FloatArray
-) -> tuple[Trap, Patch]:
+def _bank(ground: Ground, patch: Patch, length_m: float, above: FloatArray, counter: FloatArray) -> tuple[Trap, Patch]:
     """Measure a bank: the rise that a flow meets at the foot of the slope."""
     steep = float(np.median(patch.of(above)))
     rise = float(np.percentile(patch.of(counter), 90.0))
-    counter_deg = float(np.nanmedian(patch.of(rising)))
-    piled = min(rise, deposit_depth_between_m(OPEN_DEBRIS_M * STRIP_M, steep, counter_deg))
+    rows, cols = patch.cells
+    behind = np.full(rows.size, np.nan)
+    kernels.behind_banks(
+        ground.raw.values, ground.up_row, ground.up_col, rows, cols, ground.cell_m, BANK_REACH_M, FILL_REACH_M,
+        OPEN_DEBRIS_M * STRIP_M, behind,
+    )  # fmt: skip
+    piled = float(np.median(behind))
     told = f"Slope of {steep:.0f} degrees runs against a bank that rises {rise:.1f} m, over {length_m:.0f} m across"
     reason = f"{told}{pile_up_clause(piled, rise)}."
     trap = measured_trap(

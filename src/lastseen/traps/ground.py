@@ -104,31 +104,17 @@ def uphill(heights: Grid, sigma_m: float, least_gradient: float) -> tuple[FloatA
     return by_row / size, by_col / size
 
 
-def fall_line_profile(
-    ground: Ground, reach_m: float, counter_m: float
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Mean slope above and below each cell over ``reach_m``, the rise again within ``counter_m`` (m), and its slope.
+def fall_line_profile(ground: Ground, reach_m: float, counter_m: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean slope above and below each cell over ``reach_m`` (degrees), and the rise again within ``counter_m`` (m).
 
-    Slopes in degrees. NaN where the fall line is unknown or runs off the known ground.
+    NaN where the fall line is unknown or runs off the known ground.
     """
     z, cell_m = ground.light.values, ground.cell_m
-    above, below, counter, run = (np.full(z.shape, np.nan) for _ in range(4))
+    above, below, counter = (np.full(z.shape, np.nan) for _ in range(3))
     over_rows(
         lambda first, last: kernels.along_fall_line(
-            z,
-            ground.up_row,
-            ground.up_col,
-            reach_m / cell_m,
-            counter_m / cell_m,
-            first,
-            last,
-            above,
-            below,
-            counter,
-            run,
+            z, ground.up_row, ground.up_col, reach_m / cell_m, counter_m / cell_m, first, last, above, below, counter
         ),
         z.shape[0],
     )
-    with np.errstate(invalid="ignore"):
-        rising = np.degrees(np.arctan(counter / (run * cell_m)))
-    return np.degrees(np.arctan(above / reach_m)), np.degrees(np.arctan(below / reach_m)), counter, rising
+    return np.degrees(np.arctan(above / reach_m)), np.degrees(np.arctan(below / reach_m)), counter

@@ -14,7 +14,7 @@ from lastseen.threads import over_rows
 from lastseen.traps import kernels
 from lastseen.traps.ground import VISIBLE_CELL_M, Ground
 from lastseen.traps.joining import join_pieces
-from lastseen.traps.pile_up import pile_up_clause, piled_in_channel_m
+from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, pile_up_clause
 from lastseen.traps.shapes import Labels, Patch, Spine, connected, joined, outline_of, patches, spines
 from lastseen.traps.trap import Part, Trap, measured_trap
 
@@ -60,7 +60,7 @@ class Sections:
         The lowest cells of their cross-sections.
     measured : ndarray, shape (ny, nx, 5)
         At bed cells: depth (m), width (m), whether no side has a lip within reach, whether both are gentle (0 or 1),
-        area below the lower lip (m2).
+        depth to which the standard debris piles up (m).
     """
 
     depth_m: FloatArray
@@ -125,7 +125,7 @@ def _bed_cells(
 
 
 def _measure(ground: Ground, row: IntArray, col: IntArray) -> FloatArray:
-    """Depth, width, openness and gentleness of the cross-sections at bed cells, see `Sections`."""
+    """Depth, width, openness, gentleness and pile-up of the cross-sections at bed cells, see `Sections`."""
     cell_m = ground.cell_m
     out = np.full((row.size, 5), np.nan)
     step_m = min(1.0, 0.5 * cell_m)
@@ -135,7 +135,9 @@ def _measure(ground: Ground, row: IntArray, col: IntArray) -> FloatArray:
     for lean in LIP_LEANS:
         todo = np.isnan(out[:, 0])
         part, r, c = out[todo], row[todo], col[todo]
-        kernels.gully_sections(ground.light.values, ground.raw.values, r, c, dr, dc, step_m, steps, lean, part)
+        kernels.gully_sections(
+            ground.light.values, ground.raw.values, r, c, dr, dc, step_m, steps, lean, OPEN_DEBRIS_M * STRIP_M, part
+        )
         part[:, 3] = float(lean == LEAN)
         out[todo] = part
     return out
@@ -218,7 +220,7 @@ def _gully(
     if gentle and (is_open or (width >= WIDE_M and depth / width < GENTLE_DEPTH_TO_WIDTH)):
         return None
     deepest = float(np.percentile(at_bed[:, 0], 90.0))
-    piled = piled_in_channel_m(depth, width, float(np.percentile(at_bed[:, 4], percent)))
+    piled = float(np.percentile(at_bed[:, 4], percent))
     told = _reason(depth, deepest, width, length_m, fall, is_open=is_open)
     reason = f"{told}{pile_up_clause(piled, depth)}."
     trap = measured_trap(

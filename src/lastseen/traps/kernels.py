@@ -138,6 +138,27 @@ def _crossing(
 
 
 @njit(cache=True, nogil=True)
+def _filled(heights: FloatArray, n: int, step_m: float, area_m2: float, brim: float) -> float:
+    """Depth of a level fill of this area in a section of ``n`` heights, at most up to the brim."""
+    lowest = np.inf
+    for k in range(n):
+        lowest = min(lowest, heights[k])
+    low, high = lowest, brim
+    for _ in range(40):
+        level = high if _ == 0 else 0.5 * (low + high)
+        area = 0.0
+        for k in range(n):
+            area += max(0.0, level - heights[k]) * step_m
+        if area <= area_m2:
+            low = level
+        else:
+            high = level
+        if low >= high:
+            break
+    return low - lowest
+
+
+@njit(cache=True, nogil=True)
 def gully_sections(
     light: FloatArray,
     raw: FloatArray,
@@ -148,15 +169,17 @@ def gully_sections(
     step_m: float,
     n: int,
     lean: float,
+    area_m2: float,
     out: FloatArray,
 ) -> None:
-    """Depth (m), width between lips (m), whether no side has a lip within reach (0/1) and area (m2), at cells of a bed.
+    """Depth (m), width between lips (m) and whether no side has a lip within reach (0/1), at cells of a bed.
 
-    ``out`` has columns depth, width, openness, one that is left alone, and the area below the lower lip.
+    ``out`` has columns depth, width, openness, one that is left alone, and the depth of a level fill of ``area_m2``.
 
     ``dr``, ``dc`` are the steps of each azimuth in cells. Lips are sought on the light ground and heights read from the
     raw one: neither smoothing nor extremes of noise change the depth. Rows of ``out`` stay where nothing rises.
     """
+    section = np.empty(2 * n + 1)
     for m in range(rows.size):
         r, c = float(rows[m]), float(cols[m])
         a = _crossing(light, r, c, dr, dc, step_m, n, lean)
@@ -171,10 +194,9 @@ def gully_sections(
         out[m, 0] = min(left_m, right_m) - _at(raw, r, c)
         out[m, 1] = (left + right if max(left, right) < n else 2 * min(left, right)) * step_m
         out[m, 2] = 1.0 if min(left, right) >= n else 0.0
-        brim, area = min(left_m, right_m), 0.0
         for k in range(-right, left + 1):
-            area += max(0.0, brim - _at(raw, r + k * dr[a], c + k * dc[a])) * step_m
-        out[m, 4] = area
+            section[k + right] = _at(raw, r + k * dr[a], c + k * dc[a])
+        out[m, 4] = _filled(section, left + right + 1, step_m, area_m2, min(left_m, right_m))
 
 
 @njit(cache=True, nogil=True)
@@ -189,12 +211,10 @@ def along_fall_line(
     above: FloatArray,
     below: FloatArray,
     counter_m: FloatArray,
-    counter_run: FloatArray,
 ) -> None:
     """Drop from ``reach`` cells up the fall line, drop to ``reach`` cells down it, and the rise again beyond the cell.
 
-    Drops and rises are in metres of height; the caller divides by the distance. ``counter_run`` is the way in cells to
-    where the rise ends, half its height taken twice, so that a rounded top does not stretch it.
+    Drops and rises are in metres of height; the caller divides by the distance.
     """
     for i in range(first, last):
         for j in range(z.shape[1]):
@@ -205,22 +225,49 @@ def along_fall_line(
             below[i, j] = z[i, j] - _at(z, i - reach * ur, j - reach * uc)
             if not above[i, j] > 0.0:
                 continue
-            highest, lowest, foot = 0.0, z[i, j], 0.0
-            below_top, before_top = z[i, j], 0.0
+            highest = 0.0
             for k in range(1, int(2.0 * counter_reach) + 1):
                 rise = _at(z, i - 0.5 * k * ur, j - 0.5 * k * uc) - z[i, j]
                 if np.isnan(rise):
                     break
-                if rise + z[i, j] < lowest:
-                    lowest, foot = rise + z[i, j], 0.5 * k
-                if rise > highest:
-                    highest, below_top, before_top = rise, lowest, foot
+                highest = max(highest, rise)
             counter_m[i, j] = highest
-            half = 0.5 * (highest + z[i, j] - below_top)
-            for k in range(int(2.0 * before_top) + 1, int(2.0 * counter_reach) + 1):
-                if not _at(z, i - 0.5 * k * ur, j - 0.5 * k * uc) - below_top < half:
-                    counter_run[i, j] = 2.0 * (0.5 * k - before_top)
-                    break
+
+
+@njit(cache=True, nogil=True)
+def behind_banks(
+    z: FloatArray,
+    up_row: FloatArray,
+    up_col: FloatArray,
+    rows: IntArray,
+    cols: IntArray,
+    cell_m: float,
+    counter_m: float,
+    longest_m: float,
+    area_m2: float,
+    piled_m: FloatArray,
+) -> None:
+    """Depth of a level fill of this section area behind the bank that lies within ``counter_m`` down the fall line."""
+    ds_m = 0.5 * cell_m
+    profile = np.empty(int((longest_m + counter_m) / ds_m) + 2)
+    for m in range(rows.size):
+        i, j = rows[m], cols[m]
+        ur, uc = 0.5 * up_row[i, j], 0.5 * up_col[i, j]
+        crest, at = z[i, j], 0
+        for k in range(1, int(counter_m / ds_m) + 1):
+            ahead = _at(z, i - k * ur, j - k * uc)
+            if np.isnan(ahead):
+                break
+            if ahead > crest:
+                crest, at = ahead, k
+        n = 0
+        for k in range(-at, int(longest_m / ds_m) + 1):
+            here = _at(z, i + k * ur, j + k * uc)
+            if np.isnan(here) or (k > 0 and here >= crest):
+                break
+            profile[n] = here
+            n += 1
+        piled_m[m] = _filled(profile, n, ds_m, area_m2, crest)
 
 
 @njit(cache=True, nogil=True)
