@@ -18,7 +18,7 @@ from lastseen.terrain import derivatives, read_terrain, smoothed
 # Where the grade of each part rises from 0 to 1 and falls back to 0.
 SLOPE_DEG = (25.0, 30.0, 45.0, 55.0)
 RIB_PER_M = (0.01, 0.04)  # curvature of the contour in the slope, radius 100 m to 25 m
-ROLL_PER_M = (0.005, 0.02)  # curvature of the fall line, radius 200 m to 50 m
+ROLL_PER_M = (0.003, 0.01)  # curvature of the fall line, radius 330 m to 100 m
 RUGGEDNESS = (0.01, 0.05)
 CANOPY = (0.3, CLOSED_CANOPY)
 SHAPE_SMOOTHING_M = 10.0  # ribs and rolls are read at the scale of a slab; design choice
@@ -113,6 +113,8 @@ def broad_curvature(ground: Grid) -> tuple[FloatArray, FloatArray]:
     Gradients and not heights are averaged, so that edges and no data bend nothing. Normal curvatures after Minar, Evans
     & Jenco (2020, Earth-Science Reviews 211:103414).
     """
+    if min(ground.shape) < 3:
+        return np.zeros(ground.shape), np.zeros(ground.shape)
     p, q, *_ = derivatives(ground)
     p, q = (_averaged(one, SHAPE_SMOOTHING_M / ground.cell_m) for one in (p, q))
     p_north, r = np.gradient(p, ground.cell_m)

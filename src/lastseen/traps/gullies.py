@@ -32,6 +32,7 @@ WIDE_M, GENTLE_DEPTH_TO_WIDTH = (
 LEAST_DEPTH_M = 1.5  # deposit in it can be as deep as very few survive (avalanche centres' glossary, read 2026)
 LEAST_DEPTH_COARSE_M = 2.5  # on coarse cells shallower ones are not resolved; design choice
 WEAK = 0.6  # a piece this fraction as deep still joins deeper pieces; design choice
+STRONG = 0.75  # smoothing takes from a narrow gully: it is sought from here on, and kept by its depth as given
 LEAST_LENGTH_M = 30.0  # shorter ones are pits or gaps between rocks; design choice
 WEAK_PIECE = 0.3  # a piece this fraction as long still joins others; design choice
 LENGTH_TO_WIDTH = 3.0  # a gully is long; design choice
@@ -75,7 +76,7 @@ def find_gullies(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
     least = LEAST_DEPTH_COARSE_M if ground.coarse else LEAST_DEPTH_M
     sections = read_sections(ground, WEAK * least)
     labels, _ = connected(sections.depth_m >= WEAK * least)
-    strong = np.unique(labels[sections.depth_m >= least])
+    strong = np.unique(labels[sections.depth_m >= STRONG * least])
     labels[~np.isin(labels, strong)] = 0
     pieces = _main_stems(ground, sections, labels)
     found = []

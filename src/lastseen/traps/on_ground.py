@@ -10,7 +10,7 @@ from lastseen.grid import BoolArray
 from lastseen.ground_layers import GroundLayer, GroundLayers, LayerKind
 from lastseen.outlines import only_areas
 from lastseen.terrain import read_terrain
-from lastseen.traps.breaks import REACH_M, Found
+from lastseen.traps.breaks import LEAST_ACROSS_M, REACH_M, Found
 from lastseen.traps.ground import Ground, fall_line_profile
 from lastseen.traps.shapes import Patch, grouped, outline_of
 from lastseen.traps.trap import Consequence, Kind, Trap, measured_trap
@@ -45,7 +45,8 @@ def find_on_ground(ground: Ground, here: BoolArray, layers: GroundLayers) -> Fou
             mask &= np.nan_to_num(above) >= ROAD_SLOPE_DEG
         for patch, length_m in grouped(mask, here, ground.cell_m, GAP_M.get(kind, 0.0)):
             area_m2 = float(patch.of(layer.cover.values[window]).sum()) * ground.raw.cell_area_m2
-            if kind != "trees" or area_m2 >= LEAST_TREES_M2:
+            small = {"trees": area_m2 < LEAST_TREES_M2, "road cut": length_m < LEAST_ACROSS_M}.get(kind, False)
+            if not small:
                 steep = patch.of(above if kind == "road cut" else slope)
                 steep_deg = float(np.median(steep[np.isfinite(steep)])) if np.isfinite(steep).any() else 0.0
                 found.append((_trap(ground, layer, kind, patch, length_m, area_m2, steep_deg), patch))
