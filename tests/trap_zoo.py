@@ -74,7 +74,7 @@ def zoo(cell_m):
     boulders = placed(MultiPolygon([Point(100, k * 9.0).buffer(4.0) for k in range(-3, 4)]))
     crack = lines((-70, -10), (60, 15))
     hut = placed(box(90, 20, 102, 32))
-    creek = lines((0, -160), (0, 160), width=1.5)
+    creek = lines((0, -80), (0, 20), width=1.5)
     lake = placed(Point(0, 60).buffer(35))
     road = lines((-140, -40), (140, -40), width=2.5)
     waters = MultiPolygon([*translate_across(creek, -110).geoms, *lake.geoms])

@@ -60,10 +60,9 @@ def find_traps(terrain: Terrain, where: BoolArray, layers: GroundLayers | None =
     if min(ny, nx) < 3:
         return ()
     here = where[ground.first_row : ground.first_row + ny, ground.first_col : ground.first_col + nx]
-    added = find_on_ground(ground, here, layers) if layers is not None else []
-    water, roads, others = _split(added)
-    gullies = with_creeks(find_gullies(ground, here), water)
-    water = _not_part_of(water, gullies, 0.0, ground.cell_m)
+    layers = layers or GroundLayers()
+    gullies = with_creeks(ground, find_gullies(ground, here), layers)
+    water, roads, others = _split(find_on_ground(ground, here, layers, gullies))
     banks, benches, flattenings = find_breaks(ground, here)
     hollows = _not_part_of(find_hollows(ground, here), gullies, 0.0, ground.cell_m)
     hollows = [h for h in hollows if not _is_trough(h, banks, ground.cell_m)]
@@ -112,7 +111,8 @@ def _walled(gullies: Found, cliffs: Found) -> tuple[Found, Found]:
 
 def _with_walls(gully: Trap, drop_m: float) -> Trap:
     """Return a gully that also injures."""
-    consequences: tuple[Consequence, ...] = ("burial", "trauma", "no way out")
+    order: tuple[Consequence, ...] = ("burial", "trauma", "water", "no way out")
+    consequences = tuple(one for one in order if one == "trauma" or one in gully.consequences)
     return replace(gully, consequences=consequences, reason=f"{gully.reason} It has walls {drop_m:.0f} m high.")
 
 
