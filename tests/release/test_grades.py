@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from dem_zoo import ZOO, grid_of, hill, plane, turned
+from lastseen.errors import InputError
 from lastseen.grid import Grid
 from lastseen.release import SOURCES, find_release, grade_start_zones
 from lastseen.release.grades import broad_curvature, vector_ruggedness
@@ -120,6 +121,8 @@ def test_the_release_keeps_out_of_the_wood():
     got = find_release(ground, x, y, 2, cover=wood)
     assert (got.cells % SHAPE[1]).max() <= 46
     assert (find_release(ground, x, y, 2).cells % SHAPE[1]).max() > 46
+    with pytest.raises(InputError, match="was met outside the trees that were given"):
+        find_release(ground, x, y, 2, cover=ground.with_values(np.ones(SHAPE)))
 
 
 @pytest.mark.parametrize("turn", [np.rot90, lambda z: np.rot90(z, 2), np.fliplr, np.transpose])

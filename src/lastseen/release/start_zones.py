@@ -127,7 +127,8 @@ def find_release(
     labels = measure.label(steep, connectivity=1)
     large = np.bincount(labels.ravel()) >= least_cells
     large[0] = False
-    row, col, climbed_m = _ascend(smooth, slope, large[labels], x_m, y_m)
+    outside = "" if cover is None else " outside the trees that were given"
+    row, col, climbed_m = _ascend(smooth, slope, large[labels], x_m, y_m, outside)
     mine = labels == labels[row, col]
     turn = np.abs((terrain.aspect_deg.values - terrain.aspect_deg.values[row, col] + 180.0) % 360.0 - 180.0)
     with np.errstate(invalid="ignore"):
@@ -175,7 +176,9 @@ def drawn_release(ground: Grid, outline: Polygon | MultiPolygon, size: int, slab
     )
 
 
-def _ascend(ground: Grid, slope_deg: FloatArray, start: BoolArray, x_m: float, y_m: float) -> tuple[int, int, float]:
+def _ascend(
+    ground: Grid, slope_deg: FloatArray, start: BoolArray, x_m: float, y_m: float, outside: str
+) -> tuple[int, int, float]:
     """Walk up the steepest neighbour from a point until a cell of ``start``; returns row, column, metres walked."""
     row, col = (int(one) for one in ground.cell_of(x_m, y_m))
     z = ground.values
@@ -200,7 +203,7 @@ def _ascend(ground: Grid, slope_deg: FloatArray, start: BoolArray, x_m: float, y
                 f"nothing steep enough above the last-seen point: the steepest way up was followed for {walked:.0f} m "
                 f"and {z[row, col] - low:.0f} m of height, the steepest ground on it was {steepest:.0f} degrees, and "
                 f"no start-zone terrain of {LEAST_SLOPE_DEG:.0f} to {LARGEST_SLOPE_DEG:.0f} degrees of the size class "
-                "was met; move the point, choose a smaller size class where there is one, or draw the release"
+                f"was met{outside}; move the point, choose a smaller size class where there is one, or draw the release"
             )
         walked += float(far[best]) * ground.cell_m
         row, col = int(best[0]) + r0, int(best[1]) + c0
