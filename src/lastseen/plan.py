@@ -41,6 +41,7 @@ USUAL_STRIPS_M = (20.0, 60.0)  # published for teaching and by makers, see the s
 
 Progress = Callable[[str, float], None]
 
+LEGS_ELSEWHERE = "use the GPX, the MGRS of the legs in plan.json, or "
 MODEL_LIMITS = (
     "bodies slide alone: thickness is indicative, and snow that piles up or spreads sideways is not modelled",
     "friction, slab and growth are literature ranges, not calibrated to this place or day",
@@ -120,8 +121,7 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
         return _observed(scenario, elevation, place, at_m, progress)
     if at_m is None:
         raise InputError("no last-seen point was given: use --at, or give an observed outline with --debris")
-    ground, snow, paths, notes = _let_it_run(scenario, elevation, at_m, progress)
-    layers = ground_layers.read_layers(scenario.ground, ground)
+    ground, layers, snow, paths, notes = _let_it_run(scenario, elevation, at_m, progress)
     felt = motion.felt_ground(ground)
     shape_of_ground = terrain.read_terrain(ground)
     progress("settling the debris", 0.6)
@@ -153,7 +153,7 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
         model,
         debris,
         lanes,
-        sentences(_about_grid(elevation) + elevation.notes + notes),
+        sentences(grid_notes(elevation) + elevation.notes + notes),
         layers,
     )
 
@@ -165,7 +165,7 @@ def _last_seen(scenario: Scenario) -> LonLat | None:
 
 def _let_it_run(
     scenario: Scenario, elevation: Elevation, at_m: tuple[float, float], progress: Progress
-) -> tuple[Grid, tuple[Release, Run], FlowPaths, tuple[str, ...]]:
+) -> tuple[Grid, GroundLayers, tuple[Release, Run], FlowPaths, tuple[str, ...]]:
     """Release and run the ensemble in a window that grows until nothing reaches its edge."""
     half = HALF_WINDOW_M[scenario.snow.size]
     box = elevation.snapped((at_m[0] - half, at_m[1] - half, at_m[0] + half, at_m[1] + half))
@@ -175,8 +175,9 @@ def _let_it_run(
         ground = read_window(elevation, box)
         if not np.isfinite(ground.values).any():
             raise InputError("there is no ground around the last-seen point, only no data: use another elevation model")
+        layers = ground_layers.read_layers(scenario.ground, ground)
         try:
-            snow = _start(scenario, ground, at_m, ground_layers.read_layers(scenario.ground, ground))
+            snow = _start(scenario, ground, at_m, layers)
         except InputError:
             wider = _grown(elevation, box, set("WSEN"), half)
             if scenario.snow.release or wider == box or attempt >= ASCENT_GROWTHS:
@@ -196,7 +197,7 @@ def _let_it_run(
             break
         box = wider
     progress("tracing the paths", 0.5)
-    return ground, (snow, run), flow_paths(felt, snow, run), _lost(ground, run)
+    return ground, layers, (snow, run), flow_paths(felt, snow, run), _lost(ground, run)
 
 
 def _cells_in(elevation: Elevation, box: Box) -> int:
@@ -307,7 +308,7 @@ def _observed(
         None,
         debris,
         lanes,
-        sentences(_about_grid(elevation) + elevation.notes + layers.notes + notes),
+        sentences(grid_notes(elevation) + elevation.notes + layers.notes + notes),
         layers,
     )
 
@@ -376,14 +377,14 @@ def walk_notes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _about_grid(elevation: Elevation) -> tuple[str, ...]:
+def grid_notes(elevation: Elevation, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
     """Whether a receiver shows other numbers than the grid of the map."""
     datum = elevation.crs.geodetic_crs
     if datum is None or "WGS 84" in datum.name or "ETRS89" in datum.name:
         return ()
     note = (
-        f"the grid of the map is {elevation.crs.name}; receivers show WGS 84, which can differ by more than 200 m: use "
-        "the GPX, the MGRS of the legs in plan.json, or set the receiver to this grid"
+        f"the grid of the map is {elevation.crs.name}; receivers show WGS 84, which can differ by more than 200 m: "
+        f"{use}set the receiver to this grid"
     )
     return (note,)
 
