@@ -133,7 +133,8 @@ def _of_all(scenario: Scenario, progress: Progress) -> TrapView:
     blind = traps.invisible_note(ground.cell_m, layers)
     notes = (
         *grid_notes(elevation, ""), *elevation.notes, *layers.notes,
-        *(one.format(angle=angle, size=size) for one in WHOLE_LIMITS), *([blind] if blind else []), *_nothing(found, ground.cell_m),
+        *(one.format(angle=angle, size=size) for one in WHOLE_LIMITS),
+        *([blind] if blind else []), *_nothing(found, ground.cell_m),
     )  # fmt: skip
     return TrapView(scenario, elevation, shape_of_ground, found, zones, areas, layers, None, sentences(notes))
 

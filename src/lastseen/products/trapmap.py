@@ -27,7 +27,7 @@ from lastseen.traps import Trap
 if TYPE_CHECKING:
     from lastseen.trapview import TrapView
 
-SMALL_MM = 8.0
+SMALL_MM, THIN_MM = 8.0, 1.0
 MOST_NAMED = 150  # letters and numbers on one sheet; the rest is hatched
 AMOUNTS = ((7.4, 9), (7.0, 9), (6.6, 6), (6.2, 4), (6.0, 3))  # size of text, notes
 
@@ -55,7 +55,7 @@ def draw_trap_map(view: TrapView) -> Drawing:
         areas = MultiPolygon([part for one in view.areas for part in one.outline.geoms])
         d.ground.add_patch(area_patch(areas, fill=False, edgecolor=ink, linewidth=AREA_WIDTH, zorder=2.8))
     parts.draw_traps(d, view)
-    _keep_free(d, view)
+    _mark_small(d, view)
     names.name_traps(d, replace(view, traps=view.traps[:MOST_NAMED]))
     names.name_contours(d, levels)
     grid_m = furniture.draw_frame(d)
@@ -66,10 +66,12 @@ def draw_trap_map(view: TrapView) -> Drawing:
     return d
 
 
-def _keep_free(d: Drawing, view: TrapView) -> None:
-    """Labels must not hide traps that are as small as they are."""
-    k = d.sheet.metres_per_mm
+def _mark_small(d: Drawing, view: TrapView) -> None:
+    """Labels must not hide traps that are as small as they are; what is too thin for its hatch is filled."""
+    k, colour = d.sheet.metres_per_mm, d.palette.traps.colour
     for trap in view.traps:
+        if 2.0 * trap.outline.area < THIN_MM * k * trap.outline.length:
+            d.ground.add_patch(area_patch(trap.outline, facecolor=colour, alpha=0.75, linewidth=0.0, zorder=3.1))
         west, south, east, north = trap.outline.bounds
         if max(east - west, north - south) <= SMALL_MM * k:
             x, y = d.sheet.on_page(0.5 * (west + east), 0.5 * (south + north))
