@@ -12,7 +12,7 @@ from lastseen.errors import InputError, ResourceError
 from lastseen.plan import make_plan
 from lastseen.scenario import scenario_of
 from lastseen.shared_files import shared_folder
-from lastseen.traps import within_travel_angle
+from lastseen.traps import find_traps, within_travel_angle
 from lastseen.trapview import MOST_CELLS, view_traps
 
 QUICK = {"members": 8, "bodies": 400}
@@ -109,9 +109,14 @@ def test_a_layer_elsewhere_is_refused_before_any_work(folder):
             view_traps(scenario(folder, point=point, water=far))
 
 
-def test_ground_without_start_zones_says_that_nothing_was_found(folder):
-    hills.write(folder / "gentle.tif", 0.2 * hills.hill())
+def test_traps_that_no_start_zone_reaches_are_left_out(folder):
+    """A gully in gentle ground is found on all ground, and not below release areas; the note says what that means."""
+    x, _ = np.meshgrid((np.arange(180) + 0.5) * hills.CELL_M, (np.arange(220) + 0.5) * hills.CELL_M)
+    gully = 7.0 * np.clip(1.0 - np.abs(x - 430.0) / 14.0, 0.0, 1.0)
+    hills.write(folder / "gentle.tif", 0.2 * hills.hill() - gully)
     view = view_traps(scenario_of({"elevation": [folder / "gentle.tif"]}))
+    everywhere = np.ones(view.terrain.elevation.shape, bool)
+    assert [t.kind for t in find_traps(view.terrain, everywhere)] == ["gully"]
     assert view.traps == view.areas == ()
     assert any("does not say that there is none" in note for note in view.notes)
 

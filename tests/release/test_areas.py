@@ -50,6 +50,25 @@ def test_a_rib_parts_two_areas():
     assert not set(two[0].cells.tolist()) & set(two[1].cells.tolist())
 
 
+def test_a_rounded_rib_parts_areas_where_its_grade_does_not():
+    """Radius 60 m across the fall line: graded almost fully, and still the edge between two areas."""
+
+    def height(x, y):
+        u, v = turned(x, y, 303.3, 251.7)
+        return 1900.0 - 0.62 * u - 0.5 * np.hypot(v, 25.0)
+
+    ground = grid_of(height, shape=SHAPE)
+    zones = grade_start_zones(ground)
+    found = release_areas(ground, zones)
+    two = [one for one in found if one.map_area_m2 > 40_000]
+    assert len(two) == 2
+    x, y = (np.arange(SHAPE[1]) + 0.5) * 5.0, (np.arange(SHAPE[0])[::-1] + 0.5) * 5.0
+    _, v = turned(x[None, :], y[:, None], 303.3, 251.7)
+    assert np.nanmin(np.where(abs(v) < 10.0, zones.grade.values, np.nan)[20:-20, 20:-20]) > 0.5
+    for one in two:
+        assert abs(np.sign(v.ravel()[one.cells]).mean()) > 0.9
+
+
 def test_a_bowl_stays_together_and_a_flat_bench_parts_it():
     bowl = grid_of(lambda x, y: 1500.0 + 0.7 * y + (x - 300.0) ** 2 / 1500.0, shape=SHAPE)
     assert areas_of(bowl)[0].map_area_m2 > 0.85 * 600 * 500
