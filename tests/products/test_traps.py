@@ -20,7 +20,7 @@ from lastseen.products.trapfiles import traps_numbers, write_traps
 from lastseen.products.trapmap import draw_trap_map
 from lastseen.scenario import scenario_of
 from lastseen.summary import trap_table
-from lastseen.traps import WEIGHT_FORMULA
+from lastseen.traps import WEIGHT_FORMULA, shares_sentence
 from lastseen.traps.trap import LETTERS
 from lastseen.trapview import view_traps
 
@@ -88,6 +88,8 @@ def test_layers_of_the_geopackage(handed):
     assert traps.crs == view.terrain.elevation.crs
     assert traps.geometry.is_valid.all()
     assert traps["reason"].tolist() == [t.reason for t in view.traps]
+    assert traps["shares"].tolist() == [shares_sentence(t) for t in view.traps]
+    assert traps["pile_up_m"].isna().tolist() == [bool(np.isnan(t.pile_up_m)) for t in view.traps]
     areas = geopandas.read_file(folder / "traps.gpkg", layer="release_areas")
     assert len(areas) == len(view.areas)
     assert (areas["volume_size_1_m3"] <= areas["volume_size_4_m3"]).all()

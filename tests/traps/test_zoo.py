@@ -1,10 +1,13 @@
 """Precision and recall on a zoo of grounds: all kinds found, nothing where there is nothing."""
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from shapely import MultiPolygon
 
+from lastseen.ground_layers import GroundLayers
 from lastseen.terrain import read_terrain
 from lastseen.traps import find_traps
 from lastseen.traps.trap import LETTERS
@@ -48,3 +51,22 @@ def test_the_zoo_has_twelve_grounds_and_every_kind():
     animals = zoo(2.0)
     assert len(animals) == 12
     assert {kind for one in animals for kind in one.kinds} == set(LETTERS)
+
+
+@pytest.mark.parametrize(
+    "turn", [np.rot90, np.fliplr, np.transpose, lambda z: z + 512.0], ids=["quarter", "mirror", "transpose", "lift"]
+)
+def test_turned_mirrored_or_lifted_grounds_hold_the_same_traps(turn):
+    """Kinds and consequences of all twelve grounds, layers included, do not depend on how the ground lies."""
+    for animal in zoo(2.0):
+        base = [(t.kind, t.consequences) for t in found_on(animal)]
+        ground = animal.ground.with_values(np.ascontiguousarray(turn(animal.ground.values)))
+        layers = tuple(
+            replace(
+                one, cover=ground.with_values(np.clip(turn(one.cover.values) % 512.0, 0.0, 1.0)), outline=MultiPolygon()
+            )
+            for one in animal.ground_layers().layers
+        )
+        got = find_traps(read_terrain(ground), np.ones(ground.shape, bool), GroundLayers(layers))
+        assert Counter((t.kind, t.consequences) for t in got) == Counter(base), animal.name
+        assert all(t.outline.area > 0.0 for t in got)
