@@ -27,3 +27,10 @@ def write(path, z, west_m=WEST_M, north_m=NORTH_M, cell_m=CELL_M, epsg=EPSG, **m
         file.write(np.where(np.isfinite(z), z, -9999.0), 1)
         file.units = ("m",)
     return path
+
+
+def hill_with_gully(ny=220, nx=180):
+    """The same slope with a gully 9 m deep and 40 m wide down its lower half."""
+    x, y = np.meshgrid((np.arange(nx) + 0.5) * CELL_M, (np.arange(ny) + 0.5) * CELL_M)
+    away = np.abs(x - 430.0 - 0.08 * y)
+    return hill(ny, nx) - 9.0 * np.clip(1.0 - away / 20.0, 0.0, 1.0) * np.clip((y - 350.0) / 60.0, 0.0, 1.0)

@@ -12,7 +12,14 @@ from shapely.geometry import GeometryCollection
 
 from dem_zoo import UTM, WEST_M, grid_of
 from lastseen.errors import InputError
-from lastseen.outlines import cells_of_outline, only_areas, outline_of_cells, outline_of_level, read_outline
+from lastseen.outlines import (
+    cells_of_outline,
+    only_areas,
+    outline_of_cells,
+    outline_of_level,
+    read_outline,
+    smooth_outline,
+)
 
 GRID = grid_of(lambda x, y: 0.0 * x * y, shape=(41, 57), cell_m=5.0)
 SOUTH_M = GRID.bounds[1]
@@ -202,3 +209,34 @@ def test_the_old_datum_of_an_outline_is_honoured(tmp_path):
     drawn = box(561_000, 5_116_000, 561_200, 5_116_100)
     got = read_outline(saved(tmp_path / "old.gpkg", [drawn], nad27), utm10, "release")
     assert got.centroid.distance(drawn.centroid) == pytest.approx(216.0, abs=2.0)
+
+
+@pytest.mark.parametrize("radius", [4.0, 9.3, 30.0])
+def test_smooth_outline_of_a_disc_is_round(radius):
+    """No steps of cell edges: the area of the cells, and the length of a circle, not 4 / pi times it."""
+    y, x = np.mgrid[0:80, 0:80]
+    mask = np.hypot(x - 38.7, y - 41.2) <= radius
+    got = smooth_outline(mask, 1000.0, 5000.0, 2.0)
+    assert got.is_valid
+    assert got.area == pytest.approx(4.0 * mask.sum(), rel=0.003)
+    assert got.length == pytest.approx(2.0 * np.pi * radius * 2.0, rel=0.05)
+    assert got.centroid.x == pytest.approx(1000.0 + 2.0 * 39.2, abs=1.0)
+    assert got.centroid.y == pytest.approx(5000.0 - 2.0 * 41.7, abs=1.0)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_smooth_outline_keeps_the_area_of_any_cells(seed):
+    """Ragged sets of cells, single cells, holes: valid, area within 5 %."""
+    mask = np.random.default_rng(seed).random((24, 31)) < 0.15 + 0.13 * seed
+    got = smooth_outline(mask, 0.0, 0.0, 5.0)
+    assert got.is_valid
+    assert got.area == pytest.approx(25.0 * mask.sum(), rel=0.05)
+
+
+def test_smooth_outline_keeps_large_holes_and_thin_lines():
+    ring = np.ones((30, 30), bool)
+    ring[10:20, 10:20] = False
+    assert len(smooth_outline(ring, 0.0, 0.0, 1.0).geoms[0].interiors) == 1
+    line = np.eye(40, dtype=bool)
+    assert smooth_outline(line, 0.0, 0.0, 1.0).area == pytest.approx(40.0, rel=0.05)
+    assert smooth_outline(np.zeros((5, 5), bool), 0.0, 0.0, 1.0).is_empty

@@ -24,9 +24,11 @@ from lastseen.errors import InputError
 from lastseen.grid import Grid
 from lastseen.motion import laws, proofs, statistical
 from lastseen.motion.flow import proofs as flow_proofs
+from lastseen.release import proofs as release_proofs
 from lastseen.search import craft_proofs
 from lastseen.shared_files import shared_folder
 from lastseen.terrain import proofs as ground_proofs
+from lastseen.traps import proofs as trap_proofs
 
 CONFIDENCE = ("published", "derived", "common practice, no source", "from memory")
 
@@ -203,6 +205,8 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "deposit_depth_v_m": traps.deposit_depth_v_m,
     "deposit_depth_trapezoid_m": traps.deposit_depth_trapezoid_m,
     "deposit_depth_wedge_m": traps.deposit_depth_wedge_m,
+    **trap_proofs.QUANTITIES,
+    **release_proofs.QUANTITIES,
     # the search
     "strip_pattern_length_m": lambda **pattern: search.strip_pattern(**pattern).length,
     "strip_pattern_coverage": _pattern_coverage,

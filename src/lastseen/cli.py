@@ -41,6 +41,16 @@ Dem = Annotated[
     list[Path], typer.Argument(help="Elevation: any raster that GDAL reads, or several.", show_default=False)
 ]
 ZUnit = Annotated[str | None, typer.Option("--z-unit", help="Unit of height: m, ft or us-ft; overrides the file.")]
+Trees = Annotated[Path | None, typer.Option("--trees", help="Trees: areas, points, mask or crown cover, any CRS.")]
+Water = Annotated[Path | None, typer.Option("--water", help="Lakes and creeks: areas, lines or raster.")]
+Crevasses = Annotated[Path | None, typer.Option("--crevasses", help="Crevasses: areas, lines or raster.")]
+Rocks = Annotated[Path | None, typer.Option("--rocks", help="Rocks: areas, points or raster.")]
+Buildings = Annotated[Path | None, typer.Option("--buildings", help="Buildings: areas, points or raster.")]
+Roads = Annotated[Path | None, typer.Option("--roads", help="Roads: lines, areas or raster.")]
+NoGo = Annotated[Path | None, typer.Option("--no-go", help="Ground that nobody may search: areas.")]
+Surface = Annotated[
+    Path | None, typer.Option("--surface-model", help="Heights with trees: 2 m above the ground counts as trees.")
+]
 Out = Annotated[Path, typer.Option("-o", "--output", help="Folder to write.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace an older result in the output folder.")]
 Animate = Annotated[bool, typer.Option("--animate", help="Also draw the middle event as it moves (event.gif).")]
@@ -113,6 +123,14 @@ def plan(
     seed: Annotated[int | None, typer.Option("--seed", help="Seed of all random draws. [default: 1]")] = None,
     name: Annotated[str | None, typer.Option("--name", help="Title of the plan.")] = None,
     scenario: Annotated[Path | None, typer.Option("--scenario", help="TOML file; options override it.")] = None,
+    trees: Trees = None,
+    water: Water = None,
+    crevasses: Crevasses = None,
+    rocks: Rocks = None,
+    buildings: Buildings = None,
+    roads: Roads = None,
+    no_go: NoGo = None,
+    surface_model: Surface = None,
     z_unit: ZUnit = None,
     animate: Animate = False,
     output: Out = Path("plan"),
@@ -140,10 +158,64 @@ def plan(
         Given("search", "searchers", searchers),
         Given("search", "start", start),
         Given("search", "pattern", pattern),
-    ]
+        *_ground(
+            trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads, no_go=no_go,
+            surface_model=surface_model,
+        ),
+    ]  # fmt: skip
     _make_and_write(
         _scenario(scenario, given), output, overwrite=overwrite, animate=animate, as_json=as_json, quiet=quiet
     )
+
+
+@app.command()
+def traps(
+    dem: Annotated[list[Path] | None, typer.Argument(help="Elevation: any raster that GDAL reads, or several.")] = None,
+    at: Annotated[
+        str | None, typer.Option("--at", help="Last-seen point; without one all ground is looked at.")
+    ] = None,
+    crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --at.")] = None,
+    radius: Annotated[float | None, typer.Option("--radius", help="Uncertainty of the last-seen point, m.")] = None,
+    size: Annotated[int | None, typer.Option("--size", help="Destructive size, 1 to 4. [default: 2]")] = None,
+    release: Annotated[Path | None, typer.Option("--release", help="Drawn outline of the release.")] = None,
+    trees: Trees = None,
+    water: Water = None,
+    crevasses: Crevasses = None,
+    rocks: Rocks = None,
+    buildings: Buildings = None,
+    roads: Roads = None,
+    no_go: NoGo = None,
+    surface_model: Surface = None,
+    seed: Annotated[int | None, typer.Option("--seed", help="Seed of all random draws. [default: 1]")] = None,
+    name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
+    scenario: Annotated[Path | None, typer.Option("--scenario", help="TOML file; options override it.")] = None,
+    z_unit: ZUnit = None,
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="Folder to write; without it only the table is shown.")
+    ] = None,
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """List terrain traps and start zones: of a last-seen point, or of a whole elevation model."""
+    from lastseen.scenario import Given
+
+    given = [
+        Given("", "elevation", tuple(dem) if dem else None),
+        Given("", "name", name),
+        Given("", "z_unit", z_unit),
+        Given("", "seed", seed),
+        Given("last_seen", "at", at),
+        Given("last_seen", "crs", crs),
+        Given("last_seen", "radius_m", radius),
+        Given("snow", "size", size),
+        Given("snow", "release", release),
+        *_ground(
+            trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads, no_go=no_go,
+            surface_model=surface_model,
+        ),
+    ]  # fmt: skip
+    _view_and_write(_scenario(scenario, given), output, overwrite=overwrite, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -271,6 +343,37 @@ def _make_and_write(
         from lastseen.summary import plan_summary
 
         typer.echo(plan_summary(made, output))
+
+
+def _ground(**files: Path | None) -> list[Given]:
+    """Ground layers from the command line."""
+    from lastseen.scenario import Given
+
+    return [Given("ground", kind, path) for kind, path in files.items()]
+
+
+def _view_and_write(scenario: Scenario, output: Path | None, *, overwrite: bool, as_json: bool, quiet: bool) -> None:
+    from lastseen.products import refuse_existing
+    from lastseen.products.numbers import numbers_text
+    from lastseen.products.trapfiles import PROOF, traps_numbers, write_traps
+    from lastseen.trapview import view_traps
+
+    if output is not None:
+        refuse_existing(output, overwrite=overwrite, proof=PROOF)
+    if not (quiet or as_json):
+        _echo_place(scenario)
+    with _progress(hidden=quiet) as progress:
+        found = view_traps(scenario, progress)
+        if output is not None:
+            write_traps(
+                found, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share)
+            )
+    if as_json:
+        typer.echo(numbers_text(traps_numbers(found)), nl=False)
+    elif not quiet:
+        from lastseen.summary import trap_table
+
+        typer.echo(trap_table(found, output))
 
 
 def _echo_place(scenario: Scenario) -> None:

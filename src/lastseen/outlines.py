@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from affine import Affine
 from contourpy import FillType, contour_generator
 from pyproj import CRS
 from rasterio import features
@@ -17,9 +18,12 @@ from shapely.geometry.base import BaseGeometry
 from shapely.validation import explain_validity
 
 from lastseen.errors import InputError
-from lastseen.grid import Grid, IntArray
+from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
 
 Area = Polygon | MultiPolygon
+LARGEST_AREA_CHANGE = 0.05  # of a smoothed outline
+LARGEST_MOVE = 0.4  # share of its area that smoothing may give to other ground
+STRAIGHTENED_CELLS = (1.0, 0.75, 0.5)  # steps up to this large are made straight, as far as the shape allows
 
 
 def only_areas(geometry: BaseGeometry) -> MultiPolygon:
@@ -35,6 +39,57 @@ def outline_of_cells(cells: npt.NDArray[Any], grid: Grid) -> MultiPolygon:
     mask[cells] = 1
     found = features.shapes(mask.reshape(grid.shape), mask=mask.reshape(grid.shape) == 1, transform=grid.transform)
     return only_areas(union_all([shape(geometry) for geometry, _ in found]))
+
+
+def smooth_outline(mask: BoolArray, west_m: float, north_m: float, cell_m: float) -> MultiPolygon:
+    """The outline of the cells of a mask without the steps of cell edges; its area is that of the cells within 5 %.
+
+    Gaps up to a cell wide are closed, steps made straight, corners cut (Chaikin 1974), and what that took from the area
+    given back all around. Holes are kept.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (ny, nx)
+    west_m, north_m : float
+        Outer corner of its first cell, map metres.
+    cell_m : float
+    """
+    padded = np.pad(mask, 1).astype(np.uint8)
+    transform = Affine(cell_m, 0.0, west_m - cell_m, 0.0, -cell_m, north_m + cell_m)
+    found = features.shapes(padded, mask=padded > 0, connectivity=4, transform=transform)
+    edges = only_areas(union_all([shape(geometry) for geometry, _ in found]))
+    wanted = float(mask.sum()) * cell_m * cell_m
+    closed = edges.buffer(0.6 * cell_m, join_style="mitre").buffer(-0.6 * cell_m, join_style="mitre")
+    pieces = [(one, edges.intersection(one.buffer(1e-6 * cell_m))) for one in only_areas(make_valid(closed)).geoms]
+    drawn = only_areas(make_valid(union_all([_smoothed(one, cells, cell_m) for one, cells in pieces])))
+    return drawn if abs(drawn.area - wanted) <= LARGEST_AREA_CHANGE * wanted else edges
+
+
+def _smoothed(closed: Polygon, cells: BaseGeometry, cell_m: float) -> BaseGeometry:
+    """One piece of an outline, as smooth as its cells allow."""
+    wanted = cells.area
+    straightened = [closed.simplify(tolerance * cell_m) for tolerance in STRAIGHTENED_CELLS]
+    for one in (*straightened, closed, cells):
+        drawn = only_areas(make_valid(MultiPolygon([_cornered(part) for part in only_areas(make_valid(one)).geoms])))
+        for _ in range(3):
+            drawn = only_areas(make_valid(drawn.buffer((wanted - drawn.area) / max(drawn.length, cell_m))))
+        kept = abs(drawn.area - wanted) <= LARGEST_AREA_CHANGE * wanted
+        if kept and drawn.symmetric_difference(cells).area <= LARGEST_MOVE * wanted:
+            return drawn
+    return cells
+
+
+def _cornered(area: Polygon) -> Polygon:
+    """The polygon with its corners cut twice."""
+    return Polygon(_cut(np.asarray(area.exterior.coords)), [_cut(np.asarray(ring.coords)) for ring in area.interiors])
+
+
+def _cut(ring: FloatArray) -> FloatArray:
+    for _ in range(2):
+        a, b = ring[:-1], ring[1:]
+        cut = np.stack([0.75 * a + 0.25 * b, 0.25 * a + 0.75 * b], axis=1).reshape(-1, 2)
+        ring = np.vstack([cut, cut[:1]])
+    return ring
 
 
 def outline_of_level(values: Grid, level: float, least_area_m2: float = 0.0) -> MultiPolygon:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from lastseen import deposit, motion, remarks, search, terrain, traps
+from lastseen import deposit, ground_layers, motion, remarks, search, terrain, traps
 from lastseen.deposit import Debris, Person
 from lastseen.deposit.zones import Zone, split_deposit
 from lastseen.elevation import Elevation, open_elevation, read_window, require_inside
 from lastseen.errors import InputError
 from lastseen.grid import Grid
+from lastseen.ground_layers import GroundLayers
 from lastseen.motion import Choice, Events
 from lastseen.motion.paths import FlowPaths
 from lastseen.motion.runout import Runout, measure_runout
@@ -66,6 +67,8 @@ class Plan:
     search : SearchPlan
     notes : tuple of str
         Plain sentences that the user must see.
+    layers : GroundLayers
+        Trees, water, no-go ground and more, as far as they were given.
     """
 
     scenario: Scenario
@@ -77,6 +80,7 @@ class Plan:
     debris: Debris
     search: SearchPlan
     notes: tuple[str, ...]
+    layers: GroundLayers = field(default_factory=GroundLayers)
 
 
 def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: None) -> Plan:
@@ -97,6 +101,7 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     place = _last_seen(scenario)
     elevation = open_elevation(scenario.elevation, place, scenario.z_unit)
     at_m = require_inside(elevation, place) if place else None
+    ground_layers.check_layers(scenario.ground, elevation)
     if scenario.search.debris is not None:
         return _observed(scenario, elevation, place, at_m, progress)
     if at_m is None:
@@ -109,7 +114,7 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     debris = deposit.settle(events, ground, poa, scenario.search.outline_probability)
     person = deposit.where_person_lies(events, poa, at_m, debris.outline)
     progress("looking for terrain traps", 0.8)
-    found = _met_traps(shape_of_ground, went)
+    found = traps.with_deposit(met_traps(shape_of_ground, went), debris.thickness_m, person.poa)
     model = Model(
         went.release,
         went.choice,
@@ -125,10 +130,11 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     lanes = _lay_out(scenario, debris, ground, at_m)
     notes = (
         *remarks.about_walk(scenario, lanes),
+        *went.layers.notes,
         *remarks.about_events(went.choice, events),
         *remarks.about_person(events, person, ground),
         *remarks.about_debris(debris, person),
-        *remarks.about_model(went.choice, ground),
+        *remarks.about_model(went.choice, ground, went.layers),
     )
     return Plan(
         scenario,
@@ -140,6 +146,7 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
         debris,
         lanes,
         remarks.sentences(remarks.about_grid(elevation) + elevation.notes + notes),
+        went.layers,
     )
 
 
@@ -148,9 +155,9 @@ def _last_seen(scenario: Scenario) -> LonLat | None:
     return parse_point(at.at, parse_crs(at.crs) if at.crs else None) if at.at else None
 
 
-def _met_traps(shape_of_ground: Terrain, went: Reach) -> tuple[Trap, ...]:
+def met_traps(shape_of_ground: Terrain, went: Reach) -> tuple[Trap, ...]:
     """Traps on ground that the snow can reach, with the share of carried persons that meet each."""
-    found = traps.find_traps(shape_of_ground, went.paths.reach(REACH_MARGIN_M))
+    found = traps.find_traps(shape_of_ground, went.paths.reach(REACH_MARGIN_M), went.layers)
     person, caught = went.events.person, went.events.person.caught()
     number = np.cumsum(caught) - 1  # only those who were caught are counted
     last = person.cells[person.offsets[1:] - 1].copy()
@@ -194,6 +201,7 @@ def _observed(
     margin = OUTLINE_MARGIN_M
     progress("reading the ground", 0.1)
     ground = read_window(elevation, (west - margin, south - margin, east + margin, north + margin))
+    layers = ground_layers.read_layers(scenario.ground, ground)
     none = ground.with_values(np.full(ground.shape, np.nan))
     debris = Debris(none, none, none, none, outline, math.nan, float(outline.area), math.nan)
     progress("laying out the search", 0.4)
@@ -211,5 +219,6 @@ def _observed(
         None,
         debris,
         lanes,
-        remarks.sentences(remarks.about_grid(elevation) + elevation.notes + notes),
+        remarks.sentences(remarks.about_grid(elevation) + elevation.notes + layers.notes + notes),
+        layers,
     )

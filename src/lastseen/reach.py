@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lastseen import motion, release
+from lastseen import ground_layers, motion, release
 from lastseen.elevation import Box, Elevation, read_window
 from lastseen.errors import InputError
 from lastseen.grid import Grid
+from lastseen.ground_layers import GroundLayers
 from lastseen.memory import BODY_GB_PER_MILLION_CELLS, FLOW_GB_PER_MILLION_CELLS, require_memory
 from lastseen.motion import Choice, Events, Tracks
 from lastseen.motion.paths import FlowPaths, flow_paths
@@ -41,6 +42,8 @@ class Reach:
     ----------
     ground, felt : Grid
         The window, and the same as moving snow feels it.
+    layers : GroundLayers
+        Trees, water and more, as far as they were given.
     release : Release
     choice : Choice
         The model that ran, and why.
@@ -50,6 +53,7 @@ class Reach:
 
     ground: Grid
     felt: Grid
+    layers: GroundLayers
     release: Release
     choice: Choice
     events: Events
@@ -72,8 +76,9 @@ def let_it_run(scenario: Scenario, elevation: Elevation, at_m: tuple[float, floa
         ground = read_window(elevation, box)
         if not np.isfinite(ground.values).any():
             raise InputError("there is no ground around the last-seen point, only no data: use another elevation model")
+        layers = ground_layers.read_layers(scenario.ground, ground)
         try:
-            start = _start(scenario, ground, at_m)
+            start = _start(scenario, ground, at_m, layers)
         except InputError:
             wider = _grown(elevation, box, set("WSEN"), half)
             if scenario.snow.release or wider == box or attempt >= ASCENT_GROWTHS:
@@ -93,7 +98,7 @@ def let_it_run(scenario: Scenario, elevation: Elevation, at_m: tuple[float, floa
             break
         box = wider
     progress("tracing the paths", 0.7)
-    return Reach(ground, felt, start, choice, events, flow_paths(felt, start, events))
+    return Reach(ground, felt, layers, start, choice, events, flow_paths(felt, start, events))
 
 
 def _run(
@@ -118,7 +123,7 @@ def _cells_in(elevation: Elevation, box: Box) -> int:
     return round((box[2] - box[0]) / elevation.cell_m) * round((box[3] - box[1]) / elevation.cell_m)
 
 
-def _start(scenario: Scenario, ground: Grid, at_m: tuple[float, float]) -> Release:
+def _start(scenario: Scenario, ground: Grid, at_m: tuple[float, float], layers: GroundLayers) -> Release:
     """The release: drawn, or the one that belongs to the last-seen point."""
     row, col = ground.cell_of(*at_m)
     if np.isnan(ground.values[min(int(row), ground.shape[0] - 1), min(int(col), ground.shape[1] - 1)]):
@@ -130,7 +135,8 @@ def _start(scenario: Scenario, ground: Grid, at_m: tuple[float, float]) -> Relea
     if snow.release is not None:
         outline = read_outline(snow.release, ground.crs, "release")
         return release.drawn_release(ground, outline, snow.size, snow.slab_thickness_m)
-    return release.find_release(ground, *at_m, snow.size, snow.slab_thickness_m)
+    trees = layers.of("trees")
+    return release.find_release(ground, *at_m, snow.size, snow.slab_thickness_m, trees.cover if trees else None)
 
 
 def _sides_scouted(ground: Grid, snow: Release, scouts: Tracks) -> set[str]:

@@ -6,6 +6,7 @@ from lastseen import traps
 from lastseen.deposit import Debris, Person
 from lastseen.elevation import Elevation
 from lastseen.grid import Grid
+from lastseen.ground_layers import GroundLayers
 from lastseen.motion import Choice, Events
 from lastseen.scenario import Scenario
 from lastseen.search import SearchPlan
@@ -14,6 +15,7 @@ LITTLE_INSIDE = 0.8
 LITTLE_LEFT = 0.005
 STEEP_LEG_DEG = 35.0  # common practice, no source: steeper ground is not walked in a straight line
 USUAL_STRIPS_M = (20.0, 60.0)  # published for teaching and by makers, see the search reference
+LEGS_ELSEWHERE = "use the GPX, the MGRS of the legs in plan.json, or "
 MODEL_LIMITS = {
     "body": "bodies slide alone: thickness is indicative, and snow that piles up or spreads sideways is not modelled",
     "flow": "the flow is dense snow of one density: powder clouds, leaps over cliffs and trees are not modelled",
@@ -81,9 +83,9 @@ def about_debris(debris: Debris, person: Person) -> tuple[str, ...]:
     return ()
 
 
-def about_model(choice: Choice, ground: Grid) -> tuple[str, ...]:
+def about_model(choice: Choice, ground: Grid, layers: GroundLayers) -> tuple[str, ...]:
     """What the model cannot see."""
-    blind = traps.invisible_note(ground.cell_m)
+    blind = traps.invisible_note(ground.cell_m, layers)
     return (*([blind] if blind else []), MODEL_LIMITS[choice.model], *ALWAYS)
 
 
@@ -109,14 +111,14 @@ def about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def about_grid(elevation: Elevation) -> tuple[str, ...]:
-    """Whether a receiver shows other numbers than the grid of the map."""
+def about_grid(elevation: Elevation, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
+    """Whether a receiver shows other numbers than the grid of the map; ``use`` says what to use instead."""
     datum = elevation.crs.geodetic_crs
     if datum is None or "WGS 84" in datum.name or "ETRS89" in datum.name:
         return ()
     note = (
-        f"the grid of the map is {elevation.crs.name}; receivers show WGS 84, which can differ by more than 200 m: use "
-        "the GPX, the MGRS of the legs in plan.json, or set the receiver to this grid"
+        f"the grid of the map is {elevation.crs.name}; receivers show WGS 84, which can differ by more than 200 m: "
+        f"{use}set the receiver to this grid"
     )
     return (note,)
 

@@ -45,6 +45,20 @@ class Snow:
 
 
 @checked(frozen=True, config=_STRICT)
+class Ground:
+    """What is not in a bare elevation model: any vector or raster file that GDAL reads, in any CRS."""
+
+    trees: Path | None = None
+    water: Path | None = None
+    crevasses: Path | None = None
+    rocks: Path | None = None
+    buildings: Path | None = None
+    roads: Path | None = None
+    no_go: Path | None = None  # ground that nobody may search
+    surface_model: Path | None = None  # heights with trees: what stands 2 m above the ground counts as trees
+
+
+@checked(frozen=True, config=_STRICT)
 class Search:
     """How the debris is searched."""
 
@@ -68,6 +82,7 @@ class Scenario:
     name: str = ""
     z_unit: Literal["m", "ft", "us-ft"] | None = None
     seed: int = Field(default=1, ge=0)
+    ground: Ground = field(default_factory=Ground)
 
 
 @dataclass(frozen=True)
@@ -101,6 +116,9 @@ def read_scenario(path: Path) -> Scenario:
         scenario,
         elevation=tuple(here / file for file in scenario.elevation),
         snow=replace(scenario.snow, release=_from(here, scenario.snow.release)),
+        ground=replace(
+            scenario.ground, **{one.name: _from(here, getattr(scenario.ground, one.name)) for one in fields(Ground)}
+        ),
         search=replace(scenario.search, debris=_from(here, scenario.search.debris)),
     )
 

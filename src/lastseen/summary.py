@@ -12,8 +12,11 @@ from lastseen.motion.runout import Range
 from lastseen.plan import Model, Plan
 from lastseen.products.caution import SHORT_CAUTION
 from lastseen.search import Leg
+from lastseen.traps import WEIGHT_FORMULA, shares_sentence
+from lastseen.trapview import TrapView
 
 MOST_TRAPS = 4
+MOST_LISTED, MOST_AREAS = 40, 8  # in the table of traps
 
 
 def plan_summary(plan: Plan, folder: Path) -> str:
@@ -29,6 +32,42 @@ def plan_summary(plan: Plan, folder: Path) -> str:
     lines += [_line("Note" if i == 0 else "", note) for i, note in enumerate(plan.notes)]
     lines += ["", *textwrap.wrap(SHORT_CAUTION, 110), "", f"Written to {folder}"]
     return "\n".join(lines)
+
+
+def trap_table(view: TrapView, folder: Path | None) -> str:
+    """Traps and release areas as a table, the reason of each beside it."""
+    lines = [view.scenario.name or "Terrain traps"]
+    if view.plan is None:
+        lines.append(f"{len(view.traps)} traps, {len(view.areas)} release areas on the whole elevation model")
+    elif view.plan.model is not None:
+        lines += _model_lines(view.plan.model)[:2]
+    for trap in view.traps[:MOST_LISTED]:
+        head = f"{trap.letter}{trap.number} {trap.kind} ({', '.join(trap.consequences)}), weight {trap.weight:.3f}. "
+        shares = f" {shares_sentence(trap)}" if view.plan is not None else ""
+        lines.append(_line(f"{trap.letter}{trap.number}", f"{head.split(' ', 1)[1]}{trap.reason}{shares}"))
+    if len(view.traps) > MOST_LISTED:
+        lines.append(_line("", f"and {len(view.traps) - MOST_LISTED} more: write them with -o, or give --json"))
+    lines += ["", _line("Order", WEIGHT_FORMULA), ""]
+    lines += _area_lines(view)
+    lines += [_line("Note" if i == 0 else "", note) for i, note in enumerate(view.notes)]
+    lines += ["", *textwrap.wrap(SHORT_CAUTION, 110)]
+    return "\n".join([*lines, "", f"Written to {folder}"] if folder is not None else lines)
+
+
+def _area_lines(view: TrapView) -> list[str]:
+    """The largest release areas; with a last-seen point those that its release lies in."""
+    lines, own = [], view.own_areas
+    for one in own[:MOST_AREAS]:
+        volumes = " / ".join(f"{volume:,.0f}" for volume in one.volume_m3)
+        text = (
+            f"{one.area_m2:,.0f} m2 on the slope, {one.slope_deg:.0f} degrees, faces {one.aspect_deg:03.0f}, "
+            f"{one.width_m:,.0f} m wide, {one.length_m:,.0f} m long, grade {one.grade:.2f}; size 1 / 2 / 3 / 4 "
+            f"releases {volumes} m3"
+        )
+        lines.append(_line(f"Area {one.number}", text))
+    if len(own) > MOST_AREAS:
+        lines.append(_line("", f"and {len(own) - MOST_AREAS} smaller release areas"))
+    return lines
 
 
 def check_table(outcomes: list[Outcome]) -> str:

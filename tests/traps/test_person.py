@@ -77,4 +77,4 @@ def test_severity_stays_between_its_ends():
 
 
 def test_one_letter_for_each_kind():
-    assert len(set(LETTERS.values())) == len(LETTERS) == 6
+    assert len(set(LETTERS.values())) == len(LETTERS) == 12

@@ -28,6 +28,12 @@ _PLACE = {
     "bench": ("bench", "the ground is flat between two steep slopes"),
     "bank": ("behind a bank", "the ground rises against the flow"),
     "cliff": ("foot of a cliff", "snow falls onto it"),
+    "trees": ("among trees", "trees hold the snow back"),
+    "rocks": ("among rocks", "rocks hold the snow back"),
+    "crevasses": ("at crevasses", "snow falls into them"),
+    "water": ("on or in water", "the ground is level"),
+    "building": ("at a building", "it holds the snow back"),
+    "road cut": ("road cut", "the cut is flat below a steep slope"),
 }
 
 

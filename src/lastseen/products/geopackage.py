@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,13 +25,18 @@ def write_geopackage(plan: Plan, path: Path) -> None:
 
     The same plan gives the same bytes.
     """
+    write_layers(path, plan_layers(plan).values(), plan.terrain.elevation.crs, run_table(plan))
+
+
+def write_layers(path: Path, layers: Iterable[Layer], crs: Any, run: list[tuple[str, str]]) -> None:
+    """Write layers and the table ``run``; the same input gives the same bytes."""
     import pandas as pd  # noqa: PLC0415  slow to import
     import pyogrio  # noqa: PLC0415  slow to import
 
     with _gdal_options({"OGR_CURRENT_DATE": FIXED_DATE}):
-        for layer in plan_layers(plan).values():
+        for layer in layers:
             pyogrio.write_dataframe(
-                _frame(layer, plan.terrain.elevation.crs),
+                _frame(layer, crs),
                 path,
                 layer=layer.name,
                 driver="GPKG",
@@ -39,7 +44,7 @@ def write_geopackage(plan: Plan, path: Path) -> None:
                 append=path.exists(),
                 layer_options={"IDENTIFIER": layer.title, "DESCRIPTION": SHORT_CAUTION},
             )
-        table = pd.DataFrame(run_table(plan), columns=["key", "value"], dtype="str")
+        table = pd.DataFrame(run, columns=["key", "value"], dtype="str")
         pyogrio.write_dataframe(table, path, layer="run", driver="GPKG", append=True)
 
 

@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from lastseen.plan import Plan
+    from lastseen.trapview import TrapView
 
 MOST_BYTES = 512 * 1024**2  # of one file: a checksum of a larger one takes longer than the plan
 MOST_BYTES_OF_ALL = 2 * 1024**3
 
 
-def input_files(plan: Plan) -> list[dict[str, Any]]:
+def input_files(plan: Plan | TrapView) -> list[dict[str, Any]]:
     """Every file that was given: what for, name, size, checksum. Names only: where they lay is nobody's business."""
     scenario = plan.scenario
     files = [("elevation", sheet.path) for sheet in plan.elevation.sheets]
     files += [
         (role, path) for role, path in (("release", scenario.snow.release), ("debris", scenario.search.debris)) if path
     ]
+    layers = ((one.name, getattr(scenario.ground, one.name)) for one in fields(scenario.ground))
+    files += [(role, path) for role, path in layers if path]
     left = MOST_BYTES_OF_ALL
     rows = []
     for role, path in files:

@@ -11,11 +11,13 @@ from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.outlines import only_areas, outline_of_level
+from lastseen.traps import shares_sentence
 
 if TYPE_CHECKING:
     from lastseen.deposit import Debris
     from lastseen.plan import Model, Plan
     from lastseen.search import Leg
+    from lastseen.traps import Trap
 
 GeometryKind = Literal["Point", "LineString", "MultiLineString", "MultiPolygon"]
 ColumnKind = Literal["text", "real", "integer"]
@@ -113,6 +115,11 @@ _COLUMNS: dict[str, tuple[Column, ...]] = {
         Column("person_passes", "real", "share of carried persons that enter it"),
         Column("person_ends", "real", "share of carried persons that stop in it"),
         Column("weight", "real", "order of importance"),
+        Column("pile_up_m", "real", "depth to which debris 0.5 m thick over 20 m of open slope piles up"),
+        Column("cover", "real", "share of the ground under trees or rocks"),
+        Column("burial_m", "real", "expected debris over somebody who stops in it, mean over all events"),
+        Column("source", "text", "what it was read from"),
+        Column("shares", "text", "how carried persons meet it"),
         _REASON,
     ),
     "lanes": (
@@ -159,12 +166,17 @@ def plan_layers(plan: Plan) -> dict[str, Layer]:
         "flow_paths": _flow_paths(model) if model else (),
         "debris": _debris(plan),
         "deposition_zones": _zones(model) if model else (),
-        "terrain_traps": _traps(model) if model else (),
+        "terrain_traps": trap_rows(model.traps) if model else (),
         "lanes": _lanes(plan),
         "route": ((leg.line, _leg_values(leg)) for leg in plan.search.legs),
         "uncovered": _uncovered(plan),
     }
     return {name: _layer(name, found) for name, found in rows.items()}
+
+
+def trap_layer(traps: Iterable[Trap]) -> Layer:
+    """The layer of terrain traps on its own."""
+    return _layer("terrain_traps", trap_rows(traps))
 
 
 def known(value: float | None) -> float | None:
@@ -270,13 +282,15 @@ def _zones(model: Model) -> _Rows:
         yield z.outline, (z.number, z.place, z.area_m2, z.thickness_m, z.thickest_m, z.slope_deg, z.poa, z.reason)
 
 
-def _traps(model: Model) -> _Rows:
-    for t in model.traps:
+def trap_rows(traps: Iterable[Trap]) -> _Rows:
+    """Shapes and values of the layer of terrain traps."""
+    for t in traps:
         measures = (t.depth_m, t.drop_m, t.width_m, t.length_m, t.slope_above_deg, t.slope_below_deg)
         person = (t.person_passes, t.person_ends, t.weight)
+        more = (*map(known, (t.pile_up_m, t.cover, t.burial_m)), t.source, shares_sentence(t), t.reason)
         yield (
             t.outline,
-            (t.number, t.letter, t.kind, ", ".join(t.consequences), *map(known, measures), *person, t.reason),
+            (t.number, t.letter, t.kind, ", ".join(t.consequences), *map(known, measures), *person, *more),
         )
 
 

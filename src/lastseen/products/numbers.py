@@ -55,7 +55,7 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "debris": _debris(plan),
         "poa": _poa(model) if model else None,
         "zones": [_fields(zone, leave=("outline",)) for zone in model.zones] if model else [],
-        "traps": [_fields(trap, leave=("outline", "cells")) for trap in model.traps] if model else [],
+        "traps": [_fields(trap, leave=("outline", "cells", "part_of_cell")) for trap in model.traps] if model else [],
         "coverage": _coverage(plan),
         "search": _search(plan),
         "lanes": _lanes(plan),
@@ -63,6 +63,12 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "notes": [*plan.notes, *plan.search.notes],
     }
     rounded: dict[str, Any] = _rounded(document)
+    return rounded
+
+
+def record(one: Any, leave: tuple[str, ...] = ()) -> dict[str, Any]:
+    """The fields of a dataclass as plain rounded values."""
+    rounded: dict[str, Any] = _rounded(_fields(one, leave))
     return rounded
 
 

@@ -37,6 +37,7 @@ _CLASSES = (
     SlabClass(3, 10_000.0, 0.91),
     SlabClass(4, 100_000.0, 1.92),
 )
+SIZES = tuple(one.size for one in _CLASSES)
 
 
 def slab_class(size: int) -> SlabClass:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.signal import fftconvolve
 from shapely.geometry import MultiPolygon, Polygon
 from skimage import measure
 
@@ -24,6 +25,9 @@ LARGEST_SLOPE_DEG = 55.0
 START_ZONE_SMOOTHING_M = 4.0  # design choice: a slab bridges ground rougher than this
 FARTHEST_ASCENT_M = 2500.0  # design choice: longest path of a size 4 event, EAWS size table
 LARGEST_TURN_DEG = 75.0  # design choice: a slab does not reach round a ridge
+# A stand prevents release where crowns cover more than 30 to 50 % and gaps are below 25 m (from memory; the larger
+# share is taken, so that terrain stays start zone where in doubt).
+CLOSED_CANOPY, LEAST_GAP_M = 0.5, 25.0
 LARGEST_EXTENT = 1.5  # the ensemble draws releases of 0.5 to 1.5 times the class's area
 
 
@@ -65,20 +69,38 @@ class Release:
     reason: str
 
 
-def start_zone_terrain(ground: Grid) -> tuple[BoolArray, Terrain]:
-    """Cells steep enough for a slab to start, and the smoothed terrain that decided it."""
+def start_zone_terrain(ground: Grid, cover: Grid | None = None) -> tuple[BoolArray, Terrain]:
+    """Cells steep enough for a slab to start and not under a closed canopy, and the smoothed terrain that decided it.
+
+    ``cover`` is the share of each cell under crowns, where known.
+    """
     terrain = read_terrain(smoothed(ground, START_ZONE_SMOOTHING_M))
     slope = terrain.slope_deg.values
     with np.errstate(invalid="ignore"):
-        return (slope >= LEAST_SLOPE_DEG) & (slope <= LARGEST_SLOPE_DEG), terrain
+        steep = (slope >= LEAST_SLOPE_DEG) & (slope <= LARGEST_SLOPE_DEG)
+    return (steep if cover is None else steep & (crown_cover(cover) < CLOSED_CANOPY)), terrain
 
 
-def find_release(ground: Grid, x_m: float, y_m: float, size: int, slab_m: float | None = None) -> Release:
+def crown_cover(cover: Grid) -> FloatArray:
+    """Share under crowns over a disc as wide as the smallest gap that can release, 0 to 1; crowns outside are none."""
+    radius = max(0.5, 0.5 * LEAST_GAP_M / cover.cell_m)
+    y, x = np.mgrid[-int(radius) : int(radius) + 1, -int(radius) : int(radius) + 1]
+    disc = (x * x + y * y <= radius * radius).astype(float)
+    if disc.size == 1:
+        return cover.values.astype(float)
+    share: FloatArray = fftconvolve(np.pad(cover.values, int(radius), mode="edge"), disc / disc.sum(), mode="valid")
+    return np.clip(np.round(share, 9), 0.0, 1.0)
+
+
+def find_release(
+    ground: Grid, x_m: float, y_m: float, size: int, slab_m: float | None = None, cover: Grid | None = None
+) -> Release:
     """The release that belongs to a last-seen point.
 
     The start-zone terrain that holds the point, or that lies above it on the path of steepest ascent, is grown from
     there to the area of the size class. Growth follows the shape of the median human-triggered slab, 50 m wide and
-    80 m long (Schweizer & Luetschg 2001).
+    80 m long (Schweizer & Luetschg 2001). A start zone that is entered from below grows upward only, because nothing
+    below its edge can release. Wind and snowpack are not guessed.
 
     Parameters
     ----------
@@ -90,6 +112,8 @@ def find_release(ground: Grid, x_m: float, y_m: float, size: int, slab_m: float 
         Destructive size, 1 to 4.
     slab_m : float, optional
         Slab thickness; by size and slope where not given.
+    cover : Grid, optional
+        Share of each cell under crowns, 0 to 1; a closed canopy is no start zone.
 
     Raises
     ------
@@ -97,13 +121,14 @@ def find_release(ground: Grid, x_m: float, y_m: float, size: int, slab_m: float 
         Point on no data, or nothing steep enough above it.
     """
     wanted = slab_class(size)
-    steep, terrain = start_zone_terrain(ground)
+    steep, terrain = start_zone_terrain(ground, cover)
     smooth, slope = terrain.elevation, terrain.slope_deg.values
     least_cells = max(4, int(0.25 * wanted.area_m2 / ground.cell_area_m2))
     labels = measure.label(steep, connectivity=1)
     large = np.bincount(labels.ravel()) >= least_cells
     large[0] = False
-    row, col, climbed_m = _ascend(smooth, slope, large[labels], x_m, y_m)
+    outside = "" if cover is None else " outside the trees that were given"
+    row, col, climbed_m = _ascend(smooth, slope, large[labels], x_m, y_m, outside)
     mine = labels == labels[row, col]
     turn = np.abs((terrain.aspect_deg.values - terrain.aspect_deg.values[row, col] + 180.0) % 360.0 - 180.0)
     with np.errstate(invalid="ignore"):
@@ -151,7 +176,9 @@ def drawn_release(ground: Grid, outline: Polygon | MultiPolygon, size: int, slab
     )
 
 
-def _ascend(ground: Grid, slope_deg: FloatArray, start: BoolArray, x_m: float, y_m: float) -> tuple[int, int, float]:
+def _ascend(
+    ground: Grid, slope_deg: FloatArray, start: BoolArray, x_m: float, y_m: float, outside: str
+) -> tuple[int, int, float]:
     """Walk up the steepest neighbour from a point until a cell of ``start``; returns row, column, metres walked."""
     row, col = (int(one) for one in ground.cell_of(x_m, y_m))
     z = ground.values
@@ -176,7 +203,7 @@ def _ascend(ground: Grid, slope_deg: FloatArray, start: BoolArray, x_m: float, y
                 f"nothing steep enough above the last-seen point: the steepest way up was followed for {walked:.0f} m "
                 f"and {z[row, col] - low:.0f} m of height, the steepest ground on it was {steepest:.0f} degrees, and "
                 f"no start-zone terrain of {LEAST_SLOPE_DEG:.0f} to {LARGEST_SLOPE_DEG:.0f} degrees of the size class "
-                "was met; move the point, choose a smaller size class where there is one, or draw the release"
+                f"was met{outside}; move the point, choose a smaller size class where there is one, or draw the release"
             )
         walked += float(far[best]) * ground.cell_m
         row, col = int(best[0]) + r0, int(best[1]) + c0

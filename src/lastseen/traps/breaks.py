@@ -9,6 +9,7 @@ from lastseen.grid import BoolArray, FloatArray
 from lastseen.threads import over_rows
 from lastseen.traps import kernels
 from lastseen.traps.ground import VISIBLE_CELL_M, Ground, fall_line_profile
+from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, pile_up_clause
 from lastseen.traps.shapes import EIGHT, Patch, grouped, outline_of
 from lastseen.traps.trap import Trap, measured_trap
 
@@ -31,6 +32,7 @@ BENCH_BEYOND_M = 15.0  # steepness above and below a bench is the mean over this
 BENCH_ACROSS_M = 20.0  # shorter ones, and ones deeper than across, are knolls and spurs; design choice
 INNER = 0.75  # share of a bench's depth on which its cells are told from the slopes above and below; measured on tests
 BANK_REACH_M = 15.0  # the counter-slope rises within this distance downhill; design choice
+FILL_REACH_M = 60.0  # debris behind a bank is filled back up the slope no farther than this; design choice
 BANK_RISE_M = 1.0  # as high as a flow of size 2 is thick; design choice
 BANK_RISE_COARSE_M = 2.5  # on coarse cells smaller rises are not resolved; design choice
 
@@ -109,7 +111,15 @@ def _bank(ground: Ground, patch: Patch, length_m: float, above: FloatArray, coun
     """Measure a bank: the rise that a flow meets at the foot of the slope."""
     steep = float(np.median(patch.of(above)))
     rise = float(np.percentile(patch.of(counter), 90.0))
-    reason = f"Slope of {steep:.0f} degrees runs against a bank that rises {rise:.1f} m, over {length_m:.0f} m across."
+    rows, cols = patch.cells
+    behind = np.full(rows.size, np.nan)
+    kernels.behind_banks(
+        ground.raw.values, ground.up_row, ground.up_col, rows, cols, ground.cell_m, BANK_REACH_M, FILL_REACH_M,
+        OPEN_DEBRIS_M * STRIP_M, behind,
+    )  # fmt: skip
+    piled = float(np.median(behind))
+    told = f"Slope of {steep:.0f} degrees runs against a bank that rises {rise:.1f} m, over {length_m:.0f} m across"
+    reason = f"{told}{pile_up_clause(piled, rise)}."
     trap = measured_trap(
         "bank",
         outline_of(patch, ground.raw),
@@ -119,6 +129,7 @@ def _bank(ground: Ground, patch: Patch, length_m: float, above: FloatArray, coun
         width_m=run_along(patch, length_m, ground.cell_m),
         length_m=length_m,
         slope_above_deg=steep,
+        pile_up_m=piled,
     )
     return trap, patch
 

@@ -6,12 +6,14 @@ from dataclasses import replace
 
 from lastseen.errors import InputError
 from lastseen.grid import BoolArray
+from lastseen.ground_layers import GroundLayers
 from lastseen.terrain import Terrain
 from lastseen.traps.breaks import Found, find_breaks
 from lastseen.traps.cliffs import find_cliffs
 from lastseen.traps.ground import VISIBLE_CELL_M, look_around
 from lastseen.traps.gullies import find_gullies
 from lastseen.traps.hollows import find_hollows
+from lastseen.traps.on_ground import find_on_ground, with_creeks, with_roads
 from lastseen.traps.shapes import Patch
 from lastseen.traps.trap import Consequence, Trap, in_order
 
@@ -21,12 +23,13 @@ TROUGH = 4.0  # a hollow this many times as long as wide is a trough; design cho
 WALL_TO_DEPTH = 3.0  # a wall in a gully that is not higher than this many depths is its side; design choice
 
 
-def find_traps(terrain: Terrain, where: BoolArray) -> tuple[Trap, ...]:
+def find_traps(terrain: Terrain, where: BoolArray, layers: GroundLayers | None = None) -> tuple[Trap, ...]:
     """Traps that touch the cells ``where``, in the order of their severity.
 
-    Gullies, closed hollows, banks, benches, abrupt flattenings and cliffs are read from the bare ground. Trees, water,
-    crevasses and buildings are not in it. A break of slope that is part of a gully, hollow, bank or bench is reported
-    once, as the larger thing. Where no trap is found, there can still be one that the cells are too coarse to show.
+    Gullies, closed hollows, banks, benches, abrupt flattenings and cliffs are read from the bare ground. Trees, rocks,
+    water, crevasses, buildings and roads are not in it and come from ground layers where these are given. A break of
+    slope that is part of a gully, hollow, bank or bench is reported once, as the larger thing. Where no trap is found,
+    there can still be one that the cells are too coarse to show.
 
     Parameters
     ----------
@@ -34,6 +37,8 @@ def find_traps(terrain: Terrain, where: BoolArray) -> tuple[Trap, ...]:
         Heights in metres; NaN is no data.
     where : ndarray of bool, shape (ny, nx)
         The ground that snow can reach, already widened by the caller.
+    layers : GroundLayers, optional
+        On the lattice of the terrain.
 
     Returns
     -------
@@ -55,15 +60,27 @@ def find_traps(terrain: Terrain, where: BoolArray) -> tuple[Trap, ...]:
     if min(ny, nx) < 3:
         return ()
     here = where[ground.first_row : ground.first_row + ny, ground.first_col : ground.first_col + nx]
-    gullies = find_gullies(ground, here)
+    layers = layers or GroundLayers()
+    gullies = with_creeks(ground, find_gullies(ground, here), layers)
+    water, roads, others = _split(find_on_ground(ground, here, layers, gullies))
     banks, benches, flattenings = find_breaks(ground, here)
     hollows = _not_part_of(find_hollows(ground, here), gullies, 0.0, ground.cell_m)
     hollows = [h for h in hollows if not _is_trough(h, banks, ground.cell_m)]
+    hollows = _not_part_of(hollows, water, 0.0, ground.cell_m)
     kept = gullies + hollows
     for weaker in (banks, benches, flattenings):
         kept = kept + _not_part_of(weaker, kept, NEAR_M, ground.cell_m)
     kept[: len(gullies)], cliffs = _walled(gullies, find_cliffs(ground, here))
-    return in_order(trap for trap, _ in kept + cliffs)
+    kept = with_roads(kept, roads)
+    roads = _not_part_of(roads, kept, NEAR_M, ground.cell_m)
+    return in_order(trap for trap, _ in kept + cliffs + water + roads + others)
+
+
+def _split(added: Found) -> tuple[Found, Found, Found]:
+    """Water, roads, and everything else from the ground layers."""
+    kinds = ("water", "road cut")
+    water, roads = ([one for one in added if one[0].kind == kind] for kind in kinds)
+    return water, roads, [one for one in added if one[0].kind not in kinds]
 
 
 def _is_trough(hollow: tuple[Trap, Patch], banks: Found, cell_m: float) -> bool:
@@ -94,7 +111,8 @@ def _walled(gullies: Found, cliffs: Found) -> tuple[Found, Found]:
 
 def _with_walls(gully: Trap, drop_m: float) -> Trap:
     """Return a gully that also injures."""
-    consequences: tuple[Consequence, ...] = ("burial", "trauma", "no way out")
+    order: tuple[Consequence, ...] = ("burial", "trauma", "water", "no way out")
+    consequences = tuple(one for one in order if one == "trauma" or one in gully.consequences)
     return replace(gully, consequences=consequences, reason=f"{gully.reason} It has walls {drop_m:.0f} m high.")
 
 
@@ -104,14 +122,18 @@ def _not_part_of(candidates: Found, larger: Found, near_m: float, cell_m: float)
     return [(trap, patch) for trap, patch in candidates if patch.share_in(cover, near_m / cell_m) < COVERED]
 
 
-def invisible_note(cell_m: float) -> str | None:
+def invisible_note(cell_m: float, layers: GroundLayers | None = None) -> str | None:
     """Say what cannot be seen at this cell size; None where nothing of use to a person is lost (cells up to 0.5 m).
 
     Parameters
     ----------
     cell_m : float
         Side of a cell, metres.
+    layers : GroundLayers, optional
+        What was given beside the bare ground.
     """
+    given = {one.kind for one in layers.layers} if layers is not None else set()
+    lacking = [kind for kind in ("trees", "rocks", "water", "crevasses") if kind not in given]
     if cell_m > VISIBLE_CELL_M:
         return (
             f"On cells of {cell_m:g} m gullies and banks are invisible, and a wall shows only where it is much higher: "
@@ -121,5 +143,9 @@ def invisible_note(cell_m: float) -> str | None:
         return None
     return (
         f"On cells of {cell_m:g} m gullies and banks narrower than {2.0 * cell_m:g} m cannot be seen. "
-        "Trees, rocks, water and crevasses are not in a bare-ground model."
-    )
+        + (f"{_listed(lacking).capitalize()} are not in a bare-ground model." if lacking else "")
+    ).strip()
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from lastseen.grid import BoolArray, FloatArray, IntArray
 from lastseen.threads import over_rows
 from lastseen.traps import kernels
 from lastseen.traps.ground import VISIBLE_CELL_M, Ground
 from lastseen.traps.joining import join_pieces
+from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, pile_up_clause
 from lastseen.traps.shapes import Labels, Patch, Spine, connected, joined, outline_of, patches, spines
-from lastseen.traps.trap import Trap, measured_trap
+from lastseen.traps.trap import Part, Trap, measured_trap
 
 REACH_M = 30.0  # lips are sought this far to each side, so a gully is at most 60 m across; design choice
 SAMPLE_M = 2.0  # and at this spacing, at least; design choice
@@ -30,6 +32,7 @@ WIDE_M, GENTLE_DEPTH_TO_WIDTH = (
 LEAST_DEPTH_M = 1.5  # deposit in it can be as deep as very few survive (avalanche centres' glossary, read 2026)
 LEAST_DEPTH_COARSE_M = 2.5  # on coarse cells shallower ones are not resolved; design choice
 WEAK = 0.6  # a piece this fraction as deep still joins deeper pieces; design choice
+STRONG = 0.75  # smoothing takes from a narrow gully: it is sought from here on, and kept by its depth as given
 LEAST_LENGTH_M = 30.0  # shorter ones are pits or gaps between rocks; design choice
 WEAK_PIECE = 0.3  # a piece this fraction as long still joins others; design choice
 LENGTH_TO_WIDTH = 3.0  # a gully is long; design choice
@@ -41,6 +44,7 @@ UNRESOLVED_CELLS = (
 )
 UNRESOLVED_PERCENT = 75.0  # ... and the upper quartile along the bed is told instead of the median; design choices
 MUCH_DEEPER = 1.4  # a deepest part this many times as deep as the middle is told apart; design choice
+PARTS_FROM_M, PART_M = 300.0, 200.0  # longer gullies tell their shares in stretches about this long; design choice
 ROUNDS = 4  # side gullies of side gullies are followed this deep; design choice
 AXES = ((0, 2), (1, 2), (2, 2), (2, 1), (2, 0), (2, -1), (2, -2), (1, -2))  # half rows and columns a step
 
@@ -55,8 +59,9 @@ class Sections:
         Below the lower lip; 0 where there are no two lips.
     bed : ndarray of bool, shape (ny, nx)
         The lowest cells of their cross-sections.
-    measured : ndarray, shape (ny, nx, 4)
-        At bed cells: depth (m), width (m), whether no side has a lip within reach, whether both are gentle (0 or 1).
+    measured : ndarray, shape (ny, nx, 5)
+        At bed cells: depth (m), width (m), whether no side has a lip within reach, whether both are gentle (0 or 1),
+        depth to which the standard debris piles up (m).
     """
 
     depth_m: FloatArray
@@ -71,7 +76,7 @@ def find_gullies(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
     least = LEAST_DEPTH_COARSE_M if ground.coarse else LEAST_DEPTH_M
     sections = read_sections(ground, WEAK * least)
     labels, _ = connected(sections.depth_m >= WEAK * least)
-    strong = np.unique(labels[sections.depth_m >= least])
+    strong = np.unique(labels[sections.depth_m >= STRONG * least])
     labels[~np.isin(labels, strong)] = 0
     pieces = _main_stems(ground, sections, labels)
     found = []
@@ -100,7 +105,7 @@ def read_sections(ground: Ground, weak_m: float) -> Sections:
     row, col = _bed_cells(z, depth, azimuth, weak_m)
     bed = np.zeros(z.shape, dtype=np.bool_)
     bed[row, col] = True
-    measured = np.full((*z.shape, 4), np.nan)
+    measured = np.full((*z.shape, 5), np.nan)
     measured[row, col] = _measure(ground, row, col)
     return Sections(depth, bed, measured)
 
@@ -121,9 +126,9 @@ def _bed_cells(
 
 
 def _measure(ground: Ground, row: IntArray, col: IntArray) -> FloatArray:
-    """Depth, width, openness and gentleness of the cross-sections at bed cells, see `Sections`."""
+    """Depth, width, openness, gentleness and pile-up of the cross-sections at bed cells, see `Sections`."""
     cell_m = ground.cell_m
-    out = np.full((row.size, 4), np.nan)
+    out = np.full((row.size, 5), np.nan)
     step_m = min(1.0, 0.5 * cell_m)
     azimuth = np.linspace(0.0, np.pi, 32, endpoint=False)
     dr, dc = -np.cos(azimuth) * step_m / cell_m, np.sin(azimuth) * step_m / cell_m
@@ -131,7 +136,9 @@ def _measure(ground: Ground, row: IntArray, col: IntArray) -> FloatArray:
     for lean in LIP_LEANS:
         todo = np.isnan(out[:, 0])
         part, r, c = out[todo], row[todo], col[todo]
-        kernels.gully_sections(ground.light.values, ground.raw.values, r, c, dr, dc, step_m, steps, lean, part)
+        kernels.gully_sections(
+            ground.light.values, ground.raw.values, r, c, dr, dc, step_m, steps, lean, OPEN_DEBRIS_M * STRIP_M, part
+        )
         part[:, 3] = float(lean == LEAN)
         out[todo] = part
     return out
@@ -214,7 +221,9 @@ def _gully(
     if gentle and (is_open or (width >= WIDE_M and depth / width < GENTLE_DEPTH_TO_WIDTH)):
         return None
     deepest = float(np.percentile(at_bed[:, 0], 90.0))
-    reason = _reason(depth, deepest, width, length_m, fall, is_open=is_open)
+    piled = float(np.percentile(at_bed[:, 4], percent))
+    told = _reason(depth, deepest, width, length_m, fall, is_open=is_open)
+    reason = f"{told}{pile_up_clause(piled, depth)}."
     trap = measured_trap(
         "gully",
         outline_of(patch, ground.raw),
@@ -223,21 +232,39 @@ def _gully(
         depth_m=depth,
         width_m=width,
         length_m=length_m,
+        pile_up_m=piled,
     )
-    return trap, patch
+    return _with_parts(trap, patch, stems, ground), patch
+
+
+def _with_parts(trap: Trap, patch: Patch, stems: list[Spine], ground: Ground) -> Trap:
+    """Cut a long gully into stretches of like length from its upper end, for the shares of persons in each."""
+    if trap.length_m < PARTS_FROM_M:
+        return trap
+    z = ground.light.values
+    downhill = sorted(stems, key=lambda stem: -float(z[stem.rows, stem.cols].mean()))
+    row, col = (np.concatenate([getattr(stem, axis)[::-1] for stem in downhill]) for axis in ("rows", "cols"))
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(row), np.diff(col)))])
+    along *= trap.length_m / max(float(along[-1]), 1.0)
+    _, nearest = cKDTree(np.column_stack([row, col])).query(np.column_stack(patch.cells))
+    count = int(np.ceil(trap.length_m / PART_M))
+    each = trap.length_m / count
+    part_of_cell = np.minimum((along[nearest] / each).astype(np.int32), count - 1)
+    parts = tuple(Part(k * each, (k + 1) * each) for k in range(count))
+    return replace(trap, parts=parts, part_of_cell=part_of_cell)
 
 
 def _reason(depth: float, deepest: float, width: float, length_m: float, fall: float, *, is_open: bool) -> str:
-    """Tell the numbers of a gully in one sentence."""
+    """Tell the numbers of a gully, without the full stop."""
     deep = f"{depth:.{0 if depth >= 3 else 1}f}"
     up_to = f" (up to {deepest:.0f} m)" if deepest > MUCH_DEEPER * depth else ""
     fall_deg = float(np.degrees(np.arctan(fall)))
     if is_open:
         return (
             f"V-shaped gully: both sides rise {deep} m and more within {REACH_M:.0f} m, {length_m:.0f} m long, "
-            f"its bed falls {fall_deg:.0f} degrees."
+            f"its bed falls {fall_deg:.0f} degrees"
         )
     return (
         f"Gully {deep} m deep{up_to}, {width:.0f} m across between its lips, {length_m:.0f} m long, "
-        f"its bed falls {fall_deg:.0f} degrees."
+        f"its bed falls {fall_deg:.0f} degrees"
     )

@@ -8,6 +8,7 @@ from skimage.morphology import reconstruction
 from lastseen.grid import BoolArray, FloatArray
 from lastseen.terrain import smoothed
 from lastseen.traps.ground import LIGHT_SMOOTHING_M, Ground
+from lastseen.traps.pile_up import pile_up_clause, piled_in_channel_m
 from lastseen.traps.shapes import Patch, connected, outline_of, patches, spines
 from lastseen.traps.trap import Trap, measured_trap
 
@@ -70,7 +71,10 @@ def _hollow(ground: Ground, patch: Patch, depth: FloatArray, level: FloatArray, 
     length = max(length_m, 2.0 * float(np.sqrt(area / np.pi)))
     width = 4.0 * area / (np.pi * length)
     depth_m = float(np.median(patch.of(level))) - float(patch.of(ground.raw.values)[int(np.argmax(patch.of(depth)))])
-    reason = f"Closed hollow {depth_m:.1f} m deep, {length:.0f} m by {width:.0f} m, from which nothing flows out."
+    section_m2 = float(patch.of(depth).sum()) * ground.raw.cell_area_m2 / length
+    piled = piled_in_channel_m(depth_m, width, section_m2)
+    told = f"Closed hollow {depth_m:.1f} m deep, {length:.0f} m by {width:.0f} m, from which nothing flows out"
+    reason = f"{told}{pile_up_clause(piled, depth_m)}."
     trap = measured_trap(
         "closed hollow",
         outline_of(patch, ground.raw),
@@ -79,5 +83,6 @@ def _hollow(ground: Ground, patch: Patch, depth: FloatArray, level: FloatArray, 
         depth_m=depth_m,
         width_m=width,
         length_m=length,
+        pile_up_m=piled,
     )
     return trap, patch

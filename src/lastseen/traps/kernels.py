@@ -5,6 +5,8 @@ Positions are in rows and columns of cell centres; row 0 is north. NaN is no dat
 
 from __future__ import annotations
 
+import heapq
+
 import numpy as np
 import numpy.typing as npt
 from numba import njit
@@ -136,6 +138,27 @@ def _crossing(
 
 
 @njit(cache=True, nogil=True)
+def _filled(heights: FloatArray, n: int, step_m: float, area_m2: float, brim: float) -> float:
+    """Depth of a level fill of this area in a section of ``n`` heights, at most up to the brim."""
+    lowest = np.inf
+    for k in range(n):
+        lowest = min(lowest, heights[k])
+    low, high = lowest, brim
+    for _ in range(40):
+        level = high if _ == 0 else 0.5 * (low + high)
+        area = 0.0
+        for k in range(n):
+            area += max(0.0, level - heights[k]) * step_m
+        if area <= area_m2:
+            low = level
+        else:
+            high = level
+        if low >= high:
+            break
+    return low - lowest
+
+
+@njit(cache=True, nogil=True)
 def gully_sections(
     light: FloatArray,
     raw: FloatArray,
@@ -146,13 +169,17 @@ def gully_sections(
     step_m: float,
     n: int,
     lean: float,
+    area_m2: float,
     out: FloatArray,
 ) -> None:
     """Depth (m), width between lips (m) and whether no side has a lip within reach (0/1), at cells of a bed.
 
+    ``out`` has columns depth, width, openness, one that is left alone, and the depth of a level fill of ``area_m2``.
+
     ``dr``, ``dc`` are the steps of each azimuth in cells. Lips are sought on the light ground and heights read from the
     raw one: neither smoothing nor extremes of noise change the depth. Rows of ``out`` stay where nothing rises.
     """
+    section = np.empty(2 * n + 1)
     for m in range(rows.size):
         r, c = float(rows[m]), float(cols[m])
         a = _crossing(light, r, c, dr, dc, step_m, n, lean)
@@ -167,6 +194,9 @@ def gully_sections(
         out[m, 0] = min(left_m, right_m) - _at(raw, r, c)
         out[m, 1] = (left + right if max(left, right) < n else 2 * min(left, right)) * step_m
         out[m, 2] = 1.0 if min(left, right) >= n else 0.0
+        for k in range(-right, left + 1):
+            section[k + right] = _at(raw, r + k * dr[a], c + k * dc[a])
+        out[m, 4] = _filled(section, left + right + 1, step_m, area_m2, min(left_m, right_m))
 
 
 @njit(cache=True, nogil=True)
@@ -202,6 +232,42 @@ def along_fall_line(
                     break
                 highest = max(highest, rise)
             counter_m[i, j] = highest
+
+
+@njit(cache=True, nogil=True)
+def behind_banks(
+    z: FloatArray,
+    up_row: FloatArray,
+    up_col: FloatArray,
+    rows: IntArray,
+    cols: IntArray,
+    cell_m: float,
+    counter_m: float,
+    longest_m: float,
+    area_m2: float,
+    piled_m: FloatArray,
+) -> None:
+    """Depth of a level fill of this section area behind the bank that lies within ``counter_m`` down the fall line."""
+    ds_m = 0.5 * cell_m
+    profile = np.empty(int((longest_m + counter_m) / ds_m) + 2)
+    for m in range(rows.size):
+        i, j = rows[m], cols[m]
+        ur, uc = 0.5 * up_row[i, j], 0.5 * up_col[i, j]
+        crest, at = z[i, j], 0
+        for k in range(1, int(counter_m / ds_m) + 1):
+            ahead = _at(z, i - k * ur, j - k * uc)
+            if np.isnan(ahead):
+                break
+            if ahead > crest:
+                crest, at = ahead, k
+        n = 0
+        for k in range(-at, int(longest_m / ds_m) + 1):
+            here = _at(z, i + k * ur, j + k * uc)
+            if np.isnan(here) or (k > 0 and here >= crest):
+                break
+            profile[n] = here
+            n += 1
+        piled_m[m] = _filled(profile, n, ds_m, area_m2, crest)
 
 
 @njit(cache=True, nogil=True)
@@ -298,3 +364,35 @@ def walls(
         beyond_foot = foot - _at(z, i - (down + m) * dr, j - (down + m) * dc)
         beside = np.fmax(0.0, np.fmax(beyond_top, beyond_foot)) / (m * ds_m)  # off the known ground nothing is beside
         out[a, 0], out[a, 1], out[a, 2] = top - foot, (up + down) * ds_m, beside
+
+
+@njit(cache=True, nogil=True)
+def energy_lines(z: FloatArray, starts: FloatArray, fall: float, cell_m: float, line_m: FloatArray) -> None:
+    """Height of the highest energy line over each cell: it falls by ``fall`` a metre and ends where it meets ground.
+
+    ``starts`` holds the height of a line that begins at a cell, NaN elsewhere. Fills ``line_m``; NaN where none comes.
+    Lines run over the sixteen nearest neighbours, so that ways are at most 2.8 % too long.
+    """
+    ny, nx = z.shape
+    queue = [(0.0, 0, 0)]
+    queue.pop()
+    for i in range(ny):
+        for j in range(nx):
+            if not np.isnan(starts[i, j]):
+                line_m[i, j] = starts[i, j]
+                heapq.heappush(queue, (-starts[i, j], i, j))
+    while len(queue) > 0:
+        height, i, j = heapq.heappop(queue)
+        height = -height
+        if height < line_m[i, j]:
+            continue
+        for di in range(-2, 3):
+            for dj in range(-2, 3):
+                a, b = i + di, j + dj
+                if (di == 0 and dj == 0) or (di % 2 == 0 and dj % 2 == 0) or a < 0 or b < 0 or a >= ny or b >= nx:
+                    continue
+                there = height - fall * cell_m * np.sqrt(di * di + dj * dj)
+                if there < z[a, b] or np.isnan(z[a, b]) or there <= line_m[a, b]:
+                    continue
+                line_m[a, b] = there
+                heapq.heappush(queue, (-there, a, b))

@@ -9,6 +9,11 @@ import math
 
 from lastseen.errors import InputError
 
+OPEN_DEBRIS_M, STRIP_M = (
+    0.5,
+    20.0,
+)  # debris that traps are compared by: thickness and width on open ground; design choice
+
 
 def deposit_depth_v_m(area_m2: float, side_slope_deg: float) -> float:
     """Depth at the axis of a V-shaped gully: ``sqrt(A tan(phi))``.
@@ -90,6 +95,60 @@ def deposit_depth_wedge_m(area_m2: float, counter_slope_deg: float) -> float:
     """
     _check(area_m2, counter_slope_deg)
     return math.sqrt(2.0 * area_m2 * math.tan(math.radians(counter_slope_deg)))
+
+
+def deposit_depth_between_m(area_m2: float, slope_deg: float, counter_slope_deg: float) -> float:
+    """Depth where a slope meets a counter-slope: ``sqrt(2 A / (cot(slope) + cot(counter)))``.
+
+    The wedge at a vertical wall and the V of two like sides are special cases of it.
+
+    Parameters
+    ----------
+    area_m2 : float
+        Cross-section area of the debris, at least 0.
+    slope_deg : float
+        Slope of the ground that falls to the foot, between 0 and 90 degrees.
+    counter_slope_deg : float
+        Slope of the ground that rises from it, above 0 and at most 90 degrees.
+
+    Returns
+    -------
+    float
+        Metres.
+
+    Raises
+    ------
+    InputError
+        If the area is negative or a slope has no meaning.
+    """
+    _check(area_m2, slope_deg)
+    if not 0.0 < counter_slope_deg <= 90.0:
+        raise InputError(f"counter-slope of {counter_slope_deg} degrees: give more than 0 and at most 90")
+    away = 1.0 / math.tan(math.radians(slope_deg)) + math.tan(math.radians(90.0 - counter_slope_deg))
+    return math.sqrt(2.0 * area_m2 / away)
+
+
+def piled_in_channel_m(depth_m: float, width_m: float, section_m2: float) -> float:
+    """Depth of the standard debris in a channel of this depth, width and cross-section area, at most its depth.
+
+    The channel is taken for a trapezoid; a section smaller than a triangle's is taken for a V.
+    """
+    if not depth_m > 0.0 or not width_m > 0.0:
+        return math.nan
+    floor_m = min(max(0.0, 2.0 * section_m2 / depth_m - width_m), 0.9 * width_m)
+    side_deg = math.degrees(math.atan(depth_m / (0.5 * (width_m - floor_m))))
+    return min(depth_m, deposit_depth_trapezoid_m(OPEN_DEBRIS_M * STRIP_M, floor_m, side_deg))
+
+
+def pile_up_clause(piled_m: float, depth_m: float) -> str:
+    """What the standard debris does in a trap, as the end of a sentence; empty where it is not known."""
+    if not math.isfinite(piled_m):
+        return ""
+    does = "fills it to the brim," if piled_m >= depth_m - 0.01 else "piles up to"
+    return (
+        f"; debris {OPEN_DEBRIS_M:g} m thick over {STRIP_M:g} m of open slope {does} {piled_m:.1f} m, "
+        f"{piled_m / OPEN_DEBRIS_M:.1f} times the open slope"
+    )
 
 
 def _check(area_m2: float, slope_deg: float) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -11,10 +11,13 @@ import numpy.typing as npt
 from shapely import MultiPolygon, Polygon
 
 from lastseen.errors import InputError
-from lastseen.grid import IntArray
+from lastseen.grid import Grid, IntArray
 
 LongArray = npt.NDArray[np.int64]
-Kind = Literal["gully", "closed hollow", "abrupt flattening", "bench", "bank", "cliff"]
+Kind = Literal[
+    "gully", "closed hollow", "abrupt flattening", "bench", "bank", "cliff",
+    "trees", "rocks", "crevasses", "water", "building", "road cut",
+]  # fmt: skip
 Consequence = Literal["burial", "trauma", "water", "no way out"]
 
 LETTERS: dict[Kind, str] = {
@@ -24,8 +27,15 @@ LETTERS: dict[Kind, str] = {
     "bench": "B",
     "bank": "K",
     "cliff": "C",
+    "trees": "T",
+    "rocks": "R",
+    "crevasses": "V",
+    "water": "W",
+    "building": "U",
+    "road cut": "X",
 }
-# Kinds of harm by kind of ground, as the glossaries of avalanche centres name them (read 2026).
+# Kinds of harm by kind of ground, as the glossaries of avalanche centres name them (read 2026); buildings: common
+# practice, no source.
 CONSEQUENCES: dict[Kind, tuple[Consequence, ...]] = {
     "gully": ("burial", "no way out"),
     "closed hollow": ("burial",),
@@ -33,6 +43,12 @@ CONSEQUENCES: dict[Kind, tuple[Consequence, ...]] = {
     "bench": ("burial",),
     "bank": ("burial",),
     "cliff": ("trauma",),
+    "trees": ("trauma",),
+    "rocks": ("trauma",),
+    "crevasses": ("burial", "trauma", "no way out"),
+    "water": ("water", "burial"),
+    "building": ("trauma", "burial"),
+    "road cut": ("burial",),
 }
 # The measure at which a trap of its kind counts as fully severe (severity 1). Design choices, no source.
 FULL_SEVERITY: dict[Kind, tuple[str, float]] = {
@@ -42,14 +58,42 @@ FULL_SEVERITY: dict[Kind, tuple[str, float]] = {
     "bench": ("width_m along the fall line", 50.0),
     "bank": ("drop_m", 4.0),
     "cliff": ("drop_m", 25.0),
+    "trees": ("crown cover", 1.0),
+    "rocks": ("share of the ground", 1.0),
+    "crevasses": ("always", 1.0),
+    "water": ("always", 1.0),
+    "building": ("half, always", 2.0),
+    "road cut": ("slope above in degrees", 60.0),
 }
+BARE_GROUND = "bare ground"
 LEAST_SEVERITY = 0.1  # the smallest trap that is reported still counts; design choice
+LEAST_POA = 1e-6  # of a trap in which nobody stops
+LEAST_TOLD = 0.005  # a part of a trap in which fewer stop is not told
 UNVISITED = 0.05  # keeps traps in the order of their severity where no body came by; design choice
 WEIGHT_FORMULA = (
     "weight = severity x (person_ends + 0.5 person_passes + 0.05); severity = the trap's measure / its full value, "
     "between 0.1 and 1 (gully 8 m deep, hollow 4 m deep, flattening by 45 degrees, bench 50 m along the fall line, "
-    "bank 4 m, cliff 25 m)"
+    "bank 4 m, cliff 25 m, trees and rocks by the share of ground they cover, road cut 60 degrees above, crevasses and "
+    "water always 1, buildings always 0.5)"
 )
+
+
+@dataclass(frozen=True)
+class Part:
+    """A stretch of a long trap, from its upper end.
+
+    Attributes
+    ----------
+    from_m, to_m : float
+        Along the trap.
+    person_passes, person_ends : float
+        Shares of carried persons, as in `Trap`.
+    """
+
+    from_m: float
+    to_m: float
+    person_passes: float = 0.0
+    person_ends: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,7 +105,7 @@ class Trap:
     number : int
         1, 2, ... in the order of weight, largest first.
     letter : str
-        G gully, H closed hollow, F abrupt flattening, B bench, K bank, C cliff.
+        See ``LETTERS``.
     kind : Kind
     consequences : tuple of Consequence
         What it does to a carried person.
@@ -86,6 +130,20 @@ class Trap:
         Shares 0 to 1 of carried persons who enter it and who stop in it. 0 until `with_person` has filled them.
     weight : float
         See ``WEIGHT_FORMULA``.
+    pile_up_m : float
+        Depth to which debris that lies 0.5 m thick over 20 m of open slope piles up here; NaN where the kind has no
+        such geometry. At most the depth of the trap.
+    cover : float
+        Trees, rocks: share of its ground that they cover, 0 to 1; NaN for other kinds.
+    burial_m : float
+        Expected thickness of debris where persons stop in it, mean over all events; NaN until `with_deposit` has filled
+        it and where nobody stops.
+    source : str
+        What it was read from.
+    parts : tuple of Part
+        Stretches of a long gully, from its upper end; empty for a short trap.
+    part_of_cell : ndarray of int32
+        Which of them each of ``cells`` lies in; empty for a short trap.
     """
 
     number: int
@@ -104,6 +162,12 @@ class Trap:
     person_passes: float
     person_ends: float
     weight: float
+    pile_up_m: float = float("nan")
+    cover: float = float("nan")
+    burial_m: float = float("nan")
+    source: str = BARE_GROUND
+    parts: tuple[Part, ...] = ()
+    part_of_cell: IntArray = field(default_factory=lambda: np.empty(0, np.int32))
 
 
 def measured_trap(
@@ -118,6 +182,9 @@ def measured_trap(
     length_m: float = float("nan"),
     slope_above_deg: float = float("nan"),
     slope_below_deg: float = float("nan"),
+    pile_up_m: float = float("nan"),
+    cover: float = float("nan"),
+    source: str = BARE_GROUND,
 ) -> Trap:
     """Return a trap that no person has met yet, weighed by its severity alone."""
     trap = Trap(
@@ -137,12 +204,20 @@ def measured_trap(
         0.0,
         0.0,
         0.0,
+        pile_up_m,
+        cover,
+        source=source,
     )
     return replace(trap, weight=weight_of(trap))
 
 
 def severity(trap: Trap) -> float:
     """How bad the trap is by its own measure, 0.1 to 1, see ``FULL_SEVERITY``."""
+    return float(np.clip(_against_full(trap), LEAST_SEVERITY, 1.0))
+
+
+def _against_full(trap: Trap) -> float:
+    """The trap's measure against that of a fully severe one."""
     measure = {
         "gully": trap.depth_m,
         "closed hollow": trap.depth_m,
@@ -150,8 +225,14 @@ def severity(trap: Trap) -> float:
         "bench": trap.width_m,
         "bank": trap.drop_m,
         "cliff": trap.drop_m,
+        "trees": trap.cover,
+        "rocks": trap.cover,
+        "crevasses": 1.0,
+        "water": 1.0,
+        "building": 1.0,
+        "road cut": trap.slope_above_deg,
     }[trap.kind]
-    return float(np.clip(measure / FULL_SEVERITY[trap.kind][1], LEAST_SEVERITY, 1.0))
+    return float(measure / FULL_SEVERITY[trap.kind][1])
 
 
 def weight_of(trap: Trap) -> float:
@@ -160,8 +241,8 @@ def weight_of(trap: Trap) -> float:
 
 
 def in_order(traps: Iterable[Trap]) -> tuple[Trap, ...]:
-    """Return the traps numbered from 1 by weight, largest first; equal weights keep kind and place."""
-    ranked = sorted(traps, key=lambda t: (-t.weight, t.letter, int(t.cells[0])))
+    """Return the traps numbered from 1 by weight, largest first; of equal weights the larger measure, kind, place."""
+    ranked = sorted(traps, key=lambda t: (-t.weight, -round(_against_full(t), 6), t.letter, int(t.cells[0])))
     return tuple(replace(trap, number=number) for number, trap in enumerate(ranked, start=1))
 
 
@@ -215,9 +296,58 @@ def with_person(
         passes, ends = float(seen.mean()), float(inside[ended].sum() / n_bodies)
         inside[trap.cells] = False
         if passes >= least_share:
-            filled = replace(trap, person_passes=passes, person_ends=ends)
+            parts = _parts_with_person(trap, visits, bodies, ended, n_bodies, size)
+            filled = replace(trap, person_passes=passes, person_ends=ends, parts=parts)
             met.append(replace(filled, weight=weight_of(filled)))
     return in_order(met)
+
+
+def _parts_with_person(
+    trap: Trap, visits: LongArray, bodies: LongArray, ended: LongArray, n_bodies: int, size: int
+) -> tuple[Part, ...]:
+    """The shares of carried persons that pass each part of a trap and stop in it."""
+    if not trap.parts:
+        return ()
+    part = np.full(size, -1, dtype=np.int32)
+    part[trap.cells] = trap.part_of_cell
+    ends = np.bincount(part[ended][part[ended] >= 0], minlength=len(trap.parts)) / n_bodies
+    passes = [np.unique(bodies[part[visits] == k]).size / n_bodies for k in range(len(trap.parts))]
+    return tuple(
+        replace(one, person_passes=float(passes[k]), person_ends=float(ends[k])) for k, one in enumerate(trap.parts)
+    )
+
+
+def with_deposit(traps: tuple[Trap, ...], thickness_m: Grid, poa: Grid) -> tuple[Trap, ...]:
+    """Fill in how deep somebody who stops in each trap would lie, from the deposit.
+
+    Parameters
+    ----------
+    traps : tuple of Trap
+    thickness_m : Grid
+        Expected thickness of debris, mean over all events, on the lattice of the traps' cells.
+    poa : Grid
+        Probability of area on the same lattice.
+    """
+    filled = []
+    for trap in traps:
+        chance = poa.values.ravel()[trap.cells]
+        snow = np.nan_to_num(thickness_m.values.ravel()[trap.cells])
+        total = float(chance.sum())
+        filled.append(replace(trap, burial_m=float((chance * snow).sum()) / total) if total > LEAST_POA else trap)
+    return tuple(filled)
+
+
+def shares_sentence(trap: Trap) -> str:
+    """How carried persons meet a trap, where along it they stop, and how deep, in one or two sentences."""
+    text = f"{trap.person_passes:.0%} of carried persons enter it, {trap.person_ends:.0%} stop in it"
+    if np.isfinite(trap.burial_m) and trap.person_ends > 0.0:
+        text += f", under {trap.burial_m:.1f} m of debris on average over all events"
+    held = [part for part in trap.parts if part.person_ends >= LEAST_TOLD]
+    if held and trap.person_ends > 0.0:
+        text += ": " + ", ".join(
+            f"{part.person_ends:.0%} between {part.from_m:.0f} and {part.to_m:.0f} m down it" for part in held
+        )
+    return f"{text}."
 
 
 def _check_visits(visits: LongArray, bodies: LongArray, last: LongArray, n_bodies: int, size: int) -> None:

@@ -16,6 +16,7 @@ from lastseen.products.mapsheet.parts import draw_debris, draw_last_seen, draw_r
 
 if TYPE_CHECKING:
     from lastseen.plan import Plan
+    from lastseen.trapview import TrapView
 
 ROUND_M = tuple(m * 10**p for p in range(5) for m in (1, 2, 5))
 GRID_MM, BAR_MM = 24.0, 44.0
@@ -52,7 +53,7 @@ def draw_frame(d: Drawing) -> int:
     return int(step)
 
 
-def draw_under(d: Drawing, plan: Plan, grid_m: int, contour_m: float) -> None:
+def draw_under(d: Drawing, plan: Plan | TrapView, grid_m: int, contour_m: float) -> None:
     """North arrow, scale bar and what the map is drawn in."""
     crs = plan.terrain.elevation.crs
     west, south, east, north = d.sheet.extent
@@ -92,7 +93,7 @@ def _north_arrow(d: Drawing, x: float, y: float, turn_deg: float) -> None:
     d.text(*at(5.4, 0.0), "N", 7.0, ha="center", va="center", weight="bold")
 
 
-def _scale_bar(d: Drawing, plan: Plan, x: float, y: float) -> float:
+def _scale_bar(d: Drawing, plan: Plan | TrapView, x: float, y: float) -> float:
     """True lengths on the ground; returns the right end."""
     mm_per_m = 1.0 / (d.sheet.metres_per_mm * true_per_map(d, plan))
     step = max((one for one in ROUND_M if 4 * one * mm_per_m <= BAR_MM), default=ROUND_M[0])
@@ -106,7 +107,7 @@ def _scale_bar(d: Drawing, plan: Plan, x: float, y: float) -> float:
     return float(x + 4 * width + 3.0)
 
 
-def true_per_map(d: Drawing, plan: Plan) -> float:
+def true_per_map(d: Drawing, plan: Plan | TrapView) -> float:
     """Metres on the ellipsoid for a metre of the map, at the middle of the sheet."""
     west, south, east, north = d.sheet.extent
     x, y = 0.5 * (west + east), 0.5 * (south + north)

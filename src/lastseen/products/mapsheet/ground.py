@@ -15,6 +15,7 @@ from lastseen.grid import FloatArray, Grid
 
 if TYPE_CHECKING:
     from lastseen.plan import Plan
+    from lastseen.trapview import TrapView
 
 Extent = tuple[float, float, float, float]
 CELL_MM = 0.3  # what a printed relief shows
@@ -36,7 +37,7 @@ class Contours:
         return round(height_m / self.interval_m) % 5 == 0
 
 
-def ground_around(plan: Plan, extent: Extent) -> Grid:
+def ground_around(plan: Plan | TrapView, extent: Extent) -> Grid:
     """Heights for all of an extent: the plan's own window, or read again where the sheet shows more."""
     from lastseen.elevation import read_window  # noqa: PLC0415  only the map reads ground again
 

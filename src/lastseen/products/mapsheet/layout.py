@@ -108,6 +108,11 @@ def lay_out_sheet(plan: Plan) -> Sheet:
     return found or _forced_overview(small, focus, whole)
 
 
+def fit_sheet(bounds: Extent) -> Sheet:
+    """The page with the largest round scale at which the bounds fit, centred."""
+    return _first_fit(bounds)
+
+
 def focus_of(plan: Plan) -> BaseGeometry:
     """What must be seen well: debris, lanes and joins."""
     lines = [leg.line for leg in plan.search.legs if leg.kind != "approach"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from matplotlib.patches import Circle, Rectangle
@@ -15,9 +15,12 @@ from lastseen.products.mapsheet.parts import TRAP_OPACITY
 
 if TYPE_CHECKING:
     from lastseen.plan import Plan
+    from lastseen.traps import Trap
+    from lastseen.trapview import TrapView
 
 WIDE_MM, HIGH_MM = 7.6, 2.6
 ROW_MM = 3.5
+AREA_WIDTH = 0.6
 Symbol = Callable[[float, float], None]  # left edge and middle
 Entry = tuple[Symbol, str]
 
@@ -26,11 +29,31 @@ def legend_items(pen: Pen, plan: Plan) -> list[Item]:
     """The legend: two entries to a row where both names fit, else one."""
     d = pen.d
     entries = [*_lane_entries(d, plan), *_person_entries(d, plan), *_snow_entries(d, plan), *_ground_entries(d)]
+    return [pen.heading("Legend"), *_ramp(pen, plan), *_rows(pen, entries)]
+
+
+def trap_legend(pen: Pen, view: TrapView) -> list[Item]:
+    """The legend of a trap map."""
+    d, ink = pen.d, pen.d.palette.snow
+    entries = _trap_entries(d, view.traps)
+    if view.plan is not None:
+        entries += [
+            *_person_entries(d, view.plan)[:1],
+            (_line(d, ink.release, 1.5, ink.dashes["release"]), "release"),
+            (_line(d, ink.path, 0.9, ink.dashes["path"]), "main flow path"),
+            (_line(d, ink.corridor, 0.9, ink.dashes["corridor"]), "passed by 10, 50, 90 % of events"),
+        ]
+    else:
+        entries.append((_line(d, ink.release, AREA_WIDTH), "release area"))
+    return [pen.heading("Legend"), *_rows(pen, [*entries, *_ground_entries(d)])]
+
+
+def _rows(pen: Pen, entries: list[Entry]) -> list[Item]:
+    d, items = pen.d, []
     room = 0.5 * pen.width - WIDE_MM - 2.2
     short = [one for one in entries if d.width_mm(one[1], pen.size) <= room]
     rows = [short[i : i + 2] for i in range(0, len(short), 2)] + [[one] for one in entries if one not in short]
     high = max(ROW_MM, 1.15 * pen.line)
-    items = [pen.heading("Legend"), *_ramp(pen, plan)]
     for pair in rows:
 
         def draw(x: float, y: float, pair: list[Entry] = pair) -> None:
@@ -137,11 +160,14 @@ def _snow_entries(d: Drawing, plan: Plan) -> list[Entry]:
         (_line(d, ink.path, 0.9, ink.dashes["path"]), "main flow path"),
         (_line(d, ink.corridor, 0.9, ink.dashes["corridor"]), "passed by 10, 50, 90 % of events"),
     ]
+    return [*found, *_trap_entries(d, model.traps)]
+
+
+def _trap_entries(d: Drawing, traps: Sequence[Trap]) -> list[Entry]:
     edge = {"facecolor": "none", "edgecolor": d.palette.traps.colour, "linewidth": 0.7, "alpha": TRAP_OPACITY}
-    for kind in dict.fromkeys(trap.kind for trap in model.traps):
-        sign = d.palette.traps.signs[kind]
-        found.append((_patch(d, hatch=sign.hatch, **edge), f"{sign.letter}  {kind}"))
-    return found
+    signs = d.palette.traps.signs
+    kinds = dict.fromkeys(trap.kind for trap in traps)
+    return [(_patch(d, hatch=signs[kind].hatch, **edge), f"{signs[kind].letter}  {kind}") for kind in kinds]
 
 
 def _ground_entries(d: Drawing) -> list[Entry]:

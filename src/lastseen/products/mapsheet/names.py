@@ -24,6 +24,7 @@ from lastseen.products.mapsheet.parts import poa_areas, upright_deg
 
 if TYPE_CHECKING:
     from lastseen.plan import Model, Plan
+    from lastseen.trapview import TrapView
 
 LANE_SIZE, SIGN_SIZE, SMALL_SIZE, CONTOUR_SIZE = 7.0, 7.0, 6.0, 5.6
 LEADER_FROM_MM = 4.5
@@ -46,11 +47,11 @@ def name_everything(
     _name_point(d, plan, entries=details is not None)
     _name_lanes(d, plan, elsewhere)
     if plan.model is not None:
-        _name_traps(d, plan.model)
+        name_traps(d, plan.model)
         _name_zones(d, plan.model, elsewhere)
         _name_poa(d, plan.model, elsewhere)
         _name_release(d, plan.model)
-    _name_contours(d, levels)
+    name_contours(d, levels)
     _name_lines(d, [(f"{slope:.0f}°", line) for slope, line in steep], SMALL_SIZE - 0.6, d.palette.ground.faint_text)
 
 
@@ -103,7 +104,8 @@ def _name_lanes(d: Drawing, plan: Plan, elsewhere: BaseGeometry) -> None:
         )
 
 
-def _name_traps(d: Drawing, model: Model) -> None:
+def name_traps(d: Drawing, model: Model | TrapView) -> None:
+    """Letter and number of each trap."""
     for trap in model.traps:
         words = f"{trap.letter}{trap.number}"
         anchors = _anchors(d, trap.outline)
@@ -135,7 +137,8 @@ def _name_release(d: Drawing, model: Model) -> None:
         _sign(d, "release", anchors, SMALL_SIZE, d.palette.snow.release, "bold")
 
 
-def _name_contours(d: Drawing, levels: Contours) -> None:
+def name_contours(d: Drawing, levels: Contours) -> None:
+    """Heights along the index contours."""
     index = {height for height, _ in levels.lines if levels.is_index(height)}
     wanted = [(h, line) for h, line in levels.lines if h in index or len(index) < 2]
     _name_lines(d, [(f"{h:.0f}", line) for h, line in wanted], CONTOUR_SIZE, d.palette.ground.contour_index)

@@ -21,6 +21,7 @@ from lastseen.products.mapsheet.ground import Contours, contours, relief, slope_
 if TYPE_CHECKING:
     from lastseen.plan import Model, Plan
     from lastseen.products.palette import Palette
+    from lastseen.trapview import TrapView
 
 SLOPES_DEG = (30.0, 40.0)
 POA_SHARES = (0.5, 0.9)
@@ -91,7 +92,7 @@ def draw_release(axes: Axes, model: Model, palette: Palette, *, fill: bool) -> N
     axes.add_patch(area_patch(model.release.outline, fill=False, **edge))
 
 
-def draw_traps(d: Drawing, model: Model) -> None:
+def draw_traps(d: Drawing, model: Model | TrapView) -> None:
     """Traps by hatch, and where their letters go."""
     signs, colour = d.palette.traps.signs, d.palette.traps.colour
     for trap in model.traps:
