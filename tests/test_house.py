@@ -12,7 +12,8 @@ SOURCE = Path(lastseen.__file__).parent
 TOP = Path(__file__).resolve().parent.parent
 FLOORS = [
     "errors", "shared_files", "threads", "memory", "grid", "place", "outlines", "scenario", "elevation",
-    "ground_layers", "terrain", "release", "motion", "traps", "deposit", "search", "versions", "reach", "remarks", "plan",
+    "ground_layers", "terrain", "release", "motion", "traps", "deposit", "search", "versions", "reach", "remarks",
+    "plan",
     "trapview", "proofs", "products", "check", "summary", "craft_commands", "cli",
 ]  # fmt: skip
 FILES = sorted(SOURCE.rglob("*.py"))
