@@ -38,6 +38,7 @@ from lastseen.threads import in_threads
 BAND_CELLS = 4_000_000
 BAND_GB_PER_MILLION_CELLS = 0.15  # the band and its halo, and the layers of one family at a time
 LEAST_BAND_ROWS = 16
+CACHE_MB = 512  # of the raster library, whose own limit is a share of the machine's memory
 LOCAL_SHARE, COPY_SHARE = 0.4, 0.3  # of the time, for the progress bar
 
 Progress = Callable[[str, float], None]
@@ -117,7 +118,10 @@ def write_ground(
     if drainage:
         stated = f"{stated}; drainage of {_drainage_memory(plot)}"
     layers = layers_on(elevation.cell_m, drainage=drainage)
-    with new_folder(folder, overwrite=overwrite, proof="slope_deg.tif") as partial:
+    with (
+        rasterio.Env(GDAL_CACHEMAX=CACHE_MB),
+        new_folder(folder, overwrite=overwrite, proof="slope_deg.tif") as partial,
+    ):
         whole = np.empty((plot.rows, plot.columns)) if drainage else None
         with _opened(partial, [layer for family in families for layer in family.layers], plot) as files:
             doubts = _bands(plot, families, files, whole, (each, halo), lambda share: progress(stated, share))
