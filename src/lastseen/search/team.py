@@ -1,182 +1,103 @@
-"""Who walks which lane."""
+"""Who walks which lane: one walk cut into parts of the same time, or searchers abreast."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from itertools import pairwise
+from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
 from lastseen.grid import FloatArray
-from lastseen.search.frame import XY, Group
-from lastseen.search.legs import walk_over
-from lastseen.search.route import chains_of, insert_run, order_chains, plan_length_m
-from lastseen.search.runs import EXTRA, Run
+from lastseen.search.frame import XY
+from lastseen.search.legs import SPEED_SLOPES, paced, speed_table_m_s
+from lastseen.search.runs import Run
+from lastseen.search.pace import kernels
 from lastseen.search.surface import Surface
 
-IntpArray = npt.NDArray[np.intp]
+_LEAST_SHARE = 0.5  # of a strip width: nobody is sent for a shorter lane
+BALANCE = 0.10
 
 
-def one_walk(runs: Sequence[Run], start: XY, down: XY, loose_m: float) -> list[Run]:
-    """The walk of one searcher over all lanes; single lanes shorter than ``loose_m`` go where they cost least."""
-    groups = sorted({run.group for run in runs})
-    chains = [chain for g in groups for chain in chains_of([run for run in runs if run.group == g])]
-    loose = [chain[0] for chain in chains if len(chain) == 1 and chain[0].plan_m < loose_m]
-    if len(loose) < len(chains):
-        chains = [chain for chain in chains if chain[0] not in loose]
-    else:
-        loose = []
-    walk = order_chains(chains, start, down, 0.5 * loose_m)
-    for run in [*loose, *(run for run in runs if run.band == EXTRA)]:
-        walk = insert_run(walk, run, start)[1]
-    return walk
+def used_searchers(runs: Sequence[Run], searchers: int, strip_width_m: float) -> int:
+    """How many searchers have something to walk."""
+    total = sum(run.plan_m for run in runs)
+    return max(1, min(searchers, int(total / (_LEAST_SHARE * strip_width_m))))
 
 
-def blocks(walk: Sequence[Run], searchers: int, start: XY, surface: Surface) -> list[list[Run]]:
-    """Cut one walk into contiguous blocks so that the slowest searcher is as fast as can be.
+def equal_parts(runs: Sequence[Run], searchers: int, start: XY, surface: Surface) -> list[list[Run]]:
+    """Cut one walk into parts that end at the same time, approach included; a lane may be shared.
 
-    Times are walking times with the approach. Searchers beyond the number of lanes get none.
+    The longest time is halved in on until the last searcher just gets the rest. A part is walked from whichever of
+    its ends is done sooner.
     """
-    n, used = len(walk), min(searchers, len(walk))
-    cost = _block_times_s(walk, start, surface)
-    best = cost[0]
-    cuts: list[IntpArray] = []
-    for _ in range(1, used):
-        slowest = np.maximum(np.concatenate([[np.inf], best[:-1]])[:, None], cost)
-        cuts.append(slowest.argmin(axis=0))
-        best = slowest.min(axis=0)
-    parts: list[list[Run]] = []
-    last = n - 1
-    for cut in reversed(cuts):
-        first = int(cut[last])
-        parts.insert(0, list(walk[first : last + 1]))
-        last = first - 1
-    parts.insert(0, list(walk[: last + 1]))
-    turned = [_nearer_way(part, start) for part in parts]
-    return turned + [[] for _ in range(searchers - used)]
-
-
-def _block_times_s(walk: Sequence[Run], start: XY, surface: Surface) -> FloatArray:
-    """Time of the block from lane i to lane j with its approach, shape (lanes, lanes); infinite where j < i."""
-    lane = [walk_over(run.start, run.end, surface).time_s for run in walk]
-    join = [walk_over(a.end, b.start, surface).time_s for a, b in pairwise(walk)]
-    approach = np.array([walk_over(start, run.start, surface).time_s for run in walk])
-    done = np.cumsum(np.array(lane) + np.array([0.0, *join]))
-    begun = done - np.array(lane)
-    times = approach[:, None] + done[None, :] - begun[:, None]
-    return np.where(np.tri(len(walk), k=-1, dtype=np.bool_), np.inf, times)
-
-
-def _nearer_way(part: list[Run], start: XY) -> list[Run]:
-    """The block, or the block with every lane walked the other way, whichever is shorter with its approach."""
-    other = [run.turned() for run in part]
-    here, there = (math.dist(start, way[0].start) + plan_length_m(way) for way in (part, other))
-    return other if there < here - 1e-6 else part
-
-
-def sweeps(
-    runs: Sequence[Run], groups: Sequence[Group], searchers: int, start: XY, down: XY
-) -> tuple[list[list[Run]], int]:
-    """Searchers abreast: sweep j takes strips jN to jN + N - 1.
-
-    The direction of a sweep is the one that is reached with fewer metres, which mostly alternates. A sweep with
-    fewer strips than searchers goes to those who would be done first, in their order from side to side.
-
-    Returns
-    -------
-    walks : list of list of Run
-        By searcher.
-    idle : int
-        Searchers without a lane in the last sweep.
-    """
-    walks: list[list[Run]] = [[] for _ in range(searchers)]
-    here, idle = start, 0
-    left = sorted({run.group for run in runs})
-    while left:
-        members = {g: [r for r in runs if r.group == g and r.band != EXTRA] for g in left}
-        nearest = min(left, key=lambda g: (min(math.dist(here, p) for r in members[g] for p in (r.start, r.end)), g))
-        left.remove(nearest)
-        if members[nearest]:
-            here, idle = _sweep_group(members[nearest], groups[nearest], walks, here, down)
-    for run in (run for run in runs if run.band == EXTRA):
-        _give_to_cheapest(run, walks, start)
-    return walks, idle
-
-
-def _sweep_group(runs: Sequence[Run], group: Group, walks: list[list[Run]], here: XY, down: XY) -> tuple[XY, int]:
-    """Add the sweeps of one group to the walks; return where the last one ends and how many had no lane in it."""
-    bands = sorted({run.band for run in runs})
-    by_band = {b: sorted((r for r in runs if r.band == b), key=lambda r: r.reach_m) for b in bands}
-
-    def away(band: int) -> float:
-        return min(math.dist(here, p) for r in by_band[band] for p in (r.start, r.end))
-
-    if away(bands[-1]) < away(bands[0]) - 1e-6:
-        bands.reverse()
-    n, idle, first = len(walks), 0, not any(walks)
-    for j in range(0, len(bands), n):
-        sweep = bands[j : j + n]
-        lanes = [_both_ways(by_band[band]) for band in sweep]
-        team = _team_for(lanes, walks)
-        way = _first_way(lanes, here, group, down) if first else _cheaper_way(lanes, walks, team, here)
-        for k, lane in zip(team, lanes, strict=True):
-            walks[k] += lane[way]
-            here = walks[k][-1].end
-        first, idle = False, n - len(sweep)
-    return here, idle
-
-
-def _both_ways(lane: list[Run]) -> tuple[list[Run], list[Run]]:
-    """The runs of one strip, walked one way and the other."""
-    return lane, [run.turned() for run in reversed(lane)]
-
-
-def _team_for(lanes: Sequence[tuple[list[Run], list[Run]]], walks: Sequence[list[Run]]) -> list[int]:
-    """Who takes the strips of a sweep: all, or those who would be done first, in their order from side to side."""
-    if len(lanes) == len(walks):
-        return list(range(len(walks)))
-    near = [p for lane in lanes for p in (lane[0][0].start, lane[0][-1].end)]
-
-    def done_m(k: int) -> float:
-        walk = walks[k]
-        return plan_length_m(walk) + min(math.dist(walk[-1].end, p) for p in near) if walk else 0.0
-
-    return sorted(sorted(range(len(walks)), key=lambda k: (round(done_m(k), 6), k))[: len(lanes)])
-
-
-def _first_way(lanes: Sequence[tuple[list[Run], list[Run]]], here: XY, group: Group, down: XY) -> int:
-    """From the top when the searchers stand above the middle of the group, else from the toe."""
-    middle = group.outline.centroid
-    above = (here[0] - middle.x) * down[0] + (here[1] - middle.y) * down[1] <= 0.0
-    fall = sum(
-        (lane[0][-1].end[0] - lane[0][0].start[0]) * down[0] + (lane[0][-1].end[1] - lane[0][0].start[1]) * down[1]
-        for lane in lanes
+    points, lane = _walk_points(runs)
+    x, y, z, forth, back, corner = paced(points, surface)
+    lane_of = lane[corner]
+    approach = kernels.approach_s(
+        x, y, start[0], start[1], *surface.arrays, SPEED_SLOPES, speed_table_m_s()
     )
-    return 0 if above == (fall >= 0.0) else 1
+    cuts, turned = kernels.equal_cuts(lane_of, forth, back, approach, searchers)
+    parts = []
+    for k in range(searchers):
+        a, b = int(cuts[k, 0]), int(cuts[k, 1])
+        part = _part(runs, points, np.column_stack([x, y]), corner, lane_of, a, b) if b > a else []
+        parts.append([run.turned() for run in reversed(part)] if turned[k] else part)
+    return parts
 
 
-def _cheaper_way(
-    lanes: Sequence[tuple[list[Run], list[Run]]], walks: Sequence[list[Run]], team: Sequence[int], here: XY
-) -> int:
-    """The direction of a sweep that is reached with fewer metres from where the searchers are."""
-    costs = [
-        sum(
-            math.dist(walks[k][-1].end if walks[k] else here, lane[way][0].start)
-            for k, lane in zip(team, lanes, strict=True)
-        )
-        for way in (0, 1)
-    ]
-    return 0 if costs[0] <= costs[1] else 1
+def _walk_points(runs: Sequence[Run]) -> tuple[FloatArray, FloatArray]:
+    """Corners of the whole walk, and for each leg the run it belongs to (-1: a join)."""
+    points: list[XY] = []
+    lane: list[int] = []
+    for k, run in enumerate(runs):
+        lane += ([-1] if points else []) + [k] * (len(run.points) - 1)
+        points += run.points
+    return np.array(points), np.array(lane)
 
 
-def _give_to_cheapest(run: Run, walks: list[list[Run]], start: XY) -> None:
-    """Put an extra run into the walk that is shortest with it."""
-    tried = [
-        (plan_length_m(walk) + cost, k, new)
-        for k, walk in enumerate(walks)
-        for cost, new in [insert_run(walk, run, start)]
-    ]
-    _, k, new = min(tried, key=lambda t: (t[0], t[1]))
-    walks[k] = new
+def _part(
+    runs: Sequence[Run], points: FloatArray, xy: FloatArray, corner: FloatArray, lane_of: FloatArray, a: int, b: int
+) -> list[Run]:
+    """The runs between two samples of the walk, the first and last one cut where the samples lie."""
+    out: list[Run] = []
+    i = a
+    while i < b:
+        k = int(lane_of[i])
+        j = i
+        while j < b and lane_of[j] == k:
+            j += 1
+        if k >= 0:
+            bends = [int(corner[m]) for m in range(i + 1, j) if corner[m] != corner[m - 1]]
+            inner = [(float(points[m, 0]), float(points[m, 1])) for m in bends]
+            ends = [(float(xy[m, 0]), float(xy[m, 1])) for m in (i, j)]
+            out.append(replace(runs[k], points=tuple([ends[0], *inner, ends[1]])))
+        i = j
+    return out
+
+
+def abreast(runs: Sequence[Run], searchers: int, start: XY) -> list[list[Run]] | None:
+    """Searchers side by side: sweep j takes lanes jN to jN + N - 1, from side to side.
+
+    None where the lanes of a strip are in several parts, or do not share out evenly.
+    """
+    if len({run.group for run in runs}) != 1 or len(runs) % searchers or any(run.extra for run in runs):
+        return None
+    if len({run.q_m for run in runs}) != len(runs):
+        return None
+    lanes = sorted(runs, key=lambda run: run.q_m)
+    if _away(start, lanes[-1]) < _away(start, lanes[0]):
+        lanes.reverse()
+    first = lanes[0]
+    heading = np.subtract(first.end, first.start)
+    lanes = [one if float(np.subtract(one.end, one.start) @ heading) >= 0.0 else one.turned() for one in lanes]
+    if np.hypot(*np.subtract(first.end, start)) < np.hypot(*np.subtract(first.start, start)):
+        lanes = [one.turned() for one in lanes]
+    walks: list[list[Run]] = [[] for _ in range(searchers)]
+    for j in range(0, len(lanes), searchers):
+        for k, one in enumerate(lanes[j : j + searchers]):
+            walks[k].append(one.turned() if (j // searchers) % 2 else one)
+    return walks
+
+
+def _away(start: XY, run: Run) -> float:
+    return float(min(np.hypot(p[0] - start[0], p[1] - start[1]) for p in (run.start, run.end)))

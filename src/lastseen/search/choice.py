@@ -1,0 +1,111 @@
+"""Which way the lanes of a group run: candidates, and the shortest of a kind."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from lastseen.search.frame import XY, Frame, bent_frame, downhill, long_axis, straight_frame
+from lastseen.search.lanes import Group, Placed, chord_slopes, place_lanes, rough_length_m
+from lastseen.search.model import Pattern
+
+Kind = Literal["across", "along", "any"]
+_TURNS = 12
+_REFINED_DEG = (5.0, 2.0)
+_PLACED = 2
+
+
+@dataclass(frozen=True)
+class Named:
+    """A frame with the words for it.
+
+    Attributes
+    ----------
+    pattern : {"across", "along"}
+        Which of the two lies nearer.
+    words : str
+        For people.
+    frame : Frame
+    """
+
+    pattern: Pattern
+    words: str
+    frame: Frame
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Lanes of a group and the frame they follow."""
+
+    named: Named
+    placed: Placed
+
+
+def fall_line(group: Group, strip_width_m: float, fall_line_deg: float | None) -> XY:
+    """Down the fall line of a group; along its longer side on flat ground."""
+    lattice = group.sight.lattice
+    east, north = chord_slopes(lattice, group.sight.ways, strip_width_m)
+    down = downhill(lattice, east, north, fall_line_deg)
+    return down if down != (0.0, 0.0) else long_axis(group.outline)[0]
+
+
+def standing_frames(group: Group, down: XY, strip_width_m: float) -> Iterator[Named]:
+    """Across and along the fall line, straight and following the bend of the debris, and along its longer side."""
+    yield Named("across", "straight, across the fall line", straight_frame(group.outline, (down[1], -down[0])))
+    yield Named("along", "straight, along the fall line", straight_frame(group.outline, down))
+    bent = bent_frame(group.sight.lattice, strip_width_m)
+    if bent is not None:
+        chord = bent.line_m[-1] - bent.line_m[0]
+        runs_down = abs(chord[0] * down[0] + chord[1] * down[1]) >= math.sqrt(0.5) * math.hypot(*chord)
+        ways: tuple[Pattern, Pattern] = ("along", "across") if runs_down else ("across", "along")
+        yield Named(ways[0], "following the bend of the debris", bent)
+        yield Named(ways[1], "across the bend of the debris", Frame(bent.line_m, bent.along_m, fan=True))
+
+
+def turned_frame(group: Group, down: XY, azimuth_deg: float) -> Named:
+    """Straight lanes along a map azimuth."""
+    a = math.radians(azimuth_deg)
+    direction = (math.sin(a), math.cos(a))
+    level = abs(direction[0] * down[0] + direction[1] * down[1]) < math.sqrt(0.5)
+    words = f"straight, on map bearing {azimuth_deg % 180.0:.0f}"
+    return Named("across" if level else "along", words, straight_frame(group.outline, direction))
+
+
+def choose(
+    group: Group, kind: Kind, down: XY, strip_width_m: float, start: XY, *, joins_cover: bool
+) -> Chosen:
+    """The shortest walk over one group among the frames of a kind."""
+    named = [one for one in standing_frames(group, down, strip_width_m) if kind in ("any", one.pattern)]
+    rough = {id(one): rough_length_m(group, one.frame, strip_width_m, start) for one in named}
+    if kind == "any" and group.rough.lattice.piece_m2.sum() > 0.5 * strip_width_m**2:
+        named += _turned(group, down, strip_width_m, start, rough)
+    named.sort(key=lambda one: rough[id(one)])
+    made = [
+        Chosen(one, place_lanes(group, one.frame, strip_width_m, start, joins_cover=joins_cover))
+        for one in named[:_PLACED]
+    ]
+    return min(made, key=lambda one: (not one.placed.enough, one.placed.length_m))
+
+
+def _turned(
+    group: Group, down: XY, strip_width_m: float, start: XY, rough: dict[int, float]
+) -> list[Named]:
+    """The best of all map bearings, first coarsely, then around the best one."""
+    first = math.degrees(math.atan2(*long_axis(group.outline)[0]))
+    best: tuple[float, float, Named] | None = None
+    tried = [first + k * 180.0 / _TURNS for k in range(_TURNS)]
+    for around in (0.0, *_REFINED_DEG):
+        for azimuth in tried:
+            one = turned_frame(group, down, azimuth)
+            length = rough_length_m(group, one.frame, strip_width_m, start)
+            if best is None or length < best[0] - 1e-6:
+                best = (length, azimuth, one)
+        if best is not None:
+            step = _REFINED_DEG[0] if around == 0.0 else _REFINED_DEG[-1]
+            tried = [best[1] - step, best[1] + step]
+    if best is None or not math.isfinite(best[0]):
+        return []
+    rough[id(best[2])] = best[0]
+    return [best[2]]
