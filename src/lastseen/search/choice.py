@@ -74,7 +74,7 @@ def turned_frame(group: Group, down: XY, azimuth_deg: float) -> Named:
 
 
 def choose(
-    group: Group, kind: Kind, down: XY, strip_width_m: float, start: XY, *, joins_cover: bool
+    group: Group, kind: Kind, down: XY, strip_width_m: float, start: XY, *, join_m: float
 ) -> Chosen:
     """The shortest walk over one group among the frames of a kind."""
     named = [one for one in standing_frames(group, down, strip_width_m) if kind in ("any", one.pattern)]
@@ -83,7 +83,7 @@ def choose(
         named += _turned(group, down, strip_width_m, start, rough)
     named.sort(key=lambda one: rough[id(one)])
     made = [
-        Chosen(one, place_lanes(group, one.frame, strip_width_m, start, joins_cover=joins_cover))
+        Chosen(one, place_lanes(group, one.frame, strip_width_m, start, join_m=join_m))
         for one in named[:_PLACED]
     ]
     return min(made, key=lambda one: (not one.placed.enough, one.placed.length_m))

@@ -135,26 +135,49 @@ def bent_frame(lattice: Lattice, strip_width_m: float) -> Frame | None:
     for _ in range(2):
         kernels.flood(cost, row[end : end + 1], col[end : end + 1], -1, -1, away, came)
         reach = away[row, col]
-        if not np.isfinite(reach).all():
+        lost = ~np.isfinite(reach)
+        if lost.mean() > 0.02:
             return None
+        reach[lost] = 0.0
         end = int(reach.argmax())
     length = float(reach.max())
     bands = int(length * cell / (0.75 * strip_width_m))
     if bands < 4:
         return None
+    row, col, reach = row[~lost], col[~lost], reach[~lost]
     band = np.minimum((reach / length * bands).astype(int), bands - 1)
-    number = np.maximum(1, np.bincount(band, minlength=bands))
-    middle = np.column_stack([np.bincount(band, weights=v, minlength=bands) / number for v in (col, row)])
-    spread = np.hypot(col - middle[band, 0], row - middle[band, 1])
+    xy = np.array([lattice.west_m, lattice.south_m]) + cell * np.column_stack([col, row])
+    middle = _middles(xy, band, bands)
+    number = np.bincount(band, minlength=bands)
+    if (number == 0).any():
+        return None
+    spread = np.hypot(*(xy - middle[band]).T) / cell
     if any(spread[band == k].max(initial=0.0) > 3.0 * np.sqrt(number[k]) + 2.0 for k in range(1, bands - 1)):
         return None
-    smooth = middle.copy()
-    smooth[1:-1] = 0.25 * middle[:-2] + 0.5 * middle[1:-1] + 0.25 * middle[2:]
-    points = np.array([lattice.west_m, lattice.south_m]) + cell * smooth
-    axis = shapely.get_coordinates(LineString(points).simplify(0.08 * strip_width_m))
+    across_m = xy.shape[0] * cell / length
+    ends = max(1, round(0.5 * across_m / (length * cell / bands)))
+    frame = _frame_along(middle[ends : bands - ends] if bands - 2 * ends >= 3 else middle, strip_width_m)
+    for _ in range(3):
+        s, _, _ = frame.pq(np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1]))
+        low, high = float(s.min()), float(s.max())
+        band = np.minimum(((s - low) / (high - low) * bands).astype(int), bands - 1)
+        frame = _frame_along(_middles(xy, band, bands), strip_width_m)
+    axis = frame.line_m
     chord = axis[-1] - axis[0]
     off = np.abs((axis - axis[0]) @ np.array([-chord[1], chord[0]])) / max(1e-9, float(np.hypot(*chord)))
-    if len(axis) < 3 or off.max() < 0.25 * strip_width_m:
-        return None
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(axis, axis=0).T))])
-    return Frame(np.ascontiguousarray(axis), along)
+    return frame if len(axis) >= 3 and off.max() >= 0.25 * strip_width_m else None
+
+
+def _middles(xy_m: FloatArray, band: FloatArray, bands: int) -> FloatArray:
+    """Middle of the points in each band that holds any."""
+    number = np.bincount(band, minlength=bands)
+    middle = np.column_stack([np.bincount(band, weights=v, minlength=bands) for v in xy_m.T])
+    return np.asarray(middle[number > 0] / number[number > 0, None])
+
+
+def _frame_along(points_m: FloatArray, strip_width_m: float) -> Frame:
+    """A frame along smoothed points, without the bends that do not matter."""
+    smooth = points_m.copy()
+    smooth[1:-1] = 0.25 * points_m[:-2] + 0.5 * points_m[1:-1] + 0.25 * points_m[2:]
+    axis = shapely.get_coordinates(LineString(smooth).simplify(0.05 * strip_width_m))
+    return Frame(np.ascontiguousarray(axis), np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(axis, axis=0).T))]))

@@ -245,8 +245,9 @@ def _pull_all(points: FloatArray, mate: IntArray, pull_m: float, least_m: float,
             continue
         dx, dy = points[m, 0] - points[k, 0], points[m, 1] - points[k, 1]
         length = np.hypot(dx, dy)
-        both = 0.5 if mate[m] == k else 1.0
-        pull = min(pull_m, max(0.0, both * (length - least_m)))
+        # a lane between two ends keeps its least length; an end with a helping point may slide to it
+        room = 0.5 * (length - least_m) if mate[m] == k else length - 0.01
+        pull = min(pull_m, max(0.0, room))
         if length > 0.0 and pull > 0.0:
             out[k, 0] += dx / length * pull
             out[k, 1] += dy / length * pull
@@ -290,7 +291,7 @@ def tighten(
                 dx, dy = points[m, 0] - points[k, 0], points[m, 1] - points[k, 1]
                 length = np.hypot(dx, dy)
                 for sign in (1.0, -1.0):
-                    if length <= 0.0 or length - sign * step < least_m:
+                    if length <= 0.0 or length - sign * step < (least_m if mate[m] == k else 0.01):
                         continue
                     x, y = points[k, 0], points[k, 1]
                     nx, ny = x + sign * step * dx / length, y + sign * step * dy / length

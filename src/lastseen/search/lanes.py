@@ -15,7 +15,7 @@ from lastseen.grid import BoolArray, FloatArray
 from lastseen.search import kernels
 from lastseen.search.frame import XY, Frame
 from lastseen.search.lattice import Lattice, Outline, lattice_over, lattice_spacing_m, pieces_of
-from lastseen.search.runs import Run, Sight, clear_stretches, ordered, settled, string_of, tightened
+from lastseen.search.runs import JOIN_SHARE, Run, Sight, clear_stretches, ordered, settled, string_of, tightened
 from lastseen.search.strips import kernels as strip_kernels
 from lastseen.search.ways import Ways
 
@@ -24,6 +24,7 @@ _ALLOWED_GAP = 0.012  # of the outline may lie between strips before one more is
 _MOST_EXTRA_RUNS = 40
 _LOST_BY_DROPPING = 0.1
 _MOST_RETRIES = 4
+_BENT_EDGES = (0.002, 0.998)  # a corner that sticks out of a bent band does not make it wider
 
 
 @dataclass(frozen=True)
@@ -113,7 +114,8 @@ class Strips:
         stretch = np.sqrt(1.0 + (east * over[:, 0] + north * over[:, 1]) ** 2)
         corners = shapely.get_coordinates(group.outline)
         _, q, _ = frame.pq(np.ascontiguousarray(corners[:, 0]), np.ascontiguousarray(corners[:, 1]))
-        low, high = float(q.min()), float(max(q.max(), q.min() + 1e-6))
+        low, high = (q.min(), q.max()) if not frame.bent else np.quantile(self.q, _BENT_EDGES)
+        low, high = float(low), float(max(high, low + 1e-6))
         bins = max(1, min(200, int((high - low) / (2.0 * lattice.spacing_m))))
         self.v_of = np.linspace(low, high, bins + 1)
         self.on_snow = strip_kernels.snow_profile(self.q, stretch, low, high, bins)
@@ -143,7 +145,7 @@ def rough_length_m(group: Group, frame: Frame, strip_width_m: float, start: XY) 
     strips = Strips(group, frame, strip_width_m, rough=True)
     for count in (strips.least, strips.least + 1):
         runs, _ = ordered(strips.runs(count), start, group.rough.ways)
-        runs, ok = tightened(runs, start, group.rough, (), joins_cover=True) if runs else (runs, False)
+        runs, ok = tightened(runs, start, group.rough, (), join_m=JOIN_SHARE * strip_width_m) if runs else (runs, False)
         if ok:
             return walk_m(runs, start)
     return math.inf
@@ -156,7 +158,7 @@ def walk_m(runs: Sequence[Run], start: XY) -> float:
 
 
 def place_lanes(
-    group: Group, frame: Frame, strip_width_m: float, start: XY, *, joins_cover: bool, count: int | None = None
+    group: Group, frame: Frame, strip_width_m: float, start: XY, *, join_m: float, count: int | None = None
 ) -> Placed:
     """Lanes along one frame, with as few strips as cover enough, or with a given number."""
     strips = Strips(group, frame, strip_width_m)
@@ -175,7 +177,7 @@ def place_lanes(
             runs = with_extra_runs(runs, sight, group.index)
         runs = without_idle_runs(runs, sight)
         loose, _ = ordered(runs, start, sight.ways)
-        runs, ok = slid(loose, start, sight, strip_width_m, joins_cover=joins_cover)
+        runs, ok = slid(loose, start, sight, strip_width_m, join_m=join_m)
         made.append(Placed(tuple(runs), walk_m(runs, start), number, number - counts[0], ok, tuple(loose)))
         if not lacking:
             break
@@ -183,29 +185,29 @@ def place_lanes(
 
 
 def slid(
-    loose: Sequence[Run], start: XY, sight: Sight, strip_width_m: float, *, joins_cover: bool
+    loose: Sequence[Run], start: XY, sight: Sight, strip_width_m: float, *, join_m: float
 ) -> tuple[list[Run], bool]:
     """Runs with their ends slid, and whether they cover enough."""
     steps = (strip_width_m / 5.0, strip_width_m / 10.0, strip_width_m / 20.0, strip_width_m / 40.0)
-    return tightened(loose, start, sight, steps, joins_cover=joins_cover) if loose else ([], False)
+    return tightened(loose, start, sight, steps, join_m=join_m) if loose else ([], False)
 
 
 def firm(
-    placed: Placed, group: Group, fine: Sight, strip_width_m: float, start: XY, *, joins_cover: bool
+    placed: Placed, group: Group, fine: Sight, strip_width_m: float, start: XY, *, join_m: float
 ) -> Placed:
     """The same lanes, slid less far where the fine lattice shows that too little is covered."""
     allowed, made = group.sight.allowed_m2, placed
     for _ in range(_MOST_RETRIES):
-        left = strings_cover(made.runs, fine, joins_cover=joins_cover)
+        left = strings_cover(made.runs, fine, join_m=join_m)
         if not placed.loose or bool((left <= fine.allowed_m2).all()):
             break
         allowed = allowed - 1.3 * np.maximum(0.0, left - fine.allowed_m2)
         sight = replace(group.sight, allowed_m2=np.maximum(allowed, 1e-6))
-        runs, ok = slid(placed.loose, start, sight, strip_width_m, joins_cover=joins_cover)
+        runs, ok = slid(placed.loose, start, sight, strip_width_m, join_m=join_m)
         made = replace(placed, runs=tuple(runs), length_m=walk_m(runs, start))
         if not ok:
             break
-    left = strings_cover(made.runs, fine, joins_cover=joins_cover)
+    left = strings_cover(made.runs, fine, join_m=join_m)
     return replace(made, enough=bool((left <= fine.allowed_m2).all()))
 
 
@@ -277,9 +279,9 @@ def without_idle_runs(runs: Sequence[Run], sight: Sight) -> list[Run]:
     return kept
 
 
-def strings_cover(runs: Sequence[Run], sight: Sight, *, joins_cover: bool) -> FloatArray:
+def strings_cover(runs: Sequence[Run], sight: Sight, *, join_m: float) -> FloatArray:
     """What a walk leaves uncovered in each piece, m2."""
-    text = string_of(runs, None, sight.ways, joins_cover=joins_cover)
+    text = string_of(runs, None, sight.ways, join_m=join_m)
     count, left = sight.lattice.counter()
     kernels.cover_all(text.points, text.covers, *sight.kernel_arrays, count, left)
     return left

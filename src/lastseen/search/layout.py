@@ -24,12 +24,14 @@ from lastseen.search.magnetic import decimal_year, declination_deg
 from lastseen.search.model import Entry, Pattern, SearchPlan
 from lastseen.search.notes import written_notes
 from lastseen.search.numbering import Walked, numbered, walked_ways
-from lastseen.search.runs import Run, Sight, ordered
+from lastseen.search.runs import JOIN_SHARE, Run, Sight, ordered
 from lastseen.search.team import abreast, equal_parts, used_searchers
 from lastseen.search.trial import Reception, Trial, falk_1994, hide_targets, simulate
 from lastseen.search.trial.simulate import REST_OF_RESCUE_MIN, Survival, Targets, poa_places
 
 DRAWS = 8192
+_ALIKE = 0.005  # chance of being found alive: the standard error of some 8,000 draws
+_TURN_SHARE = 0.1  # of a strip: what a turn more must save in walking; design choice
 
 
 @dataclass(frozen=True)
@@ -168,9 +170,22 @@ def lay_out(
     made: list[Candidate] = []
     for layout in _layouts(groups, fines, downs, pattern, wish, frames):
         made += _candidates(layout, field, wish, hidden)
-    made.sort(key=lambda one: (one.trial.coverage < least_coverage, -round(one.trial.alive, 4), one.trial.walk_m))
+    made = _ranked(made, least_coverage, strip_width_m)
     best = made[0]
     return _plan(best, tuple(one.trial for one in made), field, ground, wish, date)
+
+
+def _ranked(made: Sequence[Candidate], least_coverage: float, strip_width_m: float) -> list[Candidate]:
+    """The best layout first; what differs by less than the draws can tell is decided by walk and turns."""
+    enough = [one for one in made if one.trial.coverage >= least_coverage]
+    top = max((one.trial.alive for one in enough or made), default=0.0)
+
+    def key(one: Candidate) -> tuple[bool, bool, float]:
+        walk = one.trial.walk_m + _TURN_SHARE * strip_width_m * sum(map(len, one.walks))
+        close = one.trial.alive >= top - _ALIKE
+        return one.trial.coverage < least_coverage, not close, walk if close else -one.trial.alive
+
+    return sorted(made, key=key)
 
 
 def second_pass(first: SearchPlan, outline: Outline, ground: Grid, **options: Any) -> SearchPlan:
@@ -249,23 +264,23 @@ def _layouts(
     frames: Sequence[Any],
 ) -> Iterator[tuple[Chosen, ...]]:
     """Lanes for all groups: the shortest of any kind, across the fall line, along it; only what differs."""
-    alone = wish.searchers == 1
     width, begin = wish.strip_width_m, wish.begin
+    join_m = JOIN_SHARE * width if wish.searchers == 1 else 0.0
 
     def firmly(one: Chosen, k: int) -> Chosen:
-        return replace(one, placed=firm(one.placed, groups[k], fines[k], width, begin, joins_cover=alone))
+        return replace(one, placed=firm(one.placed, groups[k], fines[k], width, begin, join_m=join_m))
 
     if len(frames) == len(groups):
         fixed = []
         for k, (named, count) in enumerate(frames):
-            placed = place_lanes(groups[k], named.frame, width, begin, joins_cover=alone, count=count)
+            placed = place_lanes(groups[k], named.frame, width, begin, join_m=join_m, count=count)
             fixed.append(firmly(Chosen(named, placed), k))
         yield tuple(fixed)
         return
     kinds: tuple[Kind, ...] = (pattern,) if pattern else ("any", "across", "along")
     seen = set()
     for kind in kinds:
-        found = [choose(g, kind, d, width, begin, joins_cover=alone) for g, d in zip(groups, downs, strict=True)]
+        found = [choose(g, kind, d, width, begin, join_m=join_m) for g, d in zip(groups, downs, strict=True)]
         key = tuple(run.points for one in found for run in one.placed.runs)
         if key not in seen:
             seen.add(key)
@@ -283,12 +298,12 @@ def _candidates(layout: tuple[Chosen, ...], field: Field, wish: Wish, hidden: Ta
             ways.append((f"{words}, from the other end", [[run.turned() for run in reversed(runs)]]))
     else:
         used = used_searchers(runs, wish.searchers, wish.strip_width_m)
-        ways = [(f"{words}, a block for each searcher", equal_parts(runs, used, wish.start, field.surface))]
+        ways = [(f"{words}, a block for each searcher", equal_parts(runs, used, wish.start, field.surface, wish.strip_width_m))]
         side = abreast(runs, wish.searchers, wish.begin)
         if side is not None:
             ways.append((f"{words}, abreast", side))
     for said, walks in ways:
-        walked = walked_ways(walks, wish.start, field.ways, 1.5 * wish.strip_width_m)
+        walked = walked_ways(walks, wish.start, field.ways, JOIN_SHARE * wish.strip_width_m)
         lines = [leg.line for walk in walked.legs for leg in walk if leg.kind != "approach"]
         seen = covered_by(lines, field.lattice, field.surface, 0.5 * wish.strip_width_m)
         share = float(field.lattice.weight_m2[seen].sum() / field.lattice.weight_m2.sum())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -15,6 +16,8 @@ from lastseen.search.strips import kernels as strip_kernels
 from lastseen.search.ways import Ways
 
 _MOST_CHECKED = 150
+_STUB_SHARE = 1.3  # of half a strip: ends are rarely slid farther
+JOIN_SHARE = 1.5  # of a strip: a longer join may have to go round something and is not counted on
 
 
 @dataclass(frozen=True)
@@ -95,7 +98,7 @@ class Sight:
     def seen(self, runs: Sequence[Run]) -> tuple[IntArray, FloatArray]:
         """How often each sample is covered by runs, and what is left in each piece, m2."""
         count, left = self.lattice.counter()
-        text = string_of(runs, None, self.ways, joins_cover=False)
+        text = string_of(runs, None, self.ways, join_m=0.0)
         kernels.cover_all(text.points, text.covers, *self.kernel_arrays, count, left)
         return count, left
 
@@ -115,27 +118,48 @@ class String:
         Whether a leg is walked, and whether what it passes counts as searched.
     mate : ndarray of int, shape (n,)
         For a lane end its neighbour along the lane, else -1.
+    corner : ndarray of bool, shape (n,)
+        Whether a point is a corner of a run: the start and helping points are not.
     """
 
     points: FloatArray
     walked: BoolArray
     covers: BoolArray
     mate: IntArray
+    corner: BoolArray
+
+    def runs(self, like: Sequence[Run]) -> list[Run]:
+        """The runs with the corners of the string."""
+        corners = [(float(x), float(y)) for x, y in self.points[self.corner]]
+        out, at = [], 0
+        for run in like:
+            out.append(replace(run, points=tuple(corners[at : at + len(run.points)])))
+            at += len(run.points)
+        return out
 
 
-def string_of(runs: Sequence[Run], start: XY | None, ways: Ways, *, joins_cover: bool) -> String:
-    """Runs in their order as one string; the way from the start to the first one is walked and covers nothing."""
+def string_of(
+    runs: Sequence[Run], start: XY | None, ways: Ways, *, join_m: float, stub_m: float = math.inf
+) -> String:
+    """Runs in their order as one string.
+
+    The way from the start to the first one is walked and covers nothing; straight joins up to ``join_m`` cover. With
+    ``stub_m`` long lanes get a helping point that far from each end, so that sliding an end touches little.
+    """
     points: list[XY] = [] if start is None else [start]
     walked: list[bool] = []
     covers: list[bool] = []
     mate: list[int] = [-1] * len(points)
+    corner: list[bool] = [False] * len(points)
     for k, run in enumerate(runs):
         if points:
             straight = ways.clear(points[-1], run.start)
             walked.append(straight)
-            covers.append(k > 0 and joins_cover and straight)
-        first, n = len(points), len(run.points)
-        points += run.points
+            covers.append(k > 0 and straight and math.dist(points[-1], run.start) <= join_m)
+        line, real = _with_stubs(run.points, stub_m)
+        first, n = len(points), len(line)
+        points += line
+        corner += real
         walked += [True] * (n - 1)
         covers += [True] * (n - 1)
         mate += [first + 1] + [-1] * (n - 2) + [first + n - 2]
@@ -144,30 +168,38 @@ def string_of(runs: Sequence[Run], start: XY | None, ways: Ways, *, joins_cover:
         np.array(walked, dtype=np.bool_),
         np.array(covers, dtype=np.bool_),
         np.array(mate, dtype=np.int32),
+        np.array(corner, dtype=np.bool_),
     )
 
 
+def _with_stubs(points: Sequence[XY], stub_m: float) -> tuple[list[XY], list[bool]]:
+    """Corners of a lane with a helping point near each end where the lane is long, and which of them are corners."""
+    out, real = list(points), [True] * len(points)
+    (ax, ay), (bx, by) = points[0], points[1]
+    first = math.dist(points[0], points[1])
+    if len(points) == 2 and first > 3.0 * stub_m:
+        ends = [(ax + s * (bx - ax), ay + s * (by - ay)) for s in (stub_m / first, 1.0 - stub_m / first)]
+        return [out[0], *ends, out[1]], [True, False, False, True]
+    return out, real
+
+
 def tightened(
-    runs: Sequence[Run], start: XY | None, sight: Sight, steps_m: Sequence[float], *, joins_cover: bool
+    runs: Sequence[Run], start: XY | None, sight: Sight, steps_m: Sequence[float], *, join_m: float
 ) -> tuple[list[Run], bool]:
     """The runs with their ends slid along them until the walk is short; whether the pieces are covered enough."""
-    text = string_of(runs, start, sight.ways, joins_cover=joins_cover)
+    stub = _STUB_SHARE * sight.half_width_m
+    text = string_of(runs, start, sight.ways, join_m=join_m, stub_m=stub)
     count, left = sight.lattice.counter()
     ok = kernels.tighten(
         text.points, text.walked, text.covers, text.mate, 0.5 * sight.half_width_m, np.array(steps_m, dtype=np.float64),
         sight.ways.mask, sight.allowed_m2, *sight.kernel_arrays, count, left,
     )  # fmt: skip
-    out, at = [], 0 if start is None else 1
-    for run in runs:
-        n = len(run.points)
-        out.append(replace(run, points=tuple((float(x), float(y)) for x, y in text.points[at : at + n])))
-        at += n
-    return out, bool(ok)
+    return text.runs(runs), bool(ok)
 
 
 def settled(runs: Sequence[Run], sight: Sight, steps_m: Sequence[float]) -> list[Run]:
     """The runs with corners shifted sideways as long as less is left uncovered between them."""
-    text = string_of(runs, None, sight.ways, joins_cover=False)
+    text = string_of(runs, None, sight.ways, join_m=0.0)
     normal = np.zeros_like(text.points)
     at = 0
     for run in runs:
@@ -180,12 +212,7 @@ def settled(runs: Sequence[Run], sight: Sight, steps_m: Sequence[float]) -> list
     count, left = sight.lattice.counter()
     steps = np.array(steps_m, dtype=np.float64)
     kernels.settle(text.points, text.covers, normal, steps, sight.ways.mask, *sight.kernel_arrays, count, left)
-    out, at = [], 0
-    for run in runs:
-        n = len(run.points)
-        out.append(replace(run, points=tuple((float(x), float(y)) for x, y in text.points[at : at + n])))
-        at += n
-    return out
+    return text.runs(runs)
 
 
 def ordered(runs: Sequence[Run], start: XY, ways: Ways) -> tuple[list[Run], float]:

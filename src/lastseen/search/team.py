@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from lastseen.grid import FloatArray
+from lastseen.grid import BoolArray, FloatArray, IntArray
 from lastseen.search.frame import XY
 from lastseen.search.legs import SPEED_SLOPES, paced, speed_table_m_s
 from lastseen.search.runs import Run
@@ -15,7 +15,9 @@ from lastseen.search.pace import kernels
 from lastseen.search.surface import Surface
 
 _LEAST_SHARE = 0.5  # of a strip width: nobody is sent for a shorter lane
-BALANCE = 0.10
+_STUB_SHARE = 0.25  # of a strip: a shared lane leaves nobody less
+_MOST_PLACES = 300
+SLACK = 0.05  # how much later than it must the last searcher may end for the sake of equal shares; design choice
 
 
 def used_searchers(runs: Sequence[Run], searchers: int, strip_width_m: float) -> int:
@@ -24,39 +26,66 @@ def used_searchers(runs: Sequence[Run], searchers: int, strip_width_m: float) ->
     return max(1, min(searchers, int(total / (_LEAST_SHARE * strip_width_m))))
 
 
-def equal_parts(runs: Sequence[Run], searchers: int, start: XY, surface: Surface) -> list[list[Run]]:
-    """Cut one walk into parts that end at the same time, approach included; a lane may be shared.
+def equal_parts(
+    runs: Sequence[Run], searchers: int, start: XY, surface: Surface, strip_width_m: float
+) -> list[list[Run]]:
+    """Cut one walk into parts that take the same time to search, none of which ends much later than it must.
 
-    The longest time is halved in on until the last searcher just gets the rest. A part is walked from whichever of
-    its ends is done sooner.
+    A lane may be shared. A part is walked from whichever of its ends is done sooner, approach included.
     """
+    if searchers == 1:
+        return [list(runs)]
     points, lane = _walk_points(runs)
-    x, y, z, forth, back, corner = paced(points, surface)
+    x, y, _, forth, back, corner = paced(points, surface)
     lane_of = lane[corner]
-    approach = kernels.approach_s(
-        x, y, start[0], start[1], *surface.arrays, SPEED_SLOPES, speed_table_m_s()
-    )
-    cuts, turned = kernels.equal_cuts(lane_of, forth, back, approach, searchers)
+    approach = kernels.approach_s(x, y, start[0], start[1], *surface.arrays, SPEED_SLOPES, speed_table_m_s())
+    ends, begins, inside = _places(lane_of, x, y, _STUB_SHARE * strip_width_m)
+    used = min(searchers, ends.size - 1)
+    cuts, turned = kernels.equal_cuts(ends, begins, inside, forth, back, approach, used, SLACK)
     parts = []
-    for k in range(searchers):
-        a, b = int(cuts[k, 0]), int(cuts[k, 1])
-        part = _part(runs, points, np.column_stack([x, y]), corner, lane_of, a, b) if b > a else []
+    for k in range(used):
+        part = _part(runs, points, np.column_stack([x, y]), corner, lane_of, int(cuts[k, 0]), int(cuts[k, 1]))
         parts.append([run.turned() for run in reversed(part)] if turned[k] else part)
     return parts
 
 
-def _walk_points(runs: Sequence[Run]) -> tuple[FloatArray, FloatArray]:
+def _places(
+    lane_of: IntArray, x_m: FloatArray, y_m: FloatArray, stub_m: float
+) -> tuple[IntArray, IntArray, BoolArray]:
+    """Where a walk may be cut: at the ends of lanes, and within them where no stub is left."""
+    n = lane_of.size - 1
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x_m), np.diff(y_m)))])
+    firsts = [i for i in range(n) if lane_of[i] >= 0 and (i == 0 or lane_of[i - 1] != lane_of[i])]
+    places: list[tuple[int, int, bool]] = []
+    for number, first in enumerate(firsts):
+        last = first
+        while last < n and lane_of[last] == lane_of[first]:
+            last += 1
+        step = max(1, n // _MOST_PLACES)
+        if number == 0:
+            places.append((first, first, False))
+        places += [
+            (i, i, True)
+            for i in range(first + 1, last, step)
+            if along[i] - along[first] >= stub_m and along[last] - along[i] >= stub_m
+        ]
+        places.append((last, firsts[number + 1] if number + 1 < len(firsts) else last, False))
+    ends, begins, inside = zip(*places, strict=True)
+    return np.array(ends, np.int32), np.array(begins, np.int32), np.array(inside, np.bool_)
+
+
+def _walk_points(runs: Sequence[Run]) -> tuple[FloatArray, IntArray]:
     """Corners of the whole walk, and for each leg the run it belongs to (-1: a join)."""
     points: list[XY] = []
     lane: list[int] = []
     for k, run in enumerate(runs):
         lane += ([-1] if points else []) + [k] * (len(run.points) - 1)
         points += run.points
-    return np.array(points), np.array(lane)
+    return np.array(points), np.array(lane, dtype=np.int32)
 
 
 def _part(
-    runs: Sequence[Run], points: FloatArray, xy: FloatArray, corner: FloatArray, lane_of: FloatArray, a: int, b: int
+    runs: Sequence[Run], points: FloatArray, xy: FloatArray, corner: IntArray, lane_of: IntArray, a: int, b: int
 ) -> list[Run]:
     """The runs between two samples of the walk, the first and last one cut where the samples lie."""
     out: list[Run] = []

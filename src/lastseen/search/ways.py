@@ -131,13 +131,7 @@ class Ways:
 
     def _cost_of(self, a: XY, b: XY) -> float:
         """Length of a straight leg with dangerous ground counted more than once."""
-        cost, west, north, cell = self.cost
-        n = max(1, math.ceil(math.dist(a, b) / (0.5 * cell)))
-        t = (np.arange(n) + 0.5) / n
-        row = np.clip(((north - a[1] - t * (b[1] - a[1])) / cell).astype(int), 0, cost.shape[0] - 1)
-        col = np.clip(((a[0] + t * (b[0] - a[0]) - west) / cell).astype(int), 0, cost.shape[1] - 1)
-        here = cost[row, col]
-        return float(np.where(here < 0.0, _BLOCKED_COST, here).mean() * math.dist(a, b))
+        return float(strip_kernels.cost_on_line(*a, *b, *self.cost, _BLOCKED_COST))
 
 
 def ways_on(surface: Surface, no_go: Outline | None) -> Ways:

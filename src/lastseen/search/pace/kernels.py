@@ -69,58 +69,55 @@ def approach_s(
 
 
 @njit(cache=True, nogil=True)
-def _end_for(
-    a: int, limit: float, lane: IntArray, forth: FloatArray, back: FloatArray, approach: FloatArray
-) -> tuple[int, bool]:
-    """The farthest sample that a part from ``a`` can reach within a time, and whether it is walked from there."""
-    best, turned = a, False
-    n = forth.size
-    for b in range(a + 1, n):
-        if b < n - 1 and lane[b - 1] < 0:
-            continue
-        if approach[a] + forth[b] - forth[a] <= limit:
-            best, turned = b, False
-        elif approach[b] + back[b] - back[a] <= limit:
-            best, turned = b, True
-    return best, turned
-
-
-@njit(cache=True, nogil=True)
-def _cut(
-    limit: float, lane: IntArray, forth: FloatArray, back: FloatArray, approach: FloatArray, cuts: IntArray,
-    turned: BoolArray,
-) -> bool:  # fmt: skip
-    """Give each searcher as much as fits a time; whether nothing is left."""
-    n = forth.size
-    a = 0
-    for k in range(cuts.shape[0]):
-        b, back_first = _end_for(a, limit, lane, forth, back, approach)
-        cuts[k, 0], cuts[k, 1] = a, b
-        there, other = approach[a] + forth[b] - forth[a], approach[b] + back[b] - back[a]
-        turned[k] = other < there if b > a else back_first
-        a = b
-        while a < n - 1 and lane[a] < 0:
-            a += 1
-    return a >= n - 1
-
-
-@njit(cache=True, nogil=True)
 def equal_cuts(
-    lane: IntArray, forth: FloatArray, back: FloatArray, approach: FloatArray, searchers: int
-) -> tuple[IntArray, BoolArray]:
-    """First and last sample of each searcher's part, and whether it is walked backwards; the times are alike.
+    ends: IntArray, begins: IntArray, inside: BoolArray, forth: FloatArray, back: FloatArray, approach: FloatArray,
+    searchers: int, slack: float,
+) -> tuple[IntArray, BoolArray]:  # fmt: skip
+    """First and last sample of each searcher's part of a walk, and whether it is walked backwards.
 
-    ``lane[i]`` is the lane between samples i and i + 1 (-1: a join); ``forth`` and ``back`` are times from the first
-    sample along the walk and against it.
+    First the least time at which the last searcher can end; then, with none later than ``1 + slack`` of it, parts
+    whose searching times are alike (least sum of squares). Place i of a cut is sample ``ends[i]`` for the part before
+    and ``begins[i]`` for the part after it; ``inside`` says that it halves a lane. ``forth`` and ``back`` are times
+    from the first sample along the walk and against it, ``approach`` those from the start to each sample.
     """
+    m = ends.size
+    finish = np.full((m, m), np.inf)
+    work = np.full((m, m), np.inf)
+    turned = np.zeros((m, m), np.bool_)
+    for i in range(m):
+        for j in range(i + 1, m):
+            a, b = begins[i], ends[j]
+            there, other = approach[a] + forth[b] - forth[a], approach[b] + back[b] - back[a]
+            turned[i, j] = other < there
+            finish[i, j] = min(there, other)
+            work[i, j] = back[b] - back[a] if other < there else forth[b] - forth[a]
+    latest = finish[0].copy()
+    for _ in range(1, searchers):
+        following = np.full(m, np.inf)
+        for j in range(1, m):
+            for i in range(1, j):
+                following[j] = min(following[j], max(latest[i], finish[i, j]))
+        latest = following
+    limit = (1.0 + slack) * latest[m - 1] + 1e-6
+    mean = forth[-1] / searchers
+    total = np.where(finish[0] <= limit, work[0] ** 2, np.inf)
+    came = np.zeros((searchers, m), np.int32)
+    for k in range(1, searchers):
+        following = np.full(m, np.inf)
+        for j in range(1, m):
+            for i in range(1, j):
+                if finish[i, j] <= limit:
+                    value = total[i] + work[i, j] ** 2 + (0.004 * mean**2 if inside[i] else 0.0)
+                    if value < following[j]:
+                        following[j] = value
+                        came[k, j] = i
+        total = following
     cuts = np.zeros((searchers, 2), np.int32)
-    turned = np.zeros(searchers, np.bool_)
-    low, high = 0.0, approach.max() + max(forth[-1], back[-1]) + 1.0
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        if _cut(middle, lane, forth, back, approach, cuts, turned):
-            high = middle
-        else:
-            low = middle
-    _cut(high, lane, forth, back, approach, cuts, turned)
-    return cuts, turned
+    backwards = np.zeros(searchers, np.bool_)
+    j = m - 1
+    for k in range(searchers - 1, -1, -1):
+        i = came[k, j]
+        cuts[k, 0], cuts[k, 1] = begins[i], ends[j]
+        backwards[k] = turned[i, j]
+        j = i
+    return cuts, backwards

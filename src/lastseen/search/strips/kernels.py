@@ -263,3 +263,19 @@ def blocked_joins(
             if (a >> 1) != (b >> 1):
                 out[a, b] = line_blocked(end[0], end[1], to[0], to[1], blocked, west, north, cell)
     return out
+
+
+@njit(cache=True, nogil=True)
+def cost_on_line(
+    ax: float, ay: float, bx: float, by: float, cost: FloatArray, west: float, north: float, cell: float, blocked: float
+) -> float:
+    """Length of a straight line with each metre counted as its cell says (``blocked`` where that is negative)."""
+    length = np.hypot(bx - ax, by - ay)
+    n = max(1, int(np.ceil(length / (0.5 * cell))))
+    total = 0.0
+    for k in range(n):
+        t = (k + 0.5) / n
+        row = min(max(int((north - ay - t * (by - ay)) / cell), 0), cost.shape[0] - 1)
+        col = min(max(int((ax + t * (bx - ax) - west) / cell), 0), cost.shape[1] - 1)
+        total += cost[row, col] if cost[row, col] >= 0.0 else blocked
+    return total / n * length
