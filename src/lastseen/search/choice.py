@@ -14,7 +14,8 @@ from lastseen.search.model import Pattern
 Kind = Literal["across", "along", "any"]
 _TURNS = 12
 _REFINED_DEG = (5.0, 2.0)
-_PLACED = 2
+_MOST_PLACED = 4
+_ROUGHLY = 1.08  # how far a rough length may be off
 
 
 @dataclass(frozen=True)
@@ -73,39 +74,39 @@ def turned_frame(group: Group, down: XY, azimuth_deg: float) -> Named:
     return Named("across" if level else "along", words, straight_frame(group.outline, direction))
 
 
-def choose(
-    group: Group, kind: Kind, down: XY, strip_width_m: float, start: XY, *, join_m: float
-) -> Chosen:
+def choose(group: Group, kind: Kind, down: XY, strip_width_m: float, start: XY, *, join_m: float) -> Chosen:
     """The shortest walk over one group among the frames of a kind."""
     named = [one for one in standing_frames(group, down, strip_width_m) if kind in ("any", one.pattern)]
-    rough = {id(one): rough_length_m(group, one.frame, strip_width_m, start) for one in named}
+    rough = [(rough_length_m(group, one.frame, strip_width_m, start), one) for one in named]
     if kind == "any" and group.rough.lattice.piece_m2.sum() > 0.5 * strip_width_m**2:
-        named += _turned(group, down, strip_width_m, start, rough)
-    named.sort(key=lambda one: rough[id(one)])
+        rough += _turned(group, down, strip_width_m, start)
+    rough.sort(key=lambda pair: pair[0])
+    near = [one for length, one in rough if length <= _ROUGHLY * rough[0][0]]
     made = [
         Chosen(one, place_lanes(group, one.frame, strip_width_m, start, join_m=join_m))
-        for one in named[:_PLACED]
+        for one in (near[:_MOST_PLACED] if len(near) > 1 else [one for _, one in rough[:2]])
     ]
     return min(made, key=lambda one: (not one.placed.enough, one.placed.length_m))
 
 
-def _turned(
-    group: Group, down: XY, strip_width_m: float, start: XY, rough: dict[int, float]
-) -> list[Named]:
-    """The best of all map bearings, first coarsely, then around the best one."""
+def _turned(group: Group, down: XY, strip_width_m: float, start: XY) -> list[tuple[float, Named]]:
+    """The two best of all map bearings: first coarsely, then around each of them."""
     first = math.degrees(math.atan2(*long_axis(group.outline)[0]))
-    best: tuple[float, float, Named] | None = None
-    tried = [first + k * 180.0 / _TURNS for k in range(_TURNS)]
-    for around in (0.0, *_REFINED_DEG):
-        for azimuth in tried:
-            one = turned_frame(group, down, azimuth)
-            length = rough_length_m(group, one.frame, strip_width_m, start)
-            if best is None or length < best[0] - 1e-6:
-                best = (length, azimuth, one)
-        if best is not None:
-            step = _REFINED_DEG[0] if around == 0.0 else _REFINED_DEG[-1]
-            tried = [best[1] - step, best[1] + step]
-    if best is None or not math.isfinite(best[0]):
-        return []
-    rough[id(best[2])] = best[0]
-    return [best[2]]
+    length: dict[float, float] = {}
+
+    def of(azimuth: float) -> float:
+        if azimuth not in length:
+            frame = turned_frame(group, down, azimuth).frame
+            length[azimuth] = rough_length_m(group, frame, strip_width_m, start)
+        return length[azimuth]
+
+    around = [first + k * 180.0 / _TURNS for k in range(_TURNS)]
+    dips = [a for k, a in enumerate(around) if of(a) <= min(of(around[k - 1]), of(around[(k + 1) % _TURNS]))]
+    best = []
+    for azimuth in sorted(dips, key=of)[:2]:
+        here = azimuth
+        for step in _REFINED_DEG:
+            here = min((here, here - step, here + step), key=of)
+        if math.isfinite(of(here)):
+            best.append((of(here), turned_frame(group, down, here)))
+    return best

@@ -24,6 +24,7 @@ _ALLOWED_GAP = 0.012  # of the outline may lie between strips before one more is
 _MOST_EXTRA_RUNS = 40
 _LOST_BY_DROPPING = 0.1
 _MOST_RETRIES = 4
+_PASSED_STRIPS = 1.5
 _BENT_EDGES = (0.002, 0.998)  # a corner that sticks out of a bent band does not make it wider
 
 
@@ -177,6 +178,8 @@ def place_lanes(
             runs = with_extra_runs(runs, sight, group.index)
         runs = without_idle_runs(runs, sight)
         loose, _ = ordered(runs, start, sight.ways)
+        if join_m > 0.0 and len(loose) > number:
+            loose = without_passed_runs(loose, start, sight, join_m)
         runs, ok = slid(loose, start, sight, strip_width_m, join_m=join_m)
         made.append(Placed(tuple(runs), walk_m(runs, start), number, number - counts[0], ok, tuple(loose)))
         if not lacking:
@@ -276,6 +279,18 @@ def without_idle_runs(runs: Sequence[Run], sight: Sight) -> list[Run]:
                     may_lose -= lost
                     kept.remove(run)
                     break
+    return kept
+
+
+def without_passed_runs(runs: Sequence[Run], start: XY, sight: Sight, join_m: float) -> list[Run]:
+    """Drop runs that the joins beside them make needless, the shortest first, as long as the walk gets shorter."""
+    kept = list(runs)
+    for run in sorted(runs, key=lambda one: one.plan_m):
+        if run.plan_m > _PASSED_STRIPS * 2.0 * sight.half_width_m or len(kept) == 1:
+            break
+        tried = [one for one in kept if one is not run]
+        if walk_m(tried, start) < walk_m(kept, start) and sight.enough(strings_cover(tried, sight, join_m=join_m)):
+            kept = tried
     return kept
 
 

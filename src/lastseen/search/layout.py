@@ -31,6 +31,7 @@ from lastseen.search.trial.simulate import REST_OF_RESCUE_MIN, Survival, Targets
 
 DRAWS = 8192
 _ALIKE = 0.005  # chance of being found alive: the standard error of some 8,000 draws
+_LONGER = 0.04  # a layout so much longer than the shortest is not taken, whatever the draws say; design choice
 _TURN_SHARE = 0.1  # of a strip: what a turn more must save in walking; design choice
 
 
@@ -61,6 +62,11 @@ class Candidate:
     walks: tuple[tuple[Run, ...], ...]
     walked: Walked
     trial: Trial
+
+    @property
+    def search_m(self) -> float:
+        """Lanes and joins on the map, all searchers."""
+        return sum(leg.line.length for walk in self.walked.legs for leg in walk if leg.kind != "approach")
 
 
 def lay_out(
@@ -176,14 +182,19 @@ def lay_out(
 
 
 def _ranked(made: Sequence[Candidate], least_coverage: float, strip_width_m: float) -> list[Candidate]:
-    """The best layout first; what differs by less than the draws can tell is decided by walk and turns."""
-    enough = [one for one in made if one.trial.coverage >= least_coverage]
-    top = max((one.trial.alive for one in enough or made), default=0.0)
+    """The best layout first; what differs by less than the draws can tell is decided by walk and turns.
+
+    Layouts that cover too little, or are much longer than the shortest, come last.
+    """
+    enough = [one for one in made if one.trial.coverage >= least_coverage] or list(made)
+    shortest = min((one.search_m for one in enough), default=0.0)
+    enough = [one for one in enough if one.search_m <= (1.0 + _LONGER) * shortest]
+    top = max((one.trial.alive for one in enough), default=0.0)
 
     def key(one: Candidate) -> tuple[bool, bool, float]:
         walk = one.trial.walk_m + _TURN_SHARE * strip_width_m * sum(map(len, one.walks))
         close = one.trial.alive >= top - _ALIKE
-        return one.trial.coverage < least_coverage, not close, walk if close else -one.trial.alive
+        return not any(one is other for other in enough), not close, walk if close else -one.trial.alive
 
     return sorted(made, key=key)
 

@@ -16,6 +16,7 @@ from lastseen.search.strips import kernels as strip_kernels
 from lastseen.search.ways import Ways
 
 _MOST_CHECKED = 150
+_LEAST_SHARE = 0.25  # of half a strip: no lane is made shorter
 _STUB_SHARE = 1.3  # of half a strip: ends are rarely slid farther
 JOIN_SHARE = 1.5  # of a strip: a longer join may have to go round something and is not counted on
 
@@ -143,8 +144,9 @@ def string_of(
 ) -> String:
     """Runs in their order as one string.
 
-    The way from the start to the first one is walked and covers nothing; straight joins up to ``join_m`` cover. With
-    ``stub_m`` long lanes get a helping point that far from each end, so that sliding an end touches little.
+    The way from the start to the first one is walked and covers nothing; joins that stay straight cover (``join_m``:
+    see `Ways.between`; 0: none does). With ``stub_m`` long lanes get a helping point that far from each end, so that
+    sliding an end touches little.
     """
     points: list[XY] = [] if start is None else [start]
     walked: list[bool] = []
@@ -155,7 +157,7 @@ def string_of(
         if points:
             straight = ways.clear(points[-1], run.start)
             walked.append(straight)
-            covers.append(k > 0 and straight and math.dist(points[-1], run.start) <= join_m)
+            covers.append(k > 0 and straight and ways.stays_straight(points[-1], run.start, join_m))
         line, real = _with_stubs(run.points, stub_m)
         first, n = len(points), len(line)
         points += line
@@ -191,7 +193,7 @@ def tightened(
     text = string_of(runs, start, sight.ways, join_m=join_m, stub_m=stub)
     count, left = sight.lattice.counter()
     ok = kernels.tighten(
-        text.points, text.walked, text.covers, text.mate, 0.5 * sight.half_width_m, np.array(steps_m, dtype=np.float64),
+        text.points, text.walked, text.covers, text.mate, _LEAST_SHARE * sight.half_width_m, np.array(steps_m, dtype=np.float64),
         sight.ways.mask, sight.allowed_m2, *sight.kernel_arrays, count, left,
     )  # fmt: skip
     return text.runs(runs), bool(ok)

@@ -70,6 +70,11 @@ class Ways:
         ny, nx = grid.shape
         return int(self.danger[np.clip(row, 0, ny - 1), np.clip(col, 0, nx - 1)].max())
 
+    def stays_straight(self, a: XY, b: XY, detour_from_m: float) -> bool:
+        """Whether a clear leg is walked straight: it is short, or over nothing dangerous."""
+        length = math.dist(a, b)
+        return 0.0 < detour_from_m and (length <= detour_from_m or self._cost_of(a, b) <= 1.02 * length)
+
     def between(self, a: XY, b: XY, detour_from_m: float = 0.0) -> list[XY] | None:
         """Corners of a way from a to b.
 
@@ -77,7 +82,7 @@ class Ways:
         easier and the straight way at least ``detour_from_m`` long. None where every way crosses no-go ground.
         """
         straight_ok = self.clear(a, b)
-        if straight_ok and (math.dist(a, b) < detour_from_m or self._cost_of(a, b) <= 1.02 * math.dist(a, b)):
+        if straight_ok and self.stays_straight(a, b, detour_from_m):
             return [a, b]
         found = self._around(a, b)
         if straight_ok:
