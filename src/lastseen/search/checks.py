@@ -20,6 +20,7 @@ _WIDEST_STRIP_M = 100.0
 _MOST_SEARCHERS = 30
 _MEASURED_M = 1.0
 _LITTLE_LEFT = 1e-9
+_ROUND_M = 300.0  # how far no-go ground is followed for a way round it; design choice
 
 
 @dataclass(frozen=True)
@@ -93,6 +94,10 @@ def checked_field(
                 "choose a start on the ground or load more elevation"
             )
         bounds = (min(west, x), min(south, y), max(east, x), max(north, y))
+    if forbidden is not None:
+        near = shapely.clip_by_rect(forbidden, *(b + s * _ROUND_M for b, s in zip(bounds, (-1, -1, 1, 1), strict=True)))
+        around = [float(b) for b in shapely.total_bounds([shapely.box(*bounds), near])]
+        bounds = (around[0], around[1], around[2], around[3])
     surface = Surface.around(ground, bounds, 2.0 * strip_width_m + 10.0)
     if forbidden is not None:
         forbidden = _near(forbidden, shape, surface, start_xy_m)

@@ -309,7 +309,7 @@ def _candidates(layout: tuple[Chosen, ...], field: Field, wish: Wish, hidden: Ta
             ways.append((f"{words}, from the other end", [[run.turned() for run in reversed(runs)]]))
     else:
         used = used_searchers(runs, wish.searchers, wish.strip_width_m)
-        ways = [(f"{words}, a block for each searcher", equal_parts(runs, used, wish.start, field.surface, wish.strip_width_m))]
+        ways = [(f"{words}, a block for each searcher", equal_parts(runs, used, wish.start, field.ways, wish.strip_width_m))]
         side = abreast(runs, wish.searchers, wish.begin)
         if side is not None:
             ways.append((f"{words}, abreast", side))

@@ -26,7 +26,7 @@ def written_notes(
     notes += _about_searchers(walked, searchers)
     added = sum(p.strips_added for p in placed)
     if added:
-        notes.append(f"{_count(added, 'strip')} added where the ground bends: even strips were too wide there.")
+        notes.append(f"{_count(added, 'strip')} added: even strips left too much between them.")
     extra = sum(run.extra for p in placed for run in p.runs)
     if extra:
         notes.append(f"{_count(extra, 'short lane')} added through pieces that the even strips did not reach.")

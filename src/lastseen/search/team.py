@@ -10,14 +10,16 @@ import numpy as np
 from lastseen.grid import BoolArray, FloatArray, IntArray
 from lastseen.search.frame import XY
 from lastseen.search.legs import SPEED_SLOPES, paced, speed_table_m_s
-from lastseen.search.runs import Run
+from lastseen.search.runs import JOIN_SHARE, Run
 from lastseen.search.pace import kernels
-from lastseen.search.surface import Surface
+from lastseen.search.ways import Ways
 
+BALANCE = 0.10
 _LEAST_SHARE = 0.5  # of a strip width: nobody is sent for a shorter lane
-_STUB_SHARE = 0.25  # of a strip: a shared lane leaves nobody less
+_STUB_SHARE = 0.1  # of a strip: a shared lane leaves nobody less
 _MOST_PLACES = 300
-SLACK = 0.05  # how much later than it must the last searcher may end for the sake of equal shares; design choice
+_SLACK = 0.02  # how much busier than it must the busiest may be for the sake of whole lanes; design choice
+_HALVING = 0.001  # what sharing a lane between two is worth avoiding, of a mean share squared; design choice
 
 
 def used_searchers(runs: Sequence[Run], searchers: int, strip_width_m: float) -> int:
@@ -27,26 +29,41 @@ def used_searchers(runs: Sequence[Run], searchers: int, strip_width_m: float) ->
 
 
 def equal_parts(
-    runs: Sequence[Run], searchers: int, start: XY, surface: Surface, strip_width_m: float
+    runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float
 ) -> list[list[Run]]:
-    """Cut one walk into parts that take the same time to search, none of which ends much later than it must.
+    """Cut one walk into parts that take the same time to search.
 
-    A lane may be shared. A part is walked from whichever of its ends is done sooner, approach included.
+    Approaches, and joins longer than one and a half strips, are not searching: how long they take depends on the way
+    that is found. A lane may be shared. A part is walked from whichever of its ends is done sooner.
     """
     if searchers == 1:
         return [list(runs)]
-    points, lane = _walk_points(runs)
+    surface = ways.surface
+    points, lane = _walk_points(runs, ways, JOIN_SHARE * strip_width_m)
     x, y, _, forth, back, corner = paced(points, surface)
     lane_of = lane[corner]
     approach = kernels.approach_s(x, y, start[0], start[1], *surface.arrays, SPEED_SLOPES, speed_table_m_s())
     ends, begins, inside = _places(lane_of, x, y, _STUB_SHARE * strip_width_m)
     used = min(searchers, ends.size - 1)
-    cuts, turned = kernels.equal_cuts(ends, begins, inside, forth, back, approach, used, SLACK)
+    far = _far_s(x, y, forth, lane_of, JOIN_SHARE * strip_width_m)
+    cuts, turned = kernels.equal_cuts(ends, begins, inside, forth, back, far, approach, used, _SLACK, _HALVING)
     parts = []
     for k in range(used):
         part = _part(runs, points, np.column_stack([x, y]), corner, lane_of, int(cuts[k, 0]), int(cuts[k, 1]))
         parts.append([run.turned() for run in reversed(part)] if turned[k] else part)
     return parts
+
+
+def _far_s(
+    x_m: FloatArray, y_m: FloatArray, forth_s: FloatArray, lane_of: IntArray, long_m: float
+) -> FloatArray:
+    """Time from the first sample that goes into long joins."""
+    step, way = np.diff(forth_s), np.hypot(np.diff(x_m), np.diff(y_m))
+    join = lane_of[:-1] < 0
+    number = np.cumsum(np.concatenate([[True], join[1:] != join[:-1]])) - 1
+    length = np.bincount(number, weights=way)
+    long = join & (length[number] > long_m)
+    return np.concatenate([[0.0], np.cumsum(np.where(long, step, 0.0))])
 
 
 def _places(
@@ -74,12 +91,16 @@ def _places(
     return np.array(ends, np.int32), np.array(begins, np.int32), np.array(inside, np.bool_)
 
 
-def _walk_points(runs: Sequence[Run]) -> tuple[FloatArray, IntArray]:
+def _walk_points(runs: Sequence[Run], ways: Ways, detour_from_m: float) -> tuple[FloatArray, IntArray]:
     """Corners of the whole walk, and for each leg the run it belongs to (-1: a join)."""
     points: list[XY] = []
     lane: list[int] = []
     for k, run in enumerate(runs):
-        lane += ([-1] if points else []) + [k] * (len(run.points) - 1)
+        if points:
+            way = ways.between(points[-1], run.start, detour_from_m) or [points[-1], run.start]
+            points += way[1:-1]
+            lane += [-1] * (len(way) - 1)
+        lane += [k] * (len(run.points) - 1)
         points += run.points
     return np.array(points), np.array(lane, dtype=np.int32)
 
@@ -107,7 +128,7 @@ def _part(
 def abreast(runs: Sequence[Run], searchers: int, start: XY) -> list[list[Run]] | None:
     """Searchers side by side: sweep j takes lanes jN to jN + N - 1, from side to side.
 
-    None where the lanes of a strip are in several parts, or do not share out evenly.
+    None where the lanes of a strip are in several parts, or somebody would have more than a tenth less to walk.
     """
     if len({run.group for run in runs}) != 1 or len(runs) % searchers or any(run.extra for run in runs):
         return None
@@ -125,7 +146,14 @@ def abreast(runs: Sequence[Run], searchers: int, start: XY) -> list[list[Run]] |
     for j in range(0, len(lanes), searchers):
         for k, one in enumerate(lanes[j : j + searchers]):
             walks[k].append(one.turned() if (j // searchers) % 2 else one)
-    return walks
+    walk = [plan_length_m(one) for one in walks]
+    return walks if min(walk) >= (1.0 - BALANCE) * max(walk) else None
+
+
+def plan_length_m(runs: Sequence[Run]) -> float:
+    """Map length of runs with straight joins."""
+    points = np.array([p for run in runs for p in run.points])
+    return float(np.hypot(*np.diff(points, axis=0).T).sum())
 
 
 def _away(start: XY, run: Run) -> float:

@@ -70,44 +70,51 @@ def approach_s(
 
 @njit(cache=True, nogil=True)
 def equal_cuts(
-    ends: IntArray, begins: IntArray, inside: BoolArray, forth: FloatArray, back: FloatArray, approach: FloatArray,
-    searchers: int, slack: float,
+    ends: IntArray, begins: IntArray, inside: BoolArray, forth: FloatArray, back: FloatArray, far: FloatArray,
+    approach: FloatArray, searchers: int, slack: float, halving: float,
 ) -> tuple[IntArray, BoolArray]:  # fmt: skip
     """First and last sample of each searcher's part of a walk, and whether it is walked backwards.
 
-    First the least time at which the last searcher can end; then, with none later than ``1 + slack`` of it, parts
-    whose searching times are alike (least sum of squares). Place i of a cut is sample ``ends[i]`` for the part before
-    and ``begins[i]`` for the part after it; ``inside`` says that it halves a lane. ``forth`` and ``back`` are times
-    from the first sample along the walk and against it, ``approach`` those from the start to each sample.
+    First the least searching time that the busiest must have; then, with none busier than ``1 + slack`` of it, parts
+    that come as near to that as can be (least sum of squares). Place i of a cut is sample ``ends[i]`` for the part
+    before and ``begins[i]`` for the part after it; ``inside`` says that it halves a lane, which counts as ``halving``
+    of a mean share squared. ``forth`` and ``back`` are times from the first sample along the walk and against it,
+    ``far`` what of that goes into walking between places far apart, which is not searching; ``approach`` is the time
+    from the start to each sample.
     """
     m = ends.size
-    finish = np.full((m, m), np.inf)
+    mean = (forth[-1] - far[-1]) / searchers
     work = np.full((m, m), np.inf)
-    turned = np.zeros((m, m), np.bool_)
     for i in range(m):
         for j in range(i + 1, m):
             a, b = begins[i], ends[j]
-            there, other = approach[a] + forth[b] - forth[a], approach[b] + back[b] - back[a]
-            turned[i, j] = other < there
-            finish[i, j] = min(there, other)
-            work[i, j] = back[b] - back[a] if other < there else forth[b] - forth[a]
-    latest = finish[0].copy()
+            work[i, j] = min(back[b] - back[a], forth[b] - forth[a]) - (far[b] - far[a])
+    busiest = work[0].copy()
     for _ in range(1, searchers):
         following = np.full(m, np.inf)
         for j in range(1, m):
             for i in range(1, j):
-                following[j] = min(following[j], max(latest[i], finish[i, j]))
-        latest = following
-    limit = (1.0 + slack) * latest[m - 1] + 1e-6
-    mean = forth[-1] / searchers
-    total = np.where(finish[0] <= limit, work[0] ** 2, np.inf)
+                following[j] = min(following[j], max(busiest[i], work[i, j]))
+        busiest = following
+    limit = (1.0 + slack) * busiest[m - 1] + 1e-6
+    turned = np.zeros((m, m), np.bool_)
+    for i in range(m):
+        for j in range(i + 1, m):
+            a, b = begins[i], ends[j]
+            there, other = forth[b] - forth[a], back[b] - back[a]
+            sooner = approach[b] + other < approach[a] + there
+            turned[i, j] = sooner
+            if (other if sooner else there) - (far[b] - far[a]) > limit:
+                turned[i, j] = not sooner
+            work[i, j] = (other if turned[i, j] else there) - (far[b] - far[a])
+    total = np.where(work[0] <= limit, (limit - work[0]) ** 2, np.inf)
     came = np.zeros((searchers, m), np.int32)
     for k in range(1, searchers):
         following = np.full(m, np.inf)
         for j in range(1, m):
             for i in range(1, j):
-                if finish[i, j] <= limit:
-                    value = total[i] + work[i, j] ** 2 + (0.004 * mean**2 if inside[i] else 0.0)
+                if work[i, j] <= limit:
+                    value = total[i] + (limit - work[i, j]) ** 2 + (halving * mean**2 if inside[i] else 0.0)
                     if value < following[j]:
                         following[j] = value
                         came[k, j] = i
@@ -117,7 +124,8 @@ def equal_cuts(
     j = m - 1
     for k in range(searchers - 1, -1, -1):
         i = came[k, j]
-        cuts[k, 0], cuts[k, 1] = begins[i], ends[j]
+        a, b = begins[i], ends[j]
+        cuts[k, 0], cuts[k, 1] = a, b
         backwards[k] = turned[i, j]
         j = i
     return cuts, backwards
