@@ -34,7 +34,8 @@ def equal_parts(
     """Cut one walk into parts that take the same time to search.
 
     Approaches, and joins longer than one and a half strips, are not searching: how long they take depends on the way
-    that is found. A lane may be shared. A part is walked from whichever of its ends is done sooner.
+    that is found. Where the mean approach takes longer than a share of the search, the parts end at the same time
+    instead, as soon as can be. A lane may be shared. A part is walked from whichever of its ends is done sooner.
     """
     if searchers == 1:
         return [list(runs)]
@@ -46,7 +47,8 @@ def equal_parts(
     ends, begins, inside = _places(lane_of, x, y, _STUB_SHARE * strip_width_m)
     used = min(searchers, ends.size - 1)
     far = _far_s(x, y, forth, lane_of, JOIN_SHARE * strip_width_m)
-    cuts, turned = kernels.equal_cuts(ends, begins, inside, forth, back, far, approach, used, _SLACK, _HALVING)
+    by_end = bool(approach[lane_of >= 0].mean() > (forth[-1] - far[-1]) / used)
+    cuts, turned = kernels.equal_cuts(ends, begins, inside, forth, back, far, approach, used, by_end, _SLACK, _HALVING)
     parts = []
     for k in range(used):
         part = _part(runs, points, np.column_stack([x, y]), corner, lane_of, int(cuts[k, 0]), int(cuts[k, 1]))

@@ -71,9 +71,11 @@ def approach_s(
 @njit(cache=True, nogil=True)
 def equal_cuts(
     ends: IntArray, begins: IntArray, inside: BoolArray, forth: FloatArray, back: FloatArray, far: FloatArray,
-    approach: FloatArray, searchers: int, slack: float, halving: float,
+    approach: FloatArray, searchers: int, by_end: bool, slack: float, halving: float,
 ) -> tuple[IntArray, BoolArray]:  # fmt: skip
     """First and last sample of each searcher's part of a walk, and whether it is walked backwards.
+
+    With ``by_end`` not searching times but the times at which the parts end, approach included, are shared out.
 
     First the least searching time that the busiest must have; then, with none busier than ``1 + slack`` of it, parts
     that come as near to that as can be (least sum of squares). Place i of a cut is sample ``ends[i]`` for the part
@@ -88,7 +90,10 @@ def equal_cuts(
     for i in range(m):
         for j in range(i + 1, m):
             a, b = begins[i], ends[j]
-            work[i, j] = min(back[b] - back[a], forth[b] - forth[a]) - (far[b] - far[a])
+            if by_end:
+                work[i, j] = min(approach[b] + back[b] - back[a], approach[a] + forth[b] - forth[a])
+            else:
+                work[i, j] = min(back[b] - back[a], forth[b] - forth[a]) - (far[b] - far[a])
     busiest = work[0].copy()
     for _ in range(1, searchers):
         following = np.full(m, np.inf)
@@ -104,6 +109,8 @@ def equal_cuts(
             there, other = forth[b] - forth[a], back[b] - back[a]
             sooner = approach[b] + other < approach[a] + there
             turned[i, j] = sooner
+            if by_end:
+                continue
             if (other if sooner else there) - (far[b] - far[a]) > limit:
                 turned[i, j] = not sooner
             work[i, j] = (other if turned[i, j] else there) - (far[b] - far[a])
