@@ -135,7 +135,7 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
         found,
     )
     progress("laying out the search", 0.8)
-    lanes = _lay_out(scenario, debris, ground, at_m)
+    lanes = _lay_out(scenario, debris, ground, at_m, person.poa)
     notes = (*_about_walk(scenario, lanes), *notes, *_remarks(model, debris, ground))
     return Plan(
         scenario,
@@ -248,7 +248,9 @@ def _met_traps(shape_of_ground: Terrain, paths: FlowPaths, run: Run) -> tuple[Tr
     return traps.with_person(found, person.cells, person.body_of_visit, last, person.count, shape)
 
 
-def _lay_out(scenario: Scenario, debris: Debris, ground: Grid, at_m: tuple[float, float] | None) -> SearchPlan:
+def _lay_out(
+    scenario: Scenario, debris: Debris, ground: Grid, at_m: tuple[float, float] | None, poa: Grid | None = None
+) -> SearchPlan:
     wanted = scenario.search
     start = at_m
     if wanted.start is not None:
@@ -261,6 +263,8 @@ def _lay_out(scenario: Scenario, debris: Debris, ground: Grid, at_m: tuple[float
         searchers=wanted.searchers,
         start_xy_m=start,
         pattern=wanted.pattern,
+        poa=poa,
+        seed=scenario.seed,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,18 +20,29 @@ FIXED_DATE = "2000-01-01T00:00:00Z"
 _TYPES: dict[str, Any] = {"text": "str", "real": "float64", "integer": "Int64"}
 
 
-def write_geopackage(plan: Plan, path: Path) -> None:
-    """Write all layers of a plan, in its own CRS, and the table ``run``.
+def write_geopackage(plan: Plan, path: Path, *, only: Sequence[str] = (), crs: Any = None) -> None:
+    """Write the layers of a plan and the table ``run``; the same plan gives the same bytes.
 
-    The same plan gives the same bytes.
+    Parameters
+    ----------
+    plan : Plan
+    path : Path
+    only : sequence of str
+        Names of the layers to write; all where empty.
+    crs : pyproj.CRS, optional
+        Of the file; the plan's own where not given.
     """
     import pandas as pd  # noqa: PLC0415  slow to import
     import pyogrio  # noqa: PLC0415  slow to import
 
     with _gdal_options({"OGR_CURRENT_DATE": FIXED_DATE}):
+        own = plan.terrain.elevation.crs
         for layer in plan_layers(plan).values():
+            if only and layer.name not in only:
+                continue
+            frame = _frame(layer, own)
             pyogrio.write_dataframe(
-                _frame(layer, plan.terrain.elevation.crs),
+                frame if crs is None or crs == own else frame.to_crs(crs),
                 path,
                 layer=layer.name,
                 driver="GPKG",
