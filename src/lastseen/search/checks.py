@@ -18,7 +18,7 @@ from lastseen.search.ways import Ways, ways_on
 
 _WIDEST_STRIP_M = 100.0
 _MOST_SEARCHERS = 30
-_MEASURED_M = 1.0
+_MEASURED_M, _MEASURED = 1.0, 30_000.0
 _LITTLE_LEFT = 1e-9
 _ROUND_M = 300.0  # how far no-go ground is followed for a way round it; design choice
 
@@ -101,7 +101,8 @@ def checked_field(
     surface = Surface.around(ground, bounds, 2.0 * strip_width_m + 10.0)
     if forbidden is not None:
         forbidden = _near(forbidden, shape, surface, start_xy_m)
-    lattice = lattice_over(shape, surface, lattice_spacing_m(shape, min(_MEASURED_M, strip_width_m / 8.0)))
+    most = min(_MEASURED_M, strip_width_m / 8.0, math.sqrt(shape.area / _MEASURED))
+    lattice = lattice_over(shape, surface, lattice_spacing_m(shape, most))
     _check_data(lattice, surface)
     return Field(shape, surface, ways_on(surface, forbidden), lattice)
 

@@ -16,6 +16,7 @@ from lastseen.search.strips import kernels
 
 XY = tuple[float, float]
 FLAT = 0.02
+_SLENDER = 2.0  # length over mean width from which on debris has a middle line; design choice
 _BEND = 0.06  # of a strip: a lane may cut a bend by this much, so that its legs are straight
 
 
@@ -142,7 +143,7 @@ def bent_frame(lattice: Lattice, strip_width_m: float) -> Frame | None:
         end = int(reach.argmax())
     length = float(reach.max())
     bands = int(length * cell / (0.75 * strip_width_m))
-    if bands < 4:
+    if bands < 4 or length**2 < _SLENDER * row.size:
         return None
     row, col, reach = row[~lost], col[~lost], reach[~lost]
     band = np.minimum((reach / length * bands).astype(int), bands - 1)

@@ -211,6 +211,13 @@ def firm(
         if not ok:
             break
     left = strings_cover(made.runs, fine, join_m=join_m)
+    if bool((left <= fine.allowed_m2).all()):
+        return replace(made, enough=True)
+    # what slips through the coarser lattice: lanes at their full length, and more of them
+    runs, _ = ordered(with_extra_runs(placed.loose, fine, group.index), start, fine.ways)
+    full = strings_cover(runs, fine, join_m=join_m)
+    if full.sum() < left.sum():
+        made, left = replace(placed, runs=tuple(runs), length_m=walk_m(runs, start)), full
     return replace(made, enough=bool((left <= fine.allowed_m2).all()))
 
 

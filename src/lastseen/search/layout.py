@@ -358,7 +358,7 @@ def _plan(
     frames = tuple((one.named, one.placed.count) for one in best.chosen)
     return SearchPlan(
         _main(best.chosen).pattern, wish.strip_width_m, wish.searchers, lanes, legs, coverage, notes, trials,
-        declination, frames,
+        declination, field.ways.no_go, frames,
     )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from shapely import LineString, MultiPolygon
+from shapely import LineString, MultiPolygon, Polygon
 
 from lastseen.search.trial import Trial
 
@@ -131,6 +131,8 @@ class SearchPlan:
         Layouts that were compared by simulated search, the chosen one first, the runner-up second.
     declination_deg : float
         Angle from true to magnetic north at the middle of the outline, east positive; NaN where not known.
+    no_go : Polygon, MultiPolygon or None
+        The part of the no-go ground that lies near the search.
     frames : tuple
         Axes and number of strips of each group of pieces, for a second pass.
     """
@@ -144,6 +146,7 @@ class SearchPlan:
     notes: tuple[str, ...]
     trials: tuple[Trial, ...] = ()
     declination_deg: float = math.nan
+    no_go: Polygon | MultiPolygon | None = None
     frames: tuple[Any, ...] = field(default=(), repr=False, compare=False)
 
     def walk_m(self, searcher: int) -> float:

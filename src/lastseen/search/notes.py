@@ -8,7 +8,7 @@ from lastseen.search.checks import Field
 from lastseen.search.lanes import Placed
 from lastseen.search.model import Coverage, Leg
 from lastseen.search.numbering import Walked
-from lastseen.search.ways import CLIFF_DEG, unreachable_share
+from lastseen.search.ways import CLIFF_DEG, STEEP_DEG, unreachable_share
 
 
 def written_notes(
@@ -63,6 +63,14 @@ def _about_ground(legs: Sequence[Leg]) -> list[str]:
         for leg in legs
         if leg.danger == "no elevation"
     ]
+    steep = [leg for leg in legs if leg.steepest_deg > STEEP_DEG]
+    if steep:
+        ways = sum(leg.kind != "lane" for leg in steep)
+        notes.append(
+            f"{_count(len(steep), 'leg')} steeper than {STEEP_DEG:.0f} degrees somewhere, up to "
+            f"{max(leg.steepest_deg for leg in steep):.0f}, {ways} of them approaches or joins: no easier way was "
+            "found on this elevation model; find your own between the lanes."
+        )
     for danger, words in (("wall", "over a wall"), ("above a wall", "right above a wall")):
         here = [f"S{leg.searcher} leg {leg.number}" for leg in legs if leg.danger == danger]
         if here:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -117,22 +118,23 @@ class Ways:
 
     def _tight(self, points: list[XY]) -> list[XY] | None:
         """From each corner straight to the farthest one that is not harder to reach than along the way."""
-        costs = np.concatenate([[0.0], np.cumsum([self._cost_of(p, q) for p, q in zip(points, points[1:], strict=False)])])
+        costs = np.concatenate([[0.0], np.cumsum([self._cost_of(p, q) for p, q in pairwise(points)])])
+        open_to = [self.clear(p, q) for p, q in pairwise(points)]
+        if not all(fine or self.allowed(p, q) for fine, (p, q) in zip(open_to, pairwise(points), strict=True)):
+            return None
         corners, here = [points[0]], 0
         while here < len(points) - 1:
             for k in range(len(points) - 1, here, -1):
                 p, q = points[here], points[k]
-                fits = self.clear(p, q) or (k == here + 1 and self.allowed(p, q))
-                if fits and self._cost_of(p, q) <= 1.1 * (costs[k] - costs[here]) + 1e-9:
+                fits = self.clear(p, q) or (not all(open_to[here:k]) and self.allowed(p, q))
+                if k == here + 1 or (fits and self._cost_of(p, q) <= 1.1 * (costs[k] - costs[here]) + 1e-9):
                     break
-                if k == here + 1 and not fits:
-                    return None
             corners.append(points[k])
             here = k
         return corners
 
     def _cost_along(self, points: list[XY]) -> float:
-        return sum(self._cost_of(p, q) for p, q in zip(points, points[1:], strict=False))
+        return sum(self._cost_of(p, q) for p, q in pairwise(points))
 
     def _cost_of(self, a: XY, b: XY) -> float:
         """Length of a straight leg with dangerous ground counted more than once."""
