@@ -20,6 +20,7 @@ _WIDEST_STRIP_M = 100.0
 _MOST_SEARCHERS = 30
 _MEASURED_M, _MEASURED = 1.0, 30_000.0
 _LITTLE_LEFT = 1e-9
+_AROUND_M = 120.0  # how far beside the outline and the start a way is looked for; design choice
 _ROUND_M = 300.0  # how far no-go ground is followed for a way round it; design choice
 
 
@@ -98,7 +99,7 @@ def checked_field(
         near = shapely.clip_by_rect(forbidden, *(b + s * _ROUND_M for b, s in zip(bounds, (-1, -1, 1, 1), strict=True)))
         around = [float(b) for b in shapely.total_bounds([shapely.box(*bounds), near])]
         bounds = (around[0], around[1], around[2], around[3])
-    surface = Surface.around(ground, bounds, 2.0 * strip_width_m + 10.0)
+    surface = Surface.around(ground, bounds, max(_AROUND_M, 2.0 * strip_width_m + 10.0))
     if forbidden is not None:
         forbidden = _near(forbidden, shape, surface, start_xy_m)
     most = min(_MEASURED_M, strip_width_m / 8.0, math.sqrt(shape.area / _MEASURED))

@@ -7,6 +7,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+import shapely
+
 from lastseen.search.frame import XY, Frame, bent_frame, downhill, long_axis, straight_frame
 from lastseen.search.lanes import Group, Placed, chord_slopes, place_lanes, rough_length_m
 from lastseen.search.model import Pattern
@@ -14,6 +17,7 @@ from lastseen.search.model import Pattern
 Kind = Literal["across", "along", "any"]
 _TURNS = 12
 _REFINED_DEG = (5.0, 2.0)
+_REFINED, _EDGES = 2, 3
 _MOST_PLACED = 4
 _ROUGHLY = 1.08  # how far a rough length may be off
 
@@ -90,7 +94,7 @@ def choose(group: Group, kind: Kind, down: XY, strip_width_m: float, start: XY, 
 
 
 def _turned(group: Group, down: XY, strip_width_m: float, start: XY) -> list[tuple[float, Named]]:
-    """The two best of all map bearings: first coarsely, then around each of them."""
+    """The best of all map bearings: first coarsely and along the longest edges, then around the best of these."""
     first = math.degrees(math.atan2(*long_axis(group.outline)[0]))
     length: dict[float, float] = {}
 
@@ -103,10 +107,18 @@ def _turned(group: Group, down: XY, strip_width_m: float, start: XY) -> list[tup
     around = [first + k * 180.0 / _TURNS for k in range(_TURNS)]
     dips = [a for k, a in enumerate(around) if of(a) <= min(of(around[k - 1]), of(around[(k + 1) % _TURNS]))]
     best = []
-    for azimuth in sorted(dips, key=of)[:2]:
+    for azimuth in sorted([*dips, *_edge_azimuths(group, strip_width_m)], key=of)[:_REFINED]:
         here = azimuth
         for step in _REFINED_DEG:
             here = min((here, here - step, here + step), key=of)
         if math.isfinite(of(here)):
             best.append((of(here), turned_frame(group, down, here)))
     return best
+
+
+def _edge_azimuths(group: Group, strip_width_m: float) -> list[float]:
+    """Bearings of the longest edges of the outline's hull: convex shapes are mostly searched along one of them."""
+    ring = shapely.get_coordinates(group.outline.convex_hull.simplify(0.1 * strip_width_m))
+    step = np.diff(ring, axis=0)
+    order = np.argsort(-np.hypot(step[:, 0], step[:, 1]), kind="stable")[:_EDGES]
+    return [math.degrees(math.atan2(x, y)) % 180.0 for x, y in step[order].tolist()]

@@ -31,7 +31,9 @@ from lastseen.search.trial.simulate import REST_OF_RESCUE_MIN, Survival, Targets
 
 DRAWS = 8192
 _ALIKE = 0.005  # chance of being found alive: the standard error of some 8,000 draws
-_LONGER = 0.04  # a layout so much longer than the shortest is not taken, whatever the draws say; design choice
+# A layout so much longer than the shortest is not taken, whatever the draws say, without and with a probability of
+# area; design choices.
+_LONGER, _LONGER_WITH_POA = 0.04, 0.5
 _TURN_SHARE = 0.1  # of a strip: what a turn more must save in walking; design choice
 
 
@@ -176,19 +178,21 @@ def lay_out(
     made: list[Candidate] = []
     for layout in _layouts(groups, fines, downs, pattern, wish, frames):
         made += _candidates(layout, field, wish, hidden)
-    made = _ranked(made, least_coverage, strip_width_m)
+    made = _ranked(made, least_coverage, strip_width_m, _LONGER if poa is None else _LONGER_WITH_POA)
     best = made[0]
     return _plan(best, tuple(one.trial for one in made), field, ground, wish, date)
 
 
-def _ranked(made: Sequence[Candidate], least_coverage: float, strip_width_m: float) -> list[Candidate]:
+def _ranked(
+    made: Sequence[Candidate], least_coverage: float, strip_width_m: float, longer: float
+) -> list[Candidate]:
     """The best layout first; what differs by less than the draws can tell is decided by walk and turns.
 
     Layouts that cover too little, or are much longer than the shortest, come last.
     """
     enough = [one for one in made if one.trial.coverage >= least_coverage] or list(made)
     shortest = min((one.search_m for one in enough), default=0.0)
-    enough = [one for one in enough if one.search_m <= (1.0 + _LONGER) * shortest]
+    enough = [one for one in enough if one.search_m <= (1.0 + longer) * shortest]
     top = max((one.trial.alive for one in enough), default=0.0)
 
     def key(one: Candidate) -> tuple[bool, bool, float]:

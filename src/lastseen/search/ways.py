@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 import shapely
+from affine import Affine
 from rasterio import features
-from rasterio.transform import from_origin
 from scipy import ndimage
 
 from lastseen.grid import BoolArray, FloatArray
@@ -23,10 +23,11 @@ from lastseen.search.surface import Surface
 STEEP_DEG = 35.0  # common practice, no source: steeper ground is not walked in a straight line
 CLIFF_DEG = 55.0  # design choice: nobody walks a search over ground as steep as this
 ABOVE_CLIFF_M = 10.0  # design choice
+LOWEST_WALL_M = 2.0  # design choice
 NO_GO_MARGIN_M = 0.5
 _COARSE_CELLS = 110
-_STEEP_COST, _ABOVE_COST, _BLOCKED_COST = 3.0, 6.0, 40.0
-_WORTH_IT = 0.8
+_STEEP_COST, _ABOVE_COST, _BLOCKED_COST = 5.0, 10.0, 1000.0  # metres of easy walking for each; design choices
+_WORTH_IT = 0.9
 
 
 @dataclass(frozen=True)
@@ -150,7 +151,8 @@ def ways_on(surface: Surface, no_go: Outline | None) -> Ways:
     if wall.any():
         near = ndimage.distance_transform_edt(~wall, return_indices=True)
         away, (i, j) = near[0] * grid.cell_m, near[1]
-        above = (away <= max(ABOVE_CLIFF_M, grid.cell_m)) & (grid.values > grid.values[i, j])
+        foot = ndimage.minimum_filter(grid.values, 3)[i, j]
+        above = (away <= max(ABOVE_CLIFF_M, grid.cell_m)) & (grid.values > foot + LOWEST_WALL_M)
         danger = np.where(above, 2, danger).astype(np.int8)
         danger[wall] = 3
     hard = ~surface.known | wall
@@ -170,7 +172,7 @@ def _with_no_go(surface: Surface, hard: BoolArray, no_go: Outline) -> tuple[Any,
     shape = (grid.shape[0] * fold, grid.shape[1] * fold)
     edge = no_go.buffer(NO_GO_MARGIN_M)
     inside = features.geometry_mask(
-        [edge], shape, from_origin(grid.west_m, grid.north_m, cell, cell), all_touched=True, invert=True
+        [edge], shape, Affine(cell, 0.0, grid.west_m, 0.0, -cell, grid.north_m), all_touched=True, invert=True
     )
     fine = np.repeat(np.repeat(hard, fold, axis=0), fold, axis=1)
     place = (grid.west_m, grid.north_m, cell)
