@@ -73,11 +73,11 @@ def test_no_go_ground_far_away_changes_nothing():
 
 
 def test_a_wall_in_the_middle_is_not_walked_over():
-    """A step of 30 m across the debris: lanes end at it, nobody walks over it, both sides are searched."""
-    cliff = ground(lambda x, y: np.where((y > 300) & (x < 520), 30.0, 0.0) * np.ones_like(x))
+    """A step of 30 m across the debris that runs out beside it: lanes end at it, nobody walks over it, both sides are searched."""
+    cliff = ground(lambda x, y: np.where(y > 300, 30.0, 0.0) * np.clip((500.0 - x) / 120.0, 0.0, 1.0))
     plan = lay_out(SQUARE, cliff)
     assert not [leg for leg in plan.legs if leg.danger == "wall"]
-    edge = on_map(shapely.LineString([(150, 300), (510, 300)]))
+    edge = on_map(shapely.LineString([(150, 300), (460, 300)]))
     assert not any(leg.line.intersects(edge) for leg in plan.legs)
     assert plan.coverage.fraction > 0.95
     sides = {lane.line.centroid.y > NORTH_M + 300 for lane in plan.lanes}

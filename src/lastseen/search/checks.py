@@ -20,7 +20,7 @@ _WIDEST_STRIP_M = 100.0
 _MOST_SEARCHERS = 30
 _MEASURED_M, _MEASURED = 1.0, 30_000.0
 _LITTLE_LEFT = 1e-9
-_AROUND_M = 120.0  # how far beside the outline and the start a way is looked for; design choice
+_AROUND_M = 150.0  # how far beside the outline and the start a way is looked for; design choice
 _ROUND_M = 300.0  # how far no-go ground is followed for a way round it; design choice
 
 

@@ -78,19 +78,32 @@ def turned_frame(group: Group, down: XY, azimuth_deg: float) -> Named:
     return Named("across" if level else "along", words, straight_frame(group.outline, direction))
 
 
-def choose(group: Group, kind: Kind, down: XY, strip_width_m: float, start: XY, *, join_m: float) -> Chosen:
-    """The shortest walk over one group among the frames of a kind."""
-    named = [one for one in standing_frames(group, down, strip_width_m) if kind in ("any", one.pattern)]
-    rough = [(rough_length_m(group, one.frame, strip_width_m, start), one) for one in named]
-    if kind == "any" and group.rough.lattice.piece_m2.sum() > 0.5 * strip_width_m**2:
-        rough += _turned(group, down, strip_width_m, start)
-    rough.sort(key=lambda pair: pair[0])
-    near = [one for length, one in rough if length <= _ROUGHLY * rough[0][0]]
-    made = [
-        Chosen(one, place_lanes(group, one.frame, strip_width_m, start, join_m=join_m))
-        for one in (near[:_MOST_PLACED] if len(near) > 1 else [one for _, one in rough[:2]])
-    ]
-    return min(made, key=lambda one: (not one.placed.enough, one.placed.length_m))
+class Choice:
+    """The frames of one group and the lanes along them, each worked out once."""
+
+    def __init__(self, group: Group, down: XY, strip_width_m: float, start: XY, join_m: float) -> None:
+        self.group, self.down, self.width_m, self.start, self.join_m = group, down, strip_width_m, start, join_m
+        self.standing = [(self._rough_m(one), one) for one in standing_frames(group, down, strip_width_m)]
+        self.made: dict[str, Chosen] = {}
+
+    def shortest(self, kind: Kind) -> Chosen:
+        """The shortest walk over the group among the frames of a kind."""
+        rough = [pair for pair in self.standing if kind in ("any", pair[1].pattern)]
+        if kind == "any" and self.group.rough.lattice.piece_m2.sum() > 0.5 * self.width_m**2:
+            rough += _turned(self.group, self.down, self.width_m, self.start)
+        rough.sort(key=lambda pair: pair[0])
+        near = [one for length, one in rough if length <= _ROUGHLY * rough[0][0]][:_MOST_PLACED]
+        made = [self._placed(one) for one in (near if len(near) > 1 else [one for _, one in rough[:2]])]
+        return min(made, key=lambda one: (not one.placed.enough, one.placed.length_m))
+
+    def _rough_m(self, one: Named) -> float:
+        return rough_length_m(self.group, one.frame, self.width_m, self.start)
+
+    def _placed(self, one: Named) -> Chosen:
+        if one.words not in self.made:
+            lanes = place_lanes(self.group, one.frame, self.width_m, self.start, join_m=self.join_m)
+            self.made[one.words] = Chosen(one, lanes)
+        return self.made[one.words]
 
 
 def _turned(group: Group, down: XY, strip_width_m: float, start: XY) -> list[tuple[float, Named]]:

@@ -65,6 +65,10 @@ class Frame:
 
     def _offset(self, s_m: FloatArray, left_m: FloatArray) -> FloatArray:
         """Map points at places along the axis and to its left."""
+        if not self.bent:
+            ex, ey = (self.line_m[1] - self.line_m[0]) / self.along_m[1]
+            x0, y0 = self.line_m[0]
+            return np.column_stack([x0 + s_m * ex - left_m * ey, y0 + s_m * ey + left_m * ex])
         step = np.diff(self.line_m, axis=0) / np.diff(self.along_m)[:, None]
         k = np.clip(np.searchsorted(self.along_m, s_m, side="right") - 1, 0, len(step) - 1)
         base = self.line_m[k] + (s_m - self.along_m[k])[:, None] * step[k]

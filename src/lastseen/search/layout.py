@@ -15,7 +15,7 @@ from lastseen.errors import InputError
 from lastseen.grid import FloatArray, Grid
 from lastseen.place import to_lonlat
 from lastseen.search.checks import Field, check_numbers, checked_field
-from lastseen.search.choice import Chosen, Kind, Named, choose, fall_line
+from lastseen.search.choice import Choice, Chosen, Kind, Named, fall_line
 from lastseen.search.coverage import covered_by, summed_up
 from lastseen.search.frame import XY
 from lastseen.search.lanes import Group, firm, groups_of, place_lanes
@@ -294,8 +294,9 @@ def _layouts(
         return
     kinds: tuple[Kind, ...] = (pattern,) if pattern else ("any", "across", "along")
     seen = set()
+    choices = [Choice(group, down, width, begin, join_m) for group, down in zip(groups, downs, strict=True)]
     for kind in kinds:
-        found = [choose(g, kind, d, width, begin, join_m=join_m) for g, d in zip(groups, downs, strict=True)]
+        found = [choice.shortest(kind) for choice in choices]
         key = tuple(run.points for one in found for run in one.placed.runs)
         if key not in seen:
             seen.add(key)

@@ -25,7 +25,7 @@ CLIFF_DEG = 55.0  # design choice: nobody walks a search over ground as steep as
 ABOVE_CLIFF_M = 10.0  # design choice
 LOWEST_WALL_M = 2.0  # design choice
 NO_GO_MARGIN_M = 0.5
-_COARSE_CELLS = 110
+_COARSE_CELLS, _FINE_CELLS = 110, 500
 _STEEP_COST, _ABOVE_COST, _BLOCKED_COST = 5.0, 10.0, 1000.0  # metres of easy walking for each; design choices
 _WORTH_IT = 0.9
 
@@ -42,8 +42,8 @@ class Ways:
         No-go ground and the outside of the elevation model: never crossed.
     danger : ndarray of int, shape of the elevation window
         0 nothing, 1 steeper than 35 degrees, 2 right above a wall, 3 a wall.
-    cost : tuple
-        Cost of a metre on a coarse lattice; negative is forbidden.
+    costs : tuple
+        Cost of a metre on a coarse lattice, and on a finer one for where that finds no way; negative is forbidden.
     surface : Surface
     no_go : Polygon, MultiPolygon or None
     """
@@ -51,7 +51,7 @@ class Ways:
     mask: Any
     forbidden: Any
     danger: FloatArray
-    cost: Any
+    costs: tuple[Any, Any]
     surface: Surface
     no_go: Outline | None
 
@@ -96,8 +96,13 @@ class Ways:
         return found
 
     def _around(self, a: XY, b: XY) -> list[XY] | None:
-        """The easiest way on the coarse lattice, drawn tight."""
-        cost, west, north, cell = self.cost
+        """The easiest way, drawn tight; looked for closely where a coarse look finds none."""
+        found = (self._around_on(cost, a, b) for cost in self.costs)
+        return next((one for one in found if one is not None), None)
+
+    def _around_on(self, lattice: Any, a: XY, b: XY) -> list[XY] | None:
+        """The easiest way from cell to cell of a lattice, drawn tight."""
+        cost, west, north, cell = lattice
         ny, nx = cost.shape
         ends = [
             (min(max(int((north - p[1]) / cell), 0), ny - 1), min(max(int((p[0] - west) / cell), 0), nx - 1))
@@ -139,7 +144,7 @@ class Ways:
 
     def _cost_of(self, a: XY, b: XY) -> float:
         """Length of a straight leg with dangerous ground counted more than once."""
-        return float(strip_kernels.cost_on_line(*a, *b, *self.cost, _BLOCKED_COST))
+        return float(strip_kernels.cost_on_line(*a, *b, *self.costs[0], _BLOCKED_COST))
 
 
 def ways_on(surface: Surface, no_go: Outline | None) -> Ways:
@@ -161,7 +166,10 @@ def ways_on(surface: Surface, no_go: Outline | None) -> Ways:
         outside = (forbidden, grid.west_m, grid.north_m, grid.cell_m)
     else:
         mask, outside = _with_no_go(surface, hard, no_go)
-    return Ways(mask, outside, danger, _coarse_cost(surface, danger, hard, outside), surface, no_go)
+    coarse = _cost(surface, danger, hard, outside, _COARSE_CELLS)
+    anything = bool(hard.any() or outside[0].any())
+    fine = _cost(surface, danger, hard, outside, _FINE_CELLS) if anything else coarse
+    return Ways(mask, outside, danger, (coarse, fine), surface, no_go)
 
 
 def _with_no_go(surface: Surface, hard: BoolArray, no_go: Outline) -> tuple[Any, Any]:
@@ -179,11 +187,11 @@ def _with_no_go(surface: Surface, hard: BoolArray, no_go: Outline) -> tuple[Any,
     return (fine | inside, *place), (inside, *place)
 
 
-def _coarse_cost(surface: Surface, danger: FloatArray, hard: BoolArray, outside: Any) -> Any:
-    """Cost of a metre on some hundred by hundred cells; the worst of what each holds."""
+def _cost(surface: Surface, danger: FloatArray, hard: BoolArray, outside: Any, cells: int) -> Any:
+    """Cost of a metre on at most so many cells along each side; the worst of what each holds."""
     grid = surface.filled
     ny, nx = grid.shape
-    fold = max(1, math.ceil(max(ny, nx) / _COARSE_CELLS))
+    fold = max(1, math.ceil(max(ny, nx) / cells))
     value = np.array([1.0, _STEEP_COST, _ABOVE_COST, _BLOCKED_COST])[danger]
     value[hard] = _BLOCKED_COST
     rows, cols = -(-ny // fold), -(-nx // fold)

@@ -165,30 +165,45 @@ def poa_places(poa: Grid) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     return x, y, np.asarray(value[row, col], dtype=np.float64), poa.cell_m
 
 
-def first_signals_s(walks: Sequence[FloatArray], surface: Surface, targets: Targets) -> FloatArray:
-    """Time at which each target is first heard by any of the walkers (corners n x 2 each); infinite where never."""
-    a, b, t0, t1 = [], [], [], []
-    for points in walks:
-        if len(points) < 2:
-            continue
-        x, y, z, time, _, _ = paced(points, surface)
-        xyz = np.column_stack([x, y, z])
-        a.append(xyz[:-1])
-        b.append(xyz[1:])
-        t0.append(time[:-1])
-        t1.append(time[1:])
-    out = np.full(len(targets.xyz_m), np.inf)
-    if not a:
-        return out
-    starts, ends, begun, done = (np.concatenate(part) for part in (a, b, t0, t1))
+@dataclass(frozen=True)
+class Stretches:
+    """Walks in stretches of a few metres: ends (n x 3), times, and for each walk its length and when it ends."""
+
+    start_m: FloatArray
+    end_m: FloatArray
+    begun_s: FloatArray
+    done_s: FloatArray
+    length_m: float
+    slowest_s: float
+
+
+def stretches_of(walks: Sequence[FloatArray], surface: Surface) -> Stretches:
+    """Walks (corners n x 2 each) on the snow, in the order of the time at which a stretch begins."""
+    found = [paced(points, surface)[:4] for points in walks if len(points) > 1]
+    if not found:
+        return Stretches(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), 0.0, 0.0)
+    xyz = [np.column_stack(one[:3]) for one in found]
+    starts, ends = np.concatenate([one[:-1] for one in xyz]), np.concatenate([one[1:] for one in xyz])
+    begun, done = np.concatenate([one[3][:-1] for one in found]), np.concatenate([one[3][1:] for one in found])
     order = np.argsort(begun, kind="stable")
-    starts, ends, begun, done = starts[order], ends[order], begun[order], done[order]
+    length = float(np.linalg.norm(ends - starts, axis=1).sum())
+    return Stretches(starts[order], ends[order], begun[order], done[order], length, float(done.max()))
+
+
+def first_signals_s(
+    walks: Sequence[FloatArray] | Stretches, surface: Surface, targets: Targets
+) -> FloatArray:
+    """Time at which each target is first heard by any of the walkers (corners n x 2 each); infinite where never."""
+    way = walks if isinstance(walks, Stretches) else stretches_of(walks, surface)
+    out = np.full(len(targets.xyz_m), np.inf)
+    if way.begun_s.size == 0:
+        return out
     west, south = targets.xyz_m[:, 0].min() - 1.0, targets.xyz_m[:, 1].min() - 1.0
     cols, rows = (int((targets.xyz_m[:, i].max() - low) / _CELL_M) + 2 for i, low in ((0, west), (1, south)))
-    reach = float(targets.range_m.max())
-    first, listed = kernels.reach_lists(starts, ends, west, south, _CELL_M, rows, cols, reach)
+    lattice = (west, south, _CELL_M, rows, cols)
+    first, listed = kernels.reach_lists(way.start_m, way.end_m, *lattice, float(targets.range_m.max()))
     kernels.first_signal(
-        starts, ends, begun, done, first, listed, west, south, _CELL_M, rows, cols, targets.xyz_m, targets.axis,
+        way.start_m, way.end_m, way.begun_s, way.done_s, first, listed, *lattice, targets.xyz_m, targets.axis,
         targets.range_m, targets.dipole, out,
     )  # fmt: skip
     return out
@@ -205,14 +220,9 @@ def simulate(
     coverage: float = math.nan,
 ) -> Trial:
     """Search for all targets along some walks (corners n x 2, approach included)."""
-    signal = first_signals_s(walks, surface, targets)
+    way = stretches_of(walks, surface)
+    signal = first_signals_s(way, surface, targets)
     heard = np.isfinite(signal)
     alive = float(np.where(heard, survival(np.where(heard, signal, 0.0) / 60.0 + rest_min), 0.0).mean())
     p10, p50, p90 = np.percentile(signal[heard], (10, 50, 90)).tolist() if heard.any() else (math.nan,) * 3
-    length, slowest = 0.0, 0.0
-    for points in walks:
-        if len(points) > 1:
-            x, y, z, time, _, _ = paced(points, surface)
-            length += float(np.sqrt(np.diff(x) ** 2 + np.diff(y) ** 2 + np.diff(z) ** 2).sum())
-            slowest = max(slowest, float(time[-1]))
-    return Trial(words, (p10, p50, p90), float(heard.mean()), alive, length, slowest, coverage)
+    return Trial(words, (p10, p50, p90), float(heard.mean()), alive, way.length_m, way.slowest_s, coverage)
