@@ -22,6 +22,7 @@ from lastseen import place, release, search, terrain, traps
 from lastseen.errors import InputError
 from lastseen.grid import Grid
 from lastseen.motion import laws, proofs, statistical
+from lastseen.search import proofs as search_proofs
 from lastseen.shared_files import shared_folder
 
 CONFIDENCE = ("published", "derived", "common practice, no source", "from memory")
@@ -203,4 +204,5 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "strip_pattern_coverage": _pattern_coverage,
     "tobler_speed_km_h": _tobler,
     "din_33466_time_h": search.approach_time_h,
+    **search_proofs.QUANTITIES,
 }
