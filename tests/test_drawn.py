@@ -25,7 +25,9 @@ AREA = box(EAST_M + 200, NORTH_M + 200, EAST_M + 330, NORTH_M + 320)
 
 def run(*words):
     program = Path(sys.executable).with_name("lastseen")
-    done = subprocess.run([program, *map(str, words)], capture_output=True, text=True, check=False, env=dict(os.environ))
+    done = subprocess.run(
+        [program, *map(str, words)], capture_output=True, text=True, check=False, env=dict(os.environ)
+    )
     return done.returncode, done.stdout, done.stderr
 
 
@@ -186,7 +188,9 @@ def test_same_outline_same_bytes(tmp_path):
 def test_a_ring_that_does_not_close_is_no_area(tmp_path):
     path = tmp_path / "open.gpx"
     track = gpxpy.gpx.GPX()
-    points = [gpxpy.gpx.GPXTrackPoint(46.0 + 0.001 * np.sin(a), 10.0 + 0.001 * np.cos(a)) for a in np.linspace(0, 3, 20)]
+    points = [
+        gpxpy.gpx.GPXTrackPoint(46.0 + 0.001 * np.sin(a), 10.0 + 0.001 * np.cos(a)) for a in np.linspace(0, 3, 20)
+    ]
     track.tracks.append(gpxpy.gpx.GPXTrack())
     track.tracks[0].segments.append(gpxpy.gpx.GPXTrackSegment(points))
     path.write_text(track.to_xml(), encoding="utf-8")

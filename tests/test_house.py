@@ -12,7 +12,8 @@ SOURCE = Path(lastseen.__file__).parent
 TOP = Path(__file__).resolve().parent.parent
 FLOORS = [
     "errors", "shared_files", "threads", "memory", "grid", "place", "outlines", "scenario", "elevation", "terrain",
-    "release", "motion", "traps", "deposit", "search", "versions", "plan", "drawn", "products", "check", "summary", "cli",
+    "release", "motion", "traps", "deposit", "search", "versions", "plan", "drawn", "products", "check", "summary",
+    "cli",
 ]  # fmt: skip
 FILES = sorted(SOURCE.rglob("*.py"))
 

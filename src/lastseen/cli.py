@@ -155,7 +155,8 @@ def demo(
 @app.command()
 def strips(
     outline: Annotated[
-        Path, typer.Argument(help="Outline of the debris: GeoPackage, GeoJSON, KML, GPX, Shapefile.", show_default=False)
+        Path,
+        typer.Argument(help="Outline of the debris: GeoPackage, GeoJSON, KML, GPX, Shapefile.", show_default=False),
     ],
     dem: Annotated[
         list[Path] | None, typer.Option("--dem", help="Elevation, may be repeated; flat ground where not given.")
@@ -222,8 +223,9 @@ def strips(
 
 
 def _entry(text: str | None) -> Entry | None:
-    if text is None or text == "top" or text == "toe" or text == "flank":
-        return text
+    known: dict[str, Entry] = {"top": "top", "toe": "toe", "flank": "flank"}
+    if text is None or text in known:
+        return known.get(text or "")
     raise InputError(f"the entry '{text}' is not known: choose top, toe or flank")
 
 

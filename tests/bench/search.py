@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -40,6 +41,10 @@ def best(work, times=5):
     return min(seen)
 
 
+def _next_layout(outline, where, widths, wish):
+    return lay_out(outline, where, strip_width_m=next(widths), **wish)
+
+
 def demo_layout():
     """New lanes after a changed strip width, on the demo."""
     for name in ("bowl", "bench"):
@@ -47,8 +52,9 @@ def demo_layout():
         plan = make_plan(scenario)
         outline, where, n = plan.debris.outline, plan.terrain.elevation, scenario.search.searchers
         widths = iter(np.tile([38.0, 42.0, 35.0, 45.0, 40.0], 3))
-        took = best(lambda: lay_out(outline, where, strip_width_m=next(widths), searchers=n, start_xy_m=plan.at_m,
-                                    poa=plan.model.person.poa), 9)  # fmt: skip
+        wish = {"searchers": n, "start_xy_m": plan.at_m, "poa": plan.model.person.poa}
+        work = partial(_next_layout, outline, where, widths, wish)
+        took = best(work, 9)
         print(f"new strip width, demo {name}    {1e3 * took:7.0f} ms, {n} searchers, {outline.area:.0f} m2")
 
 
@@ -83,7 +89,9 @@ def growth():
     slope, base = np.polyfit(areas, times, 1)
     off = np.abs(np.polyval([slope, base], areas) - times) / np.array(times)
     power = np.polyfit(np.log(areas[2:]), np.log(times[2:]), 1)[0]
-    print(f"time = {1e3 * base:.0f} ms + {1e3 * slope:.2f} ms per 10,000 m2 (worst {off.max():.0%} off); power {power:.2f}")
+    print(
+        f"time = {1e3 * base:.0f} ms + {1e3 * slope:.2f} ms per 10,000 m2, worst {off.max():.0%} off; power {power:.2f}"
+    )
 
 
 def against_buffers():
@@ -118,13 +126,15 @@ def random_outline(rng):
         n = rng.integers(3, 18)
         angle = np.sort(rng.uniform(0, 2 * np.pi, n))
         radius = rng.uniform(5, 180, n)
-        shape = Polygon(np.c_[300 + radius * np.cos(angle), 300 + radius * np.sin(angle)])
+        shape = shapely.make_valid(Polygon(np.c_[300 + radius * np.cos(angle), 300 + radius * np.sin(angle)]))
     elif kind == 1:
         t = np.linspace(0, 1, 25)
         line = np.c_[300 + rng.uniform(-90, 90) * np.sin(rng.uniform(1, 9) * t), 120 + 360 * t]
         shape = LineString(line).buffer(rng.uniform(2, 60))
     elif kind == 2:
-        shape = shapely.union_all([Point(*rng.uniform(150, 450, 2)).buffer(rng.uniform(1, 60)) for _ in range(rng.integers(1, 9))])
+        shape = shapely.union_all(
+            [Point(*rng.uniform(150, 450, 2)).buffer(rng.uniform(1, 60)) for _ in range(rng.integers(1, 9))]
+        )
     else:
         west, south = rng.uniform(100, 300, 2)
         shape = shapely.box(west, south, west + rng.uniform(0.5, 250), south + rng.uniform(0.5, 250))
@@ -142,7 +152,7 @@ def stress(number=1000):
         ground(lambda x, y: 0.3 * y + np.where((y > 300) & (x < 420), 25.0, 0.0)),
     ]
     rng = np.random.default_rng(2027)
-    begun, refused, short, unexplained, crossed, longest = time.perf_counter(), 0, 0, 0, 0, 0.0
+    begun, refused, short, walled, unexplained, crossed, longest = time.perf_counter(), 0, 0, 0, 0, 0, 0.0
     for k in range(number):
         outline = random_outline(rng)
         if outline.is_empty:
@@ -166,13 +176,15 @@ def stress(number=1000):
         if plan.coverage.fraction < 0.99:
             short += 1
             unexplained += not any("Coverage stops" in note for note in plan.notes)
-            if no_go is None:
+            walled += k % 3 == 2
+            if no_go is None and k % 3 != 2:
                 print(f"  {k}: {plan.coverage.fraction:.4f} {plan.notes}")
         if no_go is not None:
             crossed += any(leg.line.intersects(no_go) for leg in plan.legs)
     took = time.perf_counter() - begun
     print(f"{number} random outlines in {took:.0f} s, the longest {longest:.2f} s: no exception, {refused} refused")
-    print(f"  {short} below 99 % ({unexplained} of them without a reason), {crossed} with a leg on no-go ground")
+    print(f"  {short} below 99 %, {walled} of them on the ground with a wall, {unexplained} without a reason")
+    print(f"  {crossed} with a leg on no-go ground")
 
 
 if __name__ == "__main__":

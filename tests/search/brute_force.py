@@ -70,7 +70,7 @@ def shortest(outline, strip_m):
 
 def main():
     sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
-    from search.outline_zoo import ZOO
+    from search.outline_zoo import ZOO  # noqa: PLC0415  the path has to be known first
 
     with FILE.open("w", encoding="utf-8", newline="") as file:
         out = csv.writer(file)

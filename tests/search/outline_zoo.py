@@ -63,7 +63,10 @@ FORK = Polygon(
     [(250, 450), (330, 450), (330, 300), (450, 130), (380, 110), (290, 250), (210, 110), (140, 130), (250, 300)]
 )
 STAR = Polygon(
-    [(300 + r * np.cos(a), 300 + r * np.sin(a)) for a, r in zip(np.linspace(0, 2 * np.pi, 16, False), [180, 90] * 8)]
+    [
+        (300 + r * np.cos(a), 300 + r * np.sin(a))
+        for a, r in zip(np.linspace(0, 2 * np.pi, 16, False), [180, 90] * 8, strict=True)
+    ]
 )
 
 ZOO = {
@@ -76,7 +79,9 @@ ZOO = {
     "ellipse": Case(rotate(scale(Point(300, 300).buffer(100, quad_segs=16), 0.55, 1.4), 30), convex=True),
     "triangle": Case(Polygon([(300, 450), (420, 180), (180, 180)]), convex=True),
     "trapezium": Case(Polygon([(270, 420), (330, 420), (420, 200), (180, 200)]), convex=True),
-    "hexagon": Case(Point(300, 300).buffer(130, quad_segs=1).intersection(rotate(box(190, 200, 410, 400), 20)), 30.0, convex=True),
+    "hexagon": Case(
+        Point(300, 300).buffer(130, quad_segs=1).intersection(rotate(box(190, 200, 410, 400), 20)), 30.0, convex=True
+    ),
     "L": Case(Polygon([(150, 150), (400, 150), (400, 220), (230, 220), (230, 450), (150, 450)])),
     "U": Case(
         Polygon([(150, 150), (400, 150), (400, 450), (330, 450), (330, 230), (220, 230), (220, 450), (150, 450)])

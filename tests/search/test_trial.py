@@ -49,7 +49,9 @@ def test_nobody_hears_what_is_out_of_range():
 
 def test_targets_follow_their_distributions():
     x, y = np.array([at(250, 0)[0], at(350, 0)[0]]), np.array([at(0, 300)[1]] * 2)
-    hidden = hide_targets(SURFACE, (x, y, np.array([3.0, 1.0]), 10.0), Reception(20.0, 15.0), 40_000, np.random.default_rng(3))
+    hidden = hide_targets(
+        SURFACE, (x, y, np.array([3.0, 1.0]), 10.0), Reception(20.0, 15.0), 40_000, np.random.default_rng(3)
+    )
     assert (hidden.xyz_m[:, 0] < EAST_M + 300).mean() == pytest.approx(0.75, abs=0.01)
     assert hidden.range_m.min() == 1.0
     assert np.abs(hidden.axis).mean(axis=0) == pytest.approx([0.5, 0.5, 0.5], abs=0.01)
@@ -72,8 +74,14 @@ def test_survival_points():
 
 def test_alive_is_the_mean_survival():
     walk = [np.array([at(200, 300), at(400, 300)])]
-    hidden = hide_targets(SURFACE, (np.array([at(300, 0)[0]]), np.array([at(0, 300)[1]]), np.ones(1), 1.0), Reception(20.0), 500, np.random.default_rng(1))
-    sure = simulate("", walk, SURFACE, hidden, survival=lambda minutes: np.ones_like(minutes))
+    hidden = hide_targets(
+        SURFACE,
+        (np.array([at(300, 0)[0]]), np.array([at(0, 300)[1]]), np.ones(1), 1.0),
+        Reception(20.0),
+        500,
+        np.random.default_rng(1),
+    )
+    sure = simulate("", walk, SURFACE, hidden, survival=np.ones_like)
     assert (sure.pod, sure.alive) == (1.0, 1.0)
     late = simulate("", walk, SURFACE, hidden, survival=lambda minutes: (minutes < 7.0) * 1.0, rest_min=6.0)
     soon = first_signals_s(walk, SURFACE, hidden) < 60.0
@@ -124,5 +132,9 @@ def test_second_pass_runs_between_the_first(slope_deg):
     assert second.coverage.fraction >= 0.99
     away = [min(lane.line.distance(one.line) for one in first.lanes) for lane in second.lanes]
     spacing = sorted(lane.line.centroid.y for lane in first.lanes)
-    quarter = 0.25 * np.diff(spacing).mean() if np.ptp(spacing) > 50 else 0.25 * np.diff(sorted(lane.line.centroid.x for lane in first.lanes)).mean()
+    quarter = (
+        0.25 * np.diff(spacing).mean()
+        if np.ptp(spacing) > 50
+        else 0.25 * np.diff(sorted(lane.line.centroid.x for lane in first.lanes)).mean()
+    )
     assert away == pytest.approx([quarter] * len(away), rel=0.02)

@@ -73,7 +73,7 @@ def test_no_go_ground_far_away_changes_nothing():
 
 
 def test_a_wall_in_the_middle_is_not_walked_over():
-    """A step of 30 m across the debris that runs out beside it: lanes end at it, nobody walks over it, both sides are searched."""
+    """A step of 30 m across the debris that runs out beside it: lanes end at it, and both sides are searched."""
     cliff = ground(lambda x, y: np.where(y > 300, 30.0, 0.0) * np.clip((500.0 - x) / 120.0, 0.0, 1.0))
     plan = lay_out(SQUARE, cliff)
     assert not [leg for leg in plan.legs if leg.danger == "wall"]

@@ -62,7 +62,9 @@ def test_thirty_outlines():
 def test_covered_and_short(name):
     """At least 99 % within reach; the walk at most 1.6 x area / width beside the joins between pieces."""
     plan, outline = plan_of(name), placed(name)
-    again = measure_coverage(outline, [leg.line for leg in plan.legs if leg.kind != "approach"], FLAT, ZOO[name].strip_m / 2)
+    again = measure_coverage(
+        outline, [leg.line for leg in plan.legs if leg.kind != "approach"], FLAT, ZOO[name].strip_m / 2
+    )
     assert plan.coverage.fraction >= 0.99
     assert again.fraction >= 0.9895
     ratio = (search_m(plan) - between_pieces_m(plan, outline)) / (outline.area / ZOO[name].strip_m)
@@ -93,7 +95,9 @@ def test_lanes_bend_with_a_bent_deposit():
     assert len(plan.lanes) == 2
     assert min(len(lane.line.coords) for lane in plan.lanes) >= 3
     assert "following the bend" in plan.chosen.words
-    middle = translate(on_map(shapely.LineString([(200, 500), (220, 380), (300, 300), (330, 200), (310, 100)])), 300, 300)
+    middle = translate(
+        on_map(shapely.LineString([(200, 500), (220, 380), (300, 300), (330, 200), (310, 100)])), 300, 300
+    )
     for lane in plan.lanes:
         away = [middle.distance(Point(p)) for p in shapely.get_coordinates(shapely.segmentize(lane.line, 5.0))[2:-2]]
         assert 8.0 < np.mean(away) < 27.0

@@ -108,9 +108,7 @@ def checked_field(
     return Field(shape, surface, ways_on(surface, forbidden), lattice)
 
 
-def _near(
-    no_go: Outline, shape: Outline, surface: Surface, start_xy_m: tuple[float, float] | None
-) -> Outline | None:
+def _near(no_go: Outline, shape: Outline, surface: Surface, start_xy_m: tuple[float, float] | None) -> Outline | None:
     """The no-go ground of the window, if it leaves something to walk."""
     if shapely.difference(shape, no_go).area <= _LITTLE_LEFT * shape.area:
         raise InputError("the no-go ground covers all of the outline: nothing is left to walk; draw it smaller")

@@ -135,7 +135,7 @@ def bent_frame(lattice: Lattice, strip_width_m: float) -> Frame | None:
     if row.size < 12:
         return None
     cost = np.where(coarse, 1.0, -1.0)
-    away, came = np.empty(coarse.shape), np.empty(coarse.shape, np.int64)
+    away, came = np.empty(coarse.shape), np.empty(coarse.shape, np.int32)
     end = 0
     for _ in range(2):
         kernels.flood(cost, row[end : end + 1], col[end : end + 1], -1, -1, away, came)

@@ -126,7 +126,7 @@ def touch(
                     break
                 if plan_up <= limit and plan_up + (height[i] - vz[up]) ** 2 <= limit:
                     found = True
-                elif plan_down <= limit and plan_down + (height[i] - vz[down]) ** 2 <= limit:
+                if plan_down <= limit and plan_down + (height[i] - vz[down]) ** 2 <= limit:
                     found = True
                 up += 1
                 down -= 1

@@ -1,4 +1,4 @@
-"""Lanes of one group of pieces: strips of equal width on the snow, shifted and added to where the ground asks for it."""
+"""Lanes of one group of pieces: strips of equal width on the snow, shifted and added to where the ground asks."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from scipy import ndimage
 from shapely import MultiPolygon
 
 from lastseen.grid import BoolArray, FloatArray
+from lastseen.outlines import only_areas
 from lastseen.search import kernels
 from lastseen.search.frame import XY, Frame
 from lastseen.search.lattice import Lattice, Outline, lattice_over, lattice_spacing_m, pieces_of
@@ -81,7 +82,9 @@ def groups_of(outline: Outline, ways: Ways, strip_width_m: float, wanted: float)
     if len(pieces) == 1:
         members = [[0]]
     else:
-        around = pieces_of(shapely.union_all(shapely.buffer(np.array(pieces), 0.5 * strip_width_m, quad_segs=4)))
+        around = pieces_of(
+            only_areas(shapely.union_all(shapely.buffer(np.array(pieces), 0.5 * strip_width_m, quad_segs=4)))
+        )
         home = shapely.STRtree(around).nearest(np.array(pieces))
         members = [np.flatnonzero(home == g).tolist() for g in range(len(around)) if (home == g).any()]
     made = []
@@ -124,7 +127,7 @@ class Strips:
     @property
     def least(self) -> int:
         """The fewest strips that can do."""
-        return max(1, math.ceil(self.on_snow[-1] * (1.0 - _ALLOWED_GAP) / self.width_m - 1e-9))
+        return max(1, math.ceil(float(self.on_snow[-1]) * (1.0 - _ALLOWED_GAP) / self.width_m - 1e-9))
 
     def runs(self, count: int) -> list[Run]:
         """One run per stretch of outline in each of ``count`` strips that are equally wide on the snow."""
@@ -195,9 +198,7 @@ def slid(
     return tightened(loose, start, sight, steps, join_m=join_m) if loose else ([], False)
 
 
-def firm(
-    placed: Placed, group: Group, fine: Sight, strip_width_m: float, start: XY, *, join_m: float
-) -> Placed:
+def firm(placed: Placed, group: Group, fine: Sight, strip_width_m: float, start: XY, *, join_m: float) -> Placed:
     """The same lanes, slid less far where the fine lattice shows that too little is covered."""
     allowed, made = group.sight.allowed_m2, placed
     for _ in range(_MOST_RETRIES):
@@ -232,11 +233,13 @@ def with_extra_runs(runs: Sequence[Run], sight: Sight, group: int) -> list[Run]:
         if not missing.any():
             break
         place = _largest_place(missing, sight.lattice)
-        parts = [part for run in _runs_through(place, sight.lattice, group) for part in clear_stretches(run, sight.ways, 0.1)]
+        parts = [
+            part for run in _runs_through(place, sight.lattice, group) for part in clear_stretches(run, sight.ways, 0.1)
+        ]
         before = left.sum()
         for part in parts:
             for a, b in zip(part.points, part.points[1:], strict=False):
-                kernels.touch(*a, *b, 1, *sight.kernel_arrays, count, left)
+                kernels.touch(*a, *b, 1, *sight.with_counts(count, left))
         if parts and left.sum() < before - 1e-9:
             runs += parts
         if not parts or bool((count[place] == 0).all()):
@@ -279,7 +282,7 @@ def without_idle_runs(runs: Sequence[Run], sight: Sight) -> list[Run]:
         before = left.copy()
         for add in (-1, 1):
             for a, b in zip(run.points, run.points[1:], strict=False):
-                kernels.touch(*a, *b, add, *sight.kernel_arrays, count, left)
+                kernels.touch(*a, *b, add, *sight.with_counts(count, left))
             if add < 0:
                 lost = float((left - before).sum())
                 if lost <= may_lose and (sight.enough(left) or lost <= 0.0):
@@ -305,5 +308,5 @@ def strings_cover(runs: Sequence[Run], sight: Sight, *, join_m: float) -> FloatA
     """What a walk leaves uncovered in each piece, m2."""
     text = string_of(runs, None, sight.ways, join_m=join_m)
     count, left = sight.lattice.counter()
-    kernels.cover_all(text.points, text.covers, *sight.kernel_arrays, count, left)
+    kernels.cover_all(text.points, text.covers, *sight.with_counts(count, left))
     return left

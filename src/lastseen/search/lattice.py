@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from shapely import MultiPolygon, Polygon
 
-from lastseen.grid import BoolArray, FloatArray, IntArray
+from lastseen.grid import FloatArray, IntArray
 from lastseen.search import kernels
 from lastseen.search.surface import Surface
 
@@ -56,12 +56,12 @@ class Lattice:
     @property
     def x_m(self) -> FloatArray:
         """Map east of each sample."""
-        return self.west_m + self.col * self.spacing_m
+        return np.asarray(self.west_m + self.col * self.spacing_m, dtype=np.float64)
 
     @property
     def y_m(self) -> FloatArray:
         """Map north of each sample."""
-        return self.south_m + self.row * self.spacing_m
+        return np.asarray(self.south_m + self.row * self.spacing_m, dtype=np.float64)
 
     @property
     def arrays(self) -> Any:
@@ -71,7 +71,7 @@ class Lattice:
     @property
     def piece_m2(self) -> FloatArray:
         """Surface area of each polygon."""
-        return np.bincount(self.piece, weights=self.weight_m2, minlength=self.pieces)
+        return np.asarray(np.bincount(self.piece, weights=self.weight_m2, minlength=self.pieces), dtype=np.float64)
 
     def counter(self) -> tuple[IntArray, FloatArray]:
         """Empty arrays for the kernels: how often each sample is covered, what is left in each piece."""
@@ -101,18 +101,18 @@ def lattice_over(outline: Outline, surface: Surface, spacing_m: float) -> Lattic
     for k, polygon in enumerate(polygons):
         kernels.fill_rows(_edges(polygon), x0, y0, spacing_m, k, index)
     found = np.bincount(index[index >= 0], minlength=len(polygons))
-    for k in np.flatnonzero(found == 0):
+    for k in np.flatnonzero(found == 0).tolist():
         point = polygons[k].representative_point()
         r, c = (
-            min(max(round((v - v0) / spacing_m), 0), n - 1)
-            for v, v0, n in ((point.y, y0, rows), (point.x, x0, cols))
+            min(max(round((v - v0) / spacing_m), 0), n - 1) for v, v0, n in ((point.y, y0, rows), (point.x, x0, cols))
         )
         if index[r, c] < 0 or found[index[r, c]] > 1:
             index[r, c] = k
     row, col = (a.astype(np.int32) for a in np.nonzero(index >= 0))
     piece = index[row, col].copy()
     index[row, col] = np.arange(row.size, dtype=np.int32)
-    x, y = x0 + col * spacing_m, y0 + row * spacing_m
+    x = np.asarray(x0 + col * spacing_m, dtype=np.float64)
+    y = np.asarray(y0 + row * spacing_m, dtype=np.float64)
     east_slope, north_slope = surface.slopes(x, y)
     share = shapely.area(np.array(polygons)) / np.maximum(1, np.bincount(piece, minlength=len(polygons)))
     weight = share[piece] * np.sqrt(1.0 + east_slope**2 + north_slope**2)
@@ -125,5 +125,3 @@ def _edges(polygon: Polygon) -> FloatArray:
     points, ring = shapely.get_coordinates(shapely.get_rings(polygon), return_index=True)
     same = ring[1:] == ring[:-1]
     return np.ascontiguousarray(np.hstack([points[:-1][same], points[1:][same]]))
-
-

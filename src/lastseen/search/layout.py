@@ -183,9 +183,7 @@ def lay_out(
     return _plan(best, tuple(one.trial for one in made), field, ground, wish, date)
 
 
-def _ranked(
-    made: Sequence[Candidate], least_coverage: float, strip_width_m: float, longer: float
-) -> list[Candidate]:
+def _ranked(made: Sequence[Candidate], least_coverage: float, strip_width_m: float, longer: float) -> list[Candidate]:
     """The best layout first; what differs by less than the draws can tell is decided by walk and turns.
 
     Layouts that cover too little, or are much longer than the shortest, come last.
@@ -314,7 +312,9 @@ def _candidates(layout: tuple[Chosen, ...], field: Field, wish: Wish, hidden: Ta
             ways.append((f"{words}, from the other end", [[run.turned() for run in reversed(runs)]]))
     else:
         used = used_searchers(runs, wish.searchers, wish.strip_width_m)
-        ways = [(f"{words}, a block for each searcher", equal_parts(runs, used, wish.start, field.ways, wish.strip_width_m))]
+        ways = [
+            (f"{words}, a block for each searcher", equal_parts(runs, used, wish.start, field.ways, wish.strip_width_m))
+        ]
         side = abreast(runs, wish.searchers, wish.begin)
         if side is not None:
             ways.append((f"{words}, abreast", side))

@@ -10,6 +10,8 @@ from lastseen.search.model import Coverage, Leg
 from lastseen.search.numbering import Walked
 from lastseen.search.ways import CLIFF_DEG, STEEP_DEG, unreachable_share
 
+_MOST_NAMED = 5
+
 
 def written_notes(
     placed: Sequence[Placed],
@@ -74,7 +76,9 @@ def _about_ground(legs: Sequence[Leg]) -> list[str]:
     for danger, words in (("wall", "over a wall"), ("above a wall", "right above a wall")):
         here = [f"S{leg.searcher} leg {leg.number}" for leg in legs if leg.danger == danger]
         if here:
-            notes.append(f"{_count(len(here), 'leg')} {words}: {', '.join(here)}; find another way on the spot.")
+            more = "" if len(here) <= _MOST_NAMED else f" and {len(here) - _MOST_NAMED} more"
+            named = f"{', '.join(here[:_MOST_NAMED])}{more}"
+            notes.append(f"{_count(len(here), 'leg')} {words}: {named}; find another way on the spot.")
     return notes
 
 
@@ -85,10 +89,8 @@ def _about_searchers(walked: Walked, searchers: int) -> list[str]:
     if not without:
         return []
     who, has = ("Searcher", "has") if len(without) == 1 else ("Searchers", "have")
-    return [
-        f"{who} {', '.join(without)} {has} no lane: the lanes are too short for more than {busy}; "
-        "use them for probing and shovelling."
-    ]
+    text = f"{who} {', '.join(without)} {has} no lane: the lanes are too short for more than {busy}; "
+    return [f"{text}use them for probing and shovelling."]
 
 
 def _count(n: int, what: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from pyproj import CRS
@@ -61,9 +62,7 @@ def walked_ways(walks: Sequence[Sequence[Run]], start: XY, ways: Ways, detour_fr
 
 
 def _straight(kind: Kind, way: Sequence[XY], run: Run | None) -> list[Bare]:
-    return [
-        Bare(kind, LineString([a, b]), run) for a, b in zip(way, way[1:], strict=False) if math.dist(a, b) > 1e-6
-    ]
+    return [Bare(kind, LineString([a, b]), run) for a, b in pairwise(way) if math.dist(a, b) > 1e-6]
 
 
 def numbered(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -91,16 +92,15 @@ class Sight:
         """How closely a draped walk is followed while it is being shaped."""
         return min(2.0, max(1.0, self.ways.surface.filled.cell_m), self.half_width_m / 8.0)
 
-    @property
-    def kernel_arrays(self) -> tuple[object, object, float, float]:
-        """Ground, lattice, half width and step as the kernels take them."""
-        return self.ways.surface.arrays, self.lattice.arrays, self.half_width_m, self.step_m
+    def with_counts(self, count: IntArray, left_m2: FloatArray) -> tuple[Any, ...]:
+        """Ground, lattice, half width, step and counts as the kernels take them, last."""
+        return self.ways.surface.arrays, self.lattice.arrays, self.half_width_m, self.step_m, count, left_m2
 
     def seen(self, runs: Sequence[Run]) -> tuple[IntArray, FloatArray]:
         """How often each sample is covered by runs, and what is left in each piece, m2."""
         count, left = self.lattice.counter()
         text = string_of(runs, None, self.ways, join_m=0.0)
-        kernels.cover_all(text.points, text.covers, *self.kernel_arrays, count, left)
+        kernels.cover_all(text.points, text.covers, *self.with_counts(count, left))
         return count, left
 
     def enough(self, left_m2: FloatArray) -> bool:
@@ -139,9 +139,7 @@ class String:
         return out
 
 
-def string_of(
-    runs: Sequence[Run], start: XY | None, ways: Ways, *, join_m: float, stub_m: float = math.inf
-) -> String:
+def string_of(runs: Sequence[Run], start: XY | None, ways: Ways, *, join_m: float, stub_m: float = math.inf) -> String:
     """Runs in their order as one string.
 
     The way from the start to the first one is walked and covers nothing; joins that stay straight cover (``join_m``:
@@ -192,9 +190,10 @@ def tightened(
     stub = _STUB_SHARE * sight.half_width_m
     text = string_of(runs, start, sight.ways, join_m=join_m, stub_m=stub)
     count, left = sight.lattice.counter()
+    least, steps = _LEAST_SHARE * sight.half_width_m, np.array(steps_m, dtype=np.float64)
     ok = kernels.tighten(
-        text.points, text.walked, text.covers, text.mate, _LEAST_SHARE * sight.half_width_m, np.array(steps_m, dtype=np.float64),
-        sight.ways.mask, sight.allowed_m2, *sight.kernel_arrays, count, left,
+        text.points, text.walked, text.covers, text.mate, least, steps,
+        sight.ways.mask, sight.allowed_m2, *sight.with_counts(count, left),
     )  # fmt: skip
     return text.runs(runs), bool(ok)
 
@@ -207,13 +206,13 @@ def settled(runs: Sequence[Run], sight: Sight, steps_m: Sequence[float]) -> list
     for run in runs:
         n = len(run.points)
         step = np.gradient(text.points[at : at + n], axis=0)
-        normal[at : at + n] = np.column_stack([-step[:, 1], step[:, 0]]) / np.maximum(
-            1e-9, np.hypot(step[:, 0], step[:, 1])
-        )[:, None]
+        normal[at : at + n] = (
+            np.column_stack([-step[:, 1], step[:, 0]]) / np.maximum(1e-9, np.hypot(step[:, 0], step[:, 1]))[:, None]
+        )
         at += n
     count, left = sight.lattice.counter()
     steps = np.array(steps_m, dtype=np.float64)
-    kernels.settle(text.points, text.covers, normal, steps, sight.ways.mask, *sight.kernel_arrays, count, left)
+    kernels.settle(text.points, text.covers, normal, steps, sight.ways.mask, *sight.with_counts(count, left))
     return text.runs(runs)
 
 
@@ -231,12 +230,13 @@ def ordered(runs: Sequence[Run], start: XY, ways: Ways) -> tuple[list[Run], floa
     if ways.mask[0].any() and n <= _MOST_CHECKED:
         blocked = strip_kernels.blocked_joins(starts, ends, *ways.mask)
     far = strip_kernels.join_lengths(starts, ends, np.array(start), blocked)
-    by_side = np.array(sorted(range(n), key=lambda k: (runs[k].group, runs[k].q_m, runs[k].start)))
-    snake = 2 * by_side + np.arange(n) % 2
-    first = np.empty(n, np.int64)
+    by_side = np.array(sorted(range(n), key=lambda k: (runs[k].group, runs[k].q_m, runs[k].start)), dtype=np.int32)
+    snake: IntArray = (2 * by_side + np.arange(n, dtype=np.int32) % 2).astype(np.int32)
+    first = np.empty(n, np.int32)
     strip_kernels.nearest_order(far, first)
     best: tuple[float, IntArray] | None = None
-    for order in (snake, snake ^ 1, snake[::-1].copy() ^ 1, snake[::-1].copy(), first):
+    flipped: IntArray = (snake ^ 1).astype(np.int32)
+    for order in (snake, flipped, flipped[::-1].copy(), snake[::-1].copy(), first):
         length = strip_kernels.improve_order(order, far)
         if best is None or length < best[0] - 1e-6:
             best = (length, order)

@@ -10,8 +10,8 @@ import numpy as np
 from lastseen.grid import BoolArray, FloatArray, IntArray
 from lastseen.search.frame import XY
 from lastseen.search.legs import SPEED_SLOPES, paced, speed_table_m_s
-from lastseen.search.runs import JOIN_SHARE, Run
 from lastseen.search.pace import kernels
+from lastseen.search.runs import JOIN_SHARE, Run
 from lastseen.search.ways import Ways
 
 BALANCE = 0.10
@@ -28,9 +28,7 @@ def used_searchers(runs: Sequence[Run], searchers: int, strip_width_m: float) ->
     return max(1, min(searchers, int(total / (_LEAST_SHARE * strip_width_m))))
 
 
-def equal_parts(
-    runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float
-) -> list[list[Run]]:
+def equal_parts(runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float) -> list[list[Run]]:
     """Cut one walk into parts that take the same time to search.
 
     Approaches, and joins longer than one and a half strips, are not searching: how long they take depends on the way
@@ -43,11 +41,12 @@ def equal_parts(
     points, lane = _walk_points(runs, ways, JOIN_SHARE * strip_width_m)
     x, y, _, forth, back, corner = paced(points, surface)
     lane_of = lane[corner]
-    approach = kernels.approach_s(x, y, start[0], start[1], *surface.arrays, SPEED_SLOPES, speed_table_m_s())
+    z, west, north, cell = surface.arrays
+    approach = kernels.approach_s(x, y, start[0], start[1], z, west, north, cell, SPEED_SLOPES, speed_table_m_s())
     ends, begins, inside = _places(lane_of, x, y, _STUB_SHARE * strip_width_m)
     used = min(searchers, ends.size - 1)
     far = _far_s(x, y, forth, lane_of, JOIN_SHARE * strip_width_m)
-    by_end = bool(approach[lane_of >= 0].mean() > (forth[-1] - far[-1]) / used)
+    by_end = int(approach[lane_of >= 0].mean() > (forth[-1] - far[-1]) / used)
     cuts, turned = kernels.equal_cuts(ends, begins, inside, forth, back, far, approach, used, by_end, _SLACK, _HALVING)
     parts = []
     for k in range(used):
@@ -56,9 +55,7 @@ def equal_parts(
     return parts
 
 
-def _far_s(
-    x_m: FloatArray, y_m: FloatArray, forth_s: FloatArray, lane_of: IntArray, long_m: float
-) -> FloatArray:
+def _far_s(x_m: FloatArray, y_m: FloatArray, forth_s: FloatArray, lane_of: IntArray, long_m: float) -> FloatArray:
     """Time from the first sample that goes into long joins."""
     step, way = np.diff(forth_s), np.hypot(np.diff(x_m), np.diff(y_m))
     join = lane_of[:-1] < 0
@@ -68,9 +65,7 @@ def _far_s(
     return np.concatenate([[0.0], np.cumsum(np.where(long, step, 0.0))])
 
 
-def _places(
-    lane_of: IntArray, x_m: FloatArray, y_m: FloatArray, stub_m: float
-) -> tuple[IntArray, IntArray, BoolArray]:
+def _places(lane_of: IntArray, x_m: FloatArray, y_m: FloatArray, stub_m: float) -> tuple[IntArray, IntArray, BoolArray]:
     """Where a walk may be cut: at the ends of lanes, and within them where no stub is left."""
     n = lane_of.size - 1
     along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x_m), np.diff(y_m)))])
@@ -122,7 +117,7 @@ def _part(
             bends = [int(corner[m]) for m in range(i + 1, j) if corner[m] != corner[m - 1]]
             inner = [(float(points[m, 0]), float(points[m, 1])) for m in bends]
             ends = [(float(xy[m, 0]), float(xy[m, 1])) for m in (i, j)]
-            out.append(replace(runs[k], points=tuple([ends[0], *inner, ends[1]])))
+            out.append(replace(runs[k], points=(ends[0], *inner, ends[1])))
         i = j
     return out
 

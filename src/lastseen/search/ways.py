@@ -13,7 +13,7 @@ from affine import Affine
 from rasterio import features
 from scipy import ndimage
 
-from lastseen.grid import BoolArray, FloatArray
+from lastseen.grid import BoolArray, IntArray
 from lastseen.search import kernels
 from lastseen.search.frame import XY
 from lastseen.search.lattice import Outline
@@ -50,7 +50,7 @@ class Ways:
 
     mask: Any
     forbidden: Any
-    danger: FloatArray
+    danger: IntArray
     costs: tuple[Any, Any]
     surface: Surface
     no_go: Outline | None
@@ -75,7 +75,7 @@ class Ways:
     def stays_straight(self, a: XY, b: XY, detour_from_m: float) -> bool:
         """Whether a clear leg is walked straight: it is short, or over nothing dangerous."""
         length = math.dist(a, b)
-        return 0.0 < detour_from_m and (length <= detour_from_m or self._cost_of(a, b) <= 1.02 * length)
+        return detour_from_m > 0.0 and (length <= detour_from_m or self._cost_of(a, b) <= 1.02 * length)
 
     def between(self, a: XY, b: XY, detour_from_m: float = 0.0) -> list[XY] | None:
         """Corners of a way from a to b.
@@ -111,7 +111,7 @@ class Ways:
         free = cost.copy()
         for r, c in ends:
             free[r, c] = abs(free[r, c])
-        away, came = np.empty(cost.shape), np.empty(cost.shape, np.int64)
+        away, came = np.empty(cost.shape), np.empty(cost.shape, np.int32)
         (r0, c0), (r1, c1) = ends
         strip_kernels.flood(free, np.array([r0], np.int32), np.array([c0], np.int32), r1, c1, away, came)
         if not np.isfinite(away[r1, c1]):
@@ -144,7 +144,8 @@ class Ways:
 
     def _cost_of(self, a: XY, b: XY) -> float:
         """Length of a straight leg with dangerous ground counted more than once."""
-        return float(strip_kernels.cost_on_line(*a, *b, *self.costs[0], _BLOCKED_COST))
+        cost, west, north, cell = self.costs[0]
+        return float(strip_kernels.cost_on_line(a[0], a[1], b[0], b[1], cost, west, north, cell, _BLOCKED_COST))
 
 
 def ways_on(surface: Surface, no_go: Outline | None) -> Ways:
@@ -152,13 +153,13 @@ def ways_on(surface: Surface, no_go: Outline | None) -> Ways:
     grid = surface.filled
     slope = np.degrees(np.arctan(np.hypot(surface.east_slope, surface.north_slope)))
     wall = slope > CLIFF_DEG
-    danger = np.where(slope > STEEP_DEG, 1, 0).astype(np.int8)
+    danger = np.where(slope > STEEP_DEG, 1, 0).astype(np.int32)
     if wall.any():
         near = ndimage.distance_transform_edt(~wall, return_indices=True)
         away, (i, j) = near[0] * grid.cell_m, near[1]
         foot = ndimage.minimum_filter(grid.values, 3)[i, j]
         above = (away <= max(ABOVE_CLIFF_M, grid.cell_m)) & (grid.values > foot + LOWEST_WALL_M)
-        danger = np.where(above, 2, danger).astype(np.int8)
+        danger = np.where(above, 2, danger).astype(np.int32)
         danger[wall] = 3
     hard = ~surface.known | wall
     if no_go is None:
@@ -187,7 +188,7 @@ def _with_no_go(surface: Surface, hard: BoolArray, no_go: Outline) -> tuple[Any,
     return (fine | inside, *place), (inside, *place)
 
 
-def _cost(surface: Surface, danger: FloatArray, hard: BoolArray, outside: Any, cells: int) -> Any:
+def _cost(surface: Surface, danger: IntArray, hard: BoolArray, outside: Any, cells: int) -> Any:
     """Cost of a metre on at most so many cells along each side; the worst of what each holds."""
     grid = surface.filled
     ny, nx = grid.shape

@@ -71,7 +71,7 @@ def approach_s(
 @njit(cache=True, nogil=True)
 def equal_cuts(
     ends: IntArray, begins: IntArray, inside: BoolArray, forth: FloatArray, back: FloatArray, far: FloatArray,
-    approach: FloatArray, searchers: int, by_end: bool, slack: float, halving: float,
+    approach: FloatArray, searchers: int, by_end: int, slack: float, halving: float,
 ) -> tuple[IntArray, BoolArray]:  # fmt: skip
     """First and last sample of each searcher's part of a walk, and whether it is walked backwards.
 

@@ -117,7 +117,7 @@ def improve_order(order: IntArray, far: FloatArray) -> float:
                     improved = True
                     break
         for i in range(n):
-            run = order[i]
+            run = np.int64(order[i])
             before = begin if i == 0 else order[i - 1]
             saved = far[before, run]
             if i + 1 < n:
@@ -128,7 +128,8 @@ def improve_order(order: IntArray, far: FloatArray) -> float:
                     continue
                 # between j and the run after it, both in the order without run i
                 after = j + 1 if j + 1 != i else i + 1
-                for flip in (run, run ^ 1):
+                for turn in range(2):
+                    flip = run ^ turn
                     cost = far[order[j], flip]
                     if after < n:
                         cost += far[flip, order[after]] - far[order[j], order[after]]
@@ -146,7 +147,7 @@ def improve_order(order: IntArray, far: FloatArray) -> float:
                         m += 1
                 order[:] = kept
                 improved = True
-    total = far[begin, order[0]]
+    total: float = far[begin, order[0]]
     for i in range(1, n):
         total += far[order[i - 1], order[i]]
     return total
@@ -237,7 +238,9 @@ def join_lengths(starts_m: FloatArray, ends_m: FloatArray, begin_m: FloatArray, 
 
 
 @njit(cache=True, nogil=True)
-def line_blocked(ax: float, ay: float, bx: float, by: float, blocked: BoolArray, west: float, north: float, cell: float) -> bool:  # fmt: skip
+def line_blocked(
+    ax: float, ay: float, bx: float, by: float, blocked: BoolArray, west: float, north: float, cell: float
+) -> bool:
     """Whether a straight line meets a blocked cell, looked at every half cell."""
     n = int(np.ceil(np.hypot(bx - ax, by - ay) / (0.5 * cell)))
     for k in range(n + 1):
@@ -278,4 +281,5 @@ def cost_on_line(
         row = min(max(int((north - ay - t * (by - ay)) / cell), 0), cost.shape[0] - 1)
         col = min(max(int((ax + t * (bx - ax) - west) / cell), 0), cost.shape[1] - 1)
         total += cost[row, col] if cost[row, col] >= 0.0 else blocked
-    return total / n * length
+    value: float = total / n * length
+    return value

@@ -50,7 +50,7 @@ def reach_lists(
 def first_signal(
     a_m: FloatArray, b_m: FloatArray, t0_s: FloatArray, t1_s: FloatArray, first: IntArray, listed: IntArray,
     west_m: float, south_m: float, cell_m: float, rows: int, cols: int, target_m: FloatArray, axis: FloatArray,
-    range_m: FloatArray, dipole: bool, out_s: FloatArray,
+    range_m: FloatArray, dipole: int, out_s: FloatArray,
 ) -> None:  # fmt: skip
     """Time at which each target is first heard; infinite where it never is.
 

@@ -15,7 +15,7 @@ from lastseen.search.surface import Surface
 from lastseen.search.trial import kernels
 
 Survival = Callable[[FloatArray], FloatArray]
-# Falk, Brugger, Adler-Kastner, Nature 368:21, 1994: Switzerland 1981-91, n = 422, as a polyline of minutes and per cent.
+# Falk, Brugger, Adler-Kastner, Nature 368:21, 1994: Switzerland 1981-91, n = 422: minutes and per cent.
 FALK_1994 = ((0.0, 15.0, 35.0, 90.0, 120.0, 130.0), (100.0, 92.0, 30.0, 27.0, 20.0, 3.0))
 # Coarse and fine search, probing and digging after the first signal: design choice, no source. Published times for
 # digging alone spread from 11 minutes to more than 15 for a metre.
@@ -190,9 +190,7 @@ def stretches_of(walks: Sequence[FloatArray], surface: Surface) -> Stretches:
     return Stretches(starts[order], ends[order], begun[order], done[order], length, float(done.max()))
 
 
-def first_signals_s(
-    walks: Sequence[FloatArray] | Stretches, surface: Surface, targets: Targets
-) -> FloatArray:
+def first_signals_s(walks: Sequence[FloatArray] | Stretches, surface: Surface, targets: Targets) -> FloatArray:
     """Time at which each target is first heard by any of the walkers (corners n x 2 each); infinite where never."""
     way = walks if isinstance(walks, Stretches) else stretches_of(walks, surface)
     out = np.full(len(targets.xyz_m), np.inf)
@@ -204,7 +202,7 @@ def first_signals_s(
     first, listed = kernels.reach_lists(way.start_m, way.end_m, *lattice, float(targets.range_m.max()))
     kernels.first_signal(
         way.start_m, way.end_m, way.begun_s, way.done_s, first, listed, *lattice, targets.xyz_m, targets.axis,
-        targets.range_m, targets.dipole, out,
+        targets.range_m, int(targets.dipole), out,
     )  # fmt: skip
     return out
 
