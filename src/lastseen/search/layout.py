@@ -20,12 +20,13 @@ from lastseen.search.coverage import covered_by, summed_up
 from lastseen.search.frame import XY
 from lastseen.search.lanes import Group, firm, groups_of, place_lanes
 from lastseen.search.lattice import Outline, lattice_over, lattice_spacing_m
+from lastseen.search.legs import steep_m
 from lastseen.search.magnetic import decimal_year, declination_deg
 from lastseen.search.model import Entry, Pattern, SearchPlan
 from lastseen.search.notes import written_notes
 from lastseen.search.numbering import Walked, numbered, walked_ways
 from lastseen.search.runs import JOIN_SHARE, Run, Sight, ordered
-from lastseen.search.team import abreast, equal_parts, used_searchers
+from lastseen.search.team import abreast, worth_walking
 from lastseen.search.trial import Reception, Trial, falk_1994, hide_targets, simulate
 from lastseen.search.trial.simulate import REST_OF_RESCUE_MIN, Survival, Targets, poa_places
 
@@ -64,6 +65,7 @@ class Candidate:
     walks: tuple[tuple[Run, ...], ...]
     walked: Walked
     trial: Trial
+    steep_m: float
 
     @property
     def search_m(self) -> float:
@@ -186,11 +188,14 @@ def lay_out(
 def _ranked(made: Sequence[Candidate], least_coverage: float, strip_width_m: float, longer: float) -> list[Candidate]:
     """The best layout first; what differs by less than the draws can tell is decided by walk and turns.
 
-    Layouts that cover too little, or are much longer than the shortest, come last.
+    Layouts that cover too little, are much longer than the shortest, or lead over more steep ground than another (by a
+    strip width), come last.
     """
     enough = [one for one in made if one.trial.coverage >= least_coverage] or list(made)
     shortest = min((one.search_m for one in enough), default=0.0)
     enough = [one for one in enough if one.search_m <= (1.0 + longer) * shortest]
+    gentlest = min((one.steep_m for one in enough), default=0.0)
+    enough = [one for one in enough if one.steep_m <= gentlest + strip_width_m]
     top = max((one.trial.alive for one in enough), default=0.0)
 
     def key(one: Candidate) -> tuple[bool, bool, float]:
@@ -311,10 +316,8 @@ def _candidates(layout: tuple[Chosen, ...], field: Field, wish: Wish, hidden: Ta
         if wish.begin == wish.start:
             ways.append((f"{words}, from the other end", [[run.turned() for run in reversed(runs)]]))
     else:
-        used = used_searchers(runs, wish.searchers, wish.strip_width_m)
-        ways = [
-            (f"{words}, a block for each searcher", equal_parts(runs, used, wish.start, field.ways, wish.strip_width_m))
-        ]
+        parts = worth_walking(runs, wish.searchers, wish.start, field.ways, wish.strip_width_m)
+        ways = [(f"{words}, a block for each searcher", parts)]
         side = abreast(runs, wish.searchers, wish.begin)
         if side is not None:
             ways.append((f"{words}, abreast", side))
@@ -327,7 +330,7 @@ def _candidates(layout: tuple[Chosen, ...], field: Field, wish: Wish, hidden: Ta
         trial = simulate(
             said, corners, field.surface, hidden, survival=wish.survival, rest_min=wish.rest_min, coverage=share
         )
-        yield Candidate(said, layout, tuple(map(tuple, walks)), walked, trial)
+        yield Candidate(said, layout, tuple(map(tuple, walks)), walked, trial, steep_m(lines, field.surface))
 
 
 def _main(layout: Sequence[Chosen]) -> Named:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from pyproj import CRS, Proj
+from shapely import LineString
 
 from lastseen.grid import FloatArray, IntArray
 from lastseen.search.clock import walking_speed_m_s
 from lastseen.search.frame import XY
 from lastseen.search.surface import Surface
 
+STEEP_DEG = 35.0  # common practice, no source: steeper ground is not walked in a straight line
 _STEEP_STRETCH_M = 10.0
 _SAMPLE_M = 2.5
 # Tobler's rule comes from paths; steeper ground than 40 degrees is timed as 40 degrees (design choice, no source).
@@ -94,6 +97,25 @@ def paced(
     leg.append(leg[-1])
     x, y, z = (np.concatenate(part) for part in (xs, ys, zs))
     return x, y, z, np.array(forth), np.array(back), np.array(leg, dtype=np.int32)
+
+
+def steep_m(lines: Sequence[LineString], surface: Surface) -> float:
+    """Map length of straight legs that leads up or down more than 35 degrees, read over stretches of about 10 m."""
+    if not lines:
+        return 0.0
+    ends = np.array([line.coords[:] for line in lines]).reshape(-1, 4)
+    length = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
+    parts = np.maximum(1, np.rint(length / _STEEP_STRETCH_M)).astype(np.int64)
+    leg = np.repeat(np.arange(len(lines)), parts)
+    number = np.arange(leg.size) - np.repeat(np.cumsum(parts) - parts, parts)
+    heights = []
+    for step in (0, 1):
+        t = (number + step) / parts[leg]
+        x = ends[leg, 0] + t * (ends[leg, 2] - ends[leg, 0])
+        heights.append(surface.z(x, ends[leg, 1] + t * (ends[leg, 3] - ends[leg, 1])))
+    run = length[leg] / parts[leg]
+    steep = np.abs(heights[1] - heights[0]) > math.tan(math.radians(STEEP_DEG)) * run
+    return float(run[steep].sum())
 
 
 def _steepest_deg(along_m: FloatArray, z_m: FloatArray) -> float:

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 
 from lastseen.search.checks import Field
 from lastseen.search.lanes import Placed
+from lastseen.search.legs import STEEP_DEG
 from lastseen.search.model import Coverage, Leg
 from lastseen.search.numbering import Walked
-from lastseen.search.ways import CLIFF_DEG, STEEP_DEG, unreachable_share
+from lastseen.search.ways import CLIFF_DEG, unreachable_share
 
 _MOST_NAMED = 5
 

@@ -13,10 +13,10 @@ from shapely import LineString
 
 from lastseen.grid import FloatArray
 from lastseen.search.frame import XY
-from lastseen.search.legs import compass_deg, true_bearings_deg, walk_over
+from lastseen.search.legs import STEEP_DEG, compass_deg, true_bearings_deg, walk_over
 from lastseen.search.model import Danger, Kind, Lane, Leg
 from lastseen.search.runs import Run
-from lastseen.search.ways import STEEP_DEG, Ways
+from lastseen.search.ways import Ways
 
 
 @dataclass(frozen=True)

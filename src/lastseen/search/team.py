@@ -16,16 +16,23 @@ from lastseen.search.ways import Ways
 
 BALANCE = 0.10
 _LEAST_SHARE = 0.5  # of a strip width: nobody is sent for a shorter lane
+_NEXT_TO_NOTHING = 0.1  # of a mean share
 _STUB_SHARE = 0.1  # of a strip: a shared lane leaves nobody less
 _MOST_PLACES = 300
 _SLACK = 0.02  # how much busier than it must the busiest may be for the sake of whole lanes; design choice
 _HALVING = 0.001  # what sharing a lane between two is worth avoiding, of a mean share squared; design choice
 
 
-def used_searchers(runs: Sequence[Run], searchers: int, strip_width_m: float) -> int:
-    """How many searchers have something to walk."""
+def worth_walking(runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float) -> list[list[Run]]:
+    """Equal parts for as many searchers as have something to walk: nobody is sent for next to nothing."""
     total = sum(run.plan_m for run in runs)
-    return max(1, min(searchers, int(total / (_LEAST_SHARE * strip_width_m))))
+    used = max(1, min(searchers, int(total / (_LEAST_SHARE * strip_width_m))))
+    while True:
+        parts = equal_parts(runs, used, start, ways, strip_width_m)
+        least = min(sum(run.plan_m for run in part) for part in parts)
+        if used == 1 or least >= _NEXT_TO_NOTHING * total / used:
+            return parts
+        used -= 1
 
 
 def equal_parts(runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float) -> list[list[Run]]:

@@ -17,10 +17,10 @@ from lastseen.grid import BoolArray, IntArray
 from lastseen.search import kernels
 from lastseen.search.frame import XY
 from lastseen.search.lattice import Outline
+from lastseen.search.legs import STEEP_DEG
 from lastseen.search.strips import kernels as strip_kernels
 from lastseen.search.surface import Surface
 
-STEEP_DEG = 35.0  # common practice, no source: steeper ground is not walked in a straight line
 CLIFF_DEG = 55.0  # design choice: nobody walks a search over ground as steep as this
 ABOVE_CLIFF_M = 10.0  # design choice
 LOWEST_WALL_M = 2.0  # design choice
