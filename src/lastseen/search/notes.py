@@ -90,7 +90,7 @@ def _about_searchers(walked: Walked, searchers: int) -> list[str]:
     if not without:
         return []
     who, has = ("Searcher", "has") if len(without) == 1 else ("Searchers", "have")
-    text = f"{who} {', '.join(without)} {has} no lane: the lanes are too short for more than {busy}; "
+    text = f"{who} {', '.join(without)} {has} no lane: the search is too small for more than {busy}; "
     return [f"{text}use them for probing and shovelling."]
 
 

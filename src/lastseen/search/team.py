@@ -25,22 +25,30 @@ _HALVING = 0.001  # what sharing a lane between two is worth avoiding, of a mean
 
 def worth_walking(runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float) -> list[list[Run]]:
     """Equal parts for as many searchers as have something to walk: nobody is sent for next to nothing."""
-    total = sum(run.plan_m for run in runs)
+    total = lanes_m(runs)
     used = max(1, min(searchers, int(total / (_LEAST_SHARE * strip_width_m))))
-    while True:
-        parts = equal_parts(runs, used, start, ways, strip_width_m)
-        least = min(sum(run.plan_m for run in part) for part in parts)
-        if used == 1 or least >= _NEXT_TO_NOTHING * total / used:
-            return parts
-        used -= 1
+    for number in range(used, 1, -1):
+        for by_end in (True, False):
+            parts = equal_parts(runs, number, start, ways, strip_width_m, by_end=by_end)
+            if min(map(lanes_m, parts)) >= _NEXT_TO_NOTHING * total / number:
+                return parts
+    return [list(runs)]
 
 
-def equal_parts(runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float) -> list[list[Run]]:
+def lanes_m(runs: Sequence[Run]) -> float:
+    """Map length of runs without joins."""
+    return sum(run.plan_m for run in runs)
+
+
+def equal_parts(
+    runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float, *, by_end: bool = True
+) -> list[list[Run]]:
     """Cut one walk into parts that take the same time to search.
 
     Approaches, and joins longer than one and a half strips, are not searching: how long they take depends on the way
-    that is found. Where the mean approach takes longer than a share of the search, the parts end at the same time
-    instead, as soon as can be. A lane may be shared. A part is walked from whichever of its ends is done sooner.
+    that is found. Where the mean approach takes longer than a share of the search, and ``by_end`` allows it, the parts
+    end at the same time instead, as soon as can be. A lane may be shared. A part is walked from whichever of its ends
+    is done sooner.
     """
     if searchers == 1:
         return [list(runs)]
@@ -53,8 +61,10 @@ def equal_parts(runs: Sequence[Run], searchers: int, start: XY, ways: Ways, stri
     ends, begins, inside = _places(lane_of, x, y, _STUB_SHARE * strip_width_m)
     used = min(searchers, ends.size - 1)
     far = _far_s(x, y, forth, lane_of, JOIN_SHARE * strip_width_m)
-    by_end = int(approach[lane_of >= 0].mean() > (forth[-1] - far[-1]) / used)
-    cuts, turned = kernels.equal_cuts(ends, begins, inside, forth, back, far, approach, used, by_end, _SLACK, _HALVING)
+    ends_alike = int(by_end and approach[lane_of >= 0].mean() > (forth[-1] - far[-1]) / used)
+    cuts, turned = kernels.equal_cuts(
+        ends, begins, inside, forth, back, far, approach, used, ends_alike, _SLACK, _HALVING
+    )
     parts = []
     for k in range(used):
         part = _part(runs, points, np.column_stack([x, y]), corner, lane_of, int(cuts[k, 0]), int(cuts[k, 1]))
