@@ -258,3 +258,19 @@ def test_what_is_left_out_is_said():
     assert left_out.coverage.fraction < 0.99
     assert left_out.coverage.uncovered_m2 == pytest.approx((1.0 - left_out.coverage.fraction) * 10_000.0, rel=0.01)
     assert left_out.coverage.uncovered.area == pytest.approx(left_out.coverage.uncovered_m2, rel=0.08)
+
+
+@pytest.mark.parametrize("start", [None, (500, 300), (100, 60)])
+@pytest.mark.parametrize("entry", ["top", "toe", "flank"])
+def test_the_search_begins_where_it_is_told(entry, start):
+    """At the top, the toe or a flank, wherever the searchers stand; the approach leads there."""
+    outline = on_map(box(220, 200, 380, 400))
+    at = (EAST_M + start[0], NORTH_M + start[1]) if start else None
+    plan = lay_out(outline, plane(25.0, 180.0), entry=entry, start_xy_m=at)
+    x, y = next(leg for leg in plan.legs if leg.kind == "lane").line.coords[0]
+    if entry == "flank":
+        assert min(x - EAST_M - 220, EAST_M + 380 - x) < 30
+    else:
+        assert (y - NORTH_M > 330) if entry == "top" else (y - NORTH_M < 270)
+    if at:
+        assert plan.legs[0].line.coords[0] == at

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -14,63 +13,21 @@ import shapely
 from lastseen.errors import InputError
 from lastseen.grid import FloatArray, Grid
 from lastseen.place import to_lonlat
+from lastseen.search.candidates import Candidate, Wish, candidates, fine_sight, layouts, main_frame, ranked
 from lastseen.search.checks import Field, check_numbers, checked_field
-from lastseen.search.choice import Choice, Chosen, Kind, Named, fall_line
+from lastseen.search.choice import fall_line
 from lastseen.search.coverage import covered_by, summed_up
 from lastseen.search.frame import XY
-from lastseen.search.lanes import Group, firm, groups_of, place_lanes
-from lastseen.search.lattice import Outline, lattice_over, lattice_spacing_m
-from lastseen.search.legs import steep_m
+from lastseen.search.lanes import groups_of
+from lastseen.search.lattice import Outline
 from lastseen.search.magnetic import decimal_year, declination_deg
 from lastseen.search.model import Entry, Pattern, SearchPlan
 from lastseen.search.notes import written_notes
-from lastseen.search.numbering import Walked, numbered, walked_ways
-from lastseen.search.runs import JOIN_SHARE, Run, Sight, ordered
-from lastseen.search.team import abreast, worth_walking
-from lastseen.search.trial import Reception, Trial, falk_1994, hide_targets, simulate
+from lastseen.search.numbering import numbered
+from lastseen.search.trial import Reception, Trial, falk_1994, hide_targets
 from lastseen.search.trial.simulate import REST_OF_RESCUE_MIN, Survival, Targets, poa_places
 
 DRAWS = 8192
-_ALIKE = 0.005  # chance of being found alive: the standard error of some 8,000 draws
-# A layout so much longer than the shortest is not taken, whatever the draws say, without and with a probability of
-# area; design choices.
-_LONGER, _LONGER_WITH_POA = 0.04, 0.5
-_TURN_SHARE = 0.1  # of a strip: what a turn more must save in walking; design choice
-
-
-@dataclass(frozen=True)
-class Wish:
-    """What was asked for; see `lay_out`."""
-
-    strip_width_m: float
-    searchers: int
-    start: XY
-    begin: XY
-    least_coverage: float
-    survival: Survival
-    rest_min: float
-
-    @property
-    def wanted(self) -> float:
-        """Coverage that the lanes are shaped for: a little more than asked."""
-        return self.least_coverage + min(0.001, 0.5 * (1.0 - self.least_coverage))
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """One whole layout that is compared with others."""
-
-    words: str
-    chosen: tuple[Chosen, ...]
-    walks: tuple[tuple[Run, ...], ...]
-    walked: Walked
-    trial: Trial
-    steep_m: float
-
-    @property
-    def search_m(self) -> float:
-        """Lanes and joins on the map, all searchers."""
-        return sum(leg.line.length for walk in self.walked.legs for leg in walk if leg.kind != "approach")
 
 
 def lay_out(
@@ -126,7 +83,8 @@ def lay_out(
     no_go : Polygon or MultiPolygon, optional
         Ground that nobody may walk on, map metres. What lies in it is still to be covered, from beside it.
     entry : {"top", "toe", "flank"}, optional
-        Where on the outline the search begins; default is nearest to the start, without a start the top.
+        Where on the outline the search begins; default is whatever comes out best from the start,
+        without a start the top.
     date : datetime.date, optional
         For magnetic bearings; without it, and outside the years of the magnetic model, they are NaN.
     poa : Grid, optional
@@ -157,9 +115,7 @@ def lay_out(
     if draws < 1:
         raise InputError(f"the number of simulated searches is {draws}: give 1 or more")
     field = checked_field(outline, ground, strip_width_m, start_xy_m, no_go)
-    half = 0.5 * strip_width_m
-    wanted = least_coverage + min(0.001, 0.5 * (1.0 - least_coverage))
-    groups = groups_of(field.outline, field.ways, strip_width_m, wanted)
+    groups = groups_of(field.outline, field.ways, strip_width_m, _wanted(least_coverage))
     largest = max(groups, key=lambda one: one.outline.area)
     down = fall_line(largest, strip_width_m, fall_line_deg)
     begin = _begin(field, down, entry, start_xy_m)
@@ -167,43 +123,27 @@ def lay_out(
     if field.ways.no_go is not None and not field.ways.allowed(start, start):
         start = begin = _beside(field, start)
     wish = Wish(strip_width_m, searchers, start, begin, least_coverage, survival, rest_min)
-    places = (
-        poa_places(poa)
-        if poa is not None
-        else (field.lattice.x_m, field.lattice.y_m, field.lattice.weight_m2, field.lattice.spacing_m)
-    )
-    hidden = hide_targets(
-        field.surface, places, reception or Reception.of_strip(strip_width_m), draws, np.random.default_rng(seed)
-    )
+    hidden = _hidden(field, poa, reception or Reception.of_strip(strip_width_m), draws, seed)
     downs = [fall_line(group, strip_width_m, fall_line_deg) for group in groups]
-    fines = [_fine(group, field, half, least_coverage) for group in groups]
+    fines = [fine_sight(group, field, 0.5 * strip_width_m, least_coverage) for group in groups]
     made: list[Candidate] = []
-    for layout in _layouts(groups, fines, downs, pattern, wish, frames):
-        made += _candidates(layout, field, wish, hidden)
-    made = _ranked(made, least_coverage, strip_width_m, _LONGER if poa is None else _LONGER_WITH_POA)
-    best = made[0]
-    return _plan(best, tuple(one.trial for one in made), field, ground, wish, date)
+    for layout in layouts(groups, fines, downs, pattern, wish, frames):
+        made += candidates(layout, field, wish, hidden)
+    made = ranked(made, wish, uniform=poa is None)
+    return _plan(made[0], tuple(one.trial for one in made), field, ground, wish, date)
 
 
-def _ranked(made: Sequence[Candidate], least_coverage: float, strip_width_m: float, longer: float) -> list[Candidate]:
-    """The best layout first; what differs by less than the draws can tell is decided by walk and turns.
+def _wanted(least_coverage: float) -> float:
+    """Coverage that lanes are shaped for on a coarser lattice: a little more than is asked for."""
+    return least_coverage + min(0.001, 0.5 * (1.0 - least_coverage))
 
-    Layouts that cover too little, are much longer than the shortest, or lead over more steep ground than another (by a
-    strip width), come last.
-    """
-    enough = [one for one in made if one.trial.coverage >= least_coverage] or list(made)
-    shortest = min((one.search_m for one in enough), default=0.0)
-    enough = [one for one in enough if one.search_m <= (1.0 + longer) * shortest]
-    gentlest = min((one.steep_m for one in enough), default=0.0)
-    enough = [one for one in enough if one.steep_m <= gentlest + strip_width_m]
-    top = max((one.trial.alive for one in enough), default=0.0)
 
-    def key(one: Candidate) -> tuple[bool, bool, float]:
-        walk = one.trial.walk_m + _TURN_SHARE * strip_width_m * sum(map(len, one.walks))
-        close = one.trial.alive >= top - _ALIKE
-        return not any(one is other for other in enough), not close, walk if close else -one.trial.alive
-
-    return sorted(made, key=key)
+def _hidden(field: Field, poa: Grid | None, reception: Reception, draws: int, seed: int) -> Targets:
+    """The targets of the simulated searches: alike all over the outline, or as a probability of area says."""
+    lattice = field.lattice
+    alike = (lattice.x_m, lattice.y_m, lattice.weight_m2, lattice.spacing_m)
+    places = poa_places(poa) if poa is not None else alike
+    return hide_targets(field.surface, places, reception, draws, np.random.default_rng(seed))
 
 
 def second_pass(first: SearchPlan, outline: Outline, ground: Grid, **options: Any) -> SearchPlan:
@@ -264,94 +204,6 @@ def _beside(field: Field, start: XY) -> XY:
     raise InputError("the no-go ground leaves no place to stand on the outline: draw it smaller")
 
 
-def _fine(group: Group, field: Field, half_m: float, least: float) -> Sight:
-    """What a group has to have covered, on a lattice of 1 m."""
-    lattice = field.lattice
-    if group.outline is not field.outline:
-        spacing = lattice_spacing_m(group.outline, lattice.spacing_m)
-        lattice = lattice_over(group.outline, field.surface, spacing)
-    return Sight.of(lattice, field.ways, half_m, least + 0.0002 * (least < 1.0))
-
-
-def _layouts(
-    groups: Sequence[Group],
-    fines: Sequence[Sight],
-    downs: Sequence[XY],
-    pattern: Pattern | None,
-    wish: Wish,
-    frames: Sequence[Any],
-) -> Iterator[tuple[Chosen, ...]]:
-    """Lanes for all groups: the shortest of any kind, across the fall line, along it; only what differs."""
-    width, begin = wish.strip_width_m, wish.begin
-    join_m = JOIN_SHARE * width if wish.searchers == 1 else 0.0
-
-    def firmly(one: Chosen, k: int) -> Chosen:
-        return replace(one, placed=firm(one.placed, groups[k], fines[k], width, begin, join_m=join_m))
-
-    if len(frames) == len(groups):
-        fixed = []
-        for k, (named, count) in enumerate(frames):
-            placed = place_lanes(groups[k], named.frame, width, begin, join_m=join_m, count=count)
-            fixed.append(firmly(Chosen(named, placed), k))
-        yield tuple(fixed)
-        return
-    kinds: tuple[Kind, ...] = (pattern,) if pattern else ("any", "across", "along")
-    seen = set()
-    choices = [Choice(group, down, width, begin, join_m) for group, down in zip(groups, downs, strict=True)]
-    for kind in kinds:
-        found = [choice.shortest(kind) for choice in choices]
-        key = tuple(run.points for one in found for run in one.placed.runs)
-        if key not in seen:
-            seen.add(key)
-            yield tuple(firmly(one, k) for k, one in enumerate(found))
-
-
-def _candidates(layout: tuple[Chosen, ...], field: Field, wish: Wish, hidden: Targets) -> Iterator[Candidate]:
-    """Walks over one set of lanes: from either end, or shared out among a team, and their simulated searches."""
-    runs = _in_order(layout, field, wish)
-    words = layout[0].named.words if len(layout) == 1 else f"{len(layout)} parts, {_main(layout).words} in the largest"
-    ways: list[tuple[str, list[list[Run]]]] = []
-    if wish.searchers == 1:
-        ways = [(words, [runs])]
-        if wish.begin == wish.start:
-            ways.append((f"{words}, from the other end", [[run.turned() for run in reversed(runs)]]))
-    else:
-        parts = worth_walking(runs, wish.searchers, wish.start, field.ways, wish.strip_width_m)
-        ways = [(f"{words}, a block for each searcher", parts)]
-        side = abreast(runs, wish.searchers, wish.begin)
-        if side is not None:
-            ways.append((f"{words}, abreast", side))
-    for said, walks in ways:
-        walked = walked_ways(walks, wish.start, field.ways, JOIN_SHARE * wish.strip_width_m)
-        lines = [leg.line for walk in walked.legs for leg in walk if leg.kind != "approach"]
-        seen = covered_by(lines, field.lattice, field.surface, 0.5 * wish.strip_width_m)
-        share = float(field.lattice.weight_m2[seen].sum() / field.lattice.weight_m2.sum())
-        corners = [walked.corners(k) for k in range(len(walks))]
-        trial = simulate(
-            said, corners, field.surface, hidden, survival=wish.survival, rest_min=wish.rest_min, coverage=share
-        )
-        yield Candidate(said, layout, tuple(map(tuple, walks)), walked, trial, steep_m(lines, field.surface))
-
-
-def _main(layout: Sequence[Chosen]) -> Named:
-    """The frame with the longest lanes."""
-    return max(layout, key=lambda one: sum(run.plan_m for run in one.placed.runs)).named
-
-
-def _in_order(layout: Sequence[Chosen], field: Field, wish: Wish) -> list[Run]:
-    """All lanes in walking order; of several groups each is walked whole, from whichever end is nearer."""
-    parts = [list(one.placed.runs) for one in layout if one.placed.runs]
-    if len(parts) <= 1:
-        return parts[0] if parts else []
-    ends = [Run(k, float(k), (part[0].start, part[-1].end)) for k, part in enumerate(parts)]
-    order, _ = ordered(ends, wish.begin, field.ways)
-    out: list[Run] = []
-    for one in order:
-        part = parts[one.group]
-        out += part if one.start == part[0].start else [run.turned() for run in reversed(part)]
-    return out
-
-
 def _plan(
     best: Candidate, trials: tuple[Trial, ...], field: Field, ground: Grid, wish: Wish, date: dt.date | None
 ) -> SearchPlan:
@@ -365,7 +217,7 @@ def _plan(
     notes = written_notes(placed, best.walked, legs, coverage, field, wish.searchers, wish.least_coverage)
     frames = tuple((one.named, one.placed.count) for one in best.chosen)
     return SearchPlan(
-        _main(best.chosen).pattern, wish.strip_width_m, wish.searchers, lanes, legs, coverage, notes, trials,
+        main_frame(best.chosen).pattern, wish.strip_width_m, wish.searchers, lanes, legs, coverage, notes, trials,
         declination, field.ways.no_go, frames,
     )  # fmt: skip
 
