@@ -16,7 +16,7 @@ from lastseen.search.legs import steep_m
 from lastseen.search.model import Pattern
 from lastseen.search.numbering import Walked, walked_ways
 from lastseen.search.runs import JOIN_SHARE, Run, Sight, ordered
-from lastseen.search.team import abreast, worth_walking
+from lastseen.search.team import BALANCE, abreast, unevenness, worth_walking
 from lastseen.search.trial import Trial, simulate
 from lastseen.search.trial.simulate import Survival, Targets
 
@@ -50,6 +50,7 @@ class Candidate:
     walked: Walked
     trial: Trial
     steep_m: float
+    uneven: float
 
     @property
     def search_m(self) -> float:
@@ -125,7 +126,9 @@ def candidates(layout: tuple[Chosen, ...], field: Field, wish: Wish, hidden: Tar
         trial = simulate(
             said, corners, field.surface, hidden, survival=wish.survival, rest_min=wish.rest_min, coverage=share
         )
-        yield Candidate(said, layout, tuple(map(tuple, walks)), walked, trial, steep_m(lines, field.surface))
+        uneven = unevenness(walked, field.surface, JOIN_SHARE * wish.strip_width_m)
+        steep = steep_m(lines, field.surface)
+        yield Candidate(said, layout, tuple(map(tuple, walks)), walked, trial, steep, uneven)
 
 
 def main_frame(layout: Sequence[Chosen]) -> Named:
@@ -150,8 +153,8 @@ def _in_order(layout: Sequence[Chosen], field: Field, wish: Wish) -> list[Run]:
 def ranked(made: Sequence[Candidate], wish: Wish, *, uniform: bool) -> list[Candidate]:
     """The best layout first; what differs by less than the draws can tell is decided by walk and turns.
 
-    Layouts that cover too little, are much longer than the shortest, or lead over more steep ground than another (by a
-    strip width), come last.
+    Layouts that cover too little, are much longer than the shortest, lead over more steep ground than another (by a
+    strip width) or share the work out worse come last.
     """
     least_coverage, strip_width_m = wish.least_coverage, wish.strip_width_m
     longer = _LONGER if uniform else _LONGER_WITH_POA
@@ -160,6 +163,7 @@ def ranked(made: Sequence[Candidate], wish: Wish, *, uniform: bool) -> list[Cand
     enough = [one for one in enough if one.search_m <= (1.0 + longer) * shortest]
     gentlest = min((one.steep_m for one in enough), default=0.0)
     enough = [one for one in enough if one.steep_m <= gentlest + strip_width_m]
+    enough = [one for one in enough if one.uneven <= BALANCE] or enough
     top = max((one.trial.alive for one in enough), default=0.0)
 
     def key(one: Candidate) -> tuple[bool, bool, float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -10,8 +11,10 @@ import numpy as np
 from lastseen.grid import BoolArray, FloatArray, IntArray
 from lastseen.search.frame import XY
 from lastseen.search.legs import SPEED_SLOPES, paced, speed_table_m_s
+from lastseen.search.numbering import Walked
 from lastseen.search.pace import kernels
 from lastseen.search.runs import JOIN_SHARE, Run
+from lastseen.search.surface import Surface
 from lastseen.search.ways import Ways
 
 BALANCE = 0.10
@@ -38,6 +41,31 @@ def worth_walking(runs: Sequence[Run], searchers: int, start: XY, ways: Ways, st
 def lanes_m(runs: Sequence[Run]) -> float:
     """Map length of runs without joins."""
     return sum(run.plan_m for run in runs)
+
+
+def unevenness(walked: Walked, surface: Surface, long_m: float) -> float:
+    """How much less the least busy searcher has to do than the busiest, as a share: searching, or until they end.
+
+    The smaller of the two; approaches and joins longer than ``long_m`` are not searching.
+    """
+    z, west, north, cell = surface.arrays
+    table = speed_table_m_s()
+    search, end = [], []
+    for legs in walked.legs:
+        if not legs:
+            continue
+        ends = [one.line.coords for one in legs]
+        times = [
+            kernels.straight_s(a[0], a[1], b[0], b[1], z, west, north, cell, SPEED_SLOPES, table, 10.0)[0]
+            for a, b in ends
+        ]
+        found = [
+            one.kind == "lane" or (one.kind == "join" and math.dist(a, b) <= long_m)
+            for one, (a, b) in zip(legs, ends, strict=True)
+        ]
+        end.append(sum(times))
+        search.append(sum(time for time, counts in zip(times, found, strict=True) if counts))
+    return min(1.0 - min(times) / max(1e-9, *times) for times in (search, end)) if search else 0.0
 
 
 def equal_parts(
