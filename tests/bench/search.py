@@ -87,12 +87,12 @@ def growth():
         square = on_map(shapely.box(1200 - side / 2, 1200 - side / 2, 1200 + side / 2, 1200 + side / 2))
         times.append(best(lambda square=square: lay_out(square, wide), 2))
         areas.append(side**2 / 1e4)
-        print(f"  {areas[-1]:7.0f} ha/100 x 100 m   {1e3 * times[-1]:7.0f} ms")
+        print(f"  {areas[-1]:7.0f} ha   {1e3 * times[-1]:7.0f} ms")
     slope, base = np.polyfit(areas, times, 1)
     off = np.abs(np.polyval([slope, base], areas) - times) / np.array(times)
     power = np.polyfit(np.log(areas[2:]), np.log(times[2:]), 1)[0]
     print(
-        f"time = {1e3 * base:.0f} ms + {1e3 * slope:.2f} ms per 10,000 m2, worst {off.max():.0%} off; power {power:.2f}"
+        f"time = {1e3 * base:.0f} ms + {1e3 * slope:.2f} ms per ha, worst {off.max():.0%} off; power {power:.2f}"
     )
 
 
