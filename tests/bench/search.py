@@ -91,9 +91,7 @@ def growth():
     slope, base = np.polyfit(areas, times, 1)
     off = np.abs(np.polyval([slope, base], areas) - times) / np.array(times)
     power = np.polyfit(np.log(areas[2:]), np.log(times[2:]), 1)[0]
-    print(
-        f"time = {1e3 * base:.0f} ms + {1e3 * slope:.2f} ms per ha, worst {off.max():.0%} off; power {power:.2f}"
-    )
+    print(f"time = {1e3 * base:.0f} ms + {1e3 * slope:.2f} ms per ha, worst {off.max():.0%} off; power {power:.2f}")
 
 
 def against_buffers():
