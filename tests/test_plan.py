@@ -153,7 +153,7 @@ def test_reported_coverage_is_the_measured_one(plain):
     walked = [leg.line for leg in plain.search.legs if leg.kind != "approach"]
     ground = plain.terrain.elevation
     independent = coverage_fraction(
-        plain.debris.outline, walked, ground.values, ground.west_m, ground.north_m, ground.cell_m, 20.0, 2.0
+        plain.debris.outline, walked, ground.values, ground.west_m, ground.north_m, ground.cell_m, 20.0, 1.0
     )
     assert plain.search.coverage.fraction >= 0.99
     assert plain.search.coverage.fraction == pytest.approx(independent, abs=0.002)

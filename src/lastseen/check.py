@@ -26,6 +26,7 @@ from lastseen.motion import laws, proofs, statistical
 from lastseen.motion.flow import proofs as flow_proofs
 from lastseen.release import proofs as release_proofs
 from lastseen.search import craft_proofs
+from lastseen.search import proofs as search_proofs
 from lastseen.shared_files import shared_folder
 from lastseen.terrain import proofs as ground_proofs
 from lastseen.traps import proofs as trap_proofs
@@ -217,4 +218,5 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     # the whole story
     **story.QUANTITIES,
     **craft_proofs.QUANTITIES,
+    **search_proofs.QUANTITIES,
 }

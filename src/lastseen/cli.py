@@ -1,27 +1,21 @@
-"""The command line. Commands are thin: they read options, call one function, and print.
+"""The command line: all commands together, and the exit code of each ending.
 
-Heavy modules are imported inside the commands, so that ``--help`` answers at once.
+Commands are thin: they read options, call one function, and print. Heavy modules are imported inside them, so that
+``--help`` answers at once.
 """
-# ruff: noqa: PLC0415, FBT001, FBT002  imports inside commands, see above; options are given by name
 
 from __future__ import annotations
 
-import json
 import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import Annotated, NoReturn
 
 import typer
 
-from lastseen import __version__, craft_commands
-from lastseen.errors import InputError, LastseenError
-
-if TYPE_CHECKING:
-    from lastseen.plan import Plan
-    from lastseen.scenario import Given, Scenario
+from lastseen import __version__
+from lastseen.commands import craft, drawn, ground, planning, tools
+from lastseen.errors import LastseenError
 
 INTERRUPTED = 130
 EXIT_CODES = """Exit codes: 0 ok, 1 a check failed or an unexpected error, 2 wrong usage, 3 input that cannot be used,
@@ -37,25 +31,8 @@ app = typer.Typer(
     f"aid, not a hazard forecast.\n\n{EXIT_CODES}",
 )
 
-Dem = Annotated[
-    list[Path], typer.Argument(help="Elevation: any raster that GDAL reads, or several.", show_default=False)
-]
-ZUnit = Annotated[str | None, typer.Option("--z-unit", help="Unit of height: m, ft or us-ft; overrides the file.")]
-Trees = Annotated[Path | None, typer.Option("--trees", help="Trees: areas, points, mask or crown cover, any CRS.")]
-Water = Annotated[Path | None, typer.Option("--water", help="Lakes and creeks: areas, lines or raster.")]
-Crevasses = Annotated[Path | None, typer.Option("--crevasses", help="Crevasses: areas, lines or raster.")]
-Rocks = Annotated[Path | None, typer.Option("--rocks", help="Rocks: areas, points or raster.")]
-Buildings = Annotated[Path | None, typer.Option("--buildings", help="Buildings: areas, points or raster.")]
-Roads = Annotated[Path | None, typer.Option("--roads", help="Roads: lines, areas or raster.")]
-NoGo = Annotated[Path | None, typer.Option("--no-go", help="Ground that nobody may search: areas.")]
-Surface = Annotated[
-    Path | None, typer.Option("--surface-model", help="Heights with trees: 2 m above the ground counts as trees.")
-]
-Out = Annotated[Path, typer.Option("-o", "--output", help="Folder to write.")]
-Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace an older result in the output folder.")]
-Animate = Annotated[bool, typer.Option("--animate", help="Also draw the middle event as it moves (event.gif).")]
-AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else.")]
-Quiet = Annotated[bool, typer.Option("-q", "--quiet", help="No progress, no summary.")]
+for room in (planning, drawn, ground, craft, tools):
+    room.add_to(app)
 
 
 def main() -> None:
@@ -89,213 +66,7 @@ def _cache_folder() -> Path:
     return home / "lastseen" / f"{__version__}-py{sys.version_info.major}{sys.version_info.minor}"
 
 
-@app.command()
-def plan(
-    dem: Annotated[list[Path] | None, typer.Argument(help="Elevation: any raster that GDAL reads, or several.")] = None,
-    at: Annotated[str | None, typer.Option("--at", help="Last-seen point: lon,lat, UTM text or MGRS text.")] = None,
-    crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --at and --start.")] = None,
-    radius: Annotated[float | None, typer.Option("--radius", help="Uncertainty of the last-seen point, m.")] = None,
-    size: Annotated[
-        int | None,
-        typer.Option("--size", help="Destructive size: 1 small, 2 buries a person, 3 a car, 4 a house. [default: 2]"),
-    ] = None,
-    model: Annotated[
-        str | None,
-        typer.Option(
-            "--model", help="How the snow moves: flow (piles up) or body (quick). [default: by cell and time]"
-        ),
-    ] = None,
-    cell: Annotated[
-        float | None, typer.Option("--cell", help="Working cell of the flow, m. [default: by the release]")
-    ] = None,
-    release: Annotated[Path | None, typer.Option("--release", help="Drawn outline of the release.")] = None,
-    debris: Annotated[
-        Path | None, typer.Option("--debris", help="Observed outline of the debris: only the search is laid out.")
-    ] = None,
-    strip_width: Annotated[
-        float | None, typer.Option("--strip-width", help="Signal-search strip width on snow, m. [default: 40]")
-    ] = None,
-    searchers: Annotated[int | None, typer.Option("--searchers", help="How many people search. [default: 1]")] = None,
-    start: Annotated[
-        str | None, typer.Option("--start", help="Where they stand, if not at the last-seen point.")
-    ] = None,
-    pattern: Annotated[str | None, typer.Option("--pattern", help="Lanes 'across' or 'along' the fall line.")] = None,
-    seed: Annotated[int | None, typer.Option("--seed", help="Seed of all random draws. [default: 1]")] = None,
-    name: Annotated[str | None, typer.Option("--name", help="Title of the plan.")] = None,
-    scenario: Annotated[Path | None, typer.Option("--scenario", help="TOML file; options override it.")] = None,
-    trees: Trees = None,
-    water: Water = None,
-    crevasses: Crevasses = None,
-    rocks: Rocks = None,
-    buildings: Buildings = None,
-    roads: Roads = None,
-    no_go: NoGo = None,
-    surface_model: Surface = None,
-    z_unit: ZUnit = None,
-    animate: Animate = False,
-    output: Out = Path("plan"),
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-) -> None:
-    """Work out a plan from an elevation model and a last-seen point."""
-    from lastseen.scenario import Given
-
-    given = [
-        Given("", "elevation", tuple(dem) if dem else None),
-        Given("", "name", name),
-        Given("", "z_unit", z_unit),
-        Given("", "seed", seed),
-        Given("last_seen", "at", at),
-        Given("last_seen", "crs", crs),
-        Given("last_seen", "radius_m", radius),
-        Given("snow", "size", size),
-        Given("snow", "model", model),
-        Given("snow", "cell_m", cell),
-        Given("snow", "release", release),
-        Given("search", "debris", debris),
-        Given("search", "strip_width_m", strip_width),
-        Given("search", "searchers", searchers),
-        Given("search", "start", start),
-        Given("search", "pattern", pattern),
-        *_ground(
-            trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads, no_go=no_go,
-            surface_model=surface_model,
-        ),
-    ]  # fmt: skip
-    _make_and_write(
-        _scenario(scenario, given), output, overwrite=overwrite, animate=animate, as_json=as_json, quiet=quiet
-    )
-
-
-@app.command()
-def traps(
-    dem: Annotated[list[Path] | None, typer.Argument(help="Elevation: any raster that GDAL reads, or several.")] = None,
-    at: Annotated[
-        str | None, typer.Option("--at", help="Last-seen point; without one all ground is looked at.")
-    ] = None,
-    crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --at.")] = None,
-    radius: Annotated[float | None, typer.Option("--radius", help="Uncertainty of the last-seen point, m.")] = None,
-    size: Annotated[int | None, typer.Option("--size", help="Destructive size, 1 to 4. [default: 2]")] = None,
-    release: Annotated[Path | None, typer.Option("--release", help="Drawn outline of the release.")] = None,
-    trees: Trees = None,
-    water: Water = None,
-    crevasses: Crevasses = None,
-    rocks: Rocks = None,
-    buildings: Buildings = None,
-    roads: Roads = None,
-    no_go: NoGo = None,
-    surface_model: Surface = None,
-    seed: Annotated[int | None, typer.Option("--seed", help="Seed of all random draws. [default: 1]")] = None,
-    name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
-    scenario: Annotated[Path | None, typer.Option("--scenario", help="TOML file; options override it.")] = None,
-    z_unit: ZUnit = None,
-    output: Annotated[
-        Path | None, typer.Option("-o", "--output", help="Folder to write; without it only the table is shown.")
-    ] = None,
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-) -> None:
-    """List terrain traps and start zones: of a last-seen point, or of a whole elevation model."""
-    from lastseen.scenario import Given
-
-    given = [
-        Given("", "elevation", tuple(dem) if dem else None),
-        Given("", "name", name),
-        Given("", "z_unit", z_unit),
-        Given("", "seed", seed),
-        Given("last_seen", "at", at),
-        Given("last_seen", "crs", crs),
-        Given("last_seen", "radius_m", radius),
-        Given("snow", "size", size),
-        Given("snow", "release", release),
-        *_ground(
-            trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads, no_go=no_go,
-            surface_model=surface_model,
-        ),
-    ]  # fmt: skip
-    _view_and_write(_scenario(scenario, given), output, overwrite=overwrite, as_json=as_json, quiet=quiet)
-
-
-@app.command()
-def demo(
-    which: Annotated[str, typer.Argument(help="bowl (size 3, one searcher) or bench (size 2, three).")] = "bowl",
-    animate: Animate = False,
-    output: Out = Path("demo-plan"),
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
-) -> None:
-    """Plan a search on Mount Ysterra, an invented mountain that comes with the program."""
-    from lastseen.scenario import read_scenario
-    from lastseen.shared_files import shared_folder
-
-    path = shared_folder("demo") / f"{which}.toml"
-    if not path.is_file():
-        known = ", ".join(sorted(one.stem for one in path.parent.glob("*.toml")))
-        raise InputError(f"there is no demo scenario '{which}': choose one of {known}")
-    _make_and_write(read_scenario(path), output, overwrite=overwrite, animate=animate, as_json=as_json, quiet=quiet)
-
-
-@app.command()
-def terrain(
-    dem: Dem,
-    z_unit: ZUnit = None,
-    output: Out = Path("terrain"),
-    local_only: Annotated[
-        bool, typer.Option("--local-only", help="Leave out drainage, which needs the whole model in memory.")
-    ] = False,
-    overwrite: Overwrite = False,
-    quiet: Quiet = False,
-) -> None:
-    """Write ground layers (slope, curvature, roughness, openness, drainage and more) as cloud-optimised GeoTIFF."""
-    from lastseen.elevation import open_elevation
-    from lastseen.products.ground import write_ground
-
-    elevation = open_elevation(dem, z_unit=z_unit)
-    with _progress(hidden=quiet) as progress:
-        made = write_ground(elevation, output, overwrite=overwrite, progress=progress, drainage=not local_only)
-    if not quiet:
-        for note in (*elevation.notes, *made.notes):
-            typer.echo(f"Note: {note}.")
-        for path in made.paths:
-            typer.echo(f"{path}")
-
-
-@app.command()
-def check(as_json: AsJson = False) -> None:
-    """Recompute every published reference value with the installed code."""
-    from lastseen.check import run_checks
-
-    outcomes = run_checks()
-    if as_json:
-        typer.echo(json.dumps([one.record() for one in outcomes], indent=1, ensure_ascii=False))
-    else:
-        from lastseen.summary import check_table
-
-        typer.echo(check_table(outcomes))
-    if not all(one.ok for one in outcomes):
-        raise typer.Exit(1)
-
-
-@app.command()
-def doctor(as_json: AsJson = False) -> None:
-    """Versions, threads and data folders of everything that lastseen stands on."""
-    from lastseen.versions import environment
-
-    found = environment()
-    if as_json:
-        typer.echo(json.dumps(found, indent=1))
-    else:
-        width = max(len(key) for key in found)
-        typer.echo("\n".join(f"{key:<{width}}  {value}" for key, value in found.items()))
-
-
-craft_commands.add_to(app)
-
-
-def _version(value: bool) -> None:
+def _version(value: bool) -> None:  # noqa: FBT001  called by the parser
     if value:
         typer.echo(f"lastseen {__version__}")
         raise typer.Exit
@@ -305,97 +76,6 @@ def _version(value: bool) -> None:
 def _options(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
-    ] = False,
+    ] = False,  # noqa: FBT002  given by name
 ) -> None:
     pass
-
-
-def _scenario(file: Path | None, given: list[Given]) -> Scenario:
-    from lastseen.scenario import read_scenario, scenario_of, with_given
-
-    if file is not None:
-        return with_given(read_scenario(file), given)
-    if next(one.value for one in given if one.key == "elevation") is None:
-        raise InputError("no elevation model was given: name a raster, or a scenario with --scenario")
-    return with_given(scenario_of({"elevation": ["?"]}), given)
-
-
-def _make_and_write(
-    scenario: Scenario, output: Path, *, overwrite: bool, animate: bool, as_json: bool, quiet: bool
-) -> None:
-    from lastseen.plan import make_plan
-    from lastseen.products import plan_numbers, refuse_existing, write_plan
-    from lastseen.products.numbers import numbers_text
-
-    refuse_existing(output, overwrite=overwrite)
-    if not (quiet or as_json):
-        _echo_place(scenario)
-    with _progress(hidden=quiet) as progress:
-        made: Plan = make_plan(scenario, progress)
-
-        def writing(stage: str, share: float) -> None:
-            progress(stage, 0.95 + 0.05 * share)
-
-        write_plan(made, output, overwrite=overwrite, animate=animate, progress=writing)
-    if as_json:
-        typer.echo(numbers_text(plan_numbers(made)), nl=False)
-    elif not quiet:
-        from lastseen.summary import plan_summary
-
-        typer.echo(plan_summary(made, output))
-
-
-def _ground(**files: Path | None) -> list[Given]:
-    """Ground layers from the command line."""
-    from lastseen.scenario import Given
-
-    return [Given("ground", kind, path) for kind, path in files.items()]
-
-
-def _view_and_write(scenario: Scenario, output: Path | None, *, overwrite: bool, as_json: bool, quiet: bool) -> None:
-    from lastseen.products import refuse_existing
-    from lastseen.products.numbers import numbers_text
-    from lastseen.products.trapfiles import PROOF, traps_numbers, write_traps
-    from lastseen.trapview import view_traps
-
-    if output is not None:
-        refuse_existing(output, overwrite=overwrite, proof=PROOF)
-    if not (quiet or as_json):
-        _echo_place(scenario)
-    with _progress(hidden=quiet) as progress:
-        found = view_traps(scenario, progress)
-        if output is not None:
-            write_traps(
-                found, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share)
-            )
-    if as_json:
-        typer.echo(numbers_text(traps_numbers(found)), nl=False)
-    elif not quiet:
-        from lastseen.summary import trap_table
-
-        typer.echo(trap_table(found, output))
-
-
-def _echo_place(scenario: Scenario) -> None:
-    """Say how the last-seen point was understood, before anything is computed."""
-    from lastseen.place import parse_crs, parse_point
-
-    at = scenario.last_seen
-    if at.at:
-        known = parse_point(at.at, parse_crs(at.crs) if at.crs else None).notations()
-        typer.echo(f"Last-seen point: {known['lonlat']} = {known['utm']} = {known['mgrs']}", err=True)
-
-
-@contextmanager
-def _progress(*, hidden: bool) -> Iterator[Callable[[str, float], None]]:
-    """A progress bar on standard error, only where a person looks at it."""
-    if hidden or not sys.stderr.isatty():
-        yield lambda _stage, _share: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    columns: tuple[Any, ...] = (TextColumn("{task.description:<40}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=1.0)
-        yield lambda stage, share: bar.update(task, description=stage, completed=share)

@@ -12,8 +12,8 @@ from affine import Affine
 from contourpy import FillType, contour_generator
 from pyproj import CRS
 from rasterio import features
-from shapely import make_valid, union_all
-from shapely.geometry import MultiPolygon, Polygon, shape
+from shapely import force_2d, get_parts, make_valid, union_all
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon, shape
 from shapely.geometry.base import BaseGeometry
 from shapely.validation import explain_validity
 
@@ -24,6 +24,8 @@ Area = Polygon | MultiPolygon
 LARGEST_AREA_CHANGE = 0.05  # of a smoothed outline
 LARGEST_MOVE = 0.4  # share of its area that smoothing may give to other ground
 STRAIGHTENED_CELLS = (1.0, 0.75, 0.5)  # steps up to this large are made straight, as far as the shape allows
+TRACKS = (".kml", ".gpx")  # files in which people walk or click a line around an area
+OPEN_SHARE = 0.05  # of its length a walked ring may stay open; design choice
 
 
 def only_areas(geometry: BaseGeometry) -> MultiPolygon:
@@ -140,6 +142,8 @@ def cells_of_outline(outline: Area, grid: Grid) -> IntArray:
 def read_outline(path: Path, crs: CRS, what: str) -> MultiPolygon:
     """Read a drawn outline from any vector file into map metres.
 
+    Of KML and GPX files all layers are read, and lines that come back to their start count as drawn around an area.
+
     Parameters
     ----------
     path : Path
@@ -155,17 +159,11 @@ def read_outline(path: Path, crs: CRS, what: str) -> MultiPolygon:
     """
     import geopandas  # noqa: PLC0415  slow to import, and only needed when an outline is given
 
-    if not path.exists():
-        raise InputError(f"the {what} file {path} does not exist: check the path")
-    try:
-        frame = geopandas.read_file(path)
-    except Exception as error:  # the reader raises its own kinds
-        raise InputError(f"{path.name} cannot be read as a {what} outline: {error}") from error
-    if not isinstance(frame, geopandas.GeoDataFrame):
-        raise InputError(f"{path.name} holds no shapes: draw the {what} outline as an area")
+    frame = _read_shapes(path, what)
     if frame.crs is None:
         raise InputError(f"{path.name} has no CRS: assign the right one to the {what} outline first")
-    areas = [one for one in frame.geometry if isinstance(one, (Polygon, MultiPolygon)) and not one.is_empty]
+    tracks = path.suffix.lower() in TRACKS
+    areas = [one for one in (_as_area(one, tracks=tracks) for one in frame.geometry) if one is not None]
     if not areas:
         raise InputError(f"{path.name} holds no polygon: draw the {what} outline as an area")
     for area in areas:
@@ -179,3 +177,59 @@ def read_outline(path: Path, crs: CRS, what: str) -> MultiPolygon:
             f"the {what} outline in {path.name} lies outside the area of {crs.name}: are lon and lat swapped?"
         )
     return moved
+
+
+def crs_of_outline(path: Path, what: str) -> CRS:
+    """The CRS that a drawn outline is in.
+
+    Raises
+    ------
+    InputError
+        Missing, unreadable or without CRS.
+    """
+    frame = _read_shapes(path, what)
+    if frame.crs is None:
+        raise InputError(f"{path.name} has no CRS: assign the right one to the {what} outline first")
+    return CRS(frame.crs)
+
+
+def _read_shapes(path: Path, what: str) -> Any:
+    """All shapes of a vector file as a data frame; of KML and GPX those of every layer."""
+    import geopandas  # noqa: PLC0415  slow to import, and only needed when an outline is given
+    import pandas as pd  # noqa: PLC0415  slow to import
+    import pyogrio  # noqa: PLC0415  slow to import
+
+    if not path.exists():
+        raise InputError(f"the {what} file {path} does not exist: check the path")
+    try:
+        if path.suffix.lower() in TRACKS:
+            layers = [name for name, kind in pyogrio.list_layers(path) if kind is not None and "Point" not in kind]
+            frames = [geopandas.read_file(path, layer=name)[["geometry"]] for name in layers]
+            frames = [one for one in frames if len(one)]
+            frame = pd.concat(frames) if frames else geopandas.GeoDataFrame(geometry=[], crs="EPSG:4326")
+        else:
+            frame = geopandas.read_file(path)
+    except Exception as error:  # the reader raises its own kinds
+        raise InputError(f"{path.name} cannot be read as a {what} outline: {error}") from error
+    if not isinstance(frame, geopandas.GeoDataFrame):
+        raise InputError(f"{path.name} holds no shapes: draw the {what} outline as an area")
+    return frame
+
+
+def _as_area(one: BaseGeometry | None, *, tracks: bool) -> Polygon | MultiPolygon | None:
+    """An area in two dimensions; of tracks also the inside of a line that comes back to its start."""
+    if one is None or one.is_empty:
+        return None
+    flat = force_2d(one)
+    if isinstance(flat, (Polygon, MultiPolygon)):
+        return flat
+    if not tracks:
+        return None
+    lines = [line for line in get_parts(flat) if isinstance(line, LineString)]
+    rings = [Polygon(line.coords) for line in lines if len(line.coords) >= 4 and _comes_back(line)]
+    return MultiPolygon(rings) if rings else None
+
+
+def _comes_back(line: LineString) -> bool:
+    """Whether a line ends where it began, or nearly."""
+    return Point(line.coords[0]).distance(Point(line.coords[-1])) <= OPEN_SHARE * line.length

@@ -127,7 +127,7 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
         found,
     )
     progress("laying out the search", 0.9)
-    lanes = _lay_out(scenario, debris, ground, at_m)
+    lanes = _lay_out(scenario, debris, went.layers, ground, at_m, person.poa)
     notes = (
         *remarks.about_walk(scenario, lanes),
         *went.layers.notes,
@@ -169,8 +169,15 @@ def met_traps(shape_of_ground: Terrain, went: Reach) -> tuple[Trap, ...]:
     )
 
 
-def _lay_out(scenario: Scenario, debris: Debris, ground: Grid, at_m: tuple[float, float] | None) -> SearchPlan:
-    wanted = scenario.search
+def _lay_out(
+    scenario: Scenario,
+    debris: Debris,
+    layers: GroundLayers,
+    ground: Grid,
+    at_m: tuple[float, float] | None,
+    poa: Grid | None = None,
+) -> SearchPlan:
+    wanted, no_go = scenario.search, layers.of("no_go")
     start = at_m
     if wanted.start is not None:
         crs = parse_crs(scenario.last_seen.crs) if scenario.last_seen.crs else None
@@ -182,6 +189,9 @@ def _lay_out(scenario: Scenario, debris: Debris, ground: Grid, at_m: tuple[float
         searchers=wanted.searchers,
         start_xy_m=start,
         pattern=wanted.pattern,
+        no_go=no_go.outline if no_go else None,
+        poa=poa,
+        seed=scenario.seed,
     )
 
 
@@ -205,7 +215,7 @@ def _observed(
     none = ground.with_values(np.full(ground.shape, np.nan))
     debris = Debris(none, none, none, none, outline, math.nan, float(outline.area), math.nan)
     progress("laying out the search", 0.4)
-    lanes = _lay_out(scenario, debris, ground, at_m)
+    lanes = _lay_out(scenario, debris, layers, ground, at_m)
     notes = (
         *remarks.about_walk(scenario, lanes),
         "the debris outline was given: no release, run-out, traps or probability of area were worked out",

@@ -13,7 +13,6 @@ from lastseen.search import SearchPlan
 
 LITTLE_INSIDE = 0.8
 LITTLE_LEFT = 0.005
-STEEP_LEG_DEG = 35.0  # common practice, no source: steeper ground is not walked in a straight line
 USUAL_STRIPS_M = (20.0, 60.0)  # published for teaching and by makers, see the search reference
 LEGS_ELSEWHERE = "use the GPX, the MGRS of the legs in plan.json, or "
 MODEL_LIMITS = {
@@ -92,14 +91,6 @@ def about_model(choice: Choice, ground: Grid, layers: GroundLayers) -> tuple[str
 def about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
     """What somebody who walks the lanes must know before they set out."""
     notes = []
-    steep = [leg for leg in lanes.legs if leg.steepest_deg > STEEP_LEG_DEG]
-    if steep:
-        ways = sum(leg.kind != "lane" for leg in steep)
-        notes.append(
-            f"{len(steep)} legs are steeper than {STEEP_LEG_DEG:.0f} degrees somewhere, up to "
-            f"{max(leg.steepest_deg for leg in steep):.0f}, {ways} of them approaches or joins: straight lines on the "
-            "map, not ways to go; find your own way between the lanes"
-        )
     if not USUAL_STRIPS_M[0] <= lanes.strip_width_m <= USUAL_STRIPS_M[1]:
         notes.append(
             f"strips of {lanes.strip_width_m:g} m are outside the {USUAL_STRIPS_M[0]:g} to {USUAL_STRIPS_M[1]:g} m "

@@ -13,12 +13,12 @@ from lastseen.products.figures import clock as clock_figure
 from lastseen.products.figures import receive as range_figure
 from lastseen.products.plan_reading import read_walk
 from lastseen.products.tables import WIDTH, table
+from lastseen.search.belief import SubArea, after_search
 from lastseen.search.clock import rescue_clock
 from lastseen.search.plan_clock import clock_of_legs
 from lastseen.search.probing import PROBE_LINES, plan_line, spiral_holes
 from lastseen.search.ranking import best_order, ranked
 from lastseen.search.receive import receive_range
-from lastseen.search.second_pass import SubArea, after_search
 from lastseen.search.shovelling import plan_dig
 from lastseen.search.spread import Spread
 from lastseen.search.survival import CURVES, survival_curve

@@ -36,7 +36,7 @@ KEYS = [
 ]
 
 LEG_KEYS = ["number", "searcher", "kind", "lane", "length_m", "bearing_deg_true", "slope_deg", "steepest_deg"]
-LEG_KEYS += ["time_s", "start", "end"]
+LEG_KEYS += ["time_s", "bearing_deg_magnetic", "danger", "start", "end"]
 
 
 def numbers_in(value):

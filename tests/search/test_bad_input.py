@@ -2,6 +2,7 @@ import math
 
 import numpy as np
 import pytest
+import shapely
 from shapely import LineString, MultiPolygon, Polygon, box
 
 from lastseen.errors import InputError
@@ -60,3 +61,43 @@ def holed(part):
 def test_one_clear_sentence(outline, ground, options, text):
     with pytest.raises(InputError, match=text):
         lay_out(outline, ground, **options)
+
+
+def wiggly(corners):
+    """A disc with a very fine edge."""
+    angle = np.linspace(0, 2 * np.pi, corners, endpoint=False)
+    radius = 90.0 + 3.0 * np.sin(40 * angle) + 0.02 * np.sin(3000 * angle)
+    return on_map(Polygon(np.c_[300 + radius * np.cos(angle), 300 + radius * np.sin(angle)]))
+
+
+def sieve():
+    """A square with a thousand holes."""
+    x, y = (a.ravel() for a in np.meshgrid(np.linspace(160, 440, 40), np.linspace(160, 440, 25)))
+    return on_map(box(150, 150, 450, 450).difference(shapely.union_all(shapely.buffer(shapely.points(x, y), 2.0))))
+
+
+ODD = {
+    "smaller than a strip": (on_map(box(300, 300, 312, 309)), {}, 1),
+    "thinner than a strip": (on_map(box(200, 300, 420, 306)), {}, 1),
+    "strip wider than the debris": (on_map(box(220, 220, 275, 280)), {"strip_width_m": 100.0}, 1),
+    "ten thousand corners": (wiggly(10_000), {}, None),
+    "a thousand holes": (sieve(), {}, None),
+    "a speck": (on_map(box(300, 300, 300.05, 300.05)), {}, 1),
+    "more searchers than metres": (on_map(box(300, 300, 312, 309)), {"searchers": 30}, 1),
+    "hardly any strip": (on_map(box(300, 300, 306, 306)), {"strip_width_m": 0.5}, None),
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_odd_outlines_are_searched(name):
+    outline, options, lanes = ODD[name]
+    plan = lay_out(outline, BOWL, **options)
+    assert plan.coverage.fraction >= 0.99
+    assert lanes is None or len(plan.lanes) == lanes
+    if lanes == 1:
+        assert len(plan.lanes[0].line.coords) == 2
+
+
+def test_all_of_it_no_go():
+    with pytest.raises(InputError, match="the no-go ground covers all of the outline: nothing is left to walk"):
+        lay_out(SQUARE, BOWL, no_go=on_map(box(0, 0, 600, 600)))

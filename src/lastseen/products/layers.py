@@ -126,7 +126,8 @@ _COLUMNS: dict[str, tuple[Column, ...]] = {
         Column("number", "integer", "from 1, over all searchers"),
         Column("searcher", "integer", "from 1"),
         Column("length_m", "real", "length on the snow"),
-        Column("bearing_deg_true", "real", "from true north"),
+        Column("bearing_deg_true", "real", "from true north, at the start of the lane"),
+        Column("bearing_deg_magnetic", "real", "from magnetic north; empty where it is not known"),
         _REASON,
     ),
     "route": (
@@ -136,9 +137,11 @@ _COLUMNS: dict[str, tuple[Column, ...]] = {
         Column("lane", "integer", "number of the lane"),
         Column("length_m", "real", "length on the snow"),
         Column("bearing_deg_true", "real", "from true north at the start of the leg"),
+        Column("bearing_deg_magnetic", "real", "from magnetic north; empty where it is not known"),
         Column("slope_deg", "real", "mean slope, up is positive"),
         Column("steepest_deg", "real", "steepest 10 m, up or down"),
         Column("time_s", "real", "walking time"),
+        Column("danger", "text", "what is against walking it; empty where nothing is known to be"),
         _REASON,
     ),
     "uncovered": (Column("area_m2", "real", "map area"), _REASON),
@@ -197,9 +200,17 @@ def leg_sentence(leg: Leg) -> str:
         if abs(leg.slope_deg) < 0.5
         else f"{abs(leg.slope_deg):.0f} degrees {'up' if leg.slope_deg > 0 else 'down'}"
     )
+    bearing = f"{round(leg.bearing_deg_true) % 360:03d} true"
+    if math.isfinite(leg.bearing_deg_magnetic):
+        bearing += f" ({round(leg.bearing_deg_magnetic) % 360:03d} magnetic)"
+    against = {
+        "above a wall": " Right above a wall: find another way.",
+        "wall": " Over a wall: find another way.",
+        "no elevation": " Over ground without elevation: its length is an estimate.",
+    }
     return (
-        f"{what}: walk {leg.length_m:.0f} m on bearing {round(leg.bearing_deg_true) % 360:03d} true, {way}, "
-        f"steepest part {leg.steepest_deg:.0f} degrees."
+        f"{what}: walk {leg.length_m:.0f} m on bearing {bearing}, {way}, "
+        f"steepest part {leg.steepest_deg:.0f} degrees.{against.get(leg.danger, '')}"
     )
 
 
@@ -295,15 +306,17 @@ def trap_rows(traps: Iterable[Trap]) -> _Rows:
 
 
 def _lanes(plan: Plan) -> _Rows:
-    by_lane = {leg.lane: leg for leg in plan.search.legs if leg.lane is not None}
     for lane in plan.search.lanes:
-        leg = by_lane[lane.number]
-        yield lane.line, (lane.number, lane.searcher, lane.length_m, leg.bearing_deg_true, leg_sentence(leg))
+        legs = [leg for leg in plan.search.legs if leg.lane == lane.number]
+        bearings = (known(legs[0].bearing_deg_true), known(legs[0].bearing_deg_magnetic))
+        said = " ".join(leg_sentence(leg) for leg in legs)
+        yield lane.line, (lane.number, lane.searcher, lane.length_m, *bearings, said)
 
 
 def _leg_values(leg: Leg) -> tuple[Any, ...]:
-    shape = (leg.length_m, leg.bearing_deg_true, leg.slope_deg, leg.steepest_deg, leg.time_s)
-    return (leg.searcher, leg.number, leg.kind, leg.lane, *map(known, shape), leg_sentence(leg))
+    bearings = (leg.bearing_deg_true, leg.bearing_deg_magnetic)
+    shape = (leg.length_m, *bearings, leg.slope_deg, leg.steepest_deg, leg.time_s)
+    return (leg.searcher, leg.number, leg.kind, leg.lane, *map(known, shape), leg.danger, leg_sentence(leg))
 
 
 def _uncovered(plan: Plan) -> _Rows:

@@ -23,10 +23,11 @@ from lastseen.versions import versions
 if TYPE_CHECKING:
     from lastseen.motion.runout import Range
     from lastseen.plan import Model, Plan
+    from lastseen.search import Trial
 
 SCHEMA_VERSION = 1
 # Decimals by the unit at the end of a name: millimetres, millionths of a share, centimetres in degrees of longitude.
-_DECIMALS = {"_m": 3, "_m2": 1, "_m3": 1, "_s": 1, "_m_s": 3, "_deg": 3, "_true": 2, "lonlat": 7}
+_DECIMALS = {"_m": 3, "_m2": 1, "_m3": 1, "_s": 1, "_m_s": 3, "_deg": 3, "_true": 2, "_magnetic": 2, "lonlat": 7}
 _SHARE_DECIMALS = 6
 
 
@@ -72,6 +73,12 @@ def record(one: Any, leave: tuple[str, ...] = ()) -> dict[str, Any]:
     return rounded
 
 
+def search_numbers(plan: Plan) -> dict[str, Any]:
+    """What a search over a drawn outline has to say, as plain values: the plan without what a model would add."""
+    numbers = plan_numbers(plan)
+    return {key: numbers[key] for key in _OF_SEARCH} | {"flat": not plan.elevation.sheets}
+
+
 def numbers_text(numbers: Mapping[str, Any]) -> str:
     """The document as JSON text."""
     return json.dumps(numbers, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
@@ -82,6 +89,10 @@ def write_numbers(plan: Plan, path: Path) -> None:
     path.write_text(numbers_text(plan_numbers(plan)), encoding="utf-8", newline="\n")
 
 
+_OF_SEARCH = (
+    "schema_version", "program", "caution", "name", "inputs", "seed", "versions", "grid", "coverage", "search",
+    "lanes", "route", "notes",
+)  # fmt: skip
 _RUNOUT = ("travel_angle_deg", "length_m", "drop_m", "fastest_m_s", "time_s")
 
 
@@ -210,17 +221,39 @@ def _search(plan: Plan) -> dict[str, Any]:
     each = [
         {"searcher": k, "walk_m": search.walk_m(k), "time_s": search.time_s(k)} for k in range(1, search.searchers + 1)
     ]
-    return {"pattern": search.pattern, "searchers": search.searchers, "total_time_s": search.total_time_s, "each": each}
+    return {
+        "pattern": search.pattern,
+        "searchers": search.searchers,
+        "total_time_s": search.total_time_s,
+        "each": each,
+        "declination_deg": search.declination_deg,
+        "trials": [_trial(one) for one in search.trials],
+    }
+
+
+def _trial(one: Trial) -> dict[str, Any]:
+    """A layout that was compared by simulated search, the chosen one first."""
+    p10, p50, p90 = one.first_signal_s
+    return {
+        "words": one.words,
+        "first_signal_s": {"p10": p10, "p50": p50, "p90": p90},
+        "pod": one.pod,
+        "alive": one.alive,
+        "walk_m": one.walk_m,
+        "slowest_s": one.slowest_s,
+        "coverage": one.coverage,
+    }
 
 
 def _lanes(plan: Plan) -> list[dict[str, Any]]:
-    by_lane = {leg.lane: leg for leg in plan.search.legs if leg.lane is not None}
+    first = {leg.lane: leg for leg in reversed(plan.search.legs) if leg.lane is not None}
     return [
         {
             "number": lane.number,
             "searcher": lane.searcher,
             "length_m": lane.length_m,
-            "bearing_deg_true": by_lane[lane.number].bearing_deg_true,
+            "bearing_deg_true": first[lane.number].bearing_deg_true,
+            "bearing_deg_magnetic": first[lane.number].bearing_deg_magnetic,
             **_ends(plan, lane.line),
         }
         for lane in plan.search.lanes

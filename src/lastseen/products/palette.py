@@ -91,6 +91,7 @@ class Lanes:
     dashes: tuple[Dashes, ...]
     approach: Dashes
     uncovered: str
+    no_go: str
 
     def of_searcher(self, searcher: int) -> Dashes:
         """Line style of a searcher, from 1."""

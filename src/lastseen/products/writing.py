@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from lastseen.products.folder import PLAN_PROOF, new_folder
+from lastseen.products.folder import PLAN_PROOF, SEARCH_PROOF, new_folder
 
 if TYPE_CHECKING:
     from lastseen.plan import Plan
 
 Progress = Callable[[str, float], None]
+SEARCH_LAYERS = ("lanes", "route", "uncovered")
 
 
 def write_plan(
@@ -68,6 +69,56 @@ def write_plan(
         if animate and plan.model is not None and plan.model.events.model == "flow":
             progress("drawing the event as it moves", 0.8)
             figures.write_animation(plan, plan.model, partial / "event.gif")
+        progress("done", 1.0)
+        names = sorted(one.name for one in partial.iterdir())
+    return tuple(folder / name for name in names)
+
+
+def write_search(
+    plan: Plan,
+    folder: Path,
+    *,
+    crs: Any = None,
+    overwrite: bool = False,
+    progress: Progress = lambda _stage, _share: None,
+) -> tuple[Path, ...]:
+    """Write a search over a drawn outline: ``search.json``, ``search.gpkg``, ``lanes.gpx`` and ``map.png``.
+
+    The folder appears whole or not at all. The same search gives the same bytes.
+
+    Parameters
+    ----------
+    plan : Plan
+        With ``model`` None.
+    folder : Path
+        Must not exist, or be empty, or hold an older search that may be replaced.
+    crs : pyproj.CRS, optional
+        Of the GeoPackage; the plan's own where not given.
+    overwrite : bool
+        Whether an older search may be replaced.
+    progress : callable, optional
+
+    Returns
+    -------
+    tuple of Path
+        The files, by name.
+
+    Raises
+    ------
+    OutputExistsError, ResourceError, InputError
+        See `lastseen.products.folder.new_folder`.
+    """
+    from lastseen.products import geopackage, gpx, mapsheet, numbers  # noqa: PLC0415  slow to import
+
+    with new_folder(folder, overwrite=overwrite, proof=SEARCH_PROOF) as partial:
+        progress("writing the numbers", 0.0)
+        text = numbers.numbers_text(numbers.search_numbers(plan))
+        (partial / SEARCH_PROOF).write_text(text, encoding="utf-8", newline="\n")
+        progress("writing the layers", 0.1)
+        geopackage.write_geopackage(plan, partial / "search.gpkg", only=SEARCH_LAYERS, crs=crs)
+        gpx.write_gpx(plan, partial / "lanes.gpx")
+        progress("drawing the map", 0.4)
+        mapsheet.write_map(plan, partial / "map.png")
         progress("done", 1.0)
         names = sorted(one.name for one in partial.iterdir())
     return tuple(folder / name for name in names)

@@ -14,20 +14,28 @@ Examples
 
 from lastseen.search.clock import approach_time_h, walking_speed_m_s
 from lastseen.search.coverage import measure_coverage
-from lastseen.search.layout import lay_out
+from lastseen.search.layout import lay_out, second_pass
+from lastseen.search.magnetic import declination_deg
 from lastseen.search.model import Coverage, Lane, Leg, Pattern, SearchPlan
 from lastseen.search.patterns import StripPattern, strip_pattern
+from lastseen.search.trial import Reception, Trial, dipole_range_m, falk_1994
 
 __all__ = [
     "Coverage",
     "Lane",
     "Leg",
     "Pattern",
+    "Reception",
     "SearchPlan",
     "StripPattern",
+    "Trial",
     "approach_time_h",
+    "declination_deg",
+    "dipole_range_m",
+    "falk_1994",
     "lay_out",
     "measure_coverage",
+    "second_pass",
     "strip_pattern",
     "walking_speed_m_s",
 ]

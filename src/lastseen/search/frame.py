@@ -1,4 +1,4 @@
-"""The fall-line frame: lanes run along u at constant v."""
+"""Axes that lanes follow: straight, or along the bent middle of the debris."""
 
 from __future__ import annotations
 
@@ -7,138 +7,108 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from shapely import MultiPolygon
-from shapely.affinity import affine_transform
+from shapely import LineString
 
 from lastseen.errors import InputError
 from lastseen.grid import FloatArray
-from lastseen.search.checks import Field
-from lastseen.search.coverage import Outline, Samples, pieces_of
-from lastseen.search.model import Pattern
-from lastseen.search.surface import Surface
+from lastseen.search.lattice import Lattice, Outline
+from lastseen.search.strips import kernels
 
-_FLAT = 0.02
 XY = tuple[float, float]
+FLAT = 0.02
+_SLENDER = 2.0  # length over mean width from which on debris has a middle line; design choice
+_BEND = 0.06  # of a strip: a lane may cut a bend by this much, so that its legs are straight
 
 
 @dataclass(frozen=True)
 class Frame:
-    """Axes of a layout, map unit vectors.
+    """Place along the lanes (p) and from lane to lane (q).
 
     Attributes
     ----------
-    origin_m : tuple of float
-        Map metres.
-    along, over : tuple of float
-        Along the lanes (u) and from lane to lane (v).
-    down : tuple of float
-        Down the fall line: ``over`` for lanes across, ``along`` for lanes along.
+    line_m : ndarray, shape (n, 2)
+        The axis; beyond its ends it goes on straight. Two points are a straight axis.
+    along_m : ndarray, shape (n,)
+        Distance along it.
+    fan : bool
+        Lanes stand across the axis instead of following it.
     """
 
-    origin_m: XY
-    along: XY
-    over: XY
-    down: XY
+    line_m: FloatArray
+    along_m: FloatArray
+    fan: bool = False
 
-    def uv(self, x_m: FloatArray, y_m: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Frame coordinates of map points."""
-        dx, dy = x_m - self.origin_m[0], y_m - self.origin_m[1]
-        return dx * self.along[0] + dy * self.along[1], dx * self.over[0] + dy * self.over[1]
+    @property
+    def bent(self) -> bool:
+        """Whether the axis bends."""
+        return len(self.line_m) > 2
 
-    def xy(self, u_m: float, v_m: float) -> XY:
-        """Map point of frame coordinates."""
-        return (
-            self.origin_m[0] + u_m * self.along[0] + v_m * self.over[0],
-            self.origin_m[1] + u_m * self.along[1] + v_m * self.over[1],
-        )
+    def pq(self, x_m: FloatArray, y_m: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Places along and from lane to lane, and the direction (n x 2) from lane to lane."""
+        s, left, axis = np.empty(x_m.size), np.empty(x_m.size), np.empty((x_m.size, 2))
+        kernels.project(x_m, y_m, self.line_m, self.along_m, s, left, axis)
+        if self.fan:
+            return left, s, axis
+        return s, left, np.column_stack([-axis[:, 1], axis[:, 0]])
 
-    def turned(self, outline: Outline) -> Outline:
-        """The outline in frame coordinates."""
-        (ox, oy), (ax, ay), (bx, by) = self.origin_m, self.along, self.over
-        return affine_transform(outline, (ax, ay, bx, by, -ox * ax - oy * ay, -ox * bx - oy * by))
+    def lane(self, p0_m: float, p1_m: float, q_m: float, strip_width_m: float) -> FloatArray:
+        """Corners of a lane, n x 2."""
+        if self.fan:
+            return self._offset(np.array([q_m, q_m]), np.array([p0_m, p1_m]))
+        inside = self.along_m[1:-1][(self.along_m[1:-1] > p0_m) & (self.along_m[1:-1] < p1_m)]
+        s = np.concatenate([[p0_m], inside, [p1_m]])
+        points = self._offset(s, np.full(s.size, q_m))
+        if len(points) > 2:
+            points = _unfolded(points, np.diff(s))
+            points = shapely.get_coordinates(LineString(points).simplify(_BEND * strip_width_m))
+        return points
 
-
-@dataclass(frozen=True)
-class Group:
-    """Pieces of an outline that lie within one strip width of each other: laid out together.
-
-    Attributes
-    ----------
-    outline : Polygon or MultiPolygon
-        Map metres.
-    samples : Samples
-        Points inside it.
-    frame : Frame
-        Axes of its lanes.
-    slope_uv : tuple of ndarray
-        Rise over run at the samples along u and v, over a quarter of a strip.
-    """
-
-    outline: Outline
-    samples: Samples
-    frame: Frame
-    slope_uv: tuple[FloatArray, FloatArray]
-
-
-def groups_of(field: Field, strip_width_m: float, pattern: Pattern, fall_line_deg: float | None) -> tuple[Group, ...]:
-    """Split a field into groups, each with the axes of its own fall line unless one is given."""
-    pieces = pieces_of(field.outline)
-    if len(pieces) == 1:
-        members = [[0]]
-    else:
-        around = pieces_of(shapely.buffer(field.outline, 0.5 * strip_width_m))
-        tree = shapely.STRtree(around)
-        home = [int(tree.nearest(piece)) for piece in pieces]
-        members = [[k for k, h in enumerate(home) if h == g] for g in range(len(around)) if g in home]
-    made = []
-    for member in members:
-        outline = pieces[member[0]] if len(member) == 1 else MultiPolygon([pieces[k] for k in member])
-        samples = field.samples.part(np.isin(field.samples.piece, member))
-        slope_x, slope_y = field.surface.slopes(samples.xyz_m[0], samples.xyz_m[1])
-        down = downhill(outline, samples, slope_x, slope_y, fall_line_deg)
-        frame = _frame(outline, down, pattern)
-        reach = strip_width_m / 8.0
-        slopes = [_chord_slope(field.surface, samples, axis, reach) for axis in (frame.along, frame.over)]
-        made.append(Group(outline, samples, frame, (slopes[0], slopes[1])))
-    return tuple(made)
+    def _offset(self, s_m: FloatArray, left_m: FloatArray) -> FloatArray:
+        """Map points at places along the axis and to its left."""
+        if not self.bent:
+            ex, ey = (self.line_m[1] - self.line_m[0]) / self.along_m[1]
+            x0, y0 = self.line_m[0]
+            return np.column_stack([x0 + s_m * ex - left_m * ey, y0 + s_m * ey + left_m * ex])
+        step = np.diff(self.line_m, axis=0) / np.diff(self.along_m)[:, None]
+        k = np.clip(np.searchsorted(self.along_m, s_m, side="right") - 1, 0, len(step) - 1)
+        base = self.line_m[k] + (s_m - self.along_m[k])[:, None] * step[k]
+        normal = np.column_stack([-step[:, 1], step[:, 0]])
+        at_corner = np.vstack([normal[:1], normal[:-1] + normal[1:], normal[-1:]])
+        at_corner[1:-1] *= 2.0 / np.maximum(0.5, (at_corner[1:-1] ** 2).sum(axis=1))[:, None]
+        share = np.clip((s_m - self.along_m[k]) / np.diff(self.along_m)[k], 0.0, 1.0)[:, None]
+        return np.asarray(base + left_m[:, None] * ((1.0 - share) * at_corner[k] + share * at_corner[k + 1]))
 
 
-def _chord_slope(surface: Surface, samples: Samples, axis: XY, reach_m: float) -> FloatArray:
-    """Rise over run along an axis over a chord of twice the reach: blocks do not make a strip wider."""
-    x, y, _ = samples.xyz_m
-    dx, dy = reach_m * axis[0], reach_m * axis[1]
-    return (surface.z(x + dx, y + dy) - surface.z(x - dx, y - dy)) / (2.0 * reach_m)
+def _unfolded(points: FloatArray, along_m: FloatArray) -> FloatArray:
+    """Without the corners where an inner lane would turn back on itself."""
+    keep = [0]
+    for k in range(1, len(points)):
+        if math.dist(points[keep[-1]], points[k]) > 0.2 * along_m[k - 1] or k == len(points) - 1:
+            keep.append(k)
+    return points[keep] if len(keep) > 1 else points[[0, -1]]
 
 
-def _frame(outline: Outline, down: XY, pattern: Pattern) -> Frame:
-    """Axes for a downhill direction."""
-    side = (down[1], -down[0])
+def straight_frame(outline: Outline, direction: XY) -> Frame:
+    """Lanes along a map direction."""
     west, south, east, north = outline.bounds
-    origin = (0.5 * (west + east), 0.5 * (south + north))
-    return Frame(origin, side, down, down) if pattern == "across" else Frame(origin, down, side, down)
+    middle = np.array([0.5 * (west + east), 0.5 * (south + north)])
+    half = 0.5 * math.hypot(east - west, north - south) + 1.0
+    step = half * np.array(direction)
+    return Frame(np.array([middle - step, middle + step]), np.array([0.0, 2.0 * half]))
 
 
-def downhill(
-    outline: Outline, samples: Samples, slope_x: FloatArray, slope_y: FloatArray, fall_line_deg: float | None
-) -> XY:
-    """Unit vector down the fall line: given, or the mean gradient, or on flat ground the long axis of the outline."""
+def downhill(lattice: Lattice, east_slope: FloatArray, north_slope: FloatArray, fall_line_deg: float | None) -> XY:
+    """Unit vector down the fall line: given, or the mean gradient; (0, 0) on flat ground."""
     if fall_line_deg is not None:
         azimuth = math.radians(fall_line_deg)
         return math.sin(azimuth), math.cos(azimuth)
-    x, y = (-float(np.average(s, weights=samples.weight_m2)) for s in (slope_x, slope_y))
+    x, y = (-float(np.average(s, weights=lattice.weight_m2)) for s in (east_slope, north_slope))
     steepness = math.hypot(x, y)
-    if steepness >= _FLAT:
-        return x / steepness, y / steepness
-    axis = long_axis(outline)[0]
-    centred = (samples.xyz_m[0] - samples.xyz_m[0].mean()) * axis[0] + (
-        samples.xyz_m[1] - samples.xyz_m[1].mean()
-    ) * axis[1]
-    sense = -1.0 if float((centred**3).sum()) < 0.0 else 1.0
-    return sense * axis[0], sense * axis[1]
+    return (x / steepness, y / steepness) if steepness >= FLAT else (0.0, 0.0)
 
 
-def long_axis(outline: Outline) -> tuple[XY, XY, float, float]:
-    """Unit vector and middle of the smallest rectangle around an outline, with its length and width (metres)."""
+def long_axis(outline: Outline) -> tuple[XY, float, float]:
+    """Direction, length and width (metres) of the smallest rectangle around an outline; never pointing south."""
     box = shapely.get_coordinates(shapely.oriented_envelope(outline))
     if len(box) < 5:
         raise InputError("the outline is only a line: draw the debris as an area")
@@ -146,10 +116,73 @@ def long_axis(outline: Outline) -> tuple[XY, XY, float, float]:
     lengths = np.hypot(sides[:, 0], sides[:, 1])
     k = 0 if lengths[0] >= lengths[1] else 1
     axis = sides[k] / lengths[k]
-    middle = box[:4].mean(axis=0)
-    return (
-        (float(axis[0]), float(axis[1])),
-        (float(middle[0]), float(middle[1])),
-        float(lengths[k]),
-        float(lengths[1 - k]),
-    )
+    if (axis[1], axis[0]) < (0.0, 0.0):
+        axis = -axis
+    return (float(axis[0]), float(axis[1])), float(lengths[k]), float(lengths[1 - k])
+
+
+def bent_frame(lattice: Lattice, strip_width_m: float) -> Frame | None:
+    """The bent middle of the debris, from one far end to the other; None where it is straight, forked or holed.
+
+    Ground distance inside the outline from one end is cut into bands; the middles of the bands are the axis. Design
+    choice, no source.
+    """
+    inside = lattice.index >= 0
+    step = max(1, math.ceil(math.sqrt(inside.sum() / 1500.0)))
+    cell = step * lattice.spacing_m
+    coarse = inside[::step, ::step]
+    row, col = (a.astype(np.int32) for a in np.nonzero(coarse))
+    if row.size < 12:
+        return None
+    cost = np.where(coarse, 1.0, -1.0)
+    away, came = np.empty(coarse.shape), np.empty(coarse.shape, np.int32)
+    end = 0
+    for _ in range(2):
+        kernels.flood(cost, row[end : end + 1], col[end : end + 1], -1, -1, away, came)
+        reach = away[row, col]
+        lost = ~np.isfinite(reach)
+        if lost.mean() > 0.02:
+            return None
+        reach[lost] = 0.0
+        end = int(reach.argmax())
+    length = float(reach.max())
+    bands = int(length * cell / (0.75 * strip_width_m))
+    if bands < 4 or length**2 < _SLENDER * row.size:
+        return None
+    row, col, reach = row[~lost], col[~lost], reach[~lost]
+    band = np.minimum((reach / length * bands).astype(int), bands - 1)
+    xy = np.array([lattice.west_m, lattice.south_m]) + cell * np.column_stack([col, row])
+    middle = _middles(xy, band, bands)
+    number = np.bincount(band, minlength=bands)
+    if (number == 0).any():
+        return None
+    spread = np.hypot(*(xy - middle[band]).T) / cell
+    if any(spread[band == k].max(initial=0.0) > 3.0 * np.sqrt(number[k]) + 2.0 for k in range(1, bands - 1)):
+        return None
+    across_m = xy.shape[0] * cell / length
+    ends = max(1, round(0.5 * across_m / (length * cell / bands)))
+    frame = _frame_along(middle[ends : bands - ends] if bands - 2 * ends >= 3 else middle, strip_width_m)
+    for _ in range(3):
+        s, _, _ = frame.pq(np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1]))
+        low, high = float(s.min()), float(s.max())
+        band = np.minimum(((s - low) / (high - low) * bands).astype(int), bands - 1)
+        frame = _frame_along(_middles(xy, band, bands), strip_width_m)
+    axis = frame.line_m
+    chord = axis[-1] - axis[0]
+    off = np.abs((axis - axis[0]) @ np.array([-chord[1], chord[0]])) / max(1e-9, float(np.hypot(*chord)))
+    return frame if len(axis) >= 3 and off.max() >= 0.25 * strip_width_m else None
+
+
+def _middles(xy_m: FloatArray, band: FloatArray, bands: int) -> FloatArray:
+    """Middle of the points in each band that holds any."""
+    number = np.bincount(band, minlength=bands)
+    middle = np.column_stack([np.bincount(band, weights=v, minlength=bands) for v in xy_m.T])
+    return np.asarray(middle[number > 0] / number[number > 0, None])
+
+
+def _frame_along(points_m: FloatArray, strip_width_m: float) -> Frame:
+    """A frame along smoothed points, without the bends that do not matter."""
+    smooth = points_m.copy()
+    smooth[1:-1] = 0.25 * points_m[:-2] + 0.5 * points_m[1:-1] + 0.25 * points_m[2:]
+    axis = shapely.get_coordinates(LineString(smooth).simplify(0.05 * strip_width_m))
+    return Frame(np.ascontiguousarray(axis), np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(axis, axis=0).T))]))

@@ -1,238 +1,312 @@
-"""Lanes of one group: strips cut to the outline, more of them where the ground asks for it, none longer than needed."""
+"""Lanes of one group of pieces: strips of equal width on the snow, shifted and added to where the ground asks."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from itertools import pairwise
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 from scipy import ndimage
-from shapely import Polygon
-from shapely.geometry.base import BaseGeometry
+from shapely import MultiPolygon
 
 from lastseen.grid import BoolArray, FloatArray
-from lastseen.search.frame import Group, long_axis
-from lastseen.search.runs import EXTRA, Run, Sight, valid_stretches
-from lastseen.search.spine import with_spines
+from lastseen.outlines import only_areas
+from lastseen.search import kernels
+from lastseen.search.frame import XY, Frame
+from lastseen.search.lattice import Lattice, Outline, lattice_over, lattice_spacing_m, pieces_of
+from lastseen.search.runs import JOIN_SHARE, Run, Sight, clear_stretches, ordered, settled, string_of, tightened
+from lastseen.search.strips import kernels as strip_kernels
+from lastseen.search.ways import Ways
 
-_TRIED_COUNTS = 3
-_MOST_EXTRA_RUNS = 200
-_PULL_STEPS = 7
+TRIED_COUNTS = 3
+_ALLOWED_GAP = 0.012  # of the outline may lie between strips before one more is taken
+_MOST_EXTRA_RUNS = 40
 _LOST_BY_DROPPING = 0.1
+_MOST_RETRIES = 4
+_PASSED_STRIPS = 1.5
+_BENT_EDGES = (0.002, 0.998)  # a corner that sticks out of a bent band does not make it wider
+
+
+@dataclass(frozen=True)
+class Group:
+    """Pieces of an outline that lie within one strip width of each other: laid out together.
+
+    Attributes
+    ----------
+    index : int
+    outline : Polygon or MultiPolygon
+    sight : Sight
+        What is to be covered, on a lattice fine enough to shape lanes.
+    rough : Sight
+        The same on a coarse lattice, to compare directions.
+    """
+
+    index: int
+    outline: Outline
+    sight: Sight
+    rough: Sight
 
 
 @dataclass(frozen=True)
 class Placed:
-    """The lanes of one group, not yet in walking order.
+    """Lanes of a group in walking order.
 
     Attributes
     ----------
     runs : tuple of Run
-        Lanes and extra runs.
+    length_m : float
+        Lanes, joins and the way to the first lane, on the map.
+    count : int
+        How many strips.
     strips_added : int
-        How many strips more than the width on the snow asks for.
+        How many of them more than the width on the snow asks for.
     enough : bool
-        Whether the lanes alone cover each piece as wanted.
+        Whether the lanes cover each piece as wanted.
+    loose : tuple of Run
+        The same lanes before their ends were slid.
     """
 
     runs: tuple[Run, ...]
+    length_m: float
+    count: int
     strips_added: int
     enough: bool
+    loose: tuple[Run, ...]
 
 
-def place_lanes(index: int, sight: Sight, strip_width_m: float) -> Placed:
-    """The layout of a group that takes the shortest walk among a few numbers of strips."""
-    axis = _axis_run(index, sight.group, strip_width_m)
-    if axis is not None:
-        return _finished([axis], sight, strip_width_m, 0)
-    profile = _surface_profile(sight.group)
-    least = max(1, math.ceil(profile[1][-1] / strip_width_m - 1e-9))
+def groups_of(outline: Outline, ways: Ways, strip_width_m: float, wanted: float) -> tuple[Group, ...]:
+    """Split an outline into groups of pieces."""
+    pieces = pieces_of(outline)
+    if len(pieces) == 1:
+        members = [[0]]
+    else:
+        around = pieces_of(
+            only_areas(shapely.union_all(shapely.buffer(np.array(pieces), 0.5 * strip_width_m, quad_segs=4)))
+        )
+        home = shapely.STRtree(around).nearest(np.array(pieces))
+        members = [np.flatnonzero(home == g).tolist() for g in range(len(around)) if (home == g).any()]
     made = []
-    for added in range(_TRIED_COUNTS):
-        runs = _strips(index, sight.group, profile, least + added, strip_width_m)
-        made.append(_finished(runs, sight, strip_width_m, added))
-        if made[-1].enough and not any(run.band == EXTRA for run in made[-1].runs):
+    for k, member in enumerate(members):
+        one: Outline = pieces[member[0]] if len(member) == 1 else MultiPolygon([pieces[m] for m in member])
+        sights = []
+        for samples in (5000.0, 900.0):
+            most = min(strip_width_m / 8.0 if samples > 1000 else strip_width_m / 5.0, math.sqrt(one.area / samples))
+            lattice = lattice_over(one, ways.surface, lattice_spacing_m(one, max(most, math.sqrt(one.area / 60_000.0))))
+            sights.append(Sight.of(lattice, ways, 0.5 * strip_width_m, wanted))
+        made.append(Group(k, one, sights[0], sights[1]))
+    return tuple(made)
+
+
+def chord_slopes(lattice: Lattice, ways: Ways, strip_width_m: float) -> tuple[FloatArray, FloatArray]:
+    """Rise over run towards east and north over a chord of a quarter strip: blocks do not make a strip wider."""
+    x, y, r = lattice.x_m, lattice.y_m, strip_width_m / 8.0
+    z = ways.surface.z
+    return (z(x + r, y) - z(x - r, y)) / (2.0 * r), (z(x, y + r) - z(x, y - r)) / (2.0 * r)
+
+
+class Strips:
+    """Strips of one group along one frame; keeps what does not change with their number."""
+
+    def __init__(self, group: Group, frame: Frame, strip_width_m: float, *, rough: bool = False) -> None:
+        self.group, self.frame, self.width_m = group, frame, strip_width_m
+        self.sight = group.rough if rough else group.sight
+        lattice = self.sight.lattice
+        self.p, self.q, over = frame.pq(lattice.x_m, lattice.y_m)
+        east, north = chord_slopes(lattice, self.sight.ways, strip_width_m)
+        stretch = np.sqrt(1.0 + (east * over[:, 0] + north * over[:, 1]) ** 2)
+        corners = shapely.get_coordinates(group.outline)
+        _, q, _ = frame.pq(np.ascontiguousarray(corners[:, 0]), np.ascontiguousarray(corners[:, 1]))
+        low, high = (q.min(), q.max()) if not frame.bent else np.quantile(self.q, _BENT_EDGES)
+        low, high = float(low), float(max(high, low + 1e-6))
+        bins = max(1, min(200, int((high - low) / (2.0 * lattice.spacing_m))))
+        self.v_of = np.linspace(low, high, bins + 1)
+        self.on_snow = strip_kernels.snow_profile(self.q, stretch, low, high, bins)
+
+    @property
+    def least(self) -> int:
+        """The fewest strips that can do."""
+        return max(1, math.ceil(float(self.on_snow[-1]) * (1.0 - _ALLOWED_GAP) / self.width_m - 1e-9))
+
+    def runs(self, count: int) -> list[Run]:
+        """One run per stretch of outline in each of ``count`` strips that are equally wide on the snow."""
+        width = self.on_snow[-1] / count
+        edges = np.interp(np.arange(count + 1) * width, self.on_snow, self.v_of)
+        centres = np.interp((np.arange(count) + 0.5) * width, self.on_snow, self.v_of)
+        spacing = self.sight.lattice.spacing_m
+        rows = strip_kernels.strip_runs(self.p, self.q, edges, centres, spacing, self.width_m)
+        made = []
+        for _, a, b, q in rows.tolist():
+            corners = self.frame.lane(a - 0.5 * spacing, b + 0.5 * spacing, q, self.width_m)
+            run = Run(self.group.index, q, tuple((float(x), float(y)) for x, y in corners))
+            made += clear_stretches(run, self.sight.ways, 0.5 * spacing)
+        return made
+
+
+def rough_length_m(group: Group, frame: Frame, strip_width_m: float, start: XY) -> float:
+    """Length of the walk over a group along one frame, roughly; infinite where it does not cover enough."""
+    strips = Strips(group, frame, strip_width_m, rough=True)
+    for count in (strips.least, strips.least + 1):
+        runs, _ = ordered(strips.runs(count), start, group.rough.ways)
+        runs, ok = tightened(runs, start, group.rough, (), join_m=JOIN_SHARE * strip_width_m) if runs else (runs, False)
+        if ok:
+            return walk_m(runs, start)
+    return math.inf
+
+
+def walk_m(runs: Sequence[Run], start: XY) -> float:
+    """Map length of a walk with its straight joins and the way to it."""
+    points = np.array([start, *(p for run in runs for p in run.points)])
+    return float(np.hypot(*np.diff(points, axis=0).T).sum())
+
+
+def place_lanes(
+    group: Group, frame: Frame, strip_width_m: float, start: XY, *, join_m: float, count: int | None = None
+) -> Placed:
+    """Lanes along one frame, with as few strips as cover enough, or with a given number."""
+    strips = Strips(group, frame, strip_width_m)
+    sight, made = group.sight, []
+    counts = [count] if count else [strips.least + added for added in range(TRIED_COUNTS)]
+    for number in counts:
+        runs = strips.runs(number)
+        _, left = sight.seen(runs)
+        if left.sum() > 0.1 * sight.allowed_m2.sum():
+            runs = settled(runs, sight, (strip_width_m / 8.0, strip_width_m / 16.0))
+            _, left = sight.seen(runs)
+        lacking = not sight.enough(left)
+        if lacking and number != counts[-1] and left.sum() > 3.0 * sight.allowed_m2.sum():
+            continue
+        if lacking:
+            runs = with_extra_runs(runs, sight, group.index)
+        runs = without_idle_runs(runs, sight)
+        loose, _ = ordered(runs, start, sight.ways)
+        if join_m > 0.0 and len(loose) > number:
+            loose = without_passed_runs(loose, start, sight, join_m)
+        runs, ok = slid(loose, start, sight, strip_width_m, join_m=join_m)
+        made.append(Placed(tuple(runs), walk_m(runs, start), number, number - counts[0], ok, tuple(loose)))
+        if not lacking:
             break
-    return min(made, key=lambda p: (not p.enough, sum(run.plan_m + strip_width_m for run in p.runs)))
+    return min(made, key=lambda one: (not one.enough, one.length_m))
 
 
-def _axis_run(index: int, group: Group, strip_width_m: float) -> Run | None:
-    """One run along the axis of a group that is thinner than a strip."""
-    axis, middle, length, width = long_axis(group.outline)
-    su, sv = group.slope_uv
-    frame = group.frame
-    n = (-axis[1], axis[0])
-    slope = su * (n[0] * frame.along[0] + n[1] * frame.along[1]) + sv * (n[0] * frame.over[0] + n[1] * frame.over[1])
-    if width * float(np.sqrt(1.0 + slope**2).max()) > strip_width_m:
-        return None
-    half = 0.5 * length
-    start = (middle[0] - half * axis[0], middle[1] - half * axis[1])
-    end = (middle[0] + half * axis[0], middle[1] + half * axis[1])
-    return Run(index, 0, start, end, (-half, half))
+def slid(
+    loose: Sequence[Run], start: XY, sight: Sight, strip_width_m: float, *, join_m: float
+) -> tuple[list[Run], bool]:
+    """Runs with their ends slid, and whether they cover enough."""
+    steps = (strip_width_m / 5.0, strip_width_m / 10.0, strip_width_m / 20.0, strip_width_m / 40.0)
+    return tightened(loose, start, sight, steps, join_m=join_m) if loose else ([], False)
 
 
-def _surface_profile(group: Group) -> tuple[FloatArray, FloatArray]:
-    """Map position v and distance on the snow along v, from one edge of the group to the other."""
-    s = group.samples
-    _, v = group.frame.uv(s.xyz_m[0], s.xyz_m[1])
-    _, v0, _, v1 = group.frame.turned(group.outline).bounds
-    bins = max(1, min(400, int((v1 - v0) / (2.0 * s.spacing_m))))
-    edges = np.linspace(v0, v1, bins + 1)
-    k = np.clip(np.searchsorted(edges, v, side="right") - 1, 0, bins - 1)
-    weight = np.bincount(k, minlength=bins).astype(np.float64)
-    stretch = np.bincount(k, weights=np.sqrt(1.0 + group.slope_uv[1] ** 2), minlength=bins)
-    full = np.flatnonzero(weight > 0.0)
-    mean = np.interp(np.arange(bins), full, stretch[full] / weight[full])
-    return edges, np.concatenate([[0.0], np.cumsum(mean * np.diff(edges))])
+def firm(placed: Placed, group: Group, fine: Sight, strip_width_m: float, start: XY, *, join_m: float) -> Placed:
+    """The same lanes, slid less far where the fine lattice shows that too little is covered."""
+    allowed, made = group.sight.allowed_m2, placed
+    for _ in range(_MOST_RETRIES):
+        left = strings_cover(made.runs, fine, join_m=join_m)
+        if not placed.loose or bool((left <= fine.allowed_m2).all()):
+            break
+        allowed = allowed - 1.3 * np.maximum(0.0, left - fine.allowed_m2)
+        sight = replace(group.sight, allowed_m2=np.maximum(allowed, 1e-6))
+        runs, ok = slid(placed.loose, start, sight, strip_width_m, join_m=join_m)
+        made = replace(placed, runs=tuple(runs), length_m=walk_m(runs, start))
+        if not ok:
+            break
+    left = strings_cover(made.runs, fine, join_m=join_m)
+    if bool((left <= fine.allowed_m2).all()):
+        return replace(made, enough=True)
+    # what slips through the coarser lattice: lanes at their full length, and more of them
+    runs, _ = ordered(with_extra_runs(placed.loose, fine, group.index), start, fine.ways)
+    full = strings_cover(runs, fine, join_m=join_m)
+    if full.sum() < left.sum():
+        made, left = replace(placed, runs=tuple(runs), length_m=walk_m(runs, start)), full
+    return replace(made, enough=bool((left <= fine.allowed_m2).all()))
 
 
-def _strips(
-    index: int, group: Group, profile: tuple[FloatArray, FloatArray], count: int, strip_width_m: float
-) -> list[Run]:
-    """One run per stretch of outline in each of ``count`` strips that are equally wide on the snow."""
-    v_of, on_snow = profile
-    width = on_snow[-1] / count
-    edges = np.interp(np.arange(count + 1) * width, on_snow, v_of)
-    middles = np.interp((np.arange(count) + 0.5) * width, on_snow, v_of)
-    turned = group.frame.turned(group.outline)
-    u0, _, u1, _ = turned.bounds
-    boxes = [shapely.box(u0 - 1.0, low, u1 + 1.0, high) for low, high in pairwise(edges)]
-    cuts = [turned.intersection(box) for box in boxes]
-    runs = []
-    for band, middle in enumerate(middles):
-        for a, b in _stretches(cuts[band], strip_width_m):
-            start, end = (group.frame.xy(u, float(middle)) for u in (a, b))
-            runs.append(Run(index, band, start, end, (a, b)))
+def with_extra_runs(runs: Sequence[Run], sight: Sight, group: int) -> list[Run]:
+    """Add short straight runs through the largest left-over places until each piece is covered enough."""
+    runs = list(runs)
+    count, left = sight.seen(runs)
+    hopeless = np.zeros(count.size, dtype=np.bool_)
+    for _ in range(_MOST_EXTRA_RUNS):
+        short = left > sight.allowed_m2
+        missing = short[sight.lattice.piece] & (count == 0) & ~hopeless
+        if not missing.any():
+            break
+        place = _largest_place(missing, sight.lattice)
+        parts = [
+            part for run in _runs_through(place, sight.lattice, group) for part in clear_stretches(run, sight.ways, 0.1)
+        ]
+        before = left.sum()
+        for part in parts:
+            for a, b in zip(part.points, part.points[1:], strict=False):
+                kernels.touch(*a, *b, 1, *sight.with_counts(count, left))
+        if parts and left.sum() < before - 1e-9:
+            runs += parts
+        if not parts or bool((count[place] == 0).all()):
+            hopeless |= place
     return runs
 
 
-def _stretches(cut: BaseGeometry, gap_m: float) -> list[tuple[float, float]]:
-    """Intervals along u of the parts of a cut strip; gaps up to ``gap_m`` are walked across."""
-    parts = [p for p in shapely.get_parts(shapely.get_parts(cut)) if isinstance(p, Polygon) and p.area > 0.0]
-    merged: list[tuple[float, float]] = []
-    for a, b in sorted((p.bounds[0], p.bounds[2]) for p in parts):
-        if merged and a - merged[-1][1] <= gap_m:
-            merged[-1] = (merged[-1][0], max(merged[-1][1], b))
-        else:
-            merged.append((a, b))
-    return merged
-
-
-def _finished(runs: list[Run], sight: Sight, strip_width_m: float, added: int) -> Placed:
-    """Extra runs where coverage is short, runs dropped that are not needed, ends pulled in."""
-    on_ground = [part for run in runs for part in valid_stretches(run, sight.surface)]
-    full, masks = _with_extra_runs(on_ground, sight)
-    kept, masks = _without_idle_runs(full, masks, sight)
-    pulled, masks = _pulled_in(kept, masks, sight, 0.25 * strip_width_m)
-    lanes = with_spines(pulled, sight, strip_width_m)
-    return Placed(tuple(lanes), added, sight.enough(np.asarray(masks.any(axis=0))))
-
-
-def _with_extra_runs(runs: list[Run], sight: Sight) -> tuple[list[Run], BoolArray]:
-    """Add short straight runs through the largest left-over pieces until each piece is covered enough."""
-    runs, masks = list(runs), sight.masks(runs)
-    covered = np.asarray(masks.any(axis=0))
-    hopeless = np.zeros_like(covered)
-    extra: list[BoolArray] = []
-    for _ in range(_MOST_EXTRA_RUNS):
-        left = sight.short_pieces(covered) & ~covered & ~hopeless
-        if not left.any():
-            break
-        cluster = _largest_cluster(left, sight.group)
-        for run in _runs_through(cluster, sight.group, runs[0].group if runs else 0):
-            parts = valid_stretches(run, sight.surface)
-            seen = [sight.mask(part) for part in parts]
-            if any((m & cluster).any() for m in seen):
-                runs += parts
-                extra += seen
-                covered |= np.any(seen, axis=0)
-                break
-        else:
-            hopeless |= cluster
-    return runs, np.concatenate([masks, np.array(extra, dtype=np.bool_).reshape(len(extra), -1)]) if extra else masks
-
-
-def _largest_cluster(left: BoolArray, group: Group) -> BoolArray:
+def _largest_place(missing: BoolArray, lattice: Lattice) -> BoolArray:
     """The connected left-over samples that stand for the most area."""
-    s = group.samples
-    row, col = s.row[left] - s.row.min(), s.col[left] - s.col.min()
-    lattice = np.zeros((int(row.max()) + 1, int(col.max()) + 1), dtype=np.bool_)
-    lattice[row, col] = True
-    label = ndimage.label(lattice, structure=np.ones((3, 3)))[0][row, col]
-    chosen = np.zeros_like(left)
-    chosen[np.flatnonzero(left)] = label == np.bincount(label, weights=s.weight_m2[left]).argmax()
-    return chosen
+    marks = np.zeros(lattice.index.shape, dtype=np.bool_)
+    marks[lattice.row[missing], lattice.col[missing]] = True
+    label = ndimage.label(marks, structure=np.ones((3, 3)))[0][lattice.row, lattice.col]
+    label[~missing] = 0
+    weight = np.bincount(label, weights=lattice.weight_m2)
+    weight[0] = 0.0
+    return np.asarray(label == weight.argmax())
 
 
-def _runs_through(cluster: BoolArray, group: Group, index: int) -> list[Run]:
-    """A run along the longer side of a cluster, and in reserve a short one through its middle sample."""
-    s = group.samples
-    u, v = group.frame.uv(s.xyz_m[0, cluster], s.xyz_m[1, cluster])
-    lo, hi = np.array([u.min(), v.min()]), np.array([u.max(), v.max()])
-    middle = 0.5 * (lo + hi)
-    half = np.maximum(0.5 * (hi - lo), 0.5 * s.spacing_m)
-    axis = 0 if half[0] >= half[1] else 1
-    k = int(np.hypot(u - middle[0], v - middle[1]).argmin())
-    made = []
-    for centre, reach in ((middle, half[axis]), (np.array([u[k], v[k]]), 0.5 * s.spacing_m)):
-        step = np.zeros(2)
-        step[axis] = reach
-        a, b = centre - step, centre + step
-        start, end = group.frame.xy(float(a[0]), float(a[1])), group.frame.xy(float(b[0]), float(b[1]))
-        made.append(Run(index, EXTRA, start, end, (float(lo[0]), float(hi[0]))))
-    return made
+def _runs_through(place: BoolArray, lattice: Lattice, group: int) -> list[Run]:
+    """A run along the longer direction of a left-over place."""
+    xy = np.column_stack([lattice.x_m[place], lattice.y_m[place]])
+    middle = xy.mean(axis=0)
+    axis = np.array([1.0, 0.0])
+    if len(xy) > 2:
+        axis = np.linalg.eigh(np.cov((xy - middle).T))[1][:, -1]
+    along = (xy - middle) @ axis
+    low, high = min(along.min(), -0.5 * lattice.spacing_m), max(along.max(), 0.5 * lattice.spacing_m)
+    ends = [middle + t * axis for t in (low, high)]
+    return [Run(group, float("inf"), tuple((float(x), float(y)) for x, y in ends), extra=True)]
 
 
-def _without_idle_runs(runs: list[Run], masks: BoolArray, sight: Sight) -> tuple[list[Run], BoolArray]:
-    """Drop runs, the least useful first, as long as next to nothing is lost and each piece stays covered enough.
-
-    A dropped run leaves one hole; the little that may stay uncovered is better spread over the lane ends.
-    """
-    left = _LOST_BY_DROPPING * (1.0 - sight.wanted) * float(sight.group.samples.weight_m2.sum())
-    weight, count = sight.group.samples.weight_m2, masks.sum(axis=0)
-    alone = [float((weight * (mask & (count == 1))).sum()) for mask in masks]
-    kept = list(range(len(runs)))
-    for k in sorted(kept, key=lambda i: (alone[i], i)):
-        after = count - masks[k]
-        lost = float(weight[(count > 0) & (after == 0)].sum())
-        if len(kept) > 1 and lost <= left and sight.enough(after > 0):
-            count, left = after, left - lost
-            kept.remove(k)
-    return [runs[k] for k in kept], masks[kept]
-
-
-def _pulled_in(runs: list[Run], masks: BoolArray, sight: Sight, least_m: float) -> tuple[list[Run], BoolArray]:
-    """Pull the ends of the runs in, the longest pull first, as far as no sample is lost."""
-    count = masks.sum(axis=0)
-    ends = [(k, side) for k in range(len(runs)) for side in (0, 1)]
-    gain = {end: _pull_m(runs[end[0]], end[1], masks[end[0]] & (count == 1), sight, least_m) for end in ends}
-    for k, side in sorted(ends, key=lambda end: (-gain[end], end)):
-        pull = _pull_m(runs[k], side, masks[k] & (count == 1), sight, least_m)
-        if pull <= 0.0:
-            continue
-        runs[k] = _pull(runs[k], side, pull)
-        mask = sight.mask(runs[k])
-        count = count - masks[k] + mask
-        masks[k] = mask
-    return runs, masks
+def without_idle_runs(runs: Sequence[Run], sight: Sight) -> list[Run]:
+    """Drop runs, the least useful first, as long as next to nothing is lost and each piece stays covered enough."""
+    count, left = sight.seen(runs)
+    may_lose = _LOST_BY_DROPPING * float(sight.allowed_m2.sum())
+    kept = list(runs)
+    for run in sorted(runs, key=lambda one: one.plan_m):
+        if len(kept) == 1 or run.plan_m > 4.0 * sight.half_width_m:
+            break
+        before = left.copy()
+        for add in (-1, 1):
+            for a, b in zip(run.points, run.points[1:], strict=False):
+                kernels.touch(*a, *b, add, *sight.with_counts(count, left))
+            if add < 0:
+                lost = float((left - before).sum())
+                if lost <= may_lose and (sight.enough(left) or lost <= 0.0):
+                    may_lose -= lost
+                    kept.remove(run)
+                    break
+    return kept
 
 
-def _pull_m(run: Run, side: int, needed: BoolArray, sight: Sight, least_m: float) -> float:
-    """How far one end can be pulled in without losing a needed sample, by halving."""
-    low, high = 0.0, max(0.0, run.plan_m - least_m)
-    if high <= 0.0 or bool(sight.mask(_pull(run, side, high), needed).all()):
-        return high
-    for _ in range(_PULL_STEPS):
-        middle = 0.5 * (low + high)
-        if bool(sight.mask(_pull(run, side, middle), needed).all()):
-            low = middle
-        else:
-            high = middle
-    return low
+def without_passed_runs(runs: Sequence[Run], start: XY, sight: Sight, join_m: float) -> list[Run]:
+    """Drop runs that the joins beside them make needless, the shortest first, as long as the walk gets shorter."""
+    kept = list(runs)
+    for run in sorted(runs, key=lambda one: one.plan_m):
+        if run.plan_m > _PASSED_STRIPS * 2.0 * sight.half_width_m or len(kept) == 1:
+            break
+        tried = [one for one in kept if one is not run]
+        if walk_m(tried, start) < walk_m(kept, start) and sight.enough(strings_cover(tried, sight, join_m=join_m)):
+            kept = tried
+    return kept
 
 
-def _pull(run: Run, side: int, pull_m: float) -> Run:
-    """The run with one end pulled in."""
-    return run.pulled(pull_m, 0.0) if side == 0 else run.pulled(0.0, pull_m)
+def strings_cover(runs: Sequence[Run], sight: Sight, *, join_m: float) -> FloatArray:
+    """What a walk leaves uncovered in each piece, m2."""
+    text = string_of(runs, None, sight.ways, join_m=join_m)
+    count, left = sight.lattice.counter()
+    kernels.cover_all(text.points, text.covers, *sight.with_counts(count, left))
+    return left

@@ -3,20 +3,31 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from pyproj import CRS, Proj
+from shapely import LineString
 
-from lastseen.grid import FloatArray
+from lastseen.grid import FloatArray, IntArray
 from lastseen.search.clock import walking_speed_m_s
 from lastseen.search.frame import XY
 from lastseen.search.surface import Surface
 
+STEEP_DEG = 35.0  # common practice, no source: steeper ground is not walked in a straight line
 _STEEP_STRETCH_M = 10.0
+_SAMPLE_M = 2.5
 # Tobler's rule comes from paths; steeper ground than 40 degrees is timed as 40 degrees (design choice, no source).
 STEEPEST_TIMED = math.tan(math.radians(40.0))
+SPEED_SLOPES: FloatArray = np.linspace(-STEEPEST_TIMED, STEEPEST_TIMED, 401)
+
+
+@lru_cache(maxsize=1)
+def speed_table_m_s() -> FloatArray:
+    """Off-path speed at the slopes of ``SPEED_SLOPES``, for the kernels."""
+    return walking_speed_m_s(SPEED_SLOPES)
 
 
 @dataclass(frozen=True)
@@ -39,18 +50,72 @@ def walk_over(start: XY, end: XY, surface: Surface) -> Walk:
     if run <= 0.0:
         return Walk(0.0, 0.0, 0.0, 0.0)
     length = np.hypot(rise, run)
-    time = _time_s(t * plan, z)
+    time = float(_times_s(t * plan, z)[0][-1])
     mean = math.degrees(math.atan2(float(z[-1] - z[0]), plan))
     return Walk(float(length.sum()), mean, _steepest_deg(t * plan, z), time)
 
 
-def _time_s(along_m: FloatArray, z_m: FloatArray) -> float:
-    """Walking time over a profile, slope read over stretches of about 10 m: nobody paces by single bumps."""
+def _times_s(along_m: FloatArray, z_m: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Time to each point of a profile, there and on the way back from it; slope over stretches of about 10 m.
+
+    Nobody paces by single bumps. The way back counts from the first point too.
+    """
     n = max(1, round(float(along_m[-1]) / _STEEP_STRETCH_M))
     x = np.linspace(0.0, float(along_m[-1]), n + 1)
     rise, run = np.diff(np.interp(x, along_m, z_m)), float(along_m[-1]) / n
-    slope = np.clip(rise / run, -STEEPEST_TIMED, STEEPEST_TIMED)
-    return float((np.hypot(rise, run) / walking_speed_m_s(slope)).sum())
+    slope, way = np.clip(rise / run, -STEEPEST_TIMED, STEEPEST_TIMED), np.hypot(rise, run)
+    both = []
+    for sign in (1.0, -1.0):
+        time = np.concatenate([[0.0], np.cumsum(way / walking_speed_m_s(sign * slope))])
+        both.append(np.interp(along_m, x, time))
+    return both[0], both[1]
+
+
+def paced(
+    points: FloatArray, surface: Surface
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
+    """Samples of a walk, at most 2.5 m apart: x, y, z, time from the first, time of the way back to it, leg.
+
+    ``leg[i]`` is the leg between samples i and i + 1; the last entry repeats. Legs of no length have one sample.
+    """
+    xs, ys, zs, forth, back, leg = [], [], [], [0.0], [0.0], []
+    for k in range(len(points) - 1):
+        plan = math.dist(points[k], points[k + 1])
+        n = max(1, math.ceil(plan / _SAMPLE_M))
+        t = np.linspace(0.0, 1.0, n + 1)
+        x = points[k, 0] + t * (points[k + 1, 0] - points[k, 0])
+        y = points[k, 1] + t * (points[k + 1, 1] - points[k, 1])
+        z = surface.z(x, y)
+        there, home = _times_s(t * plan, z) if plan > 0.0 else (np.zeros(n + 1), np.zeros(n + 1))
+        first = slice(0 if k == 0 else 1, None)
+        xs.append(x[first])
+        ys.append(y[first])
+        zs.append(z[first])
+        forth += (forth[-1] + there[1:]).tolist()
+        back += (back[-1] + home[1:]).tolist()
+        leg += [k] * n
+    leg.append(leg[-1])
+    x, y, z = (np.concatenate(part) for part in (xs, ys, zs))
+    return x, y, z, np.array(forth), np.array(back), np.array(leg, dtype=np.int32)
+
+
+def steep_m(lines: Sequence[LineString], surface: Surface) -> float:
+    """Map length of straight legs that leads up or down more than 35 degrees, read over stretches of about 10 m."""
+    if not lines:
+        return 0.0
+    ends = np.array([line.coords[:] for line in lines]).reshape(-1, 4)
+    length = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
+    parts = np.maximum(1, np.rint(length / _STEEP_STRETCH_M)).astype(np.int64)
+    leg = np.repeat(np.arange(len(lines)), parts)
+    number = np.arange(leg.size) - np.repeat(np.cumsum(parts) - parts, parts)
+    heights = []
+    for step in (0, 1):
+        t = (number + step) / parts[leg]
+        x = ends[leg, 0] + t * (ends[leg, 2] - ends[leg, 0])
+        heights.append(surface.z(x, ends[leg, 1] + t * (ends[leg, 3] - ends[leg, 1])))
+    run = length[leg] / parts[leg]
+    steep = np.abs(heights[1] - heights[0]) > math.tan(math.radians(STEEP_DEG)) * run
+    return float(run[steep].sum())
 
 
 def _steepest_deg(along_m: FloatArray, z_m: FloatArray) -> float:
@@ -80,5 +145,10 @@ def true_bearings_deg(starts_m: FloatArray, ends_m: FloatArray, crs: CRS) -> Flo
     lon, lat = projection(a[:, 0], a[:, 1], inverse=True)
     convergence = np.asarray(projection.get_factors(lon, lat).meridian_convergence, dtype=np.float64)
     grid = np.degrees(np.arctan2(b[:, 0] - a[:, 0], b[:, 1] - a[:, 1]))
-    bearing = np.mod(grid + convergence, 360.0)
+    return compass_deg(grid + convergence)
+
+
+def compass_deg(angle_deg: FloatArray) -> FloatArray:
+    """Angles brought to 0 (included) to 360 (not)."""
+    bearing = np.mod(angle_deg, 360.0)
     return np.asarray(np.where(bearing >= 360.0, 0.0, bearing), dtype=np.float64)

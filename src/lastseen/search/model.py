@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+import math
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
-from shapely import LineString, MultiPolygon
+from shapely import LineString, MultiPolygon, Polygon
+
+from lastseen.search.trial import Trial
 
 Pattern = Literal["across", "along"]
 Kind = Literal["approach", "lane", "join"]
+Danger = Literal["", "steep", "above a wall", "wall", "no elevation"]
+Entry = Literal["top", "toe", "flank"]
 
 
 @dataclass(frozen=True)
@@ -18,11 +23,11 @@ class Lane:
     Attributes
     ----------
     number : int
-        From 1, over all searchers.
+        From 1: of a team from one side of the debris to the other, of one searcher in the order of the walk.
     searcher : int
         From 1.
     line : LineString
-        Straight in map view, map metres.
+        Straight in map view, or with corners where it follows a bend; map metres.
     length_m : float
         On the snow.
     """
@@ -59,6 +64,11 @@ class Leg:
         The steepest 10 m of the leg, up or down, as a positive angle.
     time_s : float
         Walking time.
+    bearing_deg_magnetic : float
+        From magnetic north, 0 to 360; NaN ("no data") without a date or outside the years of the magnetic model.
+    danger : {"", "steep", "above a wall", "wall", "no elevation"}
+        What is against walking it: steeper than 35 degrees for 10 m, right above a wall, over one, or over ground
+        whose elevation is not known.
     """
 
     number: int
@@ -71,6 +81,8 @@ class Leg:
     slope_deg: float
     steepest_deg: float
     time_s: float
+    bearing_deg_magnetic: float = math.nan
+    danger: Danger = ""
 
 
 @dataclass(frozen=True)
@@ -115,6 +127,14 @@ class SearchPlan:
         By lanes and joins; approaches do not count.
     notes : tuple of str
         What was adjusted, what could not be covered and why.
+    trials : tuple of Trial
+        Layouts that were compared by simulated search, the chosen one first, the runner-up second.
+    declination_deg : float
+        Angle from true to magnetic north at the middle of the outline, east positive; NaN where not known.
+    no_go : Polygon, MultiPolygon or None
+        The part of the no-go ground that lies near the search.
+    frames : tuple
+        Axes and number of strips of each group of pieces, for a second pass.
     """
 
     pattern: Pattern
@@ -124,6 +144,10 @@ class SearchPlan:
     legs: tuple[Leg, ...]
     coverage: Coverage
     notes: tuple[str, ...]
+    trials: tuple[Trial, ...] = ()
+    declination_deg: float = math.nan
+    no_go: Polygon | MultiPolygon | None = None
+    frames: tuple[Any, ...] = field(default=(), repr=False, compare=False)
 
     def walk_m(self, searcher: int) -> float:
         """Length of a searcher's walk on the snow, metres."""
@@ -132,6 +156,16 @@ class SearchPlan:
     def time_s(self, searcher: int) -> float:
         """Walking time of a searcher, seconds."""
         return sum(leg.time_s for leg in self.legs if leg.searcher == searcher)
+
+    @property
+    def chosen(self) -> Trial | None:
+        """The numbers of this layout in the simulated search."""
+        return self.trials[0] if self.trials else None
+
+    @property
+    def runner_up(self) -> Trial | None:
+        """The second-best layout; None where there was no other."""
+        return self.trials[1] if len(self.trials) > 1 else None
 
     @property
     def total_time_s(self) -> float:

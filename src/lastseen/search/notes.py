@@ -4,76 +4,94 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-import shapely
-
+from lastseen.search.checks import Field
 from lastseen.search.lanes import Placed
+from lastseen.search.legs import STEEP_DEG
 from lastseen.search.model import Coverage, Leg
-from lastseen.search.runs import EXTRA, Run
-from lastseen.search.surface import Surface
+from lastseen.search.numbering import Walked
+from lastseen.search.ways import CLIFF_DEG, unreachable_share
+
+_MOST_NAMED = 5
 
 
 def written_notes(
     placed: Sequence[Placed],
-    walks: Sequence[Sequence[Run]],
-    idle: int,
+    walked: Walked,
     legs: Sequence[Leg],
     coverage: Coverage,
-    surface: Surface,
+    field: Field,
+    searchers: int,
     least_coverage: float,
 ) -> tuple[str, ...]:
     """All sentences that apply, the most important first."""
-    notes = _about_coverage(placed, coverage, least_coverage)
-    notes += _about_ground(legs, surface)
-    notes += _about_searchers(walks, idle)
+    notes = _about_coverage(placed, walked, coverage, field, least_coverage)
+    notes += _about_ground(legs)
+    notes += _about_searchers(walked, searchers)
     added = sum(p.strips_added for p in placed)
     if added:
-        notes.append(f"{_count(added, 'strip')} added where the ground bends: even strips were too wide there.")
-    extra = sum(run.band == EXTRA for p in placed for run in p.runs)
+        notes.append(f"{_count(added, 'strip')} added: even strips left too much between them.")
+    extra = sum(run.extra for p in placed for run in p.runs)
     if extra:
         notes.append(f"{_count(extra, 'short lane')} added through pieces that the even strips did not reach.")
     return tuple(notes)
 
 
-def _about_coverage(placed: Sequence[Placed], coverage: Coverage, least_coverage: float) -> list[str]:
-    """What stays out of range."""
-    notes = []
-    if coverage.fraction < least_coverage or not all(p.enough for p in placed):
+def _about_coverage(
+    placed: Sequence[Placed], walked: Walked, coverage: Coverage, field: Field, least: float
+) -> list[str]:
+    """What stays out of range, and why."""
+    if coverage.fraction >= least and not walked.unreached and all(one.enough for one in placed):
+        return []
+    reasons = []
+    share = unreachable_share(field.outline, field.ways.no_go)
+    if share > 0.0:
+        reasons.append(f"{100.0 * share:.1f} % of the outline is no-go ground")
+    if walked.unreached:
+        reasons.append(f"{_count(len(walked.unreached), 'lane')} can only be reached across no-go ground")
+    row, col = field.surface.filled.cell_of(field.lattice.x_m, field.lattice.y_m)
+    wall = float(field.lattice.weight_m2[field.ways.danger[row, col] == 3].sum() / field.lattice.weight_m2.sum())
+    if wall > 0.0005:
+        reasons.append(f"{100.0 * wall:.1f} % of it is a wall steeper than {CLIFF_DEG:.0f} degrees")
+    why = "; ".join(reasons) if reasons else "no lane on walkable ground reaches the rest"
+    if coverage.fraction >= least:
+        return [] if not reasons else [f"Not every piece of the outline is covered alike: {why}."]
+    return [f"Coverage stops at {100.0 * coverage.fraction:.1f} % instead of {100.0 * least:.1f} %: {why}."]
+
+
+def _about_ground(legs: Sequence[Leg]) -> list[str]:
+    """Legs over ground that nobody should walk without a look."""
+    notes = [
+        f"Leg {leg.number} of searcher {leg.searcher} crosses ground without elevation: "
+        "its length and slope are estimates; choose the way on the spot."
+        for leg in legs
+        if leg.danger == "no elevation"
+    ]
+    steep = [leg for leg in legs if leg.steepest_deg > STEEP_DEG]
+    if steep:
+        ways = sum(leg.kind != "lane" for leg in steep)
         notes.append(
-            f"Coverage stops at {100.0 * coverage.fraction:.1f} % instead of {100.0 * least_coverage:.1f} %: "
-            "no lane on known ground reaches the rest."
+            f"{_count(len(steep), 'leg')} steeper than {STEEP_DEG:.0f} degrees somewhere, up to "
+            f"{max(leg.steepest_deg for leg in steep):.0f}, {ways} of them approaches or joins: no easier way was "
+            "found on this elevation model; find your own between the lanes."
         )
+    for danger, words in (("wall", "over a wall"), ("above a wall", "right above a wall")):
+        here = [f"S{leg.searcher} leg {leg.number}" for leg in legs if leg.danger == danger]
+        if here:
+            more = "" if len(here) <= _MOST_NAMED else f" and {len(here) - _MOST_NAMED} more"
+            named = f"{', '.join(here[:_MOST_NAMED])}{more}"
+            notes.append(f"{_count(len(here), 'leg')} {words}: {named}; find another way on the spot.")
     return notes
 
 
-def _about_ground(legs: Sequence[Leg], surface: Surface) -> list[str]:
-    """Legs that cross ground without elevation."""
-    notes = []
-    for leg in legs:
-        points = shapely.get_coordinates(shapely.segmentize(leg.line, surface.filled.cell_m))
-        if not bool(np.all(surface.has_data(points[:, 0], points[:, 1]))):
-            notes.append(
-                f"Leg {leg.number} of searcher {leg.searcher} crosses ground without elevation: "
-                "its length and slope are estimates; choose the way on the spot."
-            )
-    return notes
-
-
-def _about_searchers(walks: Sequence[Sequence[Run]], idle: int) -> list[str]:
+def _about_searchers(walked: Walked, searchers: int) -> list[str]:
     """Searchers without a lane."""
-    without = [str(k) for k, walk in enumerate(walks, start=1) if not walk]
-    notes = []
-    if without:
-        who = "Searcher" if len(without) == 1 else "Searchers"
-        has = "has" if len(without) == 1 else "have"
-        notes.append(
-            f"{who} {', '.join(without)} {has} no lane: the outline has fewer lanes than searchers; "
-            "use them for probing and shovelling."
-        )
-    elif idle:
-        has = "has" if idle == 1 else "have"
-        notes.append(f"In the last sweep {_count(idle, 'searcher')} {has} no lane.")
-    return notes
+    busy = sum(bool(legs) for legs in walked.legs)
+    without = [str(k) for k in range(1, searchers + 1) if k > len(walked.legs) or not walked.legs[k - 1]]
+    if not without:
+        return []
+    who, has = ("Searcher", "has") if len(without) == 1 else ("Searchers", "have")
+    text = f"{who} {', '.join(without)} {has} no lane: the search is too small for more than {busy}; "
+    return [f"{text}use them for probing and shovelling."]
 
 
 def _count(n: int, what: str) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lastseen.errors import InputError
-from lastseen.search.second_pass import SubArea
+from lastseen.search.belief import SubArea
 from lastseen.search.survival import SurvivalCurve, survival_bounds_percent
 
 RANKING_FORMULA = (

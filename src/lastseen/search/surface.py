@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -66,14 +67,15 @@ class Surface:
         row, col = np.clip(row, 0, ny - 1), np.clip(col, 0, nx - 1)
         return self.east_slope[row, col], self.north_slope[row, col]
 
-    def cover(self, run_m: FloatArray, points_m: FloatArray, half_width_m: float) -> BoolArray:
-        """Which points (3 x n: x, y, z) lie within half a strip of a draped straight run (x0, y0, x1, y1)."""
+    @property
+    def arrays(self) -> Any:
+        """As the kernels take it."""
         g = self.filled
-        covered = np.zeros(points_m.shape[1], dtype=np.bool_)
-        step = min(1.0, g.cell_m, half_width_m / 10.0)
-        x, y, z = points_m
-        kernels.cover(run_m, step, g.values, g.west_m, g.north_m, g.cell_m, x, y, z, half_width_m, covered)
-        return covered
+        return (g.values, g.west_m, g.north_m, g.cell_m)
+
+    def step_m(self, half_width_m: float) -> float:
+        """How closely a draped walk is followed."""
+        return min(1.0, self.filled.cell_m, half_width_m / 10.0)
 
 
 def _gradient(z: FloatArray, cell_m: float, axis: int) -> FloatArray:

@@ -1,182 +1,202 @@
-"""Who walks which lane."""
+"""Who walks which lane: one walk cut into parts of the same time, or searchers abreast."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import pairwise
+from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
-from lastseen.grid import FloatArray
-from lastseen.search.frame import XY, Group
-from lastseen.search.legs import walk_over
-from lastseen.search.route import chains_of, insert_run, order_chains, plan_length_m
-from lastseen.search.runs import EXTRA, Run
+from lastseen.grid import BoolArray, FloatArray, IntArray
+from lastseen.search.frame import XY
+from lastseen.search.legs import SPEED_SLOPES, paced, speed_table_m_s
+from lastseen.search.numbering import Walked
+from lastseen.search.pace import kernels
+from lastseen.search.runs import JOIN_SHARE, Run
 from lastseen.search.surface import Surface
+from lastseen.search.ways import Ways
 
-IntpArray = npt.NDArray[np.intp]
-
-
-def one_walk(runs: Sequence[Run], start: XY, down: XY, loose_m: float) -> list[Run]:
-    """The walk of one searcher over all lanes; single lanes shorter than ``loose_m`` go where they cost least."""
-    groups = sorted({run.group for run in runs})
-    chains = [chain for g in groups for chain in chains_of([run for run in runs if run.group == g])]
-    loose = [chain[0] for chain in chains if len(chain) == 1 and chain[0].plan_m < loose_m]
-    if len(loose) < len(chains):
-        chains = [chain for chain in chains if chain[0] not in loose]
-    else:
-        loose = []
-    walk = order_chains(chains, start, down, 0.5 * loose_m)
-    for run in [*loose, *(run for run in runs if run.band == EXTRA)]:
-        walk = insert_run(walk, run, start)[1]
-    return walk
+BALANCE = 0.10
+_LEAST_SHARE = 0.5  # of a strip width: nobody is sent for a shorter lane
+_NEXT_TO_NOTHING = 0.1  # of a mean share
+_STUB_SHARE = 0.1  # of a strip: a shared lane leaves nobody less
+_MOST_PLACES = 300
+_SLACK = 0.02  # how much busier than it must the busiest may be for the sake of whole lanes; design choice
+_HALVING = 0.001  # what sharing a lane between two is worth avoiding, of a mean share squared; design choice
 
 
-def blocks(walk: Sequence[Run], searchers: int, start: XY, surface: Surface) -> list[list[Run]]:
-    """Cut one walk into contiguous blocks so that the slowest searcher is as fast as can be.
+def worth_walking(runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float) -> list[list[Run]]:
+    """Equal parts for as many searchers as have something to walk: nobody is sent for next to nothing."""
+    total = lanes_m(runs)
+    used = max(1, min(searchers, int(total / (_LEAST_SHARE * strip_width_m))))
+    for number in range(used, 1, -1):
+        for by_end in (True, False):
+            parts = equal_parts(runs, number, start, ways, strip_width_m, by_end=by_end)
+            if min(map(lanes_m, parts)) >= _NEXT_TO_NOTHING * total / number:
+                return parts
+    return [list(runs)]
 
-    Times are walking times with the approach. Searchers beyond the number of lanes get none.
+
+def lanes_m(runs: Sequence[Run]) -> float:
+    """Map length of runs without joins."""
+    return sum(run.plan_m for run in runs)
+
+
+def unevenness(walked: Walked, surface: Surface, long_m: float) -> float:
+    """How much less the least busy searcher has to do than the busiest, as a share: searching, or until they end.
+
+    The smaller of the two; approaches and joins longer than ``long_m`` are not searching.
     """
-    n, used = len(walk), min(searchers, len(walk))
-    cost = _block_times_s(walk, start, surface)
-    best = cost[0]
-    cuts: list[IntpArray] = []
-    for _ in range(1, used):
-        slowest = np.maximum(np.concatenate([[np.inf], best[:-1]])[:, None], cost)
-        cuts.append(slowest.argmin(axis=0))
-        best = slowest.min(axis=0)
-    parts: list[list[Run]] = []
-    last = n - 1
-    for cut in reversed(cuts):
-        first = int(cut[last])
-        parts.insert(0, list(walk[first : last + 1]))
-        last = first - 1
-    parts.insert(0, list(walk[: last + 1]))
-    turned = [_nearer_way(part, start) for part in parts]
-    return turned + [[] for _ in range(searchers - used)]
+    z, west, north, cell = surface.arrays
+    table = speed_table_m_s()
+    search, end = [], []
+    for legs in walked.legs:
+        if not legs:
+            continue
+        ends = [one.line.coords for one in legs]
+        times = [
+            kernels.straight_s(a[0], a[1], b[0], b[1], z, west, north, cell, SPEED_SLOPES, table, 10.0)[0]
+            for a, b in ends
+        ]
+        found = [
+            one.kind == "lane" or (one.kind == "join" and math.dist(a, b) <= long_m)
+            for one, (a, b) in zip(legs, ends, strict=True)
+        ]
+        end.append(sum(times))
+        search.append(sum(time for time, counts in zip(times, found, strict=True) if counts))
+    return min(1.0 - min(times) / max(1e-9, *times) for times in (search, end)) if search else 0.0
 
 
-def _block_times_s(walk: Sequence[Run], start: XY, surface: Surface) -> FloatArray:
-    """Time of the block from lane i to lane j with its approach, shape (lanes, lanes); infinite where j < i."""
-    lane = [walk_over(run.start, run.end, surface).time_s for run in walk]
-    join = [walk_over(a.end, b.start, surface).time_s for a, b in pairwise(walk)]
-    approach = np.array([walk_over(start, run.start, surface).time_s for run in walk])
-    done = np.cumsum(np.array(lane) + np.array([0.0, *join]))
-    begun = done - np.array(lane)
-    times = approach[:, None] + done[None, :] - begun[:, None]
-    return np.where(np.tri(len(walk), k=-1, dtype=np.bool_), np.inf, times)
+def equal_parts(
+    runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float, *, by_end: bool = True
+) -> list[list[Run]]:
+    """Cut one walk into parts that take the same time to search.
 
-
-def _nearer_way(part: list[Run], start: XY) -> list[Run]:
-    """The block, or the block with every lane walked the other way, whichever is shorter with its approach."""
-    other = [run.turned() for run in part]
-    here, there = (math.dist(start, way[0].start) + plan_length_m(way) for way in (part, other))
-    return other if there < here - 1e-6 else part
-
-
-def sweeps(
-    runs: Sequence[Run], groups: Sequence[Group], searchers: int, start: XY, down: XY
-) -> tuple[list[list[Run]], int]:
-    """Searchers abreast: sweep j takes strips jN to jN + N - 1.
-
-    The direction of a sweep is the one that is reached with fewer metres, which mostly alternates. A sweep with
-    fewer strips than searchers goes to those who would be done first, in their order from side to side.
-
-    Returns
-    -------
-    walks : list of list of Run
-        By searcher.
-    idle : int
-        Searchers without a lane in the last sweep.
+    Approaches, and joins longer than one and a half strips, are not searching: how long they take depends on the way
+    that is found. Where the mean approach takes longer than a share of the search, and ``by_end`` allows it, the parts
+    end at the same time instead, as soon as can be. A lane may be shared. A part is walked from whichever of its ends
+    is done sooner.
     """
-    walks: list[list[Run]] = [[] for _ in range(searchers)]
-    here, idle = start, 0
-    left = sorted({run.group for run in runs})
-    while left:
-        members = {g: [r for r in runs if r.group == g and r.band != EXTRA] for g in left}
-        nearest = min(left, key=lambda g: (min(math.dist(here, p) for r in members[g] for p in (r.start, r.end)), g))
-        left.remove(nearest)
-        if members[nearest]:
-            here, idle = _sweep_group(members[nearest], groups[nearest], walks, here, down)
-    for run in (run for run in runs if run.band == EXTRA):
-        _give_to_cheapest(run, walks, start)
-    return walks, idle
-
-
-def _sweep_group(runs: Sequence[Run], group: Group, walks: list[list[Run]], here: XY, down: XY) -> tuple[XY, int]:
-    """Add the sweeps of one group to the walks; return where the last one ends and how many had no lane in it."""
-    bands = sorted({run.band for run in runs})
-    by_band = {b: sorted((r for r in runs if r.band == b), key=lambda r: r.reach_m) for b in bands}
-
-    def away(band: int) -> float:
-        return min(math.dist(here, p) for r in by_band[band] for p in (r.start, r.end))
-
-    if away(bands[-1]) < away(bands[0]) - 1e-6:
-        bands.reverse()
-    n, idle, first = len(walks), 0, not any(walks)
-    for j in range(0, len(bands), n):
-        sweep = bands[j : j + n]
-        lanes = [_both_ways(by_band[band]) for band in sweep]
-        team = _team_for(lanes, walks)
-        way = _first_way(lanes, here, group, down) if first else _cheaper_way(lanes, walks, team, here)
-        for k, lane in zip(team, lanes, strict=True):
-            walks[k] += lane[way]
-            here = walks[k][-1].end
-        first, idle = False, n - len(sweep)
-    return here, idle
-
-
-def _both_ways(lane: list[Run]) -> tuple[list[Run], list[Run]]:
-    """The runs of one strip, walked one way and the other."""
-    return lane, [run.turned() for run in reversed(lane)]
-
-
-def _team_for(lanes: Sequence[tuple[list[Run], list[Run]]], walks: Sequence[list[Run]]) -> list[int]:
-    """Who takes the strips of a sweep: all, or those who would be done first, in their order from side to side."""
-    if len(lanes) == len(walks):
-        return list(range(len(walks)))
-    near = [p for lane in lanes for p in (lane[0][0].start, lane[0][-1].end)]
-
-    def done_m(k: int) -> float:
-        walk = walks[k]
-        return plan_length_m(walk) + min(math.dist(walk[-1].end, p) for p in near) if walk else 0.0
-
-    return sorted(sorted(range(len(walks)), key=lambda k: (round(done_m(k), 6), k))[: len(lanes)])
-
-
-def _first_way(lanes: Sequence[tuple[list[Run], list[Run]]], here: XY, group: Group, down: XY) -> int:
-    """From the top when the searchers stand above the middle of the group, else from the toe."""
-    middle = group.outline.centroid
-    above = (here[0] - middle.x) * down[0] + (here[1] - middle.y) * down[1] <= 0.0
-    fall = sum(
-        (lane[0][-1].end[0] - lane[0][0].start[0]) * down[0] + (lane[0][-1].end[1] - lane[0][0].start[1]) * down[1]
-        for lane in lanes
+    if searchers == 1:
+        return [list(runs)]
+    surface = ways.surface
+    points, lane = _walk_points(runs, ways, JOIN_SHARE * strip_width_m)
+    x, y, _, forth, back, corner = paced(points, surface)
+    lane_of = lane[corner]
+    z, west, north, cell = surface.arrays
+    approach = kernels.approach_s(x, y, start[0], start[1], z, west, north, cell, SPEED_SLOPES, speed_table_m_s())
+    ends, begins, inside = _places(lane_of, x, y, _STUB_SHARE * strip_width_m)
+    used = min(searchers, ends.size - 1)
+    far = _far_s(x, y, forth, lane_of, JOIN_SHARE * strip_width_m)
+    ends_alike = int(by_end and approach[lane_of >= 0].mean() > (forth[-1] - far[-1]) / used)
+    cuts, turned = kernels.equal_cuts(
+        ends, begins, inside, forth, back, far, approach, used, ends_alike, _SLACK, _HALVING
     )
-    return 0 if above == (fall >= 0.0) else 1
+    parts = []
+    for k in range(used):
+        part = _part(runs, points, np.column_stack([x, y]), corner, lane_of, int(cuts[k, 0]), int(cuts[k, 1]))
+        parts.append([run.turned() for run in reversed(part)] if turned[k] else part)
+    return parts
 
 
-def _cheaper_way(
-    lanes: Sequence[tuple[list[Run], list[Run]]], walks: Sequence[list[Run]], team: Sequence[int], here: XY
-) -> int:
-    """The direction of a sweep that is reached with fewer metres from where the searchers are."""
-    costs = [
-        sum(
-            math.dist(walks[k][-1].end if walks[k] else here, lane[way][0].start)
-            for k, lane in zip(team, lanes, strict=True)
-        )
-        for way in (0, 1)
-    ]
-    return 0 if costs[0] <= costs[1] else 1
+def _far_s(x_m: FloatArray, y_m: FloatArray, forth_s: FloatArray, lane_of: IntArray, long_m: float) -> FloatArray:
+    """Time from the first sample that goes into long joins."""
+    step, way = np.diff(forth_s), np.hypot(np.diff(x_m), np.diff(y_m))
+    join = lane_of[:-1] < 0
+    number = np.cumsum(np.concatenate([[True], join[1:] != join[:-1]])) - 1
+    length = np.bincount(number, weights=way)
+    long = join & (length[number] > long_m)
+    return np.concatenate([[0.0], np.cumsum(np.where(long, step, 0.0))])
 
 
-def _give_to_cheapest(run: Run, walks: list[list[Run]], start: XY) -> None:
-    """Put an extra run into the walk that is shortest with it."""
-    tried = [
-        (plan_length_m(walk) + cost, k, new)
-        for k, walk in enumerate(walks)
-        for cost, new in [insert_run(walk, run, start)]
-    ]
-    _, k, new = min(tried, key=lambda t: (t[0], t[1]))
-    walks[k] = new
+def _places(lane_of: IntArray, x_m: FloatArray, y_m: FloatArray, stub_m: float) -> tuple[IntArray, IntArray, BoolArray]:
+    """Where a walk may be cut: at the ends of lanes, and within them where no stub is left."""
+    n = lane_of.size - 1
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x_m), np.diff(y_m)))])
+    firsts = [i for i in range(n) if lane_of[i] >= 0 and (i == 0 or lane_of[i - 1] != lane_of[i])]
+    places: list[tuple[int, int, bool]] = []
+    for number, first in enumerate(firsts):
+        last = first
+        while last < n and lane_of[last] == lane_of[first]:
+            last += 1
+        step = max(1, n // _MOST_PLACES)
+        if number == 0:
+            places.append((first, first, False))
+        places += [
+            (i, i, True)
+            for i in range(first + 1, last, step)
+            if along[i] - along[first] >= stub_m and along[last] - along[i] >= stub_m
+        ]
+        places.append((last, firsts[number + 1] if number + 1 < len(firsts) else last, False))
+    ends, begins, inside = zip(*places, strict=True)
+    return np.array(ends, np.int32), np.array(begins, np.int32), np.array(inside, np.bool_)
+
+
+def _walk_points(runs: Sequence[Run], ways: Ways, detour_from_m: float) -> tuple[FloatArray, IntArray]:
+    """Corners of the whole walk, and for each leg the run it belongs to (-1: a join)."""
+    points: list[XY] = []
+    lane: list[int] = []
+    for k, run in enumerate(runs):
+        if points:
+            way = ways.between(points[-1], run.start, detour_from_m) or [points[-1], run.start]
+            points += way[1:-1]
+            lane += [-1] * (len(way) - 1)
+        lane += [k] * (len(run.points) - 1)
+        points += run.points
+    return np.array(points), np.array(lane, dtype=np.int32)
+
+
+def _part(
+    runs: Sequence[Run], points: FloatArray, xy: FloatArray, corner: IntArray, lane_of: IntArray, a: int, b: int
+) -> list[Run]:
+    """The runs between two samples of the walk, the first and last one cut where the samples lie."""
+    out: list[Run] = []
+    i = a
+    while i < b:
+        k = int(lane_of[i])
+        j = i
+        while j < b and lane_of[j] == k:
+            j += 1
+        if k >= 0:
+            bends = [int(corner[m]) for m in range(i + 1, j) if corner[m] != corner[m - 1]]
+            inner = [(float(points[m, 0]), float(points[m, 1])) for m in bends]
+            ends = [(float(xy[m, 0]), float(xy[m, 1])) for m in (i, j)]
+            out.append(replace(runs[k], points=(ends[0], *inner, ends[1])))
+        i = j
+    return out
+
+
+def abreast(runs: Sequence[Run], searchers: int, start: XY) -> list[list[Run]] | None:
+    """Searchers side by side: sweep j takes lanes jN to jN + N - 1, from side to side.
+
+    None where the lanes of a strip are in several parts, or somebody would have more than a tenth less to walk.
+    """
+    if len({run.group for run in runs}) != 1 or len(runs) % searchers or any(run.extra for run in runs):
+        return None
+    if len({run.q_m for run in runs}) != len(runs):
+        return None
+    lanes = sorted(runs, key=lambda run: run.q_m)
+    if _away(start, lanes[-1]) < _away(start, lanes[0]):
+        lanes.reverse()
+    first = lanes[0]
+    heading = np.subtract(first.end, first.start)
+    lanes = [one if float(np.subtract(one.end, one.start) @ heading) >= 0.0 else one.turned() for one in lanes]
+    if np.hypot(*np.subtract(first.end, start)) < np.hypot(*np.subtract(first.start, start)):
+        lanes = [one.turned() for one in lanes]
+    walks: list[list[Run]] = [[] for _ in range(searchers)]
+    for j in range(0, len(lanes), searchers):
+        for k, one in enumerate(lanes[j : j + searchers]):
+            walks[k].append(one.turned() if (j // searchers) % 2 else one)
+    walk = [plan_length_m(one) for one in walks]
+    return walks if min(walk) >= (1.0 - BALANCE) * max(walk) else None
+
+
+def plan_length_m(runs: Sequence[Run]) -> float:
+    """Map length of runs with straight joins."""
+    points = np.array([p for run in runs for p in run.points])
+    return float(np.hypot(*np.diff(points, axis=0).T).sum())
+
+
+def _away(start: XY, run: Run) -> float:
+    return float(min(np.hypot(p[0] - start[0], p[1] - start[1]) for p in (run.start, run.end)))

@@ -34,6 +34,14 @@ def draw_lanes(d: Drawing, plan: Plan) -> None:
     _draw_start(d, plan)
 
 
+def draw_no_go(d: Drawing, plan: Plan) -> None:
+    """Ground that nobody may walk on."""
+    if plan.search.no_go is not None:
+        ink = d.palette.lanes
+        look = {"facecolor": "none", "edgecolor": ink.colour, "linewidth": 0.9, "zorder": 5.9}
+        d.ground.add_patch(area_patch(plan.search.no_go, hatch=ink.no_go, **look))
+
+
 def draw_uncovered(d: Drawing, plan: Plan) -> None:
     """What no lane reaches; a ring marks pieces too small to see."""
     ink, k = d.palette.lanes, d.sheet.metres_per_mm

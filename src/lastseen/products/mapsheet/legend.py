@@ -111,6 +111,9 @@ def _lane_entries(d: Drawing, plan: Plan) -> list[Entry]:
     if plan.search.coverage.uncovered_m2 > 0:
         look = {"facecolor": ink.casing, "edgecolor": ink.colour, "linewidth": 0.5, "hatch": ink.uncovered}
         found.append((_patch(d, **look), "out of range (small: circled)"))
+    if plan.search.no_go is not None:
+        look = {"facecolor": "none", "edgecolor": ink.colour, "linewidth": 0.9, "hatch": ink.no_go}
+        found.append((_patch(d, **look), "no-go ground"))
     return found
 
 

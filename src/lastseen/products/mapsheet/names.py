@@ -80,16 +80,15 @@ def _name_point(d: Drawing, plan: Plan, *, entries: bool) -> None:
 def _name_lanes(d: Drawing, plan: Plan, elsewhere: BaseGeometry) -> None:
     """Numbers at the start of lanes, and the searcher at the first of each."""
     several = plan.search.searchers > 1
-    met: set[int] = set()
+    first = {leg.searcher: leg.lane for leg in reversed(plan.search.legs) if leg.lane is not None}
     for lane in plan.search.lanes:
         points = on_page(d.sheet, lane.line)
         (x0, y0), (x1, y1) = points[0], points[-1]
         length = max(math.dist(points[0], points[-1]), 1e-9)
         ux, uy = (x1 - x0) / length, (y1 - y0) / length
         words = str(lane.number)
-        if several and lane.searcher not in met:
+        if several and first.get(lane.searcher) == lane.number:
             words = f"S{lane.searcher}: {words}"
-            met.add(lane.searcher)
         ahead = (x0 - 2.6 * ux, y0 - 2.6 * uy)
         if not d.inside(x0, y0) or elsewhere.intersects(lane.line):
             continue

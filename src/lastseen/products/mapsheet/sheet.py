@@ -69,6 +69,7 @@ def _draw_body(d: Drawing, plan: Plan, details: Sequence[detail_maps.Detail] | N
         parts.draw_release(d.ground, plan.model, d.palette, fill=False)
         parts.draw_traps(d, plan.model)
         parts.draw_poa(d, plan.model)
+    lanes.draw_no_go(d, plan)
     lanes.draw_uncovered(d, plan)
     lanes.draw_lanes(d, plan)
     parts.draw_last_seen(d.ground, plan, d.palette, sheet.metres_per_mm, 2.6)

@@ -42,7 +42,7 @@ AMOUNTS = (
 OFFSETS = (0.0, 9.0, 20.5, 31.0)  # of the columns of the walk
 RUNNING = "lane: bearing, length › join › next lane"
 LEAST_WIDTH = 50.0  # of a column, for the smallest text
-REST = "All numbers are in plan.json, all points in lanes.gpx."
+REST = "All numbers are in the JSON file, all points in lanes.gpx."
 
 
 def header_lines(plan: Plan) -> list[str]:
@@ -212,7 +212,7 @@ def _traps(pen: Pen, model: Model, most: int) -> list[Item]:
         words = f"{', '.join(trap.consequences).capitalize()}. {trap.reason} {passes} of carried persons enter it, "
         items += pen.paragraph(f"{words}{ends} stop in it.", hang=6.5, mark=f"{trap.letter}{trap.number}")
     if len(model.traps) > most:
-        items += pen.paragraph(f"{len(model.traps) - most} more in plan.json; all are drawn on the map.")
+        items += pen.paragraph(f"{len(model.traps) - most} more in the JSON file; all are drawn on the map.")
     return items
 
 
@@ -225,5 +225,5 @@ def _notes(pen: Pen, plan: Plan, most: int) -> list[Item]:
         text = note[0].upper() + note[1:]
         items += pen.paragraph(text if text.endswith(".") else f"{text}.", hang=2.6, mark="·")
     if len(notes) > most:
-        items += pen.paragraph(f"{_count(len(notes) - most, 'more note')} in plan.json.")
+        items += pen.paragraph(f"{_count(len(notes) - most, 'more note')} in the JSON file.")
     return items

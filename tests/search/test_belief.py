@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from shapely import LineString, box
 
 from lastseen.errors import InputError
-from lastseen.search.ranking import best_order, in_order, ranked, saved_percent
-from lastseen.search.second_pass import (
+from lastseen.search.belief import (
     SubArea,
     after_search,
     parse_area,
@@ -19,6 +18,7 @@ from lastseen.search.second_pass import (
     walked_grid_pod,
     walked_pod,
 )
+from lastseen.search.ranking import best_order, in_order, ranked, saved_percent
 from lastseen.search.survival import SurvivalCurve, survival_bounds_percent, survival_curve
 from search.zoo import EAST_M, NORTH_M, ground, on_map, plane
 

@@ -200,8 +200,8 @@ def areas(
 ) -> None:
     """Rank parts of big debris for few people, and say what to believe when all were searched in vain."""
     from lastseen.products.craft_text import areas_text
+    from lastseen.search.belief import after_search, parse_area
     from lastseen.search.ranking import RANKING_FORMULA, best_order, ranked
-    from lastseen.search.second_pass import after_search, parse_area
     from lastseen.search.survival import survival_curve
 
     parts, known = [parse_area(one) for one in area], survival_curve(curve)

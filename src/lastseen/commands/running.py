@@ -1,0 +1,60 @@
+"""What commands do around their work: read the question, echo the place, show progress."""
+# ruff: noqa: PLC0415  imports inside commands, so that --help answers at once; options by name
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from lastseen.errors import InputError
+
+if TYPE_CHECKING:
+    from lastseen.scenario import Given, Scenario
+
+
+def scenario_from(file: Path | None, given: list[Given]) -> Scenario:
+    """The question: of a file, with what was given on the command line in its place."""
+    from lastseen.scenario import read_scenario, scenario_of, with_given
+
+    if file is not None:
+        return with_given(read_scenario(file), given)
+    if next(one.value for one in given if one.key == "elevation") is None:
+        raise InputError("no elevation model was given: name a raster, or a scenario with --scenario")
+    return with_given(scenario_of({"elevation": ["?"]}), given)
+
+
+def ground_layers_given(**files: Path | None) -> list[Given]:
+    """Ground layers from the command line."""
+    from lastseen.scenario import Given
+
+    return [Given("ground", kind, path) for kind, path in files.items()]
+
+
+def echo_place(scenario: Scenario) -> None:
+    """Say how the last-seen point was understood, before anything is computed."""
+    from lastseen.place import parse_crs, parse_point
+
+    at = scenario.last_seen
+    if at.at:
+        known = parse_point(at.at, parse_crs(at.crs) if at.crs else None).notations()
+        typer.echo(f"Last-seen point: {known['lonlat']} = {known['utm']} = {known['mgrs']}", err=True)
+
+
+@contextmanager
+def progress_bar(*, hidden: bool) -> Iterator[Callable[[str, float], None]]:
+    """A progress bar on standard error, only where a person looks at it."""
+    if hidden or not sys.stderr.isatty():
+        yield lambda _stage, _share: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns: tuple[Any, ...] = (TextColumn("{task.description:<40}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=1.0)
+        yield lambda stage, share: bar.update(task, description=stage, completed=share)

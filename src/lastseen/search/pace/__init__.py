@@ -1,0 +1,1 @@
+"""Times along a walk, and how to share a walk out."""

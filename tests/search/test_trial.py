@@ -1,0 +1,140 @@
+"""Simulated searches: the dipole law, times that can be worked out by hand, and the choice."""
+
+import math
+
+import numpy as np
+import pytest
+from shapely import box
+
+from lastseen.errors import InputError
+from lastseen.grid import Grid
+from lastseen.search import Reception, dipole_range_m, falk_1994, lay_out, second_pass
+from lastseen.search.surface import Surface
+from lastseen.search.trial import hide_targets, simulate
+from lastseen.search.trial.simulate import Targets, first_signals_s
+from search.zoo import EAST_M, NORTH_M, UTM, ground, on_map, plane
+
+FLAT = ground(lambda x, y: 0.0 * x * y)
+SURFACE = Surface.around(FLAT, FLAT.bounds, 0.0)
+FIELD = on_map(box(200, 150, 400, 450))
+
+
+def at(x, y):
+    return EAST_M + x, NORTH_M + y
+
+
+def test_the_dipole_law():
+    """Published ratios for a receiver with three axes: 1, 0.966, 0.925, 0.871, 0.794 (rows in lanes.csv)."""
+    assert dipole_range_m(10.0, 90.0) / dipole_range_m(10.0, 0.0) == pytest.approx(2.0 ** (-1.0 / 3.0))
+
+
+def test_first_signal_on_a_straight_walk():
+    """A target beside a straight walk is heard where the law says, at the time it takes to get there."""
+    for axis, best in (((1.0, 0.0, 0.0), 30.0), ((0.0, 0.0, 1.0), 30.0)):
+        target = Targets(np.array([[*at(300, 310), 0.0]]), np.array([axis]), np.array([best]), dipole=True)
+        heard = first_signals_s([np.array([at(200, 300), at(400, 300)])], SURFACE, target)[0]
+        x = np.arange(200.0, 300.0, 0.01)
+        away = np.hypot(x - 300, 10.0)
+        cos2 = ((x - 300) / away) ** 2 if axis[0] else np.zeros_like(x)
+        first = x[np.argmax(away <= best * ((1 + 3 * cos2) / 4) ** (1 / 6))] - 200.0
+        speed = 0.6 * 6.0 / 3.6 * math.exp(-3.5 * 0.05)
+        assert heard == pytest.approx(first / speed, abs=1.5 / speed)
+
+
+def test_nobody_hears_what_is_out_of_range():
+    target = Targets(np.array([[*at(300, 331), 0.0]]), np.array([[0.0, 1.0, 0.0]]), np.array([30.0]), dipole=True)
+    assert first_signals_s([np.array([at(200, 300), at(400, 300)])], SURFACE, target)[0] == math.inf
+    assert first_signals_s([], SURFACE, target)[0] == math.inf
+
+
+def test_targets_follow_their_distributions():
+    x, y = np.array([at(250, 0)[0], at(350, 0)[0]]), np.array([at(0, 300)[1]] * 2)
+    hidden = hide_targets(
+        SURFACE, (x, y, np.array([3.0, 1.0]), 10.0), Reception(20.0, 15.0), 40_000, np.random.default_rng(3)
+    )
+    assert (hidden.xyz_m[:, 0] < EAST_M + 300).mean() == pytest.approx(0.75, abs=0.01)
+    assert hidden.range_m.min() == 1.0
+    assert np.abs(hidden.axis).mean(axis=0) == pytest.approx([0.5, 0.5, 0.5], abs=0.01)
+    depth = -hidden.xyz_m[:, 2]
+    assert depth.min() >= 0.0
+    assert np.median(depth) == pytest.approx(1.05, abs=0.02)  # Falk and others 1994: 105 cm, SD 85 cm
+
+
+def test_half_the_strip_is_the_worst_range():
+    one = Reception.of_strip(40.0)
+    assert dipole_range_m(one.r_max_m, 90.0) == pytest.approx(20.0)
+
+
+def test_survival_points():
+    """Falk and others, Nature 368:21, 1994."""
+    assert falk_1994(np.array([0.0, 15.0, 35.0, 90.0, 120.0, 130.0, 500.0])) == pytest.approx(
+        [1.0, 0.92, 0.30, 0.27, 0.20, 0.03, 0.03]
+    )
+
+
+def test_alive_is_the_mean_survival():
+    walk = [np.array([at(200, 300), at(400, 300)])]
+    hidden = hide_targets(
+        SURFACE,
+        (np.array([at(300, 0)[0]]), np.array([at(0, 300)[1]]), np.ones(1), 1.0),
+        Reception(20.0),
+        500,
+        np.random.default_rng(1),
+    )
+    sure = simulate("", walk, SURFACE, hidden, survival=np.ones_like)
+    assert (sure.pod, sure.alive) == (1.0, 1.0)
+    late = simulate("", walk, SURFACE, hidden, survival=lambda minutes: (minutes < 7.0) * 1.0, rest_min=6.0)
+    soon = first_signals_s(walk, SURFACE, hidden) < 60.0
+    assert late.alive == pytest.approx(soon.mean())
+
+
+def test_the_choice_is_kept_with_its_numbers():
+    plan = lay_out(FIELD, plane(20.0, 180.0), start_xy_m=at(300, 480))
+    assert plan.chosen is plan.trials[0]
+    assert plan.runner_up is plan.trials[1]
+    assert len({one.words for one in plan.trials}) >= 2
+    for one in plan.trials:
+        assert one.first_signal_s == tuple(sorted(one.first_signal_s))
+        assert 0.0 <= one.alive <= one.pod <= 1.0
+    assert plan.chosen.walk_m == pytest.approx(plan.walk_m(1), rel=0.01)
+    assert plan.chosen.slowest_s == pytest.approx(plan.time_s(1), rel=0.01)
+    assert plan.chosen.coverage == pytest.approx(plan.coverage.fraction, abs=1e-9)
+
+
+def test_where_the_person_probably_lies_is_searched_first():
+    """With all the probability at one end, the walk begins there; with it at the other end, there."""
+    for low, high in ((150, 200), (400, 450)):
+        values = np.zeros((60, 60))
+        values[int((600 - high) / 10) : int((600 - low) / 10), 20:40] = 1.0
+        poa = Grid(values, EAST_M, NORTH_M + 600.0, 10.0, UTM)
+        plan = lay_out(FIELD, FLAT, poa=poa)
+        first = plan.lanes[0].line.centroid.y - NORTH_M
+        assert abs(first - 0.5 * (low + high)) < 150.0
+        assert plan.chosen.alive >= max(one.alive for one in plan.trials) - 0.005
+        assert plan.chosen.first_signal_s[1] < 500.0
+
+
+def test_a_density_of_nothing_is_refused():
+    with pytest.raises(InputError, match="the probability of area is 0 everywhere"):
+        lay_out(FIELD, FLAT, poa=Grid(np.zeros((60, 60)), EAST_M, NORTH_M + 600.0, 10.0, UTM))
+    with pytest.raises(InputError, match="the number of simulated searches is 0"):
+        lay_out(FIELD, FLAT, draws=0)
+
+
+@pytest.mark.parametrize("slope_deg", [0.0, 30.0])
+def test_second_pass_runs_between_the_first(slope_deg):
+    """Half the width, and every lane a quarter of the first width beside one of the first pass."""
+    where = plane(slope_deg, 180.0) if slope_deg else FLAT
+    first = lay_out(FIELD, where, pattern="across")
+    second = second_pass(first, FIELD, where)
+    assert second.strip_width_m == 20.0
+    assert len(second.lanes) == 2 * len(first.lanes)
+    assert second.coverage.fraction >= 0.99
+    away = [min(lane.line.distance(one.line) for one in first.lanes) for lane in second.lanes]
+    spacing = sorted(lane.line.centroid.y for lane in first.lanes)
+    quarter = (
+        0.25 * np.diff(spacing).mean()
+        if np.ptp(spacing) > 50
+        else 0.25 * np.diff(sorted(lane.line.centroid.x for lane in first.lanes)).mean()
+    )
+    assert away == pytest.approx([quarter] * len(away), rel=0.02)
