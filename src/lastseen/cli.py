@@ -66,7 +66,7 @@ def _cache_folder() -> Path:
     return home / "lastseen" / f"{__version__}-py{sys.version_info.major}{sys.version_info.minor}"
 
 
-def _version(value: bool) -> None:  # noqa: FBT001  called by the parser
+def _version(value: bool) -> None:
     if value:
         typer.echo(f"lastseen {__version__}")
         raise typer.Exit
@@ -76,6 +76,6 @@ def _version(value: bool) -> None:  # noqa: FBT001  called by the parser
 def _options(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
-    ] = False,  # noqa: FBT002  given by name
+    ] = False,
 ) -> None:
     pass

@@ -1,5 +1,4 @@
 """Commands about the craft of a transceiver search: range, clock, probe, dig. They need no elevation model."""
-# ruff: noqa: PLC0415, FBT002  imports inside commands, so that --help answers at once; options are given by name
 
 from __future__ import annotations
 

@@ -1,5 +1,4 @@
 """The command that lays a search over a drawn outline: strips."""
-# ruff: noqa: PLC0415, FBT002  imports inside commands, so that --help answers at once; options by name
 
 from __future__ import annotations
 

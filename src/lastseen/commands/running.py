@@ -1,5 +1,4 @@
 """What commands do around their work: read the question, echo the place, show progress."""
-# ruff: noqa: PLC0415  imports inside commands, so that --help answers at once; options by name
 
 from __future__ import annotations
 

@@ -1,5 +1,4 @@
 """Commands about the program itself: check, doctor."""
-# ruff: noqa: PLC0415, FBT002  imports inside commands, so that --help answers at once; options by name
 
 from __future__ import annotations
 
