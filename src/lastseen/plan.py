@@ -25,6 +25,7 @@ from lastseen.release import Release
 from lastseen.scenario import Scenario
 from lastseen.search import SearchPlan
 from lastseen.terrain import Terrain
+from lastseen.terrain.doubts import doubtful_heights
 from lastseen.traps import Trap
 
 OUTLINE_MARGIN_M = 150.0
@@ -130,6 +131,8 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     lanes = _lay_out(scenario, debris, went.layers, ground, at_m, person.poa)
     notes = (
         *remarks.about_walk(scenario, lanes),
+        *went.told,
+        *doubtful_heights(ground).notes,
         *went.layers.notes,
         *remarks.about_events(went.choice, events),
         *remarks.about_person(events, person, ground),

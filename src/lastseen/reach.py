@@ -49,6 +49,8 @@ class Reach:
         The model that ran, and why.
     events : Events
     paths : FlowPaths
+    told : tuple of str
+        What was odd about the heights.
     """
 
     ground: Grid
@@ -58,6 +60,7 @@ class Reach:
     choice: Choice
     events: Events
     paths: FlowPaths
+    told: tuple[str, ...]
 
 
 def let_it_run(scenario: Scenario, elevation: Elevation, at_m: tuple[float, float], progress: Progress) -> Reach:
@@ -73,7 +76,8 @@ def let_it_run(scenario: Scenario, elevation: Elevation, at_m: tuple[float, floa
     for attempt in range(MOST_GROWTHS + 1):
         needed = require_memory(_cells_in(elevation, box), BODY_GB_PER_MILLION_CELLS, "a window")
         progress(f"reading the ground, {needed}", 0.05)
-        ground = read_window(elevation, box)
+        told: list[str] = []
+        ground = read_window(elevation, box, told.append)
         if not np.isfinite(ground.values).any():
             raise InputError("there is no ground around the last-seen point, only no data: use another elevation model")
         layers = ground_layers.read_layers(scenario.ground, ground)
@@ -98,7 +102,7 @@ def let_it_run(scenario: Scenario, elevation: Elevation, at_m: tuple[float, floa
             break
         box = wider
     progress("tracing the paths", 0.7)
-    return Reach(ground, felt, layers, start, choice, events, flow_paths(felt, start, events))
+    return Reach(ground, felt, layers, start, choice, events, flow_paths(felt, start, events), tuple(told))
 
 
 def _run(

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyproj import CRS
 
+import hills
 from dem_zoo import NORTH_M, UTM, WEST_M, hill, hill_height, store, write
 from lastseen.elevation import open_elevation, read_window
 from lastseen.errors import InputError, ResourceError
@@ -216,3 +217,16 @@ def test_a_window_too_large_names_its_size(huge):
     elevation = open_elevation([huge])
     with pytest.raises(ResourceError, match=r"8\.0 x 9\.0 km has 72 million cells of 1 m, more than 36 million"):
         read_window(elevation, (WEST_M, NORTH_M - 9000.0, WEST_M + 8000.0, NORTH_M))
+
+
+def test_impossible_heights_are_told(tmp_path):
+    """A pit of -9999 that the file does not declare becomes no data, and somebody is told where it comes from."""
+    z = hills.hill()
+    z[40, 50] = -9999.0
+    path = hills.write(tmp_path / "pit.tif", z, nodata=None)
+    elevation = open_elevation((path,))
+    told = []
+    ground = read_window(elevation, elevation.bounds_m, told.append)
+    assert np.isnan(ground.values).sum() == 1
+    assert len(told) == 1
+    assert "pit.tif holds impossible heights, such as -9999 m in 1 cells here" in told[0]

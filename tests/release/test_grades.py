@@ -7,9 +7,8 @@ import pytest
 
 from dem_zoo import ZOO, grid_of, hill, plane, turned
 from lastseen.errors import InputError
-from lastseen.grid import Grid
 from lastseen.release import SOURCES, find_release, grade_start_zones
-from lastseen.release.grades import broad_curvature, vector_ruggedness
+from lastseen.release.grades import broad_curvature
 from lastseen.release.proofs import QUANTITIES
 from reference_rows import check_row, read_reference
 
@@ -31,14 +30,6 @@ def test_parts_have_a_source_and_a_year_or_say_that_there_is_none():
     assert set(SOURCES) == {"slope", "ribs", "rolls", "ruggedness", "canopy"}
     for text in SOURCES.values():
         assert re.search(r"(19|20)\d\d|from memory|no source", text)
-
-
-def test_vector_ruggedness_of_textbook_windows():
-    """Normals at 30 degrees east, level, 30 degrees west: 0.0893 (Sappington et al. 2007); a plane 0."""
-    x = np.abs(np.arange(-4, 5)) * -5.0 * np.tan(np.radians(30.0))
-    roof = Grid(np.tile(x, (9, 1)), 0.0, 45.0, 5.0, hill().crs)
-    assert vector_ruggedness(roof, 15.0)[4, 4] == pytest.approx(0.089316, abs=1e-5)
-    assert vector_ruggedness(plane(), 15.0)[10, 10] == pytest.approx(0.0, abs=1e-12)
 
 
 def test_curvature_of_a_sphere():

@@ -6,7 +6,7 @@ Only the cells of the window are read; a mosaic of any size works.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import product
 
 import numpy as np
@@ -19,15 +19,24 @@ from lastseen.errors import InputError, ResourceError
 from lastseen.grid import FloatArray, Grid, bilinear
 from lastseen.place import transformer
 
+Tell = Callable[[str], None]
+
 LOWEST_M, HIGHEST_M = -500.0, 9000.0  # no ground on Earth lies outside
 MOST_CELLS = 36_000_000  # 36 Mpx of one layer are 0.3 GB; a plan holds a dozen layers
 
 
-def read_window(elevation: Elevation, box: Box) -> Grid:
+def read_window(elevation: Elevation, box: Box, tell: Tell = lambda _note: None) -> Grid:
     """Heights in metres on the lattice for the cells of a box (map metres); NaN where there are none.
 
     Declared no data, masks, NaN and impossible heights (below -500 m or above 9,000 m) all become NaN before anything
-    is resampled.
+    is resampled; what was impossible is told.
+
+    Parameters
+    ----------
+    elevation : Elevation
+    box : west, south, east, north
+    tell : callable, optional
+        Called with a plain sentence where heights are impossible and nobody declared them as no data.
 
     Raises
     ------
@@ -56,7 +65,7 @@ def read_window(elevation: Elevation, box: Box) -> Grid:
         missing = np.isnan(values)
         if not missing.any():
             break
-        piece = _read_direct(group[0], grid) if group[0].direct else _read_warped(group, grid, (x, y))
+        piece = _read_direct(group[0], grid, tell) if group[0].direct else _read_warped(group, grid, (x, y), tell)
         if piece is not None:
             np.copyto(values, piece, where=missing)
     return grid
@@ -82,7 +91,7 @@ def _same_lattice(one: Sheet, other: Sheet) -> bool:
     return all(abs(step - round(step)) < 1e-2 for step in applied(~a, b.c, b.f))
 
 
-def _heights(sheet: Sheet, window: Window) -> FloatArray:
+def _heights(sheet: Sheet, window: Window, tell: Tell) -> FloatArray:
     """Heights of a window of the file in metres, every kind of no data as NaN."""
     try:
         with rasterio.open(sheet.path) as data:
@@ -92,11 +101,18 @@ def _heights(sheet: Sheet, window: Window) -> FloatArray:
         raise InputError(f"{sheet.path.name} breaks off while it is read: copy the file again ({error})") from error
     values: FloatArray = np.ma.filled(band.astype(np.float64), np.nan) * scale + offset
     values *= sheet.z_factor
-    values[~((values > LOWEST_M) & (values < HIGHEST_M))] = np.nan
+    with np.errstate(invalid="ignore"):
+        impossible = (values <= LOWEST_M) | (values >= HIGHEST_M)
+    if impossible.any():
+        tell(
+            f"{sheet.path.name} holds impossible heights, such as {values[impossible].flat[0]:g} m in "
+            f"{np.count_nonzero(impossible)} cells here, that it does not declare as no data: taken as no data"
+        )
+    values[~np.isfinite(values) | impossible] = np.nan
     return values
 
 
-def _read_direct(sheet: Sheet, grid: Grid) -> FloatArray | None:
+def _read_direct(sheet: Sheet, grid: Grid, tell: Tell) -> FloatArray | None:
     """Cells of a file that lies on the lattice; south-up and mirrored files are turned."""
     t, c = sheet.transform, grid.cell_m
     west, _, _, north = grid.bounds
@@ -111,14 +127,16 @@ def _read_direct(sheet: Sheet, grid: Grid) -> FloatArray | None:
     flip_x, flip_y = t.a < 0, t.e > 0
     column = sheet.width - right if flip_x else left
     row = sheet.height - bottom if flip_y else top
-    block = _heights(sheet, Window(column, row, right - left, bottom - top))
+    block = _heights(sheet, Window(column, row, right - left, bottom - top), tell)
     block = block[:: -1 if flip_y else 1, :: -1 if flip_x else 1]
     out = np.full(grid.shape, np.nan)
     out[top - r0 : bottom - r0, left - c0 : right - c0] = block
     return out
 
 
-def _read_warped(sheets: Sequence[Sheet], grid: Grid, centres: tuple[FloatArray, FloatArray]) -> FloatArray | None:
+def _read_warped(
+    sheets: Sequence[Sheet], grid: Grid, centres: tuple[FloatArray, FloatArray], tell: Tell
+) -> FloatArray | None:
     """Cells of files on one other lattice: bilinear between their cells, across the seams of the files.
 
     Each cell is worked out from its own map position alone, so that a window that grows keeps its heights. Where the
@@ -129,7 +147,7 @@ def _read_warped(sheets: Sequence[Sheet], grid: Grid, centres: tuple[FloatArray,
     box = back.transform_bounds(*grid.bounds)
     if not all(math.isfinite(side) for side in box):
         return None
-    source = _gathered(sheets, box)
+    source = _gathered(sheets, box, tell)
     if source is None:
         return None
     heights, row0, col0 = source
@@ -151,7 +169,7 @@ def _metric(sheet: Sheet) -> bool:
     return bool(sheet.crs.is_projected) and abs(sheet.crs.axis_info[0].unit_conversion_factor - 1.0) < 1e-9
 
 
-def _gathered(sheets: Sequence[Sheet], box: Box) -> tuple[FloatArray, int, int] | None:
+def _gathered(sheets: Sequence[Sheet], box: Box, tell: Tell) -> tuple[FloatArray, int, int] | None:
     """Heights of all files around a box in their CRS as one array; the row and column of its corner in the first."""
     first = sheets[0]
     places = [applied(~first.transform, s.transform.c, s.transform.f) for s in sheets]
@@ -174,7 +192,7 @@ def _gathered(sheets: Sequence[Sheet], box: Box) -> tuple[FloatArray, int, int] 
         if bottom <= top or right <= left:
             continue
         part = heights[top - r0 : bottom - r0, left - c0 : right - c0]
-        block = _heights(sheet, Window(left - col, top - row, right - left, bottom - top))
+        block = _heights(sheet, Window(left - col, top - row, right - left, bottom - top), tell)
         np.copyto(part, block, where=np.isnan(part))
     return heights, r0, c0
 

@@ -13,7 +13,8 @@ from scipy import ndimage
 
 from lastseen.grid import FloatArray, Grid
 from lastseen.release.start_zones import CLOSED_CANOPY, crown_cover, start_zone_terrain
-from lastseen.terrain import derivatives, read_terrain, smoothed
+from lastseen.terrain import derivatives, smoothed
+from lastseen.terrain.around.roughness import WIDEST_CELLS, ruggedness
 
 # Where the grade of each part rises from 0 to 1 and falls back to 0.
 SLOPE_DEG = (25.0, 30.0, 45.0, 55.0)
@@ -90,7 +91,7 @@ def grade_start_zones(ground: Grid, cover: Grid | None = None) -> StartZones:
         "slope": _up(slope, SLOPE_DEG[0], SLOPE_DEG[1]) * _down(slope, SLOPE_DEG[2], SLOPE_DEG[3]),
         "ribs": _down(rib, *RIB_PER_M),
         "rolls": _up(roll, *ROLL_PER_M),
-        "ruggedness": _down(vector_ruggedness(smoothed(ground, SNOW_EVENS_M), RUGGED_WINDOW_M), *RUGGEDNESS),
+        "ruggedness": _down(_ruggedness(ground), *RUGGEDNESS),
         "canopy": np.ones(ground.shape) if cover is None else _down(crown_cover(cover), *CANOPY),
     }
     parts = {name: np.where(known, values, np.nan) for name, values in parts.items()}
@@ -127,21 +128,12 @@ def broad_curvature(ground: Grid) -> tuple[FloatArray, FloatArray]:
     return np.nan_to_num(across, posinf=0.0, neginf=0.0), np.nan_to_num(along, posinf=0.0, neginf=0.0)
 
 
-def vector_ruggedness(ground: Grid, window_m: float) -> FloatArray:
-    """Vector ruggedness measure: 1 minus the mean of the unit normals of a square window (Sappington et al. 2007).
-
-    0 on a plane. Cells without data do not count.
-    """
-    terrain = read_terrain(ground)
-    slope, aspect = np.radians(terrain.slope_deg.values), np.radians(np.nan_to_num(terrain.aspect_deg.values))
-    size = max(3, 2 * round(0.5 * (window_m / ground.cell_m - 1.0)) + 1)
-    known = np.isfinite(slope)
-    normals = (np.sin(slope) * np.sin(aspect), np.sin(slope) * np.cos(aspect), np.cos(slope))
-    sums = [ndimage.uniform_filter(np.where(known, one, 0.0), size, mode="constant") for one in normals]
-    count = ndimage.uniform_filter(known.astype(float), size, mode="constant")
-    with np.errstate(invalid="ignore", divide="ignore"):
-        rough = 1.0 - np.sqrt(sum(one * one for one in sums)) / count
-    return np.where(known, np.clip(rough, 0.0, 1.0), np.nan)
+def _ruggedness(ground: Grid) -> FloatArray:
+    """Vector ruggedness of a window of a slab's size; 0 where the window meets the frame or no data."""
+    smooth = smoothed(ground, SNOW_EVENS_M)
+    size = min(max(3, 2 * round(0.5 * (RUGGED_WINDOW_M / ground.cell_m - 1.0)) + 1), WIDEST_CELLS)
+    found: FloatArray = np.nan_to_num(ruggedness(smooth, window_cells=size).values)
+    return np.where(np.isfinite(smooth.values), found, np.nan)
 
 
 def _averaged(values: FloatArray, sigma: float) -> FloatArray:

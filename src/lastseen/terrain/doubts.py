@@ -13,12 +13,12 @@ from functools import reduce
 
 import numpy as np
 
+from lastseen.elevation.reading import HIGHEST_M, LOWEST_M
 from lastseen.grid import FloatArray, Grid
 from lastseen.terrain import kernels
 from lastseen.terrain.surface import heights
 from lastseen.threads import in_threads
 
-LOWEST_M, HIGHEST_M = -500.0, 9000.0  # no ground on Earth lies outside
 LONE_M, LONE_CELLS = 30.0, 3.0  # a lone cell differs from all neighbours by this and by so many cells; design choice
 APART_M = 100.0  # a shared extreme lies this far from the next height; design choice
 BLOCK_ROWS = 256

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from skimage.morphology import reconstruction
 
 from lastseen.grid import BoolArray, FloatArray
 from lastseen.terrain import smoothed
+from lastseen.terrain.drainage import fill
 from lastseen.traps.ground import LIGHT_SMOOTHING_M, Ground
 from lastseen.traps.pile_up import pile_up_clause, piled_in_channel_m
 from lastseen.traps.shapes import Patch, connected, outline_of, patches, spines
@@ -20,37 +20,12 @@ LEAST_DEPTH_TO_WIDTH = 0.03  # 1 m deep and more than 33 m across is a flat, not
 RIM_M = 0.1  # the outline is where the hollow is deeper than this; takes out noise at the rim; design choice
 
 
-def fill_depth(heights: FloatArray) -> FloatArray:
-    """Depth of water that would stand on the ground if it could only leave over the edge or into no data, metres.
-
-    Parameters
-    ----------
-    heights : ndarray, shape (ny, nx)
-        Metres; NaN is no data, into which all drains.
-
-    Returns
-    -------
-    ndarray, shape (ny, nx)
-        0 where the ground drains; NaN at no data.
-    """
-    known = np.isfinite(heights)
-    if not known.any():
-        return np.full(heights.shape, np.nan)
-    ground = np.where(known, heights, float(np.nanmin(heights)) - 1.0)
-    outlet = ~known
-    outlet[[0, -1], :] = True
-    outlet[:, [0, -1]] = True
-    filled = reconstruction(np.where(outlet, ground, float(ground.max())), ground, method="erosion")
-    return np.where(known, filled - ground, np.nan)
-
-
 def find_hollows(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
     """Closed hollows that touch ``where`` (window shape); the filling is done over the whole model."""
-    whole = smoothed(ground.whole, max(LIGHT_SMOOTHING_M, SMOOTHING_CELLS * ground.cell_m)).values
+    filled = fill(smoothed(ground.whole, max(LIGHT_SMOOTHING_M, SMOOTHING_CELLS * ground.cell_m)))
     ny, nx = ground.raw.shape
     window = slice(ground.first_row, ground.first_row + ny), slice(ground.first_col, ground.first_col + nx)
-    depth, level = fill_depth(whole)[window], whole[window]
-    level = level + depth
+    depth, level = filled.depth_m.values[window], filled.surface.values[window]
     # Smoothing has widened a hollow: its cells are those that also lie below the level of spill as given.
     labels, _ = connected((np.nan_to_num(depth) > RIM_M) & (ground.raw.values < level - RIM_M))
     least = LEAST_DEPTH_COARSE_M if ground.coarse else LEAST_DEPTH_M

@@ -12,11 +12,10 @@ from lastseen.errors import InputError
 from lastseen.grid import FloatArray, Grid
 from lastseen.search.legs import paced
 from lastseen.search.surface import Surface
+from lastseen.search.survival import CURVES
 from lastseen.search.trial import kernels
 
 Survival = Callable[[FloatArray], FloatArray]
-# Falk, Brugger, Adler-Kastner, Nature 368:21, 1994: Switzerland 1981-91, n = 422: minutes and per cent.
-FALK_1994 = ((0.0, 15.0, 35.0, 90.0, 120.0, 130.0), (100.0, 92.0, 30.0, 27.0, 20.0, 3.0))
 # Coarse and fine search, probing and digging after the first signal: design choice, no source. Published times for
 # digging alone spread from 11 minutes to more than 15 for a metre.
 REST_OF_RESCUE_MIN = 15.0
@@ -27,8 +26,9 @@ _CELL_M = 10.0
 
 
 def falk_1994(minutes: FloatArray) -> FloatArray:
-    """Share of fully buried people who are alive after some minutes; see ``FALK_1994``."""
-    return np.asarray(np.interp(minutes, *FALK_1994) / 100.0)
+    """Share of fully buried people who are alive after some minutes: Falk et al. 1994, as `survival` has it."""
+    curve = CURVES["falk-1994"]
+    return np.asarray(np.interp(minutes, curve.minutes, curve.percent) / 100.0)
 
 
 def dipole_range_m(r_max_m: float, phi_deg: float) -> float:
