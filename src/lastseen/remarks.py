@@ -98,7 +98,10 @@ def about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
         )
     if scenario.last_seen.at == "" and scenario.search.start is None:
         notes.append("nobody said where the searchers stand: the top of the outline was taken")
-    notes.append("times are for walking off the path (Tobler 1993), not for skis and not for hard debris")
+    notes.append(
+        "times are for walking off the path (Tobler 1993; on steep ground about 300 m up and 430 m down in an hour), "
+        "not for skis and not for hard debris"
+    )
     return tuple(notes)
 
 

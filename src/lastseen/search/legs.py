@@ -12,14 +12,14 @@ from pyproj import CRS, Proj
 from shapely import LineString
 
 from lastseen.grid import FloatArray, IntArray
-from lastseen.search.clock import walking_speed_m_s
+from lastseen.search.clock import searching_speed_m_s
 from lastseen.search.frame import XY
 from lastseen.search.surface import Surface
 
 STEEP_DEG = 35.0  # common practice, no source: steeper ground is not walked in a straight line
 _STEEP_STRETCH_M = 10.0
 _SAMPLE_M = 2.5
-# Tobler's rule comes from paths; steeper ground than 40 degrees is timed as 40 degrees (design choice, no source).
+# Ground steeper than 40 degrees is timed as 40 degrees (design choice, no source).
 STEEPEST_TIMED = math.tan(math.radians(40.0))
 SPEED_SLOPES: FloatArray = np.linspace(-STEEPEST_TIMED, STEEPEST_TIMED, 401)
 
@@ -27,7 +27,7 @@ SPEED_SLOPES: FloatArray = np.linspace(-STEEPEST_TIMED, STEEPEST_TIMED, 401)
 @lru_cache(maxsize=1)
 def speed_table_m_s() -> FloatArray:
     """Off-path speed at the slopes of ``SPEED_SLOPES``, for the kernels."""
-    return walking_speed_m_s(SPEED_SLOPES)
+    return searching_speed_m_s(SPEED_SLOPES)
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ def _times_s(along_m: FloatArray, z_m: FloatArray) -> tuple[FloatArray, FloatArr
     slope, way = np.clip(rise / run, -STEEPEST_TIMED, STEEPEST_TIMED), np.hypot(rise, run)
     both = []
     for sign in (1.0, -1.0):
-        time = np.concatenate([[0.0], np.cumsum(way / walking_speed_m_s(sign * slope))])
+        time = np.concatenate([[0.0], np.cumsum(way / searching_speed_m_s(sign * slope))])
         both.append(np.interp(along_m, x, time))
     return both[0], both[1]
 

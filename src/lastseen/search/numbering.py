@@ -18,6 +18,8 @@ from lastseen.search.model import Danger, Kind, Lane, Leg
 from lastseen.search.runs import Run
 from lastseen.search.ways import Ways
 
+SAME_CORNER_M = 1.0  # corners nearer than this are one
+
 
 @dataclass(frozen=True)
 class Bare:
@@ -62,7 +64,16 @@ def walked_ways(walks: Sequence[Sequence[Run]], start: XY, ways: Ways, detour_fr
 
 
 def _straight(kind: Kind, way: Sequence[XY], run: Run | None) -> list[Bare]:
-    return [Bare(kind, LineString([a, b]), run) for a, b in pairwise(way) if math.dist(a, b) > 1e-6]
+    return [Bare(kind, LineString([a, b]), run) for a, b in pairwise(_apart(way)) if math.dist(a, b) > 1e-6]
+
+
+def _apart(way: Sequence[XY]) -> list[XY]:
+    """The corners of a way without those that nobody would turn at twice; its ends stay."""
+    kept = [way[0]]
+    for corner in way[1:-1]:
+        if math.dist(kept[-1], corner) > SAME_CORNER_M and math.dist(corner, way[-1]) > SAME_CORNER_M:
+            kept.append(corner)
+    return [*kept, way[-1]] if len(way) > 1 else kept
 
 
 def numbered(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
 
+from lastseen.search.clock import searching_speed_m_s
 from lastseen.search.magnetic import declination_deg
 from lastseen.search.trial import dipole_range_m, falk_1994
 
@@ -26,6 +28,7 @@ def magnetic_declination_deg(year: float, altitude_km: float, lat_deg: float, lo
 
 
 QUANTITIES: dict[str, Callable[..., float]] = {
+    "search_height_m_h": lambda slope: float(3600.0 * searching_speed_m_s(slope) * abs(slope) / math.hypot(1.0, slope)),
     "search_survival_falk_1994_percent": falk_1994_percent,
     "dipole_range_ratio": dipole_range_ratio,
     "magnetic_declination_deg": magnetic_declination_deg,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 from matplotlib.patches import FancyBboxPatch
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.grid import FloatArray
@@ -83,9 +83,12 @@ def _name_lanes(d: Drawing, plan: Plan, elsewhere: BaseGeometry) -> None:
     first = {leg.searcher: leg.lane for leg in reversed(plan.search.legs) if leg.lane is not None}
     for lane in plan.search.lanes:
         points = on_page(d.sheet, lane.line)
-        (x0, y0), (x1, y1) = points[0], points[-1]
-        length = max(math.dist(points[0], points[-1]), 1e-9)
+        (x0, y0), (x1, y1) = points[0], points[1]
+        length = max(math.dist(points[0], points[1]), 1e-9)
         ux, uy = (x1 - x0) / length, (y1 - y0) / length
+        drawn = LineString(points)
+        spots = (drawn.interpolate(share, normalized=True) for share in (0.1, 0.25, 0.4))
+        along = [(spot.x, spot.y) for spot in spots]
         words = str(lane.number)
         if several and first.get(lane.searcher) == lane.number:
             words = f"S{lane.searcher}: {words}"
@@ -95,7 +98,7 @@ def _name_lanes(d: Drawing, plan: Plan, elsewhere: BaseGeometry) -> None:
         _sign(
             d,
             words,
-            [ahead, (x0, y0), (x0 + 0.25 * (x1 - x0), y0 + 0.25 * (y1 - y0))],
+            [ahead, (x0, y0), *along],
             LANE_SIZE,
             d.palette.lanes.colour,
             "bold",
