@@ -197,3 +197,20 @@ def test_a_ring_that_does_not_close_is_no_area(tmp_path):
     code, _, err = run("strips", path, "-o", tmp_path / "s")
     assert code == 3
     assert "holds no polygon" in err
+
+
+def test_the_second_pass_lies_midway_beside_the_first(tmp_path):
+    """Half the width, twice the strips, and no lane of the second pass on one of the first."""
+    outline = saved(tmp_path / "a.gpkg")
+    for name, more in (("first", ()), ("second", ("--second-pass",))):
+        code, _, err = run("strips", outline, "-o", tmp_path / name, "-q", "--pattern", "across", *more)
+        assert code == 0, err
+    first, second = (
+        geopandas.read_file(tmp_path / name / "search.gpkg", layer="lanes") for name in ("first", "second")
+    )
+    assert len(second) == 2 * len(first)
+    beside = second.geometry.interpolate(0.5, normalized=True).distance(first.union_all())
+    assert beside.between(5.0, 15.0).all()
+    numbers = json.loads((tmp_path / "second" / "search.json").read_text(encoding="utf-8"))
+    assert numbers["coverage"]["strip_width_m"] == 20.0
+    assert any("second pass, after one with strips of 40 m" in note for note in numbers["notes"])

@@ -285,3 +285,17 @@ def test_walkers_are_warned(plain, tmp_path):
     steepest = max(leg.steepest_deg for leg in plan.search.legs)
     assert (f"up to {steepest:.0f}" in told) == (steepest > 35.0)
     assert not any("receivers" in note or "Strips of" in note for note in plain.notes)
+
+
+def test_date_and_second_pass_reach_the_search(plain):
+    """A date gives magnetic bearings, one beyond the magnetic model is told, and the second pass halves the strips."""
+    scenario = plain.scenario
+    dated = make_plan(dataclasses.replace(scenario, search=Search(date="2027-01-31", second_pass=True)))
+    assert dated.search.strip_width_m == 0.5 * plain.search.strip_width_m
+    assert all(np.isfinite(leg.bearing_deg_magnetic) for leg in dated.search.legs)
+    assert any("second pass" in note for note in dated.notes)
+    assert np.isnan(plain.search.legs[0].bearing_deg_magnetic)
+    late = make_plan(dataclasses.replace(scenario, search=Search(date="2099-01-31")))
+    assert any("No data for magnetic bearings on 2099-01-31" in note for note in late.notes)
+    with pytest.raises(InputError, match="write it like 2027-01-31"):
+        make_plan(dataclasses.replace(scenario, search=Search(date="31.1.2027")))

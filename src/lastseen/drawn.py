@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from pyproj import CRS
@@ -36,7 +36,6 @@ def search_drawn(
     *,
     no_go: Path | None = None,
     entry: Entry | None = None,
-    date: dt.date | None = None,
     progress: Progress = lambda _stage, _share: None,
 ) -> Plan:
     """Lay out a search over the outline of a scenario, without any model.
@@ -49,8 +48,6 @@ def search_drawn(
         Drawn ground that nobody may walk on.
     entry : {"top", "toe", "flank"}, optional
         Where the search begins.
-    date : datetime.date, optional
-        For magnetic bearings.
     progress : callable, optional
 
     Returns
@@ -90,13 +87,20 @@ def search_drawn(
         ground, elevation = _flat(box, crs)
     progress("laying out the search", 0.5)
     wanted = scenario.search
-    lanes = search.lay_out(
-        outline, ground, strip_width_m=wanted.strip_width_m, searchers=wanted.searchers, start_xy_m=start,
-        pattern=wanted.pattern, no_go=forbidden, entry=entry, date=date, seed=scenario.seed,
-    )  # fmt: skip
+    given: dict[str, Any] = {
+        "searchers": wanted.searchers,
+        "start_xy_m": start,
+        "no_go": forbidden,
+        "entry": entry,
+        "date": wanted.day,
+        "seed": scenario.seed,
+    }
+    lanes = search.lay_out(outline, ground, strip_width_m=wanted.strip_width_m, pattern=wanted.pattern, **given)
+    if wanted.second_pass:
+        lanes = search.second_pass(lanes, outline, ground, **given)
     none = ground.with_values(np.full(ground.shape, np.nan))
     debris = Debris(none, none, none, none, outline, math.nan, float(outline.area), math.nan)
-    notes = _notes(scenario, elevation, start, lanes, date)
+    notes = _notes(scenario, elevation, start, lanes)
     return Plan(scenario, elevation, None, None, terrain.read_terrain(ground), None, debris, lanes, notes)
 
 
@@ -130,7 +134,6 @@ def _notes(
     elevation: Elevation,
     start: tuple[float, float] | None,
     lanes: search.SearchPlan,
-    date: dt.date | None,
 ) -> tuple[str, ...]:
     """Plain sentences that the user must see."""
     notes = ["Only the search was laid out: no release, run-out, traps or probability of area were worked out."]
@@ -142,8 +145,15 @@ def _notes(
         )
     if start is None:
         notes.append("Nobody said where the searchers stand: they are taken to stand where the search begins.")
-    if date is not None and not math.isfinite(lanes.declination_deg):
-        notes.append(f"No data for magnetic bearings on {date.isoformat()}: the magnetic model does not reach there.")
+    if scenario.search.date and not math.isfinite(lanes.declination_deg):
+        notes.append(
+            f"No data for magnetic bearings on {scenario.search.date}: the magnetic model does not reach there."
+        )
+    if scenario.search.second_pass:
+        notes.append(
+            f"This is the second pass, after one with strips of {scenario.search.strip_width_m:g} m that heard nobody: "
+            "half the width, lanes midway beside those of the first."
+        )
     notes.append(
         "Times are for walking off the path (Tobler 1993; on steep ground about 300 m up and 430 m down in an hour), "
         "not for skis and not for hard debris."

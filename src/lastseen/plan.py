@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -185,17 +186,16 @@ def _lay_out(
     if wanted.start is not None:
         crs = parse_crs(scenario.last_seen.crs) if scenario.last_seen.crs else None
         start = to_map(parse_point(wanted.start, crs), ground.crs)
-    return search.lay_out(
-        debris.outline,
-        ground,
-        strip_width_m=wanted.strip_width_m,
-        searchers=wanted.searchers,
-        start_xy_m=start,
-        pattern=wanted.pattern,
-        no_go=no_go.outline if no_go else None,
-        poa=poa,
-        seed=scenario.seed,
-    )
+    given: dict[str, Any] = {
+        "searchers": wanted.searchers,
+        "start_xy_m": start,
+        "no_go": no_go.outline if no_go else None,
+        "poa": poa,
+        "date": wanted.day,
+        "seed": scenario.seed,
+    }
+    first = search.lay_out(debris.outline, ground, strip_width_m=wanted.strip_width_m, pattern=wanted.pattern, **given)
+    return search.second_pass(first, debris.outline, ground, **given) if wanted.second_pass else first
 
 
 def _observed(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from lastseen import traps
 from lastseen.deposit import Debris, Person
 from lastseen.elevation import Elevation
@@ -95,6 +97,15 @@ def about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
         notes.append(
             f"strips of {lanes.strip_width_m:g} m are outside the {USUAL_STRIPS_M[0]:g} to {USUAL_STRIPS_M[1]:g} m "
             "that handbooks and makers give: check the number"
+        )
+    if scenario.search.date and not math.isfinite(lanes.declination_deg):
+        notes.append(
+            f"no data for magnetic bearings on {scenario.search.date}: the magnetic model does not reach there"
+        )
+    if scenario.search.second_pass:
+        notes.append(
+            f"this is the second pass, after one with strips of {scenario.search.strip_width_m:g} m that heard nobody: "
+            "half the width, lanes midway beside those of the first"
         )
     if scenario.last_seen.at == "" and scenario.search.start is None:
         notes.append("nobody said where the searchers stand: the top of the outline was taken")

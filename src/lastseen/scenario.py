@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import re
 import tomllib
@@ -69,6 +70,16 @@ class Search:
     debris: Path | None = None  # observed outline of the debris: then only the search is laid out
     # Debris at least this likely is inside the outline; where not given, so that 90 % of the person's lies inside.
     outline_probability: float | None = Field(default=None, gt=0, lt=1)
+    date: str | None = None  # day for magnetic bearings, such as 2027-01-31; none are given without it
+    second_pass: bool = False  # lay the second pass: half the width, lanes midway beside those of the first
+
+    @property
+    def day(self) -> dt.date | None:
+        """The date, as a date."""
+        try:
+            return dt.date.fromisoformat(self.date) if self.date else None
+        except ValueError as error:
+            raise InputError(f"the date '{self.date}' cannot be read: write it like 2027-01-31") from error
 
 
 @checked(frozen=True, config=_STRICT)
@@ -181,6 +192,8 @@ def _tables(value: Any) -> dict[str, Any]:
 
 
 def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
     if isinstance(value, (list, tuple)):
         return "[" + ", ".join(_toml(one) for one in value) + "]"
     if isinstance(value, (str, Path)):

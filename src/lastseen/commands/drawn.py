@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,9 +9,11 @@ import typer
 
 from lastseen.commands.options import (
     AsJson,
+    Date,
     Out,
     Overwrite,
     Quiet,
+    SecondPass,
     ZUnit,
 )
 from lastseen.commands.running import progress_bar
@@ -48,7 +49,8 @@ def strips(
         str | None, typer.Option("--pattern", help="Lanes 'across' or 'along' the fall line. [default: what is best]")
     ] = None,
     no_go: Annotated[Path | None, typer.Option("--no-go", help="Drawn ground that nobody may walk on.")] = None,
-    date: Annotated[str | None, typer.Option("--date", help="Day for magnetic bearings, such as 2027-01-31.")] = None,
+    date: Date = None,
+    second_pass: SecondPass = False,
     seed: Annotated[int | None, typer.Option("--seed", help="Seed of the simulated searches. [default: 1]")] = None,
     name: Annotated[str | None, typer.Option("--name", help="Title of the search.")] = None,
     z_unit: ZUnit = None,
@@ -77,13 +79,15 @@ def strips(
         Given("search", "searchers", searchers),
         Given("search", "start", start),
         Given("search", "pattern", pattern),
+        Given("search", "date", date),
+        Given("search", "second_pass", second_pass or None),
     ]
     scenario = with_given(scenario_of({"elevation": ["?"]}), given)
     if not dem:
         scenario = without_elevation(scenario)
     refuse_existing(output, overwrite=overwrite, proof=SEARCH_PROOF)
     with progress_bar(hidden=quiet) as progress:
-        made = search_drawn(scenario, no_go=no_go, entry=_entry(entry), date=_day(date), progress=progress)
+        made = search_drawn(scenario, no_go=no_go, entry=_entry(entry), progress=progress)
         grid, own = made.terrain.elevation, crs_of_outline(outline, "debris")
         middle = made.debris.outline.centroid
         metric = is_local_metric(own, to_lonlat(middle.x, middle.y, grid.crs))
@@ -101,12 +105,3 @@ def _entry(text: str | None) -> Entry | None:
     if text is None or text in known:
         return known.get(text or "")
     raise InputError(f"the entry '{text}' is not known: choose top, toe or flank")
-
-
-def _day(text: str | None) -> dt.date | None:
-    if text is None:
-        return None
-    try:
-        return dt.date.fromisoformat(text)
-    except ValueError as error:
-        raise InputError(f"the date '{text}' cannot be read: write it like 2027-01-31") from error

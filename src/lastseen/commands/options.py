@@ -26,3 +26,7 @@ Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace an older r
 Animate = Annotated[bool, typer.Option("--animate", help="Also draw the middle event as it moves (event.gif).")]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else.")]
 Quiet = Annotated[bool, typer.Option("-q", "--quiet", help="No progress, no summary.")]
+Date = Annotated[str | None, typer.Option("--date", help="Day for magnetic bearings, such as 2027-01-31.")]
+SecondPass = Annotated[
+    bool, typer.Option("--second-pass", help="Lay the second pass: half the width, lanes midway beside the first.")
+]
