@@ -1,4 +1,5 @@
 import dataclasses
+import math
 import re
 from itertools import pairwise
 
@@ -10,6 +11,7 @@ from PIL import Image
 
 from lastseen.products import mapsheet
 from lastseen.products.caution import FULL_CAUTION
+from lastseen.products.mapsheet import words
 from lastseen.products.mapsheet.ground import contours, drawn_lattice, ground_around, relief
 from lastseen.products.mapsheet.labels import Room
 from lastseen.products.mapsheet.layout import A4_MM, Box, focus_of, lay_out_sheet, whole_of
@@ -174,3 +176,10 @@ def test_the_debris_ramp_darkens_step_by_step():
 
 def test_times_are_read_like_a_clock():
     assert [clock(s) for s in (20.0, 60.0, 3599.0, 5460.0)] == ["under 1 min", "1 min", "1 h 00 min", "1 h 31 min"]
+
+
+def test_the_walk_says_which_north():
+    """Magnetic bearings are smaller where the needle points east of north, larger where it points west."""
+    assert words._which_north(3.2) == "true; magnetic 3° less"
+    assert words._which_north(-11.6) == "true; magnetic 12° more"
+    assert words._which_north(math.nan) == "bearings are true"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -153,7 +154,7 @@ def _count(n: int, what: str) -> str:
 
 def _walk(pen: Pen, plan: Plan, amount: Amount) -> list[Item]:
     """Bearing and length of each lane and of the join to the next."""
-    items = [pen.heading("The walk (bearings are true)")]
+    items = [pen.heading(f"The walk ({_which_north(plan.search.declination_deg)})")]
     heads = list(zip(OFFSETS, ("lane", "bearing", "length", "then join"), strict=True))
     items.append(pen.row([(0.0, RUNNING)] if amount.running else heads, bold=True))
     items[-1] = replace(items[-1], keep=True)
@@ -174,6 +175,14 @@ def _walk(pen: Pen, plan: Plan, amount: Amount) -> list[Item]:
     if shown < len(plan.search.lanes):
         items += pen.paragraph(f"{_count(len(plan.search.lanes) - shown, 'more lane')}. {REST}")
     return items
+
+
+def _which_north(declination_deg: float) -> str:
+    """Which north the bearings are from, and how to get magnetic ones where that is known."""
+    if not math.isfinite(declination_deg):
+        return "bearings are true"
+    way = "less" if declination_deg > 0 else "more"
+    return f"true; magnetic {abs(declination_deg):.0f}° {way}"
 
 
 def _searcher_lines(pen: Pen, plan: Plan, searcher: int, there: Sequence[Leg], walk: Sequence[Leg]) -> list[Item]:
