@@ -124,7 +124,7 @@ def test_folder_holds_figure_numbers_and_table(name, tmp_path):
         (["range", "--max-range", "45", "--sd", "3", "--depth", "60"], "the burial depth is 60 m"),
         (["clock", "--walk", "12", "--curve", "nix"], "no survival curve is called 'nix': choose one of falk-1994"),
         (["clock"], "either a plan with --plan or a walking time with --walk"),
-        (["clock", "--plan", "nowhere"], "is no plan that can be read"),
+        (["clock", "--plan", "nowhere"], "holds no plan.json and no search.json"),
         (["clock", "--walk", "0"], "a walk of 0 min"),
         (["clock", "--walk", "12", "--clue", "3", "2", "1"], "is no range"),
         (["dig", "--depth", "1.5", "--diggers", "0"], "0 diggers: at least one person must dig"),

@@ -109,6 +109,8 @@ def about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
         )
     if scenario.last_seen.at == "" and scenario.search.start is None:
         notes.append("nobody said where the searchers stand: the top of the outline was taken")
+    elif scenario.search.start is None:
+        notes.append("the searchers are taken to stand at the last-seen point: say where they stand with --start")
     notes.append(
         "times are for walking off the path (Tobler 1993; on steep ground about 300 m up and 430 m down in an hour), "
         "not for skis and not for hard debris"

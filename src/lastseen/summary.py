@@ -89,16 +89,16 @@ def _line(label: str, text: str) -> str:
     return "\n".join(textwrap.wrap(text, 110, initial_indent=f"{label:<12}", subsequent_indent=" " * 12))
 
 
-def _spread(values: Range, unit: str, digits: int = 0) -> str:
-    return f"{values.p10:.{digits}f} / {values.p50:.{digits}f} / {values.p90:.{digits}f} {unit}"
+def _middle(values: Range, unit: str) -> str:
+    return f"{values.p50:.0f} {unit} ({values.p10:.0f} to {values.p90:.0f})"
 
 
 def _model_lines(model: Model) -> list[str]:
     release, runout = model.release, model.runout
     slab = f"{release.area_m2:,.0f} m2 at {release.slope_deg:.0f} degrees, slab {release.thickness_m:.2f} m"
     travel = (
-        f"travel angle {_spread(runout.travel_angle_deg, 'degrees')}, length {_spread(runout.length_m, 'm')} "
-        "(P10 / P50 / P90)"
+        f"travel angle {_middle(runout.travel_angle_deg, 'degrees')}, length {_middle(runout.length_m, 'm')}; "
+        "median, P10 to P90"
     )
     lines = [_line("Release", f"{slab}. {release.reason}"), _line("Run-out", travel), _line("", _envelope_text(model))]
     person = f"{model.person.inside_debris:.0%} of the probability lies inside the debris outline, the rest outside it"
@@ -154,10 +154,9 @@ def _minutes(legs: list[Leg]) -> str:
 
 def _search_lines(plan: Plan) -> list[str]:
     search = plan.search
-    way = "across" if search.pattern == "across" else "along"
     lanes = "1 lane" if len(search.lanes) == 1 else f"{len(search.lanes)} lanes"
     text = (
-        f"{lanes} {way} the fall line, strips of {search.strip_width_m:g} m on the snow, "
+        f"{lanes} {search.way}, strips of {search.strip_width_m:g} m on the snow, "
         f"{search.coverage.fraction:.1%} of the debris in range, {search.coverage.uncovered_m2:,.0f} m2 left"
     )
     lines = [_line("Search", text)]

@@ -71,3 +71,13 @@ def test_a_wide_bench_is_passed_over():
     drop = np.where((x > 200.0) & (x <= 240.0), 0.0, np.gradient(z, x))
     benched = 1000.0 + np.concatenate([[0.0], np.cumsum(drop[:-1] * np.diff(x))])
     assert envelope(x, benched).beta_m == pytest.approx(400.0, abs=20.0)
+
+
+def test_small_slopes_have_no_statistical_run_out():
+    """The regressions describe large paths: below a drop of 150 m to the beta point none is given, and it is said."""
+    x = np.arange(0.0, 900.0, 10.0)
+    for drop, given in ((90.0, False), (400.0, True)):
+        z = drop * np.exp(-((x / (1.2 * drop)) ** 2))
+        found = envelope(x, z)
+        assert bool(found.ends) == given
+        assert ("not applied: it describes large paths" in found.note) != given

@@ -137,7 +137,8 @@ def test_plan_folder_gives_the_clock_of_the_plan(plan, written, tmp_path):
     """The clock read back from the folder is that of the plan in memory, to the rounding of the file; it is drawn."""
     here = {"depth_m": 1.0, "slope_deg": 15.0, "diggers": 3, "curve": survival_curve("falk-1994")}
     direct = clock_of_legs(plan.search.legs, strip_width_m=plan.search.strip_width_m, **here)
-    legs, width = read_walk(written)
+    legs, width, people = read_walk(written)
+    assert people == max(leg.searcher for leg in plan.search.legs)
     again = clock_of_legs(legs, strip_width_m=width, **here)
     for one, other in zip(direct.phases, again.phases, strict=True):
         assert one.time_s.three == pytest.approx(other.time_s.three, abs=1.0)

@@ -180,6 +180,6 @@ def test_times_are_read_like_a_clock():
 
 def test_the_walk_says_which_north():
     """Magnetic bearings are smaller where the needle points east of north, larger where it points west."""
-    assert words._which_north(3.2) == "true; magnetic 3° less"
-    assert words._which_north(-11.6) == "true; magnetic 12° more"
+    assert words._which_north(3.2) == "true; magnetic 3.2° less"
+    assert words._which_north(-11.6) == "true; magnetic 11.6° more"
     assert words._which_north(math.nan) == "bearings are true"

@@ -84,7 +84,9 @@ def clock(
     strip_width: Annotated[float, typer.Option("--strip-width", help="Without a plan: strip width, m.")] = 40.0,
     depth: Depth = 1.0,
     slope: Slope = 20.0,
-    diggers: Annotated[int, typer.Option("--diggers", help="People who dig.")] = 2,
+    diggers: Annotated[
+        int | None, typer.Option("--diggers", help="People who dig. [default: the plan's searchers, else 2]")
+    ] = None,
     curve: Annotated[str, typer.Option("--curve", help="Survival curve; a wrong name lists them.")] = "falk-1994",
     clue: Annotated[
         Three | None, typer.Option("--clue", help="Until the search begins: low typical high, min.")
@@ -105,9 +107,10 @@ def clock(
     known = survival_curve(curve)
     if (plan is None) == (walk is None):
         raise InputError("name either a plan with --plan or a walking time with --walk")
-    legs, width = read_walk(plan) if plan else (one_walk(60.0 * (walk or 0.0), 60.0 * approach), strip_width)
+    legs, width, people = read_walk(plan) if plan else (one_walk(60.0 * (walk or 0.0), 60.0 * approach), strip_width, 2)
     found = clock_of_legs(
-        legs, strip_width_m=width, depth_m=depth, slope_deg=slope, diggers=diggers, curve=known,
+        legs, strip_width_m=width, depth_m=depth, slope_deg=slope, diggers=people if diggers is None else diggers,
+        curve=known,
         values=_phase_values(clue, coarse, fine, hole),
     )  # fmt: skip
     document = _document(

@@ -15,6 +15,7 @@ from lastseen.grid import FloatArray
 
 PROFILE_STEP_M = 20.0
 BETA_SLOPE_DEG = 10.0
+LEAST_DROP_M = 150.0  # design choice: the paths behind the regressions are larger, mostly by far
 BENCH_CHECK_M = 100.0  # design choice: the mean slope over this length below a beta point must be easy too
 
 
@@ -88,6 +89,10 @@ def envelope(distance_m: FloatArray, height_m: FloatArray) -> Envelope:
     if easy.size == 0:
         return Envelope(math.nan, math.nan, (), "the profile never eases to 10 degrees: there is no beta point on it")
     at = int(easy[0])
+    if z[0] - z[at] < LEAST_DROP_M:
+        drop = f"{z[0] - z[at]:.0f} m to its beta point, less than {LEAST_DROP_M:.0f} m"
+        text = f"not applied: it describes large paths, and this one drops {drop}"
+        return Envelope(math.nan, math.nan, (), text)
     beta = math.degrees(math.atan2(z[0] - z[at], x[at]))
     ends = tuple(
         (one.name, one.alpha_deg(beta), one.sd_deg, _distance_at(x, z, one.alpha_deg(beta)), one.source)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -156,6 +157,17 @@ class SearchPlan:
     def time_s(self, searcher: int) -> float:
         """Walking time of a searcher, seconds."""
         return sum(leg.time_s for leg in self.legs if leg.searcher == searcher)
+
+    @property
+    def way(self) -> str:
+        """How the lanes lie, in words: across or along the fall line, or on another bearing."""
+        words = self.trials[0].words if self.trials else ""
+        bearing = re.search(r"on map bearing (\d+)", words)
+        if bearing:
+            return f"on map bearing {int(bearing[1]):03d}"
+        if "bend" in words or "middle" in words:
+            return f"{self.pattern} the debris, bending with it"
+        return f"{self.pattern} the fall line"
 
     @property
     def chosen(self) -> Trial | None:

@@ -75,11 +75,11 @@ def _about_ground(legs: Sequence[Leg]) -> list[str]:
             "found on this elevation model; find your own between the lanes."
         )
     for danger, words in (("wall", "over a wall"), ("above a wall", "right above a wall")):
-        here = [f"S{leg.searcher} leg {leg.number}" for leg in legs if leg.danger == danger]
+        here = list(dict.fromkeys(_named(leg) for leg in legs if leg.danger == danger))
         if here:
             more = "" if len(here) <= _MOST_NAMED else f" and {len(here) - _MOST_NAMED} more"
             named = f"{', '.join(here[:_MOST_NAMED])}{more}"
-            notes.append(f"{_count(len(here), 'leg')} {words}: {named}; find another way on the spot.")
+            notes.append(f"{named[0].upper()}{named[1:]}: {words}; find another way on the spot.")
     return notes
 
 
@@ -96,3 +96,9 @@ def _about_searchers(walked: Walked, searchers: int) -> list[str]:
 
 def _count(n: int, what: str) -> str:
     return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def _named(leg: Leg) -> str:
+    """A leg as the map shows it."""
+    what = f"lane {leg.lane}" if leg.kind == "lane" else f"{leg.kind} of S{leg.searcher}"
+    return what if leg.kind != "join" else f"a join of S{leg.searcher}"

@@ -30,7 +30,7 @@ def write_profile(plan: Plan, model: Model, path: Path) -> None:
         palette = load_palette()
         under = (
             "Along the main flow path (a slippery body from the top of the release). "
-            f"Debris: the greatest within {ACROSS_M:.0f} m of the path."
+            f"Debris: the greatest within {ACROSS_M:.0f} m of it. Straight lines are shorter than the way."
         )
         figure = new_figure(WIDTH_MM, HEIGHT_MM)
         heading(figure, palette, f"{plan.scenario.name or 'Plan'}: long profile", under)
@@ -110,13 +110,15 @@ def _draw_angles(axes: Axes, model: Model, along: FloatArray, ground: FloatArray
     angle, length, ink = model.runout.travel_angle_deg, model.runout.length_m, palette.snow
     top = float(ground[0])
     low = top - length.p50 * math.tan(math.radians(angle.p50))
-    label = f"travel angle {angle.p50:.0f}° ({angle.p10:.0f}° to {angle.p90:.0f}°, P10 to P90)"
+    label = f"travel angle {angle.p50:.0f}° (P10 to P90: {angle.p10:.0f}° to {angle.p90:.0f}°), straight to the toe"
     axes.plot([0.0, length.p50], [top, low], color=ink.path, linewidth=1.0, linestyle=(0, (7, 2)), label=label)
     found = model.envelope
     if math.isfinite(found.beta_m):
         height = float(np.interp(found.beta_m, along, ground))
         axes.plot([found.beta_m], [height], marker="v", color=ink.release, markersize=6, linestyle="none",
                   label=f"beta point, {found.beta_deg:.0f}° from the top")  # fmt: skip
+    if not found.ends:
+        axes.plot([], [], linestyle="none", label=f"outer envelope {found.note.split(':')[0]}")
     shown = [(name, alpha, at) for name, alpha, _, at, _ in found.ends if math.isfinite(at)]
     for k, (name, alpha, at) in enumerate(shown):
         height = float(np.interp(at, along, ground))

@@ -102,7 +102,7 @@ def _numbers(pen: Pen, plan: Plan) -> list[Item]:
     who = f" (S{slowest}, the last to end)" if s.searchers > 1 else ""
     covered = s.coverage
     said = [
-        ("Strip width", f"{s.strip_width_m:g} m on the snow, lanes {s.pattern} the fall line"),
+        ("Strip width", f"{s.strip_width_m:g} m on the snow, lanes {s.way}"),
         ("Team", f"{_count(s.searchers, 'searcher')}, {_count(len(s.lanes), 'lane')}"),
         ("Search", f"{_length(walk)} in {clock(_time(walk))} on foot{who}"),
         ("Approach", f"{_length(there)} in {clock(_time(there))}{who}" if there else "none"),
@@ -123,7 +123,7 @@ def _model_numbers(plan: Plan, model: Model) -> list[tuple[str, str]]:
         ("Outline", f"debris in at least {percent(plan.debris.level)} of the events{widened}"),
         ("POA", f"{percent(round(inside, 2))} inside the outline, {percent(round(1 - inside, 2))} outside it"),
         *([("Burial", _burial(model.person.burial))] if model.person.burial else []),
-        ("Travel angle", f"{angle.p10:.0f}° / {angle.p50:.0f}° / {angle.p90:.0f}° (P10 / P50 / P90)"),
+        ("Travel angle", f"{angle.p50:.0f}° (P10 to P90: {angle.p10:.0f}° to {angle.p90:.0f}°)"),
         ("Release", f"size {plan.scenario.snow.size}, {one.volume_m3:.0f} m³ on {one.slope_deg:.0f}°"),
         ("Slab", f"{one.thickness_m:.2f} m, normal to the slope"),
     ]
@@ -182,7 +182,7 @@ def _which_north(declination_deg: float) -> str:
     if not math.isfinite(declination_deg):
         return "bearings are true"
     way = "less" if declination_deg > 0 else "more"
-    return f"true; magnetic {abs(declination_deg):.0f}° {way}"
+    return f"true; magnetic {abs(declination_deg):.1f}° {way}"
 
 
 def _searcher_lines(pen: Pen, plan: Plan, searcher: int, there: Sequence[Leg], walk: Sequence[Leg]) -> list[Item]:
