@@ -108,7 +108,7 @@ def against_pyclaw():
         try:
             found = [work(n, rows) for n in sizes]
         except ImportError:
-            print("  PyClaw is not installed (pip install clawpack, needs a Fortran compiler): left out")
+            print("  PyClaw is not installed (pip install --group bench, needs a Fortran compiler): left out")
             return
         table[name] = [(t, u, error(h, x)) for t, u, h, x in found]
         for n, (t, u, e) in zip(sizes, table[name], strict=True):
