@@ -15,6 +15,7 @@ import typer
 
 from lastseen import __version__
 from lastseen.commands import craft, drawn, ground, planning, tools
+from lastseen.commands.running import interrupted, watch_for_interrupt
 from lastseen.errors import LastseenError
 
 INTERRUPTED = 130
@@ -38,6 +39,7 @@ for room in (planning, drawn, ground, craft, tools):
 def main() -> None:
     """Run the command line and leave with the documented exit code."""
     os.environ.setdefault("NUMBA_CACHE_DIR", str(_cache_folder()))
+    watch_for_interrupt()
     try:
         code = app(standalone_mode=False)  # the parser turns Exit and Control-C into a number
     except LastseenError as error:
@@ -47,6 +49,8 @@ def main() -> None:
     except MemoryError:
         _leave("not enough memory: choose a smaller size class or a coarser elevation model", 6)
     except Exception as error:  # noqa: BLE001  the last line of defence
+        if interrupted():  # the interrupt was dressed as something else on its way
+            _leave("interrupted: nothing was written", INTERRUPTED)
         if hasattr(error, "exit_code") and hasattr(error, "format_message"):  # wrong usage, said by the parser
             _leave(f"{error.format_message()} (see lastseen --help)", int(error.exit_code))
         _leave(f"unexpected {type(error).__name__}: {error}; please report this with the command you gave", 1)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -14,6 +17,25 @@ from lastseen.errors import InputError
 
 if TYPE_CHECKING:
     from lastseen.scenario import Given, Scenario
+
+
+_stop_asked = threading.Event()
+
+
+def watch_for_interrupt() -> None:
+    """Remember that somebody pressed Control-C: a library may swallow the exception that it raises."""
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        _stop_asked.set()
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGINT, stop)
+
+
+def interrupted() -> bool:
+    """Whether somebody pressed Control-C."""
+    return _stop_asked.is_set()
 
 
 def scenario_from(file: Path | None, given: list[Given]) -> Scenario:
@@ -48,7 +70,7 @@ def echo_place(scenario: Scenario) -> None:
 def progress_bar(*, hidden: bool) -> Iterator[Callable[[str, float], None]]:
     """A progress bar on standard error, only where a person looks at it."""
     if hidden or not sys.stderr.isatty():
-        yield lambda _stage, _share: None
+        yield lambda _stage, _share: _stop_if_asked()
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
@@ -56,4 +78,14 @@ def progress_bar(*, hidden: bool) -> Iterator[Callable[[str, float], None]]:
     columns: tuple[Any, ...] = (TextColumn("{task.description:<40}"), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("", total=1.0)
-        yield lambda stage, share: bar.update(task, description=stage, completed=share)
+
+        def show(stage: str, share: float) -> None:
+            _stop_if_asked()
+            bar.update(task, description=stage, completed=share)
+
+        yield show
+
+
+def _stop_if_asked() -> None:
+    if interrupted():
+        raise KeyboardInterrupt
