@@ -21,6 +21,7 @@ from lastseen.memory import BODY_GB_PER_MILLION_CELLS, require_memory
 from lastseen.outlines import crs_of_outline, read_outline
 from lastseen.place import is_local_metric, parse_crs, parse_point, to_lonlat, to_map, utm_crs
 from lastseen.plan import Plan
+from lastseen.remarks import about_lanes, sentences
 from lastseen.scenario import Scenario
 from lastseen.search.model import Entry
 
@@ -145,20 +146,7 @@ def _notes(
         )
     if start is None:
         notes.append("Nobody said where the searchers stand: they are taken to stand where the search begins.")
-    if scenario.search.date and not math.isfinite(lanes.declination_deg):
-        notes.append(
-            f"No data for magnetic bearings on {scenario.search.date}: the magnetic model does not reach there."
-        )
-    if scenario.search.second_pass:
-        notes.append(
-            f"This is the second pass, after one with strips of {scenario.search.strip_width_m:g} m that heard nobody: "
-            "half the width, lanes midway beside those of the first."
-        )
-    notes.append(
-        "Times are for walking off the path (Tobler 1993; on steep ground about 300 m up and 430 m down in an hour), "
-        "not for skis and not for hard debris."
-    )
-    return tuple(dict.fromkeys((*elevation.notes, *notes)))
+    return sentences((*elevation.notes, *notes, *about_lanes(scenario, lanes)))
 
 
 def without_elevation(scenario: Scenario) -> Scenario:

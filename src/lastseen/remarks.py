@@ -91,26 +91,32 @@ def about_model(choice: Choice, ground: Grid, layers: GroundLayers) -> tuple[str
 
 
 def about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
-    """What somebody who walks the lanes must know before they set out."""
+    """What somebody who walks the lanes of a plan must know before they set out."""
+    stands: tuple[str, ...] = ()
+    if scenario.search.start is None:
+        where = "the searchers are taken to stand at the last-seen point: say where they stand with --start"
+        if scenario.last_seen.at == "":
+            where = "nobody said where the searchers stand: the top of the outline was taken"
+        stands = (where,)
+    return (*stands, *about_lanes(scenario, lanes))
+
+
+def about_lanes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
+    """What holds for lanes over any outline: odd widths, the pass, bearings, times."""
     notes = []
-    if not USUAL_STRIPS_M[0] <= lanes.strip_width_m <= USUAL_STRIPS_M[1]:
+    asked = scenario.search
+    if not USUAL_STRIPS_M[0] <= asked.strip_width_m <= USUAL_STRIPS_M[1]:
         notes.append(
-            f"strips of {lanes.strip_width_m:g} m are outside the {USUAL_STRIPS_M[0]:g} to {USUAL_STRIPS_M[1]:g} m "
+            f"strips of {asked.strip_width_m:g} m are outside the {USUAL_STRIPS_M[0]:g} to {USUAL_STRIPS_M[1]:g} m "
             "that handbooks and makers give: check the number"
         )
-    if scenario.search.date and not math.isfinite(lanes.declination_deg):
+    if asked.date and not math.isfinite(lanes.declination_deg):
+        notes.append(f"no data for magnetic bearings on {asked.date}: the magnetic model does not reach there")
+    if asked.second_pass:
         notes.append(
-            f"no data for magnetic bearings on {scenario.search.date}: the magnetic model does not reach there"
+            f"this is the second pass, after one with strips of {asked.strip_width_m:g} m that heard nobody: half the "
+            "width, lanes midway beside those of the first"
         )
-    if scenario.search.second_pass:
-        notes.append(
-            f"this is the second pass, after one with strips of {scenario.search.strip_width_m:g} m that heard nobody: "
-            "half the width, lanes midway beside those of the first"
-        )
-    if scenario.last_seen.at == "" and scenario.search.start is None:
-        notes.append("nobody said where the searchers stand: the top of the outline was taken")
-    elif scenario.search.start is None:
-        notes.append("the searchers are taken to stand at the last-seen point: say where they stand with --start")
     notes.append(
         "times are for walking off the path (Tobler 1993; on steep ground about 300 m up and 430 m down in an hour), "
         "not for skis and not for hard debris"

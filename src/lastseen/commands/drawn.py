@@ -16,7 +16,7 @@ from lastseen.commands.options import (
     SecondPass,
     ZUnit,
 )
-from lastseen.commands.running import progress_bar
+from lastseen.commands.running import given_in, progress_bar
 from lastseen.errors import InputError
 
 if TYPE_CHECKING:
@@ -66,22 +66,16 @@ def strips(
     from lastseen.products import refuse_existing, search_numbers, write_search
     from lastseen.products.folder import SEARCH_PROOF
     from lastseen.products.numbers import numbers_text
-    from lastseen.scenario import Given, scenario_of, with_given
+    from lastseen.scenario import scenario_of, with_given
 
     given = [
-        Given("", "elevation", tuple(dem) if dem else None),
-        Given("", "name", name),
-        Given("", "z_unit", z_unit),
-        Given("", "seed", seed),
-        Given("last_seen", "crs", crs),
-        Given("search", "debris", outline),
-        Given("search", "strip_width_m", strip_width),
-        Given("search", "searchers", searchers),
-        Given("search", "start", start),
-        Given("search", "pattern", pattern),
-        Given("search", "date", date),
-        Given("search", "second_pass", second_pass or None),
-    ]
+        *given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
+        *given_in("last_seen", crs=crs),
+        *given_in(
+            "search", debris=outline, strip_width_m=strip_width, searchers=searchers, start=start, pattern=pattern,
+            date=date, second_pass=second_pass or None,
+        ),
+    ]  # fmt: skip
     scenario = with_given(scenario_of({"elevation": ["?"]}), given)
     if not dem:
         scenario = without_elevation(scenario)

@@ -23,7 +23,7 @@ from lastseen.commands.options import (
     Water,
     ZUnit,
 )
-from lastseen.commands.running import echo_place, ground_layers_given, progress_bar, scenario_from
+from lastseen.commands.running import echo_place, given_in, progress_bar, scenario_from
 
 if TYPE_CHECKING:
     from lastseen.scenario import Scenario
@@ -64,21 +64,13 @@ def traps(
     quiet: Quiet = False,
 ) -> None:
     """List terrain traps and start zones: of a last-seen point, or of a whole elevation model."""
-    from lastseen.scenario import Given
-
     given = [
-        Given("", "elevation", tuple(dem) if dem else None),
-        Given("", "name", name),
-        Given("", "z_unit", z_unit),
-        Given("", "seed", seed),
-        Given("last_seen", "at", at),
-        Given("last_seen", "crs", crs),
-        Given("last_seen", "radius_m", radius),
-        Given("snow", "size", size),
-        Given("snow", "release", release),
-        *ground_layers_given(
-            trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads, no_go=no_go,
-            surface_model=surface_model,
+        *given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
+        *given_in("last_seen", at=at, crs=crs, radius_m=radius),
+        *given_in("snow", size=size, release=release),
+        *given_in(
+            "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,
+            no_go=no_go, surface_model=surface_model,
         ),
     ]  # fmt: skip
     _view_and_write(scenario_from(scenario, given), output, overwrite=overwrite, as_json=as_json, quiet=quiet)

@@ -25,7 +25,7 @@ from lastseen.commands.options import (
     Water,
     ZUnit,
 )
-from lastseen.commands.running import echo_place, ground_layers_given, progress_bar, scenario_from
+from lastseen.commands.running import echo_place, given_in, progress_bar, scenario_from
 from lastseen.errors import InputError
 
 if TYPE_CHECKING:
@@ -90,30 +90,17 @@ def plan(
     quiet: Quiet = False,
 ) -> None:
     """Work out a plan from an elevation model and a last-seen point."""
-    from lastseen.scenario import Given
-
     given = [
-        Given("", "elevation", tuple(dem) if dem else None),
-        Given("", "name", name),
-        Given("", "z_unit", z_unit),
-        Given("", "seed", seed),
-        Given("last_seen", "at", at),
-        Given("last_seen", "crs", crs),
-        Given("last_seen", "radius_m", radius),
-        Given("snow", "size", size),
-        Given("snow", "model", model),
-        Given("snow", "cell_m", cell),
-        Given("snow", "release", release),
-        Given("search", "debris", debris),
-        Given("search", "strip_width_m", strip_width),
-        Given("search", "searchers", searchers),
-        Given("search", "start", start),
-        Given("search", "pattern", pattern),
-        Given("search", "date", date),
-        Given("search", "second_pass", second_pass or None),
-        *ground_layers_given(
-            trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads, no_go=no_go,
-            surface_model=surface_model,
+        *given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
+        *given_in("last_seen", at=at, crs=crs, radius_m=radius),
+        *given_in("snow", size=size, model=model, cell_m=cell, release=release),
+        *given_in(
+            "search", debris=debris, strip_width_m=strip_width, searchers=searchers, start=start, pattern=pattern,
+            date=date, second_pass=second_pass or None,
+        ),
+        *given_in(
+            "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,
+            no_go=no_go, surface_model=surface_model,
         ),
     ]  # fmt: skip
     _make_and_write(

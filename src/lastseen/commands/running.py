@@ -49,11 +49,11 @@ def scenario_from(file: Path | None, given: list[Given]) -> Scenario:
     return with_given(scenario_of({"elevation": ["?"]}), given)
 
 
-def ground_layers_given(**files: Path | None) -> list[Given]:
-    """Ground layers from the command line."""
+def given_in(section: str, **values: Any) -> list[Given]:
+    """Values from the command line, by their keys in a section of the scenario; "" is its top."""
     from lastseen.scenario import Given
 
-    return [Given("ground", kind, path) for kind, path in files.items()]
+    return [Given(section, key, value) for key, value in values.items()]
 
 
 def echo_place(scenario: Scenario) -> None:

@@ -13,10 +13,10 @@ from lastseen.deposit.burial import Burial, how_deep
 from lastseen.errors import NothingFoundError
 from lastseen.grid import BoolArray, Grid
 from lastseen.motion import Carried, Events
+from lastseen.motion.body_events import PILE_WIDTH
+from lastseen.motion.events import DEBRIS_M
 from lastseen.outlines import cells_of_outline, only_areas, outline_of_level
 
-DEBRIS_THICKNESS_M = 0.1  # thinner than this is not called debris
-PILE_WIDTH = 0.6  # design choice: spread of a person in a deposit against the cube root of its volume
 PERSON_SPREAD_M = 4.0  # design choice: how far a person in the flow can lie from where a tracer does
 LEAST_SPREAD_CELLS = 1.5
 OUTLINE_LEVELS = (0.2, 0.1, 0.05, 0.025)  # design choice, tried in this order
@@ -117,13 +117,13 @@ def settle(events: Events, ground: Grid, poa: Grid, outline_probability: float |
             "the run-out, or a smaller size class"
         )
     stack = events.thickness()
-    probability = events.over(ground, (stack > DEBRIS_THICKNESS_M).mean(axis=0))
+    probability = events.over(ground, (stack > DEBRIS_M).mean(axis=0))
     p50, p90 = np.quantile(stack, [0.5, 0.9], axis=0, method="linear")
     outline, level, widened = _outline(probability, poa, outline_probability)
     if outline.is_empty:
         gone = f"{left:.0%} of it leaves the elevation model before it stops: use a model that holds the run-out"
         raise NothingFoundError(
-            f"the snow stops nowhere as debris thicker than {DEBRIS_THICKNESS_M:g} m; "
+            f"the snow stops nowhere as debris thicker than {DEBRIS_M:g} m; "
             + (gone if left > LITTLE_LEFT else "it is too thin for its way: choose a larger size or a thicker slab")
         )
     return Debris(

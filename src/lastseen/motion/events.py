@@ -14,6 +14,7 @@ from lastseen.motion.members import Members
 
 ModelName = Literal["flow", "body"]
 Layer = NDArray[np.float32]
+DEBRIS_M = 0.1  # thinner than this is not called debris; design choice
 SIDES = ("west", "east", "south", "north")
 
 

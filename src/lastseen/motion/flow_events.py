@@ -17,8 +17,9 @@ from scipy.stats import qmc
 
 from lastseen.errors import InputError
 from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
-from lastseen.motion.events import Carried, Event, Events, batches
+from lastseen.motion.events import DEBRIS_M, Carried, Event, Events, batches
 from lastseen.motion.flow import Bed, FlowEnd, FlowResult, FlowSnow, Tracers, lay_bed, run_flow
+from lastseen.motion.flow.books.kernels import FRONT_M
 from lastseen.motion.members import PERSON_SPEED, Members, draw_members, friction_range, uniform
 from lastseen.motion.starts import disc_points
 from lastseen.release import DEPOSIT_DENSITY_KG_M3, SLAB_DENSITY_KG_M3, Release
@@ -31,13 +32,11 @@ ENERGY_SHARE = 1e-3  # a run ends when less than this share of its peak kinetic 
 MOVING_SHARE = 0.01  # or when less than this share of the snow is faster than 0.5 m/s
 CHANGE_SHARE = 0.003  # or when less than this share of it changed its place within 5 s
 DIFFUSION_M2_S = (0.1, 1.0)  # design choice: 1.4 to 4.5 m to either side in ten seconds; no source
-DEBRIS_M = 0.1  # thinner than this is not called debris
 OUTLINE_SHARE = 0.1  # share of events whose ground has to settle
 SETTLED_CHANGE = 0.03  # of its area, in each of the last two batches
 BATCH = 8
 LEAST_MEMBERS = 24
 TOE_SHARE = 0.95
-FRONT_M = 0.05  # shallower snow does not count as the event
 PACKED = SLAB_DENSITY_KG_M3 / DEPOSIT_DENSITY_KG_M3  # depth of the deposit over depth of the flow
 
 Report = Callable[[str, float], None]

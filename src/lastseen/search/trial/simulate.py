@@ -11,6 +11,7 @@ import numpy as np
 from lastseen.errors import InputError
 from lastseen.grid import FloatArray, Grid
 from lastseen.search.legs import paced
+from lastseen.search.receive.dipole import range_factor
 from lastseen.search.surface import Surface
 from lastseen.search.survival import CURVES
 from lastseen.search.trial import kernels
@@ -36,7 +37,7 @@ def dipole_range_m(r_max_m: float, phi_deg: float) -> float:
 
     Near field of a magnetic dipole, any receiver that hears all three axes.
     """
-    return float(r_max_m * ((1.0 + 3.0 * math.cos(math.radians(phi_deg)) ** 2) / 4.0) ** (1.0 / 6.0))
+    return r_max_m * range_factor(phi_deg)
 
 
 @dataclass(frozen=True)
