@@ -1,0 +1,192 @@
+"""What comes down from the start zones: bodies from every one of them, over an ensemble of literature frictions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+from scipy.stats import triang
+
+from lastseen.drill.sites import kernels
+from lastseen.drill.sites.starts import StartGround
+from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
+from lastseen.motion import Bodies, felt_ground, slide
+from lastseen.motion.body_events import BODY_FRICTION
+from lastseen.motion.flow_events import working_lattice
+from lastseen.motion.laws import drag_per_m
+from lastseen.motion.members import FRICTION, SLAB_FACTOR
+from lastseen.release import SIZES, slab_class
+from lastseen.scenario import Snow
+from lastseen.threads import in_threads, thread_count
+
+MEMBERS = 6  # frictions from the most slippery body that a plan's ensemble could draw upwards; design choice
+FINEST_CELL_M = 5.0  # bodies feel ground no finer than this; design choice
+MOST_STARTS = 500_000  # the working cell doubles until no more cells than this hold a start; design choice
+LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.2, 0.5  # against 0.05 s and a quarter cell a run-out moves by under a cell
+BATCH = 2_000
+FOOTPRINT_M = 10.0  # half the width of ground that one body stands for; design choice
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, eq=False)
+class StartZoneReach:
+    """Where bodies from the start zones come.
+
+    Attributes
+    ----------
+    share : Grid
+        Share of the frictions with which at least one body passes within 10 m; 0 is "no start zone reaches it".
+    speed_m_s : ndarray
+        Greatest speed of any body in the cell itself; 0 where none passes through it.
+    source : ndarray of int32
+        Flat index, on the lattice of ``share``, of the start of the fastest body; -1 where none passes.
+    frictions : tuple of tuple of float
+        Friction of each member for size 1, 2, 3, 4.
+    bodies : int
+        How many came down, all members together.
+    left : int
+        How many of them left the elevation model or ran into no data.
+    """
+
+    share: Grid
+    speed_m_s: FloatArray
+    source: IntArray
+    frictions: tuple[tuple[float, ...], ...]
+    bodies: int
+    left: int
+
+    def over(self, ground: Grid) -> FloatArray:
+        """The share on the cells of the ground that it was worked out from."""
+        ratio = round(self.share.cell_m / ground.cell_m)
+        ny, nx = ground.shape
+        rows = np.minimum(np.arange(ny) // ratio, self.share.shape[0] - 1)
+        cols = np.minimum(np.arange(nx) // ratio, self.share.shape[1] - 1)
+        found: FloatArray = self.share.values[rows[:, None], cols[None, :]]
+        return found
+
+
+def member_frictions(members: int = MEMBERS) -> tuple[tuple[float, ...], ...]:
+    """Frictions of each member by size, rising.
+
+    The first is the most slippery body that the ensemble of a plan could draw (lowest friction, times the lowest spread
+    within one event); the others are evenly spaced quantiles of the triangular law of the literature range.
+    """
+    steps = (np.arange(members - 1) + 0.5) / max(members - 1, 1)
+    laws = [FRICTION[size] for size in SIZES]
+    first = tuple(low * BODY_FRICTION[0] for low, _, _ in laws)
+    rest = [
+        tuple(float(triang.ppf(u, (mode - low) / (high - low), low, high - low)) for low, mode, high in laws)
+        for u in steps
+    ]
+    return (first, *rest)
+
+
+def reach_of_start_zones(
+    ground: Grid,
+    starts: StartGround,
+    *,
+    members: int = MEMBERS,
+    progress: Progress = lambda _stage, _share: None,
+) -> StartZoneReach:
+    """Carry every start zone down by the body model, for each friction of the ensemble, and gather where bodies pass.
+
+    From every working cell (5 m and more) that holds start-zone ground a body sets out at rest, with the frictions and
+    the slab of the largest size that its start zone can hold, and the highest turbulence of the literature range: an
+    outer bound of the model. Same result for any number of threads.
+
+    Parameters
+    ----------
+    ground : Grid
+        Elevations, metres; NaN is no data and stops a body.
+    starts : StartGround
+        Of the same ground.
+    members : int
+        Number of frictions, at least 1.
+    progress : callable, optional
+        Gets what is done and the share of it.
+    """
+    lattice, zone = _working(ground, starts)
+    felt = felt_ground(lattice)
+    cells = np.flatnonzero(zone.ravel() > 0).astype(np.int32)
+    size = starts.size[zone.ravel()[cells]]
+    frictions = member_frictions(members)
+    share = np.zeros(lattice.shape)
+    speed, source = np.zeros(lattice.shape, np.float32), np.full(lattice.shape, -1, np.int32)
+    bodies = left = 0
+    for number, by_size in enumerate(frictions):
+        progress("bodies come down from the start zones", number / members)
+        passed, gone = _run(felt, cells, size, np.array((0.0, *by_size)), speed, source)
+        share += _widened(passed, lattice.cell_m)
+        bodies, left = bodies + cells.size, left + gone
+    share /= members
+    return StartZoneReach(
+        lattice.with_values(share), speed.astype(np.float64), source, frictions, bodies, left
+    )  # fmt: skip
+
+
+def _working(ground: Grid, starts: StartGround) -> tuple[Grid, IntArray]:
+    """The working lattice, and the start zone of the largest size in each of its cells."""
+    ratio = max(1, int(np.ceil(FINEST_CELL_M / ground.cell_m - 1e-9)))
+    while True:
+        lattice = working_lattice(ground, ratio) if ratio > 1 else ground
+        zone = _largest(starts, lattice.shape, ratio)
+        if np.count_nonzero(zone) <= MOST_STARTS or min(lattice.shape) < 40:
+            return lattice.with_values(np.ascontiguousarray(lattice.values, np.float64)), zone
+        ratio *= 2
+
+
+def _largest(starts: StartGround, shape: tuple[int, int], ratio: int) -> IntArray:
+    """Of the start zones in each working cell the one of the largest size."""
+    ny, nx = shape
+    zones = starts.zones[: ny * ratio, : nx * ratio]
+    best = zones[::ratio, ::ratio].copy()
+    for i in range(ratio):
+        for j in range(ratio):
+            if i or j:
+                other = zones[i::ratio, j::ratio]
+                np.copyto(best, other, where=starts.size[other] > starts.size[best])
+    return np.asarray(best, np.int32)
+
+
+def _run(
+    felt: Grid, cells: IntArray, size: IntArray, friction: FloatArray, speed: FloatArray, source: IntArray
+) -> tuple[BoolArray, int]:
+    """One member: which cells a body passes, and how many bodies left. Adds to ``speed`` and ``source``."""
+    snow = Snow()
+    slabs = [slab_class(one).thickness_at_38_m * SLAB_FACTOR[1] for one in SIZES]
+    drag = np.array([0.0, *(drag_per_m(snow.turbulence_m_s2[2], slab) for slab in slabs)])
+    passed = np.zeros(felt.values.size, bool)
+    left = 0
+
+    def carry(first: int) -> tuple[IntArray, FloatArray, IntArray, IntArray, int]:
+        mine, sizes = cells[first : first + BATCH], size[first : first + BATCH]
+        x, y = felt.centre_of(mine // felt.shape[1], mine % felt.shape[1])
+        rest = np.zeros(mine.size)
+        tracks = slide(
+            felt,
+            Bodies(x, y, rest, rest, friction[sizes], drag[sizes]),
+            largest_step_s=LARGEST_STEP_S,
+            largest_step_cells=LARGEST_STEP_CELLS,
+        )
+        gone = int(np.count_nonzero((tracks.reason == 1) | (tracks.reason == 2)))
+        return tracks.cells, tracks.speeds_m_s, tracks.offsets, mine, gone
+
+    # Some batches at a time, so that memory stays bounded; they are gathered in their order.
+    firsts = range(0, cells.size, BATCH)
+    each = 4 * thread_count()
+    for together in (firsts[k : k + each] for k in range(0, len(firsts), each)):
+        for visits, speeds, offsets, mine, gone in in_threads(carry, together):
+            kernels.gather(visits, speeds, offsets, mine, passed, speed.reshape(-1), source.reshape(-1))
+            left += gone
+    return passed.reshape(felt.shape), left
+
+
+def _widened(passed: BoolArray, cell_m: float) -> BoolArray:
+    """Cells within half the width that a body stands for."""
+    if not passed.any():
+        return passed
+    near: BoolArray = ndimage.distance_transform_edt(~passed, sampling=cell_m) <= FOOTPRINT_M
+    return near

@@ -1,0 +1,315 @@
+"""Find and rank ground for practice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from shapely import Polygon, box
+
+from lastseen import traps
+from lastseen.drill.sites import exposed, placing, ways
+from lastseen.drill.sites.exposure import StartZoneReach, reach_of_start_zones
+from lastseen.drill.sites.model import Part, Refused, Site, SiteSearch, SiteWish
+from lastseen.drill.sites.starts import StartGround, start_ground
+from lastseen.errors import InputError, NothingFoundError
+from lastseen.grid import BoolArray, FloatArray, Grid
+from lastseen.ground_layers import GroundLayers
+from lastseen.motion.flow_events import working_lattice
+from lastseen.outlines import cells_of_outline
+from lastseen.terrain import Terrain
+
+NEAR_TRAP_M = 50.0  # terrain traps this near are told; design choice
+CHOICE = 3  # as many times the wanted sites are looked at closely before they are ranked; design choice
+MOST_TRIED = 400
+APART = 0.5  # sites lie at least this many widths apart; design choice
+SLOW_WAY_S = 1200.0  # a way in of this time makes a site no better for it; design choice
+# Weights of the parts of the rank; design choices.
+WEIGHTS = {
+    "distance from reached ground": 0.25, "slope": 0.20, "way in": 0.15, "evenness": 0.15, "lookout": 0.15,
+    "way out": 0.10,
+}  # fmt: skip
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, eq=False)
+class _Ground:
+    """What all sites are looked at on."""
+
+    wish: SiteWish
+    starts: StartGround
+    reach: StartZoneReach
+    layers: GroundLayers
+    terrain: Terrain
+    share: FloatArray
+    away_m: FloatArray
+    to_start: exposed.StartDistance
+    broad: Grid
+
+
+def find_sites(
+    ground: Grid, layers: GroundLayers, wish: SiteWish, progress: Progress = lambda _stage, _share: None
+) -> SiteSearch:
+    """Find ground for practice: of the slope asked for, that no start zone in the model reaches, without terrain traps.
+
+    Parameters
+    ----------
+    ground : Grid
+        Elevations, metres; NaN is no data.
+    layers : GroundLayers
+        Trees, water, roads and more, on the same lattice; may be empty.
+    wish : SiteWish
+    progress : callable, optional
+
+    Returns
+    -------
+    SiteSearch
+        At least one site.
+
+    Raises
+    ------
+    NothingFoundError
+        If no ground passes; the sentence says what refused how much.
+    InputError
+        If the ground is too small for a site.
+    """
+    if min(ground.shape) * ground.cell_m < 2.0 * placing.EDGE_M + max(wish.width_m, wish.height_m):
+        raise InputError(
+            f"the elevation model is {ground.shape[1] * ground.cell_m:.0f} x {ground.shape[0] * ground.cell_m:.0f} m: a "
+            f"site of {wish.width_m:g} x {wish.height_m:g} m must lie {placing.EDGE_M:g} m inside it; use a larger model"
+        )
+    progress("looking for start zones", 0.05)
+    trees = layers.of("trees")
+    starts = start_ground(ground, trees.cover if trees else None, wish.start_deg, wish.most_size)
+    reach = reach_of_start_zones(
+        ground, starts, progress=lambda stage, share: progress(stage, 0.1 + 0.6 * share)
+    )
+    progress("placing sites", 0.7)
+    here = _look(ground, starts, reach, layers, wish)
+    bad = placing.unusable(starts, layers, wish, here.away_m)
+    places = placing.find_places(starts, wish, bad, here.away_m)
+    tally = {"tried": 0, "trap": 0, "above": 0, "lookout": 0}
+    found: list[Site] = []
+    for site in _candidates(here, places, tally):
+        found.append(site)
+        progress("looking at sites", 0.7 + 0.3 * len(found) / (CHOICE * wish.count))
+        if len(found) == CHOICE * wish.count:
+            break
+    refused = _refused(here, tally)
+    if not found:
+        raise NothingFoundError(_nothing(here, refused, places.row.size))
+    found.sort(key=lambda one: (one.exposure.share > 0.0, -round(one.rank, 6), one.number))
+    kept = tuple(
+        _numbered(one, number, len(found)) for number, one in enumerate(found[: wish.count], start=1)
+    )
+    return SiteSearch(wish, starts, reach, layers, kept, refused, _notes(here, refused))
+
+
+def _look(
+    ground: Grid, starts: StartGround, reach: StartZoneReach, layers: GroundLayers, wish: SiteWish
+) -> _Ground:
+    away = placing.distance_to_reached(starts, reach)
+    ratio = round(reach.share.cell_m / ground.cell_m)
+    lattice = working_lattice(ground, ratio) if ratio > 1 else ground
+    aspect = (np.degrees(np.arctan2(*starts.gradient_m_m)) % 360.0)
+    terrain = Terrain(ground, ground.with_values(starts.slope_deg), ground.with_values(aspect))
+    return _Ground(
+        wish, starts, reach, layers, terrain, reach.over(ground), away, exposed.distance_to_starts(starts),
+        exposed.broad_ground(reach, lattice),
+    )  # fmt: skip
+
+
+def _candidates(here: _Ground, places: placing.Places, tally: dict[str, int]) -> Iterator[Site]:
+    """Sites that pass all, one after the other, apart from each other."""
+    wish, ground = here.wish, here.starts.ground
+    taken: list[Polygon] = []
+    trapped: list[Polygon] = []
+    for k in range(places.row.size):
+        if tally["tried"] >= MOST_TRIED:
+            return
+        x, y = (float(one) for one in ground.centre_of(places.row[k], places.col[k]))
+        flat = wish.height_m * math.cos(math.radians(float(places.slope_deg[k])))
+        down = (float(places.downhill[k, 0]), float(places.downhill[k, 1]))
+        outline = placing.corners((x, y), down, wish.width_m, flat)
+        if any(outline.distance(one) < APART * wish.width_m for one in taken):
+            continue
+        if any(outline.intersects(one) for one in trapped):
+            continue
+        tally["tried"] += 1
+        if exposed.runs_off_above(outline, here.broad):
+            tally["above"] += 1
+            trapped.append(outline)
+            continue
+        inside, near = _traps(here, outline)
+        if inside:
+            tally["trap"] += 1
+            trapped += [one.outline for one in inside]
+            continue
+        site = _site(here, places, k, outline, down, near)
+        if site.exposure.share > 0.0 and site.lookout is None:
+            tally["lookout"] += 1
+            trapped.append(outline)
+            continue
+        taken.append(outline)
+        yield site
+
+
+def _traps(here: _Ground, outline: Polygon) -> tuple[list[traps.Trap], tuple[str, ...]]:
+    """Terrain traps inside an outline, and in words those near it."""
+    ground = here.starts.ground
+    where: BoolArray = np.zeros(ground.shape[0] * ground.shape[1], bool)
+    where[cells_of_outline(outline.buffer(NEAR_TRAP_M), ground)] = True
+    found = traps.find_traps(here.terrain, where.reshape(ground.shape), here.layers)
+    inside = [one for one in found if one.outline.intersects(outline)]
+    near = [
+        f"{one.kind}, {outline.distance(one.outline):.0f} m away"
+        for one in found
+        if 0.0 < outline.distance(one.outline) <= NEAR_TRAP_M
+    ]
+    return inside, tuple(near)
+
+
+def _site(
+    here: _Ground, places: placing.Places, k: int, outline: Polygon, down: tuple[float, float], near: tuple[str, ...]
+) -> Site:
+    wish, ground = here.wish, here.starts.ground
+    middle = (outline.centroid.x, outline.centroid.y)
+    exposure = exposed.exposure_of(outline, wish, here.starts, here.reach, here.away_m, here.to_start)
+    around = ways.look_around(ground, here.share, here.starts.slope_deg, here.layers, _box_round(here, middle))
+    roads = here.layers.of("roads")
+    way_in, way_out = ways.ways_of(around, outline, wish.near_m, roads.outline if roads else None)
+    lookout = ways.lookout_of(around, outline, _starts_on(here.starts, around.ground), "")
+    cells = cells_of_outline(outline, ground)
+    parts = _parts(here, float(places.slope_deg[k]), float(places.spread_deg[k]), exposure.distance_m, way_in, way_out, lookout)
+    return Site(
+        k,
+        outline,
+        middle,
+        float(ground.sample(*middle)),
+        math.degrees(math.atan2(*down)) % 360.0,
+        float(places.slope_deg[k]),
+        float(places.spread_deg[k]),
+        float(np.nanmax(here.starts.slope_deg.ravel()[cells])) if cells.size else float(places.slope_deg[k]),
+        float(places.inside[k]),
+        exposure,
+        way_in,
+        way_out,
+        lookout,
+        near,
+        parts,
+        sum(one.weight * one.value for one in parts),
+        exposed.statement(outline, exposure, wish, here.starts, here.reach),
+        "",
+    )
+
+
+def _parts(
+    here: _Ground, slope: float, spread: float, away_m: float, way_in: ways.Way | None, way_out: ways.Way | None,
+    lookout: ways.Lookout | None,
+) -> tuple[Part, ...]:  # fmt: skip
+    """The parts of the rank, each 0 to 1."""
+    in_s = (1.0 - min(way_in.time_s / SLOW_WAY_S, 1.0)) * (1.0 - way_in.reached_m / way_in.length_m) if way_in else 0.0
+    out = 1.0 - way_out.reached_m / way_out.length_m if way_out else 0.0
+    seen = 0.0
+    if lookout is not None:
+        seen = lookout.sees_site * (1.0 if math.isnan(lookout.sees_above) else 0.5 + 0.5 * lookout.sees_above)
+    values = {
+        "distance from reached ground": float(placing.away_part(away_m)),
+        "slope": float(placing.slope_part(here.wish, slope)),
+        "way in": max(in_s, 0.0),
+        "evenness": float(placing.even_part(spread)),
+        "lookout": seen,
+        "way out": max(out, 0.0),
+    }
+    return tuple(Part(name, values[name], weight) for name, weight in WEIGHTS.items())
+
+
+def _box_round(here: _Ground, middle: tuple[float, float]) -> tuple[float, float, float, float]:
+    """The ground round a site, and the place where people come from."""
+    (x, y), more = middle, ways.AROUND_M
+    square = box(x - more, y - more, x + more, y + more)
+    if here.wish.near_m is not None:
+        (nx, ny), rim = here.wish.near_m, 200.0
+        square = square.union(box(nx - rim, ny - rim, nx + rim, ny + rim))
+    west, south, east, north = square.bounds
+    return west, south, east, north
+
+
+def _starts_on(starts: StartGround, lattice: Grid) -> BoolArray:
+    """Start-zone ground at the middles of other cells."""
+    rows, cols = np.indices(lattice.shape)
+    i, j = starts.ground.cell_of(*lattice.centre_of(rows, cols))
+    found: BoolArray = starts.zones[np.clip(i, 0, starts.zones.shape[0] - 1), np.clip(j, 0, starts.zones.shape[1] - 1)] > 0
+    return found
+
+
+def _numbered(site: Site, number: int, of: int) -> Site:
+    """The site with its number, the name of its lookout place, and why it has this rank."""
+    lookout = replace(site.lookout, name=f"L{number}") if site.lookout else None
+    ordered = sorted(site.parts, key=lambda one: -one.value)
+    best, worst = ordered[0], ordered[-1]
+    told = ", ".join(f"{one.name} {one.value:.2f}" for one in site.parts)
+    reason = (
+        f"Number {number} of {of} that passed, with {site.rank:.2f} of 1: best in {best.name}, weakest in {worst.name}. "
+        f"Parts: {told}."
+    )
+    return replace(site, number=number, lookout=lookout, reason=reason)
+
+
+def _refused(here: _Ground, tally: dict[str, int]) -> Refused:
+    slope = here.starts.slope_deg
+    with np.errstate(invalid="ignore"):
+        right = (slope >= here.wish.low_deg) & (slope <= here.wish.high_deg)
+    hectare = here.starts.ground.cell_area_m2 / 10_000.0
+    return Refused(
+        float(right.sum()) * hectare,
+        float((right & (here.share > 0.0)).sum()) * hectare,
+        tally["tried"],
+        tally["trap"],
+        tally["above"],
+        tally["lookout"],
+    )
+
+
+def _told(here: _Ground, refused: Refused) -> str:
+    wish = here.wish
+    return (
+        f"{refused.right_slope_ha:.0f} ha have {wish.low_deg:g} to {wish.high_deg:g} degrees, a body reaches "
+        f"{refused.reached_ha:.0f} ha of them; of {refused.places} places looked at closely {refused.with_trap} hold a "
+        f"terrain trap and {refused.unknown_above} lie below ground that runs off the elevation model"
+    )
+
+
+def _nothing(here: _Ground, refused: Refused, places: int) -> str:
+    wish = here.wish
+    told = f"no ground of {wish.width_m:g} x {wish.height_m:g} m passes ({places} places have slope and distance): "
+    told += _told(here, refused)
+    if refused.without_lookout:
+        told += f", and {refused.without_lookout} have no lookout place"
+    ask = "look farther with --within, " if wish.near_m is not None else ""
+    last = "" if wish.exposed_ok else ", or allow ground that bodies reach, with a lookout, by --exposed-ok"
+    return f"{told}; {ask}ask for a smaller --size or wider slopes{last}"
+
+
+def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
+    reach, cell = here.reach, here.starts.ground.cell_m
+    notes = [f"{_told(here, refused)}."]
+    if reach.left:
+        notes.append(
+            f"{reach.left / max(reach.bodies, 1):.0%} of the bodies left the elevation model or ran into no data; start "
+            "zones outside it are not seen"
+        )
+    notes.append(
+        f"ground was looked at on cells of {cell:g} m, bodies ran on {reach.share.cell_m:g} m; start zones smaller than "
+        "125 m2 on the slope are left out, and so is what only finer cells would show"
+    )
+    if here.layers.of("trees") is None:
+        notes.append("trees are not known: a site may lie in a wood, and woods do not stop a body here")
+    if blind := traps.invisible_note(cell, here.layers):
+        notes.append(blind)
+    if here.wish.exposed_ok:
+        notes.append("ground that bodies reach was allowed: a site that one reaches is used with its lookout only")
+    return tuple(one[0].upper() + one[1:] for one in notes)
