@@ -110,14 +110,14 @@ def broad_ground(reach: StartZoneReach, lattice: Grid) -> Grid:
 
 def statement(site: Polygon, exposure: Exposure, wish: SiteWish, starts: StartGround, reach: StartZoneReach) -> str:
     """What comes down, with its limits."""
-    low = min(one for by_size in reach.frictions for one in by_size)
-    high = max(one for by_size in reach.frictions for one in by_size)
+    low = min(one for by_size in reach.frictions for one in by_size[: wish.most_size])
+    high = max(one for by_size in reach.frictions for one in by_size[: wish.most_size])
     members = len(reach.frictions)
     asked = (
-        f"{reach.bodies:,} bodies came down from {starts.count:,} start zones ({starts.least_deg:g} degrees and "
-        f"steeper), each with the {members} frictions of the largest size that its zone can hold ({low:.2f} to "
-        f"{high:.2f}, literature ranges, not calibrated)"
-    ).replace(",", " ", 2)
+        f"{_spaced(reach.bodies)} bodies came down from {_spaced(starts.count)} start zones ({starts.least_deg:g} "
+        f"degrees and steeper), each with the {members} frictions of the largest size, up to {wish.most_size}, that "
+        f"the ground there can hold ({low:.2f} to {high:.2f}, literature ranges, not calibrated)"
+    )
     if exposure.share > 0.0:
         return f"{_reached(site, exposure, wish, members)} {asked}. {LIMITS}"
     far = (
@@ -144,3 +144,7 @@ def _reached(site: Polygon, exposure: Exposure, wish: SiteWish, members: int) ->
         f"{told}, at up to {exposure.speed_m_s:.0f} m/s, from a start zone {exposure.from_above_m:.0f} m higher and "
         f"{away:.0f} m to the {bearing_text(azimuth)}. Use it only with the lookout in place and a way out that is known."
     )
+
+
+def _spaced(number: int) -> str:
+    return f"{number:,}".replace(",", " ")

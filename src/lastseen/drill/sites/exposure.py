@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage
 from scipy.stats import triang
 
@@ -13,7 +14,6 @@ from lastseen.drill.sites import kernels
 from lastseen.drill.sites.starts import StartGround
 from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
 from lastseen.motion import Bodies, felt_ground, slide
-from lastseen.motion.body_events import BODY_FRICTION
 from lastseen.motion.flow_events import working_lattice
 from lastseen.motion.laws import drag_per_m
 from lastseen.motion.members import FRICTION, SLAB_FACTOR
@@ -21,7 +21,7 @@ from lastseen.release import SIZES, slab_class
 from lastseen.scenario import Snow
 from lastseen.threads import in_threads, thread_count
 
-MEMBERS = 6  # frictions from the most slippery body that a plan's ensemble could draw upwards; design choice
+MEMBERS = 6  # frictions from the lowest of the literature range upwards; design choice
 FINEST_CELL_M = 5.0  # bodies feel ground no finer than this; design choice
 MOST_STARTS = 500_000  # the working cell doubles until no more cells than this hold a start; design choice
 LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.2, 0.5  # against 0.05 s and a quarter cell a run-out moves by under a cell
@@ -71,12 +71,11 @@ class StartZoneReach:
 def member_frictions(members: int = MEMBERS) -> tuple[tuple[float, ...], ...]:
     """Frictions of each member by size, rising.
 
-    The first is the most slippery body that the ensemble of a plan could draw (lowest friction, times the lowest spread
-    within one event); the others are evenly spaced quantiles of the triangular law of the literature range.
+    The first is the lowest of the literature range; the others are evenly spaced quantiles of its triangular law.
     """
     steps = (np.arange(members - 1) + 0.5) / max(members - 1, 1)
     laws = [FRICTION[size] for size in SIZES]
-    first = tuple(low * BODY_FRICTION[0] for low, _, _ in laws)
+    first = tuple(low for low, _, _ in laws)
     rest = [
         tuple(float(triang.ppf(u, (mode - low) / (high - low), low, high - low)) for low, mode, high in laws)
         for u in steps
@@ -94,7 +93,7 @@ def reach_of_start_zones(
     """Carry every start zone down by the body model, for each friction of the ensemble, and gather where bodies pass.
 
     From every working cell (5 m and more) that holds start-zone ground a body sets out at rest, with the frictions and
-    the slab of the largest size that its start zone can hold, and the highest turbulence of the literature range: an
+    the slab of the largest size that the start zone there can hold, and the highest turbulence of the literature range: an
     outer bound of the model. Same result for any number of threads.
 
     Parameters
@@ -108,10 +107,10 @@ def reach_of_start_zones(
     progress : callable, optional
         Gets what is done and the share of it.
     """
-    lattice, zone = _working(ground, starts)
+    lattice, sizes = _working(ground, starts)
     felt = felt_ground(lattice)
-    cells = np.flatnonzero(zone.ravel() > 0).astype(np.int32)
-    size = starts.size[zone.ravel()[cells]]
+    cells = np.flatnonzero(sizes.ravel() > 0).astype(np.int32)
+    size = sizes.ravel()[cells].astype(np.int32)
     frictions = member_frictions(members)
     share = np.zeros(lattice.shape)
     speed, source = np.zeros(lattice.shape, np.float32), np.full(lattice.shape, -1, np.int32)
@@ -127,28 +126,21 @@ def reach_of_start_zones(
     )  # fmt: skip
 
 
-def _working(ground: Grid, starts: StartGround) -> tuple[Grid, IntArray]:
-    """The working lattice, and the start zone of the largest size in each of its cells."""
+def _working(ground: Grid, starts: StartGround) -> tuple[Grid, npt.NDArray[np.int8]]:
+    """The working lattice, and the largest size that starts in each of its cells."""
     ratio = max(1, int(np.ceil(FINEST_CELL_M / ground.cell_m - 1e-9)))
     while True:
         lattice = working_lattice(ground, ratio) if ratio > 1 else ground
-        zone = _largest(starts, lattice.shape, ratio)
-        if np.count_nonzero(zone) <= MOST_STARTS or min(lattice.shape) < 40:
-            return lattice.with_values(np.ascontiguousarray(lattice.values, np.float64)), zone
+        sizes = _largest(starts, lattice.shape, ratio)
+        if np.count_nonzero(sizes) <= MOST_STARTS or min(lattice.shape) < 40:
+            return lattice.with_values(np.ascontiguousarray(lattice.values, np.float64)), sizes
         ratio *= 2
 
 
-def _largest(starts: StartGround, shape: tuple[int, int], ratio: int) -> IntArray:
-    """Of the start zones in each working cell the one of the largest size."""
+def _largest(starts: StartGround, shape: tuple[int, int], ratio: int) -> npt.NDArray[np.int8]:
+    """Of the sizes in each working cell the largest."""
     ny, nx = shape
-    zones = starts.zones[: ny * ratio, : nx * ratio]
-    best = zones[::ratio, ::ratio].copy()
-    for i in range(ratio):
-        for j in range(ratio):
-            if i or j:
-                other = zones[i::ratio, j::ratio]
-                np.copyto(best, other, where=starts.size[other] > starts.size[best])
-    return np.asarray(best, np.int32)
+    return starts.size[: ny * ratio, : nx * ratio].reshape(ny, ratio, nx, ratio).max(axis=(1, 3))
 
 
 def _run(

@@ -91,7 +91,7 @@ def find_sites(
     here = _look(ground, starts, reach, layers, wish)
     bad = placing.unusable(starts, layers, wish, here.away_m)
     places = placing.find_places(starts, wish, bad, here.away_m)
-    tally = {"tried": 0, "trap": 0, "above": 0, "lookout": 0}
+    tally = {"tried": 0, "trap": 0, "above": 0, "lookout": 0, "reached": 0}
     found: list[Site] = []
     for site in _candidates(here, places, tally):
         found.append(site)
@@ -149,8 +149,8 @@ def _candidates(here: _Ground, places: placing.Places, tally: dict[str, int]) ->
             trapped += [one.outline for one in inside]
             continue
         site = _site(here, places, k, outline, down, near)
-        if site.exposure.share > 0.0 and site.lookout is None:
-            tally["lookout"] += 1
+        if site.exposure.share > 0.0 and (not wish.exposed_ok or site.lookout is None):
+            tally["lookout" if wish.exposed_ok else "reached"] += 1
             trapped.append(outline)
             continue
         taken.append(outline)
@@ -306,6 +306,12 @@ def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
         f"ground was looked at on cells of {cell:g} m, bodies ran on {reach.share.cell_m:g} m; start zones smaller than "
         "125 m2 on the slope are left out, and so is what only finer cells would show"
     )
+    large = int(np.count_nonzero(here.starts.could_be > here.wish.most_size))
+    if large:
+        notes.append(
+            f"{large * here.starts.ground.cell_area_m2 / 10_000.0:.0f} ha of start-zone ground could hold a size above "
+            f"{here.wish.most_size}, whose run-out was not looked at: --largest {here.wish.most_size + 1} looks at it"
+        )
     if here.layers.of("trees") is None:
         notes.append("trees are not known: a site may lie in a wood, and woods do not stop a body here")
     if blind := traps.invisible_note(cell, here.layers):

@@ -14,6 +14,7 @@ from lastseen.release import SIZES
 
 LOW_DEG, HIGH_DEG = 10.0, 25.0  # taught limits of practice ground: below 25 to 30 degrees (common practice, no source)
 SIZE_M = (100.0, 50.0)  # 0.5 ha, 100 wide by 50 high: protocol of a French nature park
+MOST_SIZE = 3  # friction of size 3 is the literature range; that of size 4 is a design choice
 MARGIN_M = 20.0  # between the site and ground that a body reaches, for people who stand round it; design choice
 
 
@@ -48,7 +49,7 @@ class SiteWish:
     low_deg: float = LOW_DEG
     high_deg: float = HIGH_DEG
     start_deg: float = LEAST_START_DEG
-    most_size: int = SIZES[-1]
+    most_size: int = MOST_SIZE
     near_m: tuple[float, float] | None = None
     within_m: float = 2000.0
     margin_m: float = MARGIN_M

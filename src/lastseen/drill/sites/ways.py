@@ -21,7 +21,7 @@ WALK_CELL_M = 10.0  # ways are looked for on cells of about this size; design ch
 AROUND_M = 600.0  # ground round a site in which ways are looked for; design choice
 OUT_M = 300.0  # a way out is followed this far from the middle of the site; design choice
 REACHED_COST = 8.0  # a metre on reached ground counts as this many; design choice
-STEEPEST_WALK_DEG = 35.0  # steeper ground is no way; design choice
+STEEPEST_WALK_DEG = 30.0  # steeper ground is no way; design choice
 OTHER_SIDE_DEG = 90.0  # way in and way out lie at least this far apart, seen from the site; design choice
 EYE_M, MARK_M = 1.6, 0.5
 LOOKOUT_M = (20.0, 250.0)  # from the edge of the site: within call and whistle; common practice, no source
@@ -72,7 +72,7 @@ def ways_of(
     """The way in and the way out: the quickest walks, of which ground that a body reaches is avoided.
 
     The way in comes from where people are (``near_m``), else from a road, else from 300 m away where that is easiest.
-    The way out goes 300 m away on another side. None where there is no way on ground below 35 degrees.
+    The way out goes 300 m away on another side. None where there is no way on ground below 30 degrees.
     """
     walk = _Walk(around, site)
     middle = site.centroid

@@ -1,0 +1,128 @@
+"""Commands of the instructor: drill sites, drill deposit. Others put theirs into the same group by ``drill_app``."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from lastseen.commands.options import (
+    AsJson,
+    Buildings,
+    Crevasses,
+    NoGo,
+    Out,
+    Overwrite,
+    Quiet,
+    Roads,
+    Rocks,
+    Surface,
+    Trees,
+    Water,
+    ZUnit,
+)
+from lastseen.commands.running import given_in, progress_bar, scenario_from
+from lastseen.errors import InputError
+
+if TYPE_CHECKING:
+    from lastseen.drill.sites.view import SiteView
+
+drill_app = typer.Typer(
+    name="drill",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="Practice: ground for it, a deposit to practise on, targets. No start zone in this model reaches a site that "
+    "is offered by default; look at the ground above on the day all the same.",
+)
+
+
+def add_to(app: typer.Typer) -> None:
+    """Put the group of commands into the command line."""
+    drill_app.command()(sites)
+    app.add_typer(drill_app)
+
+
+def sites(
+    dem: Annotated[list[Path], typer.Argument(help="Elevation: any raster that GDAL reads, or several.")],
+    near: Annotated[str | None, typer.Option("--near", help="Where people come from: lon,lat, UTM or MGRS.")] = None,
+    crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --near.")] = None,
+    within: Annotated[float, typer.Option("--within", help="Greatest distance from --near, m.")] = 2000.0,
+    size: Annotated[str, typer.Option("--size", help="Width across and height along the slope, m.")] = "100x50",
+    slope: Annotated[str, typer.Option("--slope", help="Least and largest slope of the site, degrees.")] = "10-25",
+    start_slope: Annotated[float, typer.Option("--start-slope", help="Slope from which snow can start, degrees.")] = 28.0,
+    largest: Annotated[int, typer.Option("--largest", help="Largest destructive size that is looked at, 1 to 4.")] = 3,
+    margin: Annotated[float, typer.Option("--margin", help="From the site to ground that a body reaches, m.")] = 20.0,
+    exposed_ok: Annotated[
+        bool, typer.Option("--exposed-ok", help="Also ground that a body reaches; only with a named lookout place.")
+    ] = False,
+    count: Annotated[int, typer.Option("--count", help="How many sites at most.")] = 8,
+    trees: Trees = None,
+    water: Water = None,
+    crevasses: Crevasses = None,
+    rocks: Rocks = None,
+    buildings: Buildings = None,
+    roads: Roads = None,
+    no_go: NoGo = None,
+    surface_model: Surface = None,
+    name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
+    z_unit: ZUnit = None,
+    output: Out = Path("sites"),
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Find and rank ground for practice that no start zone in this model reaches."""
+    from lastseen.drill.sites import SiteWish
+    from lastseen.drill.sites.view import view_sites
+    from lastseen.place import parse_crs, parse_point
+    from lastseen.products import refuse_existing
+    from lastseen.products.sites import PROOF, write_sites
+
+    refuse_existing(output, overwrite=overwrite, proof=PROOF)
+    width, height = pair(size, "x", "--size", "100x50")
+    low, high = pair(slope, "-", "--slope", "10-25")
+    wish = SiteWish(
+        width_m=width, height_m=height, low_deg=low, high_deg=high, start_deg=start_slope, most_size=largest,
+        within_m=within, margin_m=margin, exposed_ok=exposed_ok, count=count,
+    )  # fmt: skip
+    given = [
+        *given_in("", elevation=tuple(dem), name=name, z_unit=z_unit),
+        *given_in(
+            "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,
+            no_go=no_go, surface_model=surface_model,
+        ),
+    ]  # fmt: skip
+    place = parse_point(near, parse_crs(crs) if crs else None) if near else None
+    if place is not None and not (quiet or as_json):
+        known = place.notations()
+        typer.echo(f"Place of --near: {known['lonlat']} = {known['utm']} = {known['mgrs']}", err=True)
+    with progress_bar(hidden=quiet) as progress:
+        view = view_sites(scenario_from(None, given), wish, place, lambda stage, share: progress(stage, 0.8 * share))
+        write_sites(view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share))
+    _tell(view, output, as_json=as_json, quiet=quiet)
+
+
+def _tell(view: SiteView, output: Path, *, as_json: bool, quiet: bool) -> None:
+    from lastseen.products.numbers import numbers_text
+    from lastseen.products.sites import sites_numbers, sites_table
+
+    if as_json:
+        typer.echo(numbers_text(sites_numbers(view)), nl=False)
+    elif not quiet:
+        typer.echo(sites_table(view, output))
+
+
+def pair(text: str, between: str, option: str, example: str) -> tuple[float, float]:
+    """Two numbers of an option.
+
+    Raises
+    ------
+    InputError
+        If there are not two numbers.
+    """
+    found: Any = re.fullmatch(rf"\s*(\d+(?:\.\d+)?)\s*{between}\s*(\d+(?:\.\d+)?)\s*", text.replace("×", "x"))
+    if not found:
+        raise InputError(f"{option} {text} cannot be read: give two numbers such as {example}")
+    return float(found[1]), float(found[2])

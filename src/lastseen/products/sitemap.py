@@ -1,0 +1,227 @@
+"""The map of practice sites: an A4 sheet with relief, where bodies come, the sites, their ways and lookout places."""
+
+from __future__ import annotations
+
+import warnings
+from itertools import chain
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import matplotlib as mpl
+import numpy as np
+import shapely
+from matplotlib.patches import Polygon as Marker
+from scipy import ndimage
+from shapely import LineString, MultiPolygon, Point
+
+from lastseen import __version__
+from lastseen.drill.sites import words
+from lastseen.outlines import outline_of_level
+from lastseen.products.mapsheet import furniture, names, panel, parts
+from lastseen.products.mapsheet.drawing import DPI, SETTINGS, Drawing, area_patch, start_drawing, stroke
+from lastseen.products.mapsheet.ground import drawn_lattice, ground_around
+from lastseen.products.mapsheet.layout import fit_sheet
+from lastseen.products.mapsheet.legend import Entry, Symbol, _ground_entries, _line, _patch, _rows
+from lastseen.products.mapsheet.panel import Item, Pen
+from lastseen.products.palette import load_palette
+
+if TYPE_CHECKING:
+    from lastseen.drill.sites import Site, SiteWish
+    from lastseen.drill.sites.view import SiteView
+
+TINTS = (0.16, 0.30, 0.46)  # of the ground that bodies reach, by share of the frictions
+STEPS = (1e-6, 0.34, 0.67, 1.01)
+TINT_WORDS = ("up to a third", "up to two thirds", "more")
+WAY_IN, WAY_OUT = (0.6, 2.2), (6.0, 2.0)
+LEAST_SHOWN_M = 260.0  # round a single site
+AMOUNTS = ((7.4, 9), (7.0, 9), (6.6, 7), (6.2, 5), (6.0, 4), (5.6, 3))  # size of text, notes
+
+
+def write_site_map(view: SiteView, path: Path, only: Site | None = None) -> None:
+    """Draw all sites, or one, on an A4 sheet at 200 dots per inch; the same view gives the same bytes."""
+    with mpl.rc_context(), warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # a name may hold letters that the font lacks
+        mpl.rcdefaults()
+        mpl.rcParams.update(SETTINGS)  # type: ignore[arg-type]
+        draw_site_map(view, only).figure.savefig(path, format="png", dpi=DPI, metadata={"Software": None})
+
+
+def draw_site_map(view: SiteView, only: Site | None = None) -> Drawing:
+    """The sheet, drawn but not written."""
+    sites = view.search.sites if only is None else (only,)
+    d = start_drawing(fit_sheet(_bounds(view, sites, single=only is not None)), load_palette())
+    drawn = drawn_lattice(ground_around(view, d.sheet.extent), d.sheet.extent, d.sheet.metres_per_mm)  # type: ignore[arg-type]
+    parts.draw_relief(d.ground, drawn, d.palette)
+    levels, steep = parts.draw_contours(d, drawn)
+    _draw_reach(d, view)
+    for site in sites:
+        _draw_site(d, site, many=only is None)
+    if view.search.wish.near_m is not None:
+        _draw_near(d, view.search.wish.near_m)
+    names.name_contours(d, levels)
+    grid_m = furniture.draw_frame(d)
+    furniture.draw_under(d, view, grid_m, levels.interval_m)  # type: ignore[arg-type]
+    title = view.scenario.name or "Practice sites"
+    panel.draw_header(d, title if only is None else f"{title}: site {only.number}", _header(view, only))
+    panel.draw_footer(d, f"lastseen {__version__}")
+    _fill_panel(d, view, sites, single=only is not None)
+    return d
+
+
+def _bounds(view: SiteView, sites: tuple[Site, ...], *, single: bool) -> tuple[float, float, float, float]:
+    shapes = [one.outline.buffer(LEAST_SHOWN_M if single else 80.0) for one in sites]
+    for one in sites:
+        shapes += [way.line for way in (one.way_in, one.way_out) if way is not None and (single or way.length_m < 800)]
+        shapes += [Point(one.lookout.at_m) for _ in (0,) if one.lookout is not None]
+    if view.search.wish.near_m is not None and not single:
+        shapes.append(Point(view.search.wish.near_m))
+    west, south, east, north = (float(side) for side in shapely.total_bounds(shapes))
+    return west, south, east, north
+
+
+def _draw_reach(d: Drawing, view: SiteView) -> None:
+    """Tints by the share of frictions with which a body comes, and the edges of the start zones."""
+    share = view.search.reach.share
+    rows, cols = np.arange(share.shape[0]), np.arange(share.shape[1])
+    x, _ = share.centre_of(0, cols)
+    _, y = share.centre_of(rows, 0)
+    smooth = ndimage.gaussian_filter(share.values, 0.6)
+    ink = d.palette.snow
+    for low, high, tint in zip(STEPS[:-1], STEPS[1:], TINTS, strict=True):
+        d.ground.contourf(x, y, smooth, levels=(max(low, 0.02), high), colors=[ink.corridor], alpha=tint, zorder=1.0)
+    west, south, east, north = d.sheet.extent
+    starts = view.search.starts
+    try:
+        cut = starts.ground.with_values((starts.zones > 0).astype(float)).window(west, south, east, north)
+    except ValueError:
+        return
+    zones = outline_of_level(cut, 0.5, (1.2 * d.sheet.metres_per_mm) ** 2)
+    d.ground.add_patch(area_patch(zones, fill=False, edgecolor=ink.release, linewidth=0.6, zorder=2.6))
+
+
+def _draw_site(d: Drawing, site: Site, *, many: bool) -> None:
+    k, ink, paper = d.sheet.metres_per_mm, d.palette.lanes.colour, d.palette.lanes.casing
+    for way, dashes in ((site.way_in, WAY_IN), (site.way_out, WAY_OUT)):
+        if way is not None:
+            d.ground.add_line(stroke(way.line.coords, paper, 2.4, zorder=4.0))
+            d.ground.add_line(stroke(way.line.coords, ink, 1.2, dashes, dash_capstyle="round", zorder=4.1))
+            _arrow(d, way.line)
+    look = {"edgecolor": ink, "linewidth": 1.6, "zorder": 5.0}
+    exposed = site.exposure.share > 0.0
+    d.ground.add_patch(
+        area_patch(MultiPolygon([site.outline]), facecolor=paper, alpha=0.55, linewidth=0.0, zorder=4.8)
+    )
+    d.ground.add_patch(
+        area_patch(MultiPolygon([site.outline]), fill=False, hatch="xxx" if exposed else None, **look)
+    )
+    x, y = d.sheet.on_page(*site.middle_m)
+    if d.inside(x, y):
+        small = many and (site.outline.bounds[2] - site.outline.bounds[0]) < 6.0 * k
+        if small:  # the number beside it, so that it does not hide the site
+            x, y = x + 3.2, y + 3.2
+        d.text(x, y, str(site.number), 9.0, ha="center", va="center", weight="bold", halo=True, zorder=9)
+    if site.lookout is not None:
+        x, y = d.sheet.on_page(*site.lookout.at_m)
+        if d.inside(x, y):
+            _triangle(d, x, y)
+            d.text(x + 2.2, y, site.lookout.name, 7.0, va="center", weight="bold", halo=True, zorder=9)
+
+
+def _arrow(d: Drawing, line: LineString) -> None:
+    """An arrow head in the middle of a way, in the direction of the walk."""
+    a, b = line.interpolate(0.55, normalized=True), line.interpolate(0.6, normalized=True)
+    (ax, ay), (bx, by) = d.sheet.on_page(a.x, a.y), d.sheet.on_page(b.x, b.y)
+    if d.inside(ax, ay):
+        d.arrow(ax, ay, float(np.arctan2(by - ay, bx - ax)), 2.4, d.palette.lanes.colour)
+
+
+def _triangle(d: Drawing, x: float, y: float) -> None:
+    corners = [(x - 1.4, y - 1.0), (x + 1.4, y - 1.0), (x, y + 1.6)]
+    look = {"facecolor": d.palette.lanes.casing, "edgecolor": d.palette.lanes.colour, "linewidth": 1.2, "zorder": 8.5}
+    d.page.add_patch(Marker(corners, **look))
+
+
+def _draw_near(d: Drawing, near_m: tuple[float, float]) -> None:
+    x, y = d.sheet.on_page(*near_m)
+    if d.inside(x, y):
+        corners = [(x - 1.2, y - 1.2), (x + 1.2, y - 1.2), (x + 1.2, y + 1.2), (x - 1.2, y + 1.2)]
+        d.page.add_patch(Marker(corners, fill=False, edgecolor=d.palette.lanes.colour, linewidth=1.4, zorder=8.5))
+
+
+def _header(view: SiteView, only: Site | None) -> list[str]:
+    wish: SiteWish = view.search.wish
+    asked = (
+        f"Ground for practice, {wish.width_m:g} x {wish.height_m:g} m, {wish.low_deg:g} to {wish.high_deg:g} degrees; "
+        f"start zones from {wish.start_deg:g} degrees, sizes up to {wish.most_size}"
+    )
+    if only is None:
+        return [asked, "Tinted: ground that bodies from the start zones reach in this model"]
+    return [asked, words.facts(only)]
+
+
+def _legend(pen: Pen, view: SiteView, sites: tuple[Site, ...]) -> list[Item]:
+    d = pen.d
+    ink, lanes = d.palette.snow, d.palette.lanes
+    entries: list[Entry] = [(_patch(d, facecolor=lanes.casing, edgecolor=lanes.colour, linewidth=1.4), "practice site")]
+    if any(one.exposure.share > 0.0 for one in sites):
+        look = {"facecolor": lanes.casing, "edgecolor": lanes.colour, "linewidth": 1.4, "hatch": "xxx"}
+        entries.append((_patch(d, **look), "site that a body reaches"))
+    entries += [
+        (_line(d, lanes.colour, 1.2, WAY_IN, arrow=2.0), "way in"),
+        (_line(d, lanes.colour, 1.2, WAY_OUT, arrow=2.0), "way out"),
+        (_lookout_symbol(d), "lookout place"),
+        (_line(d, ink.release, 0.6), "start-zone ground"),
+    ]
+    if view.search.wish.near_m is not None:
+        entries.append((_patch(d, fill=False, edgecolor=lanes.colour, linewidth=1.4), "place of --near"))
+    for tint, told in zip(TINTS, TINT_WORDS, strict=True):
+        entries.append((_patch(d, facecolor=ink.corridor, alpha=tint, linewidth=0.0), f"reached: {told}"))
+    return [
+        pen.heading("Legend"), *_rows(pen, [*entries, *_ground_entries(d)]),
+        *pen.paragraph("Reached: share of the frictions with which a body from a start zone passes within 10 m."),
+    ]  # fmt: skip
+
+
+def _lookout_symbol(d: Drawing) -> Symbol:
+    def draw(x: float, y: float) -> None:
+        _triangle(d, x + 3.8, y)
+
+    return draw
+
+
+def _fill_panel(d: Drawing, view: SiteView, sites: tuple[Site, ...], *, single: bool) -> None:
+    """As much as fits, in the largest text that does; sites of the least rank are left to the file."""
+    columns = d.sheet.columns
+    for size, most_notes in AMOUNTS:
+        pen = Pen(d, columns[0].width, size)
+        told = [_told(pen, one, single=single) for one in sites]
+        for most in range(len(told), 0 if size == AMOUNTS[-1][0] else len(told) - 1, -1):
+            rest = pen.paragraph(f"{len(told) - most} more in sites.json.") if most < len(told) else []
+            head = "Site" if single else "Sites, the best first"
+            notes = _notes(pen, view, most_notes)
+            placed = panel.flow([*_legend(pen, view, sites), pen.heading(head), *chain(*told[:most]), *rest, *notes], columns)
+            if placed is not None:
+                for item, x, y in placed:
+                    item.draw(x, y)
+                return
+
+
+def _told(pen: Pen, site: Site, *, single: bool) -> list[Item]:
+    from lastseen.products.sites import sentences  # noqa: PLC0415  that module imports this one
+
+    if single:
+        return [item for one in sentences(site) for item in pen.paragraph(one, hang=2.6, mark="·")]
+    first = (
+        "No start zone in this model reaches it."
+        if site.exposure.share <= 0.0
+        else site.statement.split(". ", maxsplit=1)[0] + ". Only with the lookout in place."
+    )
+    told = f"{words.facts(site)}. {first} {words.lookout_words(site.lookout)} {site.reason.split(': ', 1)[0]}."
+    return pen.paragraph(told[0].upper() + told[1:], hang=5.0, mark=str(site.number))
+
+
+def _notes(pen: Pen, view: SiteView, most: int) -> list[Item]:
+    items = [pen.heading("Notes")]
+    for note in view.notes[:most]:
+        items += pen.paragraph(note, hang=2.6, mark="·")
+    return items if view.notes else []
