@@ -41,6 +41,7 @@ drill_app = typer.Typer(
 def add_to(app: typer.Typer) -> None:
     """Put the group of commands into the command line."""
     drill_app.command()(sites)
+    drill_app.command()(deposit)
     app.add_typer(drill_app)
 
 
@@ -51,7 +52,9 @@ def sites(
     within: Annotated[float, typer.Option("--within", help="Greatest distance from --near, m.")] = 2000.0,
     size: Annotated[str, typer.Option("--size", help="Width across and height along the slope, m.")] = "100x50",
     slope: Annotated[str, typer.Option("--slope", help="Least and largest slope of the site, degrees.")] = "10-25",
-    start_slope: Annotated[float, typer.Option("--start-slope", help="Slope from which snow can start, degrees.")] = 28.0,
+    start_slope: Annotated[
+        float, typer.Option("--start-slope", help="Slope from which snow can start, degrees.")
+    ] = 28.0,
     largest: Annotated[int, typer.Option("--largest", help="Largest destructive size that is looked at, 1 to 4.")] = 3,
     margin: Annotated[float, typer.Option("--margin", help="From the site to ground that a body reaches, m.")] = 20.0,
     exposed_ok: Annotated[
@@ -126,3 +129,46 @@ def pair(text: str, between: str, option: str, example: str) -> tuple[float, flo
     if not found:
         raise InputError(f"{option} {text} cannot be read: give two numbers such as {example}")
     return float(found[1]), float(found[2])
+
+
+def deposit(
+    dem: Annotated[list[Path], typer.Argument(help="Elevation: any raster that GDAL reads, or several.")],
+    sites_folder: Annotated[Path, typer.Option("--sites", help="Folder that drill sites has written.")] = Path("sites"),
+    site: Annotated[int, typer.Option("--site", help="Number of the site.")] = 1,
+    size: Annotated[int | None, typer.Option("--size", help="Deposit of a destructive size, 1 to 4.")] = None,
+    like: Annotated[Path | None, typer.Option("--like", help="Deposit of a plan: its folder.")] = None,
+    seed: Annotated[int, typer.Option("--seed", help="Seed of lobes and hummocks.")] = 1,
+    snow_depth: Annotated[float, typer.Option("--snow-depth", help="Snow that lies there, m.")] = 0.8,
+    leave: Annotated[float, typer.Option("--leave", help="Snow that the machine leaves, m.")] = 0.3,
+    packing: Annotated[
+        float | None, typer.Option("--packing", help="m3 that 1 m3 of that snow gives when pushed. [default: 0.5]")
+    ] = None,
+    stake: Annotated[float, typer.Option("--stake", help="Distance between stakes, m.")] = 10.0,
+    name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
+    z_unit: ZUnit = None,
+    output: Out = Path("deposit"),
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Lay a deposit over a practice site: outline, thickness, stakes, and a plan for the machine that pushes it."""
+    from lastseen.drill.practice_deposit.pushing import PACKING
+    from lastseen.products import refuse_existing
+    from lastseen.products.deposit_laying import lay_deposit
+    from lastseen.products.numbers import numbers_text
+    from lastseen.products.practice_deposit import PROOF, deposit_numbers, deposit_table, write_deposit
+
+    if (size is None) == (like is None):
+        raise InputError("say what the deposit stands for: either --size 1 to 4, or --like with the folder of a plan")
+    refuse_existing(output, overwrite=overwrite, proof=PROOF)
+    with progress_bar(hidden=quiet) as progress:
+        progress("laying the deposit", 0.0)
+        made = lay_deposit(
+            tuple(dem), z_unit, sites_folder, site, size, like, seed=seed, snow_m=snow_depth, left_m=leave,
+            packing=PACKING if packing is None else packing, stake_m=stake, name=name,
+        )  # fmt: skip
+        write_deposit(made, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.5 + 0.5 * share))
+    if as_json:
+        typer.echo(numbers_text(deposit_numbers(made)), nl=False)
+    elif not quiet:
+        typer.echo(deposit_table(made, output))

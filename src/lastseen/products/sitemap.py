@@ -108,12 +108,8 @@ def _draw_site(d: Drawing, site: Site, *, many: bool) -> None:
             _arrow(d, way.line)
     look = {"edgecolor": ink, "linewidth": 1.6, "zorder": 5.0}
     exposed = site.exposure.share > 0.0
-    d.ground.add_patch(
-        area_patch(MultiPolygon([site.outline]), facecolor=paper, alpha=0.55, linewidth=0.0, zorder=4.8)
-    )
-    d.ground.add_patch(
-        area_patch(MultiPolygon([site.outline]), fill=False, hatch="xxx" if exposed else None, **look)
-    )
+    d.ground.add_patch(area_patch(MultiPolygon([site.outline]), facecolor=paper, alpha=0.55, linewidth=0.0, zorder=4.8))
+    d.ground.add_patch(area_patch(MultiPolygon([site.outline]), fill=False, hatch="xxx" if exposed else None, **look))
     x, y = d.sheet.on_page(*site.middle_m)
     if d.inside(x, y):
         small = many and (site.outline.bounds[2] - site.outline.bounds[0]) < 6.0 * k
@@ -199,7 +195,9 @@ def _fill_panel(d: Drawing, view: SiteView, sites: tuple[Site, ...], *, single: 
             rest = pen.paragraph(f"{len(told) - most} more in sites.json.") if most < len(told) else []
             head = "Site" if single else "Sites, the best first"
             notes = _notes(pen, view, most_notes)
-            placed = panel.flow([*_legend(pen, view, sites), pen.heading(head), *chain(*told[:most]), *rest, *notes], columns)
+            placed = panel.flow(
+                [*_legend(pen, view, sites), pen.heading(head), *chain(*told[:most]), *rest, *notes], columns
+            )
             if placed is not None:
                 for item, x, y in placed:
                     item.draw(x, y)

@@ -84,9 +84,7 @@ def find_sites(
     progress("looking for start zones", 0.05)
     trees = layers.of("trees")
     starts = start_ground(ground, trees.cover if trees else None, wish.start_deg, wish.most_size)
-    reach = reach_of_start_zones(
-        ground, starts, progress=lambda stage, share: progress(stage, 0.1 + 0.6 * share)
-    )
+    reach = reach_of_start_zones(ground, starts, progress=lambda stage, share: progress(stage, 0.1 + 0.6 * share))
     progress("placing sites", 0.7)
     here = _look(ground, starts, reach, layers, wish)
     bad = placing.unusable(starts, layers, wish, here.away_m)
@@ -102,19 +100,15 @@ def find_sites(
     if not found:
         raise NothingFoundError(_nothing(here, refused, places.row.size))
     found.sort(key=lambda one: (one.exposure.share > 0.0, -round(one.rank, 6), one.number))
-    kept = tuple(
-        _numbered(one, number, len(found)) for number, one in enumerate(found[: wish.count], start=1)
-    )
+    kept = tuple(_numbered(one, number, len(found)) for number, one in enumerate(found[: wish.count], start=1))
     return SiteSearch(wish, starts, reach, layers, kept, refused, _notes(here, refused))
 
 
-def _look(
-    ground: Grid, starts: StartGround, reach: StartZoneReach, layers: GroundLayers, wish: SiteWish
-) -> _Ground:
+def _look(ground: Grid, starts: StartGround, reach: StartZoneReach, layers: GroundLayers, wish: SiteWish) -> _Ground:
     away = placing.distance_to_reached(starts, reach)
     ratio = round(reach.share.cell_m / ground.cell_m)
     lattice = working_lattice(ground, ratio) if ratio > 1 else ground
-    aspect = (np.degrees(np.arctan2(*starts.gradient_m_m)) % 360.0)
+    aspect = np.degrees(np.arctan2(*starts.gradient_m_m)) % 360.0
     terrain = Terrain(ground, ground.with_values(starts.slope_deg), ground.with_values(aspect))
     return _Ground(
         wish, starts, reach, layers, terrain, reach.over(ground), away, exposed.distance_to_starts(starts),
@@ -183,7 +177,9 @@ def _site(
     way_in, way_out = ways.ways_of(around, outline, wish.near_m, roads.outline if roads else None)
     lookout = ways.lookout_of(around, outline, _starts_on(here.starts, around.ground), "")
     cells = cells_of_outline(outline, ground)
-    parts = _parts(here, float(places.slope_deg[k]), float(places.spread_deg[k]), exposure.distance_m, way_in, way_out, lookout)
+    parts = _parts(
+        here, float(places.slope_deg[k]), float(places.spread_deg[k]), exposure.distance_m, way_in, way_out, lookout
+    )
     return Site(
         k,
         outline,
@@ -242,7 +238,9 @@ def _starts_on(starts: StartGround, lattice: Grid) -> BoolArray:
     """Start-zone ground at the middles of other cells."""
     rows, cols = np.indices(lattice.shape)
     i, j = starts.ground.cell_of(*lattice.centre_of(rows, cols))
-    found: BoolArray = starts.zones[np.clip(i, 0, starts.zones.shape[0] - 1), np.clip(j, 0, starts.zones.shape[1] - 1)] > 0
+    found: BoolArray = (
+        starts.zones[np.clip(i, 0, starts.zones.shape[0] - 1), np.clip(j, 0, starts.zones.shape[1] - 1)] > 0
+    )
     return found
 
 

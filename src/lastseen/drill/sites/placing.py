@@ -92,7 +92,9 @@ def find_places(starts: StartGround, wish: SiteWish, bad: BoolArray, away_m: Flo
     slope = starts.slope_deg
     with np.errstate(invalid="ignore"):
         fair = ~bad & (slope <= wish.high_deg)
-    rows, cols = (one.astype(np.int32) * step + step // 2 for one in np.nonzero(fair[step // 2 :: step, step // 2 :: step]))
+    rows, cols = (
+        one.astype(np.int32) * step + step // 2 for one in np.nonzero(fair[step // 2 :: step, step // 2 :: step])
+    )
     half_map = 0.5 * wish.height_m * math.cos(math.radians(0.5 * (wish.low_deg + wish.high_deg)))
     out = np.empty((rows.size, 6))
     away = away_m.astype(np.float32)

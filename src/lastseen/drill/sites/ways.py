@@ -48,7 +48,10 @@ def look_around(
     ratio = max(1, round(WALK_CELL_M / ground.cell_m))
     west, south, east, north = box
     wide = ground.window(west, south, east, north)
-    r0, c0 = round((ground.north_m - wide.north_m) / ground.cell_m), round((wide.west_m - ground.west_m) / ground.cell_m)
+    r0, c0 = (
+        round((ground.north_m - wide.north_m) / ground.cell_m),
+        round((wide.west_m - ground.west_m) / ground.cell_m),
+    )
     ny, nx = (n // ratio for n in wide.shape)
     part = (slice(r0, r0 + ny * ratio), slice(c0, c0 + nx * ratio))
 

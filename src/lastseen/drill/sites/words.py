@@ -20,7 +20,9 @@ def way_words(way: Way | None, what: str) -> str:
     """A walk in one sentence."""
     if way is None:
         return f"No {what} was found on ground below 30 degrees."
-    over = "no body reaches it" if way.reached_m <= 0.0 else f"{way.reached_m:.0f} m of it on ground that a body reaches"
+    over = (
+        "no body reaches it" if way.reached_m <= 0.0 else f"{way.reached_m:.0f} m of it on ground that a body reaches"
+    )
     ends = f"from {way.to}" if what == "way in" else f"to {way.to}"
     return (
         f"{what.capitalize()}: {ends}, {bearing_text(way.bearing_deg)} of the site, {way.length_m:.0f} m, about "
