@@ -84,6 +84,12 @@ def _draw_pushing(d: Drawing, made: PracticeDeposit) -> None:
         d.line([a, b], ink.casing, 1.9, zorder=5.0)
         d.line([a, b], ink.colour, 0.8, zorder=5.1)
         d.arrow(*b, math.atan2(by - ay, bx - ax), 1.9, ink.colour)
+    (dx, dy), rim = made.frame.down, 0.5 * made.frame.height_m
+    foot = (made.frame.middle_m[0] + rim * dx, made.frame.middle_m[1] + rim * dy)
+    x, y = d.sheet.on_page(*foot)
+    d.line([(x, y), (x + 7.0 * dx, y + 7.0 * dy)], ink.colour, 1.4, zorder=6)
+    d.arrow(x + 7.0 * dx, y + 7.0 * dy, math.atan2(dy, dx), 3.2, ink.colour)
+    d.text(x + 11.0 * dx, y + 11.0 * dy, "down the slope", 6.4, ha="center", va="center", halo=True, zorder=9)
     small = push.stake_m / d.sheet.metres_per_mm < 11.0
     size = 4.6 if small else 5.6
     for stake in push.stakes:
@@ -92,9 +98,9 @@ def _draw_pushing(d: Drawing, made: PracticeDeposit) -> None:
             continue
         d.line([(x - 0.7, y), (x + 0.7, y)], ink.colour, 0.8, zorder=6)
         d.line([(x, y - 0.7), (x, y + 0.7)], ink.colour, 0.8, zorder=6)
-        net = stake.fill_m3 - stake.cut_m3
+        more = stake.fill_m3 if stake.fill_m3 >= stake.cut_m3 else -stake.cut_m3
         d.text(x, y + 1.3, stake.name, size, ha="center", va="bottom", weight="bold", halo=True, zorder=9)
-        d.text(x, y - 1.2, f"{net:+.0f}", size, ha="center", va="top", halo=True, zorder=9)
+        d.text(x, y - 1.2, f"{more:+.0f}", size, ha="center", va="top", halo=True, zorder=9)
 
 
 def _header(made: PracticeDeposit) -> list[str]:
@@ -119,7 +125,7 @@ def _fill_panel(d: Drawing, made: PracticeDeposit) -> None:
             items: list[Item] = [
                 *_legend(pen, made), pen.heading("Cut and fill"), *pen.paragraph(summary(made)),
                 pen.heading("Exposure"), *pen.paragraph(str(made.site.get("statement", "not known"))), *_lookout(pen, made),
-                pen.heading("Stakes: m at the stake, m3 of its square"), *rows[:kept], *rest, *_notes(pen, made),
+                pen.heading("Stakes"), *rows[:kept], *rest, *_notes(pen, made),
             ]  # fmt: skip
             placed = panel.flow(items, columns)
             if placed is not None:
@@ -138,8 +144,8 @@ def _lookout(pen: Pen, made: PracticeDeposit) -> list[Item]:
 def _stake_rows(pen: Pen, made: PracticeDeposit) -> list[Item]:
     """Two stakes to a line."""
     half = 0.5 * pen.width / pen.ratio
-    offsets = (0.0, 0.22 * half, 0.48 * half, 0.74 * half)
-    head = ("", "fill m", "fill m3", "cut m3")
+    offsets = (0.0, 0.2 * half, 0.44 * half, 0.72 * half)
+    head = ("", "fill m", "fill m³", "cut m³")
     items = [pen.row([(o + k * half, w) for k in (0, 1) for o, w in zip(offsets, head, strict=True)], bold=True)]
     told = [
         (one.name, f"{one.fill_m:.2f}", f"{one.fill_m3:.1f}", f"{one.cut_m3:.1f}") for one in made.pushing.stakes
@@ -161,7 +167,7 @@ def _legend(pen: Pen, made: PracticeDeposit) -> list[Item]:
     ]
     told = pen.paragraph(
         f"Stakes every {made.pushing.stake_m:g} m, A at the top, 01 at the left as seen from below. +12: lay 12 m3 on the "
-        "square more than is taken from it (as it lies); -12: take more."
+        "square; -12: take 12 m3 from it, as it lies (the larger of the two where both are done)."
     )
     return [pen.heading("Legend"), *_rows(pen, entries), _ramp(pen), *told]
 

@@ -52,7 +52,7 @@ def draw_site_map(view: SiteView, only: Site | None = None) -> Drawing:
     d = start_drawing(fit_sheet(_bounds(view, sites, single=only is not None)), load_palette())
     drawn = drawn_lattice(ground_around(view, d.sheet.extent), d.sheet.extent, d.sheet.metres_per_mm)  # type: ignore[arg-type]
     parts.draw_relief(d.ground, drawn, d.palette)
-    levels, steep = parts.draw_contours(d, drawn)
+    levels, _ = parts.draw_contours(d, drawn)
     _draw_reach(d, view)
     for site in sites:
         _draw_site(d, site, many=only is None)
@@ -169,7 +169,7 @@ def _legend(pen: Pen, view: SiteView, sites: tuple[Site, ...]) -> list[Item]:
         (_line(d, ink.release, 0.6), "start-zone ground"),
     ]
     if view.search.wish.near_m is not None:
-        entries.append((_patch(d, fill=False, edgecolor=lanes.colour, linewidth=1.4), "place of --near"))
+        entries.append((_patch(d, fill=False, edgecolor=lanes.colour, linewidth=1.4), "where people come from"))
     for tint, told in zip(TINTS, TINT_WORDS, strict=True):
         entries.append((_patch(d, facecolor=ink.corridor, alpha=tint, linewidth=0.0), f"reached: {told}"))
     return [

@@ -21,6 +21,7 @@ SNOW_M, LEFT_M = 0.8, 0.3  # snow that lies on the site, and what the machine le
 # Pushed snow is as dense as a deposit, and its mass is kept: 1 m3 that lies gives this much (densities from memory).
 PACKING = SLAB_DENSITY_KG_M3 / DEPOSIT_DENSITY_KG_M3
 KEEP_M = 2.0  # snow at the foot of the deposit stays; design choice
+UPHILL = 2.0  # a metre pushed up the slope counts as this many more: machines push down or across; common practice, no source
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 LEAST_HAUL_M3 = 0.5
 
@@ -108,8 +109,9 @@ def plan_pushing(
 ) -> PushPlan:
     """Stakes, cut and fill, balanced: what is cut, times the packing, is what is filled.
 
-    Snow is taken from the ground nearest round the deposit, to one depth. Which square gives to which is the transport
-    with the least sum of volume times distance (Hitchcock 1941), by linear programming.
+    Snow is taken from the ground nearest round the deposit, to one depth, above it and beside it before below it. Which
+    square gives to which is the transport with the least sum of volume times distance (Hitchcock 1941), by linear
+    programming; a push up the slope counts three times.
 
     Parameters
     ----------
@@ -136,10 +138,10 @@ def plan_pushing(
             "snow than stays, a packing of 0.1 to 2 and stakes every 2 to 50 m"
         )
     fill = shape.thickness_m.values * shape.thickness_m.cell_area_m2
-    borrowed = _borrowed(shape, allowed, float(fill.sum()) / packing, snow_m - left_m)
+    borrowed = _borrowed(frame, shape, allowed, float(fill.sum()) / packing, snow_m - left_m)
     cut = np.where(borrowed, float(fill.sum()) / packing / max(int(borrowed.sum()), 1), 0.0)
     stakes = _stakes(frame, shape.thickness_m, fill, cut, stake_m)
-    hauls, pushed = _hauls(stakes, packing)
+    hauls, pushed = _hauls(frame, stakes, packing)
     grid = shape.thickness_m
     return PushPlan(
         tuple(one for one in stakes if one.fill_m3 + one.cut_m3 > 0.01),
@@ -155,14 +157,19 @@ def plan_pushing(
     )
 
 
-def _borrowed(shape: SnowShape, allowed: BoolArray | None, wanted_m3: float, depth_m: float) -> BoolArray:
-    """The cells nearest round the deposit that hold enough snow."""
+def _borrowed(
+    frame: SiteFrame, shape: SnowShape, allowed: BoolArray | None, wanted_m3: float, depth_m: float
+) -> BoolArray:
+    """The cells nearest round the deposit that hold enough snow; those below it count as farther away."""
     grid = shape.thickness_m
     inside = np.zeros(grid.values.size, bool)
     inside[cells_of_outline(shape.outline, grid)] = True
     covered = inside.reshape(grid.shape) | (grid.values > 0.0)
-    away = ndimage.distance_transform_edt(~covered, sampling=grid.cell_m)
+    away, (i, j) = ndimage.distance_transform_edt(~covered, sampling=grid.cell_m, return_indices=True)
     free = away >= KEEP_M
+    rows, cols = np.indices(grid.shape)
+    _, down = frame.to_site(*grid.centre_of(rows, cols))
+    away = away + UPHILL * np.maximum(down - down[i, j], 0.0)
     if allowed is not None:
         free &= allowed
     order = np.argsort(np.where(free, away, np.inf), axis=None, kind="stable")
@@ -209,7 +216,7 @@ def _name(row: int, col: int) -> str:
     return f"{letters}{col + 1:02d}"
 
 
-def _hauls(stakes: list[Stake], packing: float) -> tuple[tuple[Haul, ...], float]:
+def _hauls(frame: SiteFrame, stakes: list[Stake], packing: float) -> tuple[tuple[Haul, ...], float]:
     """The transport with the least pushing, and the mean distance of it."""
     givers = [one for one in stakes if one.cut_m3 > 0.0]
     takers = [one for one in stakes if one.fill_m3 > 0.0]
@@ -218,11 +225,14 @@ def _hauls(stakes: list[Stake], packing: float) -> tuple[tuple[Haul, ...], float
     supply *= demand.sum() / supply.sum()  # equal but for rounding
     at = np.array([one.at_m for one in givers])[:, None, :] - np.array([one.at_m for one in takers])[None, :, :]
     distance = np.hypot(at[..., 0], at[..., 1])
+    _, up_from = frame.to_site(*np.array([one.at_m for one in givers]).T)
+    _, up_to = frame.to_site(*np.array([one.at_m for one in takers]).T)
+    cost = distance + UPHILL * np.maximum(up_from[:, None] - up_to[None, :], 0.0)
     n, m = distance.shape
     equal = sparse.vstack(
         [sparse.kron(sparse.eye(n), np.ones((1, m))), sparse.kron(np.ones((1, n)), sparse.eye(m))], format="csr"
     )
-    found = linprog(distance.ravel(), A_eq=equal, b_eq=np.concatenate([supply, demand]), method="highs-ds")
+    found = linprog(cost.ravel(), A_eq=equal, b_eq=np.concatenate([supply, demand]), method="highs-ds")
     if found.x is None:
         raise NothingFoundError("no transport of the snow was found: choose stakes farther apart")
     volumes = found.x.reshape(n, m)

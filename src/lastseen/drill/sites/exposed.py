@@ -125,6 +125,8 @@ def statement(site: Polygon, exposure: Exposure, wish: SiteWish, starts: StartGr
         if math.isinf(exposure.distance_m)
         else f"the nearest ground that one passes is {exposure.distance_m:.0f} m away"
     )
+    if starts.count == 0:
+        asked = f"there is no start-zone ground of {starts.least_deg:g} degrees and more in this elevation model"
     told = f"No start zone in this model reaches it: {asked}; {far}."
     if exposure.start_below and exposure.start_distance_m < 100.0:
         told += f" Start-zone ground begins {exposure.start_distance_m:.0f} m below its edge: keep people off it."

@@ -13,7 +13,7 @@ from scipy.stats import triang
 from lastseen.drill.sites import kernels
 from lastseen.drill.sites.starts import StartGround
 from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
-from lastseen.motion import Bodies, felt_ground, slide
+from lastseen.motion import Bodies, Tracks, felt_ground, slide
 from lastseen.motion.flow_events import working_lattice
 from lastseen.motion.laws import drag_per_m
 from lastseen.motion.members import FRICTION, SLAB_FACTOR
@@ -25,6 +25,7 @@ MEMBERS = 6  # frictions from the lowest of the literature range upwards; design
 FINEST_CELL_M = 5.0  # bodies feel ground no finer than this; design choice
 MOST_STARTS = 500_000  # the working cell doubles until no more cells than this hold a start; design choice
 LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.2, 0.5  # against 0.05 s and a quarter cell a run-out moves by under a cell
+HIGHEST_TURBULENCE_M_S2 = Snow().turbulence_m_s2[2]
 BATCH = 2_000
 FOOTPRINT_M = 10.0  # half the width of ground that one body stands for; design choice
 
@@ -88,6 +89,9 @@ def reach_of_start_zones(
     starts: StartGround,
     *,
     members: int = MEMBERS,
+    frictions: tuple[tuple[float, ...], ...] | None = None,
+    turbulence_m_s2: float = HIGHEST_TURBULENCE_M_S2,
+    centripetal_load: bool = True,
     progress: Progress = lambda _stage, _share: None,
 ) -> StartZoneReach:
     """Carry every start zone down by the body model, for each friction of the ensemble, and gather where bodies pass.
@@ -104,6 +108,13 @@ def reach_of_start_zones(
         Of the same ground.
     members : int
         Number of frictions, at least 1.
+    frictions : tuple of tuple of float, optional
+        Friction of each member for size 1, 2, 3, 4, instead of `member_frictions`.
+    turbulence_m_s2 : float
+        Voellmy xi; infinite is no drag.
+    centripetal_load : bool
+        Whether friction feels the load from curved ground, as in nature; without it and without drag a body stops on
+        its energy line (Heim 1932).
     progress : callable, optional
         Gets what is done and the share of it.
     """
@@ -111,13 +122,17 @@ def reach_of_start_zones(
     felt = felt_ground(lattice)
     cells = np.flatnonzero(sizes.ravel() > 0).astype(np.int32)
     size = sizes.ravel()[cells].astype(np.int32)
-    frictions = member_frictions(members)
+    frictions = member_frictions(members) if frictions is None else frictions
+    members = len(frictions)
+    slabs = [slab_class(one).thickness_at_38_m * SLAB_FACTOR[1] for one in SIZES]
+    drag = np.array([0.0, *(drag_per_m(turbulence_m_s2, slab) for slab in slabs)])
     share = np.zeros(lattice.shape)
     speed, source = np.zeros(lattice.shape, np.float32), np.full(lattice.shape, -1, np.int32)
     bodies = left = 0
     for number, by_size in enumerate(frictions):
         progress("bodies come down from the start zones", number / members)
-        passed, gone = _run(felt, cells, size, np.array((0.0, *by_size)), speed, source)
+        set_out = _SetOut(felt, cells, np.array((0.0, *by_size))[size], drag[size], centripetal_load)
+        passed, gone = _run(set_out, speed, source)
         share += _widened(passed, lattice.cell_m)
         bodies, left = bodies + cells.size, left + gone
     share /= members
@@ -143,37 +158,48 @@ def _largest(starts: StartGround, shape: tuple[int, int], ratio: int) -> npt.NDA
     return starts.size[: ny * ratio, : nx * ratio].reshape(ny, ratio, nx, ratio).max(axis=(1, 3))
 
 
-def _run(
-    felt: Grid, cells: IntArray, size: IntArray, friction: FloatArray, speed: FloatArray, source: IntArray
-) -> tuple[BoolArray, int]:
-    """One member: which cells a body passes, and how many bodies left. Adds to ``speed`` and ``source``."""
-    snow = Snow()
-    slabs = [slab_class(one).thickness_at_38_m * SLAB_FACTOR[1] for one in SIZES]
-    drag = np.array([0.0, *(drag_per_m(snow.turbulence_m_s2[2], slab) for slab in slabs)])
-    passed = np.zeros(felt.values.size, bool)
-    left = 0
+@dataclass(frozen=True, eq=False)
+class _SetOut:
+    """Bodies of one member before they move: ground, cells, friction and drag of each."""
 
-    def carry(first: int) -> tuple[IntArray, FloatArray, IntArray, IntArray, int]:
-        mine, sizes = cells[first : first + BATCH], size[first : first + BATCH]
-        x, y = felt.centre_of(mine // felt.shape[1], mine % felt.shape[1])
-        rest = np.zeros(mine.size)
+    felt: Grid
+    cells: IntArray
+    friction: FloatArray
+    drag_per_m: FloatArray
+    centripetal_load: bool
+
+    def carry(self, first: int) -> tuple[Tracks, IntArray]:
+        """The tracks of one batch, and where its bodies set out."""
+        part = slice(first, first + BATCH)
+        cells, felt = self.cells[part], self.felt
+        x, y = felt.centre_of(cells // felt.shape[1], cells % felt.shape[1])
+        rest = np.zeros(cells.size)
+        bodies = Bodies(x, y, rest, rest, self.friction[part], self.drag_per_m[part])
         tracks = slide(
             felt,
-            Bodies(x, y, rest, rest, friction[sizes], drag[sizes]),
+            bodies,
             largest_step_s=LARGEST_STEP_S,
             largest_step_cells=LARGEST_STEP_CELLS,
+            centripetal_load=self.centripetal_load,
         )
-        gone = int(np.count_nonzero((tracks.reason == 1) | (tracks.reason == 2)))
-        return tracks.cells, tracks.speeds_m_s, tracks.offsets, mine, gone
+        return tracks, cells
 
+
+def _run(set_out: _SetOut, speed: npt.NDArray[np.float32], source: IntArray) -> tuple[BoolArray, int]:
+    """One member: which cells a body passes, and how many bodies left. Adds to ``speed`` and ``source``."""
+    shape = set_out.felt.shape
+    passed = np.zeros(shape[0] * shape[1], np.bool_)
+    left = 0
     # Some batches at a time, so that memory stays bounded; they are gathered in their order.
-    firsts = range(0, cells.size, BATCH)
+    firsts = range(0, set_out.cells.size, BATCH)
     each = 4 * thread_count()
     for together in (firsts[k : k + each] for k in range(0, len(firsts), each)):
-        for visits, speeds, offsets, mine, gone in in_threads(carry, together):
-            kernels.gather(visits, speeds, offsets, mine, passed, speed.reshape(-1), source.reshape(-1))
-            left += gone
-    return passed.reshape(felt.shape), left
+        for tracks, cells in in_threads(set_out.carry, together):
+            kernels.gather(
+                tracks.cells, tracks.speeds_m_s, tracks.offsets, cells, passed, speed.reshape(-1), source.reshape(-1)
+            )
+            left += int(np.count_nonzero((tracks.reason == 1) | (tracks.reason == 2)))
+    return passed.reshape(shape), left
 
 
 def _widened(passed: BoolArray, cell_m: float) -> BoolArray:

@@ -1,0 +1,201 @@
+"""The deposit on a site and its pushing plan, against integrals, assignment and plain arithmetic."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from pyproj import CRS
+from scipy.integrate import dblquad
+from scipy.optimize import linear_sum_assignment
+from shapely import MultiPolygon, Point, box
+
+from lastseen.drill.practice_deposit import DepositModel, SiteFrame, SnowShape, lay_modelled, lay_sized, plan_pushing
+from lastseen.drill.practice_deposit import pushing as room
+from lastseen.errors import InputError, NothingFoundError
+from lastseen.grid import Grid
+
+UTM = CRS.from_epsg(32632)
+FRAME = SiteFrame((600_123.4, 5_100_077.7), 203.0, 100.0, 48.0, UTM)
+WIDE = dataclasses.replace(FRAME, width_m=200.0, height_m=150.0)
+
+
+def shape_of(height, radius_m):
+    """Snow of ``height(x, y)`` around the middle of the site."""
+    grid = FRAME.lattice()
+    rows, cols = np.indices(grid.shape)
+    x, y = grid.centre_of(rows, cols)
+    x, y = x - FRAME.middle_m[0], y - FRAME.middle_m[1]
+    z = np.where(np.hypot(x, y) <= radius_m, height(x, y), 0.0)
+    outline = MultiPolygon([Point(FRAME.middle_m).buffer(radius_m)])
+    return SnowShape(grid.with_values(z), outline, float(z.sum()), float(z.max()), 1.0, "made")
+
+
+HEIGHTS = {
+    "tilted": lambda x, y: 1.2 + 0.02 * x - 0.03 * y,
+    "wavy": lambda x, y: 1.0 + 0.4 * np.sin(x / 4.0) * np.cos(y / 5.0),
+    "heap": lambda x, y: 2.5 * np.exp(-(x**2 + 0.5 * y**2) / 150.0),
+}
+
+
+@pytest.mark.parametrize("name", HEIGHTS)
+def test_fill_against_numerical_integration(name):
+    """Sum over the stakes against scipy's adaptive quadrature of the same surface (QUADPACK, Piessens et al. 1983)."""
+    height, radius = HEIGHTS[name], 18.0
+    exact, _ = dblquad(
+        lambda y, x: height(x, y), -radius, radius,
+        lambda x: -np.sqrt(max(radius**2 - x**2, 0.0)), lambda x: np.sqrt(max(radius**2 - x**2, 0.0)), epsabs=0.05,
+    )  # fmt: skip
+    made = plan_pushing(FRAME, shape_of(height, radius), snow_m=1.5)
+    assert sum(one.fill_m3 for one in made.stakes) == pytest.approx(exact, rel=0.01)
+    assert made.fill_m3 == pytest.approx(exact, rel=0.01)
+
+
+@pytest.mark.parametrize("packing", [0.4, 0.5, 1.0])
+def test_cut_and_fill_are_balanced(packing):
+    """What is taken, times the packing, is what is laid; from each stake and to each stake too."""
+    made = plan_pushing(FRAME, lay_sized(FRAME, 2, 3), snow_m=1.2, packing=packing)
+    assert made.cut_m3 * packing == pytest.approx(made.fill_m3, rel=1e-9)
+    assert sum(one.cut_m3 for one in made.stakes) == pytest.approx(made.cut_m3, rel=1e-6)
+    for stake in made.stakes:
+        given = sum(one.volume_m3 for one in made.hauls if one.from_stake == stake.name)
+        taken = sum(one.volume_m3 for one in made.hauls if one.to_stake == stake.name)
+        assert given == pytest.approx(stake.cut_m3 * packing, abs=3.0)  # pushes below half a cubic metre are left out
+        assert taken == pytest.approx(stake.fill_m3, abs=3.0)
+
+
+def test_no_deeper_than_the_snow_and_from_the_nearest_ground():
+    shape = lay_sized(FRAME, 2, 3)
+    made = plan_pushing(FRAME, shape, snow_m=0.9, left_m=0.3)
+    assert made.cut_m <= 0.6 + 1e-9
+    assert made.borrow_m2 == pytest.approx(made.cut_m3 / made.cut_m, rel=1e-6)
+    assert not made.borrow.buffer(-2.0).intersects(shape.outline)
+    deeper = plan_pushing(FRAME, shape, snow_m=1.5, left_m=0.3)
+    assert deeper.borrow_m2 < made.borrow_m2
+    assert deeper.mean_push_m < made.mean_push_m
+
+
+def test_snow_comes_from_above_before_below():
+    shape = lay_sized(FRAME, 2, 3)
+    made = plan_pushing(FRAME, shape, snow_m=1.2)
+    at = np.array([one.at_m for one in made.stakes])
+    _, down = FRAME.to_site(at[:, 0], at[:, 1])
+    cut = np.array([one.cut_m3 for one in made.stakes])
+    assert cut[down < 0].sum() > 1.5 * cut[down > 0].sum()
+
+
+def test_hauls_against_assignment(monkeypatch):
+    """With equal loads the transport is an assignment: the same least cost as the Hungarian method (Kuhn 1955)."""
+    rng = np.random.default_rng(5)
+    monkeypatch.setattr(room, "UPHILL", 0.0)
+    givers = rng.uniform(-40.0, 40.0, (12, 2))
+    takers = rng.uniform(-20.0, 20.0, (12, 2))
+    stakes = [room.Stake(f"G{k}", tuple(at), 0.0, 20.0, 0.0, 0.0) for k, at in enumerate(givers)]
+    stakes += [room.Stake(f"T{k}", tuple(at), 10.0, 0.0, 0.0, 0.0) for k, at in enumerate(takers)]
+    hauls, mean_m = room._hauls(FRAME, stakes, 0.5)
+    distance = np.hypot(*(givers[:, None, :] - takers[None, :, :]).transpose(2, 0, 1))
+    rows, cols = linear_sum_assignment(distance)
+    assert mean_m == pytest.approx(distance[rows, cols].mean(), rel=1e-6)
+    assert sum(one.volume_m3 for one in hauls) == pytest.approx(120.0, rel=1e-6)
+
+
+@pytest.mark.parametrize("size", [1, 2, 3])
+def test_a_sized_deposit_has_its_volume_and_stays_on_the_site(size):
+    shape = lay_sized(WIDE, size, 4)
+    local = [WIDE.to_site(*np.array(one.exterior.coords).T) for one in shape.outline.geoms]
+    for across, down in local:
+        assert np.abs(across).max() <= 0.5 * WIDE.width_m
+        assert np.abs(down).max() <= 0.5 * WIDE.height_m
+    assert float(shape.thickness_m.values.sum()) == pytest.approx(shape.volume_m3, rel=1e-9)
+    inside = shape.volume_m3 / shape.area_m2
+    assert inside == pytest.approx({1: 0.4, 2: 0.8, 3: 1.5}[size], rel=0.03)
+
+
+def test_what_does_not_fit_is_smaller_and_as_thick():
+    large, small = lay_sized(WIDE, 3, 4), lay_sized(FRAME, 3, 4)
+    assert small.volume_m3 < large.volume_m3
+    assert small.volume_m3 / small.area_m2 == pytest.approx(large.volume_m3 / large.area_m2, rel=0.03)
+    assert "the site holds" in small.source
+    assert "the site holds" not in large.source
+    across, down = FRAME.to_site(*np.array(small.outline.geoms[0].exterior.coords).T)
+    assert np.abs(across).max() <= 50.0
+    assert np.abs(down).max() <= 24.0
+
+
+def test_the_toe_is_thicker_than_the_top():
+    shape = lay_sized(WIDE, 3, 4)
+    rows, cols = np.indices(shape.thickness_m.shape)
+    _, down = WIDE.to_site(*shape.thickness_m.centre_of(rows, cols))
+    z = shape.thickness_m.values
+    assert z[(down > 10) & (z > 0)].mean() > 1.2 * z[(down < -10) & (z > 0)].mean()
+
+
+def test_one_seed_one_shape():
+    one, same, other = (lay_sized(FRAME, 2, seed) for seed in (3, 3, 4))
+    assert np.array_equal(one.thickness_m.values, same.thickness_m.values)
+    assert not np.array_equal(one.thickness_m.values, other.thickness_m.values)
+    assert one.volume_m3 == other.volume_m3
+
+
+def model(flow_deg=90.0):
+    """A plan's debris: 40 m long, 20 m wide, flowing east, thicker in the east."""
+    grid = Grid(np.zeros((60, 80)), 500_000.0, 5_000_060.0, 1.0, UTM)
+    rows, cols = np.indices(grid.shape)
+    x, y = grid.centre_of(rows, cols)
+    inside = (np.abs(x - 500_040.0) <= 20.0) & (np.abs(y - 5_000_030.0) <= 10.0)
+    z = np.where(inside, 0.5 + 0.02 * (x - 500_020.0), 0.0)
+    return DepositModel(grid.with_values(z), MultiPolygon([box(500_020, 5_000_020, 500_060, 5_000_040)]), flow_deg, "made")
+
+
+def test_a_modelled_deposit_is_turned_into_the_fall_line():
+    """East becomes down the slope; the toe lies below the middle; volume and area stay at true size."""
+    shape = lay_modelled(FRAME, model(), 1)
+    assert shape.scale == 1.0
+    assert "true size" in shape.source
+    assert shape.area_m2 == pytest.approx(800.0, rel=1e-6)
+    assert shape.volume_m3 == pytest.approx(float(model().thickness_m.values.sum()), rel=0.05)
+    rows, cols = np.indices(shape.thickness_m.shape)
+    across, down = FRAME.to_site(*shape.thickness_m.centre_of(rows, cols))
+    z = shape.thickness_m.values
+    assert (z * down).sum() / z.sum() > 1.0
+    assert np.abs(across[z > 0]).max() <= 11.0
+    assert np.abs(down[z > 0]).max() <= 21.0
+
+
+def test_a_modelled_deposit_that_is_too_long_is_drawn_smaller():
+    low = dataclasses.replace(FRAME, height_m=20.0)
+    shape = lay_modelled(low, model(), 1)
+    assert shape.scale == pytest.approx(0.92 * 20.0 / 40.0, rel=1e-6)
+    assert "of its lengths" in shape.source
+    assert shape.volume_m3 / shape.area_m2 == pytest.approx(0.9, rel=0.05)
+
+
+def test_stakes_stand_on_the_grid_of_the_site():
+    made = plan_pushing(FRAME, lay_sized(FRAME, 2, 3), snow_m=1.2, stake_m=8.0)
+    at = np.array([one.at_m for one in made.stakes])
+    across, down = FRAME.to_site(at[:, 0], at[:, 1])
+    np.testing.assert_allclose((across / 8.0 - 0.5) % 1.0 % 1.0, np.round((across / 8.0 - 0.5) % 1.0), atol=1e-6)
+    names = [one.name for one in made.stakes]
+    assert len(set(names)) == len(names)
+    top, bottom = names[0], names[-1]
+    assert down[0] < down[-1]
+    assert top[0] < bottom[0]
+
+
+def test_forbidden_ground_gives_no_snow():
+    shape = lay_sized(FRAME, 2, 3)
+    rows, cols = np.indices(shape.thickness_m.shape)
+    across, _ = FRAME.to_site(*shape.thickness_m.centre_of(rows, cols))
+    made = plan_pushing(FRAME, shape, across > 0.0, snow_m=1.2)
+    a, _ = FRAME.to_site(*np.array(made.borrow.geoms[0].exterior.coords).T)
+    assert a.min() > -2.0
+
+
+def test_too_little_snow_is_said():
+    with pytest.raises(NothingFoundError, match="--snow-depth"):
+        plan_pushing(FRAME, lay_sized(WIDE, 3, 3), snow_m=0.35)
+
+
+@pytest.mark.parametrize("bad", [{"snow_m": 0.2}, {"packing": 0.0}, {"stake_m": 0.5}, {"left_m": -1.0}])
+def test_numbers_that_cannot_be_meant(bad):
+    with pytest.raises(InputError, match="give more"):
+        plan_pushing(FRAME, lay_sized(FRAME, 1, 3), **bad)
