@@ -58,8 +58,9 @@ def below_a_roll():
 
 def crossed_by_a_gully():
     """The meadow with a gully 6 m deep down its middle."""
-    return ground(falls((-2000, -8.0), (-150, 5.0), (-120, MEADOW_DEG)),
-                  across=lambda a: -6.0 * np.clip(1.0 - np.abs(a) / 14.0, 0.0, 1.0), cell_m=2.0, side_m=560.0)  # fmt: skip
+    gully = {"across": lambda a: -6.0 * np.clip(1.0 - np.abs(a) / 14.0, 0.0, 1.0)}
+    gully = {"across": lambda a: -6.0 * np.clip(1.0 - np.abs(a) / 14.0, 0.0, 1.0)}
+    return ground(falls((-2000, -8.0), (-150, 5.0), (-120, MEADOW_DEG)), cell_m=2.0, side_m=560.0, **gully)
 
 
 def below_a_mound():

@@ -143,7 +143,9 @@ def model(flow_deg=90.0):
     x, y = grid.centre_of(rows, cols)
     inside = (np.abs(x - 500_040.0) <= 20.0) & (np.abs(y - 5_000_030.0) <= 10.0)
     z = np.where(inside, 0.5 + 0.02 * (x - 500_020.0), 0.0)
-    return DepositModel(grid.with_values(z), MultiPolygon([box(500_020, 5_000_020, 500_060, 5_000_040)]), flow_deg, "made")
+    return DepositModel(
+        grid.with_values(z), MultiPolygon([box(500_020, 5_000_020, 500_060, 5_000_040)]), flow_deg, "made"
+    )
 
 
 def test_a_modelled_deposit_is_turned_into_the_fall_line():

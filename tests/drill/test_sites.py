@@ -8,7 +8,8 @@ from scipy import ndimage
 from shapely import MultiPolygon, box
 
 from drill import site_zoo as zoo
-from lastseen.drill.sites import SiteWish, find_sites, member_frictions, reach_of_start_zones, start_ground
+from lastseen.drill.sites import SiteWish, find_sites, member_frictions, reach_of_start_zones, start_ground, ways
+from lastseen.elevation import open_elevation, read_window
 from lastseen.errors import InputError, NothingFoundError
 from lastseen.grid import Grid
 from lastseen.ground_layers import GroundLayer, GroundLayers
@@ -41,7 +42,7 @@ def test_a_meadow_below_a_crest_is_offered():
 
 def test_the_meadow_below_a_face_is_refused():
     """40 degrees above, 50 m high: bodies come down to it."""
-    with pytest.raises(NothingFoundError, match="a body reaches 8.* ha of them"):
+    with pytest.raises(NothingFoundError, match=r"a body reaches 8\d ha of them"):
         found(zoo.below_a_face())
 
 
@@ -89,8 +90,6 @@ def test_exposed_ground_is_refused_without_being_asked_for():
 
 
 def test_exposed_ground_without_any_lookout_is_refused(monkeypatch):
-    from lastseen.drill.sites import ways
-
     monkeypatch.setattr(ways, "lookout_of", lambda *_args: None)
     with pytest.raises(NothingFoundError, match="have no lookout place"):
         found(zoo.below_a_mound(), exposed_ok=True)
@@ -119,7 +118,9 @@ def test_ground_above_that_is_not_known_is_refused():
 def layer(ground, kind, area):
     cover = np.zeros(ground.values.size)
     cover[cells_of_outline(area, ground)] = 1.0
-    return GroundLayers((GroundLayer(kind, ground.with_values(cover.reshape(ground.shape)), MultiPolygon([area]), "x"),))
+    return GroundLayers(
+        (GroundLayer(kind, ground.with_values(cover.reshape(ground.shape)), MultiPolygon([area]), "x"),)
+    )
 
 
 @pytest.mark.parametrize("kind", ["trees", "water", "no_go", "buildings"])
@@ -269,8 +270,6 @@ def test_no_sentence_promises_safety():
 @pytest.mark.parametrize("name", ["gurten_swissalti3d_2m", "sthelens_10m", "davos_srtm_30m"])
 def test_real_terrain(real_terrain, name):
     """On real ground every site that is offered keeps its promises; the reach covers all start zones."""
-    from lastseen.elevation import open_elevation, read_window
-
     elevation = open_elevation((real_terrain[name],))
     west, south, east, north = elevation.bounds_m
     cut = 2000.0
@@ -278,7 +277,9 @@ def test_real_terrain(real_terrain, name):
     ground = read_window(elevation, (x - cut, y - cut, x + cut, y + cut))
     search = find_sites(ground, GroundLayers(), SiteWish(exposed_ok=True, count=3))
     over = search.reach.over(ground)
-    assert (over[search.starts.zones > 0] > 0.0).mean() > 0.999
+    rim = round(search.reach.share.cell_m / ground.cell_m)
+    inner = (slice(0, ground.shape[0] - rim), slice(0, ground.shape[1] - rim))
+    assert (over[inner][search.starts.zones[inner] > 0] > 0.0).all()
     for site in search.sites:
         cells = cells_of_outline(site.outline, ground)
         assert (over.ravel()[cells].max() > 0.0) <= (site.exposure.share > 0.0)

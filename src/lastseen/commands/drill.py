@@ -167,7 +167,9 @@ def deposit(
             tuple(dem), z_unit, sites_folder, site, size, like, seed=seed, snow_m=snow_depth, left_m=leave,
             packing=PACKING if packing is None else packing, stake_m=stake, name=name,
         )  # fmt: skip
-        write_deposit(made, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.5 + 0.5 * share))
+        write_deposit(
+            made, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.5 + 0.5 * share)
+        )
     if as_json:
         typer.echo(numbers_text(deposit_numbers(made)), nl=False)
     elif not quiet:

@@ -50,8 +50,8 @@ def lay_deposit(
     elevation = open_elevation(dem, to_lonlat(*frame.middle_m, frame.crs), z_unit)
     if elevation.crs != frame.crs:
         raise InputError(
-            f"the elevation model is worked on in {elevation.crs.name} and the sites in {frame.crs.name}: name the one that "
-            "the sites were found on"
+            f"the elevation model is worked on in {elevation.crs.name} and the sites in {frame.crs.name}: name the "
+            "one that the sites were found on"
         )
     half = 0.5 * math.hypot(frame.width_m, frame.height_m) + AROUND_M
     x, y = frame.middle_m

@@ -61,7 +61,13 @@ def _draw_thickness(d: Drawing, made: PracticeDeposit) -> None:
     x, _ = grid.centre_of(0, np.arange(grid.shape[1]))
     _, y = grid.centre_of(np.arange(grid.shape[0]), 0)
     d.ground.contourf(
-        x, y, grid.values, levels=(*ink.levels_m, 99.0), colors=list(ink.ramp), alpha=d.palette.debris.opacity, zorder=1.2
+        x,
+        y,
+        grid.values,
+        levels=(*ink.levels_m, 99.0),
+        colors=list(ink.ramp),
+        alpha=d.palette.debris.opacity,
+        zorder=1.2,
     )
     edge = d.palette.debris.outline
     d.ground.add_patch(area_patch(made.shape.outline, fill=False, edgecolor=edge, linewidth=1.4, zorder=4.0))
@@ -105,11 +111,11 @@ def _draw_pushing(d: Drawing, made: PracticeDeposit) -> None:
 
 def _header(made: PracticeDeposit) -> list[str]:
     mgrs = str((made.site.get("middle") or {}).get("mgrs", ""))
-    return [
+    first = (
         f"A deposit to practise on, site {made.site.get('number', '')} {mgrs}, {made.frame.width_m:.0f} x "
-        f"{made.frame.height_m:.0f} m on the map, seed {made.seed}",
-        made.shape.source,
-    ]
+        f"{made.frame.height_m:.0f} m on the map, seed {made.seed}"
+    )
+    return [first, made.shape.source]
 
 
 def _fill_panel(d: Drawing, made: PracticeDeposit) -> None:
@@ -124,7 +130,8 @@ def _fill_panel(d: Drawing, made: PracticeDeposit) -> None:
             rest = pen.paragraph(f"{len(rows) - kept} more lines in deposit.json.") if kept < len(rows) else []
             items: list[Item] = [
                 *_legend(pen, made), pen.heading("Cut and fill"), *pen.paragraph(summary(made)),
-                pen.heading("Exposure"), *pen.paragraph(str(made.site.get("statement", "not known"))), *_lookout(pen, made),
+                pen.heading("Exposure"), *pen.paragraph(str(made.site.get("statement", "not known"))),
+                *_lookout(pen, made),
                 pen.heading("Stakes"), *rows[:kept], *rest, *_notes(pen, made),
             ]  # fmt: skip
             placed = panel.flow(items, columns)
@@ -147,9 +154,7 @@ def _stake_rows(pen: Pen, made: PracticeDeposit) -> list[Item]:
     offsets = (0.0, 0.2 * half, 0.44 * half, 0.72 * half)
     head = ("", "fill m", "fill m³", "cut m³")
     items = [pen.row([(o + k * half, w) for k in (0, 1) for o, w in zip(offsets, head, strict=True)], bold=True)]
-    told = [
-        (one.name, f"{one.fill_m:.2f}", f"{one.fill_m3:.1f}", f"{one.cut_m3:.1f}") for one in made.pushing.stakes
-    ]
+    told = [(one.name, f"{one.fill_m:.2f}", f"{one.fill_m3:.1f}", f"{one.cut_m3:.1f}") for one in made.pushing.stakes]
     for first in range(0, len(told), 2):
         pairs = told[first : first + 2]
         items.append(pen.row([(o + k * half, w) for k, cells in enumerate(pairs)
@@ -166,8 +171,8 @@ def _legend(pen: Pen, made: PracticeDeposit) -> list[Item]:
         (_line(d, lanes.colour, 0.8, arrow=1.9), "pushed to"),
     ]
     told = pen.paragraph(
-        f"Stakes every {made.pushing.stake_m:g} m, A at the top, 01 at the left as seen from below. +12: lay 12 m3 on the "
-        "square; -12: take 12 m3 from it, as it lies (the larger of the two where both are done)."
+        f"Stakes every {made.pushing.stake_m:g} m, A at the top, 01 at the left as seen from below. +12: lay 12 m3 "
+        "on the square; -12: take 12 m3 from it, as it lies (the larger of the two where both are done)."
     )
     return [pen.heading("Legend"), *_rows(pen, entries), _ramp(pen), *told]
 
@@ -181,8 +186,8 @@ def _ramp(pen: Pen) -> Item:
         d.text(x, y - 0.5 * pen.line, "Thickness, m:", pen.size, va="center")
         low = y - pen.line - 3.0
         for k, (colour, level) in enumerate(zip(ink.ramp, ink.levels_m, strict=True)):
-            edge = {"edgecolor": d.palette.ground.faint_text, "linewidth": 0.3}
-            d.page.add_patch(Rectangle((x + k * step, low), step, 2.6, facecolor=colour, **edge))
+            edge = d.palette.ground.faint_text
+            d.page.add_patch(Rectangle((x + k * step, low), step, 2.6, facecolor=colour, edgecolor=edge, linewidth=0.3))
             d.text(x + k * step, low - 1.5, f"{level:g}", pen.size - 0.6, va="center", ha="center" if k else "left")
 
     return Item(pen.line + 6.6, draw)
@@ -193,5 +198,3 @@ def _notes(pen: Pen, made: PracticeDeposit) -> list[Item]:
     for note in made.notes:
         items += pen.paragraph(note, hang=2.6, mark="·")
     return items
-
-

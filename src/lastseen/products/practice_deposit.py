@@ -1,4 +1,4 @@
-"""Handing over a deposit to practise on: numbers, layers, stakes as GPX, thickness, outline and a map, in one folder."""
+"""Handing over a deposit to practise on: numbers, layers, stakes, thickness, outline and a map, in one folder."""
 
 from __future__ import annotations
 
@@ -9,12 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from shapely import LineString, MultiPolygon, Point, box, to_geojson
+from shapely import LineString, MultiPolygon, Point, box, to_geojson, transform
 from shapely.affinity import affine_transform
-from shapely.ops import transform as transformed
 
 from lastseen import __version__
-from lastseen.drill.practice_deposit import PushPlan, SiteFrame, SnowShape
+from lastseen.drill.practice_deposit import PushPlan, SiteFrame, SnowShape, Stake
 from lastseen.grid import Grid
 from lastseen.place import WGS84, to_lonlat, transformer
 from lastseen.products.caution import FULL_CAUTION
@@ -25,7 +24,7 @@ from lastseen.versions import versions
 
 PROOF = "deposit.json"
 LIMITS = (
-    "volumes are those of the drawn shape; a machine builds it to about a quarter of a metre (common practice, no source)",
+    "volumes are those of the drawn shape; a machine builds it to about 0.25 m (common practice, no source)",
     "snow that is cut, times the packing, is the fill: measure the density on the day, and give --packing",
     "stakes are to be found by hand-held receivers to a few metres: measure the distances between them with a tape",
     "keep people and dogs out of the work of the machine; its driver decides where it can go",
@@ -110,7 +109,7 @@ def deposit_numbers(made: PracticeDeposit) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _stake_record(made: PracticeDeposit, one: Any) -> dict[str, Any]:
+def _stake_record(made: PracticeDeposit, one: Stake) -> dict[str, Any]:
     return {**record(one), "lonlat": to_lonlat(*one.at_m, made.frame.crs).notations()["lonlat"]}
 
 
@@ -145,7 +144,7 @@ def deposit_layers(made: PracticeDeposit) -> tuple[Layer, ...]:
 def write_deposit(
     made: PracticeDeposit, folder: Path, *, overwrite: bool = False, progress: Progress = lambda _stage, _share: None
 ) -> tuple[Path, ...]:
-    """Write ``deposit.json``, ``deposit.gpkg``, ``outline.geojson``, ``stakes.gpx``, ``thickness.tif``, ``deposit.png``.
+    """Write the deposit as JSON, GeoPackage, outline, stakes, raster and map.
 
     The folder appears whole or not at all. The same deposit gives the same bytes. ``outline.geojson`` is what
     ``lastseen strips`` lays a search over.
@@ -178,7 +177,7 @@ def write_deposit(
 
 def _write_outline(made: PracticeDeposit, path: Path) -> None:
     back = transformer(made.frame.crs, WGS84)
-    area = transformed(lambda x, y: tuple(np.round(one, 7) for one in back.transform(x, y)), made.shape.outline)
+    area = transform(made.shape.outline, lambda xy: np.round(np.column_stack(back.transform(xy[:, 0], xy[:, 1])), 7))
     caution = FULL_CAUTION.replace('"', "'")
     path.write_text(
         '{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {"name": "practice deposit", '
@@ -198,7 +197,7 @@ def _write_stakes(made: PracticeDeposit, path: Path) -> None:
     document.name = made.name
     document.description = FULL_CAUTION
     for one in made.pushing.stakes:
-        place = to_lonlat(*one.at_m, made.frame.crs)
+        place = to_lonlat(one.at_m[0], one.at_m[1], made.frame.crs)
         z = float(made.ground.sample(*one.at_m))
         document.waypoints.append(
             gpx.GPXWaypoint(
@@ -216,7 +215,7 @@ def _write_stakes(made: PracticeDeposit, path: Path) -> None:
     path.write_text(document.to_xml(version="1.1") + "\n", encoding="utf-8", newline="\n")
 
 
-def stake_words(one: Any) -> str:
+def stake_words(one: Stake) -> str:
     """What is done at a stake."""
     told = []
     if one.fill_m3 >= 0.05:
@@ -253,8 +252,8 @@ def summary(made: PracticeDeposit) -> str:
     """Cut and fill in one sentence."""
     push, shape = made.pushing, made.shape
     return (
-        f"{shape.volume_m3:.0f} m3 over {shape.area_m2:.0f} m2, on average {shape.volume_m3 / shape.area_m2:.1f} m and at "
-        f"most {shape.greatest_m:.1f} m thick. Fill {push.fill_m3:.0f} m3 = cut {push.cut_m3:.0f} m3 x packing "
-        f"{push.packing:g}; {push.cut_m:.2f} m are taken from {push.borrow_m2:.0f} m2, pushed {push.mean_push_m:.0f} m on "
-        "average."
+        f"{shape.volume_m3:.0f} m3 over {shape.area_m2:.0f} m2, on average {shape.volume_m3 / shape.area_m2:.1f} m and "
+        f"at most {shape.greatest_m:.1f} m thick. Fill {push.fill_m3:.0f} m3 = cut {push.cut_m3:.0f} m3 x packing "
+        f"{push.packing:g}; {push.cut_m:.2f} m are taken from {push.borrow_m2:.0f} m2, pushed {push.mean_push_m:.0f} m "
+        "on average."
     )

@@ -13,9 +13,11 @@ import shapely
 from matplotlib.patches import Polygon as Marker
 from scipy import ndimage
 from shapely import LineString, MultiPolygon, Point
+from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
 from lastseen.drill.sites import words
+from lastseen.grid import Grid
 from lastseen.outlines import outline_of_level
 from lastseen.products.mapsheet import furniture, names, panel, parts
 from lastseen.products.mapsheet.drawing import DPI, SETTINGS, Drawing, area_patch, start_drawing, stroke
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
 TINTS = (0.16, 0.30, 0.46)  # of the ground that bodies reach, by share of the frictions
 STEPS = (1e-6, 0.34, 0.67, 1.01)
 TINT_WORDS = ("up to a third", "up to two thirds", "more")
+FINEST_MM = 0.4  # cells of what is tinted
 WAY_IN, WAY_OUT = (0.6, 2.2), (6.0, 2.0)
 LEAST_SHOWN_M = 260.0  # round a single site
 AMOUNTS = ((7.4, 9), (7.0, 9), (6.6, 7), (6.2, 5), (6.0, 4), (5.6, 3))  # size of text, notes
@@ -69,7 +72,7 @@ def draw_site_map(view: SiteView, only: Site | None = None) -> Drawing:
 
 
 def _bounds(view: SiteView, sites: tuple[Site, ...], *, single: bool) -> tuple[float, float, float, float]:
-    shapes = [one.outline.buffer(LEAST_SHOWN_M if single else 80.0) for one in sites]
+    shapes: list[BaseGeometry] = [one.outline.buffer(LEAST_SHOWN_M if single else 80.0) for one in sites]
     for one in sites:
         shapes += [way.line for way in (one.way_in, one.way_out) if way is not None and (single or way.length_m < 800)]
         shapes += [Point(one.lookout.at_m) for _ in (0,) if one.lookout is not None]
@@ -81,7 +84,9 @@ def _bounds(view: SiteView, sites: tuple[Site, ...], *, single: bool) -> tuple[f
 
 def _draw_reach(d: Drawing, view: SiteView) -> None:
     """Tints by the share of frictions with which a body comes, and the edges of the start zones."""
-    share = view.search.reach.share
+    share = _thinned(d, view.search.reach.share)
+    if share is None:
+        return
     rows, cols = np.arange(share.shape[0]), np.arange(share.shape[1])
     x, _ = share.centre_of(0, cols)
     _, y = share.centre_of(rows, 0)
@@ -89,14 +94,26 @@ def _draw_reach(d: Drawing, view: SiteView) -> None:
     ink = d.palette.snow
     for low, high, tint in zip(STEPS[:-1], STEPS[1:], TINTS, strict=True):
         d.ground.contourf(x, y, smooth, levels=(max(low, 0.02), high), colors=[ink.corridor], alpha=tint, zorder=1.0)
-    west, south, east, north = d.sheet.extent
     starts = view.search.starts
+    cut = _thinned(d, starts.ground.with_values(starts.zones > 0))
+    if cut is not None:
+        zones = outline_of_level(cut, 0.5, (1.2 * d.sheet.metres_per_mm) ** 2)
+        d.ground.add_patch(area_patch(zones, fill=False, edgecolor=ink.release, linewidth=0.6, zorder=2.6))
+
+
+def _thinned(d: Drawing, grid: Grid) -> Grid | None:
+    """What lies on the sheet, on cells no finer than paper shows, each with its largest value; None where nothing."""
+    west, south, east, north = d.sheet.extent
+    rim = 4.0 * grid.cell_m
     try:
-        cut = starts.ground.with_values((starts.zones > 0).astype(float)).window(west, south, east, north)
+        cut = grid.window(west - rim, south - rim, east + rim, north + rim)
     except ValueError:
-        return
-    zones = outline_of_level(cut, 0.5, (1.2 * d.sheet.metres_per_mm) ** 2)
-    d.ground.add_patch(area_patch(zones, fill=False, edgecolor=ink.release, linewidth=0.6, zorder=2.6))
+        return None
+    k = max(1, int(FINEST_MM * d.sheet.metres_per_mm / grid.cell_m))
+    ny, nx = (-(-n // k) * k for n in cut.shape)
+    padded = np.pad(cut.values.astype(float), ((0, ny - cut.shape[0]), (0, nx - cut.shape[1])))
+    values = padded.reshape(ny // k, k, nx // k, k).max(axis=(1, 3))
+    return Grid(values, cut.west_m, cut.north_m, cut.cell_m * k, cut.crs)
 
 
 def _draw_site(d: Drawing, site: Site, *, many: bool) -> None:
@@ -133,8 +150,8 @@ def _arrow(d: Drawing, line: LineString) -> None:
 
 def _triangle(d: Drawing, x: float, y: float) -> None:
     corners = [(x - 1.4, y - 1.0), (x + 1.4, y - 1.0), (x, y + 1.6)]
-    look = {"facecolor": d.palette.lanes.casing, "edgecolor": d.palette.lanes.colour, "linewidth": 1.2, "zorder": 8.5}
-    d.page.add_patch(Marker(corners, **look))
+    ink = d.palette.lanes
+    d.page.add_patch(Marker(corners, facecolor=ink.casing, edgecolor=ink.colour, linewidth=1.2, zorder=8.5))
 
 
 def _draw_near(d: Drawing, near_m: tuple[float, float]) -> None:

@@ -29,7 +29,12 @@ LEAST_THICKNESS_M = 0.05
 # (Falk et al. 1994: 105 cm, sd 85), so a size 2 that buries people lies between 0.5 and 1.5 m.
 MEAN_THICKNESS_M = {1: 0.4, 2: 0.8, 3: 1.5, 4: 2.5}
 TOE = 0.35  # share by which the toe is thicker than the mean, and the upper end thinner; design choice
-LOBES = ((2, 0.07), (3, 0.06), (5, 0.04), (8, 0.02))  # waves of the edge round the deposit and their share; design choice
+LOBES = (
+    (2, 0.07),
+    (3, 0.06),
+    (5, 0.04),
+    (8, 0.02),
+)  # waves of the edge round the deposit and their share; design choice
 HUMMOCK_M = 1.3  # standard deviation of a hummock, about 4 m from one to the next; design choice
 HUMMOCK_SHARE = 0.22  # standard deviation of thickness that hummocks add; design choice
 

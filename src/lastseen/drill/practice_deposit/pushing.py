@@ -21,7 +21,7 @@ SNOW_M, LEFT_M = 0.8, 0.3  # snow that lies on the site, and what the machine le
 # Pushed snow is as dense as a deposit, and its mass is kept: 1 m3 that lies gives this much (densities from memory).
 PACKING = SLAB_DENSITY_KG_M3 / DEPOSIT_DENSITY_KG_M3
 KEEP_M = 2.0  # snow at the foot of the deposit stays; design choice
-UPHILL = 2.0  # a metre pushed up the slope counts as this many more: machines push down or across; common practice, no source
+UPHILL = 2.0  # a metre up the slope counts as so many more: machines push down or across; common practice, no source
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 LEAST_HAUL_M3 = 0.5
 
@@ -134,8 +134,8 @@ def plan_pushing(
     """
     if not (snow_m > left_m >= 0.0 and 0.1 <= packing <= 2.0 and 2.0 <= stake_m <= 50.0):
         raise InputError(
-            f"snow of {snow_m:g} m of which {left_m:g} m stay, packing {packing:g}, stakes every {stake_m:g} m: give more "
-            "snow than stays, a packing of 0.1 to 2 and stakes every 2 to 50 m"
+            f"snow of {snow_m:g} m of which {left_m:g} m stay, packing {packing:g}, stakes every {stake_m:g} m: give "
+            "more snow than stays, a packing of 0.1 to 2 and stakes every 2 to 50 m"
         )
     fill = shape.thickness_m.values * shape.thickness_m.cell_area_m2
     borrowed = _borrowed(frame, shape, allowed, float(fill.sum()) / packing, snow_m - left_m)
@@ -177,8 +177,8 @@ def _borrowed(
     if cells > int(free.sum()):
         raise NothingFoundError(
             f"{wanted_m3:.0f} m3 of snow are wanted as it lies, and round the deposit there are "
-            f"{float(free.sum()) * depth_m * grid.cell_area_m2:.0f} m3 down to what stays: choose a smaller --size or a "
-            "smaller plan, or give the depth of the snow with --snow-depth"
+            f"{float(free.sum()) * depth_m * grid.cell_area_m2:.0f} m3 down to what stays: choose a smaller --size "
+            "or a smaller plan, or give the depth of the snow with --snow-depth"
         )
     borrowed = np.zeros(grid.values.size, bool)
     borrowed[order[:cells]] = True

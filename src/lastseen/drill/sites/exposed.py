@@ -11,10 +11,10 @@ from shapely import Point, Polygon
 
 from lastseen.drill.sites.exposure import StartZoneReach
 from lastseen.drill.sites.model import Exposure, SiteWish
+from lastseen.drill.sites.placing import cells_within
 from lastseen.drill.sites.starts import StartGround
 from lastseen.grid import FloatArray, Grid, IntArray
 from lastseen.motion.kernels import descend
-from lastseen.outlines import cells_of_outline
 from lastseen.place import bearing_text
 from lastseen.terrain import smoothed
 
@@ -59,8 +59,8 @@ def exposure_of(
 ) -> Exposure:
     """What comes down to a site or its margin."""
     ground = starts.ground
-    inside = cells_of_outline(site.buffer(0.5 * ground.cell_m), ground)
-    round_it = cells_of_outline(site.buffer(wish.margin_m + 0.5 * reach.share.cell_m), reach.share)
+    inside = cells_within(site.buffer(0.5 * ground.cell_m), ground)
+    round_it = cells_within(site.buffer(wish.margin_m + 0.5 * reach.share.cell_m), reach.share)
     share = float(reach.share.values.ravel()[round_it].max(initial=0.0))
     fastest = round_it[int(np.argmax(reach.speed_m_s.ravel()[round_it]))] if round_it.size else 0
     begins = int(reach.source.ravel()[fastest]) if share > 0.0 else -1
@@ -144,7 +144,8 @@ def _reached(site: Polygon, exposure: Exposure, wish: SiteWish, members: int) ->
     azimuth = math.degrees(math.atan2(exposure.from_m[0] - middle.x, exposure.from_m[1] - middle.y)) % 360.0
     return (
         f"{told}, at up to {exposure.speed_m_s:.0f} m/s, from a start zone {exposure.from_above_m:.0f} m higher and "
-        f"{away:.0f} m to the {bearing_text(azimuth)}. Use it only with the lookout in place and a way out that is known."
+        f"{away:.0f} m to the {bearing_text(azimuth)}. Use it only with the lookout in "
+        "place and a way out that is known."
     )
 
 

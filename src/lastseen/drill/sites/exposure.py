@@ -97,8 +97,8 @@ def reach_of_start_zones(
     """Carry every start zone down by the body model, for each friction of the ensemble, and gather where bodies pass.
 
     From every working cell (5 m and more) that holds start-zone ground a body sets out at rest, with the frictions and
-    the slab of the largest size that the start zone there can hold, and the highest turbulence of the literature range: an
-    outer bound of the model. Same result for any number of threads.
+    the slab of the largest size that the start zone there can hold, and the highest turbulence of the literature range:
+    an outer bound of the model. Same result for any number of threads.
 
     Parameters
     ----------
@@ -155,7 +155,8 @@ def _working(ground: Grid, starts: StartGround) -> tuple[Grid, npt.NDArray[np.in
 def _largest(starts: StartGround, shape: tuple[int, int], ratio: int) -> npt.NDArray[np.int8]:
     """Of the sizes in each working cell the largest."""
     ny, nx = shape
-    return starts.size[: ny * ratio, : nx * ratio].reshape(ny, ratio, nx, ratio).max(axis=(1, 3))
+    found: npt.NDArray[np.int8] = starts.size[: ny * ratio, : nx * ratio].reshape(ny, ratio, nx, ratio).max(axis=(1, 3))
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,6 +190,7 @@ def _run(set_out: _SetOut, speed: npt.NDArray[np.float32], source: IntArray) -> 
     """One member: which cells a body passes, and how many bodies left. Adds to ``speed`` and ``source``."""
     shape = set_out.felt.shape
     passed = np.zeros(shape[0] * shape[1], np.bool_)
+    passed[set_out.cells] = True  # also where a body leaves the lattice at once
     left = 0
     # Some batches at a time, so that memory stays bounded; they are gathered in their order.
     firsts = range(0, set_out.cells.size, BATCH)

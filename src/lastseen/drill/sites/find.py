@@ -7,12 +7,13 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from shapely import Polygon, box
+from shapely import Polygon, STRtree
+from shapely.geometry.base import BaseGeometry
 
 from lastseen import traps
 from lastseen.drill.sites import exposed, placing, ways
 from lastseen.drill.sites.exposure import StartZoneReach, reach_of_start_zones
-from lastseen.drill.sites.model import Part, Refused, Site, SiteSearch, SiteWish
+from lastseen.drill.sites.model import Lookout, Part, Refused, Site, SiteSearch, SiteWish, Way
 from lastseen.drill.sites.starts import StartGround, start_ground
 from lastseen.errors import InputError, NothingFoundError
 from lastseen.grid import BoolArray, FloatArray, Grid
@@ -22,6 +23,7 @@ from lastseen.outlines import cells_of_outline
 from lastseen.terrain import Terrain
 
 NEAR_TRAP_M = 50.0  # terrain traps this near are told; design choice
+TRAP_RIM_M = 200.0  # ground round them that traps are measured on
 CHOICE = 3  # as many times the wanted sites are looked at closely before they are ranked; design choice
 MOST_TRIED = 400
 APART = 0.5  # sites lie at least this many widths apart; design choice
@@ -78,8 +80,9 @@ def find_sites(
     """
     if min(ground.shape) * ground.cell_m < 2.0 * placing.EDGE_M + max(wish.width_m, wish.height_m):
         raise InputError(
-            f"the elevation model is {ground.shape[1] * ground.cell_m:.0f} x {ground.shape[0] * ground.cell_m:.0f} m: a "
-            f"site of {wish.width_m:g} x {wish.height_m:g} m must lie {placing.EDGE_M:g} m inside it; use a larger model"
+            f"the elevation model is {ground.shape[1] * ground.cell_m:.0f} x {ground.shape[0] * ground.cell_m:.0f} m: "
+            f"a site of {wish.width_m:g} x {wish.height_m:g} m must lie {placing.EDGE_M:g} m inside it; use a larger "
+            "model"
         )
     progress("looking for start zones", 0.05)
     trees = layers.of("trees")
@@ -110,53 +113,54 @@ def _look(ground: Grid, starts: StartGround, reach: StartZoneReach, layers: Grou
     lattice = working_lattice(ground, ratio) if ratio > 1 else ground
     aspect = np.degrees(np.arctan2(*starts.gradient_m_m)) % 360.0
     terrain = Terrain(ground, ground.with_values(starts.slope_deg), ground.with_values(aspect))
-    return _Ground(
-        wish, starts, reach, layers, terrain, reach.over(ground), away, exposed.distance_to_starts(starts),
-        exposed.broad_ground(reach, lattice),
-    )  # fmt: skip
+    share = np.where(starts.zones > 0, 1.0, reach.over(ground))
+    to_start = exposed.distance_to_starts(starts)
+    broad = exposed.broad_ground(reach, lattice)
+    return _Ground(wish, starts, reach, layers, terrain, share, away, to_start, broad)
 
 
 def _candidates(here: _Ground, places: placing.Places, tally: dict[str, int]) -> Iterator[Site]:
     """Sites that pass all, one after the other, apart from each other."""
-    wish, ground = here.wish, here.starts.ground
-    taken: list[Polygon] = []
-    trapped: list[Polygon] = []
-    for k in range(places.row.size):
-        if tally["tried"] >= MOST_TRIED:
+    outlines = placing.outlines_of(here.starts.ground, here.wish, places)
+    tree = STRtree(outlines)
+    open_: BoolArray = np.ones(outlines.size, bool)
+
+    def close(area: BaseGeometry, away_m: float = 0.0) -> None:
+        open_[tree.query(area, predicate="dwithin", distance=away_m)] = False
+
+    for k in range(outlines.size):
+        if not open_[k]:
+            continue
+        if tally["tried"] - tally["above"] >= MOST_TRIED:
             return
-        x, y = (float(one) for one in ground.centre_of(places.row[k], places.col[k]))
-        flat = wish.height_m * math.cos(math.radians(float(places.slope_deg[k])))
-        down = (float(places.downhill[k, 0]), float(places.downhill[k, 1]))
-        outline = placing.corners((x, y), down, wish.width_m, flat)
-        if any(outline.distance(one) < APART * wish.width_m for one in taken):
-            continue
-        if any(outline.intersects(one) for one in trapped):
-            continue
+        outline: Polygon = outlines[k]
         tally["tried"] += 1
         if exposed.runs_off_above(outline, here.broad):
             tally["above"] += 1
-            trapped.append(outline)
+            close(outline)
             continue
         inside, near = _traps(here, outline)
         if inside:
             tally["trap"] += 1
-            trapped += [one.outline for one in inside]
+            for one in inside:
+                close(one.outline)
             continue
-        site = _site(here, places, k, outline, down, near)
-        if site.exposure.share > 0.0 and (not wish.exposed_ok or site.lookout is None):
-            tally["lookout" if wish.exposed_ok else "reached"] += 1
-            trapped.append(outline)
+        site = _site(here, places, k, outline, near)
+        if site.exposure.share > 0.0 and (not here.wish.exposed_ok or site.lookout is None):
+            tally["lookout" if here.wish.exposed_ok else "reached"] += 1
+            close(outline)
             continue
-        taken.append(outline)
+        close(outline, APART * here.wish.width_m)
         yield site
 
 
 def _traps(here: _Ground, outline: Polygon) -> tuple[list[traps.Trap], tuple[str, ...]]:
     """Terrain traps inside an outline, and in words those near it."""
-    ground = here.starts.ground
+    terrain, layers = _cut(here, outline.buffer(NEAR_TRAP_M + TRAP_RIM_M).bounds)
+    ground = terrain.elevation
     where: BoolArray = np.zeros(ground.shape[0] * ground.shape[1], bool)
     where[cells_of_outline(outline.buffer(NEAR_TRAP_M), ground)] = True
-    found = traps.find_traps(here.terrain, where.reshape(ground.shape), here.layers)
+    found = traps.find_traps(terrain, where.reshape(ground.shape), layers)
     inside = [one for one in found if one.outline.intersects(outline)]
     near = [
         f"{one.kind}, {outline.distance(one.outline):.0f} m away"
@@ -166,9 +170,15 @@ def _traps(here: _Ground, outline: Polygon) -> tuple[list[traps.Trap], tuple[str
     return inside, tuple(near)
 
 
-def _site(
-    here: _Ground, places: placing.Places, k: int, outline: Polygon, down: tuple[float, float], near: tuple[str, ...]
-) -> Site:
+def _cut(here: _Ground, bounds: tuple[float, float, float, float]) -> tuple[Terrain, GroundLayers]:
+    """Terrain and layers of the ground round a place."""
+    all_of = here.terrain
+    terrain = Terrain(*(one.window(*bounds) for one in (all_of.elevation, all_of.slope_deg, all_of.aspect_deg)))
+    layers = tuple(replace(one, cover=one.cover.window(*bounds)) for one in here.layers.layers)
+    return terrain, GroundLayers(layers)
+
+
+def _site(here: _Ground, places: placing.Places, k: int, outline: Polygon, near: tuple[str, ...]) -> Site:
     wish, ground = here.wish, here.starts.ground
     middle = (outline.centroid.x, outline.centroid.y)
     exposure = exposed.exposure_of(outline, wish, here.starts, here.reach, here.away_m, here.to_start)
@@ -176,7 +186,7 @@ def _site(
     roads = here.layers.of("roads")
     way_in, way_out = ways.ways_of(around, outline, wish.near_m, roads.outline if roads else None)
     lookout = ways.lookout_of(around, outline, _starts_on(here.starts, around.ground), "")
-    cells = cells_of_outline(outline, ground)
+    cells = placing.cells_within(outline, ground)
     parts = _parts(
         here, float(places.slope_deg[k]), float(places.spread_deg[k]), exposure.distance_m, way_in, way_out, lookout
     )
@@ -185,7 +195,7 @@ def _site(
         outline,
         middle,
         float(ground.sample(*middle)),
-        math.degrees(math.atan2(*down)) % 360.0,
+        math.degrees(math.atan2(*places.downhill[k])) % 360.0,
         float(places.slope_deg[k]),
         float(places.spread_deg[k]),
         float(np.nanmax(here.starts.slope_deg.ravel()[cells])) if cells.size else float(places.slope_deg[k]),
@@ -203,8 +213,8 @@ def _site(
 
 
 def _parts(
-    here: _Ground, slope: float, spread: float, away_m: float, way_in: ways.Way | None, way_out: ways.Way | None,
-    lookout: ways.Lookout | None,
+    here: _Ground, slope: float, spread: float, away_m: float, way_in: Way | None, way_out: Way | None,
+    lookout: Lookout | None,
 ) -> tuple[Part, ...]:  # fmt: skip
     """The parts of the rank, each 0 to 1."""
     in_s = (1.0 - min(way_in.time_s / SLOW_WAY_S, 1.0)) * (1.0 - way_in.reached_m / way_in.length_m) if way_in else 0.0
@@ -226,11 +236,11 @@ def _parts(
 def _box_round(here: _Ground, middle: tuple[float, float]) -> tuple[float, float, float, float]:
     """The ground round a site, and the place where people come from."""
     (x, y), more = middle, ways.AROUND_M
-    square = box(x - more, y - more, x + more, y + more)
+    west, south, east, north = x - more, y - more, x + more, y + more
     if here.wish.near_m is not None:
         (nx, ny), rim = here.wish.near_m, 200.0
-        square = square.union(box(nx - rim, ny - rim, nx + rim, ny + rim))
-    west, south, east, north = square.bounds
+        west, east = min(west, nx - rim), max(east, nx + rim)
+        south, north = min(south, ny - rim), max(north, ny + rim)
     return west, south, east, north
 
 
@@ -251,8 +261,8 @@ def _numbered(site: Site, number: int, of: int) -> Site:
     best, worst = ordered[0], ordered[-1]
     told = ", ".join(f"{one.name} {one.value:.2f}" for one in site.parts)
     reason = (
-        f"Number {number} of {of} that passed, with {site.rank:.2f} of 1: best in {best.name}, weakest in {worst.name}. "
-        f"Parts: {told}."
+        f"Number {number} of {of} that passed, with {site.rank:.2f} of 1: best in {best.name}, weakest in {worst.name}"
+        f". Parts: {told}."
     )
     return replace(site, number=number, lookout=lookout, reason=reason)
 
@@ -297,12 +307,12 @@ def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
     notes = [f"{_told(here, refused)}."]
     if reach.left:
         notes.append(
-            f"{reach.left / max(reach.bodies, 1):.0%} of the bodies left the elevation model or ran into no data; start "
-            "zones outside it are not seen"
+            f"{reach.left / max(reach.bodies, 1):.0%} of the bodies left the elevation model or ran into no data; "
+            "start zones outside it are not seen"
         )
     notes.append(
-        f"ground was looked at on cells of {cell:g} m, bodies ran on {reach.share.cell_m:g} m; start zones smaller than "
-        "125 m2 on the slope are left out, and so is what only finer cells would show"
+        f"ground was looked at on cells of {cell:g} m, bodies ran on {reach.share.cell_m:g} m; start zones smaller "
+        "than 125 m2 on the slope are left out, and so is what only finer cells would show"
     )
     large = int(np.count_nonzero(here.starts.could_be > here.wish.most_size))
     if large:

@@ -6,15 +6,17 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage
-from shapely import Polygon
+from shapely import Polygon, polygons
 
 from lastseen.drill.sites import kernels
 from lastseen.drill.sites.exposure import StartZoneReach
 from lastseen.drill.sites.model import SiteWish
 from lastseen.drill.sites.starts import StartGround
-from lastseen.grid import BoolArray, FloatArray, IntArray
+from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
 from lastseen.ground_layers import GroundLayers
+from lastseen.outlines import cells_of_outline
 from lastseen.threads import in_threads
 
 EDGE_M = 100.0  # a site lies at least this far inside the elevation model; design choice
@@ -23,6 +25,7 @@ LEAST_FACING = 0.75  # share that faces within 45 degrees of its fall line, so t
 CENTRES_M = 10.0  # distance between places that are tried; design choice
 FAR_M = 200.0  # reached ground farther away than this makes a site no better; design choice
 STEADY_DEG = 6.0  # standard deviation of slope of the roughest site; design choice
+MOST_PLACES = 20_000  # of more places the best of each block of half a width are kept
 BLOCK = 20_000
 KEEP_OFF = ("trees", "water", "crevasses", "rocks", "buildings", "no_go")
 
@@ -111,10 +114,25 @@ def find_places(starts: StartGround, wish: SiteWish, bad: BoolArray, away_m: Flo
     kept &= (out[:, 2] >= wish.low_deg) & (out[:, 2] <= wish.high_deg)
     rows, cols, out = rows[kept], cols[kept], out[kept]
     order = np.lexsort((cols, rows, -np.round(first_score(wish, out[:, 2], out[:, 3], out[:, 4]), 6)))
+    if order.size > MOST_PLACES:  # the best of each block
+        blocks = rows[order] // max(1, round(0.5 * wish.width_m / cell)) * slope.shape[1]
+        blocks += cols[order] // max(1, round(0.5 * wish.width_m / cell))
+        order = order[np.sort(np.unique(blocks, return_index=True)[1])]
     rows, cols, out = rows[order], cols[order], out[order]
     down = np.stack([east[rows, cols], north[rows, cols]], axis=1)
     down /= np.maximum(np.hypot(down[:, 0], down[:, 1]), 1e-12)[:, None]
     return Places(rows, cols, down, out[:, 2], out[:, 3], out[:, 1], out[:, 4])
+
+
+def cells_within(outline: Polygon, grid: Grid) -> IntArray:
+    """Flat indices of the cells whose centre lies in an outline, looked for round it only."""
+    west, south, east, north = outline.bounds
+    part = grid.window(west, south, east, north)
+    found = cells_of_outline(outline, part)
+    r0 = round((grid.north_m - part.north_m) / grid.cell_m)
+    c0 = round((part.west_m - grid.west_m) / grid.cell_m)
+    rows, cols = found // part.shape[1] + r0, found % part.shape[1] + c0
+    return (rows * grid.shape[1] + cols).astype(np.int32)
 
 
 def slope_part(wish: SiteWish, slope_deg: FloatArray | float) -> FloatArray:
@@ -139,10 +157,14 @@ def first_score(wish: SiteWish, slope_deg: FloatArray, spread_deg: FloatArray, a
     return total
 
 
-def corners(middle: tuple[float, float], downhill: tuple[float, float], width_m: float, height_m: float) -> Polygon:
-    """The rectangle; lengths on the map. Upper left corner first, as seen from below, then clockwise."""
-    (x, y), (ux, uy) = middle, downhill
-    left = (uy, -ux)  # whoever looks up the slope has it on the left hand
-    a, b = 0.5 * width_m, 0.5 * height_m
-    signs = ((1.0, -1.0), (-1.0, -1.0), (-1.0, 1.0), (1.0, 1.0))
-    return Polygon([(x + s * a * left[0] + t * b * ux, y + s * a * left[1] + t * b * uy) for s, t in signs])
+def outlines_of(ground: Grid, wish: SiteWish, places: Places) -> npt.NDArray[np.object_]:
+    """The rectangles. Lengths on the map; upper left corner first, as seen from below, then clockwise."""
+    x, y = ground.centre_of(places.row, places.col)
+    ux, uy = places.downhill.T
+    a, b = 0.5 * wish.width_m, 0.5 * wish.height_m * np.cos(np.radians(places.slope_deg))
+    signs = ((1.0, -1.0), (-1.0, -1.0), (-1.0, 1.0), (1.0, 1.0), (1.0, -1.0))
+    # Whoever looks up the slope has (uy, -ux) on the left hand.
+    rings = np.stack(
+        [np.stack([x + s * a * uy + t * b * ux, y - s * a * ux + t * b * uy], axis=-1) for s, t in signs], axis=1
+    )
+    return np.asarray(polygons(rings))

@@ -74,8 +74,8 @@ def view_sites(
     cells = round((box[2] - box[0]) / elevation.cell_m) * round((box[3] - box[1]) / elevation.cell_m)
     if cells > MOST_CELLS:
         raise ResourceError(
-            f"{cells / 1e6:.0f} million cells would be looked at, and {MOST_CELLS / 1e6:.0f} million are the most in one "
-            "go: give --near, a smaller --within, or cut the model into smaller ones"
+            f"{cells / 1e6:.0f} million cells would be looked at, and {MOST_CELLS / 1e6:.0f} million are the most in "
+            "one go: give --near, a smaller --within, or cut the model into smaller ones"
         )
     progress(f"reading the ground, {require_memory(cells, GB_PER_MILLION_CELLS, 'the ground')}", 0.01)
     told: list[str] = []

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
-from shapely import LineString, Point, Polygon
+from shapely import LineString, MultiPolygon, Point, Polygon
 from skimage.graph import MCP_Geometric
 
 from lastseen.drill.sites import kernels
@@ -70,7 +70,7 @@ def look_around(
 
 
 def ways_of(
-    around: Around, site: Polygon, near_m: tuple[float, float] | None, roads: Polygon | None
+    around: Around, site: Polygon, near_m: tuple[float, float] | None, roads: MultiPolygon | None
 ) -> tuple[Way | None, Way | None]:
     """The way in and the way out: the quickest walks, of which ground that a body reaches is avoided.
 
@@ -112,7 +112,7 @@ class _Walk:
         if self._found is not None:
             self._time = self._found.find_costs(starts)[0]
 
-    def cells_in(self, area: Polygon) -> BoolArray:
+    def cells_in(self, area: MultiPolygon) -> BoolArray:
         """Cells that an area touches."""
         grid = self._around.ground
         inside = np.zeros(grid.shape[0] * grid.shape[1], bool)
@@ -155,7 +155,7 @@ class _Walk:
         reached = self._around.reached[cells[:, 0], cells[:, 1]]
         middle, far = self._site.centroid, (0 if inward else -1)
         return Way(
-            LineString(np.stack([x, y], axis=1)).simplify(0.3 * grid.cell_m),
+            LineString(LineString(np.stack([x, y], axis=1)).simplify(0.3 * grid.cell_m).coords),
             float(length.sum()),
             float((length / walking_speed_m_s(np.diff(z) / flat)).sum()),
             float(length[reached[1:] | reached[:-1]].sum()),
@@ -216,4 +216,5 @@ def _thinned(where: BoolArray, most: int) -> FloatArray:
     cells = np.argwhere(where).astype(np.float64)
     if len(cells) <= most:
         return cells
-    return cells[np.linspace(0, len(cells) - 1, most).astype(int)]
+    kept: FloatArray = cells[np.linspace(0, len(cells) - 1, most).astype(int)]
+    return kept
