@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +24,8 @@ from lastseen.threads import in_threads, thread_count
 
 MEMBERS = 6  # frictions from the lowest of the literature range upwards; design choice
 FINEST_CELL_M = 5.0  # bodies feel ground no finer than this; design choice
-MOST_STARTS = 500_000  # the working cell doubles until no more cells than this hold a start; design choice
+MOST_CELLS = 1_200_000  # the working cell doubles until there are no more; design choice
+SPACING_M = 20.0  # a body sets out from the highest start-zone cell of each block this wide; design choice
 LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.2, 0.5  # against 0.05 s and a quarter cell a run-out moves by under a cell
 HIGHEST_TURBULENCE_M_S2 = Snow().turbulence_m_s2[2]
 BATCH = 2_000
@@ -96,9 +98,9 @@ def reach_of_start_zones(
 ) -> StartZoneReach:
     """Carry every start zone down by the body model, for each friction of the ensemble, and gather where bodies pass.
 
-    From every working cell (5 m and more) that holds start-zone ground a body sets out at rest, with the frictions and
-    the slab of the largest size that the start zone there can hold, and the highest turbulence of the literature range:
-    an outer bound of the model. Same result for any number of threads.
+    From every block of 20 m that holds start-zone ground a body sets out at rest at its highest such cell, with the
+    frictions and the slab of the largest size that the start zone there can hold, and the highest turbulence of the
+    literature range: an outer bound of the model. Same result for any number of threads.
 
     Parameters
     ----------
@@ -120,8 +122,7 @@ def reach_of_start_zones(
     """
     lattice, sizes = _working(ground, starts)
     felt = felt_ground(lattice)
-    cells = np.flatnonzero(sizes.ravel() > 0).astype(np.int32)
-    size = sizes.ravel()[cells].astype(np.int32)
+    cells, size = _set_out_from(lattice, sizes)
     frictions = member_frictions(members) if frictions is None else frictions
     members = len(frictions)
     slabs = [slab_class(one).thickness_at_38_m * SLAB_FACTOR[1] for one in SIZES]
@@ -131,7 +132,7 @@ def reach_of_start_zones(
     bodies = left = 0
     for number, by_size in enumerate(frictions):
         progress("bodies come down from the start zones", number / members)
-        set_out = _SetOut(felt, cells, np.array((0.0, *by_size))[size], drag[size], centripetal_load)
+        set_out = _SetOut(felt, cells, np.array((0.0, *by_size))[size], drag[size], sizes > 0, centripetal_load)
         passed, gone = _run(set_out, speed, source)
         share += _widened(passed, lattice.cell_m)
         bodies, left = bodies + cells.size, left + gone
@@ -147,9 +148,27 @@ def _working(ground: Grid, starts: StartGround) -> tuple[Grid, npt.NDArray[np.in
     while True:
         lattice = working_lattice(ground, ratio) if ratio > 1 else ground
         sizes = _largest(starts, lattice.shape, ratio)
-        if np.count_nonzero(sizes) <= MOST_STARTS or min(lattice.shape) < 40:
+        if lattice.values.size <= MOST_CELLS or min(lattice.shape) < 40:
             return lattice.with_values(np.ascontiguousarray(lattice.values, np.float64)), sizes
         ratio *= 2
+
+
+def _set_out_from(lattice: Grid, sizes: npt.NDArray[np.int8]) -> tuple[IntArray, IntArray]:
+    """The highest start-zone cell of each block, and the largest size that starts in the block."""
+    k = max(1, round(SPACING_M / lattice.cell_m))
+    ny, nx = (-(-n // k) for n in sizes.shape)
+    rim = ((0, ny * k - sizes.shape[0]), (0, nx * k - sizes.shape[1]))
+
+    def blocks(values: npt.NDArray[Any], fill: float) -> npt.NDArray[Any]:
+        padded = np.pad(values, rim, constant_values=fill)
+        return padded.reshape(ny, k, nx, k).swapaxes(1, 2).reshape(ny, nx, k * k)
+
+    height = blocks(np.where(sizes > 0, np.nan_to_num(lattice.values, nan=-1e9), -np.inf), -np.inf)
+    size = blocks(sizes, 0).max(axis=-1)
+    rows, cols = np.nonzero(size > 0)
+    best = height.argmax(axis=-1)[rows, cols]
+    cells = (rows * k + best // k) * sizes.shape[1] + cols * k + best % k
+    return cells.astype(np.int32), size[rows, cols].astype(np.int32)
 
 
 def _largest(starts: StartGround, shape: tuple[int, int], ratio: int) -> npt.NDArray[np.int8]:
@@ -167,6 +186,7 @@ class _SetOut:
     cells: IntArray
     friction: FloatArray
     drag_per_m: FloatArray
+    start: BoolArray
     centripetal_load: bool
 
     def carry(self, first: int) -> tuple[Tracks, IntArray]:
@@ -189,8 +209,7 @@ class _SetOut:
 def _run(set_out: _SetOut, speed: npt.NDArray[np.float32], source: IntArray) -> tuple[BoolArray, int]:
     """One member: which cells a body passes, and how many bodies left. Adds to ``speed`` and ``source``."""
     shape = set_out.felt.shape
-    passed = np.zeros(shape[0] * shape[1], np.bool_)
-    passed[set_out.cells] = True  # also where a body leaves the lattice at once
+    passed = set_out.start.ravel().copy()  # start-zone ground counts as reached
     left = 0
     # Some batches at a time, so that memory stays bounded; they are gathered in their order.
     firsts = range(0, set_out.cells.size, BATCH)

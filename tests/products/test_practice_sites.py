@@ -1,0 +1,112 @@
+"""The folders of drill sites and drill deposit: what is in them, the caution, the same bytes, GPX and exit codes."""
+
+import hashlib
+import json
+
+import geopandas
+import gpxpy
+import numpy as np
+import pytest
+import rasterio
+
+from dem_zoo import store
+from drill import site_zoo as zoo
+from lastseen.outlines import read_outline
+from lastseen.products.caution import FULL_CAUTION
+from test_cli import CODES, lastseen
+
+NEAR = ("--near", "600600,5100600", "--crs", "32632", "--within", "130")
+
+
+@pytest.fixture(scope="module")
+def folders(tmp_path_factory):
+    place = tmp_path_factory.mktemp("Übung")
+    store(place / "meadow.tif", zoo.behind_a_ridge(), unit="m")
+    store(place / "face.tif", zoo.below_a_face(), unit="m")
+    words = ("drill", "sites", place / "meadow.tif", *NEAR, "-q")
+    for name in ("sites", "again"):
+        code, out, err = lastseen(*words, "-o", place / name)
+        assert (code, out, err) == (CODES["ok"], "", "")
+    words = ("drill", "deposit", place / "meadow.tif", "--sites", place / "sites", "--size", "2", "--seed", "5", "-q")
+    for name in ("deposit", "deposit again"):
+        code, out, err = lastseen(*words, "-o", place / name)
+        assert (code, out, err) == (CODES["ok"], "", "")
+    return place
+
+
+@pytest.mark.parametrize(("one", "other", "names"), [
+    ("sites", "again", {"sites.json", "sites.gpkg", "sites.gpx", "reach.tif", "sites.png", "site_01.png"}),
+    ("deposit", "deposit again", {"deposit.json", "deposit.gpkg", "outline.geojson", "stakes.gpx", "thickness.tif",
+                                  "deposit.png"}),
+])  # fmt: skip
+def test_whole_folders_with_the_same_bytes(folders, one, other, names):
+    found = {path.name for path in (folders / one).iterdir()}
+    assert names <= found
+    assert found - names <= {"site_02.png", "site_03.png"}
+    for name in found:
+        a, b = ((folders / place / name).read_bytes() for place in (one, other))
+        assert hashlib.sha256(a).digest() == hashlib.sha256(b).digest(), name
+
+
+@pytest.mark.parametrize("name", ["sites/sites.json", "deposit/deposit.json", "sites/sites.gpx", "deposit/stakes.gpx"])
+def test_the_caution_stands_in_every_file(folders, name):
+    text = (folders / name).read_text(encoding="utf-8")
+    assert FULL_CAUTION in text
+    assert "safe" not in text.lower()
+
+
+def test_numbers_of_sites(folders):
+    told = json.loads((folders / "sites/sites.json").read_text(encoding="utf-8"))
+    site = told["sites"][0]
+    assert site["statement"].startswith("No start zone in this model reaches it")
+    assert site["exposure"]["share"] == 0.0
+    assert site["lookout"]["name"] == "L1"
+    assert len(site["corners_m"]) == 4
+    assert told["reach"]["bodies"] > 100
+
+
+def test_layers_and_reach(folders):
+    sites = geopandas.read_file(folders / "sites/sites.gpkg", layer="sites")
+    reached = geopandas.read_file(folders / "sites/sites.gpkg", layer="reached")
+    assert sites.geometry.is_valid.all()
+    assert not sites.union_all().intersects(reached.union_all())
+    with rasterio.open(folders / "sites/reach.tif") as data:
+        share = data.read(1, masked=True)
+    assert share.min() == 0.0
+    assert share.max() == 1.0
+
+
+def test_gpx_is_read_by_others(folders):
+    sites = gpxpy.parse((folders / "sites/sites.gpx").read_text(encoding="utf-8"))
+    assert {"SITE1", "IN1", "OUT1"} <= {track.name for track in sites.tracks}
+    assert {"SITE1-A", "SITE1-D", "L1"} <= {point.name for point in sites.waypoints}
+    stakes = gpxpy.parse((folders / "deposit/stakes.gpx").read_text(encoding="utf-8"))
+    told = json.loads((folders / "deposit/deposit.json").read_text(encoding="utf-8"))
+    assert [point.name for point in stakes.waypoints] == [one["name"] for one in told["pushing"]["stakes"]]
+    push = told["pushing"]
+    assert push["cut_m3"] * push["packing"] == pytest.approx(push["fill_m3"], rel=1e-3)
+    assert sum(one["fill_m3"] for one in push["stakes"]) == pytest.approx(750.0, rel=0.001)
+
+
+def test_the_outline_can_be_searched_and_holds_the_snow(folders):
+    with rasterio.open(folders / "deposit/thickness.tif") as data:
+        z = data.read(1)
+    outline = read_outline(folders / "deposit/outline.geojson", zoo.UTM, "debris")
+    assert float(z.sum()) == pytest.approx(750.0, rel=1e-3)
+    assert outline.area == pytest.approx(np.count_nonzero(z > 0), rel=0.05)
+
+
+def test_refusals_have_their_codes(folders):
+    code, out, err = lastseen("drill", "sites", folders / "face.tif", *NEAR, "-o", folders / "none")
+    assert (code, out) == (CODES["nothing"], "")
+    assert "--exposed-ok" in err
+    assert not (folders / "none").exists()
+    code, _, err = lastseen("drill", "sites", folders / "meadow.tif", "-o", folders / "sites")
+    assert code == CODES["exists"]
+    code, _, err = lastseen("drill", "sites", folders / "meadow.tif", "--size", "big", "-o", folders / "none")
+    assert (code, "100x50" in err) == (CODES["input"], True)
+    code, _, err = lastseen("drill", "deposit", folders / "meadow.tif", "--sites", folders / "sites", "-o", "none")
+    assert (code, "either --size" in err) == (CODES["input"], True)
+    code, _, err = lastseen("drill", "deposit", folders / "meadow.tif", "--sites", folders / "sites", "--site", "9",
+                            "--size", "1", "-o", folders / "none")  # fmt: skip
+    assert (code, "has no site 9" in err) == (CODES["input"], True)
