@@ -12,6 +12,7 @@ from lxml import etree
 from pyproj import Geod
 
 from lastseen.products.caution import FULL_CAUTION
+from lastseen.products.contents import contents_of
 from lastseen.products.geopackage import write_geopackage
 from lastseen.products.gpx import write_gpx
 from lastseen.products.layers import plan_layers
@@ -86,7 +87,7 @@ def test_the_run_table_says_how_it_was_made(plan, written):
 def test_options_of_the_vector_library_are_put_back(plan, tmp_path):
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "2001-02-03T04:05:06Z"})
     try:
-        write_geopackage(plan, tmp_path / "plan.gpkg")
+        write_geopackage(contents_of(plan), tmp_path / "plan.gpkg")
         assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") == "2001-02-03T04:05:06Z"
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
@@ -94,7 +95,7 @@ def test_options_of_the_vector_library_are_put_back(plan, tmp_path):
 
 def test_an_observed_outline_has_empty_layers_with_columns(observed, tmp_path):
     path = tmp_path / "plan.gpkg"
-    write_geopackage(observed, path)
+    write_geopackage(contents_of(observed), path)
     for name, layer in plan_layers(observed).items():
         frame = geopandas.read_file(path, layer=name)
         assert list(frame.columns[:-1]) == [column.name for column in layer.columns]

@@ -2,38 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lastseen import __version__
 from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.products.layers import Layer, plan_layers
-from lastseen.products.numbers import SCHEMA_VERSION
+from lastseen.products.layers import Layer
 
 if TYPE_CHECKING:
-    from lastseen.plan import Plan
+    from lastseen.products.contents import Contents
 
 # The format wants a date of change; a fixed one keeps the same plan the same bytes.
 FIXED_DATE = "2000-01-01T00:00:00Z"
 _TYPES: dict[str, Any] = {"text": "str", "real": "float64", "integer": "Int64"}
 
 
-def write_geopackage(plan: Plan, path: Path, *, only: Sequence[str] = (), crs: Any = None) -> None:
+def write_geopackage(contents: Contents, path: Path, *, only: Sequence[str] = (), crs: Any = None) -> None:
     """Write the layers of a plan and the table ``run``; the same plan gives the same bytes.
 
     Parameters
     ----------
-    plan : Plan
+    contents : Contents
     path : Path
     only : sequence of str
         Names of the layers to write; all where empty.
     crs : pyproj.CRS, optional
         Of the file; the plan's own where not given.
     """
-    chosen = [layer for layer in plan_layers(plan).values() if not only or layer.name in only]
-    write_layers(path, chosen, plan.terrain.elevation.crs, run_table(plan), to=crs)
+    chosen = [layer for layer in contents.layers.values() if not only or layer.name in only]
+    write_layers(path, chosen, contents.crs, run_table(contents.numbers), to=crs)
 
 
 def write_layers(path: Path, layers: Iterable[Layer], crs: Any, run: list[tuple[str, str]], *, to: Any = None) -> None:
@@ -57,40 +55,31 @@ def write_layers(path: Path, layers: Iterable[Layer], crs: Any, run: list[tuple[
         pyogrio.write_dataframe(table, path, layer="run", driver="GPKG", append=True)
 
 
-def run_table(plan: Plan) -> list[tuple[str, str]]:
+def run_table(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     """How the plan was made, as pairs of key and text."""
-    search, model = plan.search, plan.model
-    grid = plan.terrain.elevation
+    model, search, debris = numbers.get("model"), numbers["search"], numbers.get("debris")
     rows = [
-        ("name", plan.scenario.name),
+        ("name", numbers["name"]),
         ("caution", FULL_CAUTION),
         ("program", "lastseen"),
-        ("version", __version__),
-        ("schema_version", str(SCHEMA_VERSION)),
-        ("seed", str(plan.scenario.seed)),
-        ("crs", _crs_text(plan)),
-        ("cell_m", f"{grid.cell_m:g}"),
-        (
-            "model",
-            "bodies that slide alone, drawn from literature ranges" if model else "none: debris outline was given",
-        ),
-        ("strip_width_m", f"{search.strip_width_m:g}"),
-        ("pattern", search.pattern),
-        ("searchers", str(search.searchers)),
-        ("lanes", str(len(search.lanes))),
-        ("coverage", f"{search.coverage.fraction:.6f}"),
-        ("uncovered_m2", f"{search.coverage.uncovered_m2:.1f}"),
-        ("debris_level", f"{plan.debris.level:g}" if model else ""),
-        ("poa_inside_debris", f"{model.person.inside_debris:.6f}" if model else ""),
+        ("version", numbers["program"]["version"]),
+        ("schema_version", str(numbers["schema_version"])),
+        ("seed", str(numbers["seed"])),
+        *((f"version_{name}", version) for name, version in numbers["versions"].items()),
+        *((f"input_{one['role']}", f"{one['name']}, sha256 {one['sha256']}") for one in numbers["inputs"]),
+        ("crs", numbers["grid"]["crs_name"]),
+        ("cell_m", f"{numbers['grid']['cell_m']:g}"),
+        ("model", model["name"] if model else "none: the debris outline was given"),
+        ("strip_width_m", f"{numbers['coverage']['strip_width_m']:g}"),
+        ("pattern", search["pattern"]),
+        ("searchers", str(search["searchers"])),
+        ("lanes", str(len(numbers["lanes"]))),
+        ("coverage", f"{numbers['coverage']['fraction']:.6f}"),
+        ("uncovered_m2", f"{numbers['coverage']['uncovered_m2']:.1f}"),
+        ("debris_level", f"{debris['level']:g}" if model and debris else ""),
+        ("poa_inside_debris", f"{numbers['poa']['inside_debris']:.6f}" if model else ""),
     ]
-    notes = (*plan.notes, *search.notes)
-    return rows + [(f"note_{number:02d}", text) for number, text in enumerate(notes, start=1)]
-
-
-def _crs_text(plan: Plan) -> str:
-    crs = plan.terrain.elevation.crs
-    authority = crs.to_authority()
-    return f"{':'.join(authority)} {crs.name}" if authority else crs.name
+    return rows + [(f"note_{number:02d}", text) for number, text in enumerate(numbers["notes"], start=1)]
 
 
 def _frame(layer: Layer, crs: Any) -> Any:

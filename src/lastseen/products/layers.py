@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
@@ -14,6 +14,8 @@ from lastseen.outlines import only_areas, outline_of_level
 from lastseen.traps import shares_sentence
 
 if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+
     from lastseen.deposit import Debris
     from lastseen.plan import Model, Plan
     from lastseen.search import Leg
@@ -57,6 +59,11 @@ class Layer:
     columns: tuple[Column, ...]
     shapes: tuple[BaseGeometry, ...]
     rows: tuple[tuple[Any, ...], ...]
+
+    def records(self) -> list[tuple[BaseGeometry, dict[str, Any]]]:
+        """Each shape with its values by the name of their column."""
+        names = [column.name for column in self.columns]
+        return [(shape, dict(zip(names, row, strict=True))) for shape, row in zip(self.shapes, self.rows, strict=True)]
 
 
 _REASON = Column("reason", "text", "one plain sentence")
@@ -180,6 +187,31 @@ def plan_layers(plan: Plan) -> dict[str, Layer]:
 def trap_layer(traps: Iterable[Trap]) -> Layer:
     """The layer of terrain traps on its own."""
     return _layer("terrain_traps", trap_rows(traps))
+
+
+def empty_layers() -> dict[str, Layer]:
+    """All layers of a plan by name, without rows."""
+    return {name: _layer(name, ()) for name in _KINDS}
+
+
+def layer_from_table(empty: Layer, table: GeoDataFrame) -> Layer:
+    """A layer with the shapes and values of a table that was written from one.
+
+    Raises
+    ------
+    KeyError
+        If a column is missing.
+    """
+    columns = [[_plain(value, one.kind) for value in table[one.name]] for one in empty.columns]
+    shapes = tuple(table.geometry)
+    return replace(empty, shapes=shapes, rows=tuple(zip(*columns, strict=True)) if shapes else ())
+
+
+def _plain(value: Any, kind: ColumnKind) -> Any:
+    """A value of a table as a plain one; None where there is none."""
+    if value is None or value != value:  # noqa: PLR0124  not a number
+        return None
+    return {"text": str, "real": float, "integer": int}[kind](value)
 
 
 def known(value: float | None) -> float | None:

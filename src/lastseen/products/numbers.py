@@ -84,9 +84,9 @@ def numbers_text(numbers: Mapping[str, Any]) -> str:
     return json.dumps(numbers, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def write_numbers(plan: Plan, path: Path) -> None:
-    """Write ``plan.json``; the same plan gives the same bytes."""
-    path.write_text(numbers_text(plan_numbers(plan)), encoding="utf-8", newline="\n")
+def write_numbers(numbers: Mapping[str, Any], path: Path) -> None:
+    """Write ``plan.json`` or ``search.json``; the same plan gives the same bytes."""
+    path.write_text(numbers_text(numbers), encoding="utf-8", newline="\n")
 
 
 _OF_SEARCH = (

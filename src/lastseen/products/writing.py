@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from lastseen.plan import Plan
 
 Progress = Callable[[str, float], None]
-SEARCH_LAYERS = ("lanes", "route", "uncovered")
 
 
 def write_plan(
@@ -51,14 +50,16 @@ def write_plan(
         See `lastseen.products.folder.new_folder`.
     """
     from lastseen.products import figures, geopackage, gpx, mapsheet, numbers, rasters  # noqa: PLC0415  slow to import
+    from lastseen.products.contents import contents_of  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite) as partial:
         progress("writing the numbers", 0.0)
-        numbers.write_numbers(plan, partial / PLAN_PROOF)
+        contents = contents_of(plan)
+        numbers.write_numbers(contents.numbers, partial / PLAN_PROOF)
         progress("writing the layers", 0.1)
-        geopackage.write_geopackage(plan, partial / "plan.gpkg")
+        geopackage.write_geopackage(contents, partial / "plan.gpkg")
         progress("writing the rasters", 0.3)
-        rasters.write_rasters(plan, partial)
+        rasters.write_rasters(contents.rasters, partial)
         gpx.write_gpx(plan, partial / "lanes.gpx")
         progress("drawing the map", 0.4)
         mapsheet.write_map(plan, partial / "map.png")
@@ -108,14 +109,16 @@ def write_search(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import geopackage, gpx, mapsheet, numbers  # noqa: PLC0415  slow to import
+    from lastseen.products import geopackage, gpx, mapsheet, numbers, rasters  # noqa: PLC0415  slow to import
+    from lastseen.products.contents import SEARCH_LAYERS, contents_of  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite, proof=SEARCH_PROOF) as partial:
         progress("writing the numbers", 0.0)
-        text = numbers.numbers_text(numbers.search_numbers(plan))
-        (partial / SEARCH_PROOF).write_text(text, encoding="utf-8", newline="\n")
+        contents = contents_of(plan, search_only=True)
+        numbers.write_numbers(contents.numbers, partial / SEARCH_PROOF)
         progress("writing the layers", 0.1)
-        geopackage.write_geopackage(plan, partial / "search.gpkg", only=SEARCH_LAYERS, crs=crs)
+        geopackage.write_geopackage(contents, partial / "search.gpkg", only=SEARCH_LAYERS, crs=crs)
+        rasters.write_rasters(contents.rasters, partial)
         gpx.write_gpx(plan, partial / "lanes.gpx")
         progress("drawing the map", 0.4)
         mapsheet.write_map(plan, partial / "map.png")
