@@ -74,6 +74,8 @@ def contents_of(plan: Plan, *, search_only: bool = False, file_crs: Any = None) 
         Of the GeoPackage; the plan's own where not given.
     """
     layers = plan_layers(plan)
+    if search_only:
+        layers = {name: layers[name] if name in SEARCH_LAYERS else empty for name, empty in empty_layers().items()}
     numbers = search_numbers(plan) if search_only else plan_numbers(plan)
     shapes = [shape for layer in layers.values() for shape in layer.shapes]
     rasters = {"ground": ground_raster(plan, shapes), **plan_rasters(plan)}

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from lastseen import __version__
 from lastseen.errors import InputError
+from lastseen.place import parse_crs
 from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.contents import Contents
 from lastseen.products.geopackage import layer_table
@@ -24,11 +25,12 @@ def write_geoparquet(contents: Contents, folder: Path) -> None:
         raise InputError('GeoParquet needs one more library: install it with pip install "lastseen[parquet]"')
     from pyarrow import parquet  # noqa: PLC0415  slow to import
 
+    crs = parse_crs(contents.numbers["grid"]["crs"])  # as it is named: one CRS can be worded in many ways
     for layer in contents.layers.values():
         if not layer.shapes:
             continue
         path = folder / f"{layer.name}.parquet"
-        layer_table(layer, contents.crs).to_parquet(path, index=False, schema_version="1.1.0")
+        layer_table(layer, crs).to_parquet(path, index=False, schema_version="1.1.0")
         table = parquet.read_table(path)
         said = {"title": layer.title, "about": layer.about, "caution": FULL_CAUTION, "software": __version__}
         parquet.write_table(table.replace_schema_metadata({**(table.schema.metadata or {}), **said}), path)
