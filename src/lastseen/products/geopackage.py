@@ -50,7 +50,8 @@ def write_layers(
     import pyogrio  # noqa: PLC0415  slow to import
 
     written = list(layers)
-    with _gdal_options({"OGR_CURRENT_DATE": FIXED_DATE}):
+    # Nothing waits for the disk: the folder takes its name only when all of it is written.
+    with _gdal_options({"OGR_CURRENT_DATE": FIXED_DATE, "OGR_SQLITE_SYNCHRONOUS": "OFF"}):
         for layer in written:
             frame = layer_table(layer, crs)
             pyogrio.write_dataframe(
