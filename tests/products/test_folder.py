@@ -173,6 +173,7 @@ import os, shutil, sys
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
+import shapely
 from lastseen.products import contents, figures, geopackage, mapsheet, rasters, write_plan
 store, target = Path(sys.argv[1]), Path(sys.argv[2])
 
@@ -181,7 +182,9 @@ def copied(*given):  # pictures take long to draw, and what is tested is how fil
 
 mapsheet.write_map = figures.write_profile = figures.write_thickness = copied
 found = contents.read_contents(store)
-found = replace(found, rasters={"poa": found.rasters["poa"]})  # one is enough, and quick
+x, y, right, top = shapely.total_bounds(found.layers["route"].shapes)
+small = found.ground.window(x - 20, y - 20, right + 20, top + 20)  # one small raster is enough, and quick
+found = replace(found, rasters={"ground": replace(found.rasters["ground"], bands=(small,))})
 contents.contents_of = lambda *_given, **_more: found
 for _ in sys.stdin:  # one line, one process that writes until it is done or killed
     child = os.fork()
@@ -220,7 +223,7 @@ def test_killed_fifty_times_the_old_plan_or_the_new_one_is_there(plan, written, 
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as writer:
         lasts = min(write_in_a_process(writer, None) for _ in range(3))
         new = contents(target)
-        assert {**contents(written), **new} == contents(written)
+        assert {"plan.json", "plan.gpkg", "plan.kml", "lanes.gpx", "ground.tif", "map.png"} <= new.keys() <= FILES
         old = {**new, "lanes.gpx": b"old"}
         for _ in range(50):
             (target / "lanes.gpx").write_bytes(b"old")
