@@ -81,7 +81,7 @@ def test_numbers_say_everything(handed):
 def test_layers_of_the_geopackage(handed):
     view, folder, _ = handed
     names = {name for name, _ in pyogrio.list_layers(folder / "traps.gpkg")}
-    wanted = {"terrain_traps", "release_areas", "run"}
+    wanted = {"terrain_traps", "release_areas", "run", "layer_styles"}
     assert wanted <= names
     assert (names - wanted == {"last_seen", "release", "flow_paths"}) is (view.plan is not None)
     traps = geopandas.read_file(folder / "traps.gpkg", layer="terrain_traps")

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from lastseen.errors import InputError, LastseenError
 from lastseen.grid import Grid
 from lastseen.place import parse_crs
-from lastseen.products.folder import PLAN_PROOF, SEARCH_PROOF
+from lastseen.products.folder import PLAN_PROOF, SEARCH_PROOF, put_back
 from lastseen.products.layers import Layer, empty_layers, layer_from_table, plan_layers
 from lastseen.products.numbers import plan_numbers, search_numbers
 from lastseen.products.rasters import Raster, ground_raster, plan_rasters, read_rasters
@@ -41,12 +41,15 @@ class Contents:
         By the name of their file without its end. ``ground`` is the elevation in metres, always there, around all that
         is drawn; the others only where a model ran.
     crs : pyproj.CRS
+    file_crs : pyproj.CRS or None
+        Of the GeoPackage, where it is another one.
     """
 
     numbers: Mapping[str, Any]
     layers: Mapping[str, Layer]
     rasters: Mapping[str, Raster]
     crs: Any
+    file_crs: Any = None
 
     @property
     def ground(self) -> Grid:
@@ -59,7 +62,7 @@ class Contents:
         return "scenario" in self.numbers
 
 
-def contents_of(plan: Plan, *, search_only: bool = False) -> Contents:
+def contents_of(plan: Plan, *, search_only: bool = False, file_crs: Any = None) -> Contents:
     """What a plan contains.
 
     Parameters
@@ -67,12 +70,17 @@ def contents_of(plan: Plan, *, search_only: bool = False) -> Contents:
     plan : Plan
     search_only : bool
         For a search over a drawn outline: only what that says.
+    file_crs : pyproj.CRS, optional
+        Of the GeoPackage; the plan's own where not given.
     """
     layers = plan_layers(plan)
+    if search_only:
+        layers = {name: layers[name] if name in SEARCH_LAYERS else empty for name, empty in empty_layers().items()}
     numbers = search_numbers(plan) if search_only else plan_numbers(plan)
     shapes = [shape for layer in layers.values() for shape in layer.shapes]
     rasters = {"ground": ground_raster(plan, shapes), **plan_rasters(plan)}
-    return Contents(numbers, layers, rasters, plan.terrain.elevation.crs)
+    crs = plan.terrain.elevation.crs
+    return Contents(numbers, layers, rasters, crs, None if file_crs == crs else file_crs)
 
 
 def read_contents(folder: Path) -> Contents:
@@ -88,6 +96,7 @@ def read_contents(folder: Path) -> Contents:
     InputError
         If there is no plan, a file of it is missing, or one cannot be read.
     """
+    put_back(folder)
     proof = next((one for one in _VECTOR_FILES if (folder / one).is_file()), None)
     if proof is None:
         raise InputError(
@@ -96,24 +105,28 @@ def read_contents(folder: Path) -> Contents:
     try:
         numbers = json.loads((folder / proof).read_text(encoding="utf-8"))
         crs = parse_crs(numbers["grid"]["crs"])
-        layers = _read_layers(folder / _VECTOR_FILES[proof], crs)
+        layers, file_crs = _read_layers(folder / _VECTOR_FILES[proof], crs)
         rasters = read_rasters(folder)
     except (OSError, KeyError, TypeError, ValueError, LastseenError) as error:
         raise InputError(f"{folder} holds no plan that can be read ({error}): make it again") from error
     if "ground" not in rasters:
         raise InputError(f"{folder} holds no ground.tif, an older version wrote it: make the plan again")
-    return Contents(numbers, layers, rasters, crs)
+    return Contents(numbers, layers, rasters, crs, file_crs)
 
 
-def _read_layers(path: Path, crs: Any) -> dict[str, Layer]:
+def _read_layers(path: Path, crs: Any) -> tuple[dict[str, Layer], Any]:
+    """Layers in map metres of ``crs``, and the CRS of the file where it is another one."""
     import pyogrio  # noqa: PLC0415  slow to import
 
     if not path.is_file():
         raise InputError(f"{path.name} is missing")
     there = {str(name) for name in pyogrio.list_layers(path)[:, 0]}
-    found = empty_layers()
+    found, file_crs = empty_layers(), None
     for name, empty in found.items():
         if name in there:
             table = pyogrio.read_dataframe(path, layer=name)
-            found[name] = layer_from_table(empty, table if crs.equals(table.crs) else table.to_crs(crs))
-    return found
+            if not crs.equals(table.crs):
+                file_crs = table.crs
+                table = table.to_crs(crs)
+            found[name] = layer_from_table(empty, table)
+    return found, file_crs

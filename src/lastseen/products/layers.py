@@ -44,6 +44,8 @@ class Layer:
     name : str
     title : str
         For people.
+    about : str
+        What it shows, in one sentence.
     geometry : str
         Type of all geometries, in map metres.
     columns : tuple of Column
@@ -55,6 +57,7 @@ class Layer:
 
     name: str
     title: str
+    about: str
     geometry: GeometryKind
     columns: tuple[Column, ...]
     shapes: tuple[BaseGeometry, ...]
@@ -153,16 +156,16 @@ _COLUMNS: dict[str, tuple[Column, ...]] = {
     ),
     "uncovered": (Column("area_m2", "real", "map area"), _REASON),
 }
-_KINDS: dict[str, tuple[str, GeometryKind]] = {
-    "last_seen": ("Last-seen point", "Point"),
-    "release": ("Release", "MultiPolygon"),
-    "flow_paths": ("Flow paths", "MultiLineString"),
-    "debris": ("Debris", "MultiPolygon"),
-    "deposition_zones": ("Deposition zones", "MultiPolygon"),
-    "terrain_traps": ("Terrain traps", "MultiPolygon"),
-    "lanes": ("Lanes", "LineString"),
-    "route": ("Route", "LineString"),
-    "uncovered": ("Uncovered rest", "MultiPolygon"),
+_KINDS: dict[str, tuple[str, GeometryKind, str]] = {
+    "last_seen": ("Last-seen point", "Point", "Where the person was last seen."),
+    "release": ("Release", "MultiPolygon", "Snow that breaks loose in the model."),
+    "flow_paths": ("Flow paths", "MultiLineString", "Ways of the snow, and edges of the ground that events pass."),
+    "debris": ("Debris", "MultiPolygon", "Where snow comes to rest, by the share of events; one outline is searched."),
+    "deposition_zones": ("Deposition zones", "MultiPolygon", "Parts of the debris, why snow stops there, how thick."),
+    "terrain_traps": ("Terrain traps", "MultiPolygon", "Ground that makes it worse for a carried person, and why."),
+    "lanes": ("Lanes", "LineString", "Centre lines of the strips of the signal search, numbered, by searcher."),
+    "route": ("Route", "LineString", "The walk of each searcher, leg by leg: approach, lanes, joins."),
+    "uncovered": ("Uncovered rest", "MultiPolygon", "Debris that stays out of range of the lanes."),
 }
 _Rows = Iterable[tuple[BaseGeometry, tuple[Any, ...]]]
 
@@ -247,9 +250,9 @@ def leg_sentence(leg: Leg) -> str:
 
 
 def _layer(name: str, found: _Rows) -> Layer:
-    title, kind = _KINDS[name]
+    title, kind, about = _KINDS[name]
     pairs = [(_of_kind(one, kind), values) for one, values in found if not one.is_empty]
-    return Layer(name, title, kind, _COLUMNS[name], tuple(one for one, _ in pairs), tuple(v for _, v in pairs))
+    return Layer(name, title, about, kind, _COLUMNS[name], tuple(one for one, _ in pairs), tuple(v for _, v in pairs))
 
 
 def _of_kind(one: BaseGeometry, kind: GeometryKind) -> BaseGeometry:

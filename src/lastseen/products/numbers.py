@@ -90,8 +90,8 @@ def write_numbers(numbers: Mapping[str, Any], path: Path) -> None:
 
 
 _OF_SEARCH = (
-    "schema_version", "program", "caution", "name", "inputs", "seed", "versions", "grid", "coverage", "search",
-    "lanes", "route", "notes",
+    "schema_version", "program", "caution", "name", "inputs", "seed", "versions", "grid", "debris", "coverage",
+    "search", "lanes", "route", "notes",
 )  # fmt: skip
 _RUNOUT = ("travel_angle_deg", "length_m", "drop_m", "fastest_m_s", "time_s")
 
@@ -223,6 +223,7 @@ def _search(plan: Plan) -> dict[str, Any]:
     ]
     return {
         "pattern": search.pattern,
+        "way": search.way,
         "searchers": search.searchers,
         "total_time_s": search.total_time_s,
         "each": each,

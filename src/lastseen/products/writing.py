@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lastseen.products.folder import PLAN_PROOF, SEARCH_PROOF, new_folder
+from lastseen.products.folder import SEARCH_PROOF, new_folder
+from lastseen.products.kinds import KINDS, Progress, write_kinds
 
 if TYPE_CHECKING:
     from lastseen.plan import Plan
 
-Progress = Callable[[str, float], None]
+ALWAYS = tuple(one for one in KINDS if one.always)
 
 
 def write_plan(
@@ -22,7 +22,7 @@ def write_plan(
     animate: bool = False,
     progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a plan: ``plan.json``, ``plan.gpkg``, ``lanes.gpx``, ``map.png``, the figures and the rasters.
+    """Write a plan: every kind of product that is always there (`lastseen.products.kinds`), the map and the figures.
 
     The folder appears whole or not at all. The same plan gives the same bytes. Where the debris outline was given there
     is nothing to put in a raster, and none is written.
@@ -49,19 +49,14 @@ def write_plan(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import figures, geopackage, gpx, mapsheet, numbers, rasters  # noqa: PLC0415  slow to import
+    from lastseen.products import figures, mapsheet  # noqa: PLC0415  slow to import
     from lastseen.products.contents import contents_of  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite) as partial:
-        progress("writing the numbers", 0.0)
+        progress("gathering what the plan contains", 0.0)
         contents = contents_of(plan)
-        numbers.write_numbers(contents.numbers, partial / PLAN_PROOF)
-        progress("writing the layers", 0.1)
-        geopackage.write_geopackage(contents, partial / "plan.gpkg")
-        progress("writing the rasters", 0.3)
-        rasters.write_rasters(contents.rasters, partial)
-        gpx.write_gpx(plan, partial / "lanes.gpx")
-        progress("drawing the map", 0.4)
+        write_kinds(ALWAYS, contents, partial, progress=lambda stage, share: progress(stage, 0.5 * share))
+        progress("drawing the map", 0.5)
         mapsheet.write_map(plan, partial / "map.png")
         if plan.model is not None:
             progress("drawing the figures", 0.7)
@@ -83,7 +78,7 @@ def write_search(
     overwrite: bool = False,
     progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a search over a drawn outline: ``search.json``, ``search.gpkg``, ``lanes.gpx`` and ``map.png``.
+    """Write a search over a drawn outline: what is always there, of what it has to say, and the map.
 
     The folder appears whole or not at all. The same search gives the same bytes.
 
@@ -109,18 +104,14 @@ def write_search(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import geopackage, gpx, mapsheet, numbers, rasters  # noqa: PLC0415  slow to import
-    from lastseen.products.contents import SEARCH_LAYERS, contents_of  # noqa: PLC0415
+    from lastseen.products import mapsheet  # noqa: PLC0415  slow to import
+    from lastseen.products.contents import contents_of  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite, proof=SEARCH_PROOF) as partial:
-        progress("writing the numbers", 0.0)
-        contents = contents_of(plan, search_only=True)
-        numbers.write_numbers(contents.numbers, partial / SEARCH_PROOF)
-        progress("writing the layers", 0.1)
-        geopackage.write_geopackage(contents, partial / "search.gpkg", only=SEARCH_LAYERS, crs=crs)
-        rasters.write_rasters(contents.rasters, partial)
-        gpx.write_gpx(plan, partial / "lanes.gpx")
-        progress("drawing the map", 0.4)
+        progress("gathering what the search contains", 0.0)
+        contents = contents_of(plan, search_only=True, file_crs=crs)
+        write_kinds(ALWAYS, contents, partial, progress=lambda stage, share: progress(stage, 0.5 * share))
+        progress("drawing the map", 0.5)
         mapsheet.write_map(plan, partial / "map.png")
         progress("done", 1.0)
         names = sorted(one.name for one in partial.iterdir())
