@@ -22,7 +22,7 @@ def write_plan(
     animate: bool = False,
     progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a plan: ``plan.json``, ``plan.gpkg``, ``lanes.gpx``, ``map.png``, the figures and the rasters.
+    """Write a plan: ``plan.json``, ``plan.gpkg``, ``lanes.gpx``, map, sheet, figures and rasters.
 
     The folder appears whole or not at all. The same plan gives the same bytes. Where the debris outline was given there
     is nothing to put in a raster, and none is written.
@@ -49,7 +49,7 @@ def write_plan(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import figures, geopackage, gpx, mapsheet, numbers, rasters  # noqa: PLC0415  slow to import
+    from lastseen.products import figures, geopackage, gpx, numbers, rasters, sheet  # noqa: PLC0415  slow to import
     from lastseen.products.contents import contents_of  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite) as partial:
@@ -62,7 +62,7 @@ def write_plan(
         rasters.write_rasters(contents.rasters, partial)
         gpx.write_gpx(plan, partial / "lanes.gpx")
         progress("drawing the map", 0.4)
-        mapsheet.write_map(plan, partial / "map.png")
+        sheet.write_map_and_sheet(contents, partial / "map.png", partial / "sheet.pdf")
         if plan.model is not None:
             progress("drawing the figures", 0.7)
             figures.write_profile(plan, plan.model, partial / "profile.png")
@@ -83,7 +83,7 @@ def write_search(
     overwrite: bool = False,
     progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a search over a drawn outline: ``search.json``, ``search.gpkg``, ``lanes.gpx`` and ``map.png``.
+    """Write a search over a drawn outline: ``search.json``, ``search.gpkg``, ``lanes.gpx``, map and sheet.
 
     The folder appears whole or not at all. The same search gives the same bytes.
 
@@ -109,7 +109,7 @@ def write_search(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import geopackage, gpx, mapsheet, numbers, rasters  # noqa: PLC0415  slow to import
+    from lastseen.products import geopackage, gpx, numbers, rasters, sheet  # noqa: PLC0415  slow to import
     from lastseen.products.contents import SEARCH_LAYERS, contents_of  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite, proof=SEARCH_PROOF) as partial:
@@ -121,7 +121,7 @@ def write_search(
         rasters.write_rasters(contents.rasters, partial)
         gpx.write_gpx(plan, partial / "lanes.gpx")
         progress("drawing the map", 0.4)
-        mapsheet.write_map(plan, partial / "map.png")
+        sheet.write_map_and_sheet(contents, partial / "map.png", partial / "sheet.pdf")
         progress("done", 1.0)
         names = sorted(one.name for one in partial.iterdir())
     return tuple(folder / name for name in names)
