@@ -27,7 +27,7 @@ from lastseen.grid import FloatArray
 from lastseen.outlines import only_areas
 from lastseen.products.mapsheet.labels import Room
 from lastseen.products.mapsheet.layout import Box, Extent, Sheet
-from lastseen.products.palette import Palette
+from lastseen.products.palette import Palette, load_palette
 
 if TYPE_CHECKING:
     from lastseen.products.palette import Dashes
@@ -161,8 +161,9 @@ def start_drawing(sheet: Sheet, palette: Palette) -> Drawing:
     return Drawing(sheet, figure, ground, page, room, palette)
 
 
-def start_page(sheet: Sheet, palette: Palette) -> Drawing:
+def start_page(sheet: Sheet) -> Drawing:
     """An empty page without a map."""
+    palette = load_palette()
     figure = _empty(sheet, palette)
     page = _whole_page(figure, sheet)
     return Drawing(sheet, figure, page, page, Room(sheet.body), palette)

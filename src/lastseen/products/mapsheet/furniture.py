@@ -20,7 +20,7 @@ from lastseen.products.mapsheet.shown import Shown
 
 ROUND_M = tuple(m * 10**p for p in range(5) for m in (1, 2, 5))
 GRID_STEPS_M = (100, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000)
-GRID_MM, BAR_MM = 19.0, 44.0  # least distance of grid lines, longest scale bar
+GRID_MM, BAR_MM = 19.0, 38.0  # least distance of grid lines, longest scale bar
 LONG_STEP_MM = 45.0  # a longer step of the grid is split in ten on the frame, a shorter one in five
 SMALL = LEAST_TEXT
 NORTHS_MM = 25.0  # width of the three arrows
@@ -114,7 +114,7 @@ def draw_under(d: Drawing, shown: Shown, grid_m: int, contour_m: float) -> None:
     d.text(u.right, u.top - 1.6, scale if d.width_mm(scale, 7.0) < u.right - end else scale[: scale.index(",")], 7.0,
            ha="right", va="center", weight="bold")  # fmt: skip
     sentences = [
-        f"Grid: {grid.name}, {_spaced(grid_m)} m" + ("" if grid == shown.crs else f"; map drawn in {shown.crs.name}"),
+        f"Grid: {grid.name}, {_spaced(grid_m)} m" + ("" if grid == shown.crs else f"; map in {shown.crs.name}"),
         f"N true north. GN grid north, {_aside(turn)}. {_magnetic(declination, date)}",
     ]
     if not shown.flat:
@@ -137,7 +137,7 @@ def _magnetic(declination_deg: float | None, date: str | None) -> str:
     if declination_deg is not None:
         return f"MN magnetic north, {_aside(declination_deg)} on {date} (World Magnetic Model 2025)"
     why = "no date was given" if date is None else f"the magnetic model says nothing about {date}"
-    return f"MN magnetic north: {why}; write it in: ________ ° east / west of N on ______________"
+    return f"MN magnetic north: {why}; write it in: ______° E / W of N on ____________"
 
 
 def _spaced(number: float) -> str:

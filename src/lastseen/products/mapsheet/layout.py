@@ -20,6 +20,7 @@ HEADER_MM, FOOTER_MM = 20.0, 11.0
 TICKS_MM = 5.0  # room for grid labels left of and below the body
 UNDER_MM = 14.0  # strip with scale bar and the three norths
 GAP_MM = 4.0
+SIDE_MM, WIDE_SIDE_MM = 66.0, 84.0  # of the panel beside the body, on small and large paper
 QUIET_MM = 9.0  # around what is shown
 # Round scales. A search fits 1:1 000 to 1:25 000; the smaller ones are for what does not (long ways, maps of traps).
 SCALES = tuple(int(m * 10**p) for p in (3, 4, 5) for m in (1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 7.5))
@@ -111,9 +112,10 @@ def lay_out_sheet(shown: Shown, paper: Paper = "A4") -> Sheet:
 def pages(paper: Paper) -> tuple[Sheet, ...]:
     """Upright and lying pages, their panel at the right side or below the body."""
     short, long = PAPERS_MM[paper]
+    side, both = (WIDE_SIDE_MM, 140.0) if paper == "A3" else (SIDE_MM, 112.0)
     return (
-        _page(paper, short, long, side=66.0, below=0.0, columns=1),
-        _page(paper, long, short, side=112.0, below=0.0, columns=2),
+        _page(paper, short, long, side=side, below=0.0, columns=1),
+        _page(paper, long, short, side=both, below=0.0, columns=2),
         _page(paper, short, long, side=0.0, below=90.0, columns=3),
         _page(paper, long, short, side=0.0, below=64.0, columns=4),
     )
@@ -147,6 +149,22 @@ def fit_sheet(bounds: Extent, paper: Paper = "A4") -> Sheet:
         if (east - west) / k + quiet <= page.body.width and (north - south) / k + quiet <= page.body.height:
             return _placed(page, scale, bounds, 0.5, 0.5)
     return _placed(pages(paper)[0], SCALES[-1], bounds, 0.5, 0.5)
+
+
+def with_narrow_panel(sheet: Sheet) -> Sheet:
+    """The same sheet with one column beside the body instead of two: the map shows more at the same scale."""
+    column = sheet.columns[0]
+    wide = SIDE_MM if sheet.paper != "A3" else WIDE_SIDE_MM
+    panel = replace(column, left=sheet.width - MARGIN_MM - wide, width=wide)
+    more = panel.left - GAP_MM - sheet.body.right
+    west, south, east, north = sheet.extent
+    half = 0.5 * more * sheet.metres_per_mm
+    corner = sheet.overview
+    if corner is not None and abs(corner.right - sheet.body.right) < 1e-6:
+        corner = replace(corner, left=corner.left + more)
+    body, under = (replace(one, width=one.width + more) for one in (sheet.body, sheet.under))
+    extent = (west - half, south, east + half, north)
+    return replace(sheet, body=body, under=under, columns=(panel,), extent=extent, overview=corner)
 
 
 def _placed(page: Sheet, scale: int, bounds: Extent, right: float, up: float) -> Sheet:

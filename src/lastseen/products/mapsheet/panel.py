@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -95,15 +95,16 @@ class Pen:
             items.append(Item(self.line, draw, keep=number + 1 < len(lines)))
         return items
 
-    def row(self, cells: Sequence[tuple[float, str]], *, bold: bool = False) -> Item:
-        """A row of a table: pairs of offset and text."""
+    def row(self, cells: Sequence[tuple[float, str]], *, bold: bool = False, to_right: Collection[float] = ()) -> Item:
+        """A row of a table: pairs of offset and text; text at the offsets ``to_right`` ends there."""
         weight = "bold" if bold else "normal"
 
         def draw(x: float, y: float) -> None:
             for offset, words in cells:
-                indent = offset * self.ratio
-                told = shortened(self.d, words, self.width - indent, self.size, weight)
-                self.d.text(x + indent, y - 0.5 * self.line, told, self.size, va="center", weight=weight)
+                indent, ends = offset * self.ratio, offset in to_right
+                told = shortened(self.d, words, indent if ends else self.width - indent, self.size, weight)
+                look = {"va": "center", "weight": weight, "ha": "right" if ends else "left"}
+                self.d.text(x + indent, y - 0.5 * self.line, told, self.size, **look)
 
         return Item(self.line, draw)
 

@@ -65,7 +65,8 @@ def _draw_body(d: Drawing, shown: Shown, details: Sequence[detail_maps.Detail] |
     """All that lies on the ground, and its labels; returns the contour interval in metres."""
     sheet = d.sheet
     drawn = drawn_lattice(shown.ground, sheet.extent, sheet.metres_per_mm)
-    parts.draw_relief(d.ground, drawn, d.palette)
+    if not shown.flat:
+        parts.draw_relief(d.ground, drawn, d.palette)
     levels, steep = parts.draw_contours(d, drawn)
     parts.draw_debris(d.ground, shown, d.palette, 1.4)
     parts.draw_zones(d, shown)

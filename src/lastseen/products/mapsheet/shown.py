@@ -148,7 +148,11 @@ class Shown:
     @property
     def title(self) -> str:
         """Name of the plan, or what it is."""
-        return self.numbers["name"] or ("Search plan" if self.modelled else "Signal search")
+        return self.numbers["name"] or ("Search plan" if self.modelled else self._search)
+
+    @property
+    def _search(self) -> str:
+        return "Signal search, second pass" if self.numbers["search"].get("second_pass") else "Signal search"
 
     @property
     def searchers(self) -> int:

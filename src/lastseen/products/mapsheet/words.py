@@ -28,17 +28,18 @@ class Amount:
 
 # From all to little; the first that fits is taken.
 AMOUNTS = (
-    *(Amount(size, 9, 9) for size in (7.8, 7.4, 7.0, 6.7, 6.4)),
+    *(Amount(size, 9, 9) for size in (9.0, 8.4, 7.8, 7.4, 7.0, 6.7, 6.4)),
     *(Amount(6.4, n, n) for n in (6, 5, 4, 3)),
     *(Amount(6.0, n, n) for n in (4, 3, 2, 1)),
     *(Amount(6.0, n, n, running=True) for n in (4, 3, 2, 1)),
     *(Amount(6.0, 1, 1, n, running=True) for n in range(96, 5, -6)),
     Amount(6.0, 0, 0, 0),
 )
-OFFSETS = (0.0, 7.0, 15.0, 24.0, 46.0)  # of the columns of the walk
-HEADS = ("lane", "true", "magn.", "length", "then join")
+# Columns of the walk; without magnetic bearings there is none for them.
+TRUE_ALONE = ((0.0, "lane"), (7.0, "true"), (15.0, "length"), (35.5, "then join"))
+WITH_MAGNETIC = ((0.0, "lane"), (7.0, "true"), (14.5, "magn."), (24.0, "length"), (43.0, "then join"))
 RUNNING = "lane: bearing, length › join › next lane"
-LEAST_WIDTH = 50.0  # of a column, for the smallest text
+LEAST_WIDTH = 57.0  # of a column, for the smallest text
 REST = "All legs are on the pages that follow."
 
 
@@ -63,6 +64,12 @@ def header_lines(shown: Shown) -> list[str]:
     return [*lines, f"{search}, {made}; seed {shown.numbers['seed']}, lastseen {__version__}"]
 
 
+def fits_one_column(d: Drawing, shown: Shown) -> bool:
+    """Whether all of it fits the first column in text of full size."""
+    pen = Pen(d, d.sheet.columns[0].width, TEXT)
+    return flow(_items(pen, shown, AMOUNTS[0]), d.sheet.columns[:1]) is not None
+
+
 def fill_panel(d: Drawing, shown: Shown) -> None:
     """Draw as much as fits, in the largest text that does, the least important shortened first."""
     columns = d.sheet.columns
@@ -70,13 +77,21 @@ def fill_panel(d: Drawing, shown: Shown) -> None:
         pen = Pen(d, columns[0].width, amount.size)
         if pen.width < LEAST_WIDTH * pen.ratio and amount.size > TEXT:
             continue
-        items = [*legend_items(pen, shown), *_numbers(pen, shown), *_walk(pen, shown, amount)]
-        items += [*_traps(pen, shown, amount.traps), *_notes(pen, shown, amount.notes)]
-        placed = flow(items, columns)
+        placed = flow(_items(pen, shown, amount), columns)
         if placed is not None:
             for one in placed:
                 one.draw()
             return
+
+
+def _items(pen: Pen, shown: Shown, amount: Amount) -> list[Item]:
+    return [
+        *legend_items(pen, shown),
+        *_numbers(pen, shown),
+        *_walk(pen, shown, amount),
+        *_traps(pen, shown, amount.traps),
+        *_notes(pen, shown, amount.notes),
+    ]
 
 
 def clock(seconds: float) -> str:
@@ -128,7 +143,7 @@ def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     widened = ", widened to 90 % of the POA" if debris["widened"] else ""
     return [
         ("Outline", f"debris in at least {percent(debris['level'])} of the events{widened}"),
-        ("POA", f"{percent(round(inside, 2))} inside the outline, {percent(round(1 - inside, 2))} outside it"),
+        ("POA", f"{percent(round(inside, 2))} inside the outline, {percent(round(1 - inside, 2))} outside"),
         *([("Burial", burial_words(burial))] if burial else []),
         ("Travel angle", f"{angle['p50']:.0f}° (P10 to P90: {angle['p10']:.0f}° to {angle['p90']:.0f}°)"),
         (
@@ -142,7 +157,7 @@ def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
 def burial_words(burial: Mapping[str, Any]) -> str:
     """How many are buried, and how deep."""
     deeper = {one["depth_m"]: one["share"] for one in burial["deeper"]}
-    return f"{percent(round(burial['fully'], 2))} fully buried, {percent(round(deeper[1.0], 2))} deeper than 1 m"
+    return f"{percent(round(burial['fully'], 2))} fully buried, {percent(round(deeper[1.0], 2))} over 1 m"
 
 
 def split_walk(shown: Shown, searcher: int) -> tuple[list[Leg], list[Leg]]:
@@ -174,7 +189,8 @@ def bearing(degrees: float | None) -> str:
 def _walk(pen: Pen, shown: Shown, amount: Amount) -> list[Item]:
     """Bearing and length of each lane and of the join to the next; a bent lane is one lane."""
     items = [pen.heading(f"The walk ({which_north(shown.numbers['search']['declination_deg'])})")]
-    heads = list(zip(OFFSETS, HEADS, strict=True))
+    heads = TRUE_ALONE if shown.numbers["search"]["declination_deg"] is None else WITH_MAGNETIC
+    offsets = [offset for offset, _ in heads]
     items.append(replace(pen.row([(0.0, RUNNING)] if amount.running else heads, bold=True), keep=True))
     left = amount.lanes
     for searcher in range(1, shown.searchers + 1):
@@ -188,7 +204,8 @@ def _walk(pen: Pen, shown: Shown, amount: Amount) -> list[Item]:
             told = [f"{lane[0].lane}: {_turned(lane)} {length(lane)} › {_joins(then)} ›" for lane, then in lanes]
             items += pen.paragraph(" ".join(told).removesuffix(" ›"), hang=5.5)
         else:
-            items += [pen.row(list(zip(OFFSETS, _lane_cells(lane, then), strict=True))) for lane, then in lanes]
+            rows = [_lane_cells(lane, then, magnetic=heads is WITH_MAGNETIC) for lane, then in lanes]
+            items += [pen.row(list(zip(offsets, cells, strict=True))) for cells in rows]
     more = len(shown.lanes) - (amount.lanes - left)
     return [*items, *(pen.paragraph(f"{counted(more, 'more lane')}. {REST}") if more > 0 else [])]
 
@@ -204,10 +221,11 @@ def _lanes_with_joins(walk: Sequence[Leg]) -> list[tuple[list[Leg], list[Leg]]]:
     return found
 
 
-def _lane_cells(lane: Sequence[Leg], then: Sequence[Leg]) -> tuple[str, ...]:
+def _lane_cells(lane: Sequence[Leg], then: Sequence[Leg], *, magnetic: bool) -> tuple[str, ...]:
     bends = f"{length(lane)}, {len(lane)} legs" if len(lane) > 1 else length(lane)
-    magnetic = bearing(lane[0].bearing_deg_magnetic)
-    return str(lane[0].lane), bearing(lane[0].bearing_deg_true), magnetic, bends, _joins(then)
+    needle = (bearing(lane[0].bearing_deg_magnetic),) if magnetic else ()
+    more = f" +{len(then) - 1}" if len(then) > 1 else ""
+    return str(lane[0].lane), bearing(lane[0].bearing_deg_true), *needle, bends, f"{_joins(then[:1])}{more}"
 
 
 def _turned(lane: Sequence[Leg]) -> str:
@@ -222,9 +240,9 @@ def _joins(legs: Sequence[Leg]) -> str:
 def which_north(declination_deg: float | None) -> str:
     """Which north the bearings are from, and how to get magnetic ones where that is known."""
     if declination_deg is None:
-        return "bearings at its start, true"
+        return "true bearings"
     way = "less" if declination_deg > 0 else "more"
-    return f"magnetic = true {abs(declination_deg):.1f}° {way}"
+    return f"magnetic: {abs(declination_deg):.1f}° {way}"
 
 
 def _searcher_lines(pen: Pen, shown: Shown, searcher: int, there: Sequence[Leg], walk: Sequence[Leg]) -> list[Item]:

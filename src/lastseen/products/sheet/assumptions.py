@@ -53,7 +53,7 @@ def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Run-out", f"{_spread(run['length_m'], 'm')}, drop {_spread(run['drop_m'], 'm')} (P10, P50, P90)"),
         ("Fastest", f"{_spread(run['fastest_m_s'], 'm/s')}"),
     ]
-    if envelope:
+    if envelope and envelope["ends"]:
         ends = "; ".join(
             f"alpha {one['alpha_deg']:.0f}° ± {one['sd_deg']:g}°, {one['name']}" for one in envelope["ends"]
         )
@@ -64,12 +64,12 @@ def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
 def _search_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     trials = numbers["search"]["trials"]
     rows = []
-    for name, one in zip(("Chosen", "Next best"), trials, strict=False):
+    for name, one in zip(("Simulated", "Next best"), trials, strict=False):
         first = [f"{one['first_signal_s'][key] / 60:.0f}" if one["first_signal_s"][key] is not None else "not heard"
                  for key in ("p10", "p50", "p90")]  # fmt: skip
         pod = percent(round(one["pod"], 2))
-        said = f"lanes {one['words']}: first signal after {' / '.join(first)} min (P10, P50, P90), POD {pod}, simulated"
-        rows.append((name, said))
+        after = f"first signal {' / '.join(first)} min after the start (P10, P50, P90)"
+        rows.append((name, f"lanes {one['words']}: {after}, POD {pod}"))
     return rows
 
 

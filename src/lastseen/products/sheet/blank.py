@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from lastseen.products.mapsheet.panel import Item, Pen
+from collections.abc import Sequence
+
+from lastseen.products.mapsheet.panel import WRITE_MM, Item, Pen
 from lastseen.products.mapsheet.shown import Shown
+from lastseen.products.mapsheet.words import counted
 
 LEGS = (
     (0.0, "no"),
@@ -22,14 +25,24 @@ PHASES = (
 
 
 def items(pen: Pen, shown: Shown) -> list[Item]:
-    """Tables to fill in."""
-    return [
-        pen.heading("Your legs"),
-        *pen.blank_table(LEGS, 30 if shown.searchers > 1 else 22),
-        pen.heading("Hits"),
-        *pen.blank_table(HITS, 8),
+    """Tables to fill in: legs fill the first column, the rest the second."""
+    column = pen.d.sheet.columns[0].height
+    left = [pen.heading("Your legs"), *pen.blank_table(LEGS, 1)]
+    right = [
+        pen.heading(f"Hits ({counted(shown.searchers, 'searcher')})"),
+        *pen.blank_table(HITS, 10),
         pen.heading("Times"),
         *pen.filled_table(TIMES, [(one,) for one in PHASES]),
         pen.heading("Not searched, and why"),
-        *pen.blank_table(((0.0, ""),), 5),
     ]
+    return [
+        *left[:1],
+        *pen.blank_table(LEGS, 1 + _rows(column, left)),
+        *right,
+        *pen.blank_table(((0.0, ""),), max(3, _rows(column, right) - 1)),
+    ]
+
+
+def _rows(room_mm: float, above: Sequence[Item]) -> int:
+    """Rows that still fit."""
+    return int((room_mm - sum(one.height for one in above)) / WRITE_MM)

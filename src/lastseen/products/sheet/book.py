@@ -13,10 +13,11 @@ from matplotlib.backends.backend_pdf import PdfPages
 
 from lastseen import __version__
 from lastseen.products.mapsheet import draw_map, panel
-from lastseen.products.mapsheet.drawing import DPI, Drawing
-from lastseen.products.mapsheet.layout import Paper, lay_out_sheet
+from lastseen.products.mapsheet.drawing import DPI, Drawing, start_page
+from lastseen.products.mapsheet.layout import Paper, lay_out_sheet, with_narrow_panel
 from lastseen.products.mapsheet.sheet import own_look, write_png
 from lastseen.products.mapsheet.shown import blank_of, shown_of
+from lastseen.products.mapsheet.words import fits_one_column
 from lastseen.products.sheet import blank, words
 from lastseen.products.sheet.pages import text_pages
 
@@ -66,6 +67,8 @@ def draw_book(contents: Contents, *, kind: Kind = "full", paper: Paper = "A4") -
     if kind == "blank":
         shown = blank_of(shown)
     sheet = lay_out_sheet(shown, paper)
+    if len(sheet.columns) == 2 and (kind == "blank" or fits_one_column(start_page(with_narrow_panel(sheet)), shown)):
+        sheet = with_narrow_panel(sheet)
     build = blank.items if kind == "blank" else words.staff_items if kind == "staff" else words.items
     pages = (
         draw_map(shown, sheet, mark=MARKS[kind]),

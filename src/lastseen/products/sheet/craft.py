@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 
+from lastseen.products.figures.canvas import dress
 from lastseen.products.figures.clock import draw_phases, draw_survival, range_text
 from lastseen.products.mapsheet.layout import Box
 from lastseen.products.mapsheet.panel import LEAST_TEXT, Item, Pen
@@ -18,7 +18,6 @@ from lastseen.search.plan_clock import WalkedLeg, clock_of_legs
 from lastseen.search.probing import PROBE_LINES, PROBE_NOTES, probe_notes, spiral_holes
 from lastseen.search.probing.spiral import SPACING_M, STOP_RADIUS_M
 from lastseen.search.shovelling import Dig, plan_dig
-from lastseen.search.spread import Spread
 from lastseen.search.survival import DEFAULT_CURVE, survival_curve
 
 DEPTH_M = 1.0  # where no model says how deep; design choice
@@ -60,7 +59,7 @@ def rescue_of(shown: Shown) -> Rescue:
     burial = (shown.numbers.get("poa") or {}).get("burial") or {}
     found = burial.get("fully_p50_m")
     depth = round(max(found, LEAST_DEPTH_M), 1) if found else DEPTH_M
-    words = "median of those fully buried in the model" if found else "taken: no model says how deep"
+    words = "median of those fully buried in the model" if found else "assumed, no model says how deep"
     slope = round(min(_slope_deg(shown), STEEPEST_DEG))
     clock = None
     if shown.lanes:
@@ -114,9 +113,16 @@ def _draw_clock(pen: Pen, clock: RescueClock, x: float, y: float) -> None:
     upper = d.axes_in(Box(x + names, y - CLOCK_MM + 10.0 + rows, wide, CLOCK_MM - 13.0 - rows), frame, 4.0)
     for axes in (upper, lower):
         axes.set_axis_on()
+        axes.patch.set_visible(False)
+        dress(axes, d.palette)
         axes.set_xlim(0.0, longest)
     draw_survival(upper, clock, d.palette, longest, sizes=(LEAST_TEXT, LEAST_TEXT))
     draw_phases(lower, clock, d.palette, sizes=(LEAST_TEXT, LEAST_TEXT), names=names / wide)
+    for axes in (upper, lower):
+        axes.tick_params(labelsize=LEAST_TEXT, length=2, pad=1.5)
+        for label in (axes.xaxis.label, axes.yaxis.label):
+            label.set_fontsize(LEAST_TEXT)
+    upper.tick_params(labelbottom=False)
 
 
 def dig_items(pen: Pen, case: Rescue) -> list[Item]:
@@ -131,8 +137,7 @@ def dig_items(pen: Pen, case: Rescue) -> list[Item]:
     )
     found = [pen.heading("Digging"), *pen.paragraph(words)]
     for rule in dig.starts:
-        year = f"{rule.year}: " if rule.year else ""
-        found += pen.paragraph(f"{year}{rule.words}.", hang=2.6, mark="·")
+        found += pen.paragraph(f"{rule.words} ({rule.source}).", hang=2.6, mark="·")
     for note in dig.notes:
         found += pen.paragraph(note, hang=2.6, mark="·")
     return found
@@ -158,8 +163,3 @@ def probe_items(pen: Pen, case: Rescue) -> list[Item]:
 
 def _pod(pod: float | None) -> str:
     return "no data" if pod is None else f"{100.0 * pod:.0f} %"
-
-
-def seconds(spread: Spread) -> Sequence[float]:
-    """Low, typical, high."""
-    return spread.three

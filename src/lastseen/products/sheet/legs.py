@@ -10,8 +10,11 @@ from lastseen.products.mapsheet.panel import Item, Pen
 from lastseen.products.mapsheet.shown import Leg, Shown
 from lastseen.products.mapsheet.words import bearing, clock, counted, length, split_mgrs, split_walk, time_of
 
-OFFSETS = (0.0, 5.0, 20.0, 37.5, 47.5, 55.5, 63.5, 72.0, 82.0)
-HEADS = ("no", "leg", "start", "length", "true", "magn.", "slope", "steepest", "time")
+# Edges of the columns in shares of the width; from the length on, and the number, they are right edges.
+EDGES = (0.038, 0.06, 0.212, 0.50, 0.597, 0.694, 0.782, 0.868, 1.0)
+LEFT = ("leg", "start")
+HEADS = ("no", "leg", "start", "length", "true", "magn.", "slope", "most", "time")
+SLOPES = ("slope", "most")
 DANGERS = {
     "steep": ("s", "steeper than 35° for 10 m"),
     "above a wall": ("a", "right above a wall: find another way"),
@@ -48,22 +51,12 @@ def _of_searcher(
         f"{clock(time_of(walk))}; both {clock(time_of([*there, *walk]))}"
     )
     head = [replace(one, keep=True) for one in pen.paragraph(words, hang=5.0, mark=f"S{searcher}")]
-    table = [pen.row(list(zip(OFFSETS, _cells(leg, row, square), strict=True))) for leg, row in rows]
-    if shown.flat:
-        return [*head, replace(pen.row(_flat(HEADS), bold=True), keep=True), *(_flat_rows(pen, rows, square))]
-    return [*head, replace(pen.row(list(zip(OFFSETS, HEADS, strict=True)), bold=True), keep=True), *table]
-
-
-def _flat(cells: Sequence[str]) -> list[tuple[float, str]]:
-    """Without elevation there is no slope to tell."""
-    return [one for one, head in zip(zip(OFFSETS, cells, strict=True), HEADS, strict=True) if head not in _SLOPES]
-
-
-def _flat_rows(pen: Pen, rows: Sequence[tuple[Leg, dict[str, Any]]], square: str) -> list[Item]:
-    return [pen.row(_flat(_cells(leg, row, square))) for leg, row in rows]
-
-
-_SLOPES = ("slope", "steepest")
+    kept = [one for one, name in enumerate(HEADS) if not (shown.flat and name in SLOPES)]  # no ground, no slope
+    table = [HEADS, *(_cells(leg, row, square) for leg, row in rows)]
+    edges = [edge * pen.width / pen.ratio for edge in EDGES]
+    ends = [edge for edge, name in zip(edges, HEADS, strict=True) if name not in LEFT]
+    made = [pen.row([(edges[k], cells[k]) for k in kept], bold=cells is HEADS, to_right=ends) for cells in table]
+    return [*head, replace(made[0], keep=True), *made[1:]]
 
 
 def _cells(leg: Leg, row: dict[str, Any], square: str) -> tuple[str, ...]:
@@ -74,7 +67,7 @@ def _cells(leg: Leg, row: dict[str, Any], square: str) -> tuple[str, ...]:
     mark = DANGERS[leg.danger][0] if leg.danger else ""
     return (
         str(leg.number), what, start, f"{leg.length_m:.0f} m", bearing(leg.bearing_deg_true),
-        bearing(leg.bearing_deg_magnetic), slope, f"{leg.steepest_deg:.0f}° {mark}".rstrip(), short_time(leg.time_s),
+        bearing(leg.bearing_deg_magnetic), slope, f"{leg.steepest_deg:.0f}°{mark}", short_time(leg.time_s),
     )  # fmt: skip
 
 
@@ -91,7 +84,7 @@ def _key(pen: Pen, shown: Shown) -> list[Item]:
         f"{mark}: {words}" for name, (mark, words) in DANGERS.items() if any(leg.danger == name for leg in shown.legs)
     ]
     words = "Length on the snow; bearing at the start of the leg; time in min:s, Tobler 1993 off the path"
-    slope = "" if shown.flat else "; slope + up, \u2212 down; steepest 10 m"
+    slope = "" if shown.flat else "; slope + up, \u2212 down; most: its steepest 10 m"
     if shown.numbers["search"]["declination_deg"] is None:
         words += "; magnetic bearings: no data (see the norths under the map)"
     return pen.paragraph("; ".join([words + slope, *marks]) + ".")

@@ -9,7 +9,6 @@ from itertools import count
 from lastseen.products.mapsheet.drawing import Drawing, start_page
 from lastseen.products.mapsheet.layout import GAP_MM, MARGIN_MM, Box, Sheet
 from lastseen.products.mapsheet.panel import Item, Pen, draw_header, flow
-from lastseen.products.palette import load_palette
 
 SIZE = 6.6
 HEADER_MM = 10.0
@@ -55,6 +54,6 @@ def _text_layout(sheet: Sheet) -> Sheet:
 
 
 def _new_page(layout: Sheet, title: str, mark: str) -> Drawing:
-    page = start_page(layout, load_palette())
+    page = start_page(layout)
     draw_header(page, title, (), mark=mark)
     return page

@@ -49,7 +49,7 @@ def trap_items(pen: Pen, shown: Shown) -> list[Item]:
     """Every trap with its reason and who meets it."""
     if not shown.traps:
         return []
-    found = [pen.heading("Terrain traps: share of carried persons who enter / who stop in it")]
+    found = [pen.heading("Terrain traps, by weight (persons who enter / stop)")]
     for trap in shown.traps:
         passes, ends = percent(round(trap.person_passes, 2)), percent(round(trap.person_ends, 2))
         words = f"{trap.kind.capitalize()}: {trap.consequences}. {passes} / {ends}. {trap.reason}"
