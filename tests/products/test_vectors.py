@@ -30,6 +30,8 @@ NAMES = [
     "lanes",
     "route",
     "uncovered",
+    "no_go",
+    "first_lanes",
 ]
 GPX = "{http://www.topografix.com/GPX/1/1}"
 

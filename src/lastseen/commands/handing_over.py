@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
@@ -11,9 +12,15 @@ from lastseen.commands.options import AsJson, Quiet
 from lastseen.commands.running import progress_bar
 from lastseen.errors import InputError
 
+if TYPE_CHECKING:
+    from lastseen.products.kinds import Device, Paper
+
+Choice = TypeVar("Choice")
 Folder = Annotated[Path, typer.Argument(help="Folder of a plan or of a drawn search.", show_default=False)]
-NAMES = ("json", "gpkg", "cog", "gpx", "kml", "geojson", "parquet")  # of products.kinds, which is slow to import
-DEVICES, PAPERS = ("full", "basic"), ("A4", "Letter", "A3")
+# Of products.kinds, which is slow to import.
+NAMES = ("json", "gpkg", "cog", "gpx", "kml", "sheet", "sheet-staff", "sheet-blank", "geojson", "parquet")
+DEVICES: dict[str, Device] = {"full": "full", "basic": "basic"}
+PAPERS: dict[str, Paper] = {"A4": "A4", "Letter": "Letter", "A3": "A3"}
 
 
 def add_to(app: typer.Typer) -> None:
@@ -39,10 +46,7 @@ def export(
     from lastseen.products.exporting import export_plan
     from lastseen.products.kinds import Wishes
 
-    wishes = Wishes(
-        device="basic" if _one_of(device, DEVICES, "device") == "basic" else "full",
-        paper=_one_of(paper, PAPERS, "paper"),
-    )
+    wishes = Wishes(device=_one_of(device, DEVICES, "device"), paper=_one_of(paper, PAPERS, "paper"))
     names = [one.strip() for one in to.split(",") if one.strip()]
     with progress_bar(hidden=quiet) as progress:
         files = export_plan(plan, names, output=output, wishes=wishes, overwrite=overwrite, progress=progress)
@@ -64,8 +68,9 @@ def show(plan: Folder, as_json: AsJson = False) -> None:
     typer.echo(plan_summary(numbers, plan))
 
 
-def _one_of(text: str, known: tuple[str, ...], what: str) -> str:
-    found = next((one for one in known if one.lower() == text.lower()), None)
+def _one_of(text: str, known: Mapping[str, Choice], what: str) -> Choice:
+    found = next((one for name, one in known.items() if name.lower() == text.lower()), None)
     if found is None:
-        raise InputError(f"the {what} '{text}' is not known: choose {', '.join(known[:-1])} or {known[-1]}")
+        *most, last = known
+        raise InputError(f"the {what} '{text}' is not known: choose {', '.join(most)} or {last}")
     return found

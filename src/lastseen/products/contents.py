@@ -23,7 +23,8 @@ from lastseen.products.rasters import Raster, ground_raster, plan_rasters, read_
 if TYPE_CHECKING:
     from lastseen.plan import Plan
 
-SEARCH_LAYERS = ("debris", "lanes", "route", "uncovered")  # what a search over a drawn outline has to say
+# What a search over a drawn outline has to say.
+SEARCH_LAYERS = ("debris", "lanes", "route", "uncovered", "no_go", "first_lanes")
 _VECTOR_FILES = {PLAN_PROOF: "plan.gpkg", SEARCH_PROOF: "search.gpkg"}
 
 

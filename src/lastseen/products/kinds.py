@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from lastseen.products.contents import Contents
 
 Device = Literal["full", "basic"]
+Paper = Literal["A4", "Letter", "A3"]
 Progress = Callable[[str, float], None]
 
 
@@ -27,12 +28,12 @@ class Wishes:
     ----------
     device : {"full", "basic"}
         Basic: GPX in files that small receivers can hold.
-    paper : str
+    paper : {"A4", "Letter", "A3"}
         Of the sheet.
     """
 
     device: Device = "full"
-    paper: str = "A4"
+    paper: Paper = "A4"
 
 
 @dataclass(frozen=True)
@@ -110,12 +111,36 @@ def _geoparquet(contents: Contents, folder: Path, _wishes: Wishes) -> None:
     geoparquet.write_geoparquet(contents, folder)
 
 
+def _sheet(contents: Contents, folder: Path, wishes: Wishes) -> None:
+    from lastseen.products import sheet  # noqa: PLC0415
+
+    if wishes.paper == "A4":  # the map is its first page
+        sheet.write_map_and_sheet(contents, folder / "map.png", folder / "sheet.pdf")
+    else:
+        sheet.write_sheet(contents, folder / "sheet.pdf", paper=wishes.paper)
+
+
+def _staff_sheet(contents: Contents, path: Path, wishes: Wishes) -> None:
+    from lastseen.products import sheet  # noqa: PLC0415
+
+    sheet.write_sheet(contents, path, kind="staff", paper=wishes.paper)
+
+
+def _blank_sheet(contents: Contents, path: Path, wishes: Wishes) -> None:
+    from lastseen.products import sheet  # noqa: PLC0415
+
+    sheet.write_sheet(contents, path, kind="blank", paper=wishes.paper)
+
+
 KINDS = (
     Kind("json", "all numbers", "{what}.json", _numbers),
     Kind("gpkg", "every layer for a GIS, with styles", "{what}.gpkg", _geopackage),
     Kind("cog", "rasters", "", _rasters),
     Kind("gpx", "tracks and turning points for receivers", "", _gpx),
     Kind("kml", "every layer for map programs", "{what}.kml", _kml),
+    Kind("sheet", "map and sheet for print", "", _sheet),
+    Kind("sheet-staff", "sheet for those who lead a drill", "sheet-staff.pdf", _staff_sheet, always=False),
+    Kind("sheet-blank", "sheet for those who are drilled, to fill in", "sheet-blank.pdf", _blank_sheet, always=False),
     Kind("geojson", "every layer for web maps", "{what}.geojson", _geojson, always=False),
     Kind("parquet", "every layer for tables, needs the extra parquet", "", _geoparquet, always=False),
 )

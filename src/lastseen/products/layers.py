@@ -155,6 +155,8 @@ _COLUMNS: dict[str, tuple[Column, ...]] = {
         _REASON,
     ),
     "uncovered": (Column("area_m2", "real", "map area"), _REASON),
+    "no_go": (_REASON,),
+    "first_lanes": (Column("number", "integer", "of the first pass"), _REASON),
 }
 _KINDS: dict[str, tuple[str, GeometryKind, str]] = {
     "last_seen": ("Last-seen point", "Point", "Where the person was last seen."),
@@ -166,6 +168,8 @@ _KINDS: dict[str, tuple[str, GeometryKind, str]] = {
     "lanes": ("Lanes", "LineString", "Centre lines of the strips of the signal search, numbered, by searcher."),
     "route": ("Route", "LineString", "The walk of each searcher, leg by leg: approach, lanes, joins."),
     "uncovered": ("Uncovered rest", "MultiPolygon", "Debris that stays out of range of the lanes."),
+    "no_go": ("No-go ground", "MultiPolygon", "Ground that nobody may walk on, as it was given."),
+    "first_lanes": ("Lanes of the first pass", "LineString", "Where the first pass went; this is the second."),
 }
 _Rows = Iterable[tuple[BaseGeometry, tuple[Any, ...]]]
 
@@ -183,6 +187,8 @@ def plan_layers(plan: Plan) -> dict[str, Layer]:
         "lanes": _lanes(plan),
         "route": ((leg.line, _leg_values(leg)) for leg in plan.search.legs),
         "uncovered": _uncovered(plan),
+        "no_go": _no_go(plan),
+        "first_lanes": _first_lanes(plan),
     }
     return {name: _layer(name, found) for name, found in rows.items()}
 
@@ -361,3 +367,14 @@ def _uncovered(plan: Plan) -> _Rows:
             MultiPolygon([one]),
             (one.area, f"Debris farther than {half:g} m from the walk: out of range of the lanes."),
         )
+
+
+def _no_go(plan: Plan) -> _Rows:
+    if plan.search.no_go is not None:
+        yield plan.search.no_go, ("Ground that nobody may walk on, near the search.",)
+
+
+def _first_lanes(plan: Plan) -> _Rows:
+    for lane in plan.search.first_lanes:
+        said = f"Lane {lane.number} of the first pass, strips of {2.0 * plan.search.strip_width_m:g} m."
+        yield lane.line, (lane.number, said)

@@ -61,7 +61,7 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "search": _search(plan),
         "lanes": _lanes(plan),
         "route": _route(plan),
-        "notes": [*plan.notes, *plan.search.notes],
+        "notes": [*plan.search.notes, *plan.notes],
     }
     rounded: dict[str, Any] = _rounded(document)
     return rounded
@@ -224,6 +224,8 @@ def _search(plan: Plan) -> dict[str, Any]:
     return {
         "pattern": search.pattern,
         "way": search.way,
+        "second_pass": bool(search.first_lanes),
+        "date": plan.scenario.search.date,
         "searchers": search.searchers,
         "total_time_s": search.total_time_s,
         "each": each,

@@ -22,7 +22,7 @@ def write_plan(
     animate: bool = False,
     progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a plan: every kind of product that is always there (`lastseen.products.kinds`), the map and the figures.
+    """Write a plan: every kind of product that is always there (`lastseen.products.kinds`), and the figures.
 
     The folder appears whole or not at all. The same plan gives the same bytes. Where the debris outline was given there
     is nothing to put in a raster, and none is written.
@@ -49,15 +49,13 @@ def write_plan(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import figures, mapsheet  # noqa: PLC0415  slow to import
+    from lastseen.products import figures  # noqa: PLC0415  slow to import
     from lastseen.products.contents import contents_of  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite) as partial:
         progress("gathering what the plan contains", 0.0)
         contents = contents_of(plan)
-        write_kinds(ALWAYS, contents, partial, progress=lambda stage, share: progress(stage, 0.5 * share))
-        progress("drawing the map", 0.5)
-        mapsheet.write_map(plan, partial / "map.png")
+        write_kinds(ALWAYS, contents, partial, progress=lambda stage, share: progress(stage, 0.7 * share))
         if plan.model is not None:
             progress("drawing the figures", 0.7)
             figures.write_profile(plan, plan.model, partial / "profile.png")
@@ -78,7 +76,7 @@ def write_search(
     overwrite: bool = False,
     progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a search over a drawn outline: what is always there, of what it has to say, and the map.
+    """Write a search over a drawn outline: what is always there, of what it has to say.
 
     The folder appears whole or not at all. The same search gives the same bytes.
 
@@ -104,15 +102,12 @@ def write_search(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import mapsheet  # noqa: PLC0415  slow to import
     from lastseen.products.contents import contents_of  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite, proof=SEARCH_PROOF) as partial:
         progress("gathering what the search contains", 0.0)
         contents = contents_of(plan, search_only=True, file_crs=crs)
-        write_kinds(ALWAYS, contents, partial, progress=lambda stage, share: progress(stage, 0.5 * share))
-        progress("drawing the map", 0.5)
-        mapsheet.write_map(plan, partial / "map.png")
+        write_kinds(ALWAYS, contents, partial, progress=progress)
         progress("done", 1.0)
         names = sorted(one.name for one in partial.iterdir())
     return tuple(folder / name for name in names)
