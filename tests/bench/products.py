@@ -44,6 +44,13 @@ def size_of(folder):
     return sum(one.stat().st_size for one in folder.iterdir())
 
 
+def write_alone(kind, folder, contents):
+    """One product into an empty folder."""
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    kind.write_into(folder, contents)
+
+
 def main(which):
     scenario = read_scenario(shared_folder("demo") / f"{which}.toml")
     make_plan(scenario)  # kernels are compiled, files are in memory
@@ -55,11 +62,8 @@ def main(which):
     row("what a plan contains", warm(lambda: contents_of(plan)))
     for kind in KINDS:
         part = folder / kind.name
-        part.mkdir()
-        seconds = warm(lambda kind=kind, part=part: kind.write_into(part, contents))
+        seconds = warm(lambda kind=kind, part=part: write_alone(kind, part, contents))
         row(f"{kind.name}{'' if kind.always else ' (only when asked for)'}", seconds, size_of(part))
-        shutil.rmtree(part)
-        part.mkdir()
     if "map" not in {kind.name for kind in KINDS}:
         row("map", warm(lambda: mapsheet.write_map(plan, folder / "map.png")), (folder / "map.png").stat().st_size)
     if plan.model is not None:
