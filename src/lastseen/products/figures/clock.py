@@ -59,9 +59,15 @@ def write_clock_figure(clock: RescueClock, path: Path, title: str = "Rescue cloc
 
 
 def draw_survival(
-    axes: Axes, clock: RescueClock, palette: Palette, longest_min: float, *, sizes: tuple[float, float] = SIZES
+    axes: Axes,
+    clock: RescueClock,
+    palette: Palette,
+    longest_min: float,
+    *,
+    sizes: tuple[float, float] = SIZES,
+    named: bool = True,
 ) -> None:
-    """Survival over time, with the three ends; sizes of text and of small text in points."""
+    """Survival over time with the three ends, named where there is room; sizes of text and small text in points."""
     ink = palette.person
     minutes = np.unique(np.concatenate([np.linspace(0.0, longest_min, 1201), *_corners(clock)]))
     bounds = np.array([survival_bounds_percent(clock.curve, float(t)) for t in minutes])
@@ -82,7 +88,7 @@ def draw_survival(
     axes.set_ylim(0.0, 104.0)
     axes.set_ylabel("alive (%)")
     axes.tick_params(labelbottom=False)
-    _mark_ends(axes, clock, palette, sizes[0])
+    _mark_ends(axes, clock, palette, sizes[0], named=named)
 
 
 def _corners(clock: RescueClock) -> tuple[np.ndarray, np.ndarray]:
@@ -91,7 +97,7 @@ def _corners(clock: RescueClock) -> tuple[np.ndarray, np.ndarray]:
     return at, at + 1e-6
 
 
-def _mark_ends(axes: Axes, clock: RescueClock, palette: Palette, size: float) -> None:
+def _mark_ends(axes: Axes, clock: RescueClock, palette: Palette, size: float, *, named: bool) -> None:
     marks = zip(_NAMES, clock.total_s.three, clock.survival_percent, ("o", "s", "D"), strict=True)
     for name, seconds, (least, greatest), marker in marks:
         x = seconds / 60.0
@@ -101,6 +107,8 @@ def _mark_ends(axes: Axes, clock: RescueClock, palette: Palette, size: float) ->
         axes.plot([x], [y], marker, markersize=5.5, color=palette.ground.paper, markeredgecolor=palette.ground.frame,
                   markeredgewidth=1.2, zorder=6)  # fmt: skip
         share = f"{y:.0f} %" if least == greatest else f"{least:.0f} to {greatest:.0f} %"
+        if not named:
+            continue
         right = x > 0.8 * axes.get_xlim()[1]
         axes.annotate(
             f"{name}: {share}", (x, y), xytext=(-7 if right else 7, 7), textcoords="offset points",

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 DPI = 200
 MEASURE_DPI = 720
+PLAIN_LETTERS = ("-liga",)  # joined letters would be cut out of their words in a PDF
 HALO = 1.8  # points, both sides together
 MM_PER_INCH = 25.4
 MM_PER_POINT = MM_PER_INCH / 72.0
@@ -83,6 +84,7 @@ class Drawing:
         font = FontProperties(family=FONT, size=size, weight=look.pop("weight", "normal"))
         look.setdefault("color", self.palette.ground.text)
         place = {"transform": self.page.transData, "fontproperties": font, "parse_math": False}
+        place["fontfeatures"] = PLAIN_LETTERS
         self.page.add_artist(Words(x, y, words, halo=halo, **place, **look)).set_clip_on(False)
 
     def width_mm(self, words: str, size: float, weight: str = "normal") -> float:

@@ -98,7 +98,8 @@ def clock_items(pen: Pen, case: Rescue) -> list[Item]:
     told = (
         f"Accident to head and chest free: {low} / {typical} / {high} min (low / typical / high); alive by then: "
         f"{' / '.join(alive)}. {case.depth_m:g} m deep ({case.depth_words}), {case.slope_deg:g}°, "
-        f"{case.dig.diggers} to dig. Bar: typical time; line: where the phase ends, all low to all high."
+        f"{case.dig.diggers} to dig. Circle low, square typical, diamond high. Bar: typical "
+        "time of a phase; line: where it ends, all low to all high."
     )
     figure = Item(CLOCK_MM, lambda x, y: _draw_clock(pen, clock, x, y))
     return [pen.heading("Clock"), *(replace(one, keep=True) for one in pen.paragraph(told)), figure]
@@ -116,7 +117,7 @@ def _draw_clock(pen: Pen, clock: RescueClock, x: float, y: float) -> None:
         axes.patch.set_visible(False)
         dress(axes, d.palette)
         axes.set_xlim(0.0, longest)
-    draw_survival(upper, clock, d.palette, longest, sizes=(LEAST_TEXT, LEAST_TEXT))
+    draw_survival(upper, clock, d.palette, longest, sizes=(LEAST_TEXT, LEAST_TEXT), named=False)
     draw_phases(lower, clock, d.palette, sizes=(LEAST_TEXT, LEAST_TEXT), names=names / wide)
     for axes in (upper, lower):
         axes.tick_params(labelsize=LEAST_TEXT, length=2, pad=1.5)

@@ -110,6 +110,10 @@ def layer_styles(palette: Palette, searchers: int) -> dict[str, LayerStyle]:
             (Rule("Approach", way, (("kind", "=", "approach"),)), Rule("Join", way, (("kind", "=", "join"),)))
         ),
         "uncovered": LayerStyle((Rule("Out of range of the lanes", left),)),
+        "no_go": LayerStyle((Rule("No-go ground", Symbol(lanes.colour, LINE_PT, hatch=lanes.no_go)),)),
+        "first_lanes": LayerStyle(
+            (Rule("Lane of the first pass", Symbol(palette.ground.slope, LINE_PT)),), ("number",)
+        ),
     }
 
 
