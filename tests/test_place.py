@@ -126,6 +126,15 @@ def test_to_the_map_and_back(lon, lat):
         ("32TPS 30000 80000", None, 10.702386, 46.760886),
         ("32tps3000080000", None, 10.702386, 46.760886),
         ("17M 500000 9999000", None, -81.0, -0.009045),
+        # Degrees, minutes and seconds as in ISO 6709:2008, annex D, and as people write them.
+        ("46°45'36\"N 10°42'00\"E", None, 10.7, 46.76),
+        ("46°45′36″N 10°42′00″E", None, 10.7, 46.76),
+        ("46 45 36 N, 10 42 0 E", None, 10.7, 46.76),
+        ("46 45.6 n 10 42 e", None, 10.7, 46.76),
+        ("E 10.7, N 46.76", None, 10.7, 46.76),
+        ("N46.76 E10.7", None, 10.7, 46.76),
+        ("46.76°N; 10.7°W", None, -10.7, 46.76),
+        ("33:30:00S 70:15:30.5W", None, -70.258472, -33.5),
     ],
 )
 def test_ways_to_write_a_point(text, crs, lon, lat):
@@ -151,6 +160,11 @@ def test_ways_to_write_a_point(text, crs, lon, lat):
         ("32T 630000 99999999", None, "latitude band T runs from 40 to 48 degrees"),
         ("32N 630000 5180000", None, "give the band letter, not N or S"),
         ("32TZZ 00000 00000", None, "is not a valid MGRS reference"),
+        ("46.5 30 N 10 42 E", None, "decimals in the last part only"),
+        ("46 75 N 10 42 E", None, "minutes and seconds under 60"),
+        ("46 N 10 N", None, "one N or S and one E or W"),
+        ("46 10 E", None, "cannot be read"),
+        ("96 N 10 E", None, "one N or S and one E or W"),
         ("99TPS 00000 00000", None, "is not a valid MGRS reference"),
         ("32TPS 3000 800", None, "cannot be read"),
         ("1e99,3", "EPSG:2056", "cannot be read"),

@@ -27,6 +27,12 @@ BANDS = "CDEFGHJKLMNPQRSTUVWX"  # of 8 degrees from 80 S, the last of 12
 
 _MGRS = re.compile(r"^\d{1,2}[C-HJ-NP-X][A-HJ-NP-Z]{2}(\d{2}|\d{4}|\d{6}|\d{8}|\d{10})$")
 _UTM = re.compile(r"^(\d{1,2})\s*([C-HJ-NP-X])\s+(\d{5,7}(?:\.\d*)?)\s*M?E?[\s,]+(\d{1,8}(?:\.\d*)?)\s*M?N?$")
+# Degrees with the letter of the hemisphere before or after: whole minutes and seconds, or decimals of the last part.
+_ANGLE = (
+    r"([NSEW])?\s*(\d+(?:\.\d+)?)\s*[°º:\s]?\s*(?:(\d+(?:\.\d+)?)\s*['′’:\s]?\s*)?"
+    r"(?:(\d+(?:\.\d+)?)\s*(?:\"|″|”|'')?\s*)?([NSEW])?"
+)
+_DEGREES = re.compile(rf"^{_ANGLE}[\s,;]+{_ANGLE}$")
 _PAIR = re.compile(r"^([-+]?\d+(?:\.\d*)?)\s*[,;\s]\s*([-+]?\d+(?:\.\d*)?)$")
 
 
@@ -75,8 +81,9 @@ def parse_point(text: str, crs: CRS | None = None) -> LonLat:
     Parameters
     ----------
     text : str
-        ``lon,lat`` in degrees (or ``x,y`` of ``crs``), UTM text such as ``32T 630000 5180000``, or MGRS text such as
-        ``32TPS 30000 80000``.
+        ``lon,lat`` in degrees (or ``x,y`` of ``crs``), UTM text such as ``32T 630000 5180000``, MGRS text such as
+        ``32TPS 30000 80000``, or degrees with the letters of the hemispheres in either order, such as
+        ``46°45'36"N 10°42'00"E`` (ISO 6709), ``46 45.6 N, 10 42 E`` or ``N46.76 E10.7``.
     crs : pyproj.CRS, optional
         The CRS of a plain pair of numbers; WGS 84 where not given.
 
@@ -93,9 +100,13 @@ def parse_point(text: str, crs: CRS | None = None) -> LonLat:
     if utm:
         return _from_utm(int(utm[1]), utm[2], float(utm[3]), float(utm[4]))
     pair = _PAIR.match(clean)
+    degrees = _DEGREES.match(clean.upper())
+    if degrees and not pair:
+        return _from_degrees(degrees.groups(), text)
     if not pair:
         raise InputError(
-            f"the point '{text}' cannot be read: give lon,lat in degrees, UTM text (32T 630000 5180000) or MGRS text"
+            f"the point '{text}' cannot be read: give lon,lat in degrees, UTM text (32T 630000 5180000), MGRS text, "
+            "or degrees with letters (46°45'36\"N 10°42'00\"E)"
         )
     x, y = float(pair[1]), float(pair[2])
     if crs is None or crs.equals(WGS84, ignore_axis_order=True):
@@ -106,6 +117,26 @@ def parse_point(text: str, crs: CRS | None = None) -> LonLat:
     if not (math.isfinite(lon) and math.isfinite(lat)):
         raise InputError(f"the point '{text}' lies outside the area of {crs.name}: check --crs and the order x,y")
     return LonLat(lon, lat)
+
+
+def _from_degrees(parts: tuple[str | None, ...], text: str) -> LonLat:
+    """Two angles with their letters."""
+    found: dict[str, float] = {}
+    for before, degrees, minutes, seconds, after in (parts[:5], parts[5:]):
+        letter = before or after
+        if (before and after) or letter is None or degrees is None:
+            break
+        m, s = float(minutes or 0.0), float(seconds or 0.0)
+        if m >= 60.0 or s >= 60.0 or (minutes and "." in degrees) or (minutes and seconds and "." in minutes):
+            break
+        angle = float(degrees) + m / 60.0 + s / 3600.0
+        found["lat" if letter in "NS" else "lon"] = -angle if letter in "SW" else angle
+    if len(found) != 2 or abs(found["lon"]) > 180 or abs(found["lat"]) > 90:
+        raise InputError(
+            f"the point '{text}' cannot be read: give one N or S and one E or W, minutes and seconds under 60, and "
+            "decimals in the last part only"
+        )
+    return LonLat(found["lon"], found["lat"])
 
 
 def _from_mgrs(compact: str, text: str) -> LonLat:

@@ -2,34 +2,43 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from lastseen.check import Outcome
-from lastseen.deposit import Burial
-from lastseen.motion.runout import Range
-from lastseen.plan import Model, Plan
+from lastseen.products import plan_numbers
 from lastseen.products.caution import SHORT_CAUTION
-from lastseen.search import Leg
 from lastseen.traps import WEIGHT_FORMULA, shares_sentence
 from lastseen.trapview import TrapView
+
+Numbers = Mapping[str, Any]
 
 MOST_TRAPS = 4
 MOST_LISTED, MOST_AREAS = 40, 8  # in the table of traps
 
 
-def plan_summary(plan: Plan, folder: Path) -> str:
-    """A plan in a dozen lines."""
-    lines = [plan.scenario.name or "Plan"]
-    if plan.place:
-        known = plan.place.notations()
-        lines.append(_line("Last seen", f"{known['lonlat']}   {known['utm']}   {known['mgrs']}"))
-    if plan.model:
-        lines += _model_lines(plan.model)
-    lines.append(_line("Debris", _debris_text(plan)))
-    lines += _search_lines(plan)
-    lines += [_line("Note" if i == 0 else "", note) for i, note in enumerate(plan.notes)]
+def plan_summary(numbers: Numbers, folder: Path) -> str:
+    """A plan or a drawn search in a dozen lines.
+
+    Parameters
+    ----------
+    numbers : mapping
+        As in ``plan.json`` or ``search.json``.
+    folder : Path
+        Where it lies.
+    """
+    lines = [numbers["name"] or "Plan"]
+    if numbers.get("last_seen"):
+        known = numbers["last_seen"]
+        lon, lat = known["lonlat"]
+        lines.append(_line("Last seen", f"{lon:.6f},{lat:.6f}   {known['utm']}   {known['mgrs']}"))
+    if numbers.get("model"):
+        lines += _model_lines(numbers)
+    lines.append(_line("Debris", _debris_text(numbers)))
+    lines += _search_lines(numbers)
+    lines += [_line("Note" if i == 0 else "", note) for i, note in enumerate(numbers["notes"])]
     lines += ["", *textwrap.wrap(SHORT_CAUTION, 110), "", f"Written to {folder}"]
     return "\n".join(lines)
 
@@ -40,7 +49,7 @@ def trap_table(view: TrapView, folder: Path | None) -> str:
     if view.plan is None:
         lines.append(f"{len(view.traps)} traps, {len(view.areas)} release areas on the whole elevation model")
     elif view.plan.model is not None:
-        lines += _model_lines(view.plan.model)[:2]
+        lines += _release_lines(plan_numbers(view.plan))
     for trap in view.traps[:MOST_LISTED]:
         head = f"{trap.letter}{trap.number} {trap.kind} ({', '.join(trap.consequences)}), weight {trap.weight:.3f}. "
         shares = f" {shares_sentence(trap)}" if view.plan is not None else ""
@@ -89,31 +98,34 @@ def _line(label: str, text: str) -> str:
     return "\n".join(textwrap.wrap(text, 110, initial_indent=f"{label:<12}", subsequent_indent=" " * 12))
 
 
-def _middle(values: Range, unit: str) -> str:
-    return f"{values.p50:.0f} {unit} ({values.p10:.0f} to {values.p90:.0f})"
+def _middle(values: Numbers, unit: str) -> str:
+    return f"{values['p50']:.0f} {unit} ({values['p10']:.0f} to {values['p90']:.0f})"
 
 
-def _model_lines(model: Model) -> list[str]:
-    release, runout = model.release, model.runout
-    slab = f"{release.area_m2:,.0f} m2 at {release.slope_deg:.0f} degrees, slab {release.thickness_m:.2f} m"
+def _release_lines(numbers: Numbers) -> list[str]:
+    release, runout = numbers["release"], numbers["runout"]
+    slab = f"{release['area_m2']:,.0f} m2 at {release['slope_deg']:.0f} degrees, slab {release['thickness_m']:.2f} m"
     travel = (
-        f"travel angle {_middle(runout.travel_angle_deg, 'degrees')}, length {_middle(runout.length_m, 'm')}; "
+        f"travel angle {_middle(runout['travel_angle_deg'], 'degrees')}, length {_middle(runout['length_m'], 'm')}; "
         "median, P10 to P90"
     )
-    lines = [_line("Release", f"{slab}. {release.reason}"), _line("Run-out", travel), _line("", _envelope_text(model))]
-    person = f"{model.person.inside_debris:.0%} of the probability lies inside the debris outline, the rest outside it"
-    lines.append(_line("Person", person))
-    if model.person.burial is not None:
-        lines.append(_line("Burial", _burial_text(model.person.burial)))
-    met = [trap for trap in model.traps if trap.person_passes > 0]
+    return [_line("Release", f"{slab}. {release['reason']}"), _line("Run-out", travel)]
+
+
+def _model_lines(numbers: Numbers) -> list[str]:
+    poa, traps = numbers["poa"], numbers["traps"]
+    lines = [*_release_lines(numbers), _line("", _envelope_text(numbers["envelope"]))]
+    inside = f"{poa['inside_debris']:.0%} of the probability lies inside the debris outline, the rest outside it"
+    lines.append(_line("Person", inside))
+    if poa["burial"] is not None:
+        lines.append(_line("Burial", _burial_text(poa["burial"])))
+    met = [trap for trap in traps if trap["person_passes"] > 0]
     if not met:
-        lines.append(
-            _line("Traps", f"none that the person reaches, {len(model.traps)} on ground that the snow can reach")
-        )
+        lines.append(_line("Traps", f"none that the person reaches, {len(traps)} on ground that the snow can reach"))
     for i, trap in enumerate(met[:MOST_TRAPS]):
         text = (
-            f"{trap.letter}{trap.number} ({', '.join(trap.consequences)}) {trap.reason} "
-            f"Passed by {trap.person_passes:.0%}, ended in by {trap.person_ends:.0%}."
+            f"{trap['letter']}{trap['number']} ({', '.join(trap['consequences'])}) {trap['reason']} "
+            f"Passed by {trap['person_passes']:.0%}, ended in by {trap['person_ends']:.0%}."
         )
         lines.append(_line("Traps" if i == 0 else "", text))
     if len(met) > MOST_TRAPS:
@@ -121,58 +133,62 @@ def _model_lines(model: Model) -> list[str]:
     return lines
 
 
-def _burial_text(burial: Burial) -> str:
-    deeper = ", ".join(f"{share:.0%} deeper than {depth:g} m" for depth, share in burial.deeper)
-    deep = f"; fully buried: P50 {burial.p50_m:.1f} m, P90 {burial.p90_m:.1f} m" if burial.fully > 0 else ""
-    return f"{burial.fully:.0%} fully buried, {deeper}{deep}"
+def _burial_text(burial: Numbers) -> str:
+    deeper = ", ".join(f"{one['share']:.0%} deeper than {one['depth_m']:g} m" for one in burial["deeper"])
+    deep = ""
+    if burial["fully"] > 0:
+        deep = f"; fully buried: P50 {burial['fully_p50_m']:.1f} m, P90 {burial['fully_p90_m']:.1f} m"
+    return f"{burial['fully']:.0%} fully buried, {deeper}{deep}"
 
 
-def _envelope_text(model: Model) -> str:
-    found = model.envelope
-    if not found.ends:
-        return f"Statistical run-out: {found.note}"
-    name, alpha_deg, sd_deg, distance_m, _ = found.ends[0]
-    where = f"{distance_m:,.0f} m from the top" if math.isfinite(distance_m) else "beyond the profile"
-    return f"Outer envelope, extreme events ({name}): alpha {alpha_deg:.0f} degrees (SD {sd_deg:g}), {where}"
+def _envelope_text(envelope: Numbers) -> str:
+    if not envelope["ends"]:
+        return f"Statistical run-out: {envelope['note']}"
+    end = envelope["ends"][0]
+    known = end["distance_m"] is not None
+    where = f"{end['distance_m']:,.0f} m from the top" if known else "beyond the profile"
+    return (
+        f"Outer envelope, extreme events ({end['name']}): alpha {end['alpha_deg']:.0f} degrees "
+        f"(SD {end['sd_deg']:g}), {where}"
+    )
 
 
-def _debris_text(plan: Plan) -> str:
-    if plan.model is None:
-        return f"observed outline of {plan.debris.area_m2:,.0f} m2"
-    if plan.debris.widened:
-        return (
-            f"{plan.debris.area_m2:,.0f} m2 to search: debris in at least {100 * plan.debris.level:g} % of the events, "
-            "widened to 90 % of the POA"
-        )
-    return f"{plan.debris.area_m2:,.0f} m2 carry debris in at least {100 * plan.debris.level:g} % of the events"
+def _debris_text(numbers: Numbers) -> str:
+    debris = numbers["debris"]
+    area = f"{debris['area_m2']:,.0f} m2"
+    if not numbers.get("model"):
+        return f"observed outline of {area}"
+    level = f"debris in at least {100 * debris['level']:g} % of the events"
+    if debris["widened"]:
+        return f"{area} to search: {level}, widened to 90 % of the POA"
+    return f"{area} carry {level}"
 
 
-def _minutes(legs: list[Leg]) -> str:
-    seconds = sum(leg.time_s for leg in legs)
+def _minutes(legs: list[Numbers]) -> str:
+    seconds = sum(leg["time_s"] for leg in legs)
     return f"{seconds / 60:.0f} min" if seconds >= 120 else f"{seconds:.0f} s"
 
 
-def _search_lines(plan: Plan) -> list[str]:
-    search = plan.search
-    lanes = "1 lane" if len(search.lanes) == 1 else f"{len(search.lanes)} lanes"
+def _search_lines(numbers: Numbers) -> list[str]:
+    search, coverage, count = numbers["search"], numbers["coverage"], len(numbers["lanes"])
+    lanes = "1 lane" if count == 1 else f"{count} lanes"
     text = (
-        f"{lanes} {search.way}, strips of {search.strip_width_m:g} m on the snow, "
-        f"{search.coverage.fraction:.1%} of the debris in range, {search.coverage.uncovered_m2:,.0f} m2 left"
+        f"{lanes} {search['way']}, strips of {coverage['strip_width_m']:g} m on the snow, "
+        f"{coverage['fraction']:.1%} of the debris in range, {coverage['uncovered_m2']:,.0f} m2 left"
     )
     lines = [_line("Search", text)]
-    for searcher in range(1, search.searchers + 1):
-        legs = [leg for leg in search.legs if leg.searcher == searcher]
-        there = [leg for leg in legs if leg.kind == "approach"]
-        walk = [leg for leg in legs if leg.kind != "approach"]
+    for searcher in range(1, search["searchers"] + 1):
+        legs = [leg for leg in numbers["route"] if leg["searcher"] == searcher]
+        there = [leg for leg in legs if leg["kind"] == "approach"]
+        walk = [leg for leg in legs if leg["kind"] != "approach"]
         if not walk:
             lines.append(_line("", f"Searcher {searcher}: no lane of their own, probe and shovel ready"))
             continue
         lines.append(
             _line(
                 "",
-                f"Searcher {searcher}: {sum(leg.length_m for leg in walk):,.0f} m in "
-                f"{_minutes(walk)} on foot; approach {sum(leg.length_m for leg in there):,.0f} m, {_minutes(there)}",
+                f"Searcher {searcher}: {sum(leg['length_m'] for leg in walk):,.0f} m in "
+                f"{_minutes(walk)} on foot; approach {sum(leg['length_m'] for leg in there):,.0f} m, {_minutes(there)}",
             )
         )
-    lines += [_line("", note) for note in search.notes]
     return lines

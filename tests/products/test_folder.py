@@ -1,6 +1,6 @@
+import contextlib
 import errno
 import os
-import pickle
 import random
 import signal
 import subprocess
@@ -12,7 +12,8 @@ import pytest
 
 from lastseen.errors import InputError, OutputExistsError, ResourceError
 from lastseen.products import geopackage, refuse_existing, write_plan
-from lastseen.products.folder import new_folder
+from lastseen.products.contents import read_contents
+from lastseen.products.folder import new_folder, put_back
 
 FILES = {
     "plan.json",
@@ -26,7 +27,9 @@ FILES = {
     "debris_thickness.tif",
     "peak_speed.tif",
     "lanes.gpx",
+    "plan.kml",
     "map.png",
+    "ground.tif",
 }
 
 
@@ -166,31 +169,104 @@ def test_refusal_before_any_work(tmp_path):
 
 
 WRITER = """
-import pickle, sys
+import os, shutil, sys
+from dataclasses import replace
 from pathlib import Path
-plan = pickle.loads(Path(sys.argv[1]).read_bytes())
-from lastseen.products import write_plan
-print("ready", flush=True)
-write_plan(plan, Path(sys.argv[2]))
+from types import SimpleNamespace
+import shapely
+from lastseen.products import contents, figures, geopackage, mapsheet, rasters, write_plan
+store, target = Path(sys.argv[1]), Path(sys.argv[2])
+
+def copied(*given):  # pictures take long to draw, and what is tested is how files come together
+    shutil.copy(store / given[-1].name, given[-1])
+
+mapsheet.write_map = figures.write_profile = figures.write_thickness = copied
+found = contents.read_contents(store)
+x, y, right, top = shapely.total_bounds(found.layers["route"].shapes)
+small = found.ground.window(x - 20, y - 20, right + 20, top + 20)  # one small raster is enough, and quick
+found = replace(found, rasters={"ground": replace(found.rasters["ground"], bands=(small,))})
+contents.contents_of = lambda *_given, **_more: found
+for _ in sys.stdin:  # one line, one process that writes until it is done or killed
+    child = os.fork()
+    if child == 0:
+        write_plan(SimpleNamespace(model=1), target, overwrite=True)
+        os._exit(0)
+    print(child, flush=True)
+    os.waitpid(child, 0)
+    print("gone", flush=True)
 """
 
 
-def test_a_killed_process_leaves_nothing_or_the_whole_plan(plan, tmp_path):
-    saved = tmp_path / "plan.pickle"
-    saved.write_bytes(pickle.dumps(plan))
+def write_in_a_process(writer, seconds):
+    """Let a process write, and kill it after some seconds; returns how long it lived."""
+    writer.stdin.write("write\n")
+    writer.stdin.flush()
+    process, begun = int(writer.stdout.readline()), time.perf_counter()
+    if seconds is not None:
+        time.sleep(seconds)
+        with contextlib.suppress(ProcessLookupError):  # it was done
+            os.kill(process, signal.SIGKILL)
+    assert writer.stdout.readline() == "gone\n"
+    return time.perf_counter() - begun
+
+
+@pytest.mark.skipif(os.name != "posix", reason="processes are forked and killed as POSIX does it")
+def test_killed_fifty_times_the_old_plan_or_the_new_one_is_there(plan, written, tmp_path):
+    """Fifty processes replace a plan and are killed at random moments: each time one whole plan is there, old or new.
+
+    A run killed between the two moves leaves the old plan beside its place; whoever reads or writes there next brings
+    it back.
+    """
     target = tmp_path / "out" / "plan"
-    moments = random.Random(5)
-    for _ in range(5):
-        process = subprocess.Popen([sys.executable, "-c", WRITER, saved, target], stdout=subprocess.PIPE)
-        assert process.stdout.readline() == b"ready\n"
-        time.sleep(moments.uniform(0.0, 2.5))
-        process.send_signal(signal.SIGKILL)
-        process.wait()
-        process.stdout.close()
-        if target.exists():
-            assert set(contents(target)) == FILES
-            for one in target.iterdir():
-                one.unlink()
-            target.rmdir()
-    write_plan(plan, target)
+    moments, seen = random.Random(5), []
+    command = [sys.executable, "-c", WRITER, written, target]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as writer:
+        lasts = min(write_in_a_process(writer, None) for _ in range(3))
+        new = contents(target)
+        assert {"plan.json", "plan.gpkg", "plan.kml", "lanes.gpx", "ground.tif", "map.png"} <= new.keys() <= FILES
+        old = {**new, "lanes.gpx": b"old"}
+        for _ in range(50):
+            (target / "lanes.gpx").write_bytes(b"old")
+            write_in_a_process(writer, moments.uniform(0.0, 1.3 * lasts))
+            put_back(target)
+            found = contents(target)
+            assert found in (old, new)
+            seen.append(found == new)
+        while not seen[-1]:  # at the latest a process that nobody kills brings the new one
+            write_in_a_process(writer, None)
+            seen.append(contents(target) == new)
+        writer.stdin.close()
+    assert sum(seen[:50]) < 50  # some were killed before the move
+    write_plan(plan, target, overwrite=True)
     assert names_in(target.parent) == ["plan"]
+
+
+KILLED_AT = """
+import os, signal, sys
+from pathlib import Path
+from lastseen.products.contents import read_contents
+from lastseen.products.folder import new_folder, put_back
+moves, rename = [], Path.rename
+
+def killing(one, target):
+    if len(moves) == int(sys.argv[2]):
+        os.kill(os.getpid(), signal.SIGKILL)
+    moves.append(target)
+    return rename(one, target)
+
+Path.rename = killing
+with new_folder(Path(sys.argv[1]), overwrite=True) as partial:
+    (partial / "plan.json").write_text("new")
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a process kills itself as POSIX does it")
+@pytest.mark.parametrize("moves", [0, 1])
+def test_killed_between_the_two_moves_the_old_plan_comes_back(tmp_path, moves):
+    write_old(tmp_path / "plan")
+    done = subprocess.run([sys.executable, "-c", KILLED_AT, tmp_path / "plan", str(moves)], check=False)
+    assert done.returncode == -signal.SIGKILL
+    assert (tmp_path / "plan").exists() == (moves == 0)
+    with pytest.raises(InputError, match="no plan that can be read"):  # "old" is no JSON; but it was found
+        read_contents(tmp_path / "plan")
+    assert contents(tmp_path / "plan") == {"plan.json": b"old"}

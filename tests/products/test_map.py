@@ -1,5 +1,4 @@
 import dataclasses
-import math
 import re
 from itertools import pairwise
 
@@ -9,12 +8,14 @@ import pytest
 from matplotlib.text import Text
 from PIL import Image
 
-from lastseen.products import mapsheet
+from lastseen.products import sheet as sheets
 from lastseen.products.caution import FULL_CAUTION
+from lastseen.products.contents import contents_of
 from lastseen.products.mapsheet import words
-from lastseen.products.mapsheet.ground import contours, drawn_lattice, ground_around, relief
+from lastseen.products.mapsheet.ground import contours, drawn_lattice, relief
 from lastseen.products.mapsheet.labels import Room
-from lastseen.products.mapsheet.layout import A4_MM, Box, focus_of, lay_out_sheet, whole_of
+from lastseen.products.mapsheet.layout import PAPERS_MM, Box, lay_out_sheet
+from lastseen.products.mapsheet.shown import shown_of
 from lastseen.products.mapsheet.words import clock
 from lastseen.products.palette import load_palette
 from lastseen.traps.trap import LETTERS
@@ -24,7 +25,7 @@ from search.zoo import plane
 @pytest.fixture(scope="module")
 def drawn(plan):
     with mpl.rc_context():
-        drawing = mapsheet.draw_map(plan)
+        drawing = sheets.draw_book(contents_of(plan))[0]
         drawing.figure.canvas.draw()
     return drawing
 
@@ -36,7 +37,7 @@ def words_on(drawing):
 def test_the_map_is_an_a4_sheet_at_200_dots_per_inch(written):
     with Image.open(written / "map.png") as image:
         size = sorted(round(n / 200 * 25.4) for n in image.size)
-        assert size == sorted(round(n) for n in A4_MM)
+        assert size == sorted(round(n) for n in PAPERS_MM["A4"])
         assert not {"Software", "Date", "Creation Time"} & set(image.info)
         assert round(image.info["dpi"][0]) == 200
         grey = np.asarray(image.convert("L"))
@@ -72,23 +73,28 @@ def test_the_sheet_names_what_a_searcher_needs(plan, drawn):
     flat = " ".join(said)
     assert FULL_CAUTION.split(". ")[0] in flat
     assert "last-seen point" in flat
-    assert "N is true north" in flat
+    assert "N true north" in flat
+    for name in ("Date", "Time", "Team", "Lead"):
+        assert name in said
     assert f"1:{drawn.sheet.scale:,}".replace(",", " ") in flat
 
 
 def test_the_body_holds_the_search_at_a_round_scale(plan, observed):
     for one in (plan, observed):
-        sheet = lay_out_sheet(one)
-        west, south, east, north = focus_of(one).bounds
+        shown = shown_of(contents_of(one))
+        sheet = lay_out_sheet(shown)
+        assert 1000 <= sheet.scale <= 25_000
+        west, south, east, north = shown.focus().bounds
         assert sheet.extent[0] < west
         assert sheet.extent[1] < south
         assert sheet.extent[2] > east
         assert sheet.extent[3] > north
         k = sheet.metres_per_mm
         assert sheet.extent[2] - sheet.extent[0] == pytest.approx(sheet.body.width * k)
-        assert max((east - west) / sheet.body.width, (north - south) / sheet.body.height) > 0.4 * k
+        filled = max((east - west) / sheet.body.width, (north - south) / sheet.body.height) / k
+        assert sheet.scale == 1000 or filled > 0.4
         if sheet.overview_extent:
-            a, b, c, d = whole_of(one).bounds
+            a, b, c, d = shown.whole().bounds
             w, s, e, n = sheet.overview_extent
             assert w < a
             assert s < b
@@ -99,13 +105,14 @@ def test_the_body_holds_the_search_at_a_round_scale(plan, observed):
 @pytest.mark.parametrize("name", ["", "$x_1$ \\frac", "山\n" * 9, "word " * 80])
 def test_any_name_can_be_drawn(observed, tmp_path, name):
     scenario = dataclasses.replace(observed.scenario, name=name)
-    mapsheet.write_map(dataclasses.replace(observed, scenario=scenario), tmp_path / "map.png")
+    contents = contents_of(dataclasses.replace(observed, scenario=scenario))
+    sheets.write_map_and_sheet(contents, tmp_path / "map.png", tmp_path / "sheet.pdf")
     assert (tmp_path / "map.png").stat().st_size > 10_000
 
 
 def test_settings_of_the_user_do_not_change_the_map(plan, written, tmp_path):
     with mpl.rc_context({"font.size": 30, "lines.linewidth": 9, "savefig.dpi": 50, "text.usetex": False}):
-        mapsheet.write_map(plan, tmp_path / "map.png")
+        sheets.write_map(contents_of(plan), tmp_path / "map.png")
         assert mpl.rcParams["font.size"] == 30
     assert (tmp_path / "map.png").read_bytes() == (written / "map.png").read_bytes()
 
@@ -120,15 +127,13 @@ def test_the_relief_lights_slopes_that_face_north_west():
     assert values[315.0] > 0.9 > 0.4 > values[135.0]
 
 
-def test_contours_are_where_the_heights_are(plan):
+def test_contours_are_where_the_heights_are():
     grid = plane(30.0, 180.0)
     drawing = drawn_lattice(grid, grid.bounds, 2.5)
     found = contours(drawing, 2.5)
     assert found.lines
     for height, line in found.lines:
         np.testing.assert_allclose(grid.sample(line[:, 0], line[:, 1]), height, atol=0.6)
-    ground = ground_around(plan, (0.0, 0.0, 1.0, 1.0))
-    assert ground is plan.terrain.elevation
 
 
 def test_no_data_stays_no_data_on_the_map(plan):
@@ -180,6 +185,6 @@ def test_times_are_read_like_a_clock():
 
 def test_the_walk_says_which_north():
     """Magnetic bearings are smaller where the needle points east of north, larger where it points west."""
-    assert words._which_north(3.2) == "true; magnetic 3.2° less"
-    assert words._which_north(-11.6) == "true; magnetic 11.6° more"
-    assert words._which_north(math.nan) == "bearings are true"
+    assert words.which_north(3.2) == "magnetic: 3.2° less"
+    assert words.which_north(-11.6) == "magnetic: 11.6° more"
+    assert words.which_north(None) == "true bearings"

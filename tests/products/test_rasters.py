@@ -2,10 +2,11 @@ import numpy as np
 import pytest
 import rasterio
 from pyproj import CRS
+from rio_cogeo import cog_validate
 
 from lastseen.grid import Grid
 from lastseen.products.caution import FULL_CAUTION
-from lastseen.products.rasters import NODATA, RASTERS, write_cog
+from lastseen.products.rasters import FLOW_RASTERS, NODATA, RASTERS, write_cog
 
 
 @pytest.mark.parametrize("name", RASTERS)
@@ -25,6 +26,23 @@ def test_rasters_are_cloud_optimised_and_say_what_they_are(plan, written, name):
         assert (west - grid.west_m) % grid.cell_m == pytest.approx(0.0)
         assert (grid.north_m - north) % grid.cell_m == pytest.approx(0.0)
     assert written.joinpath(name).stat().st_size < 2_000_000
+
+
+@pytest.mark.parametrize("name", [*RASTERS, *FLOW_RASTERS])
+def test_rasters_pass_an_independent_validator(written, name):
+    """Cloud-optimised as rio-cogeo checks it, strictly: tiles, overviews, order of directories and data, no warning."""
+    sound, errors, warnings = cog_validate(written / name, strict=True)
+    assert (sound, errors, warnings) == (True, [], [])
+
+
+def test_the_validator_finds_what_is_wrong(written, tmp_path):
+    with rasterio.open(written / "ground.tif") as data:
+        profile = data.profile | {"driver": "GTiff", "tiled": False, "blockysize": 1}
+        with rasterio.open(
+            tmp_path / "plain.tif", "w", **{k: v for k, v in profile.items() if k != "blockxsize"}
+        ) as out:
+            out.write(data.read())
+    assert not cog_validate(tmp_path / "plain.tif", strict=True)[0]
 
 
 def test_probability_of_area_still_sums_to_one(written):

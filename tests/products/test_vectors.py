@@ -1,8 +1,11 @@
+import contextlib
 import dataclasses
 import json
 import math
+import re
 import sqlite3
 
+import fiona
 import geopandas
 import gpxpy
 import pyogrio
@@ -11,7 +14,8 @@ import shapely
 from lxml import etree
 from pyproj import Geod
 
-from lastseen.products.caution import FULL_CAUTION
+from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.products.contents import contents_of
 from lastseen.products.geopackage import write_geopackage
 from lastseen.products.gpx import write_gpx
 from lastseen.products.layers import plan_layers
@@ -26,6 +30,8 @@ NAMES = [
     "lanes",
     "route",
     "uncovered",
+    "no_go",
+    "first_lanes",
 ]
 GPX = "{http://www.topografix.com/GPX/1/1}"
 
@@ -49,7 +55,7 @@ def test_layers_are_plain_records_that_fit_their_columns(plan, observed):
 
 def test_the_geopackage_has_all_layers_with_their_columns(plan, written):
     path = written / "plan.gpkg"
-    assert [name for name, _ in pyogrio.list_layers(path)] == [*NAMES, "run"]
+    assert [name for name, _ in pyogrio.list_layers(path)] == [*NAMES, "run", "layer_styles"]
     for name, layer in plan_layers(plan).items():
         frame = geopandas.read_file(path, layer=name)
         assert list(frame.columns) == [column.name for column in layer.columns] + ["geometry"]
@@ -63,14 +69,89 @@ def test_the_geopackage_has_all_layers_with_their_columns(plan, written):
     assert list(paths["kind"]) == ["steepest", "main", *["corridor"] * (len(paths) - 2)]
 
 
-def test_the_geopackage_is_a_sound_one(written):
-    with sqlite3.connect(written / "plan.gpkg") as database:
-        assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-        assert database.execute("PRAGMA application_id").fetchone() == (0x47504B47,)
-        assert database.execute("PRAGMA journal_mode").fetchone() == ("delete",)
-        kind = database.execute("SELECT data_type FROM gpkg_contents WHERE table_name = 'run'").fetchone()
-    database.close()
-    assert kind == ("attributes",)
+# OGC 12-128r17 (GeoPackage 1.3, 2021), requirements 2, 10, 13 and 21 and annex C: tables and their columns.
+REQUIRED = {
+    "gpkg_spatial_ref_sys": [
+        "srs_name", "srs_id", "organization", "organization_coordsys_id", "definition", "description",
+    ],
+    "gpkg_contents": [
+        "table_name", "data_type", "identifier", "description", "last_change", "min_x", "min_y", "max_x", "max_y",
+        "srs_id",
+    ],
+    "gpkg_geometry_columns": ["table_name", "column_name", "geometry_type_name", "srs_id", "z", "m"],
+}  # fmt: skip
+# Columns by which a desktop GIS finds styles: common practice, no standard.
+STYLE_COLUMNS = [
+    "id", "f_table_catalog", "f_table_schema", "f_table_name", "f_geometry_column", "styleName", "styleQML", "styleSLD",
+    "useAsDefault", "description", "owner", "ui", "update_time",
+]  # fmt: skip
+
+
+@pytest.fixture
+def database(written):
+    with contextlib.closing(sqlite3.connect(f"file:{written / 'plan.gpkg'}?mode=ro", uri=True)) as found:
+        yield found
+
+
+def columns_of(database, table):
+    return [row[1] for row in database.execute(f"PRAGMA table_info({table})")]
+
+
+def test_the_geopackage_is_a_sound_one(database):
+    """OGC 12-128r17: application_id "GPKG", user_version 10200 or later, required tables, three required CRSs."""
+    assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    assert database.execute("PRAGMA foreign_key_check").fetchall() == []
+    assert database.execute("PRAGMA application_id").fetchone() == (0x47504B47,)
+    (version,) = database.execute("PRAGMA user_version").fetchone()
+    assert 10200 <= version < 20000
+    assert database.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+    for table, columns in REQUIRED.items():
+        assert columns_of(database, table)[: len(columns)] == columns, table
+    references = {number for (number,) in database.execute("SELECT srs_id FROM gpkg_spatial_ref_sys")}
+    assert {-1, 0, 4326} <= references
+    there = {name for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type IN ('table', 'view')")}
+    told = dict(database.execute("SELECT table_name, data_type FROM gpkg_contents"))
+    assert told == {**dict.fromkeys(NAMES, "features"), "run": "attributes", "layer_styles": "attributes"}
+    assert set(told) <= there
+    assert {name for (name,) in database.execute("SELECT table_name FROM gpkg_geometry_columns")} == set(NAMES)
+    for (changed,) in database.execute("SELECT last_change FROM gpkg_contents"):
+        assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z", changed)
+
+
+def test_layers_say_what_they_show_and_the_caution(database):
+    for name, description in database.execute(
+        "SELECT table_name, description FROM gpkg_contents WHERE data_type = 'features'"
+    ):
+        assert description.endswith(SHORT_CAUTION), name
+        assert len(description) > len(SHORT_CAUTION) + 20
+
+
+def test_every_layer_has_a_style_where_a_gis_looks_for_it(database):
+    """The query is the one by which the style of a layer is looked up: no catalogue, no schema, the default first."""
+    assert columns_of(database, "layer_styles") == STYLE_COLUMNS
+    geometry = dict(database.execute("SELECT table_name, column_name FROM gpkg_geometry_columns"))
+    for name in NAMES:
+        found = database.execute(
+            "SELECT styleQML, styleSLD FROM layer_styles WHERE f_table_schema = '' AND f_table_name = ? AND "
+            "f_geometry_column = ? AND useAsDefault ORDER BY update_time DESC LIMIT 1",
+            (name, geometry[name]),
+        ).fetchone()
+        qml, sld = found
+        assert qml.startswith("<!DOCTYPE qgis")
+        assert etree.fromstring(sld.encode()).get("version") == "1.0.0"
+
+
+def test_an_independent_reader_reads_the_geopackage(plan, written):
+    """Fiona, which brings its own GDAL: the same layers, fields, CRS and shapes."""
+    path = written / "plan.gpkg"
+    assert {*NAMES, "run"} <= set(fiona.listlayers(path))
+    for name, layer in plan_layers(plan).items():
+        with fiona.open(path, layer=name) as found:
+            assert list(found.schema["properties"]) == [column.name for column in layer.columns]
+            assert found.crs.to_epsg() == plan.terrain.elevation.crs.to_epsg()
+            assert len(found) == len(layer.shapes)
+            for one, shape in zip(found, layer.shapes, strict=True):
+                assert shapely.geometry.shape(one.geometry).equals_exact(shape, 0.0)
 
 
 def test_the_run_table_says_how_it_was_made(plan, written):
@@ -86,7 +167,7 @@ def test_the_run_table_says_how_it_was_made(plan, written):
 def test_options_of_the_vector_library_are_put_back(plan, tmp_path):
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "2001-02-03T04:05:06Z"})
     try:
-        write_geopackage(plan, tmp_path / "plan.gpkg")
+        write_geopackage(contents_of(plan), tmp_path / "plan.gpkg")
         assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") == "2001-02-03T04:05:06Z"
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
@@ -94,7 +175,7 @@ def test_options_of_the_vector_library_are_put_back(plan, tmp_path):
 
 def test_an_observed_outline_has_empty_layers_with_columns(observed, tmp_path):
     path = tmp_path / "plan.gpkg"
-    write_geopackage(observed, path)
+    write_geopackage(contents_of(observed), path)
     for name, layer in plan_layers(observed).items():
         frame = geopandas.read_file(path, layer=name)
         assert list(frame.columns[:-1]) == [column.name for column in layer.columns]
@@ -133,13 +214,13 @@ def test_names_in_the_gpx_are_short_and_unique(plan, written):
     assert len(set(names)) == len(names)
     assert all(name.isascii() and len(name) <= 10 for name in names)
     assert document.name == plan.scenario.name
-    assert document.waypoints[0].name == "S1-01"
+    assert document.waypoints[0].name == "S1A"
 
 
 @pytest.mark.parametrize("which", ["plan", "observed"])
 def test_lanes_in_the_gpx_are_as_long_as_on_the_map(which, request, tmp_path):
     plan = request.getfixturevalue(which)
-    write_gpx(plan, tmp_path / "lanes.gpx")
+    write_gpx(contents_of(plan), tmp_path / "lanes.gpx")
     document = gpxpy.parse((tmp_path / "lanes.gpx").read_text(encoding="utf-8"))
     ellipsoid = Geod(ellps="WGS84")
     segments = [segment for track in document.tracks for segment in track.segments]
@@ -150,8 +231,8 @@ def test_lanes_in_the_gpx_are_as_long_as_on_the_map(which, request, tmp_path):
         length = ellipsoid.inv(a.longitude, a.latitude, b.longitude, b.latitude)[2]
         assert length == pytest.approx(leg.line.length, rel=1e-3, abs=0.02)  # 0.02 m: seven decimals of a degree
         assert a.elevation == pytest.approx(float(plan.terrain.elevation.sample(*leg.line.coords[0])), abs=0.06)
-    turns = [point for point in document.waypoints if point.name.startswith("S1-")]
-    assert len(turns) == len([leg for leg in legs if leg.searcher == 1]) + 1
+    walking = {leg.searcher for leg in legs}
+    assert len(document.waypoints) == len(legs) + len(walking)
 
 
 def test_uncovered_rest_is_what_coverage_left(plan):

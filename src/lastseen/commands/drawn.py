@@ -91,7 +91,7 @@ def strips(
     elif not quiet:
         from lastseen.summary import plan_summary
 
-        typer.echo(plan_summary(made, output))
+        typer.echo(plan_summary(search_numbers(made), output))
 
 
 def _entry(text: str | None) -> Entry | None:

@@ -55,7 +55,9 @@ def sites(
     start_slope: Annotated[
         float, typer.Option("--start-slope", help="Slope from which snow can start, degrees.")
     ] = 28.0,
-    largest: Annotated[int, typer.Option("--largest", help="Largest destructive size that is looked at, 1 to 4.")] = 3,
+    largest: Annotated[
+        int, typer.Option("--largest", help="Largest destructive size that is looked at; 3 leaves size 4 out.")
+    ] = 4,
     margin: Annotated[float, typer.Option("--margin", help="From the site to ground that a body reaches, m.")] = 20.0,
     exposed_ok: Annotated[
         bool, typer.Option("--exposed-ok", help="Also ground that a body reaches; only with a named lookout place.")

@@ -149,4 +149,4 @@ def _make_and_write(
     elif not quiet:
         from lastseen.summary import plan_summary
 
-        typer.echo(plan_summary(made, output))
+        typer.echo(plan_summary(plan_numbers(made), output))

@@ -18,7 +18,7 @@ from lastseen.products.practice_deposit import LIMITS, PracticeDeposit
 from lastseen.terrain import read_terrain, smoothed
 
 STEEPEST_WORK_DEG = 30.0  # snow is not pushed from steeper ground; common practice, no source
-AROUND_M = 150.0
+AROUND_M = 400.0  # ground beyond the site: more than the sheet shows
 
 
 def lay_deposit(

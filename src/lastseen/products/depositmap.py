@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import math
-import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import matplotlib as mpl
 import numpy as np
 import shapely
 from matplotlib.patches import Rectangle
 
 from lastseen import __version__
 from lastseen.products.mapsheet import furniture, panel, parts
-from lastseen.products.mapsheet.drawing import DPI, SETTINGS, Drawing, area_patch, start_drawing
-from lastseen.products.mapsheet.ground import drawn_lattice, ground_around
+from lastseen.products.mapsheet.drawing import Drawing, area_patch, start_drawing
+from lastseen.products.mapsheet.ground import drawn_lattice
 from lastseen.products.mapsheet.layout import fit_sheet
-from lastseen.products.mapsheet.legend import Entry, _line, _patch, _rows
+from lastseen.products.mapsheet.legend import Entry, entry_rows, line_symbol, patch_symbol
 from lastseen.products.mapsheet.panel import Item, Pen
+from lastseen.products.mapsheet.sheet import own_look, write_png
+from lastseen.products.mapsheet.shown import Shown
 from lastseen.products.palette import load_palette
 
 if TYPE_CHECKING:
@@ -30,11 +30,8 @@ AMOUNTS = (7.0, 6.6, 6.2, 5.8, 5.4, 5.0)
 
 def write_deposit_map(made: PracticeDeposit, path: Path) -> None:
     """Draw the deposit on an A4 sheet at 200 dots per inch; the same deposit gives the same bytes."""
-    with mpl.rc_context(), warnings.catch_warnings():
-        warnings.simplefilter("ignore", UserWarning)  # a name may hold letters that the font lacks
-        mpl.rcdefaults()
-        mpl.rcParams.update(SETTINGS)  # type: ignore[arg-type]
-        draw_deposit_map(made).figure.savefig(path, format="png", dpi=DPI, metadata={"Software": None})
+    with own_look():
+        write_png(draw_deposit_map(made), path)
 
 
 def draw_deposit_map(made: PracticeDeposit) -> Drawing:
@@ -43,15 +40,16 @@ def draw_deposit_map(made: PracticeDeposit) -> Drawing:
         float(side) for side in shapely.total_bounds([made.outline, made.shape.outline, made.pushing.borrow])
     )
     d = start_drawing(fit_sheet((west, south, east, north)), load_palette())
-    drawn = drawn_lattice(ground_around(made, d.sheet.extent), d.sheet.extent, d.sheet.metres_per_mm)  # type: ignore[arg-type]
+    shown = Shown({}, made.ground, made.frame.crs)
+    drawn = drawn_lattice(shown.ground, d.sheet.extent, d.sheet.metres_per_mm)
     parts.draw_relief(d.ground, drawn, d.palette)
     levels, _ = parts.draw_contours(d, drawn)
     _draw_thickness(d, made)
     _draw_pushing(d, made)
-    grid_m = furniture.draw_frame(d)
-    furniture.draw_under(d, made, grid_m, levels.interval_m)  # type: ignore[arg-type]
+    grid_m = furniture.draw_frame(d, shown.crs)
+    furniture.draw_under(d, shown, grid_m, levels.interval_m)
     panel.draw_header(d, made.name, _header(made))
-    panel.draw_footer(d, f"lastseen {__version__}")
+    panel.draw_footer(d, 0, 0, __version__)
     _fill_panel(d, made)
     return d
 
@@ -113,7 +111,7 @@ def _header(made: PracticeDeposit) -> list[str]:
     mgrs = str((made.site.get("middle") or {}).get("mgrs", ""))
     first = (
         f"A deposit to practise on, site {made.site.get('number', '')} {mgrs}, {made.frame.width_m:.0f} x "
-        f"{made.frame.height_m:.0f} m on the map, seed {made.seed}"
+        f"{made.frame.height_m:.0f} m on the map, seed {made.seed}{made.left_out}"
     )
     return [first, made.shape.source]
 
@@ -130,14 +128,14 @@ def _fill_panel(d: Drawing, made: PracticeDeposit) -> None:
             rest = pen.paragraph(f"{len(rows) - kept} more lines in deposit.json.") if kept < len(rows) else []
             items: list[Item] = [
                 *_legend(pen, made), pen.heading("Cut and fill"), *pen.paragraph(summary(made)),
-                pen.heading("Exposure"), *pen.paragraph(str(made.site.get("statement", "not known"))),
+                pen.heading("Exposure"), *pen.paragraph(made.statement),
                 *_lookout(pen, made),
                 pen.heading("Stakes"), *rows[:kept], *rest, *_notes(pen, made),
             ]  # fmt: skip
             placed = panel.flow(items, columns)
             if placed is not None:
-                for item, x, y in placed:
-                    item.draw(x, y)
+                for one in placed:
+                    one.draw()
                 return
 
 
@@ -165,16 +163,16 @@ def _stake_rows(pen: Pen, made: PracticeDeposit) -> list[Item]:
 def _legend(pen: Pen, made: PracticeDeposit) -> list[Item]:
     d, lanes = pen.d, pen.d.palette.lanes
     entries: list[Entry] = [
-        (_line(d, lanes.colour, 1.6), "site"),
-        (_line(d, d.palette.debris.outline, 1.4), "deposit"),
-        (_patch(d, facecolor="none", edgecolor=lanes.colour, linewidth=0.7, hatch=".."), "snow is taken"),
-        (_line(d, lanes.colour, 0.8, arrow=1.9), "pushed to"),
+        (line_symbol(d, lanes.colour, 1.6), "site"),
+        (line_symbol(d, d.palette.debris.outline, 1.4), "deposit"),
+        (patch_symbol(d, facecolor="none", edgecolor=lanes.colour, linewidth=0.7, hatch=".."), "snow is taken"),
+        (line_symbol(d, lanes.colour, 0.8, arrow=1.9), "pushed to"),
     ]
     told = pen.paragraph(
         f"Stakes every {made.pushing.stake_m:g} m, A at the top, 01 at the left as seen from below. +12: lay 12 m3 "
         "on the square; -12: take 12 m3 from it, as it lies (the larger of the two where both are done)."
     )
-    return [pen.heading("Legend"), *_rows(pen, entries), _ramp(pen), *told]
+    return [pen.heading("Legend"), *entry_rows(pen, entries), _ramp(pen), *told]
 
 
 def _ramp(pen: Pen) -> Item:

@@ -1,8 +1,9 @@
-"""A folder that appears whole or not at all: written beside its place, then moved into it."""
+"""Folders and files that appear whole or not at all: written beside their place, then moved into it."""
 
 from __future__ import annotations
 
 import errno
+import filecmp
 import os
 import re
 import shutil
@@ -44,15 +45,73 @@ def new_folder(folder: Path, *, overwrite: bool = False, proof: str = PLAN_PROOF
         If the place cannot be written.
     """
     folder = folder.resolve()
-    partial = folder.parent / f".{folder.name}.partial-{os.getpid()}"
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        _clear_leftovers(folder)
+    with _beside(folder) as partial:
         refuse_existing(folder, overwrite=overwrite, proof=proof)
         partial.mkdir()
         yield partial
         refuse_existing(folder, overwrite=overwrite, proof=proof)
         _move_in(partial, folder)
+
+
+@contextmanager
+def files_into(folder: Path, *, overwrite: bool = False) -> Iterator[Path]:
+    """Give an empty folder to write in; its files are moved into ``folder`` when the block ends without an error.
+
+    Each file appears whole or not at all. Other files of ``folder`` stay; a file that is there with the same bytes
+    stays, too.
+
+    Parameters
+    ----------
+    folder : Path
+        Made where it is missing.
+    overwrite : bool
+        Whether files of the same name with other bytes may be replaced.
+
+    Raises
+    ------
+    OutputExistsError
+        If a file is there that must not be replaced; then nothing is moved.
+    ResourceError
+        If the disk is full.
+    InputError
+        If the place cannot be written.
+    """
+    folder = folder.resolve()
+    if os.path.lexists(folder) and not folder.is_dir():
+        raise OutputExistsError(f"{folder} is not a folder: choose another output folder")
+    with _beside(folder) as partial:
+        partial.mkdir()
+        yield partial
+        new = [one for one in sorted(partial.iterdir()) if not _is_there(one, folder / one.name)]
+        there = [one.name for one in new if os.path.lexists(folder / one.name)]
+        if there and not overwrite:
+            raise OutputExistsError(
+                f"{folder} already holds another {there[0]}: choose another output folder, or give --overwrite"
+            )
+        folder.mkdir(exist_ok=True)
+        for one in new:
+            one.replace(folder / one.name)
+
+
+def put_back(folder: Path) -> None:
+    """Bring back results that a killed run had moved aside just before it could put new ones in their place."""
+    folder = folder.resolve()
+    if not os.path.lexists(folder) and folder.parent.is_dir():
+        _clear_leftovers(folder)
+
+
+def _is_there(one: Path, target: Path) -> bool:
+    return target.is_file() and filecmp.cmp(one, target, shallow=False)
+
+
+@contextmanager
+def _beside(folder: Path) -> Iterator[Path]:
+    """The place to write in before ``folder`` is touched; it is removed at the end, and errors are made plain."""
+    partial = folder.parent / f".{folder.name}.partial-{os.getpid()}"
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        _clear_leftovers(folder)
+        yield partial
     except LastseenError:
         raise
     except Exception as error:

@@ -1,49 +1,59 @@
-"""The plan as one GeoPackage: a layer per thing, and a table that says how it was made."""
+"""The plan as one GeoPackage: a layer per thing with its style, and a table that says how it was made."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from lastseen import __version__
 from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.products.layers import Layer, plan_layers
-from lastseen.products.numbers import SCHEMA_VERSION
-
-if TYPE_CHECKING:
-    from lastseen.plan import Plan
+from lastseen.products.contents import SEARCH_LAYERS, Contents
+from lastseen.products.layers import Layer
+from lastseen.products.palette import load_palette
+from lastseen.products.styles import LayerStyle, layer_styles, qml_text, sld_text
 
 # The format wants a date of change; a fixed one keeps the same plan the same bytes.
 FIXED_DATE = "2000-01-01T00:00:00Z"
 _TYPES: dict[str, Any] = {"text": "str", "real": "float64", "integer": "Int64"}
 
 
-def write_geopackage(plan: Plan, path: Path, *, only: Sequence[str] = (), crs: Any = None) -> None:
-    """Write the layers of a plan and the table ``run``; the same plan gives the same bytes.
+def write_geopackage(contents: Contents, path: Path) -> None:
+    """Write the layers of a plan, their styles and the table ``run``; the same plan gives the same bytes.
+
+    A search over a drawn outline has only the layers that it has something to say in.
 
     Parameters
     ----------
-    plan : Plan
+    contents : Contents
     path : Path
-    only : sequence of str
-        Names of the layers to write; all where empty.
-    crs : pyproj.CRS, optional
-        Of the file; the plan's own where not given.
     """
-    chosen = [layer for layer in plan_layers(plan).values() if not only or layer.name in only]
-    write_layers(path, chosen, plan.terrain.elevation.crs, run_table(plan), to=crs)
+    chosen = [one for one in contents.layers.values() if contents.is_plan or one.name in SEARCH_LAYERS]
+    styles = layer_styles(load_palette(), int(contents.numbers["search"]["searchers"]))
+    write_layers(path, chosen, contents.crs, run_table(contents.numbers), to=contents.file_crs, styles=styles)
 
 
-def write_layers(path: Path, layers: Iterable[Layer], crs: Any, run: list[tuple[str, str]], *, to: Any = None) -> None:
-    """Write layers, brought into the CRS ``to`` where given, and the table ``run``; same input, same bytes."""
+def write_layers(
+    path: Path,
+    layers: Iterable[Layer],
+    crs: Any,
+    run: list[tuple[str, str]],
+    *,
+    to: Any = None,
+    styles: Mapping[str, LayerStyle] | None = None,
+) -> None:
+    """Write layers, brought into the CRS ``to`` where given, their styles, and the table ``run``.
+
+    Same input, same bytes.
+    """
     import pandas as pd  # noqa: PLC0415  slow to import
     import pyogrio  # noqa: PLC0415  slow to import
 
-    with _gdal_options({"OGR_CURRENT_DATE": FIXED_DATE}):
-        for layer in layers:
-            frame = _frame(layer, crs)
+    written = list(layers)
+    # Nothing waits for the disk: the folder takes its name only when all of it is written.
+    with _gdal_options({"OGR_CURRENT_DATE": FIXED_DATE, "OGR_SQLITE_SYNCHRONOUS": "OFF"}):
+        for layer in written:
+            frame = layer_table(layer, crs)
             pyogrio.write_dataframe(
                 frame if to is None or to == crs else frame.to_crs(to),
                 path,
@@ -51,50 +61,76 @@ def write_layers(path: Path, layers: Iterable[Layer], crs: Any, run: list[tuple[
                 driver="GPKG",
                 geometry_type=layer.geometry,
                 append=path.exists(),
-                layer_options={"IDENTIFIER": layer.title, "DESCRIPTION": SHORT_CAUTION},
+                layer_options={"IDENTIFIER": layer.title, "DESCRIPTION": f"{layer.about} {SHORT_CAUTION}"},
             )
         table = pd.DataFrame(run, columns=["key", "value"], dtype="str")
-        pyogrio.write_dataframe(table, path, layer="run", driver="GPKG", append=True)
+        _write_table(table, path, "run", "How it was made: inputs, seed, versions, notes")
+        if styles:
+            _write_table(_style_table(written, styles), path, "layer_styles", "How a GIS draws the layers", FID="id")
 
 
-def run_table(plan: Plan) -> list[tuple[str, str]]:
-    """How the plan was made, as pairs of key and text."""
-    search, model = plan.search, plan.model
-    grid = plan.terrain.elevation
+def _write_table(table: Any, path: Path, name: str, about: str, **options: str) -> None:
+    """A table without places; registered in ``gpkg_contents`` as attributes."""
+    import pyogrio  # noqa: PLC0415  slow to import
+
+    more = {"IDENTIFIER": name, "DESCRIPTION": about, **options}
+    pyogrio.write_dataframe(table, path, layer=name, driver="GPKG", append=True, layer_options=more)
+
+
+def _style_table(layers: Iterable[Layer], styles: Mapping[str, LayerStyle]) -> Any:
+    """The table in which a desktop GIS looks for the style of each layer; column names are its own."""
+    import pandas as pd  # noqa: PLC0415  slow to import
+
     rows = [
-        ("name", plan.scenario.name),
+        {
+            "f_table_catalog": "",
+            "f_table_schema": "",
+            "f_table_name": one.name,
+            "f_geometry_column": "geom",
+            "styleName": one.title,
+            "styleQML": qml_text(styles[one.name], one.geometry),
+            "styleSLD": sld_text(styles[one.name], one.name, one.geometry),
+            "useAsDefault": True,
+            "description": f"{one.title}, from the palette of lastseen",
+            "owner": "",
+            "ui": None,
+            "update_time": pd.Timestamp(FIXED_DATE),
+        }
+        for one in layers
+        if one.name in styles
+    ]
+    return pd.DataFrame(rows).astype({"ui": "str"})
+
+
+def run_table(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """How the plan was made, as pairs of key and text."""
+    model, search, debris = numbers.get("model"), numbers["search"], numbers.get("debris")
+    rows = [
+        ("name", numbers["name"]),
         ("caution", FULL_CAUTION),
         ("program", "lastseen"),
-        ("version", __version__),
-        ("schema_version", str(SCHEMA_VERSION)),
-        ("seed", str(plan.scenario.seed)),
-        ("crs", _crs_text(plan)),
-        ("cell_m", f"{grid.cell_m:g}"),
-        (
-            "model",
-            "bodies that slide alone, drawn from literature ranges" if model else "none: debris outline was given",
-        ),
-        ("strip_width_m", f"{search.strip_width_m:g}"),
-        ("pattern", search.pattern),
-        ("searchers", str(search.searchers)),
-        ("lanes", str(len(search.lanes))),
-        ("coverage", f"{search.coverage.fraction:.6f}"),
-        ("uncovered_m2", f"{search.coverage.uncovered_m2:.1f}"),
-        ("debris_level", f"{plan.debris.level:g}" if model else ""),
-        ("poa_inside_debris", f"{model.person.inside_debris:.6f}" if model else ""),
+        ("version", numbers["program"]["version"]),
+        ("schema_version", str(numbers["schema_version"])),
+        ("seed", str(numbers["seed"])),
+        *((f"version_{name}", version) for name, version in numbers["versions"].items()),
+        *((f"input_{one['role']}", f"{one['name']}, sha256 {one['sha256']}") for one in numbers["inputs"]),
+        ("crs", numbers["grid"]["crs_name"]),
+        ("cell_m", f"{numbers['grid']['cell_m']:g}"),
+        ("model", model["name"] if model else "none: the debris outline was given"),
+        ("strip_width_m", f"{numbers['coverage']['strip_width_m']:g}"),
+        ("pattern", search["pattern"]),
+        ("searchers", str(search["searchers"])),
+        ("lanes", str(len(numbers["lanes"]))),
+        ("coverage", f"{numbers['coverage']['fraction']:.6f}"),
+        ("uncovered_m2", f"{numbers['coverage']['uncovered_m2']:.1f}"),
+        ("debris_level", f"{debris['level']:g}" if model and debris else ""),
+        ("poa_inside_debris", f"{numbers['poa']['inside_debris']:.6f}" if model else ""),
     ]
-    notes = (*plan.notes, *search.notes)
-    return rows + [(f"note_{number:02d}", text) for number, text in enumerate(notes, start=1)]
+    return rows + [(f"note_{number:02d}", text) for number, text in enumerate(numbers["notes"], start=1)]
 
 
-def _crs_text(plan: Plan) -> str:
-    crs = plan.terrain.elevation.crs
-    authority = crs.to_authority()
-    return f"{':'.join(authority)} {crs.name}" if authority else crs.name
-
-
-def _frame(layer: Layer, crs: Any) -> Any:
-    """A data frame with typed columns, also where it has no rows."""
+def layer_table(layer: Layer, crs: Any) -> Any:
+    """A layer as a data frame with typed columns, also where it has no rows."""
     import geopandas  # noqa: PLC0415  slow to import
     import pandas as pd  # noqa: PLC0415  slow to import
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from lastseen.drill.sites.view import SiteView
     from lastseen.plan import Plan
     from lastseen.trapview import TrapView
 
@@ -15,7 +16,7 @@ MOST_BYTES = 512 * 1024**2  # of one file: a checksum of a larger one takes long
 MOST_BYTES_OF_ALL = 2 * 1024**3
 
 
-def input_files(plan: Plan | TrapView) -> list[dict[str, Any]]:
+def input_files(plan: Plan | TrapView | SiteView) -> list[dict[str, Any]]:
     """Every file that was given: what for, name, size, checksum. Names only: where they lay is nobody's business."""
     scenario = plan.scenario
     files = [("elevation", sheet.path) for sheet in plan.elevation.sheets]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
@@ -14,6 +14,8 @@ from lastseen.outlines import only_areas, outline_of_level
 from lastseen.traps import shares_sentence
 
 if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+
     from lastseen.deposit import Debris
     from lastseen.plan import Model, Plan
     from lastseen.search import Leg
@@ -42,6 +44,8 @@ class Layer:
     name : str
     title : str
         For people.
+    about : str
+        What it shows, in one sentence.
     geometry : str
         Type of all geometries, in map metres.
     columns : tuple of Column
@@ -53,10 +57,16 @@ class Layer:
 
     name: str
     title: str
+    about: str
     geometry: GeometryKind
     columns: tuple[Column, ...]
     shapes: tuple[BaseGeometry, ...]
     rows: tuple[tuple[Any, ...], ...]
+
+    def records(self) -> list[tuple[BaseGeometry, dict[str, Any]]]:
+        """Each shape with its values by the name of their column."""
+        names = [column.name for column in self.columns]
+        return [(shape, dict(zip(names, row, strict=True))) for shape, row in zip(self.shapes, self.rows, strict=True)]
 
 
 _REASON = Column("reason", "text", "one plain sentence")
@@ -145,17 +155,21 @@ _COLUMNS: dict[str, tuple[Column, ...]] = {
         _REASON,
     ),
     "uncovered": (Column("area_m2", "real", "map area"), _REASON),
+    "no_go": (_REASON,),
+    "first_lanes": (Column("number", "integer", "of the first pass"), _REASON),
 }
-_KINDS: dict[str, tuple[str, GeometryKind]] = {
-    "last_seen": ("Last-seen point", "Point"),
-    "release": ("Release", "MultiPolygon"),
-    "flow_paths": ("Flow paths", "MultiLineString"),
-    "debris": ("Debris", "MultiPolygon"),
-    "deposition_zones": ("Deposition zones", "MultiPolygon"),
-    "terrain_traps": ("Terrain traps", "MultiPolygon"),
-    "lanes": ("Lanes", "LineString"),
-    "route": ("Route", "LineString"),
-    "uncovered": ("Uncovered rest", "MultiPolygon"),
+_KINDS: dict[str, tuple[str, GeometryKind, str]] = {
+    "last_seen": ("Last-seen point", "Point", "Where the person was last seen."),
+    "release": ("Release", "MultiPolygon", "Snow that breaks loose in the model."),
+    "flow_paths": ("Flow paths", "MultiLineString", "Ways of the snow, and edges of the ground that events pass."),
+    "debris": ("Debris", "MultiPolygon", "Where snow comes to rest, by the share of events; one outline is searched."),
+    "deposition_zones": ("Deposition zones", "MultiPolygon", "Parts of the debris, why snow stops there, how thick."),
+    "terrain_traps": ("Terrain traps", "MultiPolygon", "Ground that makes it worse for a carried person, and why."),
+    "lanes": ("Lanes", "LineString", "Centre lines of the strips of the signal search, numbered, by searcher."),
+    "route": ("Route", "LineString", "The walk of each searcher, leg by leg: approach, lanes, joins."),
+    "uncovered": ("Uncovered rest", "MultiPolygon", "Debris that stays out of range of the lanes."),
+    "no_go": ("No-go ground", "MultiPolygon", "Ground that nobody may walk on, as it was given."),
+    "first_lanes": ("Lanes of the first pass", "LineString", "Where the first pass went; this is the second."),
 }
 _Rows = Iterable[tuple[BaseGeometry, tuple[Any, ...]]]
 
@@ -173,6 +187,8 @@ def plan_layers(plan: Plan) -> dict[str, Layer]:
         "lanes": _lanes(plan),
         "route": ((leg.line, _leg_values(leg)) for leg in plan.search.legs),
         "uncovered": _uncovered(plan),
+        "no_go": _no_go(plan),
+        "first_lanes": _first_lanes(plan),
     }
     return {name: _layer(name, found) for name, found in rows.items()}
 
@@ -180,6 +196,31 @@ def plan_layers(plan: Plan) -> dict[str, Layer]:
 def trap_layer(traps: Iterable[Trap]) -> Layer:
     """The layer of terrain traps on its own."""
     return _layer("terrain_traps", trap_rows(traps))
+
+
+def empty_layers() -> dict[str, Layer]:
+    """All layers of a plan by name, without rows."""
+    return {name: _layer(name, ()) for name in _KINDS}
+
+
+def layer_from_table(empty: Layer, table: GeoDataFrame) -> Layer:
+    """A layer with the shapes and values of a table that was written from one.
+
+    Raises
+    ------
+    KeyError
+        If a column is missing.
+    """
+    columns = [[_plain(value, one.kind) for value in table[one.name]] for one in empty.columns]
+    shapes = tuple(table.geometry)
+    return replace(empty, shapes=shapes, rows=tuple(zip(*columns, strict=True)) if shapes else ())
+
+
+def _plain(value: Any, kind: ColumnKind) -> Any:
+    """A value of a table as a plain one; None where there is none."""
+    if value is None or value != value:  # noqa: PLR0124  not a number
+        return None
+    return {"text": str, "real": float, "integer": int}[kind](value)
 
 
 def known(value: float | None) -> float | None:
@@ -215,9 +256,9 @@ def leg_sentence(leg: Leg) -> str:
 
 
 def _layer(name: str, found: _Rows) -> Layer:
-    title, kind = _KINDS[name]
+    title, kind, about = _KINDS[name]
     pairs = [(_of_kind(one, kind), values) for one, values in found if not one.is_empty]
-    return Layer(name, title, kind, _COLUMNS[name], tuple(one for one, _ in pairs), tuple(v for _, v in pairs))
+    return Layer(name, title, about, kind, _COLUMNS[name], tuple(one for one, _ in pairs), tuple(v for _, v in pairs))
 
 
 def _of_kind(one: BaseGeometry, kind: GeometryKind) -> BaseGeometry:
@@ -326,3 +367,14 @@ def _uncovered(plan: Plan) -> _Rows:
             MultiPolygon([one]),
             (one.area, f"Debris farther than {half:g} m from the walk: out of range of the lanes."),
         )
+
+
+def _no_go(plan: Plan) -> _Rows:
+    if plan.search.no_go is not None:
+        yield plan.search.no_go, ("Ground that nobody may walk on, near the search.",)
+
+
+def _first_lanes(plan: Plan) -> _Rows:
+    for lane in plan.search.first_lanes:
+        said = f"Lane {lane.number} of the first pass, strips of {2.0 * plan.search.strip_width_m:g} m."
+        yield lane.line, (lane.number, said)

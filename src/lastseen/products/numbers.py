@@ -61,7 +61,7 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "search": _search(plan),
         "lanes": _lanes(plan),
         "route": _route(plan),
-        "notes": [*plan.notes, *plan.search.notes],
+        "notes": [*plan.search.notes, *plan.notes],
     }
     rounded: dict[str, Any] = _rounded(document)
     return rounded
@@ -84,14 +84,14 @@ def numbers_text(numbers: Mapping[str, Any]) -> str:
     return json.dumps(numbers, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def write_numbers(plan: Plan, path: Path) -> None:
-    """Write ``plan.json``; the same plan gives the same bytes."""
-    path.write_text(numbers_text(plan_numbers(plan)), encoding="utf-8", newline="\n")
+def write_numbers(numbers: Mapping[str, Any], path: Path) -> None:
+    """Write ``plan.json`` or ``search.json``; the same plan gives the same bytes."""
+    path.write_text(numbers_text(numbers), encoding="utf-8", newline="\n")
 
 
 _OF_SEARCH = (
-    "schema_version", "program", "caution", "name", "inputs", "seed", "versions", "grid", "coverage", "search",
-    "lanes", "route", "notes",
+    "schema_version", "program", "caution", "name", "inputs", "seed", "versions", "grid", "debris", "coverage",
+    "search", "lanes", "route", "notes",
 )  # fmt: skip
 _RUNOUT = ("travel_angle_deg", "length_m", "drop_m", "fastest_m_s", "time_s")
 
@@ -223,6 +223,9 @@ def _search(plan: Plan) -> dict[str, Any]:
     ]
     return {
         "pattern": search.pattern,
+        "way": search.way,
+        "second_pass": bool(search.first_lanes),
+        "date": plan.scenario.search.date,
         "searchers": search.searchers,
         "total_time_s": search.total_time_s,
         "each": each,

@@ -90,6 +90,7 @@ class Lanes:
     casing: str
     dashes: tuple[Dashes, ...]
     approach: Dashes
+    first: Dashes
     uncovered: str
     no_go: str
 

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 from lastseen.errors import InputError
-from lastseen.products.folder import PLAN_PROOF, SEARCH_PROOF
+from lastseen.products.folder import PLAN_PROOF, SEARCH_PROOF, put_back
 from lastseen.search.plan_clock import WalkedLeg
 
 
@@ -29,6 +29,7 @@ def read_walk(folder: Path) -> tuple[tuple[WalkedLeg, ...], float, int]:
     InputError
         If there is no plan, or it cannot be read.
     """
+    put_back(folder)
     path = next((folder / one for one in (PLAN_PROOF, SEARCH_PROOF) if (folder / one).is_file()), None)
     if path is None:
         raise InputError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -63,9 +64,15 @@ class PracticeDeposit:
     notes: tuple[str, ...]
 
     @property
-    def terrain(self) -> Any:
-        """The ground by the name that sheets look for."""
-        return _OnlyElevation(self.ground)
+    def statement(self) -> str:
+        """What comes down to the site."""
+        return str(self.site.get("statement", "What comes down to this site is not known."))
+
+    @property
+    def left_out(self) -> str:
+        """What was not looked at when the site was found, after a semicolon; empty where nothing is."""
+        told = self.site.get("left_out")
+        return f"; {told} when its site was looked for" if told else ""
 
     @property
     def outline(self) -> MultiPolygon:
@@ -73,11 +80,6 @@ class PracticeDeposit:
         (rx, ry), (dx, dy) = self.frame.right, self.frame.down
         a, b = 0.5 * self.frame.width_m, 0.5 * self.frame.height_m
         return MultiPolygon([affine_transform(box(-a, -b, a, b), [rx, dx, ry, dy, *self.frame.middle_m])])
-
-
-@dataclass(frozen=True)
-class _OnlyElevation:
-    elevation: Grid
 
 
 def deposit_numbers(made: PracticeDeposit) -> dict[str, Any]:
@@ -93,7 +95,7 @@ def deposit_numbers(made: PracticeDeposit) -> dict[str, Any]:
         "versions": versions(),
         "crs": ":".join(authority) if authority else crs.to_wkt(),
         "site": {key: made.site.get(key) for key in ("number", "corners_m", "middle", "slope_deg", "downhill_deg",
-                                                     "exposure", "lookout", "statement")},
+                                                     "exposure", "lookout", "left_out", "statement")},
         "deposit": {
             "source": made.shape.source, "volume_m3": round(made.shape.volume_m3, 1),
             "area_m2": round(made.shape.area_m2, 1), "greatest_m": round(made.shape.greatest_m, 2),
@@ -119,11 +121,13 @@ def deposit_layers(made: PracticeDeposit) -> tuple[Layer, ...]:
     at = {one.name: one.at_m for one in push.stakes}
     moved = [one for one in push.hauls if one.distance_m > 0.0]
     return (
-        Layer("debris_outline", "Outline of the deposit", "MultiPolygon", (Column("source", "text", "what it is"),),
+        Layer("debris_outline", "Outline of the deposit", "Edge of the snow that is laid.", "MultiPolygon",
+              (Column("source", "text", "what it is"),),
               (made.shape.outline,), ((made.shape.source,),)),
-        Layer("site", "Practice site", "MultiPolygon", (Column("statement", "text", "what comes down"),),
-              (made.outline,), ((str(made.site.get("statement", "")),),)),
-        Layer("stakes", "Stakes", "Point",
+        Layer("site", "Practice site", "The site that it is laid over.", "MultiPolygon",
+              (Column("statement", "text", "what comes down"),),
+              (made.outline,), ((made.statement,),)),
+        Layer("stakes", "Stakes", "What is laid and taken at each stake.", "Point",
               (Column("name", "text", "row from the top, number from the left"),
                Column("fill_m", "real", "thickness to be laid at the stake"),
                Column("cut_m", "real", "depth to be taken at the stake"),
@@ -131,9 +135,10 @@ def deposit_layers(made: PracticeDeposit) -> tuple[Layer, ...]:
                Column("cut_m3", "real", "to be taken from its square, as it lies")),
               tuple(Point(one.at_m) for one in push.stakes),
               tuple((one.name, one.fill_m, one.cut_m, one.fill_m3, one.cut_m3) for one in push.stakes)),
-        Layer("borrow", "Where snow is taken from", "MultiPolygon", (Column("depth_m", "real", "to be taken"),),
+        Layer("borrow", "Where snow is taken from", "Ground below 30 degrees that no body reaches.",
+              "MultiPolygon", (Column("depth_m", "real", "to be taken"),),
               (push.borrow,), ((push.cut_m,),)),
-        Layer("hauls", "What is pushed where", "LineString",
+        Layer("hauls", "What is pushed where", "From the square of one stake to that of another.", "LineString",
               (Column("from_stake", "text", "square that gives"), Column("to_stake", "text", "square that takes"),
                Column("volume_m3", "real", "as it lies in the end"), Column("distance_m", "real", "between stakes")),
               tuple(LineString([at[one.from_stake], at[one.to_stake]]) for one in moved),
@@ -166,7 +171,7 @@ def write_deposit(
         geopackage.write_layers(partial / "deposit.gpkg", deposit_layers(made), made.frame.crs, run)
         _write_outline(made, partial / "outline.geojson")
         _write_stakes(made, partial / "stakes.gpx")
-        told = ["thickness of the deposit above the snow that is there, vertical"]
+        told = [f"thickness of the deposit above the snow that is there, vertical{made.left_out}"]
         rasters.write_cog(partial / "thickness.tif", made.shape.thickness_m, told, ["m"])
         progress("drawing the map", 0.5)
         depositmap.write_deposit_map(made, partial / "deposit.png")
@@ -181,7 +186,7 @@ def _write_outline(made: PracticeDeposit, path: Path) -> None:
     caution = FULL_CAUTION.replace('"', "'")
     path.write_text(
         '{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {"name": "practice deposit", '
-        f'"caution": "{caution}"}}, "geometry": {to_geojson(area)}}}]}}\n',
+        f'"caution": "{caution}", "site": {json.dumps(made.statement)}}}, "geometry": {to_geojson(area)}}}]}}\n',
         encoding="utf-8",
         newline="\n",
     )
@@ -195,7 +200,7 @@ def _write_stakes(made: PracticeDeposit, path: Path) -> None:
     document = gpx.GPX()
     document.creator = f"lastseen {__version__}"
     document.name = made.name
-    document.description = FULL_CAUTION
+    document.description = f"{FULL_CAUTION} {made.statement}"
     for one in made.pushing.stakes:
         place = to_lonlat(one.at_m[0], one.at_m[1], made.frame.crs)
         z = float(made.ground.sample(*one.at_m))

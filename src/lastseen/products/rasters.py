@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import rasterio
 import rasterio.shutil
+import shapely
+from pyproj import CRS
 from rasterio.io import MemoryFile
+from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
+from lastseen.elevation import read_window
+from lastseen.errors import LastseenError
 from lastseen.grid import FloatArray, Grid
 from lastseen.products.caution import FULL_CAUTION
 
@@ -20,8 +27,28 @@ if TYPE_CHECKING:
 
 NODATA = -9999.0
 MARGIN_CELLS = 8
-RASTERS = ("poa.tif", "debris_probability.tif", "debris_thickness.tif", "peak_speed.tif")
+RASTERS = ("ground.tif", "poa.tif", "debris_probability.tif", "debris_thickness.tif", "peak_speed.tif")
 FLOW_RASTERS = ("arrival.tif", "burial.tif")  # what single bodies do not know
+GROUND_MARGIN = 0.6  # of the longer side of what is drawn: a sheet shows more than the search itself
+GROUND_LEAST_MARGIN_M = 250.0
+
+
+@dataclass(frozen=True)
+class Raster:
+    """One file of values on one lattice, in single precision; NaN is no data.
+
+    Attributes
+    ----------
+    bands : tuple of Grid
+    descriptions : tuple of str
+        One for each band.
+    units : tuple of str
+        UDUNITS text: ``m``, ``s``, ``m s-1``, ``1``.
+    """
+
+    bands: tuple[Grid, ...]
+    descriptions: tuple[str, ...]
+    units: tuple[str, ...]
 
 
 def write_cog(
@@ -94,51 +121,85 @@ def copy_as_cog(
         )
 
 
-def write_rasters(plan: Plan, folder: Path) -> tuple[Path, ...]:
-    """Write the rasters of a plan, cut to the cells that matter; none where the debris outline was given."""
+def ground_raster(plan: Plan, shapes: Sequence[BaseGeometry]) -> Raster:
+    """The elevation around all that is drawn; the plan's own window where more cannot be read."""
+    west, south, east, north = (float(one) for one in shapely.total_bounds(np.array(shapes)))
+    more = max(GROUND_MARGIN * max(east - west, north - south), GROUND_LEAST_MARGIN_M)
+    box = (west - more, south - more, east + more, north + more)
+    ground = plan.terrain.elevation
+    if plan.elevation.sheets:
+        with suppress(LastseenError, ValueError):  # files gone: the plan's window has to do
+            ground = read_window(plan.elevation, box)
+    return Raster((_single(ground.window(*box)),), ("elevation of the ground",), ("m",))
+
+
+def plan_rasters(plan: Plan) -> dict[str, Raster]:
+    """The rasters of a plan by name, cut to the cells that matter; none where the debris outline was given."""
     model = plan.model
     if model is None:
-        return ()
+        return {}
     box = _box(plan, model)
-    ground = plan.terrain.elevation
-    debris = plan.debris
-
-    def cut(grid: Grid) -> Grid:
-        """The window; no data where there is neither ground nor a value."""
-        return grid.with_values(np.where(np.isnan(ground.values) & (grid.values == 0), np.nan, grid.values)).window(
-            *box
-        )
-
-    burial = model.person.burial
+    known = np.isfinite(plan.terrain.elevation.values)
+    debris, burial = plan.debris, model.person.burial
     unsure = "" if burial else ", indicative"
-    paths = [folder / name for name in (*RASTERS, *(FLOW_RASTERS if burial else ()))]
-    write_cog(paths[0], cut(model.person.poa), ["probability of area in the cell; sums to 1"], ["1"])
-    text = "share of events with debris thicker than 0.1 m"
-    write_cog(paths[1], cut(debris.probability), [text], ["1"])
-    write_cog(
-        paths[2],
-        [cut(debris.thickness_m), cut(debris.thickness_p50_m), cut(debris.thickness_p90_m)],
-        [
-            f"{what} of debris thickness over all events, vertical{unsure}"
-            for what in ("mean", "median", "90th percentile")
-        ],
-        ["m", "m", "m"],
-    )
-    write_cog(
-        paths[3],
-        [cut(model.paths.peak_speed_m_s), cut(model.paths.highest_speed_m_s)],
-        ["mean over the events that pass of their highest speed", "highest speed of all events"],
-        ["m s-1", "m s-1"],
-    )
-    if burial is not None:
-        write_cog(paths[4], cut(model.paths.arrival_s), ["earliest arrival of the front in any event"], ["s"])
-        write_cog(
-            paths[5],
-            [cut(grid) for _, grid in burial.maps],
-            [f"probability of lying in the cell under more than {depth:g} m of snow" for depth, _ in burial.maps],
-            ["1"] * len(burial.maps),
+
+    def raster(unit: str, *bands: tuple[Grid, str]) -> Raster:
+        """Cut to the window; no data where there is neither ground nor a value."""
+        cut = (
+            _single(one.with_values(np.where(known | (one.values != 0), one.values, np.nan)).window(*box))
+            for one, _ in bands
         )
-    return tuple(paths)
+        return Raster(tuple(cut), tuple(words for _, words in bands), (unit,) * len(bands))
+
+    thickness = (
+        (debris.thickness_m, "mean"),
+        (debris.thickness_p50_m, "median"),
+        (debris.thickness_p90_m, "90th percentile"),
+    )
+    rasters = {
+        "poa": raster("1", (model.person.poa, "probability of area in the cell; sums to 1")),
+        "debris_probability": raster("1", (debris.probability, "share of events with debris thicker than 0.1 m")),
+        "debris_thickness": raster(
+            "m", *((one, f"{what} of debris thickness over all events, vertical{unsure}") for one, what in thickness)
+        ),
+        "peak_speed": raster(
+            "m s-1",
+            (model.paths.peak_speed_m_s, "mean over the events that pass of their highest speed"),
+            (model.paths.highest_speed_m_s, "highest speed of all events"),
+        ),
+    }
+    if burial is not None:
+        lying = "probability of lying in the cell under more than"
+        rasters["arrival"] = raster("s", (model.paths.arrival_s, "earliest arrival of the front in any event"))
+        rasters["burial"] = raster("1", *((one, f"{lying} {depth:g} m of snow") for depth, one in burial.maps))
+    return rasters
+
+
+def write_rasters(rasters: Mapping[str, Raster], folder: Path) -> tuple[Path, ...]:
+    """Write each raster under its name."""
+    for name, one in rasters.items():
+        write_cog(folder / f"{name}.tif", one.bands, one.descriptions, one.units)
+    return tuple(folder / f"{name}.tif" for name in rasters)
+
+
+def read_rasters(folder: Path) -> dict[str, Raster]:
+    """The rasters of a folder by name, as they were written."""
+    names = (*RASTERS, *FLOW_RASTERS)
+    return {Path(name).stem: _read_raster(folder / name) for name in names if (folder / name).is_file()}
+
+
+def _read_raster(path: Path) -> Raster:
+    with rasterio.open(path) as data:
+        values = data.read().astype(np.float64)
+        values[values == data.nodata] = np.nan
+        crs, t = CRS.from_user_input(data.crs), data.transform
+        bands = tuple(Grid(one, t.c, t.f, t.a, crs) for one in values)
+        return Raster(bands, tuple(data.descriptions), tuple(data.units))
+
+
+def _single(grid: Grid) -> Grid:
+    """Values as a file of single precision holds them, so that a folder read back says the same."""
+    return grid.with_values(grid.values.astype(np.float32).astype(np.float64))
 
 
 def _box(plan: Plan, model: Model) -> tuple[float, float, float, float]:

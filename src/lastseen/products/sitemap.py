@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import warnings
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import matplotlib as mpl
 import numpy as np
 import shapely
 from matplotlib.patches import Polygon as Marker
@@ -20,17 +18,20 @@ from lastseen.drill.sites import words
 from lastseen.grid import Grid
 from lastseen.outlines import outline_of_level
 from lastseen.products.mapsheet import furniture, names, panel, parts
-from lastseen.products.mapsheet.drawing import DPI, SETTINGS, Drawing, area_patch, start_drawing, stroke
-from lastseen.products.mapsheet.ground import drawn_lattice, ground_around
+from lastseen.products.mapsheet.drawing import Drawing, area_patch, start_drawing, stroke
+from lastseen.products.mapsheet.ground import drawn_lattice
 from lastseen.products.mapsheet.layout import fit_sheet
-from lastseen.products.mapsheet.legend import Entry, Symbol, _ground_entries, _line, _patch, _rows
+from lastseen.products.mapsheet.legend import Entry, Symbol, entry_rows, ground_entries, line_symbol, patch_symbol
 from lastseen.products.mapsheet.panel import Item, Pen
+from lastseen.products.mapsheet.sheet import own_look, write_png
+from lastseen.products.mapsheet.shown import Shown
 from lastseen.products.palette import load_palette
 
 if TYPE_CHECKING:
     from lastseen.drill.sites import Site, SiteWish
     from lastseen.drill.sites.view import SiteView
 
+SEEN_RIM_M = 200.0
 TINTS = (0.16, 0.30, 0.46)  # of the ground that bodies reach, by share of the frictions
 STEPS = (1e-6, 0.34, 0.67, 1.01)
 TINT_WORDS = ("up to a third", "up to two thirds", "more")
@@ -42,18 +43,16 @@ AMOUNTS = ((7.4, 9), (7.0, 9), (6.6, 7), (6.2, 5), (6.0, 4), (5.6, 3))  # size o
 
 def write_site_map(view: SiteView, path: Path, only: Site | None = None) -> None:
     """Draw all sites, or one, on an A4 sheet at 200 dots per inch; the same view gives the same bytes."""
-    with mpl.rc_context(), warnings.catch_warnings():
-        warnings.simplefilter("ignore", UserWarning)  # a name may hold letters that the font lacks
-        mpl.rcdefaults()
-        mpl.rcParams.update(SETTINGS)  # type: ignore[arg-type]
-        draw_site_map(view, only).figure.savefig(path, format="png", dpi=DPI, metadata={"Software": None})
+    with own_look():
+        write_png(draw_site_map(view, only), path)
 
 
 def draw_site_map(view: SiteView, only: Site | None = None) -> Drawing:
     """The sheet, drawn but not written."""
     sites = view.search.sites if only is None else (only,)
     d = start_drawing(fit_sheet(_bounds(view, sites, single=only is not None)), load_palette())
-    drawn = drawn_lattice(ground_around(view, d.sheet.extent), d.sheet.extent, d.sheet.metres_per_mm)  # type: ignore[arg-type]
+    shown = _shown(d, view)
+    drawn = drawn_lattice(shown.ground, d.sheet.extent, d.sheet.metres_per_mm)
     parts.draw_relief(d.ground, drawn, d.palette)
     levels, _ = parts.draw_contours(d, drawn)
     _draw_reach(d, view)
@@ -62,13 +61,20 @@ def draw_site_map(view: SiteView, only: Site | None = None) -> Drawing:
     if view.search.wish.near_m is not None:
         _draw_near(d, view.search.wish.near_m)
     names.name_contours(d, levels)
-    grid_m = furniture.draw_frame(d)
-    furniture.draw_under(d, view, grid_m, levels.interval_m)  # type: ignore[arg-type]
+    grid_m = furniture.draw_frame(d, shown.crs)
+    furniture.draw_under(d, shown, grid_m, levels.interval_m)
     title = view.scenario.name or "Practice sites"
     panel.draw_header(d, title if only is None else f"{title}: site {only.number}", _header(view, only))
-    panel.draw_footer(d, f"lastseen {__version__}")
-    _fill_panel(d, view, sites, single=only is not None)
+    panel.draw_footer(d, 0, 0, __version__)
+    _fill_panel(d, view, shown, sites, single=only is not None)
     return d
+
+
+def _shown(d: Drawing, view: SiteView) -> Shown:
+    """The ground on the sheet and a little beyond it: filters need not see the rest."""
+    ground, (west, south, east, north) = view.terrain.elevation, d.sheet.extent
+    rim = SEEN_RIM_M
+    return Shown({}, ground.window(west - rim, south - rim, east + rim, north + rim), ground.crs)
 
 
 def _bounds(view: SiteView, sites: tuple[Site, ...], *, single: bool) -> tuple[float, float, float, float]:
@@ -165,32 +171,32 @@ def _header(view: SiteView, only: Site | None) -> list[str]:
     wish: SiteWish = view.search.wish
     asked = (
         f"Ground for practice, {wish.width_m:g} x {wish.height_m:g} m, {wish.low_deg:g} to {wish.high_deg:g} degrees; "
-        f"start zones from {wish.start_deg:g} degrees, sizes up to {wish.most_size}"
+        f"start zones from {wish.start_deg:g} degrees, {wish.left_out or f'sizes up to {wish.most_size}'}"
     )
     if only is None:
         return [asked, "Tinted: ground that bodies from the start zones reach in this model"]
     return [asked, words.facts(only)]
 
 
-def _legend(pen: Pen, view: SiteView, sites: tuple[Site, ...]) -> list[Item]:
+def _legend(pen: Pen, view: SiteView, shown: Shown, sites: tuple[Site, ...]) -> list[Item]:
     d = pen.d
     ink, lanes = d.palette.snow, d.palette.lanes
-    entries: list[Entry] = [(_patch(d, facecolor=lanes.casing, edgecolor=lanes.colour, linewidth=1.4), "practice site")]
+    plain = {"facecolor": lanes.casing, "edgecolor": lanes.colour, "linewidth": 1.4}
+    entries: list[Entry] = [(patch_symbol(d, **plain), "practice site")]
     if any(one.exposure.share > 0.0 for one in sites):
-        look = {"facecolor": lanes.casing, "edgecolor": lanes.colour, "linewidth": 1.4, "hatch": "xxx"}
-        entries.append((_patch(d, **look), "site that a body reaches"))
+        entries.append((patch_symbol(d, **plain, hatch="xxx"), "site that a body reaches"))
     entries += [
-        (_line(d, lanes.colour, 1.2, WAY_IN, arrow=2.0), "way in"),
-        (_line(d, lanes.colour, 1.2, WAY_OUT, arrow=2.0), "way out"),
+        (line_symbol(d, lanes.colour, 1.2, WAY_IN, arrow=2.0), "way in"),
+        (line_symbol(d, lanes.colour, 1.2, WAY_OUT, arrow=2.0), "way out"),
         (_lookout_symbol(d), "lookout place"),
-        (_line(d, ink.release, 0.6), "start-zone ground"),
+        (line_symbol(d, ink.release, 0.6), "start-zone ground"),
     ]
     if view.search.wish.near_m is not None:
-        entries.append((_patch(d, fill=False, edgecolor=lanes.colour, linewidth=1.4), "where people come from"))
+        entries.append((patch_symbol(d, fill=False, edgecolor=lanes.colour, linewidth=1.4), "where people come from"))
     for tint, told in zip(TINTS, TINT_WORDS, strict=True):
-        entries.append((_patch(d, facecolor=ink.corridor, alpha=tint, linewidth=0.0), f"reached: {told}"))
+        entries.append((patch_symbol(d, facecolor=ink.corridor, alpha=tint, linewidth=0.0), f"reached: {told}"))
     return [
-        pen.heading("Legend"), *_rows(pen, [*entries, *_ground_entries(d)]),
+        pen.heading("Legend"), *entry_rows(pen, [*entries, *ground_entries(d, shown)]),
         *pen.paragraph("Reached: share of the frictions with which a body from a start zone passes within 10 m."),
     ]  # fmt: skip
 
@@ -202,32 +208,33 @@ def _lookout_symbol(d: Drawing) -> Symbol:
     return draw
 
 
-def _fill_panel(d: Drawing, view: SiteView, sites: tuple[Site, ...], *, single: bool) -> None:
+def _fill_panel(d: Drawing, view: SiteView, shown: Shown, sites: tuple[Site, ...], *, single: bool) -> None:
     """As much as fits, in the largest text that does; sites of the least rank are left to the file."""
     columns = d.sheet.columns
     for size, most_notes in AMOUNTS:
         pen = Pen(d, columns[0].width, size)
-        told = [_told(pen, one, single=single) for one in sites]
+        told = [_told(pen, view.search.wish, one, single=single) for one in sites]
         for most in range(len(told), 0 if size == AMOUNTS[-1][0] else len(told) - 1, -1):
             rest = pen.paragraph(f"{len(told) - most} more in sites.json.") if most < len(told) else []
             head = "Site" if single else "Sites, the best first"
             notes = _notes(pen, view, most_notes)
             placed = panel.flow(
-                [*_legend(pen, view, sites), pen.heading(head), *chain(*told[:most]), *rest, *notes], columns
+                [*_legend(pen, view, shown, sites), pen.heading(head), *chain(*told[:most]), *rest, *notes], columns
             )
             if placed is not None:
-                for item, x, y in placed:
-                    item.draw(x, y)
+                for one in placed:
+                    one.draw()
                 return
 
 
-def _told(pen: Pen, site: Site, *, single: bool) -> list[Item]:
+def _told(pen: Pen, wish: SiteWish, site: Site, *, single: bool) -> list[Item]:
     from lastseen.products.sites import sentences  # noqa: PLC0415  that module imports this one
 
     if single:
         return [item for one in sentences(site) for item in pen.paragraph(one, hang=2.6, mark="·")]
+    left_out = f"; {wish.left_out}" if wish.left_out else ""
     first = (
-        "No start zone in this model reaches it."
+        f"No start zone in this model reaches it{left_out}."
         if site.exposure.share <= 0.0
         else site.statement.split(". ", maxsplit=1)[0] + ". Only with the lookout in place."
     )

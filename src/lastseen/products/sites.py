@@ -40,7 +40,7 @@ def sites_numbers(view: SiteView) -> dict[str, Any]:
         "program": {"name": "lastseen", "version": __version__},
         "caution": FULL_CAUTION,
         "name": view.scenario.name,
-        "inputs": input_files(view),  # type: ignore[arg-type]
+        "inputs": input_files(view),
         "versions": versions(),
         "grid": {
             "crs": ":".join(authority) if authority else grid.crs.to_wkt(),
@@ -50,6 +50,7 @@ def sites_numbers(view: SiteView) -> dict[str, Any]:
             "bounds_m": list(grid.bounds),
         },
         "wish": record(search.wish),
+        "left_out": search.wish.left_out or None,
         "near": view.near.notations() if view.near else None,
         "reach": {
             "frictions_by_size": [list(one) for one in search.reach.frictions],
@@ -76,6 +77,7 @@ def site_record(view: SiteView, site: Site) -> dict[str, Any]:
         found["lookout"]["place"] = to_lonlat(*site.lookout.at_m, crs).notations()
     for key, way in (("way_in", site.way_in), ("way_out", site.way_out)):
         found[key] = None if way is None else record(way, ("line",))
+    found["left_out"] = view.search.wish.left_out or None
     found["words"] = sentences(site)
     return found
 
@@ -102,7 +104,7 @@ def site_layers(view: SiteView) -> tuple[Layer, ...]:
     search = view.search
     number = Column("site", "integer", "number of the site, from 1, the best first")
     of_sites = Layer(
-        "sites", "Practice sites", "MultiPolygon",
+        "sites", "Practice sites", "Ground for practice, the best first.", "MultiPolygon",
         (number, Column("rank", "real", "0 to 1"), Column("slope_deg", "real", "mean slope"),
          Column("downhill_deg", "real", "azimuth of the fall line from grid north"),
          Column("reached_share", "real", "greatest share of frictions with which a body passes it or its margin"),
@@ -119,7 +121,7 @@ def site_layers(view: SiteView) -> tuple[Layer, ...]:
         if way is not None
     ]
     of_ways = Layer(
-        "ways", "Ways in and out", "LineString",
+        "ways", "Ways in and out", "Walks to and from each site.", "LineString",
         (number, Column("kind", "text", "way in or way out"), Column("length_m", "real", "on the ground"),
          Column("time_s", "real", "on foot, Tobler's rule off the path"),
          Column("reached_m", "real", "length on ground that a body reaches")),
@@ -128,7 +130,7 @@ def site_layers(view: SiteView) -> tuple[Layer, ...]:
     )  # fmt: skip
     seen = [(one.number, one.lookout) for one in search.sites if one.lookout is not None]
     of_lookouts = Layer(
-        "lookouts", "Lookout places", "Point",
+        "lookouts", "Lookout places", "From where one person watches a site and the ground above it.", "Point",
         (number, Column("name", "text", "as on the sheet"), Column("sees_site", "real", "share of the site seen"),
          Column("sees_above", "real", "share of the start-zone ground above seen; none where there is none")),
         tuple(Point(one.at_m) for _, one in seen),
@@ -136,7 +138,8 @@ def site_layers(view: SiteView) -> tuple[Layer, ...]:
     )  # fmt: skip
     reached = reached_outline(view)
     of_reach = Layer(
-        "reached", "Ground that a body from a start zone reaches", "MultiPolygon",
+        "reached", "Ground that a body from a start zone reaches", "Outer bound of what comes down in this model.",
+        "MultiPolygon",
         (Column("meaning", "text", "outer bound of the model"),), (reached,), (("share of frictions above 0",),),
     )  # fmt: skip
     return tuple(one for one in (of_sites, of_ways, of_lookouts, of_reach) if one.shapes and not one.shapes[0].is_empty)
@@ -176,6 +179,8 @@ def write_sites(
         known = np.isfinite(search.reach.share.values)
         bands = [search.reach.share, search.reach.share.with_values(np.where(known, search.reach.speed_m_s, np.nan))]
         told = ["share of frictions with which a body from a start zone passes within 10 m", "greatest speed of a body"]
+        if search.wish.left_out:
+            told = [f"{one}; {search.wish.left_out}" for one in told]
         rasters.write_cog(partial / "reach.tif", bands, told, ["1", "m s-1"])
         progress("drawing the maps", 0.5)
         sitemap.write_site_map(view, partial / "sites.png")
@@ -186,6 +191,12 @@ def write_sites(
     return tuple(folder / name for name in names)
 
 
+def _about(view: SiteView) -> str:
+    """The caution, and what was left out."""
+    left_out = view.search.wish.left_out
+    return f"{FULL_CAUTION} {left_out.capitalize()}." if left_out else FULL_CAUTION
+
+
 def write_gpx(view: SiteView, path: Path) -> None:
     """Corners and lookout places as waypoints, outlines and ways as tracks; short ASCII names."""
     import gpxpy.gpx  # noqa: PLC0415  slow to import
@@ -194,7 +205,7 @@ def write_gpx(view: SiteView, path: Path) -> None:
     document = gpx.GPX()
     document.creator = f"lastseen {__version__}"
     document.name = view.scenario.name or "Practice sites"
-    document.description = FULL_CAUTION
+    document.description = _about(view)
 
     def places(points: Any) -> list[tuple[float, float, float | None]]:
         xy = np.array(points, float).reshape(-1, 2)

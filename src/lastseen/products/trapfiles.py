@@ -15,6 +15,8 @@ from lastseen.products.folder import new_folder
 from lastseen.products.inputs import input_files
 from lastseen.products.layers import Column, Layer, plan_layers, trap_layer
 from lastseen.products.numbers import SCHEMA_VERSION, numbers_text, record
+from lastseen.products.palette import load_palette
+from lastseen.products.styles import layer_styles
 from lastseen.release import SIZES, SOURCES
 from lastseen.traps import WEIGHT_FORMULA, shares_sentence
 from lastseen.versions import versions
@@ -91,7 +93,8 @@ def _area_layer(view: TrapView) -> Layer:
 
     pairs = list(rows())
     shapes, values = tuple(shape for shape, _ in pairs), tuple(value for _, value in pairs)
-    return Layer("release_areas", "Release areas", "MultiPolygon", columns, shapes, values)
+    about = "Start-zone terrain in parts that one event could release."
+    return Layer("release_areas", "Release areas", about, "MultiPolygon", columns, shapes, values)
 
 
 def write_traps(
@@ -118,7 +121,9 @@ def write_traps(
                ("weight", WEIGHT_FORMULA)]  # fmt: skip
         run += [(f"start_zone_{name}", source) for name, source in SOURCES.items()]
         run += [(f"note_{number:02d}", note) for number, note in enumerate(view.notes, start=1)]
-        geopackage.write_layers(partial / "traps.gpkg", view_layers(view), view.terrain.elevation.crs, run)
+        styles = layer_styles(load_palette(), searchers=1)
+        crs = view.terrain.elevation.crs
+        geopackage.write_layers(partial / "traps.gpkg", view_layers(view), crs, run, styles=styles)
         progress("writing the grades", 0.4)
         bands = [getattr(view.zones, name) for name in PARTS]
         told = [f"{name}: {SOURCES.get(name, _PRODUCT)}" for name in PARTS]

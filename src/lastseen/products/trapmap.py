@@ -2,27 +2,25 @@
 
 from __future__ import annotations
 
-import warnings
-from dataclasses import replace
+from collections.abc import Sequence
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import matplotlib as mpl
 import shapely
-from shapely import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
 from lastseen.products.layers import percent
 from lastseen.products.mapsheet import furniture, names, panel, parts
-from lastseen.products.mapsheet.drawing import DPI, SETTINGS, Drawing, area_patch, start_drawing
-from lastseen.products.mapsheet.ground import drawn_lattice, ground_around
-from lastseen.products.mapsheet.layout import fit_sheet
+from lastseen.products.mapsheet.drawing import Drawing, area_patch, start_drawing
+from lastseen.products.mapsheet.ground import drawn_lattice
+from lastseen.products.mapsheet.layout import Extent, fit_sheet
 from lastseen.products.mapsheet.legend import AREA_WIDTH, trap_legend
 from lastseen.products.mapsheet.panel import Item, Pen
+from lastseen.products.mapsheet.sheet import own_look, write_png
+from lastseen.products.mapsheet.shown import Shown, TrapMark, shown_of_traps
 from lastseen.products.palette import load_palette
-from lastseen.traps import Trap
 
 if TYPE_CHECKING:
     from lastseen.trapview import TrapView
@@ -34,42 +32,37 @@ AMOUNTS = ((7.4, 9), (7.0, 9), (6.6, 6), (6.2, 4), (6.0, 3))  # size of text, no
 
 def write_trap_map(view: TrapView, path: Path) -> None:
     """Draw the traps on an A4 sheet at 200 dots per inch; the same view gives the same bytes."""
-    with mpl.rc_context(), warnings.catch_warnings():
-        warnings.simplefilter("ignore", UserWarning)  # a name may hold letters that the font lacks
-        mpl.rcdefaults()
-        mpl.rcParams.update(SETTINGS)  # type: ignore[arg-type]
-        draw_trap_map(view).figure.savefig(path, format="png", dpi=DPI, metadata={"Software": None})
+    with own_look():
+        write_png(draw_trap_map(view), path)
 
 
 def draw_trap_map(view: TrapView) -> Drawing:
     """The sheet, drawn but not written."""
-    d = start_drawing(fit_sheet(shown_bounds(view)), load_palette())
-    drawn = drawn_lattice(ground_around(view, d.sheet.extent), d.sheet.extent, d.sheet.metres_per_mm)
+    shown = shown_of_traps(view)
+    d = start_drawing(fit_sheet(_bounds(shown)), load_palette())
+    drawn = drawn_lattice(shown.ground, d.sheet.extent, d.sheet.metres_per_mm)
     parts.draw_relief(d.ground, drawn, d.palette)
     levels, _ = parts.draw_contours(d, drawn)
+    parts.draw_release(d.ground, shown, d.palette, fill=False)
+    parts.draw_last_seen(d.ground, shown.at_m, shown.radius_m, d.palette, d.sheet.metres_per_mm, 2.6)
     ink = d.palette.snow.release
-    if view.plan is not None and view.plan.model is not None:
-        parts.draw_release(d.ground, view.plan.model, d.palette, fill=False)
-        parts.draw_last_seen(d.ground, view.plan, d.palette, d.sheet.metres_per_mm, 2.6)
-    else:
-        areas = MultiPolygon([part for one in view.areas for part in one.outline.geoms])
-        d.ground.add_patch(area_patch(areas, fill=False, edgecolor=ink, linewidth=AREA_WIDTH, zorder=2.8))
-    parts.draw_traps(d, view)
-    _mark_small(d, view)
-    names.name_traps(d, replace(view, traps=view.traps[:MOST_NAMED]))
+    d.ground.add_patch(area_patch(shown.release_areas, fill=False, edgecolor=ink, linewidth=AREA_WIDTH, zorder=2.8))
+    parts.draw_traps(d, shown.traps)
+    _mark_small(d, shown.traps)
+    names.name_traps(d, shown.traps[:MOST_NAMED])
     names.name_contours(d, levels)
-    grid_m = furniture.draw_frame(d)
-    furniture.draw_under(d, view, grid_m, levels.interval_m)
+    grid_m = furniture.draw_frame(d, shown.crs)
+    furniture.draw_under(d, shown, grid_m, levels.interval_m)
     panel.draw_header(d, view.scenario.name or "Terrain traps", _header(view))
-    panel.draw_footer(d, f"lastseen {__version__}")
-    _fill_panel(d, view)
+    panel.draw_footer(d, 0, 0, __version__)
+    _fill_panel(d, view, shown)
     return d
 
 
-def _mark_small(d: Drawing, view: TrapView) -> None:
+def _mark_small(d: Drawing, traps: Sequence[TrapMark]) -> None:
     """Labels must not hide traps that are as small as they are; what is too thin for its hatch is filled."""
     k, colour = d.sheet.metres_per_mm, d.palette.traps.colour
-    for trap in view.traps:
+    for trap in traps:
         if 2.0 * trap.outline.area < THIN_MM * k * trap.outline.length:
             d.ground.add_patch(area_patch(trap.outline, facecolor=colour, alpha=0.75, linewidth=0.0, zorder=3.1))
         west, south, east, north = trap.outline.bounds
@@ -79,15 +72,12 @@ def _mark_small(d: Drawing, view: TrapView) -> None:
                 d.room.take(x, y, (east - west) / k, (north - south) / k)
 
 
-def shown_bounds(view: TrapView) -> tuple[float, float, float, float]:
+def _bounds(shown: Shown) -> Extent:
     """What the sheet must show: release, paths and traps of the point, or all of the ground."""
-    if view.plan is None or view.plan.model is None:
-        return view.terrain.elevation.bounds
-    model = view.plan.model
-    shapes: list[BaseGeometry] = [model.release.outline]
-    shapes += [one.outline for one in view.traps] + [area for _, area in model.paths.corridors]
-    if view.plan.at_m is not None:
-        shapes.append(shapely.Point(view.plan.at_m))
+    if shown.at_m is None:
+        return shown.ground.bounds
+    shapes: list[BaseGeometry] = [shown.release, shapely.Point(shown.at_m)]
+    shapes += [one.outline for one in shown.traps] + [area for _, area in shown.corridors]
     west, south, east, north = (float(side) for side in shapely.total_bounds(shapes))
     return west, south, east, north
 
@@ -103,28 +93,28 @@ def _header(view: TrapView) -> list[str]:
     ]
 
 
-def _fill_panel(d: Drawing, view: TrapView) -> None:
+def _fill_panel(d: Drawing, view: TrapView, shown: Shown) -> None:
     """As much as fits, in the largest text that does; the traps of least weight are left to the file."""
     columns = d.sheet.columns
     room = sum(column.height for column in columns)
     for size, most_notes in AMOUNTS:
         pen = Pen(d, columns[0].width, size)
-        legend, notes, told = trap_legend(pen, view), _notes(pen, view, most_notes), _told(pen, view, room)
+        legend, notes, told = trap_legend(pen, shown), _notes(pen, view, most_notes), _told(pen, view, shown, room)
         fewest = len(view.traps) if size > AMOUNTS[-1][0] else 0
         for most in range(len(told), fewest - 1, -1):
             items = [*legend, pen.heading("Terrain traps"), *chain(*told[:most]), *_rest(pen, view, most), *notes]
             placed = panel.flow(items, columns)
             if placed is not None:
-                for item, x, y in placed:
-                    item.draw(x, y)
+                for one in placed:
+                    one.draw()
                 return
 
 
-def _told(pen: Pen, view: TrapView, room: float) -> list[list[Item]]:
+def _told(pen: Pen, view: TrapView, shown: Shown, room: float) -> list[list[Item]]:
     """What is said about each trap, as many as could fit at all."""
     told: list[list[Item]] = []
-    for trap in view.traps:
-        items = pen.paragraph(_sentence(view, trap), hang=7.5, mark=f"{trap.letter}{trap.number}")
+    for trap in shown.traps:
+        items = pen.paragraph(_sentence(view, trap), hang=7.5, mark=trap.name)
         room -= sum(item.height for item in items)
         if room < 0.0:
             break
@@ -139,8 +129,8 @@ def _rest(pen: Pen, view: TrapView, most: int) -> list[Item]:
     return pen.paragraph(f"{left} more in traps.json; all are drawn on the map.") if left else []
 
 
-def _sentence(view: TrapView, trap: Trap) -> str:
-    words = f"{', '.join(trap.consequences).capitalize()}. {trap.reason}"
+def _sentence(view: TrapView, trap: TrapMark) -> str:
+    words = f"{trap.consequences.capitalize()}. {trap.reason}"
     if view.plan is None:
         return words
     passes, ends = percent(round(trap.person_passes, 2)), percent(round(trap.person_ends, 2))

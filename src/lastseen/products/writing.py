@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lastseen.products.folder import PLAN_PROOF, SEARCH_PROOF, new_folder
+from lastseen.products.folder import SEARCH_PROOF, new_folder
+from lastseen.products.kinds import KINDS, Progress, write_kinds
 
 if TYPE_CHECKING:
     from lastseen.plan import Plan
 
-Progress = Callable[[str, float], None]
-SEARCH_LAYERS = ("lanes", "route", "uncovered")
+ALWAYS = tuple(one for one in KINDS if one.always)
 
 
 def write_plan(
@@ -23,7 +22,7 @@ def write_plan(
     animate: bool = False,
     progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a plan: ``plan.json``, ``plan.gpkg``, ``lanes.gpx``, ``map.png``, the figures and the rasters.
+    """Write a plan: every kind of product that is always there (`lastseen.products.kinds`), and the figures.
 
     The folder appears whole or not at all. The same plan gives the same bytes. Where the debris outline was given there
     is nothing to put in a raster, and none is written.
@@ -50,18 +49,13 @@ def write_plan(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import figures, geopackage, gpx, mapsheet, numbers, rasters  # noqa: PLC0415  slow to import
+    from lastseen.products import figures  # noqa: PLC0415  slow to import
+    from lastseen.products.contents import contents_of  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite) as partial:
-        progress("writing the numbers", 0.0)
-        numbers.write_numbers(plan, partial / PLAN_PROOF)
-        progress("writing the layers", 0.1)
-        geopackage.write_geopackage(plan, partial / "plan.gpkg")
-        progress("writing the rasters", 0.3)
-        rasters.write_rasters(plan, partial)
-        gpx.write_gpx(plan, partial / "lanes.gpx")
-        progress("drawing the map", 0.4)
-        mapsheet.write_map(plan, partial / "map.png")
+        progress("gathering what the plan contains", 0.0)
+        contents = contents_of(plan)
+        write_kinds(ALWAYS, contents, partial, progress=lambda stage, share: progress(stage, 0.7 * share))
         if plan.model is not None:
             progress("drawing the figures", 0.7)
             figures.write_profile(plan, plan.model, partial / "profile.png")
@@ -82,7 +76,7 @@ def write_search(
     overwrite: bool = False,
     progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a search over a drawn outline: ``search.json``, ``search.gpkg``, ``lanes.gpx`` and ``map.png``.
+    """Write a search over a drawn outline: what is always there, of what it has to say.
 
     The folder appears whole or not at all. The same search gives the same bytes.
 
@@ -108,17 +102,12 @@ def write_search(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import geopackage, gpx, mapsheet, numbers  # noqa: PLC0415  slow to import
+    from lastseen.products.contents import contents_of  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite, proof=SEARCH_PROOF) as partial:
-        progress("writing the numbers", 0.0)
-        text = numbers.numbers_text(numbers.search_numbers(plan))
-        (partial / SEARCH_PROOF).write_text(text, encoding="utf-8", newline="\n")
-        progress("writing the layers", 0.1)
-        geopackage.write_geopackage(plan, partial / "search.gpkg", only=SEARCH_LAYERS, crs=crs)
-        gpx.write_gpx(plan, partial / "lanes.gpx")
-        progress("drawing the map", 0.4)
-        mapsheet.write_map(plan, partial / "map.png")
+        progress("gathering what the search contains", 0.0)
+        contents = contents_of(plan, search_only=True, file_crs=crs)
+        write_kinds(ALWAYS, contents, partial, progress=progress)
         progress("done", 1.0)
         names = sorted(one.name for one in partial.iterdir())
     return tuple(folder / name for name in names)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -169,7 +170,8 @@ def second_pass(first: SearchPlan, outline: Outline, ground: Grid, **options: An
         As for `lay_out`.
     """
     halved = tuple((named, 2 * count) for named, count in first.frames)
-    return lay_out(outline, ground, strip_width_m=0.5 * first.strip_width_m, frames=halved, **options)
+    again = lay_out(outline, ground, strip_width_m=0.5 * first.strip_width_m, frames=halved, **options)
+    return replace(again, first_lanes=first.lanes)
 
 
 def _begin(field: Field, down: XY, entry: Entry | None, start: XY | None) -> XY:

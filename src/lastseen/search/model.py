@@ -136,6 +136,8 @@ class SearchPlan:
         The part of the no-go ground that lies near the search.
     frames : tuple
         Axes and number of strips of each group of pieces, for a second pass.
+    first_lanes : tuple of Lane
+        Of a second pass: the lanes of the first.
     """
 
     pattern: Pattern
@@ -149,6 +151,7 @@ class SearchPlan:
     declination_deg: float = math.nan
     no_go: Polygon | MultiPolygon | None = None
     frames: tuple[Any, ...] = field(default=(), repr=False, compare=False)
+    first_lanes: tuple[Lane, ...] = ()
 
     def walk_m(self, searcher: int) -> float:
         """Length of a searcher's walk on the snow, metres."""

@@ -118,8 +118,9 @@ def statement(site: Polygon, exposure: Exposure, wish: SiteWish, starts: StartGr
         f"degrees and steeper), each with the {members} frictions of the largest size, up to {wish.most_size}, that "
         f"the ground there can hold ({low:.2f} to {high:.2f}, literature ranges, not calibrated)"
     )
+    left_out = f"; {wish.left_out}" if wish.left_out else ""
     if exposure.share > 0.0:
-        return f"{_reached(site, exposure, wish, members)} {asked}. {LIMITS}"
+        return f"{_reached(site, exposure, wish, members)} {asked}{left_out}. {LIMITS}"
     far = (
         "none passes any ground here"
         if math.isinf(exposure.distance_m)
@@ -127,7 +128,7 @@ def statement(site: Polygon, exposure: Exposure, wish: SiteWish, starts: StartGr
     )
     if starts.count == 0:
         asked = f"there is no start-zone ground of {starts.least_deg:g} degrees and more in this elevation model"
-    told = f"No start zone in this model reaches it: {asked}; {far}."
+    told = f"No start zone in this model reaches it{left_out}: {asked}; {far}."
     if exposure.start_below and exposure.start_distance_m < 100.0:
         told += f" Start-zone ground begins {exposure.start_distance_m:.0f} m below its edge: keep people off it."
     return f"{told} {LIMITS}"

@@ -20,6 +20,7 @@ from lastseen.grid import BoolArray, FloatArray, Grid
 from lastseen.ground_layers import GroundLayers
 from lastseen.motion.flow_events import working_lattice
 from lastseen.outlines import cells_of_outline
+from lastseen.release import SIZES
 from lastseen.terrain import Terrain
 
 NEAR_TRAP_M = 50.0  # terrain traps this near are told; design choice
@@ -297,14 +298,19 @@ def _nothing(here: _Ground, refused: Refused, places: int) -> str:
     told += _told(here, refused)
     if refused.without_lookout:
         told += f", and {refused.without_lookout} have no lookout place"
-    ask = "look farther with --within, " if wish.near_m is not None else ""
-    last = "" if wish.exposed_ok else ", or allow ground that bodies reach, with a lookout, by --exposed-ok"
-    return f"{told}; {ask}ask for a smaller --size or wider slopes{last}"
+    ask = ["ask for a smaller --size or a wider --slope"]
+    ask.append("name another --near or a wider --within" if wish.near_m is not None else "use a larger elevation model")
+    if wish.most_size == SIZES[-1]:
+        ask.append(f"--largest {SIZES[-2]}, which leaves events of size {SIZES[-1]} out, as every sheet then says")
+    if not wish.exposed_ok:
+        ask.append("--exposed-ok for ground that bodies reach, with a lookout")
+    return f"{told}; {', '.join(ask[:-1])}, or {ask[-1]}"
 
 
 def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
     reach, cell = here.reach, here.starts.ground.cell_m
-    notes = [f"{_told(here, refused)}."]
+    notes = [f"{here.wish.left_out}: they run farther than what is drawn here"] if here.wish.left_out else []
+    notes.append(f"{_told(here, refused)}.")
     if reach.left:
         notes.append(
             f"{reach.left / max(reach.bodies, 1):.0%} of the bodies left the elevation model or ran into no data; "
@@ -318,7 +324,7 @@ def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
     if large:
         notes.append(
             f"{large * here.starts.ground.cell_area_m2 / 10_000.0:.0f} ha of start-zone ground could hold a size above "
-            f"{here.wish.most_size}, whose run-out was not looked at: --largest {here.wish.most_size + 1} looks at it"
+            f"{here.wish.most_size}"
         )
     if here.layers.of("trees") is None:
         notes.append("trees are not known: a site may lie in a wood, and woods do not stop a body here")

@@ -14,7 +14,6 @@ from lastseen.release import SIZES
 
 LOW_DEG, HIGH_DEG = 10.0, 25.0  # taught limits of practice ground: below 25 to 30 degrees (common practice, no source)
 SIZE_M = (100.0, 50.0)  # 0.5 ha, 100 wide by 50 high: protocol of a French nature park
-MOST_SIZE = 3  # friction of size 3 is the literature range; that of size 4 is a design choice
 MARGIN_M = 20.0  # between the site and ground that a body reaches, for people who stand round it; design choice
 
 
@@ -31,7 +30,7 @@ class SiteWish:
     start_deg : float
         Slope from which snow can start.
     most_size : int
-        Largest destructive size that is looked at.
+        Largest destructive size that is looked at; larger ones are left out, and every sheet then says so.
     near_m : (x, y) or None
         Where people come from, map metres.
     within_m : float
@@ -49,7 +48,7 @@ class SiteWish:
     low_deg: float = LOW_DEG
     high_deg: float = HIGH_DEG
     start_deg: float = LEAST_START_DEG
-    most_size: int = MOST_SIZE
+    most_size: int = SIZES[-1]
     near_m: tuple[float, float] | None = None
     within_m: float = 2000.0
     margin_m: float = MARGIN_M
@@ -73,6 +72,14 @@ class SiteWish:
             )
         if self.most_size not in SIZES or self.count < 1 or self.within_m <= 0.0 or self.margin_m < 0.0:
             raise InputError("give a size of 1 to 4, at least one site, a distance above 0 and a margin of at least 0")
+
+    @property
+    def left_out(self) -> str:
+        """What is not looked at, such as ``events of size 4 were left out``; empty where nothing is."""
+        out = [str(size) for size in SIZES if size > self.most_size]
+        if not out:
+            return ""
+        return f"events of size{'s' if len(out) > 1 else ''} {' and '.join(out)} were left out"
 
 
 @dataclass(frozen=True)

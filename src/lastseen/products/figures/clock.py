@@ -13,6 +13,7 @@ from lastseen.search.clock import RescueClock
 from lastseen.search.survival import survival_bounds_percent, survival_percent
 
 _WIDTH_MM, _HEIGHT_MM = 190.0, 155.0
+SIZES = (canvas.SIZE, canvas.SMALL)
 _NAMES = ("low", "typical", "high")
 
 
@@ -37,8 +38,8 @@ def write_clock_figure(clock: RescueClock, path: Path, title: str = "Rescue cloc
         for axes in (upper, lower):
             canvas.dress(axes, palette)
             axes.set_xlim(0.0, 1.06 * longest)
-        _draw_survival(upper, clock, palette, 1.06 * longest)
-        _draw_phases(lower, clock, palette)
+        draw_survival(upper, clock, palette, 1.06 * longest)
+        draw_phases(lower, clock, palette)
         low, typical, high = (time / 60.0 for time in clock.total_s.three)
         canvas.heading(
             figure, palette, title,
@@ -57,7 +58,16 @@ def write_clock_figure(clock: RescueClock, path: Path, title: str = "Rescue cloc
         canvas.write_png(figure, path)
 
 
-def _draw_survival(axes: Axes, clock: RescueClock, palette: Palette, longest_min: float) -> None:
+def draw_survival(
+    axes: Axes,
+    clock: RescueClock,
+    palette: Palette,
+    longest_min: float,
+    *,
+    sizes: tuple[float, float] = SIZES,
+    named: bool = True,
+) -> None:
+    """Survival over time with the three ends, named where there is room; sizes of text and small text in points."""
     ink = palette.person
     minutes = np.unique(np.concatenate([np.linspace(0.0, longest_min, 1201), *_corners(clock)]))
     bounds = np.array([survival_bounds_percent(clock.curve, float(t)) for t in minutes])
@@ -71,14 +81,14 @@ def _draw_survival(axes: Axes, clock: RescueClock, palette: Palette, longest_min
             hatch="////", linewidth=0.0, zorder=2,
         )  # fmt: skip
         axes.text(
-            0.92, 0.9, "hatched: no data, bounds only", transform=axes.transAxes, size=canvas.SMALL, ha="right",
+            0.92, 0.9, "hatched: no data, bounds only", transform=axes.transAxes, size=sizes[1], ha="right",
             color=palette.ground.faint_text, zorder=7,
             bbox={"facecolor": palette.ground.paper, "edgecolor": "none", "pad": 1.0},
         )  # fmt: skip
     axes.set_ylim(0.0, 104.0)
     axes.set_ylabel("alive (%)")
     axes.tick_params(labelbottom=False)
-    _mark_ends(axes, clock, palette)
+    _mark_ends(axes, clock, palette, sizes[0], named=named)
 
 
 def _corners(clock: RescueClock) -> tuple[np.ndarray, np.ndarray]:
@@ -87,7 +97,7 @@ def _corners(clock: RescueClock) -> tuple[np.ndarray, np.ndarray]:
     return at, at + 1e-6
 
 
-def _mark_ends(axes: Axes, clock: RescueClock, palette: Palette) -> None:
+def _mark_ends(axes: Axes, clock: RescueClock, palette: Palette, size: float, *, named: bool) -> None:
     marks = zip(_NAMES, clock.total_s.three, clock.survival_percent, ("o", "s", "D"), strict=True)
     for name, seconds, (least, greatest), marker in marks:
         x = seconds / 60.0
@@ -97,15 +107,20 @@ def _mark_ends(axes: Axes, clock: RescueClock, palette: Palette) -> None:
         axes.plot([x], [y], marker, markersize=5.5, color=palette.ground.paper, markeredgecolor=palette.ground.frame,
                   markeredgewidth=1.2, zorder=6)  # fmt: skip
         share = f"{y:.0f} %" if least == greatest else f"{least:.0f} to {greatest:.0f} %"
+        if not named:
+            continue
         right = x > 0.8 * axes.get_xlim()[1]
         axes.annotate(
             f"{name}: {share}", (x, y), xytext=(-7 if right else 7, 7), textcoords="offset points",
-            ha="right" if right else "left", size=canvas.SIZE, color=palette.ground.text, zorder=7,
+            ha="right" if right else "left", size=size, color=palette.ground.text, zorder=7,
             bbox={"facecolor": palette.ground.paper, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
         )  # fmt: skip
 
 
-def _draw_phases(axes: Axes, clock: RescueClock, palette: Palette) -> None:
+def draw_phases(
+    axes: Axes, clock: RescueClock, palette: Palette, *, sizes: tuple[float, float] = SIZES, names: float = 0.42
+) -> None:
+    """The phases one below the other; ``names`` is the room for their names beside the axes, in widths of it."""
     ink = palette.ground
     ends, rows = clock.ends_s, len(clock.phases)
     for row, (phase, end) in enumerate(zip(clock.phases, ends, strict=True)):
@@ -119,10 +134,10 @@ def _draw_phases(axes: Axes, clock: RescueClock, palette: Palette) -> None:
             [0.5 * (end.low + end.high) / 60.0], [row], xerr=[[(end.high - end.low) / 120.0]], color=ink.frame,
             linewidth=1.0, capsize=2.5, capthick=1.0, zorder=5,
         )  # fmt: skip
-        axes.text(-0.42, 1.0 - (row + 0.5) / rows, _label(phase.letter, phase.name), transform=axes.transAxes,
-                  va="center", size=canvas.SIZE, color=ink.text)  # fmt: skip
-        axes.text(-0.015, 1.0 - (row + 0.5) / rows, _range_text(phase.time_s.three), transform=axes.transAxes,
-                  va="center", ha="right", size=canvas.SMALL, color=ink.faint_text)  # fmt: skip
+        axes.text(-names, 1.0 - (row + 0.5) / rows, _label(phase.letter, phase.name), transform=axes.transAxes,
+                  va="center", size=sizes[0], color=ink.text)  # fmt: skip
+        axes.text(-0.015, 1.0 - (row + 0.5) / rows, range_text(phase.time_s.three), transform=axes.transAxes,
+                  va="center", ha="right", size=sizes[1], color=ink.faint_text)  # fmt: skip
     axes.set_ylim(rows - 0.5, -0.5)
     axes.set_yticks([])
     axes.set_xlabel("minutes since the accident")
@@ -134,7 +149,7 @@ def _label(letter: str, name: str) -> str:
     return f"{letter or '–'}  {name}"
 
 
-def _range_text(three: tuple[float, float, float]) -> str:
+def range_text(three: tuple[float, float, float]) -> str:
     """Low / typical / high, in minutes where it is minutes, else in seconds."""
     if three[2] >= 120.0:
         return " / ".join(f"{one / 60.0:.1f}" if one < 600.0 else f"{one / 60.0:.0f}" for one in three) + " min"

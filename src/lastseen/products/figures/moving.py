@@ -55,7 +55,7 @@ def _frame(plan: Plan, model: Model, time_s: float, depth_m: Any) -> Image.Image
     ink = palette.snow
     look = {"edgecolor": ink.release, "linewidth": 1.3, "linestyle": (0, ink.dashes["release"]), "zorder": 4}
     axes.add_patch(area_patch(model.release.outline, fill=False, **look))
-    draw_last_seen(axes, plan, palette, (extent[2] - extent[0]) / wide, 2.2)
+    draw_last_seen(axes, plan.at_m, plan.scenario.last_seen.radius_m, palette, (extent[2] - extent[0]) / wide, 2.2)
     axes.text(0.02, 0.98, f"{time_s:.0f} s", transform=axes.transAxes, size=SIZE + 4, weight="bold", va="top")
     draw_legend(figure, palette, (extent[2] - extent[0]) / wide)
     figure.set_dpi(DPI)

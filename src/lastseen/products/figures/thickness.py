@@ -144,7 +144,7 @@ def _draw_around(axes: Axes, plan: Plan, model: Model, palette: Palette, extent:
         at, name = seen.representative_point(), f"{trap.letter}{trap.number}"
         card = {"boxstyle": "round,pad=0.15", "facecolor": palette.ground.paper, "linewidth": 0, "alpha": 0.8}
         axes.text(at.x, at.y, name, size=SIZE, weight="bold", ha="center", va="center", zorder=6, bbox=card)
-    draw_last_seen(axes, plan, palette, metres_per_mm, 2.2)
+    draw_last_seen(axes, plan.at_m, plan.scenario.last_seen.radius_m, palette, metres_per_mm, 2.2)
 
 
 def draw_legend(figure: Figure, palette: Palette, metres_per_mm: float) -> None:

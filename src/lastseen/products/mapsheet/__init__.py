@@ -1,5 +1,5 @@
-"""The map: one A4 sheet that a person prints and walks by."""
+"""The map: one sheet that a person prints and walks by, the first page of `lastseen.products.sheet`."""
 
-from lastseen.products.mapsheet.sheet import draw_map, write_map
+from lastseen.products.mapsheet.sheet import draw_map
 
-__all__ = ["draw_map", "write_map"]
+__all__ = ["draw_map"]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import shapely
 from shapely.geometry import box
@@ -13,10 +12,8 @@ from shapely.geometry.base import BaseGeometry
 
 from lastseen.products.mapsheet.drawing import Drawing, area_patch, bare_axes
 from lastseen.products.mapsheet.labels import Room
-from lastseen.products.mapsheet.layout import SCALES, Box, Sheet, focus_of, on_ground, whole_of
-
-if TYPE_CHECKING:
-    from lastseen.plan import Plan
+from lastseen.products.mapsheet.layout import SCALES, Box, Sheet, on_ground
+from lastseen.products.mapsheet.shown import Shown
 
 SMALL_MM = 26.0  # a piece smaller than this on the main map gets a detail
 LEAST_GAIN = 1.9  # a detail must be larger by this much
@@ -25,6 +22,7 @@ SIDES_MM = (48.0, 42.0, 36.0)
 EDGE_MM = 6.0  # room for labels around what a detail shows
 STEP_MM = 3.0
 LETTERS = "ABCD"
+ROUND_SCALES = (500, 600, 750, *SCALES)
 
 
 @dataclass(frozen=True)
@@ -36,15 +34,15 @@ class Detail:
     sheet: Sheet
 
 
-def find_details(sheet: Sheet, plan: Plan) -> tuple[Detail, ...]:
+def find_details(sheet: Sheet, shown: Shown) -> tuple[Detail, ...]:
     """Details for the small pieces, the largest piece first, as far as the body has room."""
     k = sheet.metres_per_mm
-    lines = shapely.unary_union([leg.line for leg in plan.search.legs])
-    taken: BaseGeometry = shapely.union_all([whole_of(plan), focus_of(plan), lines]).buffer(2.5 * k)
+    lines = shapely.unary_union([leg.line for leg in shown.legs])
+    taken: BaseGeometry = shapely.union_all([shown.whole(), shown.focus(), lines]).buffer(2.5 * k)
     if sheet.overview is not None:
         taken = taken.union(on_ground(sheet, sheet.overview))
     found: list[Detail] = []
-    for piece in _pieces(sheet, plan):
+    for piece in _pieces(sheet, shown):
         placed = next(_places(sheet, piece, taken), None)
         if placed is not None and len(found) < MOST:
             place, scale = placed
@@ -91,15 +89,15 @@ def corners_taken(d: Drawing) -> None:
     d.room.take(b.right - 10.0, b.bottom + 2.5, 20.0, 5.0)
 
 
-def _pieces(sheet: Sheet, plan: Plan) -> list[BaseGeometry]:
+def _pieces(sheet: Sheet, shown: Shown) -> list[BaseGeometry]:
     """Groups of debris and lanes that lie together and are small on the main map, the largest first."""
     k = sheet.metres_per_mm
-    lanes = [leg.line for leg in plan.search.legs if leg.kind == "lane"]
-    near = shapely.union_all([plan.debris.outline, *lanes]).buffer(4.0 * k)
+    lanes = [leg.line for leg in shown.legs if leg.kind == "lane"]
+    near = shapely.union_all([shown.outline, *lanes]).buffer(4.0 * k)
     groups = []
     for blob in getattr(near, "geoms", [near]):
         mine = [one for one in lanes if one.intersects(blob)]
-        piece = shapely.union_all([plan.debris.outline.intersection(blob), *mine])
+        piece = shapely.union_all([shown.outline.intersection(blob), *mine])
         if not piece.is_empty:
             groups.append(piece)
     small = [one for one in groups if _longest(one) <= SMALL_MM * k]
@@ -133,7 +131,7 @@ def _places(sheet: Sheet, piece: BaseGeometry, taken: BaseGeometry) -> Iterator[
 def _scale_in(piece: BaseGeometry, side: float) -> int:
     """The largest round scale at which a piece fits a square."""
     wanted = 1000.0 * _longest(piece) / (side - 2.0 * EDGE_MM)
-    return next((one for one in SCALES if one >= wanted), SCALES[-1])
+    return next((one for one in ROUND_SCALES if one >= wanted), ROUND_SCALES[-1])
 
 
 def _detail(letter: str, sheet: Sheet, place: Box, piece: BaseGeometry, scale: int) -> Detail:

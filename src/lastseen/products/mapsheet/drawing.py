@@ -5,17 +5,20 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties
+from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.ft2font import LoadFlags
 from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch, Polygon
 from matplotlib.path import Path as Outline
-from matplotlib.patheffects import withStroke
+from matplotlib.patheffects import Stroke
+from matplotlib.text import Text
 from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
@@ -24,12 +27,15 @@ from lastseen.grid import FloatArray
 from lastseen.outlines import only_areas
 from lastseen.products.mapsheet.labels import Room
 from lastseen.products.mapsheet.layout import Box, Extent, Sheet
-from lastseen.products.palette import Palette
+from lastseen.products.palette import Palette, load_palette
 
 if TYPE_CHECKING:
     from lastseen.products.palette import Dashes
 
 DPI = 200
+MEASURE_DPI = 720
+PLAIN_LETTERS = ("-liga",)  # joined letters would be cut out of their words in a PDF
+HALO = 1.8  # points, both sides together
 MM_PER_INCH = 25.4
 MM_PER_POINT = MM_PER_INCH / 72.0
 FONT = "DejaVu Sans"
@@ -39,6 +45,7 @@ SETTINGS: dict[str, Any] = {
     "hatch.linewidth": 0.45,
     "lines.scale_dashes": False,
     "path.simplify": False,
+    "pdf.fonttype": 42,  # letters stay letters, and their outlines are in the file
     "svg.hashsalt": "lastseen",
 }
 
@@ -73,22 +80,16 @@ class Drawing:
 
     def text(self, x: float, y: float, words: str, size: float, **look: Any) -> None:
         """Text on the page; never read as formula."""
-        halo = look.pop("halo", False)
+        halo = self.palette.ground.paper if look.pop("halo", False) else ""
         font = FontProperties(family=FONT, size=size, weight=look.pop("weight", "normal"))
         look.setdefault("color", self.palette.ground.text)
-        made = self.page.text(x, y, words, fontproperties=font, parse_math=False, **look)
-        if halo:
-            made.set_path_effects([withStroke(linewidth=1.8, foreground=self.palette.ground.paper)])
+        place = {"transform": self.page.transData, "fontproperties": font, "parse_math": False}
+        place["fontfeatures"] = PLAIN_LETTERS
+        self.page.add_artist(Words(x, y, words, halo=halo, **place, **look)).set_clip_on(False)
 
     def width_mm(self, words: str, size: float, weight: str = "normal") -> float:
         """Width of a text on paper."""
-        font = FontProperties(family=FONT, size=size, weight=weight)
-        canvas = self.figure.canvas
-        if not isinstance(canvas, FigureCanvasAgg):
-            raise TypeError("the sheet is drawn on an Agg canvas")
-        renderer: Any = canvas.get_renderer()  # type: ignore[no-untyped-call]
-        width, _, _ = renderer.get_text_width_height_descent(words, font, ismath=False)
-        return float(width) / DPI * MM_PER_INCH
+        return text_width_mm(words, size, weight)
 
     def line(self, points: Any, color: str, width: float, dashes: Dashes = (), **look: Any) -> None:
         """A line on the page."""
@@ -120,21 +121,68 @@ class Drawing:
         return o is None or not (o.left - rim <= x <= o.right + rim and o.bottom - rim <= y <= o.top + rim)
 
 
+class Words(Text):
+    """Text, over its own shape drawn wider in the colour of the paper where a halo is wanted.
+
+    A path effect would turn the letters themselves into shapes: in a PDF they stay text this way.
+    """
+
+    def __init__(self, x: float, y: float, words: str, *, halo: str, **look: Any) -> None:
+        super().__init__(x, y, words, **look)
+        self._halo = halo
+
+    def draw(self, renderer: Any) -> None:
+        """Draw the halo, then the text."""
+        if self._halo:
+            colour = self.get_color()
+            self.set(color=self._halo, path_effects=[Stroke(linewidth=HALO, foreground=self._halo)])
+            super().draw(renderer)
+            self.set(color=colour, path_effects=[])
+        super().draw(renderer)
+
+
+@lru_cache(maxsize=1 << 16)
+def text_width_mm(words: str, size: float, weight: str) -> float:
+    """Width of a text on paper, letters unhinted, as they are in a PDF."""
+    font = get_font(findfont(FontProperties(family=FONT, weight=weight)))
+    font.set_size(size, MEASURE_DPI)
+    font.set_text(words, 0.0, flags=LoadFlags.NO_HINTING)
+    width, _ = font.get_width_height()
+    return float(width) / 64.0 / MEASURE_DPI * MM_PER_INCH
+
+
 def start_drawing(sheet: Sheet, palette: Palette) -> Drawing:
     """An empty page."""
-    figure = Figure(figsize=(sheet.width / MM_PER_INCH, sheet.height / MM_PER_INCH), dpi=DPI)
-    FigureCanvasAgg(figure)
-    figure.patch.set_facecolor(palette.ground.paper)
+    figure = _empty(sheet, palette)
     ground = bare_axes(figure, sheet, sheet.body, sheet.extent, 1.0)
-    page = bare_axes(
-        figure, sheet, Box(0.0, 0.0, sheet.width, sheet.height), (0.0, 0.0, sheet.width, sheet.height), 3.0
-    )
-    page.patch.set_visible(False)
+    page = _whole_page(figure, sheet)
     room = Room(sheet.body)
     if sheet.overview is not None:
         o = sheet.overview
         room.take(o.left + o.width / 2, o.bottom + o.height / 2, o.width + 1.0, o.height + 1.0)
     return Drawing(sheet, figure, ground, page, room, palette)
+
+
+def start_page(sheet: Sheet) -> Drawing:
+    """An empty page without a map."""
+    palette = load_palette()
+    figure = _empty(sheet, palette)
+    page = _whole_page(figure, sheet)
+    return Drawing(sheet, figure, page, page, Room(sheet.body), palette)
+
+
+def _empty(sheet: Sheet, palette: Palette) -> Figure:
+    figure = Figure(figsize=(sheet.width / MM_PER_INCH, sheet.height / MM_PER_INCH), dpi=DPI)
+    FigureCanvasAgg(figure)
+    figure.patch.set_facecolor(palette.ground.paper)
+    return figure
+
+
+def _whole_page(figure: Figure, sheet: Sheet) -> Axes:
+    whole = Box(0.0, 0.0, sheet.width, sheet.height)
+    page = bare_axes(figure, sheet, whole, (0.0, 0.0, sheet.width, sheet.height), 3.0)
+    page.patch.set_visible(False)
+    return page
 
 
 def bare_axes(figure: Figure, sheet: Sheet, box: Box, extent: Extent, zorder: float) -> Axes:

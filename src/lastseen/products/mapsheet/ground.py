@@ -4,18 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from contourpy import LineType, contour_generator
 from scipy import ndimage
 
-from lastseen.errors import LastseenError
 from lastseen.grid import FloatArray, Grid
-
-if TYPE_CHECKING:
-    from lastseen.plan import Plan
-    from lastseen.trapview import TrapView
 
 Extent = tuple[float, float, float, float]
 CELL_MM = 0.3  # what a printed relief shows
@@ -35,20 +30,6 @@ class Contours:
     def is_index(self, height_m: float) -> bool:
         """Whether it carries a label."""
         return round(height_m / self.interval_m) % 5 == 0
-
-
-def ground_around(plan: Plan | TrapView, extent: Extent) -> Grid:
-    """Heights for all of an extent: the plan's own window, or read again where the sheet shows more."""
-    from lastseen.elevation import read_window  # noqa: PLC0415  only the map reads ground again
-
-    own = plan.terrain.elevation
-    west, south, east, north = own.bounds
-    if extent[0] >= west and extent[1] >= south and extent[2] <= east and extent[3] <= north:
-        return own
-    try:
-        return read_window(plan.elevation, extent)
-    except (LastseenError, ValueError):  # files gone, or nothing there: the plan's window has to do
-        return own
 
 
 def drawn_lattice(ground: Grid, extent: Extent, metres_per_mm: float) -> Grid:

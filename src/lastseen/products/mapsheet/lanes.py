@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 from shapely.geometry import LineString, box
 
 from lastseen.products.mapsheet.drawing import Drawing, area_patch, on_page, stroke
+from lastseen.products.mapsheet.shown import Leg, Shown
 
-if TYPE_CHECKING:
-    from lastseen.plan import Plan
-    from lastseen.search import Leg
-
-LANE_WIDTH, JOIN_WIDTH, APPROACH_WIDTH = 1.5, 0.75, 1.5
+LANE_WIDTH, JOIN_WIDTH, APPROACH_WIDTH, FIRST_WIDTH = 1.5, 0.75, 1.5, 0.9
 ARROW_MM, SMALL_ARROW_MM = 2.7, 1.8
 LONG_LANE_MM, SHORT_LANE_MM = 32.0, 6.0
 SEEN_MM = 4.0  # a smaller uncovered piece gets a ring
@@ -24,29 +20,32 @@ MOST_RINGS = 40  # more would hide the map
 ENTRY_MM = 5.0
 
 
-def draw_lanes(d: Drawing, plan: Plan) -> None:
+def draw_lanes(d: Drawing, shown: Shown) -> None:
     """The walk of every searcher, lanes on top."""
-    for leg in sorted(plan.search.legs, key=lambda one: one.kind == "lane"):
+    ink = d.palette.lanes
+    for line in shown.first_lanes:
+        d.ground.add_line(stroke(line.coords, ink.colour, FIRST_WIDTH, ink.first, zorder=6.5))
+    for leg in sorted(shown.legs, key=lambda one: one.kind == "lane"):
         _draw_leg(d, leg)
-    for leg in plan.search.legs:
+    for leg in shown.legs:
         _draw_arrows(d, leg)
         d.room.ink(on_page(d.sheet, leg.line), 3.0 if leg.kind == "lane" else 1.0)
-    _draw_start(d, plan)
+    _draw_start(d, shown)
 
 
-def draw_no_go(d: Drawing, plan: Plan) -> None:
+def draw_no_go(d: Drawing, shown: Shown) -> None:
     """Ground that nobody may walk on."""
-    if plan.search.no_go is not None:
+    if not shown.no_go.is_empty:
         ink = d.palette.lanes
         look = {"facecolor": "none", "edgecolor": ink.colour, "linewidth": 0.9, "zorder": 5.9}
-        d.ground.add_patch(area_patch(plan.search.no_go, hatch=ink.no_go, **look))
+        d.ground.add_patch(area_patch(shown.no_go, hatch=ink.no_go, **look))
 
 
-def draw_uncovered(d: Drawing, plan: Plan) -> None:
+def draw_uncovered(d: Drawing, shown: Shown) -> None:
     """What no lane reaches; a ring marks pieces too small to see."""
     ink, k = d.palette.lanes, d.sheet.metres_per_mm
     small = []
-    for one in plan.search.coverage.uncovered.geoms:
+    for one in shown.uncovered.geoms:
         west, south, east, north = one.bounds
         if max(east - west, north - south) >= SEEN_MM * k:
             look = {"facecolor": ink.casing, "edgecolor": ink.colour, "linewidth": 0.6, "zorder": 6}
@@ -96,9 +95,9 @@ def _draw_arrows(d: Drawing, leg: Leg) -> None:
             d.arrow(x, y, math.atan2(y1 - y0, x1 - x0), size, d.palette.lanes.colour)
 
 
-def _draw_start(d: Drawing, plan: Plan) -> None:
+def _draw_start(d: Drawing, shown: Shown) -> None:
     """Where the searchers stand, where that is not the last-seen point."""
-    start = start_of(plan)
+    start = start_of(shown)
     if start is None:
         return
     x, y = d.sheet.on_page(*start)
@@ -109,23 +108,23 @@ def _draw_start(d: Drawing, plan: Plan) -> None:
         d.line(np.vstack([corners, corners[:1]]), d.palette.lanes.colour, 1.2, zorder=8.6)
 
 
-def start_of(plan: Plan) -> tuple[float, float] | None:
+def start_of(shown: Shown) -> tuple[float, float] | None:
     """The searchers' start, where it is not the last-seen point."""
-    first = next((leg for leg in plan.search.legs if leg.kind == "approach"), None)
+    first = next((leg for leg in shown.legs if leg.kind == "approach"), None)
     if first is None:
         return None
     x, y = first.line.coords[0][:2]
-    if plan.at_m is not None and math.dist((x, y), plan.at_m) < 1.0:
+    if shown.at_m is not None and math.dist((x, y), shown.at_m) < 1.0:
         return None
     return float(x), float(y)
 
 
-def entering(d: Drawing, plan: Plan) -> list[tuple[float, float, Leg]]:
+def entering(d: Drawing, shown: Shown) -> list[tuple[float, float, Leg]]:
     """Where approaches that begin off the sheet come onto it, in page millimetres."""
     b = d.sheet.body
     frame = box(b.left + 0.5, b.bottom + 0.5, b.right - 0.5, b.top - 0.5)
     found = []
-    for leg in plan.search.legs:
+    for leg in shown.legs:
         if leg.kind != "approach":
             continue
         points = on_page(d.sheet, leg.line)

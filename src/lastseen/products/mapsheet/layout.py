@@ -5,29 +5,28 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import TYPE_CHECKING
+from typing import Literal
 
 import shapely
-from shapely.geometry import MultiPoint, MultiPolygon, box
+from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 
-from lastseen.outlines import outline_of_level
+from lastseen.products.mapsheet.shown import Shown
 
-if TYPE_CHECKING:
-    from lastseen.plan import Plan
-
-A4_MM = (210.0, 297.0)
+Paper = Literal["A4", "Letter", "A3"]
+PAPERS_MM: dict[Paper, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4), "A3": (297.0, 420.0)}
 MARGIN_MM = 8.0
-HEADER_MM, FOOTER_MM = 14.0, 11.0
+HEADER_MM, FOOTER_MM = 20.0, 11.0
 TICKS_MM = 5.0  # room for grid labels left of and below the body
-UNDER_MM = 11.0  # strip with scale bar and north arrow
+UNDER_MM = 14.0  # strip with scale bar and the three norths
 GAP_MM = 4.0
+SIDE_MM, WIDE_SIDE_MM = 66.0, 84.0  # of the panel beside the body, on small and large paper
 QUIET_MM = 9.0  # around what is shown
-SCALES = tuple(int(m * 10**p) for p in (2, 3, 4, 5) for m in (1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 7.5))[7:]
+# Round scales. A search fits 1:1 000 to 1:25 000; the smaller ones are for what does not (long ways, maps of traps).
+SCALES = tuple(int(m * 10**p) for p in (3, 4, 5) for m in (1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 7.5))
 WHOLE_COST = 1.35  # the whole path is shown on the main map where that costs no more than this in scale
 THIN_COST = 1.2  # unlikely debris is kept whole on the main map up to this cost
 OVERVIEW_COST = 1.4  # the overview may cost this much in scale before it is laid over something
-THIN_LEVEL = 0.05
 Extent = tuple[float, float, float, float]
 
 
@@ -57,6 +56,7 @@ class Sheet:
 
     Attributes
     ----------
+    paper : {"A4", "Letter", "A3"}
     width, height : float
     header, body, under, footer : Box
     columns : tuple of Box
@@ -70,6 +70,7 @@ class Sheet:
     overview_extent : west, south, east, north or None
     """
 
+    paper: Paper
     width: float
     height: float
     header: Box
@@ -95,58 +96,32 @@ class Sheet:
         )
 
 
-def lay_out_sheet(plan: Plan) -> Sheet:
+def lay_out_sheet(shown: Shown, paper: Paper = "A4") -> Sheet:
     """Choose the page, the largest round scale that shows the search, and whether an overview is needed."""
-    focus, whole = focus_of(plan), whole_of(plan)
-    small, large = _first_fit(focus.bounds), _first_fit(whole.bounds)
+    focus, whole = shown.focus(), shown.whole()
+    small, large = fit_sheet(focus.bounds, paper), fit_sheet(whole.bounds, paper)
     if large.scale <= WHOLE_COST * small.scale:
         return large
-    thin = shapely.union(focus, thin_debris(plan))
-    if _first_fit(thin.bounds).scale <= THIN_COST * small.scale:
-        focus, small = thin, _first_fit(thin.bounds)
-    found = next(_with_overview(small.scale, focus, whole), None)
+    thin = shapely.union(focus, shown.thin_debris())
+    if fit_sheet(thin.bounds, paper).scale <= THIN_COST * small.scale:
+        focus, small = thin, fit_sheet(thin.bounds, paper)
+    found = next(_with_overview(small.scale, focus, whole, paper), None)
     return found or _forced_overview(small, focus, whole)
 
 
-def fit_sheet(bounds: Extent) -> Sheet:
-    """The page with the largest round scale at which the bounds fit, centred."""
-    return _first_fit(bounds)
-
-
-def focus_of(plan: Plan) -> BaseGeometry:
-    """What must be seen well: debris, lanes and joins."""
-    lines = [leg.line for leg in plan.search.legs if leg.kind != "approach"]
-    return shapely.unary_union([plan.debris.outline, *lines])
-
-
-def thin_debris(plan: Plan) -> BaseGeometry:
-    """Debris that is drawn but too unlikely to be searched; it should not be cut off by the frame."""
-    grid = plan.debris.probability
-    return MultiPolygon() if plan.model is None else outline_of_level(grid, THIN_LEVEL, 4.0 * grid.cell_area_m2)
-
-
-def whole_of(plan: Plan) -> BaseGeometry:
-    """All of it: also the release, the last-seen point and the approaches."""
-    parts: list[BaseGeometry] = [focus_of(plan), *(leg.line for leg in plan.search.legs)]
-    if plan.at_m is not None:
-        parts.append(MultiPoint([plan.at_m]).buffer(plan.scenario.last_seen.radius_m))
-    if plan.model is not None:
-        parts.append(plan.model.release.outline)
-    return shapely.unary_union(parts)
-
-
-def _pages() -> tuple[Sheet, ...]:
-    short, long = A4_MM
+def pages(paper: Paper) -> tuple[Sheet, ...]:
+    """Upright and lying pages, their panel at the right side or below the body."""
+    short, long = PAPERS_MM[paper]
+    side, both = (WIDE_SIDE_MM, 140.0) if paper == "A3" else (SIDE_MM, 112.0)
     return (
-        _page(short, long, side=66.0, below=0.0, columns=1),
-        _page(long, short, side=112.0, below=0.0, columns=2),
-        _page(short, long, side=0.0, below=90.0, columns=3),
-        _page(long, short, side=0.0, below=64.0, columns=4),
+        _page(paper, short, long, side=side, below=0.0, columns=1),
+        _page(paper, long, short, side=both, below=0.0, columns=2),
+        _page(paper, short, long, side=0.0, below=90.0, columns=3),
+        _page(paper, long, short, side=0.0, below=64.0, columns=4),
     )
 
 
-def _page(width: float, height: float, *, side: float, below: float, columns: int) -> Sheet:
-    """A page with its panel at the right side or below the body."""
+def _page(paper: Paper, width: float, height: float, *, side: float, below: float, columns: int) -> Sheet:
     m = MARGIN_MM
     inner = width - 2 * m
     header = Box(m, height - m - HEADER_MM, inner, HEADER_MM)
@@ -162,18 +137,34 @@ def _page(width: float, height: float, *, side: float, below: float, columns: in
         panel = Box(m, footer.top + GAP_MM, inner, below)
     wide = (panel.width - (columns - 1) * GAP_MM) / columns
     split = tuple(Box(panel.left + k * (wide + GAP_MM), panel.bottom, wide, panel.height) for k in range(columns))
-    return Sheet(width, height, header, body, under, footer, split)
+    return Sheet(paper, width, height, header, body, under, footer, split)
 
 
-def _first_fit(bounds: Extent) -> Sheet:
-    """The largest scale at which the bounds fit any page, centred."""
+def fit_sheet(bounds: Extent, paper: Paper = "A4") -> Sheet:
+    """The page with the largest round scale at which the bounds fit, centred."""
     west, south, east, north = bounds
-    for scale, page in product(SCALES, _pages()):
+    for scale, page in product(SCALES, pages(paper)):
         k = scale / 1000.0
         quiet = 2 * QUIET_MM
         if (east - west) / k + quiet <= page.body.width and (north - south) / k + quiet <= page.body.height:
             return _placed(page, scale, bounds, 0.5, 0.5)
-    return _placed(_pages()[0], SCALES[-1], bounds, 0.5, 0.5)
+    return _placed(pages(paper)[0], SCALES[-1], bounds, 0.5, 0.5)
+
+
+def with_narrow_panel(sheet: Sheet) -> Sheet:
+    """The same sheet with one column beside the body instead of two: the map shows more at the same scale."""
+    column = sheet.columns[0]
+    wide = SIDE_MM if sheet.paper != "A3" else WIDE_SIDE_MM
+    panel = replace(column, left=sheet.width - MARGIN_MM - wide, width=wide)
+    more = panel.left - GAP_MM - sheet.body.right
+    west, south, east, north = sheet.extent
+    half = 0.5 * more * sheet.metres_per_mm
+    corner = sheet.overview
+    if corner is not None and abs(corner.right - sheet.body.right) < 1e-6:
+        corner = replace(corner, left=corner.left + more)
+    body, under = (replace(one, width=one.width + more) for one in (sheet.body, sheet.under))
+    extent = (west - half, south, east + half, north)
+    return replace(sheet, body=body, under=under, columns=(panel,), extent=extent, overview=corner)
 
 
 def _placed(page: Sheet, scale: int, bounds: Extent, right: float, up: float) -> Sheet:
@@ -187,13 +178,13 @@ def _placed(page: Sheet, scale: int, bounds: Extent, right: float, up: float) ->
     return replace(page, scale=scale, extent=(x, y, x + w, y + h))
 
 
-def _with_overview(best: int, focus: BaseGeometry, whole: BaseGeometry) -> Iterator[Sheet]:
+def _with_overview(best: int, focus: BaseGeometry, whole: BaseGeometry, paper: Paper) -> Iterator[Sheet]:
     """Sheets whose overview covers nothing that matters, best first."""
     west, south, east, north = focus.bounds
     for scale in (one for one in SCALES if best <= one <= OVERVIEW_COST * best):
         k = scale / 1000.0
         busy = focus.buffer(5.0 * k)
-        for page in _pages():
+        for page in pages(paper):
             slack = (
                 page.body.width - (east - west) / k - 2 * QUIET_MM,
                 page.body.height - (north - south) / k - 2 * QUIET_MM,

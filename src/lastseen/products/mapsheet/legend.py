@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 from matplotlib.patches import Circle, Rectangle
 
 from lastseen.products.layers import percent
 from lastseen.products.mapsheet.drawing import Drawing
-from lastseen.products.mapsheet.lanes import APPROACH_WIDTH, JOIN_WIDTH, LANE_WIDTH, start_of
-from lastseen.products.mapsheet.panel import TEXT, Item, Pen
+from lastseen.products.mapsheet.lanes import APPROACH_WIDTH, FIRST_WIDTH, JOIN_WIDTH, LANE_WIDTH, start_of
+from lastseen.products.mapsheet.panel import LEAST_TEXT, TEXT, Item, Pen
 from lastseen.products.mapsheet.parts import TRAP_OPACITY
-
-if TYPE_CHECKING:
-    from lastseen.plan import Plan
-    from lastseen.traps import Trap
-    from lastseen.trapview import TrapView
+from lastseen.products.mapsheet.shown import Shown, TrapMark
 
 WIDE_MM, HIGH_MM = 7.6, 2.6
 ROW_MM = 3.5
@@ -25,30 +20,36 @@ Symbol = Callable[[float, float], None]  # left edge and middle
 Entry = tuple[Symbol, str]
 
 
-def legend_items(pen: Pen, plan: Plan) -> list[Item]:
+def legend_items(pen: Pen, shown: Shown) -> list[Item]:
     """The legend: two entries to a row where both names fit, else one."""
     d = pen.d
-    entries = [*_lane_entries(d, plan), *_person_entries(d, plan), *_snow_entries(d, plan), *_ground_entries(d)]
-    return [pen.heading("Legend"), *_ramp(pen, plan), *_rows(pen, entries)]
+    entries = [
+        *_lane_entries(d, shown),
+        *_person_entries(d, shown),
+        *_snow_entries(d, shown),
+        *ground_entries(d, shown),
+    ]
+    return [pen.heading("Legend"), *_ramp(pen, shown), *entry_rows(pen, entries)]
 
 
-def trap_legend(pen: Pen, view: TrapView) -> list[Item]:
+def trap_legend(pen: Pen, shown: Shown) -> list[Item]:
     """The legend of a trap map."""
     d, ink = pen.d, pen.d.palette.snow
-    entries = _trap_entries(d, view.traps)
-    if view.plan is not None:
+    entries = _trap_entries(d, shown.traps)
+    if not shown.release.is_empty:
         entries += [
-            *_person_entries(d, view.plan)[:1],
-            (_line(d, ink.release, 1.5, ink.dashes["release"]), "release"),
-            (_line(d, ink.path, 0.9, ink.dashes["path"]), "main flow path"),
-            (_line(d, ink.corridor, 0.9, ink.dashes["corridor"]), "passed by 10, 50, 90 % of events"),
+            *_person_entries(d, shown)[:1],
+            (line_symbol(d, ink.release, 1.5, ink.dashes["release"]), "release"),
+            (line_symbol(d, ink.path, 0.9, ink.dashes["path"]), "main flow path"),
+            (line_symbol(d, ink.corridor, 0.9, ink.dashes["corridor"]), "passed by 10, 50, 90 % of events"),
         ]
     else:
-        entries.append((_line(d, ink.release, AREA_WIDTH), "release area"))
-    return [pen.heading("Legend"), *_rows(pen, [*entries, *_ground_entries(d)])]
+        entries.append((line_symbol(d, ink.release, AREA_WIDTH), "release area"))
+    return [pen.heading("Legend"), *entry_rows(pen, [*entries, *ground_entries(d, shown)])]
 
 
-def _rows(pen: Pen, entries: list[Entry]) -> list[Item]:
+def entry_rows(pen: Pen, entries: list[Entry]) -> list[Item]:
+    """Two entries to a row where both names fit, else one."""
     d, items = pen.d, []
     room = 0.5 * pen.width - WIDE_MM - 2.2
     short = [one for one in entries if d.width_mm(one[1], pen.size) <= room]
@@ -66,7 +67,9 @@ def _rows(pen: Pen, entries: list[Entry]) -> list[Item]:
     return items
 
 
-def _line(d: Drawing, color: str, width: float, dashes: tuple[float, ...] = (), *, arrow: float = 0.0) -> Symbol:
+def line_symbol(d: Drawing, color: str, width: float, dashes: tuple[float, ...] = (), *, arrow: float = 0.0) -> Symbol:
+    """A line, with an arrow head at its end where one is wanted."""
+
     def draw(x: float, y: float) -> None:
         d.line([(x, y), (x + WIDE_MM, y)], color, width, dashes)
         if arrow:
@@ -75,7 +78,9 @@ def _line(d: Drawing, color: str, width: float, dashes: tuple[float, ...] = (), 
     return draw
 
 
-def _patch(d: Drawing, **look: object) -> Symbol:
+def patch_symbol(d: Drawing, **look: object) -> Symbol:
+    """A small rectangle."""
+
     def draw(x: float, y: float) -> None:
         d.page.add_patch(Rectangle((x, y - HIGH_MM / 2), WIDE_MM, HIGH_MM, **look))  # type: ignore[arg-type]
 
@@ -91,29 +96,31 @@ def _sign(d: Drawing, words: str, color: str, symbol: Symbol | None = None) -> S
     return draw
 
 
-def _lane_entries(d: Drawing, plan: Plan) -> list[Entry]:
+def _lane_entries(d: Drawing, shown: Shown) -> list[Entry]:
     ink = d.palette.lanes
-    several = plan.search.searchers > 1
-    walking = sorted({lane.searcher for lane in plan.search.lanes})
+    several = shown.searchers > 1
+    walking = sorted({lane.searcher for lane in shown.lanes})
     styles = len(ink.dashes)
     found: list[Entry] = []
     for k in walking[:styles]:
         same = [f"S{one}" for one in walking if (one - k) % styles == 0]
         name = f"lanes of {', '.join(same)}" if several else "lane, number"
-        found.append((_line(d, ink.colour, LANE_WIDTH, ink.of_searcher(k), arrow=2.4), name))
-    kinds = {leg.kind for leg in plan.search.legs}
+        found.append((line_symbol(d, ink.colour, LANE_WIDTH, ink.of_searcher(k), arrow=2.4), name))
+    if shown.first_lanes:
+        found.append((line_symbol(d, ink.colour, FIRST_WIDTH, ink.first), "lane of the first pass"))
+    kinds = {leg.kind for leg in shown.legs}
     if "join" in kinds:
-        found.append((_line(d, ink.colour, JOIN_WIDTH, arrow=1.7), "join"))
+        found.append((line_symbol(d, ink.colour, JOIN_WIDTH, arrow=1.7), "join"))
     if "approach" in kinds:
-        found.append((_line(d, ink.colour, APPROACH_WIDTH, ink.approach), "approach"))
-    if start_of(plan) is not None:
+        found.append((line_symbol(d, ink.colour, APPROACH_WIDTH, ink.approach), "approach"))
+    if start_of(shown) is not None:
         found.append((_start(d), "start"))
-    if plan.search.coverage.uncovered_m2 > 0:
+    if not shown.uncovered.is_empty:
         look = {"facecolor": ink.casing, "edgecolor": ink.colour, "linewidth": 0.5, "hatch": ink.uncovered}
-        found.append((_patch(d, **look), "out of range (small: circled)"))
-    if plan.search.no_go is not None:
+        found.append((patch_symbol(d, **look), "out of range (small: circled)"))
+    if not shown.no_go.is_empty:
         look = {"facecolor": "none", "edgecolor": ink.colour, "linewidth": 0.9, "hatch": ink.no_go}
-        found.append((_patch(d, **look), "no-go ground"))
+        found.append((patch_symbol(d, **look), "no-go ground"))
     return found
 
 
@@ -127,14 +134,14 @@ def _start(d: Drawing) -> Symbol:
     return draw
 
 
-def _person_entries(d: Drawing, plan: Plan) -> list[Entry]:
+def _person_entries(d: Drawing, shown: Shown) -> list[Entry]:
     ink = d.palette.person
     found: list[Entry] = []
-    if plan.at_m is not None:
+    if shown.at_m is not None:
         found.append((_cross(d), "last-seen point"))
-    if plan.model is not None:
-        found.append((_line(d, ink.line, 1.5, ink.dashes["half"]), "half of the POA"))
-        found.append((_line(d, ink.line, 1.1, ink.dashes["most"]), "90 % of the POA"))
+    if shown.poa:
+        found.append((line_symbol(d, ink.line, 1.5, ink.dashes["half"]), "half of the POA"))
+        found.append((line_symbol(d, ink.line, 1.1, ink.dashes["most"]), "90 % of the POA"))
     return found
 
 
@@ -150,44 +157,49 @@ def _cross(d: Drawing) -> Symbol:
     return draw
 
 
-def _snow_entries(d: Drawing, plan: Plan) -> list[Entry]:
-    if plan.model is None:
+def _snow_entries(d: Drawing, shown: Shown) -> list[Entry]:
+    if shown.outline.is_empty:
+        return []
+    if not shown.modelled:
         look = {"facecolor": d.palette.debris.observed, "edgecolor": d.palette.debris.outline, "linewidth": 1.2}
-        return [(_patch(d, **look), "debris, as given")]
-    ink, model = d.palette.snow, plan.model
-    found: list[Entry] = [(_line(d, d.palette.debris.outline, 1.4), "searched outline")]
-    if model.zones:
+        return [(patch_symbol(d, **look), "debris, as given")]
+    ink = d.palette.snow
+    found: list[Entry] = [(line_symbol(d, d.palette.debris.outline, 1.4), "searched outline")]
+    if shown.zones:
         found.append((_sign(d, "Z1", d.palette.debris.outline), "deposition zone"))
     found += [
-        (_line(d, ink.release, 1.5, ink.dashes["release"]), "release"),
-        (_line(d, ink.path, 0.9, ink.dashes["path"]), "main flow path"),
-        (_line(d, ink.corridor, 0.9, ink.dashes["corridor"]), "passed by 10, 50, 90 % of events"),
+        (line_symbol(d, ink.release, 1.5, ink.dashes["release"]), "release"),
+        (line_symbol(d, ink.path, 0.9, ink.dashes["path"]), "main flow path"),
+        (line_symbol(d, ink.corridor, 0.9, ink.dashes["corridor"]), "passed by 10, 50, 90 % of events"),
     ]
-    return [*found, *_trap_entries(d, model.traps)]
+    return [*found, *_trap_entries(d, shown.traps)]
 
 
-def _trap_entries(d: Drawing, traps: Sequence[Trap]) -> list[Entry]:
+def _trap_entries(d: Drawing, traps: Sequence[TrapMark]) -> list[Entry]:
     edge = {"facecolor": "none", "edgecolor": d.palette.traps.colour, "linewidth": 0.7, "alpha": TRAP_OPACITY}
     signs = d.palette.traps.signs
     kinds = dict.fromkeys(trap.kind for trap in traps)
-    return [(_patch(d, hatch=signs[kind].hatch, **edge), f"{signs[kind].letter}  {kind}") for kind in kinds]
+    return [(patch_symbol(d, hatch=signs[kind].hatch, **edge), f"{signs[kind].letter}  {kind}") for kind in kinds]
 
 
-def _ground_entries(d: Drawing) -> list[Entry]:
+def ground_entries(d: Drawing, shown: Shown) -> list[Entry]:
+    """Contours and lines of equal slope."""
+    if shown.flat:
+        return []
     ink = d.palette.ground
     return [
-        (_line(d, ink.contour_index, 0.8), "contour, m"),
-        (_line(d, ink.slope, 0.8, (0.8, 1.6)), "slope 30°, 40°"),
+        (line_symbol(d, ink.contour_index, 0.8), "contour, m"),
+        (line_symbol(d, ink.slope, 0.8, (0.8, 1.6)), "slope 30°, 40°"),
     ]
 
 
-def _ramp(pen: Pen, plan: Plan) -> list[Item]:
+def _ramp(pen: Pen, shown: Shown) -> list[Item]:
     """Debris by share of events."""
-    if plan.model is None:
+    if shown.probability is None:
         return []
     d, ink = pen.d, pen.d.palette.debris
     step = min(14.0, (pen.width - 4.0) / len(ink.ramp))
-    edge = d.palette.ground.faint_text
+    edge, small = d.palette.ground.faint_text, max(LEAST_TEXT, pen.size - 0.6)
 
     def draw(x: float, y: float) -> None:
         d.text(x, y - 0.5 * pen.line, "Debris over 0.1 m, share of the events:", pen.size, va="center")
@@ -196,7 +208,14 @@ def _ramp(pen: Pen, plan: Plan) -> list[Item]:
             look = Rectangle((x + k * step, low), step, 2.8, facecolor=colour, edgecolor=edge, linewidth=0.3)
             d.page.add_patch(look)
             words = percent(level).removesuffix(" %")
-            d.text(x + k * step, low - 1.6, words, pen.size - 0.6, va="center", ha="center" if k else "left")
-        d.text(x + len(ink.ramp) * step, low - 1.6, "100 %", pen.size - 0.6, va="center", ha="center")
+            d.text(
+                x + k * step,
+                low - 1.6,
+                words,
+                max(LEAST_TEXT, pen.size - 0.6),
+                va="center",
+                ha="center" if k else "left",
+            )
+        d.text(x + len(ink.ramp) * step, low - 1.6, "100 %", small, va="center", ha="center")
 
     return [Item(pen.line + 7.2, draw)]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -20,13 +19,10 @@ from lastseen.products.mapsheet.drawing import MM_PER_POINT, Drawing, on_page
 from lastseen.products.mapsheet.ground import Contours
 from lastseen.products.mapsheet.labels import Spot
 from lastseen.products.mapsheet.lanes import entering, start_of
-from lastseen.products.mapsheet.parts import poa_areas, upright_deg
+from lastseen.products.mapsheet.parts import upright_deg
+from lastseen.products.mapsheet.shown import Shown, TrapMark
 
-if TYPE_CHECKING:
-    from lastseen.plan import Model, Plan
-    from lastseen.trapview import TrapView
-
-LANE_SIZE, SIGN_SIZE, SMALL_SIZE, CONTOUR_SIZE = 7.0, 7.0, 6.0, 5.6
+LANE_SIZE, SIGN_SIZE, SMALL_SIZE, CONTOUR_SIZE = 7.0, 7.0, 6.0, 6.0
 LEADER_FROM_MM = 4.5
 CONTOUR_STEP_MM, CONTOUR_APART_MM = 6.0, 70.0
 Anchor = tuple[float, float]
@@ -34,7 +30,7 @@ Anchor = tuple[float, float]
 
 def name_everything(
     d: Drawing,
-    plan: Plan,
+    shown: Shown,
     levels: Contours,
     steep: list[tuple[float, FloatArray]],
     details: Sequence[Detail] | None = None,
@@ -44,31 +40,30 @@ def name_everything(
         x, y = d.sheet.on_page(one.sheet.extent[0], one.sheet.extent[3])
         _sign(d, one.letter, [(x, y)], SIGN_SIZE + 1.0, d.palette.ground.frame, "bold")
     elsewhere = shapely.union_all([one.ground for one in details or ()])
-    _name_point(d, plan, entries=details is not None)
-    _name_lanes(d, plan, elsewhere)
-    if plan.model is not None:
-        name_traps(d, plan.model)
-        _name_zones(d, plan.model, elsewhere)
-        _name_poa(d, plan.model, elsewhere)
-        _name_release(d, plan.model)
+    _name_point(d, shown, entries=details is not None)
+    _name_lanes(d, shown, elsewhere)
+    name_traps(d, shown.traps)
+    _name_zones(d, shown, elsewhere)
+    _name_poa(d, shown, elsewhere)
+    _name_release(d, shown)
     name_contours(d, levels)
-    _name_lines(d, [(f"{slope:.0f}°", line) for slope, line in steep], SMALL_SIZE - 0.6, d.palette.ground.faint_text)
+    _name_lines(d, [(f"{slope:.0f}°", line) for slope, line in steep], SMALL_SIZE, d.palette.ground.faint_text)
 
 
-def _name_point(d: Drawing, plan: Plan, *, entries: bool) -> None:
+def _name_point(d: Drawing, shown: Shown, *, entries: bool) -> None:
     ink = d.palette.person.line
-    if plan.at_m is not None:
-        x, y = d.sheet.on_page(*plan.at_m)
+    if shown.at_m is not None:
+        x, y = d.sheet.on_page(*shown.at_m)
         if d.inside(x, y, 2.0):
             d.room.take(x, y, 5.0, 5.0)
             _sign(d, "last-seen point", [(x, y)], size=SIGN_SIZE, color=ink, weight="bold")
-    start = start_of(plan)
+    start = start_of(shown)
     if start is not None:
         x, y = d.sheet.on_page(*start)
         if d.inside(x, y, 2.0):
             d.room.take(x, y, 3.4, 3.4)
             _sign(d, "start", [(x, y)], size=SIGN_SIZE, color=d.palette.lanes.colour, weight="bold")
-    found = entering(d, plan) if entries else []
+    found = entering(d, shown) if entries else []
     if found:
         whence = "the start" if start is not None else "the last-seen point"
         length = [leg.length_m for _, _, leg in found]
@@ -77,11 +72,11 @@ def _name_point(d: Drawing, plan: Plan, *, entries: bool) -> None:
         _sign(d, f"approach from {whence}, {much}", anchors, size=SMALL_SIZE, color=d.palette.lanes.colour)
 
 
-def _name_lanes(d: Drawing, plan: Plan, elsewhere: BaseGeometry) -> None:
+def _name_lanes(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
     """Numbers at the start of lanes, and the searcher at the first of each."""
-    several = plan.search.searchers > 1
-    first = {leg.searcher: leg.lane for leg in reversed(plan.search.legs) if leg.lane is not None}
-    for lane in plan.search.lanes:
+    several = shown.searchers > 1
+    first = {leg.searcher: leg.lane for leg in reversed(shown.legs) if leg.lane is not None}
+    for lane in shown.lanes:
         points = on_page(d.sheet, lane.line)
         (x0, y0), (x1, y1) = points[0], points[1]
         length = max(math.dist(points[0], points[1]), 1e-9)
@@ -106,24 +101,23 @@ def _name_lanes(d: Drawing, plan: Plan, elsewhere: BaseGeometry) -> None:
         )
 
 
-def name_traps(d: Drawing, model: Model | TrapView) -> None:
+def name_traps(d: Drawing, traps: Sequence[TrapMark]) -> None:
     """Letter and number of each trap."""
-    for trap in model.traps:
-        words = f"{trap.letter}{trap.number}"
+    for trap in traps:
         anchors = _anchors(d, trap.outline)
         if anchors:
-            _sign(d, words, anchors, SIGN_SIZE, d.palette.traps.colour, "bold", boxed="square")
+            _sign(d, trap.name, anchors, SIGN_SIZE, d.palette.traps.colour, "bold", boxed="square")
 
 
-def _name_zones(d: Drawing, model: Model, elsewhere: BaseGeometry) -> None:
-    for zone in model.zones:
+def _name_zones(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
+    for zone in shown.zones:
         anchors = _anchors(d, zone.outline)
         if anchors and not elsewhere.intersects(zone.outline):
             _sign(d, f"Z{zone.number}", anchors, SIGN_SIZE, d.palette.debris.outline, "bold")
 
 
-def _name_poa(d: Drawing, model: Model, elsewhere: BaseGeometry) -> None:
-    for share, whole in poa_areas(model):
+def _name_poa(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
+    for share, whole in shown.poa:
         area = only_areas(whole.difference(elsewhere))
         rings = [np.array([d.sheet.on_page(*p) for p in one.exterior.coords]) for one in area.geoms]
         if rings:
@@ -133,8 +127,8 @@ def _name_poa(d: Drawing, model: Model, elsewhere: BaseGeometry) -> None:
                 _sign(d, percent(share), seen, SMALL_SIZE, d.palette.person.line, "bold", leader=False)
 
 
-def _name_release(d: Drawing, model: Model) -> None:
-    anchors = _anchors(d, model.release.outline)
+def _name_release(d: Drawing, shown: Shown) -> None:
+    anchors = _anchors(d, shown.release)
     if anchors:
         _sign(d, "release", anchors, SMALL_SIZE, d.palette.snow.release, "bold")
 

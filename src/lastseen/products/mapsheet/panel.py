@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.mapsheet.drawing import MM_PER_POINT, Drawing
 from lastseen.products.mapsheet.layout import Box
 
-TEXT, TITLE = 6.4, 14.0
+TEXT, TITLE, LEAST_TEXT = 6.4, 14.0, 6.0
+WRITE_MM = 6.2  # height of a row to write in
 LEADING = 1.27
 _UNIT = re.compile(r"(?<=\d) (?=(?:%|m²|m³|m2|m|min|h|degrees)(?!\w))")  # a number and its unit stay together
+WRITE_IN = (("Date", 0.16), ("Time", 0.13), ("Team", 0.41), ("Lead", 0.3))  # with their shares of the width
 Draw = Callable[[float, float], None]  # left edge and upper edge of the item
 
 
@@ -31,6 +34,20 @@ class Item:
     height: float
     draw: Draw
     keep: bool = False
+
+
+@dataclass(frozen=True)
+class Placed:
+    """An item in its place: left and upper edge, and the number of its column."""
+
+    item: Item
+    x: float
+    y: float
+    column: int
+
+    def draw(self) -> None:
+        """Draw it there."""
+        self.item.draw(self.x, self.y)
 
 
 @dataclass(frozen=True)
@@ -78,17 +95,39 @@ class Pen:
             items.append(Item(self.line, draw, keep=number + 1 < len(lines)))
         return items
 
-    def row(self, cells: Sequence[tuple[float, str]], *, bold: bool = False) -> Item:
-        """A row of a table: pairs of offset and text."""
+    def row(self, cells: Sequence[tuple[float, str]], *, bold: bool = False, to_right: Collection[float] = ()) -> Item:
+        """A row of a table: pairs of offset and text; text at the offsets ``to_right`` ends there."""
         weight = "bold" if bold else "normal"
 
         def draw(x: float, y: float) -> None:
             for offset, words in cells:
-                indent = offset * self.ratio
-                told = shortened(self.d, words, self.width - indent, self.size, weight)
-                self.d.text(x + indent, y - 0.5 * self.line, told, self.size, va="center", weight=weight)
+                indent, ends = offset * self.ratio, offset in to_right
+                told = shortened(self.d, words, indent if ends else self.width - indent, self.size, weight)
+                look = {"va": "center", "weight": weight, "ha": "right" if ends else "left"}
+                self.d.text(x + indent, y - 0.5 * self.line, told, self.size, **look)
 
         return Item(self.line, draw)
+
+    def blank_table(self, heads: Sequence[tuple[float, str]], rows: int) -> list[Item]:
+        """An empty table to fill in: pairs of offset and heading, then rows."""
+        return self.filled_table(heads, [()] * rows)
+
+    def filled_table(self, heads: Sequence[tuple[float, str]], rows: Sequence[Sequence[str]]) -> list[Item]:
+        """A table to fill in by hand whose first cells are given."""
+        top, high = self.row(heads, bold=True), WRITE_MM
+        ink = self.d.palette.ground.grid
+        last = heads[0][0]
+        edges = [last + (offset - last) * self.ratio - 0.8 for offset, _ in heads[1:]]
+
+        def draw(x: float, y: float, cells: Sequence[str] = ()) -> None:
+            self.d.line([(x, y), (x + self.width, y)], ink, 0.5)
+            self.d.line([(x, y - high), (x + self.width, y - high)], ink, 0.5)
+            for edge in edges:
+                self.d.line([(x + edge, y), (x + edge, y - high)], ink, 0.4)
+            for (offset, _), words in zip(heads, cells, strict=False):
+                self.d.text(x + offset * self.ratio, y - 0.5 * high, words, self.size, va="center")
+
+        return [replace(top, keep=True), *(Item(high, partial(draw, cells=cells)) for cells in rows)]
 
 
 def line_mm(size: float) -> float:
@@ -124,9 +163,9 @@ def shortened(d: Drawing, words: str, width: float, size: float, weight: str = "
     return words[:low].rstrip() + "…"
 
 
-def flow(items: Sequence[Item], columns: Sequence[Box]) -> list[tuple[Item, float, float]] | None:
+def flow(items: Sequence[Item], columns: Sequence[Box]) -> list[Placed] | None:
     """Places of all items, column after column; None where they do not fit."""
-    placed: list[tuple[Item, float, float]] = []
+    placed: list[Placed] = []
     column, y = 0, columns[0].top
     k = 0
     while k < len(items):
@@ -143,30 +182,44 @@ def flow(items: Sequence[Item], columns: Sequence[Box]) -> list[tuple[Item, floa
             if height > columns[column].height:
                 return None
         for one in group:
-            placed.append((one, columns[column].left, y))
+            placed.append(Placed(one, columns[column].left, y, column))
             y -= one.height
         k = last + 1
     return placed
 
 
-def draw_header(d: Drawing, title: str, lines: Sequence[str]) -> None:
-    """Title over the sheet, and what the plan is about."""
+def draw_header(d: Drawing, title: str, lines: Sequence[str], *, mark: str = "") -> None:
+    """Title over the sheet, what the plan is about, and at the right what kind of sheet it is."""
     h = d.sheet.header
-    words = shortened(d, " ".join(title.split()), h.width, TITLE, "bold")
+    if mark:
+        d.text(h.right, h.top - 2.8, mark, 9.0, weight="bold", va="center", ha="right")
+    room = h.width - (d.width_mm(mark, 9.0, "bold") + 6.0 if mark else 0.0)
+    words = shortened(d, " ".join(title.split()), room, TITLE, "bold")
     d.text(h.left, h.top - 2.8, words, TITLE, weight="bold", va="center")
     for number, one in enumerate(lines):
         d.text(h.left, h.top - 7.8 - 3.2 * number, shortened(d, one, h.width, 7.0), 7.0, va="center")
 
 
-def draw_footer(d: Drawing, version: str) -> None:
-    """The caution, boxed, over the whole width."""
+def draw_write_in(d: Drawing) -> None:
+    """Lines to write on: the sheet is filled in by hand."""
+    h, ink = d.sheet.header, d.palette.ground.frame
+    y, x = h.bottom + 2.6, h.left
+    for name, share in WRITE_IN:
+        width = share * h.width
+        d.text(x, y, name, 7.0, va="bottom", weight="bold")
+        d.line([(x + d.width_mm(name, 7.0, "bold") + 1.2, y), (x + width - 3.0, y)], ink, 0.5)
+        x += width
+
+
+def draw_footer(d: Drawing, page: int, pages: int, version: str) -> None:
+    """The caution, boxed, over the whole width; version and page."""
     f = d.sheet.footer
     d.box(f, facecolor="none", edgecolor=d.palette.ground.frame, linewidth=0.9)
-    size = TEXT
-    lines = wrapped(d, f"{FULL_CAUTION} ({version})", f.width - 4.0, size)
-    while len(lines) * line_mm(size) > f.height - 1.4 and size > 4.6:
-        size -= 0.2
-        lines = wrapped(d, f"{FULL_CAUTION} ({version})", f.width - 4.0, size)
-    top = f.bottom + 0.5 * (f.height + len(lines) * line_mm(size))
+    lines = wrapped(d, FULL_CAUTION, f.width - 4.0, TEXT)
+    if len(lines) * line_mm(TEXT) > f.height - 1.4:
+        lines = wrapped(d, FULL_CAUTION, f.width - 4.0, LEAST_TEXT)
+    top = f.bottom + 0.5 * (f.height + len(lines) * line_mm(TEXT))
     for number, one in enumerate(lines):
-        d.text(f.left + 2.0, top - (number + 0.5) * line_mm(size), one, size, va="center")
+        d.text(f.left + 2.0, top - (number + 0.5) * line_mm(TEXT), one, TEXT, va="center")
+    said = f"lastseen {version}" + (f", page {page} of {pages}" if pages else "")
+    d.text(f.right - 2.0, top - (len(lines) - 0.5) * line_mm(TEXT), said, TEXT, va="center", ha="right")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,20 +12,16 @@ from matplotlib.collections import LineCollection
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.patches import Circle
 from scipy import ndimage
-from shapely.geometry import MultiPolygon
 
 from lastseen.grid import FloatArray, Grid
-from lastseen.outlines import outline_of_level
 from lastseen.products.mapsheet.drawing import Drawing, area_patch, stroke
 from lastseen.products.mapsheet.ground import Contours, contours, relief, slope_lines
+from lastseen.products.mapsheet.shown import Shown, TrapMark
 
 if TYPE_CHECKING:
-    from lastseen.plan import Model, Plan
     from lastseen.products.palette import Palette
-    from lastseen.trapview import TrapView
 
 SLOPES_DEG = (30.0, 40.0)
-POA_SHARES = (0.5, 0.9)
 TRAP_OPACITY = 0.7
 
 
@@ -61,68 +58,57 @@ def draw_contours(d: Drawing, drawn: Grid) -> tuple[Contours, list[tuple[float, 
     return found, steep
 
 
-def draw_debris(axes: Axes, plan: Plan, palette: Palette, width: float) -> None:
+def draw_debris(axes: Axes, shown: Shown, palette: Palette, width: float) -> None:
     """Steps of probability in one ramp, and the outline that is searched."""
     ink = palette.debris
-    if plan.model is None:
+    if shown.probability is None:
         look = {"facecolor": ink.observed, "alpha": ink.opacity, "linewidth": 0, "zorder": 1}
-        axes.add_patch(area_patch(plan.debris.outline, **look))
+        axes.add_patch(area_patch(shown.outline, **look))
     else:
-        grid = plan.debris.probability
+        grid = shown.probability
         smooth = ndimage.gaussian_filter(np.nan_to_num(grid.values), 1.0, truncate=3.0)
         rows, cols = np.arange(grid.shape[0]), np.arange(grid.shape[1])
         x, _ = grid.centre_of(0, cols)
         _, y = grid.centre_of(rows, 0)
         steps = (*ink.levels, 1.0001)
         axes.contourf(x, y, smooth, levels=steps, colors=list(ink.ramp), alpha=ink.opacity, zorder=1)
-    axes.add_patch(area_patch(plan.debris.outline, fill=False, edgecolor=ink.outline, linewidth=width, zorder=5))
+    axes.add_patch(area_patch(shown.outline, fill=False, edgecolor=ink.outline, linewidth=width, zorder=5))
 
 
-def draw_release(axes: Axes, model: Model, palette: Palette, *, fill: bool) -> None:
+def draw_release(axes: Axes, shown: Shown, palette: Palette, *, fill: bool) -> None:
     """Release, paths and corridors."""
     ink = palette.snow
-    for share, area in model.paths.corridors:
+    for share, area in shown.corridors:
         width = 0.9 if share == 0.5 else 0.5
         look = {"edgecolor": ink.corridor, "linewidth": width, "linestyle": (0, ink.dashes["corridor"]), "zorder": 1.5}
         axes.add_patch(area_patch(area, fill=False, **look))
         if fill and share == 0.1:
             axes.add_patch(area_patch(area, facecolor=ink.corridor, alpha=0.18, linewidth=0, zorder=0.9))
-    axes.add_line(stroke(model.paths.main.coords, ink.path, 0.9, ink.dashes["path"], zorder=1.6))
+    if shown.path is not None:
+        axes.add_line(stroke(shown.path.coords, ink.path, 0.9, ink.dashes["path"], zorder=1.6))
     edge = {"edgecolor": ink.release, "linewidth": 1.5, "linestyle": (0, ink.dashes["release"]), "zorder": 4}
-    axes.add_patch(area_patch(model.release.outline, fill=False, **edge))
+    axes.add_patch(area_patch(shown.release, fill=False, **edge))
 
 
-def draw_traps(d: Drawing, model: Model | TrapView) -> None:
+def draw_traps(d: Drawing, traps: Sequence[TrapMark]) -> None:
     """Traps by hatch, and where their letters go."""
     signs, colour = d.palette.traps.signs, d.palette.traps.colour
-    for trap in model.traps:
+    for trap in traps:
         look = {"facecolor": "none", "edgecolor": colour, "linewidth": 0.7, "zorder": 3, "alpha": TRAP_OPACITY}
         d.ground.add_patch(area_patch(trap.outline, hatch=signs[trap.kind].hatch, **look))
 
 
-def draw_zones(d: Drawing, model: Model) -> None:
+def draw_zones(d: Drawing, shown: Shown) -> None:
     """Edges of the deposition zones."""
-    for zone in model.zones:
+    for zone in shown.zones:
         edge = {"edgecolor": d.palette.debris.outline, "linewidth": 0.4, "linestyle": (0, (1.0, 1.0)), "zorder": 2.6}
         d.ground.add_patch(area_patch(zone.outline, fill=False, **edge))
 
 
-def poa_areas(model: Model) -> list[tuple[float, MultiPolygon]]:
-    """The smallest areas that hold 50 % and 90 % of the probability of area."""
-    grid = model.person.poa
-    values = np.sort(grid.values, axis=None)[::-1]
-    total = np.cumsum(values)
-    found = []
-    for share in POA_SHARES:
-        level = float(values[min(int(np.searchsorted(total, share)), values.size - 1)])
-        found.append((share, outline_of_level(grid, level, 2.0 * grid.cell_area_m2)))
-    return found
-
-
-def draw_poa(d: Drawing, model: Model) -> None:
+def draw_poa(d: Drawing, shown: Shown) -> None:
     """Probability of area as two lines."""
     ink = d.palette.person
-    for (_, area), key, width in zip(poa_areas(model), ("half", "most"), (1.5, 1.1), strict=True):
+    for (_, area), key, width in zip(shown.poa, ("half", "most"), (1.5, 1.1), strict=False):
         d.ground.add_patch(
             area_patch(area, fill=False, edgecolor=d.palette.ground.paper, linewidth=width + 1.0, zorder=5.1)
         )
@@ -132,15 +118,21 @@ def draw_poa(d: Drawing, model: Model) -> None:
         d.ground.add_patch(area_patch(area, fill=False, **look))
 
 
-def draw_last_seen(axes: Axes, plan: Plan, palette: Palette, metres_per_mm: float, arm_mm: float) -> None:
+def draw_last_seen(
+    axes: Axes,
+    at_m: tuple[float, float] | None,
+    radius_m: float,
+    palette: Palette,
+    metres_per_mm: float,
+    arm_mm: float,
+) -> None:
     """The last-seen point: a cross in a ring, and the circle of its uncertainty to scale."""
-    if plan.at_m is None:
+    if at_m is None:
         return
     ink, paper = palette.person, palette.ground.paper
-    (x, y), arm = plan.at_m, arm_mm * metres_per_mm
-    radius = plan.scenario.last_seen.radius_m
+    (x, y), arm = at_m, arm_mm * metres_per_mm
     axes.add_patch(
-        Circle((x, y), radius, facecolor="none", edgecolor=ink.line, linewidth=1.0, linestyle=(0, (3, 1.5)), zorder=8)
+        Circle((x, y), radius_m, facecolor="none", edgecolor=ink.line, linewidth=1.0, linestyle=(0, (3, 1.5)), zorder=8)
     )
     for width, colour in ((3.2, paper), (1.6, ink.line)):
         for dx, dy in ((arm, 0.0), (0.0, arm)):

@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from itertools import groupby
+from typing import Any
 
 from lastseen import __version__
-from lastseen.place import mgrs_text
 from lastseen.products.layers import percent
 from lastseen.products.mapsheet.drawing import Drawing
 from lastseen.products.mapsheet.legend import legend_items
 from lastseen.products.mapsheet.panel import TEXT, Item, Pen, flow
-
-if TYPE_CHECKING:
-    from lastseen.deposit import Burial
-    from lastseen.plan import Model, Plan
-    from lastseen.search import Leg
+from lastseen.products.mapsheet.shown import Leg, Shown
 
 
 @dataclass(frozen=True)
@@ -33,52 +28,70 @@ class Amount:
 
 # From all to little; the first that fits is taken.
 AMOUNTS = (
-    *(Amount(size, 9, 9) for size in (7.8, 7.4, 7.0, 6.7, 6.4)),
+    *(Amount(size, 9, 9) for size in (9.0, 8.4, 7.8, 7.4, 7.0, 6.7, 6.4)),
     *(Amount(6.4, n, n) for n in (6, 5, 4, 3)),
-    *(Amount(6.0, n, n) for n in (4, 3)),
+    *(Amount(6.0, n, n) for n in (4, 3, 2, 1)),
     *(Amount(6.0, n, n, running=True) for n in (4, 3, 2, 1)),
     *(Amount(6.0, 1, 1, n, running=True) for n in range(96, 5, -6)),
     Amount(6.0, 0, 0, 0),
 )
-OFFSETS = (0.0, 9.0, 20.5, 31.0)  # of the columns of the walk
+# Columns of the walk; without magnetic bearings there is none for them.
+TRUE_ALONE = ((0.0, "lane"), (7.0, "true"), (15.0, "length"), (35.5, "then join"))
+WITH_MAGNETIC = ((0.0, "lane"), (7.0, "true"), (14.5, "magn."), (24.0, "length"), (43.0, "then join"))
 RUNNING = "lane: bearing, length › join › next lane"
-LEAST_WIDTH = 50.0  # of a column, for the smallest text
-REST = "All numbers are in the JSON file, all points in lanes.gpx."
+LEAST_WIDTH = 57.0  # of a column, for the smallest text
+REST = "All legs are on the pages that follow."
 
 
-def header_lines(plan: Plan) -> list[str]:
+def header_lines(shown: Shown) -> list[str]:
     """Place and origin of the plan."""
-    lines = []
-    if plan.place is not None:
-        radius = plan.scenario.last_seen.radius_m
-        lonlat = f"{plan.place.lon_deg:.6f}, {plan.place.lat_deg:.6f}"
+    lines, at = [], shown.numbers.get("last_seen")
+    if at is not None:
+        lonlat = "{:.6f}, {:.6f}".format(*at["lonlat"])
         lines.append(
-            f"Last-seen point {_spaced(mgrs_text(plan.place))} (lon, lat {lonlat}), {radius:g} m to either side"
+            f"Last-seen point {spaced_mgrs(at['mgrs'])} (lon, lat {lonlat}), {shown.radius_m:g} m to either side"
         )
+    if shown.blank:
+        return [*lines, f"Ground without a plan, for drills: fill in what you find. lastseen {__version__}"]
     made = "debris outline as given"
-    if plan.model is not None:
-        way = {"flow": "flowing snow", "body": "sliding bodies"}[plan.model.events.model]
+    if shown.modelled:
+        way = {"flow": "flowing snow", "body": "sliding bodies"}[shown.numbers["model"]["name"]]
         made = f"release, run-out and debris from a model of {way}"
-    lines.append(f"Signal search, {made}; seed {plan.scenario.seed}, lastseen {__version__}")
-    return lines
+    search = "Signal search"
+    if shown.numbers["search"]["second_pass"]:
+        width = shown.numbers["coverage"]["strip_width_m"]
+        search = f"Second pass of the signal search, strips of {width:g} m midway beside the first lanes"
+    return [*lines, f"{search}, {made}; seed {shown.numbers['seed']}, lastseen {__version__}"]
 
 
-def fill_panel(d: Drawing, plan: Plan) -> None:
+def fits_one_column(d: Drawing, shown: Shown) -> bool:
+    """Whether all of it fits the first column in text of full size."""
+    pen = Pen(d, d.sheet.columns[0].width, TEXT)
+    return flow(_items(pen, shown, AMOUNTS[0]), d.sheet.columns[:1]) is not None
+
+
+def fill_panel(d: Drawing, shown: Shown) -> None:
     """Draw as much as fits, in the largest text that does, the least important shortened first."""
     columns = d.sheet.columns
     for amount in AMOUNTS:
         pen = Pen(d, columns[0].width, amount.size)
         if pen.width < LEAST_WIDTH * pen.ratio and amount.size > TEXT:
             continue
-        items = [*legend_items(pen, plan), *_numbers(pen, plan), *_walk(pen, plan, amount)]
-        if plan.model is not None:
-            items += _traps(pen, plan.model, amount.traps)
-        items += _notes(pen, plan, amount.notes)
-        placed = flow(items, columns)
+        placed = flow(_items(pen, shown, amount), columns)
         if placed is not None:
-            for item, x, y in placed:
-                item.draw(x, y)
+            for one in placed:
+                one.draw()
             return
+
+
+def _items(pen: Pen, shown: Shown, amount: Amount) -> list[Item]:
+    return [
+        *legend_items(pen, shown),
+        *_numbers(pen, shown),
+        *_walk(pen, shown, amount),
+        *_traps(pen, shown, amount.traps),
+        *_notes(pen, shown, amount.notes),
+    ]
 
 
 def clock(seconds: float) -> str:
@@ -89,144 +102,175 @@ def clock(seconds: float) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
 
 
-def _spaced(mgrs: str) -> str:
+def spaced_mgrs(mgrs: str) -> str:
+    """MGRS text with a space before and between its digits."""
+    square, east, north = split_mgrs(mgrs)
+    return f"{square} {east} {north}" if east else square
+
+
+def split_mgrs(mgrs: str) -> tuple[str, str, str]:
+    """The 100 km square, and the digits east and north inside it."""
     digits = (len(mgrs) - mgrs.index(mgrs.lstrip("0123456789")) - 3) // 2
-    return f"{mgrs[: -2 * digits]} {mgrs[-2 * digits : -digits]} {mgrs[-digits:]}" if digits > 0 else mgrs
+    return (mgrs[: -2 * digits], mgrs[-2 * digits : -digits], mgrs[-digits:]) if digits > 0 else (mgrs, "", "")
 
 
-def _numbers(pen: Pen, plan: Plan) -> list[Item]:
+def _numbers(pen: Pen, shown: Shown) -> list[Item]:
     """Key numbers, a line each."""
-    s = plan.search
-    slowest = max(range(1, s.searchers + 1), key=lambda k: (s.time_s(k), -k))
-    there, walk = _split(plan, slowest)
-    who = f" (S{slowest}, the last to end)" if s.searchers > 1 else ""
-    covered = s.coverage
+    n = shown.searchers
+    slowest = max(range(1, n + 1), key=lambda k: (time_of(shown.walk(k)), -k))
+    there, walk = split_walk(shown, slowest)
+    who = f" (S{slowest}, the last to end)" if n > 1 else ""
+    covered = shown.numbers["coverage"]
     said = [
-        ("Strip width", f"{s.strip_width_m:g} m on the snow, lanes {s.way}"),
-        ("Team", f"{_count(s.searchers, 'searcher')}, {_count(len(s.lanes), 'lane')}"),
-        ("Search", f"{_length(walk)} in {clock(_time(walk))} on foot{who}"),
-        ("Approach", f"{_length(there)} in {clock(_time(there))}{who}" if there else "none"),
-        ("Coverage", f"{percent(covered.fraction)} of the outline; {covered.uncovered_m2:.0f} m² out of range"),
-        ("Debris", f"{plan.debris.area_m2:.0f} m² on the map"),
-        *(_model_numbers(plan, plan.model) if plan.model is not None else []),
-    ]
+        ("Strip width", f"{covered['strip_width_m']:g} m on the snow, lanes {shown.numbers['search']['way']}"),
+        ("Team", f"{counted(n, 'searcher')}, {counted(len(shown.lanes), 'lane')}"),
+        ("Approach", f"{length(there)} in {clock(time_of(there))}" if there else "none"),
+        ("Search", f"{length(walk)} in {clock(time_of(walk))} on foot"),
+        ("Both", f"{length([*there, *walk])} in {clock(time_of([*there, *walk]))}{who}"),
+        ("Coverage", f"{percent(round(covered['fraction'], 3))}; {covered['uncovered_m2']:.0f} m² out of range"),
+        ("Debris", f"{shown.outline.area:.0f} m² on the map"),
+        *(_model_numbers(shown.numbers) if shown.modelled else []),
+    ]  # fmt: skip
     items = [pen.heading("Key numbers")]
     for name, value in said:
         items += pen.paragraph(value, hang=18.5, mark=name)
     return items
 
 
-def _model_numbers(plan: Plan, model: Model) -> list[tuple[str, str]]:
-    inside, angle, one = model.person.inside_debris, model.runout.travel_angle_deg, model.release
-    widened = ", widened to 90 % of the POA" if plan.debris.widened else ""
+def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
+    inside, angle, one = numbers["poa"]["inside_debris"], numbers["runout"]["travel_angle_deg"], numbers["release"]
+    debris, burial, size = numbers["debris"], numbers["poa"]["burial"], numbers["scenario"]["snow"]["size"]
+    widened = ", widened to 90 % of the POA" if debris["widened"] else ""
     return [
-        ("Outline", f"debris in at least {percent(plan.debris.level)} of the events{widened}"),
-        ("POA", f"{percent(round(inside, 2))} inside the outline, {percent(round(1 - inside, 2))} outside it"),
-        *([("Burial", _burial(model.person.burial))] if model.person.burial else []),
-        ("Travel angle", f"{angle.p50:.0f}° (P10 to P90: {angle.p10:.0f}° to {angle.p90:.0f}°)"),
-        ("Release", f"size {plan.scenario.snow.size}, {one.volume_m3:.0f} m³ on {one.slope_deg:.0f}°"),
-        ("Slab", f"{one.thickness_m:.2f} m, normal to the slope"),
+        ("Outline", f"debris in at least {percent(debris['level'])} of the events{widened}"),
+        ("POA", f"{percent(round(inside, 2))} inside the outline, {percent(round(1 - inside, 2))} outside"),
+        *([("Burial", burial_words(burial))] if burial else []),
+        ("Travel angle", f"{angle['p50']:.0f}° (P10 to P90: {angle['p10']:.0f}° to {angle['p90']:.0f}°)"),
+        (
+            "Release",
+            f"size {size}, {one['volume_m3']:.0f} m³ on {one['slope_deg']:.0f}°",
+        ),
+        ("Slab", f"{one['thickness_m']:.2f} m, normal to the slope"),
     ]
 
 
-def _burial(burial: Burial) -> str:
-    deeper = dict(burial.deeper)
-    return f"{percent(round(burial.fully, 2))} fully buried, {percent(round(deeper[1.0], 2))} deeper than 1 m"
+def burial_words(burial: Mapping[str, Any]) -> str:
+    """How many are buried, and how deep."""
+    deeper = {one["depth_m"]: one["share"] for one in burial["deeper"]}
+    return f"{percent(round(burial['fully'], 2))} fully buried, {percent(round(deeper[1.0], 2))} over 1 m"
 
 
-def _split(plan: Plan, searcher: int) -> tuple[list[Leg], list[Leg]]:
+def split_walk(shown: Shown, searcher: int) -> tuple[list[Leg], list[Leg]]:
     """Legs of the approach, and of the search itself."""
-    legs = [leg for leg in plan.search.legs if leg.searcher == searcher]
+    legs = shown.walk(searcher)
     return [leg for leg in legs if leg.kind == "approach"], [leg for leg in legs if leg.kind != "approach"]
 
 
-def _length(legs: Sequence[Leg]) -> str:
+def length(legs: Sequence[Leg]) -> str:
+    """Length on the snow."""
     return f"{sum(leg.length_m for leg in legs):.0f} m"
 
 
-def _time(legs: Sequence[Leg]) -> float:
+def time_of(legs: Sequence[Leg]) -> float:
+    """Walking time, seconds."""
     return sum(leg.time_s for leg in legs)
 
 
-def _count(n: int, what: str) -> str:
+def counted(n: int, what: str) -> str:
+    """A number of things."""
     return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
-def _walk(pen: Pen, plan: Plan, amount: Amount) -> list[Item]:
-    """Bearing and length of each lane and of the join to the next."""
-    items = [pen.heading(f"The walk ({_which_north(plan.search.declination_deg)})")]
-    heads = list(zip(OFFSETS, ("lane", "bearing", "length", "then join"), strict=True))
-    items.append(pen.row([(0.0, RUNNING)] if amount.running else heads, bold=True))
-    items[-1] = replace(items[-1], keep=True)
-    shown = 0
-    for searcher in range(1, plan.search.searchers + 1):
-        there, walk = _split(plan, searcher)
-        lanes = [at for at, leg in enumerate(walk) if leg.kind == "lane"][: amount.lanes - shown]
+def bearing(degrees: float | None) -> str:
+    """A bearing in three figures; a dash where it is not known."""
+    return "–" if degrees is None else f"{round(degrees) % 360:03d}°"
+
+
+def _walk(pen: Pen, shown: Shown, amount: Amount) -> list[Item]:
+    """Bearing and length of each lane and of the join to the next; a bent lane is one lane."""
+    items = [pen.heading(f"The walk ({which_north(shown.numbers['search']['declination_deg'])})")]
+    heads = TRUE_ALONE if shown.numbers["search"]["declination_deg"] is None else WITH_MAGNETIC
+    offsets = [offset for offset, _ in heads]
+    items.append(replace(pen.row([(0.0, RUNNING)] if amount.running else heads, bold=True), keep=True))
+    left = amount.lanes
+    for searcher in range(1, shown.searchers + 1):
+        there, walk = split_walk(shown, searcher)
+        lanes = _lanes_with_joins(walk)[:left]
         if not lanes:
             continue
-        items += _searcher_lines(pen, plan, searcher, there, walk)
-        rows = [(str(walk[at].lane), _bearing(walk[at]), _length([walk[at]]), _then(walk[at + 1 :])) for at in lanes]
+        left -= len(lanes)
+        items += _searcher_lines(pen, shown, searcher, there, walk)
         if amount.running:
-            told = [f"{lane}: {bearing} {length} › {then} ›" for lane, bearing, length, then in rows]
+            told = [f"{lane[0].lane}: {_turned(lane)} {length(lane)} › {_joins(then)} ›" for lane, then in lanes]
             items += pen.paragraph(" ".join(told).removesuffix(" ›"), hang=5.5)
         else:
-            items += [pen.row(list(zip(OFFSETS, one, strict=True))) for one in rows]
-        shown += len(lanes)
-    if shown < len(plan.search.lanes):
-        items += pen.paragraph(f"{_count(len(plan.search.lanes) - shown, 'more lane')}. {REST}")
-    return items
+            rows = [_lane_cells(lane, then, magnetic=heads is WITH_MAGNETIC) for lane, then in lanes]
+            items += [pen.row(list(zip(offsets, cells, strict=True))) for cells in rows]
+    more = len(shown.lanes) - (amount.lanes - left)
+    return [*items, *(pen.paragraph(f"{counted(more, 'more lane')}. {REST}") if more > 0 else [])]
 
 
-def _which_north(declination_deg: float) -> str:
+def _lanes_with_joins(walk: Sequence[Leg]) -> list[tuple[list[Leg], list[Leg]]]:
+    """Each lane with all its legs, and the joins that follow it."""
+    found: list[tuple[list[Leg], list[Leg]]] = []
+    for lane, legs in groupby(walk, key=lambda leg: leg.lane):
+        if lane is None and found:
+            found[-1][1].extend(legs)
+        elif lane is not None:
+            found.append((list(legs), []))
+    return found
+
+
+def _lane_cells(lane: Sequence[Leg], then: Sequence[Leg], *, magnetic: bool) -> tuple[str, ...]:
+    bends = f"{length(lane)}, {len(lane)} legs" if len(lane) > 1 else length(lane)
+    needle = (bearing(lane[0].bearing_deg_magnetic),) if magnetic else ()
+    more = f" +{len(then) - 1}" if len(then) > 1 else ""
+    return str(lane[0].lane), bearing(lane[0].bearing_deg_true), *needle, bends, f"{_joins(then[:1])}{more}"
+
+
+def _turned(lane: Sequence[Leg]) -> str:
+    first, last = bearing(lane[0].bearing_deg_true), bearing(lane[-1].bearing_deg_true)
+    return first if len(lane) == 1 else f"{first} to {last}"
+
+
+def _joins(legs: Sequence[Leg]) -> str:
+    return ", ".join(f"{bearing(leg.bearing_deg_true)} {length([leg])}" for leg in legs) or "end"
+
+
+def which_north(declination_deg: float | None) -> str:
     """Which north the bearings are from, and how to get magnetic ones where that is known."""
-    if not math.isfinite(declination_deg):
-        return "bearings are true"
+    if declination_deg is None:
+        return "true bearings"
     way = "less" if declination_deg > 0 else "more"
-    return f"true; magnetic {abs(declination_deg):.1f}° {way}"
+    return f"magnetic: {abs(declination_deg):.1f}° {way}"
 
 
-def _searcher_lines(pen: Pen, plan: Plan, searcher: int, there: Sequence[Leg], walk: Sequence[Leg]) -> list[Item]:
-    way = "; ".join(f"{_bearing(leg)} {_length([leg])}" for leg in there)
+def _searcher_lines(pen: Pen, shown: Shown, searcher: int, there: Sequence[Leg], walk: Sequence[Leg]) -> list[Item]:
+    way = "; ".join(f"{bearing(leg.bearing_deg_true)} {length([leg])}" for leg in there)
     steep = max((leg.steepest_deg for leg in there), default=0.0)
-    words = f"approach {way}, up to {steep:.0f}° steep, {clock(_time(there))}" if way else "no approach"
-    if plan.search.searchers > 1:
-        words = f"{_length(walk)}, {clock(_time(walk))}; {words}"
+    words = f"approach {way}, up to {steep:.0f}° steep, {clock(time_of(there))}" if way else "no approach"
+    if shown.searchers > 1:
+        words = f"{length(walk)}, {clock(time_of(walk))}; {words}"
     found = pen.paragraph(words, hang=5.5, mark=f"S{searcher}")
     return [replace(one, keep=True) for one in found]
 
 
-def _then(legs: Sequence[Leg]) -> str:
-    """The joins up to the next lane."""
-    if not legs:
-        return "end"
-    joins = []
-    for leg in legs:
-        if leg.kind == "lane":
-            break
-        joins.append(f"{_bearing(leg)} {_length([leg])}")
-    return ", ".join(joins)
-
-
-def _bearing(leg: Leg) -> str:
-    return f"{round(leg.bearing_deg_true) % 360:03d}°"
-
-
-def _traps(pen: Pen, model: Model, most: int) -> list[Item]:
+def _traps(pen: Pen, shown: Shown, most: int) -> list[Item]:
     """Traps with what they do and why."""
-    if not model.traps or most == 0:
+    if not shown.traps or most == 0:
         return []
     items = [pen.heading("Terrain traps the snow can reach")]
-    for trap in model.traps[:most]:
+    for trap in shown.traps[:most]:
         passes, ends = percent(round(trap.person_passes, 2)), percent(round(trap.person_ends, 2))
-        words = f"{', '.join(trap.consequences).capitalize()}. {trap.reason} {passes} of carried persons enter it, "
-        items += pen.paragraph(f"{words}{ends} stop in it.", hang=6.5, mark=f"{trap.letter}{trap.number}")
-    if len(model.traps) > most:
-        items += pen.paragraph(f"{len(model.traps) - most} more in the JSON file; all are drawn on the map.")
+        words = f"{trap.consequences.capitalize()}. {trap.reason} {passes} of carried persons enter it, "
+        items += pen.paragraph(f"{words}{ends} stop in it.", hang=6.5, mark=trap.name)
+    if len(shown.traps) > most:
+        items += pen.paragraph(f"{len(shown.traps) - most} more on the pages that follow; all are drawn on the map.")
     return items
 
 
-def _notes(pen: Pen, plan: Plan, most: int) -> list[Item]:
-    notes = (*plan.search.notes, *plan.notes)
+def _notes(pen: Pen, shown: Shown, most: int) -> list[Item]:
+    notes = shown.numbers["notes"]
     if not notes or most == 0:
         return []
     items = [pen.heading("Notes")]
@@ -234,5 +278,5 @@ def _notes(pen: Pen, plan: Plan, most: int) -> list[Item]:
         text = note[0].upper() + note[1:]
         items += pen.paragraph(text if text.endswith(".") else f"{text}.", hang=2.6, mark="·")
     if len(notes) > most:
-        items += pen.paragraph(f"{_count(len(notes) - most, 'more note')} in the JSON file.")
+        items += pen.paragraph(f"{counted(len(notes) - most, 'more note')} on the pages that follow.")
     return items

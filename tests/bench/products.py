@@ -1,0 +1,85 @@
+"""What each product of the demo costs: time, memory, and the share of a plan. Prints a table, never fails a build.
+
+python tests/bench/products.py [bench|bowl]
+"""
+
+from __future__ import annotations
+
+import resource
+import shutil
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from lastseen.plan import make_plan
+from lastseen.products import figures, mapsheet, write_plan
+from lastseen.products.contents import contents_of, read_contents
+from lastseen.products.kinds import KINDS
+from lastseen.scenario import read_scenario
+from lastseen.shared_files import shared_folder
+
+AIM_S, AIM_SHARE, AIM_GB = 8.0, 0.30, 1.0
+
+
+def timed(work):
+    """What it gives and its wall time."""
+    begun = time.perf_counter()
+    found = work()
+    return found, time.perf_counter() - begun
+
+
+def warm(work, times=2):
+    """Shortest wall time after one warm-up."""
+    work()
+    return min(timed(work)[1] for _ in range(times))
+
+
+def row(what, seconds, size=None):
+    told = f"{size / 1000:10,.0f} kB" if size is not None else ""
+    print(f"{what:<34}{seconds:8.2f} s{told}")
+
+
+def size_of(folder):
+    return sum(one.stat().st_size for one in folder.iterdir())
+
+
+def write_alone(kind, folder, contents):
+    """One product into an empty folder."""
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    kind.write_into(folder, contents)
+
+
+def main(which):
+    scenario = read_scenario(shared_folder("demo") / f"{which}.toml")
+    make_plan(scenario)  # kernels are compiled, files are in memory
+    plan, planning = timed(lambda: make_plan(scenario))
+    before_gb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    folder = Path(tempfile.mkdtemp())
+    contents = contents_of(plan)
+    print(f"Products of the demo {which}, warm\n")
+    row("what a plan contains", warm(lambda: contents_of(plan)))
+    for kind in KINDS:
+        part = folder / kind.name
+        seconds = warm(lambda kind=kind, part=part: write_alone(kind, part, contents))
+        row(f"{kind.name}{'' if kind.always else ' (only when asked for)'}", seconds, size_of(part))
+    if "map" not in {kind.name for kind in KINDS}:
+        row("map", warm(lambda: mapsheet.write_map(plan, folder / "map.png")), (folder / "map.png").stat().st_size)
+    if plan.model is not None:
+        row("profile", warm(lambda: figures.write_profile(plan, plan.model, folder / "profile.png")))
+        row("thickness", warm(lambda: figures.write_thickness(plan, plan.model, folder / "thickness.png")))
+    writing = warm(lambda: write_plan(plan, folder / "plan", overwrite=True))
+    row("read the folder back", warm(lambda: read_contents(folder / "plan")))
+    peak_gb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    print()
+    row("the plan without writing", planning)
+    row(f"all in one go (aim {AIM_S:g} s)", writing, size_of(folder / "plan"))
+    share = writing / (planning + writing)
+    print(f"{'share of planning and writing':<34}{100 * share:8.0f} %   (aim {100 * AIM_SHARE:.0f} %)")
+    print(f"{'peak memory, plan / with writing':<34}{before_gb:8.2f} GB / {peak_gb:.2f} GB   (aim {AIM_GB:g} GB)")
+    shutil.rmtree(folder)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1] if len(sys.argv) > 1 else "bench")

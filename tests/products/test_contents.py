@@ -1,0 +1,53 @@
+import dataclasses
+import json
+
+import numpy as np
+import pytest
+
+from lastseen.errors import InputError
+from lastseen.products.contents import contents_of, read_contents
+from lastseen.products.numbers import numbers_text
+
+
+def test_a_folder_read_back_says_what_the_plan_said(plan, written):
+    made, read = contents_of(plan), read_contents(written)
+    assert numbers_text(read.numbers) == numbers_text(made.numbers)
+    assert read.crs == made.crs
+    assert list(read.layers) == list(made.layers)
+    for name, layer in made.layers.items():
+        assert read.layers[name].rows == layer.rows, name
+        assert all(a.equals_exact(b, 0.0) for a, b in zip(read.layers[name].shapes, layer.shapes, strict=True))
+        assert dataclasses.replace(read.layers[name], shapes=(), rows=()) == dataclasses.replace(
+            layer, shapes=(), rows=()
+        )
+    assert sorted(read.rasters) == sorted(made.rasters)
+    for name, raster in made.rasters.items():
+        again = read.rasters[name]
+        assert (again.descriptions, again.units) == (raster.descriptions, raster.units)
+        for a, b in zip(again.bands, raster.bands, strict=True):
+            assert (a.west_m, a.north_m, a.cell_m) == (b.west_m, b.north_m, b.cell_m)
+            np.testing.assert_array_equal(a.values, b.values)
+
+
+def test_the_ground_reaches_around_all_that_is_drawn(plan):
+    made = contents_of(plan)
+    west, south, east, north = made.ground.bounds
+    for layer in made.layers.values():
+        for shape in layer.shapes:
+            a, b, c, d = shape.bounds
+            assert west <= a - 100
+            assert south <= b - 100
+            assert east >= c + 100
+            assert north >= d + 30  # the demo ends there
+    assert made.rasters["ground"].units == ("m",)
+
+
+def test_a_folder_without_a_plan_is_refused_in_one_sentence(tmp_path, written):
+    with pytest.raises(InputError, match="name the folder of a plan or of a search"):
+        read_contents(tmp_path)
+    (tmp_path / "plan.json").write_text("{", encoding="utf-8")
+    with pytest.raises(InputError, match="make it again"):
+        read_contents(tmp_path)
+    (tmp_path / "plan.json").write_text(json.dumps({"grid": {"crs": "EPSG:32631"}}), encoding="utf-8")
+    with pytest.raises(InputError, match=r"plan\.gpkg is missing"):
+        read_contents(tmp_path)
