@@ -40,6 +40,13 @@ def test_a_meadow_below_a_crest_is_offered():
     assert search.starts.count == 0
 
 
+def test_a_statement_says_what_was_left_out():
+    assert "left out" not in found(zoo.behind_a_ridge()).sites[0].statement
+    search = found(zoo.behind_a_ridge(), most_size=3)
+    assert search.sites[0].statement.startswith(f"{WORDS}; events of size 4 were left out: ")
+    assert search.notes[0].startswith("Events of size 4 were left out: ")
+
+
 def test_the_meadow_below_a_face_is_refused():
     """40 degrees above, 50 m high: bodies come down to it."""
     with pytest.raises(NothingFoundError, match=r"a body reaches 8\d ha of them"):
@@ -158,8 +165,8 @@ def test_sites_are_what_was_asked_for():
         assert 0.0 <= site.rank <= 1.0
         assert sum(part.weight for part in site.parts) == pytest.approx(1.0)
     assert all(a.distance(b) >= 0.5 * 80.0 for k, a in enumerate(shapes) for b in shapes[:k])
-    ranks = [site.rank for site in search.sites]
-    assert ranks == sorted(ranks, reverse=True)
+    order = [(site.way_in is None, -site.rank) for site in search.sites]
+    assert order == sorted(order)
 
 
 def test_ways_keep_to_ground_that_no_body_reaches():
@@ -167,7 +174,7 @@ def test_ways_keep_to_ground_that_no_body_reaches():
     assert site.way_in is not None
     assert site.way_out is not None
     assert site.way_in.reached_m == site.way_out.reached_m == 0.0
-    assert site.way_in.to == "the point given with --near"
+    assert site.way_in.to == "the starting place"
     turn = abs((site.way_in.bearing_deg - site.way_out.bearing_deg + 180.0) % 360.0 - 180.0)
     assert turn >= 89.0
     assert site.way_out.steepest_deg <= 30.0

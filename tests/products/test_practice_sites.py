@@ -8,14 +8,23 @@ import gpxpy
 import numpy as np
 import pytest
 import rasterio
+from matplotlib.text import Text
 
 from dem_zoo import store
 from drill import site_zoo as zoo
+from lastseen.drill.sites import SiteWish
+from lastseen.drill.sites.view import view_sites
 from lastseen.outlines import read_outline
+from lastseen.place import parse_crs, parse_point
 from lastseen.products.caution import FULL_CAUTION
+from lastseen.products.deposit_laying import lay_deposit
+from lastseen.products.depositmap import draw_deposit_map
+from lastseen.products.sitemap import draw_site_map
+from lastseen.scenario import scenario_of
 from test_cli import CODES, lastseen
 
-NEAR = ("--near", "600600,5100600", "--crs", "32632", "--within", "130")
+NEAR = ("--near", "600600,5100600", "--crs", "32632", "--within", "130", "--count", "1")
+LEFT_OUT = "vents of size 4 were left out"
 
 
 @pytest.fixture(scope="module")
@@ -27,9 +36,11 @@ def folders(tmp_path_factory):
     for name in ("sites", "again"):
         code, out, err = lastseen(*words, "-o", place / name)
         assert (code, out, err) == (CODES["ok"], "", "")
-    words = ("drill", "deposit", place / "meadow.tif", "--sites", place / "sites", "--size", "2", "--seed", "5", "-q")
-    for name in ("deposit", "deposit again"):
-        code, out, err = lastseen(*words, "-o", place / name)
+    code, out, err = lastseen(*words, "--largest", "3", "-o", place / "sites to 3")
+    assert (code, out, err) == (CODES["ok"], "", "")
+    words = ("drill", "deposit", place / "meadow.tif", "--size", "2", "--seed", "5", "-q")
+    for name, found in (("deposit", "sites"), ("deposit again", "sites"), ("deposit to 3", "sites to 3")):
+        code, out, err = lastseen(*words, "--sites", place / found, "-o", place / name)
         assert (code, out, err) == (CODES["ok"], "", "")
     return place
 
@@ -41,8 +52,7 @@ def folders(tmp_path_factory):
 ])  # fmt: skip
 def test_whole_folders_with_the_same_bytes(folders, one, other, names):
     found = {path.name for path in (folders / one).iterdir()}
-    assert names <= found
-    assert found - names <= {"site_02.png", "site_03.png"}
+    assert found == names
     for name in found:
         a, b = ((folders / place / name).read_bytes() for place in (one, other))
         assert hashlib.sha256(a).digest() == hashlib.sha256(b).digest(), name
@@ -53,6 +63,39 @@ def test_the_caution_stands_in_every_file(folders, name):
     text = (folders / name).read_text(encoding="utf-8")
     assert FULL_CAUTION in text
     assert "safe" not in text.lower()
+
+
+FILES = ("sites.json", "sites.gpx", "sites.gpkg", "reach.tif")
+DEPOSIT_FILES = ("deposit.json", "stakes.gpx", "outline.geojson", "deposit.gpkg", "thickness.tif")
+
+
+@pytest.mark.parametrize(("folder", "name"), [
+    *(("sites", name) for name in FILES), *(("deposit", name) for name in DEPOSIT_FILES)
+])  # fmt: skip
+def test_what_was_left_out_stands_in_every_file(folders, folder, name):
+    """With sizes up to 3 only; with the default nothing is left out and nothing is said."""
+    assert LEFT_OUT.encode() in (folders / f"{folder} to 3" / name).read_bytes()
+    assert LEFT_OUT.encode() not in (folders / folder / name).read_bytes()
+
+
+def test_what_was_left_out_stands_on_every_map(folders):
+    scenario = scenario_of({"elevation": [folders / "meadow.tif"]})
+    near = parse_point("600600,5100600", parse_crs("32632"))
+    for most_size in (3, 4):
+        view = view_sites(scenario, SiteWish(within_m=130.0, count=1, most_size=most_size), near)
+        for only in (None, view.search.sites[0]):
+            assert (LEFT_OUT in told_on(draw_site_map(view, only))) == (most_size == 3)
+    for folder in ("sites to 3", "sites"):
+        made = lay_deposit(
+            (folders / "meadow.tif",), None, folders / folder, 1, 2, None, seed=5, snow_m=0.8, left_m=0.3,
+            packing=0.5, stake_m=10.0, name=None,
+        )  # fmt: skip
+        assert (LEFT_OUT in told_on(draw_deposit_map(made))) == (folder == "sites to 3")
+
+
+def told_on(drawing):
+    """All words on a sheet, in one line."""
+    return " ".join(one.get_text().replace("\u00a0", " ") for one in drawing.page.findobj(Text))
 
 
 def test_numbers_of_sites(folders):
@@ -99,7 +142,9 @@ def test_the_outline_can_be_searched_and_holds_the_snow(folders):
 def test_refusals_have_their_codes(folders):
     code, out, err = lastseen("drill", "sites", folders / "face.tif", *NEAR, "-o", folders / "none")
     assert (code, out) == (CODES["nothing"], "")
-    assert "--exposed-ok" in err
+    for way_on in ("--size", "--near", "--within", "--largest 3", "--exposed-ok"):
+        assert way_on in err
+    assert len(err.splitlines()) == 2  # the place of --near, and one sentence
     assert not (folders / "none").exists()
     code, _, err = lastseen("drill", "sites", folders / "meadow.tif", "-o", folders / "sites")
     assert code == CODES["exists"]

@@ -145,7 +145,9 @@ def deposit(
     packing: Annotated[
         float | None, typer.Option("--packing", help="m3 that 1 m3 of that snow gives when pushed. [default: 0.5]")
     ] = None,
-    stake: Annotated[float, typer.Option("--stake", help="Distance between stakes, m.")] = 10.0,
+    stake: Annotated[
+        float | None, typer.Option("--stake", help="Distance between stakes, m. [default: 10, or more for few stakes]")
+    ] = None,
     name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
     z_unit: ZUnit = None,
     output: Out = Path("deposit"),

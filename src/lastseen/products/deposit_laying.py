@@ -33,7 +33,7 @@ def lay_deposit(
     snow_m: float,
     left_m: float,
     packing: float,
-    stake_m: float,
+    stake_m: float | None,
     name: str | None,
 ) -> PracticeDeposit:
     """Lay the deposit of a size, or of a plan, over a site that was found.

@@ -11,7 +11,7 @@ import shapely
 from matplotlib.patches import Rectangle
 
 from lastseen import __version__
-from lastseen.products.mapsheet import furniture, panel, parts
+from lastseen.products.mapsheet import furniture, names, panel, parts
 from lastseen.products.mapsheet.drawing import Drawing, area_patch, start_drawing
 from lastseen.products.mapsheet.ground import drawn_lattice
 from lastseen.products.mapsheet.layout import fit_sheet
@@ -46,6 +46,7 @@ def draw_deposit_map(made: PracticeDeposit) -> Drawing:
     levels, _ = parts.draw_contours(d, drawn)
     _draw_thickness(d, made)
     _draw_pushing(d, made)
+    names.name_contours(d, levels)
     grid_m = furniture.draw_frame(d, shown.crs)
     furniture.draw_under(d, shown, grid_m, levels.interval_m)
     panel.draw_header(d, made.name, _header(made))
@@ -102,6 +103,7 @@ def _draw_pushing(d: Drawing, made: PracticeDeposit) -> None:
             continue
         d.line([(x - 0.7, y), (x + 0.7, y)], ink.colour, 0.8, zorder=6)
         d.line([(x, y - 0.7), (x, y + 0.7)], ink.colour, 0.8, zorder=6)
+        d.room.take(x, y, 6.0, 7.0)
         more = stake.fill_m3 if stake.fill_m3 >= stake.cut_m3 else -stake.cut_m3
         d.text(x, y + 1.3, stake.name, size, ha="center", va="bottom", weight="bold", halo=True, zorder=9)
         d.text(x, y - 1.2, f"{more:+.0f}", size, ha="center", va="top", halo=True, zorder=9)
@@ -113,7 +115,7 @@ def _header(made: PracticeDeposit) -> list[str]:
         f"A deposit to practise on, site {made.site.get('number', '')} {mgrs}, {made.frame.width_m:.0f} x "
         f"{made.frame.height_m:.0f} m on the map, seed {made.seed}{made.left_out}"
     )
-    return [first, made.shape.source]
+    return [first, made.shape.source.split("; ", maxsplit=1)[0]]
 
 
 def _fill_panel(d: Drawing, made: PracticeDeposit) -> None:
@@ -127,7 +129,7 @@ def _fill_panel(d: Drawing, made: PracticeDeposit) -> None:
         for kept in (len(rows), *(range(len(rows) - 1, 0, -4) if size == AMOUNTS[-1] else ())):
             rest = pen.paragraph(f"{len(rows) - kept} more lines in deposit.json.") if kept < len(rows) else []
             items: list[Item] = [
-                *_legend(pen, made), pen.heading("Cut and fill"), *pen.paragraph(summary(made)),
+                *_legend(pen, made), pen.heading("Cut and fill"), *pen.paragraph(f"{made.shape.source}. {summary(made)}"),
                 pen.heading("Exposure"), *pen.paragraph(made.statement),
                 *_lookout(pen, made),
                 pen.heading("Stakes"), *rows[:kept], *rest, *_notes(pen, made),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import chain
+from itertools import chain, pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,7 @@ from lastseen.drill.sites import words
 from lastseen.grid import Grid
 from lastseen.outlines import outline_of_level
 from lastseen.products.mapsheet import furniture, names, panel, parts
-from lastseen.products.mapsheet.drawing import Drawing, area_patch, start_drawing, stroke
+from lastseen.products.mapsheet.drawing import MM_PER_POINT, Drawing, area_patch, on_page, start_drawing, stroke
 from lastseen.products.mapsheet.ground import drawn_lattice
 from lastseen.products.mapsheet.layout import fit_sheet
 from lastseen.products.mapsheet.legend import Entry, Symbol, entry_rows, ground_entries, line_symbol, patch_symbol
@@ -34,10 +34,12 @@ if TYPE_CHECKING:
 SEEN_RIM_M = 200.0
 TINTS = (0.16, 0.30, 0.46)  # of the ground that bodies reach, by share of the frictions
 STEPS = (1e-6, 0.34, 0.67, 1.01)
-TINT_WORDS = ("up to a third", "up to two thirds", "more")
+TINT_WORDS = ("up to a third", "up to two thirds", "more than two thirds")
 FINEST_MM = 0.4  # cells of what is tinted
 WAY_IN, WAY_OUT = (0.6, 2.2), (6.0, 2.0)
-LEAST_SHOWN_M = 260.0  # round a single site
+LEAST_SHOWN_M = 150.0  # round a single site
+WAY_SHOWN_M = 320.0  # of the ways of a single site; all of them are on the map of all sites
+INSIDE_MM, LEADER_FROM_MM = 5.0, 4.5
 AMOUNTS = ((7.4, 9), (7.0, 9), (6.6, 7), (6.2, 5), (6.0, 4), (5.6, 3))  # size of text, notes
 
 
@@ -57,9 +59,11 @@ def draw_site_map(view: SiteView, only: Site | None = None) -> Drawing:
     levels, _ = parts.draw_contours(d, drawn)
     _draw_reach(d, view)
     for site in sites:
-        _draw_site(d, site, many=only is None)
+        _draw_site(d, site)
     if view.search.wish.near_m is not None:
         _draw_near(d, view.search.wish.near_m)
+    for site in sites:
+        _name_site(d, site)
     names.name_contours(d, levels)
     grid_m = furniture.draw_frame(d, shown.crs)
     furniture.draw_under(d, shown, grid_m, levels.interval_m)
@@ -80,7 +84,8 @@ def _shown(d: Drawing, view: SiteView) -> Shown:
 def _bounds(view: SiteView, sites: tuple[Site, ...], *, single: bool) -> tuple[float, float, float, float]:
     shapes: list[BaseGeometry] = [one.outline.buffer(LEAST_SHOWN_M if single else 80.0) for one in sites]
     for one in sites:
-        shapes += [way.line for way in (one.way_in, one.way_out) if way is not None and (single or way.length_m < 800)]
+        ways = [way.line for way in (one.way_in, one.way_out) if way is not None]
+        shapes += [way.intersection(one.outline.buffer(WAY_SHOWN_M)) if single else way for way in ways]
         shapes += [Point(one.lookout.at_m) for _ in (0,) if one.lookout is not None]
     if view.search.wish.near_m is not None and not single:
         shapes.append(Point(view.search.wish.near_m))
@@ -122,28 +127,55 @@ def _thinned(d: Drawing, grid: Grid) -> Grid | None:
     return Grid(values, cut.west_m, cut.north_m, cut.cell_m * k, cut.crs)
 
 
-def _draw_site(d: Drawing, site: Site, *, many: bool) -> None:
-    k, ink, paper = d.sheet.metres_per_mm, d.palette.lanes.colour, d.palette.lanes.casing
+def _draw_site(d: Drawing, site: Site) -> None:
+    """Outline, ways and lookout place; labels come later and keep off them."""
+    ink, paper = d.palette.lanes.colour, d.palette.lanes.casing
     for way, dashes in ((site.way_in, WAY_IN), (site.way_out, WAY_OUT)):
         if way is not None:
             d.ground.add_line(stroke(way.line.coords, paper, 2.4, zorder=4.0))
             d.ground.add_line(stroke(way.line.coords, ink, 1.2, dashes, dash_capstyle="round", zorder=4.1))
+            d.room.ink(on_page(d.sheet, way.line), 0.5)
             _arrow(d, way.line)
     look = {"edgecolor": ink, "linewidth": 1.6, "zorder": 5.0}
     exposed = site.exposure.share > 0.0
     d.ground.add_patch(area_patch(MultiPolygon([site.outline]), facecolor=paper, alpha=0.55, linewidth=0.0, zorder=4.8))
     d.ground.add_patch(area_patch(MultiPolygon([site.outline]), fill=False, hatch="xxx" if exposed else None, **look))
-    x, y = d.sheet.on_page(*site.middle_m)
-    if d.inside(x, y):
-        small = many and (site.outline.bounds[2] - site.outline.bounds[0]) < 6.0 * k
-        if small:  # the number beside it, so that it does not hide the site
-            x, y = x + 3.2, y + 3.2
-        d.text(x, y, str(site.number), 9.0, ha="center", va="center", weight="bold", halo=True, zorder=9)
+    if not _roomy(d, site):
+        edge = on_page(d.sheet, site.outline.exterior)
+        for a, b in pairwise(edge):
+            for t in np.linspace(0.0, 1.0, 8):
+                x, y = a + t * (b - a)
+                d.room.take(x, y, 0.8, 0.8)
     if site.lookout is not None:
         x, y = d.sheet.on_page(*site.lookout.at_m)
         if d.inside(x, y):
             _triangle(d, x, y)
-            d.text(x + 2.2, y, site.lookout.name, 7.0, va="center", weight="bold", halo=True, zorder=9)
+            d.room.take(x, y + 0.3, 3.2, 3.0)
+
+
+def _roomy(d: Drawing, site: Site) -> bool:
+    """Whether the number of a site has room inside it."""
+    sides = np.hypot(*np.diff(on_page(d.sheet, site.outline.exterior), axis=0).T)
+    return float(sides.min()) >= INSIDE_MM
+
+
+def _name_site(d: Drawing, site: Site) -> None:
+    """Number and name of the lookout place, where nothing is hidden."""
+    _label(d, str(site.number), site.middle_m, 9.0)
+    if site.lookout is not None:
+        _label(d, site.lookout.name, site.lookout.at_m, 7.0)
+
+
+def _label(d: Drawing, words: str, at_m: tuple[float, float], size: float) -> None:
+    x, y = d.sheet.on_page(*at_m)
+    if not d.inside(x, y):
+        return
+    spot = d.room.around([(x, y)], d.width_mm(words, size, "bold") + 0.8, size * MM_PER_POINT + 0.6)
+    if spot is None:
+        return
+    if spot.away > LEADER_FROM_MM:
+        d.line([(x, y), (spot.x, spot.y)], d.palette.lanes.colour, 0.5, zorder=8.7)
+    d.text(spot.x, spot.y, words, size, ha="center", va="center", weight="bold", halo=True, zorder=9)
 
 
 def _arrow(d: Drawing, line: LineString) -> None:
@@ -163,8 +195,13 @@ def _triangle(d: Drawing, x: float, y: float) -> None:
 def _draw_near(d: Drawing, near_m: tuple[float, float]) -> None:
     x, y = d.sheet.on_page(*near_m)
     if d.inside(x, y):
-        corners = [(x - 1.2, y - 1.2), (x + 1.2, y - 1.2), (x + 1.2, y + 1.2), (x - 1.2, y + 1.2)]
-        d.page.add_patch(Marker(corners, fill=False, edgecolor=d.palette.lanes.colour, linewidth=1.4, zorder=8.5))
+        _square(d, x, y)
+        d.room.take(x, y, 3.0, 3.0)
+
+
+def _square(d: Drawing, x: float, y: float) -> None:
+    corners = [(x - 1.2, y - 1.2), (x + 1.2, y - 1.2), (x + 1.2, y + 1.2), (x - 1.2, y + 1.2)]
+    d.page.add_patch(Marker(corners, fill=False, edgecolor=d.palette.lanes.colour, linewidth=1.4, zorder=8.5))
 
 
 def _header(view: SiteView, only: Site | None) -> list[str]:
@@ -192,13 +229,23 @@ def _legend(pen: Pen, view: SiteView, shown: Shown, sites: tuple[Site, ...]) -> 
         (line_symbol(d, ink.release, 0.6), "start-zone ground"),
     ]
     if view.search.wish.near_m is not None:
-        entries.append((patch_symbol(d, fill=False, edgecolor=lanes.colour, linewidth=1.4), "where people come from"))
-    for tint, told in zip(TINTS, TINT_WORDS, strict=True):
-        entries.append((patch_symbol(d, facecolor=ink.corridor, alpha=tint, linewidth=0.0), f"reached: {told}"))
+        entries.append((_start_symbol(d), "starting place"))
+    tints = [
+        (patch_symbol(d, facecolor=ink.corridor, alpha=tint, linewidth=0.0), told)
+        for tint, told in zip(TINTS, TINT_WORDS, strict=True)
+    ]
     return [
         pen.heading("Legend"), *entry_rows(pen, [*entries, *ground_entries(d, shown)]),
-        *pen.paragraph("Reached: share of the frictions with which a body from a start zone passes within 10 m."),
+        *pen.paragraph("Reached: a body from a start zone passes within 10 m, with this share of the frictions."),
+        *entry_rows(pen, tints),
     ]  # fmt: skip
+
+
+def _start_symbol(d: Drawing) -> Symbol:
+    def draw(x: float, y: float) -> None:
+        _square(d, x + 3.8, y)
+
+    return draw
 
 
 def _lookout_symbol(d: Drawing) -> Symbol:
@@ -213,13 +260,13 @@ def _fill_panel(d: Drawing, view: SiteView, shown: Shown, sites: tuple[Site, ...
     columns = d.sheet.columns
     for size, most_notes in AMOUNTS:
         pen = Pen(d, columns[0].width, size)
-        told = [_told(pen, view.search.wish, one, single=single) for one in sites]
+        told = [_told(pen, one, single=single) for one in sites]
         for most in range(len(told), 0 if size == AMOUNTS[-1][0] else len(told) - 1, -1):
             rest = pen.paragraph(f"{len(told) - most} more in sites.json.") if most < len(told) else []
-            head = "Site" if single else "Sites, the best first"
+            head = [pen.heading("Site")] if single else _for_all(pen, view.search.wish, sites)
             notes = _notes(pen, view, most_notes)
             placed = panel.flow(
-                [*_legend(pen, view, shown, sites), pen.heading(head), *chain(*told[:most]), *rest, *notes], columns
+                [*_legend(pen, view, shown, sites), *head, *chain(*told[:most]), *rest, *notes], columns
             )
             if placed is not None:
                 for one in placed:
@@ -227,19 +274,30 @@ def _fill_panel(d: Drawing, view: SiteView, shown: Shown, sites: tuple[Site, ...
                 return
 
 
-def _told(pen: Pen, wish: SiteWish, site: Site, *, single: bool) -> list[Item]:
+def _told(pen: Pen, site: Site, *, single: bool) -> list[Item]:
     from lastseen.products.sites import sentences  # noqa: PLC0415  that module imports this one
 
     if single:
         return [item for one in sentences(site) for item in pen.paragraph(one, hang=2.6, mark="·")]
-    left_out = f"; {wish.left_out}" if wish.left_out else ""
-    first = (
-        f"No start zone in this model reaches it{left_out}."
-        if site.exposure.share <= 0.0
-        else site.statement.split(". ", maxsplit=1)[0] + ". Only with the lookout in place."
+    reached = ""
+    if site.exposure.share > 0.0:
+        reached = site.statement.split(". ", maxsplit=1)[0] + ". Only with the lookout in place. "
+    told = (
+        f"{words.facts(site)}. {reached}{words.way_words(site.way_in, 'way in')} {words.lookout_words(site.lookout)} "
+        f"Rank {site.rank:.2f}."
     )
-    told = f"{words.facts(site)}. {first} {words.lookout_words(site.lookout)} {site.reason.split(': ', 1)[0]}."
     return pen.paragraph(told[0].upper() + told[1:], hang=5.0, mark=str(site.number))
+
+
+def _for_all(pen: Pen, wish: SiteWish, sites: tuple[Site, ...]) -> list[Item]:
+    """What is true of all sites on the sheet."""
+    left_out = f"; {wish.left_out}" if wish.left_out else ""
+    if any(one.exposure.share > 0.0 for one in sites):
+        told = f"No start zone in this model reaches those that are not called reached{left_out}."
+    else:
+        told = f"No start zone in this model reaches any of them{left_out}."
+    told += " The limits of that are in sites.json and on the sheet of each site."
+    return [pen.heading("Sites, the best first"), *pen.paragraph(told)]
 
 
 def _notes(pen: Pen, view: SiteView, most: int) -> list[Item]:

@@ -12,6 +12,7 @@ from shapely import MultiPolygon, Point
 
 from lastseen import __version__
 from lastseen.drill.sites import words
+from lastseen.drill.sites.exposed import LIMITS
 from lastseen.outlines import only_areas, outline_of_level
 from lastseen.place import WGS84, to_lonlat, transformer
 from lastseen.products.caution import FULL_CAUTION
@@ -82,11 +83,11 @@ def site_record(view: SiteView, site: Site) -> dict[str, Any]:
     return found
 
 
-def sentences(site: Site) -> list[str]:
-    """All that is said about a site."""
+def sentences(site: Site, statement: str = "") -> list[str]:
+    """All that is said about a site; ``statement`` in place of its own."""
     return [
         f"{words.facts(site)[0].upper()}{words.facts(site)[1:]}.",
-        site.statement,
+        statement or site.statement,
         words.traps_words(site),
         words.way_words(site.way_in, "way in"),
         words.way_words(site.way_out, "way out"),
@@ -250,5 +251,5 @@ def sites_table(view: SiteView, folder: Path) -> str:
     for one in view.search.sites:
         place = to_lonlat(*one.middle_m, crs).notations()
         head = tables.wrapped(f"Site {one.number}: {place['lonlat']} = {place['mgrs']}, rank {one.rank:.2f}")
-        blocks.append(f"{head}\n{tables.bullets(sentences(one))}")
-    return tables.paragraphs(*blocks, tables.bullets(view.notes), f"Written to {folder}")
+        blocks.append(f"{head}\n{tables.bullets(sentences(one, one.statement.removesuffix(f' {LIMITS}')))}")
+    return tables.paragraphs(*blocks, tables.wrapped(LIMITS), tables.bullets(view.notes), f"Written to {folder}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,14 +17,15 @@ from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
 from lastseen.outlines import cells_of_outline, only_areas, smooth_outline
 from lastseen.release import DEPOSIT_DENSITY_KG_M3, SLAB_DENSITY_KG_M3
 
-STAKE_M = 10.0  # between stakes; common practice, no source
+STAKES_M = (10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0)  # between stakes, the closest that keeps to the number below
+MOST_STAKES = 60  # what two people set in an hour; common practice, no source
 SNOW_M, LEFT_M = 0.8, 0.3  # snow that lies on the site, and what the machine leaves; common practice, no source
 # Pushed snow is as dense as a deposit, and its mass is kept: 1 m3 that lies gives this much (densities from memory).
 PACKING = SLAB_DENSITY_KG_M3 / DEPOSIT_DENSITY_KG_M3
 KEEP_M = 2.0  # snow at the foot of the deposit stays; design choice
 UPHILL = 2.0  # a metre up the slope counts as so many more: machines push down or across; common practice, no source
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-LEAST_HAUL_M3 = 0.5
+LEAST_HAUL_M3, LEAST_M3 = 0.5, 0.01
 
 
 @dataclass(frozen=True)
@@ -105,7 +107,7 @@ def plan_pushing(
     snow_m: float = SNOW_M,
     left_m: float = LEFT_M,
     packing: float = PACKING,
-    stake_m: float = STAKE_M,
+    stake_m: float | None = None,
 ) -> PushPlan:
     """Stakes, cut and fill, balanced: what is cut, times the packing, is what is filled.
 
@@ -123,7 +125,8 @@ def plan_pushing(
         Depth of the snow that lies there, and what is left; vertical.
     packing : float
         Volume of 1 m3 of that snow when it is pushed.
-    stake_m : float
+    stake_m : float, optional
+        Distance between stakes; where not given the least of 10, 15, 20, 25, 30, 40 and 50 m that needs at most 60.
 
     Raises
     ------
@@ -132,19 +135,19 @@ def plan_pushing(
     NothingFoundError
         If there is not enough snow round the deposit.
     """
-    if not (snow_m > left_m >= 0.0 and 0.1 <= packing <= 2.0 and 2.0 <= stake_m <= 50.0):
+    if not (snow_m > left_m >= 0.0 and 0.1 <= packing <= 2.0 and 2.0 <= (stake_m or STAKES_M[0]) <= 50.0):
         raise InputError(
-            f"snow of {snow_m:g} m of which {left_m:g} m stay, packing {packing:g}, stakes every {stake_m:g} m: give "
+            f"snow of {snow_m:g} m of which {left_m:g} m stay, packing {packing:g}, stakes every {stake_m or STAKES_M[0]:g} m: give "
             "more snow than stays, a packing of 0.1 to 2 and stakes every 2 to 50 m"
         )
     fill = shape.thickness_m.values * shape.thickness_m.cell_area_m2
     borrowed = _borrowed(frame, shape, allowed, float(fill.sum()) / packing, snow_m - left_m)
     cut = np.where(borrowed, float(fill.sum()) / packing / max(int(borrowed.sum()), 1), 0.0)
-    stakes = _stakes(frame, shape.thickness_m, fill, cut, stake_m)
+    stakes, apart = _few_stakes(frame, shape.thickness_m, fill, cut, STAKES_M if stake_m is None else (stake_m,))
     hauls, pushed = _hauls(frame, stakes, packing)
     grid = shape.thickness_m
     return PushPlan(
-        tuple(one for one in stakes if one.fill_m3 + one.cut_m3 > 0.01),
+        tuple(stakes),
         hauls,
         float(fill.sum()),
         float(cut.sum()),
@@ -153,7 +156,7 @@ def plan_pushing(
         only_areas(smooth_outline(borrowed, grid.west_m, grid.north_m, grid.cell_m)),
         float(borrowed.sum()) * grid.cell_area_m2,
         pushed,
-        stake_m,
+        apart,
     )
 
 
@@ -185,6 +188,18 @@ def _borrowed(
     return borrowed.reshape(grid.shape)
 
 
+def _few_stakes(
+    frame: SiteFrame, grid: Grid, fill: FloatArray, cut: FloatArray, choices: Sequence[float]
+) -> tuple[list[Stake], float]:
+    """Stakes where something is done, at the first distance that needs no more than a few, else at the last."""
+    stakes: list[Stake] = []
+    for apart in choices:
+        stakes = [one for one in _stakes(frame, grid, fill, cut, apart) if one.fill_m3 + one.cut_m3 > LEAST_M3]
+        if len(stakes) <= MOST_STAKES:
+            return stakes, apart
+    return stakes, choices[-1]
+
+
 def _stakes(frame: SiteFrame, grid: Grid, fill: FloatArray, cut: FloatArray, stake_m: float) -> list[Stake]:
     """Squares of the site's own directions, and what is cut and filled in each."""
     rows, cols = np.indices(grid.shape)
@@ -202,13 +217,17 @@ def _stakes(frame: SiteFrame, grid: Grid, fill: FloatArray, cut: FloatArray, sta
         row, col = divmod(k, nj)
         a, d = np.array((col + j0 + 0.5) * stake_m), np.array((row + i0 + 0.5) * stake_m)
         x, y = (float(one) for one in frame.to_map(a, d))
-        r, c = (int(one) for one in grid.cell_of(x, y))
-        area = grid.cell_area_m2
-        stakes.append(
-            Stake(_name(row, col), (x, y), float(fills[k]), float(cuts[k]), float(fill[r, c]) / area,
-                  float(cut[r, c]) / area)
-        )  # fmt: skip
+        depths = (_at(grid, fill, x, y), _at(grid, cut, x, y))
+        stakes.append(Stake(_name(row, col), (x, y), float(fills[k]), float(cuts[k]), *depths))
     return stakes
+
+
+def _at(grid: Grid, volume_m3: FloatArray, x: float, y: float) -> float:
+    """Depth at a place; the middle of a square on the rim can lie off the lattice, where nothing is done."""
+    if not bool(grid.contains(x, y)):
+        return 0.0
+    r, c = (int(one) for one in grid.cell_of(x, y))
+    return float(volume_m3[r, c]) / grid.cell_area_m2
 
 
 def _name(row: int, col: int) -> str:

@@ -151,4 +151,4 @@ def _reached(site: Polygon, exposure: Exposure, wish: SiteWish, members: int) ->
 
 
 def _spaced(number: int) -> str:
-    return f"{number:,}".replace(",", " ")
+    return f"{number:,}".replace(",", "\u00a0")  # stays on one line

@@ -11,9 +11,9 @@ from shapely import Polygon, STRtree
 from shapely.geometry.base import BaseGeometry
 
 from lastseen import traps
-from lastseen.drill.sites import exposed, placing, ways
+from lastseen.drill.sites import exposed, placing, ranking, ways, words
 from lastseen.drill.sites.exposure import StartZoneReach, reach_of_start_zones
-from lastseen.drill.sites.model import Lookout, Part, Refused, Site, SiteSearch, SiteWish, Way
+from lastseen.drill.sites.model import Refused, Site, SiteSearch, SiteWish
 from lastseen.drill.sites.starts import StartGround, start_ground
 from lastseen.errors import InputError, NothingFoundError
 from lastseen.grid import BoolArray, FloatArray, Grid
@@ -28,12 +28,6 @@ TRAP_RIM_M = 200.0  # ground round them that traps are measured on
 CHOICE = 3  # as many times the wanted sites are looked at closely before they are ranked; design choice
 MOST_TRIED = 400
 APART = 0.5  # sites lie at least this many widths apart; design choice
-SLOW_WAY_S = 1200.0  # a way in of this time makes a site no better for it; design choice
-# Weights of the parts of the rank; design choices.
-WEIGHTS = {
-    "distance from reached ground": 0.25, "slope": 0.20, "way in": 0.15, "evenness": 0.15, "lookout": 0.15,
-    "way out": 0.10,
-}  # fmt: skip
 
 Progress = Callable[[str, float], None]
 
@@ -103,9 +97,7 @@ def find_sites(
     refused = _refused(here, tally)
     if not found:
         raise NothingFoundError(_nothing(here, refused, places.row.size))
-    found.sort(key=lambda one: (one.exposure.share > 0.0, -round(one.rank, 6), one.number))
-    kept = tuple(_numbered(one, number, len(found)) for number, one in enumerate(found[: wish.count], start=1))
-    return SiteSearch(wish, starts, reach, layers, kept, refused, _notes(here, refused))
+    return SiteSearch(wish, starts, reach, layers, ranking.ranked(found, wish.count), refused, _notes(here, refused))
 
 
 def _look(ground: Grid, starts: StartGround, reach: StartZoneReach, layers: GroundLayers, wish: SiteWish) -> _Ground:
@@ -188,8 +180,8 @@ def _site(here: _Ground, places: placing.Places, k: int, outline: Polygon, near:
     way_in, way_out = ways.ways_of(around, outline, wish.near_m, roads.outline if roads else None)
     lookout = ways.lookout_of(around, outline, _starts_on(here.starts, around.ground), "")
     cells = placing.cells_within(outline, ground)
-    parts = _parts(
-        here, float(places.slope_deg[k]), float(places.spread_deg[k]), exposure.distance_m, way_in, way_out, lookout
+    parts = ranking.parts_of(
+        wish, float(places.slope_deg[k]), float(places.spread_deg[k]), exposure.distance_m, way_in, way_out, lookout
     )
     return Site(
         k,
@@ -207,31 +199,10 @@ def _site(here: _Ground, places: placing.Places, k: int, outline: Polygon, near:
         lookout,
         near,
         parts,
-        sum(one.weight * one.value for one in parts),
+        ranking.rank_of(parts, way_in),
         exposed.statement(outline, exposure, wish, here.starts, here.reach),
         "",
     )
-
-
-def _parts(
-    here: _Ground, slope: float, spread: float, away_m: float, way_in: Way | None, way_out: Way | None,
-    lookout: Lookout | None,
-) -> tuple[Part, ...]:  # fmt: skip
-    """The parts of the rank, each 0 to 1."""
-    in_s = (1.0 - min(way_in.time_s / SLOW_WAY_S, 1.0)) * (1.0 - way_in.reached_m / way_in.length_m) if way_in else 0.0
-    out = 1.0 - way_out.reached_m / way_out.length_m if way_out else 0.0
-    seen = 0.0
-    if lookout is not None:
-        seen = lookout.sees_site * (1.0 if math.isnan(lookout.sees_above) else 0.5 + 0.5 * lookout.sees_above)
-    values = {
-        "distance from reached ground": float(placing.away_part(away_m)),
-        "slope": float(placing.slope_part(here.wish, slope)),
-        "way in": max(in_s, 0.0),
-        "evenness": float(placing.even_part(spread)),
-        "lookout": seen,
-        "way out": max(out, 0.0),
-    }
-    return tuple(Part(name, values[name], weight) for name, weight in WEIGHTS.items())
 
 
 def _box_round(here: _Ground, middle: tuple[float, float]) -> tuple[float, float, float, float]:
@@ -253,19 +224,6 @@ def _starts_on(starts: StartGround, lattice: Grid) -> BoolArray:
         starts.zones[np.clip(i, 0, starts.zones.shape[0] - 1), np.clip(j, 0, starts.zones.shape[1] - 1)] > 0
     )
     return found
-
-
-def _numbered(site: Site, number: int, of: int) -> Site:
-    """The site with its number, the name of its lookout place, and why it has this rank."""
-    lookout = replace(site.lookout, name=f"L{number}") if site.lookout else None
-    ordered = sorted(site.parts, key=lambda one: -one.value)
-    best, worst = ordered[0], ordered[-1]
-    told = ", ".join(f"{one.name} {one.value:.2f}" for one in site.parts)
-    reason = (
-        f"Number {number} of {of} that passed, with {site.rank:.2f} of 1: best in {best.name}, weakest in {worst.name}"
-        f". Parts: {told}."
-    )
-    return replace(site, number=number, lookout=lookout, reason=reason)
 
 
 def _refused(here: _Ground, tally: dict[str, int]) -> Refused:
@@ -311,10 +269,13 @@ def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
     reach, cell = here.reach, here.starts.ground.cell_m
     notes = [f"{here.wish.left_out}: they run farther than what is drawn here"] if here.wish.left_out else []
     notes.append(f"{_told(here, refused)}.")
+    near = here.wish.near_m
+    if near is not None and float(here.starts.ground.with_values(here.share).sample(*near)) > 0.0:
+        notes.append("a body reaches the starting place itself: name another one with --near")
     if reach.left:
         notes.append(
-            f"{reach.left / max(reach.bodies, 1):.0%} of the bodies left the elevation model or ran into no data; "
-            "start zones outside it are not seen"
+            f"{words.percent(reach.left / max(reach.bodies, 1))} of the bodies left the elevation model or ran into "
+            "no data; start zones outside it are not seen"
         )
     notes.append(
         f"ground was looked at on cells of {cell:g} m, bodies ran on {reach.share.cell_m:g} m; start zones smaller "
@@ -332,4 +293,4 @@ def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
         notes.append(blind)
     if here.wish.exposed_ok:
         notes.append("ground that bodies reach was allowed: a site that one reaches is used with its lookout only")
-    return tuple(one[0].upper() + one[1:] for one in notes)
+    return tuple(f"{one[0].upper()}{one[1:].removesuffix('.')}." for one in notes)

@@ -89,4 +89,4 @@ def view_sites(
 
 
 def _sentence(text: str) -> str:
-    return text[0].upper() + text[1:]
+    return f"{text[0].upper()}{text[1:].removesuffix('.')}."

@@ -81,7 +81,7 @@ def ways_of(
     middle = site.centroid
     if near_m is not None and bool(around.ground.contains(*near_m)):
         row, col = (int(one) for one in around.ground.cell_of(*near_m))
-        way_in = walk.way((row, col), "the point given with --near", inward=True)
+        way_in = walk.way((row, col), "the starting place", inward=True)
     else:
         road = walk.nearest(walk.cells_in(roads)) if roads is not None else None
         if road is not None:

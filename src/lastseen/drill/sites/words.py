@@ -10,10 +10,16 @@ from lastseen.place import bearing_text
 
 def facts(site: Site) -> str:
     """Slope, height and facing in one line."""
+    inside = "" if site.inside_range > 0.995 else f", {percent(site.inside_range)} within the slopes asked for"
     return (
-        f"{site.slope_deg:.0f} degrees (steepest {site.steepest_deg:.0f}, {site.inside_range:.0%} within the slopes "
-        f"asked for), faces {bearing_text(site.downhill_deg)}, {site.elevation_m:.0f} m"
+        f"{site.slope_deg:.0f} degrees (steepest {site.steepest_deg:.0f}{inside}), faces "
+        f"{bearing_text(site.downhill_deg)}, {site.elevation_m:.0f} m"
     )
+
+
+def percent(share: float) -> str:
+    """A share in whole per cent."""
+    return f"{100.0 * share:.0f} %"
 
 
 def way_words(way: Way | None, what: str) -> str:
@@ -37,11 +43,11 @@ def lookout_words(lookout: Lookout | None) -> str:
     above = (
         "no start-zone ground lies above within 1,500 m"
         if math.isnan(lookout.sees_above)
-        else f"sees {lookout.sees_above:.0%} of the start-zone ground above the site near it"
+        else f"sees {percent(lookout.sees_above)} of the start-zone ground above the site near it"
     )
     return (
         f"Lookout place {lookout.name}: {lookout.distance_m:.0f} m {bearing_text(lookout.bearing_deg)} of the middle, "
-        f"sees {lookout.sees_site:.0%} of the site; {above}."
+        f"sees {percent(lookout.sees_site)} of the site; {above}."
     )
 
 
