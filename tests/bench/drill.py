@@ -43,7 +43,7 @@ def mountains(side, roughness=1.3):
     noise = np.fft.irfft2(waves * k**-2.4, s=(side, side))
     x, y = np.meshgrid(np.arange(side) * CELL_M, np.arange(side) * CELL_M)
     ridge = np.abs(((0.8 * x + 0.6 * y) / 2000.0) % 2.0 - 1.0)  # 0 in the valley, 1 on the ridge
-    return 1500.0 + 900.0 * ridge**1.7 + roughness * 25.0 * noise / noise.std()
+    return 1500.0 + 800.0 * ridge**1.7 + roughness * 25.0 * noise / noise.std()
 
 
 def used():

@@ -129,7 +129,8 @@ def _fill_panel(d: Drawing, made: PracticeDeposit) -> None:
         for kept in (len(rows), *(range(len(rows) - 1, 0, -4) if size == AMOUNTS[-1] else ())):
             rest = pen.paragraph(f"{len(rows) - kept} more lines in deposit.json.") if kept < len(rows) else []
             items: list[Item] = [
-                *_legend(pen, made), pen.heading("Cut and fill"), *pen.paragraph(f"{made.shape.source}. {summary(made)}"),
+                *_legend(pen, made), pen.heading("Cut and fill"),
+                *pen.paragraph(f"{made.shape.source.rstrip('.')}. {summary(made)}"),
                 pen.heading("Exposure"), *pen.paragraph(made.statement),
                 *_lookout(pen, made),
                 pen.heading("Stakes"), *rows[:kept], *rest, *_notes(pen, made),
@@ -154,7 +155,11 @@ def _stake_rows(pen: Pen, made: PracticeDeposit) -> list[Item]:
     offsets = (0.0, 0.2 * half, 0.44 * half, 0.72 * half)
     head = ("", "fill m", "fill m³", "cut m³")
     items = [pen.row([(o + k * half, w) for k in (0, 1) for o, w in zip(offsets, head, strict=True)], bold=True)]
-    told = [(one.name, f"{one.fill_m:.2f}", f"{one.fill_m3:.1f}", f"{one.cut_m3:.1f}") for one in made.pushing.stakes]
+    told = [
+        (one.name, *(f"{value:.{digits}f}" if value >= 0.05 else "" for value, digits in
+                     ((one.fill_m, 2), (one.fill_m3, 1), (one.cut_m3, 1))))
+        for one in made.pushing.stakes
+    ]  # fmt: skip
     for first in range(0, len(told), 2):
         pairs = told[first : first + 2]
         items.append(pen.row([(o + k * half, w) for k, cells in enumerate(pairs)
@@ -171,8 +176,8 @@ def _legend(pen: Pen, made: PracticeDeposit) -> list[Item]:
         (line_symbol(d, lanes.colour, 0.8, arrow=1.9), "pushed to"),
     ]
     told = pen.paragraph(
-        f"Stakes every {made.pushing.stake_m:g} m, A at the top, 01 at the left as seen from below. +12: lay 12 m3 "
-        "on the square; -12: take 12 m3 from it, as it lies (the larger of the two where both are done)."
+        f"Stakes every {made.pushing.stake_m:g} m, A at the top, 01 at the left as seen from below. +12: lay 12 m³ "
+        "on the square; -12: take 12 m³ from it, as it lies (the larger of the two where both are done)."
     )
     return [pen.heading("Legend"), *entry_rows(pen, entries), _ramp(pen), *told]
 

@@ -39,7 +39,7 @@ FINEST_MM = 0.4  # cells of what is tinted
 WAY_IN, WAY_OUT = (0.6, 2.2), (6.0, 2.0)
 LEAST_SHOWN_M = 150.0  # round a single site
 WAY_SHOWN_M = 320.0  # of the ways of a single site; all of them are on the map of all sites
-INSIDE_MM, LEADER_FROM_MM = 5.0, 4.5
+LEADER_FROM_MM = 4.5
 AMOUNTS = ((7.4, 9), (7.0, 9), (6.6, 7), (6.2, 5), (6.0, 4), (5.6, 3))  # size of text, notes
 
 
@@ -140,23 +140,15 @@ def _draw_site(d: Drawing, site: Site) -> None:
     exposed = site.exposure.share > 0.0
     d.ground.add_patch(area_patch(MultiPolygon([site.outline]), facecolor=paper, alpha=0.55, linewidth=0.0, zorder=4.8))
     d.ground.add_patch(area_patch(MultiPolygon([site.outline]), fill=False, hatch="xxx" if exposed else None, **look))
-    if not _roomy(d, site):
-        edge = on_page(d.sheet, site.outline.exterior)
-        for a, b in pairwise(edge):
-            for t in np.linspace(0.0, 1.0, 8):
-                x, y = a + t * (b - a)
-                d.room.take(x, y, 0.8, 0.8)
+    for a, b in pairwise(on_page(d.sheet, site.outline.exterior)):
+        for share in np.linspace(0.0, 1.0, max(2, int(np.hypot(*(b - a))))):
+            x, y = a + share * (b - a)
+            d.room.take(x, y, 1.0, 1.0)
     if site.lookout is not None:
         x, y = d.sheet.on_page(*site.lookout.at_m)
         if d.inside(x, y):
             _triangle(d, x, y)
             d.room.take(x, y + 0.3, 3.2, 3.0)
-
-
-def _roomy(d: Drawing, site: Site) -> bool:
-    """Whether the number of a site has room inside it."""
-    sides = np.hypot(*np.diff(on_page(d.sheet, site.outline.exterior), axis=0).T)
-    return float(sides.min()) >= INSIDE_MM
 
 
 def _name_site(d: Drawing, site: Site) -> None:

@@ -18,7 +18,7 @@ from lastseen.outlines import cells_of_outline, only_areas, smooth_outline
 from lastseen.release import DEPOSIT_DENSITY_KG_M3, SLAB_DENSITY_KG_M3
 
 STAKES_M = (10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0)  # between stakes, the closest that keeps to the number below
-MOST_STAKES = 60  # what two people set in an hour; common practice, no source
+MOST_STAKES = 80  # more cannot be read on the sheet; design choice
 SNOW_M, LEFT_M = 0.8, 0.3  # snow that lies on the site, and what the machine leaves; common practice, no source
 # Pushed snow is as dense as a deposit, and its mass is kept: 1 m3 that lies gives this much (densities from memory).
 PACKING = SLAB_DENSITY_KG_M3 / DEPOSIT_DENSITY_KG_M3
@@ -126,7 +126,7 @@ def plan_pushing(
     packing : float
         Volume of 1 m3 of that snow when it is pushed.
     stake_m : float, optional
-        Distance between stakes; where not given the least of 10, 15, 20, 25, 30, 40 and 50 m that needs at most 60.
+        Distance between stakes; where not given the least of 10, 15, 20, 25, 30, 40 and 50 m that needs at most 80.
 
     Raises
     ------
@@ -135,15 +135,16 @@ def plan_pushing(
     NothingFoundError
         If there is not enough snow round the deposit.
     """
-    if not (snow_m > left_m >= 0.0 and 0.1 <= packing <= 2.0 and 2.0 <= (stake_m or STAKES_M[0]) <= 50.0):
+    choices = STAKES_M if stake_m is None else (stake_m,)
+    if not (snow_m > left_m >= 0.0 and 0.1 <= packing <= 2.0 and 2.0 <= choices[0] <= 50.0):
         raise InputError(
-            f"snow of {snow_m:g} m of which {left_m:g} m stay, packing {packing:g}, stakes every {stake_m or STAKES_M[0]:g} m: give "
-            "more snow than stays, a packing of 0.1 to 2 and stakes every 2 to 50 m"
+            f"snow of {snow_m:g} m of which {left_m:g} m stay, packing {packing:g}, stakes every {choices[0]:g} m: "
+            "give more snow than stays, a packing of 0.1 to 2 and stakes every 2 to 50 m"
         )
     fill = shape.thickness_m.values * shape.thickness_m.cell_area_m2
     borrowed = _borrowed(frame, shape, allowed, float(fill.sum()) / packing, snow_m - left_m)
     cut = np.where(borrowed, float(fill.sum()) / packing / max(int(borrowed.sum()), 1), 0.0)
-    stakes, apart = _few_stakes(frame, shape.thickness_m, fill, cut, STAKES_M if stake_m is None else (stake_m,))
+    stakes, apart = _few_stakes(frame, shape.thickness_m, fill, cut, choices)
     hauls, pushed = _hauls(frame, stakes, packing)
     grid = shape.thickness_m
     return PushPlan(

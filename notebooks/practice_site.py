@@ -1,0 +1,107 @@
+# ---
+# jupyter:
+#   jupytext:
+#     text_representation:
+#       extension: .py
+#       format_name: percent
+#   kernelspec:
+#     display_name: Python 3
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # Ground for practice, and a deposit on it
+#
+# On Mount Ysterra, an invented mountain: where a drill can be held, what comes down near it, and a deposit that a machine
+# pushes together there. Planning and training aid. The words are "no start zone in this model reaches it", and their
+# limits are part of them: look at the ground above on the day, and ask the local service. In a real accident follow your
+# training, the incident lead and the local rescue service; local rules come first.
+
+# %%
+import tempfile
+from pathlib import Path
+
+import numpy as np
+from matplotlib import pyplot as plt
+
+from lastseen.drill.sites import SiteWish
+from lastseen.drill.sites.view import view_sites
+from lastseen.errors import NothingFoundError
+from lastseen.outlines import read_outline
+from lastseen.products.deposit_laying import lay_deposit
+from lastseen.products.practice_deposit import deposit_table, write_deposit
+from lastseen.products.sites import sites_table, write_sites
+from lastseen.scenario import scenario_of
+from lastseen.shared_files import shared_folder
+
+work = Path(tempfile.mkdtemp())
+dem = shared_folder("demo") / "ysterra.tif"
+scenario = scenario_of({"elevation": [dem], "name": "Mount Ysterra (invented place)"})
+
+# %% [markdown]
+# ## All sizes
+#
+# The same as `lastseen drill sites ysterra.tif`. From every start zone bodies come down with the frictions of the largest
+# event that the ground there can hold, up to size 4. On this small mountain they leave no room for a site of 100 x 50 m,
+# and the refusal says what can be done.
+
+# %%
+try:
+    view_sites(scenario, SiteWish())
+except NothingFoundError as error:
+    print(error)
+
+# %% [markdown]
+# ## Sizes up to 3
+#
+# The same as `lastseen drill sites ysterra.tif --largest 3 --count 2 -o sites`. Events of size 4 are left out: somebody
+# has to know that they cannot happen here on that day, and every map and file says that they were left out.
+
+# %%
+view = view_sites(scenario, SiteWish(most_size=3, count=2))
+write_sites(view, work / "sites")
+print(sites_table(view, Path("sites")))
+
+# %% [markdown]
+# Dark is ground that bodies reach with every friction, the lines are start zones, the boxes are the sites.
+
+# %%
+search = view.search
+west, south, east, north = search.reach.share.bounds
+figure, axes = plt.subplots(figsize=(7, 6))
+axes.imshow(search.reach.share.values, extent=(west, east, south, north), cmap="Greys", vmax=1.5)
+ground = search.starts.ground
+x, y = (
+    ground.centre_of(*one)[k]
+    for k, one in enumerate([(0, np.arange(ground.shape[1])), (np.arange(ground.shape[0]), 0)])
+)
+axes.contour(x, y, search.starts.zones > 0, levels=[0.5], colors="0.2", linewidths=0.5)
+for site in search.sites:
+    axes.plot(*site.outline.exterior.xy, color="black", linewidth=2)
+    axes.annotate(f"site {site.number}", site.middle_m, xytext=(12, 12), textcoords="offset points")
+axes.set(xlabel="east, m", ylabel="north, m", title="Share of the frictions with which a body comes")
+plt.show()
+
+# %% [markdown]
+# ## A deposit on the first site
+#
+# The same as `lastseen drill deposit ysterra.tif --sites sites --size 2 --seed 5 -o deposit`: the volume of the class, lobes
+# and hummocks by seed, and which square gives its snow to which. Volumes are checked against each other: what is cut,
+# times the packing, is what is filled.
+
+# %%
+made = lay_deposit(
+    (dem,), None, work / "sites", 1, 2, None, seed=5, snow_m=0.8, left_m=0.3, packing=0.5, stake_m=None, name=None
+)
+write_deposit(made, work / "deposit")
+print(deposit_table(made, Path("deposit")))
+
+# %% [markdown]
+# `outline.geojson` is what a search is laid over: `lastseen strips deposit/outline.geojson --dem ysterra.tif`.
+
+# %%
+outline = read_outline(work / "deposit" / "outline.geojson", made.frame.crs, "debris")
+push = made.pushing
+print(f"{outline.area:.0f} m2; cut {push.cut_m3:.0f} m3 x {push.packing:g} = {push.fill_m3:.0f} m3 filled")
+print(*sorted(file.name for folder in ("sites", "deposit") for file in (work / folder).iterdir()), sep="\n")
