@@ -64,23 +64,24 @@ write_sites(view, work / "sites")
 print(sites_table(view, Path("sites")))
 
 # %% [markdown]
-# Dark is ground that bodies reach with every friction, the lines are start zones, the boxes are the sites.
+# Grey is ground that bodies reach, the darkest with every friction; the lines are start zones, the boxes are the sites.
 
 # %%
 search = view.search
 west, south, east, north = search.reach.share.bounds
 figure, axes = plt.subplots(figsize=(7, 6))
-axes.imshow(search.reach.share.values, extent=(west, east, south, north), cmap="Greys", vmax=1.5)
+axes.imshow(search.reach.share.values, extent=(west, east, south, north), cmap="Greys", vmax=3.0)
 ground = search.starts.ground
 x, y = (
     ground.centre_of(*one)[k]
     for k, one in enumerate([(0, np.arange(ground.shape[1])), (np.arange(ground.shape[0]), 0)])
 )
-axes.contour(x, y, search.starts.zones > 0, levels=[0.5], colors="0.2", linewidths=0.5)
+axes.contour(x, y, search.starts.zones > 0, levels=[0.5], colors="black", linewidths=0.6)
 for site in search.sites:
     axes.plot(*site.outline.exterior.xy, color="black", linewidth=2)
-    axes.annotate(f"site {site.number}", site.middle_m, xytext=(12, 12), textcoords="offset points")
+    axes.annotate(f"site {site.number}", site.middle_m, xytext=(-50, 0), textcoords="offset points")
 axes.set(xlabel="east, m", ylabel="north, m", title="Share of the frictions with which a body comes")
+axes.ticklabel_format(style="plain", useOffset=False)
 plt.show()
 
 # %% [markdown]

@@ -139,6 +139,14 @@ def test_the_outline_can_be_searched_and_holds_the_snow(folders):
     assert outline.area == pytest.approx(np.count_nonzero(z > 0), rel=0.05)
 
 
+def test_strips_are_laid_over_the_outline(folders):
+    words = ("strips", folders / "deposit/outline.geojson", "--dem", folders / "meadow.tif")
+    code, _, _ = lastseen(*words, "-o", folders / "strips", "-q")
+    assert code == CODES["ok"]
+    told = json.loads((folders / "strips/search.json").read_text(encoding="utf-8"))
+    assert told["coverage"]["fraction"] > 0.95
+
+
 def test_refusals_have_their_codes(folders):
     code, out, err = lastseen("drill", "sites", folders / "face.tif", *NEAR, "-o", folders / "none")
     assert (code, out) == (CODES["nothing"], "")

@@ -152,19 +152,23 @@ def _lookout(pen: Pen, made: PracticeDeposit) -> list[Item]:
 def _stake_rows(pen: Pen, made: PracticeDeposit) -> list[Item]:
     """Two stakes to a line."""
     half = 0.5 * pen.width / pen.ratio
-    offsets = (0.0, 0.2 * half, 0.44 * half, 0.72 * half)
-    head = ("", "fill m", "fill m³", "cut m³")
+    offsets = (0.0, 0.2 * half, 0.45 * half, 0.7 * half)
+    head = ("", "fill m", "m³", "cut m³")
     items = [pen.row([(o + k * half, w) for k in (0, 1) for o, w in zip(offsets, head, strict=True)], bold=True)]
     told = [
-        (one.name, *(f"{value:.{digits}f}" if value >= 0.05 else "" for value, digits in
-                     ((one.fill_m, 2), (one.fill_m3, 1), (one.cut_m3, 1))))
+        (one.name, f"{one.fill_m:.2f}" if one.fill_m >= 0.05 else "", _volume(one.fill_m3), _volume(one.cut_m3))
         for one in made.pushing.stakes
-    ]  # fmt: skip
+    ]
     for first in range(0, len(told), 2):
         pairs = told[first : first + 2]
         items.append(pen.row([(o + k * half, w) for k, cells in enumerate(pairs)
                               for o, w in zip(offsets, cells, strict=True)]))  # fmt: skip
     return items
+
+
+def _volume(m3: float) -> str:
+    """As exact as a machine works; nothing where nothing is done."""
+    return "" if m3 < 0.05 else f"{m3:.1f}" if m3 < 10.0 else f"{m3:.0f}"
 
 
 def _legend(pen: Pen, made: PracticeDeposit) -> list[Item]:

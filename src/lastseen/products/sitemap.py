@@ -35,6 +35,7 @@ SEEN_RIM_M = 200.0
 TINTS = (0.16, 0.30, 0.46)  # of the ground that bodies reach, by share of the frictions
 STEPS = (1e-6, 0.34, 0.67, 1.01)
 TINT_WORDS = ("up to a third", "up to two thirds", "more than two thirds")
+LEAST_TINT, EDGE = 0.02, (3.0, 1.2)
 FINEST_MM = 0.4  # cells of what is tinted
 WAY_IN, WAY_OUT = (0.6, 2.2), (6.0, 2.0)
 LEAST_SHOWN_M = 150.0  # round a single site
@@ -104,7 +105,12 @@ def _draw_reach(d: Drawing, view: SiteView) -> None:
     smooth = ndimage.gaussian_filter(share.values, 0.6)
     ink = d.palette.snow
     for low, high, tint in zip(STEPS[:-1], STEPS[1:], TINTS, strict=True):
-        d.ground.contourf(x, y, smooth, levels=(max(low, 0.02), high), colors=[ink.corridor], alpha=tint, zorder=1.0)
+        d.ground.contourf(
+            x, y, smooth, levels=(max(low, LEAST_TINT), high), colors=[ink.corridor], alpha=tint, zorder=1.0
+        )
+    # In grey a tint can look like shade: the edge is a line.
+    edge = {"colors": [ink.release], "linewidths": 0.8, "linestyles": [(0, EDGE)], "zorder": 2.5}
+    d.ground.contour(x, y, smooth, levels=[LEAST_TINT], **edge)
     starts = view.search.starts
     cut = _thinned(d, starts.ground.with_values(starts.zones > 0))
     if cut is not None:
@@ -219,6 +225,7 @@ def _legend(pen: Pen, view: SiteView, shown: Shown, sites: tuple[Site, ...]) -> 
         (line_symbol(d, lanes.colour, 1.2, WAY_OUT, arrow=2.0), "way out"),
         (_lookout_symbol(d), "lookout place"),
         (line_symbol(d, ink.release, 0.6), "start-zone ground"),
+        (line_symbol(d, ink.release, 0.8, EDGE), "edge of reached ground"),
     ]
     if view.search.wish.near_m is not None:
         entries.append((_start_symbol(d), "starting place"))

@@ -177,8 +177,8 @@ def lay_sized(frame: SiteFrame, size: int, seed: int) -> SnowShape:
     profile = np.sqrt(np.clip(1.0 - relative**2, 0.0, 1.0)) * (1.0 + TOE * np.clip(2.0 * d / length, -1.0, 1.0))
     told = (
         f"Deposit of size {size}: {volume:.0f} m3 (released volume of the EAWS size table, grown by "
-        f"{100.0 * Snow().growth[1]:.0f} % of its mass, packed to deposit density), {MEAN_THICKNESS_M[size]:g} m thick on "
-        "average"
+        f"{100.0 * Snow().growth[1]:.0f} % of its mass, packed to deposit density), "
+        f"{MEAN_THICKNESS_M[size]:g} m thick on average"
     )
     if share < 0.99:
         told += f"; the site holds {100.0 * share:.0f} % of its area, so it is smaller and just as thick"
