@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from lastseen.products.practice_deposit import PracticeDeposit
 
 MOST_ARROWS = 40
+STAKES_TOLD = "Thickness at the stake, m; snow to lay on its square and to take from it, m³."
 AMOUNTS = (7.0, 6.6, 6.2, 5.8, 5.4, 5.0)
 
 
@@ -104,9 +105,10 @@ def _draw_pushing(d: Drawing, made: PracticeDeposit) -> None:
         d.line([(x - 0.7, y), (x + 0.7, y)], ink.colour, 0.8, zorder=6)
         d.line([(x, y - 0.7), (x, y + 0.7)], ink.colour, 0.8, zorder=6)
         d.room.take(x, y, 6.0, 7.0)
-        more = stake.fill_m3 if stake.fill_m3 >= stake.cut_m3 else -stake.cut_m3
+        laid = stake.fill_m3 >= stake.cut_m3
+        told = f"+{_volume(stake.fill_m3)}" if laid else f"-{_volume(stake.cut_m3)}"
         d.text(x, y + 1.3, stake.name, size, ha="center", va="bottom", weight="bold", halo=True, zorder=9)
-        d.text(x, y - 1.2, f"{more:+.0f}", size, ha="center", va="top", halo=True, zorder=9)
+        d.text(x, y - 1.2, told, size, ha="center", va="top", halo=True, zorder=9)
 
 
 def _header(made: PracticeDeposit) -> list[str]:
@@ -133,7 +135,7 @@ def _fill_panel(d: Drawing, made: PracticeDeposit) -> None:
                 *pen.paragraph(f"{made.shape.source.rstrip('.')}. {summary(made)}"),
                 pen.heading("Exposure"), *pen.paragraph(made.statement),
                 *_lookout(pen, made),
-                pen.heading("Stakes"), *rows[:kept], *rest, *_notes(pen, made),
+                pen.heading("Stakes"), *pen.paragraph(STAKES_TOLD), *rows[:kept], *rest, *_notes(pen, made),
             ]  # fmt: skip
             placed = panel.flow(items, columns)
             if placed is not None:
@@ -153,7 +155,7 @@ def _stake_rows(pen: Pen, made: PracticeDeposit) -> list[Item]:
     """Two stakes to a line."""
     half = 0.5 * pen.width / pen.ratio
     offsets = (0.0, 0.2 * half, 0.45 * half, 0.7 * half)
-    head = ("", "fill m", "m³", "cut m³")
+    head = ("", "m", "+m³", "-m³")
     items = [pen.row([(o + k * half, w) for k in (0, 1) for o, w in zip(offsets, head, strict=True)], bold=True)]
     told = [
         (one.name, f"{one.fill_m:.2f}" if one.fill_m >= 0.05 else "", _volume(one.fill_m3), _volume(one.cut_m3))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import chain, pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
@@ -40,7 +40,7 @@ FINEST_MM = 0.4  # cells of what is tinted
 WAY_IN, WAY_OUT = (0.6, 2.2), (6.0, 2.0)
 LEAST_SHOWN_M = 150.0  # round a single site
 WAY_SHOWN_M = 320.0  # of the ways of a single site; all of them are on the map of all sites
-LEADER_FROM_MM = 4.5
+INSIDE_MM, LEADER_FROM_MM = 4.6, 4.5  # least side of a site that has room for its number
 AMOUNTS = ((7.4, 9), (7.0, 9), (6.6, 7), (6.2, 5), (6.0, 4), (5.6, 3))  # size of text, notes
 
 
@@ -109,7 +109,7 @@ def _draw_reach(d: Drawing, view: SiteView) -> None:
             x, y, smooth, levels=(max(low, LEAST_TINT), high), colors=[ink.corridor], alpha=tint, zorder=1.0
         )
     # In grey a tint can look like shade: the edge is a line.
-    edge = {"colors": [ink.release], "linewidths": 0.8, "linestyles": [(0, EDGE)], "zorder": 2.5}
+    edge: dict[str, Any] = {"colors": [ink.release], "linewidths": 0.8, "linestyles": [(0, EDGE)], "zorder": 2.5}
     d.ground.contour(x, y, smooth, levels=[LEAST_TINT], **edge)
     starts = view.search.starts
     cut = _thinned(d, starts.ground.with_values(starts.zones > 0))
@@ -147,9 +147,9 @@ def _draw_site(d: Drawing, site: Site) -> None:
     d.ground.add_patch(area_patch(MultiPolygon([site.outline]), facecolor=paper, alpha=0.55, linewidth=0.0, zorder=4.8))
     d.ground.add_patch(area_patch(MultiPolygon([site.outline]), fill=False, hatch="xxx" if exposed else None, **look))
     for a, b in pairwise(on_page(d.sheet, site.outline.exterior)):
-        for share in np.linspace(0.0, 1.0, max(2, int(np.hypot(*(b - a))))):
+        for share in np.linspace(0.0, 1.0, max(2, int(3.0 * np.hypot(*(b - a))))):
             x, y = a + share * (b - a)
-            d.room.take(x, y, 1.0, 1.0)
+            d.room.take(x, y, 0.4, 0.4)
     if site.lookout is not None:
         x, y = d.sheet.on_page(*site.lookout.at_m)
         if d.inside(x, y):
@@ -159,7 +159,14 @@ def _draw_site(d: Drawing, site: Site) -> None:
 
 def _name_site(d: Drawing, site: Site) -> None:
     """Number and name of the lookout place, where nothing is hidden."""
-    _label(d, str(site.number), site.middle_m, 9.0)
+    edges = on_page(d.sheet, site.outline.exterior)
+    if float(np.hypot(*np.diff(edges, axis=0).T).min()) >= INSIDE_MM:
+        x, y = d.sheet.on_page(*site.middle_m)
+        if d.inside(x, y):
+            d.text(x, y, str(site.number), 9.0, ha="center", va="center", weight="bold", halo=True, zorder=9)
+            d.room.take(x, y, 3.0, 3.0)
+    else:
+        _label(d, str(site.number), site.middle_m, 9.0)
     if site.lookout is not None:
         _label(d, site.lookout.name, site.lookout.at_m, 7.0)
 
@@ -168,7 +175,7 @@ def _label(d: Drawing, words: str, at_m: tuple[float, float], size: float) -> No
     x, y = d.sheet.on_page(*at_m)
     if not d.inside(x, y):
         return
-    spot = d.room.around([(x, y)], d.width_mm(words, size, "bold") + 0.8, size * MM_PER_POINT + 0.6)
+    spot = d.room.around([(x, y)], d.width_mm(words, size, "bold") + 0.8, 0.8 * size * MM_PER_POINT + 0.5)
     if spot is None:
         return
     if spot.away > LEADER_FROM_MM:

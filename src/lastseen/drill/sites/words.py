@@ -41,7 +41,7 @@ def lookout_words(lookout: Lookout | None) -> str:
     if lookout is None:
         return "No lookout place was found that sees most of the site and that no body reaches."
     above = (
-        "no start-zone ground lies above within 1,500 m"
+        "no start-zone ground lies above within 1500 m"
         if math.isnan(lookout.sees_above)
         else f"sees {percent(lookout.sees_above)} of the start-zone ground above the site near it"
     )
