@@ -201,3 +201,26 @@ def test_too_little_snow_is_said():
 def test_numbers_that_cannot_be_meant(bad):
     with pytest.raises(InputError, match="give more"):
         plan_pushing(FRAME, lay_sized(FRAME, 1, 3), **bad)
+
+
+def test_few_stakes_where_no_distance_is_given():
+    """The closest distance that needs at most 80 stakes; a given one stands."""
+    shape = lay_sized(WIDE, 3, 1)
+    made = plan_pushing(WIDE, shape)
+    assert made.stake_m in room.STAKES_M
+    assert len(made.stakes) <= room.MOST_STAKES
+    closer = room.STAKES_M[room.STAKES_M.index(made.stake_m) - 1]
+    assert len(plan_pushing(WIDE, shape, stake_m=closer).stakes) > room.MOST_STAKES
+
+
+def test_a_square_on_the_rim_whose_middle_lies_off_the_lattice():
+    """Snow only along the rim: volumes are all there, and at a stake off the lattice nothing is laid or taken."""
+    shape = lay_sized(FRAME, 2, 1)
+    allowed = np.zeros(shape.thickness_m.shape, bool)
+    allowed[:14], allowed[:, :14] = True, True
+    made = plan_pushing(FRAME, shape, allowed, snow_m=1.5, stake_m=50.0)
+    assert sum(one.fill_m3 for one in made.stakes) == pytest.approx(made.fill_m3, rel=1e-3)
+    assert sum(one.cut_m3 for one in made.stakes) == pytest.approx(made.cut_m3, rel=1e-3)
+    off = [one for one in made.stakes if not shape.thickness_m.contains(*one.at_m)]
+    assert off
+    assert all(one.fill_m == one.cut_m == 0.0 for one in off)

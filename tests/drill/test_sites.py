@@ -8,7 +8,15 @@ from scipy import ndimage
 from shapely import MultiPolygon, box
 
 from drill import site_zoo as zoo
-from lastseen.drill.sites import SiteWish, find_sites, member_frictions, reach_of_start_zones, start_ground, ways
+from lastseen.drill.sites import (
+    SiteWish,
+    find_sites,
+    member_frictions,
+    ranking,
+    reach_of_start_zones,
+    start_ground,
+    ways,
+)
 from lastseen.elevation import open_elevation, read_window
 from lastseen.errors import InputError, NothingFoundError
 from lastseen.grid import Grid
@@ -178,6 +186,26 @@ def test_ways_keep_to_ground_that_no_body_reaches():
     turn = abs((site.way_in.bearing_deg - site.way_out.bearing_deg + 180.0) % 360.0 - 180.0)
     assert turn >= 89.0
     assert site.way_out.steepest_deg <= 30.0
+
+
+def test_a_way_in_over_reached_ground_costs_rank():
+    """The same parts: half the rank from 500 m on; without a way in a site comes after all others."""
+    site = found(zoo.behind_a_ridge()).sites[0]
+    way = site.way_in
+    clear = ranking.rank_of(site.parts, way)
+    assert clear == pytest.approx(site.rank)
+    assert ranking.rank_of(site.parts, dataclasses.replace(way, reached_m=250.0)) == pytest.approx(0.75 * clear)
+    assert ranking.rank_of(site.parts, dataclasses.replace(way, reached_m=900.0)) == pytest.approx(0.5 * clear)
+    without = dataclasses.replace(site, way_in=None, rank=1.0, number=0)
+    assert [one.way_in is None for one in ranking.ranked([without, site], 2)] == [False, True]
+
+
+def test_a_starting_place_that_bodies_reach_is_told():
+    told = "A body reaches the starting place itself"
+    search = found(zoo.below_a_mound(), exposed_ok=True)
+    assert float(search.reach.share.sample(*MIDDLE)) > 0.0
+    assert any(told in note for note in search.notes)
+    assert not any(told in note for note in found(zoo.behind_a_ridge()).notes)
 
 
 def test_threads_do_not_show(monkeypatch):
