@@ -1,0 +1,265 @@
+"""The map of the page: one group for each layer, from the ground up."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import shapely
+from shapely.geometry import LineString
+from shapely.geometry.base import BaseGeometry
+
+from lastseen.products.contents import Contents
+from lastseen.products.onefile.areas import holding_areas, step_areas
+from lastseen.products.onefile.ground import contour_lines, drawn_ground, frame_of, relief_picture
+from lastseen.products.onefile.shapes import Frame, dashes, element, hatch, mark, text
+from lastseen.products.onefile.words import say
+from lastseen.products.palette import load_palette
+
+GRID_STEPS_M = (50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0)
+GRID_LINES = 14  # at most, along the longer side
+FOCUS_MARGIN = 0.12
+FOCUS_LAYERS = ("last_seen", "release", "debris", "lanes")
+_ARROW = "M7 0L-5 4.6L-2.4 0L-5 -4.6z"
+
+
+@dataclass(frozen=True)
+class MapLayer:
+    """A layer that can be switched: its name, what is drawn, and whether it is on at first."""
+
+    name: str
+    drawn: str
+    shown: bool = True
+
+
+def map_layers(contents: Contents) -> list[MapLayer]:
+    """All layers that have something to show, the lowest first."""
+    frame = frame_of(contents.ground)
+    ground = drawn_ground(contents.ground)
+    made: list[tuple[str, str, bool]] = [
+        ("relief", relief_picture(ground, frame), True),
+        ("debris", _debris(contents, frame), True),
+        ("thickness", _steps(contents, frame, "debris_thickness", load_palette().thickness.levels_m, "thick"), False),
+        ("contours", contour_lines(ground, frame), True),
+        ("grid", _grid(frame), True),
+        ("corridors", _paths(contents, frame, ("corridor",)), False),
+        ("paths", _paths(contents, frame, ("steepest", "main")), True),
+        ("traps", _traps(contents, frame), True),
+        ("zones", _zones(contents, frame), True),
+        ("release", _release(contents, frame), True),
+        ("outline", _outline(contents, frame), True),
+        ("poa", _poa(contents, frame), True),
+        ("uncovered", _uncovered(contents, frame), True),
+        ("route", _route(contents, frame), True),
+        ("lanes", _lanes(contents, frame), True),
+        ("last_seen", _last_seen(contents, frame), True),
+    ]
+    return [MapLayer(name, drawn, shown) for name, drawn, shown in made if drawn]
+
+
+def focus_box(contents: Contents) -> tuple[float, float, float, float]:
+    """What the map shows first: left, top, width and height, metres from its north-west corner."""
+    frame = frame_of(contents.ground)
+    shapes = [one for name in FOCUS_LAYERS for one in contents.layers[name].shapes]
+    west, south, east, north = (float(one) for one in shapely.total_bounds(shapes))
+    more = FOCUS_MARGIN * max(east - west, north - south, 100.0)
+    left, top = frame.at(west - more, north + more)
+    return left, top, round(east - west + 2.0 * more, 1), round(north - south + 2.0 * more, 1)
+
+
+def definitions(contents: Contents) -> str:
+    """Hatches of the kinds of traps that are there, and of what is out of range."""
+    palette = load_palette()
+    signs = palette.traps.signs
+    kinds = dict.fromkeys(row["kind"] for _, row in contents.layers["terrain_traps"].records())
+    made = []
+    for where in ("map", "key"):
+        made += [hatch(hatch_id(kind, where), signs[kind].hatch, "var(--trap)", where) for kind in kinds]
+        made.append(hatch(hatch_id("uncovered", where), palette.lanes.uncovered, "var(--lane)", where))
+    return "".join(made)
+
+
+def hatch_id(kind: str, where: str = "map") -> str:
+    """Name of the hatch of a kind of trap: on the map, where the script gives it its scale, or in the key."""
+    return f"{where}-hatch-" + kind.replace(" ", "-")
+
+
+def _cased(d: str, kind: str, style: tuple[float, ...] = (), **more: Any) -> str:
+    """A line with light edges."""
+    return element("path", d=d, class_=f"casing {kind}") + element(
+        "path", d=d, class_=f"stroke {kind}", stroke_dasharray=dashes(style), **more
+    )
+
+
+def _tap(inside: str, title: str, reason: str, *, stop: bool = False) -> str:
+    """Something that says what it is when it is tapped; ``stop`` for those that the keyboard stops at."""
+    reach = {"tabindex": 0, "role": "button", "aria_label": f"{title}. {reason}"} if stop else {}
+    return element("g", inside, class_="tap", data_title=title, data_reason=reason, **reach)
+
+
+def _label(frame: Frame, shape: BaseGeometry, words: str, kind: str) -> str:
+    inside = shape.representative_point()
+    return _sign(frame.at(inside.x, inside.y), words, kind)
+
+
+def _sign(at: tuple[float, float], words: str, kind: str, turn: str = "") -> str:
+    """A short sign in a box."""
+    wide = 8.0 + 7.4 * len(words)
+    box = element("rect", x=-0.5 * wide, y=-9, width=wide, height=18, rx=3)
+    return mark(at, box + element("text", text(words), y=4.4), class_=f"mark sign {kind} {turn}".strip())
+
+
+def _steps(contents: Contents, frame: Frame, raster: str, levels: tuple[float, ...], kind: str) -> str:
+    if raster not in contents.rasters:
+        return ""
+    areas = step_areas(contents.rasters[raster].bands[0], levels)
+    drawn = [element("path", d=frame.path(a), class_=f"{kind}{i}") for i, a in enumerate(areas) if not a.is_empty]
+    return element("g", "".join(drawn), class_="ramp") if drawn else ""
+
+
+def _debris(contents: Contents, frame: Frame) -> str:
+    ramp = _steps(contents, frame, "debris_probability", load_palette().debris.levels, "step")
+    if ramp:
+        return ramp
+    given = "".join(frame.path(one) for one in contents.layers["debris"].shapes)
+    return element("g", element("path", d=given, class_="observed"), class_="ramp")
+
+
+def _outline(contents: Contents, frame: Frame) -> str:
+    found = [(one, row) for one, row in contents.layers["debris"].records() if row["searched"]]
+    return "".join(
+        _tap(element("path", d=frame.path(one), class_="outline"), say("outline"), row["reason"]) for one, row in found
+    )
+
+
+def _poa(contents: Contents, frame: Frame) -> str:
+    if "poa" not in contents.rasters:
+        return ""
+    ink, drawn = load_palette().person, ""
+    areas = holding_areas(contents.rasters["poa"].bands[0])
+    for area, key in zip(areas, ("half", "most"), strict=True):
+        drawn += _tap(_cased(frame.path(area), f"poa {key}", ink.dashes[key]), say("poa"), say(f"poa_{key}"))
+    return drawn
+
+
+def _paths(contents: Contents, frame: Frame, kinds: tuple[str, ...]) -> str:
+    ink = load_palette().snow.dashes
+    drawn = ""
+    for line, row in contents.layers["flow_paths"].records():
+        if row["kind"] in kinds:
+            kind = "corridor" if row["kind"] == "corridor" else "path"
+            look = element("path", d=frame.path(line), class_=f"stroke {kind}", stroke_dasharray=dashes(ink[kind]))
+            drawn += _tap(look, say(f"path_{row['kind']}"), row["reason"])
+    return drawn
+
+
+def _release(contents: Contents, frame: Frame) -> str:
+    style = load_palette().snow.dashes["release"]
+    return "".join(
+        _tap(_cased(frame.path(one), "release", style), say("release"), row["reason"])
+        for one, row in contents.layers["release"].records()
+    )
+
+
+def _traps(contents: Contents, frame: Frame) -> str:
+    """Hatched areas, the lightest first, so that the heaviest lies on top."""
+    drawn = ""
+    for shape, row in reversed(contents.layers["terrain_traps"].records()):
+        name = f"{row['letter']}{row['number']}"
+        area = element("path", d=frame.path(shape), class_="trap", fill=f"url(#{hatch_id(row['kind'])})")
+        what = f"{name} {row['kind']}: {row['consequences']}"
+        drawn += _tap(area + _label(frame, shape, name, "trap-sign"), what, f"{row['reason']} {row['shares']}", stop=True)
+    return drawn
+
+
+def _zones(contents: Contents, frame: Frame) -> str:
+    drawn = ""
+    for shape, row in contents.layers["deposition_zones"].records():
+        edge = element("path", d=frame.path(shape), class_="zone")
+        name = f"Z{row['number']}"
+        drawn += _tap(
+            edge + _label(frame, shape, name, "zone-sign"), f"{name} {row['place']}", row["reason"], stop=True
+        )
+    return drawn
+
+
+def _uncovered(contents: Contents, frame: Frame) -> str:
+    found = contents.layers["uncovered"].records()
+    drawn = ""
+    for shape, row in found:
+        inside = shape.representative_point()
+        ring = mark(frame.at(inside.x, inside.y), element("circle", r=6, class_="ring"), class_="mark small")
+        look = element("path", d=frame.path(shape), class_="uncovered", fill=f"url(#{hatch_id('uncovered')})")
+        drawn += _tap(look + (ring if len(found) <= 40 else ""), say("uncovered"), row["reason"])
+    return drawn
+
+
+def _route(contents: Contents, frame: Frame) -> str:
+    """Approaches and joins, and every leg of the walk for the clock."""
+    style = load_palette().lanes.approach
+    drawn = ""
+    for line, row in contents.layers["route"].records():
+        d = frame.path(line)
+        title = say("leg_of", kind=say(row["kind"]), searcher=row["searcher"])
+        if row["kind"] == "lane":
+            look = element("path", d=d, class_="hidden")
+        elif row["kind"] == "join":
+            look = _cased(d, "join")
+        else:
+            look = _cased(d, "approach", style)
+        drawn += element(
+            "g", look, class_="tap leg", data_title=title, data_reason=row["reason"], data_searcher=row["searcher"],
+            data_time=row["time_s"], data_kind=row["kind"],
+        )  # fmt: skip
+    return drawn
+
+
+def _lanes(contents: Contents, frame: Frame) -> str:
+    ink, drawn = load_palette().lanes, ""
+    labels = ""
+    for line, row in contents.layers["lanes"].records():
+        title = say("lane_of", number=row["number"], searcher=row["searcher"])
+        arrows = "".join(_arrow(frame, line, share) for share in ((0.3, 0.8) if line.length > 80.0 else (0.65,)))
+        look = _cased(frame.path(line), "lane", ink.of_searcher(row["searcher"]))
+        drawn += _tap(look + arrows, title, row["reason"])
+        label = _sign(frame.at(*line.coords[0][:2]), str(row["number"]), "lane-sign")
+        labels += _tap(label, title, row["reason"], stop=True)
+    return drawn + labels
+
+
+def _arrow(frame: Frame, line: LineString, share: float) -> str:
+    """Which way to walk."""
+    here, there = line.interpolate(share, normalized=True), line.interpolate(min(1.0, share + 0.02), normalized=True)
+    turn = -math.degrees(math.atan2(there.y - here.y, there.x - here.x))
+    return mark(frame.at(here.x, here.y), element("path", d=_ARROW), turn, class_="mark arrow")
+
+
+def _last_seen(contents: Contents, frame: Frame) -> str:
+    drawn = ""
+    for point, row in contents.layers["last_seen"].records():
+        x, y = frame.at(point.x, point.y)
+        around = element("circle", cx=x, cy=y, r=row["radius_m"], class_="radius")
+        cross = "".join(element("path", d="M-11 0H11M0 -11V11", class_=kind) for kind in ("casing", "stroke"))
+        ring = "".join(element("circle", r=6.5, class_=kind) for kind in ("casing", "stroke"))
+        drawn += _tap(around + mark((x, y), cross + ring, class_="mark seen"), say("last_seen"), row["reason"], stop=True)
+    return drawn
+
+
+def _grid(frame: Frame) -> str:
+    """Lines of the metric grid; the script writes their numbers at the edge of what is shown."""
+    longest = max(frame.width_m, frame.height_m)
+    step = next((one for one in GRID_STEPS_M if longest / one <= GRID_LINES), GRID_STEPS_M[-1])
+    drawn = ""
+    for first, last, upright in (
+        (frame.west_m, frame.west_m + frame.width_m, True),
+        (frame.north_m - frame.height_m, frame.north_m, False),
+    ):
+        for i in range(math.ceil(first / step), math.floor(last / step) + 1):
+            at = round(i * step - frame.west_m if upright else frame.north_m - i * step, 1)
+            d = f"M{at} 0V{frame.height_m:g}" if upright else f"M0 {at}H{frame.width_m:g}"
+            drawn += element("path", d=d, class_="gridline", data_at=at, data_number=round(i * step),
+                             data_way="x" if upright else "y")  # fmt: skip
+    return drawn
+
+
