@@ -22,7 +22,7 @@ def write_plan(
     animate: bool = False,
     progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a plan: ``plan.json``, ``plan.gpkg``, ``lanes.gpx``, ``map.png``, the figures and the rasters.
+    """Write a plan: ``plan.json``, ``plan.gpkg``, ``lanes.gpx``, ``map.png``, ``page.html``, the figures and the rasters.
 
     The folder appears whole or not at all. The same plan gives the same bytes. Where the debris outline was given there
     is nothing to put in a raster, and none is written.
@@ -49,7 +49,7 @@ def write_plan(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import figures, geopackage, gpx, mapsheet, numbers, rasters  # noqa: PLC0415  slow to import
+    from lastseen.products import figures, geopackage, gpx, mapsheet, numbers, onefile, rasters  # noqa: PLC0415  slow to import
     from lastseen.products.contents import contents_of  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite) as partial:
@@ -61,6 +61,7 @@ def write_plan(
         progress("writing the rasters", 0.3)
         rasters.write_rasters(contents.rasters, partial)
         gpx.write_gpx(plan, partial / "lanes.gpx")
+        onefile.write_page(contents, partial / "page.html")
         progress("drawing the map", 0.4)
         mapsheet.write_map(plan, partial / "map.png")
         if plan.model is not None:
@@ -83,7 +84,7 @@ def write_search(
     overwrite: bool = False,
     progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a search over a drawn outline: ``search.json``, ``search.gpkg``, ``lanes.gpx`` and ``map.png``.
+    """Write a search over a drawn outline: ``search.json``, ``search.gpkg``, ``lanes.gpx``, ``map.png`` and ``page.html``.
 
     The folder appears whole or not at all. The same search gives the same bytes.
 
@@ -109,7 +110,7 @@ def write_search(
     OutputExistsError, ResourceError, InputError
         See `lastseen.products.folder.new_folder`.
     """
-    from lastseen.products import geopackage, gpx, mapsheet, numbers, rasters  # noqa: PLC0415  slow to import
+    from lastseen.products import geopackage, gpx, mapsheet, numbers, onefile, rasters  # noqa: PLC0415  slow to import
     from lastseen.products.contents import SEARCH_LAYERS, contents_of  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite, proof=SEARCH_PROOF) as partial:
@@ -120,6 +121,7 @@ def write_search(
         geopackage.write_geopackage(contents, partial / "search.gpkg", only=SEARCH_LAYERS, crs=crs)
         rasters.write_rasters(contents.rasters, partial)
         gpx.write_gpx(plan, partial / "lanes.gpx")
+        onefile.write_page(contents, partial / "page.html")
         progress("drawing the map", 0.4)
         mapsheet.write_map(plan, partial / "map.png")
         progress("done", 1.0)

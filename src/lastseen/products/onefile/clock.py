@@ -69,9 +69,7 @@ def _walked(contents: Contents, start_s: float, end_s: float) -> list[LineString
         low, high = max(start_s, begin), min(end_s, begin + leg["time_s"])
         if leg["kind"] == "approach" or high <= low:
             continue
-        part = substring(
-            line, (low - begin) / leg["time_s"], (high - begin) / leg["time_s"], normalized=True
-        )
+        part = substring(line, (low - begin) / leg["time_s"], (high - begin) / leg["time_s"], normalized=True)
         if isinstance(part, LineString) and part.length > 0.0:
             found.append(part)
     return found

@@ -6,13 +6,14 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import shapely
-from shapely.geometry import LineString
+from shapely.geometry import LineString, Point
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.products.contents import Contents
 from lastseen.products.onefile.areas import holding_areas, step_areas
-from lastseen.products.onefile.ground import contour_lines, drawn_ground, frame_of, relief_picture
+from lastseen.products.onefile.ground import contour_lines, frame_of, relief_picture
 from lastseen.products.onefile.shapes import Frame, dashes, element, hatch, mark, text
 from lastseen.products.onefile.words import say
 from lastseen.products.palette import load_palette
@@ -20,51 +21,68 @@ from lastseen.products.palette import load_palette
 GRID_STEPS_M = (50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0)
 GRID_LINES = 14  # at most, along the longer side
 FOCUS_MARGIN = 0.12
-FOCUS_LAYERS = ("last_seen", "release", "debris", "lanes")
+LEAST_SHOWN_M = 150.0
+DRAWN_LAYERS = ("last_seen", "release", "debris", "lanes", "route")
+RING_PX, MOST_RINGS = 14.0, 40  # pieces of the rest as near as this share a ring; more rings would hide the map
+SCREEN_PX = 800.0
+Box = tuple[float, float, float, float]
 _ARROW = "M7 0L-5 4.6L-2.4 0L-5 -4.6z"
 
 
 @dataclass(frozen=True)
 class MapLayer:
-    """A layer that can be switched: its name, what is drawn, and whether it is on at first."""
+    """A layer that can be switched: its name, what is drawn, its signs above all layers, whether it is on at first."""
 
     name: str
     drawn: str
+    signs: str = ""
     shown: bool = True
 
 
 def map_layers(contents: Contents) -> list[MapLayer]:
     """All layers that have something to show, the lowest first."""
     frame = frame_of(contents.ground)
-    ground = drawn_ground(contents.ground)
-    made: list[tuple[str, str, bool]] = [
-        ("relief", relief_picture(ground, frame), True),
-        ("debris", _debris(contents, frame), True),
-        ("thickness", _steps(contents, frame, "debris_thickness", load_palette().thickness.levels_m, "thick"), False),
-        ("contours", contour_lines(ground, frame), True),
-        ("grid", _grid(frame), True),
-        ("corridors", _paths(contents, frame, ("corridor",)), False),
-        ("paths", _paths(contents, frame, ("steepest", "main")), True),
-        ("traps", _traps(contents, frame), True),
-        ("zones", _zones(contents, frame), True),
-        ("release", _release(contents, frame), True),
-        ("outline", _outline(contents, frame), True),
-        ("poa", _poa(contents, frame), True),
-        ("uncovered", _uncovered(contents, frame), True),
-        ("route", _route(contents, frame), True),
-        ("lanes", _lanes(contents, frame), True),
-        ("last_seen", _last_seen(contents, frame), True),
+    ground = contents.ground
+    shown_m = max(search_box(contents)[2:])
+    thick = load_palette().thickness.levels_m
+    traps, zones, lanes = _traps(contents, frame), _zones(contents, frame), _lanes(contents, frame)
+    made = [
+        MapLayer("relief", relief_picture(ground)),
+        MapLayer("debris", _debris(contents, frame)),
+        MapLayer("thickness", _steps(contents, frame, "debris_thickness", thick, "thick"), shown=False),
+        MapLayer("contours", contour_lines(ground, frame, shown_m)),
+        MapLayer("grid", _grid(frame)),
+        MapLayer("corridors", _paths(contents, frame, ("corridor",)), shown=False),
+        MapLayer("paths", _paths(contents, frame, ("steepest", "main"))),
+        MapLayer("traps", *traps),
+        MapLayer("zones", *zones),
+        MapLayer("release", _release(contents, frame)),
+        MapLayer("outline", _outline(contents, frame)),
+        MapLayer("poa", _poa(contents, frame)),
+        MapLayer("uncovered", _uncovered(contents, frame)),
+        MapLayer("route", _route(contents, frame)),
+        MapLayer("lanes", *lanes),
+        MapLayer("last_seen", _last_seen(contents, frame)),
     ]
-    return [MapLayer(name, drawn, shown) for name, drawn, shown in made if drawn]
+    return [one for one in made if one.drawn]
 
 
-def focus_box(contents: Contents) -> tuple[float, float, float, float]:
-    """What the map shows first: left, top, width and height, metres from its north-west corner."""
-    frame = frame_of(contents.ground)
-    shapes = [one for name in FOCUS_LAYERS for one in contents.layers[name].shapes]
-    west, south, east, north = (float(one) for one in shapely.total_bounds(shapes))
-    more = FOCUS_MARGIN * max(east - west, north - south, 100.0)
-    left, top = frame.at(west - more, north + more)
+def search_box(contents: Contents) -> Box:
+    """What the map shows first, the searched debris and the lanes: left, top, width and height in metres."""
+    searched = [one for one, row in contents.layers["debris"].records() if row["searched"]]
+    return _box_of(contents, [*searched, *contents.layers["lanes"].shapes])
+
+
+def drawn_box(contents: Contents) -> Box:
+    """All that is drawn, as `search_box`."""
+    return _box_of(contents, [one for name in DRAWN_LAYERS for one in contents.layers[name].shapes])
+
+
+def _box_of(contents: Contents, shapes: list[BaseGeometry]) -> Box:
+    west, south, east, north = (float(one) for one in shapely.total_bounds(np.array(shapes)))
+    longest = max(east - west, north - south)
+    more = max(FOCUS_MARGIN * longest, 0.5 * (LEAST_SHOWN_M - longest))
+    left, top = frame_of(contents.ground).at(west - more, north + more)
     return left, top, round(east - west + 2.0 * more, 1), round(north - south + 2.0 * more, 1)
 
 
@@ -103,11 +121,11 @@ def _label(frame: Frame, shape: BaseGeometry, words: str, kind: str) -> str:
     return _sign(frame.at(inside.x, inside.y), words, kind)
 
 
-def _sign(at: tuple[float, float], words: str, kind: str, turn: str = "") -> str:
+def _sign(at: tuple[float, float], words: str, kind: str) -> str:
     """A short sign in a box."""
     wide = 8.0 + 7.4 * len(words)
     box = element("rect", x=-0.5 * wide, y=-9, width=wide, height=18, rx=3)
-    return mark(at, box + element("text", text(words), y=4.4), class_=f"mark sign {kind} {turn}".strip())
+    return mark(at, box + element("text", text(words), y=4.4), class_=f"mark sign {kind}", data_wide=f"{wide:.0f}")
 
 
 def _steps(contents: Contents, frame: Frame, raster: str, levels: tuple[float, ...], kind: str) -> str:
@@ -162,37 +180,44 @@ def _release(contents: Contents, frame: Frame) -> str:
     )
 
 
-def _traps(contents: Contents, frame: Frame) -> str:
-    """Hatched areas, the lightest first, so that the heaviest lies on top."""
-    drawn = ""
+def _traps(contents: Contents, frame: Frame) -> tuple[str, str]:
+    """Hatched areas, the lightest first, so that the heaviest lies on top; and their signs, the heaviest first."""
+    drawn = signs = ""
     for shape, row in reversed(contents.layers["terrain_traps"].records()):
         name = f"{row['letter']}{row['number']}"
         area = element("path", d=frame.path(shape), class_="trap", fill=f"url(#{hatch_id(row['kind'])})")
         what = f"{name} {row['kind']}: {row['consequences']}"
-        drawn += _tap(area + _label(frame, shape, name, "trap-sign"), what, f"{row['reason']} {row['shares']}", stop=True)
-    return drawn
+        reason = f"{row['reason']} {row['shares']}"
+        drawn += _tap(area, what, reason)
+        signs = _tap(_label(frame, shape, name, "trap-sign"), what, reason, stop=True) + signs
+    return drawn, signs
 
 
-def _zones(contents: Contents, frame: Frame) -> str:
-    drawn = ""
+def _zones(contents: Contents, frame: Frame) -> tuple[str, str]:
+    drawn = signs = ""
     for shape, row in contents.layers["deposition_zones"].records():
         edge = element("path", d=frame.path(shape), class_="zone")
         name = f"Z{row['number']}"
-        drawn += _tap(
-            edge + _label(frame, shape, name, "zone-sign"), f"{name} {row['place']}", row["reason"], stop=True
-        )
-    return drawn
+        title = f"{name} {row['place']}"
+        drawn += _tap(edge, title, row["reason"])
+        signs += _tap(_label(frame, shape, name, "zone-sign"), title, row["reason"], stop=True)
+    return drawn, signs
 
 
 def _uncovered(contents: Contents, frame: Frame) -> str:
+    """What no lane reaches; a ring marks pieces too small to see, neighbours share one."""
     found = contents.layers["uncovered"].records()
-    drawn = ""
+    near = RING_PX * max(search_box(contents)[2:]) / SCREEN_PX
+    drawn, rings = "", list[Point]()
     for shape, row in found:
-        inside = shape.representative_point()
-        ring = mark(frame.at(inside.x, inside.y), element("circle", r=6, class_="ring"), class_="mark small")
         look = element("path", d=frame.path(shape), class_="uncovered", fill=f"url(#{hatch_id('uncovered')})")
-        drawn += _tap(look + (ring if len(found) <= 40 else ""), say("uncovered"), row["reason"])
-    return drawn
+        inside = shape.representative_point()
+        west, south, east, north = shape.bounds
+        if max(east - west, north - south) < 2.0 * near and all(inside.distance(one) > near for one in rings):
+            rings.append(inside)
+            look += mark(frame.at(inside.x, inside.y), element("circle", r=7, class_="ring"), class_="mark rings")
+        drawn += _tap(look, say("uncovered"), row["reason"])
+    return drawn if len(rings) <= MOST_RINGS else drawn.replace("mark rings", "mark rings off")
 
 
 def _route(contents: Contents, frame: Frame) -> str:
@@ -215,17 +240,18 @@ def _route(contents: Contents, frame: Frame) -> str:
     return drawn
 
 
-def _lanes(contents: Contents, frame: Frame) -> str:
-    ink, drawn = load_palette().lanes, ""
-    labels = ""
+def _lanes(contents: Contents, frame: Frame) -> tuple[str, str]:
+    """Lines with arrows, and the numbers where they begin."""
+    ink = load_palette().lanes
+    drawn = signs = ""
     for line, row in contents.layers["lanes"].records():
         title = say("lane_of", number=row["number"], searcher=row["searcher"])
         arrows = "".join(_arrow(frame, line, share) for share in ((0.3, 0.8) if line.length > 80.0 else (0.65,)))
         look = _cased(frame.path(line), "lane", ink.of_searcher(row["searcher"]))
         drawn += _tap(look + arrows, title, row["reason"])
         label = _sign(frame.at(*line.coords[0][:2]), str(row["number"]), "lane-sign")
-        labels += _tap(label, title, row["reason"], stop=True)
-    return drawn + labels
+        signs += _tap(label, title, row["reason"], stop=True)
+    return drawn, signs
 
 
 def _arrow(frame: Frame, line: LineString, share: float) -> str:
@@ -242,7 +268,9 @@ def _last_seen(contents: Contents, frame: Frame) -> str:
         around = element("circle", cx=x, cy=y, r=row["radius_m"], class_="radius")
         cross = "".join(element("path", d="M-11 0H11M0 -11V11", class_=kind) for kind in ("casing", "stroke"))
         ring = "".join(element("circle", r=6.5, class_=kind) for kind in ("casing", "stroke"))
-        drawn += _tap(around + mark((x, y), cross + ring, class_="mark seen"), say("last_seen"), row["reason"], stop=True)
+        drawn += _tap(
+            around + mark((x, y), cross + ring, class_="mark seen"), say("last_seen"), row["reason"], stop=True
+        )
     return drawn
 
 
@@ -261,5 +289,3 @@ def _grid(frame: Frame) -> str:
             drawn += element("path", d=d, class_="gridline", data_at=at, data_number=round(i * step),
                              data_way="x" if upright else "y")  # fmt: skip
     return drawn
-
-

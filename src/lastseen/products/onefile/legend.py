@@ -22,7 +22,9 @@ def switches(contents: Contents, layers: Sequence[MapLayer]) -> str:
 def _switch(contents: Contents, layer: MapLayer) -> str:
     box = element("input", type="checkbox", data_layer=layer.name, checked=layer.shown).removesuffix("</input>")
     name = element("span", text(say(f"layer_{layer.name}")))
-    more = {"debris": _debris_steps, "thickness": _thickness_steps, "traps": _trap_key, "lanes": _lane_key}.get(layer.name)
+    more = {"debris": _debris_steps, "thickness": _thickness_steps, "traps": _trap_key, "lanes": _lane_key}.get(
+        layer.name
+    )
     label = element("label", box + _symbol(layer.name) + name)
     return element("li", label + (more(contents) if more else ""))
 

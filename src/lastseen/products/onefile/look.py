@@ -42,4 +42,8 @@ def _block(palette: Palette, *, dark: bool) -> str:
 
 def _ramps(palette: Palette) -> str:
     ramps = (("step", len(palette.debris.ramp)), ("thick", len(palette.thickness.ramp)))
-    return "".join(f".{kind}{i}{{fill:var(--{kind}{i})}}.bg-{kind}{i}{{background:var(--{kind}{i})}}" for kind, many in ramps for i in range(many))
+    return "".join(
+        f".{kind}{i}{{fill:var(--{kind}{i})}}.bg-{kind}{i}{{background:var(--{kind}{i})}}"
+        for kind, many in ramps
+        for i in range(many)
+    )

@@ -26,7 +26,10 @@
     size.h = Math.max(1, box.height);
   }
 
-  function fit([left, top, wide, high]) {
+  let fitted = null;  // the box that the view was fitted to, until somebody moves it
+  function fit(box) {
+    const [left, top, wide, high] = box;
+    fitted = box;
     view.x = left + wide / 2;
     view.y = top + high / 2;
     view.k = Math.max(wide / size.w, high / size.h);
@@ -46,19 +49,37 @@
     view.y = Math.min(whole.height_m, Math.max(0, view.y));
     const { x, y, k } = view, w = size.w * k, h = size.h * k;
     drawing.setAttribute("viewBox", `${x - w / 2} ${y - h / 2} ${w} ${h}`);
-    for (const one of drawing.querySelectorAll("[data-mark]")) {
+    for (const one of drawing.querySelectorAll("[data-mark]:not(.sign)")) {
       const [mx, my, turn] = one.dataset.mark.split(" ");
       one.setAttribute("transform", `translate(${mx} ${my}) rotate(${turn}) scale(${k})`);
     }
     for (const one of hatches) one.setAttribute("patternTransform", `scale(${k})`);
+    drawing.classList.toggle("far", k > whole.far_m);
+    placeSigns(k);
     drawGridNumbers(x - w / 2, y - h / 2, k);
     drawScale(k);
   }
 
+  // Signs step aside for those before them: lanes first, then traps and zones; what finds no room waits for a closer look.
+  const AWAY = [[0, 0], [0, -1], [1, 0], [0, 1], [-1, 0], [1, -1], [1, 1], [-1, 1], [-1, -1], [0, -2], [2, 0], [0, 2], [-2, 0]];
+  const signs = ["lanes", "zones", "traps"].flatMap((name) => [...document.querySelectorAll(`#signs [data-of=${name}] .sign`)]);
+  function placeSigns(k) {
+    const taken = [];
+    for (const one of signs) {
+      if (one.closest(".off")) continue;
+      const [mx, my] = one.dataset.mark.split(" ").map(Number), wide = Number(one.dataset.wide) + 3, high = 21;
+      const free = AWAY.map(([a, b]) => [mx / k + a * wide, my / k + b * high]).find(([x, y]) =>
+        taken.every(([tx, ty, tw]) => Math.abs(x - tx) >= (wide + tw) / 2 || Math.abs(y - ty) >= high));
+      one.classList.toggle("waits", !free);
+      const [x, y] = free || [mx / k, my / k];
+      if (free) taken.push([x, y, wide]);
+      one.setAttribute("transform", `translate(${x * k} ${y * k}) scale(${k})`);
+    }
+  }
+
   function drawGridNumbers(left, top, k) {
-    const shown = !byId("layer-grid") || !byId("layer-grid").classList.contains("off");
     numbers.replaceChildren();
-    if (!shown) return;
+    if (!document.querySelector("[data-of=grid]:not(.off)")) return;
     let last = -1e9;
     for (const line of gridlines) {
       const at = Number(line.dataset.at);
@@ -67,7 +88,7 @@
         if (px < 40 || px > size.w - 40 || px - last < 64) continue;
         last = px;
         numbers.append(make("text", { x: px, y: size.h - 6, "text-anchor": "middle" }, line.dataset.number));
-      } else if (px > 24 && px < size.h - 40 && Math.abs(px - 100) > 0) {
+      } else if (px > 80 && px < size.h - 64) {
         numbers.append(make("text", { x: size.w - 5, y: px + 3.5, "text-anchor": "end" }, line.dataset.number));
       }
     }
@@ -87,12 +108,14 @@
     view.x += (px - size.w / 2) * (view.k - k);
     view.y += (py - size.h / 2) * (view.k - k);
     view.k = k;
+    fitted = null;
     show();
   }
 
   function pan(dx, dy) {
     view.x += dx * view.k;
     view.y += dy * view.k;
+    fitted = null;
     show();
   }
 
@@ -138,8 +161,8 @@
     const box = map.getBoundingClientRect();
     zoom(0.5, event.clientX - box.left, event.clientY - box.top);
   });
-  const toSearch = () => fit(data.map.focus);
-  const toAll = () => fit([0, 0, whole.width_m, whole.height_m]);
+  const toSearch = () => fit(data.map.search);
+  const toAll = () => fit(data.map.drawn);
   const keys = {
     ArrowLeft: () => pan(-60, 0), ArrowRight: () => pan(60, 0), ArrowUp: () => pan(0, -60), ArrowDown: () => pan(0, 60),
     "+": () => zoom(0.8), "=": () => zoom(0.8), "-": () => zoom(1.25), "0": toSearch, "9": toAll, Escape: () => hush(),
@@ -186,7 +209,7 @@
   // ---- layers
   for (const box of document.querySelectorAll("[data-layer]")) {
     box.addEventListener("change", () => {
-      byId(`layer-${box.dataset.layer}`).classList.toggle("off", !box.checked);
+      for (const one of document.querySelectorAll(`[data-of=${box.dataset.layer}]`)) one.classList.toggle("off", !box.checked);
       show();
     });
   }
@@ -265,7 +288,7 @@
   }
 
   function drawChart(minute, least, greatest) {
-    const chart = byId("chart"), L = 38, R = 630, T = 10, B = 156;
+    const chart = byId("chart"), L = 38, R = 630, T = 20, B = 156;
     const most = Math.max(60, 30 * Math.ceil((before() + clock.total_s / 60) / 30));
     const x = (t) => L + (R - L) * Math.min(t, most) / most, y = (p) => B - (B - T) * p / 100;
     const every = most > 240 ? 60 : most > 120 ? 30 : 15;
@@ -277,7 +300,7 @@
       chart.append(make("path", { class: "axis", d: `M${x(t)} ${B}v4` }), make("text", { x: x(t), y: B + 16, "text-anchor": "middle" }, t));
     }
     chart.append(make("text", { x: R, y: B + 31, "text-anchor": "end" }, words.since_burial));
-    chart.append(make("text", { x: L + 6, y: T + 6 }, words.alive));
+    chart.append(make("text", { x: 4, y: 11 }, words.alive));
     const corners = curve().corners;
     const shown = corners.filter((one) => one[0] < most).concat([[most, ...between(corners, most)]]);
     let line = "", pen = false;
@@ -336,25 +359,25 @@
   let kept = null;
   window.addEventListener("beforeprint", () => {
     byId("layers-box").open = true;
-    kept = { ...view, ...size };
-    const mm = 96 / 25.4;
+    kept = { ...view };
+    const mm = 96 / 25.4, { w, h } = size;
     Object.assign(size, { w: 186 * mm, h: 165 * mm });
-    view.k = Math.max(kept.w * kept.k / size.w, kept.h * kept.k / size.h);
+    if (fitted) fit(fitted);
+    else view.k = Math.max(w * view.k / size.w, h * view.k / size.h);
     draw();
   });
-  window.addEventListener("afterprint", () => { if (kept) { Object.assign(view, { x: kept.x, y: kept.y, k: kept.k }); measure(); show(); } });
+  window.addEventListener("afterprint", () => { if (kept) { Object.assign(view, kept); measure(); show(); } });
   if (matchMedia("(max-width: 860px)").matches) byId("layers-box").open = false;
   measure();
-  fit(data.map.focus);
+  fit(data.map.search);
   draw();
   slider.value = 0;
   tick();
   let width = size.w;
   new ResizeObserver(() => {
-    const k = view.k;
     measure();
-    view.k = k * width / size.w;
+    view.k *= width / size.w;
     width = size.w;
-    show();
+    if (fitted) fit(fitted); else show();
   }).observe(map);
 })();

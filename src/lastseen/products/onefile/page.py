@@ -16,8 +16,8 @@ from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.products.contents import Contents
 from lastseen.products.onefile import tables
 from lastseen.products.onefile.clock import clock_data
-from lastseen.products.onefile.drawing import definitions, focus_box, map_layers
-from lastseen.products.onefile.ground import frame_of
+from lastseen.products.onefile.drawing import MapLayer, definitions, drawn_box, map_layers, search_box
+from lastseen.products.onefile.ground import far_m, frame_of
 from lastseen.products.onefile.legend import switches
 from lastseen.products.onefile.look import look_css
 from lastseen.products.onefile.shapes import element, text
@@ -44,7 +44,7 @@ def page_text(contents: Contents) -> str:
     """
     style, script = look_css(part("page.css")), part("page.js")
     layers = map_layers(contents)
-    left, top, wide, high = focus_box(contents)
+    view = search_box(contents)
     numbers = contents.numbers
     north = _north_deg(contents)
     values = {
@@ -55,17 +55,17 @@ def page_text(contents: Contents) -> str:
         "under": _under(contents),
         "short_caution": text(SHORT_CAUTION),
         "full_caution": text(FULL_CAUTION),
-        "view": f"{left} {top} {wide} {high}",
-        "ratio": f"{wide / high:.4f}",
+        "view": " ".join(map(str, view)),
         "definitions": definitions(contents),
-        "layers": "".join(
-            element("g", one.drawn, id=f"layer-{one.name}", class_="layer" if one.shown else "layer off") for one in layers
-        ),
+        "layers": "".join(_group(one, one.drawn) for one in layers),
+        "signs": "".join(_group(one, one.signs) for one in layers if one.signs),
         "switches": switches(contents, layers),
         "north_turn": f"{-north:.2f}",
         "north_words": text(_north_words(north)),
-        "curves": "".join(element("option", text(f"{one.name}: {one.title}"), value=one.name, selected=one.name == DEFAULT_CURVE)
-                          for one in CURVES.values()),  # fmt: skip
+        "curves": "".join(
+            element("option", text(f"{one.name}: {one.title}"), value=one.name, selected=one.name == DEFAULT_CURVE)
+            for one in CURVES.values()
+        ),  # fmt: skip
         "key_numbers": tables.key_numbers(contents),
         "walk": tables.walk(contents),
         "traps": tables.traps(contents),
@@ -91,6 +91,10 @@ def fill(template: str, values: dict[str, str]) -> str:
         raise InputError(f"the page has no text for {error}: install lastseen again") from error
 
 
+def _group(layer: MapLayer, drawn: str) -> str:
+    return element("g", drawn, data_of=layer.name, class_="layer" if layer.shown else "layer off")
+
+
 def _policy(style: str, script: str) -> str:
     """Nothing from anywhere, but pictures inside the page, and this style and this script."""
     hashes = [base64.b64encode(hashlib.sha256(one.encode()).digest()).decode() for one in (style, script)]
@@ -109,7 +113,13 @@ def _data(value: Any) -> str:
 def _script_data(contents: Contents) -> dict[str, Any]:
     frame = frame_of(contents.ground)
     return {
-        "map": {"width_m": round(frame.width_m, 2), "height_m": round(frame.height_m, 2), "focus": focus_box(contents)},
+        "map": {
+            "width_m": round(frame.width_m, 2),
+            "height_m": round(frame.height_m, 2),
+            "search": search_box(contents),
+            "drawn": drawn_box(contents),
+            "far_m": far_m(contents.ground, max(search_box(contents)[2:])),
+        },
         "strip_m": contents.numbers["coverage"]["strip_width_m"],
         "clock": clock_data(contents),
         "words": words()["script"],
@@ -123,7 +133,9 @@ def _under(contents: Contents) -> str:
     seen = numbers.get("last_seen")
     if seen:
         lon, lat = seen["lonlat"]
-        lines.append(say("seen_at", mgrs=seen["mgrs"], lat=f"{lat:.6f}", lon=f"{lon:.6f}", radius=f"{seen['radius_m']:g}"))
+        lines.append(
+            say("seen_at", mgrs=seen["mgrs"], lat=f"{lat:.6f}", lon=f"{lon:.6f}", radius=f"{seen['radius_m']:g}")
+        )
     model = numbers.get("model")
     made = say(f"made_{model['name']}") if model else say("made_flat" if numbers.get("flat") else "made_drawn")
     lines.append(say("made", what=made, seed=numbers["seed"], version=__version__))

@@ -58,7 +58,7 @@ def _tenth(value: int) -> str:
 def element(name: str, inside: str = "", /, **attributes: Any) -> str:
     """An element; ``class_`` is ``class``, ``_`` in names is ``-``, None and False leave an attribute out."""
     told = "".join(
-        f' {key.strip("_").replace("_", "-")}' + ("" if value is True else f'="{html.escape(str(value))}"')
+        f" {key.strip('_').replace('_', '-')}" + ("" if value is True else f'="{html.escape(str(value))}"')
         for key, value in attributes.items()
         if value is not None and value is not False
     )

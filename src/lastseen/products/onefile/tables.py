@@ -10,6 +10,7 @@ from lastseen.products.layers import percent
 from lastseen.products.onefile.shapes import element, text
 from lastseen.products.onefile.words import say
 
+STACKS = ("traps", "zones")  # on a narrow screen a row of these becomes a block
 Shown = Callable[[Any], str]
 
 
@@ -103,9 +104,9 @@ def walk(contents: Contents) -> str:
     """Every leg of every searcher."""
     numbers = contents.numbers
     magnetic = any(leg["bearing_deg_magnetic"] is not None for leg in numbers["route"])
-    heads = ["t_searcher", "t_leg", "t_what", "t_start", "t_length", "t_true", "t_slope", "t_steepest", "t_time"]
+    heads = ["t_searcher", "t_leg", "t_what", "t_length", "t_true", "t_slope", "t_steepest", "t_time", "t_start"]
     if magnetic:
-        heads.insert(6, "t_magnetic")
+        heads.insert(5, "t_magnetic")
     rows = [_leg(numbers, i, leg, magnetic=magnetic) for i, leg in enumerate(numbers["route"])]
     return table("walk", heads, rows)
 
@@ -119,9 +120,9 @@ def _leg(numbers: Any, i: int, leg: Any, *, magnetic: bool) -> list[str]:
         bearings.append(value(numbers, f"{at}.bearing_deg_magnetic", bearing))
     return [
         value(numbers, f"{at}.searcher", str), value(numbers, f"{at}.number", str), text(what + against),
-        element("span", text(leg["start"]["mgrs"]), class_="code"), value(numbers, f"{at}.length_m", metres), *bearings,
+        value(numbers, f"{at}.length_m", metres), *bearings,
         value(numbers, f"{at}.slope_deg", lambda one: f"{one:+.0f}°"), value(numbers, f"{at}.steepest_deg", degrees),
-        value(numbers, f"{at}.time_s", time),
+        value(numbers, f"{at}.time_s", time), element("span", text(leg["start"]["mgrs"]), class_="code"),
     ]  # fmt: skip
 
 
@@ -148,9 +149,7 @@ def zones(contents: Contents) -> str:
             value(numbers, f"{at}.area_m2", area), value(numbers, f"{at}.thickness_m", fine_metres),
             value(numbers, f"{at}.thickest_m", fine_metres), value(numbers, f"{at}.slope_deg", degrees), text(one["reason"]),
         ])  # fmt: skip
-    return table(
-        "zones", ["t_sign", "t_place", "t_poa", "t_area", "t_mean", "t_thickest", "t_slope", "t_reason"], rows
-    )
+    return table("zones", ["t_sign", "t_place", "t_poa", "t_area", "t_mean", "t_thickest", "t_slope", "t_reason"], rows)
 
 
 def assumptions(contents: Contents) -> str:
@@ -165,7 +164,10 @@ def assumptions(contents: Contents) -> str:
     said += [
         (say("a_crs"), f"{numbers['grid']['crs_name']} ({numbers['grid']['crs']})"),
         (say("a_cell"), f"{numbers['grid']['cell_m']:g} m"),
-        *((f"{say('a_input')}: {one['role']}", f"{one['name']}, sha256 {one['sha256'][:16]}…") for one in numbers["inputs"]),
+        *(
+            (f"{say('a_input')}: {one['role']}", f"{one['name']}, sha256 {one['sha256'][:16]}…")
+            for one in numbers["inputs"]
+        ),
         (say("a_versions"), ", ".join(f"{name} {number}" for name, number in numbers["versions"].items())),
     ]
     rows = "".join(element("dt", text(a)) + element("dd", text(b)) for a, b in said)
@@ -174,18 +176,31 @@ def assumptions(contents: Contents) -> str:
 
 def table(name: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """A table; empty where there are no rows."""
-    body = "".join(element("tr", "".join(element("td", cell) for cell in row)) for row in rows)
+    said = [say(one) for one in heads]
+    cells = [[element("td", one, data_head=head) for head, one in zip(said, row, strict=True)] for row in rows]
+    body = "".join(element("tr", "".join(row)) for row in cells)
     if not body:
         return ""
-    head = element("tr", "".join(element("th", text(say(one)), scope="col") for one in heads))
+    head = element("tr", "".join(element("th", text(one), scope="col") for one in said))
     caption = element("caption", text(say(f"caption_{name}")))
-    inner = element("table", caption + element("thead", head) + element("tbody", body), id=f"table-{name}")
+    inner = element(
+        "table",
+        caption + element("thead", head) + element("tbody", body),
+        id=f"table-{name}",
+        class_="stacks" if name in STACKS else None,
+    )
     return element("div", inner, class_="scroll", tabindex=0, role="region", aria_label=say(f"caption_{name}"))
 
 
 def _long(seconds: float) -> str:
     minutes = round(seconds / 60.0)
-    return say("under_a_minute") if seconds < 60.0 else f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+    return (
+        say("under_a_minute")
+        if seconds < 60.0
+        else f"{minutes} min"
+        if minutes < 60
+        else f"{minutes // 60} h {minutes % 60:02d} min"
+    )
 
 
 def _plain(name: str) -> str:
