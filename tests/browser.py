@@ -28,7 +28,7 @@ def launch(*more_flags):
         if os.environ.get("CI"):
             pytest.fail(MISSING)
         pytest.skip(MISSING)
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import sync_playwright  # noqa: PLC0415  slow to import
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=program, args=[*FLAGS, *more_flags])

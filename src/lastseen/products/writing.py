@@ -22,7 +22,7 @@ def write_plan(
     animate: bool = False,
     progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a plan: ``plan.json``, ``plan.gpkg``, ``lanes.gpx``, ``map.png``, ``page.html``, the figures and the rasters.
+    """Write a plan: ``plan.json``, ``plan.gpkg``, ``lanes.gpx``, ``map.png``, ``page.html``, figures and rasters.
 
     The folder appears whole or not at all. The same plan gives the same bytes. Where the debris outline was given there
     is nothing to put in a raster, and none is written.
@@ -84,7 +84,7 @@ def write_search(
     overwrite: bool = False,
     progress: Progress = lambda _stage, _share: None,
 ) -> tuple[Path, ...]:
-    """Write a search over a drawn outline: ``search.json``, ``search.gpkg``, ``lanes.gpx``, ``map.png`` and ``page.html``.
+    """Write a drawn search: ``search.json``, ``search.gpkg``, ``lanes.gpx``, ``map.png`` and ``page.html``.
 
     The folder appears whole or not at all. The same search gives the same bytes.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ import shapely
 from shapely.geometry import LineString
 from shapely.ops import substring
 
+from lastseen.outlines import only_areas
 from lastseen.products.contents import Contents
 from lastseen.search.coverage import covered_by
 from lastseen.search.lattice import lattice_over, lattice_spacing_m
@@ -41,7 +43,8 @@ def covered_shares(contents: Contents, steps: int = STEPS) -> list[float]:
     plan says, so that both agree.
     """
     coverage = contents.numbers["coverage"]
-    outline = shapely.union_all([one for one, row in contents.layers["debris"].records() if row["searched"]])
+    searched = [one for one, row in contents.layers["debris"].records() if row["searched"]]
+    outline = only_areas(shapely.union_all(searched))
     half = 0.5 * float(coverage["strip_width_m"])
     bounds = shapely.total_bounds([outline, *contents.layers["route"].shapes]).tolist()
     surface = Surface.around(contents.ground, (bounds[0], bounds[1], bounds[2], bounds[3]), 2.0 * half)
@@ -50,7 +53,7 @@ def covered_shares(contents: Contents, steps: int = STEPS) -> list[float]:
     ends = np.linspace(0.0, float(contents.numbers["search"]["total_time_s"]), steps + 1).tolist()
     seen = np.zeros(lattice.weight_m2.size, np.bool_)
     shares = [0.0]
-    for start, end in zip(ends[:-1], ends[1:], strict=True):
+    for start, end in itertools.pairwise(ends):
         walked = _walked(contents, start, end)
         if walked:
             seen |= covered_by(walked, lattice, surface, half)
@@ -63,7 +66,7 @@ def _walked(contents: Contents, start_s: float, end_s: float) -> list[LineString
     """The parts of lanes and joins that all searchers walk between two times."""
     found: list[LineString] = []
     now: dict[int, float] = {}
-    for line, leg in contents.layers["route"].records():
+    for line, leg in _legs(contents):
         begin = now.get(leg["searcher"], 0.0)
         now[leg["searcher"]] = begin + leg["time_s"]
         low, high = max(start_s, begin), min(end_s, begin + leg["time_s"])
@@ -73,6 +76,11 @@ def _walked(contents: Contents, start_s: float, end_s: float) -> list[LineString
         if isinstance(part, LineString) and part.length > 0.0:
             found.append(part)
     return found
+
+
+def _legs(contents: Contents) -> list[tuple[LineString, dict[str, Any]]]:
+    """Legs with their values, in the order they are walked."""
+    return [(line, row) for line, row in contents.layers["route"].records() if isinstance(line, LineString)]
 
 
 def curve_corners(curve: SurvivalCurve) -> list[list[float]]:

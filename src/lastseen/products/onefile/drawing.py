@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import shapely
-from shapely.geometry import LineString, Point
+from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.products.contents import Contents
@@ -234,9 +234,15 @@ def _route(contents: Contents, frame: Frame) -> str:
         else:
             look = _cased(d, "approach", style)
         drawn += element(
-            "g", look, class_="tap leg", data_title=title, data_reason=row["reason"], data_searcher=row["searcher"],
-            data_time=row["time_s"], data_kind=row["kind"],
-        )  # fmt: skip
+            "g",
+            look,
+            class_="tap leg",
+            data_title=title,
+            data_reason=row["reason"],
+            data_searcher=row["searcher"],
+            data_time=row["time_s"],
+            data_kind=row["kind"],
+        )
     return drawn
 
 
@@ -254,7 +260,7 @@ def _lanes(contents: Contents, frame: Frame) -> tuple[str, str]:
     return drawn, signs
 
 
-def _arrow(frame: Frame, line: LineString, share: float) -> str:
+def _arrow(frame: Frame, line: Any, share: float) -> str:
     """Which way to walk."""
     here, there = line.interpolate(share, normalized=True), line.interpolate(min(1.0, share + 0.02), normalized=True)
     turn = -math.degrees(math.atan2(there.y - here.y, there.x - here.x))
@@ -264,7 +270,7 @@ def _arrow(frame: Frame, line: LineString, share: float) -> str:
 def _last_seen(contents: Contents, frame: Frame) -> str:
     drawn = ""
     for point, row in contents.layers["last_seen"].records():
-        x, y = frame.at(point.x, point.y)
+        x, y = frame.at(*point.coords[0][:2])
         around = element("circle", cx=x, cy=y, r=row["radius_m"], class_="radius")
         cross = "".join(element("path", d="M-11 0H11M0 -11V11", class_=kind) for kind in ("casing", "stroke"))
         ring = "".join(element("circle", r=6.5, class_=kind) for kind in ("casing", "stroke"))
@@ -286,6 +292,12 @@ def _grid(frame: Frame) -> str:
         for i in range(math.ceil(first / step), math.floor(last / step) + 1):
             at = round(i * step - frame.west_m if upright else frame.north_m - i * step, 1)
             d = f"M{at} 0V{frame.height_m:g}" if upright else f"M0 {at}H{frame.width_m:g}"
-            drawn += element("path", d=d, class_="gridline", data_at=at, data_number=round(i * step),
-                             data_way="x" if upright else "y")  # fmt: skip
+            drawn += element(
+                "path",
+                d=d,
+                class_="gridline",
+                data_at=at,
+                data_number=round(i * step),
+                data_way="x" if upright else "y",
+            )
     return drawn

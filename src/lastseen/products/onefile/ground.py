@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import itertools
 import math
 
 import numpy as np
@@ -85,7 +86,7 @@ def _pieces(line: LineString, frame: Frame) -> list[LineString]:
     every = LABEL_EVERY_M * max(frame.width_m, frame.height_m)
     many = max(1, round(line.length / every)) if line.length > 0.25 * every else 0
     ends = [line.length * i / many for i in range(many + 1)] if many else []
-    middle = [0.5 * (a + b) for a, b in zip(ends[:-1], ends[1:], strict=True)]
+    middle = [0.5 * (a + b) for a, b in itertools.pairwise(ends)]
     near = 0.01 * every
     return [LineString([line.interpolate(one - near), line.interpolate(one + near)]) for one in middle]
 

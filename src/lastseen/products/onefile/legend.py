@@ -30,8 +30,9 @@ def _switch(contents: Contents, layer: MapLayer) -> str:
 
 
 def _svg(inside: str, wide: int = WIDE) -> str:
-    return element("svg", inside, class_="symbol", viewBox=f"0 0 {wide} {HIGH}", width=wide, height=HIGH,
-                   aria_hidden="true")  # fmt: skip
+    return element(
+        "svg", inside, class_="symbol", viewBox=f"0 0 {wide} {HIGH}", width=wide, height=HIGH, aria_hidden="true"
+    )
 
 
 def _line(kind: str, style: tuple[float, ...] = (), *, cased: bool = False) -> str:
@@ -69,8 +70,9 @@ def _symbol(name: str) -> str:
 
 
 def _steps(kind: str, labels: Sequence[str], title: str) -> str:
-    cells = "".join(element("li", element("i", "", class_=f"swatch bg-{kind}{i}") + text(one))
-                    for i, one in enumerate(labels))  # fmt: skip
+    cells = "".join(
+        element("li", element("i", "", class_=f"swatch bg-{kind}{i}") + text(one)) for i, one in enumerate(labels)
+    )
     return element("p", text(title), class_="key-title") + element("ol", cells, class_="steps")
 
 
@@ -80,7 +82,7 @@ def _debris_steps(contents: Contents) -> str:
     return _steps("step", [percent(one) for one in load_palette().debris.levels], say("key_debris"))
 
 
-def _thickness_steps(contents: Contents) -> str:
+def _thickness_steps(_contents: Contents) -> str:
     return _steps("thick", [f"{one:g} m" for one in load_palette().thickness.levels_m], say("key_thickness"))
 
 

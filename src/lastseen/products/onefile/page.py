@@ -65,7 +65,7 @@ def page_text(contents: Contents) -> str:
         "curves": "".join(
             element("option", text(f"{one.name}: {one.title}"), value=one.name, selected=one.name == DEFAULT_CURVE)
             for one in CURVES.values()
-        ),  # fmt: skip
+        ),
         "key_numbers": tables.key_numbers(contents),
         "walk": tables.walk(contents),
         "traps": tables.traps(contents),

@@ -90,7 +90,7 @@ TILE_PX = 12.0
 
 
 def hatch(name: str, letters: str, stroke: str, where: str) -> str:
-    """A pattern that draws a hatch of the palette; more letters are closer together.
+    r"""A pattern that draws a hatch of the palette; more letters are closer together.
 
     The letters are those of matplotlib: ``/ \\ | - x + . o O *``.
     """
@@ -106,8 +106,15 @@ def hatch(name: str, letters: str, stroke: str, where: str) -> str:
     else:
         drawn = element("path", d=_STROKES[kind], fill="none", stroke=stroke, stroke_width=round(0.9 / share, 2))
     inside = element("g", drawn, transform=f"scale({share:.3f})")
-    return element("pattern", inside, id=name, class_=f"hatch-{where}", patternUnits="userSpaceOnUse", width=f"{size:.1f}",
-                   height=f"{size:.1f}")  # fmt: skip
+    return element(
+        "pattern",
+        inside,
+        id=name,
+        class_=f"hatch-{where}",
+        patternUnits="userSpaceOnUse",
+        width=f"{size:.1f}",
+        height=f"{size:.1f}",
+    )
 
 
 def _star(x: float, y: float, radius: float) -> str:

@@ -119,11 +119,16 @@ def _leg(numbers: Any, i: int, leg: Any, *, magnetic: bool) -> list[str]:
     if magnetic:
         bearings.append(value(numbers, f"{at}.bearing_deg_magnetic", bearing))
     return [
-        value(numbers, f"{at}.searcher", str), value(numbers, f"{at}.number", str), text(what + against),
-        value(numbers, f"{at}.length_m", metres), *bearings,
-        value(numbers, f"{at}.slope_deg", lambda one: f"{one:+.0f}°"), value(numbers, f"{at}.steepest_deg", degrees),
-        value(numbers, f"{at}.time_s", time), element("span", text(leg["start"]["mgrs"]), class_="code"),
-    ]  # fmt: skip
+        value(numbers, f"{at}.searcher", str),
+        value(numbers, f"{at}.number", str),
+        text(what + against),
+        value(numbers, f"{at}.length_m", metres),
+        *bearings,
+        value(numbers, f"{at}.slope_deg", lambda one: f"{one:+.0f}°"),
+        value(numbers, f"{at}.steepest_deg", degrees),
+        value(numbers, f"{at}.time_s", time),
+        element("span", text(leg["start"]["mgrs"]), class_="code"),
+    ]
 
 
 def traps(contents: Contents) -> str:
@@ -131,11 +136,17 @@ def traps(contents: Contents) -> str:
     numbers, rows = contents.numbers, []
     for i, one in enumerate(numbers.get("traps") or []):
         at = f"traps.{i}"
-        rows.append([
-            element("b", text(f"{one['letter']}{one['number']}")), text(one["kind"]), text(", ".join(one["consequences"])),
-            value(numbers, f"{at}.person_passes", rough), value(numbers, f"{at}.person_ends", rough),
-            value(numbers, f"{at}.burial_m", fine_metres), text(one["reason"]),
-        ])  # fmt: skip
+        rows.append(
+            [
+                element("b", text(f"{one['letter']}{one['number']}")),
+                text(one["kind"]),
+                text(", ".join(one["consequences"])),
+                value(numbers, f"{at}.person_passes", rough),
+                value(numbers, f"{at}.person_ends", rough),
+                value(numbers, f"{at}.burial_m", fine_metres),
+                text(one["reason"]),
+            ]
+        )
     return table("traps", ["t_sign", "t_kind", "t_does", "t_enter", "t_stop", "t_burial", "t_reason"], rows)
 
 
@@ -144,11 +155,18 @@ def zones(contents: Contents) -> str:
     numbers, rows = contents.numbers, []
     for i, one in enumerate(numbers.get("zones") or []):
         at = f"zones.{i}"
-        rows.append([
-            element("b", text(f"Z{one['number']}")), text(one["place"]), value(numbers, f"{at}.poa", rough),
-            value(numbers, f"{at}.area_m2", area), value(numbers, f"{at}.thickness_m", fine_metres),
-            value(numbers, f"{at}.thickest_m", fine_metres), value(numbers, f"{at}.slope_deg", degrees), text(one["reason"]),
-        ])  # fmt: skip
+        rows.append(
+            [
+                element("b", text(f"Z{one['number']}")),
+                text(one["place"]),
+                value(numbers, f"{at}.poa", rough),
+                value(numbers, f"{at}.area_m2", area),
+                value(numbers, f"{at}.thickness_m", fine_metres),
+                value(numbers, f"{at}.thickest_m", fine_metres),
+                value(numbers, f"{at}.slope_deg", degrees),
+                text(one["reason"]),
+            ]
+        )
     return table("zones", ["t_sign", "t_place", "t_poa", "t_area", "t_mean", "t_thickest", "t_slope", "t_reason"], rows)
 
 
@@ -159,8 +177,12 @@ def assumptions(contents: Contents) -> str:
     said: list[tuple[str, str]] = [(say("a_seed"), str(numbers["seed"]))]
     if contents.is_plan:
         scenario = numbers["scenario"]
-        said += [(_plain(f"{part}: {key}"), _told(one)) for part in ("snow", "search") for key, one in scenario[part].items()
-                 if one is not None]  # fmt: skip
+        said += [
+            (_plain(f"{part}: {key}"), _told(one))
+            for part in ("snow", "search")
+            for key, one in scenario[part].items()
+            if one is not None
+        ]
     said += [
         (say("a_crs"), f"{numbers['grid']['crs_name']} ({numbers['grid']['crs']})"),
         (say("a_cell"), f"{numbers['grid']['cell_m']:g} m"),
