@@ -149,10 +149,14 @@ def test_a_drawn_search_shows_what_there_is(observed):
     found = contents_of(observed, search_only=True)
     tree = lxml.html.document_fromstring(page_text(found))
     switches = set(tree.xpath("//@data-layer"))
-    assert {"lanes", "route", "debris", "relief", "contours", "outline"} <= switches
+    assert {"lanes", "route", "given", "relief", "contours", "outline"} <= switches
     assert not switches & {"traps", "zones", "poa", "thickness", "release"}
     assert not tree.xpath("//table[@id='table-traps']")
     assert tree.xpath("//table[@id='table-walk']")
+    flat = dataclasses.replace(found, numbers={**found.numbers, "flat": True, "name": ""})
+    tree = lxml.html.document_fromstring(page_text(flat))
+    assert not set(tree.xpath("//@data-layer")) & {"relief", "contours"}
+    assert tree.xpath("//h1")[0].text == "Signal search"
 
 
 def test_all_english_stands_in_one_place():
@@ -160,7 +164,7 @@ def test_all_english_stands_in_one_place():
     sources = "".join(
         part(name) for name in ("page.html", "page.js", "drawing.py", "legend.py", "tables.py", "page.py")
     )
-    made = {f"layer_{one}" for one in re.findall(r'MapLayer\("(\w+)"', sources)}
+    made = {f"layer_{one}" for one in re.findall(r'MapLayer\("(\w+)"', sources)} | {"layer_given"}
     made |= {key for key in words() if re.match(r"(made|path|caption|poa)_", key)} | {"lane", "join", "approach"}
     for key in words():
         assert key in made or key == "script" or re.search(rf"['\"]{key}['\"]|\{{\{{ {key} \}}\}}", sources), key

@@ -19,7 +19,8 @@ from lastseen.products.onefile.words import say
 from lastseen.products.palette import load_palette
 
 GRID_STEPS_M = (50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0)
-GRID_LINES = 14  # at most, along the longer side
+GRID_LINES = 16  # at most, along the longer side
+CROSS = 0.07  # arm of a cross, of the step
 FOCUS_MARGIN = 0.12
 LEAST_SHOWN_M = 150.0
 DRAWN_LAYERS = ("last_seen", "release", "debris", "lanes", "route")
@@ -42,15 +43,15 @@ class MapLayer:
 def map_layers(contents: Contents) -> list[MapLayer]:
     """All layers that have something to show, the lowest first."""
     frame = frame_of(contents.ground)
-    ground = contents.ground
+    ground, flat = contents.ground, bool(contents.numbers.get("flat"))
     shown_m = max(search_box(contents)[2:])
     thick = load_palette().thickness.levels_m
     traps, zones, lanes = _traps(contents, frame), _zones(contents, frame), _lanes(contents, frame)
     made = [
-        MapLayer("relief", relief_picture(ground)),
-        MapLayer("debris", _debris(contents, frame)),
+        MapLayer("relief", "" if flat else relief_picture(ground)),
+        MapLayer("debris" if "debris_probability" in contents.rasters else "given", _debris(contents, frame)),
         MapLayer("thickness", _steps(contents, frame, "debris_thickness", thick, "thick"), shown=False),
-        MapLayer("contours", contour_lines(ground, frame, shown_m)),
+        MapLayer("contours", "" if flat else contour_lines(ground, frame, shown_m)),
         MapLayer("grid", _grid(frame)),
         MapLayer("corridors", _paths(contents, frame, ("corridor",)), shown=False),
         MapLayer("paths", _paths(contents, frame, ("steepest", "main"))),
@@ -281,23 +282,24 @@ def _last_seen(contents: Contents, frame: Frame) -> str:
 
 
 def _grid(frame: Frame) -> str:
-    """Lines of the metric grid; the script writes their numbers at the edge of what is shown."""
+    """Crosses of the metric grid, a path for each line; the script writes their numbers at the edge of what is shown."""
     longest = max(frame.width_m, frame.height_m)
     step = next((one for one in GRID_STEPS_M if longest / one <= GRID_LINES), GRID_STEPS_M[-1])
+    east = _rounds(frame.west_m, frame.west_m + frame.width_m, step)
+    north = _rounds(frame.north_m - frame.height_m, frame.north_m, step)
+    arm = round(CROSS * step, 1)
     drawn = ""
-    for first, last, upright in (
-        (frame.west_m, frame.west_m + frame.width_m, True),
-        (frame.north_m - frame.height_m, frame.north_m, False),
-    ):
-        for i in range(math.ceil(first / step), math.floor(last / step) + 1):
-            at = round(i * step - frame.west_m if upright else frame.north_m - i * step, 1)
-            d = f"M{at} 0V{frame.height_m:g}" if upright else f"M0 {at}H{frame.width_m:g}"
-            drawn += element(
-                "path",
-                d=d,
-                class_="gridline",
-                data_at=at,
-                data_number=round(i * step),
-                data_way="x" if upright else "y",
-            )
+    for number in east:
+        x, _ = frame.at(number, 0.0)
+        d = "".join(f"M{x} {round(frame.north_m - one - arm, 1)}v{2 * arm}" for one in north)
+        drawn += element("path", d=d, class_="gridline", data_at=x, data_number=round(number), data_way="x")
+    for number in north:
+        _, y = frame.at(0.0, number)
+        d = "".join(f"M{round(one - frame.west_m - arm, 1)} {y}h{2 * arm}" for one in east)
+        drawn += element("path", d=d, class_="gridline", data_at=y, data_number=round(number), data_way="y")
     return drawn
+
+
+def _rounds(first: float, last: float, step: float) -> list[float]:
+    """Whole multiples of a step between two numbers."""
+    return [i * step for i in range(math.ceil(first / step), math.floor(last / step) + 1)]

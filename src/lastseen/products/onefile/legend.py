@@ -48,6 +48,7 @@ def _symbol(name: str) -> str:
     drawn = {
         "relief": element("rect", class_="relief-sign", **box),
         "debris": element("rect", class_="step4", **box),
+        "given": element("rect", class_="observed", **box),
         "thickness": element("rect", class_="thick4", **box),
         "contours": element("path", d="M1 11C10 2 20 12 33 5", class_="contour index"),
         "grid": element("path", d="M1 8H33M17 1V15", class_="gridline"),
@@ -57,7 +58,7 @@ def _symbol(name: str) -> str:
         "zones": element("rect", class_="zone", **box),
         "release": _line("release", snow["release"], cased=True),
         "outline": element("path", d="M1 8H33", class_="outline"),
-        "poa": element("path", d="M1 5H33", class_="stroke poa half")
+        "poa": element("path", d="M1 5H33", class_="stroke poa half", stroke_dasharray=dashes(person["half"]))
         + element("path", d="M1 12H33", class_="stroke poa most", stroke_dasharray=dashes(person["most"])),
         "uncovered": element("rect", class_="uncovered", fill=f"url(#{hatch_id('uncovered', 'key')})", **box),
         "route": element("path", d="M1 5H33", class_="stroke join")
@@ -76,9 +77,7 @@ def _steps(kind: str, labels: Sequence[str], title: str) -> str:
     return element("p", text(title), class_="key-title") + element("ol", cells, class_="steps")
 
 
-def _debris_steps(contents: Contents) -> str:
-    if "debris_probability" not in contents.rasters:
-        return ""
+def _debris_steps(_contents: Contents) -> str:
     return _steps("step", [percent(one) for one in load_palette().debris.levels], say("key_debris"))
 
 

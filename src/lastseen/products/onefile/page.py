@@ -51,7 +51,7 @@ def page_text(contents: Contents) -> str:
         "policy": _policy(style, script),
         "style": style,
         "script": script,
-        "title": text(numbers["name"]),
+        "title": text(numbers["name"] or say("unnamed")),
         "under": _under(contents),
         "short_caution": text(SHORT_CAUTION),
         "full_caution": text(FULL_CAUTION),
@@ -73,7 +73,6 @@ def page_text(contents: Contents) -> str:
         "assumptions": tables.assumptions(contents),
         "numbers": _data(numbers),
         "data": _data(_script_data(contents)),
-        "version": text(f"lastseen {__version__}"),
     }
     return fill(part("page.html"), values)
 
