@@ -282,7 +282,7 @@ def _last_seen(contents: Contents, frame: Frame) -> str:
 
 
 def _grid(frame: Frame) -> str:
-    """Crosses of the metric grid, a path for each line; the script writes their numbers at the edge of what is shown."""
+    """Crosses of the metric grid, a path for each line; the script writes the numbers at the edge of the map."""
     longest = max(frame.width_m, frame.height_m)
     step = next((one for one in GRID_STEPS_M if longest / one <= GRID_LINES), GRID_STEPS_M[-1])
     east = _rounds(frame.west_m, frame.west_m + frame.width_m, step)
