@@ -361,7 +361,7 @@
     byId("layers-box").open = true;
     kept = { ...view };
     const mm = 96 / 25.4, { w, h } = size;
-    Object.assign(size, { w: 186 * mm, h: 165 * mm });
+    Object.assign(size, { w: 184 * mm, h: 175 * mm });
     if (fitted) fit(fitted);
     else view.k = Math.max(w * view.k / size.w, h * view.k / size.h);
     draw();
