@@ -48,7 +48,13 @@ def flat(tmp_path_factory):
 
 def test_the_folder_holds_what_it_should(flat):
     folder, out = flat
-    assert sorted(one.name for one in folder.iterdir()) == ["lanes.gpx", "map.png", "search.gpkg", "search.json"]
+    assert sorted(one.name for one in folder.iterdir()) == [
+        "lanes.gpx",
+        "map.png",
+        "page.html",
+        "search.gpkg",
+        "search.json",
+    ]
     assert "the ground is taken as flat" in " ".join(out.split())
     assert "Planning and training aid" in out
 

@@ -27,6 +27,7 @@ FILES = {
     "peak_speed.tif",
     "lanes.gpx",
     "map.png",
+    "page.html",
     "ground.tif",
 }
 
