@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test oracles lint types bench check clean
+.PHONY: demo test oracles lint types bench check palette clean
 
 demo: $(READY)
 	$(BIN)/lastseen demo bowl -o demo-plan/bowl --overwrite
@@ -31,6 +31,10 @@ bench: $(READY)
 	$(BIN)/python tests/bench/run.py
 	$(BIN)/python tests/bench/flow.py
 	$(BIN)/python tests/bench/products.py
+
+# All symbols as several kinds of eye see them; look at docs/palette.png after changing shared/palette.toml.
+palette: $(READY)
+	$(BIN)/python docs/make_palette_sheet.py
 
 $(READY): pyproject.toml constraints.txt
 	$(PYTHON) -c "import sys; sys.exit('lastseen needs Python 3.11 or newer' if sys.version_info < (3, 11) else 0)"

@@ -48,7 +48,7 @@ def flat(tmp_path_factory):
 
 def test_the_folder_holds_what_it_should(flat):
     folder, out = flat
-    names = {"ground.tif", "lanes.gpx", "map.png", "search.gpkg", "search.json", "search.kml"}
+    names = {"ground.tif", "lanes.gpx", "map.png", "page.html", "sheet.pdf", "search.gpkg", "search.json", "search.kml"}
     assert {one.name for one in folder.iterdir()} == names
     assert "the ground is taken as flat" in " ".join(out.split())
     assert "Planning and training aid" in out

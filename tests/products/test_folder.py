@@ -29,6 +29,8 @@ FILES = {
     "lanes.gpx",
     "plan.kml",
     "map.png",
+    "page.html",
+    "sheet.pdf",
     "ground.tif",
 }
 
