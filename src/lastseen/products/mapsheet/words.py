@@ -276,7 +276,7 @@ def _notes(pen: Pen, shown: Shown, most: int) -> list[Item]:
     items = [pen.heading("Notes")]
     for note in notes[:most]:
         text = note[0].upper() + note[1:]
-        items += pen.paragraph(text if text.endswith(".") else f"{text}.", hang=2.6, mark="·")
+        items += pen.paragraph(text if text.endswith(".") else f"{text}.", hang=2.6, mark="•")
     if len(notes) > most:
         items += pen.paragraph(f"{counted(len(notes) - most, 'more note')} on the pages that follow.")
     return items
