@@ -10,7 +10,8 @@ from contextlib import contextmanager
 import pytest
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
-FLAGS = ("--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--ignore-gpu-blocklist")
+PLAIN = ("--no-sandbox", "--disable-gpu")
+WEBGL = ("--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--ignore-gpu-blocklist")
 MISSING = "no Chromium: install it, or name its program in CHROMIUM"
 
 
@@ -21,8 +22,11 @@ def find_chromium():
 
 
 @contextmanager
-def launch(*more_flags):
-    """A running browser (a ``playwright.sync_api.Browser``); skips where there is none, fails where CI is set."""
+def launch(*, webgl=False):
+    """A running browser (a ``playwright.sync_api.Browser``); skips where there is none, fails where CI is set.
+
+    Pages that draw with WebGL ask for it; all others are drawn ten times faster without.
+    """
     program = find_chromium()
     if program is None:
         if os.environ.get("CI"):
@@ -31,7 +35,7 @@ def launch(*more_flags):
     from playwright.sync_api import sync_playwright  # noqa: PLC0415  slow to import
 
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=program, args=[*FLAGS, *more_flags])
+        browser = playwright.chromium.launch(executable_path=program, args=[*(WEBGL if webgl else PLAIN)])
         try:
             yield browser
         finally:
