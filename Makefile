@@ -9,7 +9,7 @@ READY := $(VENV)/.ready
 demo: $(READY)
 	$(BIN)/lastseen demo bowl -o demo-plan/bowl --overwrite
 	$(BIN)/lastseen demo bench -o demo-plan/bench --overwrite
-	@echo "Open demo-plan/bowl/map.png and demo-plan/bench/map.png"
+	@echo "Open demo-plan/bowl/page.html in a browser; print demo-plan/bowl/sheet.pdf"
 
 test: $(READY)
 	$(BIN)/python -m pytest -n auto
