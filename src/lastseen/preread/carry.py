@@ -23,7 +23,7 @@ from lastseen.preread.lattice import Heights, Window
 from lastseen.preread.sheets import PreparedGround, Sheet
 
 STARTS_M = 5.0  # one start at least every so far: on finer cells not every one is run; design choice
-LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.2, 0.5  # of bodies by the thousand: places of rest move by under a cell
+LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.2, 1.0  # of bodies by the thousand: places of rest move by under a cell
 FIRST_REACH_M = {1: 300.0, 2: 600.0, 3: 1200.0, 4: 2000.0}  # ground around a block that is taken at first, by size
 GROWTH = 1.6
 RIM_CELLS = 4
@@ -104,7 +104,7 @@ def starts_of(ground: Sheet, block: Window, heights: Heights, ensemble: Ensemble
     side = slab_cells(ensemble, heights.cell_m)
     wide = block.shape[1] // side + 2
     slab = (at_row // side - block.top // side) * wide + at_col // side - block.left // side
-    patch = (at_row // stride - block.top // stride) * (block.shape[1] + 2) + at_col // stride - block.left // stride
+    patch = (at_row % side // stride) * side + at_col % side // stride
     key = np.stack([numbers, slab, patch])
     _, first, told_by, count = np.unique(key, axis=1, return_index=True, return_inverse=True, return_counts=True)
     spread[rows, cols] = told_by.ravel()
@@ -116,7 +116,7 @@ def starts_of(ground: Sheet, block: Window, heights: Heights, ensemble: Ensemble
 
 def stride_cells(spacing_m: float, cell_m: float) -> int:
     """Cells from one start to the next."""
-    return max(1, int(spacing_m / cell_m + 1e-9))
+    return max(1, round(spacing_m / cell_m - 0.1))
 
 
 def slab_cells(ensemble: Ensemble, cell_m: float) -> int:

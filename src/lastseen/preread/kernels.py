@@ -120,3 +120,24 @@ def traps_met(
                 worst[start] = score[k]
                 worst_kind[start] = k
         worst[start] /= members
+
+
+@njit(cache=True, nogil=True)
+def ahead(
+    offsets: npt.NDArray[np.int64],
+    does: ByteArray,
+    trap: IntArray,
+    weight: npt.NDArray[np.float32],
+    bits: ByteArray,
+    worst: IntArray,
+) -> None:
+    """From each entered cell on: what all traps passed from here do, and which of them weighs most (-1: none)."""
+    for body in range(offsets.size - 1):
+        so_far = np.uint8(0)
+        best, at = np.float32(0.0), np.int32(-1)
+        for k in range(offsets[body + 1] - 1, offsets[body] - 1, -1):
+            so_far |= does[k]
+            if trap[k] >= 0 and weight[k] > best:
+                best, at = weight[k], trap[k]
+            bits[k] = so_far
+            worst[k] = at
