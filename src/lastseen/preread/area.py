@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -87,16 +87,16 @@ class Gathered:
     mask: npt.NDArray[np.uint64] = field(init=False)
     fastest: npt.NDArray[np.float32] = field(init=False)
     zones: npt.NDArray[np.uint16] = field(init=False)
-    rows: list[ZoneRow] = field(default_factory=list)
-    bodies: int = 0
 
     def __post_init__(self) -> None:
         shape = self.window.shape
         self.mask, self.fastest = np.zeros(shape, np.uint64), np.zeros(shape, np.float32)
         self.zones = np.zeros(shape, np.uint16)
 
-    def add(self, window: Window, mask: npt.NDArray[np.uint64], fastest: npt.NDArray[np.float32],
-            zones: npt.NDArray[np.uint16]) -> None:  # fmt: skip
+    def add(
+        self, window: Window, mask: npt.NDArray[np.uint64], fastest: npt.NDArray[np.float32],
+        zones: npt.NDArray[np.uint16],
+    ) -> None:  # fmt: skip
         """Take in what came over the cells of a window; what lies outside is left."""
         shared = window.cut(self.window)
         if shared.empty:
@@ -105,6 +105,15 @@ class Gathered:
         self.mask[here] |= mask[there]
         np.maximum(self.fastest[here], fastest[there], out=self.fastest[here])
         self.zones[here] += zones[there]
+
+    def widen(self, window: Window) -> None:
+        """Make room for the cells of a window."""
+        wide = self.window.joined(window)
+        if wide != self.window:
+            old = (self.window, self.mask, self.fastest, self.zones)
+            self.window = wide
+            self.__post_init__()
+            self.add(*old)
 
 
 def read_area(
@@ -150,28 +159,43 @@ def read_area(
 
 
 def read_blocks(
-    prepared: PreparedGround, starting: Window, shown: Window, ensemble: Ensemble, spacing_m: float, progress: Progress
+    prepared: PreparedGround,
+    starting: Window,
+    shown: Window | None,
+    ensemble: Ensemble,
+    spacing_m: float,
+    progress: Progress = lambda _stage, _share: None,
 ) -> AreaReading:
-    """Read all blocks that touch the window ``starting``, on the cells of the window ``shown``."""
+    """Read all blocks that touch the window ``starting``.
+
+    The result lies on the cells of the window ``shown``; where that is None, on all cells that bodies came to.
+    """
     heights = prepared.heights
-    blocks = list(tiles_of(starting.cut(heights.extent), heights.block_cells))
-    gathered = Gathered(shown)
-    values = np.full((len(AT_START), *shown.shape), np.nan, np.float32)
-    zone = np.zeros(shown.shape, np.int32)
+    own = starting.cut(heights.extent)
+    blocks = list(tiles_of(own, heights.block_cells))
+    gathered = Gathered(shown or own)
+    parts: list[BlockReading] = []
     for first in range(0, len(blocks), BATCH):
         progress("letting the snow run", first / max(1, len(blocks)))
         for one in _read(prepared, blocks[first : first + BATCH], ensemble, spacing_m):
+            if shown is None:
+                gathered.widen(one.window)
             gathered.add(one.window, one.mask, one.fastest, one.zones)
-            own = one.block.cut(shown)
-            if not own.empty:
-                here, there = own.inside(shown), own.inside(one.block)
-                values[(slice(None), *here)] = one.start_values[(slice(None), *there)]
-                zone[here] = one.zone[there]
-            gathered.rows.extend(one.rows)
-            gathered.bodies += one.bodies
-    rows = tuple(sorted(gathered.rows, key=lambda row: (row.block, row.number)))
+            empty = np.empty((0, 0))
+            parts.append(replace(one, mask=empty, fastest=empty, zones=empty))  # type: ignore[arg-type]
+    window = gathered.window
+    values = np.full((len(AT_START), *window.shape), np.nan, np.float32)
+    zone = np.zeros(window.shape, np.int32)
+    for one in parts:
+        known = one.block.cut(window)
+        if not known.empty:
+            here, there = known.inside(window), known.inside(one.block)
+            values[(slice(None), *here)] = one.start_values[(slice(None), *there)]
+            zone[here] = one.zone[there]
+    rows = tuple(sorted((row for one in parts for row in one.rows), key=lambda row: (row.block, row.number)))
     return AreaReading(
-        shown, heights, ensemble, gathered.mask, gathered.fastest, gathered.zones, values, zone, rows, gathered.bodies
+        window, heights, ensemble, gathered.mask, gathered.fastest, gathered.zones, values, zone, rows,
+        sum(one.bodies for one in parts),
     )  # fmt: skip
 
 

@@ -112,13 +112,14 @@ def find_passing(prepared: PreparedGround, route: Route, ensemble: Ensemble, lea
     )
     ground = Gathered(shown)
     kept: list[_Kept] = []
+    run = 0
     for one in found:
         if one is not None:
             own, part, bodies = one
             kept += own
             ground.add(part.window, part.mask, part.fastest, part.zones)
-            ground.bodies += bodies
-    return _joined(kept, ground, spacing)
+            run += bodies
+    return _joined(kept, ground, spacing, run)
 
 
 def window_beside(route: Route, heights: Heights) -> Window:
@@ -282,7 +283,7 @@ def _keep(
     )
 
 
-def _joined(kept: list[_Kept], ground: Gathered, spacing_m: float) -> Passing:
+def _joined(kept: list[_Kept], ground: Gathered, spacing_m: float, run: int) -> Passing:
     names = sorted({one.zone for one in kept})
     number = {name: k for k, name in enumerate(names)}
     kinds = (np.int64, np.int32, np.int32, float, np.int32, np.bool_, float, float, float, float, float, np.int64,
@@ -300,5 +301,5 @@ def _joined(kept: list[_Kept], ground: Gathered, spacing_m: float) -> Passing:
     _, rows, cols, speeds, member, stays, stop_z, stop_x, stop_y, debris, away, body, visit, station = parts
     return Passing(
         offsets, rows, cols, speeds, zone, member, stays, stop_z, stop_x, stop_y, debris, away,
-        body + body_shift, visit + visit_shift, station, tuple(names), ground, spacing_m, ground.bodies,
+        body + body_shift, visit + visit_shift, station, tuple(names), ground, spacing_m, run,
     )  # fmt: skip

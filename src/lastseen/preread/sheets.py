@@ -29,7 +29,7 @@ MARGIN_M = 300.0  # what stands around a sheet still shapes it: traps are measur
 KINDS: tuple[Kind, ...] = tuple(LETTERS)  # kind k of a raster is KINDS[k - 1]; 0 is none
 # What a trap does: to whoever passes it, and to whoever stops in it.
 INJURES, WETS, BURIES, HOLDS = 1, 2, 4, 8
-KEPT_SHEETS = 64
+KEPT_CELLS = 16_000_000  # of sheets, the latest; 22 bytes each
 
 ByteArray = npt.NDArray[np.uint8]
 Single = npt.NDArray[np.float32]
@@ -102,7 +102,7 @@ class PreparedGround:
         with self.lock:
             if window not in self.kept:
                 self.kept[window] = prepare_sheet(self.heights, window, self.layers_on, with_traps=self.with_traps)
-                while len(self.kept) > KEPT_SHEETS:
+                while len(self.kept) > 1 and sum(one.felt_m.size for one in self.kept.values()) > KEPT_CELLS:
                     self.kept.popitem(last=False)
             self.kept.move_to_end(window)
             return self.kept[window]
