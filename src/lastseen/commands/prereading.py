@@ -60,7 +60,8 @@ def preread(
     name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
     z_unit: ZUnit = None,
     output: Annotated[
-        Path | None, typer.Option("-o", "--output", help="Folder to write; of a line without it only the table is shown.")
+        Path | None,
+        typer.Option("-o", "--output", help="Folder to write; of a line without it only the table is shown."),
     ] = None,
     overwrite: Overwrite = False,
     as_json: AsJson = False,
@@ -84,7 +85,9 @@ def preread(
     if output is None:
         raise InputError("an area is written into a folder: name one with -o")
     if not (starts >= 0.0 and tiles > 0.0 and (workers is None or workers > 0)):
-        raise InputError("--starts, --tiles and --workers are sizes and numbers: give 0 or more metres, and more than 0")
+        raise InputError(
+            "--starts, --tiles and --workers are sizes and numbers: give 0 or more metres, and more than 0"
+        )
     _read_area(scenario, area or "", output, (members, starts, tiles, workers, scheduler),
                overwrite=overwrite, as_json=as_json, quiet=quiet)  # fmt: skip
 
@@ -103,7 +106,9 @@ def _read_line(
     with progress_bar(hidden=quiet) as progress:
         view = view_line(scenario, line, members, progress)
         if output is not None:
-            write_line(view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share))
+            write_line(
+                view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share)
+            )
     if as_json:
         typer.echo(numbers_text(line_numbers(view)), nl=False)
     elif not quiet:

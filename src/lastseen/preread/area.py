@@ -94,9 +94,12 @@ class Gathered:
         self.zones = np.zeros(shape, np.uint16)
 
     def add(
-        self, window: Window, mask: npt.NDArray[np.uint64], fastest: npt.NDArray[np.float32],
+        self,
+        window: Window,
+        mask: npt.NDArray[np.uint64],
+        fastest: npt.NDArray[np.float32],
         zones: npt.NDArray[np.uint16],
-    ) -> None:  # fmt: skip
+    ) -> None:
         """Take in what came over the cells of a window; what lies outside is left."""
         shared = window.cut(self.window)
         if shared.empty:
@@ -194,9 +197,17 @@ def read_blocks(
             zone[here] = one.zone[there]
     rows = tuple(sorted((row for one in parts for row in one.rows), key=lambda row: (row.block, row.number)))
     return AreaReading(
-        window, heights, ensemble, gathered.mask, gathered.fastest, gathered.zones, values, zone, rows,
+        window,
+        heights,
+        ensemble,
+        gathered.mask,
+        gathered.fastest,
+        gathered.zones,
+        values,
+        zone,
+        rows,
         sum(one.bodies for one in parts),
-    )  # fmt: skip
+    )
 
 
 def _read(

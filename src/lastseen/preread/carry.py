@@ -6,7 +6,7 @@ same tracks in every run.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,7 +62,7 @@ class Starts:
             return []
         new = np.flatnonzero((np.diff(self.zone) != 0) | (np.diff(self.slab) != 0)) + 1
         edges = [0, *new.tolist(), self.rows.size]
-        return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        return [slice(a, b) for a, b in itertools.pairwise(edges)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +111,7 @@ def starts_of(ground: Sheet, block: Window, heights: Heights, ensemble: Ensemble
     slope = ground.slope_deg[inner][rows, cols].astype(np.float64)
     return Starts(
         at_row[first], at_col[first], numbers[first], slab[first], count.astype(np.int64), slope[first], spread
-    )  # fmt: skip
+    )
 
 
 def stride_cells(spacing_m: float, cell_m: float) -> int:
@@ -147,8 +147,9 @@ def run_block(
         return None
     own = prepared.over(known)
     if chosen is not None:
-        own = Sheet(own.window, own.felt_m, own.slope_deg, np.where(chosen, own.zone, 0), own.kind, own.does,
-                    own.severity)  # fmt: skip
+        own = Sheet(
+            own.window, own.felt_m, own.slope_deg, np.where(chosen, own.zone, 0), own.kind, own.does, own.severity
+        )
     starts = starts_of(own, known, heights, ensemble, spacing_m)
     if not starts.rows.size:
         return None
@@ -165,9 +166,11 @@ def run_block(
 
 def _grown(window: Window, sides: set[str], more: int, extent: Window) -> Window:
     return Window(
-        window.top - more * ("N" in sides), window.left - more * ("W" in sides),
-        window.bottom + more * ("S" in sides), window.right + more * ("E" in sides),
-    ).cut(extent)  # fmt: skip
+        window.top - more * ("N" in sides),
+        window.left - more * ("W" in sides),
+        window.bottom + more * ("S" in sides),
+        window.right + more * ("E" in sides),
+    ).cut(extent)
 
 
 def _run_on(ground: Sheet, starts: Starts, heights: Heights, ensemble: Ensemble) -> tuple[list[SlabRun], set[str]]:
@@ -194,7 +197,7 @@ def pile_half_cells(ensemble: Ensemble, cell_m: float) -> int:
     volume = ensemble.slab_area_m2 * float(np.mean(ensemble.thickness_m(np.array([EVEN_SLOPE_DEG]))))
     volume *= float(np.mean(ensemble.deposit_factor()))
     sigma = max(SMALLEST_SPREAD_CELLS, PILE_WIDTH * volume ** (1.0 / 3.0) / cell_m)
-    return max(1, round(float(np.sqrt(3.0)) * sigma - 0.5))  # a square of this half side has the same deviation
+    return max(1, round(float(np.sqrt(3.0) * sigma) - 0.5))  # a square of this half side has the same deviation
 
 
 def _bodies(

@@ -77,12 +77,24 @@ def follow(prepared: PreparedGround, route: Route, passing: Passing) -> Caught:
         deep = debris >= BURIED_M
     first = visit == passing.offsets[:-1][body]
     return Caught(
-        station, body, passing.zone[body], passing.member[body], passing.away_m[body] <= OWN_M if n else first,
-        passing.speeds_m_s[visit], np.hypot(passing.stop_x_m[body] - x, passing.stop_y_m[body] - y),
-        z - passing.stop_height_m[body], debris, deep | ((ended & BURIES) > 0), (bits[visit] & INJURES) > 0,
-        (bits[visit] & WETS) > 0, (ended & HOLDS) > 0, ~stays, worst[visit], np.where(stays, trap[last] if n else -1, -1),
+        station,
+        body,
+        passing.zone[body],
+        passing.member[body],
+        passing.away_m[body] <= OWN_M if n else first,
+        passing.speeds_m_s[visit],
+        np.hypot(passing.stop_x_m[body] - x, passing.stop_y_m[body] - y),
+        z - passing.stop_height_m[body],
+        debris,
+        deep | ((ended & BURIES) > 0),
+        (bits[visit] & INJURES) > 0,
+        (bits[visit] & WETS) > 0,
+        (ended & HOLDS) > 0,
+        ~stays,
+        worst[visit],
+        np.where(stays, trap[last] if n else -1, -1),
         traps,
-    )  # fmt: skip
+    )
 
 
 def _traps_ahead(
@@ -100,9 +112,11 @@ def _traps_ahead(
     )
     for square in tiles_of(whole, heights.sheet_cells):
         here = np.flatnonzero(
-            (passing.rows >= square.top) & (passing.rows < square.bottom)
-            & (passing.cols >= square.left) & (passing.cols < square.right)
-        )  # fmt: skip
+            (passing.rows >= square.top)
+            & (passing.rows < square.bottom)
+            & (passing.cols >= square.left)
+            & (passing.cols < square.right)
+        )
         if not here.size:
             continue
         outer = square.grown(int(np.ceil(MARGIN_M / heights.cell_m))).cut(heights.extent)

@@ -1,20 +1,21 @@
 """What is not known about an event, for start cells anywhere: the same members everywhere, and draws by place.
 
 A member has one friction, turbulence, slab thickness and growth, drawn from literature ranges (Latin hypercube). What
-varies from body to body (place in its cell, friction) comes from a hash of the seed, the row, the column and the member,
-so that a cell draws the same numbers whatever is run beside it.
+varies from body to body (place in its cell, friction) comes from a hash of the seed, the row, the column and the
+member, so that a cell draws the same numbers whatever is run beside it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy.stats import qmc
 
 from lastseen.errors import InputError
-from lastseen.grid import FloatArray, IntArray
+from lastseen.grid import FloatArray
 from lastseen.motion.members import SLAB_FACTOR, friction_range, triangular, uniform
 from lastseen.release import DEPOSIT_DENSITY_KG_M3, SLAB_DENSITY_KG_M3, slab_class, thickness_m
 from lastseen.scenario import Snow
@@ -94,12 +95,12 @@ def draw_ensemble(snow: Snow, seed: int, members: int = MEMBERS) -> Ensemble:
     )
 
 
-def drawn(seed: int, rows: IntArray, cols: IntArray, members: int, what: int) -> FloatArray:
+def drawn(seed: int, rows: npt.NDArray[Any], cols: npt.NDArray[Any], members: int, what: int) -> FloatArray:
     """Numbers from 0 to below 1 for each cell and member, shape (cells, members), by a hash of whole numbers.
 
     The finaliser of splitmix64 (Steele, Lea & Flood 2014, OOPSLA, doi 10.1145/2660193.2660195), chained.
     """
-    h = _mixed(np.uint64(seed) * _GOLDEN + np.uint64(what + 1))
+    h = _mixed(np.array([seed & (2**64 - 1)], np.uint64) * _GOLDEN + np.uint64(what + 1))
     h = _mixed(h ^ rows.astype(np.int64).view(np.uint64))
     h = _mixed(h ^ (cols.astype(np.int64).view(np.uint64) * _GOLDEN))
     m = np.arange(1, members + 1, dtype=np.uint64)
@@ -109,9 +110,9 @@ def drawn(seed: int, rows: IntArray, cols: IntArray, members: int, what: int) ->
 _GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 
 
-def _mixed(x: npt.NDArray[np.uint64] | np.uint64) -> LongArray:
-    with np.errstate(over="ignore"):
-        z = np.atleast_1d(np.asarray(x, np.uint64)) + _GOLDEN
-        z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-        z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-        return z ^ (z >> np.uint64(31))
+def _mixed(x: LongArray) -> LongArray:
+    """Whole numbers of 64 bits, whose products wrap around."""
+    z = x + _GOLDEN
+    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return z ^ (z >> np.uint64(31))

@@ -18,9 +18,19 @@ BURIED_M = 0.5  # debris from which somebody can lie wholly under it; design cho
 FALL_M = 3.0  # a fall through the air from which an injury is counted; design choice
 # What is told at each start, in this order: means over the members that stay on the model, and shares of all members.
 AT_START = (
-    "distance_m", "drop_m", "debris_m", "burial", "trauma", "water", "no_way_out", "any", "leaves", "fall_m",
-    "worst_kind", "worst_weight",
-)  # fmt: skip
+    "distance_m",
+    "drop_m",
+    "debris_m",
+    "burial",
+    "trauma",
+    "water",
+    "no_way_out",
+    "any",
+    "leaves",
+    "fall_m",
+    "worst_kind",
+    "worst_weight",
+)
 SHARES = ("burial", "trauma", "water", "no_way_out", "any", "leaves")
 Single = npt.NDArray[np.float32]
 
@@ -121,9 +131,7 @@ class BlockReading:
     bodies: int
 
 
-def read_block(
-    prepared: PreparedGround, block: Window, ensemble: Ensemble, spacing_m: float
-) -> BlockReading | None:
+def read_block(prepared: PreparedGround, block: Window, ensemble: Ensemble, spacing_m: float) -> BlockReading | None:
     """Carry the start cells of a block down and gather what they met; None where there are none."""
     found = run_block(prepared, block, ensemble, spacing_m)
     if found is None:
@@ -136,14 +144,18 @@ def read_block(
     for run in runs:
         t = run.tracks
         kernels.mark(t.cells, t.speeds_m_s, t.offsets, ensemble.count, run.zone, stamp, mask, fastest, zones)
-        at_start[:, run.starts] = told_at_starts(fates_of(run, starts, ensemble.count, prepared.heights.cell_m), ensemble.count)
+        at_start[:, run.starts] = told_at_starts(
+            fates_of(run, starts, ensemble.count, prepared.heights.cell_m), ensemble.count
+        )
     known = block.cut(prepared.heights.extent)
     return BlockReading(
-        known, _spread(at_start, starts), ground.zone[known.inside(ground.window)],
+        known,
+        _spread(at_start, starts),
+        ground.zone[known.inside(ground.window)],
         *_cropped(ground.window, mask, fastest, zones),
         _zone_rows(starts, at_start, ground, known, prepared.heights.block_cells),
         starts.rows.size * ensemble.count,
-    )  # fmt: skip
+    )
 
 
 def fates_of(run: SlabRun, starts: Starts, members: int, cell_m: float) -> Fates:
@@ -153,9 +165,18 @@ def fates_of(run: SlabRun, starts: Starts, members: int, cell_m: float) -> Fates
     passed, ended = np.empty(n, np.uint8), np.empty(n, np.uint8)
     kind, weight = np.empty(n // members, np.uint8), np.empty(n // members)
     kernels.traps_met(
-        t.cells, t.offsets, members, run.stop, ground.kind.ravel(), ground.severity.ravel(), ground.does.ravel(),
-        passed, ended, kind, weight,
-    )  # fmt: skip
+        t.cells,
+        t.offsets,
+        members,
+        run.stop,
+        ground.kind.ravel(),
+        ground.severity.ravel(),
+        ground.does.ravel(),
+        passed,
+        ended,
+        kind,
+        weight,
+    )
     stays = run.stop >= 0
     heights = ground.felt_m.ravel()
     rows = np.repeat(starts.rows[run.starts], members) - ground.window.top
@@ -166,9 +187,18 @@ def fates_of(run: SlabRun, starts: Starts, members: int, cell_m: float) -> Fates
     with np.errstate(invalid="ignore"):
         deep = run.debris_m >= BURIED_M
     return Fates(
-        distance, drop, run.debris_m, t.fall_m, deep | ((ended & BURIES) > 0),
-        ((passed & INJURES) > 0) | (t.fall_m >= FALL_M), (passed & WETS) > 0, (ended & HOLDS) > 0, ~stays, kind, weight,
-    )  # fmt: skip
+        distance,
+        drop,
+        run.debris_m,
+        t.fall_m,
+        deep | ((ended & BURIES) > 0),
+        ((passed & INJURES) > 0) | (t.fall_m >= FALL_M),
+        (passed & WETS) > 0,
+        (ended & HOLDS) > 0,
+        ~stays,
+        kind,
+        weight,
+    )
 
 
 def told_at_starts(fates: Fates, members: int) -> FloatArray:
@@ -206,11 +236,18 @@ def _cropped(
     some = mask.reshape(shape) > 0
     rows, cols = np.flatnonzero(some.any(axis=1)), np.flatnonzero(some.any(axis=0))
     small = Window(
-        window.top + int(rows[0]), window.left + int(cols[0]), window.top + int(rows[-1]) + 1,
+        window.top + int(rows[0]),
+        window.left + int(cols[0]),
+        window.top + int(rows[-1]) + 1,
         window.left + int(cols[-1]) + 1,
-    )  # fmt: skip
+    )
     here = small.inside(window)
-    return small, mask.reshape(shape)[here].copy(), fastest.reshape(shape)[here].copy(), zones.reshape(shape)[here].copy()
+    return (
+        small,
+        mask.reshape(shape)[here].copy(),
+        fastest.reshape(shape)[here].copy(),
+        zones.reshape(shape)[here].copy(),
+    )
 
 
 def _zone_rows(
@@ -234,9 +271,14 @@ def _zone_rows(
         mean[AT_START.index("worst_weight")] = by_kind.max()
         rows.append(
             ZoneRow(
-                (block.top // block_cells, block.left // block_cells), number, int(here.sum()), int(own.sum()),
-                float(np.mean(slope[here], dtype=np.float64)), float(heights[here].max()), float(heights[here].min()),
+                (block.top // block_cells, block.left // block_cells),
+                number,
+                int(here.sum()),
+                int(own.sum()),
+                float(np.mean(slope[here], dtype=np.float64)),
+                float(heights[here].max()),
+                float(heights[here].min()),
                 tuple(float(one) for one in mean),
             )
-        )  # fmt: skip
+        )
     return tuple(rows)

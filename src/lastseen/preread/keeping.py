@@ -55,8 +55,8 @@ class KeptTiles:
             partial.unlink(missing_ok=True)
             if error.errno in _NO_SPACE:
                 raise ResourceError(
-                    f"no space is left on the disk of {self.folder.parent}: finished tiles are kept; free some space and "
-                    "give the same command again"
+                    f"no space is left on the disk of {self.folder.parent}: finished tiles are kept; free some space "
+                    "and give the same command again"
                 ) from error
             raise InputError(f"{self.folder.parent} cannot be written: choose another output folder") from error
 

@@ -37,8 +37,7 @@ def mark(
             cell = cells[k]
             mask[cell] |= bit
             speed = np.float32(speeds[k])
-            if speed > fastest[cell]:
-                fastest[cell] = speed
+            fastest[cell] = max(fastest[cell], speed)
             if stamp[cell] != zone:
                 stamp[cell] = zone
                 zones[cell] += np.uint16(1)
@@ -46,10 +45,16 @@ def mark(
 
 @njit(cache=True, nogil=True)
 def piled(
-    stop: IntArray, volume_m3: FloatArray, members: int, nx: int, half: int, cell_m: float, pile: FloatArray,
+    stop: IntArray,
+    volume_m3: FloatArray,
+    members: int,
+    nx: int,
+    half: int,
+    cell_m: float,
+    pile: FloatArray,
     depth_m: FloatArray,
-) -> None:  # fmt: skip
-    """Thickness of the debris of an event where each of its bodies stops: its snow over squares of 2 ``half`` + 1 cells.
+) -> None:
+    """Thickness of the debris of an event where each of its bodies stops, its snow over 2 ``half`` + 1 cells squared.
 
     ``stop`` holds flat cells, -1 where a body does not stay. ``pile`` is scratch of the window, all 0, and left so.
     """

@@ -49,16 +49,20 @@ class Window:
     def cut(self, other: Window) -> Window:
         """What both have in common."""
         return Window(
-            max(self.top, other.top), max(self.left, other.left), min(self.bottom, other.bottom),
+            max(self.top, other.top),
+            max(self.left, other.left),
+            min(self.bottom, other.bottom),
             min(self.right, other.right),
-        )  # fmt: skip
+        )
 
     def joined(self, other: Window) -> Window:
         """The smallest window that holds both."""
         return Window(
-            min(self.top, other.top), min(self.left, other.left), max(self.bottom, other.bottom),
+            min(self.top, other.top),
+            min(self.left, other.left),
+            max(self.bottom, other.bottom),
             max(self.right, other.right),
-        )  # fmt: skip
+        )
 
     def inside(self, outer: Window) -> tuple[slice, slice]:
         """Where it lies in an array of another window."""
@@ -121,9 +125,11 @@ class Heights:
         """The cells that touch a box, cut to the extent."""
         c, (row, col) = self.cell_m, self.offset
         return Window(
-            math.floor(-north_m / c - row + _TINY), math.floor(west_m / c - col + _TINY),
-            math.ceil(-south_m / c - row - _TINY), math.ceil(east_m / c - col - _TINY),
-        ).cut(self.extent)  # fmt: skip
+            math.floor(-north_m / c - row + _TINY),
+            math.floor(west_m / c - col + _TINY),
+            math.ceil(-south_m / c - row - _TINY),
+            math.ceil(east_m / c - col - _TINY),
+        ).cut(self.extent)
 
 
 def heights_of_grid(ground: Grid) -> Heights:

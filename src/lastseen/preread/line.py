@@ -9,7 +9,6 @@ import numpy as np
 from shapely.geometry import LineString, MultiPolygon
 
 from lastseen.grid import Grid
-from lastseen.outlines import smooth_outline
 from lastseen.preread.caught import Caught, follow
 from lastseen.preread.ensemble import MEMBERS, Ensemble, draw_ensemble
 from lastseen.preread.lattice import Heights, Window
@@ -18,6 +17,7 @@ from lastseen.preread.regroup import Regroup, places_to_regroup
 from lastseen.preread.route import Route, route_of
 from lastseen.preread.sheets import PreparedGround, no_layers
 from lastseen.preread.stretches import Stations, Stretch, at_stations, cut_into_stretches
+from lastseen.preread.zones import zone_outline
 from lastseen.scenario import Snow
 from lastseen.traps import Trap
 
@@ -127,9 +127,17 @@ def read_line(
     stretches = cut_into_stretches(route, stations, caught, ensemble.count, passing.zones)
     progress("looking for places to regroup", 0.75)
     return LineReading(
-        route, stations, stretches, places_to_regroup(prepared, route, passing), _zones(prepared, passing, caught, ensemble),
-        _told_traps(stretches), passing, caught, ensemble, heights,
-    )  # fmt: skip
+        route,
+        stations,
+        stretches,
+        places_to_regroup(prepared, route, passing),
+        _zones(prepared, passing, caught, ensemble),
+        _told_traps(stretches),
+        passing,
+        caught,
+        ensemble,
+        heights,
+    )
 
 
 def _ground_at(prepared: PreparedGround, route: Route) -> tuple[np.ndarray, np.ndarray]:
@@ -162,15 +170,21 @@ def _zones(prepared: PreparedGround, passing: Passing, caught: Caught, ensemble:
         block = Window(bi * n, bj * n, (bi + 1) * n, (bj + 1) * n).cut(heights.extent)
         sheet = prepared.over(block)
         mask = sheet.zone == number
-        west, north = heights.corner_m(block)
-        outline = smooth_outline(mask, west, north, heights.cell_m)
+        outline = zone_outline(mask, heights, block)
         z = sheet.felt_m[mask]
         found.append(
             ZoneAt(
-                0, (bi, bj), number, outline, share, float(np.nanmax(z)), float(np.nanmin(z)),
-                float(np.nanmean(sheet.slope_deg[mask])), float(mask.sum()) * heights.cell_m**2,
+                0,
+                (bi, bj),
+                number,
+                outline,
+                share,
+                float(np.nanmax(z)),
+                float(np.nanmin(z)),
+                float(np.nanmean(sheet.slope_deg[mask])),
+                float(mask.sum()) * heights.cell_m**2,
             )
-        )  # fmt: skip
+        )
     found.sort(key=lambda one: (-one.share, -one.area_m2, one.block, one.in_block))
     return tuple(ZoneAt(i, *_fields(one)[1:]) for i, one in enumerate(found, start=1))
 

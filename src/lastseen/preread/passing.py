@@ -26,6 +26,7 @@ MOST_BODIES = 75_000  # starts stand farther apart where more would be needed ..
 WIDEST_STARTS_M = 20.0  # ... up to this; design choices
 BESIDE_M = 60.0  # ground beside the line on which places to regroup are sought; design choice
 _THINNED_M = 15.0
+LongArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +95,9 @@ def least_angle(ensemble: Ensemble) -> float:
     return float(ensemble.friction.min()) * BODY_FRICTION[0]
 
 
-def find_passing(prepared: PreparedGround, route: Route, ensemble: Ensemble, least_spacing_m: float = STARTS_M) -> Passing:
+def find_passing(
+    prepared: PreparedGround, route: Route, ensemble: Ensemble, least_spacing_m: float = STARTS_M
+) -> Passing:
     """Run all start zones whose energy line reaches the line or the ground beside it, and keep the bodies that pass."""
     heights = prepared.heights
     blocks, chosen = _chosen(prepared, route, ensemble)
@@ -126,9 +129,11 @@ def window_beside(route: Route, heights: Heights) -> Window:
     """The cells of the line and beside it."""
     more = BESIDE_M + 4.0 * heights.cell_m
     return heights.window_of(
-        float(route.x_m.min()) - more, float(route.y_m.min()) - more, float(route.x_m.max()) + more,
+        float(route.x_m.min()) - more,
+        float(route.y_m.min()) - more,
+        float(route.x_m.max()) + more,
         float(route.y_m.max()) + more,
-    )  # fmt: skip
+    )
 
 
 def _chosen(prepared: PreparedGround, route: Route, ensemble: Ensemble) -> tuple[list[Window], list[BoolArray]]:
@@ -213,9 +218,7 @@ def _of_block(
     return kept, part, starts.rows.size * ensemble.count
 
 
-def _station_of_cell(
-    window: Window, heights: Heights, watch: tuple[cKDTree, npt.NDArray[np.int64], float]
-) -> IntArray:
+def _station_of_cell(window: Window, heights: Heights, watch: tuple[cKDTree, npt.NDArray[np.int64], float]) -> IntArray:
     """The nearest station of each cell of a window that lies near enough; -1 elsewhere."""
     tree, stations, near_m = watch
     west, north = heights.corner_m(window)
@@ -231,11 +234,11 @@ def _station_of_cell(
     offsets = np.mgrid[-reach : reach + 1, -reach : reach + 1].reshape(2, -1)
     rows, cols = (row[:, None] + offsets[0]).ravel(), (col[:, None] + offsets[1]).ravel()
     inside = (rows >= 0) & (rows < ny) & (cols >= 0) & (cols < nx)
-    cells = np.unique(rows[inside] * nx + cols[inside])
+    cells: LongArray = np.unique(rows[inside] * nx + cols[inside]).astype(np.int64)
     x, y = west + (cells % nx + 0.5) * c, north - (cells // nx + 0.5) * c
     away, nearest = tree.query(np.column_stack([x, y]))
-    ok = away <= near_m
-    out[cells[ok]] = stations[nearest[ok]]
+    ok = np.asarray(away) <= near_m
+    out[cells[ok]] = stations[np.asarray(nearest)[ok]]
     return out
 
 
@@ -286,8 +289,22 @@ def _keep(
 def _joined(kept: list[_Kept], ground: Gathered, spacing_m: float, run: int) -> Passing:
     names = sorted({one.zone for one in kept})
     number = {name: k for k, name in enumerate(names)}
-    kinds = (np.int64, np.int32, np.int32, float, np.int32, np.bool_, float, float, float, float, float, np.int64,
-             np.int64, np.int32)  # fmt: skip
+    kinds = (
+        np.int64,
+        np.int32,
+        np.int32,
+        float,
+        np.int32,
+        np.bool_,
+        float,
+        float,
+        float,
+        float,
+        float,
+        np.int64,
+        np.int64,
+        np.int32,
+    )
     parts = [
         np.concatenate([one.parts[k] for one in kept]) if kept else np.empty(0, kind) for k, kind in enumerate(kinds)
     ]
@@ -300,6 +317,23 @@ def _joined(kept: list[_Kept], ground: Gathered, spacing_m: float, run: int) -> 
     offsets = np.concatenate([[0], np.cumsum(parts[0])]).astype(np.int64)
     _, rows, cols, speeds, member, stays, stop_z, stop_x, stop_y, debris, away, body, visit, station = parts
     return Passing(
-        offsets, rows, cols, speeds, zone, member, stays, stop_z, stop_x, stop_y, debris, away,
-        body + body_shift, visit + visit_shift, station, tuple(names), ground, spacing_m, run,
-    )  # fmt: skip
+        offsets,
+        rows,
+        cols,
+        speeds,
+        zone,
+        member,
+        stays,
+        stop_z,
+        stop_x,
+        stop_y,
+        debris,
+        away,
+        body + body_shift,
+        visit + visit_shift,
+        station,
+        tuple(names),
+        ground,
+        spacing_m,
+        run,
+    )

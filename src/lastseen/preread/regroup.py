@@ -87,10 +87,18 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: Passing) 
             outline = smooth_outline(own, ground.west_m, ground.north_m, heights.cell_m)
             found.append(
                 Regroup(
-                    "", outline, x, y, int(route.part[at]), float(route.along_m[at]), float(beside[row, col]), area,
-                    float(sheet.slope_deg[row, col]), float(clear[row, col]),
+                    "",
+                    outline,
+                    x,
+                    y,
+                    int(route.part[at]),
+                    float(route.along_m[at]),
+                    float(beside[row, col]),
+                    area,
+                    float(sheet.slope_deg[row, col]),
+                    float(clear[row, col]),
                 )
-            )  # fmt: skip
+            )
     found.sort(key=lambda one: (one.part, one.along_m))
     return tuple(replace(one, letter=LETTERS[k]) for k, one in enumerate(found))
 
@@ -109,4 +117,4 @@ def _to_line(route: Route, ground: Grid) -> tuple[FloatArray, npt.NDArray[np.int
     x, y = ground.centre_of(rows, cols)
     away, nearest = tree.query(np.column_stack([x, y]), distance_upper_bound=2.0 * BESIDE_M)
     station = known[np.minimum(nearest, known.size - 1)]
-    return away.reshape(ground.shape), station.reshape(ground.shape)
+    return np.asarray(away).reshape(ground.shape), station.reshape(ground.shape)

@@ -128,7 +128,9 @@ def prepare_sheet(
     outer = square.grown(int(np.ceil(MARGIN_M / heights.cell_m))).cut(heights.extent)
     ground = heights.grid(outer)
     inner = window.inside(outer)
-    parts: dict[str, Any] = {name: np.full(window.shape, empty, kind) for name, (kind, empty) in _KINDS_OF_ARRAY.items()}
+    parts: dict[str, Any] = {
+        name: np.full(window.shape, empty, kind) for name, (kind, empty) in _KINDS_OF_ARRAY.items()
+    }
     if min(ground.shape) < 3 or not np.isfinite(ground.values).any():
         return Sheet(window, **parts)
     layers = layers_on(ground)

@@ -8,7 +8,6 @@ from pathlib import Path
 
 from lastseen import ground_layers, traps
 from lastseen.elevation import Elevation, open_elevation
-from lastseen.errors import InputError
 from lastseen.grid import Grid
 from lastseen.ground_layers import GroundLayers
 from lastseen.preread.ensemble import MEMBERS
@@ -23,8 +22,8 @@ Progress = Callable[[str, float], None]
 
 SAME_BOTH_WAYS = "what is said holds in both directions of travel; how far to go one after the other is yours to choose"
 BODIES = (
-    "bodies slide alone: the thickness of debris is indicative, where snow stops it is taken as one slab of the size, and "
-    "how deep in it somebody lies is not known"
+    "bodies slide alone: the thickness of debris is indicative, where snow stops it is taken as one slab of the size, "
+    "and how deep in it somebody lies is not known"
 )
 
 
@@ -69,9 +68,14 @@ def view_line(
     elevation = opened(scenario)
     lines = read_lines(line, elevation.crs)
     reading = read_line(
-        heights_of_model(elevation), lines, scenario.snow, seed=scenario.seed, members=members,
-        layers_on=layers_reader(scenario.ground), progress=progress,
-    )  # fmt: skip
+        heights_of_model(elevation),
+        lines,
+        scenario.snow,
+        seed=scenario.seed,
+        members=members,
+        layers_on=layers_reader(scenario.ground),
+        progress=progress,
+    )
     return LineView(scenario, elevation, line, reading, _line_notes(scenario, elevation, reading))
 
 
@@ -88,13 +92,20 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
     known = float((route.height_m == route.height_m).mean())
     blind = traps.invisible_note(cell, layers_reader(scenario.ground)(_small(reading)))
     notes = [
-        *about_grid(elevation, ""), *elevation.notes, SAME_BOTH_WAYS, BODIES,
-        f"start zones were looked for up to {FARTHEST_M[scenario.snow.size]:.0f} m from the line, with one start every "
-        f"{max(reading.passing.spacing_m, cell):.0f} m and {reading.ensemble.count} events of size {scenario.snow.size}",
+        *about_grid(elevation, ""),
+        *elevation.notes,
+        SAME_BOTH_WAYS,
+        BODIES,
+        (
+            f"start zones were looked for up to {FARTHEST_M[scenario.snow.size]:.0f} m from the line, with one start "
+            f"every {max(reading.passing.spacing_m, cell):.0f} m and {reading.ensemble.count} events of size "
+            f"{scenario.snow.size}"
+        ),
         *([f"{1.0 - known:.0%} of the line lies off the known ground: nothing is said there"] if known < 1.0 else []),
         *_leaving(float(reading.caught.leaves.mean()) if reading.caught.leaves.size else 0.0),
-        *([blind] if blind else []), *ALWAYS,
-    ]  # fmt: skip
+        *([blind] if blind else []),
+        *ALWAYS,
+    ]
     return sentences(tuple(notes))
 
 
@@ -109,6 +120,8 @@ def _small(reading: LineReading) -> Grid:
     heights = reading.heights
     x, y = float(reading.route.x_m[0]), float(reading.route.y_m[0])
     window = heights.window_of(x, y, x, y).grown(2).cut(heights.extent)
-    return heights.grid(window if not window.empty else type(window)(
-        heights.extent.top, heights.extent.left, heights.extent.top + 3, heights.extent.left + 3
-    ))  # fmt: skip
+    return heights.grid(
+        window
+        if not window.empty
+        else type(window)(heights.extent.top, heights.extent.left, heights.extent.top + 3, heights.extent.left + 3)
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Literal
 
@@ -161,15 +162,17 @@ def at_stations(
     shares = [mean(getattr(caught, name)) for name in CONSEQUENCES]
     return Stations(
         slope_deg, start_zone, np.bitwise_count(mask) / float(members), mask, mean(caught.debris_m), *shares
-    )  # fmt: skip
+    )
 
 
-def cut_into_stretches(route: Route, stations: Stations, caught: Caught, members: int, zones: tuple[tuple[int, int, int], ...]) -> tuple[Stretch, ...]:
+def cut_into_stretches(
+    route: Route, stations: Stations, caught: Caught, members: int, zones: tuple[tuple[int, int, int], ...]
+) -> tuple[Stretch, ...]:
     """Cut the line where exposure, own start zone or the main consequence changes, and tell each piece."""
     code = _codes(route, stations)
     order = np.argsort(caught.station, kind="stable")
     at = caught.station[order]
-    found = []
+    found: list[Stretch] = []
     for part in range(len(route.lines)):
         own = np.flatnonzero(route.part == part)
         for first, last in _runs(code[own], stations.exposure[own], max(1, int(SHORTEST_M / route.step_m))):
@@ -197,7 +200,7 @@ def _runs(code: IntArray, exposure: FloatArray, shortest: int) -> list[tuple[int
     way round. Ground without data stays apart.
     """
     edges = [0, *(np.flatnonzero(np.diff(code)) + 1).tolist(), code.size]
-    runs = [(a, b - 1, int(code[a])) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    runs = [(a, b - 1, int(code[a])) for a, b in itertools.pairwise(edges)]
 
     def mean(run: tuple[int, int, int]) -> float:
         return float(exposure[run[0] : run[1] + 1].mean())
@@ -205,9 +208,10 @@ def _runs(code: IntArray, exposure: FloatArray, shortest: int) -> list[tuple[int
     while True:
         choices = [
             (run[1] - run[0] + 1, k, abs(mean(runs[j]) - mean(run)), j)
-            for k, run in enumerate(runs) for j in (k - 1, k + 1)
+            for k, run in enumerate(runs)
+            for j in (k - 1, k + 1)
             if 0 <= j < len(runs) and _may_join(run[2], runs[j][2], run[1] - run[0] + 1 < shortest)
-        ]  # fmt: skip
+        ]
         if not choices:
             return [run[:2] for run in runs]
         _, k, _, j = min(choices)
@@ -223,9 +227,16 @@ def _may_join(own: int, other: int, short: bool) -> bool:  # noqa: FBT001  three
 
 
 def _stretch(
-    number: int, a: int, b: int, route: Route, stations: Stations, caught: Caught, records: npt.NDArray[np.int64],
-    members: int, zones: tuple[tuple[int, int, int], ...],
-) -> Stretch:  # fmt: skip
+    number: int,
+    a: int,
+    b: int,
+    route: Route,
+    stations: Stations,
+    caught: Caught,
+    records: npt.NDArray[np.int64],
+    members: int,
+    zones: tuple[tuple[int, int, int], ...],
+) -> Stretch:
     piece = slice(a, b + 1)
     part = int(route.part[a])
     z = route.height_m[piece]
@@ -235,21 +246,45 @@ def _stretch(
     _, once = np.unique(caught.body[records], return_index=True)
     mine = records[np.sort(once)]
     shares = [float(getattr(caught, name)[mine].mean()) if mine.size else 0.0 for name in (*CONSEQUENCES, "leaves")]
+    burial, trauma, water, no_way_out, leaves = shares
     state: State = "no data" if not known.any() else "reached" if exposure > 0.0 else "not reached"
     if state == "not reached" and mine.size:
         state = "starts here"
-    begin = float(route.along_m[a]) if a == 0 or route.part[a - 1] != part else 0.5 * float(route.along_m[a - 1] + route.along_m[a])
+    begin = (
+        float(route.along_m[a])
+        if a == 0 or route.part[a - 1] != part
+        else 0.5 * float(route.along_m[a - 1] + route.along_m[a])
+    )
     last = b + 1 == route.along_m.size or route.part[b + 1] != part
     end = float(route.along_m[b]) if last else 0.5 * float(route.along_m[b] + route.along_m[b + 1])
     slope = stations.slope_deg[piece]
     return Stretch(
-        number, part, a, b, begin, end, route.lines[part].length - end, state,
+        number,
+        part,
+        a,
+        b,
+        begin,
+        end,
+        route.lines[part].length - end,
+        state,
         float(np.nanmean(slope)) if np.isfinite(slope).any() else float("nan"),
-        float(steps[steps > 0].sum()), float(-steps[steps < 0].sum()), float(stations.in_start_zone[piece].mean()),
-        exposure, _zones(caught, mine[~caught.own[mine]], members, zones), int(mine.size),
-        _spread(caught.distance_m[mine]), _spread(caught.drop_m[mine]), _spread(caught.debris_m[mine]),
-        _spread(caught.speed_m_s[mine]), *shares, _traps(caught, mine),
-    )  # fmt: skip
+        float(steps[steps > 0].sum()),
+        float(-steps[steps < 0].sum()),
+        float(stations.in_start_zone[piece].mean()),
+        exposure,
+        _zones(caught, mine[~caught.own[mine]], members, zones),
+        int(mine.size),
+        _spread(caught.distance_m[mine]),
+        _spread(caught.drop_m[mine]),
+        _spread(caught.debris_m[mine]),
+        _spread(caught.speed_m_s[mine]),
+        burial,
+        trauma,
+        water,
+        no_way_out,
+        leaves,
+        _traps(caught, mine),
+    )
 
 
 def _spread(values: FloatArray) -> tuple[float, float, float]:
@@ -266,7 +301,9 @@ def _zones(
     """Start zones of the bodies, by the share of members in which one of theirs comes."""
     pairs = np.unique(np.stack([caught.zone[records], caught.member[records]]), axis=1)
     names, counts = np.unique(pairs[0], return_counts=True)
-    found = [ZoneAbove(zones[k][:2], zones[k][2], n / members) for k, n in zip(names.tolist(), counts.tolist(), strict=True)]
+    found = [
+        ZoneAbove(zones[k][:2], zones[k][2], n / members) for k, n in zip(names.tolist(), counts.tolist(), strict=True)
+    ]
     return tuple(sorted(found, key=lambda one: (-one.share, one.block, one.number)))
 
 

@@ -8,21 +8,23 @@ import json
 import os
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
 from lastseen import __version__
-from lastseen.ground_layers import read_layers
 from lastseen.elevation import open_elevation
 from lastseen.grid import FloatArray, IntArray
+from lastseen.ground_layers import read_layers
 from lastseen.preread.area import AreaReading, read_blocks
 from lastseen.preread.carry import STARTS_M
 from lastseen.preread.ensemble import MEMBERS, draw_ensemble
 from lastseen.preread.gathering import AT_START, ZoneRow
 from lastseen.preread.lattice import Heights, Window, heights_of_model, tiles_of
 from lastseen.preread.sheets import PreparedGround
+from lastseen.preread.zones import zone_outline
 from lastseen.scenario import Scenario, scenario_toml
 
 SLOPE_BINS = 900  # tenths of a degree
@@ -63,13 +65,20 @@ class Question:
             state = path.stat()
             files.append([path.name, state.st_size, state.st_mtime_ns])
         told = [
-            FORM, __version__, scenario_toml(self.scenario), asdict(self.starting), asdict(self.shown), self.members,
-            self.spacing_m, self.tile_sheets, files,
-        ]  # fmt: skip
+            FORM,
+            __version__,
+            scenario_toml(self.scenario),
+            asdict(self.starting),
+            asdict(self.shown),
+            self.members,
+            self.spacing_m,
+            self.tile_sheets,
+            files,
+        ]
         return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
 
 
-def _files(scenario: Scenario) -> list[os.PathLike[str]]:  # type: ignore[type-arg]
+def _files(scenario: Scenario) -> list[Path]:
     layers = [getattr(scenario.ground, one.name) for one in fields(scenario.ground)]
     return [path for path in (*scenario.elevation, *layers) if path is not None]
 
@@ -129,17 +138,28 @@ def read_tile(question: Question, square: Window, prepared: PreparedGround) -> T
     ensemble = draw_ensemble(question.scenario.snow, question.scenario.seed, question.members)
     core = square.cut(heights.extent)
     # Whole blocks are run even where the wanted ground cuts them: a block is the same in every run.
-    reading = read_blocks(prepared, square.cut(_whole_blocks(question.starting, heights)), None, ensemble, question.spacing_m)
+    reading = read_blocks(
+        prepared, square.cut(_whole_blocks(question.starting, heights)), None, ensemble, question.spacing_m
+    )
     ground = prepared.over(core)
     here = core.inside(reading.window)
     zone = reading.zone[here].copy()
     slope = np.nan_to_num(ground.slope_deg[zone > 0]).astype(np.float64)
     counts = np.bincount(np.clip(slope * 10.0, 0, SLOPE_BINS - 1).astype(np.int64), minlength=SLOPE_BINS)
     return Tile(
-        core, reading.window, reading.mask, reading.fastest, reading.zones,
-        reading.start_values[(slice(None), *here)].copy(), zone, np.isfinite(ground.felt_m), reading.rows,
-        tuple(_outlines(reading)), counts.astype(np.int64), reading.bodies,
-    )  # fmt: skip
+        core,
+        reading.window,
+        reading.mask,
+        reading.fastest,
+        reading.zones,
+        reading.start_values[(slice(None), *here)].copy(),
+        zone,
+        np.isfinite(ground.felt_m),
+        reading.rows,
+        tuple(_outlines(reading)),
+        counts.astype(np.int64),
+        reading.bodies,
+    )
 
 
 def _whole_blocks(window: Window, heights: Heights) -> Window:
@@ -157,23 +177,18 @@ def _outlines(reading: AreaReading) -> Iterable[shapely.MultiPolygon]:
         yield zone_outline(mask, reading.heights, block)
 
 
-def zone_outline(mask: npt.NDArray[np.bool_], heights: Heights, window: Window) -> shapely.MultiPolygon:
-    """Outline of the cells of a mask on a window; steps of one cell are made straight, edges of blocks stay straight."""
-    from lastseen.outlines import only_areas, outline_of_cells  # noqa: PLC0415
-
-    edges = outline_of_cells(np.flatnonzero(mask.ravel()), heights.on(window, np.empty(window.shape)))
-    return only_areas(shapely.make_valid(edges.simplify(0.75 * heights.cell_m)))
-
-
 _ARRAYS = ("mask", "fastest", "zones", "start_values", "zone", "known", "slopes")
 
 
 def pack(tile: Tile) -> bytes:
     """A tile as bytes."""
     told = {
-        "core": asdict(tile.core), "window": asdict(tile.window), "bodies": tile.bodies,
-        "rows": [asdict(row) for row in tile.rows], "outlines": [shapely.to_wkb(one, hex=True) for one in tile.outlines],
-    }  # fmt: skip
+        "core": asdict(tile.core),
+        "window": asdict(tile.window),
+        "bodies": tile.bodies,
+        "rows": [asdict(row) for row in tile.rows],
+        "outlines": [shapely.to_wkb(one, hex=True) for one in tile.outlines],
+    }
     out = io.BytesIO()
     text = np.frombuffer(json.dumps(told).encode(), np.uint8)
     np.savez_compressed(out, told=text, **{name: getattr(tile, name) for name in _ARRAYS})
@@ -185,11 +200,17 @@ def unpack(data: bytes) -> Tile:
     with np.load(io.BytesIO(data)) as file:
         told = json.loads(file["told"].tobytes().decode())
         arrays = {name: file[name] for name in _ARRAYS}
-    rows = tuple(ZoneRow(**{**row, "block": tuple(row["block"]), "values": tuple(row["values"])}) for row in told["rows"])
+    rows = tuple(
+        ZoneRow(**{**row, "block": tuple(row["block"]), "values": tuple(row["values"])}) for row in told["rows"]
+    )
     return Tile(
-        Window(**told["core"]), Window(**told["window"]), rows=rows,
-        outlines=tuple(shapely.from_wkb(one) for one in told["outlines"]), bodies=told["bodies"], **arrays,
-    )  # fmt: skip
+        Window(**told["core"]),
+        Window(**told["window"]),
+        rows=rows,
+        outlines=tuple(shapely.from_wkb(one) for one in told["outlines"]),
+        bodies=told["bodies"],
+        **arrays,
+    )
 
 
 def windows_in(data: bytes) -> tuple[Window, Window]:

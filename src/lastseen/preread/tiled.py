@@ -12,10 +12,9 @@ from shapely.geometry import MultiPolygon
 
 from lastseen import traps
 from lastseen.elevation import Elevation
-from lastseen.errors import InputError, NothingFoundError
+from lastseen.errors import InputError, ResourceError
+from lastseen.grid import FloatArray, Grid
 from lastseen.memory import free_gb
-from lastseen.errors import ResourceError
-from lastseen.grid import FloatArray
 from lastseen.outlines import read_outline
 from lastseen.preread.area import Gathered
 from lastseen.preread.carry import FIRST_REACH_M, STARTS_M
@@ -26,6 +25,7 @@ from lastseen.preread.lattice import Heights, Window, heights_of_model
 from lastseen.preread.story import BODIES, layers_reader, opened
 from lastseen.preread.tile import SLOPE_BINS, Question, Tile, tiles_of_question
 from lastseen.preread.workers import memory_of_worker_gb, run_all
+from lastseen.release import slab_class
 from lastseen.remarks import ALWAYS, about_grid, sentences
 from lastseen.scenario import Scenario
 from lastseen.threads import thread_count
@@ -111,7 +111,7 @@ def view_area(
 
     Raises
     ------
-    InputError, ResourceError, NothingFoundError
+    InputError, ResourceError
         With one sentence that says what is wrong, where, and what to do.
     """
     progress("opening the elevation model", 0.0)
@@ -134,17 +134,20 @@ def view_area(
     if not known:
         kept.remove()
         raise InputError("there is no ground in the area, only no data: choose another one")
-    zones.sort(key=lambda pair: harm(pair[0]))
+    zones.sort(key=lambda pair: harm(pair[0], scenario.snow.size, heights.cell_m))
     notes = _notes(scenario, elevation, question, bodies, zones)
-    return AreaView(
-        scenario, elevation, heights, question, outline, kept, squares, tuple(zones), slopes, bodies, notes
-    )  # fmt: skip
+    return AreaView(scenario, elevation, heights, question, outline, kept, squares, tuple(zones), slopes, bodies, notes)
 
 
 def asked(
-    scenario: Scenario, heights: Heights, outline: MultiPolygon | None, members: int, spacing_m: float, tile_km: float,
+    scenario: Scenario,
+    heights: Heights,
+    outline: MultiPolygon | None,
+    members: int,
+    spacing_m: float,
+    tile_km: float,
     workers: int | None,
-) -> Question:  # fmt: skip
+) -> Question:
     """The question that all tiles answer.
 
     Raises
@@ -168,8 +171,8 @@ def _require_room(question: Question, heights: Heights, workers: int, progress: 
     progress(f"{len(tiles_of_question(question, heights))} tiles, at most {needed:.1f} GB for each worker", 0.01)
     if free is not None and workers * needed > free:
         raise ResourceError(
-            f"{workers} workers need about {workers * needed:.1f} GB of memory and {free:.1f} GB are free: give smaller "
-            "tiles with --tiles, fewer workers, or a cluster with --scheduler"
+            f"{workers} workers need about {workers * needed:.1f} GB of memory and {free:.1f} GB are free: give "
+            "smaller tiles with --tiles, fewer workers, or a cluster with --scheduler"
         )
 
 
@@ -177,10 +180,20 @@ def _touches(zone: MultiPolygon, outline: MultiPolygon | None) -> bool:
     return outline is None or bool(zone.intersects(outline))
 
 
-def harm(row: ZoneRow) -> tuple[float, float, float, tuple[int, int], int]:
-    """Order of start zones: share of bodies that meet any of the four, debris where they stop, drop; then by place."""
+def harm(row: ZoneRow, size: int, cell_m: float) -> tuple[float, float, float, tuple[int, int], int]:
+    """Order of start zones: share of bodies that meet any of the four, debris where they stop, drop; then by place.
+
+    A zone that cannot hold a slab of the size counts by the part of it that it can hold.
+    """
     share, debris, drop = (row.values[AT_START.index(name)] for name in ("any", "debris_m", "drop_m"))
-    return -round(share, 6), -round(float(np.nan_to_num(debris)), 6), -round(float(np.nan_to_num(drop)), 6), row.block, row.number
+    share *= min(1.0, row.cells * cell_m**2 / slab_class(size).area_m2)
+    return (
+        -round(share, 6),
+        -round(float(np.nan_to_num(debris)), 6),
+        -round(float(np.nan_to_num(drop)), 6),
+        row.block,
+        row.number,
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -231,7 +244,8 @@ def _mosaic(view: AreaView, own: Tile, core: Window, gathered: Gathered) -> Mosa
     known = own.known[here]
     share = np.bitwise_count(gathered.mask) / float(view.question.members)
     arrays = (share, gathered.fastest.astype(np.float64), gathered.zones.astype(np.float64))
-    return Mosaic(core, *(np.where(known, one, np.nan) for one in arrays), own.start_values[(slice(None), *here)])
+    reached, fastest, zones = (np.where(known, one, np.nan) for one in arrays)
+    return Mosaic(core, reached, fastest, zones, own.start_values[(slice(None), *here)])
 
 
 def _notes(
@@ -243,22 +257,30 @@ def _notes(
     gone = float((cells * leaves).sum() / cells.sum()) if zones else 0.0
     cell = elevation.cell_m
     spacing = max(cell, question.spacing_m)
-    blind = traps.invisible_note(cell, layers_reader(scenario.ground)(_corner(elevation))) if scenario else None
+    blind = traps.invisible_note(cell, layers_reader(scenario.ground)(_corner(elevation)))
     notes = [
-        *about_grid(elevation, ""), *elevation.notes, BODIES,
-        f"{bodies} bodies were run: one start every {spacing:.0f} m of start-zone terrain, {question.members} events of "
-        f"size {scenario.snow.size}; start zones are cut at ribs, rolls, gully beds and on a lattice of 250 m",
+        *about_grid(elevation, ""),
+        *elevation.notes,
+        BODIES,
+        (
+            f"{bodies} bodies were run: one start every {spacing:.0f} m of start-zone terrain, "
+            f"{question.members} events of size {scenario.snow.size}; start zones are cut at ribs, rolls, gully beds "
+            "and on a lattice of 250 m"
+        ),
         *([] if zones else [f"no start zone of 28 to 55 degrees was found on cells of {cell:g} m"]),
-        *([f"{gone:.0%} of the bodies leave the elevation model: where they would stop is not known"] if gone >= 0.005 else []),
-        *([blind] if blind else []), *ALWAYS,
-    ]  # fmt: skip
+        *(
+            [f"{gone:.0%} of the bodies leave the elevation model: where they would stop is not known"]
+            if gone >= 0.005
+            else []
+        ),
+        *([blind] if blind else []),
+        *ALWAYS,
+    ]
     return sentences(tuple(notes))
 
 
-def _corner(elevation: Elevation):  # type: ignore[no-untyped-def]
+def _corner(elevation: Elevation) -> Grid:
+    """A few cells, to ask which ground layers were given."""
     heights = heights_of_model(elevation)
     e = heights.extent
     return heights.grid(Window(e.top, e.left, min(e.top + 3, e.bottom), min(e.left + 3, e.right)))
-
-
-__all__ = ["AreaView", "Mosaic", "NothingFoundError", "asked", "harm", "mosaics", "view_area"]

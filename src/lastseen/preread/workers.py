@@ -37,12 +37,20 @@ def memory_of_worker_gb(question: Question, heights: Heights) -> float:
     bodies = (heights.block_cells / stride) ** 2 * question.members
     of_thread = block * (BYTES_OF_SHEET + 8 + 4 + BYTES_OF_WINDOW) + bodies * VISITS * 12.0
     needed = min(KEPT_CELLS, wide + 4 * sheet) * BYTES_OF_SHEET + sheet * BYTES_OF_PREPARING
-    needed += wide * BYTES_OF_WINDOW * 2 + min(whole, float(side * side)) * BYTES_OF_CORE * 3 + question.threads * of_thread
+    needed += (
+        wide * BYTES_OF_WINDOW * 2 + min(whole, float(side * side)) * BYTES_OF_CORE * 3 + question.threads * of_thread
+    )
     return LIBRARIES_GB + needed / 1e9
 
 
 def run_all(
-    question: Question, heights: Heights, kept: KeptTiles, *, workers: int | None, scheduler: str | None, progress: Progress
+    question: Question,
+    heights: Heights,
+    kept: KeptTiles,
+    *,
+    workers: int | None,
+    scheduler: str | None,
+    progress: Progress,
 ) -> None:
     """Work through all tiles that are not kept yet.
 
@@ -89,7 +97,7 @@ def _run_on(client: Any, question: Question, left: list[Window], kept: KeptTiles
 
     told.say()
     futures = {client.submit(work_tile, question, square, pure=False, retries=0): (square, 1) for square in left}
-    running = as_completed(list(futures))
+    running = as_completed(list(futures))  # type: ignore[no-untyped-call]
     for future in running:
         square, tries = futures.pop(future)
         error = future.exception() if future.status == "error" else None
@@ -103,12 +111,12 @@ def _run_on(client: Any, question: Question, left: list[Window], kept: KeptTiles
             raise error
         if tries >= TRIES:
             raise ResourceError(
-                f"the tile at row {square.top}, column {square.left} failed {tries} times ({error}): finished tiles are "
-                "kept; give workers more memory or smaller tiles, and give the same command again"
+                f"the tile at row {square.top}, column {square.left} failed {tries} times ({error}): finished tiles "
+                "are kept; give workers more memory or smaller tiles, and give the same command again"
             ) from error
         again = client.submit(work_tile, question, square, pure=False, retries=0)
         futures[again] = (square, tries + 1)
-        running.add(again)
+        running.add(again)  # type: ignore[no-untyped-call]
 
 
 @contextmanager
@@ -126,7 +134,7 @@ def _client(question: Question, heights: Heights, workers: int | None, scheduler
     with dask.config.set(settings):
         if scheduler is not None:
             try:
-                client = Client(scheduler, timeout=20)
+                client = Client(scheduler, timeout=20)  # type: ignore[no-untyped-call]
             except OSError as error:
                 raise InputError(f"the scheduler {scheduler} does not answer: check its address") from error
             with client:
@@ -134,10 +142,14 @@ def _client(question: Question, heights: Heights, workers: int | None, scheduler
             return
         limit = max(2.0, 1.6 * memory_of_worker_gb(question, heights))
         with (
-            LocalCluster(
-                n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=None, memory_limit=f"{limit:.1f}GB"
+            LocalCluster(  # type: ignore[no-untyped-call]
+                n_workers=workers,
+                threads_per_worker=1,
+                processes=True,
+                dashboard_address=None,
+                memory_limit=f"{limit:.1f}GB",
             ) as cluster,
-            Client(cluster) as client,
+            Client(cluster) as client,  # type: ignore[no-untyped-call]
         ):
             yield client
 

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 from scipy import ndimage
+from shapely import MultiPolygon, make_valid
 
 from lastseen.grid import BoolArray, IntArray
-from lastseen.preread.lattice import Window, tiles_of
+from lastseen.outlines import only_areas, outline_of_cells
+from lastseen.preread.lattice import Heights, Window, tiles_of
 from lastseen.release import StartZones, slab_class
 from lastseen.release.areas import BED_CUT, LEAST_GRADE, RIB_CUT, ROLL_CUT, cut_apart
 
@@ -44,3 +46,9 @@ def large_enough(start: BoolArray, cell_area_m2: float) -> BoolArray:
     large = np.bincount(labels.ravel()) * cell_area_m2 >= slab_class(1).area_m2
     large[0] = False
     return np.asarray(large[labels])
+
+
+def zone_outline(mask: BoolArray, heights: Heights, window: Window) -> MultiPolygon:
+    """Outline of the cells of a mask on a window; steps of one cell are made straight, edges of blocks stay."""
+    edges = outline_of_cells(np.flatnonzero(mask.ravel()), heights.on(window, np.empty(window.shape)))
+    return only_areas(make_valid(edges.simplify(0.75 * heights.cell_m)))

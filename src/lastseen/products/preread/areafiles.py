@@ -15,6 +15,7 @@ from lastseen import __version__
 from lastseen.outlines import only_areas
 from lastseen.preread.gathering import AT_START
 from lastseen.preread.sheets import KINDS
+from lastseen.preread.words import percent
 from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.folder import new_folder
 from lastseen.products.inputs import input_files
@@ -54,9 +55,15 @@ _RASTERS: dict[str, tuple[tuple[str, str, str], ...]] = {
             ("leaves", "leaves the elevation model"),
         )
     ),
-    "worst_trap.tif": (("worst_kind", "1", "kind of the terrain trap that weighs most: " + ", ".join(
-        f"{k} {kind}" for k, kind in enumerate(KINDS, start=1))),),
-}  # fmt: skip
+    "worst_trap.tif": (
+        (
+            "worst_kind",
+            "1",
+            "kind of the terrain trap that weighs most: "
+            + ", ".join(f"{k} {kind}" for k, kind in enumerate(KINDS, start=1)),
+        ),
+    ),
+}
 
 
 def write_area(
@@ -94,12 +101,20 @@ def write_area_rasters(view: AreaView, folder: Path) -> None:
     from lastseen.preread.tiled import mosaics  # noqa: PLC0415
 
     shown, heights = view.question.shown, view.heights
-    grid = heights.on(shown, np.empty(shown.shape, np.int8))  # type: ignore[arg-type]
+    grid = heights.on(shown, np.empty(shown.shape, np.int8))
     profile = {
-        "driver": "GTiff", "width": shown.shape[1], "height": shown.shape[0], "dtype": "float32", "crs": heights.crs.to_wkt(),
-        "transform": grid.transform, "nodata": NODATA, "tiled": True, "blockxsize": 512, "blockysize": 512,
+        "driver": "GTiff",
+        "width": shown.shape[1],
+        "height": shown.shape[0],
+        "dtype": "float32",
+        "crs": heights.crs.to_wkt(),
+        "transform": grid.transform,
+        "nodata": NODATA,
+        "tiled": True,
+        "blockxsize": 512,
+        "blockysize": 512,
         "BIGTIFF": "IF_SAFER",
-    }  # fmt: skip
+    }
     rough = {name: folder / f".{name}.rough" for name in _RASTERS}
     with ExitStack() as stack:
         files = {
@@ -138,11 +153,18 @@ def zone_layer(view: AreaView) -> Layer:
         Column("reason", "text", "one plain sentence"),
     )
     rows = [
-        (number, row.cells, row.slope_deg, row.top_m, row.foot_m,
-         *(known(value) for name, value in zip(AT_START, row.values, strict=True) if name != "worst_kind"),
-         worst_trap(row), zone_sentence(row))
+        (
+            number,
+            row.cells,
+            row.slope_deg,
+            row.top_m,
+            row.foot_m,
+            *(known(value) for name, value in zip(AT_START, row.values, strict=True) if name != "worst_kind"),
+            worst_trap(row),
+            zone_sentence(row),
+        )
         for number, (row, _) in enumerate(view.zones, start=1)
-    ]  # fmt: skip
+    ]
     shapes = tuple(only_areas(outline) for _, outline in view.zones)
     return Layer("start_zones", "Start zones", "MultiPolygon", columns, shapes, tuple(rows))
 
@@ -165,7 +187,9 @@ def zone_sentence(row: ZoneRow) -> str:
     """What a start zone does, in one sentence."""
     told = dict(zip(AT_START, row.values, strict=True))
     shares = [(name, told[name]) for name in ("burial", "trauma", "water", "no_way_out") if told[name] >= 0.1]
-    words = ", ".join(f"{name.replace('_', ' ')} {share:.0%}".replace("%", " %") for name, share in sorted(shares, key=lambda p: -p[1]))
+    words = ", ".join(
+        f"{name.replace('_', ' ')} {percent(share)}" for name, share in sorted(shares, key=lambda p: -p[1])
+    )
     far = (
         f"carried {told['distance_m']:.0f} m, {told['drop_m']:.0f} m down, debris {told['debris_m']:.1f} m"
         if np.isfinite(told["distance_m"])
@@ -191,7 +215,9 @@ def area_numbers(view: AreaView) -> dict[str, Any]:
         "scenario": record(view.scenario),
         "versions": versions(),
         "grid": {
-            "crs": ":".join(authority) if authority else crs.to_wkt(), "crs_name": crs.name, "cell_m": view.heights.cell_m,
+            "crs": ":".join(authority) if authority else crs.to_wkt(),
+            "crs_name": crs.name,
+            "cell_m": view.heights.cell_m,
             "shape": [rows, cols],
             "bounds_m": [west, north - rows * view.heights.cell_m, west + cols * view.heights.cell_m, north],
         },
@@ -206,7 +232,7 @@ def area_numbers(view: AreaView) -> dict[str, Any]:
             for number, (row, _) in enumerate(view.zones[:MOST_TOLD], start=1)
         ],
         "notes": list(view.notes),
-    }  # fmt: skip
+    }
 
 
 def _percentiles(values: Sequence[float]) -> dict[str, float | None]:
@@ -214,6 +240,14 @@ def _percentiles(values: Sequence[float]) -> dict[str, float | None]:
 
 
 def _row(row: ZoneRow) -> dict[str, Any]:
-    told = {name: known(round(value, 4)) for name, value in zip(AT_START, row.values, strict=True) if name != "worst_kind"}
-    return {"cells": row.cells, "slope_deg": round(row.slope_deg, 2), "top_m": round(row.top_m, 1),
-            "foot_m": round(row.foot_m, 1), **told, "worst_trap": worst_trap(row)}  # fmt: skip
+    told = {
+        name: known(round(value, 4)) for name, value in zip(AT_START, row.values, strict=True) if name != "worst_kind"
+    }
+    return {
+        "cells": row.cells,
+        "slope_deg": round(row.slope_deg, 2),
+        "top_m": round(row.top_m, 1),
+        "foot_m": round(row.foot_m, 1),
+        **told,
+        "worst_trap": worst_trap(row),
+    }

@@ -38,7 +38,17 @@ if TYPE_CHECKING:
 
 LINE_PROOF = "preread_line.json"
 Progress = Callable[[str, float], None]
-_TRAP_LEFT = ("outline", "cells", "part_of_cell", "number", "weight", "person_passes", "person_ends", "burial_m", "parts")
+_TRAP_LEFT = (
+    "outline",
+    "cells",
+    "part_of_cell",
+    "number",
+    "weight",
+    "person_passes",
+    "person_ends",
+    "burial_m",
+    "parts",
+)
 
 
 def line_numbers(view: LineView) -> dict[str, Any]:
@@ -55,7 +65,9 @@ def line_numbers(view: LineView) -> dict[str, Any]:
         "scenario": record(view.scenario),
         "versions": versions(),
         "grid": {
-            "crs": ":".join(authority) if authority else crs.to_wkt(), "crs_name": crs.name, "cell_m": r.heights.cell_m,
+            "crs": ":".join(authority) if authority else crs.to_wkt(),
+            "crs_name": crs.name,
+            "cell_m": r.heights.cell_m,
         },
         "members": r.ensemble.count,
         "start_spacing_m": round(r.passing.spacing_m, 2),
@@ -67,7 +79,7 @@ def line_numbers(view: LineView) -> dict[str, Any]:
         "start_zones": [record(one, ("outline", "block", "in_block")) for one in r.zones],
         "traps": [{"sign": sign, **record(trap, _TRAP_LEFT)} for sign, trap in _signed(view)],
         "notes": list(view.notes),
-    }  # fmt: skip
+    }
 
 
 def _stretch(view: LineView, one: Stretch) -> dict[str, Any]:
@@ -128,24 +140,49 @@ def line_layers(view: LineView) -> tuple[Layer, ...]:
         Column("reason", "text", "one plain sentence or a few"),
     )
     rows = [
-        (line, (one.number, one.part + 1, one.from_m, one.to_m, one.to_end_m, one.state, known(one.slope_deg), one.exposure,
-                known(one.distance_m[1]), known(one.drop_m[1]), known(one.debris_m[1]), one.burial, one.trauma, one.water,
-                one.no_way_out, consequences(one), sentence(r, one)))
+        (
+            line,
+            (
+                one.number,
+                one.part + 1,
+                one.from_m,
+                one.to_m,
+                one.to_end_m,
+                one.state,
+                known(one.slope_deg),
+                one.exposure,
+                known(one.distance_m[1]),
+                known(one.drop_m[1]),
+                known(one.debris_m[1]),
+                one.burial,
+                one.trauma,
+                one.water,
+                one.no_way_out,
+                consequences(one),
+                sentence(r, one),
+            ),
+        )
         for one, line in zip(r.stretches, stretch_lines(view), strict=True)
-    ]  # fmt: skip
+    ]
     places = [
-        (only_areas(one.outline), (one.letter, one.along_m, one.beside_m, one.area_m2, one.slope_deg, one.clear_m, regroup_sentence(one)))
+        (
+            only_areas(one.outline),
+            (one.letter, one.along_m, one.beside_m, one.area_m2, one.slope_deg, one.clear_m, regroup_sentence(one)),
+        )
         for one in r.regroup
-    ]  # fmt: skip
+    ]
     zones = [
-        (only_areas(one.outline), (one.number, one.share, one.top_m, one.foot_m, one.slope_deg, one.area_m2)) for one in r.zones
+        (only_areas(one.outline), (one.number, one.share, one.top_m, one.foot_m, one.slope_deg, one.area_m2))
+        for one in r.zones
     ]
     ways = [(LineString(way), (float(r.stations.exposure[station]),)) for station, way in caught_ways(r, 400)]
     return (
         _layer("stretches", "Stretches of the line", "LineString", columns, rows),
         _layer("regroup", "Places to regroup", "MultiPolygon", _REGROUP, places),
         _layer("start_zones", "Start zones that reach the line", "MultiPolygon", _ZONES, zones),
-        _layer("ways", "Ways of those caught", "LineString", (Column("exposure", "real", "of the station passed"),), ways),
+        _layer(
+            "ways", "Ways of those caught", "LineString", (Column("exposure", "real", "of the station passed"),), ways
+        ),
         trap_layer(r.traps),
     )
 
@@ -169,7 +206,9 @@ _ZONES = (
 )
 
 
-def _layer(name: str, title: str, kind: Any, columns: tuple[Column, ...], rows: Iterable[tuple[BaseGeometry, tuple[Any, ...]]]) -> Layer:
+def _layer(
+    name: str, title: str, kind: Any, columns: tuple[Column, ...], rows: Iterable[tuple[BaseGeometry, tuple[Any, ...]]]
+) -> Layer:
     pairs = list(rows)
     return Layer(name, title, kind, columns, tuple(shape for shape, _ in pairs), tuple(values for _, values in pairs))
 
@@ -187,7 +226,7 @@ def stretch_lines(view: LineView) -> list[LineString]:
 
 
 def write_waypoints(view: LineView, path: Path) -> None:
-    """GPX 1.1: the line as a track, and a waypoint with one short sentence where each stretch begins and at each place."""
+    """GPX 1.1: the line as a track; waypoints with one short sentence where stretches begin and at places."""
     import gpxpy.gpx  # noqa: PLC0415  slow to import
 
     r = view.reading
@@ -205,9 +244,14 @@ def write_waypoints(view: LineView, path: Path) -> None:
         lat, lon = at(float(r.route.x_m[one.first]), float(r.route.y_m[one.first]))
         z = known(float(r.route.height_m[one.first]))
         document.waypoints.append(
-            gpxpy.gpx.GPXWaypoint(lat, lon, elevation=round(z, 1) if z is not None else None, name=f"P{one.number:02d}",
-                                  description=short_sentence(r, one))
-        )  # fmt: skip
+            gpxpy.gpx.GPXWaypoint(
+                lat,
+                lon,
+                elevation=round(z, 1) if z is not None else None,
+                name=f"P{one.number:02d}",
+                description=short_sentence(one),
+            )
+        )
     for place in r.regroup:
         lat, lon = at(place.x_m, place.y_m)
         document.waypoints.append(
@@ -224,7 +268,10 @@ def write_waypoints(view: LineView, path: Path) -> None:
 def write_line(
     view: LineView, folder: Path, *, overwrite: bool = False, progress: Progress = lambda _stage, _share: None
 ) -> tuple[Path, ...]:
-    """Write ``preread_line.json``, ``preread.gpkg``, ``stretches.csv``, ``waypoints.gpx``, ``strip.png``, ``map.png``, ``sheet.pdf``.
+    """Write numbers, layers, the table, waypoints, the strip, the map and one page.
+
+    ``preread_line.json``, ``preread.gpkg``, ``stretches.csv``, ``waypoints.gpx``, ``strip.png``, ``map.png``,
+    ``sheet.pdf``.
 
     The folder appears whole or not at all. The same reading gives the same bytes.
 
@@ -255,8 +302,15 @@ def write_line(
 
 def run_rows(view: Any) -> list[tuple[str, str]]:
     """How it was made, as pairs of key and text."""
-    rows = [("name", view.scenario.name), ("caution", FULL_CAUTION), ("program", "lastseen"), ("version", __version__),
-            ("schema_version", str(SCHEMA_VERSION)), ("seed", str(view.scenario.seed)), ("size", str(view.scenario.snow.size))]  # fmt: skip
+    rows = [
+        ("name", view.scenario.name),
+        ("caution", FULL_CAUTION),
+        ("program", "lastseen"),
+        ("version", __version__),
+        ("schema_version", str(SCHEMA_VERSION)),
+        ("seed", str(view.scenario.seed)),
+        ("size", str(view.scenario.snow.size)),
+    ]
     return rows + [(f"note_{number:02d}", note) for number, note in enumerate(view.notes, start=1)]
 
 

@@ -1,4 +1,4 @@
-"""The map of a line: relief, the line as wide as it is exposed, start zones that reach it, traps below, where to regroup."""
+"""The map of a line: relief, the line as wide as it is exposed, start zones, traps below, where to regroup."""
 
 from __future__ import annotations
 
@@ -12,11 +12,10 @@ import numpy as np
 import shapely
 from matplotlib.collections import LineCollection
 from matplotlib.patches import Rectangle
-from shapely.geometry import LineString
 
 from lastseen import __version__
 from lastseen.grid import Grid
-from lastseen.preread.words import regroup_sentence, sentence, trap_sign
+from lastseen.preread.words import regroup_sentence, short_sentence, trap_sign
 from lastseen.products.mapsheet import furniture, names, panel, parts
 from lastseen.products.mapsheet.drawing import DPI, SETTINGS, Drawing, area_patch, start_drawing, stroke
 from lastseen.products.mapsheet.ground import drawn_lattice
@@ -78,8 +77,10 @@ def header_lines(view: LineView) -> list[str]:
     """What the sheet is about."""
     r = view.reading
     return [
-        f"Line of travel, {r.route.length_m / 1000.0:.1f} km on the map; snow of size {view.scenario.snow.size}, "
-        f"{r.ensemble.count} events, one start every {max(r.passing.spacing_m, r.heights.cell_m):.0f} m",
+        (
+            f"Line of travel, {r.route.length_m / 1000.0:.1f} km on the map; snow of size {view.scenario.snow.size}, "
+            f"{r.ensemble.count} events, one start every {max(r.passing.spacing_m, r.heights.cell_m):.0f} m"
+        ),
         "The line is as wide as it is exposed to snow from above; start zones by terrain alone",
     ]
 
@@ -140,31 +141,48 @@ def _draw_traps(d: Drawing, r: LineReading) -> None:
 def _draw_ways(d: Drawing, r: LineReading) -> None:
     """Ways of some of those caught, evenly chosen along the line."""
     lines = [way for _, way in caught_ways(r, TRACKS)]
-    d.ground.add_collection(LineCollection(lines, colors=d.palette.person.light, linewidths=0.7, alpha=0.75, zorder=3.4))
+    d.ground.add_collection(
+        LineCollection(lines, colors=d.palette.person.light, linewidths=0.7, alpha=0.75, zorder=3.4)
+    )
     ends = np.array([way[-1] for way in lines])
     if len(ends):
-        d.ground.plot(ends[:, 0], ends[:, 1], linestyle="none", marker="o", markersize=2.0, color=d.palette.person.line, zorder=3.5)
+        d.ground.plot(
+            ends[:, 0],
+            ends[:, 1],
+            linestyle="none",
+            marker="o",
+            markersize=2.0,
+            color=d.palette.person.line,
+            zorder=3.5,
+        )
 
 
 def caught_ways(r: LineReading, most: int) -> list[tuple[int, Any]]:
-    """Station and way (n, 2) of bodies that pass the line, evenly chosen by station."""
+    """Station and way (n, 2) of some bodies of each stretch, from the shortest to the longest."""
+    each = max(2, most // max(1, len(r.stretches)))
     order = np.argsort(r.caught.station, kind="stable")
-    _, first = np.unique(r.caught.body[order], return_index=True)
-    chosen = order[np.sort(first)]
-    chosen = chosen[:: max(1, -(-chosen.size // most))]
+    at = r.caught.station[order]
     found = []
-    for k in chosen.tolist():
-        body = int(r.caught.body[k])
-        visit = int(r.passing.record_visit[k])
-        piece = slice(visit, int(r.passing.offsets[body + 1]))
-        offset, c = r.heights.offset, r.heights.cell_m
-        x = (r.passing.cols[piece] + 0.5 + offset[1]) * c
-        y = -(r.passing.rows[piece] + 0.5 + offset[0]) * c
-        if x.size > 2:
-            way = np.column_stack([x, y])
-            way = np.vstack([way[: -1 : max(1, int(8.0 / c))], way[-1:]])
-            found.append((int(r.caught.station[k]), way))
+    for stretch in r.stretches:
+        own = order[np.searchsorted(at, stretch.first) : np.searchsorted(at, stretch.last, side="right")]
+        _, first = np.unique(r.caught.body[own], return_index=True)
+        mine = own[np.sort(first)]
+        mine = mine[np.argsort(np.nan_to_num(r.caught.distance_m[mine], nan=np.inf), kind="stable")]
+        for k in mine[np.unique(np.linspace(0, mine.size - 1, min(each, mine.size)).astype(int))].tolist():
+            way = _way(r, k)
+            if len(way) > 2:
+                found.append((int(r.caught.station[k]), way))
     return found
+
+
+def _way(r: LineReading, record: int) -> Any:
+    """Map places of a body from where it passes the line."""
+    piece = slice(int(r.passing.record_visit[record]), int(r.passing.offsets[int(r.caught.body[record]) + 1]))
+    offset, c = r.heights.offset, r.heights.cell_m
+    way = np.column_stack(
+        [(r.passing.cols[piece] + 0.5 + offset[1]) * c, -(r.passing.rows[piece] + 0.5 + offset[0]) * c]
+    )
+    return np.vstack([way[: -1 : max(1, int(8.0 / c))], way[-1:]]) if len(way) > 2 else way
 
 
 def _draw_regroup(d: Drawing, r: LineReading) -> None:
@@ -196,34 +214,34 @@ def _draw_line(d: Drawing, r: LineReading) -> None:
 
 def _name(d: Drawing, r: LineReading) -> None:
     """Numbers of stretches, letters of places, signs of traps and zones; the most important first."""
-    for line in r.route.lines:
-        d.room.ink(np.array([d.sheet.on_page(*p[:2]) for p in line.coords]), 3.0)
+    black = d.palette.lanes.colour
     for k, line in enumerate(r.route.lines):
-        x, y = d.sheet.on_page(*line.coords[0][:2])
-        if d.inside(x, y, 2.0):
-            words = "start" if len(r.route.lines) == 1 else f"start {k + 1}"
-            names.place_sign(d, words, [(x, y)], SIGN, d.palette.lanes.colour, "bold")
+        d.room.ink(np.array([d.sheet.on_page(*p[:2]) for p in line.coords]), 3.0)
+        _at_points(d, "start" if len(r.route.lines) == 1 else f"start {k + 1}", [line.coords[0][:2]], black)
     for stretch in r.stretches:
-        places = [
-            d.sheet.on_page(float(r.route.x_m[k]), float(r.route.y_m[k]))
-            for k in _middles(stretch.first, stretch.last)
-        ]
-        places = [place for place in places if d.inside(*place, 2.0)]
-        if places:
-            names.place_sign(d, str(stretch.number), places, SIGN, d.palette.lanes.colour, "bold", boxed="round")
+        places = [(float(r.route.x_m[k]), float(r.route.y_m[k])) for k in _middles(stretch.first, stretch.last)]
+        _at_points(d, str(stretch.number), places, black, boxed="round")
     for place in r.regroup:
-        at = d.sheet.on_page(place.x_m, place.y_m)
-        if d.inside(*at, 2.0):
-            names.place_sign(d, place.letter, [at], SIGN + 1.0, d.palette.ground.text, "bold", boxed="round")
+        _at_points(d, place.letter, [(place.x_m, place.y_m)], d.palette.ground.text, size=SIGN + 1.0, boxed="round")
     named = {id(met.trap): trap_sign(r, met) for stretch in r.stretches for met in stretch.traps}
     for trap in r.traps:
-        anchors = names.places_in(d, trap.outline)
-        if anchors:
-            names.place_sign(d, named[id(trap)], anchors, SIGN, d.palette.traps.colour, "bold", boxed="square")
+        _in_area(d, named[id(trap)], trap.outline, SIGN, d.palette.traps.colour, boxed="square")
     for zone in r.zones:
-        anchors = names.places_in(d, zone.outline)
-        if anchors:
-            names.place_sign(d, f"Z{zone.number}", anchors, SIGN - 0.6, d.palette.snow.release, "bold", leader=False)
+        _in_area(d, f"Z{zone.number}", zone.outline, SIGN - 0.6, d.palette.snow.release, leader=False)
+
+
+def _at_points(d: Drawing, words: str, points: list[Any], color: str, *, size: float = SIGN, boxed: str = "") -> None:
+    """A sign at the first of some map places that is free."""
+    places = [place for place in (d.sheet.on_page(*point) for point in points) if d.inside(*place, 2.0)]
+    if places:
+        names.place_sign(d, words, places, size, color, "bold", boxed=boxed)
+
+
+def _in_area(d: Drawing, words: str, area: Any, size: float, color: str, **look: Any) -> None:
+    """A sign in an area, as far as it can be seen."""
+    places = names.places_in(d, area)
+    if places:
+        names.place_sign(d, words, places, size, color, "bold", **look)
 
 
 def _middles(first: int, last: int) -> list[int]:
@@ -241,7 +259,10 @@ def legend_entries(d: Drawing, r: LineReading) -> list[tuple[Any, str]]:
         (_line(d, ink.lanes.colour, WIDTHS[2][1]), "in under 25 %"),
         (_line(d, ink.lanes.colour, 1.4, (4.0, 1.4)), "snow can start here"),
         (_line(d, ink.lanes.colour, 0.7), "no start zone in this model reaches it"),
-        (_patch(d, facecolor=ink.snow.path, alpha=0.3, edgecolor=ink.snow.release, linewidth=0.7), "start zone Z that reaches the line"),
+        (
+            _patch(d, facecolor=ink.snow.path, alpha=0.3, edgecolor=ink.snow.release, linewidth=0.7),
+            "start zone Z that reaches the line",
+        ),
         (_line(d, ink.person.light, 0.9), "way of somebody caught; dot: stops"),
         (_line(d, ink.ground.text, 1.0, (1.2, 1.2)), "place to regroup A, B, ..."),
         (_line(d, ink.ground.contour_index, 0.8), "contour, m"),
@@ -249,7 +270,10 @@ def legend_entries(d: Drawing, r: LineReading) -> list[tuple[Any, str]]:
     ]
     if any(stretch.state == "no data" for stretch in r.stretches):
         found.append((_line(d, ink.lanes.colour, 0.8, (1.0, 2.0)), "no data"))
-    return found + [(_patch(d, hatch=ink.traps.signs[kind].hatch, **edge), f"{ink.traps.signs[kind].letter}  {kind}") for kind in kinds]
+    return found + [
+        (_patch(d, hatch=ink.traps.signs[kind].hatch, **edge), f"{ink.traps.signs[kind].letter}  {kind}")
+        for kind in kinds
+    ]
 
 
 def _line(d: Drawing, color: str, width: float, dashes: tuple[float, ...] = ()) -> Any:
@@ -281,25 +305,23 @@ def legend_items(pen: Pen, entries: list[tuple[Any, str]]) -> list[Item]:
 
 
 def _fill_panel(d: Drawing, view: LineView) -> None:
-    """Legend, stretches, places, notes: as much as fits in the largest text that holds all stretches."""
-    columns = d.sheet.columns
-    r = view.reading
-    for size in (7.2, 6.8, 6.4, 6.0, 5.6, 5.2, 4.8):
-        for notes in (len(view.notes), 4, 2, 0):
-            for most in ((len(r.stretches),) if size > 5.0 else (len(r.stretches), 40, 30, 20, 10, 5)):
-                pen = Pen(d, columns[0].width, size)
-                placed = panel.flow(_panel_items(pen, view, most, notes), columns)
-                if placed is not None:
-                    for item, x, y in placed:
-                        item.draw(x, y)
-                    return
+    """Legend, one sentence for each stretch, places, notes: as much as fits in the largest text that holds all."""
+    columns, count = d.sheet.columns, len(view.reading.stretches)
+    tries = [(size, count, notes) for size in (7.2, 6.4, 5.6) for notes in (len(view.notes), 3)]
+    for size, most, notes in [*tries, *((4.8, most, 0) for most in (count, 60, 40, 20, 10, 5))]:
+        placed = panel.flow(_panel_items(Pen(d, columns[0].width, size), view, most, notes), columns)
+        if placed is not None:
+            for item, x, y in placed:
+                item.draw(x, y)
+            return
 
 
 def _panel_items(pen: Pen, view: LineView, most: int, notes: int) -> list[Item]:
     r = view.reading
     items = [*legend_items(pen, legend_entries(pen.d, r)), pen.heading("Stretches")]
     for stretch in r.stretches[:most]:
-        items += pen.paragraph(f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m: {sentence(r, stretch)}", hang=5.0, mark=str(stretch.number))
+        words = f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m: {short_sentence(stretch)}"
+        items += pen.paragraph(words, hang=5.0, mark=str(stretch.number))
     if most < len(r.stretches):
         items += pen.paragraph(f"{len(r.stretches) - most} more in stretches.csv")
     items.append(pen.heading("Places to regroup"))
@@ -312,6 +334,3 @@ def _panel_items(pen: Pen, view: LineView, most: int, notes: int) -> list[Item]:
         for note in view.notes[:notes]:
             items += pen.paragraph(note, hang=2.6, mark="·")
     return items
-
-
-__all__ = ["LineString", "draw_map_body", "write_line_map"]

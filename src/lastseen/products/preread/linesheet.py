@@ -7,10 +7,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lastseen import __version__
-from lastseen.preread.words import caught_text, consequences, regroup_sentence, zones_text
+from lastseen.preread.words import caught_text, consequences, percent, regroup_sentence, zones_text
 from lastseen.products.mapsheet import panel
 from lastseen.products.mapsheet.drawing import Drawing, start_drawing
-from lastseen.products.mapsheet.layout import A4_MM, FOOTER_MM, GAP_MM, HEADER_MM, MARGIN_MM, SCALES, TICKS_MM, UNDER_MM, Box, Sheet
+from lastseen.products.mapsheet.layout import (
+    A4_MM,
+    FOOTER_MM,
+    GAP_MM,
+    HEADER_MM,
+    MARGIN_MM,
+    SCALES,
+    TICKS_MM,
+    UNDER_MM,
+    Box,
+    Sheet,
+)
 from lastseen.products.mapsheet.panel import Item, Pen
 from lastseen.products.palette import load_palette
 from lastseen.products.preread.linemap import draw_frame_of, draw_map_body, header_lines, sheet_look, shown_bounds
@@ -21,7 +32,7 @@ if TYPE_CHECKING:
     from lastseen.preread.stretches import Stretch
 
 STRIP_MM, TABLE_MM = 74.0, 70.0
-STRIP_AXIS_MM = 20.0  # room for the words beside the strip
+STRIP_AXIS_MM = 25.0  # room for the words beside the strip
 SIZES = (7.0, 6.6, 6.2, 5.8, 5.4, 5.0, 4.6)
 
 
@@ -29,7 +40,11 @@ def write_line_sheet(view: LineView, path: Path) -> None:
     """Write the page as PDF at a round scale; the same reading gives the same bytes."""
     with sheet_look():
         d = draw_line_sheet(view)
-        d.figure.savefig(path, format="pdf", metadata={"Creator": "lastseen", "Producer": f"lastseen {__version__}", "CreationDate": None})
+        d.figure.savefig(
+            path,
+            format="pdf",
+            metadata={"Creator": "lastseen", "Producer": f"lastseen {__version__}", "CreationDate": None},
+        )
 
 
 def draw_line_sheet(view: LineView) -> Drawing:
@@ -40,9 +55,11 @@ def draw_line_sheet(view: LineView) -> Drawing:
     s = d.sheet
     low = s.body.top + GAP_MM + 8.0
     place = (
-        (MARGIN_MM + STRIP_AXIS_MM) / s.width, low / s.height, (s.width - 2 * MARGIN_MM - STRIP_AXIS_MM - 2.0) / s.width,
+        (MARGIN_MM + STRIP_AXIS_MM) / s.width,
+        low / s.height,
+        (s.width - 2 * MARGIN_MM - STRIP_AXIS_MM - 2.0) / s.width,
         (s.header.bottom - low) / s.height,
-    )  # fmt: skip
+    )
     draw_strip(d.figure, view.reading, d.palette, place, small=5.6)
     panel.draw_header(d, view.scenario.name or "Pre-read line", header_lines(view))
     panel.draw_footer(d, f"lastseen {__version__}")
@@ -58,7 +75,9 @@ def _laid_out(bounds: tuple[float, float, float, float]) -> Sheet:
     footer = Box(m, m, inner, FOOTER_MM)
     table = Box(m, footer.top + 2.0, inner, TABLE_MM)
     under = Box(m + TICKS_MM, table.top + 1.0, inner - TICKS_MM, UNDER_MM)
-    body = Box(m + TICKS_MM, under.top + TICKS_MM, inner - TICKS_MM, header.bottom - STRIP_MM - under.top - TICKS_MM - GAP_MM)
+    body = Box(
+        m + TICKS_MM, under.top + TICKS_MM, inner - TICKS_MM, header.bottom - STRIP_MM - under.top - TICKS_MM - GAP_MM
+    )
     wide = (inner - 2 * GAP_MM) / 3
     columns = tuple(Box(m + k * (wide + GAP_MM), table.bottom, wide, table.height) for k in range(3))
     page = Sheet(width, height, header, body, under, footer, columns)
@@ -87,7 +106,10 @@ def _fill(d: Drawing, view: LineView) -> None:
 
 
 def _weight(stretch: Stretch) -> float:
-    return stretch.exposure * max(stretch.burial, stretch.trauma, stretch.water, stretch.no_way_out) + 0.01 * stretch.exposure
+    return (
+        stretch.exposure * max(stretch.burial, stretch.trauma, stretch.water, stretch.no_way_out)
+        + 0.01 * stretch.exposure
+    )
 
 
 def _items(pen: Pen, view: LineView, kept: set[int]) -> list[Item]:
@@ -102,7 +124,7 @@ def _items(pen: Pen, view: LineView, kept: set[int]) -> list[Item]:
         else:
             zones = f" ({zones_text(r, one)})" if one.zones else ""
             told = consequences(one) or "nothing of the four in 10 %"
-            words = f"{where}, {one.slope_deg:.0f}°: {one.exposure:.0%}{zones}. {caught_text(r, one) or told}".replace("%", " %").replace("  ", " ")
+            words = f"{where}, {one.slope_deg:.0f}°: {percent(one.exposure)}{zones}. {caught_text(r, one) or told}"
         items += pen.paragraph(words, hang=4.4, mark=str(one.number))
     if len(kept) < len(r.stretches):
         items += pen.paragraph(f"{len(r.stretches) - len(kept)} less exposed ones in stretches.csv")
