@@ -1,6 +1,6 @@
 """Reading a line: what reaches it, what does not, and lines of every shape and file."""
 
-import json
+import itertools
 import math
 
 import geopandas
@@ -64,7 +64,7 @@ def test_places_to_regroup_lie_on_ground_that_nothing_crosses():
         row, col = reading.heights.on(window, mask).cell_of(one.x_m, one.y_m)
         assert mask[row, col] == 0
         assert one.clear_m >= 10.0
-        assert one.along_m > 300.0 or one.along_m < 60.0
+        assert one.along_m > 90.0 or one.along_m < 60.0
         assert one.slope_deg < 27.0
 
 
@@ -94,7 +94,7 @@ def test_the_line_agrees_with_brute_force():
 
 def test_threads_do_not_show(monkeypatch):
     ground = grounds.rough_face()
-    line = line_on(ground, (80, 10), (75, 80))
+    line = line_on(ground, (62, 10), (58, 80))
     monkeypatch.setenv("LASTSEEN_THREADS", "1")
     one = read(ground, line)
     monkeypatch.setenv("LASTSEEN_THREADS", "3")
@@ -111,7 +111,7 @@ def test_stretches_fill_the_line_without_gaps():
         own = [stretch for stretch in reading.stretches if stretch.part == part]
         assert own[0].from_m == 0.0
         assert own[-1].to_end_m == pytest.approx(0.0, abs=1e-6)
-        for a, b in zip(own[:-1], own[1:], strict=True):
+        for a, b in itertools.pairwise(own):
             assert a.to_m == pytest.approx(b.from_m)
             assert a.state != "not reached" or b.state != "not reached"
 
@@ -137,13 +137,16 @@ def test_a_line_that_leaves_the_model_and_crosses_no_data():
 
 def test_a_line_that_doubles_back_is_read_the_same_both_ways():
     ground = grounds.rough_face()
-    there = [place(ground, 80, 10), place(ground, 75, 85)]
-    reading = read(
-        ground, LineString([*there, (there[1][0] + 0.5, there[1][1] - 40.0), (there[0][0] + 0.5, there[0][1] - 40.0)])
-    )
-    assert reading.route.length_m == pytest.approx(2.0 * math.dist(*there) + 40.0, abs=5.0)
-    half = [stretch for stretch in reading.stretches if stretch.to_m <= 0.5 * reading.route.length_m]
-    assert half
+    there = [place(ground, 62, 10), place(ground, 58, 85)]
+    reading = read(ground, LineString([*there, there[0]]))
+    assert reading.route.length_m == pytest.approx(2.0 * math.dist(*there))
+    exposure = reading.stations.exposure
+    once = read(ground, LineString(there)).stations.exposure
+    # A body is told at the nearer of the two passes: together they have what one pass has.
+    both = np.maximum(exposure, exposure[::-1])[: exposure.size // 2]
+    grown = np.interp(np.linspace(0.0, 1.0, once.size), np.linspace(0.0, 1.0, both.size), both)
+    assert once.mean() > 0.5
+    assert np.abs(grown - once).mean() < 0.1
 
 
 def test_two_points_and_a_hundred_thousand():
@@ -226,4 +229,3 @@ def test_parts_that_join_are_one_line(tmp_path, face_file):
     path = tmp_path / "parts.gpkg"
     geopandas.GeoSeries([shape], crs=crs).to_file(path)
     assert len(read_lines(path, crs)) == 1
-    assert json.dumps(None) == "null"

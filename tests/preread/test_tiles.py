@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from lastseen.preread.lattice import heights_of_grid, heights_of_model
 from lastseen.preread.tile import pack, prepared_for, read_tile, tiles_of_question, unpack
 from lastseen.preread.tiled import asked, mosaics, view_area
 from lastseen.preread.workers import memory_of_worker_gb
+from lastseen.products import refuse_existing
 from lastseen.products.preread import AREA_PROOF, write_area
 from lastseen.scenario import Scenario
 
@@ -91,7 +93,7 @@ def test_workers_give_the_same_bytes(face_file, whole, tmp_path, workers):
 @pytest.mark.filterwarnings("ignore")
 def test_a_lost_worker_costs_its_tile_only(face_file, whole, tmp_path, monkeypatch):
     """A worker is killed while it works; its tile is done again by another."""
-    from distributed import LocalCluster
+    from distributed import LocalCluster  # noqa: PLC0415  an extra
 
     killed = []
     original = KeptTiles.put
@@ -114,10 +116,10 @@ def test_a_killed_run_goes_on_where_it_was(face_file, whole, tmp_path):
     """The whole process is killed after its first tile; the next run keeps that tile and gives the same bytes."""
     output = tmp_path / "out"
     command = [
-        sys.executable, "-m", "lastseen", "preread", str(face_file), "--area", "all", "--members", "4", "--starts", "30",
-        "--tiles", "2", "--name", "A face", "-q", "-o", str(output),
+        sys.executable, "-c", "from lastseen.cli import main; main()", "preread", str(face_file), "--area", "all",
+        "--members", "4", "--starts", "30", "--tiles", "2", "--name", "A face", "-q", "-o", str(output),
     ]  # fmt: skip
-    run = subprocess.Popen(command, stderr=subprocess.PIPE)
+    run = subprocess.Popen(command, stderr=subprocess.DEVNULL)
     deadline = time.monotonic() + 120.0
     while time.monotonic() < deadline and not list(tmp_path.glob(".out.tiles-*/*.npz")) and run.poll() is None:
         time.sleep(0.02)
@@ -141,8 +143,6 @@ def test_other_settings_never_mix(face_file, tmp_path):
 
     def place(given, members=4, spacing=30.0, km=2.0):
         return kept_beside(tmp_path / "out", asked(given, heights, None, members, spacing, km, None)).folder
-
-    from dataclasses import replace
 
     places = {
         place(base), place(replace(base, seed=2)), place(replace(base, snow=replace(base.snow, size=3))),
@@ -203,8 +203,6 @@ def test_mosaics_cover_the_area_once(face_file, tmp_path):
 
 
 def test_older_results_are_not_replaced(whole):
-    from lastseen.products import refuse_existing
-
     with pytest.raises(OutputExistsError):
         refuse_existing(whole, proof=AREA_PROOF)
     assert Path(whole / AREA_PROOF).is_file()

@@ -123,7 +123,7 @@ def read_line(
     progress("following who is caught", 0.6)
     caught = follow(prepared, route, passing)
     slope, start = _ground_at(prepared, route)
-    stations = at_stations(route, caught, ensemble.count, slope, start)
+    stations = at_stations(route, caught, ensemble.count, slope, start, passing.near_m)
     stretches = cut_into_stretches(route, stations, caught, ensemble.count, passing.zones)
     progress("looking for places to regroup", 0.75)
     return LineReading(

@@ -55,8 +55,8 @@ class Passing:
     zones : tuple of (block row, block column, number)
     ground : Gathered
         What comes over the cells beside the line.
-    spacing_m : float
-        Distance of starts that was taken.
+    spacing_m, near_m : float
+        Distance of starts that was taken; how near to a station a body passes it.
     bodies : int
         How many were run.
     """
@@ -79,6 +79,7 @@ class Passing:
     zones: tuple[tuple[int, int, int], ...]
     ground: Gathered
     spacing_m: float
+    near_m: float
     bodies: int
 
 
@@ -122,7 +123,7 @@ def find_passing(
             kept += own
             ground.add(part.window, part.mask, part.fastest, part.zones)
             run += bodies
-    return _joined(kept, ground, spacing, run)
+    return _joined(kept, ground, (spacing, near), run)
 
 
 def window_beside(route: Route, heights: Heights) -> Window:
@@ -286,7 +287,7 @@ def _keep(
     )
 
 
-def _joined(kept: list[_Kept], ground: Gathered, spacing_m: float, run: int) -> Passing:
+def _joined(kept: list[_Kept], ground: Gathered, how_near_m: tuple[float, float], run: int) -> Passing:
     names = sorted({one.zone for one in kept})
     number = {name: k for k, name in enumerate(names)}
     kinds = (
@@ -334,6 +335,6 @@ def _joined(kept: list[_Kept], ground: Gathered, spacing_m: float, run: int) -> 
         station,
         tuple(names),
         ground,
-        spacing_m,
+        *how_near_m,
         run,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -143,26 +143,45 @@ class Stations:
 
 
 def at_stations(
-    route: Route, caught: Caught, members: int, slope_deg: FloatArray, start_zone: npt.NDArray[np.bool_]
+    route: Route,
+    caught: Caught,
+    members: int,
+    slope_deg: FloatArray,
+    start_zone: npt.NDArray[np.bool_],
+    near_m: float,
 ) -> Stations:
-    """Gather the records by station."""
+    """Gather the records by station: each station stands for the line within ``near_m`` along it.
+
+    A body is told at the station nearest to the cell that it enters, and cells can be wider than stations are apart.
+    """
     n = route.x_m.size
     mask = np.zeros(n, np.uint64)
     above = ~caught.own
     np.bitwise_or.at(mask, caught.station[above], np.uint64(1) << caught.member[above].astype(np.uint64))
-    count = np.bincount(caught.station, minlength=n)
+    reach = int(np.ceil(near_m / route.step_m))
+    mask = _along(route, mask, reach, np.bitwise_or)
 
-    def mean(values: npt.NDArray[np.generic]) -> FloatArray:
+    def mean(values: npt.NDArray[Any]) -> FloatArray:
         known = np.isfinite(np.asarray(values, float))
         total = np.bincount(caught.station, np.where(known, np.asarray(values, float), 0.0), minlength=n)
         some = np.bincount(caught.station, known.astype(float), minlength=n)
-        with np.errstate(invalid="ignore"):
-            return np.where(count > 0, total / some, np.nan)
+        total, some = (_along(route, one, reach, np.add) for one in (total, some))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(some > 0.0, total / some, np.nan)
 
     shares = [mean(getattr(caught, name)) for name in CONSEQUENCES]
-    return Stations(
-        slope_deg, start_zone, np.bitwise_count(mask) / float(members), mask, mean(caught.debris_m), *shares
-    )
+    exposure = np.where(np.isfinite(route.height_m), np.bitwise_count(mask) / float(members), 0.0)
+    return Stations(slope_deg, start_zone, exposure, mask, mean(caught.debris_m), *shares)
+
+
+def _along(route: Route, values: npt.NDArray[Any], reach: int, join: np.ufunc) -> npt.NDArray[Any]:
+    """Values joined with those of the stations up to ``reach`` before and after on the same line."""
+    out = values.copy()
+    for k in range(1, reach + 1):
+        same = route.part[k:] == route.part[:-k]
+        out[k:] = np.where(same, join(out[k:], values[:-k]), out[k:])
+        out[:-k] = np.where(same, join(out[:-k], values[k:]), out[:-k])
+    return out
 
 
 def cut_into_stretches(
