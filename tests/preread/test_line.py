@@ -142,11 +142,10 @@ def test_a_line_that_doubles_back_is_read_the_same_both_ways():
     assert reading.route.length_m == pytest.approx(2.0 * math.dist(*there))
     exposure = reading.stations.exposure
     once = read(ground, LineString(there)).stations.exposure
-    # A body is told at the nearer of the two passes: together they have what one pass has.
-    both = np.maximum(exposure, exposure[::-1])[: exposure.size // 2]
-    grown = np.interp(np.linspace(0.0, 1.0, once.size), np.linspace(0.0, 1.0, both.size), both)
     assert once.mean() > 0.5
-    assert np.abs(grown - once).mean() < 0.1
+    for one in (exposure[: exposure.size // 2], exposure[::-1][: exposure.size // 2]):
+        grown = np.interp(np.linspace(0.0, 1.0, once.size), np.linspace(0.0, 1.0, one.size), one)
+        assert np.abs(grown - once).mean() < 0.03
 
 
 def test_two_points_and_a_hundred_thousand():

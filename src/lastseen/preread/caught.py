@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from lastseen.grid import BoolArray, FloatArray, IntArray
 from lastseen.preread import kernels
@@ -27,7 +28,8 @@ class Caught:
 
     Attributes
     ----------
-    station, body, zone, member : ndarray of int
+    station, body, visit, zone, member : ndarray of int
+        ``visit``: the entered cell, an index into those of `Passing`.
     own : ndarray of bool
         Whether the body starts here: released where one stands, not from above.
     speed_m_s : ndarray
@@ -44,6 +46,7 @@ class Caught:
 
     station: IntArray
     body: npt.NDArray[np.int64]
+    visit: npt.NDArray[np.int64]
     zone: IntArray
     member: IntArray
     own: BoolArray
@@ -67,7 +70,8 @@ def follow(prepared: PreparedGround, route: Route, passing: Passing) -> Caught:
     n = passing.rows.size
     bits, worst = np.zeros(n, np.uint8), np.full(n, -1, np.int32)
     kernels.ahead(passing.offsets, does, trap, weight, bits, worst)
-    body, visit, station = passing.record_body, passing.record_visit, passing.record_station
+    again, station = _at_every_pass(route, passing.record_station, passing.near_m)
+    body, visit = passing.record_body[again], passing.record_visit[again]
     stays = passing.stays[body]
     last = passing.offsets[1:][body] - 1
     ended = np.where(stays, does[last] if n else 0, 0)
@@ -79,6 +83,7 @@ def follow(prepared: PreparedGround, route: Route, passing: Passing) -> Caught:
     return Caught(
         station,
         body,
+        visit,
         passing.zone[body],
         passing.member[body],
         passing.away_m[body] <= OWN_M if n else first,
@@ -144,3 +149,41 @@ def _traps_of(prepared: PreparedGround, outer: Window, rows: IntArray, cols: Int
     where = np.zeros(ground.shape, np.bool_)
     where[rows - outer.top, cols - outer.left] = True
     return list(find_traps(read_terrain(ground), where, prepared.layers_on(ground)))
+
+
+def _at_every_pass(
+    route: Route, station: IntArray, near_m: float
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
+    """Records and stations, with those of every other pass of the line over the same place added.
+
+    Where a line doubles back or crosses itself, a body that comes over it comes over all passes.
+    """
+    own, other = _places_passed_again(route, near_m)
+    order = np.argsort(own, kind="stable")
+    own, other = own[order], other[order]
+    first, last = np.searchsorted(own, station), np.searchsorted(own, station, side="right")
+    count = last - first
+    which = np.repeat(np.arange(station.size), count)
+    at = np.repeat(first - np.cumsum(count) + count, count) + np.arange(which.size)
+    records = np.concatenate([np.arange(station.size), which])
+    return records, np.concatenate([station, other[at]]).astype(np.int32)
+
+
+def _places_passed_again(route: Route, near_m: float) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Pairs of stations that lie near each other on the map and far apart along the way; the nearest of each pass."""
+    known = np.flatnonzero(np.isfinite(route.height_m))
+    tree = cKDTree(np.column_stack([route.x_m[known], route.y_m[known]]))
+    pairs = known[tree.query_pairs(near_m, output_type="ndarray")]
+    far = (route.part[pairs[:, 0]] != route.part[pairs[:, 1]]) | (
+        np.abs(route.along_m[pairs[:, 0]] - route.along_m[pairs[:, 1]]) > 4.0 * near_m
+    )
+    pairs = np.concatenate([pairs[far], pairs[far][:, ::-1]])
+    own, other = pairs[:, 0], pairs[:, 1]
+    away = np.hypot(route.x_m[own] - route.x_m[other], route.y_m[own] - route.y_m[other])
+    passes = np.floor(route.along_m[other] / (6.0 * near_m)).astype(np.int64)
+    order = np.lexsort((other, away, passes, route.part[other], own))
+    keys = np.stack([own, route.part[other], passes])[:, order]
+    new = np.ones(order.size, np.bool_)
+    new[1:] = (keys[:, 1:] != keys[:, :-1]).any(axis=0)
+    kept = order[new]
+    return own[kept], other[kept]

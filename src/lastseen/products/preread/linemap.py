@@ -177,7 +177,7 @@ def caught_ways(r: LineReading, most: int) -> list[tuple[int, Any]]:
 
 def _way(r: LineReading, record: int) -> Any:
     """Map places of a body from where it passes the line."""
-    piece = slice(int(r.passing.record_visit[record]), int(r.passing.offsets[int(r.caught.body[record]) + 1]))
+    piece = slice(int(r.caught.visit[record]), int(r.passing.offsets[int(r.caught.body[record]) + 1]))
     offset, c = r.heights.offset, r.heights.cell_m
     way = np.column_stack(
         [(r.passing.cols[piece] + 0.5 + offset[1]) * c, -(r.passing.rows[piece] + 0.5 + offset[0]) * c]
