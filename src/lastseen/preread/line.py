@@ -124,7 +124,7 @@ def read_line(
     caught = follow(prepared, route, passing)
     slope, start = _ground_at(prepared, route)
     stations = at_stations(route, caught, ensemble.count, slope, start, passing.near_m)
-    stretches = cut_into_stretches(route, stations, caught, ensemble.count, passing.zones)
+    stretches = cut_into_stretches(route, stations, caught, ensemble.count, passing.zones, heights.cell_m)
     progress("looking for places to regroup", 0.75)
     return LineReading(
         route,

@@ -19,7 +19,8 @@ from lastseen.preread.sheets import PreparedGround
 CLEAR_M = 10.0  # as far as this off any ground that a body crossed; design choice
 STEEPEST_DEG = 27.0  # nobody regroups on what is nearly start-zone terrain; design choice
 LEAST_M2 = 150.0  # room for a small group with distance to each other; design choice
-APART_M = 120.0  # along the line; of several places closer than this the roomiest is told
+# Along the line: of several places closer than this, or this share of the line, the roomiest is told.
+APART_M, APART_SHARE = 120.0, 0.125
 MOST_TOLD = 12
 ENOUGH_M = 40.0  # more room than this is not better ...
 BESIDE_COST = 0.3  # ... and a metre beside the line costs so many metres of room; design choices
@@ -74,6 +75,7 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: Passing) 
         room = (beside <= BESIDE_M) & (clear >= max(CLEAR_M, passing.spacing_m)) & (sheet.slope_deg < STEEPEST_DEG)
     score = np.where(room, np.minimum(clear, ENOUGH_M) - BESIDE_COST * beside, -np.inf)
     found: list[Regroup] = []
+    apart = max(APART_M, APART_SHARE * route.length_m)
     while len(found) < MOST_TOLD and np.isfinite(score).any():
         row, col = (int(k) for k in np.unravel_index(int(np.argmax(score)), score.shape))
         at = int(station[row, col])
@@ -81,7 +83,7 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: Passing) 
         away[route.part[station] != route.part[at]] = np.inf
         own = _around(room & (away <= 0.5 * APART_M), row, col)
         area = float(own.sum() * heights.cell_m**2)
-        score[own & (away <= APART_M) if area < LEAST_M2 else away <= APART_M] = -np.inf
+        score[own & (away <= apart) if area < LEAST_M2 else away <= apart] = -np.inf
         if area >= LEAST_M2:
             x, y = (float(v) for v in ground.centre_of(row, col))
             outline = smooth_outline(own, ground.west_m, ground.north_m, heights.cell_m)

@@ -15,6 +15,7 @@ from lastseen.preread.lattice import heights_of_model
 from lastseen.preread.line import LineReading, read_line
 from lastseen.preread.passing import FARTHEST_M
 from lastseen.preread.route import read_lines
+from lastseen.release.start_zones import LARGEST_SLOPE_DEG, LEAST_SLOPE_DEG
 from lastseen.remarks import ALWAYS, about_grid, sentences
 from lastseen.scenario import Ground, Scenario
 
@@ -24,6 +25,11 @@ SAME_BOTH_WAYS = "what is said holds in both directions of travel; how far to go
 BODIES = (
     "bodies slide alone: the thickness of debris is indicative, where snow stops it is taken as one slab of the size, "
     "and how deep in it somebody lies is not known"
+)
+
+STEEPER = (
+    f"start zones are ground of {LEAST_SLOPE_DEG:.0f} to {LARGEST_SLOPE_DEG:.0f} degrees that can hold a slab of "
+    "size 1; what falls from steeper walls, and cornices, are not in the model"
 )
 
 
@@ -96,6 +102,7 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
         *elevation.notes,
         SAME_BOTH_WAYS,
         BODIES,
+        STEEPER,
         (
             f"start zones were looked for up to {FARTHEST_M[scenario.snow.size]:.0f} m from the line, with one start "
             f"every {max(reading.passing.spacing_m, cell):.0f} m and {reading.ensemble.count} events of size "

@@ -14,7 +14,8 @@ from lastseen.preread.caught import Caught
 from lastseen.preread.route import Route
 from lastseen.traps import Trap
 
-SHORTEST_M = 25.0  # shorter stretches join the neighbour that is most like them; design choice
+# Shorter stretches join the neighbour that is most like them: this long, so many cells, a share of the line.
+SHORTEST_M, SHORTEST_CELLS, SHORTEST_SHARE = 25.0, 3.0, 1.0 / 60.0  # design choices
 STEPS = (0.0, 0.25, 0.6)  # exposure changes where its share crosses one of these; design choices
 TOLD = 0.1  # a consequence is told from this share of those who are caught; design choice
 CONSEQUENCES = ("burial", "trauma", "water", "no_way_out")
@@ -185,16 +186,23 @@ def _along(route: Route, values: npt.NDArray[Any], reach: int, join: np.ufunc) -
 
 
 def cut_into_stretches(
-    route: Route, stations: Stations, caught: Caught, members: int, zones: tuple[tuple[int, int, int], ...]
+    route: Route,
+    stations: Stations,
+    caught: Caught,
+    members: int,
+    zones: tuple[tuple[int, int, int], ...],
+    cell_m: float,
 ) -> tuple[Stretch, ...]:
     """Cut the line where exposure, own start zone or the main consequence changes, and tell each piece."""
     code = _codes(route, stations)
     order = np.argsort(caught.station, kind="stable")
     at = caught.station[order]
     found: list[Stretch] = []
+    least_m = max(SHORTEST_M, SHORTEST_CELLS * cell_m, SHORTEST_SHARE * route.length_m)
+    shortest = max(1, int(least_m / route.step_m))
     for part in range(len(route.lines)):
         own = np.flatnonzero(route.part == part)
-        for first, last in _runs(code[own], stations.exposure[own], max(1, int(SHORTEST_M / route.step_m))):
+        for first, last in _runs(code[own], stations.exposure[own], shortest):
             a, b = int(own[first]), int(own[last])
             records = order[np.searchsorted(at, a) : np.searchsorted(at, b, side="right")]
             found.append(_stretch(len(found) + 1, a, b, route, stations, caught, records, members, zones))
@@ -208,7 +216,8 @@ def _codes(route: Route, stations: Stations) -> IntArray:
         exposure += stations.exposure > step
     shares = np.nan_to_num(np.stack([getattr(stations, name) for name in CONSEQUENCES]))
     main = np.where(shares.max(axis=0) >= TOLD, shares.argmax(axis=0) + 1, 0)
-    code = np.where(exposure > 0, exposure * 100 + main * 10 + stations.in_start_zone, stations.in_start_zone)
+    starts = stations.in_start_zone | np.isfinite(stations.burial)  # somebody who stands here can release snow
+    code = np.where(exposure > 0, exposure * 100 + main * 10 + stations.in_start_zone, starts)
     return np.where(np.isfinite(route.height_m), code, -1).astype(np.int32)
 
 
@@ -267,7 +276,7 @@ def _stretch(
     shares = [float(getattr(caught, name)[mine].mean()) if mine.size else 0.0 for name in (*CONSEQUENCES, "leaves")]
     burial, trauma, water, no_way_out, leaves = shares
     state: State = "no data" if not known.any() else "reached" if exposure > 0.0 else "not reached"
-    if state == "not reached" and mine.size:
+    if state == "not reached" and (mine.size or stations.in_start_zone[piece].any()):
         state = "starts here"
     begin = (
         float(route.along_m[a])

@@ -22,7 +22,7 @@ from lastseen.preread.ensemble import MEMBERS
 from lastseen.preread.gathering import AT_START, ZoneRow
 from lastseen.preread.keeping import KeptTiles, kept_beside
 from lastseen.preread.lattice import Heights, Window, heights_of_model
-from lastseen.preread.story import BODIES, layers_reader, opened
+from lastseen.preread.story import BODIES, STEEPER, layers_reader, opened
 from lastseen.preread.tile import SLOPE_BINS, Question, Tile, tiles_of_question
 from lastseen.preread.workers import memory_of_worker_gb, run_all
 from lastseen.release import slab_class
@@ -262,6 +262,7 @@ def _notes(
         *about_grid(elevation, ""),
         *elevation.notes,
         BODIES,
+        STEEPER,
         (
             f"{bodies} bodies were run: one start every {spacing:.0f} m of start-zone terrain, "
             f"{question.members} events of size {scenario.snow.size}; start zones are cut at ribs, rolls, gully beds "

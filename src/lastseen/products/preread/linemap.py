@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 WIDTHS = ((0.6, 3.4), (0.25, 2.3), (0.0, 1.4))  # exposure above this: width of the line in points
 TRACKS = 90  # ways of those caught that are drawn
 SIGN = 7.0
+MOST_ZONES = 36  # with their number on the map; all are drawn
 BEYOND_M = 700.0  # start zones and traps farther off than this do not shrink the map
 
 
@@ -226,7 +227,7 @@ def _name(d: Drawing, r: LineReading) -> None:
     named = {id(met.trap): trap_sign(r, met) for stretch in r.stretches for met in stretch.traps}
     for trap in r.traps:
         _in_area(d, named[id(trap)], trap.outline, SIGN, d.palette.traps.colour, boxed="square")
-    for zone in r.zones:
+    for zone in r.zones[:MOST_ZONES]:
         _in_area(d, f"Z{zone.number}", zone.outline, SIGN - 0.6, d.palette.snow.release, leader=False)
 
 
@@ -254,9 +255,9 @@ def legend_entries(d: Drawing, r: LineReading) -> list[tuple[Any, str]]:
     kinds = dict.fromkeys(trap.kind for trap in r.traps)
     edge = {"facecolor": "none", "edgecolor": ink.traps.colour, "linewidth": 0.7, "alpha": parts.TRAP_OPACITY}
     found = [
-        (_line(d, ink.lanes.colour, WIDTHS[0][1]), "snow from above in over 60 % of events"),
-        (_line(d, ink.lanes.colour, WIDTHS[1][1]), "in 25 to 60 %"),
-        (_line(d, ink.lanes.colour, WIDTHS[2][1]), "in under 25 %"),
+        (_line(d, ink.lanes.colour, WIDTHS[0][1]), "reached in over 60 % of events"),
+        (_line(d, ink.lanes.colour, WIDTHS[1][1]), "reached in 25 to 60 % of events"),
+        (_line(d, ink.lanes.colour, WIDTHS[2][1]), "reached in under 25 % of events"),
         (_line(d, ink.lanes.colour, 1.4, (4.0, 1.4)), "snow can start here"),
         (_line(d, ink.lanes.colour, 0.7), "no start zone in this model reaches it"),
         (
@@ -288,8 +289,13 @@ def legend_items(pen: Pen, entries: list[tuple[Any, str]]) -> list[Item]:
     """One entry to a row, two where both names are short."""
     high = max(3.5, 1.15 * pen.line)
     room = 0.5 * pen.width - 9.8
-    short = [one for one in entries if pen.d.width_mm(one[1], pen.size) <= room]
-    rows = [short[i : i + 2] for i in range(0, len(short), 2)] + [[one] for one in entries if one not in short]
+    rows: list[list[tuple[Any, str]]] = []
+    for one in entries:  # in their order; two to a row where both are short
+        short = pen.d.width_mm(one[1], pen.size) <= room
+        if short and rows and len(rows[-1]) == 1 and pen.d.width_mm(rows[-1][0][1], pen.size) <= room:
+            rows[-1].append(one)
+        else:
+            rows.append([one])
     items = [pen.heading("Legend")]
     for pair in rows:
 
