@@ -16,7 +16,7 @@ from lastseen.preread.gathering import AT_START, BlockReading, ZoneRow, read_blo
 from lastseen.preread.lattice import Heights, Window, heights_of_grid, tiles_of
 from lastseen.preread.sheets import PreparedGround, no_layers
 from lastseen.scenario import Snow
-from lastseen.threads import in_threads
+from lastseen.threads import in_threads, in_threads_after_one
 
 Progress = Callable[[str, float], None]
 BATCH = 16  # blocks between two words of progress
@@ -180,7 +180,7 @@ def read_blocks(
     parts: list[BlockReading] = []
     for first in range(0, len(blocks), BATCH):
         progress("letting the snow run", first / max(1, len(blocks)))
-        for one in _read(prepared, blocks[first : first + BATCH], ensemble, spacing_m):
+        for one in _read(prepared, blocks[first : first + BATCH], ensemble, spacing_m, warm=bool(parts)):
             if shown is None:
                 gathered.widen(one.window)
             gathered.add(one.window, one.mask, one.fastest, one.zones)
@@ -211,7 +211,9 @@ def read_blocks(
 
 
 def _read(
-    prepared: PreparedGround, blocks: list[Window], ensemble: Ensemble, spacing_m: float
+    prepared: PreparedGround, blocks: list[Window], ensemble: Ensemble, spacing_m: float, *, warm: bool
 ) -> Iterable[BlockReading]:
-    found = in_threads(lambda block: read_block(prepared, block, ensemble, spacing_m), blocks)
+    """Read some blocks in threads; the first that holds start cells alone, where none was read yet."""
+    run = in_threads if warm else in_threads_after_one
+    found = run(lambda block: read_block(prepared, block, ensemble, spacing_m), blocks)
     return [one for one in found if one is not None]

@@ -17,7 +17,7 @@ from lastseen.preread.ensemble import Ensemble
 from lastseen.preread.lattice import Heights, Window, tiles_of
 from lastseen.preread.route import Route
 from lastseen.preread.sheets import PreparedGround
-from lastseen.threads import in_threads
+from lastseen.threads import in_threads_after_one
 
 # How far above a line start zones are looked for, on the map: beyond the longest reported of each size (EAWS size
 # table: 50, 200, 1000, 2000 m) by half and more, because a reading must not leave out what could come.
@@ -110,7 +110,7 @@ def find_passing(
     tree = cKDTree(np.column_stack([route.x_m[known], route.y_m[known]]))
     stations = np.flatnonzero(known)
     shown = window_beside(route, heights)
-    found = in_threads(
+    found = in_threads_after_one(
         lambda k: _of_block(prepared, blocks[k], chosen[k], ensemble, spacing, (tree, stations, near), shown),
         range(len(blocks)),
     )

@@ -114,7 +114,7 @@ def _weight(stretch: Stretch) -> float:
 
 def _items(pen: Pen, view: LineView, kept: set[int]) -> list[Item]:
     r = view.reading
-    items = [pen.heading("Stretches: snow from above in % of events; what somebody caught there meets")]
+    items = [pen.heading("Stretches, % of events")]
     for one in r.stretches:
         if one.number not in kept:
             continue
