@@ -24,6 +24,7 @@ from lastseen.errors import InputError
 from lastseen.grid import Grid
 from lastseen.motion import laws, proofs, statistical
 from lastseen.motion.flow import proofs as flow_proofs
+from lastseen.preread import proofs as preread_proofs
 from lastseen.release import proofs as release_proofs
 from lastseen.search import craft_proofs
 from lastseen.search import proofs as search_proofs
@@ -217,6 +218,7 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     **flow_proofs.QUANTITIES,
     # the whole story
     **story.QUANTITIES,
+    **preread_proofs.QUANTITIES,
     **craft_proofs.QUANTITIES,
     **search_proofs.QUANTITIES,
 }

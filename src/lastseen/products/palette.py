@@ -30,11 +30,13 @@ class Ground:
 
 @dataclass(frozen=True)
 class Snow:
-    """Release, paths and corridors."""
+    """Release, paths and corridors; a ramp for the share of events that come over a place."""
 
     release: str
     path: str
     corridor: str
+    reached_levels: tuple[float, ...]
+    reached: tuple[str, ...]
     dashes: dict[str, Dashes]
 
 

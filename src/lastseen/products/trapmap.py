@@ -52,7 +52,7 @@ def draw_trap_map(view: TrapView) -> Drawing:
     names.name_traps(d, shown.traps[:MOST_NAMED])
     names.name_contours(d, levels)
     grid_m = furniture.draw_frame(d, shown.crs)
-    furniture.draw_under(d, shown, grid_m, levels.interval_m)
+    furniture.draw_under(d, shown.crs, grid_m, levels.interval_m)
     panel.draw_header(d, view.scenario.name or "Terrain traps", _header(view))
     panel.draw_footer(d, 0, 0, __version__)
     _fill_panel(d, view, shown)
