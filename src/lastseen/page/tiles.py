@@ -1,0 +1,189 @@
+"""Picture tiles of ground and plan, read through rio-tiler; colours come from the shared palette."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from lastseen.elevation.reading import HIGHEST_M, LOWEST_M
+from lastseen.errors import NothingFoundError
+from lastseen.grid import FloatArray
+from lastseen.page.places import Place
+from lastseen.products.palette import load_palette
+
+SIZE = 256
+EQUATOR_M = 2.0 * math.pi * 6378137.0
+MOST_ZOOM = 18
+_RIM = 3  # cells read around a tile, so that slopes meet at its edges
+_SHADE_DEG = (15.0, 55.0)  # where shading begins, and where it is fullest
+_SHADE_MOST = 0.62
+Bytes = npt.NDArray[np.uint8]
+
+
+class NoTile(NothingFoundError):
+    """Nothing is known there."""
+
+
+def zooms(place: Place) -> tuple[int, int]:
+    """Lowest and highest zoom level of tiles that show something new."""
+    west, south, east, north = place.bounds_deg
+    at = math.cos(math.radians(0.5 * (south + north)))
+    finest = math.log2(EQUATOR_M * at / SIZE / place.elevation.cell_m)
+    widest = math.log2(360.0 / max(east - west, north - south, 1e-6))
+    return max(0, int(widest) - 2), min(MOST_ZOOM - 2, math.ceil(finest))
+
+
+def heights(place: Place, z: int, x: int, y: int, rim: int = 0) -> FloatArray:
+    """Heights of a tile in metres, with cells around it; NaN where there are none.
+
+    Raises
+    ------
+    NoTile
+        If the tile has none at all.
+    """
+    side = SIZE + 2 * rim
+    values = np.full((side, side), np.nan)
+    for sheet in place.elevation.sheets:
+        piece = _tile_of(sheet.path, z, x, y, rim)
+        if piece is None:
+            continue
+        found = piece[0] * sheet.z_factor
+        found[(found <= LOWEST_M) | (found >= HIGHEST_M)] = np.nan
+        np.copyto(values, found, where=np.isnan(values))
+        if not np.isnan(values).any():
+            break
+    if np.isnan(values).all():
+        raise NoTile("there is no ground in this tile")
+    return values
+
+
+def height_tile(place: Place, z: int, x: int, y: int) -> bytes:
+    """Heights as a picture: 256 r + g + b / 256 - 32768 metres; gaps take the nearest height, or walls would show."""
+    values = heights(place, z, x, y)
+    gaps = np.isnan(values)
+    if gaps.any():
+        nearest = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
+        values = values[tuple(nearest)]
+    shifted = np.clip(values + 32768.0, 0.0, 65535.99)
+    whole = np.floor(shifted)
+    picture = np.stack([whole // 256, whole % 256, np.floor((shifted - whole) * 256.0)]).astype(np.uint8)
+    return _png(picture)
+
+
+def slope_tile(place: Place, z: int, x: int, y: int) -> bytes:
+    """Slope as grey shading, darker where steeper; one ramp without steps."""
+    values = heights(place, z, x, y, _RIM)
+    step = _ground_m(z, y)
+    smooth = values if step > 6.0 else ndimage.gaussian_filter(np.where(np.isnan(values), np.nanmean(values), values), 1)
+    north, east = np.gradient(smooth, step)
+    slope = np.degrees(np.arctan(np.hypot(east, north)))[_RIM:-_RIM, _RIM:-_RIM]
+    low, high = _SHADE_DEG
+    share = np.clip((slope - low) / (high - low), 0.0, 1.0)
+    alpha = np.where(np.isnan(values[_RIM:-_RIM, _RIM:-_RIM]) | np.isnan(share), 0.0, _SHADE_MOST * share)
+    ink = np.zeros((3, SIZE, SIZE), np.uint8) + np.array(_rgb("#2e2e2e"), np.uint8)[:, None, None]
+    return _png(np.concatenate([ink, (255.0 * alpha).astype(np.uint8)[None]]))
+
+
+def plan_tile(folder: Path, kind: str, z: int, x: int, y: int) -> bytes:
+    """Debris probability, thickness or probability of area of a plan, in the colours of the palette.
+
+    Raises
+    ------
+    NoTile
+        If the plan has no such raster, or nothing in this tile.
+    """
+    name, colours = PLAN_TILES[kind]
+    path = folder / name
+    if not path.is_file():
+        raise NoTile("this plan has no such raster")
+    piece = _tile_of(path, z, x, y, 0)
+    if piece is None:
+        raise NoTile("the plan says nothing in this tile")
+    picture = colours(piece[0], path)
+    if not picture[3].any():
+        raise NoTile("the plan says nothing in this tile")
+    return _png(picture)
+
+
+def _probability(values: FloatArray, _path: Path) -> Bytes:
+    ramp = load_palette().debris
+    return _stepped(values, ramp.levels, ramp.ramp, ramp.opacity)
+
+
+def _thickness(values: FloatArray, _path: Path) -> Bytes:
+    ramp = load_palette().thickness
+    return _stepped(values, ramp.levels_m, ramp.ramp, load_palette().debris.opacity)
+
+
+def _person(values: FloatArray, path: Path) -> Bytes:
+    """Two colours of one family, by the root of the density: what is thin still shows."""
+    ink = load_palette().person
+    share = np.sqrt(np.clip(np.nan_to_num(values) / max(_largest(path), 1e-12), 0.0, 1.0))
+    light, dark = (np.array(_rgb(one), float)[:, None, None] for one in (ink.light, ink.line))
+    colour = light + (dark - light) * share
+    alpha = np.where(share > 0.04, 0.25 + 0.6 * share, 0.0)
+    return np.concatenate([colour, 255.0 * alpha[None]]).astype(np.uint8)
+
+
+PLAN_TILES: dict[str, tuple[str, Callable[[FloatArray, Path], Bytes]]] = {
+    "probability": ("debris_probability.tif", _probability),
+    "thickness": ("debris_thickness.tif", _thickness),
+    "person": ("poa.tif", _person),
+}
+
+
+def _stepped(values: FloatArray, levels: tuple[float, ...], ramp: tuple[str, ...], opacity: float) -> Bytes:
+    step = np.digitize(np.nan_to_num(values, nan=-1.0), levels) - 1
+    colours = np.array([_rgb(one) for one in ramp], np.uint8)
+    picture = np.moveaxis(colours[np.maximum(step, 0)], -1, 0)
+    alpha = np.where(step >= 0, int(255 * opacity), 0).astype(np.uint8)
+    return np.concatenate([picture, alpha[None]])
+
+
+def _tile_of(path: Path, z: int, x: int, y: int, rim: int) -> FloatArray | None:
+    """Bands of a tile as floats with NaN for no data; None where the file does not reach it."""
+    from rio_tiler.errors import TileOutsideBounds  # noqa: PLC0415  slow to import
+    from rio_tiler.io import Reader  # noqa: PLC0415  slow to import
+
+    try:
+        with Reader(str(path)) as reader:
+            image: Any = reader.tile(
+                x, y, z, tilesize=SIZE, indexes=1, buffer=rim, resampling_method="bilinear", unscale=True
+            )
+    except TileOutsideBounds:
+        return None
+    values: FloatArray = np.ma.filled(image.array.astype(np.float64), np.nan)
+    return None if np.isnan(values).all() else values
+
+
+def _largest(path: Path) -> float:
+    import rasterio  # noqa: PLC0415
+
+    with rasterio.open(path) as data:
+        return float(np.ma.max(data.read(1, masked=True)))
+
+
+def _ground_m(z: int, y: int) -> float:
+    """Metres on the ground between two cells in the middle of a tile."""
+    share = math.pi * (1.0 - 2.0 * (y + 0.5) / 2**z)
+    return EQUATOR_M / 2**z / SIZE / math.cosh(share)
+
+
+def _rgb(text: str) -> tuple[int, int, int]:
+    return int(text[1:3], 16), int(text[3:5], 16), int(text[5:7], 16)
+
+
+def _png(picture: Bytes) -> bytes:
+    from PIL import Image  # noqa: PLC0415
+
+    import io  # noqa: PLC0415
+
+    out = io.BytesIO()
+    Image.fromarray(np.ascontiguousarray(np.moveaxis(picture, 0, -1))).save(out, "PNG", compress_level=1)
+    return out.getvalue()
