@@ -60,7 +60,7 @@ def _profile(folder: Path, base: Base) -> dict[str, Any]:
     line = shapely.line_merge(main.iloc[0])
     if line.geom_type != "LineString":
         line = max(shapely.get_parts(line), key=lambda one: float(one.length))
-    along: FloatArray = np.linspace(0.0, line.length, POINTS)
+    along: FloatArray = np.linspace(0.0, _reached(folder, line), POINTS)
     points = shapely.line_interpolate_point(line, along)
     x, y = shapely.get_x(points), shapely.get_y(points)
     lon, lat = transformer(base.ground.crs, WGS84).transform(x, y)
@@ -77,13 +77,26 @@ def _profile(folder: Path, base: Base) -> dict[str, Any]:
         "d_m": np.round(along, 1).tolist(),
         "lonlat": [[round(float(a), 7), round(float(b), 7)] for a, b in zip(lon, lat, strict=True)],
         **{key: [_short(one) for one in values.tolist()] for key, values in columns.items()},
-        "traps": _crossings(folder, "terrain_traps", line, ("number", "letter", "kind", "reason")),
-        "zones": _crossings(folder, "deposition_zones", line, ("number", "place", "reason")),
+        "traps": _crossings(folder, "terrain_traps", line, ("number", "letter", "kind", "reason"), float(along[-1])),
+        "zones": _crossings(folder, "deposition_zones", line, ("number", "place", "reason"), float(along[-1])),
         "last_seen_m": round(float(shapely.line_locate_point(line, shapely.Point(base.at_m))), 1) if base.at_m else None,
     }
 
 
-def _crossings(folder: Path, layer: str, line: Any, columns: tuple[str, ...]) -> list[dict[str, Any]]:
+def _reached(folder: Path, line: Any) -> float:
+    """How far along the path any event came, and a little more."""
+    path = folder / "peak_speed.tif"
+    length = float(line.length)
+    if not path.is_file():
+        return length
+    along = np.linspace(0.0, length, 4 * POINTS)
+    points = shapely.line_interpolate_point(line, along)
+    speed = read_grid(path, 2).sample(shapely.get_x(points), shapely.get_y(points))
+    passed = np.flatnonzero(np.nan_to_num(speed) > 0.0)
+    return min(length, 1.1 * float(along[passed[-1]]) + 20.0) if passed.size else length
+
+
+def _crossings(folder: Path, layer: str, line: Any, columns: tuple[str, ...], end_m: float) -> list[dict[str, Any]]:
     """Stretches of the path inside the areas of a layer."""
     import geopandas  # noqa: PLC0415  slow to import
 
@@ -94,8 +107,10 @@ def _crossings(folder: Path, layer: str, line: Any, columns: tuple[str, ...]) ->
             if part.geom_type != "LineString" or part.length < 1.0:
                 continue
             ends = [float(shapely.line_locate_point(line, shapely.Point(part.coords[k]))) for k in (0, -1)]
+            if min(ends) >= end_m:
+                continue
             found.append(
-                {"from_m": round(min(ends), 1), "to_m": round(max(ends), 1)}
+                {"from_m": round(min(ends), 1), "to_m": round(min(max(ends), end_m), 1)}
                 | {name: getattr(row, name) for name in columns}
             )
     return sorted(found, key=lambda one: float(one["from_m"]))

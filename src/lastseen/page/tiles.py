@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import io
 import math
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import rasterio
+from PIL import Image
 from scipy import ndimage
 
 from lastseen.elevation.reading import HIGHEST_M, LOWEST_M
@@ -21,9 +25,15 @@ SIZE = 256
 EQUATOR_M = 2.0 * math.pi * 6378137.0
 MOST_ZOOM = 18
 _RIM = 3  # cells read around a tile, so that slopes meet at its edges
+warnings.filterwarnings("ignore", message="The dataset has no Overviews")
 _SHADE_DEG = (15.0, 55.0)  # where shading begins, and where it is fullest
 _SHADE_MOST = 0.62
 Bytes = npt.NDArray[np.uint8]
+
+
+def empty_tile() -> bytes:
+    """Nothing, as a picture: a page that is told "not found" would show an error for it."""
+    return _png(np.zeros((4, SIZE, SIZE), np.uint8))
 
 
 class NoTile(NothingFoundError):
@@ -78,7 +88,10 @@ def height_tile(place: Place, z: int, x: int, y: int) -> bytes:
 
 def slope_tile(place: Place, z: int, x: int, y: int) -> bytes:
     """Slope as grey shading, darker where steeper; one ramp without steps."""
-    values = heights(place, z, x, y, _RIM)
+    try:
+        values = heights(place, z, x, y, _RIM)
+    except NoTile:
+        return empty_tile()
     step = _ground_m(z, y)
     smooth = values if step > 6.0 else ndimage.gaussian_filter(np.where(np.isnan(values), np.nanmean(values), values), 1)
     north, east = np.gradient(smooth, step)
@@ -96,19 +109,14 @@ def plan_tile(folder: Path, kind: str, z: int, x: int, y: int) -> bytes:
     Raises
     ------
     NoTile
-        If the plan has no such raster, or nothing in this tile.
+        If the plan has no such raster.
     """
     name, colours = PLAN_TILES[kind]
     path = folder / name
     if not path.is_file():
         raise NoTile("this plan has no such raster")
     piece = _tile_of(path, z, x, y, 0)
-    if piece is None:
-        raise NoTile("the plan says nothing in this tile")
-    picture = colours(piece[0], path)
-    if not picture[3].any():
-        raise NoTile("the plan says nothing in this tile")
-    return _png(picture)
+    return empty_tile() if piece is None else _png(colours(piece[0], path))
 
 
 def _probability(values: FloatArray, _path: Path) -> Bytes:
@@ -163,8 +171,6 @@ def _tile_of(path: Path, z: int, x: int, y: int, rim: int) -> FloatArray | None:
 
 
 def _largest(path: Path) -> float:
-    import rasterio  # noqa: PLC0415
-
     with rasterio.open(path) as data:
         return float(np.ma.max(data.read(1, masked=True)))
 
@@ -180,10 +186,6 @@ def _rgb(text: str) -> tuple[int, int, int]:
 
 
 def _png(picture: Bytes) -> bytes:
-    from PIL import Image  # noqa: PLC0415
-
-    import io  # noqa: PLC0415
-
     out = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(np.moveaxis(picture, 0, -1))).save(out, "PNG", compress_level=1)
     return out.getvalue()
