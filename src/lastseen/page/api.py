@@ -112,11 +112,11 @@ class Api:
         return as_json(state.place_record(place), 201)
 
     async def place_tile(self, request: Request) -> Response:
-        """Heights or slope of a tile."""
+        """Heights, relief or slope of a tile."""
         place = self.places.get(request.path_params["place"])
-        draw = {"height": tiles.height_tile, "slope": tiles.slope_tile}.get(request.path_params["kind"])
+        draw = tiles.PLACE_TILES.get(request.path_params["kind"])
         if draw is None:
-            raise NothingFoundError("tiles of a place are height or slope")
+            raise NothingFoundError(f"tiles of a place are {', '.join(tiles.PLACE_TILES)}")
         return as_picture(await _threaded(draw, place, *_tile(request)))
 
     async def place_isolines(self, request: Request) -> Response:

@@ -7,6 +7,8 @@ from typing import Any, Literal
 
 import numpy as np
 from contourpy import LineType, contour_generator
+from rio_tiler.errors import EmptyMosaicError, PointOutsideBounds
+from rio_tiler.io import Reader
 from scipy import ndimage
 
 from lastseen.elevation.reading import HIGHEST_M, LOWEST_M
@@ -19,8 +21,9 @@ SLOPES_DEG = (25.0, 30.0, 35.0, 40.0, 45.0, 55.0)
 INTERVALS_M = (5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
 WANTED_LINES = 22.0
 MOST_CELLS = 640  # along the longer side of the view
-_SMOOTH = {"height": 1.2, "slope": 2.2}  # cells
-_SHORTEST = 24  # points of a line that is worth drawing
+_SMOOTH = {"height": 1.2, "slope": 3.0}  # cells
+_SLOPE_OVER_M = 6.0  # slope is smoothed over at least this, SD
+_SHORTEST = {"height": 24, "slope": 60}  # points of a line that is worth drawing
 _WIDEST_DEG = 3.0
 
 
@@ -38,7 +41,7 @@ def isolines(place: Place, kind: Kind, box: tuple[float, float, float, float]) -
     if not (west < east and south < north and east - west <= _WIDEST_DEG and north - south <= _WIDEST_DEG):
         raise InputError(f"the box {west:g},{south:g},{east:g},{north:g} is no box of at most {_WIDEST_DEG:g} degrees")
     values, step_m = _part(place, box)
-    smooth = _smoothed(values, _SMOOTH[kind])
+    smooth = _smoothed(values, _SMOOTH[kind] if kind == "height" else max(_SMOOTH[kind], _SLOPE_OVER_M / step_m))
     if kind == "slope":
         down, right = np.gradient(smooth, step_m)
         smooth = np.degrees(np.arctan(np.hypot(down, right)))
@@ -58,16 +61,13 @@ def isolines(place: Place, kind: Kind, box: tuple[float, float, float, float]) -
         }
         for level in levels
         for line in drawer.lines(level)
-        if len(line) >= _SHORTEST
+        if len(line) >= _SHORTEST[kind]
     ]
     return {"type": "FeatureCollection", "over_m": round(step_m * 2.0, 1), "features": features}
 
 
 def _part(place: Place, box: tuple[float, float, float, float]) -> tuple[FloatArray, float]:
     """Heights in the box on the lattice of web maps, and metres between them."""
-    from rio_tiler.errors import EmptyMosaicError, PointOutsideBounds  # noqa: PLC0415  slow to import
-    from rio_tiler.io import Reader  # noqa: PLC0415  slow to import
-
     west, south, east, north = box
     top, bottom = (math.asinh(math.tan(math.radians(one))) for one in (north, south))
     wide, high = math.radians(east - west), top - bottom
@@ -80,7 +80,7 @@ def _part(place: Place, box: tuple[float, float, float, float]) -> tuple[FloatAr
             with Reader(str(sheet.path)) as reader:
                 image: Any = reader.part(
                     box, bounds_crs="EPSG:4326", dst_crs="EPSG:3857", indexes=1, width=cols, height=rows,
-                    resampling_method="average", unscale=True,
+                    resampling_method="average", reproject_method="bilinear", unscale=True,
                 )  # fmt: skip
         except (EmptyMosaicError, PointOutsideBounds, ValueError):
             continue

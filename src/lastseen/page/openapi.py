@@ -9,7 +9,7 @@ from pydantic.json_schema import models_json_schema
 
 from lastseen import __version__
 from lastseen.page.asking import AskLanes, AskPlan, AskPoint
-from lastseen.page.tiles import MOST_ZOOM, PLAN_TILES
+from lastseen.page.tiles import MOST_ZOOM, PLACE_TILES, PLAN_TILES
 from lastseen.products.caution import FULL_CAUTION
 
 _ID = {"type": "string", "pattern": "^[a-z0-9][a-z0-9-]{0,63}$"}
@@ -112,7 +112,9 @@ def _paths() -> dict[str, Any]:
             ),
         },
         "/api/places/{place}/tiles/{kind}/{z}/{x}/{y}": {
-            "get": _picture("Heights or slope of a tile", [place, _path("kind", {"enum": ["height", "slope"]}), *_TILE])
+            "get": _picture(
+                "Heights, relief or slope of a tile", [place, _path("kind", {"enum": list(PLACE_TILES)}), *_TILE]
+            )
         },
         "/api/places/{place}/isolines": {
             "get": _does(

@@ -15,7 +15,6 @@ from lastseen.place import WGS84, parse_crs, parse_point, transformer
 from lastseen.shared_files import shared_folder
 
 UPLOADS = "elevation"
-_EDGE_POINTS = 8
 _ID = re.compile(r"^[a-z0-9-]{1,40}$")
 
 
@@ -53,18 +52,6 @@ class Place:
         west, south, east, north = transformer(elevation.crs, WGS84).transform_bounds(*elevation.bounds_m)
         return west, south, east, north
 
-    def outline_deg(self) -> list[list[float]]:
-        """Edge of the box around all files, counter-clockwise, closed; lon, lat."""
-        west, south, east, north = self.elevation.bounds_m
-        shares = [k / _EDGE_POINTS for k in range(_EDGE_POINTS)]
-        ring = [(west + s * (east - west), south) for s in shares]
-        ring += [(east, south + s * (north - south)) for s in shares]
-        ring += [(east - s * (east - west), north) for s in shares]
-        ring += [(west, north - s * (north - south)) for s in shares]
-        to_degrees = transformer(self.elevation.crs, WGS84)
-        found = [[round(float(one), 7) for one in to_degrees.transform(x, y)] for x, y in ring]
-        return [*found, found[0]]
-
     def record(self) -> dict[str, Any]:
         """What a page needs to know."""
         west, south, east, north = self.elevation.bounds_m
@@ -73,7 +60,6 @@ class Place:
             "name": self.name,
             "demo": self.demo,
             "bounds": [round(one, 7) for one in self.bounds_deg],
-            "outline": self.outline_deg(),
             "cell_m": self.elevation.cell_m,
             "width_m": east - west,
             "height_m": north - south,

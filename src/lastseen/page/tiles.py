@@ -13,21 +13,28 @@ import numpy as np
 import numpy.typing as npt
 import rasterio
 from PIL import Image
+from rio_tiler.errors import TileOutsideBounds
+from rio_tiler.io import Reader
 from scipy import ndimage
 
 from lastseen.elevation.reading import HIGHEST_M, LOWEST_M
 from lastseen.errors import NothingFoundError
-from lastseen.grid import FloatArray
+from lastseen.grid import BoolArray, FloatArray
 from lastseen.page.places import Place
 from lastseen.products.palette import load_palette
 
 SIZE = 256
 EQUATOR_M = 2.0 * math.pi * 6378137.0
 MOST_ZOOM = 18
+_SMOOTHLY = "cubic_spline"  # bilinear heights of turned lattices show stripes in shading
 _RIM = 3  # cells read around a tile, so that slopes meet at its edges
 warnings.filterwarnings("ignore", message="The dataset has no Overviews")
 _SHADE_DEG = (15.0, 55.0)  # where shading begins, and where it is fullest
 _SHADE_MOST = 0.62
+_SMOOTH_BELOW_M = 6.0
+_LIGHTS = ((315.0, 0.6), (0.0, 0.2), (270.0, 0.2))
+_LIGHT_HEIGHT_DEG = 45.0
+_DARKER = 0.62  # the deepest shade against the grey of the printed map, which stands beside black lines
 Bytes = npt.NDArray[np.uint8]
 
 
@@ -60,7 +67,7 @@ def heights(place: Place, z: int, x: int, y: int, rim: int = 0) -> FloatArray:
     side = SIZE + 2 * rim
     values = np.full((side, side), np.nan)
     for sheet in place.elevation.sheets:
-        piece = _tile_of(sheet.path, z, x, y, rim)
+        piece = _tile_of(sheet.path, z, x, y, rim, _SMOOTHLY)
         if piece is None:
             continue
         found = piece[0] * sheet.z_factor
@@ -86,21 +93,54 @@ def height_tile(place: Place, z: int, x: int, y: int) -> bytes:
     return _png(picture)
 
 
+def relief_tile(place: Place, z: int, x: int, y: int) -> bytes:
+    """Shaded relief in the greys of the palette: light from north-west, a little from north and west."""
+    found = _gradients(place, z, x, y)
+    if found is None:
+        return empty_tile()
+    east, north, gaps = found
+    up = 1.0 / np.sqrt(1.0 + east * east + north * north)
+    shade = np.zeros(up.shape)
+    for azimuth_deg, weight in _LIGHTS:
+        a, h = math.radians(azimuth_deg), math.radians(_LIGHT_HEIGHT_DEG)
+        sun = (math.sin(a) * math.cos(h), math.cos(a) * math.cos(h), math.sin(h))
+        shade += weight * np.clip((-east * sun[0] - north * sun[1] + sun[2]) * up, 0.0, 1.0)
+    share = np.clip((shade - 0.05) / 0.9, 0.0, 1.0)
+    dark, light = (np.array(_rgb(one), float)[:, None, None] for one in load_palette().ground.relief)
+    picture = dark * _DARKER + (light - dark * _DARKER) * share
+    return _png(np.concatenate([picture, np.where(gaps, 0.0, 255.0)[None]]).astype(np.uint8))
+
+
 def slope_tile(place: Place, z: int, x: int, y: int) -> bytes:
     """Slope as grey shading, darker where steeper; one ramp without steps."""
+    found = _gradients(place, z, x, y)
+    if found is None:
+        return empty_tile()
+    east, north, gaps = found
+    slope = np.degrees(np.arctan(np.hypot(east, north)))
+    low, high = _SHADE_DEG
+    share = np.clip((slope - low) / (high - low), 0.0, 1.0)
+    alpha = np.where(gaps, 0.0, _SHADE_MOST * share)
+    ink = np.zeros((3, SIZE, SIZE), np.uint8) + np.array(_rgb("#2e2e2e"), np.uint8)[:, None, None]
+    return _png(np.concatenate([ink, (255.0 * alpha).astype(np.uint8)[None]]))
+
+
+def _gradients(place: Place, z: int, x: int, y: int) -> tuple[FloatArray, FloatArray, BoolArray] | None:
+    """Rise over run to east and to north of a tile, and where nothing is known; None where nothing is known at all."""
     try:
         values = heights(place, z, x, y, _RIM)
     except NoTile:
-        return empty_tile()
+        return None
     step = _ground_m(z, y)
-    smooth = values if step > 6.0 else ndimage.gaussian_filter(np.where(np.isnan(values), np.nanmean(values), values), 1)
-    north, east = np.gradient(smooth, step)
-    slope = np.degrees(np.arctan(np.hypot(east, north)))[_RIM:-_RIM, _RIM:-_RIM]
-    low, high = _SHADE_DEG
-    share = np.clip((slope - low) / (high - low), 0.0, 1.0)
-    alpha = np.where(np.isnan(values[_RIM:-_RIM, _RIM:-_RIM]) | np.isnan(share), 0.0, _SHADE_MOST * share)
-    ink = np.zeros((3, SIZE, SIZE), np.uint8) + np.array(_rgb("#2e2e2e"), np.uint8)[:, None, None]
-    return _png(np.concatenate([ink, (255.0 * alpha).astype(np.uint8)[None]]))
+    gaps = np.isnan(values)
+    if gaps.any():
+        nearest = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
+        values = values[tuple(nearest)]
+    if step < _SMOOTH_BELOW_M:
+        values = ndimage.gaussian_filter(values, 1.0)
+    south, east = np.gradient(values, step)
+    inner = slice(_RIM, -_RIM)
+    return east[inner, inner], -south[inner, inner], gaps[inner, inner]
 
 
 def plan_tile(folder: Path, kind: str, z: int, x: int, y: int) -> bytes:
@@ -139,6 +179,11 @@ def _person(values: FloatArray, path: Path) -> Bytes:
     return np.concatenate([colour, 255.0 * alpha[None]]).astype(np.uint8)
 
 
+PLACE_TILES: dict[str, Callable[[Place, int, int, int], bytes]] = {
+    "height": height_tile,
+    "relief": relief_tile,
+    "slope": slope_tile,
+}
 PLAN_TILES: dict[str, tuple[str, Callable[[FloatArray, Path], Bytes]]] = {
     "probability": ("debris_probability.tif", _probability),
     "thickness": ("debris_thickness.tif", _thickness),
@@ -154,15 +199,13 @@ def _stepped(values: FloatArray, levels: tuple[float, ...], ramp: tuple[str, ...
     return np.concatenate([picture, alpha[None]])
 
 
-def _tile_of(path: Path, z: int, x: int, y: int, rim: int) -> FloatArray | None:
+def _tile_of(path: Path, z: int, x: int, y: int, rim: int, how: str = "bilinear") -> FloatArray | None:
     """Bands of a tile as floats with NaN for no data; None where the file does not reach it."""
-    from rio_tiler.errors import TileOutsideBounds  # noqa: PLC0415  slow to import
-    from rio_tiler.io import Reader  # noqa: PLC0415  slow to import
-
     try:
         with Reader(str(path)) as reader:
             image: Any = reader.tile(
-                x, y, z, tilesize=SIZE, indexes=1, buffer=rim, resampling_method="bilinear", unscale=True
+                x, y, z, tilesize=SIZE, indexes=1, buffer=rim, resampling_method=how, reproject_method=how,
+                unscale=True,
             )
     except TileOutsideBounds:
         return None

@@ -11,8 +11,8 @@ export const isDark = () => document.documentElement.dataset.theme === "dark";
 /** What the ground looks like by day and by night: greys only. */
 export const ground = () =>
   isDark()
-    ? { paper: "#1b1f22", shade: "#000000", light: "#8b9296", contour: "#7d868b", index: "#a3abb0", text: "#d5dadd", halo: "#15181a", lane: "#ffffff", casing: "#10181c", outline: "#8fc6e6", release: "#9fc9c6", path: "#8fb3b0", trap: "#e8e8e8", person: "#ff9f7d" }
-    : { paper: "#f2f2f0", shade: "#4c5154", light: "#ffffff", contour: "#9a9a9a", index: "#6a6a6a", text: "#333333", halo: "#ffffff", lane: palette.lanes.colour, casing: palette.lanes.casing, outline: palette.debris.outline, release: palette.snow.release, path: palette.snow.path, trap: palette.traps.colour, person: palette.person.line };
+    ? { paper: "#1b1f22", dark: [0.02, 0.4], contour: "#7d868b", index: "#a3abb0", text: "#d5dadd", halo: "#15181a", lane: "#ffffff", casing: "#10181c", outline: "#8fc6e6", release: "#9fc9c6", path: "#8fb3b0", trap: "#e8e8e8", person: "#ff9f7d" }
+    : { paper: "#f2f2f0", dark: [0, 1], contour: "#9a9a9a", index: "#6a6a6a", text: "#333333", halo: "#ffffff", lane: palette.lanes.colour, casing: palette.lanes.casing, outline: palette.debris.outline, release: palette.snow.release, path: palette.snow.path, trap: palette.traps.colour, person: palette.person.line };
 
 /** Dashes in points as multiples of a line's width. */
 export const dashes = (/** @type {number[]} */ points, /** @type {number} */ width) => (points.length ? points.map((one) => (one * 1.1) / width) : [1, 0]);

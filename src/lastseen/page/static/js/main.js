@@ -104,7 +104,7 @@ async function changed(keys) {
   const any = (/** @type {string[]} */ ...names) => names.some((one) => keys.has(one));
   byId("undo").disabled = store.undoable() < 1;
   if (any("place", "ground")) view.showPlace(place(), chosen.ground, true);
-  if (any("ground")) view.tilt(chosen.ground.includes("tilt"));
+  if (any("ground") && chosen.ground.includes("tilt") !== view.map.getPitch() > 0) view.tilt(chosen.ground.includes("tilt"), uphill());
   if (any("at", "radius", "place")) showPoint();
   if (any("at", "place")) {
     if (!chosen.at) world.point = null;
@@ -118,6 +118,14 @@ async function changed(keys) {
   else if (any("place", "at", "drawn", "plan", "start", "frictionKind", "size", "friction") && !document.activeElement?.matches("input[type=range], input[type=number]")) steps.rebuild();
   else steps.sums();
   if (any("step", "plan", "colour")) { showProfile(); legend(); }
+}
+
+/** From the end of the main path to its start: debris in front, the release above it. */
+function uphill() {
+  const path = world.profile?.lonlat;
+  if (!path) return undefined;
+  const [a, b] = [path[path.length - 1], path[0]];
+  return (Math.atan2((b[0] - a[0]) * Math.cos((a[1] * Math.PI) / 180), b[1] - a[1]) * 180) / Math.PI;
 }
 
 function undo() {
@@ -268,15 +276,17 @@ async function takePlan(id, again) {
     set({ plan: "" }, { undo: false });
     return;
   }
-  await planView.show(id, chosen.colour, true);
-  world.profile = await api.profile(id).catch(() => null);
+  const [, found] = await Promise.all([planView.show(id, chosen.colour), world.plan.asked && world.plan.numbers.model ? api.profile(id).catch(() => null) : null]);
+  world.profile = found;
+  showProfile();
+  view.map.resize();
+  planView.go();
   await layNow();
   if (again) legend();
-  showProfile();
 }
 
 function showProfile() {
-  if (world.profile && ["read", "search"].includes(chosen.step) && chosen.plan) profile.show(world.profile);
+  if (world.profile && (innerWidth > 760 ? ["read", "search"] : ["read"]).includes(chosen.step) && chosen.plan) profile.show(world.profile);
   else profile.hide();
 }
 

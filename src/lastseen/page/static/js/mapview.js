@@ -36,6 +36,17 @@ export function start() {
   map.addControl(new library.ScaleControl({ maxWidth: 110, unit: "metric" }), "bottom-left");
   map.on("styleimagemissing", (/** @type {any} */ e) => drawMissing(map, e.id));
   map.on("moveend", calmly(lines, 200));
+  // With heights under it the map forgets to draw what arrives late.
+  let late = false;
+  map.on("sourcedata", () => { late = true; });
+  const redraw = () => {
+    if (!late || !map.getTerrain()) return;
+    late = false;
+    map.terrain?.sourceCache?.freeRtt();
+    map.triggerRepaint();
+  };
+  map.on("idle", redraw);
+  map.on("sourcedata", calmly(redraw, 400));
   map.on("click", (/** @type {any} */ e) => clicked([e.lngLat.lng, e.lngLat.lat], e.point));
   map.getCanvas().setAttribute("aria-label", `${T.map}. ${T.point.centreHelp}`);
   return new Promise((ready) => map.once("load", ready));
@@ -74,7 +85,8 @@ export function showPlace(given, layers, go) {
   visible("slope", shown.includes("slope"));
   for (const id of ["contours", "contour-labels"]) visible(id, shown.includes("contours"));
   for (const id of ["slopelines", "slope-labels"]) visible(id, shown.includes("slope"));
-  map.setTerrain(shown.includes("tilt") ? { source: "ground-3d", exaggeration: 1 } : null);
+  if (!shown.includes("tilt")) map.setTerrain(null);
+  else if (other && map.getPitch() > 0) raise();
   if (other && go) whole(0);
   lines();
 }
@@ -92,47 +104,49 @@ export const still = () => matchMedia("(prefers-reduced-motion: reduce)").matche
  * @param {number} [most]
  */
 export function goTo(box, most = 17) {
-  map.fitBounds(box, { padding: 50, maxZoom: most, duration: still() ? 0 : 600, pitch: map.getPitch(), bearing: map.getBearing() });
+  map.fitBounds(box, { padding: { top: 84, bottom: 44, left: 44, right: 64 }, maxZoom: most, duration: still() ? 0 : 600, pitch: map.getPitch(), bearing: map.getBearing() });
 }
 
-/** @param {boolean} on */
-export function tilt(on) {
-  map.easeTo({ pitch: on ? 60 : 0, bearing: on ? map.getBearing() : 0, duration: still() ? 0 : 700 });
+/**
+ * @param {boolean} on
+ * @param {number} [bearing] where to look, degrees
+ */
+export function tilt(on, bearing = map.getBearing()) {
+  if (on) map.once("moveend", raise);
+  map.easeTo({ pitch: on ? 58 : 0, bearing: on ? bearing : 0, duration: still() ? 0 : 700 });
+}
+
+/** Put heights under the map; while the camera moves they would shift it. */
+function raise() {
+  if (!shown.includes("tilt") || !map.getSource("ground-3d")) return;
+  map.setTerrain({ source: "ground-3d", exaggeration: 1 });
 }
 
 function ground_sources() {
   const before = map.getStyle().layers.find((/** @type {any} */ one) => !GROUND.includes(one.id) && one.id !== "paper")?.id;
   for (const id of [...GROUND].reverse()) if (map.getLayer(id)) map.removeLayer(id);
   map.setTerrain(null);
-  for (const id of ["ground", "ground-3d", "slope", "contours", "slopelines", "beyond"]) if (map.getSource(id)) map.removeSource(id);
+  for (const id of ["ground", "ground-3d", "slope", "contours", "slopelines"]) if (map.getSource(id)) map.removeSource(id);
   const tiles = { bounds: place.bounds, minzoom: place.minzoom, maxzoom: place.maxzoom, tileSize: 256 };
-  for (const id of ["ground", "ground-3d"]) map.addSource(id, { type: "raster-dem", encoding: "terrarium", tiles: [api.placeTiles(place.id, "height")], ...tiles });
+  map.addSource("ground", { type: "raster", tiles: [api.placeTiles(place.id, "relief")], ...tiles });
+  map.addSource("ground-3d", { type: "raster-dem", encoding: "terrarium", tiles: [api.placeTiles(place.id, "height")], ...tiles });
   map.addSource("slope", { type: "raster", tiles: [api.placeTiles(place.id, "slope")], ...tiles });
   for (const id of ["contours", "slopelines"]) map.addSource(id, { type: "geojson", data: EMPTY });
   const label = (/** @type {string} */ id, /** @type {string} */ kind, /** @type {any} */ filter) => ({
     id, type: "symbol", source: kind === "contour" ? "contours" : "slopelines", ...(filter ? { filter } : {}),
-    layout: { "symbol-placement": "line", "symbol-spacing": 260, "icon-rotation-alignment": "map", "icon-keep-upright": true, "icon-padding": 6 },
+    layout: { "symbol-placement": "line", "symbol-spacing": kind === "contour" ? 260 : 420, "icon-rotation-alignment": "map", "icon-keep-upright": true, "icon-padding": 6 },
   });
   const add = (/** @type {any} */ layer) => map.addLayer(layer, before);
-  add({ id: "relief", type: "hillshade", source: "ground", paint: { "hillshade-exaggeration": 0.55, "hillshade-illumination-direction": 315 } });
-  map.addSource("beyond", { type: "geojson", data: beyond() });
+  add({ id: "relief", type: "raster", source: "ground", paint: { "raster-fade-duration": 0 } });
   add({ id: "slope", type: "raster", source: "slope", paint: { "raster-fade-duration": 0, "raster-opacity": 0.9 } });
-  add({ id: "beyond", type: "fill", source: "beyond", paint: { "fill-antialias": false } });
   add({ id: "contours", type: "line", source: "contours", paint: { "line-width": ["case", ["get", "index"], 1.1, 0.55], "line-opacity": 0.85 } });
-  add({ id: "slopelines", type: "line", source: "slopelines", paint: { "line-width": ["case", [">=", ["get", "value"], 45], 1.7, [">=", ["get", "value"], 35], 1.3, 0.8] } });
+  add({ id: "slopelines", type: "line", source: "slopelines", paint: { "line-width": ["case", [">=", ["get", "value"], 45], 1.5, [">=", ["get", "value"], 35], 1.1, 0.7], "line-opacity": 0.8 } });
   add(label("contour-labels", "contour", ["get", "index"]));
   add(label("slope-labels", "slope", null));
   recolour();
 }
 
-/** All around the elevation model, where tiles carry its edge on. */
-function beyond() {
-  const [w, s, e, n] = place.bounds, far = 1.5;
-  const around = [[w - far, s - far], [e + far, s - far], [e + far, n + far], [w - far, n + far], [w - far, s - far]];
-  return { type: "Feature", properties: {}, geometry: { type: "Polygon", coordinates: [around, [...place.outline].reverse()] } };
-}
-
-const GROUND = ["relief", "slope", "beyond", "contours", "slopelines", "contour-labels", "slope-labels"];
+const GROUND = ["relief", "slope", "contours", "slopelines", "contour-labels", "slope-labels"];
 
 /** Colours of the ground by day or night. */
 export function recolour() {
@@ -140,7 +154,7 @@ export function recolour() {
   map.setPaintProperty("paper", "background-color", g.paper);
   if (!map.getLayer("relief")) return;
   const paint = /** @type {Array<[string, string, any]>} */ ([
-    ["beyond", "fill-color", g.paper], ["relief", "hillshade-shadow-color", g.shade], ["relief", "hillshade-highlight-color", g.light], ["relief", "hillshade-accent-color", g.shade],
+    ["relief", "raster-brightness-min", g.dark[0]], ["relief", "raster-brightness-max", g.dark[1]],
     ["contours", "line-color", ["case", ["get", "index"], g.index, g.contour]], ["slopelines", "line-color", g.text],
     ["slope", "raster-brightness-min", themeKey() === "dark" ? 1 : 0], ["slope", "raster-brightness-max", themeKey() === "dark" ? 0.6 : 1],
   ]);

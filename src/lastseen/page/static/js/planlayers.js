@@ -53,9 +53,8 @@ export function clear() {
  * Show a plan.
  * @param {string} plan
  * @param {string} colour
- * @param {boolean} go
  */
-export async function show(plan, colour, go) {
+export async function show(plan, colour) {
   if (shown === plan) return;
   const read = await Promise.all([...READ, ...LANES].map((name) => api.layer(plan, name).catch(() => EMPTY)));
   clear();
@@ -69,10 +68,12 @@ export async function show(plan, colour, go) {
   colourBy(plan, colour);
   layers();
   lanes(data.lanes, data.route, data.uncovered);
-  if (go) {
-    const box = bounds([...data.debris.features, ...data.release.features]);
-    if (box) goTo(box);
-  }
+}
+
+/** Move to where the plan is. */
+export function go() {
+  const box = bounds([...data.debris.features, ...data.release.features]);
+  if (box) goTo(box);
 }
 
 /**

@@ -44,7 +44,7 @@ export function open(move) {
   const one = made.get(chosen.step);
   if (move && one) {
     one.head.focus({ preventScroll: true });
-    one.all.scrollIntoView({ block: "nearest" });
+    one.all.scrollIntoView({ block: "start" });
   }
 }
 
