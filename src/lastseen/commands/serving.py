@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -42,10 +43,9 @@ def serve(
         raise InputError(f"--host {host} would answer to any name: give the address of this machine in your network")
     if token is not None and (len(token) < 16 or not token.isascii() or not token.replace("-", "").isalnum()):
         raise InputError("the token must have at least 16 letters, digits or dashes")
-    given = {} if token is None else {"token": token}
-    settings = Settings(
-        folder=folder, elevation=tuple(dem or ()), z_unit=z_unit, host=host or LOOPBACK, port=port, **given
-    )
+    settings = Settings(folder=folder, elevation=tuple(dem or ()), z_unit=z_unit, host=host or LOOPBACK, port=port)
+    if token is not None:
+        settings = replace(settings, token=token)
 
     def said(address: str) -> None:
         typer.echo(f"Open {address}\nPlans are kept in {folder.resolve()}\nStop with Control-C.", err=True)

@@ -50,29 +50,29 @@ class Api:
 
     def routes(self) -> list[Route]:
         """Addresses and what answers them."""
-        get, post = {"methods": ["GET"]}, {"methods": ["POST"]}
+        get, post = ["GET"], ["POST"]
         return [
-            Route("/api/openapi.json", self.document, **get),
-            Route("/api/state", self.say_state, **get),
-            Route("/api/places", self.list_places, **get),
-            Route("/api/places", self.take_place, **post),
-            Route("/api/places/{place}/tiles/{kind}/{z}/{x}/{y}", self.place_tile, **get),
-            Route("/api/places/{place}/isolines", self.place_isolines, **get),
-            Route("/api/points", self.read_point, **post),
-            Route("/api/jobs", self.list_jobs, **get),
-            Route("/api/jobs", self.start_job, **post),
-            Route("/api/jobs/{job}", self.say_job, **get),
+            Route("/api/openapi.json", self.document, methods=get),
+            Route("/api/state", self.say_state, methods=get),
+            Route("/api/places", self.list_places, methods=get),
+            Route("/api/places", self.take_place, methods=post),
+            Route("/api/places/{place}/tiles/{kind}/{z}/{x}/{y}", self.place_tile, methods=get),
+            Route("/api/places/{place}/isolines", self.place_isolines, methods=get),
+            Route("/api/points", self.read_point, methods=post),
+            Route("/api/jobs", self.list_jobs, methods=get),
+            Route("/api/jobs", self.start_job, methods=post),
+            Route("/api/jobs/{job}", self.say_job, methods=get),
             Route("/api/jobs/{job}", self.cancel_job, methods=["DELETE"]),
-            Route("/api/jobs/{job}/events", self.job_events, **get),
-            Route("/api/plans", self.list_plans, **get),
-            Route("/api/plans/{plan}", self.say_plan, **get),
-            Route("/api/plans/{plan}/layers/{layer}", self.plan_layer, **get),
-            Route("/api/plans/{plan}/tiles/{kind}/{z}/{x}/{y}", self.plan_tile, **get),
-            Route("/api/plans/{plan}/profile", self.plan_profile, **get),
-            Route("/api/plans/{plan}/lanes", self.plan_lanes, **post),
-            Route("/api/plans/{plan}/files", self.plan_files, **get),
-            Route("/api/plans/{plan}/files/{name}", self.plan_file, **get),
-            Route("/api/plans/{plan}/everything.zip", self.plan_zip, **get),
+            Route("/api/jobs/{job}/events", self.job_events, methods=get),
+            Route("/api/plans", self.list_plans, methods=get),
+            Route("/api/plans/{plan}", self.say_plan, methods=get),
+            Route("/api/plans/{plan}/layers/{layer}", self.plan_layer, methods=get),
+            Route("/api/plans/{plan}/tiles/{kind}/{z}/{x}/{y}", self.plan_tile, methods=get),
+            Route("/api/plans/{plan}/profile", self.plan_profile, methods=get),
+            Route("/api/plans/{plan}/lanes", self.plan_lanes, methods=post),
+            Route("/api/plans/{plan}/files", self.plan_files, methods=get),
+            Route("/api/plans/{plan}/files/{name}", self.plan_file, methods=get),
+            Route("/api/plans/{plan}/everything.zip", self.plan_zip, methods=get),
         ]
 
     async def document(self, _request: Request) -> Response:
@@ -101,9 +101,7 @@ class Api:
             with sent.open("wb") as out:
                 async for part in parts(request, limits.upload_bytes):
                     await run_in_threadpool(out.write, part)
-            found = await self.helpers.call(
-                intake.take_in, str(sent), name, str(folder), limits, seconds=_INTAKE_S
-            )
+            found = await self.helpers.call(intake.take_in, str(sent), name, str(folder), limits, seconds=_INTAKE_S)
         if found["error"]:
             raise InputError(found["error"])
         place = await run_in_threadpool(self.places.take, found["id"])
@@ -237,7 +235,7 @@ class Api:
             )
             if found["error"]:
                 raise InputError(found["error"])
-            self._laid[key] = as_json(found["lanes"]).body
+            self._laid[key] = bytes(as_json(found["lanes"]).body)
             while len(self._laid) > _LANES_KEPT:
                 self._laid.popitem(last=False)
         self._laid.move_to_end(key)

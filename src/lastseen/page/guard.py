@@ -32,6 +32,8 @@ _HEADERS = (
 _OPEN = "/enter"  # the only address without a token in a cookie or header: it sets the cookie
 _FROM_OUTSIDE = ("cross-site", "same-site")
 _LONGEST_TARGET = 4096
+_NOT_YOURS = "requests from other pages are not answered"
+_UNKNOWN = "open the address that lastseen serve prints: it holds a token that is new at each start"
 
 
 class Guard:
@@ -61,19 +63,15 @@ class Guard:
         headers = _single(scope["headers"])
         if headers is None:
             return 400, "a header that must stand once stands twice"
-        host = headers.get("host", "").lower()
-        if host not in self._settings.hosts:
-            return 421, "this server is not called that: open the address that lastseen serve prints"
-        origin = headers.get("origin")
-        if origin is not None and origin != f"http://{host}":
-            return 403, "requests from other pages are not answered"
-        if scope["path"] != _OPEN and headers.get("sec-fetch-site") in _FROM_OUTSIDE:
-            return 403, "requests from other pages are not answered"
-        if len(scope.get("raw_path") or b"") + len(scope["query_string"]) > _LONGEST_TARGET:
-            return 414, "the address is too long"
-        if scope["path"] != _OPEN and not self._knows_token(headers):
-            return 401, "open the address that lastseen serve prints: it holds a token that is new at each start"
-        return None
+        host, open_door = headers.get("host", "").lower(), scope["path"] == _OPEN
+        outside = not open_door and headers.get("sec-fetch-site") in _FROM_OUTSIDE
+        refusals = (
+            (host not in self._settings.hosts, 421, "this server is not called that: open the address that is printed"),
+            (headers.get("origin", f"http://{host}") != f"http://{host}" or outside, 403, _NOT_YOURS),
+            (len(scope.get("raw_path") or b"") + len(scope["query_string"]) > _LONGEST_TARGET, 414, "a long address"),
+            (not open_door and not self._knows_token(headers), 401, _UNKNOWN),
+        )
+        return next(((status, said) for refused, status, said in refusals if refused), None)
 
     def _knows_token(self, headers: dict[str, str]) -> bool:
         given = [headers.get("authorization", "").removeprefix("Bearer ").strip()]

@@ -64,23 +64,22 @@ def plain_name(name: str) -> str:
 
 
 def _written(sent: Path, name: str, folder: Path, limits: Limits) -> str:
-    with rasterio.Env(**_ENV):
-        with _opened(sent) as data:
-            _check(data, limits)
-            with sent.open("rb") as stream:
-                place = "up-" + hashlib.file_digest(stream, "sha256").hexdigest()[:12]
-            home = folder / place
-            target = home / f"{plain_name(name)}.tif"
-            if home.is_dir() and any(home.glob("*.tif")):
-                return place
-            partial = folder / f".{place}.partial.tif"
-            try:
-                _copy(data, partial)
-                open_elevation((partial,))  # what it says about itself must be usable
-                home.mkdir(parents=True, exist_ok=True)
-                partial.replace(target)
-            finally:
-                partial.unlink(missing_ok=True)
+    with rasterio.Env(**_ENV), _opened(sent) as data:
+        _check(data, limits)
+        with sent.open("rb") as stream:
+            place = "up-" + hashlib.file_digest(stream, "sha256").hexdigest()[:12]
+        home = folder / place
+        target = home / f"{plain_name(name)}.tif"
+        if home.is_dir() and any(home.glob("*.tif")):
+            return place
+        partial = folder / f".{place}.partial.tif"
+        try:
+            _copy(data, partial)
+            open_elevation((partial,))  # what it says about itself must be usable
+            home.mkdir(parents=True, exist_ok=True)
+            partial.replace(target)
+        finally:
+            partial.unlink(missing_ok=True)
     return place
 
 

@@ -45,7 +45,8 @@ def isolines(place: Place, kind: Kind, box: tuple[float, float, float, float]) -
     if kind == "slope":
         down, right = np.gradient(smooth, step_m)
         smooth = np.degrees(np.arctan(np.hypot(down, right)))
-        levels, every = SLOPES_DEG, 0.0
+        levels: tuple[float, ...] = SLOPES_DEG
+        every = 0.0
     else:
         levels, every = _levels(smooth)
     rows, cols = smooth.shape
@@ -57,7 +58,10 @@ def isolines(place: Place, kind: Kind, box: tuple[float, float, float, float]) -
         {
             "type": "Feature",
             "properties": {"value": level, "label": _label(kind, level), "index": bool(every) and level % every == 0.0},
-            "geometry": {"type": "LineString", "coordinates": np.round(line[:: 2 if len(line) > 60 else 1], 6).tolist()},
+            "geometry": {
+                "type": "LineString",
+                "coordinates": np.round(line[:: 2 if len(line) > 60 else 1], 6).tolist(),
+            },
         }
         for level in levels
         for line in drawer.lines(level)

@@ -132,7 +132,13 @@ def _searching(laid: SearchPlan, surface: Surface) -> Stretches:
 
 
 def _growing(
-    x: FloatArray, y: FloatArray, weight: FloatArray, times: FloatArray, surface: Surface, way: Stretches, width_m: float
+    x: FloatArray,
+    y: FloatArray,
+    weight: FloatArray,
+    times: FloatArray,
+    surface: Surface,
+    way: Stretches,
+    width_m: float,
 ) -> FloatArray:
     """Share of the weight that has been in range at each time."""
     xyz = np.column_stack([x, y, surface.z(np.ascontiguousarray(x), np.ascontiguousarray(y))])
@@ -203,5 +209,3 @@ def _collection(rows: list[tuple[Any, dict[str, Any]]], crs: CRS) -> dict[str, A
             for shape, values in rows
         ],
     }
-
-

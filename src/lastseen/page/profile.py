@@ -44,9 +44,7 @@ def person_areas(folder: str) -> dict[str, Any]:
     for share in SHARES:
         level = float(values[min(int(np.searchsorted(total, share)), values.size - 1)])
         area = outline_of_level(grid, level, 2.0 * grid.cell_area_m2)
-        features.append(
-            {"type": "Feature", "properties": {"share": share}, "geometry": mapping(transform(back, area))}
-        )
+        features.append({"type": "Feature", "properties": {"share": share}, "geometry": mapping(transform(back, area))})
     return {"type": "FeatureCollection", "features": features}
 
 
@@ -79,7 +77,9 @@ def _profile(folder: Path, base: Base) -> dict[str, Any]:
         **{key: [_short(one) for one in values.tolist()] for key, values in columns.items()},
         "traps": _crossings(folder, "terrain_traps", line, ("number", "letter", "kind", "reason"), float(along[-1])),
         "zones": _crossings(folder, "deposition_zones", line, ("number", "place", "reason"), float(along[-1])),
-        "last_seen_m": round(float(shapely.line_locate_point(line, shapely.Point(base.at_m))), 1) if base.at_m else None,
+        "last_seen_m": round(float(shapely.line_locate_point(line, shapely.Point(base.at_m))), 1)
+        if base.at_m
+        else None,
     }
 
 

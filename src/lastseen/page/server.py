@@ -88,7 +88,7 @@ def make_app(settings: Settings, *, warm: bool = True) -> Starlette:
     ]
     app = Starlette(
         routes=routes,
-        middleware=[Middleware(Guard, settings=settings)],  # type: ignore[arg-type]
+        middleware=[Middleware(Guard, settings=settings)],
         exception_handlers={LastseenError: said_wrong, HTTPException: said_http, Exception: _said_unexpected},
         lifespan=lifespan,
     )

@@ -43,7 +43,7 @@ def empty_tile() -> bytes:
     return _png(np.zeros((4, SIZE, SIZE), np.uint8))
 
 
-class NoTile(NothingFoundError):
+class NoTileError(NothingFoundError):
     """Nothing is known there."""
 
 
@@ -61,7 +61,7 @@ def heights(place: Place, z: int, x: int, y: int, rim: int = 0) -> FloatArray:
 
     Raises
     ------
-    NoTile
+    NoTileError
         If the tile has none at all.
     """
     side = SIZE + 2 * rim
@@ -76,7 +76,7 @@ def heights(place: Place, z: int, x: int, y: int, rim: int = 0) -> FloatArray:
         if not np.isnan(values).any():
             break
     if np.isnan(values).all():
-        raise NoTile("there is no ground in this tile")
+        raise NoTileError("there is no ground in this tile")
     return values
 
 
@@ -85,7 +85,7 @@ def height_tile(place: Place, z: int, x: int, y: int) -> bytes:
     values = heights(place, z, x, y)
     gaps = np.isnan(values)
     if gaps.any():
-        nearest = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
+        nearest: Any = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
         values = values[tuple(nearest)]
     shifted = np.clip(values + 32768.0, 0.0, 65535.99)
     whole = np.floor(shifted)
@@ -129,16 +129,17 @@ def _gradients(place: Place, z: int, x: int, y: int) -> tuple[FloatArray, FloatA
     """Rise over run to east and to north of a tile, and where nothing is known; None where nothing is known at all."""
     try:
         values = heights(place, z, x, y, _RIM)
-    except NoTile:
+    except NoTileError:
         return None
     step = _ground_m(z, y)
     gaps = np.isnan(values)
     if gaps.any():
-        nearest = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
+        nearest: Any = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
         values = values[tuple(nearest)]
     if step < _SMOOTH_BELOW_M:
         values = ndimage.gaussian_filter(values, 1.0)
-    south, east = np.gradient(values, step)
+    slopes: Any = np.gradient(values, step)
+    south, east = slopes
     inner = slice(_RIM, -_RIM)
     return east[inner, inner], -south[inner, inner], gaps[inner, inner]
 
@@ -148,13 +149,13 @@ def plan_tile(folder: Path, kind: str, z: int, x: int, y: int) -> bytes:
 
     Raises
     ------
-    NoTile
+    NoTileError
         If the plan has no such raster.
     """
     name, colours = PLAN_TILES[kind]
     path = folder / name
     if not path.is_file():
-        raise NoTile("this plan has no such raster")
+        raise NoTileError("this plan has no such raster")
     piece = _tile_of(path, z, x, y, 0)
     return empty_tile() if piece is None else _png(colours(piece[0], path))
 
@@ -204,7 +205,14 @@ def _tile_of(path: Path, z: int, x: int, y: int, rim: int, how: str = "bilinear"
     try:
         with Reader(str(path)) as reader:
             image: Any = reader.tile(
-                x, y, z, tilesize=SIZE, indexes=1, buffer=rim, resampling_method=how, reproject_method=how,
+                x,
+                y,
+                z,
+                tilesize=SIZE,
+                indexes=1,
+                buffer=rim,
+                resampling_method=how,
+                reproject_method=how,
                 unscale=True,
             )
     except TileOutsideBounds:
@@ -221,7 +229,7 @@ def _largest(path: Path) -> float:
 def _ground_m(z: int, y: int) -> float:
     """Metres on the ground between two cells in the middle of a tile."""
     share = math.pi * (1.0 - 2.0 * (y + 0.5) / 2**z)
-    return EQUATOR_M / 2**z / SIZE / math.cosh(share)
+    return float(EQUATOR_M / 2**z / SIZE / math.cosh(share))
 
 
 def _rgb(text: str) -> tuple[int, int, int]:

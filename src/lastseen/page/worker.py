@@ -50,11 +50,11 @@ def _make(task: dict[str, Any], out: TextIO) -> None:
     from lastseen.products import write_plan  # noqa: PLC0415
     from lastseen.scenario import read_scenario  # noqa: PLC0415
 
-    last = ["", -1.0]
+    told: dict[str, float] = {}
 
     def report(stage: str, share: float) -> None:
-        if stage != last[0] or share - float(last[1]) >= _LEAST_STEP:
-            last[:] = [stage, share]
+        if share - told.get(stage, -1.0) >= _LEAST_STEP:
+            told[stage] = share
             _tell(out, stage=stage, share=round(share, 4))
 
     made = make_plan(read_scenario(Path(task["scenario"])), lambda stage, share: report(stage, 0.9 * share))

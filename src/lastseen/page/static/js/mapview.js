@@ -34,6 +34,7 @@ export function start() {
     canvasContextAttributes: { preserveDrawingBuffer: false },
   });
   map.addControl(new library.ScaleControl({ maxWidth: 110, unit: "metric" }), "bottom-left");
+  map.on("error", (/** @type {any} */ e) => console.error(`map: ${e.error?.name} ${e.error?.message} ${e.sourceId || ""} ${e.tile?.tileID?.key || ""} ${e.error?.stack || ""}`));
   map.on("styleimagemissing", (/** @type {any} */ e) => drawMissing(map, e.id));
   map.on("moveend", calmly(lines, 200));
   // With heights under it the map forgets to draw what arrives late.
