@@ -122,7 +122,8 @@ class Watched:
         return page
 
     def step(self, name, page=None):
-        (page or self.page).locator("#panel .head", has_text=name).click()
+        page = page or self.page
+        page.locator("#panel .head").filter(has=page.locator(".name", has_text=re.compile(f"^{name}$"))).click()
 
     def check(self):
         """No complaint, and no request left the machine."""

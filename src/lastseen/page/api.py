@@ -262,7 +262,7 @@ class Api:
     async def close(self) -> None:
         """End all that runs."""
         await self.jobs.close()
-        self.helpers.close()
+        await run_in_threadpool(self.helpers.close)
 
 
 async def _threaded(work: Callable[..., T], *given: Any) -> T:

@@ -80,7 +80,7 @@ class Helpers:
 
     def close(self) -> None:
         """End all helpers now."""
-        _end(self._pool)
+        _end(self._pool, wait=True)
 
     def _renew(self, broken: ProcessPoolExecutor) -> None:
         if self._pool is broken:
@@ -88,8 +88,8 @@ class Helpers:
             _end(broken)
 
 
-def _end(pool: ProcessPoolExecutor) -> None:
+def _end(pool: ProcessPoolExecutor, *, wait: bool = False) -> None:
     processes = list((getattr(pool, "_processes", None) or {}).values())
     for process in processes:
         process.kill()
-    pool.shutdown(wait=False, cancel_futures=True)
+    pool.shutdown(wait=wait, cancel_futures=True)

@@ -84,13 +84,15 @@ def _written(sent: Path, name: str, folder: Path, limits: Limits) -> str:
 
 
 def _opened(sent: Path) -> Any:
-    try:
-        return rasterio.open(sent, driver=list(DRIVERS))
-    except RasterioIOError as error:
-        raise InputError(
-            "this is no elevation raster of a kind that is taken in here: send a GeoTIFF or an SRTM tile (.hgt); "
-            "other kinds can be named on the command line"
-        ) from error
+    for driver in DRIVERS:
+        try:
+            return rasterio.open(sent, driver=driver)
+        except RasterioIOError:
+            continue
+    raise InputError(
+        "this is no elevation raster of a kind that is taken in here: send a GeoTIFF or an SRTM tile (.hgt); "
+        "other kinds can be named on the command line"
+    )
 
 
 def _check(data: Any, limits: Limits) -> None:

@@ -10,7 +10,7 @@ export class Said extends Error {}
  */
 async function ask(path, how = {}) {
   const found = await fetch(path, { credentials: "same-origin", ...how });
-  const body = await found.json().catch(() => ({ error: found.statusText }));
+  const body = await (found.ok ? found.json() : found.json().catch(() => ({ error: found.statusText })));
   if (!found.ok) throw new Said(body.error || found.statusText);
   return body;
 }
@@ -32,7 +32,7 @@ export const api = {
   layer: (/** @type {string} */ id, /** @type {string} */ name) => ask(`/api/plans/${part(id)}/layers/${name}`),
   profile: (/** @type {string} */ id) => ask(`/api/plans/${part(id)}/profile`),
   files: (/** @type {string} */ id) => ask(`/api/plans/${part(id)}/files`),
-  lanes: (/** @type {string} */ id, /** @type {any} */ body, /** @type {AbortSignal} */ signal) => send(`/api/plans/${part(id)}/lanes`, body, signal),
+  lanes: (/** @type {string} */ id, /** @type {any} */ body) => send(`/api/plans/${part(id)}/lanes`, body),
   point: (/** @type {any} */ body) => send("/api/points", body),
   start: (/** @type {any} */ body) => send("/api/jobs", body),
   job: (/** @type {string} */ id) => ask(`/api/jobs/${part(id)}`),

@@ -23,10 +23,10 @@ import { T } from "./text.js";
 import { setFeet } from "./units.js";
 import { place, world } from "./world.js";
 
-const LANES_MS = 60;
 let picksStart = false;
-/** @type {AbortController | null} */
-let laying = null;
+let laying = false;
+let again = false;
+let asked = 0;
 /** @type {EventSource | null} */
 let listening = null;
 
@@ -113,7 +113,7 @@ async function changed(keys) {
   if (any("drawn")) drawing.showDrawn(chosen.drawn?.rings || []);
   if (any("plan")) await takePlan(chosen.plan, false);
   else if (any("width", "searchers", "pattern", "entry", "start")) layLanes();
-  if (any("colour") && chosen.plan) planView.colourBy(chosen.plan, chosen.colour);
+  if (any("colour") && world.plan?.numbers.model) planView.colourBy(chosen.plan, chosen.colour);
   if (any("step")) steps.open(true);
   else if (any("place", "at", "drawn", "plan", "start", "frictionKind", "size", "friction") && !document.activeElement?.matches("input[type=range], input[type=number]")) steps.rebuild();
   else steps.sums();
@@ -262,9 +262,9 @@ async function openPlan(id) {
 
 /**
  * @param {string} id
- * @param {boolean} again whether it comes from the address
+ * @param {boolean} reopened whether it comes from the address
  */
-async function takePlan(id, again) {
+async function takePlan(id, reopened) {
   Object.assign(world, { plan: null, profile: null, laid: null, files: [], lanesError: "" });
   planView.clear();
   clock.clear();
@@ -276,13 +276,13 @@ async function takePlan(id, again) {
     set({ plan: "" }, { undo: false });
     return;
   }
-  const [, found] = await Promise.all([planView.show(id, chosen.colour), world.plan.asked && world.plan.numbers.model ? api.profile(id).catch(() => null) : null]);
+  const [, found] = await Promise.all([planView.show(id, world.plan.numbers.model ? chosen.colour : "none"), world.plan.asked && world.plan.numbers.model ? api.profile(id).catch(() => null) : null]);
   world.profile = found;
   showProfile();
   view.map.resize();
   planView.go();
   await layNow();
-  if (again) legend();
+  if (reopened) legend();
 }
 
 function showProfile() {
@@ -290,23 +290,31 @@ function showProfile() {
   else profile.hide();
 }
 
-const layLanes = calmly(() => { layNow(); }, LANES_MS);
+/** Lay lanes for what is chosen now; while the server lays some, only the last wish waits. */
+function layLanes() {
+  asked = performance.now();
+  if (laying) again = true;
+  else layNow();
+}
 
 async function layNow() {
   if (!world.plan?.asked) return;
-  laying?.abort();
-  laying = new AbortController();
-  const { signal } = laying;
+  const since = asked, plan = chosen.plan;
+  laying = true;
+  again = false;
   try {
-    const found = await api.lanes(chosen.plan, store.laneQuestion(), signal);
-    Object.assign(world, { laid: found, lanesError: "" });
-    planView.lanes(found.lanes, found.route, found.uncovered);
-    clock.take(found);
+    const found = await api.lanes(plan, store.laneQuestion());
+    if (plan === chosen.plan) {
+      Object.assign(world, { laid: found, lanesError: "" });
+      planView.lanes(found.lanes, found.route, found.uncovered);
+      clock.take(found);
+    }
   } catch (error) {
-    if (signal.aborted) return;
     world.lanesError = /** @type {Error} */ (error).message;
   }
-  document.documentElement.dataset.width = String(world.laid?.strip_width_m);
+  laying = false;
+  if (again) layNow();
+  Object.assign(document.documentElement.dataset, { width: String(world.laid?.strip_width_m), lanesMs: (performance.now() - since).toFixed(0) });
   if (byId("laid")) {
     fill(byId("laid"), result(run));
     const old = byId("legs");

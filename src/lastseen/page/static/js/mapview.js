@@ -34,7 +34,7 @@ export function start() {
     canvasContextAttributes: { preserveDrawingBuffer: false },
   });
   map.addControl(new library.ScaleControl({ maxWidth: 110, unit: "metric" }), "bottom-left");
-  map.on("error", (/** @type {any} */ e) => console.error(`map: ${e.error?.name} ${e.error?.message} ${e.sourceId || ""} ${e.tile?.tileID?.key || ""} ${e.error?.stack || ""}`));
+  map.on("error", (/** @type {any} */ e) => console.error(`map: ${e.error?.message} ${e.sourceId || ""}`));
   map.on("styleimagemissing", (/** @type {any} */ e) => drawMissing(map, e.id));
   map.on("moveend", calmly(lines, 200));
   // With heights under it the map forgets to draw what arrives late.
@@ -214,7 +214,7 @@ export function showPoint(at, radius, told) {
       const step = e.shiftKey ? 20 : 2;
       told.moved(shifted(marker.getLngLat().toArray(), way[0] * step, way[1] * step));
     });
-    handle = new library.Marker({ element: h("div", { class: "grip", title: T.point.handle }), draggable: true }).setLngLat(at).addTo(map);
+    handle = new library.Marker({ element: h("div", { class: "grip", role: "img", title: T.point.handle, "aria-label": T.point.handle }), draggable: true }).setLngLat(at).addTo(map);
     handle.on("drag", () => { marker.radius = reach(); circle(marker.getLngLat().toArray(), marker.radius); });
     handle.on("dragend", () => told.sized(Math.max(1, Math.min(500, Math.round(reach())))));
   }
