@@ -11,6 +11,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from playwright.sync_api import sync_playwright
 
 TOKEN = "a-token-for-tests-only"
 DEMO = {
@@ -88,8 +89,6 @@ def browser():
         if os.environ.get("CI") == "true":
             pytest.fail(text)
         pytest.skip(text)
-    from playwright.sync_api import sync_playwright
-
     with sync_playwright() as playwright:
         running = playwright.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
         yield running

@@ -1,18 +1,25 @@
 """The API as scripts use it: what it answers is what the program says elsewhere."""
 
+import io
 import json
+import os
+import signal
 import time
+import zipfile
+from pathlib import Path
 
 import httpx
 import numpy as np
 import pytest
 import rasterio
 from affine import Affine
-from page.conftest import DEMO, read_json
+from PIL import Image
 
 from lastseen.elevation import open_elevation, read_window
 from lastseen.place import LonLat, to_map
+from lastseen.scenario import read_scenario
 from lastseen.shared_files import shared_folder
+from page.conftest import DEMO, read_json
 
 
 def test_lanes_with_the_plans_settings_are_the_plans_lanes(server, bench_plan):
@@ -40,8 +47,6 @@ def test_covered_so_far_ends_at_the_measured_coverage(server, bench_plan):
 @pytest.mark.parametrize("entry", ["top", "toe"])
 def test_entry_is_part_of_a_plan(server, entry):
     """A plan that begins at the toe says so, and its scenario file reads back."""
-    from lastseen.scenario import read_scenario
-
     plan = server.make(DEMO | {"search": DEMO["search"] | {"entry": entry}})
     assert read_scenario(server.folder / f"{plan}.toml").search.entry == entry
     asked = server.client.get(f"/api/plans/{plan}").json()["asked"]
@@ -49,11 +54,7 @@ def test_entry_is_part_of_a_plan(server, entry):
 
 
 def test_height_tiles_hold_the_heights(server):
-    """256 r + g + b / 256 - 32768 (the open terrain tile encoding) gives the model's heights within 0.5 m on a slope."""
-    import io
-
-    from PIL import Image
-
+    """256 r + g + b / 256 - 32768 (the open terrain tile encoding) gives the model's heights within 0.5 m."""
     z, lon, lat = 15, 4.34022, 65.822391
     x = (lon + 180.0) / 360.0 * 2**z
     y = (1.0 - np.arcsinh(np.tan(np.radians(lat))) / np.pi) / 2.0 * 2**z
@@ -132,9 +133,7 @@ def test_events_tell_the_whole_job(server):
     job = server.client.post("/api/jobs", json=DEMO | {"snow": {"size": 1}}).json()
     seen = []
     with server.client.stream("GET", f"/api/jobs/{job['id']}/events") as stream:
-        for line in stream.iter_lines():
-            if line.startswith("data: "):
-                seen.append(json.loads(line[6:]))
+        seen += [json.loads(line[6:]) for line in stream.iter_lines() if line.startswith("data: ")]
     assert seen[-1]["state"] == "done"
     shares = [one["share"] for one in seen if one["state"] == "running"]
     assert shares == sorted(shares)
@@ -143,10 +142,6 @@ def test_events_tell_the_whole_job(server):
 
 def test_a_crashed_job_is_told_and_the_server_runs_on(server):
     """The process of a job is killed from outside: the job fails, nothing stays, the next one runs."""
-    import os
-    import signal
-    from pathlib import Path
-
     before = {one.name for one in server.folder.iterdir()}
     job = server.client.post("/api/jobs", json=DEMO | {"name": "crash", "snow": {"size": 3}}).json()
     while job["state"] == "waiting" or (job["state"] == "running" and job["share"] < 0.1):
@@ -189,8 +184,10 @@ def test_jobs_are_limited_in_number(server):
 
 
 def test_what_cannot_be_worked_out_is_said(server):
-    """The rounded ridge has no start zone at or above it (the demo's table: 5 degrees): the job fails with the command line's sentence and exit code."""
-    job = server.client.post("/api/jobs", json=DEMO | {"last_seen": {"at": "31W 560306 7300157"}, "name": "flat"}).json()
+    """The rounded ridge (5 degrees in the demo's table) has no start zone: said as the command line does."""
+    job = server.client.post(
+        "/api/jobs", json=DEMO | {"last_seen": {"at": "31W 560306 7300157"}, "name": "flat"}
+    ).json()
     while job["state"] in ("waiting", "running"):
         time.sleep(0.1)
         job = server.client.get(f"/api/jobs/{job['id']}").json()
@@ -202,9 +199,6 @@ def test_what_cannot_be_worked_out_is_said(server):
 
 def test_all_files_of_a_plan_are_handed_over(server, bench_plan):
     """Whatever lies in the plan's folder can be downloaded, byte by byte, and as one archive."""
-    import io
-    import zipfile
-
     names = [one["name"] for one in server.client.get(f"/api/plans/{bench_plan}/files").json()]
     assert {"plan.json", "plan.gpkg", "lanes.gpx"} <= set(names)
     for name in names:

@@ -12,6 +12,9 @@ import numpy as np
 import pytest
 import rasterio
 from affine import Affine
+from typer.testing import CliRunner
+
+from lastseen.cli import app
 from page.conftest import DEMO, TOKEN
 
 JSON = {"content-type": "application/json"}
@@ -66,6 +69,11 @@ def ring(n):
 
 
 PLAN = "ysterra-bench-invented-place-01"
+BOX = "west=-180&south=-85&east=180&north=85"
+BOW = [[4.34, 65.82], [4.341, 65.821], [4.341, 65.82], [4.34, 65.821]]
+KM = {"crs": "EPSG:4326", "transform": Affine(0.1, 0, 5, 0, -0.1, 50)}
+WMS = b"<GDAL_WMS><Service name='TMS'><ServerUrl>http://127.0.0.1:9/</ServerUrl></Service></GDAL_WMS>"
+VSI = "/vsicurl/http://127.0.0.1:9/a.tif"
 REQUESTS = {
     # paths that leave the folder
     "dots in a plan": ("GET", "/api/plans/..%2f..%2fetc/files/passwd", {}, None),
@@ -102,24 +110,24 @@ REQUESTS = {
     "a huge ensemble": ("POST", "/api/jobs", JSON, asked(snow={"members": 10**9})),
     "no number": ("POST", "/api/jobs", JSON, b'{"place": "ysterra", "last_seen": {"radius_m": NaN}}'),
     "too many corners": ("POST", "/api/jobs", JSON, asked(debris=[ring(1990), ring(1990)])),
-    "an outline that crosses itself": ("POST", "/api/jobs", JSON, asked(debris=[[[4.34, 65.82], [4.341, 65.821], [4.341, 65.82], [4.34, 65.821]]])),
+    "an outline that crosses itself": ("POST", "/api/jobs", JSON, asked(debris=[BOW])),
     # rasters
     "a VRT that points to another file": ("POST", "/api/places?name=a.tif", BYTES, vrt("/etc/passwd")),
-    "a VRT that points to the network": ("POST", "/api/places?name=a.vrt", BYTES, vrt("/vsicurl/http://127.0.0.1:9/a.tif")),
+    "a VRT that points to the network": ("POST", "/api/places?name=a.vrt", BYTES, vrt(VSI)),
     "a zip bomb": ("POST", "/api/places?name=a.zip", BYTES, zip_bomb()),
     "a gzip bomb": ("POST", "/api/places?name=a.tif", BYTES, zlib.compress(b"\0" * 10_000_000)),
     "100,000 x 100,000 declared": ("POST", "/api/places?name=a.tif", BYTES, huge_tiff(BIG, BIG)),
     "one block of all": ("POST", "/api/places?name=a.tif", BYTES, huge_tiff(10_000, 10_000)),
     "a raster without CRS": ("POST", "/api/places?name=a.tif", BYTES, tiff(crs=None)),
     "complex numbers": ("POST", "/api/places?name=a.tif", BYTES, tiff(dtype="complex64")),
-    "degrees of a kilometre": ("POST", "/api/places?name=a.tif", BYTES, tiff(crs="EPSG:4326", transform=Affine(0.1, 0, 5, 0, -0.1, 50))),
+    "degrees of a kilometre": ("POST", "/api/places?name=a.tif", BYTES, tiff(**KM)),
     "a broken raster": ("POST", "/api/places?name=a.tif", BYTES, tiff(width=600, height=600)[:3000]),
-    "WMS as a raster": ("POST", "/api/places?name=a.xml", BYTES, b"<GDAL_WMS><Service name='TMS'><ServerUrl>http://127.0.0.1:9/</ServerUrl></Service></GDAL_WMS>"),
+    "WMS as a raster": ("POST", "/api/places?name=a.xml", BYTES, WMS),
     # numbers
     "a tile beyond the world": ("GET", "/api/places/ysterra/tiles/height/3/9/9", {}, None),
     "a zoom beyond all": ("GET", "/api/places/ysterra/tiles/height/99/0/0", {}, None),
     "a tile of a file": ("GET", "/api/places/%2fvsimem%2fa/tiles/height/3/1/1", {}, None),
-    "isolines of the world": ("GET", "/api/places/ysterra/isolines?kind=height&west=-180&south=-85&east=180&north=85", {}, None),
+    "isolines of the world": ("GET", "/api/places/ysterra/isolines?kind=height&" + BOX, {}, None),
     "a long address": ("GET", "/api/state?" + "a" * 9000, {}, None),
     "another method": ("PUT", "/api/places", BYTES, b""),
 }  # fmt: skip
@@ -161,11 +169,24 @@ def test_answered_4xx_and_nothing_written(prepared, name):
         b"GET /api/state HTTP/1.1\r\n\r\n",
         b"GET http://evil.example/ HTTP/1.1\r\nHost: evil.example\r\n\r\n",
         b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03\r\n\r\n",
-        b"POST /api/jobs HTTP/1.1\r\nHost: 127.0.0.1:%d\r\nContent-Length: 99999999999\r\nContent-Type: application/json\r\n"
+        b"POST /api/jobs HTTP/1.1\r\nHost: 127.0.0.1:%d\r\nContent-Length: 99999999999\r\n"
+        b"Content-Type: application/json\r\n"
         b"Authorization: Bearer " + TOKEN.encode() + b"\r\n\r\n{}",
-        b"POST /api/jobs HTTP/1.1\r\nHost: 127.0.0.1:%d\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
+        (
+            b"POST /api/jobs HTTP/1.1\r\nHost: 127.0.0.1:%d\r\nContent-Length: 5\r\n"
+            b"Transfer-Encoding: chunked\r\n\r\n0\r\n\r\n"
+        ),
     ],
-    ids=["a huge header", "many headers", "two hosts", "no host", "a proxy's request", "no HTTP", "a huge length", "two lengths"],
+    ids=[
+        "a huge header",
+        "many headers",
+        "two hosts",
+        "no host",
+        "a proxy's request",
+        "no HTTP",
+        "a huge length",
+        "two lengths",
+    ],
 )
 def test_broken_requests(prepared, raw):
     """What no client library sends: 4xx, or the connection is closed."""
@@ -191,10 +212,6 @@ def test_every_answer_carries_the_rules(prepared):
 
 def test_a_host_needs_a_token(tmp_path):
     """--host without --token, a short token, and a host that means any are refused."""
-    from typer.testing import CliRunner
-
-    from lastseen.cli import app
-
     for options in (["--host", "192.0.2.1"], ["--host", "0.0.0.0", "--token", "x" * 20], ["--token", "short"]):
         found = CliRunner().invoke(app, ["serve", "--folder", str(tmp_path / "none"), "--no-open", *options])
         assert found.exit_code != 0

@@ -3,7 +3,6 @@
 import pytest
 import schemathesis
 from hypothesis import HealthCheck, given, settings
-from page.conftest import TOKEN, Server
 from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import (
     content_type_conformance,
@@ -12,6 +11,7 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from lastseen.page import openapi
+from page.conftest import TOKEN, Server
 
 EACH = 96  # for each of 21 operations
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
@@ -42,7 +42,9 @@ def test_no_server_error(label, fuzzed):
     server, plan = fuzzed
     known = {"plan": plan, "place": "ysterra", "name": "plan.json", "job": "job-1"}
 
-    @settings(max_examples=EACH, deadline=None, derandomize=True, database=None, suppress_health_check=list(HealthCheck))
+    @settings(
+        max_examples=EACH, deadline=None, derandomize=True, database=None, suppress_health_check=list(HealthCheck)
+    )
     @given(case=OPERATIONS[label].as_strategy())
     def send(case):
         COUNT["sent"] += 1

@@ -6,14 +6,20 @@ import sys
 import time
 
 import gpxpy
+import numpy as np
 import pytest
-from page.conftest import DEMO, Watched, read_json
+import rasterio
+from affine import Affine
+from axe_core_python.sync_playwright import Axe
 
 from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.scenario import read_scenario
+from lastseen.shared_files import shared_folder
+from page.conftest import DEMO, Watched, read_json
 
 
 def test_from_empty_page_to_the_gpx_of_the_command_line(watched, tmp_path):
-    """Click, run, read, search, hand over: the GPX holds what the command line writes for the same scenario and seed."""
+    """Click, run, read, search, hand over: the GPX is the command line's for the same scenario and seed."""
     page = watched.open()
     page.wait_for_selector("html[data-idle]")  # the map library says that it has drawn everything
     page.get_by_role("button", name="A small slide over a bench").click()
@@ -256,10 +262,6 @@ def test_a_drawn_debris_outline(watched, server):
 
 def test_an_elevation_file_is_dropped(watched, server, tmp_path):
     """A file of one's own becomes a place; a file of another kind is refused in words."""
-    import numpy as np
-    import rasterio
-    from affine import Affine
-
     y = np.mgrid[0:120, 0:120][0]
     file = tmp_path / "my slope.tif"
     with rasterio.open(
@@ -292,8 +294,6 @@ def test_the_caution_stands_on_every_step(watched, bench_plan):
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_accessibility_rules(browser, server, bench_plan, scheme):
     """No serious finding by the axe-core rules (WCAG 2 A and AA) on any step, by day and by night."""
-    from axe_core_python.sync_playwright import Axe
-
     watched = Watched(browser, server, color_scheme=scheme, bypass_csp=True)  # the rules are a script of the test's own
     page = watched.open(hash_=f"place=ysterra&at=[4.34022,65.822391]&plan={bench_plan}&step=read")
     page.wait_for_selector("#step-read dl")
@@ -316,9 +316,6 @@ def test_metric_with_feet_beside(watched, bench_plan):
 
 def test_the_demo_question_is_the_demo_file():
     """What these tests ask is what the demo scenario says."""
-    from lastseen.scenario import read_scenario
-    from lastseen.shared_files import shared_folder
-
     scenario = read_scenario(shared_folder("demo") / "bench.toml")
     assert scenario.last_seen.at == DEMO["last_seen"]["at"]
     assert (scenario.seed, scenario.search.searchers) == (DEMO["seed"], DEMO["search"]["searchers"])

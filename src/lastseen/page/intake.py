@@ -12,6 +12,7 @@ from typing import Any
 
 import rasterio
 from pyproj import CRS
+from rasterio.enums import Resampling
 from rasterio.errors import RasterioError, RasterioIOError
 from rasterio.windows import Window
 
@@ -127,6 +128,9 @@ def _copy(data: Any, target: Path) -> None:
             window = Window(0, top, data.width, min(_STRIP_ROWS, data.height - top))
             out.write(data.read(1, window=window), 1, window=window)
         out.scales, out.offsets = data.scales[:1], data.offsets[:1]
+        steps = [2**k for k in range(1, 12) if max(data.width, data.height) >> k >= 128]
+        if steps:
+            out.build_overviews(steps, Resampling.average)
         if data.units[0]:
             out.units = (data.units[0],)
 

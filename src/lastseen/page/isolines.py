@@ -7,14 +7,13 @@ from typing import Any, Literal
 
 import numpy as np
 from contourpy import LineType, contour_generator
-from rio_tiler.errors import EmptyMosaicError, PointOutsideBounds
-from rio_tiler.io import Reader
 from scipy import ndimage
 
 from lastseen.elevation.reading import HIGHEST_M, LOWEST_M
 from lastseen.errors import InputError, NothingFoundError
 from lastseen.grid import FloatArray
 from lastseen.page.places import Place
+from lastseen.page.warped import read_warped
 
 Kind = Literal["height", "slope"]
 SLOPES_DEG = (25.0, 30.0, 35.0, 40.0, 45.0, 55.0)
@@ -79,16 +78,13 @@ def _part(place: Place, box: tuple[float, float, float, float]) -> tuple[FloatAr
     longest = max(32, min(MOST_CELLS, int(max(wide, high) / finest)))
     cols, rows = (max(8, round(longest * one / max(wide, high))) for one in (wide, high))
     values = np.full((rows, cols), np.nan)
+    half = 6378137.0
+    box_m = (math.radians(west) * half, bottom * half, math.radians(east) * half, top * half)
     for sheet in place.elevation.sheets:
-        try:
-            with Reader(str(sheet.path)) as reader:
-                image: Any = reader.part(
-                    box, bounds_crs="EPSG:4326", dst_crs="EPSG:3857", indexes=1, width=cols, height=rows,
-                    resampling_method="average", reproject_method="bilinear", unscale=True,
-                )  # fmt: skip
-        except (EmptyMosaicError, PointOutsideBounds, ValueError):
+        piece = read_warped(sheet.path, box_m, (rows, cols), "average" if longest == MOST_CELLS else "bilinear")
+        if piece is None:
             continue
-        found = np.ma.filled(image.array[0].astype(np.float64), np.nan) * sheet.z_factor
+        found = piece * sheet.z_factor
         found[(found <= LOWEST_M) | (found >= HIGHEST_M)] = np.nan
         np.copyto(values, found, where=np.isnan(values))
     if np.isnan(values).all():

@@ -1,10 +1,9 @@
-"""Picture tiles of ground and plan, read through rio-tiler; colours come from the shared palette."""
+"""Picture tiles of ground and plan, warped cell by cell; colours come from the shared palette."""
 
 from __future__ import annotations
 
 import io
 import math
-import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -13,22 +12,20 @@ import numpy as np
 import numpy.typing as npt
 import rasterio
 from PIL import Image
-from rio_tiler.errors import TileOutsideBounds
-from rio_tiler.io import Reader
 from scipy import ndimage
 
 from lastseen.elevation.reading import HIGHEST_M, LOWEST_M
 from lastseen.errors import NothingFoundError
 from lastseen.grid import BoolArray, FloatArray
 from lastseen.page.places import Place
+from lastseen.page.warped import EQUATOR_M, read_warped, tile_box
 from lastseen.products.palette import load_palette
 
 SIZE = 256
-EQUATOR_M = 2.0 * math.pi * 6378137.0
 MOST_ZOOM = 18
+LEAST_PLAN_ZOOM = 8
 _SMOOTHLY = "cubic_spline"  # bilinear heights of turned lattices show stripes in shading
 _RIM = 3  # cells read around a tile, so that slopes meet at its edges
-warnings.filterwarnings("ignore", message="The dataset has no Overviews")
 _SHADE_DEG = (15.0, 55.0)  # where shading begins, and where it is fullest
 _SHADE_MOST = 0.62
 _SMOOTH_BELOW_M = 6.0
@@ -64,13 +61,15 @@ def heights(place: Place, z: int, x: int, y: int, rim: int = 0) -> FloatArray:
     NoTileError
         If the tile has none at all.
     """
+    if z < zooms(place)[0]:
+        raise NoTileError("the elevation model is too small to be seen at this zoom level")
     side = SIZE + 2 * rim
     values = np.full((side, side), np.nan)
     for sheet in place.elevation.sheets:
         piece = _tile_of(sheet.path, z, x, y, rim, _SMOOTHLY)
         if piece is None:
             continue
-        found = piece[0] * sheet.z_factor
+        found = piece * sheet.z_factor
         found[(found <= LOWEST_M) | (found >= HIGHEST_M)] = np.nan
         np.copyto(values, found, where=np.isnan(values))
         if not np.isnan(values).any():
@@ -156,8 +155,10 @@ def plan_tile(folder: Path, kind: str, z: int, x: int, y: int) -> bytes:
     path = folder / name
     if not path.is_file():
         raise NoTileError("this plan has no such raster")
+    if z < LEAST_PLAN_ZOOM:
+        return empty_tile()
     piece = _tile_of(path, z, x, y, 0)
-    return empty_tile() if piece is None else _png(colours(piece[0], path))
+    return empty_tile() if piece is None else _png(colours(piece, path))
 
 
 def _probability(values: FloatArray, _path: Path) -> Bytes:
@@ -201,24 +202,11 @@ def _stepped(values: FloatArray, levels: tuple[float, ...], ramp: tuple[str, ...
 
 
 def _tile_of(path: Path, z: int, x: int, y: int, rim: int, how: str = "bilinear") -> FloatArray | None:
-    """Bands of a tile as floats with NaN for no data; None where the file does not reach it."""
-    try:
-        with Reader(str(path)) as reader:
-            image: Any = reader.tile(
-                x,
-                y,
-                z,
-                tilesize=SIZE,
-                indexes=1,
-                buffer=rim,
-                resampling_method=how,
-                reproject_method=how,
-                unscale=True,
-            )
-    except TileOutsideBounds:
-        return None
-    values: FloatArray = np.ma.filled(image.array.astype(np.float64), np.nan)
-    return None if np.isnan(values).all() else values
+    """A tile with some cells around it; None where the file does not reach it."""
+    west, south, east, north = tile_box(z, x, y)
+    more = rim * (east - west) / SIZE
+    side = SIZE + 2 * rim
+    return read_warped(path, (west - more, south - more, east + more, north + more), (side, side), how)
 
 
 def _largest(path: Path) -> float:
