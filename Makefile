@@ -37,6 +37,7 @@ check: $(READY)
 bench: $(READY)
 	$(BIN)/python tests/bench/run.py
 	$(BIN)/python tests/bench/flow.py
+	$(BIN)/python tests/bench/load.py
 
 $(READY): pyproject.toml constraints.txt
 	$(PYTHON) -c "import sys; sys.exit('lastseen needs Python 3.11 or newer' if sys.version_info < (3, 11) else 0)"

@@ -138,7 +138,7 @@ def _paths() -> dict[str, Any]:
         },
         "/api/jobs/{job}/events": {
             "get": _does(
-                "How a job goes, as server-sent events; each is a Job", [job], ok={"type": "string"},
+                "How a job goes, as server-sent events; each is a Job", [job], ok={"type": "object", "properties": {"data": {"type": "string"}}},
                 kind="text/event-stream", wrong=(404,),
             )
         },

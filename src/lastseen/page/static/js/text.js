@@ -10,7 +10,7 @@ export const T = {
   nothingToUndo: "There is nothing to undo",
   feet: "Feet too",
   theme: "Colours",
-  themes: { auto: "as the system", light: "light", dark: "dark" },
+  themes: { auto: "auto", light: "light", dark: "dark" },
   map: "Map",
   panel: "Steps",
   error: "That did not work",
