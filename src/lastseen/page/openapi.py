@@ -43,6 +43,7 @@ def document() -> dict[str, Any]:
 
 
 _ERROR = {"type": "object", "required": ["error"], "properties": {"error": {"type": "string"}}}
+_EVENT = {"type": "object", "properties": {"data": {"type": "string"}}}
 _GEOJSON = {
     "type": "object", "required": ["type", "features"],
     "properties": {"type": {"const": "FeatureCollection"}, "features": {"type": "array", "items": {"type": "object"}}},
@@ -138,7 +139,7 @@ def _paths() -> dict[str, Any]:
         },
         "/api/jobs/{job}/events": {
             "get": _does(
-                "How a job goes, as server-sent events; each is a Job", [job], ok={"type": "object", "properties": {"data": {"type": "string"}}},
+                "How a job goes, as server-sent events; each is a Job", [job], ok=_EVENT,
                 kind="text/event-stream", wrong=(404,),
             )
         },
