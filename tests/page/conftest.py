@@ -100,7 +100,7 @@ class Watched:
 
     def __init__(self, browser, server, *, width=1280, height=860, **more):
         self.context = browser.new_context(viewport={"width": width, "height": height}, accept_downloads=True, **more)
-        self.context.set_default_timeout(60_000)
+        self.context.set_default_timeout(150_000)
         self.server, self.requests, self.complaints = server, [], []
         self.page = self.tab()
 

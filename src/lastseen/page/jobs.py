@@ -135,9 +135,10 @@ class Jobs:
         """End a job now; nothing half written stays."""
         if job.state in ENDED:
             return
-        job.tell(state="cancelled", stage="cancelled", ended=time.monotonic())
+        job.state = "cancelled"  # what its process still says is not heard any more
         await _kill(job.process)
         self._shelf.drop(job.plan)
+        job.tell(stage="cancelled", ended=time.monotonic())
 
     async def watch(self, job: Job) -> AsyncIterator[dict[str, Any] | None]:
         """The record of a job each time it changes, until it ends; None where nothing happened for a while."""
@@ -218,9 +219,9 @@ class Jobs:
         else:
             job.tell(stage=str(said["stage"]), share=float(said["share"]))
 
-    @staticmethod
-    def _fail(job: Job, error: str, code: int) -> None:
+    def _fail(self, job: Job, error: str, code: int) -> None:
         if job.state not in ENDED:
+            self._shelf.drop(job.plan)
             job.tell(state="failed", error=error, code=code, ended=time.monotonic())
 
 
