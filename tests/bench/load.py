@@ -7,6 +7,7 @@ asks again. Widths differ by 0.1 m, so that nearly every layout is worked out an
 """
 
 import asyncio
+import os
 import random
 import sys
 import tempfile
@@ -33,6 +34,16 @@ def memory_mb(process):
     return sum(pages) * 4096 / 1e6
 
 
+def cpu_s(process):
+    """Seconds of CPU that a process and its children have used; None where the system does not tell."""
+    try:
+        children = Path(f"/proc/{process}/task/{process}/children").read_text().split()
+        fields = [Path(f"/proc/{one}/stat").read_text().rsplit(")", 1)[1].split() for one in [process, *children]]
+    except OSError:
+        return None
+    return sum(int(one[11]) + int(one[12]) for one in fields) / os.sysconf("SC_CLK_TCK")
+
+
 async def person(address, plan, end, seed, took, codes):
     dice = random.Random(seed)
     async with httpx.AsyncClient(base_url=address, headers={"authorization": f"Bearer {TOKEN}"}, timeout=60) as client:
@@ -55,7 +66,7 @@ async def watch(process, end, seen):
 
 async def run(server, plan, seconds, clients):
     took, codes, seen = [], [], []
-    end = time.monotonic() + seconds
+    end, used = time.monotonic() + seconds, cpu_s(server.process.pid)
     people = [person(server.origin, plan, end, k, took, codes) for k in range(clients)]
     await asyncio.gather(watch(server.process.pid, end, seen), *people)
     ms = 1000.0 * np.array(took)
@@ -63,6 +74,11 @@ async def run(server, plan, seconds, clients):
     print(
         "ms: " + ", ".join(f"p{p} {np.percentile(ms, p):.0f}" for p in (50, 90, 95, 99)) + f", longest {ms.max():.0f}"
     )
+    if used is not None:
+        each = 1000.0 * (cpu_s(server.process.pid) - used) / ms.size
+        print(
+            f"CPU of the server for one layout: {each:.0f} ms; others on the machine: {os.getloadavg()[0]:.1f} in line"
+        )
     print("answers: " + ", ".join(f"{code}: {codes.count(code)}" for code in sorted(set(codes))))
     known = [(t, mb) for t, mb in seen if mb is not None]
     if known:
