@@ -1,9 +1,7 @@
 """A server as people start it, a plan on it, and a browser where there is one."""
 
 import json
-import os
 import re
-import shutil
 import subprocess
 import sys
 import time
@@ -11,7 +9,8 @@ from pathlib import Path
 
 import httpx
 import pytest
-from playwright.sync_api import sync_playwright
+
+from browser import launch
 
 TOKEN = "a-token-for-tests-only"
 DEMO = {
@@ -19,7 +18,6 @@ DEMO = {
     "last_seen": {"at": "4.340220,65.822391", "radius_m": 10.0}, "snow": {"size": 2},
     "search": {"strip_width_m": 40.0, "searchers": 3},
 }  # fmt: skip
-CHROMIUM_FLAGS = ["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--ignore-gpu-blocklist"]
 
 
 class Server:
@@ -74,25 +72,11 @@ def bench_plan(server):
     return server.make()
 
 
-def chromium():
-    """Path of a Chromium; None where there is none."""
-    names = ("chromium", "chromium-browser", "google-chrome", "chrome")
-    return os.environ.get("CHROMIUM") or next((one for name in names if (one := shutil.which(name))), None)
-
-
 @pytest.fixture(scope="session")
 def browser():
     """A browser; without one the tests of the page say so, and fail on the machine that checks every change."""
-    path = chromium()
-    if path is None:
-        text = "no Chromium is on this machine: install one, or name it in the variable CHROMIUM"
-        if os.environ.get("CI") == "true":
-            pytest.fail(text)
-        pytest.skip(text)
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
+    with launch(webgl=True) as running:
         yield running
-        running.close()
 
 
 class Watched:
