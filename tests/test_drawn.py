@@ -55,7 +55,7 @@ def test_the_folder_holds_what_it_should(flat):
 
 def test_the_geopackage_is_in_the_crs_of_the_outline(flat):
     path = flat[0] / "search.gpkg"
-    assert [name for name, _ in pyogrio.list_layers(path)] == ["lanes", "route", "uncovered", "run"]
+    assert [name for name, _ in pyogrio.list_layers(path)] == ["debris", "lanes", "route", "uncovered", "run"]
     for layer in ("lanes", "route", "uncovered"):
         assert geopandas.read_file(path, layer=layer).crs == UTM
     lanes = geopandas.read_file(path, layer="lanes")

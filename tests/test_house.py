@@ -13,7 +13,7 @@ TOP = Path(__file__).resolve().parent.parent
 FLOORS = [
     "errors", "shared_files", "threads", "memory", "grid", "place", "outlines", "scenario", "elevation",
     "ground_layers", "terrain", "release", "motion", "traps", "deposit", "search", "versions", "reach", "remarks",
-    "plan", "drawn", "trapview", "proofs", "products", "check", "summary", "commands", "cli",
+    "plan", "drawn", "trapview", "drill", "proofs", "products", "check", "summary", "commands", "cli",
 ]  # fmt: skip
 FILES = sorted(SOURCE.rglob("*.py"))
 

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from lastseen.plan import Plan
 
 Progress = Callable[[str, float], None]
-SEARCH_LAYERS = ("lanes", "route", "uncovered")
+SEARCH_LAYERS = ("debris", "lanes", "route", "uncovered")
 
 
 def write_plan(

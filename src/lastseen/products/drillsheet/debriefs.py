@@ -1,0 +1,383 @@
+"""The debrief on paper: one page for each searcher, one for the team."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import shapely
+from matplotlib.colors import ListedColormap
+
+from lastseen.drill.debrief import Debrief, Searcher, clock_text
+from lastseen.drill.debrief.tracks import Track
+from lastseen.grid import FloatArray
+from lastseen.products.drillsheet import base
+from lastseen.products.drillsheet.base import Column
+from lastseen.products.mapsheet.drawing import Drawing, area_patch, on_page, stroke
+from lastseen.products.mapsheet.layout import Box, Extent
+from lastseen.products.palette import Dashes, Palette
+
+SURE, PERHAPS = 3, 0  # steps of the debris ramp: dark and light
+TICK_GAP_MM = 7.0
+TICKS_S = (60, 120, 300, 600, 1200, 1800)
+HONEST = "19 in 20; a track shows where a phone was, not what its owner heard."
+
+
+def write_searcher_sheet(made: Debrief, one: Searcher, path: Path) -> None:
+    """One page for one searcher."""
+    base.write_pdf(path, f"{made.plan.name}: {one.track.name}", [partial(_searcher_page, made, one)])
+
+
+def write_team_sheet(made: Debrief, path: Path) -> None:
+    """One page for the team."""
+    base.write_pdf(path, f"{made.plan.name}: team", [partial(_team_page, made)])
+
+
+def _bounds(made: Debrief) -> Extent:
+    """Outline and what was walked near it."""
+    near = shapely.buffer(made.plan.outline, made.plan.strip_width_m)
+    points = []
+    for one in made.searchers:
+        inside = shapely.contains_xy(near, one.xyz_m[:, 0], one.xyz_m[:, 1])
+        points += [shapely.MultiPoint(one.xyz_m[inside, :2])] if inside.any() else []
+    return base.bounds_of(made.plan.outline, *points)
+
+
+def _searcher_page(made: Debrief, one: Searcher) -> Drawing:
+    lines = [
+        f"Searcher {one.number}, track '{one.track.name}'. {_when(made, one)}",
+        f"Strips of {made.plan.strip_width_m:g} m, GPS error {made.gps_error_m:g} m. "
+        f"{made.plan.name}, {len(made.searchers)} in the team.",
+    ]
+    phases = _phase_rows(made, one)
+    below = 76.0 + (4.2 * len(phases) + 8.0 if phases else 0.0)
+    d = base.start_map(base.map_page(_bounds(made), below_mm=below), made.plan, f"Debrief: {one.track.name}", lines)
+    _draw_band(d, made, one.times_s)
+    base.draw_lanes(d, made.plan)
+    _draw_targets(d, made)
+    _draw_track(d, one.track, ())
+    _draw_ticks(d, made, one)
+    _draw_key(d)
+    box = d.sheet.columns[0]
+    top = box.top
+    if phases:
+        top = base.draw_table(d, box.left, top, _PHASES, phases) - 1.0
+    third = (box.width - 10.0) / 3.0
+    columns = [Box(box.left + k * (third + 5.0), box.bottom, third, top - box.bottom) for k in range(3)]
+    base.write_lines(d, columns[0], "Covered by this track alone", _own_numbers(made, one))
+    base.write_lines(d, columns[1], "Lanes and turns", _lane_words(made, one))
+    base.write_lines(d, columns[2], "What the recording is worth", [*one.said, *made.notes])
+    return d
+
+
+def _team_page(made: Debrief) -> Drawing:
+    plan = made.plan
+    lines = [
+        f"{len(made.searchers)} track(s): {', '.join(one.track.name for one in made.searchers)}. "
+        f"Strips of {plan.strip_width_m:g} m, GPS error {made.gps_error_m:g} m.",
+        _since(made),
+    ]
+    rows = _team_rows(made)
+    below = 78.0 + 4.2 * len(rows)
+    d = base.start_map(base.map_page(_bounds(made), below_mm=below), plan, f"Debrief: {plan.name}", lines)
+    _draw_band(d, made, made.team_s)
+    base.draw_lanes(d, plan)
+    _draw_targets(d, made)
+    for one in made.searchers:
+        _draw_track(d, one.track, d.palette.lanes.of_searcher(one.number))
+    for one in made.searchers:
+        _name_track(d, one)
+    _draw_holes(d, made)
+    _draw_key(d)
+    box = d.sheet.columns[0]
+    top = base.draw_table(d, box.left, box.top, _TEAM, rows) - 1.0
+    third = (box.width - 10.0) / 3.0
+    columns = [Box(box.left + k * (third + 5.0), box.bottom, third, top - box.bottom) for k in range(3)]
+    end = base.write_lines(d, columns[0], "Covered together", _team_numbers(made))
+    del end
+    base.write_lines(d, columns[1], "Second pass", made.leftover.advice)
+    base.write_lines(d, columns[2], "What tracks can tell", [*made.notes, *_lane_summary(made)])
+    return d
+
+
+def _when(made: Debrief, one: Searcher) -> str:
+    if not one.track.timed:
+        return "No times recorded."
+    begin, end = (clock_text(float(one.time_s[k]) - made.zero_s) for k in (0, -1))
+    return f"{one.metres:.0f} m on the snow, from {begin} to {end} on the drill's clock."
+
+
+def _since(made: Debrief) -> str:
+    if not made.timed:
+        return "Not all tracks carry times."
+    done = np.isfinite(made.team_s[1])
+    last = float(made.team_s[1][done].max()) - made.zero_s if done.any() else math.nan
+    half = float(np.median(made.team_s[1][done])) - made.zero_s if done.any() else math.nan
+    return f"Half of what was covered was covered by {clock_text(half)}, all of it by {clock_text(last)}." if done.any() else ""
+
+
+# ---- the map ------------------------------------------------------------------------------------------------------
+
+
+def _draw_band(d: Drawing, made: Debrief, times_s: FloatArray) -> None:
+    """Surely and perhaps covered as two blues, the rest white and hatched."""
+    lattice, ink = made.lattice, d.palette.debris
+    sure, _, most = (np.isfinite(one) for one in times_s)
+    value = np.where(sure, 2.0, np.where(most, 1.0, 0.0))
+    rows, cols = lattice.index.shape
+    image = np.full((rows, cols), np.nan)
+    image[lattice.row, lattice.col] = value
+    half = 0.5 * lattice.spacing_m
+    west, south = lattice.west_m - half, lattice.south_m - half
+    extent = (west, west + cols * lattice.spacing_m, south, south + rows * lattice.spacing_m)
+    colours = ListedColormap([d.palette.ground.paper, ink.ramp[PERHAPS], ink.ramp[SURE]])
+    shown = d.ground.imshow(
+        np.ma.masked_invalid(image), cmap=colours, vmin=-0.5, vmax=2.5, extent=extent, origin="lower",
+        interpolation="nearest", aspect="auto", zorder=1.5, alpha=0.92,
+    )  # fmt: skip
+    clip = area_patch(made.plan.outline, transform=d.ground.transData)
+    shown.set_clip_path(clip)
+    left = _area_of(made, ~most)
+    look = {"facecolor": "none", "edgecolor": d.palette.lanes.colour, "linewidth": 0.0, "zorder": 1.7}
+    if not left.is_empty:
+        d.ground.add_patch(area_patch(left, hatch="xxxx", **look))
+    d.ground.set_xlim(d.sheet.extent[0], d.sheet.extent[2])
+    d.ground.set_ylim(d.sheet.extent[1], d.sheet.extent[3])
+
+
+def _area_of(made: Debrief, mine: np.ndarray) -> shapely.geometry.base.BaseGeometry:
+    lattice = made.lattice
+    if not mine.any():
+        return shapely.MultiPolygon()
+    half = 0.5 * lattice.spacing_m + 1e-6
+    x, y = lattice.x_m[mine], lattice.y_m[mine]
+    return shapely.intersection(shapely.union_all(shapely.box(x - half, y - half, x + half, y + half)), made.plan.outline)
+
+
+def _draw_track(d: Drawing, track: Track, dashes: Dashes) -> None:
+    """Stretches without gaps."""
+    ink = d.palette.lanes
+    for run in range(int(track.run[-1]) + 1):
+        mine = track.run == run
+        if mine.sum() < 2:
+            continue
+        xy = np.column_stack([track.x_m[mine], track.y_m[mine]])
+        d.ground.add_line(stroke(xy, ink.casing, 2.8, zorder=6.8))
+        d.ground.add_line(stroke(xy, ink.colour, 1.2, dashes, zorder=6.9))
+        page = np.array([d.sheet.on_page(*point) for point in xy[:: max(1, len(xy) // 400)]])
+        d.room.ink(page, 2.0)
+
+
+def _draw_ticks(d: Drawing, made: Debrief, one: Searcher) -> None:
+    """Minutes along a track."""
+    x, y = d.sheet.on_page(one.xyz_m[0, 0], one.xyz_m[0, 1])
+    if d.inside(x, y, 1.5):
+        base.sign(d, "square", x, y, d.palette.lanes.colour, 1.0)
+        base.label(d, "begin", (x, y), base.PLAIN, d.palette.ground.text, "bold")
+    if not one.track.timed:
+        return
+    way_mm = one.metres / d.sheet.metres_per_mm
+    lasts = max(1.0, float(one.time_s[-1] - one.time_s[0]))
+    every = next((step for step in TICKS_S if way_mm * step / lasts >= TICK_GAP_MM), TICKS_S[-1])
+    first = math.ceil((one.time_s[0] - made.zero_s + 1.0) / every) * every
+    for at in np.arange(first, one.time_s[-1] - made.zero_s, every):
+        k = int(np.searchsorted(one.time_s, at + made.zero_s))
+        if k == 0 or one.time_s[k] - one.time_s[k - 1] > every:
+            continue
+        x, y = d.sheet.on_page(one.xyz_m[k, 0], one.xyz_m[k, 1])
+        if not d.inside(x, y, 1.5):
+            continue
+        base.sign(d, "disc", x, y, d.palette.lanes.colour, 0.65)
+        base.label(d, f"{at / 60:.0f}", (x, y), base.SMALL, d.palette.ground.text)
+
+
+def _name_track(d: Drawing, one: Searcher) -> None:
+    for k in (0, len(one.xyz_m) // 2):
+        x, y = d.sheet.on_page(one.xyz_m[k, 0], one.xyz_m[k, 1])
+        if d.inside(x, y, 2.0):
+            base.sign(d, "square", x, y, d.palette.lanes.colour, 0.8)
+            base.label(d, f"S{one.number}", (x, y), base.PLAIN, d.palette.ground.text, "bold")
+            return
+
+
+def _draw_targets(d: Drawing, made: Debrief) -> None:
+    for one in made.targets:
+        x, y = d.sheet.on_page(one.x_m, one.y_m)
+        if d.inside(x, y, 1.5):
+            base.sign(d, "disc" if one.what == "target" else "square", x, y, d.palette.person.line, 1.15)
+            base.label(d, one.name, (x, y), base.PLAIN, d.palette.person.line, "bold")
+
+
+def _draw_holes(d: Drawing, made: Debrief) -> None:
+    """Gaps as recorded: a firm line and their number."""
+    for one in made.leftover.holes[:9]:
+        look = {"edgecolor": d.palette.person.line, "linewidth": 1.1, "linestyle": (0, (3.0, 1.2)), "zorder": 6.2}
+        d.ground.add_patch(area_patch(one.outline, fill=False, **look))
+        d.room.ink(on_page(d.sheet, one.outline.exterior), 1.0)
+    for one in made.leftover.holes[:9]:
+        at = one.outline.representative_point()
+        base.label(d, f"gap {one.number}", d.sheet.on_page(at.x, at.y), base.PLAIN, d.palette.person.line, "bold")
+
+
+def _draw_key(d: Drawing) -> None:
+    """What the fills mean, in the strip under the map."""
+    u, ink, palette = d.sheet.under, d.palette.ground, d.palette
+    x, y = u.left + 66.0, u.bottom + 7.4
+    for words, fill, hatch in (
+        ("surely covered", palette.debris.ramp[SURE], None),
+        ("perhaps", palette.debris.ramp[PERHAPS], None),
+        ("not covered", ink.paper, "xxxxxx"),
+    ):
+        d.box(Box(x, y - 1.3, 5.0, 2.8), facecolor=fill, edgecolor=ink.frame, linewidth=0.6, hatch=hatch)
+        d.text(x, y - 4.3, words, 5.4, va="center")
+        x += d.width_mm(words, 5.4) + 3.5
+
+
+# ---- the words ----------------------------------------------------------------------------------------------------
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.0f} %"
+
+
+def _own_numbers(made: Debrief, one: Searcher) -> list[str]:
+    band = one.band
+    told = [
+        f"Surely {_percent(band.sure)}, perhaps {_percent(band.perhaps)}, not {_percent(band.none)} of the outline ({HONEST})",
+        f"{_percent(band.half)} within half a strip of the track at its word; the plan of the whole team: "
+        f"{_percent(made.plan.coverage)}.",
+    ]
+    for speed in one.speeds:
+        told.append(f"{speed.part.capitalize()}: {speed.metres:.0f} m in {clock_text(speed.seconds)}, {speed.m_s:.1f} m/s.")
+    for s in one.signals:
+        when = "never possible" if not math.isfinite(s.first_s) else f"possible from {clock_text(s.first_s)}"
+        when += f", likely {clock_text(s.likely_s)}" if math.isfinite(s.likely_s) else ""
+        noted = f", noted {clock_text(s.noted_s)}" if math.isfinite(s.noted_s) else ""
+        told.append(f"{s.target}: first signal {when}{noted}: {s.words}.")
+    return told
+
+
+def _lane_words(made: Debrief, one: Searcher) -> list[str]:
+    told = []
+    margin = made.radii.gps_m
+    for lane in made.lanes.lanes:
+        if lane.track != one.track.name:
+            continue
+        told.append(f"Lane {lane.lane} (planned for S{lane.planned_searcher}): {_percent(lane.walked)} walked, {lane.offset_m:.0f} m beside it on average.")
+        for turn in made.lanes.turns:
+            if turn.lane == lane.lane and turn.short_m > margin:
+                told.append(
+                    f"Lane {turn.lane}, {turn.end}: turned {turn.short_m:.0f} m short, {turn.walked_edge_m:.0f} m from the edge "
+                    f"(planned {max(0.0, turn.planned_edge_m):.0f} m)."
+                )
+    mine = {lane.lane for lane in made.lanes.lanes if lane.track == one.track.name}
+    told += _spacing_words(made, mine)
+    if not told:
+        told.append("No lane of the plan was followed.")
+    told.append(f"Less than about {margin:.0f} m beside or short cannot be told from the GPS error.")
+    return told
+
+
+def _spacing_words(made: Debrief, lanes: set[int]) -> list[str]:
+    told = []
+    fuzz = math.sqrt(2.0) * made.radii.gps_m
+    for one in made.lanes.spacings:
+        if not lanes & set(one.lanes) or not math.isfinite(one.walked_m):
+            continue
+        off = one.widest_m - one.planned_m
+        verdict = f"up to {one.widest_m:.0f} m: too wide" if off > fuzz else "no wider than the GPS error allows"
+        told.append(f"Lanes {one.lanes[0]} and {one.lanes[1]}: {one.walked_m:.0f} m apart (planned {one.planned_m:.0f} m), {verdict}.")
+    return told
+
+
+_PHASES = (
+    Column(("target",), 16.0),
+    Column(("phase",), 34.0),
+    Column(("ended at",), 22.0, "right"),
+    Column(("took",), 20.0, "right"),
+    Column(("plan: low, typical, high",), 44.0, "right"),
+    Column(("",), 30.0),
+    Column(("alive then",), 28.0, "right"),
+)
+_TEAM = (
+    Column(("", "track"), 44.0),
+    Column(("walked", "m"), 16.0, "right"),
+    Column(("from", "to"), 26.0, "right"),
+    Column(("surely", "%"), 15.0, "right"),
+    Column(("perhaps", "%"), 15.0, "right"),
+    Column(("as recorded", "%"), 20.0, "right"),
+    Column(("lanes", "walked"), 26.0),
+    Column(("B to E noted", "(last)"), 32.0),
+)
+
+
+def _phase_rows(made: Debrief, one: Searcher) -> list[list[str]]:
+    rows = []
+    for phase in one.phases[:14]:
+        low, high = phase.survival_percent
+        alive = f"{high:.0f} %" if low == high else f"{low:.0f} to {high:.0f} %"
+        planned = ", ".join(clock_text(value) for value in phase.planned_s) if phase.planned_s else ""
+        took = clock_text(phase.took_s) if math.isfinite(phase.took_s) else "not known"
+        rows.append([phase.target, f"{phase.letter} {phase.name}", clock_text(phase.ended_s), took, planned, phase.verdict, alive])
+    if rows:
+        rows.append(["", "survival:", "", "", made.clock.curve.title, made.clock.curve.name, "buried at 0:00"])
+    return rows
+
+
+def _team_rows(made: Debrief) -> list[list[str]]:
+    rows = []
+    for one in made.searchers[:14]:
+        lanes = [str(lane.lane) for lane in made.lanes.lanes if lane.track == one.track.name and lane.walked >= 0.5]
+        ends = [phase for phase in one.phases if phase.letter != "A"]
+        last = f"{ends[-1].letter} {clock_text(ends[-1].ended_s)}" if ends else ""
+        span = " to ".join(clock_text(float(one.time_s[k]) - made.zero_s) for k in (0, -1)) if one.track.timed else "no times"
+        rows.append(
+            [
+                f"S{one.number} {one.track.name}", f"{one.metres:.0f}", span, f"{100 * one.band.sure:.0f}",
+                f"{100 * one.band.perhaps:.0f}", f"{100 * one.band.half:.1f}", ", ".join(lanes), last,
+            ]
+        )  # fmt: skip
+    band = made.band
+    total = sum(one.metres for one in made.searchers)
+    rows.append(
+        ["together", f"{total:.0f}", "", f"{100 * band.sure:.0f}", f"{100 * band.perhaps:.0f}", f"{100 * band.half:.1f}", f"{_percent(made.lanes.walked)} of them", ""]
+    )  # fmt: skip
+    return rows
+
+
+def _team_numbers(made: Debrief) -> list[str]:
+    band, left = made.band, made.leftover
+    told = [
+        f"Surely {_percent(band.sure)}, perhaps {_percent(band.perhaps)}, not {_percent(band.none)} of the outline ({HONEST})",
+        f"Tracks at their word: {100 * band.half:.1f} % within half a strip; planned {100 * made.plan.coverage:.1f} %.",
+        f"How likely somebody in it came into range: {_percent(left.found)} (perhaps counts half, design choice).",
+    ]
+    for hole in left.holes[:4]:
+        told.append(f"Gap {hole.number}: {hole.area_m2:.0f} m², {_percent(hole.poa)} of the probability of area; {_percent(hole.missed)} of it out of range in any case.")
+    if len(left.holes) > 4:
+        told.append(f"{len(left.holes) - 4} smaller gaps in debrief.json.")
+    if not left.holes:
+        told.append("No gap larger than the square over a quarter of a strip.")
+    after = left.poa_after
+    told.append(
+        f"If nobody was found, the probability now lies: {_percent(after[1])} in what is perhaps covered, {_percent(after[2])} in "
+        f"what is not, {_percent(after[3])} outside the outline."
+    )
+    return told
+
+
+def _lane_summary(made: Debrief) -> list[str]:
+    told = _spacing_words(made, {one.lane for one in made.lanes.lanes})[:3]
+    short = [one for one in made.lanes.turns if one.short_m > made.radii.gps_m]
+    if short:
+        worst = max(short, key=lambda one: one.short_m)
+        told.append(f"{len(short)} turn(s) short of the edge by more than the GPS error, the worst on lane {worst.lane} by {worst.short_m:.0f} m.")
+    return told
+
+
+def palette_key(palette: Palette) -> Sequence[str]:
+    """Colours of surely and perhaps covered ground."""
+    return palette.debris.ramp[SURE], palette.debris.ramp[PERHAPS]
