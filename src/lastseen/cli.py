@@ -14,7 +14,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from lastseen import __version__
-from lastseen.commands import craft, drawn, ground, planning, tools
+from lastseen.commands import craft, debrief, drawn, drill, ground, planning, tools
 from lastseen.commands.running import interrupted, watch_for_interrupt
 from lastseen.errors import LastseenError
 
@@ -32,7 +32,7 @@ app = typer.Typer(
     f"aid, not a hazard forecast.\n\n{EXIT_CODES}",
 )
 
-for room in (planning, drawn, ground, craft, tools):
+for room in (planning, drawn, ground, drill, debrief, craft, tools):
     room.add_to(app)
 
 

@@ -27,7 +27,8 @@ def plan_on(width=120.0, height=100.0, strip=40.0, searchers=1, slope_deg=0.0, p
     start = (EAST + 0.5 * width, NORTH - 30.0)
     made = lay_out(outline, ground, strip_width_m=strip, searchers=searchers, start_xy_m=start, seed=1)
     legs = tuple(
-        PlannedLeg(leg.searcher, leg.number, leg.kind, leg.lane, leg.line, leg.length_m, leg.time_s) for leg in made.legs
+        PlannedLeg(leg.searcher, leg.number, leg.kind, leg.lane, leg.line, leg.length_m, leg.time_s)
+        for leg in made.legs
     )
     return Planned(name, UTM, outline, ground, poa, legs, strip, made.coverage.fraction)
 

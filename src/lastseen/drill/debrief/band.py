@@ -87,7 +87,9 @@ def radii_of(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
     [12.4, 20.0, 33.3, 6.5]
     """
     if not (strip_width_m > 0.0 and 0.0 <= gps_error_m < math.inf):
-        raise InputError(f"a strip of {strip_width_m:g} m and a GPS error of {gps_error_m:g} m: give above 0, 0 or more")
+        raise InputError(
+            f"a strip of {strip_width_m:g} m and a GPS error of {gps_error_m:g} m: give above 0, 0 or more"
+        )
     half, reception = 0.5 * strip_width_m, Reception.of_strip(strip_width_m)
     gps = ACROSS * gps_error_m
     worst_sd, best_sd = half / reception.r_max_m * reception.sd_m, reception.sd_m

@@ -102,7 +102,11 @@ def _poa_weights(plan: Planned, lattice: Lattice) -> tuple[FloatArray, float]:
 
 
 def _holes(plan: Planned, lattice: Lattice, half: BoolArray, most: BoolArray, weight: FloatArray) -> tuple[Hole, ...]:
-    pieces = [one for one in summed_up(plan.outline, lattice, half).uncovered.geoms if one.area >= (LEAST_GAP_STRIPS * plan.strip_width_m) ** 2]
+    pieces = [
+        one
+        for one in summed_up(plan.outline, lattice, half).uncovered.geoms
+        if one.area >= (LEAST_GAP_STRIPS * plan.strip_width_m) ** 2
+    ]
     told = []
     x, y = lattice.x_m, lattice.y_m
     for one in pieces:

@@ -9,7 +9,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from lastseen.drill.debrief.band import GPS_ERROR_M, Band, Radii, band_of, first_times, radii_of, team_times, walked_points
+from lastseen.drill.debrief.band import (
+    GPS_ERROR_M,
+    Band,
+    Radii,
+    band_of,
+    first_times,
+    radii_of,
+    team_times,
+    walked_points,
+)
 from lastseen.drill.debrief.lanes import LaneReview, review_lanes
 from lastseen.drill.debrief.leftover import Leftover, leftover
 from lastseen.drill.debrief.reading import Noted
@@ -202,10 +211,27 @@ def debrief(
         )  # fmt: skip
     team = team_times([one.times_s for one in searchers])
     band = band_of(team, lattice.weight_m2)
-    lanes = review_lanes(plan, tracks, [(one.xyz_m, one.time_s) for one in searchers])
+    lanes = review_lanes(
+        plan,
+        tracks,
+        [(one.xyz_m, one.time_s if one.track.timed else np.full(len(one.xyz_m), np.nan)) for one in searchers],
+    )
     left = leftover(plan, lattice, team, band, radii, lanes)
     made = Debrief(
-        plan, tuple(searchers), out, gps_error_m, radii, lattice, team, band, lanes, left, clock, zero, tuple(targets), ()
+        plan,
+        tuple(searchers),
+        out,
+        gps_error_m,
+        radii,
+        lattice,
+        team,
+        band,
+        lanes,
+        left,
+        clock,
+        zero,
+        tuple(targets),
+        (),
     )
     return replace(made, notes=_notes(made))
 
@@ -227,7 +253,11 @@ def _notes(made: Debrief) -> tuple[str, ...]:
     """What everybody who reads the debrief must know."""
     told = [made.radii.verdict]
     told += [f"{one.name} was left out: {one.reason}." for one in made.left_out]
-    spans = [(one.track.name, float(one.track.time_s[0]), float(one.track.time_s[-1])) for one in made.searchers if one.track.timed]
+    spans = [
+        (one.track.name, float(one.track.time_s[0]), float(one.track.time_s[-1]))
+        for one in made.searchers
+        if one.track.timed
+    ]
     if len(spans) > 1:
         for name, begin, end in spans:
             others = [one for one in spans if one[0] != name]
@@ -241,7 +271,9 @@ def _notes(made: Debrief) -> tuple[str, ...]:
     if made.plan.flat:
         told.append("The ground was taken as flat for want of an elevation model.")
     if made.lanes.lanes and made.lanes.walked < 0.5:
-        told.append("The lanes of the plan were mostly not followed: coverage counts, the distances between lanes do not.")
+        told.append(
+            "The lanes of the plan were mostly not followed: coverage counts, the distances between lanes do not."
+        )
     steep = _outside_share(made)
     if steep > 0.3:
         told.append(f"{100 * steep:.0f} % of what was walked lies more than a strip outside the outline.")

@@ -160,7 +160,10 @@ def _planned(clock: RescueClock) -> dict[str, tuple[str, tuple[float, float, flo
             found[phase.letter] = (phase.name, phase.time_s.three)
         elif "B" not in found:
             name, time = found["A"]
-            found["A"] = (name, (time[0] + phase.time_s.low, time[1] + phase.time_s.typical, time[2] + phase.time_s.high))
+            found["A"] = (
+                name,
+                (time[0] + phase.time_s.low, time[1] + phase.time_s.typical, time[2] + phase.time_s.high),
+            )
     return found
 
 
@@ -230,7 +233,9 @@ def _signal_words(first: float, likely: float, sure: float, noted: float) -> str
     return f"noted {noted - sure:.0f} s after it must have been there"
 
 
-def speeds_of(track: Track, xyz: FloatArray, time: FloatArray, plan: Planned, noted: Sequence[PhaseTime]) -> tuple[Speed, ...]:
+def speeds_of(
+    track: Track, xyz: FloatArray, time: FloatArray, plan: Planned, noted: Sequence[PhaseTime]
+) -> tuple[Speed, ...]:
     """Speed on the way to the outline, in it, and in each phase that was noted; standing still included."""
     if not track.timed:
         return ()

@@ -96,7 +96,9 @@ def table_page() -> Sheet:
     footer = Box(MARGIN_MM, MARGIN_MM, inner, FOOTER_MM)
     header = Box(MARGIN_MM, height - MARGIN_MM - HEADER_MM, inner, HEADER_MM)
     room = Box(MARGIN_MM, footer.top + GAP_MM, inner, header.bottom - footer.top - 2 * GAP_MM)
-    return Sheet(width, height, header, room, Box(MARGIN_MM, footer.top, inner, 0.0), footer, (room,), 1000, (0, 0, 1, 1))
+    return Sheet(
+        width, height, header, room, Box(MARGIN_MM, footer.top, inner, 0.0), footer, (room,), 1000, (0, 0, 1, 1)
+    )
 
 
 def _upright(below_mm: float, columns: int) -> Sheet:
@@ -209,7 +211,18 @@ def label(d: Drawing, words: str, at: tuple[float, float], size: float, colour: 
         return
     if spot.away > 4.0:
         d.line([at, (spot.x, spot.y)], colour, 0.4, zorder=9.4)
-    d.text(spot.x, spot.y, words, size, ha="center", va="center_baseline", weight=weight, color=colour, halo=True, zorder=9.6)
+    d.text(
+        spot.x,
+        spot.y,
+        words,
+        size,
+        ha="center",
+        va="center_baseline",
+        weight=weight,
+        color=colour,
+        halo=True,
+        zorder=9.6,
+    )
 
 
 def sign(d: Drawing, kind: str, x: float, y: float, colour: str, size: float = 1.3) -> None:
@@ -257,7 +270,9 @@ def draw_table(
     y = top - head_mm
     for row in range(len(rows) + 1):
         if rules or row in {0, len(rows)}:
-            d.line([(left, y - row * row_mm), (left + width, y - row * row_mm)], ink.frame if row == 0 else ink.grid, 0.5)
+            d.line(
+                [(left, y - row * row_mm), (left + width, y - row * row_mm)], ink.frame if row == 0 else ink.grid, 0.5
+            )
     d.line([(left, top), (left + width, top)], ink.frame, 0.8)
     x = left
     for column_number, column in enumerate(columns):
@@ -267,7 +282,12 @@ def draw_table(
             middle = y - (row + 0.5) * row_mm
             words = cells[column_number]
             if words == "☐":
-                d.box(Box(x + 0.5 * column.width - 1.2, middle - 1.2, 2.4, 2.4), fill=False, edgecolor=ink.frame, linewidth=0.7)
+                d.box(
+                    Box(x + 0.5 * column.width - 1.2, middle - 1.2, 2.4, 2.4),
+                    fill=False,
+                    edgecolor=ink.frame,
+                    linewidth=0.7,
+                )
             else:
                 _cell(d, words, x, middle, column, size, "bold" if column_number == 0 else "normal")
         x += column.width

@@ -16,6 +16,7 @@ from lastseen.drill.debrief.tracks import Track
 from lastseen.grid import FloatArray
 from lastseen.products.drillsheet import base
 from lastseen.products.drillsheet.base import Column
+from lastseen.products.drillsheet.course import COURSE_MM, draw_course
 from lastseen.products.mapsheet.drawing import Drawing, area_patch, on_page, stroke
 from lastseen.products.mapsheet.layout import Box, Extent
 from lastseen.products.palette import Dashes, Palette
@@ -53,7 +54,7 @@ def _searcher_page(made: Debrief, one: Searcher) -> Drawing:
         f"{made.plan.name}, {len(made.searchers)} in the team.",
     ]
     phases = _phase_rows(made, one)
-    below = 76.0 + (4.2 * len(phases) + 8.0 if phases else 0.0)
+    below = 88.0 + (4.2 * len(phases) + 8.0 if phases else 0.0)
     d = base.start_map(base.map_page(_bounds(made), below_mm=below), made.plan, f"Debrief: {one.track.name}", lines)
     _draw_band(d, made, one.times_s)
     base.draw_lanes(d, made.plan)
@@ -66,10 +67,14 @@ def _searcher_page(made: Debrief, one: Searcher) -> Drawing:
     if phases:
         top = base.draw_table(d, box.left, top, _PHASES, phases) - 1.0
     third = (box.width - 10.0) / 3.0
-    columns = [Box(box.left + k * (third + 5.0), box.bottom, third, top - box.bottom) for k in range(3)]
+    low = box.bottom + (COURSE_MM + 3.0 if made.timed else 0.0)
+    columns = [Box(box.left + k * (third + 5.0), low, third, top - low) for k in range(3)]
     base.write_lines(d, columns[0], "Covered by this track alone", _own_numbers(made, one))
     base.write_lines(d, columns[1], "Lanes and turns", _lane_words(made, one))
     base.write_lines(d, columns[2], "What the recording is worth", [*one.said, *made.notes])
+    if made.timed:
+        marks = [(phase.ended_s, f"{phase.letter} {phase.target}".strip()) for phase in one.phases]
+        draw_course(d, Box(box.left, box.bottom, box.width, COURSE_MM), made, one.times_s, marks)
     return d
 
 
@@ -81,7 +86,7 @@ def _team_page(made: Debrief) -> Drawing:
         _since(made),
     ]
     rows = _team_rows(made)
-    below = 78.0 + 4.2 * len(rows)
+    below = 90.0 + 4.2 * len(rows)
     d = base.start_map(base.map_page(_bounds(made), below_mm=below), plan, f"Debrief: {plan.name}", lines)
     _draw_band(d, made, made.team_s)
     base.draw_lanes(d, plan)
@@ -95,11 +100,13 @@ def _team_page(made: Debrief) -> Drawing:
     box = d.sheet.columns[0]
     top = base.draw_table(d, box.left, box.top, _TEAM, rows) - 1.0
     third = (box.width - 10.0) / 3.0
-    columns = [Box(box.left + k * (third + 5.0), box.bottom, third, top - box.bottom) for k in range(3)]
-    end = base.write_lines(d, columns[0], "Covered together", _team_numbers(made))
-    del end
+    low = box.bottom + (COURSE_MM + 3.0 if made.timed else 0.0)
+    columns = [Box(box.left + k * (third + 5.0), low, third, top - low) for k in range(3)]
+    base.write_lines(d, columns[0], "Covered together", _team_numbers(made))
     base.write_lines(d, columns[1], "Second pass", made.leftover.advice)
     base.write_lines(d, columns[2], "What tracks can tell", [*made.notes, *_lane_summary(made)])
+    if made.timed:
+        draw_course(d, Box(box.left, box.bottom, box.width, COURSE_MM), made, made.team_s, [])
     return d
 
 
@@ -116,7 +123,11 @@ def _since(made: Debrief) -> str:
     done = np.isfinite(made.team_s[1])
     last = float(made.team_s[1][done].max()) - made.zero_s if done.any() else math.nan
     half = float(np.median(made.team_s[1][done])) - made.zero_s if done.any() else math.nan
-    return f"Half of what was covered was covered by {clock_text(half)}, all of it by {clock_text(last)}." if done.any() else ""
+    return (
+        f"Half of what was covered was covered by {clock_text(half)}, all of it by {clock_text(last)}."
+        if done.any()
+        else ""
+    )
 
 
 # ---- the map ------------------------------------------------------------------------------------------------------
@@ -141,7 +152,7 @@ def _draw_band(d: Drawing, made: Debrief, times_s: FloatArray) -> None:
     clip = area_patch(made.plan.outline, transform=d.ground.transData)
     shown.set_clip_path(clip)
     left = _area_of(made, ~most)
-    look = {"facecolor": "none", "edgecolor": d.palette.lanes.colour, "linewidth": 0.0, "zorder": 1.7}
+    look = {"facecolor": "none", "edgecolor": d.palette.ground.contour_index, "linewidth": 0.0, "zorder": 1.7}
     if not left.is_empty:
         d.ground.add_patch(area_patch(left, hatch="xxxx", **look))
     d.ground.set_xlim(d.sheet.extent[0], d.sheet.extent[2])
@@ -154,7 +165,9 @@ def _area_of(made: Debrief, mine: np.ndarray) -> shapely.geometry.base.BaseGeome
         return shapely.MultiPolygon()
     half = 0.5 * lattice.spacing_m + 1e-6
     x, y = lattice.x_m[mine], lattice.y_m[mine]
-    return shapely.intersection(shapely.union_all(shapely.box(x - half, y - half, x + half, y + half)), made.plan.outline)
+    return shapely.intersection(
+        shapely.union_all(shapely.box(x - half, y - half, x + half, y + half)), made.plan.outline
+    )
 
 
 def _draw_track(d: Drawing, track: Track, dashes: Dashes) -> None:
@@ -229,9 +242,9 @@ def _draw_key(d: Drawing) -> None:
     for words, fill, hatch in (
         ("surely covered", palette.debris.ramp[SURE], None),
         ("perhaps", palette.debris.ramp[PERHAPS], None),
-        ("not covered", ink.paper, "xxxxxx"),
+        ("not covered", ink.paper, "xxxx"),
     ):
-        d.box(Box(x, y - 1.3, 5.0, 2.8), facecolor=fill, edgecolor=ink.frame, linewidth=0.6, hatch=hatch)
+        d.box(Box(x, y - 1.3, 5.0, 2.8), facecolor=fill, edgecolor=ink.contour_index, linewidth=0.6, hatch=hatch)
         d.text(x, y - 4.3, words, 5.4, va="center")
         x += d.width_mm(words, 5.4) + 3.5
 
@@ -247,16 +260,18 @@ def _own_numbers(made: Debrief, one: Searcher) -> list[str]:
     band = one.band
     told = [
         f"Surely {_percent(band.sure)}, perhaps {_percent(band.perhaps)}, not {_percent(band.none)} of the outline ({HONEST})",
-        f"{_percent(band.half)} within half a strip of the track at its word; the plan of the whole team: "
-        f"{_percent(made.plan.coverage)}.",
+        f"{100 * band.half:.1f} % within half a strip of the track at its word; the plan of the whole team: "
+        f"{100 * made.plan.coverage:.1f} %.",
     ]
     for speed in one.speeds:
-        told.append(f"{speed.part.capitalize()}: {speed.metres:.0f} m in {clock_text(speed.seconds)}, {speed.m_s:.1f} m/s.")
+        told.append(
+            f"{speed.part[0].upper()}{speed.part[1:]}: {speed.metres:.0f} m in {clock_text(speed.seconds)}, {speed.m_s:.1f} m/s."
+        )
     for s in one.signals:
         when = "never possible" if not math.isfinite(s.first_s) else f"possible from {clock_text(s.first_s)}"
         when += f", likely {clock_text(s.likely_s)}" if math.isfinite(s.likely_s) else ""
         noted = f", noted {clock_text(s.noted_s)}" if math.isfinite(s.noted_s) else ""
-        told.append(f"{s.target}: first signal {when}{noted}: {s.words}.")
+        told.append(f"{s.target}: first signal {when}{noted}: {s.words}{'' if s.words.endswith('?') else '.'}")
     return told
 
 
@@ -266,7 +281,9 @@ def _lane_words(made: Debrief, one: Searcher) -> list[str]:
     for lane in made.lanes.lanes:
         if lane.track != one.track.name:
             continue
-        told.append(f"Lane {lane.lane} (planned for S{lane.planned_searcher}): {_percent(lane.walked)} walked, {lane.offset_m:.0f} m beside it on average.")
+        told.append(
+            f"Lane {lane.lane} (planned for S{lane.planned_searcher}): {_percent(lane.walked)} walked, {lane.offset_m:.0f} m beside it on average."
+        )
         for turn in made.lanes.turns:
             if turn.lane == lane.lane and turn.short_m > margin:
                 told.append(
@@ -289,7 +306,9 @@ def _spacing_words(made: Debrief, lanes: set[int]) -> list[str]:
             continue
         off = one.widest_m - one.planned_m
         verdict = f"up to {one.widest_m:.0f} m: too wide" if off > fuzz else "no wider than the GPS error allows"
-        told.append(f"Lanes {one.lanes[0]} and {one.lanes[1]}: {one.walked_m:.0f} m apart (planned {one.planned_m:.0f} m), {verdict}.")
+        told.append(
+            f"Lanes {one.lanes[0]} and {one.lanes[1]}: {one.walked_m:.0f} m apart (planned {one.planned_m:.0f} m), {verdict}."
+        )
     return told
 
 
@@ -321,7 +340,17 @@ def _phase_rows(made: Debrief, one: Searcher) -> list[list[str]]:
         alive = f"{high:.0f} %" if low == high else f"{low:.0f} to {high:.0f} %"
         planned = ", ".join(clock_text(value) for value in phase.planned_s) if phase.planned_s else ""
         took = clock_text(phase.took_s) if math.isfinite(phase.took_s) else "not known"
-        rows.append([phase.target, f"{phase.letter} {phase.name}", clock_text(phase.ended_s), took, planned, phase.verdict, alive])
+        rows.append(
+            [
+                phase.target,
+                f"{phase.letter} {phase.name}",
+                clock_text(phase.ended_s),
+                took,
+                planned,
+                phase.verdict,
+                alive,
+            ]
+        )
     if rows:
         rows.append(["", "survival:", "", "", made.clock.curve.title, made.clock.curve.name, "buried at 0:00"])
     return rows
@@ -333,7 +362,11 @@ def _team_rows(made: Debrief) -> list[list[str]]:
         lanes = [str(lane.lane) for lane in made.lanes.lanes if lane.track == one.track.name and lane.walked >= 0.5]
         ends = [phase for phase in one.phases if phase.letter != "A"]
         last = f"{ends[-1].letter} {clock_text(ends[-1].ended_s)}" if ends else ""
-        span = " to ".join(clock_text(float(one.time_s[k]) - made.zero_s) for k in (0, -1)) if one.track.timed else "no times"
+        span = (
+            " to ".join(clock_text(float(one.time_s[k]) - made.zero_s) for k in (0, -1))
+            if one.track.timed
+            else "no times"
+        )
         rows.append(
             [
                 f"S{one.number} {one.track.name}", f"{one.metres:.0f}", span, f"{100 * one.band.sure:.0f}",
@@ -356,7 +389,9 @@ def _team_numbers(made: Debrief) -> list[str]:
         f"How likely somebody in it came into range: {_percent(left.found)} (perhaps counts half, design choice).",
     ]
     for hole in left.holes[:4]:
-        told.append(f"Gap {hole.number}: {hole.area_m2:.0f} m², {_percent(hole.poa)} of the probability of area; {_percent(hole.missed)} of it out of range in any case.")
+        told.append(
+            f"Gap {hole.number}: {hole.area_m2:.0f} m², {_percent(hole.poa)} of the probability of area; {_percent(hole.missed)} of it out of range in any case."
+        )
     if len(left.holes) > 4:
         told.append(f"{len(left.holes) - 4} smaller gaps in debrief.json.")
     if not left.holes:
@@ -374,7 +409,9 @@ def _lane_summary(made: Debrief) -> list[str]:
     short = [one for one in made.lanes.turns if one.short_m > made.radii.gps_m]
     if short:
         worst = max(short, key=lambda one: one.short_m)
-        told.append(f"{len(short)} turn(s) short of the edge by more than the GPS error, the worst on lane {worst.lane} by {worst.short_m:.0f} m.")
+        told.append(
+            f"{len(short)} turn(s) short of the edge by more than the GPS error, the worst on lane {worst.lane} by {worst.short_m:.0f} m."
+        )
     return told
 
 

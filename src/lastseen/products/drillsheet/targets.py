@@ -164,7 +164,9 @@ def _numbers(plan: Planned, hidden: Hidden) -> list[str]:
         "Disc: transmitter, with its axis (a ring: upright). Open square: decoy. Triangle: mark. L1, L2: planned lanes.",
     ]
     if exercise.time_limit_min:
-        told.append(f"Time limit {exercise.time_limit_min:g} min: {exercise.time_means or 'as published'} ({exercise.source}).")
+        told.append(
+            f"Time limit {exercise.time_limit_min:g} min: {exercise.time_means or 'as published'} ({exercise.source})."
+        )
     if exercise.note:
         told.append(exercise.note)
     if any(not POOR_CUT_DEG <= one.cut_deg <= 180.0 - POOR_CUT_DEG for one in hidden.stakes):
@@ -230,7 +232,15 @@ def _trainee_page(plan: Planned, hidden: Hidden) -> Drawing:
     _draw_last_seen(d, plan)
     box, ink = d.sheet.columns[0], d.palette.ground
     half = 0.5 * (box.width - 5.0)
-    asked = ("Name", "Group", "Strip width, m", "Enter from (top, side, toe)", "Last seen", "Begin", "Finds: when and where")
+    asked = (
+        "Name",
+        "Group",
+        "Strip width, m",
+        "Enter from (top, side, toe)",
+        "Last seen",
+        "Begin",
+        "Finds: when and where",
+    )
     d.text(box.left, box.top - 1.5, "Fill in", base.BOLD_HEAD, weight="bold", va="center")
     y = box.top - 9.0
     for words in (*asked, "", ""):
@@ -265,7 +275,11 @@ def _draw_last_seen(d: Drawing, plan: Planned) -> None:
 def _run_page(plan: Planned, hidden: Hidden) -> Drawing:
     d = start_drawing(base.table_page(), load_palette())
     exercise = hidden.exercise
-    limit = f"time limit {exercise.time_limit_min:g} min {exercise.time_means}".strip() if exercise.time_limit_min else "no limit"
+    limit = (
+        f"time limit {exercise.time_limit_min:g} min {exercise.time_means}".strip()
+        if exercise.time_limit_min
+        else "no limit"
+    )
     lines = [
         f"Times of the phases. Exercise '{hidden.exercise_name}': {_count(hidden)}, {limit} ({exercise.source}).",
         "Day: ______________   Place: ____________________   Timekeeper: ____________________   Clock zero: ____ : ____ : ____",
@@ -300,5 +314,17 @@ def _sign_off(d: Drawing, box: Box, hidden: Hidden) -> None:
     d.box(box, fill=False, edgecolor=ink.frame, linewidth=0.9)
     words = f"Before anybody leaves: transmitters out ____   back in ____   (hidden: {hidden.transmitters})"
     d.text(box.left + 3.0, box.top - 5.0, words, 8.0, weight="bold", va="center")
-    d.text(box.left + 3.0, box.top - 11.0, "People in ____   out ____        Holes filled  ____        Flags and poles in ____", 7.4, va="center")
-    d.text(box.left + 3.0, box.top - 16.5, "Lookout: ____________________        Signed: ____________________", 7.4, va="center")
+    d.text(
+        box.left + 3.0,
+        box.top - 11.0,
+        "People in ____   out ____        Holes filled  ____        Flags and poles in ____",
+        7.4,
+        va="center",
+    )
+    d.text(
+        box.left + 3.0,
+        box.top - 16.5,
+        "Lookout: ____________________        Signed: ____________________",
+        7.4,
+        va="center",
+    )
