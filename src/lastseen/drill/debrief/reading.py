@@ -128,7 +128,8 @@ def _text_of(path: Path) -> str:
     except OSError as error:
         raise InputError(f"{path} cannot be read ({error}): check the path") from error
     declared = _DECLARED.match(data)
-    for encoding in ("utf-8-sig", declared[1].decode("ascii") if declared else "latin-1", "utf-16", "latin-1"):
+    marked = ("utf-16",) if data[:2] in {b"\xff\xfe", b"\xfe\xff"} else ()
+    for encoding in (*marked, "utf-8-sig", declared[1].decode("ascii") if declared else "latin-1", "latin-1"):
         try:
             text = data.decode(encoding)
         except (UnicodeError, LookupError):

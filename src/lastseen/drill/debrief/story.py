@@ -43,7 +43,7 @@ from lastseen.search.plan_clock import clock_of_legs
 from lastseen.search.survival import DEFAULT_CURVE, survival_curve
 
 SPACING_M = 1.0
-DEPTH_M, SLOPE_DEG = 1.0, 20.0  # of the plan's clock where no targets are known; design choice
+SHALLOWEST_M, DEPTH_M, SLOPE_DEG = 0.1, 1.0, 20.0  # of the plan's clock where no targets are known; design choice
 
 
 @dataclass(frozen=True)
@@ -238,7 +238,7 @@ def debrief(
 
 def _depth_m(targets: Sequence[Target]) -> float:
     depths = [one.depth_m for one in targets if one.what == "target"]
-    return float(np.mean(depths)) if depths else DEPTH_M
+    return max(SHALLOWEST_M, float(np.mean(depths))) if depths else DEPTH_M
 
 
 def _metres(track: Track, xyz: FloatArray, time: FloatArray) -> float:

@@ -20,6 +20,7 @@ TRUSTED_S = 15.0  # between fixes further apart nobody knows the way that was wa
 SMOOTHED_S = 15.0  # span of the smoothing, where there is noise to smooth; design choice
 QUIET_M = 0.3  # less noise is left alone
 STILL_S, STILL_M_S = 30.0, 0.15
+SCATTER = 5.0  # two fixes of one place lie further apart than so many GPS errors once in a million; derived
 MOST_JUMPS = 10  # so many in a row are no jumps but another place
 
 
@@ -233,7 +234,7 @@ def _ordered(time: FloatArray, x: FloatArray, y: FloatArray, *, timed: bool) -> 
 
 def _jumps(time: FloatArray, x: FloatArray, y: FloatArray, gps_error_m: float) -> BoolArray:
     """Fixes that nobody can have walked to and back from."""
-    allowed = 3.0 * gps_error_m
+    allowed = SCATTER * gps_error_m
     dropped = np.zeros(x.size, np.bool_)
     if not bool((np.hypot(np.diff(x), np.diff(y)) > FASTEST_M_S * np.diff(time) + allowed).any()):
         return dropped
