@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from drill.walks import EAST, NORTH, START, UTM, corners_of, plan_on, recorded
 from scipy import ndimage
 from shapely import LineString, MultiPolygon, Point, box
 
+from drill.walks import EAST, NORTH, START, UTM, corners_of, plan_on, recorded
 from lastseen.drill.debrief import LeftOut, Noted, RawTrack, debrief, radii_of
 from lastseen.drill.debrief.band import ACROSS, band_of, first_times
 from lastseen.drill.debrief.tracks import clean_track
@@ -174,9 +174,7 @@ def test_a_gap_is_not_bridged(plan):
     assert gap.to_s - gap.from_s == pytest.approx(120.0, abs=2.0)
     assert made.band.half < whole.band.half - 0.1
     assert made.searchers[0].metres == pytest.approx(whole.searchers[0].metres - 1.2 * 120 / math.cos(0.0), rel=0.08)
-    assert any(
-        one.startswith("Gap at 1:40: 120 s") or one.startswith("Gap at 1:40: 121 s") for one in made.searchers[0].said
-    )
+    assert any(one.startswith(("Gap at 1:40: 120 s", "Gap at 1:40: 121 s")) for one in made.searchers[0].said)
 
 
 def test_duplicates_disorder_and_jumps_are_mended_and_said(plan):

@@ -175,8 +175,8 @@ def _plain(value: Any, key: str = "") -> Any:
 
 
 _SHARES = frozenset(
-    ("sure", "half", "perhaps", "none", "walked", "missed", "poa", "found", "planned_coverage", "surely", "not_covered", "outside")
-)  # fmt: skip
+    "sure half perhaps none walked missed poa found planned_coverage surely not_covered outside".split()  # noqa: SIM905
+)
 
 
 def _run(made: Debrief) -> list[tuple[str, str]]:
@@ -193,7 +193,7 @@ def _run(made: Debrief) -> list[tuple[str, str]]:
 
 def debrief_layers(made: Debrief) -> tuple[Layer, ...]:
     """Tracks, coverage band, gaps and turns as layers."""
-    sure, half, most = (np.isfinite(one) for one in made.team_s)
+    sure, _, most = (np.isfinite(one) for one in made.team_s)
     kinds = (("surely covered", sure), ("perhaps covered", most & ~sure), ("not covered", ~most))
     weight = made.lattice.weight_m2
     band = [(_area(made, mine), (words, float(weight[mine].sum()))) for words, mine in kinds]
@@ -211,7 +211,8 @@ def debrief_layers(made: Debrief) -> tuple[Layer, ...]:
         _layer("gaps", "Gaps as recorded", "MultiPolygon", gaps, ("number", "integer", "most probability first"),
                ("area_m2", "real", "on the snow"), ("missed", "real", "share out of range in any case"),
                ("poa", "real", "probability of area before the search")),
-        _layer("turns", "Turning points", "Point", turns, ("lane", "integer", "of the plan"), ("end", "text", "start or end"),
+        _layer("turns", "Turning points", "Point", turns, ("lane", "integer", "of the plan"),
+               ("end", "text", "start or end"),
                ("planned_edge_m", "real", "to the edge"), ("walked_edge_m", "real", "to the edge"),
                ("short_m", "real", "turned too early by")),
     )  # fmt: skip

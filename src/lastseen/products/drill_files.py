@@ -1,4 +1,4 @@
-"""What a drill hands over before it: sheets, GPX for hiding and for searching, layers, numbers, a form for the times."""
+"""What a drill hands over before it: sheets, GPX for hiding and for searching, layers, numbers, a form for times."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ DEGREE_DECIMALS = 7
 FORM_HINT = (
     "# Times when a phase ended: minutes and seconds since the clock's zero (4:05), or date and time with zone.",
     "# Phases: A clue search, B signal search (first signal), C coarse, D fine (first use of the probe), E first hit,",
-    "# free (head and chest free). Phase start with date and time sets the clock's zero. Lines without a time are skipped.",
+    "# free (head and chest free). Phase start with date and time sets the zero. Lines without a time are skipped.",
 )
 Progress = Callable[[str, float], None]
 

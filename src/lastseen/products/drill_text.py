@@ -33,18 +33,16 @@ def exercises_text(known: Mapping[str, Exercise]) -> str:
 
 def targets_text(plan: Planned, hidden: Hidden, folder: Path) -> str:
     """What was hidden, without its places: the staff sheet has them."""
+    decoys = len(hidden.targets) - hidden.transmitters
     told = [
         plan.name,
         f"Exercise    {hidden.exercise_name}: {hidden.exercise.source}",
-        f"Hidden      {hidden.transmitters} transmitters, {len(hidden.targets) - hidden.transmitters} decoys, seed {hidden.seed}",
+        f"Hidden      {hidden.transmitters} transmitters, {decoys} decoys, seed {hidden.seed}",
     ]
     for one in sorted(hidden.difficulty, key=lambda target: int(target.name[1:])):
         p10, p50, p90 = one.first_signal_s
-        signal = (
-            f"first signal after {clock_text(p50)} ({clock_text(p10)} to {clock_text(p90)})"
-            if math.isfinite(p50)
-            else "not heard on the plan's walk"
-        )
+        times = f"{clock_text(p50)} ({clock_text(p10)} to {clock_text(p90)})" if math.isfinite(p50) else ""
+        signal = f"first signal after {times}" if times else "not heard on the plan's walk"
         near = f", nearest other {one.neighbour_m:.0f} m" if math.isfinite(one.neighbour_m) else ""
         told.append(f"{one.name:<12}{one.depth_m:.2f} m deep, {signal}, overlap {100 * one.overlap:.0f} %{near}")
     told += _wrapped("Note        ", _target_notes(plan))
@@ -63,11 +61,9 @@ def _target_notes(plan: Planned) -> list[str]:
 def debrief_text(made: Debrief, folder: Path) -> str:
     """A debrief in a dozen lines."""
     band, left = made.band, made.leftover
-    told = [
-        made.plan.name,
-        f"Covered     surely {100 * band.sure:.0f} %, perhaps {100 * band.perhaps:.0f} %, not {100 * band.none:.0f} %; "
-        f"tracks at their word {100 * band.half:.1f} % (planned {100 * made.plan.coverage:.1f} %)",
-    ]
+    shares = f"surely {100 * band.sure:.0f} %, perhaps {100 * band.perhaps:.0f} %, not {100 * band.none:.0f} %"
+    word = f"tracks at their word {100 * band.half:.1f} % (planned {100 * made.plan.coverage:.1f} %)"
+    told = [made.plan.name, f"Covered     {shares}; {word}"]
     for one in made.searchers:
         when = (
             f", {clock_text(float(one.time_s[0]) - made.zero_s)} to {clock_text(float(one.time_s[-1]) - made.zero_s)}"

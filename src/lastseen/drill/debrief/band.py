@@ -142,7 +142,7 @@ def walked_points(track: Track, surface: Surface) -> tuple[FloatArray, FloatArra
     leg = np.repeat(np.arange(pieces.size), pieces.astype(np.int64))
     share = (np.arange(leg.size) - np.repeat(np.cumsum(pieces) - pieces, pieces.astype(np.int64))) / pieces[leg]
     px, py, pt = (np.append(v[:-1][leg] + share * np.diff(v)[leg], v[-1:]) for v in (x, y, t))
-    trusted = np.append(leg_trusted[leg] | (share == 0.0), True)  # noqa: FBT003
+    trusted = np.append(leg_trusted[leg] | (share == 0.0), True)
     return np.column_stack([px, py, surface.z(px, py)]), pt, trusted
 
 

@@ -13,7 +13,7 @@ from shapely import LineString
 
 from lastseen.drill.debrief.tracks import Track
 from lastseen.drill.planned import Planned
-from lastseen.grid import FloatArray, IntArray
+from lastseen.grid import BoolArray, FloatArray, IntArray
 from lastseen.search.surface import Surface
 
 STATION_M = 2.0
@@ -219,7 +219,7 @@ def _spacings(lanes: dict[int, LineString], found: dict[int, _Match], plan: Plan
     return told
 
 
-def _side_by_side(xy: FloatArray, other: LineString) -> FloatArray:
+def _side_by_side(xy: FloatArray, other: LineString) -> BoolArray:
     """Stations whose nearest point on another lane is not one of its ends."""
     at = shapely.line_locate_point(other, shapely.points(xy))
     return np.asarray((at > 0.5) & (at < other.length - 0.5))

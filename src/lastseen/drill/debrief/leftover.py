@@ -143,8 +143,8 @@ def _advice(
             f"{100 * band.perhaps:.0f} % are only perhaps covered: walk lines midway between those that were walked."
         )
     told.append(
-        f"If nobody was found, a second pass takes strips half as wide, {0.5 * plan.strip_width_m:g} m, on lines midway "
-        f"({HALVE_SOURCE})."
+        f"If nobody was found, a second pass takes strips half as wide, {0.5 * plan.strip_width_m:g} m, on lines "
+        f"midway ({HALVE_SOURCE})."
     )
     if left[3] >= 0.1:
         told.append(f"{100 * left[3]:.0f} % of the probability now lies outside the outline: look at its edges too.")

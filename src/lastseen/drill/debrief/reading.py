@@ -6,6 +6,7 @@ import csv
 import re
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -150,7 +151,7 @@ def _at_the_same_time(tracks: list[RawTrack]) -> bool:
     """Whether any two tracks overlap in time: they are different people then."""
     known = [one.time_s[np.isfinite(one.time_s)] for one in tracks]
     spans = sorted((float(one.min()), float(one.max())) for one in known if one.size)
-    return any(later[0] < earlier[1] for earlier, later in zip(spans, spans[1:], strict=False))
+    return any(later[0] < earlier[1] for earlier, later in pairwise(spans))
 
 
 def _joined(name: str, tracks: list[RawTrack]) -> RawTrack:

@@ -16,7 +16,7 @@ from lastseen.drill.planned import Planned
 from lastseen.drill.targets.difficulty import range_ratio
 from lastseen.drill.targets.model import Target
 from lastseen.errors import InputError
-from lastseen.grid import FloatArray
+from lastseen.grid import BoolArray, FloatArray
 from lastseen.search.clock import RescueClock
 from lastseen.search.survival import survival_bounds_percent
 from lastseen.search.trial import Reception
@@ -215,7 +215,7 @@ def signal_times(
     return tuple(found)
 
 
-def _first(time: FloatArray, heard: FloatArray) -> float:
+def _first(time: FloatArray, heard: BoolArray) -> float:
     return float(time[np.argmax(heard)]) if heard.any() else math.inf
 
 
@@ -248,7 +248,7 @@ def speeds_of(
     entered = float(time[1:][near][0]) if near.any() else math.inf
     left = float(time[1:][near][-1]) if near.any() else math.inf
     parts = [("way there", -math.inf, entered), ("in the outline", entered, left)]
-    parts += _noted_parts(noted, track)
+    parts += _noted_parts(noted)
     found = []
     for name, begin, end in parts:
         mine = joined & (middle >= begin) & (middle < end)
@@ -257,7 +257,7 @@ def speeds_of(
     return tuple(found)
 
 
-def _noted_parts(noted: Sequence[PhaseTime], track: Track) -> list[tuple[str, float, float]]:
+def _noted_parts(noted: Sequence[PhaseTime]) -> list[tuple[str, float, float]]:
     """Spans of the phases whose begin and end are known; ``ended_s`` of the phases is made absolute by the caller."""
     told = []
     for one in noted:

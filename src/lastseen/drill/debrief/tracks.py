@@ -161,7 +161,7 @@ def clean_track(raw: RawTrack, plan: Planned, *, gps_error_m: float, shift_s: fl
     kept, doubles, disorder = _ordered(time, x, y, timed=timed)
     time, x, y, segment = time[kept], x[kept], y[kept], segment[kept]
     spikes = _jumps(time, x, y, gps_error_m) if timed else np.zeros(x.size, np.bool_)
-    time, x, y, segment = (one[~spikes] for one in (time, x, y, segment))
+    time, x, y, segment = time[~spikes], x[~spikes], y[~spikes], segment[~spikes]
     run, gaps, interval = _runs(time, x, y, segment, timed=timed)
     noise = _noise_m(x, y, run)
     x, y = _smoothed(x, y, run, interval, noise)

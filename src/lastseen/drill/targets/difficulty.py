@@ -31,7 +31,8 @@ def difficulty_of(targets: Sequence[Target], plan: Planned, seed: int) -> tuple[
     found = []
     for one in real:
         ranges = np.maximum(LEAST_RANGE_M, generator.normal(reception.r_max_m, reception.sd_m, _DRAWS))
-        hidden = Targets(*(np.tile(part, (_DRAWS, 1)) for part in (place_m(one), axis_of(one))), ranges, dipole=True)
+        place, axis = (np.tile(part, (_DRAWS, 1)) for part in (place_m(one), axis_of(one)))
+        hidden = Targets(place, axis, ranges, dipole=True)
         times = first_signals_s(walks, surface, hidden)
         heard = times[np.isfinite(times)]
         p10, p50, p90 = np.percentile(heard, (10, 50, 90)).tolist() if heard.size else (math.nan,) * 3

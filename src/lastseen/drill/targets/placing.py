@@ -155,11 +155,9 @@ def _dressed(
     z, slope = field.surface.z(x, y), _slopes_deg(field.surface, x, y)
     depth = depths_m(exercise.depth_m, generator.random(len(places)))
     azimuth, dip = axes_deg(generator.random((2, len(places))))
-    names = [f"T{k + 1}" for k in range(exercise.targets)] + [f"D{k + 1}" for k in range(exercise.decoys)]
-    return tuple(
-        Target(name, "target" if name[0] == "T" else "decoy", *(float(one[k]) for one in (x, y, z, depth, azimuth, dip, slope)))
-        for k, name in enumerate(names)
-    )  # fmt: skip
+    values = np.column_stack([x, y, z, depth, azimuth, dip, slope]).tolist()
+    real = [Target(f"T{k}", "target", *one) for k, one in enumerate(values[: exercise.targets], start=1)]
+    return *real, *(Target(f"D{k}", "decoy", *one) for k, one in enumerate(values[exercise.targets :], start=1))
 
 
 def depths_m(limits_m: tuple[float, float], u: FloatArray) -> FloatArray:

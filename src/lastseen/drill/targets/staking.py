@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -22,10 +23,10 @@ def choose_marks(targets: Sequence[Target], plan: Planned) -> tuple[Mark, Mark]:
     All targets lie on the left of the line from A to B, so that two distances give one place.
     """
     box = shapely.minimum_rotated_rectangle(shapely.convex_hull(plan.outline).buffer(_BESIDE_M, join_style="mitre"))
-    corners = list(shapely.orient_polygons(box).exterior.coords)
+    corners = shapely.get_coordinates(shapely.orient_polygons(box)).tolist()
     surface = plan.surface
     best: tuple[float, tuple[Mark, Mark]] | None = None
-    for start, end in zip(corners, corners[1:], strict=False):
+    for start, end in pairwise(corners):
         if math.dist(start, end) < _LEAST_BASE_M and best is not None:
             continue
         marks = (_mark("A", start, surface), _mark("B", end, surface))
@@ -48,8 +49,8 @@ def stake_out(targets: Sequence[Target], marks: tuple[Mark, Mark]) -> tuple[Stak
         place = (one.x_m, one.y_m, one.z_m)
         to_a, to_b = (math.atan2(m.y_m - one.y_m, m.x_m - one.x_m) for m in (a, b))
         cut = abs(math.degrees((to_a - to_b + math.pi) % (2.0 * math.pi) - math.pi))
-        distances = (math.dist(place, (m.x_m, m.y_m, m.z_m)) for m in (a, b))
-        found.append(StakeOut(one.name, *distances, cut))
+        from_a, from_b = (math.dist(place, (m.x_m, m.y_m, m.z_m)) for m in (a, b))
+        found.append(StakeOut(one.name, from_a, from_b, cut))
     return tuple(found)
 
 

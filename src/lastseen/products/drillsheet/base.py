@@ -236,7 +236,7 @@ def sign(d: Drawing, kind: str, x: float, y: float, colour: str, size: float = 1
         d.page.add_patch(Polygon(corners, facecolor=paper, edgecolor=colour, linewidth=1.2, zorder=9))
     else:
         angle = np.linspace(0.0, 2.0 * math.pi, 33)[:-1]
-        corners = np.column_stack([x + size * np.cos(angle), y + size * np.sin(angle)])
+        corners = [(x + size * math.cos(one), y + size * math.sin(one)) for one in angle.tolist()]
         d.page.add_patch(Polygon(corners, facecolor=colour, edgecolor=paper, linewidth=0.8, zorder=9))
     d.room.take(x, y, 2.2 * size, 2.2 * size)
 

@@ -71,7 +71,7 @@ def draw_course(d: Drawing, box: Box, made: Debrief, times_s: FloatArray, marks:
         d.line([at(t, v[which]) for t, v in zip(time, alive, strict=True)], person, 1.0, dashes, zorder=3.9)
     named.append((0.5 * sum(alive[-1]), f"alive ({made.clock.curve.name})", person))
     _name_lines(d, inner, named)
-    for seconds, words in marks:
+    for seconds, _ in marks:
         if not math.isfinite(seconds):
             continue
         x, top = at(max(0.0, seconds), 100.0)

@@ -47,8 +47,7 @@ def _bounds(made: Debrief) -> Extent:
 def _searcher_page(made: Debrief, one: Searcher) -> Drawing:
     lines = [
         f"Searcher {one.number}, track '{one.track.name}'. {_when(made, one)}",
-        f"Strips of {made.plan.strip_width_m:g} m, GPS error {made.gps_error_m:g} m. "
-        f"{made.plan.name}, {len(made.searchers)} in the team.",
+        f"{made.plan.name}, {len(made.searchers)} in the team. {_measure(made)}",
     ]
     phases = words.phase_rows(made, one)
     below = 88.0 + (4.2 * len(phases) + 8.0 if phases else 0.0)
@@ -78,8 +77,7 @@ def _searcher_page(made: Debrief, one: Searcher) -> Drawing:
 def _team_page(made: Debrief) -> Drawing:
     plan = made.plan
     lines = [
-        f"{len(made.searchers)} track(s): {', '.join(one.track.name for one in made.searchers)}. "
-        f"Strips of {plan.strip_width_m:g} m, GPS error {made.gps_error_m:g} m.",
+        f"Tracks: {', '.join(one.track.name for one in made.searchers)}. {_measure(made)}",
         _since(made),
     ]
     rows = words.team_rows(made)
@@ -105,6 +103,10 @@ def _team_page(made: Debrief) -> Drawing:
     if made.timed:
         draw_course(d, Box(box.left, box.bottom, box.width, COURSE_MM), made, made.team_s, [])
     return d
+
+
+def _measure(made: Debrief) -> str:
+    return f"Strips of {made.plan.strip_width_m:g} m, GPS error {made.gps_error_m:g} m."
 
 
 def _when(made: Debrief, one: Searcher) -> str:

@@ -23,7 +23,7 @@ POOR_CUT_DEG = 30.0  # tapes that meet flatter give no place; common practice, n
 AXIS_MM = 3.4
 STAFF_RULES = (
     "Dummies only: nobody is buried alive. Transmitters in bags; switch each on, test it at 10 m, note its number.",
-    "Hide only where the site sheet says that no start zone in this model reaches; post the lookout before anybody steps on the snow.",
+    "Hide only where the site sheet says that no start zone in this model reaches. Post the lookout first.",
     "Walk tracks all over the ground before and after, so that holes do not show. Leave nobody a straight trail.",
     "Distances from A and B are straight tape lengths on the snow; seen from A towards B all targets lie on the left.",
     "Count the transmitters out and back in; nobody leaves before the numbers agree.",
@@ -51,8 +51,8 @@ def write_staff_sheet(plan: Planned, hidden: Hidden, path: Path) -> None:
     """All that the instructors need to hide, find back and count."""
     rows = _staff_rows(plan, hidden)
     pages: list[Callable[[], Drawing]] = [partial(_staff_page, plan, hidden, rows[:ROWS_BELOW])]
-    for start in range(ROWS_BELOW, len(rows), ROWS_ALONE):
-        pages.append(partial(_more_rows, plan, rows[start : start + ROWS_ALONE]))
+    later = range(ROWS_BELOW, len(rows), ROWS_ALONE)
+    pages += [partial(_more_rows, plan, rows[start : start + ROWS_ALONE]) for start in later]
     base.write_pdf(path, f"{plan.name}: staff", pages)
 
 
@@ -156,12 +156,13 @@ def mgrs_spaced(text: str) -> str:
 
 def _numbers(plan: Planned, hidden: Hidden) -> list[str]:
     exercise = hidden.exercise
+    people = f"{plan.searchers} searcher" + ("s" if plan.searchers != 1 else "")
     told = [
         f"{hidden.transmitters} transmitters to count back in. Axis bearings are from grid north; both ends are alike.",
-        f"First signal: if the plan's {plan.searchers} searcher(s) walk its lanes at the plan's pace, strips of "
-        f"{plan.strip_width_m:g} m; simulated, range spread one tenth (design choice).",
+        f"First signal: if the plan is walked at its own pace ({people}, strips of {plan.strip_width_m:g} m).",
+        "Simulated, with a spread of the range of one tenth (design choice).",
         "Overlap: share of the ground around a target from which another one is heard too.",
-        "Disc: transmitter, with its axis (a ring: upright). Open square: decoy. Triangle: mark. L1, L2: planned lanes.",
+        "Disc with a line: transmitter and its axis. Open square: decoy. Triangle: mark. L1, L2: planned lanes.",
     ]
     if exercise.time_limit_min:
         told.append(
@@ -224,7 +225,7 @@ def _trainee_page(plan: Planned, hidden: Hidden) -> Drawing:
         f"Signal search over the drawn outline. {limit}{means}.",
         f"{exercise.title or 'Exercise'}: how many are hidden the instructor tells, or does not.",
     ]
-    shapes = [plan.outline]
+    shapes: list[shapely.geometry.base.BaseGeometry] = [plan.outline]
     if plan.last_seen_m is not None and shapely.Point(plan.last_seen_m).distance(plan.outline) < 150.0:
         shapes.append(shapely.Point(plan.last_seen_m))
     page = base.map_page(base.bounds_of(*shapes), below_mm=62.0)
@@ -248,7 +249,7 @@ def _trainee_page(plan: Planned, hidden: Hidden) -> Drawing:
         d.line([(box.left + (36.0 if words else 0.0), y), (box.left + half, y)], ink.faint_text, 0.5)
         y -= 6.5
     notes = (
-        "Draw your strips on the map: width on the snow, first line half a strip inside the edge; look what the corners lack.",
+        "Draw your strips on the map: width on the snow, first line half a strip inside the edge. Mind the corners.",
         "Switch to receive before you step on the snow; electronics away from the device.",
         "Call out 10 and 3 m. Probe at right angles to the snow, leave it in at the hit.",
         "Watch for the lookout's signal: on it, leave by the way out at once.",
@@ -282,7 +283,7 @@ def _run_page(plan: Planned, hidden: Hidden) -> Drawing:
     )
     lines = [
         f"Times of the phases. Exercise '{hidden.exercise_name}': {_count(hidden)}, {limit} ({exercise.source}).",
-        "Day: ______________   Place: ____________________   Timekeeper: ____________________   Clock zero: ____ : ____ : ____",
+        "Day: ____________   Place: __________________   Timekeeper: __________________   Clock zero: ___ : ___ : ___",
     ]
     base.finish_page(d, f"{plan.name}: run sheet", lines)
     box = d.sheet.columns[0]

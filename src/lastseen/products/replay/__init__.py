@@ -51,7 +51,7 @@ def replay_data(made: Debrief) -> dict[str, Any]:
     west, south, east, north = _view(made)
     origin = np.array([west, south])
     last = max((float(one.time_s[-1]) - made.zero_s for one in made.searchers if one.track.timed), default=0.0)
-    noted = [
+    noted: list[dict[str, Any]] = [
         {
             "s": round(phase.ended_s, 1),
             "words": f"{one.track.name}: {phase.letter} {phase.name} ended {phase.target}".strip(),
@@ -63,7 +63,7 @@ def replay_data(made: Debrief) -> dict[str, Any]:
         "name": plan.name,
         "caution": SHORT_CAUTION,
         "size_m": [round(east - west, 1), round(north - south, 1)],
-        "end_s": round(max(last, *(one["s"] for one in noted), 1.0), 1) if noted else round(max(last, 1.0), 1),
+        "end_s": round(max(1.0, last, *(one["s"] for one in noted)), 1),
         "timed": made.timed,
         "strip_m": plan.strip_width_m,
         "verdict": made.radii.verdict,
