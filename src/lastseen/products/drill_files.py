@@ -233,7 +233,7 @@ def write_searching_gpx(plan: Planned, path: Path) -> None:
     document = _gpx(f"{plan.name}: outline to search")
     to_degrees = transformer(plan.crs, WGS84)
     track = gpxpy.gpx.GPXTrack(name="Outline", description="Edge of the ground to search")
-    for ring in shapely.get_rings(plan.outline):
+    for ring in shapely.get_rings(shapely.get_parts(plan.outline)):
         xy = shapely.get_coordinates(ring)
         lon, lat = to_degrees.transform(xy[:, 0], xy[:, 1])
         points = [gpxpy.gpx.GPXTrackPoint(*_rounded(a, b)) for a, b in zip(lat, lon, strict=True)]

@@ -132,7 +132,8 @@ def _advice(
     if holes:
         area, poa = sum(one.area_m2 for one in holes), sum(one.poa for one in holes)
         what = "the gap" if len(holes) == 1 else f"the {len(holes)} gaps, gap 1 first"
-        told.append(f"First walk {what}: {area:.0f} m², which held {100 * poa:.0f} % of the probability of area.")
+        held = f"{100 * poa:.0f} %" if poa >= 0.005 else "under 1 %"
+        told.append(f"First walk {what}: {area:.0f} m², which held {held} of the probability of area.")
     missing = [str(one.lane) for one in lanes.lanes if one.walked < 0.5]
     if missing:
         word = "Lane" if len(missing) == 1 else "Lanes"

@@ -202,7 +202,7 @@ def signal_times(
     reception = Reception.of_strip(plan.strip_width_m)
     spread = SPREAD * reception.sd_m
     found = []
-    for one in targets:
+    for one in sorted(targets, key=lambda target: (len(target.name), target.name)):
         if one.what != "target":
             continue
         ratio = range_ratio(xyz, one)  # metres of range along the axis that would be needed

@@ -33,7 +33,7 @@ def draw_course(d: Drawing, box: Box, made: Debrief, times_s: FloatArray, marks:
     marks : sequence of (seconds since zero, text)
     """
     ends = [float(one.time_s[-1]) - made.zero_s for one in made.searchers] + [at for at, _ in marks]
-    last = max(60.0, *ends)
+    last = 1.03 * max(60.0, *ends)
     inner = Box(box.left + 12.0, box.bottom + 6.5, box.width - 50.0, box.height - 12.0)
     ink, person = d.palette.ground, d.palette.person.line
     d.text(

@@ -9,7 +9,7 @@ from lastseen.drill.debrief import Band, Debrief, Searcher, clock_text
 from lastseen.drill.debrief.times import PhaseTime, SignalTime
 from lastseen.products.drillsheet.base import Column
 
-HONEST = "19 in 20; a track shows where a phone was, not what its owner heard."
+HONEST = "19 times in 20. A track shows where a phone was, not what its owner heard."
 MOST_ROWS = 14
 PHASE_COLUMNS = (
     Column(("target",), 16.0),
@@ -39,7 +39,7 @@ def percent(share: float) -> str:
 
 def _band_words(band: Band) -> str:
     sure, perhaps, none = (percent(one) for one in (band.sure, band.perhaps, band.none))
-    return f"Surely {sure}, perhaps {perhaps}, not {none} of the outline ({HONEST})"
+    return f"Surely {sure}, perhaps {perhaps}, not {none} of the outline, {HONEST}"
 
 
 def own_numbers(made: Debrief, one: Searcher) -> list[str]:

@@ -114,7 +114,7 @@ def _relief_png(ground: Grid, view: tuple[float, float, float, float]) -> str:
 
 
 def _rings(area: BaseGeometry, origin: FloatArray) -> list[list[float]]:
-    return [_flat(shapely.get_coordinates(ring), origin) for ring in shapely.get_rings(area)]
+    return [_flat(shapely.get_coordinates(ring), origin) for ring in shapely.get_rings(shapely.get_parts(area))]
 
 
 def _flat(xy: FloatArray, origin: FloatArray) -> list[float]:
