@@ -11,10 +11,10 @@ import gpxpy
 import gpxpy.gpx
 import numpy as np
 import pytest
-from drill.walks import corners_of, recorded
 from pyproj import CRS
 from shapely import box
 
+from drill.walks import corners_of, recorded
 from lastseen.products.planned_reading import read_planned
 
 EAST, NORTH = 600_000.0, 5_100_000.0

@@ -11,10 +11,10 @@ import gpxpy
 import numpy as np
 import pyogrio
 import pytest
-from drill.walks import EAST, NORTH, corners_of, plan_on, recorded
 from lxml import etree
 from shapely import MultiPolygon, Point, box
 
+from drill.walks import EAST, NORTH, corners_of, plan_on, recorded
 from lastseen.drill.debrief import Noted, debrief, read_log
 from lastseen.drill.exercises import Exercise
 from lastseen.drill.targets import hide
@@ -263,11 +263,16 @@ def test_the_replay_runs_in_a_browser(debriefed, tmp_path):
         pytest.skip("no browser on this machine: the replay was not run")
     shares = []
     for moment in (30, 9999):
-        done = subprocess.run(
-            [browser, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path}", "--enable-logging=stderr",
-             "--virtual-time-budget=2000", "--dump-dom", f"file://{debriefed[0] / 'replay.html'}#t={moment}"],
-            capture_output=True, text=True, check=True, timeout=60,
-        )  # fmt: skip
+        page = f"file://{debriefed[0] / 'replay.html'}#t={moment}"
+        given = [
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            f"--user-data-dir={tmp_path}",
+            "--enable-logging=stderr",
+        ]
+        words = [browser, *given, "--enable-logging=stderr", "--virtual-time-budget=2000", "--dump-dom", page]
+        done = subprocess.run(words, capture_output=True, text=True, check=True, timeout=120)
         assert "Uncaught" not in done.stderr
         shares.append(int(re.search(r"Covered as recorded (\d+) %", done.stdout)[1]))
     assert shares[0] < shares[1]

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import shapely
 from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
 
 from lastseen import __version__
@@ -23,6 +22,7 @@ from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.folder import new_folder
 from lastseen.products.layers import Column, Layer
 from lastseen.products.numbers import SCHEMA_VERSION, numbers_text
+from lastseen.search.coverage import summed_up
 
 DEBRIEF_PROOF = "debrief.json"
 Progress = Callable[[str, float], None]
@@ -224,11 +224,8 @@ def _layer(name: str, title: str, kind: Any, rows: Sequence[tuple[Any, tuple[Any
 
 
 def _area(made: Debrief, mine: BoolArray) -> MultiPolygon:
-    lattice = made.lattice
-    half = 0.5 * lattice.spacing_m
-    x, y = lattice.x_m[mine], lattice.y_m[mine]
-    cells = shapely.union_all(shapely.box(x - half, y - half, x + half, y + half), grid_size=1e-6 * lattice.spacing_m)
-    return only_areas(shapely.intersection(cells, made.plan.outline))
+    """The ground that some samples stand for."""
+    return only_areas(summed_up(made.plan.outline, made.lattice, ~mine).uncovered)
 
 
 def _lines(one: Searcher) -> MultiLineString:

@@ -18,6 +18,7 @@ from lastseen.products.drillsheet.course import COURSE_MM, draw_course
 from lastseen.products.mapsheet.drawing import Drawing, area_patch, on_page, stroke
 from lastseen.products.mapsheet.layout import Box, Extent
 from lastseen.products.palette import Dashes
+from lastseen.search.coverage import summed_up
 
 SURE, PERHAPS = 3, 0  # steps of the debris ramp: dark and light
 TICK_GAP_MM = 7.0
@@ -150,23 +151,12 @@ def _draw_band(d: Drawing, made: Debrief, times_s: FloatArray) -> None:
     )  # fmt: skip
     clip = area_patch(made.plan.outline, transform=d.ground.transData)
     shown.set_clip_path(clip)
-    left = _area_of(made, ~most)
+    left = summed_up(made.plan.outline, lattice, most).uncovered
     look = {"facecolor": "none", "edgecolor": d.palette.ground.contour_index, "linewidth": 0.0, "zorder": 1.7}
     if not left.is_empty:
         d.ground.add_patch(area_patch(left, hatch="xxxx", **look))
     d.ground.set_xlim(d.sheet.extent[0], d.sheet.extent[2])
     d.ground.set_ylim(d.sheet.extent[1], d.sheet.extent[3])
-
-
-def _area_of(made: Debrief, mine: np.ndarray) -> shapely.geometry.base.BaseGeometry:
-    lattice = made.lattice
-    if not mine.any():
-        return shapely.MultiPolygon()
-    half = 0.5 * lattice.spacing_m + 1e-6
-    x, y = lattice.x_m[mine], lattice.y_m[mine]
-    return shapely.intersection(
-        shapely.union_all(shapely.box(x - half, y - half, x + half, y + half)), made.plan.outline
-    )
 
 
 def _draw_track(d: Drawing, track: Track, dashes: Dashes) -> None:
