@@ -394,6 +394,7 @@ def test_a_team_covers_what_its_tracks_cover_together(team_plan):
         float(made.lattice.weight_m2[both].sum() / made.lattice.weight_m2.sum()), abs=1e-12
     )
     assert {lane.track for lane in made.lanes.lanes} == {"s1", "s2"}
+    assert all((lane.walked > 0.9) == (lane.planned_searcher == 1) for lane in made.searchers[0].lanes.lanes)
     assert all(lane.track == f"s{lane.planned_searcher}" for lane in made.lanes.lanes)
 
 

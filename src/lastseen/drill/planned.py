@@ -12,7 +12,7 @@ from lastseen.grid import FloatArray, Grid
 from lastseen.search.model import Kind
 from lastseen.search.surface import Surface
 
-MARGIN_M = 150.0  # of ground around outline and walk
+MARGIN_M, MARGIN_SHARE = 150.0, 0.6  # of ground around outline and walk: metres, and of the longer side
 
 
 @dataclass(frozen=True)

@@ -135,6 +135,7 @@ def _searcher(made: Debrief, one: Searcher) -> dict[str, Any]:
         "coverage": asdict(one.band),
         "cleaning": {**{key: value for key, value in asdict(c).items() if key not in {"gaps", "notes"}}, "gaps": gaps},
         "said": list(one.said),
+        "lanes": [_lane(made, asdict(lane)) for lane in one.lanes.lanes],
         "phases": [asdict(phase) for phase in one.phases],
         "signals": [asdict(signal) for signal in one.signals],
         "speeds": [{**asdict(speed), "m_s": speed.m_s} for speed in one.speeds],

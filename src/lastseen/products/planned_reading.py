@@ -13,7 +13,7 @@ import shapely
 from pyproj import CRS
 from shapely.geometry import MultiPolygon
 
-from lastseen.drill.planned import MARGIN_M, Planned, PlannedLeg
+from lastseen.drill.planned import MARGIN_M, MARGIN_SHARE, Planned, PlannedLeg
 from lastseen.elevation import open_elevation, read_window
 from lastseen.errors import InputError
 from lastseen.grid import Grid
@@ -67,7 +67,8 @@ def read_planned(folder: Path, *, elevation: Sequence[Path] = (), outline: Path 
     except (OSError, KeyError, TypeError, ValueError) as error:
         raise InputError(f"{folder} is no plan that can be read ({error}): make it again") from error
     west, south, east, north = shapely.total_bounds([area, *(leg.line for leg in legs)]).tolist()
-    box = (west - MARGIN_M, south - MARGIN_M, east + MARGIN_M, north + MARGIN_M)
+    rim = max(MARGIN_M, MARGIN_SHARE * max(east - west, north - south))  # sheets show more than the outline
+    box = (west - rim, south - rim, east + rim, north + rim)
     ground, flat = _ground(folder, document, box, crs, tuple(elevation), flat=flat)
     poa = read_grid(folder / POA_FILE) if (folder / POA_FILE).is_file() else None
     return Planned(name, crs, area, ground, poa, legs, strip, covered, flat, at)

@@ -65,6 +65,8 @@ class Searcher:
         First times of coverage (see `first_times`), on the clock of the track.
     band : Band
         Of the whole outline, by this searcher alone.
+    lanes : LaneReview
+        Of this track alone.
     phases : tuple of PhaseTime
     signals : tuple of SignalTime
     speeds : tuple of Speed
@@ -78,6 +80,7 @@ class Searcher:
     metres: float
     times_s: FloatArray
     band: Band
+    lanes: LaneReview
     phases: tuple[PhaseTime, ...]
     signals: tuple[SignalTime, ...]
     speeds: tuple[Speed, ...]
@@ -198,6 +201,7 @@ def debrief(
     for number, track in enumerate(tracks, start=1):
         xyz, time, _ = walked_points(track, surface)
         times = first_times(track, lattice, surface, radii)
+        own = time if track.timed else np.full(time.size, np.nan)
         mine = own_notes(log, track.name, number)
         phases = phase_times(mine, track.name, zero, clock)
         signals = signal_times(targets, track, (xyz, time), plan, radii, mine, zero) if track.timed else ()
@@ -206,15 +210,14 @@ def debrief(
         searchers.append(
             Searcher(
                 number, track, said(track, zero), xyz, time, _metres(track, xyz, time), times,
-                band_of(times, lattice.weight_m2), phases, signals, speeds,
+                band_of(times, lattice.weight_m2),
+                review_lanes(plan, [track], [(xyz, own)]), phases, signals, speeds,
             )
         )  # fmt: skip
     team = team_times([one.times_s for one in searchers])
     band = band_of(team, lattice.weight_m2)
     lanes = review_lanes(
-        plan,
-        tracks,
-        [(one.xyz_m, one.time_s if one.track.timed else np.full(len(one.xyz_m), np.nan)) for one in searchers],
+        plan, tracks, [(one.xyz_m, one.time_s if one.track.timed else one.time_s * math.nan) for one in searchers]
     )
     left = leftover(plan, lattice, team, band, radii, lanes)
     made = Debrief(

@@ -11,7 +11,7 @@ import shapely
 
 from lastseen.drill.debrief.band import SPREAD, Radii
 from lastseen.drill.debrief.reading import Noted
-from lastseen.drill.debrief.tracks import Track
+from lastseen.drill.debrief.tracks import Track, clock_text
 from lastseen.drill.planned import Planned
 from lastseen.drill.targets.difficulty import range_ratio
 from lastseen.drill.targets.model import Target
@@ -227,10 +227,10 @@ def _signal_words(first: float, likely: float, sure: float, noted: float) -> str
     if not math.isfinite(first):
         return "noted, but this track never came into range: was it somebody else, or another clock?"
     if noted < first - 5.0:
-        return f"noted {first - noted:.0f} s before it was possible: do the clocks agree?"
+        return f"noted {clock_text(first - noted)} before it was possible: do the clocks agree?"
     if noted <= sure:
         return "noted while it became possible"
-    return f"noted {noted - sure:.0f} s after it must have been there"
+    return f"noted {clock_text(noted - sure)} after it must have been there"
 
 
 def speeds_of(

@@ -137,7 +137,8 @@ def start_map(sheet: Sheet, plan: Planned, title: str, lines: Sequence[str]) -> 
 
 def finish_page(d: Drawing, title: str, lines: Sequence[str]) -> None:
     """Title and caution."""
-    panel.draw_header(d, title, lines)
+    width = LETTERS_WIDER * d.sheet.header.width
+    panel.draw_header(d, title, [panel.shortened(d, one, width, 7.0) for one in lines])
     panel.draw_footer(d, f"lastseen {__version__}")
 
 

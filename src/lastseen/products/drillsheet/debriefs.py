@@ -21,6 +21,7 @@ from lastseen.products.palette import Dashes
 from lastseen.search.coverage import summed_up
 
 SURE, PERHAPS = 3, 0  # steps of the debris ramp: dark and light
+FEW = 4  # more tracks are drawn thinner
 TICK_GAP_MM = 7.0
 TICKS_S = (60, 120, 300, 600, 1200, 1800)
 
@@ -78,7 +79,7 @@ def _searcher_page(made: Debrief, one: Searcher) -> Drawing:
 def _team_page(made: Debrief) -> Drawing:
     plan = made.plan
     lines = [
-        f"Tracks: {', '.join(one.track.name for one in made.searchers)}. {_measure(made)}",
+        f"{_who(made)}. {_measure(made)}",
         _since(made),
     ]
     rows = words.team_rows(made)
@@ -88,7 +89,8 @@ def _team_page(made: Debrief) -> Drawing:
     base.draw_lanes(d, plan)
     _draw_targets(d, made)
     for one in made.searchers:
-        _draw_track(d, one.track, d.palette.lanes.of_searcher(one.number))
+        width = 1.2 if len(made.searchers) <= FEW else 0.6
+        _draw_track(d, one.track, d.palette.lanes.of_searcher(one.number), width)
     for one in made.searchers:
         _name_track(d, one)
     _draw_holes(d, made)
@@ -104,6 +106,12 @@ def _team_page(made: Debrief) -> Drawing:
     if made.timed:
         draw_course(d, Box(box.left, box.bottom, box.width, COURSE_MM), made, made.team_s, [])
     return d
+
+
+def _who(made: Debrief) -> str:
+    """The tracks by name where that is short."""
+    names = ", ".join(one.track.name for one in made.searchers)
+    return f"Tracks: {names}" if len(names) <= 90 else f"{len(made.searchers)} tracks, named below"
 
 
 def _measure(made: Debrief) -> str:
@@ -159,7 +167,7 @@ def _draw_band(d: Drawing, made: Debrief, times_s: FloatArray) -> None:
     d.ground.set_ylim(d.sheet.extent[1], d.sheet.extent[3])
 
 
-def _draw_track(d: Drawing, track: Track, dashes: Dashes) -> None:
+def _draw_track(d: Drawing, track: Track, dashes: Dashes, width: float = 1.2) -> None:
     """Stretches without gaps."""
     ink = d.palette.lanes
     for run in range(int(track.run[-1]) + 1):
@@ -167,8 +175,8 @@ def _draw_track(d: Drawing, track: Track, dashes: Dashes) -> None:
         if mine.sum() < 2:
             continue
         xy = np.column_stack([track.x_m[mine], track.y_m[mine]])
-        d.ground.add_line(stroke(xy, ink.casing, 2.8, zorder=6.8))
-        d.ground.add_line(stroke(xy, ink.colour, 1.2, dashes, zorder=6.9))
+        d.ground.add_line(stroke(xy, ink.casing, 2.3 * width, zorder=6.8))
+        d.ground.add_line(stroke(xy, ink.colour, width, dashes, zorder=6.9))
         page = np.array([d.sheet.on_page(*point) for point in xy[:: max(1, len(xy) // 400)]])
         d.room.ink(page, 2.0)
 

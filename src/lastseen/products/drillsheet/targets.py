@@ -20,6 +20,7 @@ from lastseen.products.palette import load_palette
 
 ROWS_BELOW, ROWS_ALONE = 15, 44
 POOR_CUT_DEG = 30.0  # tapes that meet flatter give no place; common practice, no source
+LONG_TAPE_M = 60.0  # common practice, no source
 AXIS_MM = 3.4
 STAFF_RULES = (
     "Dummies only: nobody is buried alive. Transmitters in bags; switch each on, test it at 10 m, note its number.",
@@ -170,6 +171,8 @@ def _numbers(plan: Planned, hidden: Hidden) -> list[str]:
         )
     if exercise.note:
         told.append(exercise.note)
+    if any(max(one.from_a_m, one.from_b_m) > LONG_TAPE_M for one in hidden.stakes):
+        told.append(f"Farther than {LONG_TAPE_M:g} m a tape is no use: go by the MGRS place, or set marks of your own.")
     if any(not POOR_CUT_DEG <= one.cut_deg <= 180.0 - POOR_CUT_DEG for one in hidden.stakes):
         told.append("* tapes meet at a flat angle: measure with care, or use the MGRS place too.")
     return told

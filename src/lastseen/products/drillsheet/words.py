@@ -6,11 +6,12 @@ import math
 from collections.abc import Iterator
 
 from lastseen.drill.debrief import Band, Debrief, Searcher, clock_text
+from lastseen.drill.debrief.lanes import LEAST_WALKED, LaneReview
 from lastseen.drill.debrief.times import PhaseTime, SignalTime
 from lastseen.products.drillsheet.base import Column
 
 HONEST = "19 times in 20. A track shows where a phone was, not what its owner heard."
-MOST_ROWS = 14
+MOST_ROWS, MOST_PHASES = 14, 9
 PHASE_COLUMNS = (
     Column(("target",), 16.0),
     Column(("phase",), 34.0),
@@ -49,10 +50,18 @@ def own_numbers(made: Debrief, one: Searcher) -> list[str]:
         _band_words(one.band),
         f"{100 * one.band.half:.1f} % within half a strip of the track at its word; {planned}.",
     ]
-    for speed in one.speeds:
-        part = f"{speed.part[0].upper()}{speed.part[1:]}"
-        told.append(f"{part}: {speed.metres:.0f} m in {clock_text(speed.seconds)}, {speed.m_s:.1f} m/s.")
+    told += [f"{part}: {way:.0f} m in {clock_text(lasts)}, {way / lasts:.1f} m/s." for part, way, lasts in _speeds(one)]
     return told + [_signal(one) for one in one.signals]
+
+
+def _speeds(one: Searcher) -> list[tuple[str, float, float]]:
+    """Parts with metres and seconds; the same phase of several targets together."""
+    found: dict[str, tuple[float, float]] = {}
+    for speed in one.speeds:
+        name = speed.part.split(",", maxsplit=1)[0]
+        way, lasts = found.get(name, (0.0, 0.0))
+        found[name] = (way + speed.metres, lasts + speed.seconds)
+    return [(f"{name[0].upper()}{name[1:]}", *both) for name, both in found.items()]
 
 
 def _signal(one: SignalTime) -> str:
@@ -68,8 +77,8 @@ def _signal(one: SignalTime) -> str:
 def lane_words(made: Debrief, one: Searcher) -> list[str]:
     """How one searcher's lanes were walked, and turned, and how far apart."""
     margin, mine, told = made.radii.gps_m, set(), []
-    for lane in made.lanes.lanes:
-        if lane.track != one.track.name:
+    for lane in one.lanes.lanes:
+        if lane.walked < LEAST_WALKED:
             continue
         mine.add(lane.lane)
         planned = f"Lane {lane.lane} (planned for S{lane.planned_searcher})"
@@ -77,21 +86,21 @@ def lane_words(made: Debrief, one: Searcher) -> list[str]:
         told += [
             f"Lane {turn.lane}, {turn.end}: turned {turn.short_m:.0f} m short, {turn.walked_edge_m:.0f} m from "
             f"the edge (planned {max(0.0, turn.planned_edge_m):.0f} m)."
-            for turn in made.lanes.turns
+            for turn in one.lanes.turns
             if turn.lane == lane.lane and turn.short_m > margin
         ]
-    told += spacing_words(made, mine)
+    told += spacing_words(made, one.lanes, mine)
     if not told:
         told.append("No lane of the plan was followed.")
     told.append(f"Less than about {margin:.0f} m beside or short cannot be told from the GPS error.")
     return told
 
 
-def spacing_words(made: Debrief, lanes: set[int]) -> list[str]:
+def spacing_words(made: Debrief, review: LaneReview, lanes: set[int]) -> list[str]:
     """Distances between neighbouring lanes of which one is among some."""
     told = []
     fuzz = math.sqrt(2.0) * made.radii.gps_m
-    for one in made.lanes.spacings:
+    for one in review.spacings:
         if not lanes & set(one.lanes) or not math.isfinite(one.walked_m):
             continue
         wide = one.widest_m - one.planned_m > fuzz
@@ -103,7 +112,9 @@ def spacing_words(made: Debrief, lanes: set[int]) -> list[str]:
 
 def phase_rows(made: Debrief, one: Searcher) -> list[list[str]]:
     """Phases as noted, and whose survival curve stands beside them; nothing where nobody noted any."""
-    rows = [_phase_row(phase) for phase in one.phases[:MOST_ROWS]]
+    rows = [_phase_row(phase) for phase in one.phases[:MOST_PHASES]]
+    if len(one.phases) > MOST_PHASES:
+        rows.append(["", f"{len(one.phases) - MOST_PHASES} more: debrief.json", *[""] * 5])
     if rows:
         curve = made.clock.curve
         rows.append(["", "survival:", "", "", curve.title, curve.name, "buried at 0:00"])
@@ -131,7 +142,7 @@ def team_rows(made: Debrief) -> list[list[str]]:
 
 
 def _team_row(made: Debrief, one: Searcher) -> list[str]:
-    lanes = [str(lane.lane) for lane in made.lanes.lanes if lane.track == one.track.name and lane.walked >= 0.5]
+    lanes = [str(lane.lane) for lane in one.lanes.lanes if lane.walked >= 0.5]
     ends = [phase for phase in one.phases if phase.letter != "A"]
     last = f"{ends[-1].letter} {clock_text(ends[-1].ended_s)}" if ends else ""
     times = [clock_text(float(one.time_s[k]) - made.zero_s) for k in (0, -1)]
@@ -150,7 +161,7 @@ def team_numbers(made: Debrief) -> list[str]:
     told = [
         _band_words(band),
         f"Tracks at their word: {100 * band.half:.1f} % within half a strip; planned {100 * made.plan.coverage:.1f} %.",
-        f"How likely somebody in it came into range: {percent(left.found)} (perhaps counts half, design choice).",
+        f"How likely the person came into range, wherever they lay: {percent(left.found)} (perhaps counts half).",
         *_gaps(made),
     ]
     _, perhaps, none, outside = (percent(one) for one in left.poa_after)
@@ -172,7 +183,7 @@ def _gaps(made: Debrief) -> Iterator[str]:
 
 def lane_summary(made: Debrief) -> list[str]:
     """The widest distances between lanes, and the turns that were short."""
-    told = spacing_words(made, {one.lane for one in made.lanes.lanes})
+    told = spacing_words(made, made.lanes, {one.lane for one in made.lanes.lanes})
     told.sort(key=lambda text: "too wide" not in text)
     told = told[:3]
     short = [one for one in made.lanes.turns if one.short_m > made.radii.gps_m]
