@@ -46,6 +46,7 @@ SMALL, PLAIN, BOLD_HEAD = 5.8, 6.6, 8.0
 LETTERS_WIDER = 0.97  # letters in the PDF run a little wider than the measured ones
 ROUND_M = tuple(m * 10**p for p in range(5) for m in (1, 2, 5))
 CONTOUR_LABEL = 5.2
+SIDE_MM = 62.0
 # Letters stay text in the file; nothing in it says when it was made.
 PDF_SETTINGS = {**SETTINGS, "pdf.fonttype": 42, "pdf.compression": 9}
 PDF_METADATA = {"CreationDate": None, "ModDate": None, "Producer": None}
@@ -77,9 +78,12 @@ def write_pdf(path: Path, title: str, pages: Sequence[Callable[[], Drawing]]) ->
             file.savefig(page().figure)
 
 
-def map_page(bounds: Extent, *, below_mm: float, columns: int = 1) -> Sheet:
-    """An upright A4 page: the map at the largest round scale that shows the bounds, room for tables below."""
-    page = _upright(below_mm, columns)
+def map_page(bounds: Extent, *, below_mm: float, side_mm: float = 0.0) -> Sheet:
+    """An upright A4 page: the map at the largest round scale that shows the bounds, room for tables below.
+
+    Its first column lies below the map, the second, where ``side_mm`` is given, to the right of it.
+    """
+    page = _upright(below_mm, side_mm)
     west, south, east, north = bounds
     wide, high = page.body.width - 2 * QUIET_MM, page.body.height - 2 * QUIET_MM
     wanted = 1000.0 * max((east - west) / wide, (north - south) / high)
@@ -87,6 +91,13 @@ def map_page(bounds: Extent, *, below_mm: float, columns: int = 1) -> Sheet:
     half_x, half_y = (0.5 * mm * scale / 1000.0 for mm in (page.body.width, page.body.height))
     x, y = 0.5 * (west + east), 0.5 * (south + north)
     return replace(page, scale=scale, extent=(x - half_x, y - half_y, x + half_x, y + half_y))
+
+
+def talking_page(bounds: Extent, *, table_mm: float, text_mm: float, chart_mm: float) -> Sheet:
+    """A map with a table, text and a chart: the text stands below it, or beside it where that makes the map larger."""
+    below = map_page(bounds, below_mm=table_mm + text_mm + chart_mm)
+    beside = map_page(bounds, below_mm=table_mm + chart_mm, side_mm=SIDE_MM)
+    return beside if beside.scale < below.scale else below
 
 
 def table_page() -> Sheet:
@@ -101,7 +112,7 @@ def table_page() -> Sheet:
     )
 
 
-def _upright(below_mm: float, columns: int) -> Sheet:
+def _upright(below_mm: float, side_mm: float) -> Sheet:
     width, height = A4_MM
     m = MARGIN_MM
     inner = width - 2 * m
@@ -110,10 +121,11 @@ def _upright(below_mm: float, columns: int) -> Sheet:
     low = footer.top + GAP_MM + below_mm + GAP_MM
     under = Box(m + TICKS_MM, low, inner - TICKS_MM, UNDER_MM)
     bottom = under.top + TICKS_MM
-    body = Box(m + TICKS_MM, bottom, inner - TICKS_MM, header.bottom - 1.0 - bottom)
-    wide = (inner - (columns - 1) * GAP_MM) / columns
-    split = tuple(Box(m + k * (wide + GAP_MM), footer.top + GAP_MM, wide, below_mm) for k in range(columns))
-    return Sheet(width, height, header, body, under, footer, split)
+    taken = side_mm + GAP_MM if side_mm else 0.0
+    body = Box(m + TICKS_MM, bottom, inner - TICKS_MM - taken, header.bottom - 1.0 - bottom)
+    below = Box(m, footer.top + GAP_MM, inner, below_mm)
+    beside = (Box(body.right + GAP_MM, under.top, side_mm, body.top - under.top),) if side_mm else ()
+    return Sheet(width, height, header, body, under, footer, (below, *beside))
 
 
 def start_map(sheet: Sheet, plan: Planned, title: str, lines: Sequence[str]) -> Drawing:
@@ -320,6 +332,32 @@ def write_lines(d: Drawing, box: Box, heading: str, texts: Sequence[str], *, siz
     for item, x, y in placed:
         item.draw(x, y)
     return min((y - item.height for item, _, y in placed), default=box.top)
+
+
+def write_columns(d: Drawing, top: float, low: float, texts: Sequence[tuple[str, Sequence[str]]]) -> None:
+    """Headings with their lines: side by side under the map, or one under the other beside it."""
+    box = d.sheet.columns[0]
+    if len(d.sheet.columns) == 1:
+        wide = (box.width - 5.0 * (len(texts) - 1)) / len(texts)
+        for k, (heading, lines) in enumerate(texts):
+            write_lines(d, Box(box.left + k * (wide + 5.0), low, wide, top - low), heading, lines)
+        return
+    side, size = d.sheet.columns[1], PLAIN
+    while True:
+        pen = panel.Pen(d, LETTERS_WIDER * side.width, size)
+        items = []
+        for heading, lines in texts:
+            items += [pen.heading(heading), *(item for one in lines for item in pen.paragraph(one, hang=2.6, mark="·"))]
+        placed = panel.flow(items, (side,))
+        if placed is not None:
+            break
+        if size > 5.0:
+            size -= 0.2
+        else:  # the longest list loses its last line
+            longest = max(range(len(texts)), key=lambda k: len(texts[k][1]))
+            texts = [(h, lines[:-1] if k == longest else lines) for k, (h, lines) in enumerate(texts)]
+    for item, x, y in placed:
+        item.draw(x, y)
 
 
 def bounds_of(*shapes: BaseGeometry) -> Extent:

@@ -16,11 +16,12 @@ from lastseen.grid import FloatArray
 from lastseen.products.drillsheet import base, words
 from lastseen.products.drillsheet.course import COURSE_MM, draw_course
 from lastseen.products.mapsheet.drawing import Drawing, area_patch, on_page, stroke
-from lastseen.products.mapsheet.layout import Box, Extent
+from lastseen.products.mapsheet.layout import Box, Extent, Sheet
 from lastseen.products.palette import Dashes
 from lastseen.search.coverage import summed_up
 
 SURE, PERHAPS = 3, 0  # steps of the debris ramp: dark and light
+TEXT_MM = 50.0
 FEW = 4  # more tracks are drawn thinner
 TICK_GAP_MM = 7.0
 TICKS_S = (60, 120, 300, 600, 1200, 1800)
@@ -52,8 +53,8 @@ def _searcher_page(made: Debrief, one: Searcher) -> Drawing:
         f"{made.plan.name}, {len(made.searchers)} in the team. {_measure(made)}",
     ]
     phases = words.phase_rows(made, one)
-    below = 88.0 + (4.2 * len(phases) + 8.0 if phases else 0.0)
-    d = base.start_map(base.map_page(_bounds(made), below_mm=below), made.plan, f"Debrief: {one.track.name}", lines)
+    page = _page(made, TEXT_MM, 4.2 * len(phases) + 8.0 if phases else 0.0)
+    d = base.start_map(page, made.plan, f"Debrief: {one.track.name}", lines)
     _draw_band(d, made, one.times_s)
     base.draw_lanes(d, made.plan)
     _draw_targets(d, made)
@@ -64,12 +65,12 @@ def _searcher_page(made: Debrief, one: Searcher) -> Drawing:
     top = box.top
     if phases:
         top = base.draw_table(d, box.left, top, words.PHASE_COLUMNS, phases) - 1.0
-    third = (box.width - 10.0) / 3.0
-    low = box.bottom + (COURSE_MM + 3.0 if made.timed else 0.0)
-    columns = [Box(box.left + k * (third + 5.0), low, third, top - low) for k in range(3)]
-    base.write_lines(d, columns[0], "Covered by this track alone", words.own_numbers(made, one))
-    base.write_lines(d, columns[1], "Lanes and turns", words.lane_words(made, one))
-    base.write_lines(d, columns[2], "What the recording is worth", [*one.said, *made.notes])
+    texts = [
+        ("Covered by this track alone", words.own_numbers(made, one)),
+        ("Lanes and turns", words.lane_words(made, one)),
+        ("What the recording is worth", [*one.said, *made.notes]),
+    ]
+    base.write_columns(d, top, _low(made, box), texts)
     if made.timed:
         marks = [(phase.ended_s, f"{phase.letter} {phase.target}".strip()) for phase in one.phases]
         draw_course(d, Box(box.left, box.bottom, box.width, COURSE_MM), made, one.times_s, marks)
@@ -83,8 +84,7 @@ def _team_page(made: Debrief) -> Drawing:
         _since(made),
     ]
     rows = words.team_rows(made)
-    below = 90.0 + 4.2 * len(rows)
-    d = base.start_map(base.map_page(_bounds(made), below_mm=below), plan, f"Debrief: {plan.name}", lines)
+    d = base.start_map(_page(made, TEXT_MM, 4.2 * len(rows) + 9.0), plan, f"Debrief: {plan.name}", lines)
     _draw_band(d, made, made.team_s)
     base.draw_lanes(d, plan)
     _draw_targets(d, made)
@@ -97,15 +97,26 @@ def _team_page(made: Debrief) -> Drawing:
     _draw_key(d)
     box = d.sheet.columns[0]
     top = base.draw_table(d, box.left, box.top, words.TEAM_COLUMNS, rows) - 1.0
-    third = (box.width - 10.0) / 3.0
-    low = box.bottom + (COURSE_MM + 3.0 if made.timed else 0.0)
-    columns = [Box(box.left + k * (third + 5.0), low, third, top - low) for k in range(3)]
-    base.write_lines(d, columns[0], "Covered together", words.team_numbers(made))
-    base.write_lines(d, columns[1], "Second pass", made.leftover.advice)
-    base.write_lines(d, columns[2], "What tracks can tell", [*made.notes, *words.lane_summary(made)])
+    texts = [
+        ("Covered together", words.team_numbers(made)),
+        ("Second pass", made.leftover.advice),
+        ("What tracks can tell", [*made.notes, *words.lane_summary(made)]),
+    ]
+    base.write_columns(d, top, _low(made, box), texts)
     if made.timed:
         draw_course(d, Box(box.left, box.bottom, box.width, COURSE_MM), made, made.team_s, [])
     return d
+
+
+def _page(made: Debrief, text_mm: float, table_mm: float) -> Sheet:
+    """A page with room for a table, text, and a course where there are times."""
+    chart = COURSE_MM + 3.0 if made.timed else 0.0
+    return base.talking_page(_bounds(made), table_mm=table_mm, text_mm=text_mm, chart_mm=chart)
+
+
+def _low(made: Debrief, box: Box) -> float:
+    """Where text under the map ends."""
+    return box.bottom + (COURSE_MM + 3.0 if made.timed else 0.0)
 
 
 def _who(made: Debrief) -> str:
