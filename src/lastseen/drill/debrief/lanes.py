@@ -105,18 +105,19 @@ class _Points:
     heading: FloatArray
     time: FloatArray
     track: IntArray
-    tree: cKDTree
 
 
 @dataclass(frozen=True)
 class _Match:
-    """For each station of a lane the point walked beside it (number, or -1)."""
+    """For each station of a lane the point walked beside it (number, or -1); and how far along it was walked.
+
+    ``ends`` holds for the first and the last walked point its way along the lane and its place; empty if there is none.
+    """
 
     xy: FloatArray
-    along: FloatArray
     walked_xy: FloatArray
-    walked_along: FloatArray
     point: IntArray
+    ends: tuple[tuple[float, ...], ...]
 
 
 def review_lanes(plan: Planned, tracks: Sequence[Track], walked: Sequence[tuple[FloatArray, FloatArray]]) -> LaneReview:
@@ -155,7 +156,7 @@ def _points(walked: Sequence[tuple[FloatArray, FloatArray]]) -> _Points:
         headings.append(way / np.maximum(np.linalg.norm(way, axis=1), 1e-9)[:, None])
     number = np.repeat(np.arange(len(walked)), [len(one) for one in xy]).astype(np.int32)
     flat = np.concatenate(xy)
-    return _Points(flat, np.concatenate(headings), np.concatenate([t for _, t in walked]), number, cKDTree(flat))
+    return _Points(flat, np.concatenate(headings), np.concatenate([t for _, t in walked]), number)
 
 
 def _match(line: LineString, points: _Points, strip_m: float) -> _Match:
@@ -165,23 +166,27 @@ def _match(line: LineString, points: _Points, strip_m: float) -> _Match:
     xy = shapely.get_coordinates(shapely.line_interpolate_point(line, along))
     tangent = np.gradient(xy, axis=0)
     tangent /= np.maximum(np.linalg.norm(tangent, axis=1), 1e-9)[:, None]
-    least = math.cos(math.radians(SAME_WAY_DEG))
     picked = np.full(count, -1, np.int32)
-    for k, near in enumerate(points.tree.query_ball_point(xy, 0.5 * strip_m)):
-        if not near:
-            continue
-        at = np.sort(np.asarray(near))
-        off = points.xy[at] - xy[k]
-        ahead = np.abs(off @ tangent[k])
-        good = (ahead <= 0.75 * STATION_M) & (np.abs(points.heading[at] @ tangent[k]) >= least)
-        if good.any():
-            picked[k] = at[good][np.argmin(np.linalg.norm(off[good], axis=1))]
-    seen = picked >= 0
+    west, south, east, north = shapely.bounds(line) + 0.5 * strip_m * np.array([-1.0, -1.0, 1.0, 1.0])
+    x, y = points.xy.T
+    near = np.flatnonzero((x >= west) & (x <= east) & (y >= south) & (y <= north))
+    passed = shapely.line_locate_point(line, shapely.points(points.xy[near]))
+    off = points.xy[near] - shapely.get_coordinates(shapely.line_interpolate_point(line, passed))
+    away = np.linalg.norm(off, axis=1)
+    station = np.rint(passed / line.length * (count - 1)).astype(np.intp)
+    beyond = np.einsum("ij,ij->i", off, tangent[station])  # before the first or behind the last place of the lane
+    least = math.cos(math.radians(SAME_WAY_DEG))
+    alike = np.abs(np.einsum("ij,ij->i", points.heading[near], tangent[station])) >= least
+    good = np.flatnonzero((away <= 0.5 * strip_m) & alike & (np.abs(beyond) <= 0.75 * STATION_M))
+    order = good[np.lexsort((away[good], station[good]))]
+    found, first = np.unique(station[order], return_index=True)
+    picked[found] = near[order[first]]
     walked_xy = np.full((count, 2), np.nan)
-    walked_xy[seen] = points.xy[picked[seen]]
-    ahead = np.full(count, np.nan)
-    ahead[seen] = along[seen] + np.einsum("ij,ij->i", walked_xy[seen] - xy[seen], tangent[seen])
-    return _Match(xy, along, walked_xy, ahead, picked)
+    walked_xy[found] = points.xy[picked[found]]
+    reached = (passed + beyond)[good]
+    ends = [good[pick(reached)] for pick in (np.argmin, np.argmax)] if good.size else []
+    told = tuple((float((passed + beyond)[k]), *map(float, points.xy[near[k]])) for k in ends)
+    return _Match(xy, walked_xy, picked, told)
 
 
 def _lane_walk(number: int, searcher: int, match: _Match, points: _Points, names: Sequence[str]) -> LaneWalk:
@@ -234,16 +239,12 @@ def _between(a: FloatArray, b: FloatArray, surface: Surface) -> FloatArray:
 
 def _turns(number: int, line: LineString, match: _Match, plan: Planned) -> list[Turn]:
     """Both ends of a lane."""
-    seen = np.flatnonzero(match.point >= 0)
     told = []
-    for end, k, place, inner in (
-        ("start", seen[np.argmin(match.walked_along[seen])], match.xy[0], match.xy[1]),
-        ("end", seen[np.argmax(match.walked_along[seen])], match.xy[-1], match.xy[-2]),
-    ):
-        short = float(match.walked_along[k]) if end == "start" else float(line.length - match.walked_along[k])
+    sides = (("start", match.xy[0], match.xy[1]), ("end", match.xy[-1], match.xy[-2]))
+    for (end, place, inner), (along, x, y) in zip(sides, match.ends, strict=True):
+        short = along if end == "start" else float(line.length - along)
         edge = _to_edge(place, place - inner, plan)
-        at = (float(match.walked_xy[k, 0]), float(match.walked_xy[k, 1]))
-        told.append(Turn(number, end, edge, edge + short, short, at))
+        told.append(Turn(number, end, edge, edge + short, short, (x, y)))
     return told
 
 
