@@ -20,6 +20,7 @@ from shapely import box
 
 from lastseen import place, release, search, terrain, traps
 from lastseen import proofs as story
+from lastseen.drill import practice_proofs
 from lastseen.errors import InputError
 from lastseen.grid import Grid
 from lastseen.motion import laws, proofs, statistical
@@ -221,4 +222,6 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     **preread_proofs.QUANTITIES,
     **craft_proofs.QUANTITIES,
     **search_proofs.QUANTITIES,
+    # practising
+    **practice_proofs.QUANTITIES,
 }

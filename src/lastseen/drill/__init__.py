@@ -1,0 +1,1 @@
+"""Practising a search: ground, targets, sheets and the debrief of recorded tracks."""
