@@ -13,7 +13,8 @@ TOP = Path(__file__).resolve().parent.parent
 FLOORS = [
     "errors", "shared_files", "threads", "memory", "grid", "place", "outlines", "scenario", "elevation",
     "ground_layers", "terrain", "release", "motion", "traps", "deposit", "search", "versions", "reach", "remarks",
-    "plan", "drawn", "trapview", "preread", "drill", "proofs", "products", "check", "summary", "page", "commands", "cli",
+    "plan", "drawn", "trapview", "preread", "drill", "proofs", "products", "check", "summary", "page",
+    "commands", "cli",
 ]  # fmt: skip
 FILES = sorted(SOURCE.rglob("*.py"))
 
