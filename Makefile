@@ -4,12 +4,13 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test oracles lint types bench check clean
+.PHONY: demo test oracles lint types scripts bench check palette clean
 
 demo: $(READY)
 	$(BIN)/lastseen demo bowl -o demo-plan/bowl --overwrite
 	$(BIN)/lastseen demo bench -o demo-plan/bench --overwrite
-	@echo "Open demo-plan/bowl/map.png and demo-plan/bench/map.png"
+	@echo "Open demo-plan/bowl/page.html in a browser; print demo-plan/bowl/sheet.pdf"
+	@echo "Or do it all on a map in the browser: $(BIN)/lastseen serve"
 
 test: $(READY)
 	$(BIN)/python -m pytest -n auto
@@ -24,6 +25,12 @@ lint: $(READY)
 types: $(READY)
 	$(BIN)/mypy
 
+# Types of the page's own JavaScript, said in its comments; needs Node, and is not part of the tests.
+scripts:
+	@if command -v tsc >/dev/null; then tsc -p jsconfig.json; \
+	elif command -v npx >/dev/null; then npx --yes --package typescript tsc -p jsconfig.json; \
+	else echo "Node is not on this machine: the types of the page's JavaScript were not checked"; fi
+
 check: $(READY)
 	$(BIN)/lastseen check
 
@@ -31,6 +38,11 @@ bench: $(READY)
 	$(BIN)/python tests/bench/run.py
 	$(BIN)/python tests/bench/flow.py
 	$(BIN)/python tests/bench/products.py
+	$(BIN)/python tests/bench/load.py
+
+# All symbols as several kinds of eye see them; look at docs/palette.png after changing shared/palette.toml.
+palette: $(READY)
+	$(BIN)/python docs/make_palette_sheet.py
 
 $(READY): pyproject.toml constraints.txt
 	$(PYTHON) -c "import sys; sys.exit('lastseen needs Python 3.11 or newer' if sys.version_info < (3, 11) else 0)"

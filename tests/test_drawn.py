@@ -48,7 +48,7 @@ def flat(tmp_path_factory):
 
 def test_the_folder_holds_what_it_should(flat):
     folder, out = flat
-    names = {"ground.tif", "lanes.gpx", "map.png", "search.gpkg", "search.json", "search.kml"}
+    names = {"ground.tif", "lanes.gpx", "map.png", "page.html", "sheet.pdf", "search.gpkg", "search.json", "search.kml"}
     assert {one.name for one in folder.iterdir()} == names
     assert "the ground is taken as flat" in " ".join(out.split())
     assert "Planning and training aid" in out
@@ -56,7 +56,7 @@ def test_the_folder_holds_what_it_should(flat):
 
 def test_the_geopackage_is_in_the_crs_of_the_outline(flat):
     path = flat[0] / "search.gpkg"
-    names = ["debris", "lanes", "route", "uncovered", "run", "layer_styles"]
+    names = ["debris", "lanes", "route", "uncovered", "no_go", "first_lanes", "run", "layer_styles"]
     assert [name for name, _ in pyogrio.list_layers(path)] == names
     for layer in ("lanes", "route", "uncovered"):
         assert geopandas.read_file(path, layer=layer).crs == UTM

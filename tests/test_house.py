@@ -13,7 +13,8 @@ TOP = Path(__file__).resolve().parent.parent
 FLOORS = [
     "errors", "shared_files", "threads", "memory", "grid", "place", "outlines", "scenario", "elevation",
     "ground_layers", "terrain", "release", "motion", "traps", "deposit", "search", "versions", "reach", "remarks",
-    "plan", "drawn", "trapview", "drill", "proofs", "products", "check", "summary", "commands", "cli",
+    "plan", "drawn", "trapview", "preread", "drill", "proofs", "products", "check", "summary", "page",
+    "commands", "cli",
 ]  # fmt: skip
 FILES = sorted(SOURCE.rglob("*.py"))
 
@@ -70,6 +71,7 @@ def test_files_are_not_too_long():
 def test_no_promise_of_safety():
     """The word 'safe' describes no place: only colour-blind-safe palettes and thread-safe code may use it."""
     texts = [*FILES, *TOP.glob("*.md"), *(TOP / "data-demo").glob("*.toml"), *(TOP / "shared").rglob("*.toml")]
+    texts += [one for one in (SOURCE / "page" / "static").rglob("*") if one.suffix in (".js", ".html", ".css")]
     for path in texts:
         for line in path.read_text(encoding="utf-8").splitlines():
             if re.search(r"\bsafe(ly)?\b", line, re.IGNORECASE):

@@ -20,11 +20,13 @@ from shapely import box
 
 from lastseen import place, release, search, terrain, traps
 from lastseen import proofs as story
+from lastseen.drill import practice_proofs
 from lastseen.drill import proofs as drill_proofs
 from lastseen.errors import InputError
 from lastseen.grid import Grid
 from lastseen.motion import laws, proofs, statistical
 from lastseen.motion.flow import proofs as flow_proofs
+from lastseen.preread import proofs as preread_proofs
 from lastseen.release import proofs as release_proofs
 from lastseen.search import craft_proofs
 from lastseen.search import proofs as search_proofs
@@ -218,8 +220,10 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     **flow_proofs.QUANTITIES,
     # the whole story
     **story.QUANTITIES,
+    **preread_proofs.QUANTITIES,
     **craft_proofs.QUANTITIES,
     **search_proofs.QUANTITIES,
-    # practice
+    # practising
     **drill_proofs.QUANTITIES,
+    **practice_proofs.QUANTITIES,
 }

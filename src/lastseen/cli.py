@@ -14,7 +14,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from lastseen import __version__
-from lastseen.commands import craft, drawn, drill, ground, handing_over, planning, tools
+from lastseen.commands import craft, debrief, drawn, drill, ground, handing_over, planning, prereading, serving, tools
 from lastseen.commands.running import interrupted, watch_for_interrupt
 from lastseen.errors import LastseenError
 
@@ -32,7 +32,7 @@ app = typer.Typer(
     f"aid, not a hazard forecast.\n\n{EXIT_CODES}",
 )
 
-for room in (planning, drawn, handing_over, ground, drill, craft, tools):
+for room in (planning, drawn, handing_over, ground, prereading, drill, debrief, serving, craft, tools):
     room.add_to(app)
 
 

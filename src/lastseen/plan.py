@@ -190,6 +190,7 @@ def _lay_out(
         "searchers": wanted.searchers,
         "start_xy_m": start,
         "no_go": no_go.outline if no_go else None,
+        "entry": wanted.entry,
         "poa": poa,
         "date": wanted.day,
         "seed": scenario.seed,

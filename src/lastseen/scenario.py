@@ -67,6 +67,7 @@ class Search:
     searchers: int = 1
     start: str | None = None  # where the searchers stand, as last_seen.at; the last-seen point where not given
     pattern: Literal["across", "along"] | None = None  # what comes out best in simulated searches where not given
+    entry: Literal["top", "toe", "flank"] | None = None  # where the search begins; what comes out best if not given
     debris: Path | None = None  # observed outline of the debris: then only the search is laid out
     # Debris at least this likely is inside the outline; where not given, so that 90 % of the person's lies inside.
     outline_probability: float | None = Field(default=None, gt=0, lt=1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
@@ -29,6 +29,19 @@ def in_threads(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
         return [work(item) for item in items]
     with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(work, items))
+
+
+def in_threads_after_one(work: Callable[[T], R | None], items: Sequence[T]) -> list[R | None]:
+    """Apply ``work`` to each item; nothing else runs until one has given a result.
+
+    Kernels are loaded and compiled by then: libraries that load their parts in several threads at once can lock up.
+    """
+    found: list[R | None] = []
+    for item in items:
+        found.append(work(item))
+        if found[-1] is not None:
+            break
+    return found + in_threads(work, items[len(found) :])
 
 
 def over_rows(work: Callable[[int, int], None], rows: int, block: int = 256) -> None:

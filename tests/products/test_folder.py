@@ -29,6 +29,8 @@ FILES = {
     "lanes.gpx",
     "plan.kml",
     "map.png",
+    "page.html",
+    "sheet.pdf",
     "ground.tif",
 }
 
@@ -174,13 +176,15 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 import shapely
-from lastseen.products import contents, figures, geopackage, mapsheet, rasters, write_plan
+from lastseen.products import contents, figures, geopackage, onefile, rasters, sheet, write_plan
 store, target = Path(sys.argv[1]), Path(sys.argv[2])
 
 def copied(*given):  # pictures take long to draw, and what is tested is how files come together
-    shutil.copy(store / given[-1].name, given[-1])
+    for one in given:
+        if isinstance(one, Path):
+            shutil.copy(store / one.name, one)
 
-mapsheet.write_map = figures.write_profile = figures.write_thickness = copied
+sheet.write_map_and_sheet = onefile.write_page = figures.write_profile = figures.write_thickness = copied
 found = contents.read_contents(store)
 x, y, right, top = shapely.total_bounds(found.layers["route"].shapes)
 small = found.ground.window(x - 20, y - 20, right + 20, top + 20)  # one small raster is enough, and quick

@@ -33,7 +33,7 @@ def test_every_thing_has_one_symbol(contents, styles):
 def test_colours_and_line_styles_are_those_of_the_palette(styles):
     palette = load_palette()
     snow = palette.snow
-    colours = {palette.ground.paper, palette.person.line, snow.release, snow.path, snow.corridor,
+    colours = {palette.ground.paper, palette.ground.slope, palette.person.line, snow.release, snow.path, snow.corridor,
                palette.debris.outline, palette.debris.observed, *palette.debris.ramp, palette.traps.colour,
                palette.lanes.colour, palette.lanes.casing}  # fmt: skip
     for style in styles.values():

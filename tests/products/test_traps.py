@@ -123,7 +123,7 @@ def test_the_map_names_traps_and_carries_the_caution(handed):
     first = view.traps[0]
     assert f"{first.letter}{first.number}" in words
     assert "Planning and training aid" in words
-    assert "printed on A4 without scaling" in words
+    assert "on A4, printed without scaling" in words
     for trap in view.traps[:3]:
         assert load_palette().traps.signs[trap.kind].letter == trap.letter
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 Choice = TypeVar("Choice")
 Folder = Annotated[Path, typer.Argument(help="Folder of a plan or of a drawn search.", show_default=False)]
 # Of products.kinds, which is slow to import.
-NAMES = ("json", "gpkg", "cog", "gpx", "kml", "sheet", "sheet-staff", "sheet-blank", "geojson", "parquet")
+NAMES = ("json", "gpkg", "cog", "gpx", "kml", "sheet", "page", "sheet-staff", "sheet-blank", "geojson", "parquet")
 DEVICES: dict[str, Device] = {"full": "full", "basic": "basic"}
 PAPERS: dict[str, Paper] = {"A4": "A4", "Letter": "Letter", "A3": "A3"}
 

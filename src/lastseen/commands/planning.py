@@ -69,6 +69,7 @@ def plan(
         str | None, typer.Option("--start", help="Where they stand, if not at the last-seen point.")
     ] = None,
     pattern: Annotated[str | None, typer.Option("--pattern", help="Lanes 'across' or 'along' the fall line.")] = None,
+    entry: Annotated[str | None, typer.Option("--entry", help="Begin at the 'top', the 'toe' or a 'flank'.")] = None,
     date: Date = None,
     second_pass: SecondPass = False,
     seed: Annotated[int | None, typer.Option("--seed", help="Seed of all random draws. [default: 1]")] = None,
@@ -96,7 +97,7 @@ def plan(
         *given_in("snow", size=size, model=model, cell_m=cell, release=release),
         *given_in(
             "search", debris=debris, strip_width_m=strip_width, searchers=searchers, start=start, pattern=pattern,
-            date=date, second_pass=second_pass or None,
+            entry=entry, date=date, second_pass=second_pass or None,
         ),
         *given_in(
             "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,

@@ -64,13 +64,13 @@ def draw_members(release: Release, snow: Snow, rng: np.random.Generator) -> Memb
     """Latin hypercube over friction, turbulence, slab thickness, growth, extent and cohesion."""
     u = qmc.LatinHypercube(d=6, rng=rng).random(snow.members)
     slab = release.thickness_m * uniform(u[:, 2], *SLAB_FACTOR)
-    growth = _triangular(u[:, 3], snow.growth)
+    growth = triangular(u[:, 3], snow.growth)
     cells = np.clip(np.round(release.nominal_cells * uniform(u[:, 4], *EXTENT)), 1, release.cells.size).astype(np.int32)
     released = release.area_m2 * cells / release.nominal_cells * slab
     return Members(
-        _triangular(u[:, 0], friction_range(snow)),
-        _triangular(u[:, 1], snow.turbulence_m_s2),
-        _triangular(u[:, 5], snow.cohesion_pa),
+        triangular(u[:, 0], friction_range(snow)),
+        triangular(u[:, 1], snow.turbulence_m_s2),
+        triangular(u[:, 5], snow.cohesion_pa),
         slab,
         growth,
         cells,
@@ -83,7 +83,8 @@ def uniform(u: FloatArray, low: float, high: float) -> FloatArray:
     return low + u * (high - low)
 
 
-def _triangular(u: FloatArray, low_mode_high: tuple[float, float, float]) -> FloatArray:
+def triangular(u: FloatArray, low_mode_high: tuple[float, float, float]) -> FloatArray:
+    """Numbers between 0 and 1 as draws from a triangular distribution: lowest, most likely, highest."""
     low, mode, high = low_mode_high
     if high == low:
         return np.full_like(u, low)

@@ -111,6 +111,12 @@ def _geoparquet(contents: Contents, folder: Path, _wishes: Wishes) -> None:
     geoparquet.write_geoparquet(contents, folder)
 
 
+def _page(contents: Contents, path: Path, _wishes: Wishes) -> None:
+    from lastseen.products import onefile  # noqa: PLC0415
+
+    onefile.write_page(contents, path)
+
+
 def _sheet(contents: Contents, folder: Path, wishes: Wishes) -> None:
     from lastseen.products import sheet  # noqa: PLC0415
 
@@ -139,6 +145,7 @@ KINDS = (
     Kind("gpx", "tracks and turning points for receivers", "", _gpx),
     Kind("kml", "every layer for map programs", "{what}.kml", _kml),
     Kind("sheet", "map and sheet for print", "", _sheet),
+    Kind("page", "one page for a browser, without a network", "page.html", _page),
     Kind("sheet-staff", "sheet for those who lead a drill", "sheet-staff.pdf", _staff_sheet, always=False),
     Kind("sheet-blank", "sheet for those who are drilled, to fill in", "sheet-blank.pdf", _blank_sheet, always=False),
     Kind("geojson", "every layer for web maps", "{what}.geojson", _geojson, always=False),

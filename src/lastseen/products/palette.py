@@ -30,11 +30,13 @@ class Ground:
 
 @dataclass(frozen=True)
 class Snow:
-    """Release, paths and corridors."""
+    """Release, paths and corridors; a ramp for the share of events that come over a place."""
 
     release: str
     path: str
     corridor: str
+    reached_levels: tuple[float, ...]
+    reached: tuple[str, ...]
     dashes: dict[str, Dashes]
 
 
@@ -112,9 +114,14 @@ class Palette:
     lanes: Lanes
 
 
-@lru_cache(maxsize=1)
-def load_palette() -> Palette:
+@lru_cache(maxsize=2)
+def load_palette(*, dark: bool = False) -> Palette:
     """The palette of this installation.
+
+    Parameters
+    ----------
+    dark : bool
+        For a dark screen: what the file says under ``dark`` in place of the rest.
 
     Raises
     ------
@@ -124,6 +131,8 @@ def load_palette() -> Palette:
     path = shared_folder("shared") / "palette.toml"
     try:
         raw = tomllib.loads(path.read_text(encoding="utf-8"))
+        if dark:
+            raw = {name: {**part, **raw["dark"].get(name, {})} for name, part in raw.items()}
         traps = raw["traps"]
         signs = {kind: TrapSign(**sign) for kind, sign in traps["signs"].items()}
         return Palette(

@@ -13,9 +13,9 @@ from shapely.geometry.base import BaseGeometry
 from lastseen import __version__
 from lastseen.products.layers import percent
 from lastseen.products.mapsheet import furniture, names, panel, parts
-from lastseen.products.mapsheet.drawing import Drawing, area_patch, start_drawing
+from lastseen.products.mapsheet.drawing import Drawing, area_patch, start_drawing, start_page
 from lastseen.products.mapsheet.ground import drawn_lattice
-from lastseen.products.mapsheet.layout import Extent, fit_sheet
+from lastseen.products.mapsheet.layout import Extent, Sheet, fit_sheet, with_narrow_panel
 from lastseen.products.mapsheet.legend import AREA_WIDTH, trap_legend
 from lastseen.products.mapsheet.panel import Item, Pen
 from lastseen.products.mapsheet.sheet import own_look, write_png
@@ -39,7 +39,7 @@ def write_trap_map(view: TrapView, path: Path) -> None:
 def draw_trap_map(view: TrapView) -> Drawing:
     """The sheet, drawn but not written."""
     shown = shown_of_traps(view)
-    d = start_drawing(fit_sheet(_bounds(shown)), load_palette())
+    d = start_drawing(_layout(view, shown), load_palette())
     drawn = drawn_lattice(shown.ground, d.sheet.extent, d.sheet.metres_per_mm)
     parts.draw_relief(d.ground, drawn, d.palette)
     levels, _ = parts.draw_contours(d, drawn)
@@ -52,11 +52,24 @@ def draw_trap_map(view: TrapView) -> Drawing:
     names.name_traps(d, shown.traps[:MOST_NAMED])
     names.name_contours(d, levels)
     grid_m = furniture.draw_frame(d, shown.crs)
-    furniture.draw_under(d, shown, grid_m, levels.interval_m)
+    furniture.draw_under(d, shown.crs, grid_m, levels.interval_m)
     panel.draw_header(d, view.scenario.name or "Terrain traps", _header(view))
     panel.draw_footer(d, 0, 0, __version__)
     _fill_panel(d, view, shown)
     return d
+
+
+def _layout(view: TrapView, shown: Shown) -> Sheet:
+    """The page; one column beside the map where two would leave one empty."""
+    sheet = fit_sheet(_bounds(shown))
+    if len(sheet.columns) != 2:
+        return sheet
+    narrow = with_narrow_panel(sheet)
+    pen = Pen(start_page(narrow), narrow.columns[0].width, AMOUNTS[0][0])
+    told = _told(pen, view, shown, narrow.columns[0].height)
+    items = [*trap_legend(pen, shown), pen.heading("Terrain traps"), *chain(*told), *_notes(pen, view, AMOUNTS[0][1])]
+    fits = len(told) == len(shown.traps) and panel.flow(items, narrow.columns) is not None
+    return narrow if fits else sheet
 
 
 def _mark_small(d: Drawing, traps: Sequence[TrapMark]) -> None:
@@ -140,5 +153,5 @@ def _sentence(view: TrapView, trap: TrapMark) -> str:
 def _notes(pen: Pen, view: TrapView, most: int) -> list[Item]:
     items = [pen.heading("Notes")]
     for note in view.notes[:most]:
-        items += pen.paragraph(note, hang=2.6, mark="·")
+        items += pen.paragraph(note, hang=2.6, mark="•")
     return items if view.notes else []

@@ -105,17 +105,17 @@ def _between_ribs(zones: StartZones) -> IntArray:
     inside = np.nan_to_num(zones.grade.values) >= LEAST_GRADE
     barrier = np.maximum(np.maximum(rib / RIB_CUT, roll / ROLL_CUT), -rib / BED_CUT)
     largest = LARGEST_SLABS * slab_class(SIZES[-1]).area_m2 / zones.grade.cell_area_m2
-    labels = _cut_at(barrier, inside, 1.0, zones.grade.cell_m)
+    labels = cut_apart(barrier, inside, 1.0, zones.grade.cell_m)
     for limit in GENTLER_CUTS:
         large = (np.bincount(labels.ravel()) > largest)[labels] & (labels > 0)
         if not large.any():
             break
-        again = _cut_at(barrier, large, limit, zones.grade.cell_m)
+        again = cut_apart(barrier, large, limit, zones.grade.cell_m)
         labels = np.where(large, again + labels.max(), labels).astype(np.int32)
     return labels
 
 
-def _cut_at(barrier: FloatArray, inside: BoolArray, limit: float, cell_m: float) -> IntArray:
+def cut_apart(barrier: FloatArray, inside: BoolArray, limit: float, cell_m: float) -> IntArray:
     """Pieces of ``inside`` that are parted where the barrier reaches a limit; the barrier itself goes to its sides."""
     core = ndimage.binary_opening(inside & (barrier < limit), disk(max(1, round(NECK_M / cell_m))))
     markers, _ = ndimage.label(core)

@@ -116,7 +116,8 @@ def statement(site: Polygon, exposure: Exposure, wish: SiteWish, starts: StartGr
     asked = (
         f"{_spaced(reach.bodies)} bodies came down from {_spaced(starts.count)} start zones ({starts.least_deg:g} "
         f"degrees and steeper), each with the {members} frictions of the largest size, up to {wish.most_size}, that "
-        f"the ground there can hold ({low:.2f} to {high:.2f}, the literature range of size 3 and this model's steps to other sizes, not calibrated)"
+        f"the ground there can hold ({low:.2f} to {high:.2f}, the literature range of size 3 "
+        "and this model's steps to other sizes, not calibrated)"
     )
     left_out = f"; {wish.left_out}" if wish.left_out else ""
     if exposure.share > 0.0:

@@ -98,26 +98,32 @@ def _tick(d: Drawing, line: LineString, axis: int, number: int | None) -> None:
             d.line([(x, y), (x - length, y)], ink, width, zorder=11)
 
 
-def draw_under(d: Drawing, shown: Shown, grid_m: int, contour_m: float) -> None:
-    """Scale bar, what the map is drawn in, and the three norths."""
+def draw_under(
+    d: Drawing,
+    crs: Any,
+    grid_m: int,
+    contour_m: float | None,
+    *,
+    declination_deg: float | None = None,
+    date: str | None = None,
+) -> None:
+    """Scale bar, what the map is drawn in, and the three norths; no contours are named where there are none."""
     west, south, east, north = d.sheet.extent
-    middle = to_lonlat(0.5 * (west + east), 0.5 * (south + north), shown.crs)
-    grid = grid_crs(shown.crs, d.sheet.extent)
-    turn, own = convergence_deg(grid, middle), convergence_deg(shown.crs, middle)
-    search = shown.numbers.get("search", {})
-    declination, date = search.get("declination_deg"), search.get("date")
+    middle = to_lonlat(0.5 * (west + east), 0.5 * (south + north), crs)
+    grid = grid_crs(crs, d.sheet.extent)
+    turn, own = convergence_deg(grid, middle), convergence_deg(crs, middle)
     u = d.sheet.under
-    _norths(d, u.left + 3.5, u.top - 5.2, own, turn, declination)
+    _norths(d, u.left + 3.5, u.top - 5.2, own, turn, declination_deg)
     left = u.left + NORTHS_MM
-    end = _scale_bar(d, shown, left, u.top - 2.4)
+    end = _scale_bar(d, crs, left, u.top - 2.4)
     scale = f"1:{_spaced(d.sheet.scale)} on {d.sheet.paper}, printed without scaling"
     d.text(u.right, u.top - 1.6, scale if d.width_mm(scale, 7.0) < u.right - end else scale[: scale.index(",")], 7.0,
            ha="right", va="center", weight="bold")  # fmt: skip
     sentences = [
-        f"Grid: {grid.name}, {_spaced(grid_m)} m" + ("" if grid == shown.crs else f"; map in {shown.crs.name}"),
-        f"N true north. GN grid north, {_aside(turn)}. {_magnetic(declination, date)}",
+        f"Grid: {grid.name}, {_spaced(grid_m)} m" + ("" if grid == crs else f"; map in {crs.name}"),
+        f"N true north. GN grid north, {_aside(turn)}. {_magnetic(declination_deg, date)}",
     ]
-    if not shown.flat:
+    if contour_m is not None:
         sentences[0] += f"; contours every {contour_m:g} m"
     y = u.top - 7.2
     for words in sentences:
@@ -159,9 +165,9 @@ def _norths(d: Drawing, x: float, y: float, own_deg: float, grid_deg: float, dec
         d.text(cx, y - 6.2, name, 7.0 if name == "N" else SMALL, ha="center", va="center", weight="bold")
 
 
-def _scale_bar(d: Drawing, shown: Shown, x: float, y: float) -> float:
+def _scale_bar(d: Drawing, crs: Any, x: float, y: float) -> float:
     """True lengths on the ground; returns the right end."""
-    mm_per_m = 1.0 / (d.sheet.metres_per_mm * true_per_map(d, shown))
+    mm_per_m = 1.0 / (d.sheet.metres_per_mm * true_per_map(d, crs))
     step = max((one for one in ROUND_M if 4 * one * mm_per_m <= BAR_MM), default=ROUND_M[0])
     width, ink = step * mm_per_m, d.palette.ground
     for part in range(4):
@@ -173,11 +179,11 @@ def _scale_bar(d: Drawing, shown: Shown, x: float, y: float) -> float:
     return float(x + 4 * width + 4.0)
 
 
-def true_per_map(d: Drawing, shown: Shown) -> float:
+def true_per_map(d: Drawing, crs: Any) -> float:
     """Metres on the ellipsoid for a metre of the map, at the middle of the sheet."""
     west, south, east, north = d.sheet.extent
     x, y = 0.5 * (west + east), 0.5 * (south + north)
-    lon, lat = transformer(shown.crs, WGS84).transform([x - 500.0, x + 500.0], [y, y])
+    lon, lat = transformer(crs, WGS84).transform([x - 500.0, x + 500.0], [y, y])
     return float(GEOD.line_length(lon, lat)) / 1000.0
 
 

@@ -221,3 +221,6 @@ def _leader(d: Drawing, spot: Spot, anchors: list[Anchor], color: str, height: f
     share = min(1.0, 0.5 * height / away)
     start = (spot.x + share * (near[0] - spot.x), spot.y + share * (near[1] - spot.y))
     d.line([start, near], color, 0.5, zorder=9.5)
+
+
+place_sign, places_in = _sign, _anchors  # for sheets that show other things

@@ -51,7 +51,15 @@ def draw_map(shown: Shown, sheet: Sheet, *, mark: str = "") -> Drawing:
         detail_maps.finish_detail(inner, one)
     furniture.draw_overview(d, shown)
     grid_m = furniture.draw_frame(d, shown.crs)
-    furniture.draw_under(d, shown, grid_m, contour_m)
+    search = shown.numbers.get("search", {})
+    furniture.draw_under(
+        d,
+        shown.crs,
+        grid_m,
+        None if shown.flat else contour_m,
+        declination_deg=search.get("declination_deg"),
+        date=search.get("date"),
+    )
     panel.draw_header(d, shown.title, words.header_lines(shown), mark=mark)
     panel.draw_write_in(d)
     if shown.blank:

@@ -121,8 +121,9 @@ def _numbers(pen: Pen, shown: Shown) -> list[Item]:
     there, walk = split_walk(shown, slowest)
     who = f" (S{slowest}, the last to end)" if n > 1 else ""
     covered = shown.numbers["coverage"]
+    way = "" if shown.flat else f", lanes {shown.numbers['search']['way']}"  # flat ground has no fall line
     said = [
-        ("Strip width", f"{covered['strip_width_m']:g} m on the snow, lanes {shown.numbers['search']['way']}"),
+        ("Strip width", f"{covered['strip_width_m']:g} m on the snow{way}"),
         ("Team", f"{counted(n, 'searcher')}, {counted(len(shown.lanes), 'lane')}"),
         ("Approach", f"{length(there)} in {clock(time_of(there))}" if there else "none"),
         ("Search", f"{length(walk)} in {clock(time_of(walk))} on foot"),
@@ -248,7 +249,8 @@ def which_north(declination_deg: float | None) -> str:
 def _searcher_lines(pen: Pen, shown: Shown, searcher: int, there: Sequence[Leg], walk: Sequence[Leg]) -> list[Item]:
     way = "; ".join(f"{bearing(leg.bearing_deg_true)} {length([leg])}" for leg in there)
     steep = max((leg.steepest_deg for leg in there), default=0.0)
-    words = f"approach {way}, up to {steep:.0f}° steep, {clock(time_of(there))}" if way else "no approach"
+    incline = "" if shown.flat else f" up to {steep:.0f}° steep,"
+    words = f"approach {way},{incline} {clock(time_of(there))}" if way else "no approach"
     if shown.searchers > 1:
         words = f"{length(walk)}, {clock(time_of(walk))}; {words}"
     found = pen.paragraph(words, hang=5.5, mark=f"S{searcher}")
@@ -276,7 +278,7 @@ def _notes(pen: Pen, shown: Shown, most: int) -> list[Item]:
     items = [pen.heading("Notes")]
     for note in notes[:most]:
         text = note[0].upper() + note[1:]
-        items += pen.paragraph(text if text.endswith(".") else f"{text}.", hang=2.6, mark="·")
+        items += pen.paragraph(text if text.endswith(".") else f"{text}.", hang=2.6, mark="•")
     if len(notes) > most:
         items += pen.paragraph(f"{counted(len(notes) - most, 'more note')} on the pages that follow.")
     return items

@@ -45,7 +45,7 @@ def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Model", f"{model['reason']}; {model['events']} events{unfinished}"),
         ("Friction", f"{_range(model['friction'])} (literature range, not calibrated)"),
         ("Turbulence", f"{_range(snow['turbulence_m_s2'])} m/s²"),
-        ("Growth", f"{_range(snow['growth'])} of the released snow taken along"),
+        ("Growth", f"{_range(snow['growth'])} times the released snow taken along"),
     ]
     if model["name"] == "flow":
         rows.append(("Cohesion", f"{_range(snow['cohesion_pa'])} Pa (design choice)"))

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-import matplotlib as mpl
 from matplotlib.backends.backend_pdf import PdfPages
 
 from lastseen import __version__
@@ -85,14 +83,4 @@ def _write_pdf(pages: Sequence[Drawing], path: Path, title: str) -> None:
         about["CreationDate"] = None
     with PdfPages(path, metadata=about) as file:
         for page in pages:
-            with _own_canvas(page):
-                file.savefig(page.figure, dpi=DPI)
-
-
-@contextmanager
-def _own_canvas(page: Drawing) -> Iterator[None]:
-    """Saving as PDF must leave the drawing as it was."""
-    canvas = page.figure.canvas
-    with mpl.rc_context():
-        yield
-    page.figure.set_canvas(canvas)
+            file.savefig(page.figure, dpi=DPI)

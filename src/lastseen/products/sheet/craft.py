@@ -138,9 +138,9 @@ def dig_items(pen: Pen, case: Rescue) -> list[Item]:
     )
     found = [pen.heading("Digging"), *pen.paragraph(words)]
     for rule in dig.starts:
-        found += pen.paragraph(f"{rule.words} ({rule.source}).", hang=2.6, mark="·")
+        found += pen.paragraph(f"{rule.words[0].upper()}{rule.words[1:]} ({rule.source}).", hang=2.6, mark="•")
     for note in dig.notes:
-        found += pen.paragraph(note, hang=2.6, mark="·")
+        found += pen.paragraph(note, hang=2.6, mark="•")
     return found
 
 
@@ -154,12 +154,12 @@ def probe_items(pen: Pen, case: Rescue) -> list[Item]:
     )
     found = [pen.heading("Probing"), *pen.paragraph(words)]
     for note in (*probe_notes(PROBE_M, case.depth_m), *PROBE_NOTES):
-        found += pen.paragraph(note, hang=2.6, mark="·")
+        found += pen.paragraph(note, hang=2.6, mark="•")
     lines = [
         f"{one.name} {one.across_m:.2f} × {one.along_m:.2f} m: {_pod(one.pod)}" + (f" ({one.year})" if one.year else "")
         for one in PROBE_LINES
     ]
-    return [*found, *pen.paragraph(f"Probe lines, published POD: {'; '.join(lines)}.", hang=2.6, mark="·")]
+    return [*found, *pen.paragraph(f"Probe lines, published POD: {'; '.join(lines)}.", hang=2.6, mark="•")]
 
 
 def _pod(pod: float | None) -> str:

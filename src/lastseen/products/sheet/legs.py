@@ -11,7 +11,7 @@ from lastseen.products.mapsheet.shown import Leg, Shown
 from lastseen.products.mapsheet.words import bearing, clock, counted, length, split_mgrs, split_walk, time_of
 
 # Edges of the columns in shares of the width; from the length on, and the number, they are right edges.
-EDGES = (0.038, 0.06, 0.212, 0.50, 0.597, 0.694, 0.782, 0.868, 1.0)
+EDGES = (0.038, 0.06, 0.212, 0.495, 0.585, 0.692, 0.785, 0.87, 1.0)
 LEFT = ("leg", "start")
 HEADS = ("no", "leg", "start", "length", "true", "magn.", "slope", "most", "time")
 SLOPES = ("slope", "most")

@@ -74,5 +74,5 @@ def said(pen: Pen, heading: str, sentences: Sequence[str]) -> list[Item]:
     found = [pen.heading(heading)]
     for one in sentences:
         text = one[0].upper() + one[1:]
-        found += pen.paragraph(text if text.endswith(".") else f"{text}.", hang=2.6, mark="·")
+        found += pen.paragraph(text if text.endswith(".") else f"{text}.", hang=2.6, mark="•")
     return found

@@ -82,6 +82,7 @@ def layer_styles(palette: Palette, searchers: int) -> dict[str, LayerStyle]:
     way = Symbol(lanes.colour, LINE_PT, lanes.approach, lanes.casing)
     zone = Symbol(debris.outline, LINE_PT, person.dashes["most"])
     left = Symbol(lanes.colour, LINE_PT, hatch=lanes.uncovered)
+    first = Symbol(palette.ground.slope, LINE_PT)
     return {
         "last_seen": LayerStyle((Rule("Last-seen point", Symbol(palette.ground.paper, LINE_PT, fill=person.line)),)),
         "release": LayerStyle((Rule("Release", Symbol(snow.release, BOLD_PT, snow.dashes["release"])),)),
@@ -111,9 +112,7 @@ def layer_styles(palette: Palette, searchers: int) -> dict[str, LayerStyle]:
         ),
         "uncovered": LayerStyle((Rule("Out of range of the lanes", left),)),
         "no_go": LayerStyle((Rule("No-go ground", Symbol(lanes.colour, LINE_PT, hatch=lanes.no_go)),)),
-        "first_lanes": LayerStyle(
-            (Rule("Lane of the first pass", Symbol(palette.ground.slope, LINE_PT)),), ("number",)
-        ),
+        "first_lanes": LayerStyle((Rule("Lane of the first pass", first),), ("number",)),
     }
 
 

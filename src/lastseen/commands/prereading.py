@@ -1,0 +1,146 @@
+"""Command of the mountain guide: read a slope before going there, along a line or over an area."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from lastseen.commands.options import (
+    AsJson,
+    Buildings,
+    Crevasses,
+    Dem,
+    Overwrite,
+    Quiet,
+    Roads,
+    Rocks,
+    Surface,
+    Trees,
+    Water,
+    ZUnit,
+)
+from lastseen.commands.running import given_in, progress_bar, scenario_from
+from lastseen.errors import InputError
+
+if TYPE_CHECKING:
+    from lastseen.scenario import Scenario
+
+
+def add_to(app: typer.Typer) -> None:
+    """Put the command into the command line."""
+    app.command()(preread)
+
+
+def preread(
+    dem: Dem,
+    line: Annotated[Path | None, typer.Option("--line", help="Line of travel: any vector file, such as GPX.")] = None,
+    area: Annotated[
+        str | None, typer.Option("--area", help="Outline of an area (any vector file), or 'all' for the whole model.")
+    ] = None,
+    size: Annotated[int | None, typer.Option("--size", help="Destructive size, 1 to 4. [default: 2]")] = None,
+    members: Annotated[int, typer.Option("--members", help="Events of the ensemble, 4 to 63.")] = 16,
+    trees: Trees = None,
+    water: Water = None,
+    crevasses: Crevasses = None,
+    rocks: Rocks = None,
+    buildings: Buildings = None,
+    roads: Roads = None,
+    surface_model: Surface = None,
+    starts: Annotated[float, typer.Option("--starts", help="One start every so many metres; 0 runs each cell.")] = 5.0,
+    tiles: Annotated[float, typer.Option("--tiles", help="Side of a tile of an area, km; 2 or more.")] = 4.0,
+    workers: Annotated[
+        int | None, typer.Option("--workers", help="Processes on this machine for an area; without it threads.")
+    ] = None,
+    scheduler: Annotated[
+        str | None, typer.Option("--scheduler", help="Dask scheduler for an area, such as tcp://host:8786.")
+    ] = None,
+    seed: Annotated[int | None, typer.Option("--seed", help="Seed of all random draws. [default: 1]")] = None,
+    name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
+    z_unit: ZUnit = None,
+    output: Annotated[
+        Path | None,
+        typer.Option("-o", "--output", help="Folder to write; of a line without it only the table is shown."),
+    ] = None,
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Read a slope: a line of travel stretch by stretch, or an area or a range of mountains tile by tile."""
+    given = [
+        *given_in("", elevation=tuple(dem), name=name, z_unit=z_unit, seed=seed),
+        *given_in("snow", size=size),
+        *given_in(
+            "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,
+            surface_model=surface_model,
+        ),
+    ]  # fmt: skip
+    scenario = scenario_from(None, given)
+    if (line is None) == (area is None):
+        raise InputError("give either a line of travel with --line or an area with --area")
+    if line is not None:
+        _read_line(scenario, line, output, members, overwrite=overwrite, as_json=as_json, quiet=quiet)
+        return
+    if output is None:
+        raise InputError("an area is written into a folder: name one with -o")
+    if not (starts >= 0.0 and tiles > 0.0 and (workers is None or workers > 0)):
+        raise InputError(
+            "--starts, --tiles and --workers are sizes and numbers: give 0 or more metres, and more than 0"
+        )
+    _read_area(scenario, area or "", output, (members, starts, tiles, workers, scheduler),
+               overwrite=overwrite, as_json=as_json, quiet=quiet)  # fmt: skip
+
+
+def _read_line(
+    scenario: Scenario, line: Path, output: Path | None, members: int, *, overwrite: bool, as_json: bool, quiet: bool
+) -> None:
+    from lastseen.preread.story import view_line
+    from lastseen.products import refuse_existing
+    from lastseen.products.numbers import numbers_text
+    from lastseen.products.preread.linefiles import LINE_PROOF, line_numbers, write_line
+    from lastseen.products.preread.summary import line_summary
+
+    if output is not None:
+        refuse_existing(output, overwrite=overwrite, proof=LINE_PROOF)
+    with progress_bar(hidden=quiet) as progress:
+        view = view_line(scenario, line, members, progress)
+        if output is not None:
+            write_line(
+                view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share)
+            )
+    if as_json:
+        typer.echo(numbers_text(line_numbers(view)), nl=False)
+    elif not quiet:
+        typer.echo(line_summary(view, output))
+
+
+def _read_area(
+    scenario: Scenario,
+    area: str,
+    output: Path,
+    how: tuple[int, float, float, int | None, str | None],
+    *,
+    overwrite: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    from lastseen.preread.tiled import view_area
+    from lastseen.products import refuse_existing
+    from lastseen.products.numbers import numbers_text
+    from lastseen.products.preread.areafiles import AREA_PROOF, area_numbers, write_area
+    from lastseen.products.preread.summary import area_summary
+
+    refuse_existing(output, overwrite=overwrite, proof=AREA_PROOF)
+    members, starts, tiles, workers, scheduler = how
+    with progress_bar(hidden=quiet) as progress:
+        view = view_area(
+            scenario, output, area=area, members=members, spacing_m=starts, tile_km=tiles, workers=workers,
+            scheduler=scheduler, progress=progress,
+        )  # fmt: skip
+        numbers = area_numbers(view)
+        write_area(view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.9 + 0.1 * share))
+    if as_json:
+        typer.echo(numbers_text(numbers), nl=False)
+    elif not quiet:
+        typer.echo(area_summary(view, output))

@@ -1,0 +1,114 @@
+"""Who is answered: own host, own origin, the token of this start. And what every answer says to the browser."""
+
+from __future__ import annotations
+
+import hmac
+import json
+from collections.abc import Awaitable, Callable, MutableMapping
+from http.cookies import CookieError, SimpleCookie
+from typing import Any
+
+from lastseen.page.settings import Settings
+
+Scope = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
+Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
+App = Callable[[Scope, Receive, Send], Awaitable[None]]
+
+# No inline script or style, nothing from elsewhere, no frames. The map library makes its worker from a blob.
+CONTENT_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; connect-src 'self'; "
+    "worker-src blob:; font-src 'none'; manifest-src 'none'; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'"
+)
+_HEADERS = (
+    (b"content-security-policy", CONTENT_POLICY.encode()),
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"no-referrer"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"permissions-policy", b"camera=(), microphone=(), geolocation=(), payment=()"),
+)
+_OPEN = "/enter"  # the only address without a token in a cookie or header: it sets the cookie
+_FROM_OUTSIDE = ("cross-site", "same-site")
+_LONGEST_TARGET = 4096
+_NOT_YOURS = "requests from other pages are not answered"
+_UNKNOWN = "open the address that lastseen serve prints: it holds a token that is new at each start"
+
+
+class Guard:
+    """Middleware: refuses before anything else looks at a request."""
+
+    def __init__(self, app: App, settings: Settings) -> None:
+        self._app, self._settings = app, settings
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer, or refuse."""
+        if scope["type"] == "lifespan":
+            await self._app(scope, receive, send)
+            return
+
+        async def with_headers(message: MutableMapping[str, Any]) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [*message.get("headers", []), *_HEADERS]
+            await send(message)
+
+        refusal = self._refusal(scope) if scope["type"] == "http" else (403, "only plain requests are answered")
+        if refusal is None:
+            await self._app(scope, receive, with_headers)
+        else:
+            await _refuse(scope, with_headers, *refusal)
+
+    def _refusal(self, scope: Scope) -> tuple[int, str] | None:
+        headers = _single(scope["headers"])
+        if headers is None:
+            return 400, "a header that must stand once stands twice"
+        host, open_door = headers.get("host", "").lower(), scope["path"] == _OPEN
+        outside = not open_door and headers.get("sec-fetch-site") in _FROM_OUTSIDE
+        refusals = (
+            (host not in self._settings.hosts, 421, "this server is not called that: open the address that is printed"),
+            (headers.get("origin", f"http://{host}") != f"http://{host}" or outside, 403, _NOT_YOURS),
+            (len(scope.get("raw_path") or b"") + len(scope["query_string"]) > _LONGEST_TARGET, 414, "a long address"),
+            (not open_door and not self._knows_token(headers), 401, _UNKNOWN),
+        )
+        return next(((status, said) for refused, status, said in refusals if refused), None)
+
+    def _knows_token(self, headers: dict[str, str]) -> bool:
+        given = [headers.get("authorization", "").removeprefix("Bearer ").strip()]
+        try:
+            cookie = SimpleCookie(headers.get("cookie", "")).get(self._settings.cookie)
+        except CookieError:
+            cookie = None
+        if cookie is not None:
+            given.append(cookie.value)
+        return any(same(one, self._settings.token) for one in given)
+
+
+def same(one: str, other: str) -> bool:
+    """Whether two secrets are alike, in a time that does not tell where they differ."""
+    return hmac.compare_digest(one.encode("utf-8", "replace"), other.encode())
+
+
+def _single(headers: list[tuple[bytes, bytes]]) -> dict[str, str] | None:
+    """Headers by name; None where one that decides something comes twice."""
+    found: dict[str, str] = {}
+    for raw, value in headers:
+        name = raw.decode("latin-1").lower()
+        if name in found and name in ("host", "origin", "authorization", "content-length", "sec-fetch-site"):
+            return None
+        found[name] = f"{found[name]}; {value.decode('latin-1')}" if name in found else value.decode("latin-1")
+    return found
+
+
+async def _refuse(scope: Scope, send: Send, status: int, said: str) -> None:
+    wants_page = b"text/html" in dict(scope["headers"]).get(b"accept", b"") if scope["type"] == "http" else False
+    body = said.encode() if wants_page else json.dumps({"error": said}).encode()
+    kind = b"text/plain; charset=utf-8" if wants_page else b"application/json"
+    if scope["type"] == "websocket":
+        await send({"type": "websocket.close", "code": 1008})
+        return
+    headers = [(b"content-type", kind), (b"content-length", str(len(body)).encode()), (b"connection", b"close")]
+    if status == 401:
+        headers.append((b"www-authenticate", b"Bearer"))
+    await send({"type": "http.response.start", "status": status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})

@@ -1,0 +1,211 @@
+"""Lanes over the debris of a plan, laid anew while somebody moves a slider. It runs in a helper process.
+
+The same settings as in the plan give the plan's own lanes: nothing is simplified for speed.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from pyproj import CRS
+from shapely.geometry import mapping
+from shapely.ops import transform
+
+from lastseen import search
+from lastseen.errors import LastseenError
+from lastseen.grid import FloatArray
+from lastseen.page.asking import AskLanes
+from lastseen.page.ground_of import Base, base_of
+from lastseen.place import WGS84, parse_crs, parse_point, to_map, transformer
+from lastseen.products.layers import known, leg_sentence, percent
+from lastseen.search import SearchPlan
+from lastseen.search.lattice import lattice_over, lattice_spacing_m
+from lastseen.search.surface import Surface
+from lastseen.search.trial.simulate import Stretches, Targets, first_signals_s, poa_places, stretches_of
+
+CURVE_POINTS = 60
+_SAMPLES = 3000.0
+_MARGIN_M = 60.0
+
+
+def lay_lanes(folder: str, scenario: str, asked: AskLanes) -> dict[str, Any]:
+    """Lanes, the walk and its coverage as plain values, or one sentence in ``error``."""
+    try:
+        return {"error": None, "lanes": _laid(base_of(folder, scenario), asked)}
+    except LastseenError as error:
+        return {"error": str(error), "lanes": None}
+
+
+def warm() -> None:
+    """Load what a layout needs, so that the first slide is quick."""
+    from shapely import box  # noqa: PLC0415
+
+    from lastseen.grid import Grid  # noqa: PLC0415
+
+    y, x = np.mgrid[0:100, 0:100]
+    flat = Grid(0.2 * y + 0.0 * x, 0.0, 200.0, 2.0, CRS("EPSG:32632"))
+    poa = flat.with_values(np.where((x > 30) & (x < 60) & (y > 30) & (y < 60), 1.0 / 841.0, 0.0))
+    for searchers in (1, 2):
+        search.lay_out(box(60.0, 60.0, 140.0, 140.0), flat, strip_width_m=20.0, searchers=searchers, poa=poa)
+
+
+def _laid(base: Base, asked: AskLanes) -> dict[str, Any]:
+    start = base.at_m
+    if asked.start:
+        crs = parse_crs(base.scenario.last_seen.crs) if base.scenario.last_seen.crs else None
+        start = to_map(parse_point(asked.start, crs), base.ground.crs)
+    laid = search.lay_out(
+        base.outline,
+        base.ground,
+        strip_width_m=asked.strip_width_m,
+        searchers=asked.searchers,
+        start_xy_m=start,
+        pattern=asked.pattern,
+        entry=asked.entry,
+        no_go=base.no_go,
+        poa=base.poa,
+        date=base.scenario.search.day,
+        seed=base.scenario.seed,
+    )
+    return {
+        "strip_width_m": laid.strip_width_m,
+        "searchers": laid.searchers,
+        "way": laid.way,
+        "coverage": round(laid.coverage.fraction, 6),
+        "uncovered_m2": round(laid.coverage.uncovered_m2, 1),
+        "total_time_s": round(laid.total_time_s, 1),
+        "each": [
+            {"searcher": k, "walk_m": round(laid.walk_m(k), 1), "time_s": round(laid.time_s(k), 1)}
+            for k in range(1, laid.searchers + 1)
+        ],
+        "pod": _share(laid),
+        "notes": list(laid.notes),
+        "lanes": _collection(_lanes(laid), base.ground.crs),
+        "route": _collection(_route(laid), base.ground.crs),
+        "uncovered": _collection(_uncovered(laid), base.ground.crs),
+        "covered": covered_over_time(base, laid),
+    }
+
+
+def covered_over_time(base: Base, laid: SearchPlan) -> list[list[float | None]]:
+    """Rows of (seconds, share of the debris, share of the probability of area) in range of lanes and joins so far."""
+    end = laid.total_time_s
+    times = np.linspace(0.0, end, CURVE_POINTS + 1)
+    west, south, east, north = base.outline.bounds
+    points = [leg.line.coords[k] for leg in laid.legs for k in (0, -1)] or [(west, south)]
+    x, y = np.array(points).T
+    box = (min(west, x.min()), min(south, y.min()), max(east, x.max()), max(north, y.max()))
+    surface = Surface.around(base.ground, box, _MARGIN_M)
+    way = _searching(laid, surface)
+    spacing = lattice_spacing_m(base.outline, max(1.0, math.sqrt(base.outline.area / _SAMPLES)))
+    lattice = lattice_over(base.outline, surface, spacing)
+    debris = _growing(lattice.x_m, lattice.y_m, lattice.weight_m2, times, surface, way, laid.strip_width_m)
+    person = None
+    if base.poa is not None:
+        px, py, weight, _ = poa_places(base.poa)
+        person = _growing(px, py, weight, times, surface, way, laid.strip_width_m)
+    return [
+        [round(float(t), 1), round(float(debris[k]), 4), round(float(person[k]), 4) if person is not None else None]
+        for k, t in enumerate(times)
+    ]
+
+
+def _searching(laid: SearchPlan, surface: Surface) -> Stretches:
+    """The walk without approaches, in stretches of a few metres, each with its time since the searchers set out."""
+    found = []
+    for k in range(1, laid.searchers + 1):
+        legs = [leg for leg in laid.legs if leg.searcher == k]
+        walked = [leg for leg in legs if leg.kind != "approach"]
+        if not walked:
+            continue
+        begin = sum(leg.time_s for leg in legs if leg.kind == "approach")
+        corners = np.array([walked[0].line.coords[0], *(leg.line.coords[-1] for leg in walked)])
+        one = stretches_of([corners], surface)
+        found.append((one.start_m, one.end_m, one.begun_s + begin, one.done_s + begin))
+    if not found:
+        return Stretches(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), 0.0, 0.0)
+    start, end, begun, done = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    order = np.argsort(begun, kind="stable")
+    return Stretches(start[order], end[order], begun[order], done[order], 0.0, float(done.max()))
+
+
+def _growing(
+    x: FloatArray,
+    y: FloatArray,
+    weight: FloatArray,
+    times: FloatArray,
+    surface: Surface,
+    way: Stretches,
+    width_m: float,
+) -> FloatArray:
+    """Share of the weight that has been in range at each time."""
+    xyz = np.column_stack([x, y, surface.z(np.ascontiguousarray(x), np.ascontiguousarray(y))])
+    axis = np.tile([0.0, 0.0, 1.0], (x.size, 1))
+    heard = first_signals_s(way, surface, Targets(xyz, axis, np.full(x.size, 0.5 * width_m), dipole=False))
+    order = np.argsort(heard, kind="stable")
+    share = np.concatenate([[0.0], np.cumsum(weight[order])]) / float(weight.sum())
+    return np.asarray(share[np.searchsorted(heard[order], times, side="right")])
+
+
+def _lanes(laid: SearchPlan) -> list[tuple[Any, dict[str, Any]]]:
+    rows = []
+    for lane in laid.lanes:
+        legs = [leg for leg in laid.legs if leg.lane == lane.number]
+        said = " ".join(leg_sentence(leg) for leg in legs)
+        values = {
+            "number": lane.number, "searcher": lane.searcher, "length_m": round(lane.length_m, 1),
+            "bearing_deg_true": known(round(legs[0].bearing_deg_true, 1)) if legs else None, "reason": said,
+        }  # fmt: skip
+        rows.append((lane.line, values))
+    return rows
+
+
+def _route(laid: SearchPlan) -> list[tuple[Any, dict[str, Any]]]:
+    return [
+        (
+            leg.line,
+            {
+                "searcher": leg.searcher, "number": leg.number, "kind": leg.kind, "lane": leg.lane,
+                "length_m": round(leg.length_m, 1), "time_s": round(leg.time_s, 2),
+                "slope_deg": known(round(leg.slope_deg, 1)), "steepest_deg": known(round(leg.steepest_deg, 1)),
+                "bearing_deg_true": known(round(leg.bearing_deg_true, 1)),
+                "bearing_deg_magnetic": known(leg.bearing_deg_magnetic),
+                "danger": leg.danger, "reason": leg_sentence(leg),
+            },
+        )
+        for leg in laid.legs
+    ]  # fmt: skip
+
+
+def _uncovered(laid: SearchPlan) -> list[tuple[Any, dict[str, Any]]]:
+    half = 0.5 * laid.strip_width_m
+    said = f"Debris farther than {half:g} m from the walk: out of range of the lanes."
+    return [(one, {"area_m2": round(one.area, 1), "reason": said}) for one in laid.coverage.uncovered.geoms]
+
+
+def _share(laid: SearchPlan) -> dict[str, Any] | None:
+    """What the simulated search says of this layout."""
+    one = laid.chosen
+    if one is None:
+        return None
+    p10, p50, p90 = (known(value) for value in one.first_signal_s)
+    return {"heard": known(one.pod), "first_signal_s": [p10, p50, p90], "words": one.words, "said": percent(one.pod)}
+
+
+def _collection(rows: list[tuple[Any, dict[str, Any]]], crs: CRS) -> dict[str, Any]:
+    """GeoJSON in degrees."""
+    to_degrees = transformer(crs, WGS84).transform
+
+    def moved(x: Any, y: Any, _z: Any = None) -> tuple[Any, Any]:
+        lon, lat = to_degrees(x, y)
+        return np.round(lon, 7), np.round(lat, 7)
+
+    return {
+        "type": "FeatureCollection",
+        "features": [
+            {"type": "Feature", "properties": values, "geometry": mapping(transform(moved, shape))}
+            for shape, values in rows
+        ],
+    }

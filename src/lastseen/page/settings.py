@@ -1,0 +1,102 @@
+"""What a server may do: where plans are kept, who may call it, and how much one request may take."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass, field
+from pathlib import Path
+
+LOOPBACK = "127.0.0.1"
+DEFAULT_PORT = 8424
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Bounds of what requests may use; all are design choices.
+
+    Attributes
+    ----------
+    body_bytes, upload_bytes : int
+        Of a JSON body, and of an uploaded elevation file.
+    upload_cells : int
+        Declared width times height of an uploaded raster.
+    block_bytes : int
+        Declared size of one block of it: a whole block is unpacked at once.
+    header_bytes : int
+    jobs_waiting : int
+        Beside the one that runs.
+    job_s, job_gb : float
+        Time and memory of one job.
+    lanes_s : float
+        Time of one layout of lanes.
+    work_waiting : int
+        Requests that may wait for a helper process.
+    members, tracers, bodies : int
+        Largest ensemble that may be asked for here; the command line takes more.
+    corners : int
+        Of a drawn outline.
+    """
+
+    body_bytes: int = 262_144
+    upload_bytes: int = 1_000_000_000
+    upload_cells: int = 200_000_000
+    block_bytes: int = 268_435_456
+    header_bytes: int = 32_768
+    jobs_waiting: int = 3
+    job_s: float = 900.0
+    job_gb: float = 12.0
+    lanes_s: float = 20.0
+    work_waiting: int = 64
+    members: int = 200
+    tracers: int = 5_000
+    bodies: int = 100_000
+    corners: int = 2_000
+
+
+@dataclass(frozen=True)
+class Settings:
+    """One server.
+
+    Attributes
+    ----------
+    folder : Path
+        Where plans and uploads are kept; nothing is written anywhere else.
+    elevation : tuple of Path
+        Named on the command line; more can be dropped on the page.
+    z_unit : str or None
+        Of these files.
+    host, port : str, int
+    token : str
+        What a caller must know; new at each start where it was not given.
+    limits : Limits
+    """
+
+    folder: Path
+    elevation: tuple[Path, ...] = ()
+    z_unit: str | None = None
+    host: str = LOOPBACK
+    port: int = DEFAULT_PORT
+    token: str = field(default_factory=lambda: secrets.token_urlsafe(24), repr=False)
+    limits: Limits = Limits()
+
+    @property
+    def address(self) -> str:
+        """Where the page is opened, with the token in it."""
+        return f"{self.origin}/enter?token={self.token}"
+
+    @property
+    def origin(self) -> str:
+        """Scheme, host and port."""
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"http://{host}:{self.port}"
+
+    @property
+    def hosts(self) -> frozenset[str]:
+        """Values of the Host header that are answered."""
+        names = {self.host, LOOPBACK, "localhost", "[::1]"}
+        return frozenset(f"{name}:{self.port}" for name in names)
+
+    @property
+    def cookie(self) -> str:
+        """Name of the cookie: cookies do not tell ports apart."""
+        return f"lastseen_{self.port}"

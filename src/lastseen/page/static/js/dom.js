@@ -1,0 +1,121 @@
+// @ts-check
+/** Small helpers to make elements. Text is always text, never markup. */
+
+/**
+ * Make an element.
+ * @param {string} tag
+ * @param {Record<string, any>} [given] attributes; `on…` are listeners, `class` is the class, null is left out
+ * @param {...(Node | string | number | null | undefined | false | Array<any>)} children
+ * @returns {any}
+ */
+export function h(tag, given = {}, ...children) {
+  const svg = SVG_TAGS.has(tag);
+  const made = svg ? document.createElementNS("http://www.w3.org/2000/svg", tag) : document.createElement(tag);
+  for (const [key, value] of Object.entries(given)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (key.startsWith("on")) made.addEventListener(key.slice(2), value);
+    else if (key === "value" && !svg) /** @type {any} */ (made).value = value;
+    else if (key === "checked") /** @type {any} */ (made).checked = value;
+    else made.setAttribute(key, value === true ? "" : String(value));
+  }
+  made.append(...children.flat(4).filter((one) => one !== null && one !== undefined && one !== false).map((one) => (one instanceof Node ? one : String(one))));
+  return made;
+}
+
+const SVG_TAGS = new Set(["svg", "path", "line", "circle", "text", "g", "rect", "polyline", "polygon"]);
+
+/**
+ * Replace what is in an element.
+ * @param {Element} where
+ * @param {...any} children
+ */
+export function fill(where, ...children) {
+  where.replaceChildren(...children.flat(4).filter((one) => one !== null && one !== undefined && one !== false));
+}
+
+/**
+ * @param {string} id
+ * @returns {any}
+ */
+export const byId = (id) => document.getElementById(id);
+
+/**
+ * Say something to people who listen.
+ * @param {string} text
+ */
+export function say(text) {
+  byId("said").textContent = text;
+}
+
+/**
+ * Call at most once in a while, and once after the last time.
+ * @param {(...args: any[]) => void} work
+ * @param {number} ms
+ */
+export function calmly(work, ms) {
+  /** @type {any} */
+  let timer = 0;
+  return (/** @type {any[]} */ ...args) => {
+    clearTimeout(timer);
+    timer = setTimeout(() => work(...args), ms);
+  };
+}
+
+let count = 0;
+/** A name that no other element has. */
+export const newId = () => `e${++count}`;
+
+/**
+ * A labelled field.
+ * @param {string} label
+ * @param {any} control
+ * @param {string} [help]
+ */
+export function field(label, control, help) {
+  control.id ||= newId();
+  const helpId = help ? newId() : null;
+  if (helpId) control.setAttribute("aria-describedby", helpId);
+  return h("div", { class: "field" }, h("label", { for: control.id }, label), control, help && h("p", { class: "help", id: helpId }, help));
+}
+
+/**
+ * A choice of one among a few, as radio buttons.
+ * @param {string} legend
+ * @param {string} name
+ * @param {Array<[string, any, any?]>} choices value, label, what stands below
+ * @param {string} chosen
+ * @param {(value: string) => void} changed
+ */
+export function choice(legend, name, choices, chosen, changed) {
+  return h(
+    "fieldset", { class: "choice" }, h("legend", {}, legend),
+    choices.map(([value, label, more]) => {
+      const id = newId();
+      return h(
+        "div", { class: "option" },
+        h("input", { type: "radio", name, id, value, checked: value === chosen, onchange: () => changed(value) }),
+        h("label", { for: id }, h("span", {}, label), more && h("small", {}, more)),
+      );
+    }),
+  );
+}
+
+/**
+ * A drop-down.
+ * @param {Record<string, string>} choices
+ * @param {string} chosen
+ * @param {(value: string) => void} changed
+ */
+export function select(choices, chosen, changed) {
+  return h(
+    "select", { onchange: (/** @type {any} */ e) => changed(e.target.value) },
+    Object.entries(choices).map(([value, label]) => h("option", { value, ...(value === chosen ? { selected: true } : {}) }, label)),
+  );
+}
+
+/**
+ * @param {string} label
+ * @param {() => void} pressed
+ * @param {Record<string, any>} [more]
+ */
+export const button = (label, pressed, more = {}) => h("button", { type: "button", onclick: pressed, ...more }, label);

@@ -1,0 +1,381 @@
+// @ts-check
+/** The page: puts map, steps and server together. */
+
+import { api } from "./api.js";
+import * as clock from "./clock.js";
+import { button, byId, calmly, fill, h, newId, say, select } from "./dom.js";
+import * as drawing from "./drawing.js";
+import { ink, setPalette } from "./look.js";
+import * as view from "./mapview.js";
+import * as planView from "./planlayers.js";
+import * as profile from "./profile.js";
+import { handStep } from "./step/hand.js";
+import { placeStep } from "./step/place.js";
+import { pointStep } from "./step/point.js";
+import { readStep } from "./step/read.js";
+import { jobBox, runStep } from "./step/run.js";
+import { legs, result, searchStep } from "./step/search.js";
+import { snowStep } from "./step/snow.js";
+import * as steps from "./steps.js";
+import * as store from "./store.js";
+import { chosen, set } from "./store.js";
+import { T } from "./text.js";
+import { setFeet } from "./units.js";
+import { place, world } from "./world.js";
+
+let picksStart = false;
+let laying = false;
+let again = false;
+let asked = 0;
+/** @type {EventSource | null} */
+let listening = null;
+
+async function begin() {
+  store.read();
+  const [state, plans] = await Promise.all([api.state(), api.plans()]);
+  Object.assign(world, { state, plans, places: new Map(state.places.map((/** @type {any} */ one) => [one.id, one])) });
+  setPalette(state.palette);
+  theme(kept("theme") || "auto");
+  setFeet(kept("feet") === "1");
+  frame();
+  if (!place()) set({ place: state.places[0].id }, { undo: false });
+  steps.make([placeStep({ openPlan, tryDemo }), pointStep({ readText, middle: () => point(view.middle(), ""), sized }), snowStep(), runStep({ run, cancel }), readStep({ trap, zone }), searchStep({ pickStart, keep: run }), handStep({ keep: run })]);
+  await view.start();
+  listen();
+  store.watch(changed);
+  view.showPlace(place(), chosen.ground, true);
+  showPoint();
+  if (chosen.drawn) drawing.showDrawn(chosen.drawn.rings);
+  if (chosen.at) understand(chosen.atText || chosen.at.join(","), "");
+  if (chosen.ground.includes("tilt")) view.tilt(true);
+  if (chosen.plan) await takePlan(chosen.plan, true);
+  steps.open(false);
+  document.documentElement.dataset.ready = "1";
+  view.map.on("idle", () => { document.documentElement.dataset.idle = "1"; });
+}
+
+function frame() {
+  document.title = T.title;
+  fill(/** @type {any} */ (document.querySelector(".skip")), T.skip);
+  byId("panel").setAttribute("aria-label", T.panel);
+  byId("view").setAttribute("aria-label", T.map);
+  const feetId = newId();
+  const themes = select(T.themes, kept("theme") || "auto", (kind) => { keep("theme", kind); theme(kind); recolour(); });
+  themes.setAttribute("aria-label", T.theme);
+  fill(byId("top"),
+    h("div", { class: "brand" }, h("h1", {}, T.title), h("p", {}, T.subtitle)),
+    h("div", { class: "settings" },
+      button(T.undo, undo, { id: "undo", title: "Ctrl+Z" }),
+      h("span", { class: "option" }, h("input", { type: "checkbox", id: feetId, checked: kept("feet") === "1", onchange: (/** @type {any} */ e) => { keep("feet", e.target.checked ? "1" : ""); setFeet(e.target.checked); steps.rebuild(); profile.draw(); } }), h("label", { for: feetId }, T.feet)),
+      themes));
+  const full = byId("caution-full");
+  fill(full, h("h2", {}, T.caution.title), h("p", {}, world.state.caution.full), h("form", { method: "dialog" }, button(T.caution.close, () => full.close(), { class: "main", autofocus: true })));
+  full.setAttribute("aria-label", T.caution.title);
+  fill(byId("caution"), h("p", {}, world.state.caution.short, " ", button(T.caution.more, () => full.showModal(), { class: "link" })));
+}
+
+function listen() {
+  view.tools({ tilted: () => chosen.ground.includes("tilt"), tilt: () => set({ ground: chosen.ground.includes("tilt") ? chosen.ground.filter((one) => one !== "tilt") : [...chosen.ground, "tilt"] }) });
+  view.onClick((lonlat) => {
+    if (chosen.step !== "point" && chosen.step !== "place") return false;
+    if (chosen.step === "place") set({ step: "point" }, { undo: false });
+    point(lonlat, "");
+    return true;
+  });
+  planView.listen((number) => trap(number));
+  drawing.listen();
+  view.onClick((lonlat) => {
+    if (!picksStart) return false;
+    picksStart = false;
+    set({ start: `${lonlat[0].toFixed(6)},${lonlat[1].toFixed(6)}` });
+    return true;
+  });
+  view.map.on("mousemove", (/** @type {any} */ e) => { if (world.profile && chosen.step === "read") profile.near([e.lngLat.lng, e.lngLat.lat]); });
+  addEventListener("keydown", (e) => {
+    if ((e.ctrlKey || e.metaKey) && e.key.toLowerCase() === "z" && !(e.target instanceof HTMLInputElement && e.target.type === "text")) { e.preventDefault(); undo(); }
+  });
+  addEventListener("resize", calmly(() => profile.draw(), 150));
+  addEventListener("hashchange", () => location.reload());
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { theme(kept("theme") || "auto"); recolour(); });
+}
+
+/** What follows from a change. @param {Set<string>} keys */
+async function changed(keys) {
+  const any = (/** @type {string[]} */ ...names) => names.some((one) => keys.has(one));
+  byId("undo").disabled = store.undoable() < 1;
+  if (any("place", "ground")) view.showPlace(place(), chosen.ground, true);
+  if (any("ground") && chosen.ground.includes("tilt") !== view.map.getPitch() > 0) view.tilt(chosen.ground.includes("tilt"), uphill());
+  if (any("at", "radius", "place")) showPoint();
+  if (any("at", "place")) {
+    if (!chosen.at) world.point = null;
+    else if (!any("atText") || !world.point) understand(chosen.atText || chosen.at.join(","), "");
+  }
+  if (any("drawn")) drawing.showDrawn(chosen.drawn?.rings || []);
+  if (any("plan")) await takePlan(chosen.plan, false);
+  else if (any("width", "searchers", "pattern", "entry", "start")) layLanes();
+  if (any("colour") && world.plan?.numbers.model) planView.colourBy(chosen.plan, chosen.colour);
+  if (any("step")) steps.open(true);
+  else if (any("place", "at", "drawn", "plan", "start", "frictionKind", "size", "friction") && !document.activeElement?.matches("input[type=range], input[type=number]")) steps.rebuild();
+  else steps.sums();
+  if (any("step", "plan", "colour")) { showProfile(); legend(); }
+}
+
+/** From the end of the main path to its start: debris in front, the release above it. */
+function uphill() {
+  const path = world.profile?.lonlat;
+  if (!path) return undefined;
+  const [a, b] = [path[path.length - 1], path[0]];
+  return (Math.atan2((b[0] - a[0]) * Math.cos((a[1] * Math.PI) / 180), b[1] - a[1]) * 180) / Math.PI;
+}
+
+function undo() {
+  const left = store.undo();
+  say(left < 0 ? T.nothingToUndo : T.undone(left));
+  if (left >= 0) steps.rebuild();
+}
+
+/**
+ * @param {[number, number]} at
+ * @param {string} text
+ */
+function point(at, text) {
+  const near = /** @type {[number, number]} */ (at.map((one) => Number(one.toFixed(6))));
+  world.point = null;
+  set({ at: near, atText: text });
+  say(T.point.moved(near.join(", ")));
+}
+
+/**
+ * @param {string} text
+ * @param {string} crs
+ */
+async function readText(text, crs) {
+  try {
+    const found = await api.point({ text, place: chosen.place, ...(crs ? { crs } : {}) });
+    world.point = found;
+    world.pointError = "";
+    const at = /** @type {[number, number]} */ ([found.lon, found.lat]);
+    set({ at, atText: crs ? found.lonlat : text.trim() });
+    steps.rebuild();
+    say(T.point.moved(found.lonlat));
+    if (!view.map.getBounds().contains(at)) view.map.easeTo({ center: at });
+  } catch (error) {
+    world.pointError = /** @type {Error} */ (error).message;
+    steps.rebuild();
+  }
+}
+
+/** Ask how a point is understood. @param {string} text @param {string} crs */
+async function understand(text, crs) {
+  const at = chosen.at;
+  try {
+    const found = await api.point({ text, place: chosen.place, ...(crs ? { crs } : {}) });
+    if (JSON.stringify(at) !== JSON.stringify(chosen.at)) return;
+    [world.point, world.pointError] = [found, ""];
+  } catch (error) {
+    [world.point, world.pointError] = [null, /** @type {Error} */ (error).message];
+  }
+  if (chosen.step === "point") steps.rebuild();
+  steps.sums();
+}
+
+const sized = (/** @type {number} */ radius) => set({ radius });
+const showPoint = () => view.showPoint(chosen.at, chosen.radius, { moved: (at) => point(at, ""), sized: (radius) => { sized(radius); steps.rebuild(); } });
+
+/** @param {any} demo */
+function tryDemo(demo) {
+  const [lon, lat] = demo.at.split(",").map(Number);
+  world.point = null;
+  set({ place: "ysterra", at: [lon, lat], atText: demo.at, radius: demo.radius_m, size: demo.size, seed: demo.seed, name: demo.name, width: demo.strip_width_m, searchers: demo.searchers, plan: "", friction: null, frictionKind: "usual", slab: null, drawn: null, pattern: "", entry: "", start: "", step: "run" });
+  const box = [...view.shifted([lon, lat], -350, -500), ...view.shifted([lon, lat], 350, 300)];
+  view.goTo([box[0], box[1], box[2], box[3]], 16);
+}
+
+async function run() {
+  set({ step: "run" }, { undo: false });
+  try {
+    watchJob(await api.start(store.question()));
+  } catch (error) {
+    world.job = { state: "failed", error: /** @type {Error} */ (error).message, share: 0 };
+    steps.rebuild();
+  }
+}
+
+/** @param {any} job */
+function watchJob(job) {
+  world.job = job;
+  sessionStorage.setItem("job", job.id);
+  steps.rebuild();
+  listening?.close();
+  listening = api.events(job.id);
+  let last = job.state;
+  listening.onmessage = async (event) => {
+    const now = JSON.parse(event.data);
+    world.job = now;
+    if (["done", "failed", "cancelled"].includes(now.state)) {
+      listening?.close();
+      sessionStorage.removeItem("job");
+    }
+    if (now.state === "done") {
+      world.plans = await api.plans().catch(() => world.plans);
+      say(T.run.done(now.plan));
+      set({ plan: now.plan, step: "read" });
+    } else if (now.state !== last) steps.rebuild();
+    else if (byId("job")) {
+      const focused = document.activeElement?.closest("#job");
+      fill(byId("job"), jobBox(now, cancel));
+      if (focused) byId("job").querySelector("button")?.focus();
+    }
+    last = now.state;
+    steps.sums();
+  };
+}
+
+async function cancel() {
+  if (!world.job) return;
+  try {
+    await api.cancel(world.job.id);
+    say(T.run.cancelled);
+  } catch (error) {
+    say(/** @type {Error} */ (error).message);
+  }
+}
+
+/** @param {string} id */
+async function openPlan(id) {
+  try {
+    const found = await api.plan(id);
+    const asked = found.asked;
+    if (!asked) { set({ plan: id, step: "read" }); return; }
+    const text = asked.last_seen.at;
+    const at = text ? await api.point({ text, ...(asked.last_seen.crs ? { crs: asked.last_seen.crs } : {}) }) : null;
+    world.point = null;
+    set({
+      place: asked.place, at: at && [at.lon, at.lat], atText: text, radius: asked.last_seen.radius_m, size: asked.snow.size, slab: asked.snow.slab_thickness_m,
+      friction: asked.snow.friction, frictionKind: asked.snow.friction ? "own" : "usual", model: asked.snow.model || "auto", seed: asked.seed, name: asked.name, drawn: null,
+      width: asked.search.strip_width_m, searchers: asked.search.searchers, pattern: asked.search.pattern || "", entry: asked.search.entry || "", start: asked.search.start || "", plan: id, step: "read",
+    });
+  } catch (error) {
+    say(/** @type {Error} */ (error).message);
+  }
+}
+
+/**
+ * @param {string} id
+ * @param {boolean} reopened whether it comes from the address
+ */
+async function takePlan(id, reopened) {
+  Object.assign(world, { plan: null, profile: null, laid: null, files: [], lanesError: "" });
+  planView.clear();
+  clock.clear();
+  if (!id) return;
+  try {
+    [world.plan, world.files] = await Promise.all([api.plan(id), api.files(id)]);
+  } catch (error) {
+    say(/** @type {Error} */ (error).message);
+    set({ plan: "" }, { undo: false });
+    return;
+  }
+  const [, found] = await Promise.all([planView.show(id, world.plan.numbers.model ? chosen.colour : "none"), world.plan.asked && world.plan.numbers.model ? api.profile(id).catch(() => null) : null]);
+  world.profile = found;
+  showProfile();
+  view.map.resize();
+  planView.go();
+  await layNow();
+  if (reopened) legend();
+}
+
+function showProfile() {
+  if (world.profile && (innerWidth > 760 ? ["read", "search"] : ["read"]).includes(chosen.step) && chosen.plan) profile.show(world.profile);
+  else profile.hide();
+}
+
+/** Lay lanes for what is chosen now; while the server lays some, only the last wish waits. */
+function layLanes() {
+  asked = performance.now();
+  if (laying) again = true;
+  else layNow();
+}
+
+async function layNow() {
+  if (!world.plan?.asked) return;
+  const since = asked, plan = chosen.plan;
+  laying = true;
+  again = false;
+  try {
+    const found = await api.lanes(plan, store.laneQuestion());
+    if (plan === chosen.plan) {
+      Object.assign(world, { laid: found, lanesError: "" });
+      planView.lanes(found.lanes, found.route, found.uncovered);
+      clock.take(found);
+    }
+  } catch (error) {
+    world.lanesError = /** @type {Error} */ (error).message;
+  }
+  laying = false;
+  if (again) layNow();
+  Object.assign(document.documentElement.dataset, { width: String(world.laid?.strip_width_m), lanesMs: (performance.now() - since).toFixed(0) });
+  if (byId("laid")) {
+    fill(byId("laid"), result(run));
+    const old = byId("legs");
+    if (old) { const fresh = legs(); if (fresh) { fresh.open = old.open; old.replaceWith(fresh); } }
+    if (world.laid && !world.lanesError) say(T.search.laid({ lanes: world.laid.lanes.features.length, way: world.laid.way, covered: T.percent(world.laid.coverage), time: T.minutes(world.laid.total_time_s) }));
+  }
+}
+
+function pickStart() {
+  picksStart = true;
+  say(T.search.startPick);
+}
+
+/** @param {number} number */
+function trap(number) {
+  planView.chooseTrap(number);
+  const found = planView.data.terrain_traps?.features.find((/** @type {any} */ one) => one.properties.number === number);
+  if (found) say(`${found.properties.reason} ${found.properties.shares || ""}`);
+}
+
+/** @param {number} number */
+function zone(number) {
+  const found = planView.data.deposition_zones?.features.filter((/** @type {any} */ one) => one.properties.number === number) || [];
+  const box = planView.bounds(found);
+  if (box) view.goTo(box, 17);
+}
+
+function legend() {
+  const box = byId("legend"), kind = chosen.colour, p = ink();
+  const on = world.plan?.numbers?.model && kind !== "none" && ["read", "search", "hand"].includes(chosen.step);
+  box.hidden = !on;
+  if (!on) return;
+  const steps = /** @type {Record<string, Array<[string, string]>>} */ ({
+    probability: p.debris.levels.map((/** @type {number} */ one, /** @type {number} */ k) => [p.debris.ramp[k], `${(one * 100).toLocaleString("en-GB")} %`]),
+    thickness: p.thickness.levels_m.map((/** @type {number} */ one, /** @type {number} */ k) => [p.thickness.ramp[k], `${one} m`]),
+    person: [[p.person.light, ""], [p.person.line, ""]],
+  })[kind];
+  fill(box, h("p", {}, /** @type {any} */ (T.read.legend)[kind]), h("div", { class: "ramp" }, steps.map(([colour, text]) => {
+    const chip = h("svg", { viewBox: "0 0 10 6", preserveAspectRatio: "none", "aria-hidden": "true" }, h("rect", { width: 10, height: 6, fill: colour }));
+    return h("span", {}, chip, text);
+  })));
+}
+
+function recolour() {
+  if (!view.map) return;
+  view.recolour();
+  planView.recolour();
+  clock.recolour();
+  profile.draw();
+}
+
+/** @param {string} kind */
+function theme(kind) {
+  const dark = kind === "dark" || (kind === "auto" && matchMedia("(prefers-color-scheme: dark)").matches);
+  document.documentElement.dataset.theme = dark ? "dark" : "light";
+}
+
+const kept = (/** @type {string} */ key) => localStorage.getItem(`lastseen.${key}`) || "";
+const keep = (/** @type {string} */ key, /** @type {string} */ value) => localStorage.setItem(`lastseen.${key}`, value);
+
+begin().catch((error) => {
+  fill(byId("panel"), h("p", { class: "wrong", role: "alert" }, `${T.error}: ${error.message}`));
+  throw error;
+});

@@ -1,0 +1,28 @@
+// @ts-check
+import { api } from "../api.js";
+import { button, h } from "../dom.js";
+import { chosen } from "../store.js";
+import { T } from "../text.js";
+import { sameAsFiles, world } from "../world.js";
+
+/** @param {{keep: () => void}} told */
+export const handStep = (told) => ({
+  id: "hand",
+  summary: () => "",
+  build: () => {
+    if (!world.plan) return [h("p", {}, T.hand.none)];
+    const names = world.files.map((/** @type {any} */ one) => one.name);
+    const sheet = ["sheet.pdf", "map.png"].find((one) => names.includes(one));
+    const gpx = names.find((/** @type {string} */ one) => one.endsWith(".gpx"));
+    const plan = world.plan.id;
+    return [
+      sameAsFiles() ? null : h("div", { class: "keep" }, h("p", {}, T.hand.differ, " ", T.search.keepHelp), button(T.search.keep, told.keep, { class: "main" })),
+      h("div", { class: "stack" },
+        sheet ? h("a", { class: "button main big", href: `${api.fileUrl(plan, sheet)}?show=1`, target: "_blank", rel: "noopener" }, T.hand.sheet) : null,
+        gpx ? h("a", { class: "button", href: api.fileUrl(plan, gpx), download: gpx }, T.hand.gpx) : null,
+        h("a", { class: "button", href: api.zipUrl(plan), download: `${plan}.zip` }, T.hand.all)),
+      h("details", {}, h("summary", {}, T.hand.files), h("ul", { class: "list files" }, world.files.map((/** @type {any} */ one) => h("li", {}, h("a", { href: api.fileUrl(plan, one.name), download: one.name }, one.name), h("small", {}, [/** @type {any} */ (T.hand.kinds)[one.name], T.hand.size(one.bytes)].filter(Boolean).join(", ")))))),
+      h("p", { class: "help path" }, T.hand.folder, " ", h("code", {}, `${world.state.folder}/${chosen.plan}`)),
+    ];
+  },
+});

@@ -1,0 +1,242 @@
+"""Carrying the start cells of a block down by the ensemble, on a window that grows until no body leaves it.
+
+The window depends on the block and the elevation model alone, and bodies move in its own coordinates: a block gives the
+same tracks in every run.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
+from lastseen.motion import Bodies, Tracks, slide
+from lastseen.motion.body_events import BODY_FRICTION, FLOW_THICKNESS, PILE_WIDTH, SMALLEST_SPREAD_CELLS
+from lastseen.motion.kernels import GRAVITY_M_S2
+from lastseen.motion.members import uniform
+from lastseen.preread import kernels
+from lastseen.preread.ensemble import Ensemble, drawn
+from lastseen.preread.lattice import Heights, Window
+from lastseen.preread.sheets import PreparedGround, Sheet
+
+STARTS_M = 5.0  # one start at least every so far: on finer cells not every one is run; design choice
+LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.2, 1.0  # of bodies by the thousand: places of rest move by under a cell
+FIRST_REACH_M = {1: 300.0, 2: 600.0, 3: 1200.0, 4: 2000.0}  # ground around a block that is taken at first, by size
+GROWTH = 1.6
+RIM_CELLS = 4
+EVEN_SLOPE_DEG = 38.0  # of the median slab: from its area on the slope to the side of its square on the map
+LongArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Starts:
+    """Start cells of a block that are run, in the order of zone, slab, row, column.
+
+    Attributes
+    ----------
+    rows, cols : ndarray of int
+        On the lattice.
+    zone, slab : ndarray of int
+        Start zone in the block; square of a slab's area that releases together.
+    cells : ndarray of int
+        How many cells each one stands for.
+    slope_deg : ndarray
+    spread : ndarray of int, shape of the block
+        Which of them each start cell of the block is told by; -1 is no start cell.
+    """
+
+    rows: LongArray
+    cols: LongArray
+    zone: LongArray
+    slab: LongArray
+    cells: LongArray
+    slope_deg: FloatArray
+    spread: LongArray
+
+    def groups(self) -> list[slice]:
+        """Starts of one slab together, zone by zone."""
+        if not self.rows.size:
+            return []
+        new = np.flatnonzero((np.diff(self.zone) != 0) | (np.diff(self.slab) != 0)) + 1
+        edges = [0, *new.tolist(), self.rows.size]
+        return [slice(a, b) for a, b in itertools.pairwise(edges)]
+
+
+@dataclass(frozen=True, eq=False)
+class SlabRun:
+    """The bodies of one slab. Bodies are ordered by start cell, then by member.
+
+    Attributes
+    ----------
+    starts : slice
+        Of the block's starts.
+    zone : int
+    ground : Sheet
+        The window that they ran on; cells of the tracks are its flat indices.
+    tracks : Tracks
+        Map places are counted in metres from the window's corner.
+    stop : ndarray of int32, shape (bodies,)
+        Flat cell where each stays; -1 where it left the model or met no data.
+    debris_m : ndarray, shape (bodies,)
+        Thickness of the debris of its event where it stops; NaN where it does not stay.
+    """
+
+    starts: slice
+    zone: int
+    ground: Sheet
+    tracks: Tracks
+    stop: IntArray
+    debris_m: FloatArray
+
+
+def starts_of(ground: Sheet, block: Window, heights: Heights, ensemble: Ensemble, spacing_m: float) -> Starts:
+    """Choose the start cells of a block: one for each square of the spacing, in each zone."""
+    inner = block.inside(ground.window)
+    zone = ground.zone[inner]
+    rows, cols = np.nonzero(zone)
+    spread = np.full(zone.shape, -1, np.int64)
+    numbers = zone[rows, cols].astype(np.int64)
+    at_row, at_col = rows + block.top, cols + block.left
+    stride = stride_cells(spacing_m, heights.cell_m)
+    side = slab_cells(ensemble, heights.cell_m)
+    wide = block.shape[1] // side + 2
+    slab = (at_row // side - block.top // side) * wide + at_col // side - block.left // side
+    patch = (at_row % side // stride) * side + at_col % side // stride
+    key = np.stack([numbers, slab, patch])
+    _, first, told_by, count = np.unique(key, axis=1, return_index=True, return_inverse=True, return_counts=True)
+    spread[rows, cols] = told_by.ravel()
+    slope = ground.slope_deg[inner][rows, cols].astype(np.float64)
+    return Starts(
+        at_row[first], at_col[first], numbers[first], slab[first], count.astype(np.int64), slope[first], spread
+    )
+
+
+def stride_cells(spacing_m: float, cell_m: float) -> int:
+    """Cells from one start to the next."""
+    return max(1, round(spacing_m / cell_m - 0.1))
+
+
+def slab_cells(ensemble: Ensemble, cell_m: float) -> int:
+    """Side of the square on the map that holds a slab of the size."""
+    on_map = ensemble.slab_area_m2 * np.cos(np.radians(EVEN_SLOPE_DEG))
+    return max(2, round(float(np.sqrt(on_map)) / cell_m))
+
+
+def run_block(
+    prepared: PreparedGround, block: Window, ensemble: Ensemble, spacing_m: float, chosen: BoolArray | None = None
+) -> tuple[Starts, Sheet, list[SlabRun]] | None:
+    """Carry the start cells of a block down; None where there are none.
+
+    Parameters
+    ----------
+    prepared : PreparedGround
+    block : Window
+        A square of the lattice of blocks.
+    ensemble : Ensemble
+    spacing_m : float
+        Distance of starts; each cell where it is under two cells.
+    chosen : ndarray of bool, optional
+        Of the block's shape, cut to the extent: only these start cells are run.
+    """
+    heights = prepared.heights
+    known = block.cut(heights.extent)
+    if known.empty:
+        return None
+    own = prepared.over(known)
+    if chosen is not None:
+        own = Sheet(
+            own.window, own.felt_m, own.slope_deg, np.where(chosen, own.zone, 0), own.kind, own.does, own.severity
+        )
+    starts = starts_of(own, known, heights, ensemble, spacing_m)
+    if not starts.rows.size:
+        return None
+    reach = int(np.ceil(FIRST_REACH_M[ensemble.size] / heights.cell_m))
+    window = known.grown(reach).cut(heights.extent)
+    while True:
+        ground = prepared.over(window)
+        runs, sides = _run_on(ground, starts, heights, ensemble)
+        wider = _grown(window, sides, reach, heights.extent)
+        if wider == window:
+            return starts, ground, runs
+        window, reach = wider, int(reach * GROWTH)
+
+
+def _grown(window: Window, sides: set[str], more: int, extent: Window) -> Window:
+    return Window(
+        window.top - more * ("N" in sides),
+        window.left - more * ("W" in sides),
+        window.bottom + more * ("S" in sides),
+        window.right + more * ("E" in sides),
+    ).cut(extent)
+
+
+def _run_on(ground: Sheet, starts: Starts, heights: Heights, ensemble: Ensemble) -> tuple[list[SlabRun], set[str]]:
+    """All slabs on one window; and the sides of it that bodies came to."""
+    felt = Grid(ground.felt_m, 0.0, 0.0, heights.cell_m, heights.crs)
+    pile = np.zeros(ground.felt_m.size)
+    half = pile_half_cells(ensemble, heights.cell_m)
+    runs, sides = [], set[str]()
+    for group in starts.groups():
+        bodies, volume = _bodies(ground, starts, group, heights, ensemble)
+        tracks = slide(felt, bodies, largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS)
+        sides |= _sides(felt, tracks, ground.window, heights.extent)
+        if sides:
+            break
+        stop = _stops(felt, tracks)
+        debris = np.empty(stop.size)
+        kernels.piled(stop, volume, ensemble.count, felt.shape[1], half, heights.cell_m, pile, debris)
+        runs.append(SlabRun(group, int(starts.zone[group.start]), ground, tracks, stop, debris))
+    return runs, sides
+
+
+def pile_half_cells(ensemble: Ensemble, cell_m: float) -> int:
+    """Half the side of the square over which the snow of one body lies: as wide as a pile of the event's volume."""
+    volume = ensemble.slab_area_m2 * float(np.mean(ensemble.thickness_m(np.array([EVEN_SLOPE_DEG]))))
+    volume *= float(np.mean(ensemble.deposit_factor()))
+    sigma = max(SMALLEST_SPREAD_CELLS, PILE_WIDTH * volume ** (1.0 / 3.0) / cell_m)
+    return max(1, round(float(np.sqrt(3.0) * sigma) - 0.5))  # a square of this half side has the same deviation
+
+
+def _bodies(
+    ground: Sheet, starts: Starts, group: slice, heights: Heights, ensemble: Ensemble
+) -> tuple[Bodies, FloatArray]:
+    """Bodies at rest, and the volume of debris that each one leaves."""
+    rows, cols = starts.rows[group], starts.cols[group]
+    m, c = ensemble.count, heights.cell_m
+    off_row, off_col, own = (drawn(ensemble.seed, rows, cols, m, what) for what in range(3))
+    slab = ensemble.thickness_m(starts.slope_deg[group])[:, None] * ensemble.slab_factor[None, :]
+    slope = np.radians(np.clip(np.nan_to_num(starts.slope_deg[group]), 0.0, 80.0))
+    area = starts.cells[group] * c * c / np.cos(slope)
+    x = (cols - ground.window.left)[:, None] * c + off_col * c
+    y = -((rows - ground.window.top)[:, None] * c + off_row * c)
+    friction = ensemble.friction[None, :] * uniform(own, *BODY_FRICTION)
+    drag = GRAVITY_M_S2 / (ensemble.turbulence_m_s2[None, :] * slab * FLOW_THICKNESS)
+    volume = area[:, None] * slab * ensemble.deposit_factor()[None, :]
+    rest = np.zeros(x.size)
+    return Bodies(x.ravel(), y.ravel(), rest, rest, friction.ravel(), drag.ravel()), volume.ravel()
+
+
+def _stops(felt: Grid, tracks: Tracks) -> IntArray:
+    stays = (tracks.reason == 0) | (tracks.reason == 3)
+    row, col = felt.cell_of(tracks.x_m, tracks.y_m)
+    return np.where(stays, row * felt.shape[1] + col, -1).astype(np.int32)
+
+
+def _sides(felt: Grid, tracks: Tracks, window: Window, extent: Window) -> set[str]:
+    """Sides of the window over which bodies left, where the elevation model goes on."""
+    gone = tracks.reason == 1
+    if not gone.any():
+        return set()
+    rim = RIM_CELLS * felt.cell_m
+    west, south, east, north = felt.bounds
+    x, y = tracks.x_m[gone], tracks.y_m[gone]
+    tests = {
+        "W": window.left > extent.left and (x < west + rim).any(),
+        "E": window.right < extent.right and (x > east - rim).any(),
+        "S": window.bottom < extent.bottom and (y < south + rim).any(),
+        "N": window.top > extent.top and (y > north - rim).any(),
+    }
+    return {side for side, reached in tests.items() if reached}

@@ -1,0 +1,340 @@
+"""Which start zones can reach a line, and the bodies that pass it: from there on a body is a person caught there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from lastseen.grid import BoolArray, FloatArray, IntArray
+from lastseen.motion.body_events import BODY_FRICTION, FOOTPRINT_M
+from lastseen.preread import kernels
+from lastseen.preread.area import Gathered
+from lastseen.preread.carry import STARTS_M, SlabRun, Starts, run_block
+from lastseen.preread.ensemble import Ensemble
+from lastseen.preread.lattice import Heights, Window, tiles_of
+from lastseen.preread.route import Route
+from lastseen.preread.sheets import PreparedGround
+from lastseen.threads import in_threads_after_one
+
+# How far above a line start zones are looked for, on the map: beyond the longest reported of each size (EAWS size
+# table: 50, 200, 1000, 2000 m) by half and more, because a reading must not leave out what could come.
+FARTHEST_M = {1: 500.0, 2: 1000.0, 3: 2000.0, 4: 3500.0}
+MOST_BODIES = 75_000  # starts stand farther apart where more would be needed ...
+WIDEST_STARTS_M = 20.0  # ... up to this; design choices
+BESIDE_M = 60.0  # ground beside the line on which places to regroup are sought; design choice
+_THINNED_M = 15.0
+LongArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Passing:
+    """Bodies that pass a line, from where they first do; and what comes over the ground beside it.
+
+    Attributes
+    ----------
+    offsets : ndarray of int, shape (bodies + 1,)
+        Body b owns entered cells offsets[b] to offsets[b + 1].
+    rows, cols : ndarray of int
+        Cells entered, on the lattice.
+    speeds_m_s : ndarray
+        At entry.
+    zone : ndarray of int, shape (bodies,)
+        Index of its start zone in ``zones``.
+    member : ndarray of int
+    stays : ndarray of bool
+        Whether it stops on known ground.
+    stop_height_m, stop_x_m, stop_y_m, debris_m : ndarray
+        Where it stops; NaN where it does not stay.
+    away_m : ndarray
+        Distance on the map from its start to where it first passes; 0 where it starts on the line.
+    record_body, record_visit, record_station : ndarray of int, shape (records,)
+        A body passes a station at an entered cell.
+    zones : tuple of (block row, block column, number)
+    ground : Gathered
+        What comes over the cells beside the line.
+    spacing_m, near_m : float
+        Distance of starts that was taken; how near to a station a body passes it.
+    bodies : int
+        How many were run.
+    """
+
+    offsets: npt.NDArray[np.int64]
+    rows: IntArray
+    cols: IntArray
+    speeds_m_s: FloatArray
+    zone: IntArray
+    member: IntArray
+    stays: BoolArray
+    stop_height_m: FloatArray
+    stop_x_m: FloatArray
+    stop_y_m: FloatArray
+    debris_m: FloatArray
+    away_m: FloatArray
+    record_body: npt.NDArray[np.int64]
+    record_visit: npt.NDArray[np.int64]
+    record_station: IntArray
+    zones: tuple[tuple[int, int, int], ...]
+    ground: Gathered
+    spacing_m: float
+    near_m: float
+    bodies: int
+
+
+@dataclass(frozen=True, eq=False)
+class _Kept:
+    """The passing bodies of one block."""
+
+    parts: tuple[npt.NDArray[np.generic], ...]
+    zone: tuple[int, int, int]
+
+
+def least_angle(ensemble: Ensemble) -> float:
+    """Smallest friction that any body can draw: no body runs farther than its energy line (Heim 1932)."""
+    return float(ensemble.friction.min()) * BODY_FRICTION[0]
+
+
+def find_passing(
+    prepared: PreparedGround, route: Route, ensemble: Ensemble, least_spacing_m: float = STARTS_M
+) -> Passing:
+    """Run all start zones whose energy line reaches the line or the ground beside it, and keep the bodies that pass."""
+    heights = prepared.heights
+    blocks, chosen = _chosen(prepared, route, ensemble)
+    area = sum(int(one.sum()) for one in chosen) * heights.cell_m**2
+    wanted = float(np.sqrt(area * ensemble.count / MOST_BODIES))
+    spacing = max(least_spacing_m, min(WIDEST_STARTS_M, wanted))
+    near = max(FOOTPRINT_M, 0.75 * heights.cell_m, 0.5 * max(spacing, heights.cell_m))
+    known = np.isfinite(route.height_m)
+    tree = cKDTree(np.column_stack([route.x_m[known], route.y_m[known]]))
+    stations = np.flatnonzero(known)
+    shown = window_beside(route, heights)
+    found = in_threads_after_one(
+        lambda k: _of_block(prepared, blocks[k], chosen[k], ensemble, spacing, (tree, stations, near), shown),
+        range(len(blocks)),
+    )
+    ground = Gathered(shown)
+    kept: list[_Kept] = []
+    run = 0
+    for one in found:
+        if one is not None:
+            own, part, bodies = one
+            kept += own
+            ground.add(part.window, part.mask, part.fastest, part.zones)
+            run += bodies
+    return _joined(kept, ground, (spacing, near), run)
+
+
+def window_beside(route: Route, heights: Heights) -> Window:
+    """The cells of the line and beside it."""
+    more = BESIDE_M + 4.0 * heights.cell_m
+    return heights.window_of(
+        float(route.x_m.min()) - more,
+        float(route.y_m.min()) - more,
+        float(route.x_m.max()) + more,
+        float(route.y_m.max()) + more,
+    )
+
+
+def _chosen(prepared: PreparedGround, route: Route, ensemble: Ensemble) -> tuple[list[Window], list[BoolArray]]:
+    """Blocks above the line, and which of their start cells have an energy line that comes down to it."""
+    heights, far = prepared.heights, FARTHEST_M[ensemble.size]
+    known = np.flatnonzero(np.isfinite(route.height_m))
+    thin = known[:: max(1, int(_THINNED_M / route.step_m))]
+    x, y, z = route.x_m[thin], route.y_m[thin], route.height_m[thin]
+    tree = cKDTree(np.column_stack([x, y]))
+    fall = least_angle(ensemble)
+    search = heights.window_of(float(x.min()) - far, float(y.min()) - far, float(x.max()) + far, float(y.max()) + far)
+    blocks, chosen = [], []
+    for block in tiles_of(search, heights.block_cells):
+        own = block.cut(heights.extent)
+        if own.empty:
+            continue
+        west, north = heights.corner_m(own)
+        half_x, half_y = 0.5 * own.shape[1] * heights.cell_m, 0.5 * own.shape[0] * heights.cell_m
+        near = np.array(tree.query_ball_point([west + half_x, north - half_y], far + np.hypot(half_x, half_y)), int)
+        if not near.size:
+            continue
+        mask = _above(prepared, own, x[near], y[near], z[near], fall, far)
+        if mask.any():
+            blocks.append(block)
+            chosen.append(mask)
+    return blocks, chosen
+
+
+def _above(
+    prepared: PreparedGround, block: Window, x: FloatArray, y: FloatArray, z: FloatArray, fall: float, far_m: float
+) -> BoolArray:
+    """Start cells of a block from which an energy line comes down to any of the points, or to the ground beside."""
+    sheet, heights = prepared.over(block), prepared.heights
+    rows, cols = np.nonzero(sheet.zone)
+    out = np.zeros(block.shape, np.bool_)
+    if not rows.size:
+        return out
+    sx, sy = heights.on(block, sheet.felt_m).centre_of(rows, cols)
+    sz = sheet.felt_m[rows, cols]
+    hit = np.zeros(rows.size, np.bool_)
+    for first in range(0, x.size, 64):
+        part = slice(first, first + 64)
+        away = np.hypot(sx[:, None] - x[None, part], sy[:, None] - y[None, part])
+        beside = np.maximum(away - BESIDE_M - _THINNED_M, 0.0)
+        drop = sz[:, None] - z[None, part]
+        # Ground beside the line may lie lower than the line itself.
+        hit |= ((drop + np.minimum(away, BESIDE_M) >= fall * beside) & (away <= far_m)).any(axis=1)
+    out[rows[hit], cols[hit]] = True
+    return out
+
+
+def _of_block(
+    prepared: PreparedGround,
+    block: Window,
+    chosen: BoolArray,
+    ensemble: Ensemble,
+    spacing_m: float,
+    watch: tuple[cKDTree, npt.NDArray[np.int64], float],
+    shown: Window,
+) -> tuple[list[_Kept], Gathered, int] | None:
+    """Run a block; keep the bodies that pass, and mark the ground beside the line."""
+    found = run_block(prepared, block, ensemble, spacing_m, chosen)
+    if found is None:
+        return None
+    starts, ground, runs = found
+    heights = prepared.heights
+    station = _station_of_cell(ground.window, heights, watch)
+    cells = ground.felt_m.size
+    stamp, mask = np.zeros(cells, np.int32), np.zeros(cells, np.uint64)
+    fastest, zones = np.zeros(cells, np.float32), np.zeros(cells, np.uint16)
+    kept = []
+    for run in runs:
+        t = run.tracks
+        kernels.mark(t.cells, t.speeds_m_s, t.offsets, ensemble.count, run.zone, stamp, mask, fastest, zones)
+        one = _keep(run, starts, station, ensemble.count, heights)
+        if one is not None:
+            n = heights.block_cells
+            kept.append(_Kept(one, (block.top // n, block.left // n, run.zone)))
+    shape = ground.window.shape
+    part = Gathered(ground.window.cut(shown))
+    part.add(ground.window, mask.reshape(shape), fastest.reshape(shape), zones.reshape(shape))
+    return kept, part, starts.rows.size * ensemble.count
+
+
+def _station_of_cell(window: Window, heights: Heights, watch: tuple[cKDTree, npt.NDArray[np.int64], float]) -> IntArray:
+    """The nearest station of each cell of a window that lies near enough; -1 elsewhere."""
+    tree, stations, near_m = watch
+    west, north = heights.corner_m(window)
+    c, (ny, nx) = heights.cell_m, window.shape
+    out = np.full(ny * nx, -1, np.int32)
+    middle = (west + 0.5 * nx * c, north - 0.5 * ny * c)
+    close = np.array(tree.query_ball_point(middle, 0.5 * np.hypot(nx, ny) * c + near_m), int)
+    if not close.size:
+        return out
+    places = np.asarray(tree.data)[close]
+    reach = int(np.ceil(near_m / c)) + 1
+    row, col = np.floor((north - places[:, 1]) / c).astype(int), np.floor((places[:, 0] - west) / c).astype(int)
+    offsets = np.mgrid[-reach : reach + 1, -reach : reach + 1].reshape(2, -1)
+    rows, cols = (row[:, None] + offsets[0]).ravel(), (col[:, None] + offsets[1]).ravel()
+    inside = (rows >= 0) & (rows < ny) & (cols >= 0) & (cols < nx)
+    cells: LongArray = np.unique(rows[inside] * nx + cols[inside]).astype(np.int64)
+    x, y = west + (cells % nx + 0.5) * c, north - (cells // nx + 0.5) * c
+    away, nearest = tree.query(np.column_stack([x, y]))
+    ok = np.asarray(away) <= near_m
+    out[cells[ok]] = stations[np.asarray(nearest)[ok]]
+    return out
+
+
+def _keep(
+    run: SlabRun, starts: Starts, station: IntArray, members: int, heights: Heights
+) -> tuple[npt.NDArray[np.generic], ...] | None:
+    """Tracks from where they first pass a station, and the stations passed."""
+    t, window = run.tracks, run.ground.window
+    at = station[t.cells]
+    on_line = np.flatnonzero(at >= 0)
+    if not on_line.size:
+        return None
+    body = np.repeat(np.arange(t.count), np.diff(t.offsets))
+    bodies, first = np.unique(body[on_line], return_index=True)
+    begin, end = on_line[first], t.offsets[bodies + 1].astype(np.int64)
+    length = end - begin
+    offsets = np.concatenate([[0], np.cumsum(length)])
+    visits = np.repeat(begin - offsets[:-1], length) + np.arange(offsets[-1])
+    new = np.ones(on_line.size, np.bool_)
+    new[1:] = (at[on_line[1:]] != at[on_line[:-1]]) | (body[on_line[1:]] != body[on_line[:-1]])
+    passed = on_line[new]
+    which = np.searchsorted(bodies, body[passed])
+    nx = window.shape[1]
+    own = run.starts.start + bodies // members
+    stop, west, north = run.stop[bodies], *heights.corner_m(window)
+    stays = stop >= 0
+    start_x = (starts.cols[own] - window.left + 0.5) * heights.cell_m
+    start_y = (starts.rows[own] - window.top + 0.5) * heights.cell_m
+    pass_x, pass_y = (t.cells[begin] % nx + 0.5) * heights.cell_m, (t.cells[begin] // nx + 0.5) * heights.cell_m
+    return (
+        length,
+        t.cells[visits] // nx + window.top,
+        t.cells[visits] % nx + window.left,
+        t.speeds_m_s[visits],
+        (bodies % members).astype(np.int32),
+        stays,
+        np.where(stays, run.ground.felt_m.ravel()[np.maximum(stop, 0)], np.nan),
+        np.where(stays, t.x_m[bodies] + west, np.nan),
+        np.where(stays, t.y_m[bodies] + north, np.nan),
+        run.debris_m[bodies],
+        np.hypot(pass_x - start_x, pass_y - start_y),
+        which,
+        offsets[which] + passed - begin[which],
+        at[passed],
+    )
+
+
+def _joined(kept: list[_Kept], ground: Gathered, how_near_m: tuple[float, float], run: int) -> Passing:
+    names = sorted({one.zone for one in kept})
+    number = {name: k for k, name in enumerate(names)}
+    kinds = (
+        np.int64,
+        np.int32,
+        np.int32,
+        float,
+        np.int32,
+        np.bool_,
+        float,
+        float,
+        float,
+        float,
+        float,
+        np.int64,
+        np.int64,
+        np.int32,
+    )
+    parts = [
+        np.concatenate([one.parts[k] for one in kept]) if kept else np.empty(0, kind) for k, kind in enumerate(kinds)
+    ]
+    bodies = np.array([one.parts[0].size for one in kept], np.int64)
+    visits = np.array([one.parts[1].size for one in kept], np.int64)
+    records = [one.parts[11].size for one in kept]
+    body_shift = np.repeat(np.cumsum(bodies) - bodies, records)
+    visit_shift = np.repeat(np.cumsum(visits) - visits, records)
+    zone = np.repeat(np.array([number[one.zone] for one in kept], np.int32), bodies)
+    offsets = np.concatenate([[0], np.cumsum(parts[0])]).astype(np.int64)
+    _, rows, cols, speeds, member, stays, stop_z, stop_x, stop_y, debris, away, body, visit, station = parts
+    return Passing(
+        offsets,
+        rows,
+        cols,
+        speeds,
+        zone,
+        member,
+        stays,
+        stop_z,
+        stop_x,
+        stop_y,
+        debris,
+        away,
+        body + body_shift,
+        visit + visit_shift,
+        station,
+        tuple(names),
+        ground,
+        *how_near_m,
+        run,
+    )

@@ -1,0 +1,157 @@
+"""Reading areas and lines: body steps, cost against cells, workers, lines. Prints tables, never fails a build.
+
+python tests/bench/preread.py [--quick]
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+from numba import njit
+from pyproj import CRS
+from shapely.geometry import LineString
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent))
+
+import hills  # noqa: E402
+from lastseen.elevation import open_elevation  # noqa: E402
+from lastseen.grid import Grid  # noqa: E402
+from lastseen.motion import Bodies, slide  # noqa: E402
+from lastseen.preread import read_area, read_line  # noqa: E402
+from lastseen.preread.carry import LARGEST_STEP_CELLS, LARGEST_STEP_S  # noqa: E402
+from lastseen.preread.lattice import heights_of_grid, heights_of_model  # noqa: E402
+from lastseen.preread.tiled import view_area  # noqa: E402
+from lastseen.scenario import Scenario  # noqa: E402
+from lastseen.shared_files import shared_folder  # noqa: E402
+
+UTM = CRS.from_epsg(32632)
+FLOPS_OF_STEP = 420  # counted in the kernel: two surfaces of 16 heights with 6 sums each (2 x 190), motion (40)
+
+
+@njit(cache=True)
+def _multiply_add(a, n):
+    """Independent chains of multiplications and additions, as many as the processor can have under way."""
+    x0, x1, x2, x3, x4, x5, x6, x7 = a, a, a, a, a, a, a, a
+    for _ in range(n):
+        x0, x1, x2, x3 = x0 * a + 0.1, x1 * a + 0.2, x2 * a + 0.3, x3 * a + 0.4
+        x4, x5, x6, x7 = x4 * a + 0.5, x5 * a + 0.6, x6 * a + 0.7, x7 * a + 0.8
+    return x0 + x1 + x2 + x3 + x4 + x5 + x6 + x7
+
+
+def mountains(km, cell_m):
+    """Made mountains: waves of 1.3 and 2.1 km with ribs, about a fifth of the ground between 28 and 55 degrees."""
+    n = round(1000.0 * km / cell_m)
+    y, x = np.mgrid[0:n, 0:n] * cell_m
+    z = 1800.0 + 260.0 * np.sin(x / 410.0) * np.cos(y / 333.0) + 40.0 * np.sin((x + 2.0 * y) / 130.0)
+    return Grid(z + 4.0 * np.sin(x / 37.0) * np.sin(y / 41.0), 500_000.0, 5_200_000.0, cell_m, UTM)
+
+
+def body_steps():
+    """Steps of single bodies on one core against the processor's own rate of scalar arithmetic."""
+    ground = mountains(2.0, 5.0)
+    rng = np.random.default_rng(1)
+    n = 4000
+    x, y = 500_300.0 + 1400.0 * rng.random(n), 5_199_700.0 - 1400.0 * rng.random(n)
+    rest = np.zeros(n)
+    bodies = Bodies(x, y, rest, rest, rng.uniform(0.25, 0.45, n), np.full(n, 9.81 / 450.0))
+    more = {"largest_step_s": LARGEST_STEP_S, "largest_step_cells": LARGEST_STEP_CELLS}
+    tracks = slide(ground, bodies, **more)
+    begun = time.process_time()
+    tracks = slide(ground, bodies, **more)
+    taken = time.process_time() - begun
+    # One step is 0.2 s, a cell, or what friction allows: the first two bound the number of steps from below.
+    steps = float(np.maximum(tracks.time_s / LARGEST_STEP_S, tracks.path_m / ground.cell_m).sum())
+    _multiply_add(0.5, 1000)
+    begun = time.process_time()
+    _multiply_add(0.5, 20_000_000)
+    flops = 16.0 * 20_000_000 / (time.process_time() - begun)
+    print(f"body steps: {steps / taken / 1e6:.2f} million a second on one core, {n / taken:.0f} bodies a second;")
+    bound = flops / FLOPS_OF_STEP
+    print(f"  bound: {flops / 1e9:.2f} thousand million scalar operations a second / {FLOPS_OF_STEP} a step")
+    print(f"  = {bound / 1e6:.2f} million steps a second; share {100 * steps / taken / bound:.0f} %")
+
+
+def cost(cells_m, sides_km):
+    """Seconds of processor for areas of several sizes on one thread, and the line through them."""
+    os.environ["LASTSEEN_THREADS"] = "1"
+    for cell_m in cells_m:
+        rows = []
+        for km in sides_km[cell_m]:
+            ground = mountains(km, cell_m)
+            begun, wall = time.process_time(), time.perf_counter()
+            area = read_area(ground)
+            rows.append((km * km, time.process_time() - begun, time.perf_counter() - wall, area.bodies))
+            starts = area.bodies / area.ensemble.count
+            print(f"  {cell_m:4.0f} m, {km * km:5.0f} km2: {rows[-1][1]:7.1f} s of one core, {rows[-1][3]:9d} bodies, "
+                  f"{1e6 * rows[-1][1] / max(1, area.bodies):4.0f} us each, {starts / km**2:6.0f} starts a km2, "
+                  f"{rows[-1][1] / km**2:5.2f} s a km2")  # fmt: skip
+        size, taken = np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
+        if len(rows) > 2:
+            slope, first = np.polyfit(size, taken, 1)
+            left = taken - (slope * size + first)
+            power = np.polyfit(np.log(size[1:]), np.log(taken[1:]), 1)[0]
+            print(f"  {cell_m:.0f} m: {slope:.2f} s a km2 + {first:.1f} s, R2 {1 - left.var() / taken.var():.4f}")
+            print(f"  exponent of time against area {power:.2f}")
+    del os.environ["LASTSEEN_THREADS"]
+
+
+def workers(km, cell_m):
+    """One worker and two, tiles of 2 km, the same question."""
+    with tempfile.TemporaryDirectory() as folder:
+        ground = mountains(km, cell_m)
+        path = hills.write(Path(folder) / "ground.tif", ground.values, ground.west_m, ground.north_m, cell_m)
+        taken = []
+        for count in (1, 2):
+            begun = time.perf_counter()
+            view = view_area(Scenario(elevation=(path,)), Path(folder) / f"out{count}", tile_km=2.0, workers=count)
+            taken.append(time.perf_counter() - begun)
+            size = sum(one.stat().st_size for one in view.kept.folder.iterdir())
+            tiles = f"{len(view.squares)} tiles, {size / 1e6 / km**2:.2f} MB of them a km2"
+            print(f"  {count} workers: {taken[-1]:.1f} s for {km * km:.0f} km2 at {cell_m:.0f} m, {tiles}")
+        print(f"  two workers {taken[0] / taken[1]:.2f} x one (starting them included)")
+
+
+def line():
+    """The line of the demo, ground read and prepared."""
+    heights = heights_of_model(open_elevation((shared_folder("demo") / "ysterra.tif",)))
+    way = LineString([(561180, 7300980), (561235, 7300850), (561120, 7300700), (560980, 7300560)])
+    for _ in range(2):
+        begun = time.perf_counter()
+        reading = read_line(heights, [way])
+        print(f"  line of {reading.route.length_m:.0f} m on the demo: {time.perf_counter() - begun:.1f} s, "
+              f"{reading.passing.bodies} bodies, one start every {reading.passing.spacing_m:.0f} m")  # fmt: skip
+
+
+def main():
+    """All of it; ``--quick`` leaves out what takes minutes."""
+    quick = "--quick" in sys.argv
+    print(f"load of the machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
+    read_area(mountains(1.0, 10.0))
+    read_line(heights_of_grid(mountains(1.0, 10.0)), [LineString([(500_200, 5_199_500), (500_700, 5_199_400)])])
+    body_steps()
+    print("area, one thread:")
+    cost(
+        (10.0, 5.0, 2.0),
+        {
+            10.0: (1, 2, 4, 8) if not quick else (1, 2, 4),
+            5.0: (1, 2, 4) if not quick else (1, 2),
+            2.0: (1, 2) if not quick else (1,),
+        },
+    )
+    print("workers:")
+    workers(6.0 if not quick else 4.0, 10.0)
+    print("line:")
+    line()
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    print(f"memory of this process at most {peak:.2f} GB")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,208 @@
+"""A range of mountains: other tiles, other workers, killed runs and full disks give the same bytes or a clear word."""
+
+import errno
+import hashlib
+import importlib.util
+import os
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+
+from lastseen.elevation import open_elevation, read_window
+from lastseen.errors import OutputExistsError, ResourceError
+from lastseen.preread import read_area
+from lastseen.preread.keeping import KeptTiles, kept_beside
+from lastseen.preread.lattice import heights_of_grid, heights_of_model
+from lastseen.preread.tile import pack, prepared_for, read_tile, tiles_of_question, unpack
+from lastseen.preread.tiled import asked, mosaics, view_area
+from lastseen.preread.workers import memory_of_worker_gb
+from lastseen.products import refuse_existing
+from lastseen.products.preread import AREA_PROOF, write_area
+from lastseen.scenario import Scenario
+
+QUICK = {"members": 4, "spacing_m": 30.0}
+needs_workers = pytest.mark.skipif(importlib.util.find_spec("distributed") is None, reason="no distributed installed")
+
+
+def scenario(path):
+    return Scenario(elevation=(path,), name="A face")
+
+
+def digests(folder):
+    return {one.name: hashlib.sha256(one.read_bytes()).hexdigest() for one in sorted(folder.iterdir())}
+
+
+@pytest.fixture(scope="module")
+def whole(face_file, tmp_path_factory):
+    """The area in one tile."""
+    folder = tmp_path_factory.mktemp("whole") / "out"
+    write_area(view_area(scenario(face_file), folder, tile_km=50.0, **QUICK), folder)
+    return folder
+
+
+def test_the_lattice_counts_the_same_cells(face_file):
+    """A grid and its files count cells alike."""
+    elevation = open_elevation((face_file,))
+    of_files, of_grid = heights_of_model(elevation), heights_of_grid(read_window(elevation, elevation.bounds_m))
+    assert of_files.extent == of_grid.extent
+    assert of_files.offset == pytest.approx(of_grid.offset, abs=1e-9)
+    assert of_files.corner_m(of_files.extent) == pytest.approx((elevation.bounds_m[0], elevation.bounds_m[3]))
+
+
+def test_tiles_equal_the_area_in_memory(face_file, whole):
+    """The rasters that are written are the arrays of the reading in one piece, to the last bit of float32."""
+    elevation = open_elevation((face_file,))
+    area = read_area(read_window(elevation, elevation.bounds_m), **QUICK)
+    with rasterio.open(whole / "reached.tif") as file:
+        np.testing.assert_array_equal(file.read(1), area.reached.values.astype(np.float32))
+    with rasterio.open(whole / "peak_speed.tif") as file:
+        np.testing.assert_array_equal(file.read(1), area.fastest)
+    with rasterio.open(whole / "zone_count.tif") as file:
+        np.testing.assert_array_equal(file.read(1), area.zones.astype(np.float32))
+    with rasterio.open(whole / "from_start.tif") as file:
+        wanted = area.at_start("drop_m").values.astype(np.float32)
+        np.testing.assert_array_equal(file.read(2), np.where(np.isnan(wanted), np.float32(-9999.0), wanted))
+    assert area.mask.any()
+
+
+def test_other_tiles_give_the_same_bytes(face_file, whole, tmp_path):
+    view = view_area(scenario(face_file), tmp_path / "out", tile_km=2.0, **QUICK)
+    assert len(view.squares) > 2
+    write_area(view, tmp_path / "out")
+    assert digests(tmp_path / "out") == digests(whole)
+    assert list(tmp_path.glob(".out.*")) == []
+
+
+@needs_workers
+@pytest.mark.filterwarnings("ignore")
+@pytest.mark.parametrize("workers", [1, 2])
+def test_workers_give_the_same_bytes(face_file, whole, tmp_path, workers):
+    view = view_area(scenario(face_file), tmp_path / "out", tile_km=2.0, workers=workers, **QUICK)
+    write_area(view, tmp_path / "out")
+    assert digests(tmp_path / "out") == digests(whole)
+
+
+@needs_workers
+@pytest.mark.filterwarnings("ignore")
+def test_a_lost_worker_costs_its_tile_only(face_file, whole, tmp_path, monkeypatch):
+    """A worker is killed while it works; its tile is done again by another."""
+    from distributed import LocalCluster  # noqa: PLC0415  an extra
+
+    killed = []
+    original = KeptTiles.put
+
+    def put(self, square, data):
+        original(self, square, data)
+        if not killed:
+            victims = [w.pid for cluster in LocalCluster._instances for w in cluster.workers.values() if w.pid]
+            os.kill(victims[0], signal.SIGKILL)
+            killed.append(victims[0])
+
+    monkeypatch.setattr(KeptTiles, "put", put)
+    view = view_area(scenario(face_file), tmp_path / "out", tile_km=2.0, workers=2, **QUICK)
+    write_area(view, tmp_path / "out")
+    assert killed
+    assert digests(tmp_path / "out") == digests(whole)
+
+
+def test_a_killed_run_goes_on_where_it_was(face_file, whole, tmp_path):
+    """The whole process is killed after its first tile; the next run keeps that tile and gives the same bytes."""
+    output = tmp_path / "out"
+    command = [
+        sys.executable, "-c", "from lastseen.cli import main; main()", "preread", str(face_file), "--area", "all",
+        "--members", "4", "--starts", "30", "--tiles", "2", "--name", "A face", "-q", "-o", str(output),
+    ]  # fmt: skip
+    run = subprocess.Popen(command, stderr=subprocess.DEVNULL)
+    deadline = time.monotonic() + 120.0
+    while time.monotonic() < deadline and not list(tmp_path.glob(".out.tiles-*/*.npz")) and run.poll() is None:
+        time.sleep(0.02)
+    run.kill()
+    run.wait()
+    (kept,) = tmp_path.glob(".out.tiles-*")
+    first = {one.name: one.stat().st_mtime_ns for one in kept.glob("*.npz")}
+    assert first
+    assert not output.exists()
+    (kept / "tile_0_0.part-1").write_bytes(b"half a tile")
+    view = view_area(scenario(face_file), output, tile_km=2.0, **QUICK)
+    assert {name: (kept / name).stat().st_mtime_ns for name in first} == first
+    write_area(view, output)
+    assert digests(output) == digests(whole)
+
+
+def test_other_settings_never_mix(face_file, tmp_path):
+    """Seed, size, members, spacing, tiles and the file itself all change the folder that tiles are kept in."""
+    heights = heights_of_model(open_elevation((face_file,)))
+    base = scenario(face_file)
+
+    def place(given, members=4, spacing=30.0, km=2.0):
+        return kept_beside(tmp_path / "out", asked(given, heights, None, members, spacing, km, None)).folder
+
+    places = {
+        place(base), place(replace(base, seed=2)), place(replace(base, snow=replace(base.snow, size=3))),
+        place(base, members=5), place(base, spacing=31.0), place(base, km=6.0),
+    }  # fmt: skip
+    assert len(places) == 6
+    assert place(base) in places
+    os.utime(face_file)
+    assert place(base) not in places
+
+
+def test_a_full_disk_is_told_and_finished_tiles_stay(face_file, tmp_path, monkeypatch):
+    real, calls = os.fsync, []
+
+    def full(handle):
+        calls.append(handle)
+        if len(calls) == 2:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        real(handle)
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(ResourceError, match="finished tiles are kept"):
+        view_area(scenario(face_file), tmp_path / "out", tile_km=2.0, **QUICK)
+    (kept,) = tmp_path.glob(".out.tiles-*")
+    assert len(list(kept.iterdir())) == 1
+    monkeypatch.setattr(os, "fsync", real)
+    assert view_area(scenario(face_file), tmp_path / "out", tile_km=2.0, **QUICK).zones
+
+
+def test_a_tile_survives_its_bytes(face_file):
+    heights = heights_of_model(open_elevation((face_file,)))
+    question = asked(scenario(face_file), heights, None, 4, 30.0, 2.0, None)
+    square = tiles_of_question(question, heights)[0]
+    tile = read_tile(question, square, prepared_for(question))
+    again = unpack(pack(tile))
+    assert again.rows == tile.rows
+    assert again.core == tile.core
+    for name in ("mask", "fastest", "zones", "start_values", "zone", "known", "slopes"):
+        np.testing.assert_array_equal(getattr(again, name), getattr(tile, name))
+    assert pack(again) == pack(tile)
+
+
+def test_memory_is_stated_and_refused(face_file, tmp_path, monkeypatch):
+    heights = heights_of_model(open_elevation((face_file,)))
+    question = asked(scenario(face_file), heights, None, 4, 30.0, 2.0, None)
+    assert 0.4 < memory_of_worker_gb(question, heights) < 4.0
+    monkeypatch.setattr("lastseen.preread.tiled.free_gb", lambda: 0.1)
+    with pytest.raises(ResourceError, match="smaller tiles"):
+        view_area(scenario(face_file), tmp_path / "out", **QUICK)
+
+
+def test_mosaics_cover_the_area_once(face_file, tmp_path):
+    view = view_area(scenario(face_file), tmp_path / "out", tile_km=2.0, **QUICK)
+    seen = np.zeros(view.question.shown.shape, int)
+    for one in mosaics(view):
+        seen[one.window.inside(view.question.shown)] += 1
+    assert (seen == 1).all()
+
+
+def test_older_results_are_not_replaced(whole):
+    with pytest.raises(OutputExistsError):
+        refuse_existing(whole, proof=AREA_PROOF)
+    assert Path(whole / AREA_PROOF).is_file()
