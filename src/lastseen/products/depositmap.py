@@ -49,7 +49,7 @@ def draw_deposit_map(made: PracticeDeposit) -> Drawing:
     _draw_pushing(d, made)
     names.name_contours(d, levels)
     grid_m = furniture.draw_frame(d, shown.crs)
-    furniture.draw_under(d, shown, grid_m, levels.interval_m)
+    furniture.draw_under(d, shown.crs, grid_m, levels.interval_m)
     panel.draw_header(d, made.name, _header(made))
     panel.draw_footer(d, 0, 0, __version__)
     _fill_panel(d, made)

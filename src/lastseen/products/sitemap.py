@@ -67,7 +67,7 @@ def draw_site_map(view: SiteView, only: Site | None = None) -> Drawing:
         _name_site(d, site)
     names.name_contours(d, levels)
     grid_m = furniture.draw_frame(d, shown.crs)
-    furniture.draw_under(d, shown, grid_m, levels.interval_m)
+    furniture.draw_under(d, shown.crs, grid_m, levels.interval_m)
     title = view.scenario.name or "Practice sites"
     panel.draw_header(d, title if only is None else f"{title}: site {only.number}", _header(view, only))
     panel.draw_footer(d, 0, 0, __version__)
