@@ -14,8 +14,7 @@ from rasterio.windows import Window as RasterWindow
 from lastseen import __version__
 from lastseen.outlines import only_areas
 from lastseen.preread.gathering import AT_START
-from lastseen.preread.sheets import KINDS
-from lastseen.preread.words import percent
+from lastseen.preread.zone_words import INCIDENT_SLOPES_DEG, worst_trap, zone_sentence
 from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.folder import new_folder
 from lastseen.products.inputs import input_files
@@ -32,8 +31,6 @@ if TYPE_CHECKING:
 AREA_PROOF = "preread_area.json"
 Progress = Callable[[str, float], None]
 MOST_TOLD = 100  # start zones in the JSON; all are in the GeoPackage
-# Slopes of reported incidents, 5th, 50th and 95th percentile: Tirol 1993-2024, aggregated open data.
-INCIDENT_SLOPES_DEG = (27.0, 38.0, 45.0)
 _RASTERS: dict[str, tuple[tuple[str, str, str], ...]] = {
     "reached.tif": (("reached", "1", "share of the events in which snow from any start zone comes over the cell"),),
     "peak_speed.tif": (("peak_speed_m_s", "m s-1", "greatest speed of any body in any event; 0 where none comes"),),
@@ -184,28 +181,6 @@ def _meaning(name: str) -> str:
             if what == name:
                 return f"{text}; mean over the zone"
     return "severity of the trap x (share that ends in it + 0.5 share that passes it)"
-
-
-def worst_trap(row: ZoneRow) -> str:
-    """Kind of the trap that weighs most; empty where none is met."""
-    kind = int(row.values[AT_START.index("worst_kind")])
-    return KINDS[kind - 1] if kind else ""
-
-
-def zone_sentence(row: ZoneRow) -> str:
-    """What a start zone does, in one sentence."""
-    told = dict(zip(AT_START, row.values, strict=True))
-    shares = [(name, told[name]) for name in ("burial", "trauma", "water", "no_way_out") if told[name] >= 0.1]
-    words = ", ".join(
-        f"{name.replace('_', ' ')} {percent(share)}" for name, share in sorted(shares, key=lambda p: -p[1])
-    )
-    far = (
-        f"carried {told['distance_m']:.0f} m, {told['drop_m']:.0f} m down, debris {told['debris_m']:.1f} m"
-        if np.isfinite(told["distance_m"])
-        else "all bodies leave the elevation model"
-    )
-    trap = worst_trap(row)
-    return f"{row.slope_deg:.0f} degrees; {far}{'; ' + trap if trap else ''}{'; ' + words if words else ''}."
 
 
 def area_numbers(view: AreaView) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from rasterio.enums import Resampling
 from lastseen import __version__
 from lastseen.grid import FloatArray, Grid
 from lastseen.preread.gathering import AT_START
+from lastseen.preread.zone_words import INCIDENT_SLOPES_DEG, zone_sentence
 from lastseen.products.layers import percent
 from lastseen.products.mapsheet import furniture, names, panel, parts
 from lastseen.products.mapsheet.drawing import Drawing, area_patch, start_drawing
@@ -23,7 +24,6 @@ from lastseen.products.mapsheet.layout import fit_sheet
 from lastseen.products.mapsheet.panel import Item, Pen
 from lastseen.products.mapsheet.sheet import own_look, write_png
 from lastseen.products.palette import load_palette
-from lastseen.products.preread.areafiles import INCIDENT_SLOPES_DEG, zone_sentence
 from lastseen.products.preread.linemap import legend_items
 
 if TYPE_CHECKING:

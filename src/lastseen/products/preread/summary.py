@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lastseen.preread.words import regroup_sentence, table_rows
-from lastseen.products.preread.areafiles import INCIDENT_SLOPES_DEG, zone_sentence
+from lastseen.preread.zone_words import INCIDENT_SLOPES_DEG, zone_sentence
 from lastseen.products.tables import bullets, paragraphs, table
 
 if TYPE_CHECKING:
