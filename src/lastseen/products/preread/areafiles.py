@@ -14,6 +14,7 @@ from rasterio.windows import Window as RasterWindow
 from lastseen import __version__
 from lastseen.outlines import only_areas
 from lastseen.preread.gathering import AT_START
+from lastseen.preread.sheets import KINDS
 from lastseen.preread.zone_words import INCIDENT_SLOPES_DEG, worst_trap, zone_sentence
 from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.folder import new_folder
