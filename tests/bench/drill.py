@@ -81,7 +81,7 @@ def measure(side, wish):
 
 def table(km):
     """Print time and memory by stage."""
-    measure(400, SiteWish(exposed_ok=True))  # kernels are compiled, or read from the cache
+    measure(800, SiteWish(exposed_ok=True))  # kernels are compiled, or read from the cache
     before = peak_gb()
     side = round(1000.0 * km / CELL_M)
     view, stages = measure(side, SiteWish(exposed_ok=True))  # all sizes; much of this ground is reached
