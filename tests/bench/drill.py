@@ -71,7 +71,11 @@ def measure(side, wish):
             return time.perf_counter() - began, used() - before, peak_gb()
 
         def tell(stage, _share):
-            stages.setdefault(stage.split(",")[0], now())
+            if stage.split(",")[0] not in stages:
+                stages[stage.split(",")[0]] = now()
+                print(
+                    f"{stage.split(',')[0]:45}{now()[0]:8.1f}{now()[1]:8.1f}{now()[2]:10.2f}"
+                )  # also where none is found
 
         view = view_sites(scenario_of({"elevation": [path]}), wish, None, tell)
         write_sites(view, Path(place) / "sites", progress=tell)
@@ -84,7 +88,7 @@ def table(km):
     measure(800, SiteWish(exposed_ok=True))  # kernels are compiled, or read from the cache
     before = peak_gb()
     side = round(1000.0 * km / CELL_M)
-    view, stages = measure(side, SiteWish())
+    view, stages = measure(side, SiteWish(most_size=3))
     search = view.search
     steep = float((search.starts.zones > 0).mean())
     print(f"practice sites, {km:g} x {km:g} km at {CELL_M:g} m, {side * side / 1e6:.1f} million cells, "
