@@ -98,7 +98,7 @@ def numbered(
             legs.append(_leg(n, who, one, lane, ways))
     for k, (who, run) in enumerate(found):
         length = sum(leg.length_m for leg in legs if leg.lane == number_of[k])
-        lanes.append(Lane(number_of[k], who, LineString(run.points), length))
+        lanes.append(Lane(number_of[k], who, LineString(_apart(run.points)), length))
     ends = np.array([leg.line.coords for leg in legs]).reshape(-1, 2, 2)
     true = true_bearings_deg(ends[:, 0], ends[:, 1], crs)
     magnetic = compass_deg(true - declination_deg)

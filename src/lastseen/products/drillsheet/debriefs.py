@@ -244,14 +244,14 @@ def _draw_holes(d: Drawing, made: Debrief) -> None:
 
 
 def _draw_key(d: Drawing) -> None:
-    """What the fills mean, in the strip under the map."""
+    """What the fills mean, between the scale bar and the scale."""
     u, ink, palette = d.sheet.under, d.palette.ground, d.palette
-    x, y = u.left + 66.0, u.bottom + 7.4
+    x, y = u.left + 66.0, u.top - 1.6
     for kind, fill, hatch in (
         ("surely covered", palette.debris.ramp[SURE], None),
         ("perhaps", palette.debris.ramp[PERHAPS], None),
         ("not covered", ink.paper, "xxxx"),
     ):
-        d.box(Box(x, y - 1.3, 5.0, 2.8), facecolor=fill, edgecolor=ink.contour_index, linewidth=0.6, hatch=hatch)
-        d.text(x, y - 4.3, kind, 5.4, va="center")
-        x += d.width_mm(kind, 5.4) + 3.5
+        d.box(Box(x, y - 1.2, 5.0, 2.4), facecolor=fill, edgecolor=ink.contour_index, linewidth=0.6, hatch=hatch)
+        d.text(x + 5.8, y, kind, 6.0, va="center")
+        x += d.width_mm(kind, 6.0) + 8.6
