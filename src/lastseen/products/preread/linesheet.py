@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 STRIP_MM, TABLE_MM = 74.0, 70.0
 STRIP_AXIS_MM = 25.0  # room for the words beside the strip
-SIZES = (7.0, 6.6, 6.2, 5.8, 5.4, 5.0, 4.6)
+SIZES = (7.0, 6.6, 6.3, 6.0)  # points; smaller ones cannot be read outdoors
 
 
 def write_line_sheet(view: LineView, path: Path) -> None:
@@ -61,7 +61,7 @@ def draw_line_sheet(view: LineView) -> Drawing:
         (s.width - 2 * MARGIN_MM - STRIP_AXIS_MM - 2.0) / s.width,
         (s.header.bottom - low) / s.height,
     )
-    draw_strip(d.figure, view.reading, d.palette, place, small=5.6)
+    draw_strip(d.figure, view.reading, d.palette, place, small=6.6)
     panel.draw_header(d, view.scenario.name or "Pre-read line", header_lines(view))
     panel.draw_footer(d, 0, 0, __version__)
     _fill(d, view)
