@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from lastseen.preread.stretches import Stretch
 
 STRIP_MM, TABLE_MM = 74.0, 70.0
-STRIP_AXIS_MM = 25.0  # room for the words beside the strip
+STRIP_AXIS_MM = 30.0  # room for the words beside the strip
 SIZES = (7.0, 6.6, 6.3, 6.0)  # points; smaller ones cannot be read outdoors
 
 
@@ -125,7 +125,8 @@ def _items(pen: Pen, view: LineView, kept: set[int]) -> list[Item]:
         else:
             zones = f" ({zones_text(r, one)})" if one.zones else ""
             told = consequences(one) or "nothing of the four in 10 %"
-            words = f"{where}, {one.slope_deg:.0f}°: {percent(one.exposure)}{zones}. {caught_text(r, one) or told}"
+            come = "snow can start here" if one.state == "starts here" else f"{percent(one.exposure)}{zones}"
+            words = f"{where}, {one.slope_deg:.0f}°: {come}. {caught_text(r, one) or told}"
         items += pen.paragraph(words, hang=4.4, mark=str(one.number))
     if len(kept) < len(r.stretches):
         items += pen.paragraph(f"{len(r.stretches) - len(kept)} less exposed ones in stretches.csv")
