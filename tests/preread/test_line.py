@@ -2,6 +2,7 @@
 
 import itertools
 import math
+from dataclasses import replace
 
 import geopandas
 import numpy as np
@@ -16,7 +17,10 @@ from lastseen.preread.lattice import heights_of_grid, heights_of_model
 from lastseen.preread.passing import find_passing
 from lastseen.preread.route import read_lines, route_of
 from lastseen.preread.sheets import PreparedGround
-from lastseen.scenario import Snow
+from lastseen.preread.story import view_line
+from lastseen.products.numbers import numbers_text
+from lastseen.products.preread.linefiles import line_numbers
+from lastseen.scenario import Scenario, Snow
 from preread import grounds
 
 
@@ -204,6 +208,47 @@ def test_a_gpx_with_track_and_route_is_one_line(tmp_path, face_file):
         f"<rte>{parts['rtept']}</rte><trk><trkseg>{parts['trkpt']}</trkseg></trk></gpx>"
     )
     assert len(read_lines(path, crs)) == 1
+
+
+@pytest.mark.parametrize("tags", [("trk", "trkseg", "trkpt"), ("rte", "", "rtept")], ids=["track", "route"])
+def test_times_change_nothing(tmp_path, face_file, tags):
+    """A GPX with times (and heights) gives the same reading as the same line without."""
+    crs = open_elevation((face_file,)).crs
+    line = LineString([(500_700.0, 5_199_700.0), (501_000.0, 5_199_720.0), (501_300.0, 5_199_680.0)])
+    points = geopandas.GeoSeries([line], crs=crs).to_crs(4326)[0].coords
+    outer, inner, point = tags
+    found = []
+    for timed in (True, False):
+        text = ""
+        for k, (x, y) in enumerate(points):
+            more = f"<ele>{1500 + 7 * k}</ele><time>2027-01-02T1{k}:00:0{k}Z</time>" if timed else ""
+            text += f'<{point} lat="{y:.9f}" lon="{x:.9f}">{more}</{point}>'
+        text = f"<{inner}>{text}</{inner}>" if inner else text
+        path = tmp_path / f"{timed}.gpx"
+        path.write_text(
+            f'<gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1"><{outer}>{text}</{outer}></gpx>'
+        )
+        view = view_line(Scenario(elevation=(face_file,)), path, members=4)
+        numbers = line_numbers(view)
+        assert numbers.pop("inputs")[-1] == {"role": "line", "name": path.name}
+        found.append((numbers_text(numbers), [list(one.coords) for one in view.reading.route.lines]))
+    assert found[0] == found[1]
+    assert view.reading.zones
+
+
+def test_bodies_left_out_would_not_have_passed(monkeypatch):
+    """With and without the bound of the energy line the same bodies pass, to the last bit."""
+    ground = grounds.rough_face(ny=190, nx=90)
+    bank = math.tan(math.radians(36.0)) * np.clip(5.0 * np.arange(190.0) - 775.0, 0.0, 60.0)  # across the flat
+    heights = heights_of_grid(replace(ground, values=ground.values + bank[:, None]))
+    route = route_of([line_on(ground, (66, 10), (62, 80))], heights)
+    ensemble = draw_ensemble(Snow(), 1, 8)
+    bounded = find_passing(PreparedGround(heights, with_traps=False), route, ensemble, 20.0)
+    monkeypatch.setattr("lastseen.preread.passing.CERTAIN", 1e-6)
+    every = find_passing(PreparedGround(heights, with_traps=False), route, ensemble, 20.0)
+    assert 0 < bounded.zone.size < bounded.bodies < every.bodies
+    for name in ("rows", "cols", "speeds_m_s", "member", "stop_x_m", "stop_y_m", "debris_m", "record_station"):
+        np.testing.assert_array_equal(getattr(bounded, name), getattr(every, name))
 
 
 def test_lines_that_cannot_be_used(tmp_path, face_file):

@@ -4,9 +4,11 @@ import errno
 import hashlib
 import importlib.util
 import os
+import random
 import signal
 import subprocess
 import sys
+import threading
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -15,10 +17,11 @@ import numpy as np
 import pytest
 import rasterio
 
+from hills import write
 from lastseen.elevation import open_elevation, read_window
 from lastseen.errors import OutputExistsError, ResourceError
 from lastseen.preread import read_area
-from lastseen.preread.keeping import KeptTiles, kept_beside
+from lastseen.preread.keeping import kept_beside
 from lastseen.preread.lattice import heights_of_grid, heights_of_model
 from lastseen.preread.tile import pack, prepared_for, read_tile, tiles_of_question, unpack
 from lastseen.preread.tiled import asked, mosaics, view_area
@@ -26,6 +29,7 @@ from lastseen.preread.workers import memory_of_worker_gb
 from lastseen.products import refuse_existing
 from lastseen.products.preread import AREA_PROOF, write_area
 from lastseen.scenario import Scenario
+from preread import grounds
 
 QUICK = {"members": 4, "spacing_m": 30.0}
 needs_workers = pytest.mark.skipif(importlib.util.find_spec("distributed") is None, reason="no distributed installed")
@@ -89,27 +93,52 @@ def test_workers_give_the_same_bytes(face_file, whole, tmp_path, workers):
     assert digests(tmp_path / "out") == digests(whole)
 
 
+class Killer(threading.Thread):
+    """Kills one of the workers that are at work, after a random time, again and again."""
+
+    def __init__(self, most, seed):
+        super().__init__(daemon=True)
+        self.most, self.rng, self.killed, self.over = most, random.Random(seed), [], threading.Event()
+
+    def run(self):
+        from distributed import LocalCluster  # noqa: PLC0415  an extra
+
+        while len(self.killed) < self.most and not self.over.wait(self.rng.uniform(0.0, 0.4)):
+            for cluster in tuple(LocalCluster._instances):
+                # One that is still coming up has no tile to lose.
+                known = set(cluster.scheduler.workers)
+                at_work = [one.pid for one in cluster.workers.values() if one.worker_address in known and one.pid]
+                at_work = [pid for pid in at_work if pid not in self.killed]
+                if at_work:
+                    self.killed.append(self.rng.choice(at_work))
+                    os.kill(self.killed[-1], signal.SIGKILL)
+
+
 @needs_workers
 @pytest.mark.filterwarnings("ignore")
-def test_a_lost_worker_costs_its_tile_only(face_file, whole, tmp_path, monkeypatch):
-    """A worker is killed while it works; its tile is done again by another."""
-    from distributed import LocalCluster  # noqa: PLC0415  an extra
+def test_workers_killed_twenty_times_give_the_same_bytes(tmp_path):
+    """A worker is killed 20 times at random moments; its tile is done again by another, and nothing else shows."""
+    import dask  # noqa: PLC0415  an extra
+    from distributed.utils import get_mp_context  # noqa: PLC0415
 
-    killed = []
-    original = KeptTiles.put
-
-    def put(self, square, data):
-        original(self, square, data)
-        if not killed:
-            victims = [w.pid for cluster in LocalCluster._instances for w in cluster.workers.values() if w.pid]
-            os.kill(victims[0], signal.SIGKILL)
-            killed.append(victims[0])
-
-    monkeypatch.setattr(KeptTiles, "put", put)
-    view = view_area(scenario(face_file), tmp_path / "out", tile_km=2.0, workers=2, **QUICK)
-    write_area(view, tmp_path / "out")
-    assert killed
-    assert digests(tmp_path / "out") == digests(whole)
+    ground = grounds.rough_face(ny=330, nx=270, cell_m=30.0)  # tiles of 64 cells, the smallest ones
+    path = write(tmp_path / "face.tif", ground.values, ground.west_m, ground.north_m, ground.cell_m)
+    alone = view_area(scenario(path), tmp_path / "alone", tile_km=2.0, **QUICK)
+    assert len(alone.squares) > 25
+    wanted, kills, runs = digests(alone.kept.folder), 0, 0
+    # New workers are forked from one that has loaded all: kills, not imports, take the time.
+    with dask.config.set({"distributed.worker.multiprocessing-method": "forkserver"}):
+        get_mp_context().set_forkserver_preload(["distributed", "lastseen.preread.tile"])
+        while kills < 20:
+            killer = Killer(20 - kills, seed=runs)
+            killer.start()
+            view = view_area(scenario(path), tmp_path / f"out{runs}", tile_km=2.0, workers=2, **QUICK)
+            killer.over.set()
+            killer.join()
+            kills, runs = kills + len(killer.killed), runs + 1
+            assert digests(view.kept.folder) == wanted
+            assert runs <= 10
+    print(f"{kills} workers killed in {runs} runs")
 
 
 def test_a_killed_run_goes_on_where_it_was(face_file, whole, tmp_path):

@@ -7,7 +7,8 @@ same tracks in every run.
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +16,7 @@ import numpy.typing as npt
 from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
 from lastseen.motion import Bodies, Tracks, slide
 from lastseen.motion.body_events import BODY_FRICTION, FLOW_THICKNESS, PILE_WIDTH, SMALLEST_SPREAD_CELLS
-from lastseen.motion.kernels import GRAVITY_M_S2
+from lastseen.motion.kernels import GRAVITY_M_S2, NO_DATA
 from lastseen.motion.members import uniform
 from lastseen.preread import kernels
 from lastseen.preread.ensemble import Ensemble, drawn
@@ -126,7 +127,7 @@ def slab_cells(ensemble: Ensemble, cell_m: float) -> int:
 
 
 def run_block(
-    prepared: PreparedGround, block: Window, ensemble: Ensemble, spacing_m: float, chosen: BoolArray | None = None
+    prepared: PreparedGround, block: Window, ensemble: Ensemble, spacing_m: float, roughest: FloatArray | None = None
 ) -> tuple[Starts, Sheet, list[SlabRun]] | None:
     """Carry the start cells of a block down; None where there are none.
 
@@ -138,30 +139,38 @@ def run_block(
     ensemble : Ensemble
     spacing_m : float
         Distance of starts; each cell where it is under two cells.
-    chosen : ndarray of bool, optional
-        Of the block's shape, cut to the extent: only these start cells are run.
+    roughest : ndarray, optional
+        Of the block's shape, cut to the extent: the greatest friction with which a body of each start cell is run.
+        Other bodies enter no cell and stay nowhere; cells where it is minus infinite are no start cells.
     """
     heights = prepared.heights
     known = block.cut(heights.extent)
     if known.empty:
         return None
     own = prepared.over(known)
-    if chosen is not None:
-        own = Sheet(
-            own.window, own.felt_m, own.slope_deg, np.where(chosen, own.zone, 0), own.kind, own.does, own.severity
-        )
+    if roughest is not None:
+        own = replace(own, zone=np.where(roughest > -np.inf, own.zone, 0))
     starts = starts_of(own, known, heights, ensemble, spacing_m)
     if not starts.rows.size:
         return None
+    limit = np.full(starts.rows.size, np.inf) if roughest is None else roughest_of(starts, roughest)
     reach = int(np.ceil(FIRST_REACH_M[ensemble.size] / heights.cell_m))
     window = known.grown(reach).cut(heights.extent)
     while True:
         ground = prepared.over(window)
-        runs, sides = _run_on(ground, starts, heights, ensemble)
+        runs, sides = _run_on(ground, starts, limit, heights, ensemble)
         wider = _grown(window, sides, reach, heights.extent)
         if wider == window:
             return starts, ground, runs
         window, reach = wider, int(reach * GROWTH)
+
+
+def roughest_of(starts: Starts, roughest: FloatArray) -> FloatArray:
+    """For each start the greatest value of the cells that it stands for."""
+    out = np.full(starts.rows.size, -np.inf)
+    told = starts.spread >= 0
+    np.maximum.at(out, starts.spread[told], roughest[told])
+    return out
 
 
 def _grown(window: Window, sides: set[str], more: int, extent: Window) -> Window:
@@ -173,7 +182,9 @@ def _grown(window: Window, sides: set[str], more: int, extent: Window) -> Window
     ).cut(extent)
 
 
-def _run_on(ground: Sheet, starts: Starts, heights: Heights, ensemble: Ensemble) -> tuple[list[SlabRun], set[str]]:
+def _run_on(
+    ground: Sheet, starts: Starts, limit: FloatArray, heights: Heights, ensemble: Ensemble
+) -> tuple[list[SlabRun], set[str]]:
     """All slabs on one window; and the sides of it that bodies came to."""
     felt = Grid(ground.felt_m, 0.0, 0.0, heights.cell_m, heights.crs)
     pile = np.zeros(ground.felt_m.size)
@@ -181,7 +192,7 @@ def _run_on(ground: Sheet, starts: Starts, heights: Heights, ensemble: Ensemble)
     runs, sides = [], set[str]()
     for group in starts.groups():
         bodies, volume = _bodies(ground, starts, group, heights, ensemble)
-        tracks = slide(felt, bodies, largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS)
+        tracks = _slide(felt, bodies, bodies.friction <= np.repeat(limit[group], ensemble.count))
         sides |= _sides(felt, tracks, ground.window, heights.extent)
         if sides:
             break
@@ -190,6 +201,28 @@ def _run_on(ground: Sheet, starts: Starts, heights: Heights, ensemble: Ensemble)
         kernels.piled(stop, volume, ensemble.count, felt.shape[1], half, heights.cell_m, pile, debris)
         runs.append(SlabRun(group, int(starts.zone[group.start]), ground, tracks, stop, debris))
     return runs, sides
+
+
+def _slide(felt: Grid, bodies: Bodies, run: BoolArray) -> Tracks:
+    """Let some bodies slide; those that are not run enter no cell and are out of the model."""
+    some = bodies if run.all() else Bodies(*(getattr(bodies, one.name)[run] for one in fields(bodies)))
+    tracks = slide(felt, some, largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS)
+    if run.all():
+        return tracks
+    entered = np.zeros(run.size, tracks.offsets.dtype)
+    entered[run] = np.diff(tracks.offsets)
+    offsets = np.concatenate([[0], np.cumsum(entered)]).astype(tracks.offsets.dtype)
+    # Beside the visits all arrays are by body; those not run stand at their start.
+    instead: dict[str, npt.NDArray[Any]] = {
+        "x_m": bodies.x_m,
+        "y_m": bodies.y_m,
+        "reason": np.full(run.size, NO_DATA, np.int32),
+    }
+    whole: dict[str, npt.NDArray[Any]] = {}
+    for name in (one.name for one in fields(tracks) if one.name not in ("cells", "speeds_m_s", "offsets")):
+        whole[name] = instead.get(name, np.full(run.size, np.nan)).copy()
+        whole[name][run] = getattr(tracks, name)
+    return Tracks(tracks.cells, tracks.speeds_m_s, offsets, **whole)
 
 
 def pile_half_cells(ensemble: Ensemble, cell_m: float) -> int:

@@ -146,3 +146,34 @@ def ahead(
                 best, at = weight[k], trap[k]
             bits[k] = so_far
             worst[k] = at
+
+
+@njit(cache=True, nogil=True)
+def steepest_line(
+    sx: FloatArray,
+    sy: FloatArray,
+    sz: FloatArray,
+    x: FloatArray,
+    y: FloatArray,
+    z: FloatArray,
+    beside_m: float,
+    thinned_m: float,
+    far_m: float,
+) -> FloatArray:
+    """From each start the steepest straight line down to any point, or to the ground beside it; no point: -infinite.
+
+    Ground beside may lie lower than the point, by 45 degrees.
+    """
+    out = np.full(sx.size, -np.inf)
+    for k in range(sx.size):
+        for i in range(x.size):
+            away = np.hypot(sx[k] - x[i], sy[k] - y[i])
+            if away > far_m:
+                continue
+            drop = sz[k] - z[i] + min(away, beside_m)
+            beside = away - beside_m - thinned_m
+            if beside > 0.0:
+                out[k] = max(out[k], drop / beside)
+            elif drop >= 0.0:
+                out[k] = np.inf
+    return out

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 WIDTHS = ((0.6, 3.4), (0.25, 2.3), (0.0, 1.4))  # exposure above this: width of the line in points
 TRACKS = 90  # ways of those caught that are drawn
 SIGN = 7.0
-MOST_ZONES = 36  # with their number on the map; all are drawn
+MOST_ZONES = 36  # with their number on the map; all are drawn ...
+LEAST_ZONE_MM = 2.2  # ... but smaller ones on the paper than a square of this side, whose number would stand elsewhere
 BEYOND_M = 700.0  # start zones and traps farther off than this do not shrink the map
 
 
@@ -205,7 +206,8 @@ def _name(d: Drawing, r: LineReading) -> None:
     named = {id(met.trap): trap_sign(r, met) for stretch in r.stretches for met in stretch.traps}
     for trap in r.traps:
         _in_area(d, named[id(trap)], trap.outline, SIGN, d.palette.traps.colour, boxed="square")
-    for zone in r.zones[:MOST_ZONES]:
+    large = (LEAST_ZONE_MM * d.sheet.metres_per_mm) ** 2
+    for zone in [one for one in r.zones if one.area_m2 >= large][:MOST_ZONES]:
         _in_area(d, f"Z{zone.number}", zone.outline, SIGN - 0.6, d.palette.snow.release, leader=False)
 
 

@@ -33,8 +33,8 @@ if TYPE_CHECKING:
     from lastseen.preread.stretches import Stretch
 
 STRIP_MM, TABLE_MM = 74.0, 70.0
-STRIP_AXIS_MM = 25.0  # room for the words beside the strip
-SIZES = (7.0, 6.6, 6.2, 5.8, 5.4, 5.0, 4.6)
+STRIP_AXIS_MM = 30.0  # room for the words beside the strip
+SIZES = (7.0, 6.6, 6.3, 6.0)  # points; smaller ones cannot be read outdoors
 
 
 def write_line_sheet(view: LineView, path: Path) -> None:
@@ -61,7 +61,7 @@ def draw_line_sheet(view: LineView) -> Drawing:
         (s.width - 2 * MARGIN_MM - STRIP_AXIS_MM - 2.0) / s.width,
         (s.header.bottom - low) / s.height,
     )
-    draw_strip(d.figure, view.reading, d.palette, place, small=5.6)
+    draw_strip(d.figure, view.reading, d.palette, place, small=6.6)
     panel.draw_header(d, view.scenario.name or "Pre-read line", header_lines(view))
     panel.draw_footer(d, 0, 0, __version__)
     _fill(d, view)
@@ -125,7 +125,8 @@ def _items(pen: Pen, view: LineView, kept: set[int]) -> list[Item]:
         else:
             zones = f" ({zones_text(r, one)})" if one.zones else ""
             told = consequences(one) or "nothing of the four in 10 %"
-            words = f"{where}, {one.slope_deg:.0f}°: {percent(one.exposure)}{zones}. {caught_text(r, one) or told}"
+            come = "snow can start here" if one.state == "starts here" else f"{percent(one.exposure)}{zones}"
+            words = f"{where}, {one.slope_deg:.0f}°: {come}. {caught_text(r, one) or told}"
         items += pen.paragraph(words, hang=4.4, mark=str(one.number))
     if len(kept) < len(r.stretches):
         items += pen.paragraph(f"{len(r.stretches) - len(kept)} less exposed ones in stretches.csv")

@@ -24,6 +24,7 @@ WIDTH_MM, HEIGHT_MM = 250.0, 150.0
 # Axes from the top: profile, slope, exposure, four consequences; shares of the height of the block.
 ROWS = (0.40, 0.15, 0.16, 0.21)
 GAP = 0.022
+NUMBER_SHARE = 0.026  # of the line that a number of two digits takes; what stands closer is left out
 SHADES = (0.1, 0.3, 0.6)  # of those caught: the lighter, the middle, the full shade
 
 
@@ -42,7 +43,7 @@ def write_strip(view: LineView, path: Path) -> None:
             "letters are places to regroup: no start zone in this model reaches them.",
         )
         footing(figure, palette, (), 190)
-        draw_strip(figure, view.reading, palette, (0.125, 0.125, 0.857, 0.765))
+        draw_strip(figure, view.reading, palette, (0.14, 0.125, 0.842, 0.765))
         write_png(figure, path)
 
 
@@ -106,15 +107,15 @@ def _profile(axes: Axes, reading: LineReading, along: FloatArray, palette: Palet
             )
     axes.fill_between(along, low - room, z, color=ink.relief[0], alpha=0.32, linewidth=0)
     axes.plot(along, z, color=ink.frame, linewidth=1.5)
-    axes.set_ylim(low - room, high + 1.35 * room)
+    axes.set_ylim(low - room, high + 2.4 * room)  # a letter on the highest point stays under the numbers
     last = -np.inf
     for stretch in reading.stretches:
         a, b = _span(reading, stretch.number)
-        if 0.5 * (a + b) - last > 0.016 * float(along[-1]):
+        if 0.5 * (a + b) - last > NUMBER_SHARE * float(along[-1]):
             last = 0.5 * (a + b)
             axes.text(
-                0.5 * (a + b),
-                high + 0.85 * room,
+                min(0.5 * (a + b), 0.988 * float(along[-1])),
+                high + 1.9 * room,
                 str(stretch.number),
                 size=small + 0.6,
                 weight="bold",
