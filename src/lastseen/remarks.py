@@ -94,7 +94,7 @@ def about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
     """What somebody who walks the lanes of a plan must know before they set out."""
     stands: tuple[str, ...] = ()
     if scenario.search.start is None:
-        where = "the searchers are taken to stand at the last-seen point: say where they stand with --start"
+        where = "the searchers are taken to stand at the last-seen point: say where they stand if that is elsewhere"
         if scenario.last_seen.at == "":
             where = "nobody said where the searchers stand: the top of the outline was taken"
         stands = (where,)

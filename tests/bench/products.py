@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 
 from lastseen.plan import make_plan
-from lastseen.products import figures, mapsheet, write_plan
+from lastseen.products import figures, write_plan
 from lastseen.products.contents import contents_of, read_contents
 from lastseen.products.kinds import KINDS
 from lastseen.scenario import read_scenario
@@ -64,8 +64,6 @@ def main(which):
         part = folder / kind.name
         seconds = warm(lambda kind=kind, part=part: write_alone(kind, part, contents))
         row(f"{kind.name}{'' if kind.always else ' (only when asked for)'}", seconds, size_of(part))
-    if "map" not in {kind.name for kind in KINDS}:
-        row("map", warm(lambda: mapsheet.write_map(plan, folder / "map.png")), (folder / "map.png").stat().st_size)
     if plan.model is not None:
         row("profile", warm(lambda: figures.write_profile(plan, plan.model, folder / "profile.png")))
         row("thickness", warm(lambda: figures.write_thickness(plan, plan.model, folder / "thickness.png")))

@@ -72,7 +72,7 @@ def bench_plan(server):
     return server.make()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser():
     """A browser; without one the tests of the page say so, and fail on the machine that checks every change."""
     with launch(webgl=True) as running:

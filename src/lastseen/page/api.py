@@ -144,6 +144,7 @@ class Api:
         place = self.places.get(asked.place)
         self.jobs.require_room()
         scenario = scenario_asked(asked, place.files, place.z_unit, self.settings.limits)
+        scenario = replace(scenario, name=place.title_of(asked.name))
         outlines = {
             kind: outline_geojson(rings)
             for kind, rings in (("release", asked.release), ("debris", asked.debris))

@@ -40,6 +40,12 @@ class Place:
     z_unit: str | None = None
     demo: bool = False
 
+    def title_of(self, given: str) -> str:
+        """Title of a plan of this place; one of the invented mountain says that it is."""
+        if not self.demo or "invented" in given:
+            return given
+        return f"{given} (invented place)" if given else self.name
+
     @property
     def files(self) -> tuple[Path, ...]:
         """The rasters."""

@@ -15,7 +15,7 @@ from lastseen.products.mapsheet.drawing import DPI, Drawing, start_page
 from lastseen.products.mapsheet.layout import Paper, lay_out_sheet, with_narrow_panel
 from lastseen.products.mapsheet.sheet import own_look, write_png
 from lastseen.products.mapsheet.shown import blank_of, shown_of
-from lastseen.products.mapsheet.words import fits_one_column
+from lastseen.products.mapsheet.words import fits_one_column, header_lines
 from lastseen.products.sheet import blank, words
 from lastseen.products.sheet.pages import text_pages
 
@@ -70,7 +70,7 @@ def draw_book(contents: Contents, *, kind: Kind = "full", paper: Paper = "A4") -
     build = blank.items if kind == "blank" else words.staff_items if kind == "staff" else words.items
     pages = (
         draw_map(shown, sheet, mark=MARKS[kind]),
-        *text_pages(sheet, shown.title, MARKS[kind], lambda pen: build(pen, shown)),
+        *text_pages(sheet, shown.title, header_lines(shown)[0], MARKS[kind], lambda pen: build(pen, shown)),
     )
     for number, page in enumerate(pages, start=1):
         panel.draw_footer(page, number, len(pages), __version__)

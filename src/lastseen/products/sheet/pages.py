@@ -16,20 +16,20 @@ COLUMN_MM = 90.0  # least width of a column
 Build = Callable[[Pen], Sequence[Item]]
 
 
-def text_pages(sheet: Sheet, title: str, mark: str, build: Build) -> list[Drawing]:
+def text_pages(sheet: Sheet, title: str, about: str, mark: str, build: Build) -> list[Drawing]:
     """Pages of the same paper as the map's, as many as the items take.
 
     ``build`` makes all items with a pen; it is called for every page, and each page draws those that fall on it.
     """
     layout = _text_layout(sheet)
-    first = _new_page(layout, title, mark)
+    first = _new_page(layout, title, about, mark)
     items, many = build(_pen(first)), len(layout.columns)
     placed = next(
         found for pages in count(1) if (found := flow(items, layout.columns * pages)) is not None or pages > len(items)
     )
     if not placed:
         return []
-    drawings = [first, *(_new_page(layout, title, mark) for _ in range(placed[-1].column // many))]
+    drawings = [first, *(_new_page(layout, title, about, mark) for _ in range(placed[-1].column // many))]
     for number, page in enumerate(drawings):
         own = items if page is first else build(_pen(page))
         for item, one in zip(own, placed, strict=True):
@@ -53,7 +53,7 @@ def _text_layout(sheet: Sheet) -> Sheet:
     return replace(sheet, header=header, columns=columns, overview=None, overview_extent=None)
 
 
-def _new_page(layout: Sheet, title: str, mark: str) -> Drawing:
+def _new_page(layout: Sheet, title: str, about: str, mark: str) -> Drawing:
     page = start_page(layout)
-    draw_header(page, title, (), mark=mark)
+    draw_header(page, title, (about,), mark=mark)
     return page

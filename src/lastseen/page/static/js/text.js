@@ -148,7 +148,7 @@ export const T = {
     outside: (/** @type {string} */ p) => `${p} of the probability of area lies outside the outline`,
     burial: "Buried fully, if in the debris",
     zones: "Deposition zones",
-    zone: (/** @type {any} */ z, /** @type {string} */ poa) => `${z.number} · ${z.place} · ${poa} of POA`,
+    zone: (/** @type {any} */ z, /** @type {string} */ poa) => `Z${z.number} · ${z.place} · ${poa} of POA`,
     traps: "Terrain traps",
     trap: (/** @type {any} */ t) => `${t.letter}${t.number} · ${t.kind} · ${t.consequences}`,
     noTraps: "No terrain trap was found where the snow goes. What the elevation model does not show is not in it.",

@@ -18,7 +18,7 @@ export const handStep = (told) => ({
     return [
       sameAsFiles() ? null : h("div", { class: "keep" }, h("p", {}, T.hand.differ, " ", T.search.keepHelp), button(T.search.keep, told.keep, { class: "main" })),
       h("div", { class: "stack" },
-        sheet ? h("a", { class: "button main big", href: `${api.fileUrl(plan, sheet)}?show=1`, target: "_blank", rel: "noopener" }, T.hand.sheet) : null,
+        sheet ? h("a", { class: sameAsFiles() ? "button main big" : "button big", href: `${api.fileUrl(plan, sheet)}?show=1`, target: "_blank", rel: "noopener" }, T.hand.sheet) : null,
         gpx ? h("a", { class: "button", href: api.fileUrl(plan, gpx), download: gpx }, T.hand.gpx) : null,
         h("a", { class: "button", href: api.zipUrl(plan), download: `${plan}.zip` }, T.hand.all)),
       h("details", {}, h("summary", {}, T.hand.files), h("ul", { class: "list files" }, world.files.map((/** @type {any} */ one) => h("li", {}, h("a", { href: api.fileUrl(plan, one.name), download: one.name }, one.name), h("small", {}, [/** @type {any} */ (T.hand.kinds)[one.name], T.hand.size(one.bytes)].filter(Boolean).join(", ")))))),

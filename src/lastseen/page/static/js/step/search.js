@@ -39,12 +39,15 @@ function start(pick) {
     h("div", { class: "row" }, button(T.search.startSet, pick), chosen.start ? button(T.search.startClear, () => set({ start: "" })) : null));
 }
 
+/** Lanes in the order in which they are walked. @param {any} route @param {number} searcher */
+const walked = (route, searcher) => [...new Set(route.features.filter((/** @type {any} */ f) => f.properties.searcher === searcher && f.properties.kind === "lane").map((/** @type {any} */ f) => f.properties.lane))];
+
 /** @param {() => void} keep */
 export function result(keep) {
   if (world.lanesError) return h("p", { class: "wrong", role: "alert" }, world.lanesError);
   const laid = world.laid;
   if (!laid) return null;
-  const rows = laid.each.map((/** @type {any} */ one) => [one.searcher, laid.lanes.features.filter((/** @type {any} */ f) => f.properties.searcher === one.searcher).map((/** @type {any} */ f) => f.properties.number).join(", ") || "–", metres(one.walk_m), T.minutes(one.time_s)]);
+  const rows = laid.each.map((/** @type {any} */ one) => [one.searcher, walked(laid.route, one.searcher).join(", ") || "–", metres(one.walk_m), T.minutes(one.time_s)]);
   return [
     h("p", { class: "strong" }, T.search.laid({ lanes: laid.lanes.features.length, way: laid.way, covered: T.percent(laid.coverage), time: T.minutes(laid.total_time_s) })),
     laid.uncovered_m2 > 0.5 ? h("p", { class: "help" }, T.search.uncovered(area(laid.uncovered_m2))) : null,
