@@ -24,6 +24,7 @@ sys.path.insert(0, str(HERE.parent))
 from lastseen import motion  # noqa: E402
 from lastseen.drill.sites import SiteWish, exposure, start_ground  # noqa: E402
 from lastseen.drill.sites.view import view_sites  # noqa: E402
+from lastseen.errors import NothingFoundError  # noqa: E402
 from lastseen.grid import Grid  # noqa: E402
 from lastseen.motion import bodies as body_steps  # noqa: E402
 from lastseen.products.sites import write_sites  # noqa: E402
@@ -77,8 +78,12 @@ def measure(side, wish):
                     f"{stage.split(',')[0]:45}{now()[0]:8.1f}{now()[1]:8.1f}{now()[2]:10.2f}"
                 )  # also where none is found
 
-        view = view_sites(scenario_of({"elevation": [path]}), wish, None, tell)
-        write_sites(view, Path(place) / "sites", progress=tell)
+        try:
+            view = view_sites(scenario_of({"elevation": [path]}), wish, None, tell)
+            write_sites(view, Path(place) / "sites", progress=tell)
+        except NothingFoundError as refusal:  # all was searched, and no map is drawn
+            view = None
+            print(refusal)
         stages["all"] = now()
         return view, stages
 
@@ -89,11 +94,12 @@ def table(km):
     before = peak_gb()
     side = round(1000.0 * km / CELL_M)
     view, stages = measure(side, SiteWish(most_size=3))
-    search = view.search
-    steep = float((search.starts.zones > 0).mean())
-    print(f"practice sites, {km:g} x {km:g} km at {CELL_M:g} m, {side * side / 1e6:.1f} million cells, "
-          f"{thread_count()} threads; {steep:.0%} start-zone ground, {search.reach.bodies:,} bodies on cells of "
-          f"{search.reach.share.cell_m:g} m, {len(search.sites)} sites")  # fmt: skip
+    if view is not None:
+        search = view.search
+        steep = float((search.starts.zones > 0).mean())
+        print(f"practice sites, {km:g} x {km:g} km at {CELL_M:g} m, {side * side / 1e6:.1f} million cells, "
+              f"{thread_count()} threads; {steep:.0%} start-zone ground, {search.reach.bodies:,} bodies on cells of "
+              f"{search.reach.share.cell_m:g} m, {len(search.sites)} sites")  # fmt: skip
     print(f"{'stage begins':45}{'wall s':>8}{'CPU s':>8}{'peak GB':>10}")
     for stage, (wall, processor, memory) in stages.items():
         print(f"{stage:45}{wall:8.1f}{processor:8.1f}{memory:10.2f}")
