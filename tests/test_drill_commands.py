@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -100,7 +101,7 @@ def test_exercises_are_listed_with_their_source():
 
 
 def test_the_drill_of_a_plan_with_a_model(tmp_path):
-    """The demo's bench: its elevation model is found by name and checksum; targets follow its probability of area."""
+    """The demo's bench: the ground lies in its folder; targets follow its probability of area."""
     code, _, err = run("demo", "bench", "-o", tmp_path / "plan", "-q")
     assert code == 0, err
     plan = read_planned(tmp_path / "plan")
@@ -141,16 +142,16 @@ def test_what_is_wrong_is_said_and_nothing_is_written(day, tmp_path, words, code
     assert not (tmp_path / "out").exists()
 
 
-def test_a_plan_whose_elevation_is_gone_says_how_to_name_it(day, tmp_path):
-    """A search that was laid out on an elevation model which is nowhere to be found."""
-    document = json.loads((day / "plan" / "search.json").read_text(encoding="utf-8"))
-    document["flat"] = False
-    document["inputs"].append({"role": "elevation", "name": "gone.tif", "bytes": 1, "sha256": "0"})
-    copy = tmp_path / "plan"
-    copy.mkdir()
-    (copy / "search.json").write_text(json.dumps(document), encoding="utf-8")
-    (copy / "search.gpkg").write_bytes((day / "plan" / "search.gpkg").read_bytes())
+def test_a_folder_without_its_ground_says_what_to_do(day, tmp_path):
+    """The ground lies in the folder: nobody has to name an elevation model again."""
+    copy = shutil.copytree(day / "plan", tmp_path / "plan")
+    (copy / "ground.tif").unlink()
     code, _, err = run("debrief", copy, day / "anna.gpx", "-o", tmp_path / "out")
     assert code == 3
-    assert "gone.tif" in err
-    assert "--elevation" in err
+    assert "holds no ground.tif" in err
+    assert "make the plan again" in err
+
+
+def test_flat_ground_stays_flat(day):
+    """A search without an elevation model shows no heights in its drill either."""
+    assert read_planned(day / "plan").flat

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lastseen.commands.drill_targets import PlanElevation, PlanFolder, PlanOutline
+from lastseen.commands.drill_targets import PlanFolder
 from lastseen.commands.options import AsJson, Out, Overwrite, Quiet
 from lastseen.commands.running import progress_bar
 from lastseen.errors import InputError
@@ -30,8 +30,6 @@ def debrief(
         list[str] | None, typer.Option("--shift", help="Move the clock of a track: NAME=SECONDS; repeatable.")
     ] = None,
     curve: Annotated[str, typer.Option("--curve", help="Survival curve by name.")] = "falk-1994",
-    elevation: PlanElevation = None,
-    outline: PlanOutline = None,
     output: Out = Path("debrief"),
     overwrite: Overwrite = False,
     as_json: AsJson = False,
@@ -49,7 +47,7 @@ def debrief(
     refuse_existing(output, overwrite=overwrite, proof=DEBRIEF_PROOF)
     with progress_bar(hidden=quiet) as progress:
         progress("reading plan and tracks", 0.0)
-        planned = read_planned(plan, elevation=elevation or (), outline=outline)
+        planned = read_planned(plan)
         recordings = [one for path in tracks for one in read_tracks(path)]
         made = work_out(
             planned,

@@ -19,11 +19,6 @@ PlanFolder = Annotated[
     Path,
     typer.Argument(metavar="PLAN", help="Folder of a plan or of a search over a drawn outline.", show_default=False),
 ]
-PlanElevation = Annotated[
-    list[Path] | None,
-    typer.Option("--elevation", help="The elevation model of the plan, where it is not found by itself; repeatable."),
-]
-PlanOutline = Annotated[Path | None, typer.Option("--outline", help="What is searched, where the folder lacks it.")]
 OwnExercises = Annotated[Path | None, typer.Option("--exercises", help="Own exercises, a TOML file.")]
 
 
@@ -53,8 +48,6 @@ def targets(
         bool, typer.Option("--even", help="Any place as likely, instead of the probability of area.")
     ] = False,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Another number, other places.")] = 1,
-    elevation: PlanElevation = None,
-    outline: PlanOutline = None,
     output: Out = Path("targets"),
     overwrite: Overwrite = False,
     as_json: AsJson = False,
@@ -80,7 +73,7 @@ def targets(
     refuse_existing(output, overwrite=overwrite, proof=TARGETS_PROOF)
     with progress_bar(hidden=quiet) as progress:
         progress("reading the plan", 0.0)
-        planned = read_planned(plan, elevation=elevation or (), outline=outline)
+        planned = read_planned(plan)
         hidden = hide(planned, chosen, seed, name=name)
         write_targets(planned, hidden, output, overwrite=overwrite, progress=progress)
     if as_json:

@@ -56,10 +56,10 @@ def export(
 
 def show(plan: Folder, as_json: AsJson = False) -> None:
     """A plan in a dozen lines, from its folder."""
-    from lastseen.products.contents import read_contents
+    from lastseen.products.contents import read_numbers
     from lastseen.products.numbers import numbers_text
 
-    numbers = read_contents(plan).numbers
+    numbers = read_numbers(plan)
     if as_json:
         typer.echo(numbers_text(numbers), nl=False)
         return

@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
 # What a search over a drawn outline has to say.
 SEARCH_LAYERS = ("debris", "lanes", "route", "uncovered", "no_go", "first_lanes")
-_VECTOR_FILES = {PLAN_PROOF: "plan.gpkg", SEARCH_PROOF: "search.gpkg"}
 
 
 @dataclass(frozen=True)
@@ -97,22 +96,40 @@ def read_contents(folder: Path) -> Contents:
     InputError
         If there is no plan, a file of it is missing, or one cannot be read.
     """
-    put_back(folder)
-    proof = next((one for one in _VECTOR_FILES if (folder / one).is_file()), None)
-    if proof is None:
-        raise InputError(
-            f"{folder} holds no {PLAN_PROOF} and no {SEARCH_PROOF}: name the folder of a plan or of a search"
-        )
+    numbers = read_numbers(folder)
     try:
-        numbers = json.loads((folder / proof).read_text(encoding="utf-8"))
         crs = parse_crs(numbers["grid"]["crs"])
-        layers, file_crs = _read_layers(folder / _VECTOR_FILES[proof], crs)
+        layers, file_crs = _read_layers(
+            folder / ("plan.gpkg" if (folder / PLAN_PROOF).is_file() else "search.gpkg"), crs
+        )
         rasters = read_rasters(folder)
     except (OSError, KeyError, TypeError, ValueError, LastseenError) as error:
         raise InputError(f"{folder} holds no plan that can be read ({error}): make it again") from error
     if "ground" not in rasters:
         raise InputError(f"{folder} holds no ground.tif, an older version wrote it: make the plan again")
     return Contents(numbers, layers, rasters, crs, file_crs)
+
+
+def read_numbers(folder: Path) -> dict[str, Any]:
+    """The numbers alone: ``plan.json`` or ``search.json`` of a folder.
+
+    Raises
+    ------
+    InputError
+        If there is neither, or it cannot be read.
+    """
+    put_back(folder)
+    path = next((folder / one for one in (PLAN_PROOF, SEARCH_PROOF) if (folder / one).is_file()), None)
+    if path is None:
+        raise InputError(
+            f"{folder} holds no {PLAN_PROOF} and no {SEARCH_PROOF}: name the folder of a plan or of a search"
+        )
+    try:
+        numbers: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        _ = numbers["grid"]
+    except (OSError, KeyError, TypeError, ValueError) as error:
+        raise InputError(f"{path} is no plan that can be read ({error}): make it again") from error
+    return numbers
 
 
 def _read_layers(path: Path, crs: Any) -> tuple[dict[str, Layer], Any]:

@@ -181,15 +181,10 @@ _SHARES = frozenset(
 
 
 def _run(made: Debrief) -> list[tuple[str, str]]:
-    return [
-        ("name", made.plan.name),
-        ("caution", FULL_CAUTION),
-        ("program", "lastseen"),
-        ("version", __version__),
-        ("strip_width_m", f"{made.plan.strip_width_m:g}"),
-        ("gps_error_m", f"{made.gps_error_m:g}"),
-        *((f"note_{k:02d}", text) for k, text in enumerate(made.notes, start=1)),
-    ]
+    from lastseen.products.geopackage import run_rows  # noqa: PLC0415  slow to import
+
+    strip, error = f"{made.plan.strip_width_m:g}", f"{made.gps_error_m:g}"
+    return run_rows(made.plan.name, made.notes, strip_width_m=strip, gps_error_m=error)
 
 
 def debrief_layers(made: Debrief) -> tuple[Layer, ...]:

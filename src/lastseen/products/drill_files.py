@@ -214,16 +214,15 @@ def _numbers_of(one: Difficulty | None) -> tuple[float | None, float | None]:
 
 
 def _run(plan: Planned, hidden: Hidden) -> list[tuple[str, str]]:
-    return [
-        ("name", plan.name),
-        ("caution", FULL_CAUTION),
-        ("program", "lastseen"),
-        ("version", __version__),
-        ("exercise", hidden.exercise_name),
-        ("source", hidden.exercise.source),
-        ("seed", str(hidden.seed)),
-        ("transmitters", str(hidden.transmitters)),
-    ]
+    from lastseen.products.geopackage import run_rows  # noqa: PLC0415  slow to import
+
+    return run_rows(
+        plan.name,
+        exercise=hidden.exercise_name,
+        source=hidden.exercise.source,
+        seed=hidden.seed,
+        transmitters=hidden.transmitters,
+    )
 
 
 def write_hiding_gpx(plan: Planned, hidden: Hidden, path: Path) -> None:

@@ -7,9 +7,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from lastseen import __version__
 from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.products.contents import SEARCH_LAYERS, Contents
 from lastseen.products.layers import Layer
+from lastseen.products.numbers import SCHEMA_VERSION
 from lastseen.products.palette import load_palette
 from lastseen.products.styles import LayerStyle, layer_styles, qml_text, sld_text
 
@@ -102,31 +104,35 @@ def _style_table(layers: Iterable[Layer], styles: Mapping[str, LayerStyle]) -> A
     return pd.DataFrame(rows).astype({"ui": "str"})
 
 
+def run_rows(name: str, notes: Iterable[str] = (), **more: object) -> list[tuple[str, str]]:
+    """How a result was made, as pairs of key and text: what every file says, then ``more``, then the notes."""
+    always = {"caution": FULL_CAUTION, "program": "lastseen", "version": __version__, "schema_version": SCHEMA_VERSION}
+    rows = [("name", name), *((key, str(value)) for key, value in {**always, **more}.items())]
+    return rows + [(f"note_{number:02d}", text) for number, text in enumerate(notes, start=1)]
+
+
 def run_table(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     """How the plan was made, as pairs of key and text."""
     model, search, debris = numbers.get("model"), numbers["search"], numbers.get("debris")
-    rows = [
-        ("name", numbers["name"]),
-        ("caution", FULL_CAUTION),
-        ("program", "lastseen"),
-        ("version", numbers["program"]["version"]),
-        ("schema_version", str(numbers["schema_version"])),
-        ("seed", str(numbers["seed"])),
-        *((f"version_{name}", version) for name, version in numbers["versions"].items()),
-        *((f"input_{one['role']}", f"{one['name']}, sha256 {one['sha256']}") for one in numbers["inputs"]),
-        ("crs", numbers["grid"]["crs_name"]),
-        ("cell_m", f"{numbers['grid']['cell_m']:g}"),
-        ("model", model["name"] if model else "none: the debris outline was given"),
-        ("strip_width_m", f"{numbers['coverage']['strip_width_m']:g}"),
-        ("pattern", search["pattern"]),
-        ("searchers", str(search["searchers"])),
-        ("lanes", str(len(numbers["lanes"]))),
-        ("coverage", f"{numbers['coverage']['fraction']:.6f}"),
-        ("uncovered_m2", f"{numbers['coverage']['uncovered_m2']:.1f}"),
-        ("debris_level", f"{debris['level']:g}" if model and debris else ""),
-        ("poa_inside_debris", f"{numbers['poa']['inside_debris']:.6f}" if model else ""),
-    ]
-    return rows + [(f"note_{number:02d}", text) for number, text in enumerate(numbers["notes"], start=1)]
+    more = {
+        "version": numbers["program"]["version"],
+        "schema_version": numbers["schema_version"],
+        "seed": numbers["seed"],
+        **{f"version_{name}": version for name, version in numbers["versions"].items()},
+        **{f"input_{one['role']}": f"{one['name']}, sha256 {one['sha256']}" for one in numbers["inputs"]},
+        "crs": numbers["grid"]["crs_name"],
+        "cell_m": f"{numbers['grid']['cell_m']:g}",
+        "model": model["name"] if model else "none: the debris outline was given",
+        "strip_width_m": f"{numbers['coverage']['strip_width_m']:g}",
+        "pattern": search["pattern"],
+        "searchers": search["searchers"],
+        "lanes": len(numbers["lanes"]),
+        "coverage": f"{numbers['coverage']['fraction']:.6f}",
+        "uncovered_m2": f"{numbers['coverage']['uncovered_m2']:.1f}",
+        "debris_level": f"{debris['level']:g}" if model and debris else "",
+        "poa_inside_debris": f"{numbers['poa']['inside_debris']:.6f}" if model else "",
+    }
+    return run_rows(numbers["name"], numbers["notes"], **more)
 
 
 def layer_table(layer: Layer, crs: Any) -> Any:

@@ -1,12 +1,11 @@
-"""Reading the folder of a plan or of a drawn search back: the walk, for the clock."""
+"""The walk of a plan or of a drawn search, from its folder, for the clock."""
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 from lastseen.errors import InputError
-from lastseen.products.folder import PLAN_PROOF, SEARCH_PROOF, put_back
+from lastseen.products.contents import read_numbers
 from lastseen.search.plan_clock import WalkedLeg
 
 
@@ -29,18 +28,12 @@ def read_walk(folder: Path) -> tuple[tuple[WalkedLeg, ...], float, int]:
     InputError
         If there is no plan, or it cannot be read.
     """
-    put_back(folder)
-    path = next((folder / one for one in (PLAN_PROOF, SEARCH_PROOF) if (folder / one).is_file()), None)
-    if path is None:
-        raise InputError(
-            f"{folder} holds no {PLAN_PROOF} and no {SEARCH_PROOF}: name the folder of a plan or of a search"
-        )
+    numbers = read_numbers(folder)
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
         legs = tuple(
             WalkedLeg(int(leg["searcher"]), leg["kind"], float(leg["length_m"]), float(leg["time_s"]))
-            for leg in document["route"]
+            for leg in numbers["route"]
         )
-        return legs, float(document["coverage"]["strip_width_m"]), max(leg.searcher for leg in legs)
-    except (OSError, KeyError, TypeError, ValueError) as error:
-        raise InputError(f"{path} is no plan that can be read ({error}): make it again") from error
+        return legs, float(numbers["coverage"]["strip_width_m"]), max(leg.searcher for leg in legs)
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(f"{folder} holds no plan that can be read ({error}): make it again") from error

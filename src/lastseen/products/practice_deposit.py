@@ -165,9 +165,7 @@ def write_deposit(
         progress("writing the numbers", 0.0)
         (partial / PROOF).write_text(numbers_text(deposit_numbers(made)), encoding="utf-8", newline="\n")
         progress("writing the layers", 0.2)
-        run = [("name", made.name), ("caution", FULL_CAUTION), ("program", "lastseen"), ("version", __version__),
-               ("schema_version", str(SCHEMA_VERSION)), ("seed", str(made.seed))]  # fmt: skip
-        run += [(f"note_{number:02d}", note) for number, note in enumerate(made.notes, start=1)]
+        run = geopackage.run_rows(made.name, made.notes, seed=made.seed)
         geopackage.write_layers(partial / "deposit.gpkg", deposit_layers(made), made.frame.crs, run)
         _write_outline(made, partial / "outline.geojson")
         _write_stakes(made, partial / "stakes.gpx")

@@ -172,9 +172,7 @@ def write_sites(
         (partial / PROOF).write_text(numbers_text(sites_numbers(view)), encoding="utf-8", newline="\n")
         write_gpx(view, partial / "sites.gpx")
         progress("writing the layers", 0.2)
-        run = [("name", view.scenario.name), ("caution", FULL_CAUTION), ("program", "lastseen"),
-               ("version", __version__), ("schema_version", str(SCHEMA_VERSION))]  # fmt: skip
-        run += [(f"note_{number:02d}", note) for number, note in enumerate(view.notes, start=1)]
+        run = geopackage.run_rows(view.scenario.name, view.notes)
         geopackage.write_layers(partial / "sites.gpkg", site_layers(view), view.terrain.elevation.crs, run)
         progress("writing the reach", 0.4)
         known = np.isfinite(search.reach.share.values)

@@ -116,11 +116,8 @@ def write_traps(
         text = numbers_text(traps_numbers(view))
         (partial / PROOF).write_text(text, encoding="utf-8", newline="\n")
         progress("writing the layers", 0.2)
-        run = [("name", view.scenario.name), ("caution", FULL_CAUTION), ("program", "lastseen"),
-               ("version", __version__), ("schema_version", str(SCHEMA_VERSION)),
-               ("weight", WEIGHT_FORMULA)]  # fmt: skip
-        run += [(f"start_zone_{name}", source) for name, source in SOURCES.items()]
-        run += [(f"note_{number:02d}", note) for number, note in enumerate(view.notes, start=1)]
+        sources = {f"start_zone_{name}": source for name, source in SOURCES.items()}
+        run = geopackage.run_rows(view.scenario.name, view.notes, weight=WEIGHT_FORMULA, **sources)
         styles = layer_styles(load_palette(), searchers=1)
         crs = view.terrain.elevation.crs
         geopackage.write_layers(partial / "traps.gpkg", view_layers(view), crs, run, styles=styles)

@@ -3,25 +3,20 @@
 from __future__ import annotations
 
 import math
-import warnings
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import matplotlib as mpl
 import numpy as np
 import shapely
-from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.patches import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
 from lastseen.drill.planned import Planned
 from lastseen.grid import Grid
-from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.mapsheet import panel, parts
-from lastseen.products.mapsheet.drawing import SETTINGS, Drawing, area_patch, on_page, start_drawing, stroke
+from lastseen.products.mapsheet.drawing import Drawing, area_patch, on_page, start_drawing, stroke
 from lastseen.products.mapsheet.furniture import draw_frame, draw_under
 from lastseen.products.mapsheet.ground import drawn_lattice
 from lastseen.products.mapsheet.layout import (
@@ -38,24 +33,13 @@ from lastseen.products.mapsheet.layout import (
     Extent,
     Sheet,
 )
+from lastseen.products.mapsheet.sheet import own_look
+from lastseen.products.mapsheet.sheet import write_pdf as write_pages
 from lastseen.products.palette import load_palette
 
 SMALL, PLAIN, BOLD_HEAD = 5.8, 6.6, 8.0
 CONTOUR_LABEL = 5.2
 SIDE_MM = 62.0
-# Letters stay text in the file; nothing in it says when it was made.
-PDF_SETTINGS = {**SETTINGS, "pdf.fonttype": 42, "pdf.compression": 9}
-PDF_METADATA = {"CreationDate": None, "ModDate": None, "Producer": None}
-
-
-@contextmanager
-def own_look() -> Iterator[None]:
-    """Independent of the settings of whoever runs it."""
-    with mpl.rc_context(), warnings.catch_warnings():
-        warnings.simplefilter("ignore", UserWarning)  # a name may hold letters that the font lacks
-        mpl.rcdefaults()
-        mpl.rcParams.update(PDF_SETTINGS)  # type: ignore[arg-type]
-        yield
 
 
 def write_pdf(path: Path, title: str, pages: Sequence[Callable[[], Drawing]]) -> None:
@@ -68,10 +52,8 @@ def write_pdf(path: Path, title: str, pages: Sequence[Callable[[], Drawing]]) ->
     pages : sequence of callable
         Each gives a finished drawing.
     """
-    known = {"Title": title, "Creator": f"lastseen {__version__}", "Subject": FULL_CAUTION}
-    with own_look(), PdfPages(path, metadata={**known, **PDF_METADATA}) as file:
-        for page in pages:
-            file.savefig(page().figure)
+    with own_look():
+        write_pages((page() for page in pages), path, title)
 
 
 def map_page(bounds: Extent, *, below_mm: float, side_mm: float = 0.0) -> Sheet:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 import matplotlib as mpl
+from matplotlib.backends.backend_pdf import PdfPages
 
+from lastseen import __version__
+from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.mapsheet import blank, furniture, lanes, names, panel, parts, words
 from lastseen.products.mapsheet import details as detail_maps
 from lastseen.products.mapsheet.drawing import DPI, SETTINGS, Drawing, start_drawing
@@ -31,6 +35,19 @@ def own_look() -> Iterator[None]:
 def write_png(d: Drawing, path: Path) -> None:
     """Write a drawing; no software and no date in the file, so that the same plan gives the same bytes."""
     d.figure.savefig(path, format="png", dpi=DPI, metadata={"Software": None})
+
+
+def write_pdf(pages: Iterable[Drawing], path: Path, title: str) -> None:
+    """Write pages as one vector PDF that carries the caution; letters stay letters, and the same pages, same bytes.
+
+    The file has no date but that of ``SOURCE_DATE_EPOCH`` where it is set.
+    """
+    about = {"Title": title, "Subject": FULL_CAUTION, "Creator": f"lastseen {__version__}", "Producer": None}
+    if "SOURCE_DATE_EPOCH" not in os.environ:
+        about["CreationDate"] = None
+    with PdfPages(path, metadata=about) as file:
+        for page in pages:
+            file.savefig(page.figure, dpi=DPI)
 
 
 def draw_map(shown: Shown, sheet: Sheet, *, mark: str = "") -> Drawing:

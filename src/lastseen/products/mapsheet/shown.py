@@ -148,11 +148,7 @@ class Shown:
     @property
     def title(self) -> str:
         """Name of the plan, or what it is."""
-        return self.numbers["name"] or ("Search plan" if self.modelled else self._search)
-
-    @property
-    def _search(self) -> str:
-        return "Signal search, second pass" if self.numbers["search"].get("second_pass") else "Signal search"
+        return title_of(self.numbers)
 
     @property
     def searchers(self) -> int:
@@ -241,6 +237,13 @@ def trap_marks(records: Iterable[tuple[BaseGeometry, dict[str, Any]]]) -> tuple[
     """Traps from the records of their layer."""
     keys = ("letter", "number", "kind", "consequences", "person_passes", "person_ends", "reason")
     return tuple(TrapMark(only_areas(one), *(values[key] for key in keys)) for one, values in records)
+
+
+def title_of(numbers: Mapping[str, Any]) -> str:
+    """Name of a plan, or what it is."""
+    if numbers["name"] or numbers.get("model"):
+        return str(numbers["name"] or "Search plan")
+    return "Signal search, second pass" if numbers["search"].get("second_pass") else "Signal search"
 
 
 def poa_areas(grid: Grid) -> tuple[tuple[float, MultiPolygon], ...]:

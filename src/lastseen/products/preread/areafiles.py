@@ -21,7 +21,6 @@ from lastseen.products.folder import new_folder
 from lastseen.products.inputs import input_files
 from lastseen.products.layers import Column, Layer, known
 from lastseen.products.numbers import SCHEMA_VERSION, numbers_text, record
-from lastseen.products.preread.linefiles import run_rows
 from lastseen.products.rasters import NODATA, copy_as_cog
 from lastseen.versions import versions
 
@@ -85,7 +84,8 @@ def write_area(
         progress("writing the rasters", 0.1)
         write_area_rasters(view, partial)
         progress("writing the layers", 0.6)
-        geopackage.write_layers(partial / "preread.gpkg", (zone_layer(view),), view.heights.crs, run_rows(view))
+        run = geopackage.run_rows(view.scenario.name, view.notes, seed=view.scenario.seed, size=view.scenario.snow.size)
+        geopackage.write_layers(partial / "preread.gpkg", (zone_layer(view),), view.heights.crs, run)
         progress("drawing the map", 0.8)
         areamap.write_area_map(view, partial)
         progress("done", 1.0)

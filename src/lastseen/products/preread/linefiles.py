@@ -296,7 +296,8 @@ def write_line(
         (partial / "stretches.csv").write_text(line_table(view), encoding="utf-8", newline="\n")
         write_waypoints(view, partial / "waypoints.gpx")
         progress("writing the layers", 0.2)
-        geopackage.write_layers(partial / "preread.gpkg", line_layers(view), view.reading.heights.crs, run_rows(view))
+        run = geopackage.run_rows(view.scenario.name, view.notes, seed=view.scenario.seed, size=view.scenario.snow.size)
+        geopackage.write_layers(partial / "preread.gpkg", line_layers(view), view.reading.heights.crs, run)
         progress("drawing the strip", 0.4)
         strip.write_strip(view, partial / "strip.png")
         progress("drawing the map", 0.6)
@@ -305,20 +306,6 @@ def write_line(
         progress("done", 1.0)
         names = sorted(one.name for one in partial.iterdir())
     return tuple(folder / name for name in names)
-
-
-def run_rows(view: Any) -> list[tuple[str, str]]:
-    """How it was made, as pairs of key and text."""
-    rows = [
-        ("name", view.scenario.name),
-        ("caution", FULL_CAUTION),
-        ("program", "lastseen"),
-        ("version", __version__),
-        ("schema_version", str(SCHEMA_VERSION)),
-        ("seed", str(view.scenario.seed)),
-        ("size", str(view.scenario.snow.size)),
-    ]
-    return rows + [(f"note_{number:02d}", note) for number, note in enumerate(view.notes, start=1)]
 
 
 __all__ = ["LINE_PROOF", "Point", "line_layers", "line_numbers", "line_table", "write_line", "write_waypoints"]

@@ -23,7 +23,7 @@ from lastseen.products.mapsheet.layout import (
     Sheet,
 )
 from lastseen.products.mapsheet.panel import Item, Pen
-from lastseen.products.mapsheet.sheet import own_look
+from lastseen.products.mapsheet.sheet import own_look, write_pdf
 from lastseen.products.palette import load_palette
 from lastseen.products.preread.linemap import draw_frame_of, draw_map_body, header_lines, shown_bounds
 from lastseen.products.preread.strip import draw_strip
@@ -40,12 +40,7 @@ SIZES = (7.0, 6.6, 6.3, 6.0)  # points; smaller ones cannot be read outdoors
 def write_line_sheet(view: LineView, path: Path) -> None:
     """Write the page as PDF at a round scale; the same reading gives the same bytes."""
     with own_look():
-        d = draw_line_sheet(view)
-        d.figure.savefig(
-            path,
-            format="pdf",
-            metadata={"Creator": "lastseen", "Producer": f"lastseen {__version__}", "CreationDate": None},
-        )
+        write_pdf([draw_line_sheet(view)], path, view.scenario.name or "Pre-read line")
 
 
 def draw_line_sheet(view: LineView) -> Drawing:

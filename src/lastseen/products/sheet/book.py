@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from matplotlib.backends.backend_pdf import PdfPages
-
 from lastseen import __version__
 from lastseen.products.mapsheet import draw_map, panel
-from lastseen.products.mapsheet.drawing import DPI, Drawing, start_page
+from lastseen.products.mapsheet.drawing import Drawing, start_page
 from lastseen.products.mapsheet.layout import Paper, lay_out_sheet, with_narrow_panel
-from lastseen.products.mapsheet.sheet import own_look, write_png
-from lastseen.products.mapsheet.shown import blank_of, shown_of
+from lastseen.products.mapsheet.sheet import own_look, write_pdf, write_png
+from lastseen.products.mapsheet.shown import blank_of, shown_of, title_of
 from lastseen.products.mapsheet.words import fits_one_column, header_lines
 from lastseen.products.sheet import blank, words
 from lastseen.products.sheet.pages import text_pages
@@ -42,7 +38,7 @@ def write_sheet(contents: Contents, path: Path, *, kind: Kind = "full", paper: P
         Upright or lying as the shape of the ground asks.
     """
     with own_look():
-        _write_pdf(draw_book(contents, kind=kind, paper=paper), path, str(contents.numbers["name"]))
+        write_pdf(draw_book(contents, kind=kind, paper=paper), path, title_of(contents.numbers))
 
 
 def write_map(contents: Contents, path: Path) -> None:
@@ -56,7 +52,7 @@ def write_map_and_sheet(contents: Contents, map_path: Path, sheet_path: Path) ->
     with own_look():
         pages = draw_book(contents)
         write_png(pages[0], map_path)
-        _write_pdf(pages, sheet_path, str(contents.numbers["name"]))
+        write_pdf(pages, sheet_path, title_of(contents.numbers))
 
 
 def draw_book(contents: Contents, *, kind: Kind = "full", paper: Paper = "A4") -> tuple[Drawing, ...]:
@@ -75,12 +71,3 @@ def draw_book(contents: Contents, *, kind: Kind = "full", paper: Paper = "A4") -
     for number, page in enumerate(pages, start=1):
         panel.draw_footer(page, number, len(pages), __version__)
     return pages
-
-
-def _write_pdf(pages: Sequence[Drawing], path: Path, title: str) -> None:
-    about = {"Title": title or "Signal search", "Creator": f"lastseen {__version__}", "Producer": None}
-    if "SOURCE_DATE_EPOCH" not in os.environ:
-        about["CreationDate"] = None
-    with PdfPages(path, metadata=about) as file:
-        for page in pages:
-            file.savefig(page.figure, dpi=DPI)
