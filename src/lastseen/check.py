@@ -20,7 +20,6 @@ from shapely import box
 
 from lastseen import place, release, search, terrain, traps
 from lastseen import proofs as story
-from lastseen.drill import practice_proofs
 from lastseen.drill import proofs as drill_proofs
 from lastseen.errors import InputError
 from lastseen.grid import Grid
@@ -225,5 +224,4 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     **search_proofs.QUANTITIES,
     # practising
     **drill_proofs.QUANTITIES,
-    **practice_proofs.QUANTITIES,
 }

@@ -1,20 +1,31 @@
-"""Practice sites and deposits against published values: energy line, taught sizes, volumes of known bodies."""
+"""Practice against published values: energy line, sites, volumes of known bodies, exercises, depths, coverage of a walk."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from pyproj import CRS
-from shapely import MultiPolygon, Point
+from shapely import MultiPolygon, Point, box
 
+from lastseen.drill.debrief.band import ACROSS
+from lastseen.drill.debrief.reading import PHASES
+from lastseen.drill.debrief.story import debrief
+from lastseen.drill.debrief.tracks import RawTrack
+from lastseen.drill.exercises import published_exercises
+from lastseen.drill.planned import Planned, PlannedLeg
 from lastseen.drill.practice_deposit import SiteFrame, SnowShape, lay_sized, plan_pushing
 from lastseen.drill.sites import SiteWish, reach_of_start_zones, start_ground
+from lastseen.drill.targets.placing import depths_m
 from lastseen.grid import FloatArray, Grid
+from lastseen.place import WGS84, transformer
 from lastseen.release import SIZES
+from lastseen.search import strip_pattern
 
 _CRS = CRS.from_epsg(32632)
+_EAST, _NORTH = 600_000.0, 5_100_000.0
 _FRAME = SiteFrame((600_000.0, 5_100_000.0), 203.0, 100.0, 50.0, _CRS)
 
 
@@ -68,6 +79,35 @@ def laid_volume_m3(size: int, width_m: float = 400.0, height_m: float = 400.0) -
     return float(shape.thickness_m.values.sum()) * shape.thickness_m.cell_area_m2
 
 
+def exercise_value(exercise: str, key: str, at: int | None = None) -> float:
+    """A number of a published exercise."""
+    value: Any = getattr(published_exercises()[exercise], key)
+    return float(value if at is None else value[at])
+
+
+def debrief_coverage_percent(
+    width_m: float, length_m: float, strip_width_m: float, pattern: Any, inset_m: float
+) -> float:
+    """What a recorded walk along a textbook pattern covers of an oblong, the track taken at its word, per cent."""
+    walk = strip_pattern(width_m, length_m, strip_width_m, pattern, inset_m)
+    rows, cols = int(length_m) + 40, int(width_m) + 40
+    ground = Grid(np.zeros((rows, cols)), _EAST - 20.0, _NORTH + length_m + 20.0, 1.0, _CRS)
+    outline = MultiPolygon([box(_EAST, _NORTH, _EAST + width_m, _NORTH + length_m)])
+    corners = np.asarray(walk.coords)[:, :2] + (_EAST, _NORTH)
+    leg = PlannedLeg(1, 1, "lane", 1, type(walk)(corners), walk.length, walk.length)
+    plan = Planned("pattern", _CRS, outline, ground, None, (leg,), strip_width_m, 1.0, flat=True)
+    at = np.append(np.arange(0.0, walk.length, 1.0), walk.length)
+    xy = np.array([leg.line.interpolate(d).coords[0] for d in at])
+    lon, lat = transformer(_CRS, WGS84).transform(xy[:, 0], xy[:, 1])
+    raw = RawTrack("walk", np.asarray(lon), np.asarray(lat), 1.8e9 + at, np.zeros(at.size, np.int32))
+    return 100.0 * debrief(plan, [raw], gps_error_m=0.0).band.half
+
+
+def target_depth_median_m(least_m: float, greatest_m: float) -> float:
+    """Median depth of targets between limits."""
+    return float(depths_m((least_m, greatest_m), np.array([0.5]))[0])
+
+
 QUANTITIES: dict[str, Callable[..., float]] = {
     "site_reach_travel_angle_deg": reach_travel_angle_deg,
     "practice_fill_m3": paraboloid_fill_m3,
@@ -76,4 +116,9 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "practice_site_width_m": lambda: SiteWish().width_m,
     "practice_site_height_m": lambda: SiteWish().height_m,
     "practice_site_steepest_deg": lambda: SiteWish().high_deg,
+    "exercise_value": exercise_value,
+    "debrief_coverage_percent": debrief_coverage_percent,
+    "target_depth_median_m": target_depth_median_m,
+    "gps_error_across_ratio": lambda: ACROSS,
+    "search_phases_with_letter": lambda: sum(len(one) == 1 for one in PHASES),
 }
