@@ -1,4 +1,4 @@
-"""Practice against published values: energy line, sites, volumes of known bodies, exercises, depths, coverage of a walk."""
+"""Practice against published values: energy line, sites, volumes of known bodies, exercises, coverage of a walk."""
 
 from __future__ import annotations
 
