@@ -139,6 +139,15 @@ def test_the_staff_sheet_says_all_and_the_search_sheet_nothing(targets, hidden):
     assert "T1" not in data
 
 
+def test_magnetic_north_is_that_of_the_plan(plan, hidden, tmp_path):
+    """The declination of the plan and its day stand on the sheets of the drill; without a day a line to write it on."""
+    dated = replace(plan, declination_deg=3.9, date="2026-12-01")
+    write_targets(dated, hidden, tmp_path / "dated")
+    write_targets(plan, hidden, tmp_path / "plain")
+    assert "MN magnetic north, 3.9° east of it on 2026-12-01" in words_of(tmp_path / "dated" / "staff.pdf")
+    assert "no date was given; write it in" in words_of(tmp_path / "plain" / "staff.pdf")
+
+
 def test_many_targets_go_on_a_second_page(plan, tmp_path):
     many = hide(plan, Exercise(targets=40, decoys=20, apart_m=1.0), 1)
     write_targets(plan, many, tmp_path / "many")

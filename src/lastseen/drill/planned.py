@@ -52,6 +52,10 @@ class Planned:
     flat : bool
         Whether the ground is taken as flat for want of an elevation model.
     last_seen_m : (float, float) or None
+    declination_deg : float or None
+        Of magnetic north from true north, east positive; None where no day was given.
+    date : str or None
+        The day it holds for.
     """
 
     name: str
@@ -64,6 +68,8 @@ class Planned:
     coverage: float
     flat: bool = False
     last_seen_m: tuple[float, float] | None = None
+    declination_deg: float | None = None
+    date: str | None = None
 
     @property
     def surface(self) -> Surface:

@@ -43,6 +43,8 @@ def planned_of(contents: Contents, name: str) -> Planned:
         float(numbers["coverage"]["fraction"]),
         bool(numbers.get("flat", False)),
         (float(last_seen["x_m"]), float(last_seen["y_m"])) if last_seen else None,
+        numbers["search"].get("declination_deg"),
+        numbers["search"].get("date"),
     )
 
 

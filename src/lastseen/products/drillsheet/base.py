@@ -118,7 +118,8 @@ def start_map(sheet: Sheet, plan: Planned, title: str, lines: Sequence[str]) -> 
     d.ground.add_patch(area_patch(plan.outline, fill=False, edgecolor=ink.outline, linewidth=1.4, zorder=5))
     for ring in shapely.get_parts(shapely.boundary(plan.outline)):
         d.room.ink(on_page(sheet, ring), 0.6)
-    draw_under(d, plan.crs, draw_frame(d, plan.crs), interval)
+    grid_m = draw_frame(d, plan.crs)
+    draw_under(d, plan.crs, grid_m, interval, declination_deg=plan.declination_deg, date=plan.date)
     finish_page(d, title, lines)
     return d
 
