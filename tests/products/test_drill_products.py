@@ -5,6 +5,7 @@ import json
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 
 import geopandas
 import gpxpy
