@@ -149,7 +149,7 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
         model,
         debris,
         lanes,
-        remarks.sentences(remarks.about_grid(elevation) + elevation.notes + notes),
+        remarks.sentences(remarks.about_grid(elevation.crs) + elevation.notes + notes),
         went.layers,
     )
 
@@ -233,6 +233,6 @@ def _observed(
         None,
         debris,
         lanes,
-        remarks.sentences(remarks.about_grid(elevation) + elevation.notes + layers.notes + notes),
+        remarks.sentences(remarks.about_grid(elevation.crs) + elevation.notes + layers.notes + notes),
         layers,
     )

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+
+from pyproj import CRS
 
 from lastseen import traps
 from lastseen.deposit import Debris, Person
-from lastseen.elevation import Elevation
 from lastseen.grid import Grid
 from lastseen.ground_layers import GroundLayers
 from lastseen.motion import Choice, Events
@@ -124,18 +126,23 @@ def about_lanes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def about_grid(elevation: Elevation, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
+def about_grid(crs: CRS, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
     """Whether a receiver shows other numbers than the grid of the map; ``use`` says what to use instead."""
-    datum = elevation.crs.geodetic_crs
+    datum = crs.geodetic_crs
     if datum is None or "WGS 84" in datum.name or "ETRS89" in datum.name:
         return ()
     note = (
-        f"the grid of the map is {elevation.crs.name}; receivers show WGS 84, which can differ by more than 200 m: "
+        f"the grid of the map is {crs.name}; receivers show WGS 84, which can differ by more than 200 m: "
         f"{use}set the receiver to this grid"
     )
     return (note,)
 
 
-def sentences(notes: tuple[str, ...]) -> tuple[str, ...]:
+def sentences(notes: Iterable[str]) -> tuple[str, ...]:
     """Each note once, as a sentence."""
     return tuple(dict.fromkeys(f"{note[0].upper()}{note[1:].rstrip('.')}." for note in notes))
+
+
+def whole_percent(share: float) -> str:
+    """A share in whole percent; what is not nothing is not called so."""
+    return "under 1 %" if 0.0 < share < 0.005 else f"{100.0 * share:.0f} %"

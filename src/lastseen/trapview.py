@@ -96,9 +96,9 @@ def _of_point(scenario: Scenario, progress: Progress) -> TrapView:
         raise InputError("traps need a release, not an observed outline: leave search.debris out of the scenario")
     ground = plan.terrain.elevation
     zones, areas = _start_zones(plan.terrain, plan.layers)
-    walk = set(sentences(about_walk(scenario, plan.search) + about_grid(plan.elevation)))
+    walk = set(sentences(about_walk(scenario, plan.search) + about_grid(plan.elevation.crs)))
     kept = [note for note in plan.notes if note not in walk]
-    notes = sentences((*about_grid(plan.elevation, ""), *kept, GRADED, *_nothing(plan.model.traps, ground.cell_m)))
+    notes = sentences((*about_grid(plan.elevation.crs, ""), *kept, GRADED, *_nothing(plan.model.traps, ground.cell_m)))
     return TrapView(
         scenario, plan.elevation, plan.terrain, plan.model.traps, zones, areas, plan.layers, plan, notes
     )  # fmt: skip
@@ -133,7 +133,7 @@ def _of_all(scenario: Scenario, progress: Progress) -> TrapView:
     found = traps.find_traps(shape_of_ground, traps.within_travel_angle(ground, start, angle), layers)
     blind = traps.invisible_note(ground.cell_m, layers)
     notes = (
-        *about_grid(elevation, ""), *elevation.notes, *layers.notes,
+        *about_grid(elevation.crs, ""), *elevation.notes, *layers.notes,
         *(one.format(angle=angle, size=size) for one in WHOLE_LIMITS),
         *([blind] if blind else []), *_nothing(found, ground.cell_m),
     )  # fmt: skip

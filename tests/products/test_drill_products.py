@@ -13,6 +13,7 @@ import numpy as np
 import pyogrio
 import pytest
 from lxml import etree
+from pyproj import CRS
 from shapely import MultiPolygon, Point, box
 
 from drill.walks import EAST, NORTH, corners_of, plan_on, recorded
@@ -147,6 +148,14 @@ def test_magnetic_north_is_that_of_the_plan(plan, hidden, tmp_path):
     write_targets(plan, hidden, tmp_path / "plain")
     assert "MN magnetic north, 3.9° east of it on 2026-12-01" in words_of(tmp_path / "dated" / "staff.pdf")
     assert "no date was given; write it in" in words_of(tmp_path / "plain" / "staff.pdf")
+
+
+def test_a_map_in_another_datum_says_so(plan, hidden, tmp_path):
+    """MGRS places are in WGS 84; who reads them off a grid of 1927 would dig elsewhere."""
+    write_targets(replace(plan, crs=CRS("EPSG:26710")), hidden, tmp_path / "old")
+    assert "the grid of the map is NAD27 / UTM zone 10N" in words_of(tmp_path / "old" / "staff.pdf").replace(
+        "The", "the"
+    )
 
 
 def test_many_targets_go_on_a_second_page(plan, tmp_path):

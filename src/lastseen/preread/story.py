@@ -98,7 +98,7 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
     known = float((route.height_m == route.height_m).mean())
     blind = traps.invisible_note(cell, layers_reader(scenario.ground)(_small(reading)))
     notes = [
-        *about_grid(elevation, ""),
+        *about_grid(elevation.crs, ""),
         *elevation.notes,
         SAME_BOTH_WAYS,
         BODIES,

@@ -259,7 +259,7 @@ def _notes(
     spacing = max(cell, question.spacing_m)
     blind = traps.invisible_note(cell, layers_reader(scenario.ground)(_corner(elevation)))
     notes = [
-        *about_grid(elevation, ""),
+        *about_grid(elevation.crs, ""),
         *elevation.notes,
         BODIES,
         STEEPER,

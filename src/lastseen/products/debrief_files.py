@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
@@ -21,7 +20,7 @@ from lastseen.place import mgrs_text, to_lonlat
 from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.folder import new_folder
 from lastseen.products.layers import Column, Layer
-from lastseen.products.numbers import SCHEMA_VERSION, numbers_text
+from lastseen.products.numbers import SCHEMA_VERSION, numbers_text, rounded
 from lastseen.search.coverage import summed_up
 
 DEBRIEF_PROOF = "debrief.json"
@@ -119,7 +118,7 @@ def debrief_numbers(made: Debrief) -> dict[str, Any]:
         },
         "notes": list(made.notes),
     }  # fmt: skip
-    plain: dict[str, Any] = _plain(document)
+    plain: dict[str, Any] = rounded(document)
     return plain
 
 
@@ -162,22 +161,6 @@ def _covered_by(made: Debrief) -> dict[str, float] | None:
     if not made.timed or done.size == 0:
         return None
     return {"half": float(np.median(done)) - made.zero_s, "all": float(done.max()) - made.zero_s}
-
-
-def _plain(value: Any, key: str = "") -> Any:
-    if isinstance(value, dict):
-        return {name: _plain(one, name) for name, one in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(one, key) for one in value]
-    if isinstance(value, (np.floating, float)):
-        digits = 7 if key == "lonlat" else 4 if key in _SHARES else 2
-        return round(float(value), digits) if math.isfinite(value) else None
-    return value
-
-
-_SHARES = frozenset(
-    "sure half perhaps none walked missed poa found planned_coverage surely not_covered outside".split()  # noqa: SIM905
-)
 
 
 def _run(made: Debrief) -> list[tuple[str, str]]:

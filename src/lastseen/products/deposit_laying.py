@@ -15,6 +15,7 @@ from lastseen.grid import BoolArray, Grid
 from lastseen.place import to_lonlat
 from lastseen.products.deposit_reading import read_debris, read_site
 from lastseen.products.practice_deposit import LIMITS, PracticeDeposit
+from lastseen.remarks import about_grid, sentences
 from lastseen.terrain import read_terrain, smoothed
 
 STEEPEST_WORK_DEG = 30.0  # snow is not pushed from steeper ground; common practice, no source
@@ -61,7 +62,7 @@ def lay_deposit(
     shape = lay_modelled(frame, read_debris(like), seed) if like else lay_sized(frame, size or 0, seed)
     allowed = _allowed(shape.thickness_m, ground, sites_folder)
     pushing = plan_pushing(frame, shape, allowed, snow_m=snow_m, left_m=left_m, packing=packing, stake_m=stake_m)
-    notes = tuple(one[0].upper() + one[1:] for one in (*_notes(frame, snow_m, left_m), *LIMITS))
+    notes = sentences((*about_grid(frame.crs, ""), *_notes(frame, snow_m, left_m), *LIMITS))
     title = name or f"Practice deposit on site {number}"
     return PracticeDeposit(title, ground, elevation, frame, shape, pushing, site, seed, notes)
 

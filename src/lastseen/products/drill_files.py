@@ -25,7 +25,7 @@ from lastseen.place import WGS84, mgrs_text, to_lonlat, transformer
 from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.folder import new_folder
 from lastseen.products.layers import Column, Layer
-from lastseen.products.numbers import SCHEMA_VERSION, numbers_text
+from lastseen.products.numbers import SCHEMA_VERSION, numbers_text, rounded
 
 TARGETS_PROOF = "targets.json"
 DEGREE_DECIMALS = 7
@@ -96,11 +96,11 @@ def target_numbers(plan: Planned, hidden: Hidden) -> dict[str, Any]:
         place = to_lonlat(one.x_m, one.y_m, plan.crs)
         rows.append(
             {
-                **_plain(asdict(one)),
+                **rounded(asdict(one)),
                 "lonlat": [round(place.lon_deg, DEGREE_DECIMALS), round(place.lat_deg, DEGREE_DECIMALS)],
                 "mgrs": mgrs_text(place),
-                "stake_out": _plain(asdict(stake)),
-                "difficulty": _plain(asdict(hard[one.name])) if one.name in hard else None,
+                "stake_out": rounded(asdict(stake)),
+                "difficulty": rounded(asdict(hard[one.name])) if one.name in hard else None,
             }
         )
     return {
@@ -115,7 +115,7 @@ def target_numbers(plan: Planned, hidden: Hidden) -> dict[str, Any]:
         "exercise": hidden.exercise.model_dump(mode="json"),
         "transmitters": hidden.transmitters,
         "hide_order": list(hidden.order),
-        "marks": [_plain(asdict(one)) for one in hidden.marks],
+        "marks": [rounded(asdict(one)) for one in hidden.marks],
         "targets": rows,
     }
 
@@ -150,17 +150,6 @@ def _difficulty(raw: dict[str, Any]) -> Difficulty:
     times = tuple(math.nan if one is None else float(one) for one in raw["first_signal_s"])
     near = math.inf if raw["neighbour_m"] is None else raw["neighbour_m"]
     return Difficulty(**{**raw, "first_signal_s": times, "neighbour_m": near})
-
-
-def _plain(value: Any) -> Any:
-    """Plain values, millimetres and milliseconds; what is not a number is None."""
-    if isinstance(value, dict):
-        return {key: _plain(one) for key, one in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(one) for one in value]
-    if isinstance(value, float):
-        return round(value, 3) if math.isfinite(value) else None
-    return value
 
 
 def target_layers(plan: Planned, hidden: Hidden) -> tuple[Layer, ...]:

@@ -63,14 +63,14 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "route": _route(plan),
         "notes": [*plan.search.notes, *plan.notes],
     }
-    rounded: dict[str, Any] = _rounded(document)
-    return rounded
+    found: dict[str, Any] = rounded(document)
+    return found
 
 
 def record(one: Any, leave: tuple[str, ...] = ()) -> dict[str, Any]:
     """The fields of a dataclass as plain rounded values."""
-    rounded: dict[str, Any] = _rounded(_fields(one, leave))
-    return rounded
+    found: dict[str, Any] = rounded(_fields(one, leave))
+    return found
 
 
 def search_numbers(plan: Plan) -> dict[str, Any]:
@@ -293,15 +293,15 @@ def _plain(value: Any) -> Any:
     return value.name if isinstance(value, Path) else value
 
 
-def _rounded(value: Any, key: str = "") -> Any:
+def rounded(value: Any, key: str = "") -> Any:
     """Numbers rounded by the unit in their name or their owner's; what is not a number becomes None."""
     if isinstance(value, dict):
-        return {name: _rounded(one, name if _unit(name) else key) for name, one in value.items()}
-    if isinstance(value, list):
-        return [_rounded(one, key) for one in value]
-    if not isinstance(value, float):
+        return {name: rounded(one, name if _unit(name) else key) for name, one in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [rounded(one, key) for one in value]
+    if not isinstance(value, (float, np.floating)):
         return value
-    return round(value, _DECIMALS.get(_unit(key), _SHARE_DECIMALS)) if math.isfinite(value) else None
+    return round(float(value), _DECIMALS.get(_unit(key), _SHARE_DECIMALS)) if math.isfinite(value) else None
 
 
 def _unit(name: str) -> str:

@@ -11,7 +11,7 @@ from shapely import Polygon, STRtree
 from shapely.geometry.base import BaseGeometry
 
 from lastseen import traps
-from lastseen.drill.sites import exposed, placing, ranking, ways, words
+from lastseen.drill.sites import exposed, placing, ranking, ways
 from lastseen.drill.sites.exposure import StartZoneReach, reach_of_start_zones
 from lastseen.drill.sites.model import Refused, Site, SiteSearch, SiteWish
 from lastseen.drill.sites.starts import StartGround, start_ground
@@ -21,6 +21,7 @@ from lastseen.ground_layers import GroundLayers
 from lastseen.motion.flow_events import working_lattice
 from lastseen.outlines import cells_of_outline
 from lastseen.release import SIZES
+from lastseen.remarks import sentences, whole_percent
 from lastseen.terrain import Terrain
 
 NEAR_TRAP_M = 50.0  # terrain traps this near are told; design choice
@@ -274,7 +275,7 @@ def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
         notes.append("a body reaches the starting place itself: name another one with --near")
     if reach.left:
         notes.append(
-            f"{words.percent(reach.left / max(reach.bodies, 1))} of the bodies left the elevation model or ran into "
+            f"{whole_percent(reach.left / max(reach.bodies, 1))} of the bodies left the elevation model or ran into "
             "no data; start zones outside it are not seen"
         )
     notes.append(
@@ -293,4 +294,4 @@ def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
         notes.append(blind)
     if here.wish.exposed_ok:
         notes.append("ground that bodies reach was allowed: a site that one reaches is used with its lookout only")
-    return tuple(f"{one[0].upper()}{one[1:].removesuffix('.')}." for one in notes)
+    return sentences(notes)

@@ -14,6 +14,7 @@ from lastseen.elevation import Elevation, open_elevation, read_window, require_i
 from lastseen.errors import InputError, ResourceError
 from lastseen.memory import require_memory
 from lastseen.place import LonLat
+from lastseen.remarks import about_grid, sentences
 from lastseen.scenario import Scenario
 from lastseen.terrain import Terrain, read_terrain
 
@@ -84,9 +85,5 @@ def view_sites(
         raise InputError("there is no ground in the elevation model, only no data: use another one")
     layers = ground_layers.read_layers(scenario.ground, ground)
     found = find_sites(ground, layers, wish, progress)
-    notes = tuple(dict.fromkeys((*(_sentence(one) for one in (*elevation.notes, *told, *layers.notes)), *found.notes)))
+    notes = sentences((*about_grid(elevation.crs, ""), *elevation.notes, *told, *layers.notes, *found.notes))
     return SiteView(scenario, elevation, read_terrain(ground), found, near, notes)
-
-
-def _sentence(text: str) -> str:
-    return f"{text[0].upper()}{text[1:].removesuffix('.')}."

@@ -16,7 +16,9 @@ from lastseen.products.drillsheet import base
 from lastseen.products.drillsheet.base import Column
 from lastseen.products.mapsheet.drawing import Drawing, start_drawing
 from lastseen.products.mapsheet.layout import Box
+from lastseen.products.mapsheet.words import spaced_mgrs
 from lastseen.products.palette import load_palette
+from lastseen.remarks import about_grid, sentences
 
 ROWS_BELOW, ROWS_ALONE = 15, 44
 POOR_CUT_DEG = 30.0  # tapes that meet flatter give no place; common practice, no source
@@ -125,7 +127,7 @@ def _staff_rows(plan: Planned, hidden: Hidden) -> list[list[str]]:
                 _axis(one) if told else "",
                 f"{stake.from_a_m:.1f}",
                 f"{stake.from_b_m:.1f}{poor}",
-                mgrs_spaced(mgrs_text(to_lonlat(one.x_m, one.y_m, plan.crs))),
+                spaced_mgrs(mgrs_text(to_lonlat(one.x_m, one.y_m, plan.crs))),
                 _first_signal(told.first_signal_s) if told else "",
                 f"{100 * told.overlap:.0f}" if told else "",
                 "☐" if told else "",
@@ -149,12 +151,6 @@ def _first_signal(times: tuple[float, float, float]) -> str:
     return f"{middle:.1f} ({low:.1f} to {high:.1f})"
 
 
-def mgrs_spaced(text: str) -> str:
-    """MGRS text with its parts apart, so that it can be read out."""
-    digits = (len(text) - text.index(text.lstrip("0123456789")) - 3) // 2
-    return f"{text[: -2 * digits]} {text[-2 * digits : -digits]} {text[-digits:]}" if digits > 0 else text
-
-
 def _numbers(plan: Planned, hidden: Hidden) -> list[str]:
     exercise = hidden.exercise
     people = f"{plan.searchers} searcher" + ("s" if plan.searchers != 1 else "")
@@ -171,6 +167,7 @@ def _numbers(plan: Planned, hidden: Hidden) -> list[str]:
         )
     if exercise.note:
         told.append(exercise.note)
+    told += sentences(about_grid(plan.crs, "MGRS places are in WGS 84; for the grid, "))
     if any(max(one.from_a_m, one.from_b_m) > LONG_TAPE_M for one in hidden.stakes):
         told.append(f"Farther than {LONG_TAPE_M:g} m a tape is no use: go by the MGRS place, or set marks of your own.")
     if any(not POOR_CUT_DEG <= one.cut_deg <= 180.0 - POOR_CUT_DEG for one in hidden.stakes):
