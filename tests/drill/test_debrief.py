@@ -14,6 +14,7 @@ from lastseen.drill.debrief.band import ACROSS, band_of, first_times
 from lastseen.drill.debrief.tracks import clean_track
 from lastseen.drill.targets.model import Target
 from lastseen.errors import InputError, NothingFoundError
+from lastseen.grid import Grid
 from lastseen.search import measure_coverage
 from lastseen.search.survival import survival_curve, survival_percent
 
@@ -415,6 +416,26 @@ def test_second_pass_belief_is_bayes(plan):
     assert after == pytest.approx(by_hand / by_hand.sum(), abs=1e-9)
     assert made.leftover.found == pytest.approx(1.0 - by_hand.sum(), abs=1e-9)
     assert any("half as wide, 20 m" in one for one in made.leftover.advice)
+
+
+def test_probability_outside_the_outline_stays_outside_and_is_told():
+    """An even map that reaches 100 m beyond an outline of 200 m holds a third outside; walking all of it raises that.
+
+    What is left (Bayes, POD 1 sure and 0.5 perhaps): a third over a third and half of what is perhaps covered.
+    """
+    rows, cols, cell = 16, 30, 10.0
+    poa = Grid(np.full((rows, cols), 1.0 / (rows * cols)), EAST, NORTH + 160.0, cell, UTM)
+    plan = plan_on(200.0, 160.0, strip=40.0, poa=poa)
+    made = debrief(plan, [recorded(corners_of(plan, 1))])
+    sure, perhaps, none, outside = made.leftover.poa_before
+    assert outside == pytest.approx(1.0 / 3.0, abs=0.002)
+    assert (sure, perhaps) == pytest.approx((made.band.sure * 2.0 / 3.0, made.band.perhaps * 2.0 / 3.0), abs=0.003)
+    after = outside / (outside + 0.5 * perhaps + none)
+    assert made.leftover.poa_after[3] == pytest.approx(after, abs=1e-6)
+    told = f"{100 * after:.0f} % of the probability now lies outside the outline: look at its edges too."
+    assert told in made.leftover.advice
+    inside = debrief(plan_on(200.0, 160.0, strip=40.0), [recorded(corners_of(plan, 1))])
+    assert not any("outside the outline" in one for one in inside.leftover.advice)
 
 
 def test_a_team_covers_what_its_tracks_cover_together(team_plan):

@@ -4,6 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+import shapely
 from scipy import ndimage
 from shapely import MultiPolygon, box
 
@@ -13,6 +14,7 @@ from lastseen.drill.sites import (
     exposed,
     find_sites,
     member_frictions,
+    placing,
     ranking,
     reach_of_start_zones,
     start_ground,
@@ -84,6 +86,26 @@ def test_a_reached_site_is_told_where_from():
         sector = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")[round(np.degrees(np.arctan2(east, north)) / 45.0) % 8]
         assert f"{higher:.0f} m higher and {np.hypot(east, north):.0f} m to the {sector}." in site.statement
     assert told
+
+
+def test_the_margin_belongs_to_the_site():
+    """A body that passes 10 m beside it reaches it, 60 m beside it does not: people stand round a site."""
+    search = found(zoo.below_a_mound(), exposed_ok=True)
+    share = search.reach.share
+    x, y = share.centre_of(*np.nonzero(share.values > 0.0))
+    reached = shapely.union_all(shapely.box(x - 2.5, y - 2.5, x + 2.5, y + 2.5))
+    assert share.cell_m == 5.0
+    below = (float(x[y.argmin()]), float(y.min()) - 2.5)
+    away = placing.distance_to_reached(search.starts, search.reach)
+    to_start = exposed.distance_to_starts(search.starts)
+    for gap, passed in ((10.0, True), (60.0, False)):
+        site = box(below[0] - 50.0, below[1] - gap - 50.0, below[0] + 50.0, below[1] - gap)
+        assert site.distance(reached) == pytest.approx(gap)
+        made = exposed.exposure_of(site, search.wish, search.starts, search.reach, away, to_start)
+        assert (made.share > 0.0) == passed
+        told = exposed.statement(site, made, search.wish, search.starts, search.reach)
+        assert ("a body passes within 20 m of it" in told) == passed
+        assert told.startswith(WORDS) == (not passed)
 
 
 def test_a_start_zone_below_the_site_is_told():
