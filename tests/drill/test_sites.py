@@ -12,6 +12,7 @@ from drill import site_zoo as zoo
 from lastseen.drill.sites import (
     SiteWish,
     exposed,
+    exposure,
     find_sites,
     member_frictions,
     placing,
@@ -88,6 +89,22 @@ def test_a_reached_site_is_told_where_from():
     assert told
 
 
+def test_bodies_set_out_from_the_highest_start_cell_of_each_block():
+    """Blocks of 20 m, cells of 5 m: by looking at every cell. No start cell, no body."""
+    rng = np.random.default_rng(4)
+    z, sizes = rng.uniform(1000.0, 1100.0, (18, 14)), rng.integers(0, 5, (18, 14)).astype(np.int8)
+    sizes[4:8, 8:12] = 0
+    cells, size = exposure._set_out_from(Grid(z, 0.0, 90.0, 5.0, zoo.UTM), sizes)
+    wanted = {}
+    for row, col in zip(*np.nonzero(sizes), strict=True):
+        best = wanted.setdefault((row // 4, col // 4), [-1.0, 0, 0])
+        if z[row, col] > best[0]:
+            best[:2] = z[row, col], row * 14 + col
+        best[2] = max(best[2], sizes[row, col])
+    assert len(wanted) == 19  # 5 x 4 blocks, one without a start
+    assert dict(zip(cells.tolist(), size.tolist(), strict=True)) == {one[1]: one[2] for one in wanted.values()}
+
+
 def test_the_margin_belongs_to_the_site():
     """A body that passes 10 m beside it reaches it, 60 m beside it does not: people stand round a site."""
     search = found(zoo.below_a_mound(), exposed_ok=True)
@@ -106,6 +123,10 @@ def test_the_margin_belongs_to_the_site():
         told = exposed.statement(site, made, search.wish, search.starts, search.reach)
         assert ("a body passes within 20 m of it" in told) == passed
         assert told.startswith(WORDS) == (not passed)
+    margin = (away > 0.0) & (away <= search.wish.margin_m)
+    bad = placing.unusable(search.starts, GroundLayers(), dataclasses.replace(search.wish, exposed_ok=False), away)
+    assert margin.any()
+    assert bad[margin].all()
 
 
 def test_a_start_zone_below_the_site_is_told():
