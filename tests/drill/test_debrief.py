@@ -14,6 +14,7 @@ from lastseen.drill.debrief.band import ACROSS, band_of, first_times
 from lastseen.drill.debrief.tracks import clean_track
 from lastseen.drill.targets.model import Target
 from lastseen.errors import InputError, NothingFoundError
+from lastseen.grid import Grid
 from lastseen.search import measure_coverage
 from lastseen.search.survival import survival_curve, survival_percent
 
@@ -82,7 +83,24 @@ def test_every_second_lane_missed_shows_the_missing_share(plan):
     assert any("not walked" in one for one in made.leftover.advice)
 
 
-@pytest.mark.parametrize(("kind", "sd"), [(white, 5.0), (white, 5.0 / 1.5153), (drifting, 5.0 / 1.5153)])
+def test_gap_1_is_the_one_with_most_in_it(plan):
+    """One lane left out on one side, two neighbours on the other: the wider gap comes first, and all is in square m."""
+    lanes = list(plan.lanes())
+    assert len(lanes) >= 5
+    made = debrief(plan, [recorded(corners_of(plan, 1, skip_lanes=(lanes[0], *lanes[-2:])))])
+    holes = made.leftover.holes
+    assert [one.number for one in holes] == list(range(1, len(holes) + 1))
+    assert holes[0].area_m2 > 1.5 * holes[1].area_m2
+    assert [one.poa for one in holes] == sorted((one.poa for one in holes), reverse=True)
+    assert holes[0].poa == pytest.approx(holes[0].area_m2 / made.lattice.weight_m2.sum(), abs=0.01)  # no map of it
+    assert any(f"{sum(one.area_m2 for one in holes):.0f} m²" in one for one in made.leftover.advice)
+
+
+# 68.3 % of fixes lie within this many standard deviations of one axis (Rayleigh law): sqrt(-2 ln 0.317) = 1.5153.
+WITHIN = math.sqrt(-2.0 * math.log(1.0 - 0.683))
+
+
+@pytest.mark.parametrize(("kind", "sd"), [(white, 5.0), (white, 5.0 / WITHIN), (drifting, 5.0 / WITHIN)])
 @pytest.mark.parametrize("skip", [False, True])
 def test_with_five_metres_of_noise_the_band_contains_the_truth(plan, kind, sd, skip):
     """In at least 95 % of 200 draws: 5 m along each axis, and 5 m as the radius that holds two fixes in three."""
@@ -105,7 +123,7 @@ def test_what_is_called_sure_was_covered_and_what_is_called_not_covered_was_not(
     covered = np.isfinite(exact.team_s[1])
     right, missed = [], []
     for seed in range(40):
-        made = debrief(plan, [recorded(parts, noise=kind(5.0 / 1.5153, seed))], gps_error_m=5.0)
+        made = debrief(plan, [recorded(parts, noise=kind(5.0 / WITHIN, seed))], gps_error_m=5.0)
         sure, most = np.isfinite(made.team_s[0]), np.isfinite(made.team_s[2])
         right.append(covered[sure].mean())
         missed.append((~covered[~most]).mean())
@@ -135,6 +153,21 @@ def test_the_band_narrows_with_a_better_receiver():
     for wrong in ((0.0, 5.0), (40.0, -1.0), (40.0, math.inf)):
         with pytest.raises(InputError):
             radii_of(*wrong)
+
+
+def test_the_two_radii_by_hand():
+    """Strip of 40 m, GPS error of 5 m: range and error are independent, so their 19-in-20 margins add in squares.
+
+    The field of a dipole falls with the cube of the distance and is twice as strong in line with it as beside it
+    (textbook), so the best range is the cube root of 2 times the worst, 20 m; a tenth of either is one SD (design
+    choice); 1.96 SD hold 19 in 20 of a normal law, and 5 m hold 68.3 % of fixes, which is 1.5153 SD (Rayleigh law).
+    """
+    gps = 1.96 / math.sqrt(-2.0 * math.log(1.0 - 0.683)) * 5.0
+    best = 2.0 ** (1.0 / 3.0) * 20.0
+    made = radii_of(40.0, 5.0)
+    assert made.sure_m == pytest.approx(20.0 - math.hypot(gps, 1.96 * 0.1 * 20.0), abs=1e-3)
+    assert made.perhaps_m == pytest.approx(best + math.hypot(gps, 1.96 * 0.1 * best), abs=1e-3)
+    assert made.half_m == 20.0
 
 
 def test_across_error_by_drawing():
@@ -173,7 +206,7 @@ def test_a_gap_is_not_bridged(plan):
     assert gap.from_s - START == pytest.approx(100.0, abs=1.0)
     assert gap.to_s - gap.from_s == pytest.approx(120.0, abs=2.0)
     assert made.band.half < whole.band.half - 0.1
-    assert made.searchers[0].metres == pytest.approx(whole.searchers[0].metres - 1.2 * 120 / math.cos(0.0), rel=0.08)
+    assert made.searchers[0].metres == pytest.approx(whole.searchers[0].metres - 1.2 * 120.0, rel=0.08)  # 1.2 m/s
     assert any(one.startswith(("Gap at 1:40: 120 s", "Gap at 1:40: 121 s")) for one in made.searchers[0].said)
 
 
@@ -385,6 +418,26 @@ def test_second_pass_belief_is_bayes(plan):
     assert any("half as wide, 20 m" in one for one in made.leftover.advice)
 
 
+def test_probability_outside_the_outline_stays_outside_and_is_told():
+    """An even map that reaches 100 m beyond an outline of 200 m holds a third outside; walking all of it raises that.
+
+    What is left (Bayes, POD 1 sure and 0.5 perhaps): a third over a third and half of what is perhaps covered.
+    """
+    rows, cols, cell = 16, 30, 10.0
+    poa = Grid(np.full((rows, cols), 1.0 / (rows * cols)), EAST, NORTH + 160.0, cell, UTM)
+    plan = plan_on(200.0, 160.0, strip=40.0, poa=poa)
+    made = debrief(plan, [recorded(corners_of(plan, 1))])
+    sure, perhaps, none, outside = made.leftover.poa_before
+    assert outside == pytest.approx(1.0 / 3.0, abs=0.002)
+    assert (sure, perhaps) == pytest.approx((made.band.sure * 2.0 / 3.0, made.band.perhaps * 2.0 / 3.0), abs=0.003)
+    after = outside / (outside + 0.5 * perhaps + none)
+    assert made.leftover.poa_after[3] == pytest.approx(after, abs=1e-6)
+    told = f"{100 * after:.0f} % of the probability now lies outside the outline: look at its edges too."
+    assert told in made.leftover.advice
+    inside = debrief(plan_on(200.0, 160.0, strip=40.0), [recorded(corners_of(plan, 1))])
+    assert not any("outside the outline" in one for one in inside.leftover.advice)
+
+
 def test_a_team_covers_what_its_tracks_cover_together(team_plan):
     tracks = [recorded(corners_of(team_plan, k), f"s{k}", noise=white(2.0, k)) for k in (1, 2)]
     made = debrief(team_plan, tracks)
@@ -414,13 +467,17 @@ def test_the_debrief_is_the_same_each_time(plan):
     assert np.array_equal(one.team_s, two.team_s)
 
 
-def test_times_of_coverage_by_geometry():
-    """A straight walk at 1 m/s covers the line abreast of it when it passes within half a strip."""
-    plan = plan_on(200.0, 30.0, strip=40.0)
+@pytest.mark.parametrize("slope_deg", [0.0, 35.0])
+def test_times_of_coverage_by_geometry(slope_deg):
+    """A straight walk at 1 m/s, level across a slope, covers what lies beside it within half a strip on the snow.
+
+    ``y`` on the map is y / cos(slope) on the snow: Pythagoras with 20 m.
+    """
+    plan = plan_on(200.0, 30.0, strip=40.0, slope_deg=slope_deg)
     walk = np.array([(EAST - 50.0, NORTH + 15.0), (EAST + 250.0, NORTH + 15.0)])
     made = debrief(plan, [recorded([walk], speed=1.0)])
     x, y = made.lattice.x_m - EAST, made.lattice.y_m - NORTH - 15.0
-    expected = 50.0 + x - np.sqrt(400.0 - y**2)
+    expected = 50.0 + x - np.sqrt(400.0 - (y / math.cos(math.radians(slope_deg))) ** 2)
     assert np.abs(made.team_s[1] - START - expected).max() < 1.5
 
 

@@ -4,14 +4,18 @@ import dataclasses
 
 import numpy as np
 import pytest
+import shapely
 from scipy import ndimage
 from shapely import MultiPolygon, box
 
 from drill import site_zoo as zoo
 from lastseen.drill.sites import (
     SiteWish,
+    exposed,
+    exposure,
     find_sites,
     member_frictions,
+    placing,
     ranking,
     reach_of_start_zones,
     start_ground,
@@ -53,6 +57,96 @@ def test_a_statement_says_what_was_left_out():
     search = found(zoo.behind_a_ridge(), most_size=3)
     assert search.sites[0].statement.startswith(f"{WORDS}; events of size 4 were left out: ")
     assert search.notes[0].startswith("Events of size 4 were left out: ")
+
+
+def test_every_statement_ends_with_its_limits_and_says_what_was_left_out():
+    """Reached or not: what the bodies do not hold stands behind it, and the sizes that were not looked at."""
+    for ground, wish in ((zoo.behind_a_ridge(), {}), (zoo.below_a_mound(), {"exposed_ok": True})):
+        for most_size in (3, 4):
+            for site in found(ground, most_size=most_size, **wish).sites:
+                assert site.statement.endswith(exposed.LIMITS)
+                assert ("events of size 4 were left out" in site.statement) == (most_size == 3)
+
+
+def test_a_reached_site_is_told_where_from():
+    """The mound stands up the slope from the middle, 150 m away and 45 m high: its flank begins there, higher up."""
+    turn = np.radians(zoo.AZIMUTH)
+    mound = np.array(MIDDLE) - 150.0 * np.array([np.sin(turn), np.cos(turn)])
+    ground = zoo.below_a_mound()
+    told = 0
+    for site in found(ground, exposed_ok=True).sites:
+        if site.exposure.share == 0.0:
+            continue
+        told += 1
+        from_m = np.array(site.exposure.from_m)
+        assert np.hypot(*(from_m - mound)) < 60.0 + 10.0  # its radius and two cells
+        higher = float(ground.sample(*from_m)) - float(ground.sample(*site.middle_m))
+        assert site.exposure.from_above_m == pytest.approx(higher, abs=1.0)
+        assert higher > 0.0
+        east, north = from_m - np.array(site.middle_m)
+        sector = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")[round(np.degrees(np.arctan2(east, north)) / 45.0) % 8]
+        assert f"{higher:.0f} m higher and {np.hypot(east, north):.0f} m to the {sector}." in site.statement
+    assert told
+
+
+def test_bodies_set_out_from_the_highest_start_cell_of_each_block():
+    """Blocks of 20 m, cells of 5 m: by looking at every cell. No start cell, no body."""
+    rng = np.random.default_rng(4)
+    z, sizes = rng.uniform(1000.0, 1100.0, (18, 14)), rng.integers(0, 5, (18, 14)).astype(np.int8)
+    sizes[4:8, 8:12] = 0
+    cells, size = exposure._set_out_from(Grid(z, 0.0, 90.0, 5.0, zoo.UTM), sizes)
+    wanted = {}
+    for row, col in zip(*np.nonzero(sizes), strict=True):
+        best = wanted.setdefault((row // 4, col // 4), [-1.0, 0, 0])
+        if z[row, col] > best[0]:
+            best[:2] = z[row, col], row * 14 + col
+        best[2] = max(best[2], sizes[row, col])
+    assert len(wanted) == 19  # 5 x 4 blocks, one without a start
+    assert dict(zip(cells.tolist(), size.tolist(), strict=True)) == {one[1]: one[2] for one in wanted.values()}
+
+
+def test_the_margin_belongs_to_the_site():
+    """A body that passes 10 m beside it reaches it, 60 m beside it does not: people stand round a site."""
+    search = found(zoo.below_a_mound(), exposed_ok=True)
+    share = search.reach.share
+    x, y = share.centre_of(*np.nonzero(share.values > 0.0))
+    reached = shapely.union_all(shapely.box(x - 2.5, y - 2.5, x + 2.5, y + 2.5))
+    assert share.cell_m == 5.0
+    below = (float(x[y.argmin()]), float(y.min()) - 2.5)
+    away = placing.distance_to_reached(search.starts, search.reach)
+    to_start = exposed.distance_to_starts(search.starts)
+    for gap, passed in ((10.0, True), (60.0, False)):
+        site = box(below[0] - 50.0, below[1] - gap - 50.0, below[0] + 50.0, below[1] - gap)
+        assert site.distance(reached) == pytest.approx(gap)
+        made = exposed.exposure_of(site, search.wish, search.starts, search.reach, away, to_start)
+        assert (made.share > 0.0) == passed
+        told = exposed.statement(site, made, search.wish, search.starts, search.reach)
+        assert ("a body passes within 20 m of it" in told) == passed
+        assert told.startswith(WORDS) == (not passed)
+    margin = (away > 0.0) & (away <= search.wish.margin_m)
+    bad = placing.unusable(search.starts, GroundLayers(), dataclasses.replace(search.wish, exposed_ok=False), away)
+    assert margin.any()
+    assert bad[margin].all()
+
+
+def test_a_start_zone_below_the_site_is_told():
+    """A meadow that ends in a face 85 m below its middle: nothing comes down to it, and people must keep off."""
+    ground = zoo.ground(zoo.falls((-2000, -8.0), (-250, 4.0), (-200, zoo.MEADOW_DEG), (85, 40.0), (165, 5.0)))
+    site = found(ground, within_m=75.0).sites[0]  # all of the site lies so near
+    assert site.exposure.share == 0.0
+    assert site.exposure.start_below
+    assert 20.0 <= site.exposure.start_distance_m < 100.0
+    told = f"Start-zone ground begins {site.exposure.start_distance_m:.0f} m below its edge: keep people off it."
+    assert told in site.statement
+    assert "keep people off" not in found(zoo.behind_a_ridge()).sites[0].statement
+
+
+def test_unknown_trees_are_told():
+    ground = zoo.meadow()
+    x, y = MIDDLE
+    wood = layer(ground, "trees", box(x - 500, y - 500, x - 400, y - 400))
+    assert any(note.startswith("Trees are not known") for note in found(ground).notes)
+    assert not any("Trees are not known" in note for note in found(ground, wood).notes)
 
 
 def test_the_meadow_below_a_face_is_refused():

@@ -10,10 +10,10 @@ from shapely import MultiPolygon, Point, box
 from drill.walks import EAST, NORTH, UTM, plan_on
 from lastseen.drill.exercises import Exercise, exercise_of, find_exercise, published_exercises, read_exercises
 from lastseen.drill.targets import broken_rules, field_of, hide, place_targets
-from lastseen.drill.targets.difficulty import axis_of, overlap_share
+from lastseen.drill.targets.difficulty import axis_of, overlap_share, place_m
 from lastseen.drill.targets.model import Mark, Target
 from lastseen.drill.targets.placing import axes_deg, depths_m
-from lastseen.drill.targets.staking import stake_out
+from lastseen.drill.targets.staking import hide_order, stake_out
 from lastseen.errors import InputError, NothingFoundError
 from lastseen.grid import Grid
 
@@ -198,6 +198,31 @@ def test_axis_is_a_unit_vector_that_dips():
     axis = axis_of(target("T1", 0, 0, azimuth=90.0, dip=30.0))
     assert np.linalg.norm(axis) == pytest.approx(1.0)
     assert axis == pytest.approx([math.cos(math.radians(30)), 0.0, -0.5])
+
+
+def test_a_depth_at_right_angles_lies_deeper_below_the_snow_above_it():
+    """On 60 degrees (cosine 0.5) half a metre at right angles is a metre straight down."""
+    one = Target("T1", "target", EAST, NORTH, 1000.0, 0.5, 0.0, 0.0, 60.0)
+    assert place_m(one) == pytest.approx([EAST, NORTH, 999.0])
+
+
+def test_the_next_target_is_the_nearest_one_and_no_decoy(plan):
+    """In 3-D between the transmitters; a lone target has none."""
+    hidden = hide(plan, Exercise(targets=4, decoys=3), 5)
+    real = [one for one in hidden.targets if one.what == "target"]
+    down = {one.name: one.depth_m / math.cos(math.radians(one.slope_deg)) for one in real}
+    places = {one.name: np.array([one.x_m, one.y_m, one.z_m - down[one.name]]) for one in real}
+    for one in hidden.difficulty:
+        away = [np.linalg.norm(places[one.name] - place) for name, place in places.items() if name != one.name]
+        assert one.neighbour_m == pytest.approx(min(away))
+    assert max(away) > 1.5 * min(away)
+    assert hide(plan, Exercise(targets=1, decoys=3), 5).difficulty[0].neighbour_m == math.inf
+
+
+def test_targets_are_hidden_on_a_short_walk_from_the_first_mark():
+    """On a line from A at 0: 5, 20 and 60 m are hidden in that order, whatever their numbers."""
+    targets = [target("T1", 60, 0), target("T2", 5, 0), target("T3", 20, 0)]
+    assert hide_order(targets, Mark("A", EAST, NORTH, 1000.0)) == ("T2", "T3", "T1")
 
 
 def test_no_room_is_said_with_what_fits(plan):

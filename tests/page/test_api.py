@@ -44,6 +44,17 @@ def test_covered_so_far_ends_at_the_measured_coverage(server, bench_plan):
     assert 0.9 <= rows[-1, 2] <= 1.0
 
 
+def test_nothing_is_covered_on_the_way_there(server, bench_plan):
+    """While the only searcher still comes to the first lane nothing counts as searched, as in the plan's coverage."""
+    laid = server.client.post(f"/api/plans/{bench_plan}/lanes", json={"strip_width_m": 40.0, "searchers": 1}).json()
+    legs = [one["properties"] for one in laid["route"]["features"]]
+    there = sum(leg["time_s"] for leg in legs if leg["kind"] == "approach")
+    assert there > 2.0 * laid["total_time_s"] / 60
+    covered = np.array(laid["covered"], float)
+    assert (covered[covered[:, 0] <= there, 1] == 0.0).all()
+    assert covered[-1, 1] > 0.9
+
+
 @pytest.mark.parametrize("entry", ["top", "toe"])
 def test_entry_is_part_of_a_plan(server, entry):
     """A plan that begins at the toe says so, and its scenario file reads back."""

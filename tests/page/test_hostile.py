@@ -217,3 +217,72 @@ def test_a_host_needs_a_token(tmp_path):
         assert found.exit_code != 0
         assert "--host" in str(found.exception) or "token" in str(found.exception)
     assert not (tmp_path / "none").exists()
+
+
+@pytest.mark.parametrize("site", ["cross-site", "same-site"])
+def test_pages_of_other_ports_and_hosts_are_not_answered(prepared, site):
+    """Fetch Metadata (W3C): same-site is another port of this machine; the token alone does not help."""
+    found = prepared.client.get("/api/state", headers={"sec-fetch-site": site})
+    assert (found.status_code, "other pages" in found.json()["error"]) == (403, True)
+    assert prepared.client.get("/api/state", headers={"sec-fetch-site": "same-origin"}).status_code == 200
+
+
+def test_each_of_host_origin_and_token_is_asked_for_alone(prepared):
+    """Two of the three are right each time; with all three it is answered."""
+    right = {"host": f"127.0.0.1:{prepared.port}", "origin": prepared.origin, "authorization": f"Bearer {TOKEN}"}
+    wrong = {"host": ("evil.example", 421), "origin": ("http://evil.example", 403), "authorization": ("Bearer x", 401)}
+    with httpx.Client(base_url=prepared.origin) as client:
+        assert client.get("/api/state", headers=right).status_code == 200
+        for key, (value, status) in wrong.items():
+            assert client.get("/api/state", headers=right | {key: value}).status_code == status, key
+
+
+def test_a_header_that_decides_must_not_stand_twice(prepared):
+    """Two hosts, origins or tokens: servers and proxies would not agree on which one counts (RFC 9110, 5.3)."""
+    head = f"GET /api/state HTTP/1.1\r\nHost: 127.0.0.1:{prepared.port}\r\nConnection: close\r\n"
+    token = f"Authorization: Bearer {TOKEN}\r\n"
+    origin = f"Origin: {prepared.origin}\r\n"
+    for more, status in ((token, b"200"), (token + token, b"400"), (token + origin + origin, b"400")):
+        with socket.create_connection(("127.0.0.1", prepared.port), timeout=20) as line:
+            line.sendall((head + more + "\r\n").encode())
+            assert line.recv(200).split()[1] == status, more
+
+
+def test_a_body_without_a_declared_length_is_cut_off(prepared):
+    """Sent in chunks (RFC 9112, 7.1), so that no length is declared: 413 at the bound all the same."""
+    body = (b" " * 10_000 for _ in range(60))
+    found = prepared.client.post("/api/jobs", headers=JSON, content=body)
+    assert found.status_code == 413
+
+
+def test_links_lead_nowhere(prepared, bench_plan, tmp_path):
+    """A link in the folder of a plan, and a plan that is a link, are neither listed nor handed over."""
+    (tmp_path / "secret.txt").write_text("not for others")
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (outside / "plan.json").write_text("{}")
+    inner, plan = prepared.folder / bench_plan / "notes.txt", prepared.folder / "linked-01"
+    inner.symlink_to(tmp_path / "secret.txt")
+    plan.symlink_to(outside)
+    try:
+        assert prepared.client.get(f"/api/plans/{bench_plan}/files/notes.txt").status_code == 404
+        listed = prepared.client.get(f"/api/plans/{bench_plan}/files").json()
+        assert "notes.txt" not in {one["name"] for one in listed}
+        archive = prepared.client.get(f"/api/plans/{bench_plan}/everything.zip").content
+        assert not any("notes" in name for name in zipfile.ZipFile(io.BytesIO(archive)).namelist())
+        assert prepared.client.get("/api/plans/linked-01").status_code == 404
+        assert "linked-01" not in prepared.client.get("/api/plans").text
+    finally:
+        inner.unlink()
+        plan.unlink()
+
+
+def test_an_upload_with_a_path_for_a_name_stays_in_its_place(prepared):
+    """A good raster under a bad name is taken in under a plain one, in a folder named after what was sent."""
+    before = everything(prepared.folder.parent)
+    name = "..%2F..%2F..%2Fevil%20%24(id).tif"
+    found = prepared.client.post(f"/api/places?name={name}", headers=BYTES, content=tiff(nodata=-9999.0))
+    assert found.status_code == 201, found.text
+    new = sorted(everything(prepared.folder.parent).keys() - before.keys() - {"plans/elevation"})
+    place = found.json()["id"]
+    assert new == [f"plans/elevation/{place}", f"plans/elevation/{place}/evil-id.tif"]

@@ -5,6 +5,7 @@ import hashlib
 import importlib.util
 import os
 import random
+import re
 import signal
 import subprocess
 import sys
@@ -13,9 +14,11 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
+import geopandas
 import numpy as np
 import pytest
 import rasterio
+from shapely import box
 
 from hills import write
 from lastseen.elevation import open_elevation, read_window
@@ -181,6 +184,66 @@ def test_other_settings_never_mix(face_file, tmp_path):
     assert place(base) in places
     os.utime(face_file)
     assert place(base) not in places
+
+
+def test_a_ground_layer_that_changed_is_another_question(face_file, tmp_path):
+    """Trees under the same name with other bytes: tiles that were read without them are not taken up."""
+    heights = heights_of_model(open_elevation((face_file,)))
+    trees = tmp_path / "trees.tif"
+    trees.write_bytes(b"as they were")
+    base = scenario(face_file)
+    base = replace(base, ground=replace(base.ground, trees=trees))
+
+    def place():
+        return kept_beside(tmp_path / "out", asked(base, heights, None, 4, 30.0, 2.0, None)).folder
+
+    before = place()
+    assert place() == before
+    trees.write_bytes(b"after the storm")
+    assert place() != before
+
+
+def test_a_part_of_the_model_is_read_as_in_the_whole(face_file, whole, tmp_path):
+    """An area below the face: what comes from start zones outside it is in it, to the last bit of float32."""
+    elevation = open_elevation((face_file,))
+    west, south, east, north = elevation.bounds_m
+    outline = box(west + 400.0, south + 1000.0, east - 400.0, north - 300.0)
+    path = tmp_path / "area.gpkg"
+    geopandas.GeoSeries([outline], crs=elevation.crs).to_file(path)
+    view = view_area(scenario(face_file), tmp_path / "out", area=str(path), tile_km=2.0, **QUICK)
+    assert view.question.shown != view.heights.extent
+    reached = 0
+    for one in mosaics(view):
+        x, y = view.heights.corner_m(one.window)
+        for name, mine in (("reached", one.reached), ("peak_speed", one.peak_speed_m_s)):
+            with rasterio.open(whole / f"{name}.tif") as file:
+                row, col = (round(v) for v in file.index(x + 1.0, y - 1.0))
+                theirs = file.read(1)[row : row + mine.shape[0], col : col + mine.shape[1]]
+            np.testing.assert_array_equal(mine.astype(np.float32), theirs)
+        reached += int((one.reached > 0.0).sum())
+    assert reached > 100
+    assert all(outline.intersects(shape) for _, shape in view.zones)
+    write_area(view, tmp_path / "out")
+    with rasterio.open(tmp_path / "out" / "reached.tif") as file:
+        assert file.bounds.right - file.bounds.left < east - west
+        assert (file.read(1) > 0.0).sum() == reached
+
+
+@pytest.mark.parametrize(
+    ("kind", "told"),
+    [
+        ("cut", r"^\d+% of the bodies leave the elevation model: where they would stop is not known\.$"),
+        ("gentle", r"^No start zone of 28 to 55 degrees was found on cells of 10 m\.$"),
+    ],
+)
+def test_what_is_not_known_is_told(tmp_path, kind, told):
+    """A face that the model cuts in its middle; and ground of 6 degrees. Of the two sentences only one is said."""
+    ground = grounds.face(ny=150, nx=60, cell_m=10.0, length_m=300.0)
+    z = {"cut": ground.values[:24], "gentle": -0.1 * np.mgrid[0:150, 0:60][0] * 10.0}[kind]
+    path = write(tmp_path / "ground.tif", z, ground.west_m, ground.north_m, ground.cell_m)
+    view = view_area(scenario(path), tmp_path / "out", tile_km=50.0, **QUICK)
+    notes = [one for one in view.notes if "leave the elevation model" in one or "No start zone of" in one]
+    assert [bool(re.match(told, one)) for one in notes] == [True]
 
 
 def test_a_full_disk_is_told_and_finished_tiles_stay(face_file, tmp_path, monkeypatch):

@@ -4,6 +4,7 @@ import dataclasses
 import json
 import math
 import re
+from itertools import pairwise
 
 import gpxpy
 import numpy as np
@@ -21,6 +22,7 @@ from lastseen.products.degrees import in_degrees
 from lastseen.products.geojson import write_geojson
 from lastseen.products.gpx import write_basic_gpx, write_gpx
 from lastseen.products.kml import write_kml
+from lastseen.products.palette import load_palette
 from products.schemas import official
 
 KML = "{http://www.opengis.net/kml/2.2}"
@@ -119,6 +121,36 @@ def test_basic_files_fit_small_receivers(contents, tmp_path):
         assert walked == pytest.approx(sum(track.length_2d() for track in full.tracks), rel=1e-9)
 
 
+def test_without_elevation_no_height_is_made_up(contents, tmp_path):
+    """GPX 1.1: ``ele`` may be left out; 0 would be a wrong height."""
+    flat = dataclasses.replace(contents, numbers={**contents.numbers, "flat": True})
+    write_gpx(flat, tmp_path / "lanes.gpx")
+    write_basic_gpx(flat, tmp_path)
+    for path in tmp_path.glob("*.gpx"):
+        assert "<ele>" not in path.read_text(encoding="utf-8")
+    write_gpx(contents, tmp_path / "lanes.gpx")
+    document = gpxpy.parse((tmp_path / "lanes.gpx").read_text(encoding="utf-8"))
+    for point in document.tracks[0].segments[0].points:
+        x, y = middle(contents, point.longitude, point.latitude)
+        assert point.elevation == pytest.approx(float(contents.ground.sample(x, y)), abs=0.1)
+
+
+def test_what_a_small_receiver_says_leads_to_the_next_point(contents, tmp_path):
+    """Length and true bearing of each turning point against the ellipsoid (pyproj) and the heights of both ends."""
+    write_basic_gpx(contents, tmp_path)
+    legs, ends = contents.layers["route"].records(), []
+    for path in sorted(tmp_path.glob("lanes-S*.gpx")):
+        points = gpxpy.parse(path.read_text(encoding="utf-8")).waypoints
+        for a, b in pairwise(points):
+            said = re.fullmatch(r"(\d+) m on (\d{3}) true", a.description)
+            azimuth, _, flat = ELLIPSOID.inv(a.longitude, a.latitude, b.longitude, b.latitude)
+            assert abs((float(said[2]) - azimuth + 180.0) % 360.0 - 180.0) < 2.0, (a.name, azimuth)
+            assert float(said[1]) >= 0.98 * math.hypot(flat, a.elevation - b.elevation) - 1.0
+            ends.append(a.name)
+        assert points[-1].description == "End of the walk"
+    assert len(ends) == len(legs)
+
+
 @pytest.mark.parametrize("which", ["plan", "observed"])
 def test_round_trip_of_lane_lengths(which, request, tmp_path):
     """Each lane read from the GPX is as long on the ellipsoid as on the map, within 0.1 %, after the map's own scale.
@@ -166,9 +198,31 @@ def test_kml_needs_no_network_and_says_the_caution(contents, tmp_path):
     root = etree.parse(tmp_path / "plan.kml").getroot()
     assert [one for one in root.iter() if one.tag in {f"{KML}href", f"{KML}NetworkLink", f"{KML}Icon"}] == []
     assert root.find(f"{KML}Document/{KML}description").text == FULL_CAUTION
+    folders = list(root.iter(f"{KML}Folder"))
+    assert folders
+    assert all(one.find(f"{KML}description").text.endswith(SHORT_CAUTION) for one in folders)
     styles = {f"#{one.get('id')}" for one in root.iter(f"{KML}Style")}
     assert {one.text for one in root.iter(f"{KML}styleUrl")} <= styles
     assert all(re.fullmatch(r"[0-9a-f]{8}", one.text) for one in root.iter(f"{KML}color"))
+
+
+def test_kml_colours_are_those_of_the_palette_in_the_order_of_the_standard(contents, tmp_path):
+    """OGC 07-147r2, 10.1: aabbggrr in hexadecimal. Lanes carry the colour of lanes; debris is half clear as drawn."""
+    write_kml(contents, tmp_path / "plan.kml")
+    root = etree.parse(tmp_path / "plan.kml").getroot()
+    palette = load_palette()
+    colours = {
+        (one.get("id"), part): one.find(f"{KML}{part}/{KML}color").text
+        for one in root.iter(f"{KML}Style")
+        for part in ("LineStyle", "PolyStyle")
+    }
+    for key, wanted, opacity in (
+        (("lanes-0", "LineStyle"), palette.lanes.colour, 1.0),
+        (("debris-0", "LineStyle"), palette.debris.outline, 1.0),
+        (("debris-0", "PolyStyle"), palette.debris.ramp[0], palette.debris.opacity),
+    ):
+        assert (colours[key][6:8] + colours[key][4:6] + colours[key][2:4]).lower() == wanted[1:].lower(), key
+        assert int(colours[key][:2], 16) / 255.0 == pytest.approx(opacity, abs=0.003)
 
 
 def test_kml_holds_all_lanes_traps_and_rings(contents, tmp_path):

@@ -93,3 +93,76 @@ def test_sld_has_the_parts_in_the_order_of_the_standard(contents, styles):
             if one.get("name") in {"stroke", "fill"}:
                 assert len(one.text) == 7
                 int(one.text[1:], 16)
+
+
+def test_each_debris_level_has_its_step_of_the_ramp(styles):
+    """From its level on, up to the next one: the likeliest debris has the last colour."""
+    debris = load_palette().debris
+    for k, level in enumerate(debris.levels):
+        for one in (level, level + 1e-6):
+            assert styles["debris"].symbol_of({"level": one}).fill == debris.ramp[k]
+        if k:
+            assert styles["debris"].symbol_of({"level": level - 1e-6}).fill == debris.ramp[k - 1]
+    assert styles["debris"].symbol_of({"level": None}).fill == debris.observed
+
+
+RELATIONS = {
+    "PropertyIsEqualTo": lambda have, value: str(have) == value,
+    "PropertyIsLessThan": lambda have, value: have is not None and have < float(value),
+    "PropertyIsGreaterThanOrEqualTo": lambda have, value: have is not None and have >= float(value),
+}
+
+
+def chosen(test, row):
+    """A filter of OGC 02-059 (Filter Encoding 1.0.0, 2001) on one row."""
+    kind = test.tag.removeprefix(OGC)
+    if kind == "And":
+        return all(chosen(one, row) for one in test)
+    have = row[test.find(f"{OGC}PropertyName").text]
+    if kind == "PropertyIsNull":
+        return have is None
+    return RELATIONS[kind](have, test.find(f"{OGC}Literal").text)
+
+
+def test_sld_filters_choose_the_same_things_as_the_rules(contents, styles):
+    """On all rows, and on debris right at each level."""
+    for layer in contents.layers.values():
+        root = ET.fromstring(sld_text(styles[layer.name], layer.name, layer.geometry).split("\n", 1)[1])
+        rows = [row for _, row in layer.records()]
+        if layer.name == "debris":
+            rows += [rows[0] | {"level": one} for one in load_palette().debris.levels]
+        for one, rule in zip(root.iter(f"{SLD}Rule"), styles[layer.name].rules, strict=True):
+            filter_ = one.find(f"{OGC}Filter")
+            for row in rows:
+                assert (filter_ is None or chosen(filter_[0], row)) == rule.holds(row), (layer.name, row)
+
+
+def test_both_texts_carry_opacity_width_and_dashes(contents, styles):
+    """What the rule says stands in SLD (fill-opacity, stroke-width, stroke-dasharray) and in QML (alpha of 255)."""
+    seen = set()
+    for layer in contents.layers.values():
+        style = styles[layer.name]
+        sld = ET.fromstring(sld_text(style, layer.name, layer.geometry).split("\n", 1)[1])
+        qml = ET.fromstring(qml_text(style, layer.geometry).split("\n", 1)[1])
+        symbols = {one.get("name"): one for one in qml.iter("symbol")}
+        for k, (rule, one) in enumerate(zip(style.rules, sld.iter(f"{SLD}Rule"), strict=True)):
+            if layer.geometry == "Point":
+                continue
+            symbol = rule.symbol
+            line = one.findall(f"{SLD}LineSymbolizer")[-1]
+            said = {css.get("name"): css.text for css in line.iter(f"{SLD}CssParameter")}
+            options = [{o.get("name"): o.get("value") for o in part.iter("Option")} for part in symbols[str(k)]]
+            assert (said["stroke"], float(said["stroke-width"])) == (symbol.stroke, symbol.width_pt)
+            assert float(options[-1]["line_width"]) == symbol.width_pt
+            dashes = tuple(map(float, said.get("stroke-dasharray", "").split()))
+            assert dashes == pytest.approx(symbol.dashes)
+            own = tuple(map(float, filter(None, options[-1].get("customdash", "").split(";"))))
+            assert own == pytest.approx(symbol.dashes)
+            seen |= {"dashes"} if symbol.dashes else set()
+            if symbol.fill and layer.geometry == "MultiPolygon":
+                fill = one.find(f"{SLD}PolygonSymbolizer/{SLD}Fill")
+                css = {part.get("name"): part.text for part in fill}
+                assert float(css["fill-opacity"]) == pytest.approx(symbol.opacity)
+                assert int(options[0]["color"].split(",")[3]) == round(255 * symbol.opacity)
+                seen |= {"clear"} if symbol.opacity < 1.0 else set()
+    assert seen == {"dashes", "clear"}

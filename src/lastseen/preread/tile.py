@@ -136,11 +136,9 @@ def read_tile(question: Question, square: Window, prepared: PreparedGround) -> T
     """Run all blocks of a tile."""
     heights = prepared.heights
     ensemble = draw_ensemble(question.scenario.snow, question.scenario.seed, question.members)
-    core = square.cut(heights.extent)
     # Whole blocks are run even where the wanted ground cuts them: a block is the same in every run.
-    reading = read_blocks(
-        prepared, square.cut(_whole_blocks(question.starting, heights)), None, ensemble, question.spacing_m
-    )
+    core = square.cut(_whole_blocks(question.starting, heights)).cut(heights.extent)
+    reading = read_blocks(prepared, core, None, ensemble, question.spacing_m)
     ground = prepared.over(core)
     here = core.inside(reading.window)
     zone = reading.zone[here].copy()
