@@ -5,6 +5,7 @@ import { chosen, set } from "../store.js";
 import { T } from "../text.js";
 import { area, metres } from "../units.js";
 import { sameAsFiles, world } from "../world.js";
+import { people, width } from "./team.js";
 
 /** @param {{pickStart: () => void, keep: () => void}} told */
 export const searchStep = (told) => ({
@@ -17,18 +18,6 @@ export const searchStep = (told) => ({
     return [width(), people(), h("div", { class: "row halves" }, pattern(), entry()), start(told.pickStart), h("div", { id: "laid", class: "laid" }, result(told.keep)), clock.controls(world.state.survival), legs()];
   },
 });
-
-function width() {
-  const out = h("output", { class: "num" }, metres(chosen.width));
-  const slider = h("input", { type: "range", min: 10, max: 80, step: 1, value: String(chosen.width), oninput: (/** @type {any} */ e) => { out.textContent = metres(Number(e.target.value)); e.target.setAttribute("aria-valuetext", out.textContent); set({ width: Number(e.target.value) }); } });
-  return h("div", { class: "with-out" }, field(T.search.width, slider, T.search.widthHelp), out);
-}
-
-function people() {
-  const out = h("output", { class: "num" }, chosen.searchers);
-  const slider = h("input", { type: "range", min: 1, max: 12, step: 1, value: String(chosen.searchers), oninput: (/** @type {any} */ e) => { out.textContent = e.target.value; set({ searchers: Number(e.target.value) }); } });
-  return h("div", { class: "with-out" }, field(T.search.searchers, slider), out);
-}
 
 const pattern = () => field(T.search.pattern, select(T.search.patterns, chosen.pattern, (value) => set({ pattern: value })));
 const entry = () => field(T.search.entry, select(T.search.entries, chosen.entry, (value) => set({ entry: value })));
