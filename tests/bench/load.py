@@ -28,7 +28,8 @@ def tree(process):
     found = [process]
     for one in found:
         try:
-            found += map(int, Path(f"/proc/{one}/task/{one}/children").read_text().split())
+            for thread in Path(f"/proc/{one}/task").iterdir():
+                found += map(int, (thread / "children").read_text().split())
         except OSError:  # it ended just now
             continue
     return found

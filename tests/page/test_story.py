@@ -97,7 +97,7 @@ def test_lanes_follow_the_slider(watched, bench_plan):
     clock = page.get_by_label("Time since the searchers set out")
     end = clock.get_attribute("max")
     clock.fill("0")
-    assert page.locator(".clock-reading").inner_text().count("0 %") >= 2
+    assert page.locator(".clock-reading").inner_text().count("0\u00a0%") >= 2
     clock.fill(end)
     said = page.locator(".clock-reading").inner_text()
     assert re.search(r"of the debris\s+(99|100)", said)
@@ -114,7 +114,9 @@ def test_lanes_kept_become_the_files(watched, server, bench_plan):
     page.wait_for_selector("#laid table")
     shown = page.locator("#laid .strong").inner_text()
     page.get_by_role("button", name="Keep these lanes").click()
-    page.wait_for_selector("#step-read dl")
+    page.wait_for_selector("text=being worked out")  # until then the steps of the old plan wait
+    assert page.locator("#panel .head", has_text="Read").is_disabled()
+    page.wait_for_selector("#step-hand >> text=holds these lanes")
     plan = re.search(r"plan=([a-z0-9-]+)", page.url)[1]
     assert plan != bench_plan
     numbers = read_json(server.folder / plan / "plan.json")
@@ -311,7 +313,7 @@ def test_metric_with_feet_beside(watched, bench_plan):
     page = watched.open(hash_=f"place=ysterra&plan={bench_plan}&step=search&searchers=3")
     page.wait_for_selector("#laid table")
     page.get_by_label("Feet too").check()
-    assert re.search(r"40 m \(131 ft\)", page.locator("#step-search").inner_text())
+    assert re.search(r"40\sm \(131\sft\)", page.locator("#step-search").inner_text())
 
 
 def test_the_demo_question_is_the_demo_file():

@@ -12,7 +12,8 @@ from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.products.contents import Contents
-from lastseen.products.onefile.areas import holding_areas, step_areas
+from lastseen.products.mapsheet.shown import poa_areas
+from lastseen.products.onefile.areas import step_areas
 from lastseen.products.onefile.ground import contour_lines, frame_of, relief_picture
 from lastseen.products.onefile.shapes import Frame, dashes, element, hatch, mark, text
 from lastseen.products.onefile.words import say
@@ -156,8 +157,8 @@ def _poa(contents: Contents, frame: Frame) -> str:
     if "poa" not in contents.rasters:
         return ""
     ink, drawn = load_palette().person, ""
-    areas = holding_areas(contents.rasters["poa"].bands[0])
-    for area, key in zip(areas, ("half", "most"), strict=True):
+    areas = poa_areas(contents.rasters["poa"].bands[0])
+    for (_, area), key in zip(areas, ("half", "most"), strict=True):
         drawn += _tap(_cased(frame.path(area), f"poa {key}", ink.dashes[key]), say("poa"), say(f"poa_{key}"))
     return drawn
 

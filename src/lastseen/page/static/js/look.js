@@ -37,7 +37,7 @@ const FONTS = /** @type {Record<string, {font: string, box?: boolean, ink: () =>
   contour: { font: "500 10.5px system-ui, sans-serif", ink: () => ground().index, halo: () => ground().halo },
   slope: { font: "600 10.5px system-ui, sans-serif", ink: () => ground().text, halo: () => ground().halo },
   trap: { font: "700 12px system-ui, sans-serif", ink: () => ground().trap, halo: () => ground().halo },
-  zone: { font: "500 11px system-ui, sans-serif", ink: () => ground().outline, halo: () => ground().halo },
+  zone: { font: "700 12px system-ui, sans-serif", ink: () => ground().outline, halo: () => ground().halo },
   lane: { font: "700 12px system-ui, sans-serif", box: true, ink: () => ground().casing, halo: () => ground().lane },
   walker: { font: "700 13px system-ui, sans-serif", box: true, ink: () => "#ffffff", halo: () => palette.person.line },
 });

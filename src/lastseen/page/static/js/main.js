@@ -24,7 +24,6 @@ import { T } from "./text.js";
 import { setFeet } from "./units.js";
 import { place, world } from "./world.js";
 
-let picksStart = false;
 let laying = false;
 let again = false;
 let asked = 0;
@@ -43,7 +42,7 @@ async function begin() {
   frame();
   if (!place()) set({ place: state.places[0].id }, { undo: false });
   if (fresh) set({ width: lastUsed("width", 10, 80), searchers: lastUsed("searchers", 1, 12) }, { undo: false });
-  steps.make([placeStep({ openPlan, tryDemo }), pointStep({ readText, middle: () => point(view.middle(), ""), sized }), snowStep(), runStep({ run: () => run(), cancel }), readStep({ trap, zone }), searchStep({ pickStart, keep: keepLanes }), handStep({ keep: keepLanes })]);
+  steps.make([placeStep({ openPlan, tryDemo }), pointStep({ readText, middle: () => point(view.middle(), ""), sized }), snowStep(), runStep({ run: () => run(), cancel }), readStep({ trap, zone }), searchStep({ pickStart, startHere: () => startAt(view.middle()), keep: keepLanes }), handStep({ keep: keepLanes })]);
   await view.start();
   listen();
   store.watch(changed);
@@ -90,9 +89,8 @@ function listen() {
   planView.listen((number) => trap(number));
   drawing.listen();
   view.onClick((lonlat) => {
-    if (!picksStart) return false;
-    picksStart = false;
-    set({ start: `${lonlat[0].toFixed(6)},${lonlat[1].toFixed(6)}` });
+    if (!world.picksStart) return false;
+    startAt(lonlat);
     return true;
   });
   view.map.on("mousemove", (/** @type {any} */ e) => { if (world.profile && chosen.step === "read") profile.near([e.lngLat.lng, e.lngLat.lat]); });
@@ -120,6 +118,7 @@ async function changed(keys) {
   if (any("plan")) await takePlan(chosen.plan, false);
   else if (any("width", "searchers", "pattern", "entry", "start")) layLanes();
   if (any("colour") && world.plan?.numbers.model) planView.colourBy(chosen.plan, chosen.colour);
+  if (any("step")) world.picksStart = false;
   if (any("step")) steps.open(true);
   else if (any("place", "at", "drawn", "plan", "start", "frictionKind", "size", "friction") && !document.activeElement?.matches("input[type=range], input[type=number]")) steps.rebuild();
   else steps.sums();
@@ -344,8 +343,15 @@ async function layNow() {
 }
 
 function pickStart() {
-  picksStart = true;
-  say(T.search.startPick);
+  world.picksStart = true;
+  steps.rebuild();
+}
+
+/** The searchers stand there. @param {[number, number]} lonlat */
+function startAt(lonlat) {
+  world.picksStart = false;
+  set({ start: lonlat.map((one) => one.toFixed(6)).join(",") });
+  steps.rebuild();
 }
 
 /** @param {number} number */

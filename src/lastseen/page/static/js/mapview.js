@@ -93,7 +93,7 @@ export function showPlace(given, layers, go) {
 }
 
 /** Metres across the map that show enough around a point, and how wide a view is still left as it is. */
-const AROUND_M = 700, WIDE_M_PX = 5;
+const AROUND_M = 500, WIDE_M_PX = 6;
 
 /** Come nearer to a point that is seen from far away, or not at all. @param {[number, number]} at */
 export function nearer(at) {

@@ -73,9 +73,9 @@ export async function show(plan, colour) {
   lanes(data.lanes, data.route, data.uncovered);
 }
 
-/** Move to the lanes. */
+/** Move to the lanes and the debris that they cover. */
 export function goLanes() {
-  const box = shown ? bounds(data.lanes.features) : null;
+  const box = shown ? bounds([...data.lanes.features, ...data.debris.features.filter((/** @type {any} */ one) => one.properties.searched === 1)]) : null;
   if (box) goTo(box, 18);
 }
 

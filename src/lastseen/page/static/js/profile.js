@@ -40,9 +40,9 @@ export function draw() {
   const { d_m: d, z_m: z } = shown;
   const mean = shown.thickness_m || [], thick = shown.thick_m || mean;
   const known = z.filter((/** @type {any} */ one) => one !== null);
-  const low = Math.min(...known), top_m = Math.max(...known);
+  const lowest = Math.min(...known), top_m = Math.max(...known), low = lowest - 0.1 * (top_m - lowest); // room for the names of traps
   const thickest = Math.max(0.01, ...thick.filter((/** @type {any} */ one) => one !== null));
-  const times = THICKER.find((one) => one * thickest >= SEEN * (top_m - low)) || THICKER[THICKER.length - 1];
+  const times = THICKER.find((one) => one * thickest >= SEEN * (top_m - lowest)) || THICKER[THICKER.length - 1];
   const high_m = Math.max(top_m, ...z.map((/** @type {any} */ one, /** @type {number} */ k) => (one ?? low) + times * (thick[k] || 0))) + 0.03 * (top_m - low);
   const end = d[d.length - 1];
   const x = (/** @type {number} */ m) => left + (m / end) * (wide - left - right);

@@ -245,10 +245,7 @@ export const T = {
     folder: "All of it lies in",
     size: (/** @type {number} */ bytes) => (bytes < 1e6 ? `${Math.max(1, Math.round(bytes / 1e3))} kB` : `${(bytes / 1e6).toFixed(1)} MB`),
   },
-  percent: (/** @type {number} */ share) => {
-    const p = share * 100;
-    return `${p >= 99.95 || p === 0 ? p.toFixed(0) : p.toFixed(1)} %`;
-  },
+  percent: (/** @type {number} */ share) => `${(share * 100).toFixed(1).replace(/\.0$/, "")} %`,
   minutes: (/** @type {number} */ s) => {
     const whole = Math.round(s);
     const m = Math.floor(whole / 60);

@@ -16,6 +16,7 @@ export const world = {
   /** the last-seen point as it was understood */ point: null,
   /** why the point cannot be used */ pointError: "",
   /** the job that this tab waits for */ job: null,
+  /** whether the next click says where the searchers stand */ picksStart: false,
   /** the plan that was made to keep lanes */ kept: "",
 };
 
