@@ -10,11 +10,11 @@ import shapely
 
 from lastseen.errors import LastseenError, NothingFoundError
 from lastseen.grid import FloatArray
+from lastseen.outlines import poa_areas
 from lastseen.page.ground_of import Base, base_of
 from lastseen.place import WGS84, transformer
 from lastseen.products.contents import Contents, read_contents
 from lastseen.products.layers import Layer, known
-from lastseen.products.mapsheet.shown import poa_areas
 
 POINTS = 320
 
