@@ -126,7 +126,7 @@ async function changed(keys) {
   if (any("step", "plan") && chosen.plan) {
     view.map.resize();
     if (chosen.step === "search" && any("step")) planView.goLanes();
-    else if (any("plan")) planView.go();
+    else if (any("plan") || (chosen.step === "read" && innerWidth <= 760)) planView.go();
   }
 }
 

@@ -118,8 +118,8 @@ export const still = () => matchMedia("(prefers-reduced-motion: reduce)").matche
 export function goTo(box, most = 17) {
   const legend = byId("legend"), wide = map.getCanvas().clientWidth;
   const beside = legend.hidden || innerWidth <= 760 ? 0 : Math.min(legend.offsetWidth, 0.36 * wide);
-  const under = legend.hidden || innerWidth > 760 ? 0 : Math.min(legend.offsetHeight, 70);
-  map.fitBounds(box, { padding: { top: 24 + under, bottom: 40, left: 24 + beside, right: 64 }, maxZoom: most, duration: still() ? 0 : 600, pitch: map.getPitch(), bearing: map.getBearing() });
+  const under = legend.hidden || innerWidth > 760 ? 0 : legend.querySelector("details")?.open ? 0 : legend.offsetHeight;
+  map.fitBounds(box, { padding: { top: (under ? 12 : 24) + under, bottom: innerWidth > 760 ? 40 : 16, left: 24 + beside, right: 64 }, maxZoom: most, duration: still() ? 0 : 600, pitch: map.getPitch(), bearing: map.getBearing() });
 }
 
 /**

@@ -35,7 +35,7 @@ export function draw() {
   if (!shown) return;
   const box = byId("profile");
   box.hidden = false;
-  const wide = Math.max(260, (box.clientWidth || 624) - 24), high = wide < 500 ? 118 : 150;
+  const wide = Math.max(260, (box.clientWidth || 624) - 24), high = wide < 500 ? 104 : 150;
   const left = 44, right = 10, top = 16, bottom = 20;
   const { d_m: d, z_m: z } = shown;
   const mean = shown.thickness_m || [], thick = shown.thick_m || mean;
