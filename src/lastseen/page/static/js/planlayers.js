@@ -82,7 +82,7 @@ export function goLanes() {
 /** Move to where the plan is. */
 export function go() {
   const box = bounds([...data.debris.features, ...data.release.features]);
-  if (box) goTo(box);
+  if (box) goTo(box, 18);
 }
 
 /**
