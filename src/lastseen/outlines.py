@@ -26,6 +26,7 @@ LARGEST_MOVE = 0.4  # share of its area that smoothing may give to other ground
 STRAIGHTENED_CELLS = (1.0, 0.75, 0.5)  # steps up to this large are made straight, as far as the shape allows
 TRACKS = (".kml", ".gpx")  # files in which people walk or click a line around an area
 OPEN_SHARE = 0.05  # of its length a walked ring may stay open; design choice
+POA_SHARES = (0.5, 0.9)  # of the probability of area: the areas that hold them are drawn
 
 
 def only_areas(geometry: BaseGeometry) -> MultiPolygon:
@@ -129,6 +130,18 @@ def outline_of_level(values: Grid, level: float, least_area_m2: float = 0.0) -> 
         holes = [hole for hole in one[1:] if Polygon(hole).area >= max(least_area_m2, 1e-9)]
         kept.append(Polygon(one[0], holes))
     return only_areas(make_valid(union_all(kept))) if kept else MultiPolygon()
+
+
+def poa_areas(grid: Grid) -> tuple[tuple[float, MultiPolygon], ...]:
+    """The smallest areas that hold 50 % and 90 % of the probability of area."""
+    known = grid.with_values(np.nan_to_num(grid.values))
+    values = np.sort(known.values, axis=None)[::-1]
+    total = np.cumsum(values)
+    found = []
+    for share in POA_SHARES:
+        level = float(values[min(int(np.searchsorted(total, share)), values.size - 1)])
+        found.append((share, outline_of_level(known, level, 2.0 * grid.cell_area_m2)))
+    return tuple(found)
 
 
 def cells_of_outline(outline: Area, grid: Grid) -> IntArray:

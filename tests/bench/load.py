@@ -23,25 +23,40 @@ from page.conftest import TOKEN, Server
 LOOK_S = 3.0
 
 
+def tree(process):
+    """A process and all that descend from it: the server's helpers start processes of their own."""
+    found = [process]
+    for one in found:
+        try:
+            for thread in Path(f"/proc/{one}/task").iterdir():
+                found += map(int, (thread / "children").read_text().split())
+        except OSError:  # it ended just now
+            continue
+    return found
+
+
+def each(process, name):
+    """The text of a file of every process of a tree that still runs; empty where the system does not tell."""
+    for one in tree(process):
+        try:
+            yield Path(f"/proc/{one}/{name}").read_text()
+        except OSError:
+            continue
+
+
 def memory_mb(process):
-    """Resident memory of a process and its children, MB; None where the system does not tell."""
-    try:
-        children = Path(f"/proc/{process}/task/{process}/children").read_text().split()
-        each = [process, *map(int, children)]
-        pages = [int(Path(f"/proc/{one}/statm").read_text().split()[1]) for one in each]
-    except OSError:
-        return None
-    return sum(pages) * 4096 / 1e6
+    """Resident memory of a process and all below it, MB; None where the system does not tell."""
+    pages = [int(text.split()[1]) for text in each(process, "statm")]
+    return sum(pages) * os.sysconf("SC_PAGE_SIZE") / 1e6 if pages else None
 
 
 def cpu_s(process):
-    """Seconds of CPU that a process and its children have used; None where the system does not tell."""
-    try:
-        children = Path(f"/proc/{process}/task/{process}/children").read_text().split()
-        fields = [Path(f"/proc/{one}/stat").read_text().rsplit(")", 1)[1].split() for one in [process, *children]]
-    except OSError:
-        return None
-    return sum(int(one[11]) + int(one[12]) for one in fields) / os.sysconf("SC_CLK_TCK")
+    """Seconds of CPU that a process and all below it have used, with those that ended; None where unknown.
+
+    A process that ends is counted with its parent (cutime, cstime). Without that the sum falls when one ends.
+    """
+    rows = [text.rsplit(")", 1)[1].split()[11:15] for text in each(process, "stat")]
+    return sum(int(one) for row in rows for one in row) / os.sysconf("SC_CLK_TCK") if rows else None
 
 
 async def person(address, plan, end, seed, took, codes):
@@ -75,9 +90,9 @@ async def run(server, plan, seconds, clients):
         "ms: " + ", ".join(f"p{p} {np.percentile(ms, p):.0f}" for p in (50, 90, 95, 99)) + f", longest {ms.max():.0f}"
     )
     if used is not None:
-        each = 1000.0 * (cpu_s(server.process.pid) - used) / ms.size
+        spent = 1000.0 * (cpu_s(server.process.pid) - used) / ms.size
         print(
-            f"CPU of the server for one layout: {each:.0f} ms; others on the machine: {os.getloadavg()[0]:.1f} in line"
+            f"CPU of the server for one layout: {spent:.0f} ms; others on the machine: {os.getloadavg()[0]:.1f} in line"
         )
     print("answers: " + ", ".join(f"{code}: {codes.count(code)}" for code in sorted(set(codes))))
     known = [(t, mb) for t, mb in seen if mb is not None]

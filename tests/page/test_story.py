@@ -97,7 +97,7 @@ def test_lanes_follow_the_slider(watched, bench_plan):
     clock = page.get_by_label("Time since the searchers set out")
     end = clock.get_attribute("max")
     clock.fill("0")
-    assert page.locator(".clock-reading").inner_text().count("0 %") >= 2
+    assert page.locator(".clock-reading").inner_text().count("0\u00a0%") >= 2
     clock.fill(end)
     said = page.locator(".clock-reading").inner_text()
     assert re.search(r"of the debris\s+(99|100)", said)
@@ -114,7 +114,9 @@ def test_lanes_kept_become_the_files(watched, server, bench_plan):
     page.wait_for_selector("#laid table")
     shown = page.locator("#laid .strong").inner_text()
     page.get_by_role("button", name="Keep these lanes").click()
-    page.wait_for_selector("#step-read dl")
+    page.wait_for_selector("text=being worked out")  # until then the steps of the old plan wait
+    assert page.locator("#panel .head", has_text="Read").is_disabled()
+    page.wait_for_selector("#step-hand >> text=holds these lanes")
     plan = re.search(r"plan=([a-z0-9-]+)", page.url)[1]
     assert plan != bench_plan
     numbers = read_json(server.folder / plan / "plan.json")
@@ -311,7 +313,44 @@ def test_metric_with_feet_beside(watched, bench_plan):
     page = watched.open(hash_=f"place=ysterra&plan={bench_plan}&step=search&searchers=3")
     page.wait_for_selector("#laid table")
     page.get_by_label("Feet too").check()
-    assert re.search(r"40 m \(131 ft\)", page.locator("#step-search").inner_text())
+    assert re.search(r"40\sm \(131\sft\)", page.locator("#step-search").inner_text())
+
+
+def test_who_searches_is_asked_before_the_run(watched, server):
+    """Searchers and strip width stand beside "Work it out", go into the plan, and are offered again the next time."""
+    page = watched.open()
+    page.get_by_role("button", name="A small slide over a bench").click()
+    page.get_by_label("Searchers", exact=True).fill("2")
+    page.get_by_label("Strip width on the snow").fill("30")
+    page.get_by_role("button", name="Work it out").click()
+    page.wait_for_selector("#step-read dl")
+    plan = re.search(r"plan=([a-z0-9-]+)", page.url)[1]
+    asked = read_scenario(server.folder / f"{plan}.toml").search
+    assert (asked.searchers, asked.strip_width_m) == (2, 30.0)
+    other = watched.tab()
+    watched.open(other)
+    assert "searchers=2" in other.url
+    assert "width=30" in other.url
+
+
+def test_the_map_says_what_its_lines_mean(watched, bench_plan):
+    """A key of what this plan shows, that folds."""
+    page = watched.open(hash_=f"place=ysterra&plan={bench_plan}&step=search&searchers=3")
+    page.wait_for_selector("#laid table")
+    key = page.locator("#legend .key")
+    for words in ("main flow path", "debris outline that is searched", "lane, arrow as it is walked"):
+        assert key.get_by_text(words).is_visible()
+    key.locator("summary").click()
+    assert not key.get_by_text("main flow path").is_visible()
+
+
+def test_the_bare_address_says_how_to_get_in(browser, server):
+    """Without the token there is one sentence that says what to do."""
+    context = browser.new_context()
+    page = context.new_page()
+    assert page.goto(server.origin).status == 401
+    assert "open the whole address that lastseen serve printed" in page.locator("body").inner_text()
+    context.close()
 
 
 def test_the_demo_question_is_the_demo_file():

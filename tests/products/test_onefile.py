@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 import shapely
 
+from lastseen.outlines import poa_areas
 from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.products.contents import contents_of, read_contents
-from lastseen.products.mapsheet.shown import poa_areas
 from lastseen.products.onefile import page_text, write_page
 from lastseen.products.onefile.clock import covered_shares, curve_corners
 from lastseen.products.onefile.tables import lookup

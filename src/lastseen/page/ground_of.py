@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
-import numpy as np
-import rasterio
-from pyproj import CRS
 from shapely import MultiPolygon
 
 from lastseen import ground_layers
@@ -19,6 +14,7 @@ from lastseen.errors import InputError
 from lastseen.grid import Grid
 from lastseen.outlines import only_areas
 from lastseen.place import parse_crs, parse_point
+from lastseen.products.contents import read_contents
 from lastseen.scenario import Scenario, read_scenario
 
 KEPT = 6  # plans; ground and probability of a large one take 100 MB
@@ -32,8 +28,6 @@ class Base:
     Attributes
     ----------
     scenario : Scenario
-    numbers : dict
-        ``plan.json``.
     ground : Grid
     at_m : (x, y) or None
     outline : MultiPolygon
@@ -43,7 +37,6 @@ class Base:
     """
 
     scenario: Scenario
-    numbers: dict[str, Any]
     ground: Grid
     at_m: tuple[float, float] | None
     outline: MultiPolygon
@@ -66,46 +59,27 @@ def base_of(folder: str, scenario: str) -> Base:
 @lru_cache(maxsize=KEPT)
 def _base(folder: str, scenario_file: str, _changed: int) -> Base:
     scenario = read_scenario(Path(scenario_file))
+    contents = read_contents(Path(folder))
+    searched = [one for one, row in contents.layers["debris"].records() if row["searched"]]
+    if not searched:
+        raise InputError("the plan has no debris outline: make it again")
     try:
-        numbers = json.loads((Path(folder) / "plan.json").read_text(encoding="utf-8"))
-        west, south, east, north = (float(one) for one in numbers["grid"]["bounds_m"])
-        cell = float(numbers["grid"]["cell_m"])
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        west, south, east, north = (float(one) for one in contents.numbers["grid"]["bounds_m"])
+        cell = float(contents.numbers["grid"]["cell_m"])
+    except (ValueError, KeyError, TypeError) as error:
         raise InputError(f"the plan {Path(folder).name} cannot be read: make it again") from error
     at = scenario.last_seen
     place = parse_point(at.at, parse_crs(at.crs) if at.crs else None) if at.at else None
     elevation = open_elevation(scenario.elevation, place, scenario.z_unit)
     inset = _INSET * cell
     ground = read_window(elevation, (west + inset, south + inset, east - inset, north - inset))
-    outline = _searched(Path(folder) / "plan.gpkg")
     layers = ground_layers.read_layers(scenario.ground, ground)
     no_go = layers.of("no_go")
-    poa = Path(folder) / "poa.tif"
     return Base(
         scenario,
-        numbers,
         ground,
         require_inside(elevation, place) if place else None,
-        outline,
-        read_grid(poa) if poa.is_file() else None,
+        only_areas(searched[0]),
+        contents.rasters["poa"].bands[0] if "poa" in contents.rasters else None,
         no_go.outline if no_go else None,
     )
-
-
-def read_grid(path: Path, band: int = 1) -> Grid:
-    """A raster of a plan as a grid."""
-    with rasterio.open(path) as data:
-        values = np.ma.filled(data.read(band, masked=True).astype(np.float64), np.nan)
-        t = data.transform
-        return Grid(values, t.c, t.f, t.a, CRS.from_wkt(data.crs.to_wkt()))
-
-
-def _searched(path: Path) -> MultiPolygon:
-    """The debris outline that the lanes cover, map metres."""
-    import geopandas  # noqa: PLC0415  slow to import
-
-    frame = geopandas.read_file(path, layer="debris")
-    found = frame[frame["searched"] == 1].geometry
-    if not len(found):
-        raise InputError("the plan has no debris outline: make it again")
-    return only_areas(found.iloc[0])

@@ -33,7 +33,10 @@ _OPEN = "/enter"  # the only address without a token in a cookie or header: it s
 _FROM_OUTSIDE = ("cross-site", "same-site")
 _LONGEST_TARGET = 4096
 _NOT_YOURS = "requests from other pages are not answered"
-_UNKNOWN = "open the address that lastseen serve prints: it holds a token that is new at each start"
+_UNKNOWN = (
+    "To get in, open the whole address that lastseen serve printed where it was started, with all that follows token=; "
+    "where that is gone, stop it and start lastseen serve again: it opens the page and prints a new address."
+)
 
 
 class Guard:

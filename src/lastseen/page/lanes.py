@@ -19,7 +19,7 @@ from lastseen.grid import FloatArray
 from lastseen.page.asking import AskLanes
 from lastseen.page.ground_of import Base, base_of
 from lastseen.place import WGS84, parse_crs, parse_point, to_map, transformer
-from lastseen.products.layers import known, leg_sentence, percent
+from lastseen.products.layers import Layer, known, percent, search_layers
 from lastseen.search import SearchPlan
 from lastseen.search.lattice import lattice_over, lattice_spacing_m
 from lastseen.search.surface import Surface
@@ -82,10 +82,8 @@ def _laid(base: Base, asked: AskLanes) -> dict[str, Any]:
         ],
         "pod": _share(laid),
         "notes": list(laid.notes),
-        "lanes": _collection(_lanes(laid), base.ground.crs),
-        "route": _collection(_route(laid), base.ground.crs),
-        "uncovered": _collection(_uncovered(laid), base.ground.crs),
         "covered": covered_over_time(base, laid),
+        **{name: _collection(layer, base.ground.crs) for name, layer in search_layers(laid).items()},
     }
 
 
@@ -149,42 +147,6 @@ def _growing(
     return np.asarray(share[np.searchsorted(heard[order], times, side="right")])
 
 
-def _lanes(laid: SearchPlan) -> list[tuple[Any, dict[str, Any]]]:
-    rows = []
-    for lane in laid.lanes:
-        legs = [leg for leg in laid.legs if leg.lane == lane.number]
-        said = " ".join(leg_sentence(leg) for leg in legs)
-        values = {
-            "number": lane.number, "searcher": lane.searcher, "length_m": round(lane.length_m, 1),
-            "bearing_deg_true": known(round(legs[0].bearing_deg_true, 1)) if legs else None, "reason": said,
-        }  # fmt: skip
-        rows.append((lane.line, values))
-    return rows
-
-
-def _route(laid: SearchPlan) -> list[tuple[Any, dict[str, Any]]]:
-    return [
-        (
-            leg.line,
-            {
-                "searcher": leg.searcher, "number": leg.number, "kind": leg.kind, "lane": leg.lane,
-                "length_m": round(leg.length_m, 1), "time_s": round(leg.time_s, 2),
-                "slope_deg": known(round(leg.slope_deg, 1)), "steepest_deg": known(round(leg.steepest_deg, 1)),
-                "bearing_deg_true": known(round(leg.bearing_deg_true, 1)),
-                "bearing_deg_magnetic": known(leg.bearing_deg_magnetic),
-                "danger": leg.danger, "reason": leg_sentence(leg),
-            },
-        )
-        for leg in laid.legs
-    ]  # fmt: skip
-
-
-def _uncovered(laid: SearchPlan) -> list[tuple[Any, dict[str, Any]]]:
-    half = 0.5 * laid.strip_width_m
-    said = f"Debris farther than {half:g} m from the walk: out of range of the lanes."
-    return [(one, {"area_m2": round(one.area, 1), "reason": said}) for one in laid.coverage.uncovered.geoms]
-
-
 def _share(laid: SearchPlan) -> dict[str, Any] | None:
     """What the simulated search says of this layout."""
     one = laid.chosen
@@ -194,7 +156,7 @@ def _share(laid: SearchPlan) -> dict[str, Any] | None:
     return {"heard": known(one.pod), "first_signal_s": [p10, p50, p90], "words": one.words, "said": percent(one.pod)}
 
 
-def _collection(rows: list[tuple[Any, dict[str, Any]]], crs: CRS) -> dict[str, Any]:
+def _collection(layer: Layer, crs: CRS) -> dict[str, Any]:
     """GeoJSON in degrees."""
     to_degrees = transformer(crs, WGS84).transform
 
@@ -206,6 +168,6 @@ def _collection(rows: list[tuple[Any, dict[str, Any]]], crs: CRS) -> dict[str, A
         "type": "FeatureCollection",
         "features": [
             {"type": "Feature", "properties": values, "geometry": mapping(transform(moved, shape))}
-            for shape, values in rows
+            for shape, values in layer.records()
         ],
     }

@@ -31,6 +31,7 @@ from lastseen.page.settings import LOOPBACK, Settings
 STATIC = Path(__file__).resolve().parent / "static"
 MAP_FILES = {"maplibre-gl.js": "text/javascript", "maplibre-gl.css": "text/css"}
 _LAST_WORDS_S = 2
+_LINE = 128  # connections that wait
 
 
 def make_app(settings: Settings, *, warm: bool = True) -> Starlette:
@@ -134,13 +135,14 @@ def serve(settings: Settings, *, open_browser: bool, said: Callable[[str], None]
 
 
 def _listener(host: str, port: int) -> socket.socket:
-    """A socket on the port, or on the next free one."""
+    """A socket on the port, or on the next free one; who comes before the server answers waits in line."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     for tried in (port, 0):
         listener = socket.socket(family, socket.SOCK_STREAM)
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listener.bind((host, tried))
+            listener.listen(_LINE)
         except OSError as error:
             listener.close()
             if tried == 0 or host != LOOPBACK:

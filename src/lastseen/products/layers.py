@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from lastseen.deposit import Debris
     from lastseen.plan import Model, Plan
-    from lastseen.search import Leg
+    from lastseen.search import Leg, SearchPlan
     from lastseen.traps import Trap
 
 GeometryKind = Literal["Point", "LineString", "MultiLineString", "MultiPolygon"]
@@ -184,13 +184,16 @@ def plan_layers(plan: Plan) -> dict[str, Layer]:
         "debris": _debris(plan),
         "deposition_zones": _zones(model) if model else (),
         "terrain_traps": trap_rows(model.traps) if model else (),
-        "lanes": _lanes(plan),
-        "route": ((leg.line, _leg_values(leg)) for leg in plan.search.legs),
-        "uncovered": _uncovered(plan),
+        **_search_rows(plan.search),
         "no_go": _no_go(plan),
         "first_lanes": _first_lanes(plan),
     }
     return {name: _layer(name, found) for name, found in rows.items()}
+
+
+def search_layers(search: SearchPlan) -> dict[str, Layer]:
+    """Lanes, route and uncovered rest of a search, also where it belongs to no plan yet."""
+    return {name: _layer(name, found) for name, found in _search_rows(search).items()}
 
 
 def trap_layer(traps: Iterable[Trap]) -> Layer:
@@ -346,9 +349,17 @@ def trap_rows(traps: Iterable[Trap]) -> _Rows:
         )
 
 
-def _lanes(plan: Plan) -> _Rows:
-    for lane in plan.search.lanes:
-        legs = [leg for leg in plan.search.legs if leg.lane == lane.number]
+def _search_rows(search: SearchPlan) -> dict[str, _Rows]:
+    return {
+        "lanes": _lanes(search),
+        "route": ((leg.line, _leg_values(leg)) for leg in search.legs),
+        "uncovered": _uncovered(search),
+    }
+
+
+def _lanes(search: SearchPlan) -> _Rows:
+    for lane in search.lanes:
+        legs = [leg for leg in search.legs if leg.lane == lane.number]
         bearings = (known(legs[0].bearing_deg_true), known(legs[0].bearing_deg_magnetic))
         said = " ".join(leg_sentence(leg) for leg in legs)
         yield lane.line, (lane.number, lane.searcher, lane.length_m, *bearings, said)
@@ -360,9 +371,9 @@ def _leg_values(leg: Leg) -> tuple[Any, ...]:
     return (leg.searcher, leg.number, leg.kind, leg.lane, *map(known, shape), leg.danger, leg_sentence(leg))
 
 
-def _uncovered(plan: Plan) -> _Rows:
-    half = 0.5 * plan.search.strip_width_m
-    for one in plan.search.coverage.uncovered.geoms:
+def _uncovered(search: SearchPlan) -> _Rows:
+    half = 0.5 * search.strip_width_m
+    for one in search.coverage.uncovered.geoms:
         yield (
             MultiPolygon([one]),
             (one.area, f"Debris farther than {half:g} m from the walk: out of range of the lanes."),

@@ -6,12 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import shapely
 from shapely.geometry import LineString, MultiPolygon
 
 from lastseen.grid import Grid
-from lastseen.outlines import only_areas, outline_of_level
+from lastseen.outlines import only_areas, outline_of_level, poa_areas
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
     from lastseen.search.model import Kind
     from lastseen.trapview import TrapView
 
-POA_SHARES = (0.5, 0.9)
 THIN_LEVEL = 0.05
 NOTHING = MultiPolygon()
 
@@ -244,18 +242,6 @@ def title_of(numbers: Mapping[str, Any]) -> str:
     if numbers["name"] or numbers.get("model"):
         return str(numbers["name"] or "Search plan")
     return "Signal search, second pass" if numbers["search"].get("second_pass") else "Signal search"
-
-
-def poa_areas(grid: Grid) -> tuple[tuple[float, MultiPolygon], ...]:
-    """The smallest areas that hold 50 % and 90 % of the probability of area."""
-    known = grid.with_values(np.nan_to_num(grid.values))
-    values = np.sort(known.values, axis=None)[::-1]
-    total = np.cumsum(values)
-    found = []
-    for share in POA_SHARES:
-        level = float(values[min(int(np.searchsorted(total, share)), values.size - 1)])
-        found.append((share, outline_of_level(known, level, 2.0 * grid.cell_area_m2)))
-    return tuple(found)
 
 
 def _areas(contents: Contents, name: str) -> MultiPolygon:

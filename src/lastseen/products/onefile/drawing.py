@@ -11,8 +11,8 @@ import shapely
 from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
+from lastseen.outlines import poa_areas
 from lastseen.products.contents import Contents
-from lastseen.products.mapsheet.shown import poa_areas
 from lastseen.products.onefile.areas import step_areas
 from lastseen.products.onefile.ground import contour_lines, frame_of, relief_picture
 from lastseen.products.onefile.shapes import Frame, dashes, element, hatch, mark, text

@@ -141,7 +141,7 @@ function draw() {
       here = [a[0] + (b[0] - a[0]) * f, a[1] + (b[1] - a[1]) * f];
       if (leg.kind !== "approach") trail = trail.length ? [...trail, here] : [a, here];
     }
-    if (here) walkers.push({ type: "Feature", properties: { label: String(walk.searcher) }, geometry: { type: "Point", coordinates: here } });
+    if (here) walkers.push({ type: "Feature", properties: { label: T.search.short(walk.searcher) }, geometry: { type: "Point", coordinates: here } });
     if (trail.length > 1) trails.push({ type: "Feature", properties: {}, geometry: { type: "LineString", coordinates: trail } });
   }
   put("walkers", { type: "FeatureCollection", features: walkers });

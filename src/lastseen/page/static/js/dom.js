@@ -18,9 +18,16 @@ export function h(tag, given = {}, ...children) {
     else if (key === "checked") /** @type {any} */ (made).checked = value;
     else made.setAttribute(key, value === true ? "" : String(value));
   }
-  made.append(...children.flat(4).filter((one) => one !== null && one !== undefined && one !== false).map((one) => (one instanceof Node ? one : String(one))));
+  const said = tag === "code" ? String : glued;
+  made.append(...children.flat(4).filter((one) => one !== null && one !== undefined && one !== false).map((one) => (one instanceof Node ? one : said(one))));
   return made;
 }
+
+/**
+ * A number stays on one line with its unit, and m2 is written as m².
+ * @param {any} text
+ */
+export const glued = (text) => String(text).replace(/(\d) ?m([23])\b/g, (_, digit, power) => `${digit} m${power === "2" ? "²" : "³"}`).replace(/(\d) (%|°|(?:km|cm|mm|m|min|s|h|ft|degrees)(?![\w]))/g, "$1\u00a0$2");
 
 const SVG_TAGS = new Set(["svg", "path", "line", "circle", "text", "g", "rect", "polyline", "polygon"]);
 

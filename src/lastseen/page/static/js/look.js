@@ -20,7 +20,7 @@ export const dashes = (/** @type {number[]} */ points, /** @type {number} */ wid
 const RATIO = 2;
 
 /**
- * A picture for a name that the map asks for: "label|kind|theme|text" or "hatch|sign|theme".
+ * A picture for a name that the map asks for: "label|kind|theme|text", "hatch|sign|theme" or "arrow|kind|theme".
  * The map library writes text only with fonts from a server; labels drawn here need none.
  * @param {any} map
  * @param {string} id
@@ -29,6 +29,7 @@ export function drawMissing(map, id) {
   const [what, kind, , ...rest] = id.split("|");
   if (map.hasImage(id)) return;
   if (what === "label") map.addImage(id, label(kind, rest.join("|")), { pixelRatio: RATIO });
+  else if (what === "arrow") map.addImage(id, arrow(), { pixelRatio: RATIO });
   else if (what === "hatch") map.addImage(id, hatch(kind), { pixelRatio: RATIO });
 }
 
@@ -36,7 +37,7 @@ const FONTS = /** @type {Record<string, {font: string, box?: boolean, ink: () =>
   contour: { font: "500 10.5px system-ui, sans-serif", ink: () => ground().index, halo: () => ground().halo },
   slope: { font: "600 10.5px system-ui, sans-serif", ink: () => ground().text, halo: () => ground().halo },
   trap: { font: "700 12px system-ui, sans-serif", ink: () => ground().trap, halo: () => ground().halo },
-  zone: { font: "500 11px system-ui, sans-serif", ink: () => ground().outline, halo: () => ground().halo },
+  zone: { font: "700 12px system-ui, sans-serif", ink: () => ground().outline, halo: () => ground().halo },
   lane: { font: "700 12px system-ui, sans-serif", box: true, ink: () => ground().casing, halo: () => ground().lane },
   walker: { font: "700 13px system-ui, sans-serif", box: true, ink: () => "#ffffff", halo: () => palette.person.line },
 });
@@ -77,6 +78,26 @@ function label(kind, text) {
   pen.fillStyle = look.ink();
   pen.fillText(text, width / 2, high / 2 + 0.5);
   return pen.getImageData(0, 0, canvas.width, canvas.height);
+}
+
+/** The way a lane is walked: a head that points to the right. */
+function arrow() {
+  const side = 18 * RATIO;
+  const canvas = document.createElement("canvas");
+  canvas.width = canvas.height = side;
+  const pen = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
+  pen.beginPath();
+  pen.moveTo(0.2 * side, 0.16 * side);
+  pen.lineTo(0.86 * side, 0.5 * side);
+  pen.lineTo(0.2 * side, 0.84 * side);
+  pen.closePath();
+  pen.lineJoin = "round";
+  pen.lineWidth = 2 * RATIO;
+  pen.strokeStyle = ground().casing;
+  pen.stroke();
+  pen.fillStyle = ground().lane;
+  pen.fill();
+  return pen.getImageData(0, 0, side, side);
 }
 
 /** A pattern of strokes or dots that repeats: "////" and the like, as on the printed map. @param {string} sign */

@@ -5,7 +5,8 @@ import { api } from "./api.js";
 import * as clock from "./clock.js";
 import { button, byId, calmly, fill, h, newId, say, select } from "./dom.js";
 import * as drawing from "./drawing.js";
-import { ink, setPalette } from "./look.js";
+import { legend } from "./legend.js";
+import { setPalette } from "./look.js";
 import * as view from "./mapview.js";
 import * as planView from "./planlayers.js";
 import * as profile from "./profile.js";
@@ -23,14 +24,15 @@ import { T } from "./text.js";
 import { setFeet } from "./units.js";
 import { place, world } from "./world.js";
 
-let picksStart = false;
 let laying = false;
 let again = false;
 let asked = 0;
+let keeping = false;
 /** @type {EventSource | null} */
 let listening = null;
 
 async function begin() {
+  const fresh = !location.hash.slice(1);
   store.read();
   const [state, plans] = await Promise.all([api.state(), api.plans()]);
   Object.assign(world, { state, plans, places: new Map(state.places.map((/** @type {any} */ one) => [one.id, one])) });
@@ -39,7 +41,8 @@ async function begin() {
   setFeet(kept("feet") === "1");
   frame();
   if (!place()) set({ place: state.places[0].id }, { undo: false });
-  steps.make([placeStep({ openPlan, tryDemo }), pointStep({ readText, middle: () => point(view.middle(), ""), sized }), snowStep(), runStep({ run, cancel }), readStep({ trap, zone }), searchStep({ pickStart, keep: run }), handStep({ keep: run })]);
+  if (fresh) set({ width: lastUsed("width", 10, 80), searchers: lastUsed("searchers", 1, 12) }, { undo: false });
+  steps.make([placeStep({ openPlan, tryDemo }), pointStep({ readText, middle: () => point(view.middle(), ""), sized }), snowStep(), runStep({ run: () => run(), cancel }), readStep({ trap, zone }), searchStep({ pickStart, startHere: () => startAt(view.middle()), keep: keepLanes }), handStep({ keep: keepLanes })]);
   await view.start();
   listen();
   store.watch(changed);
@@ -65,7 +68,7 @@ function frame() {
   fill(byId("top"),
     h("div", { class: "brand" }, h("h1", {}, T.title), h("p", {}, T.subtitle)),
     h("div", { class: "settings" },
-      button(T.undo, undo, { id: "undo", title: "Ctrl+Z" }),
+      button(T.undo, undo, { id: "undo", title: "Ctrl+Z", disabled: true }),
       h("span", { class: "option" }, h("input", { type: "checkbox", id: feetId, checked: kept("feet") === "1", onchange: (/** @type {any} */ e) => { keep("feet", e.target.checked ? "1" : ""); setFeet(e.target.checked); steps.rebuild(); profile.draw(); } }), h("label", { for: feetId }, T.feet)),
       themes));
   const full = byId("caution-full");
@@ -80,14 +83,14 @@ function listen() {
     if (chosen.step !== "point" && chosen.step !== "place") return false;
     if (chosen.step === "place") set({ step: "point" }, { undo: false });
     point(lonlat, "");
+    view.nearer(lonlat);
     return true;
   });
   planView.listen((number) => trap(number));
   drawing.listen();
   view.onClick((lonlat) => {
-    if (!picksStart) return false;
-    picksStart = false;
-    set({ start: `${lonlat[0].toFixed(6)},${lonlat[1].toFixed(6)}` });
+    if (!world.picksStart) return false;
+    startAt(lonlat);
     return true;
   });
   view.map.on("mousemove", (/** @type {any} */ e) => { if (world.profile && chosen.step === "read") profile.near([e.lngLat.lng, e.lngLat.lat]); });
@@ -110,14 +113,21 @@ async function changed(keys) {
     if (!chosen.at) world.point = null;
     else if (!any("atText") || !world.point) understand(chosen.atText || chosen.at.join(","), "");
   }
+  for (const one of /** @type {("width" | "searchers")[]} */ (["width", "searchers"])) if (keys.has(one)) keep(one, String(chosen[one]));
   if (any("drawn")) drawing.showDrawn(chosen.drawn?.rings || []);
   if (any("plan")) await takePlan(chosen.plan, false);
   else if (any("width", "searchers", "pattern", "entry", "start")) layLanes();
   if (any("colour") && world.plan?.numbers.model) planView.colourBy(chosen.plan, chosen.colour);
+  if (any("step")) world.picksStart = false;
   if (any("step")) steps.open(true);
   else if (any("place", "at", "drawn", "plan", "start", "frictionKind", "size", "friction") && !document.activeElement?.matches("input[type=range], input[type=number]")) steps.rebuild();
   else steps.sums();
   if (any("step", "plan", "colour")) { showProfile(); legend(); }
+  if (any("step", "plan") && chosen.plan) {
+    view.map.resize();
+    if (chosen.step === "search" && any("step")) planView.goLanes();
+    else if (any("plan") || (chosen.step === "read" && innerWidth <= 760)) planView.go();
+  }
 }
 
 /** From the end of the main path to its start: debris in front, the release above it. */
@@ -158,7 +168,7 @@ async function readText(text, crs) {
     set({ at, atText: crs ? found.lonlat : text.trim() });
     steps.rebuild();
     say(T.point.moved(found.lonlat));
-    if (!view.map.getBounds().contains(at)) view.map.easeTo({ center: at });
+    view.nearer(at);
   } catch (error) {
     world.pointError = /** @type {Error} */ (error).message;
     steps.rebuild();
@@ -191,7 +201,13 @@ function tryDemo(demo) {
   view.goTo([box[0], box[1], box[2], box[3]], 16);
 }
 
-async function run() {
+/** Make a new plan of the lanes on the map. */
+const keepLanes = () => run(true);
+
+/** @param {boolean} [kept] whether it is only to keep lanes */
+async function run(kept = false) {
+  keeping = kept;
+  world.kept = "";
   set({ step: "run" }, { undo: false });
   try {
     watchJob(await api.start(store.question()));
@@ -218,8 +234,9 @@ function watchJob(job) {
     }
     if (now.state === "done") {
       world.plans = await api.plans().catch(() => world.plans);
-      say(T.run.done(now.plan));
-      set({ plan: now.plan, step: "read" });
+      world.kept = keeping ? now.plan : "";
+      say(keeping ? T.search.kept(now.plan) : T.run.done(now.plan));
+      set({ plan: now.plan, step: keeping ? "hand" : "read" });
     } else if (now.state !== last) steps.rebuild();
     else if (byId("job")) {
       const focused = document.activeElement?.closest("#job");
@@ -279,10 +296,12 @@ async function takePlan(id, reopened) {
   const [, found] = await Promise.all([planView.show(id, world.plan.numbers.model ? chosen.colour : "none"), world.plan.asked && world.plan.numbers.model ? api.profile(id).catch(() => null) : null]);
   world.profile = found;
   showProfile();
-  view.map.resize();
-  planView.go();
   await layNow();
-  if (reopened) legend();
+  if (!reopened) return;
+  legend();
+  view.map.resize();
+  if (chosen.step === "search") planView.goLanes();
+  else planView.go();
 }
 
 function showProfile() {
@@ -316,7 +335,7 @@ async function layNow() {
   if (again) layNow();
   Object.assign(document.documentElement.dataset, { width: String(world.laid?.strip_width_m), lanesMs: (performance.now() - since).toFixed(0) });
   if (byId("laid")) {
-    fill(byId("laid"), result(run));
+    fill(byId("laid"), result(keepLanes));
     const old = byId("legs");
     if (old) { const fresh = legs(); if (fresh) { fresh.open = old.open; old.replaceWith(fresh); } }
     if (world.laid && !world.lanesError) say(T.search.laid({ lanes: world.laid.lanes.features.length, way: world.laid.way, covered: T.percent(world.laid.coverage), time: T.minutes(world.laid.total_time_s) }));
@@ -324,8 +343,15 @@ async function layNow() {
 }
 
 function pickStart() {
-  picksStart = true;
-  say(T.search.startPick);
+  world.picksStart = true;
+  steps.rebuild();
+}
+
+/** The searchers stand there. @param {[number, number]} lonlat */
+function startAt(lonlat) {
+  world.picksStart = false;
+  set({ start: lonlat.map((one) => one.toFixed(6)).join(",") });
+  steps.rebuild();
 }
 
 /** @param {number} number */
@@ -342,28 +368,13 @@ function zone(number) {
   if (box) view.goTo(box, 17);
 }
 
-function legend() {
-  const box = byId("legend"), kind = chosen.colour, p = ink();
-  const on = world.plan?.numbers?.model && kind !== "none" && ["read", "search", "hand"].includes(chosen.step);
-  box.hidden = !on;
-  if (!on) return;
-  const steps = /** @type {Record<string, Array<[string, string]>>} */ ({
-    probability: p.debris.levels.map((/** @type {number} */ one, /** @type {number} */ k) => [p.debris.ramp[k], `${(one * 100).toLocaleString("en-GB")} %`]),
-    thickness: p.thickness.levels_m.map((/** @type {number} */ one, /** @type {number} */ k) => [p.thickness.ramp[k], `${one} m`]),
-    person: [[p.person.light, ""], [p.person.line, ""]],
-  })[kind];
-  fill(box, h("p", {}, /** @type {any} */ (T.read.legend)[kind]), h("div", { class: "ramp" }, steps.map(([colour, text]) => {
-    const chip = h("svg", { viewBox: "0 0 10 6", preserveAspectRatio: "none", "aria-hidden": "true" }, h("rect", { width: 10, height: 6, fill: colour }));
-    return h("span", {}, chip, text);
-  })));
-}
-
 function recolour() {
   if (!view.map) return;
   view.recolour();
   planView.recolour();
   clock.recolour();
   profile.draw();
+  legend();
 }
 
 /** @param {string} kind */
@@ -374,6 +385,17 @@ function theme(kind) {
 
 const kept = (/** @type {string} */ key) => localStorage.getItem(`lastseen.${key}`) || "";
 const keep = (/** @type {string} */ key, /** @type {string} */ value) => localStorage.setItem(`lastseen.${key}`, value);
+
+/**
+ * What was used last on this machine.
+ * @param {"width" | "searchers"} key
+ * @param {number} least
+ * @param {number} most
+ */
+function lastUsed(key, least, most) {
+  const value = Number(kept(key));
+  return Number.isInteger(value) && value >= least && value <= most ? value : store.START[key];
+}
 
 begin().catch((error) => {
   fill(byId("panel"), h("p", { class: "wrong", role: "alert" }, `${T.error}: ${error.message}`));

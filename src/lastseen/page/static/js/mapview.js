@@ -92,9 +92,20 @@ export function showPlace(given, layers, go) {
   lines();
 }
 
+/** Metres across the map that show enough around a point, and how wide a view is still left as it is. */
+const AROUND_M = 500, WIDE_M_PX = 6;
+
+/** Come nearer to a point that is seen from far away, or not at all. @param {[number, number]} at */
+export function nearer(at) {
+  const seen = map.getBounds(), from = seen.getSouthWest(), to = seen.getNorthEast();
+  const m_px = from.distanceTo(to) / Math.hypot(map.getCanvas().clientWidth, map.getCanvas().clientHeight);
+  if (m_px <= WIDE_M_PX && seen.contains(at)) return;
+  goTo([...shifted(at, -AROUND_M, -AROUND_M), ...shifted(at, AROUND_M, AROUND_M)], 16);
+}
+
 /** Move to show all of the place. @param {number} [ms] */
 export function whole(ms = 500) {
-  if (place) map.fitBounds(place.bounds, { padding: 20, duration: still() ? 0 : ms, pitch: map.getPitch(), bearing: map.getBearing() });
+  if (place) map.fitBounds(place.bounds, { padding: innerWidth > 760 ? 20 : 4, duration: still() ? 0 : ms, pitch: map.getPitch(), bearing: map.getBearing() });
 }
 
 /** Whether people asked for little motion. */
@@ -105,7 +116,10 @@ export const still = () => matchMedia("(prefers-reduced-motion: reduce)").matche
  * @param {number} [most]
  */
 export function goTo(box, most = 17) {
-  map.fitBounds(box, { padding: { top: 84, bottom: 44, left: 44, right: 64 }, maxZoom: most, duration: still() ? 0 : 600, pitch: map.getPitch(), bearing: map.getBearing() });
+  const legend = byId("legend"), wide = map.getCanvas().clientWidth;
+  const beside = legend.hidden || innerWidth <= 760 ? 0 : Math.min(legend.offsetWidth, 0.36 * wide);
+  const under = legend.hidden || innerWidth > 760 ? 0 : legend.querySelector("details")?.open ? 0 : legend.offsetHeight;
+  map.fitBounds(box, { padding: { top: (under ? 12 : 24) + under, bottom: innerWidth > 760 ? 40 : 16, left: 24 + beside, right: 64 }, maxZoom: most, duration: still() ? 0 : 600, pitch: map.getPitch(), bearing: map.getBearing() });
 }
 
 /**
@@ -264,12 +278,12 @@ export function put(id, data) {
 
 /** Buttons on the map. @param {{tilted: () => boolean, tilt: () => void}} told */
 export function tools(told) {
-  const tool = (/** @type {string} */ text, /** @type {string} */ name, /** @type {() => void} */ pressed, more = {}) =>
+  const tool = (/** @type {string | Element} */ text, /** @type {string} */ name, /** @type {() => void} */ pressed, more = {}) =>
     h("button", { type: "button", class: "tool", "aria-label": name, title: name, onclick: pressed, ...more }, text);
   const tilted = tool("3-D", T.place.tiltHelp, () => { told.tilt(); tilted.setAttribute("aria-pressed", String(told.tilted())); }, { "aria-pressed": String(told.tilted()) });
   byId("map-tools").replaceChildren(
     tool("+", T.place.zoomIn, () => map.zoomIn()), tool("−", T.place.zoomOut, () => map.zoomOut()),
-    tool("N", T.place.north, () => { map.easeTo({ bearing: 0 }); say(T.place.north); }), tool("All", T.place.whole, () => whole()), tilted,
+    tool(h("svg", { viewBox: "0 0 20 20", width: 22, height: 22, "aria-hidden": "true" }, h("path", { d: "M10 1L15 11L10 8.6L5 11Z", fill: "currentColor" }), h("text", { x: 10, y: 19.5, "text-anchor": "middle", "font-size": 9, "font-weight": 700, fill: "currentColor" }, "N")), T.place.north, () => { map.easeTo({ bearing: 0 }); say(T.place.north); }), tool(h("svg", { viewBox: "0 0 20 20", width: 20, height: 20, "aria-hidden": "true" }, h("path", { d: "M2 7V2H7M13 2H18V7M18 13V18H13M7 18H2V13", fill: "none", stroke: "currentColor", "stroke-width": 2 }), h("rect", { x: 7, y: 7, width: 6, height: 6, fill: "currentColor" })), T.place.whole, () => whole()), tilted,
   );
 }
 

@@ -5,6 +5,7 @@ import { api } from "./api.js";
 import { dashes, ground, ink, themeKey } from "./look.js";
 import { goTo, map, onClick, popup, put } from "./mapview.js";
 import { chosen } from "./store.js";
+import { T } from "./text.js";
 
 const EMPTY = { type: "FeatureCollection", features: [] };
 const STYLES = 6;
@@ -46,7 +47,7 @@ export function clear() {
   shown = null;
   saying?.remove();
   for (const id of ALL) if (map.getLayer(id)) map.removeLayer(id);
-  for (const id of ["plan-raster", ...READ, ...LANES, "trap-points", "lane-points", "trap-chosen"]) if (map.getSource(id)) map.removeSource(id);
+  for (const id of ["plan-raster", ...READ, ...LANES, "trap-points", "zone-points", "lane-points", "ways", "trap-chosen"]) if (map.getSource(id)) map.removeSource(id);
 }
 
 /**
@@ -61,19 +62,27 @@ export async function show(plan, colour) {
   [...READ, ...LANES].forEach((name, k) => { data[name] = read[k]; });
   for (const name of READ) put(name, data[name]);
   put("trap-points", points(data.terrain_traps, (/** @type {any} */ p) => `${p.letter}${p.number}`));
+  put("zone-points", points(data.deposition_zones, T.read.zoneShort));
   put("trap-chosen", EMPTY);
   for (const name of LANES) put(name, data[name]);
   put("lane-points", EMPTY);
+  put("ways", EMPTY);
   shown = plan;
   colourBy(plan, colour);
   layers();
   lanes(data.lanes, data.route, data.uncovered);
 }
 
+/** Move to the lanes and the debris that they cover. */
+export function goLanes() {
+  const box = shown ? bounds([...data.lanes.features, ...data.debris.features.filter((/** @type {any} */ one) => one.properties.searched === 1)]) : null;
+  if (box) goTo(box, 18);
+}
+
 /** Move to where the plan is. */
 export function go() {
   const box = bounds([...data.debris.features, ...data.release.features]);
-  if (box) goTo(box);
+  if (box) goTo(box, 18);
 }
 
 /**
@@ -92,7 +101,7 @@ export function colourBy(plan, kind) {
 const ALL = [
   "plan-raster", "zone-fill", "zone-line", "trap-fill", "trap-line", "debris-line", "flow-corridor", "flow-main", "release-fill", "release-line",
   "person-half", "person-most", "uncovered-fill", "uncovered-line", "trail", "route-casing", "route-line", "lane-casing",
-  ...Array.from({ length: STYLES }, (_, k) => `lane-${k}`), "lane-hit", "trap-chosen", "trap-labels", "lane-labels", "walkers",
+  ...Array.from({ length: STYLES }, (_, k) => `lane-${k}`), "lane-hit", "lane-ways", "trap-chosen", "zone-labels", "trap-labels", "lane-labels", "walkers",
 ];
 
 function layers() {
@@ -125,6 +134,8 @@ function layers() {
   add("lane-hit", "line", "lanes", { "line-color": "#000000", "line-opacity": 0.01, "line-width": 14 });
   add("trap-chosen", "line", "trap-chosen", { "line-color": g.person, "line-width": 3 });
   const icon = (/** @type {string} */ kind) => ({ layout: { "icon-image": ["concat", `label|${kind}|${key}|`, ["get", "label"]], "icon-allow-overlap": kind === "lane", "icon-ignore-placement": kind === "lane" } });
+  add("lane-ways", "symbol", "ways", {}, { layout: { "symbol-placement": "line-center", "icon-image": `arrow|lane|${key}`, "icon-rotation-alignment": "map", "icon-allow-overlap": true, "icon-ignore-placement": true } });
+  add("zone-labels", "symbol", "zone-points", {}, icon("zone"));
   add("trap-labels", "symbol", "trap-points", {}, icon("trap"));
   add("lane-labels", "symbol", "lane-points", {}, icon("lane"));
 }
@@ -145,9 +156,13 @@ export function lanes(found, route, uncovered) {
   put("lanes", found);
   put("route", route);
   put("uncovered", uncovered);
+  Object.assign(data, { lanes: found, route });
+  const legs = route.features.filter((/** @type {any} */ one) => one.properties.kind === "lane");
+  const first = found.features.map((/** @type {any} */ one) => legs.find((/** @type {any} */ leg) => leg.properties.lane === one.properties.number) || one);
+  put("ways", { type: "FeatureCollection", features: legs });
   put("lane-points", {
     type: "FeatureCollection",
-    features: found.features.map((/** @type {any} */ one) => ({ type: "Feature", properties: { label: String(one.properties.number) }, geometry: { type: "Point", coordinates: one.geometry.coordinates[0] } })),
+    features: found.features.map((/** @type {any} */ one, /** @type {number} */ k) => ({ type: "Feature", properties: { label: String(one.properties.number) }, geometry: { type: "Point", coordinates: first[k].geometry.coordinates[0] } })),
   });
 }
 

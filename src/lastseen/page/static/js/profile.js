@@ -7,7 +7,8 @@ import { map, put } from "./mapview.js";
 import { T } from "./text.js";
 import { metres } from "./units.js";
 
-const THICKER = 10;
+const THICKER = [10, 20, 50, 100, 200]; // times the debris is drawn as thick
+const SEEN = 0.14; // of the height of the drawing, so that debris shows
 /** @type {any} */
 let shown = null;
 let at = 0;
@@ -34,12 +35,15 @@ export function draw() {
   if (!shown) return;
   const box = byId("profile");
   box.hidden = false;
-  const wide = Math.max(260, (box.clientWidth || 624) - 24), high = wide < 500 ? 118 : 150;
+  const wide = Math.max(260, (box.clientWidth || 624) - 24), high = wide < 500 ? 104 : 150;
   const left = 44, right = 10, top = 16, bottom = 20;
   const { d_m: d, z_m: z } = shown;
   const mean = shown.thickness_m || [], thick = shown.thick_m || mean;
   const known = z.filter((/** @type {any} */ one) => one !== null);
-  const low = Math.min(...known), high_m = Math.max(...known) + THICKER;
+  const lowest = Math.min(...known), top_m = Math.max(...known), low = lowest - 0.1 * (top_m - lowest); // room for the names of traps
+  const thickest = Math.max(0.01, ...thick.filter((/** @type {any} */ one) => one !== null));
+  const times = THICKER.find((one) => one * thickest >= SEEN * (top_m - lowest)) || THICKER[THICKER.length - 1];
+  const high_m = Math.max(top_m, ...z.map((/** @type {any} */ one, /** @type {number} */ k) => (one ?? low) + times * (thick[k] || 0))) + 0.03 * (top_m - low);
   const end = d[d.length - 1];
   const x = (/** @type {number} */ m) => left + (m / end) * (wide - left - right);
   const y = (/** @type {number} */ m) => top + ((high_m - m) / Math.max(1, high_m - low)) * (high - top - bottom);
@@ -47,7 +51,7 @@ export function draw() {
     let open = false;
     return pts.map((p) => { if (!p) { open = false; return ""; } const said = `${open ? "L" : "M"}${p[0].toFixed(1)} ${p[1].toFixed(1)}`; open = true; return said; }).join("");
   };
-  const over = (/** @type {any[]} */ rows) => d.map((/** @type {number} */ m, /** @type {number} */ k) => (z[k] === null ? null : [x(m), y(z[k] + THICKER * (rows[k] || 0))]));
+  const over = (/** @type {any[]} */ rows) => d.map((/** @type {number} */ m, /** @type {number} */ k) => (z[k] === null ? null : [x(m), y(z[k] + times * (rows[k] || 0))]));
   const base = over([]);
   const band = (/** @type {any[]} */ rows) => `${path(over(rows))}L${[...base].reverse().filter(Boolean).map((/** @type {any} */ p) => `${p[0].toFixed(1)} ${p[1].toFixed(1)}`).join("L")}Z`;
   const g = ground(), p = ink();
@@ -56,6 +60,13 @@ export function draw() {
   const marks = [];
   for (let m = Math.ceil(low / step) * step; m <= high_m; m += step) marks.push(h("line", { x1: left, x2: wide - right, y1: y(m), y2: y(m), class: "grid" }), h("text", { x: left - 5, y: y(m) + 3.5, "text-anchor": "end" }, `${m}`));
   for (let m = 0; m <= end; m += along) marks.push(h("text", { x: x(m), y: high - 6, "text-anchor": m ? "middle" : "start" }, m ? `${m}` : "0 m"));
+  let labelled = -Infinity;
+  const named = (/** @type {any} */ t) => { // no label on another
+    const at_px = (x(t.from_m) + x(t.to_m)) / 2;
+    if (at_px - labelled < 22) return false;
+    labelled = at_px;
+    return true;
+  };
   const cross = h("g", { class: "cross" }, h("line", { y1: top - 4, y2: high - bottom }), h("circle", { r: 4.5 }));
   const svg = h("svg", { viewBox: `0 0 ${wide} ${high}`, width: wide, height: high, "aria-hidden": "true" },
     marks,
@@ -64,7 +75,7 @@ export function draw() {
     h("path", { d: path(base), class: "ground" }),
     shown.traps.map((/** @type {any} */ t) => h("g", { class: "trap" },
       h("line", { x1: x(t.from_m), x2: Math.max(x(t.to_m), x(t.from_m) + 3), y1: high - bottom + 2, y2: high - bottom + 2 }),
-      h("text", { x: (x(t.from_m) + x(t.to_m)) / 2, y: high - bottom - 3, "text-anchor": "middle" }, `${t.letter}${t.number}`))),
+      named(t) ? h("text", { x: (x(t.from_m) + x(t.to_m)) / 2, y: high - bottom - 3, "text-anchor": "middle" }, `${t.letter}${t.number}`) : null)),
     shown.last_seen_m !== null ? h("g", { class: "lsp" }, h("circle", { cx: x(shown.last_seen_m), cy: height(shown.last_seen_m, y), r: 4, fill: g.person })) : null,
     cross,
   );
@@ -82,7 +93,7 @@ export function draw() {
       to(Math.round((((e.clientX - bounds.left) / bounds.width) * wide - left) / (wide - left - right) * (d.length - 1)));
     },
   }, svg);
-  fill(box, h("div", { class: "profile-head" }, h("h3", {}, T.read.profile), h("span", { class: "key" }, T.read.profileDebris), reading), slider);
+  fill(box, h("div", { class: "profile-head" }, h("h3", {}, T.read.profile), h("span", { class: "key" }, T.read.profileDebris(times)), reading), slider);
   const line = cross.querySelector("line"), dot = cross.querySelector("circle");
   function to(/** @type {number} */ k) {
     at = Math.max(0, Math.min(d.length - 1, k));

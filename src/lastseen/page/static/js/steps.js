@@ -4,9 +4,12 @@
 import { byId, fill, h } from "./dom.js";
 import { chosen, set } from "./store.js";
 import { T } from "./text.js";
+import { busy } from "./world.js";
 
 /** @typedef {{id: string, summary: () => string, build: () => any, ready?: () => boolean}} Step */
 
+/** Steps that show a plan: they wait while one is worked out. */
+const OF_A_PLAN = ["read", "search", "hand"];
 /** @type {Step[]} */
 let steps = [];
 /** @type {Map<string, {head: any, body: any, sum: any, all: any}>} */
@@ -53,8 +56,10 @@ export function sums() {
   for (const step of steps) {
     const one = made.get(step.id);
     if (!one) continue;
-    one.sum.textContent = step.summary();
-    one.all.classList.toggle("set", Boolean(step.summary()));
+    const waits = busy() && OF_A_PLAN.includes(step.id);
+    one.head.disabled = waits;
+    one.sum.textContent = waits ? T.run.busy : step.summary();
+    one.all.classList.toggle("set", !waits && Boolean(step.summary()));
   }
 }
 

@@ -9,8 +9,8 @@ export const T = {
   undone: (/** @type {number} */ left) => `One step back; ${left} more to undo`,
   nothingToUndo: "There is nothing to undo",
   feet: "Feet too",
-  theme: "Colours",
-  themes: { auto: "auto", light: "light", dark: "dark" },
+  theme: "Light or dark",
+  themes: { auto: "light/dark: auto", light: "light", dark: "dark" },
   map: "Map",
   panel: "Steps",
   error: "That did not work",
@@ -51,7 +51,7 @@ export const T = {
     zoomIn: "Zoom in",
     zoomOut: "Zoom out",
     north: "North up",
-    whole: "Show all",
+    whole: "Show the whole place",
   },
   point: {
     how: "Click the map where the person was last seen, or write the point in any notation.",
@@ -116,6 +116,7 @@ export const T = {
     again: "Work it out again",
     cancel: "Cancel",
     cancelled: "Cancelled. Nothing was written.",
+    busy: "being worked out",
     waiting: "Waiting for another plan to be done",
     elapsed: (/** @type {string} */ t) => `${t} so far`,
     left: (/** @type {string} */ t) => `about ${t} left`,
@@ -134,7 +135,24 @@ export const T = {
     legend: {
       probability: "share of events with debris thicker than 0.1 m",
       thickness: "mean over all events, vertical",
-      person: "density of the probability of area, darker is more",
+      person: "density of the probability of area",
+    },
+    less: "less",
+    more: "more",
+    key: "Lines and signs",
+    lines: {
+      release: "where the snow starts",
+      main: "main flow path",
+      corridor: "edge of the ground that events pass",
+      debris: "debris outline that is searched",
+      half: "holds half of the POA",
+      most: "holds 90 % of the POA",
+      trap: "terrain trap, letter and number",
+      zone: "deposition zone",
+      lane: "lane, arrow as it is walked",
+      route: "approach and way between lanes",
+      walker: "searcher",
+      uncovered: "out of range",
     },
     numbers: "In numbers",
     size: "Size",
@@ -148,6 +166,7 @@ export const T = {
     outside: (/** @type {string} */ p) => `${p} of the probability of area lies outside the outline`,
     burial: "Buried fully, if in the debris",
     zones: "Deposition zones",
+    zoneShort: (/** @type {any} */ z) => `Z${z.number}`,
     zone: (/** @type {any} */ z, /** @type {string} */ poa) => `Z${z.number} · ${z.place} · ${poa} of POA`,
     traps: "Terrain traps",
     trap: (/** @type {any} */ t) => `${t.letter}${t.number} · ${t.kind} · ${t.consequences}`,
@@ -157,7 +176,7 @@ export const T = {
     profileHelp: "Arrow keys move along the path.",
     profileAt: (/** @type {any} */ p) =>
       `${p.distance} along, height ${p.height}` + (p.thick ? `, debris ${p.thick}` : "") + (p.where ? `, ${p.where}` : ""),
-    profileDebris: "debris, mean to 90th percentile, drawn ten times as thick",
+    profileDebris: (/** @type {number} */ times) => `debris, mean to 90th percentile, drawn ${times} times as thick`,
     lastSeen: "last seen",
   },
   search: {
@@ -165,9 +184,9 @@ export const T = {
     widthHelp: "Handbooks give 20 to 50 m; the maker of a device its own. Half of it is how far a lane hears.",
     searchers: "Searchers",
     pattern: "Lanes",
-    patterns: { "": "whatever comes out best", across: "across the fall line", along: "along the fall line" },
+    patterns: { "": "the best found", across: "across the fall line", along: "along the fall line" },
     entry: "Begin at",
-    entries: { "": "whatever comes out best", top: "the top", toe: "the toe", flank: "a flank" },
+    entries: { "": "the best found", top: "the top", toe: "the toe", flank: "a flank" },
     start: "They stand at",
     startNone: "the last-seen point",
     startSet: "Set on the map",
@@ -192,7 +211,11 @@ export const T = {
     curve: "Published survival curve",
     gone: "Minutes since the burial when they set out",
     notHere: "This plan was made elsewhere: its lanes are shown as they are.",
+    kept: (/** @type {string} */ plan) => `Kept: ${plan} holds these lanes, and all its files are made anew.`,
     walker: (/** @type {number} */ n) => `Searcher ${n}`,
+    short: (/** @type {number} */ n) => `S${n}`,
+    before: "Who searches",
+    beforeHelp: "Both can be changed afterwards: the lanes follow at once.",
     leg: "Legs, one by one",
   },
   hand: {
@@ -222,10 +245,7 @@ export const T = {
     folder: "All of it lies in",
     size: (/** @type {number} */ bytes) => (bytes < 1e6 ? `${Math.max(1, Math.round(bytes / 1e3))} kB` : `${(bytes / 1e6).toFixed(1)} MB`),
   },
-  percent: (/** @type {number} */ share) => {
-    const p = share * 100;
-    return `${p >= 99.95 || p === 0 ? p.toFixed(0) : p.toFixed(1)} %`;
-  },
+  percent: (/** @type {number} */ share) => `${(share * 100).toFixed(1).replace(/\.0$/, "")} %`,
   minutes: (/** @type {number} */ s) => {
     const whole = Math.round(s);
     const m = Math.floor(whole / 60);

@@ -16,9 +16,14 @@ export const world = {
   /** the last-seen point as it was understood */ point: null,
   /** why the point cannot be used */ pointError: "",
   /** the job that this tab waits for */ job: null,
+  /** whether the next click says where the searchers stand */ picksStart: false,
+  /** the plan that was made to keep lanes */ kept: "",
 };
 
 export const place = () => world.places.get(chosen.place) || null;
+
+/** Whether a plan is being worked out for this tab. */
+export const busy = () => ["waiting", "running"].includes(world.job?.state);
 
 /** Whether the lanes on the map are those in the files of the plan. */
 export function sameAsFiles() {

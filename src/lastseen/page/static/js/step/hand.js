@@ -16,6 +16,7 @@ export const handStep = (told) => ({
     const gpx = names.find((/** @type {string} */ one) => one.endsWith(".gpx"));
     const plan = world.plan.id;
     return [
+      world.kept && world.kept === chosen.plan ? h("p", { class: "keep strong", role: "status" }, T.search.kept(world.kept)) : null,
       sameAsFiles() ? null : h("div", { class: "keep" }, h("p", {}, T.hand.differ, " ", T.search.keepHelp), button(T.search.keep, told.keep, { class: "main" })),
       h("div", { class: "stack" },
         sheet ? h("a", { class: sameAsFiles() ? "button main big" : "button big", href: `${api.fileUrl(plan, sheet)}?show=1`, target: "_blank", rel: "noopener" }, T.hand.sheet) : null,

@@ -5,8 +5,11 @@ import { chosen, set } from "../store.js";
 import { T } from "../text.js";
 import { area, metres } from "../units.js";
 import { sameAsFiles, world } from "../world.js";
+import { people, width } from "./team.js";
 
-/** @param {{pickStart: () => void, keep: () => void}} told */
+/** @typedef {{pickStart: () => void, startHere: () => void, keep: () => void}} Told */
+
+/** @param {Told} told */
 export const searchStep = (told) => ({
   id: "search",
   summary: () => (chosen.plan ? `${metres(chosen.width)}, ${chosen.searchers}` : ""),
@@ -14,29 +17,18 @@ export const searchStep = (told) => ({
   build: () => {
     if (!world.plan) return [h("p", {}, T.read.none)];
     if (!world.plan.asked) return [h("p", {}, T.search.notHere)];
-    return [width(), people(), h("div", { class: "row halves" }, pattern(), entry()), start(told.pickStart), h("div", { id: "laid", class: "laid" }, result(told.keep)), clock.controls(world.state.survival), legs()];
+    return [width(), people(), pattern(), entry(), start(told), h("div", { id: "laid", class: "laid" }, result(told.keep)), clock.controls(world.state.survival), legs()];
   },
 });
-
-function width() {
-  const out = h("output", { class: "num" }, metres(chosen.width));
-  const slider = h("input", { type: "range", min: 10, max: 80, step: 1, value: String(chosen.width), oninput: (/** @type {any} */ e) => { out.textContent = metres(Number(e.target.value)); e.target.setAttribute("aria-valuetext", out.textContent); set({ width: Number(e.target.value) }); } });
-  return h("div", { class: "with-out" }, field(T.search.width, slider, T.search.widthHelp), out);
-}
-
-function people() {
-  const out = h("output", { class: "num" }, chosen.searchers);
-  const slider = h("input", { type: "range", min: 1, max: 12, step: 1, value: String(chosen.searchers), oninput: (/** @type {any} */ e) => { out.textContent = e.target.value; set({ searchers: Number(e.target.value) }); } });
-  return h("div", { class: "with-out" }, field(T.search.searchers, slider), out);
-}
 
 const pattern = () => field(T.search.pattern, select(T.search.patterns, chosen.pattern, (value) => set({ pattern: value })));
 const entry = () => field(T.search.entry, select(T.search.entries, chosen.entry, (value) => set({ entry: value })));
 
-/** @param {() => void} pick */
-function start(pick) {
+/** @param {Told} told */
+function start(told) {
+  if (world.picksStart) return h("div", { class: "field keep", role: "status" }, h("p", {}, T.search.startPick), button(T.point.centre, told.startHere));
   return h("div", { class: "field" }, h("span", { class: "label" }, T.search.start), " ", h("span", { class: "num" }, chosen.start || T.search.startNone),
-    h("div", { class: "row" }, button(T.search.startSet, pick), chosen.start ? button(T.search.startClear, () => set({ start: "" })) : null));
+    h("div", { class: "row" }, button(T.search.startSet, told.pickStart), chosen.start ? button(T.search.startClear, () => set({ start: "" })) : null));
 }
 
 /** Lanes in the order in which they are walked. @param {any} route @param {number} searcher */
