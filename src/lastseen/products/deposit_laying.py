@@ -8,13 +8,12 @@ from pathlib import Path
 import numpy as np
 import rasterio
 
-from lastseen.drill.practice_deposit import SiteFrame, lay_modelled, lay_sized, plan_pushing
+from lastseen.drill.practice_deposit import LIMITS, PracticeDeposit, SiteFrame, lay_modelled, lay_sized, plan_pushing
 from lastseen.elevation import open_elevation, read_window
 from lastseen.errors import InputError
 from lastseen.grid import BoolArray, Grid
 from lastseen.place import to_lonlat
 from lastseen.products.deposit_reading import read_debris, read_site
-from lastseen.products.practice_deposit import LIMITS, PracticeDeposit
 from lastseen.remarks import about_grid, sentences
 from lastseen.terrain import read_terrain, smoothed
 

@@ -11,6 +11,7 @@ import shapely
 from matplotlib.patches import Rectangle
 
 from lastseen import __version__
+from lastseen.drill.practice_deposit import summary
 from lastseen.products.mapsheet import furniture, names, panel, parts
 from lastseen.products.mapsheet.drawing import Drawing, area_patch, start_drawing
 from lastseen.products.mapsheet.ground import drawn_lattice
@@ -22,7 +23,7 @@ from lastseen.products.mapsheet.shown import Shown
 from lastseen.products.palette import load_palette
 
 if TYPE_CHECKING:
-    from lastseen.products.practice_deposit import PracticeDeposit
+    from lastseen.drill.practice_deposit import PracticeDeposit
 
 MOST_ARROWS = 40
 STAKES_TOLD = "Thickness at the stake, m; snow to lay on its square and to take from it, m³."
@@ -122,8 +123,6 @@ def _header(made: PracticeDeposit) -> list[str]:
 
 def _fill_panel(d: Drawing, made: PracticeDeposit) -> None:
     """All of it in the largest text that fits; where none does, stakes are left to the file."""
-    from lastseen.products.practice_deposit import summary  # noqa: PLC0415  that module imports this one
-
     columns = d.sheet.columns
     for size in AMOUNTS:
         pen = Pen(d, columns[0].width, size)

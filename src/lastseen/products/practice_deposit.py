@@ -5,17 +5,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from shapely import LineString, MultiPolygon, Point, box, to_geojson, transform
-from shapely.affinity import affine_transform
+from shapely import LineString, Point, to_geojson, transform
 
 from lastseen import __version__
-from lastseen.drill.practice_deposit import PushPlan, SiteFrame, SnowShape, Stake
-from lastseen.grid import Grid
+from lastseen.drill.practice_deposit import PracticeDeposit, PushPlan, Stake, summary
 from lastseen.place import WGS84, to_lonlat, transformer
 from lastseen.products.caution import FULL_CAUTION
 from lastseen.products.folder import new_folder
@@ -24,62 +21,8 @@ from lastseen.products.numbers import SCHEMA_VERSION, numbers_text, record
 from lastseen.versions import versions
 
 PROOF = "deposit.json"
-LIMITS = (
-    "volumes are those of the drawn shape; a machine builds it to about 0.25 m (common practice, no source)",
-    "snow that is cut, times the packing, is the fill: measure the density on the day, and give --packing",
-    "stakes are to be found by hand-held receivers to a few metres: measure the distances between them with a tape",
-    "keep people and dogs out of the work of the machine; its driver decides where it can go",
-)
 
 Progress = Callable[[str, float], None]
-
-
-@dataclass(frozen=True, eq=False)
-class PracticeDeposit:
-    """A deposit on a site, ready to be handed over.
-
-    Attributes
-    ----------
-    name : str
-    ground : Grid
-        Elevations round the site, metres.
-    elevation : Elevation
-    frame : SiteFrame
-    shape : SnowShape
-    pushing : PushPlan
-    site : dict
-        What ``sites.json`` says about the site: its statement stands on the sheet.
-    seed : int
-    notes : tuple of str
-    """
-
-    name: str
-    ground: Grid
-    elevation: Any
-    frame: SiteFrame
-    shape: SnowShape
-    pushing: PushPlan
-    site: dict[str, Any]
-    seed: int
-    notes: tuple[str, ...]
-
-    @property
-    def statement(self) -> str:
-        """What comes down to the site."""
-        return str(self.site.get("statement", "What comes down to this site is not known."))
-
-    @property
-    def left_out(self) -> str:
-        """What was not looked at when the site was found, after a semicolon; empty where nothing is."""
-        told = self.site.get("left_out")
-        return f"; {told} when its site was looked for" if told else ""
-
-    @property
-    def outline(self) -> MultiPolygon:
-        """The site itself."""
-        (rx, ry), (dx, dy) = self.frame.right, self.frame.down
-        a, b = 0.5 * self.frame.width_m, 0.5 * self.frame.height_m
-        return MultiPolygon([affine_transform(box(-a, -b, a, b), [rx, dx, ry, dy, *self.frame.middle_m])])
 
 
 def deposit_numbers(made: PracticeDeposit) -> dict[str, Any]:
@@ -249,14 +192,3 @@ def deposit_table(made: PracticeDeposit, folder: Path) -> str:
 def _gives(push: PushPlan, name: str) -> str:
     found = [one for one in push.hauls if one.from_stake == name]
     return ", ".join(f"{one.to_stake} {one.volume_m3:.0f}" for one in found)
-
-
-def summary(made: PracticeDeposit) -> str:
-    """Cut and fill in one sentence."""
-    push, shape = made.pushing, made.shape
-    return (
-        f"{shape.volume_m3:.0f} m3 over {shape.area_m2:.0f} m2, on average {shape.volume_m3 / shape.area_m2:.1f} m and "
-        f"at most {shape.greatest_m:.1f} m thick. Fill {push.fill_m3:.0f} m3 = cut {push.cut_m3:.0f} m3 x packing "
-        f"{push.packing:g}; {push.cut_m:.2f} m are taken from {push.borrow_m2:.0f} m2, pushed {push.mean_push_m:.0f} m "
-        "on average."
-    )

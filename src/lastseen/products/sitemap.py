@@ -15,6 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
 from lastseen.drill.sites import words
+from lastseen.drill.sites.words import site_sentences
 from lastseen.grid import Grid
 from lastseen.outlines import outline_of_level
 from lastseen.products.mapsheet import furniture, names, panel, parts
@@ -281,10 +282,8 @@ def _fill_panel(d: Drawing, view: SiteView, shown: Shown, sites: tuple[Site, ...
 
 
 def _told(pen: Pen, site: Site, *, single: bool) -> list[Item]:
-    from lastseen.products.sites import sentences  # noqa: PLC0415  that module imports this one
-
     if single:
-        return [item for one in sentences(site) for item in pen.paragraph(one, hang=2.6, mark="·")]
+        return [item for one in site_sentences(site) for item in pen.paragraph(one, hang=2.6, mark="·")]
     reached = ""
     if site.exposure.share > 0.0:
         reached = site.statement.split(". ", maxsplit=1)[0] + ". Only with the lookout in place. "

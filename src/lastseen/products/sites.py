@@ -79,21 +79,8 @@ def site_record(view: SiteView, site: Site) -> dict[str, Any]:
     for key, way in (("way_in", site.way_in), ("way_out", site.way_out)):
         found[key] = None if way is None else record(way, ("line",))
     found["left_out"] = view.search.wish.left_out or None
-    found["words"] = sentences(site)
+    found["words"] = words.site_sentences(site)
     return found
-
-
-def sentences(site: Site, statement: str = "") -> list[str]:
-    """All that is said about a site; ``statement`` in place of its own."""
-    return [
-        f"{words.facts(site)[0].upper()}{words.facts(site)[1:]}.",
-        statement or site.statement,
-        words.traps_words(site),
-        words.way_words(site.way_in, "way in"),
-        words.way_words(site.way_out, "way out"),
-        words.lookout_words(site.lookout),
-        site.reason,
-    ]
 
 
 def _number(value: float) -> float | None:
@@ -249,5 +236,5 @@ def sites_table(view: SiteView, folder: Path) -> str:
     for one in view.search.sites:
         place = to_lonlat(*one.middle_m, crs).notations()
         head = tables.wrapped(f"Site {one.number}: {place['lonlat']} = {place['mgrs']}, rank {one.rank:.2f}")
-        blocks.append(f"{head}\n{tables.bullets(sentences(one, one.statement.removesuffix(f' {LIMITS}')))}")
+        blocks.append(f"{head}\n{tables.bullets(words.site_sentences(one, one.statement.removesuffix(f' {LIMITS}')))}")
     return tables.paragraphs(*blocks, tables.wrapped(LIMITS), tables.bullets(view.notes), f"Written to {folder}")

@@ -7,11 +7,14 @@ from lastseen.drill.practice_deposit.laying import (
     lay_modelled,
     lay_sized,
 )
+from lastseen.drill.practice_deposit.planned import LIMITS, PracticeDeposit, summary
 from lastseen.drill.practice_deposit.pushing import Haul, PushPlan, Stake, plan_pushing
 
 __all__ = [
+    "LIMITS",
     "DepositModel",
     "Haul",
+    "PracticeDeposit",
     "PushPlan",
     "SiteFrame",
     "SnowShape",
@@ -19,4 +22,5 @@ __all__ = [
     "lay_modelled",
     "lay_sized",
     "plan_pushing",
+    "summary",
 ]

@@ -52,3 +52,16 @@ def traps_words(site: Site) -> str:
     if not site.traps_near:
         return "No terrain trap was found in it or within 50 m of it."
     return f"No terrain trap was found in it; near it: {'; '.join(site.traps_near)}."
+
+
+def site_sentences(site: Site, statement: str = "") -> list[str]:
+    """All that is said about a site; ``statement`` in place of its own."""
+    return [
+        f"{facts(site)[0].upper()}{facts(site)[1:]}.",
+        statement or site.statement,
+        traps_words(site),
+        way_words(site.way_in, "way in"),
+        way_words(site.way_out, "way out"),
+        lookout_words(site.lookout),
+        site.reason,
+    ]
