@@ -266,8 +266,10 @@ def test_a_raster_that_only_names_another_one_is_refused(prepared, tmp_path):
 
 def test_a_raster_of_too_many_cells_is_refused_by_its_header(prepared):
     """14,200 x 14,200 cells in small tiles of which none is written: a file of some hundred kilobytes."""
-    profile = {"driver": "GTiff", "width": 14_200, "height": 14_200, "count": 1, "dtype": "float32", "tiled": True,
-               "crs": "EPSG:32632", "transform": Affine(5, 0, 600_000, 0, -5, 5_200_000), "SPARSE_OK": True}  # fmt: skip
+    profile = {
+        "driver": "GTiff", "width": 14_200, "height": 14_200, "count": 1, "dtype": "float32", "tiled": True,
+        "crs": "EPSG:32632", "transform": Affine(5, 0, 600_000, 0, -5, 5_200_000), "SPARSE_OK": True,
+    }  # fmt: skip
     with rasterio.MemoryFile() as memory, memory.open(**profile) as out:
         out.close()
         data = memory.read()
