@@ -11,9 +11,12 @@ from shapely import MultiPolygon, Point, box
 
 from lastseen.drill.practice_deposit import DepositModel, SiteFrame, SnowShape, lay_modelled, lay_sized, plan_pushing
 from lastseen.drill.practice_deposit import pushing as room
+from lastseen.drill.practice_deposit.laying import FILLED, MEAN_THICKNESS_M
 from lastseen.errors import InputError, NothingFoundError
 from lastseen.grid import Grid
 
+# Rows deposit-volume-1 to 3 of drill_sites.csv: released volume (EAWS size table) x 1.5 x 200 / 400 kg/m3.
+VOLUMES_M3 = {1: 75.0, 2: 750.0, 3: 7500.0}
 UTM = CRS.from_epsg(32632)
 FRAME = SiteFrame((600_123.4, 5_100_077.7), 203.0, 100.0, 48.0, UTM)
 WIDE = dataclasses.replace(FRAME, width_m=200.0, height_m=150.0)
@@ -107,7 +110,9 @@ def test_a_sized_deposit_has_its_volume_and_stays_on_the_site(size):
         assert np.abs(down).max() <= 0.5 * WIDE.height_m
     assert float(shape.thickness_m.values.sum()) == pytest.approx(shape.volume_m3, rel=1e-9)
     inside = shape.volume_m3 / shape.area_m2
-    assert inside == pytest.approx({1: 0.4, 2: 0.8, 3: 1.5}[size], rel=0.03)
+    assert inside == pytest.approx(MEAN_THICKNESS_M[size], rel=0.03)
+    assert f"{MEAN_THICKNESS_M[size]:g} m thick on average" in shape.source
+    assert shape.volume_m3 == pytest.approx(VOLUMES_M3[size], rel=1e-6)
 
 
 def test_what_does_not_fit_is_smaller_and_as_thick():
@@ -166,9 +171,10 @@ def test_a_modelled_deposit_is_turned_into_the_fall_line():
 def test_a_modelled_deposit_that_is_too_long_is_drawn_smaller():
     low = dataclasses.replace(FRAME, height_m=20.0)
     shape = lay_modelled(low, model(), 1)
-    assert shape.scale == pytest.approx(0.92 * 20.0 / 40.0, rel=1e-6)
+    assert shape.scale == pytest.approx(FILLED * 20.0 / 40.0, rel=1e-6)  # 40 m of debris on 20 m of site
     assert "of its lengths" in shape.source
-    assert shape.volume_m3 / shape.area_m2 == pytest.approx(0.9, rel=0.05)
+    mean_m = 0.5 + 0.02 * 20.0  # of 0.5 m that grows by 2 cm in each of 40 m
+    assert shape.volume_m3 / shape.area_m2 == pytest.approx(mean_m, rel=0.05)
 
 
 def test_stakes_stand_on_the_grid_of_the_site():
@@ -181,6 +187,33 @@ def test_stakes_stand_on_the_grid_of_the_site():
     top, bottom = names[0], names[-1]
     assert down[0] < down[-1]
     assert top[0] < bottom[0]
+
+
+def test_at_each_stake_stands_what_is_laid_and_what_is_taken_there():
+    """A heap of 2 m in the middle: at its stakes its own height and no cut; outside one depth is cut, nothing laid."""
+    shape = shape_of(lambda x, y: 2.0 - 0.05 * np.hypot(x, y), 18.0)
+    made = plan_pushing(FRAME, shape, snow_m=1.5)
+    laid = taken = 0
+    for stake in made.stakes:
+        away = float(np.hypot(stake.at_m[0] - FRAME.middle_m[0], stake.at_m[1] - FRAME.middle_m[1]))
+        if away < 17.0:
+            assert stake.fill_m == pytest.approx(2.0 - 0.05 * away, abs=0.06)
+            assert stake.cut_m == 0.0
+            laid += 1
+        elif away > 19.0:
+            assert stake.fill_m == 0.0
+            assert stake.cut_m == pytest.approx(0.0) or stake.cut_m == pytest.approx(made.cut_m)
+            taken += stake.cut_m > 0.0
+    assert laid >= 3
+    assert taken >= 3
+
+
+def test_snow_at_the_foot_stays():
+    """2 m round the deposit are not dug away (design choice), but for the cells on both edges."""
+    shape = shape_of(lambda x, y: 1.0 + 0.0 * x, 18.0)
+    made = plan_pushing(FRAME, shape, snow_m=1.5)
+    assert made.borrow.distance(shape.outline) > room.KEEP_M - 1.5 * shape.thickness_m.cell_m
+    assert made.borrow.distance(shape.outline) < room.KEEP_M + 2.0 * shape.thickness_m.cell_m
 
 
 def test_forbidden_ground_gives_no_snow():

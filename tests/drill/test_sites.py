@@ -151,6 +151,7 @@ def test_unknown_trees_are_told():
 
 def test_the_meadow_below_a_face_is_refused():
     """40 degrees above, 50 m high: bodies come down to it."""
+    # Below the face the meadow is 1200 m wide and 600 to 760 m long (the square is turned): 80 to 90 ha at most.
     with pytest.raises(NothingFoundError, match=r"a body reaches 8\d ha of them"):
         found(zoo.below_a_face())
 
@@ -280,6 +281,24 @@ def test_ways_keep_to_ground_that_no_body_reaches():
     turn = abs((site.way_in.bearing_deg - site.way_out.bearing_deg + 180.0) % 360.0 - 180.0)
     assert turn >= 89.0
     assert site.way_out.steepest_deg <= 30.0
+
+
+def test_a_walk_up_takes_its_time():
+    """Tobler 1993, off path: 0.6 x 6 exp(-3.5 |S + 0.05|) km/h; up 15 degrees takes 1.4 times as long as down them."""
+    ground = zoo.meadow()
+    turn = np.radians(zoo.AZIMUTH)
+    below = (MIDDLE[0] + 250.0 * np.sin(turn), MIDDLE[1] + 250.0 * np.cos(turn))
+    (x, y), flat = MIDDLE, np.zeros(ground.shape)
+    slope_deg = np.full(ground.shape, zoo.MEADOW_DEG)
+    around = ways.look_around(ground, flat, slope_deg, GroundLayers(), (x - 500.0, y - 500.0, x + 500.0, y + 500.0))
+    way, _ = ways.ways_of(around, box(x - 50.0, y - 50.0, x + 50.0, y + 50.0), below, None)
+    (x0, y0), (x1, y1) = way.line.coords[0], way.line.coords[-1]
+    rise = float(ground.sample(x1, y1)) - float(ground.sample(x0, y0))
+    assert rise > 20.0
+    slope = rise / way.line.length
+    up, down = (way.length_m / (0.6 * 6.0 / 3.6 * np.exp(-3.5 * abs(s + 0.05))) for s in (slope, -slope))
+    assert way.time_s == pytest.approx(up, rel=0.1)
+    assert up > 1.2 * down
 
 
 def test_a_way_in_over_reached_ground_costs_rank():

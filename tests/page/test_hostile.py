@@ -15,6 +15,7 @@ from affine import Affine
 from typer.testing import CliRunner
 
 from lastseen.cli import app
+from lastseen.page.settings import Limits
 from page.conftest import DEMO, TOKEN
 
 JSON = {"content-type": "application/json"}
@@ -250,9 +251,32 @@ def test_a_header_that_decides_must_not_stand_twice(prepared):
 
 def test_a_body_without_a_declared_length_is_cut_off(prepared):
     """Sent in chunks (RFC 9112, 7.1), so that no length is declared: 413 at the bound all the same."""
-    body = (b" " * 10_000 for _ in range(60))
+    # Just over the bound: what is still under way when the connection closes could hide the answer.
+    body = (b" " * 10_000 for _ in range(Limits().body_bytes // 10_000 + 1))
     found = prepared.client.post("/api/jobs", headers=JSON, content=body)
     assert found.status_code == 413
+
+
+def test_a_raster_that_only_names_another_one_is_refused(prepared, tmp_path):
+    """A VRT is text that points to a file: also to one that could be read, it is not followed."""
+    (tmp_path / "ground.tif").write_bytes(tiff(nodata=-9999.0))
+    found = prepared.client.post("/api/places?name=a.tif", headers=BYTES, content=vrt(tmp_path / "ground.tif"))
+    assert (found.status_code, "no elevation raster of a kind" in found.json()["error"]) == (422, True)
+
+
+def test_a_raster_of_too_many_cells_is_refused_by_its_header(prepared):
+    """14,200 x 14,200 cells in small tiles of which none is written: a file of some hundred kilobytes."""
+    profile = {
+        "driver": "GTiff", "width": 14_200, "height": 14_200, "count": 1, "dtype": "float32", "tiled": True,
+        "crs": "EPSG:32632", "transform": Affine(5, 0, 600_000, 0, -5, 5_200_000), "SPARSE_OK": True,
+    }  # fmt: skip
+    with rasterio.MemoryFile() as memory, memory.open(**profile) as out:
+        out.close()
+        data = memory.read()
+    assert len(data) < 1_000_000
+    assert profile["width"] * profile["height"] > Limits().upload_cells
+    found = prepared.client.post("/api/places?name=a.tif", headers=BYTES, content=data)
+    assert (found.status_code, "more than 200 million" in found.json()["error"]) == (422, True)
 
 
 def test_links_lead_nowhere(prepared, bench_plan, tmp_path):

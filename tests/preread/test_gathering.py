@@ -8,7 +8,7 @@ import pytest
 
 from lastseen.preread import kernels
 from lastseen.preread.area import Gathered
-from lastseen.preread.gathering import AT_START, BURIED_M, FALL_M, Fates, fates_of, told_at_starts
+from lastseen.preread.gathering import AT_START, BURIED_M, FALL_M, Fates, _zone_rows, fates_of, told_at_starts
 from lastseen.preread.lattice import Window
 from lastseen.preread.sheets import BURIES, HOLDS, INJURES, WETS
 from lastseen.preread.stretches import _may_join, _runs, _spread
@@ -109,6 +109,31 @@ def test_values_at_starts_by_hand():
     np.testing.assert_allclose(told["any"], [1.0, 1.0])
     np.testing.assert_allclose(told["leaves"], [0.0, 0.5])
     np.testing.assert_allclose(told["fall_m"], [4.0, 0.5])
+
+
+def test_a_zone_counts_its_starts_by_their_cells():
+    """A start that stands for three cells and one for one: means 3 to 1, the greatest fall, the kind that weighs most.
+
+    Kind 3 weighs 0.2 x 3/4 = 0.15, kind 5 weighs 0.9 / 4 = 0.225. What is not known in one counts from the other.
+    """
+    starts = SimpleNamespace(zone=np.array([1, 1]), cells=np.array([3, 1]))
+    values = np.zeros((len(AT_START), 2))
+    given = {"distance_m": (100.0, 20.0), "burial": (0.0, 1.0), "fall_m": (1.0, 6.0), "debris_m": (math.nan, 0.8),
+             "worst_kind": (3, 5), "worst_weight": (0.2, 0.9)}  # fmt: skip
+    for name, pair in given.items():
+        values[AT_START.index(name)] = pair
+    ground = SimpleNamespace(
+        window=Window(0, 0, 2, 2),
+        zone=np.array([[1, 1], [1, 1]]),
+        felt_m=np.array([[4.0, 3.0], [2.0, 1.0]]),
+        slope_deg=np.full((2, 2), 35.0),
+    )
+    (row,) = _zone_rows(starts, values, ground, Window(0, 0, 2, 2), 2)
+    told = dict(zip(AT_START, row.values, strict=True))
+    assert (told["distance_m"], told["burial"]) == pytest.approx((80.0, 0.25))
+    assert (told["fall_m"], told["debris_m"]) == pytest.approx((6.0, 0.8))
+    assert (told["worst_kind"], told["worst_weight"]) == pytest.approx((5.0, 0.225))
+    assert (row.cells, row.starts, row.top_m, row.foot_m, row.slope_deg) == (4, 2, 4.0, 1.0, 35.0)
 
 
 def test_no_member_that_stays_has_no_mean():

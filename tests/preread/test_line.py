@@ -3,6 +3,7 @@
 import itertools
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import geopandas
 import numpy as np
@@ -12,9 +13,11 @@ from shapely.geometry import LineString, MultiLineString
 from lastseen.elevation import open_elevation
 from lastseen.errors import InputError
 from lastseen.preread import read_line
+from lastseen.preread.area import Gathered
 from lastseen.preread.ensemble import draw_ensemble
 from lastseen.preread.lattice import heights_of_grid, heights_of_model
 from lastseen.preread.passing import find_passing
+from lastseen.preread.regroup import places_to_regroup
 from lastseen.preread.route import read_lines, route_of
 from lastseen.preread.sheets import PreparedGround
 from lastseen.preread.story import view_line
@@ -70,6 +73,52 @@ def test_places_to_regroup_lie_on_ground_that_nothing_crosses():
         assert one.clear_m >= 10.0
         assert one.along_m > 90.0 or one.along_m < 60.0
         assert one.slope_deg < 27.0
+
+
+def test_regrouping_keeps_off_start_zones_and_steep_ground():
+    """Down the face and out on the flat: where no body came at all, start zones and 27 degrees still count."""
+    ground = grounds.face(ny=170)
+    heights = heights_of_grid(ground)
+    prepared = PreparedGround(heights, with_traps=False)
+    route = route_of([line_on(ground, (5, 45), (165, 45))], heights)
+    passing = find_passing(prepared, route, draw_ensemble(Snow(), 1, 6))
+    still = replace(passing, ground=Gathered(passing.ground.window))
+    sheet = prepared.over(passing.ground.window)
+    for more, steepest in (({}, 27.0), ({"zone": np.zeros_like(sheet.zone)}, 27.0)):
+        changed = SimpleNamespace(heights=heights, over=lambda _window, more=more: replace(sheet, **more))
+        found = places_to_regroup(changed, route, still)
+        assert found
+        for one in found:
+            row, col = heights.on(sheet.window, sheet.felt_m).cell_of(one.x_m, one.y_m)
+            near = sheet.zone[max(0, row - 1) : row + 2, max(0, col - 1) : col + 2]
+            assert more or not near.any()
+            assert one.slope_deg < steepest
+            assert one.slope_deg == pytest.approx(float(sheet.slope_deg[row, col]))
+            assert one.area_m2 >= 150.0
+
+
+def test_who_stands_at_the_top_of_a_start_zone_releases_it():
+    """Along the upper edge of the face nothing comes from above; somebody who is caught there is carried down."""
+    ground = grounds.face()
+    reading = read(ground, line_on(ground, (13, 15), (13, 75)))
+    assert {one.state for one in reading.stretches} == {"starts here"}
+    for one in reading.stretches:
+        assert one.exposure == 0.0
+        assert one.zones == ()
+        assert one.caught > 0
+        assert 0.0 < one.drop_m[0] <= one.drop_m[1] <= one.drop_m[2] < 200.0 * math.tan(math.radians(40.0)) + 10.0
+
+
+def test_climb_and_descent_of_a_line():
+    """Down the face it falls by 200 m x tan 40 degrees and climbs nothing; the other way round it climbs as much."""
+    ground = grounds.face()
+    fall = 200.0 * math.tan(math.radians(40.0))
+    for first, last, down in ((5, 70, fall), (70, 5, 0.0)):
+        stretches = read(ground, line_on(ground, (first, 45), (last, 45))).stretches
+        # Heights between the last station of a stretch and the first of the next belong to neither.
+        assert sum(one.descent_m for one in stretches) == pytest.approx(down, abs=0.08 * fall)
+        assert sum(one.climb_m for one in stretches) == pytest.approx(fall - down, abs=0.08 * fall)
+        assert [one.to_end_m for one in stretches] == pytest.approx([325.0 - one.to_m for one in stretches])
 
 
 def test_the_line_agrees_with_brute_force():
@@ -134,7 +183,8 @@ def test_a_line_that_leaves_the_model_and_crosses_no_data():
     states = [stretch.state for stretch in reading.stretches]
     assert states.count("no data") == 2
     gone = sum(stretch.length_m for stretch in reading.stretches if stretch.state == "no data")
-    assert gone == pytest.approx(50.0 + 900.0 - 202.5, abs=40.0)
+    # The hole is 10 rows of 5 m; of the last 900 m to the west the first 40.5 columns of 5 m lie on the model.
+    assert gone == pytest.approx(50.0 + 900.0 - 40.5 * 5.0, abs=40.0)
     with pytest.raises(InputError, match="no part of the line"):
         read(ground, LineString([(0.0, 0.0), (100.0, 0.0)]))
 
