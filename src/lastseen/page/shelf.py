@@ -6,7 +6,6 @@ what lies in the folder; they are never joined to a path.
 
 from __future__ import annotations
 
-import json
 import re
 import shutil
 from collections.abc import Iterator
@@ -15,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from lastseen.errors import InputError, NothingFoundError
+from lastseen.products.contents import read_numbers
 from lastseen.products.folder import PLAN_PROOF
 
 _ID = re.compile(r"^[a-z0-9][a-z0-9-]{0,63}$")
@@ -73,14 +73,10 @@ class Shelf:
         InputError
             If they cannot be read.
         """
-        path = self.path(plan) / PLAN_PROOF
         try:
-            found = json.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError) as error:
+            return read_numbers(self.path(plan))
+        except InputError as error:  # its own sentence names a folder of this machine
             raise InputError(f"the plan {plan} cannot be read: make it again") from error
-        if not isinstance(found, dict):
-            raise InputError(f"the plan {plan} cannot be read: make it again")
-        return found
 
     def scenario(self, plan: str) -> Path:
         """The scenario of a plan.
