@@ -19,6 +19,7 @@ from lastseen.products.onefile import page_text, write_page
 from lastseen.products.onefile.clock import covered_shares, curve_corners
 from lastseen.products.onefile.tables import lookup
 from lastseen.products.onefile.words import part, words
+from lastseen.search import measure_coverage
 from lastseen.search.survival import CURVES, survival_bounds_percent
 
 MEGABYTE = 1_000_000
@@ -120,6 +121,21 @@ def test_covered_share_ends_where_the_plan_does(contents):
     raw = dict(contents.numbers) | {"coverage": {**contents.numbers["coverage"], "fraction": 1.0}}
     measured = covered_shares(dataclasses.replace(contents, numbers=raw), steps=400)
     assert measured[-2] == pytest.approx(contents.numbers["coverage"]["fraction"], abs=0.01)
+
+
+def test_half_a_strip_to_each_side_is_covered(contents):
+    """With strips half as wide the same walk leaves gaps: the share is that of the search's own measure, not capped."""
+    width = 0.5 * contents.numbers["coverage"]["strip_width_m"]
+    numbers = {
+        **contents.numbers,
+        "coverage": {**contents.numbers["coverage"], "fraction": 1.0, "strip_width_m": width},
+    }
+    measured = covered_shares(dataclasses.replace(contents, numbers=numbers), steps=400)[-2]
+    outline = next(one for one, row in contents.layers["debris"].records() if row["searched"])
+    lines = [line for line, row in contents.layers["route"].records() if row["kind"] != "approach"]
+    wanted = measure_coverage(outline, lines, contents.ground, 0.5 * width).fraction
+    assert wanted < 0.8
+    assert measured == pytest.approx(wanted, abs=0.02)
 
 
 @pytest.mark.parametrize("name", CURVES)
