@@ -132,15 +132,29 @@ def test_stops_are_named():
 
 
 def test_tracks_hold_every_cell_on_the_way():
-    """A body's track starts in its first cell, ends in its last, and never jumps over a cell."""
+    """A body's track starts in its first cell, ends in its last, and leaves each cell over one of its four sides."""
     ground = ground_of(valley)
-    tracks = slide(ground, bodies_of([60.0, 40.0], [140.0, 90.0]))
+    tracks = slide(ground, bodies_of([60.0, 40.0], [140.0, 90.0]), largest_step_s=0.5, largest_step_cells=3.0)
     for body in range(2):
         cells = tracks.cells[tracks.offsets[body] : tracks.offsets[body + 1]]
         rows, cols = cells // 200, cells % 200
-        assert (np.maximum(np.abs(np.diff(rows)), np.abs(np.diff(cols))) == 1).all()
+        assert (np.abs(np.diff(rows)) + np.abs(np.diff(cols)) == 1).all()
+        assert (rows[0], cols[0]) == tuple(int(one) for one in ground.cell_of([60.0, 40.0][body], [140.0, 90.0][body]))
         last = ground.cell_of(tracks.x_m[body], tracks.y_m[body])
         assert (rows[-1], cols[-1]) == (int(last[0]), int(last[1]))
+
+
+def test_long_steps_enter_the_cells_that_short_ones_enter():
+    """Steps of a cell and a half, against two hundredths of a cell: under one cell in a hundred is missed or added."""
+    ground = ground_of(valley)
+    start = bodies_of(np.linspace(20, 80, 60), np.linspace(60, 160, 60), 0.28)
+    entered = []
+    for step_s, step_cells in ((1.0, 1.5), (0.01, 0.02)):
+        mask = np.zeros(ground.values.size, bool)
+        mask[slide(ground, start, largest_step_s=step_s, largest_step_cells=step_cells).cells] = True
+        entered.append(mask)
+    long, short = entered
+    assert (long ^ short).sum() < 0.01 * short.sum()
 
 
 def test_one_by_one_equals_all_at_once():

