@@ -1,6 +1,6 @@
 """Reading areas and lines: body steps, cost against cells, workers, lines. Prints tables, never fails a build.
 
-python tests/bench/preread.py [--quick]
+python tests/bench/preread.py [--quick] [bodies] [steps] [area] [workers] [line]
 """
 
 from __future__ import annotations
@@ -23,16 +23,17 @@ sys.path.insert(0, str(HERE.parent))
 import hills  # noqa: E402
 from lastseen.elevation import open_elevation  # noqa: E402
 from lastseen.grid import Grid  # noqa: E402
-from lastseen.motion import Bodies, slide  # noqa: E402
+from lastseen.motion import Bodies, felt_ground, slide  # noqa: E402
 from lastseen.preread import read_area, read_line  # noqa: E402
-from lastseen.preread.carry import LARGEST_STEP_CELLS, LARGEST_STEP_S  # noqa: E402
+from lastseen.preread.carry import LARGEST_STEP_CELLS, LARGEST_STEP_S, LEAST_STEP_M  # noqa: E402
 from lastseen.preread.lattice import heights_of_grid, heights_of_model  # noqa: E402
 from lastseen.preread.tiled import view_area  # noqa: E402
 from lastseen.scenario import Scenario  # noqa: E402
 from lastseen.shared_files import shared_folder  # noqa: E402
+from lastseen.terrain import read_terrain  # noqa: E402
 
 UTM = CRS.from_epsg(32632)
-FLOPS_OF_STEP = 420  # counted in the kernel: two surfaces of 16 heights with 6 sums each (2 x 190), motion (40)
+FLOPS_OF_STEP = 330  # counted in the kernel: weights (80), sums over 16 heights (130), motion and step (120)
 
 
 @njit(cache=True)
@@ -66,16 +67,49 @@ def body_steps():
     begun = time.process_time()
     tracks = slide(ground, bodies, **more)
     taken = time.process_time() - begun
-    # One step is 0.2 s, a cell, or what friction allows: the first two bound the number of steps from below.
+    # The two bounds of a step give the least number of steps; those that start or end a way are shorter.
     steps = float(np.maximum(tracks.time_s / LARGEST_STEP_S, tracks.path_m / ground.cell_m).sum())
     _multiply_add(0.5, 1000)
     begun = time.process_time()
     _multiply_add(0.5, 20_000_000)
     flops = 16.0 * 20_000_000 / (time.process_time() - begun)
-    print(f"body steps: {steps / taken / 1e6:.2f} million a second on one core, {n / taken:.0f} bodies a second;")
+    print(
+        f"body steps: at least {steps / taken / 1e6:.2f} million a second on one core, {n / taken:.0f} bodies a second;"
+    )
     bound = flops / FLOPS_OF_STEP
     print(f"  bound: {flops / 1e9:.2f} thousand million scalar operations a second / {FLOPS_OF_STEP} a step")
     print(f"  = {bound / 1e6:.2f} million steps a second; share {100 * steps / taken / bound:.0f} %")
+
+
+def steps():
+    """How far long steps move places of rest, and which cells they miss, against steps a tenth as long."""
+    demo = heights_of_model(open_elevation((shared_folder("demo") / "ysterra.tif",)))
+    grounds = {
+        "made, 10 m": mountains(3.0, 10.0),
+        "made, 5 m": mountains(2.0, 5.0),
+        "demo, 2 m": demo.grid(demo.extent),
+    }
+    for name, bare in grounds.items():
+        ground = felt_ground(bare)
+        slope = read_terrain(ground).slope_deg.values
+        rng = np.random.default_rng(1)
+        rows, cols = np.nonzero((slope > 28.0) & (slope < 55.0))
+        some = rng.choice(rows.size, 3000)
+        x, y = ground.centre_of(rows[some], cols[some])
+        rest = np.zeros(some.size)
+        bodies = Bodies(x, y, rest, rest, rng.uniform(0.25, 0.45, some.size), np.full(some.size, 9.81 / 450.0))
+        step_cells = max(LARGEST_STEP_CELLS, LEAST_STEP_M / ground.cell_m)
+        long, short = (
+            slide(ground, bodies, largest_step_s=share * LARGEST_STEP_S, largest_step_cells=share * step_cells)
+            for share in (1.0, 0.1)
+        )
+        entered = [np.bincount(one.cells, minlength=ground.values.size) > 0 for one in (long, short)]
+        both = (long.reason == 0) & (short.reason == 0)
+        off = np.hypot(long.x_m - short.x_m, long.y_m - short.y_m)[both] / ground.cell_m
+        missed, added = (entered[1] & ~entered[0]).sum(), (entered[0] & ~entered[1]).sum()
+        moved = f"{np.median(off):.3f} of a cell in the middle, {np.quantile(off, 0.99):.2f} at 99 %"
+        print(f"  {name}: places of rest move by {moved}; "
+              f"cells missed {missed / entered[1].sum():.2%}, added {added / entered[1].sum():.2%}")  # fmt: skip
 
 
 def cost(cells_m, sides_km):
@@ -89,7 +123,7 @@ def cost(cells_m, sides_km):
             area = read_area(ground)
             rows.append((km * km, time.process_time() - begun, time.perf_counter() - wall, area.bodies))
             starts = area.bodies / area.ensemble.count
-            print(f"  {cell_m:4.0f} m, {km * km:5.0f} km2: {rows[-1][1]:7.1f} s of one core, {rows[-1][3]:9d} bodies, "
+            print(f"  {cell_m:4.0f} m, {km * km:5.2f} km2: {rows[-1][1]:7.1f} s of one core, {rows[-1][3]:9d} bodies, "
                   f"{1e6 * rows[-1][1] / max(1, area.bodies):4.0f} us each, {starts / km**2:6.0f} starts a km2, "
                   f"{rows[-1][1] / km**2:5.2f} s a km2")  # fmt: skip
         size, taken = np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
@@ -130,25 +164,27 @@ def line():
 
 
 def main():
-    """All of it; ``--quick`` leaves out what takes minutes."""
+    """All of it, or the parts named; ``--quick`` leaves out what takes minutes."""
     quick = "--quick" in sys.argv
+    parts = [one for one in sys.argv[1:] if one != "--quick"] or ["bodies", "steps", "area", "workers", "line"]
     print(f"load of the machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
     read_area(mountains(1.0, 10.0))
     read_line(heights_of_grid(mountains(1.0, 10.0)), [LineString([(500_200, 5_199_500), (500_700, 5_199_400)])])
-    body_steps()
-    print("area, one thread:")
-    cost(
-        (10.0, 5.0, 2.0),
-        {
-            10.0: (1, 2, 4, 8) if not quick else (1, 2, 4),
-            5.0: (1, 2, 4) if not quick else (1, 2),
-            2.0: (1, 2) if not quick else (1,),
-        },
-    )
-    print("workers:")
-    workers(6.0 if not quick else 4.0, 10.0)
-    print("line:")
-    line()
+    if "bodies" in parts:
+        body_steps()
+    if "steps" in parts:
+        print("long steps:")
+        steps()
+    if "area" in parts:
+        print("area, one thread:")
+        sides_km = {10.0: (1, 2, 4, 8), 5.0: (1, 2, 4), 2.0: (0.5, 1, 2)}
+        cost(tuple(sides_km), {cell: sides[: 2 if quick else None] for cell, sides in sides_km.items()})
+    if "workers" in parts:
+        print("workers:")
+        workers(4.0, 10.0)
+    if "line" in parts:
+        print("line:")
+        line()
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(f"memory of this process at most {peak:.2f} GB")
 

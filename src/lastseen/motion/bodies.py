@@ -6,7 +6,7 @@ z = b(x, y)); friction is Voellmy's: Coulomb mu times the normal load, plus drag
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -69,6 +69,13 @@ class Tracks:
     def count(self) -> int:
         """Number of bodies."""
         return int(self.x_m.size)
+
+    def part(self, bodies: slice) -> Tracks:
+        """The tracks of some bodies, as if they had been run alone; ``bodies`` has a start and a stop."""
+        first, last = int(self.offsets[bodies.start]), int(self.offsets[bodies.stop])
+        by_body = (getattr(self, one.name)[bodies] for one in fields(self)[3:])
+        offsets = self.offsets[bodies.start : bodies.stop + 1] - self.offsets[bodies.start]
+        return Tracks(self.cells[first:last], self.speeds_m_s[first:last], offsets, *by_body)
 
     @property
     def body_of_visit(self) -> IntArray:
