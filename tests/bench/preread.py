@@ -181,7 +181,7 @@ def main():
         cost(tuple(sides_km), {cell: sides[: 2 if quick else None] for cell, sides in sides_km.items()})
     if "workers" in parts:
         print("workers:")
-        workers(4.0, 10.0)
+        workers(4.0 if quick else 8.0, 10.0)
     if "line" in parts:
         print("line:")
         line()

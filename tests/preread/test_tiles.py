@@ -268,7 +268,7 @@ def test_a_tile_survives_its_bytes(face_file):
     heights = heights_of_model(open_elevation((face_file,)))
     question = asked(scenario(face_file), heights, None, 4, 30.0, 2.0, None)
     square = tiles_of_question(question, heights)[0]
-    tile = read_tile(question, square, prepared_for(question))
+    tile = read_tile(question, square, prepared_for(question.scenario))
     again = unpack(pack(tile))
     assert again.rows == tile.rows
     assert again.core == tile.core

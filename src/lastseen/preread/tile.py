@@ -8,6 +8,7 @@ import json
 import os
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -122,13 +123,19 @@ def tiles_of_question(question: Question, heights: Heights) -> list[Window]:
 def work_tile(question: Question, square: Window) -> bytes:
     """Read one tile: opens the files itself, so that any process on any machine that sees them can do it."""
     os.environ["LASTSEEN_THREADS"] = str(question.threads)
-    return pack(read_tile(question, square, prepared_for(question)))
+    return pack(read_tile(question, square, _prepared_once(question.fingerprint(), question.scenario)))
 
 
-def prepared_for(question: Question) -> PreparedGround:
+@lru_cache(maxsize=1)
+def _prepared_once(_fingerprint: str, scenario: Scenario) -> PreparedGround:
+    """The ground of the run that this process works on: tiles beside each other share its sheets."""
+    return prepared_for(scenario)
+
+
+def prepared_for(scenario: Scenario) -> PreparedGround:
     """The ground of a run, from its files."""
-    elevation = open_elevation(question.scenario.elevation, None, question.scenario.z_unit)
-    wanted = question.scenario.ground
+    elevation = open_elevation(scenario.elevation, None, scenario.z_unit)
+    wanted = scenario.ground
     return PreparedGround(heights_of_model(elevation), lambda grid: read_layers(wanted, grid))
 
 

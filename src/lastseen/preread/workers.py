@@ -36,7 +36,7 @@ def memory_of_worker_gb(question: Question, heights: Heights) -> float:
     stride = max(1, round(question.spacing_m / heights.cell_m - 0.1))
     bodies = (heights.block_cells / stride) ** 2 * question.members
     of_thread = block * (BYTES_OF_SHEET + 8 + 4 + BYTES_OF_WINDOW) + bodies * VISITS * 12.0
-    needed = min(KEPT_CELLS, wide + 4 * sheet) * BYTES_OF_SHEET + sheet * BYTES_OF_PREPARING
+    needed = (min(KEPT_CELLS, whole) + sheet) * BYTES_OF_SHEET + sheet * BYTES_OF_PREPARING
     needed += (
         wide * BYTES_OF_WINDOW * 2 + min(whole, float(side * side)) * BYTES_OF_CORE * 3 + question.threads * of_thread
     )
@@ -83,7 +83,7 @@ def run_all(
 
 
 def _run_here(question: Question, left: list[Window], kept: KeptTiles, told: _Told) -> None:
-    prepared = prepared_for(question)
+    prepared = prepared_for(question.scenario)
     here = replace(question, threads=thread_count())
     for square in left:
         told.say()
@@ -130,7 +130,12 @@ def _client(question: Question, heights: Heights, workers: int | None, scheduler
             "workers need the packages of the extra 'range': pip install 'lastseen[range]', or leave --workers and "
             "--scheduler away"
         ) from error
-    settings = {"distributed.scheduler.allowed-failures": 8, "distributed.comm.timeouts.connect": "20s"}
+    settings = {
+        "distributed.scheduler.allowed-failures": 8,
+        "distributed.comm.timeouts.connect": "20s",
+        "distributed.worker.profile.enabled": False,  # asks a hundred times a second where the work is
+        "distributed.admin.tick.interval": "1s",
+    }
     with dask.config.set(settings):
         if scheduler is not None:
             try:
