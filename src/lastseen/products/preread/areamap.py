@@ -10,10 +10,11 @@ import rasterio
 from matplotlib.collections import PatchCollection
 from matplotlib.colors import BoundaryNorm, ListedColormap
 from matplotlib.patches import Rectangle
-from rasterio.enums import Resampling
+from pyproj import CRS
+from rasterio.windows import Window
 
 from lastseen import __version__
-from lastseen.grid import FloatArray, Grid
+from lastseen.grid import Grid
 from lastseen.preread.gathering import AT_START
 from lastseen.preread.zone_words import INCIDENT_SLOPES_DEG, zone_sentence
 from lastseen.products.layers import percent
@@ -27,10 +28,13 @@ from lastseen.products.palette import load_palette
 from lastseen.products.preread.linemap import legend_items
 
 if TYPE_CHECKING:
+    from lastseen.preread.lattice import Heights
     from lastseen.preread.tiled import AreaView
 
 MOST_PIXELS = 2_000  # of a side of what is drawn; larger areas are read at less detail
+STRIP_CELLS = 4_000_000
 MOST_NAMED = 40
+EDGE_DASHES = (9.0, 2.0)  # of the area that was asked for
 SIZES = (7.0, 6.4, 5.8)
 HARM, HARM_ALPHA = (0.1, 0.3, 0.6, 0.85), (0.18, 0.36, 0.58, 0.85)  # shares of those caught, from here on
 
@@ -46,13 +50,15 @@ def draw_area_map(view: AreaView, folder: Path) -> Drawing:
     shown = view.question.shown
     box = view.heights.on(shown, np.empty(shown.shape, np.int8)).bounds
     d = start_drawing(fit_sheet(box), load_palette())
-    ground = _ground(view)
-    drawn = drawn_lattice(ground, d.sheet.extent, d.sheet.metres_per_mm)
+    drawn = drawn_lattice(_ground(view.heights, d.sheet.extent), d.sheet.extent, d.sheet.metres_per_mm)
     parts.draw_relief(d.ground, drawn, d.palette)
-    _draw_reached(d, folder / "reached.tif")
+    _draw_reached(d, at_less_detail(folder / "reached.tif", view.heights.crs, MOST_PIXELS))
     levels, _ = parts.draw_contours(d, drawn)
-    _draw_zones(d, view)
-    for number, (_, outline) in enumerate(view.zones[:MOST_NAMED], start=1):
+    if view.outline is not None:
+        d.ground.add_patch(area_patch(view.outline, facecolor="none", zorder=2.2, **_edge_of_area(d)))
+    named = _fill_panel(d, view)
+    _draw_zones(d, view, named)
+    for number, (_, outline) in enumerate(view.zones[:named], start=1):
         anchors = names.places_in(d, outline)
         if anchors:
             names.place_sign(d, str(number), anchors, 6.6, d.palette.snow.release, "bold", boxed="round")
@@ -61,7 +67,6 @@ def draw_area_map(view: AreaView, folder: Path) -> Drawing:
     furniture.draw_under(d, crs, furniture.draw_frame(d, crs), levels.interval_m)
     panel.draw_header(d, view.scenario.name or "Pre-read area", _header(view))
     panel.draw_footer(d, 0, 0, __version__)
-    _fill_panel(d, view)
     return d
 
 
@@ -75,9 +80,9 @@ def _header(view: AreaView) -> list[str]:
     ]
 
 
-def _ground(view: AreaView) -> Grid:
-    """Heights of the area, at less detail where it is large: every so many cells is read."""
-    shown, heights = view.question.shown, view.heights
+def _ground(heights: Heights, extent: tuple[float, float, float, float]) -> Grid:
+    """Heights under the whole sheet, at less detail where it is large: every so many cells is read."""
+    shown = heights.window_of(*extent)
     step = max(1, -(-max(shown.shape) // MOST_PIXELS))
     west, north = heights.corner_m(shown)
     if step == 1:
@@ -86,22 +91,43 @@ def _ground(view: AreaView) -> Grid:
     for top in range(shown.top, shown.bottom, 256 * step):
         window = type(shown)(top, shown.left, min(top + 256 * step, shown.bottom), shown.right)
         rows.append(heights.grid(window).values[::step, ::step])
-    values: FloatArray = np.concatenate(rows)
-    return Grid(values, west, north, heights.cell_m * step, heights.crs)
+    return Grid(np.concatenate(rows), west, north, heights.cell_m * step, heights.crs)
 
 
-def _draw_reached(d: Drawing, path: Path) -> None:
-    """Steps of the share of events, in one ramp."""
+def at_less_detail(path: Path, crs: CRS, most_cells: int) -> Grid:
+    """A raster; of a large one the greatest value of each so many cells, so that no narrow way is lost.
+
+    Parameters
+    ----------
+    path : Path
+    crs : pyproj.CRS
+    most_cells : int
+        Rows and columns at most.
+
+    Returns
+    -------
+    Grid
+        NaN where no cell is known.
+    """
     with rasterio.open(path) as data:
-        step = max(1, -(-max(data.shape) // MOST_PIXELS))
-        shape = (-(-data.height // step), -(-data.width // step))
-        share = data.read(
-            1, out_shape=shape, resampling=Resampling.max if step > 1 else Resampling.nearest, masked=True
-        )
-        west, south, east, north = data.bounds
+        step = max(1, -(-max(data.shape) // most_cells))
+        rows, cols = -(-data.height // step), -(-data.width // step)
+        out = np.full((rows, cols), np.nan)
+        strip = max(1, STRIP_CELLS // (step * data.width))  # rows of the result at once
+        for first in range(0, rows, strip):
+            top, bottom = first * step, min((first + strip) * step, data.height)
+            part = data.read(1, window=Window(0, top, data.width, bottom - top), masked=True).filled(np.nan)
+            wide = np.pad(part, ((0, -len(part) % step), (0, cols * step - data.width)), constant_values=np.nan)
+            out[first : first + strip] = np.fmax.reduce(wide.reshape(-1, step, cols, step), axis=(1, 3))
+        return Grid(out, data.bounds.left, data.bounds.top, data.res[0] * step, crs)
+
+
+def _draw_reached(d: Drawing, reached: Grid) -> None:
+    """Steps of the share of events, in one ramp."""
+    west, south, east, north = reached.bounds
     ink = d.palette.snow
     look = BoundaryNorm([*ink.reached_levels, 1.001], len(ink.reached))
-    shown = np.ma.masked_less(share, ink.reached_levels[0])
+    shown = np.ma.masked_less(np.ma.masked_invalid(reached.values), ink.reached_levels[0])
     d.ground.imshow(
         shown,
         cmap=ListedColormap(list(ink.reached)),
@@ -114,7 +140,7 @@ def _draw_reached(d: Drawing, path: Path) -> None:
     )
 
 
-def _draw_zones(d: Drawing, view: AreaView) -> None:
+def _draw_zones(d: Drawing, view: AreaView, named: int) -> None:
     """Filled by the share of bodies that meet any of the four; those that are named have a thicker edge."""
     ink, person = d.palette.snow.release, d.palette.person.line
     shares = [row.values[AT_START.index("any")] for row, _ in view.zones]
@@ -125,14 +151,19 @@ def _draw_zones(d: Drawing, view: AreaView) -> None:
         ]
         d.ground.add_collection(PatchCollection(some, facecolor=person, edgecolor="none", alpha=alpha, zorder=1.6))
     look: dict[str, Any] = {"facecolor": "none", "edgecolor": ink}
-    d.ground.add_collection(PatchCollection(patches[MOST_NAMED:], linewidth=0.25, alpha=0.6, zorder=2.5, **look))
-    d.ground.add_collection(PatchCollection(patches[:MOST_NAMED], linewidth=0.9, zorder=2.8, **look))
+    d.ground.add_collection(PatchCollection(patches[named:], linewidth=0.25, alpha=0.6, zorder=2.5, **look))
+    d.ground.add_collection(PatchCollection(patches[:named], linewidth=0.9, zorder=2.8, **look))
 
 
-def _fill_panel(d: Drawing, view: AreaView) -> None:
+def _edge_of_area(d: Drawing) -> dict[str, Any]:
+    return {"edgecolor": d.palette.ground.frame, "linewidth": 0.8, "linestyle": (0.0, EDGE_DASHES)}
+
+
+def _fill_panel(d: Drawing, view: AreaView) -> int:
+    """Write what there is room for beside the map; returns how many start zones are told by a number."""
     for size in SIZES:
         pen = Pen(d, d.sheet.columns[0].width, size)
-        fixed = [*_legend(pen), *_slopes(pen, view)]
+        fixed = [*_legend(pen, with_edge=view.outline is not None), *_slopes(pen, view)]
         notes = [
             pen.heading("Notes"),
             *(item for note in view.notes for item in pen.paragraph(note, hang=2.6, mark="·")),
@@ -148,10 +179,11 @@ def _fill_panel(d: Drawing, view: AreaView) -> None:
             if placed is not None:
                 for one in placed:
                     one.draw()
-                return
+                return most
+    return 0
 
 
-def _legend(pen: Pen) -> list[Item]:
+def _legend(pen: Pen, *, with_edge: bool) -> list[Item]:
     d, ink = pen.d, pen.d.palette.snow
     step = min(12.0, (pen.width - 4.0) / len(ink.reached))
 
@@ -198,6 +230,8 @@ def _legend(pen: Pen) -> list[Item]:
         (line(d.palette.ground.contour_index, 0.8), "contour, m"),
         (line(d.palette.ground.slope, 0.8, (0.8, 1.6)), "slope 30°, 40°"),
     ]
+    if with_edge:
+        entries.append((line(d.palette.ground.frame, 0.8, EDGE_DASHES), "edge of the area"))
     told = pen.paragraph("Start zones: burial, trauma, water or no way out for")
     items = legend_items(pen, entries)
     return [items[0], Item(pen.line + 7.2, draw), *told, *items[1:]]
