@@ -17,6 +17,7 @@ from lastseen.preread.tile import Question, pack, prepared_for, read_tile, tiles
 from lastseen.threads import thread_count
 
 Progress = Callable[[str, float], None]
+ANSWER_WITHIN_S = 20  # a scheduler that is there
 TRIES = 4  # a tile whose worker dies is given to another one so often
 BYTES_OF_SHEET, BYTES_OF_PREPARING = 22, 320  # for each cell; the second measured with traps and grades
 BYTES_OF_CORE, BYTES_OF_WINDOW = 52, 14
@@ -132,14 +133,14 @@ def _client(question: Question, heights: Heights, workers: int | None, scheduler
         ) from error
     settings = {
         "distributed.scheduler.allowed-failures": 8,
-        "distributed.comm.timeouts.connect": "20s",
+        "distributed.comm.timeouts.connect": f"{ANSWER_WITHIN_S}s",
         "distributed.worker.profile.enabled": False,  # asks a hundred times a second where the work is
         "distributed.admin.tick.interval": "1s",
     }
     with dask.config.set(settings):
         if scheduler is not None:
             try:
-                client = Client(scheduler, timeout=20)  # type: ignore[no-untyped-call]
+                client = Client(scheduler, timeout=ANSWER_WITHIN_S)  # type: ignore[no-untyped-call]
             except OSError as error:
                 raise InputError(f"the scheduler {scheduler} does not answer: check its address") from error
             with client:
