@@ -21,12 +21,14 @@ ASKED = ("--area", "all", "--members", "4", "--starts", "30", "--tiles", "2", "-
 def address(tmp_path):
     """A scheduler with two workers."""
     told = tmp_path / "scheduler.json"
-    ours = [sys.executable, "-m"]
-    started = [subprocess.Popen([*ours, "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0",
-                                 "--no-dashboard", "--scheduler-file", str(told)], stderr=subprocess.DEVNULL)]  # fmt: skip
-    started += [subprocess.Popen([*ours, "distributed.cli.dask_worker", "--scheduler-file", str(told), "--nthreads", "1",
-                                  "--no-dashboard", "--local-directory", str(tmp_path / f"worker{k}")],
-                                 stderr=subprocess.DEVNULL) for k in range(2)]  # fmt: skip
+    scheduler = ["distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0"]
+    worker = ["distributed.cli.dask_worker", "--nthreads", "1", "--local-directory", str(tmp_path / "workers")]
+    started = [
+        subprocess.Popen(
+            [sys.executable, "-m", *one, "--no-dashboard", "--scheduler-file", str(told)], stderr=subprocess.DEVNULL
+        )
+        for one in (scheduler, worker, worker)
+    ]
     try:
         end = time.monotonic() + 60.0
         while not told.is_file():
@@ -55,10 +57,9 @@ def test_a_scheduler_that_does_not_answer_is_one_sentence(face_file, tmp_path):
     with socket.socket() as nobody:
         nobody.bind(("127.0.0.1", 0))
         address = f"tcp://127.0.0.1:{nobody.getsockname()[1]}"
-        done = subprocess.run(
-            [sys.executable, "-c", "from lastseen.preread import workers; workers.ANSWER_WITHIN_S = 1; "
-             "from lastseen.cli import main; main()", "preread", str(face_file), *ASKED, "--scheduler", address, "-o",
-             str(tmp_path / "out")], capture_output=True, text=True, check=False)  # fmt: skip
+        soon = "from lastseen import cli; from lastseen.preread import workers; workers.ANSWER_WITHIN_S = 1; cli.main()"
+        asked = ["preread", str(face_file), *ASKED, "--scheduler", address, "-o", str(tmp_path / "out")]
+        done = subprocess.run([sys.executable, "-c", soon, *asked], capture_output=True, text=True, check=False)
     assert done.returncode == 3
     assert done.stderr.strip().splitlines() == [f"lastseen: the scheduler {address} does not answer: check its address"]
     assert not (tmp_path / "out").exists()
