@@ -7,6 +7,7 @@ import re
 import geopandas
 import numpy as np
 import pytest
+from pyproj import CRS
 from shapely import box
 
 import hills
@@ -14,6 +15,7 @@ from lastseen.errors import InputError, LastseenError, NothingFoundError
 from lastseen.motion.members import FRICTION
 from lastseen.outlines import cells_of_outline
 from lastseen.plan import make_plan
+from lastseen.remarks import about_grid
 from lastseen.scenario import LastSeen, Scenario, Search, Snow
 from oracles.coverage import coverage_fraction
 
@@ -280,7 +282,10 @@ def test_walkers_are_warned(plain, tmp_path):
     at = LastSeen(at=f"{550_000 + 432},{5_110_000 - 221}", crs="EPSG:26710")
     plan = make_plan(Scenario(elevation=(path,), last_seen=at, snow=QUICK, search=Search(strip_width_m=15.0)))
     told = " ".join(plan.notes)
-    assert "NAD27 / UTM zone 10N; receivers show WGS 84" in told
+    assert "The grid of the map is NAD27 / UTM zone 10N; receivers show WGS 84" in told
+    # Where the model is in no UTM zone, the grid of the sheet is drawn in WGS 84.
+    assert about_grid(CRS.from_epsg(2056))[0].startswith("x and y are in CH1903+ / LV95; receivers and the grid of the")
+    assert not about_grid(CRS.from_epsg(32632))
     assert "Strips of 15 m are outside the 20 to 60 m" in told
     steepest = max(leg.steepest_deg for leg in plan.search.legs)
     assert (f"up to {steepest:.0f}" in told) == (steepest > 35.0)
