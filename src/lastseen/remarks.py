@@ -147,3 +147,8 @@ def sentences(notes: Iterable[str]) -> tuple[str, ...]:
 def whole_percent(share: float) -> str:
     """A share in whole percent; what is not nothing is not called so."""
     return "under 1 %" if 0.0 < share < 0.005 else f"{100.0 * share:.0f} %"
+
+
+def depth_words(depth_m: float) -> str:
+    """A thickness of debris in tenths of a metre; some is never called none."""
+    return "under 0.1 m" if 0.0 < depth_m < 0.05 else f"{depth_m:.1f} m"

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from lastseen.preread.line import LineReading, ZoneAt
 from lastseen.preread.regroup import Regroup
 from lastseen.preread.stretches import CONSEQUENCES, TOLD, Stretch, TrapMet
-from lastseen.remarks import whole_percent
+from lastseen.remarks import depth_words, whole_percent
 from lastseen.traps.trap import LETTERS
 
 NOT_REACHED = "No start zone in this model reaches it"
@@ -83,7 +83,9 @@ def caught_text(reading: LineReading, stretch: Stretch) -> str:
     if stretch.traps:
         parts.append("; ".join(_met(reading, met) for met in stretch.traps[:2]))
     if math.isfinite(stretch.debris_m[1]):
-        parts.append(f"debris {stretch.debris_m[1]:.1f} m thick where one stops (to {stretch.debris_m[2]:.1f} m)")
+        parts.append(
+            f"debris {depth_words(stretch.debris_m[1])} thick where one stops (to {depth_words(stretch.debris_m[2])})"
+        )
     if stretch.leaves >= TOLD:
         parts.append(f"{whole_percent(stretch.leaves)} leave the elevation model")
     told = consequences(stretch)

@@ -8,7 +8,7 @@ import numpy as np
 
 from lastseen.preread.gathering import AT_START
 from lastseen.preread.sheets import KINDS
-from lastseen.remarks import whole_percent
+from lastseen.remarks import depth_words, whole_percent
 
 if TYPE_CHECKING:
     from lastseen.preread.gathering import ZoneRow
@@ -31,7 +31,7 @@ def zone_sentence(row: ZoneRow) -> str:
         f"{name.replace('_', ' ')} {whole_percent(share)}" for name, share in sorted(shares, key=lambda p: -p[1])
     )
     far = (
-        f"carried {told['distance_m']:.0f} m, {told['drop_m']:.0f} m down, debris {told['debris_m']:.1f} m"
+        f"carried {told['distance_m']:.0f} m, {told['drop_m']:.0f} m down, debris {depth_words(told['debris_m'])}"
         if np.isfinite(told["distance_m"])
         else "all bodies leave the elevation model"
     )
