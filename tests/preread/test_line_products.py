@@ -5,13 +5,19 @@ import gpxpy
 import pypdfium2
 import pypdfium2.raw as pdfium
 import pytest
+from matplotlib.text import Text
 from shapely.geometry import LineString
 
 from lastseen.elevation import open_elevation
 from lastseen.preread.story import view_line
 from lastseen.products.caution import FULL_CAUTION
-from lastseen.products.mapsheet.layout import FOOTER_MM, MARGIN_MM
+from lastseen.products.mapsheet.drawing import start_drawing
+from lastseen.products.mapsheet.layout import FOOTER_MM, MARGIN_MM, fit_sheet
+from lastseen.products.mapsheet.panel import Pen
+from lastseen.products.mapsheet.sheet import own_look
+from lastseen.products.palette import load_palette
 from lastseen.products.preread.linefiles import write_line
+from lastseen.products.preread.linemap import legend_entries, legend_items
 from lastseen.scenario import Scenario
 
 POINTS_PER_MM = 72.0 / 25.4
@@ -67,3 +73,20 @@ def test_waypoints_are_short(view, folder):
     assert sum(name.startswith("REGROUP-") for name in names) == len(view.reading.regroup) > 0
     assert all(one.description.endswith(".") and len(one.description) <= 160 for one in document.waypoints)
     assert len(document.tracks) == 1
+
+
+@pytest.mark.parametrize("width_mm", [40.0, 54.0, 67.0])
+def test_the_key_of_lines_is_never_cut(view, width_mm):
+    """Narrow columns of lying pages too: long names go on below."""
+    with own_look():
+        drawing = start_drawing(fit_sheet((500_000.0, 5_199_000.0, 501_000.0, 5_200_000.0)), load_palette())
+        y = 250.0
+        for item in legend_items(Pen(drawing, width_mm, 7.2), legend_entries(drawing, view.reading)):
+            item.draw(100.0, y)
+            y -= item.height
+        told = [one for one in drawing.page.get_children() if isinstance(one, Text)]
+        words = " ".join(one.get_text() for one in told)
+        assert "no start zone in this model reaches it" in words
+        assert "…" not in words
+        ends = [one.get_position()[0] + drawing.width_mm(one.get_text(), 7.2) for one in told]
+        assert max(ends) <= 100.0 + width_mm + 0.2

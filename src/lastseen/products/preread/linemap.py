@@ -266,7 +266,7 @@ def _patch(d: Drawing, **look: Any) -> Any:
 
 
 def legend_items(pen: Pen, entries: list[tuple[Any, str]]) -> list[Item]:
-    """One entry to a row, two where both names are short."""
+    """One entry to a row, two where both names are short; long names go on below."""
     high = max(3.5, 1.15 * pen.line)
     room = 0.5 * pen.width - 9.8
     rows: list[list[tuple[Any, str]]] = []
@@ -278,15 +278,16 @@ def legend_items(pen: Pen, entries: list[tuple[Any, str]]) -> list[Item]:
             rows.append([one])
     items = [pen.heading("Legend")]
     for pair in rows:
+        told = [panel.wrapped(pen.d, words, pen.width / len(pair) - 9.6, pen.size) for _, words in pair]
 
-        def draw(x: float, y: float, pair: list[tuple[Any, str]] = pair) -> None:
-            for k, (symbol, words) in enumerate(pair):
+        def draw(x: float, y: float, pair: list[tuple[Any, str]] = pair, told: list[list[str]] = told) -> None:
+            for k, ((symbol, _), lines) in enumerate(zip(pair, told, strict=True)):
                 at = x + k * 0.5 * pen.width
                 symbol(at, y - 0.5 * high)
-                told = panel.shortened(pen.d, words, pen.width / len(pair) - 9.6, pen.size)
-                pen.d.text(at + 9.5, y - 0.5 * high, told, pen.size, va="center")
+                for row, line in enumerate(lines):
+                    pen.d.text(at + 9.5, y - 0.5 * high - row * pen.line, line, pen.size, va="center")
 
-        items.append(Item(high, draw))
+        items.append(Item(high + pen.line * (max(map(len, told)) - 1), draw))
     return items
 
 
