@@ -20,7 +20,7 @@ from preread import grounds
 from preread.test_line import line_on
 
 
-def zone(number, cells=400, **told):
+def zone(number, cells=89, **told):
     values = dict.fromkeys(AT_START, 0.0) | {"any": 0.5, "debris_m": 1.0, "drop_m": 100.0} | told
     return ZoneRow((0, 0), number, cells, cells, 38.0, 2000.0, 1900.0, tuple(values[name] for name in AT_START))
 
