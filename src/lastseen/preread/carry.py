@@ -26,8 +26,8 @@ from lastseen.preread.sheets import PreparedGround, Sheet
 
 STARTS_M = 5.0  # one start at least every so far: on finer cells not every one is run; design choice
 # Of bodies by the thousand. Against steps a tenth as long, 99 % come to rest within 0.1 of a cell of the same place,
-# and 0.5 % of the cells entered are missed at most (bench of pre-reading, "steps"). At a sharp foot, 40 degrees onto flat
-# ground, they stop a cell early.
+# and 0.5 % of the cells entered are missed at most (bench of pre-reading, "steps"). At a sharp foot (40 degrees onto
+# flat ground) they stop a cell early.
 LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.5, 1.0
 LEAST_STEP_M = 4.0  # bodies feel no detail of a finer ground (`motion.felt_ground`)
 BATCH = 4_000  # bodies of several slabs that slide in one call
