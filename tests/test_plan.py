@@ -284,7 +284,9 @@ def test_walkers_are_warned(plain, tmp_path):
     told = " ".join(plan.notes)
     assert "The grid of the map is NAD27 / UTM zone 10N; receivers show WGS 84" in told
     # Where the model is in no UTM zone, the grid of the sheet is drawn in WGS 84.
-    assert about_grid(CRS.from_epsg(2056))[0].startswith("x and y are in CH1903+ / LV95; receivers and the grid of the")
+    swiss = about_grid(CRS.from_epsg(2056))[0]
+    assert swiss.startswith("x and y are in CH1903+ / LV95; receivers and the grid of the sheet show WGS 84")
+    assert swiss.endswith("or for x and y set the receiver to CH1903+ / LV95")  # never for the grid that is drawn
     assert not about_grid(CRS.from_epsg(32632))
     assert "Strips of 15 m are outside the 20 to 60 m" in told
     steepest = max(leg.steepest_deg for leg in plan.search.legs)

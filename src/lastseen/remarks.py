@@ -132,10 +132,10 @@ def about_grid(crs: CRS, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
     if datum is None or "WGS 84" in datum.name or "ETRS89" in datum.name:
         return ()
     if crs.utm_zone is None:  # the sheet then has a grid of its own, in WGS 84 (`products.mapsheet.furniture.grid_crs`)
-        where = f"x and y are in {crs.name}; receivers and the grid of the sheet show WGS 84"
+        where, what = f"x and y are in {crs.name}; receivers and the grid of the sheet show WGS 84", "x and y"
     else:
-        where = f"the grid of the map is {crs.name}; receivers show WGS 84"
-    note = f"{where}, which can differ by more than 200 m: {use}set the receiver to {crs.name}"
+        where, what = f"the grid of the map is {crs.name}; receivers show WGS 84", "the grid"
+    note = f"{where}, which can differ by more than 200 m: {use}for {what} set the receiver to {crs.name}"
     return (note,)
 
 

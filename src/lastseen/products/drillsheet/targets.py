@@ -167,7 +167,7 @@ def _numbers(plan: Planned, hidden: Hidden) -> list[str]:
         )
     if exercise.note:
         told.append(exercise.note)
-    told += sentences(about_grid(plan.crs, "MGRS places are in WGS 84; for the grid, "))
+    told += sentences(about_grid(plan.crs, "MGRS places are in WGS 84; "))
     if any(max(one.from_a_m, one.from_b_m) > LONG_TAPE_M for one in hidden.stakes):
         told.append(f"Farther than {LONG_TAPE_M:g} m a tape is no use: go by the MGRS place, or set marks of your own.")
     if any(not POOR_CUT_DEG <= one.cut_deg <= 180.0 - POOR_CUT_DEG for one in hidden.stakes):
