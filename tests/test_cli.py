@@ -166,6 +166,29 @@ def test_interrupting_leaves_nothing(place):
     assert not [one for one in place.iterdir() if one.name.startswith(".stopped")]
 
 
+@pytest.mark.parametrize("call", [1, 5, 8])
+def test_interrupting_while_kernels_are_loaded(place, call):
+    """Control-C in the middle of loading native code: an exception there would be lost, and the process would crash."""
+    script = f"""
+import signal
+from numba.core import codegen
+load, calls = codegen.CPUCodeLibrary.__dict__["_object_getbuffer_hook"].__func__, []
+def interrupted(cls, module):
+    calls.append(module)
+    if len(calls) == {call}:
+        signal.raise_signal(signal.SIGINT)
+    return load(cls, module)
+codegen.CPUCodeLibrary._object_getbuffer_hook = classmethod(interrupted)
+from lastseen.cli import main
+main()
+"""
+    asked = ["plan", "--scenario", str(place / "quick.toml"), "-o", str(place / "halfway")]
+    done = subprocess.run([sys.executable, "-c", script, *asked], capture_output=True, text=True, check=False)
+    assert done.returncode == CODES["interrupted"], done.stderr
+    assert done.stderr.splitlines()[-1] == "lastseen: interrupted: nothing was written"
+    assert not [one for one in place.iterdir() if "halfway" in one.name]
+
+
 def test_terrain_writes_ground_layers(place):
     """lastseen terrain writes slope and its fellows as rasters on the lattice of the model."""
     code, out, err = lastseen("terrain", place / "hill.tif", "-o", place / "ground")

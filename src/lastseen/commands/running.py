@@ -19,18 +19,37 @@ if TYPE_CHECKING:
     from lastseen.scenario import Given, Scenario
 
 
+COME_AGAIN_S = 0.02
+BACK_END = ("numba.core.codegen", "llvmlite")
 _stop_asked = threading.Event()
 
 
 def watch_for_interrupt() -> None:
-    """Remember that somebody pressed Control-C: a library may swallow the exception that it raises."""
+    """Remember that somebody pressed Control-C: a library may swallow the exception that it raises.
 
-    def stop(_signal: int, _frame: FrameType | None) -> None:
+    While native code is being loaded the interrupt waits: an exception that is lost there leaves half a kernel behind,
+    and the process crashes when it calls it.
+    """
+
+    def stop(number: int, frame: FrameType | None) -> None:
         _stop_asked.set()
-        raise KeyboardInterrupt
+        if not _loads_native_code(frame):
+            raise KeyboardInterrupt
+        again = threading.Timer(COME_AGAIN_S, signal.raise_signal, (number,))
+        again.daemon = True
+        again.start()
 
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, stop)
+
+
+def _loads_native_code(frame: FrameType | None) -> bool:
+    """Whether the compiler's back end is at work in a frame or in one that called it."""
+    while frame is not None:
+        if frame.f_globals.get("__name__", "").startswith(BACK_END):
+            return True
+        frame = frame.f_back
+    return False
 
 
 def interrupted() -> bool:
