@@ -166,11 +166,8 @@ def test_interrupting_leaves_nothing(place):
     assert not [one for one in place.iterdir() if one.name.startswith(".stopped")]
 
 
-@pytest.mark.parametrize("call", [1, 5, 8])
-def test_interrupting_while_kernels_are_loaded(place, call):
-    """Control-C in the middle of loading native code: an exception there would be lost, and the process would crash."""
-    script = f"""
-import signal
+INTERRUPTED_WHILE_LOADING = """
+import shutil, signal, sys, time
 from numba.core import codegen
 load, calls = codegen.CPUCodeLibrary.__dict__["_object_getbuffer_hook"].__func__, []
 def interrupted(cls, module):
@@ -179,9 +176,37 @@ def interrupted(cls, module):
         signal.raise_signal(signal.SIGINT)
     return load(cls, module)
 codegen.CPUCodeLibrary._object_getbuffer_hook = classmethod(interrupted)
+remove = shutil.rmtree
+def slowly(*given, **named):
+    time.sleep({pause})
+    return remove(*given, **named)
+shutil.rmtree = slowly
+class Terminal:
+    def __init__(self, under):
+        self.under = under
+    def write(self, text):
+        time.sleep({pause})
+        if {pressed_again} and "interrupted" in text:
+            signal.raise_signal(signal.SIGINT)
+        return self.under.write(text)
+    def __getattr__(self, name):
+        return getattr(self.under, name)
+sys.stderr = Terminal(sys.stderr)
 from lastseen.cli import main
 main()
 """
+
+
+@pytest.mark.parametrize(
+    ("call", "pause", "pressed_again"),
+    [(1, 0, False), (5, 0, False), (8, 0, False), (5, 0.2, False), (8, 0.2, False), (8, 0, True)],
+)
+def test_interrupting_while_kernels_are_loaded(place, call, pause, pressed_again):
+    """Control-C in the middle of loading native code: an exception there would be lost, and the process would crash.
+
+    Nor does the one that waits, or a second one, break into the cleaning up and the last words, slow as they may be.
+    """
+    script = INTERRUPTED_WHILE_LOADING.format(call=call, pause=pause, pressed_again=pressed_again)
     asked = ["plan", "--scenario", str(place / "quick.toml"), "-o", str(place / "halfway")]
     done = subprocess.run([sys.executable, "-c", script, *asked], capture_output=True, text=True, check=False)
     assert done.returncode == CODES["interrupted"], done.stderr

@@ -15,7 +15,7 @@ import typer
 
 from lastseen import __version__
 from lastseen.commands import craft, debrief, drawn, drill, ground, handing_over, planning, prereading, serving, tools
-from lastseen.commands.running import interrupted, watch_for_interrupt
+from lastseen.commands.running import ignore_interrupts, interrupted, watch_for_interrupt
 from lastseen.errors import LastseenError
 
 INTERRUPTED = 130
@@ -60,6 +60,7 @@ def main() -> None:
 
 
 def _leave(text: str, code: int) -> NoReturn:
+    ignore_interrupts()
     sys.stderr.write(f"lastseen: {text}\n")
     sys.exit(code)
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import typer
 
@@ -21,26 +21,47 @@ if TYPE_CHECKING:
 
 COME_AGAIN_S = 0.02
 BACK_END = ("numba.core.codegen", "llvmlite")
-_stop_asked = threading.Event()
+_asked, _answered, _coming_again = threading.Event(), threading.Event(), threading.Event()
 
 
 def watch_for_interrupt() -> None:
     """Remember that somebody pressed Control-C: a library may swallow the exception that it raises.
 
     While native code is being loaded the interrupt waits: an exception that is lost there leaves half a kernel behind,
-    and the process crashes when it calls it.
+    and the process crashes when it calls it. One that has waited is dropped where work has stopped meanwhile: it would
+    break into the cleaning up.
     """
-
-    def stop(number: int, frame: FrameType | None) -> None:
-        _stop_asked.set()
-        if not _loads_native_code(frame):
-            raise KeyboardInterrupt
-        again = threading.Timer(COME_AGAIN_S, signal.raise_signal, (number,))
-        again.daemon = True
-        again.start()
-
     if threading.current_thread() is threading.main_thread():
-        signal.signal(signal.SIGINT, stop)
+        signal.signal(signal.SIGINT, _on_interrupt)
+
+
+def ignore_interrupts() -> None:
+    """Let the last words be said: the process is leaving anyway."""
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def interrupted() -> bool:
+    """Whether somebody pressed Control-C."""
+    return _asked.is_set()
+
+
+def _on_interrupt(_number: int, frame: FrameType | None) -> None:
+    _asked.set()
+    waited = _coming_again.is_set()
+    _coming_again.clear()
+    if waited and _answered.is_set():
+        return
+    if not _loads_native_code(frame):
+        _stop()
+    again = threading.Timer(COME_AGAIN_S, _come_again)
+    again.daemon = True
+    again.start()
+
+
+def _come_again() -> None:
+    _coming_again.set()
+    signal.raise_signal(signal.SIGINT)
 
 
 def _loads_native_code(frame: FrameType | None) -> bool:
@@ -52,9 +73,9 @@ def _loads_native_code(frame: FrameType | None) -> bool:
     return False
 
 
-def interrupted() -> bool:
-    """Whether somebody pressed Control-C."""
-    return _stop_asked.is_set()
+def _stop() -> NoReturn:
+    _answered.set()
+    raise KeyboardInterrupt
 
 
 def scenario_from(file: Path | None, given: list[Given]) -> Scenario:
@@ -107,4 +128,4 @@ def progress_bar(*, hidden: bool) -> Iterator[Callable[[str, float], None]]:
 
 def _stop_if_asked() -> None:
     if interrupted():
-        raise KeyboardInterrupt
+        _stop()
