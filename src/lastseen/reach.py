@@ -115,10 +115,11 @@ def _run(
         return motion.run_bodies(felt, start, scenario.snow, scenario.last_seen, at_m, rng)
     cells = felt.values.size // choice.ratio**2
     needed = require_memory(cells, FLOW_GB_PER_MILLION_CELLS, "the flow")
-    progress(f"letting the snow flow, {needed}, about {motion.expected(choice.time_s)}", 0.1)
+    first = f"letting the snow flow, {needed}, about {motion.expected(choice.time_s)}"
+    progress(first, 0.1)
 
     def report(text: str, share: float) -> None:
-        progress(text, 0.1 + 0.6 * share)
+        progress(text or first, 0.1 + 0.6 * share)
 
     return motion.run_flows(felt, choice.ratio, start, scenario.snow, scenario.last_seen, at_m, rng, report)
 

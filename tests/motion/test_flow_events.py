@@ -58,6 +58,21 @@ def test_the_first_members_do_not_depend_on_who_follows(felt, start, sure, monke
     np.testing.assert_array_equal(whole.person.x_m[:100], sure.person.x_m[:100])
 
 
+def test_a_report_can_end_an_event_that_runs(felt, start, monkeypatch):
+    """Control-C need not wait for whole events: what a report raises ends them, before one is done."""
+    monkeypatch.setenv("LASTSEEN_THREADS", "2")
+    said = []
+
+    def stop(text, _share):
+        said.append(text)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        motion.run_flows(felt, 1, start, SURE, LastSeen(), AT, np.random.default_rng(3), stop)
+    assert said
+    assert set(said) == {""}
+
+
 def test_volumes_are_those_of_the_mass_balance(sure):
     """What lies and what left is what started and was taken along, at deposit density."""
     for event, deposit in zip(sure.each, sure.members.deposit_m3, strict=True):

@@ -40,6 +40,7 @@ TOE_SHARE = 0.95
 PACKED = SLAB_DENSITY_KG_M3 / DEPOSIT_DENSITY_KG_M3  # depth of the deposit over depth of the flow
 
 Report = Callable[[str, float], None]
+Watch = Callable[[float, FloatArray], None]
 
 
 def run_flows(
@@ -71,7 +72,8 @@ def run_flows(
         The last-seen point, map metres.
     rng : numpy.random.Generator
     report : callable, optional
-        Told in words how far it is, and the share that is done.
+        Told in words how far it is, and the share that is done; without words until the first event is done. It is
+        called again and again while events run, from their threads: what it raises ends the work.
 
     Raises
     ------
@@ -83,15 +85,17 @@ def run_flows(
     people = _last_seen(felt, lattice, last_seen, at_m, snow, members, rng)
     work = _Work(felt, lattice, ratio, release, members, people)
     begun, done, lock = time.monotonic(), 0, threading.Lock()
+    said = ("", 0.0)
 
     def one(m: int) -> tuple[Event, Carried, float]:
-        nonlocal done
-        outcome = work.run(m)
+        nonlocal done, said
+        outcome = work.run(m, lambda _time, _depth: report(*said))
         with lock:
             done += 1
             left = (time.monotonic() - begun) / done * (members.count - done)
             text = f"letting the snow flow: {done} of {members.count} events, at most {left:.0f} s left"
-            report(text, done / members.count)
+            said = (text, done / members.count)
+            report(*said)
         return outcome
 
     ran: list[tuple[Event, Carried, float]] = []
@@ -256,7 +260,7 @@ class _Work:
         self._ratio, self._release, self._members, self._people = ratio, release, members, people
         self._released = partial(released_m, felt, lattice, release, slab_lean(felt, release))
 
-    def run(self, m: int) -> tuple[Event, Carried, float]:
+    def run(self, m: int, watch: Watch) -> tuple[Event, Carried, float]:
         """One member: its event, its people, and its deposit in m3."""
         members, people = self._members, self._people
         released = self._released(int(members.extent_cells[m]), float(members.slab_m[m]))
@@ -269,7 +273,7 @@ class _Work:
             people.seeds[m],
             self._felt.cell_m,
         )
-        flow = _let_flow(self._bed, released, _snow_of(members, m), tracers=tracers)
+        flow = _let_flow(self._bed, released, _snow_of(members, m), tracers=tracers, watch=watch)
         volume = (flow.balance.released_m3 + flow.balance.entrained_m3) * PACKED
         return self._event(flow), self._carried(flow, m), volume
 
