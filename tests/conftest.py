@@ -6,6 +6,9 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+# One place for compiled kernels, before anything loads them: commands that tests start must not compile all anew.
+os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(__file__).resolve().parents[1] / ".pytest_cache" / "kernels"))
+
 from lastseen import motion
 from lastseen.elevation import open_elevation, read_window
 

@@ -11,7 +11,7 @@ import lastseen
 SOURCE = Path(lastseen.__file__).parent
 TOP = Path(__file__).resolve().parent.parent
 FLOORS = [
-    "errors", "shared_files", "threads", "memory", "grid", "place", "outlines", "scenario", "elevation",
+    "errors", "wording", "shared_files", "threads", "memory", "grid", "place", "outlines", "scenario", "elevation",
     "ground_layers", "terrain", "release", "motion", "traps", "deposit", "search", "versions", "reach", "remarks",
     "plan", "drawn", "trapview", "preread", "drill", "proofs", "products", "check", "summary", "page",
     "commands", "cli",

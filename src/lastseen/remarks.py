@@ -14,6 +14,7 @@ from lastseen.ground_layers import GroundLayers
 from lastseen.motion import Choice, Events
 from lastseen.scenario import Scenario
 from lastseen.search import SearchPlan
+from lastseen.wording import percent
 
 LITTLE_INSIDE = 0.8
 LITTLE_LEFT = 0.005
@@ -42,16 +43,16 @@ def about_events(choice: Choice, events: Events) -> tuple[str, ...]:
         )
     edges, gap = events.left_share()
     notes += [
-        f"{share:.0%} of the snow left the elevation model at its {side}ern edge: what lies beyond is not shown"
+        f"{percent(share)} of the snow left the elevation model at its {side}ern edge: what lies beyond is not shown"
         for side, share in edges.items()
         if share >= LITTLE_LEFT
     ]
     if gap >= LITTLE_LEFT:
-        notes.append(f"{gap:.0%} of the snow ran into no data: the gap hides where it stops")
+        notes.append(f"{percent(gap)} of the snow ran into no data: the gap hides where it stops")
     person = events.person
     gone = float((person.left_grid & person.caught()).sum() / person.caught().sum())
     if gone >= LITTLE_LEFT:
-        notes.append(f"{gone:.0%} of the persons left the elevation model: what lies beyond is not shown")
+        notes.append(f"{percent(gone)} of the persons left the elevation model: what lies beyond is not shown")
     return tuple(notes)
 
 
@@ -63,7 +64,7 @@ def about_person(events: Events, person: Person, ground: Grid) -> tuple[str, ...
         return (f"no event of this release reaches the last-seen point: {stays[events.model]}",)
     notes = []
     if reached < 0.5:
-        notes.append(f"only {reached:.0%} of the events reach the last-seen point")
+        notes.append(f"only {percent(reached)} of the events reach the last-seen point")
     if person.carried_p50_m < ground.cell_m:
         notes.append("the person does not slide away from the last-seen point in most events: the ground is too gentle")
     return tuple(notes)
@@ -79,7 +80,7 @@ def about_debris(debris: Debris, person: Person) -> tuple[str, ...]:
         return (note,)
     if person.inside_debris < LITTLE_INSIDE:
         note = (
-            f"only {person.inside_debris:.0%} of the probability of area (POA) lies inside the outline that "
+            f"only {percent(person.inside_debris)} of the probability of area (POA) lies inside the outline that "
             "was asked for: leave search.outline_probability out of the scenario to search more"
         )
         return (note,)
@@ -142,13 +143,3 @@ def about_grid(crs: CRS, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
 def sentences(notes: Iterable[str]) -> tuple[str, ...]:
     """Each note once, as a sentence."""
     return tuple(dict.fromkeys(f"{note[0].upper()}{note[1:].rstrip('.')}." for note in notes))
-
-
-def whole_percent(share: float) -> str:
-    """A share in whole percent; what is not nothing is not called so."""
-    return "under 1 %" if 0.0 < share < 0.005 else f"{100.0 * share:.0f} %"
-
-
-def depth_words(depth_m: float) -> str:
-    """A thickness of debris in tenths of a metre; some is never called none."""
-    return "under 0.1 m" if 0.0 < depth_m < 0.05 else f"{depth_m:.1f} m"

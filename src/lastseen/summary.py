@@ -12,6 +12,7 @@ from lastseen.products import plan_numbers
 from lastseen.products.caution import SHORT_CAUTION
 from lastseen.traps import WEIGHT_FORMULA, shares_sentence
 from lastseen.trapview import TrapView
+from lastseen.wording import percent, short_percent
 
 Numbers = Mapping[str, Any]
 
@@ -115,7 +116,7 @@ def _release_lines(numbers: Numbers) -> list[str]:
 def _model_lines(numbers: Numbers) -> list[str]:
     poa, traps = numbers["poa"], numbers["traps"]
     lines = [*_release_lines(numbers), _line("", _envelope_text(numbers["envelope"]))]
-    inside = f"{poa['inside_debris']:.0%} of the probability lies inside the debris outline, the rest outside it"
+    inside = f"{percent(poa['inside_debris'])} of the probability lies inside the debris outline, the rest outside it"
     lines.append(_line("Person", inside))
     if poa["burial"] is not None:
         lines.append(_line("Burial", _burial_text(poa["burial"])))
@@ -125,7 +126,7 @@ def _model_lines(numbers: Numbers) -> list[str]:
     for i, trap in enumerate(met[:MOST_TRAPS]):
         text = (
             f"{trap['letter']}{trap['number']} ({', '.join(trap['consequences'])}) {trap['reason']} "
-            f"Passed by {trap['person_passes']:.0%}, ended in by {trap['person_ends']:.0%}."
+            f"Passed by {percent(trap['person_passes'])}, ended in by {percent(trap['person_ends'])}."
         )
         lines.append(_line("Traps" if i == 0 else "", text))
     if len(met) > MOST_TRAPS:
@@ -134,11 +135,11 @@ def _model_lines(numbers: Numbers) -> list[str]:
 
 
 def _burial_text(burial: Numbers) -> str:
-    deeper = ", ".join(f"{one['share']:.0%} deeper than {one['depth_m']:g} m" for one in burial["deeper"])
+    deeper = ", ".join(f"{percent(one['share'])} deeper than {one['depth_m']:g} m" for one in burial["deeper"])
     deep = ""
     if burial["fully"] > 0:
         deep = f"; fully buried: P50 {burial['fully_p50_m']:.1f} m, P90 {burial['fully_p90_m']:.1f} m"
-    return f"{burial['fully']:.0%} fully buried, {deeper}{deep}"
+    return f"{percent(burial['fully'])} fully buried, {deeper}{deep}"
 
 
 def _envelope_text(envelope: Numbers) -> str:
@@ -158,7 +159,7 @@ def _debris_text(numbers: Numbers) -> str:
     area = f"{debris['area_m2']:,.0f} m2"
     if not numbers.get("model"):
         return f"observed outline of {area}"
-    level = f"debris in at least {100 * debris['level']:g} % of the events"
+    level = f"debris in at least {short_percent(debris['level'])} of the events"
     if debris["widened"]:
         return f"{area} to search: {level}, widened to 90 % of the POA"
     return f"{area} carry {level}"
@@ -174,7 +175,7 @@ def _search_lines(numbers: Numbers) -> list[str]:
     lanes = "1 lane" if count == 1 else f"{count} lanes"
     text = (
         f"{lanes} {search['way']}, strips of {coverage['strip_width_m']:g} m on the snow, "
-        f"{coverage['fraction']:.1%} of the debris in range, {coverage['uncovered_m2']:,.0f} m2 left"
+        f"{percent(coverage['fraction'], 1)} of the debris in range, {coverage['uncovered_m2']:,.0f} m2 left"
     )
     lines = [_line("Search", text)]
     for searcher in range(1, search["searchers"] + 1):

@@ -117,10 +117,10 @@ def test_nothing_found_is_said():
     """No ground in the asked share of events, or all snow off the model, is an empty answer with its reason."""
     each = [event(heap(20 + 25 * k, 20 + 30 * k, 5)) for k in range(4)]
     run = events_of(each, people(*spread(400, 60, 80)))
-    with pytest.raises(NothingFoundError, match="the most is 25%"):
+    with pytest.raises(NothingFoundError, match="the most is 25 %"):
         settle(run, FLAT, probability_of_area(run, FLAT), 0.5)
     gone = events_of([event(np.zeros(FLAT.shape), (0.0, 0.0, 200.0, 0.0, 0.0))], people(*spread(400, 60, 80)))
-    with pytest.raises(NothingFoundError, match="100% of the snow leaves"):
+    with pytest.raises(NothingFoundError, match="100 % of the snow leaves"):
         settle(gone, FLAT, probability_of_area(gone, FLAT), None)
 
 

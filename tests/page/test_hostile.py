@@ -4,6 +4,7 @@ import io
 import json
 import socket
 import struct
+import time
 import zipfile
 import zlib
 
@@ -247,6 +248,32 @@ def test_a_header_that_decides_must_not_stand_twice(prepared):
         with socket.create_connection(("127.0.0.1", prepared.port), timeout=20) as line:
             line.sendall((head + more + "\r\n").encode())
             assert line.recv(200).split()[1] == status, more
+
+
+@pytest.mark.parametrize(("token", "path", "status"), [("", "/api/jobs", b"401"), (TOKEN, "/api/nothing", b"404")])
+def test_a_refusal_arrives_though_the_body_comes_late(prepared, token, path, status):
+    """Closing on a body that still comes would reset the connection, and the answer with it (RFC 9112, 9.6)."""
+    head = f"POST {path} HTTP/1.1\r\nHost: 127.0.0.1:{prepared.port}\r\nAuthorization: Bearer {token}\r\n"
+    head += "Connection: close\r\nContent-Type: application/json\r\nContent-Length: 5000000\r\n\r\n"
+    with socket.create_connection(("127.0.0.1", prepared.port), timeout=20) as line:
+        line.sendall(head.encode())
+        time.sleep(0.1)
+        line.sendall(b" " * 5_000_000)
+        answer = b""
+        while part := line.recv(4096):
+            answer += part
+    assert answer.split()[1] == status
+    assert b'"error"' in answer
+
+
+@pytest.mark.parametrize("expects", [True, False])
+def test_a_body_that_never_comes_keeps_no_refusal_back(prepared, expects):
+    """It comes after a while; who waits for leave to send its body gets none (RFC 9110, 10.1.1)."""
+    head = f"POST /api/jobs HTTP/1.1\r\nHost: 127.0.0.1:{prepared.port}\r\nContent-Length: 50000\r\n"
+    head += "Expect: 100-continue\r\n" if expects else ""
+    with socket.create_connection(("127.0.0.1", prepared.port), timeout=20) as line:
+        line.sendall((head + "\r\n").encode())
+        assert line.recv(200).split()[1] == b"401"
 
 
 def test_a_body_without_a_declared_length_is_cut_off(prepared):

@@ -10,7 +10,6 @@ from shapely import box
 
 from lastseen.preread.tiled import view_area
 from lastseen.products.preread import areamap, write_area
-from lastseen.remarks import depth_words
 from lastseen.scenario import Scenario
 from preread.test_tiles import QUICK, digests
 
@@ -71,9 +70,3 @@ def test_numbers_on_the_map_stand_in_the_list(face_file, tmp_path):
     assert signs
     assert signs <= listed
     assert "edge of the area" in {one.get_text() for one in words}
-
-
-def test_some_debris_is_never_called_none():
-    assert [depth_words(depth) for depth in (0.0, 0.01, 0.049, 0.05, 1.26)] == [
-        "0.0 m", "under 0.1 m", "under 0.1 m", "0.1 m", "1.3 m",
-    ]  # fmt: skip

@@ -1,5 +1,6 @@
 """Choices that show only in order or in absence: which start zone is worst, which trap a cell has, how much room."""
 
+import math
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -15,6 +16,7 @@ from lastseen.preread.regroup import places_to_regroup
 from lastseen.preread.route import route_of
 from lastseen.preread.sheets import KINDS, PreparedGround, trap_rasters
 from lastseen.preread.tiled import harm
+from lastseen.preread.words import regroup_sentence
 from lastseen.scenario import Snow
 from preread import grounds
 from preread.test_line import line_on
@@ -55,6 +57,33 @@ def test_a_cell_has_the_worst_of_its_traps(monkeypatch, order):
     np.testing.assert_allclose(found["severity"].ravel(), [0.0, 0.4, 0.7, 0.7, 0.0], rtol=1e-6)
     both = sheets.BURIES | sheets.HOLDS
     assert found["does"].ravel().tolist() == [0, both, both | sheets.INJURES, sheets.INJURES, 0]
+
+
+@pytest.mark.parametrize(("kind", "cells_off", "told"), [
+    ("cliff", 3, "cliff"), ("crevasses", 10, "crevasses"), ("water", 1, "water"), ("cliff", 11, ""), ("gully", 3, ""),
+])  # fmt: skip
+def test_an_edge_near_a_place_to_regroup_is_told(kind, cells_off, told):
+    """Within 50 m, on cells of 5 m, and in the sentence; a gully is nothing to fall into."""
+    ground = grounds.face(ny=170)
+    heights = heights_of_grid(ground)
+    prepared = PreparedGround(heights, with_traps=False)
+    route = route_of([line_on(ground, (110, 45), (160, 45))], heights)
+    passing = find_passing(prepared, route, draw_ensemble(Snow(), 1, 6))
+    (before, *_) = places_to_regroup(prepared, route, passing)
+    assert before.edge == ""
+    assert math.isnan(before.edge_m)
+    sheet = prepared.over(passing.ground.window)
+    row, col = heights.on(sheet.window, sheet.felt_m).cell_of(before.x_m, before.y_m)
+    marked = np.zeros_like(sheet.kind)
+    marked[row + cells_off, col] = KINDS.index(kind) + 1
+    changed = SimpleNamespace(heights=heights, over=lambda _window: replace(sheet, kind=marked))
+    (after, *_) = places_to_regroup(changed, route, passing)
+    assert after.edge == told
+    if told:
+        assert after.edge_m == pytest.approx(5.0 * cells_off)
+        assert regroup_sentence(after).endswith(f"; {told} {5 * cells_off} m away.")
+    else:
+        assert regroup_sentence(after).endswith("that snow crosses.")
 
 
 @pytest.mark.parametrize(("side_cells", "found"), [(2, False), (4, True)])

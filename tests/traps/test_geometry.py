@@ -84,7 +84,7 @@ def test_a_long_gully_tells_its_shares_by_stretches():
     at_310 = next(p for p in met.parts if p.from_m <= 310.0 < p.to_m)
     assert at_310.person_ends == pytest.approx(0.8)
     assert met.parts[-1].person_ends == pytest.approx(0.2)
-    assert "80% between" in shares_sentence(met)
+    assert "80 % between" in shares_sentence(met)
 
 
 def test_short_gullies_have_no_parts():

@@ -16,6 +16,7 @@ from lastseen.motion import Carried, Events
 from lastseen.motion.body_events import PILE_WIDTH
 from lastseen.motion.events import DEBRIS_M
 from lastseen.outlines import cells_of_outline, only_areas, outline_of_level
+from lastseen.wording import percent
 
 PERSON_SPREAD_M = 4.0  # design choice: how far a person in the flow can lie from where a tracer does
 LEAST_SPREAD_CELLS = 1.5
@@ -113,7 +114,7 @@ def settle(events: Events, ground: Grid, poa: Grid, outline_probability: float |
     left = sum(edges.values()) + gap
     if left > ALMOST_ALL:
         raise NothingFoundError(
-            f"{left:.0%} of the snow leaves the elevation model before it stops: use a model that holds "
+            f"{percent(left)} of the snow leaves the elevation model before it stops: use a model that holds "
             "the run-out, or a smaller size class"
         )
     stack = events.thickness()
@@ -121,7 +122,7 @@ def settle(events: Events, ground: Grid, poa: Grid, outline_probability: float |
     p50, p90 = np.quantile(stack, [0.5, 0.9], axis=0, method="linear")
     outline, level, widened = _outline(probability, poa, outline_probability)
     if outline.is_empty:
-        gone = f"{left:.0%} of it leaves the elevation model before it stops: use a model that holds the run-out"
+        gone = f"{percent(left)} of it leaves the elevation model before it stops: use a model that holds the run-out"
         raise NothingFoundError(
             f"the snow stops nowhere as debris thicker than {DEBRIS_M:g} m; "
             + (gone if left > LITTLE_LEFT else "it is too thin for its way: choose a larger size or a thicker slab")
@@ -150,8 +151,8 @@ def _outline(probability: Grid, poa: Grid, wanted: float | None) -> tuple[MultiP
             break
     if outline.is_empty and wanted is not None:
         raise NothingFoundError(
-            f"no ground carries debris in {level:.1%} of the events (the most is {probability.values.max():.0%}): "
-            "lower search.outline_probability in the scenario"
+            f"no ground carries debris in {percent(level, 1)} of the events (the most is "
+            f"{percent(probability.values.max())}): lower search.outline_probability in the scenario"
         )
     widened = wanted is None and share_inside(poa, outline) < WANTED_INSIDE
     if widened:

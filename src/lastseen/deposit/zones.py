@@ -15,6 +15,7 @@ from lastseen.grid import FloatArray, IntArray
 from lastseen.outlines import cells_of_outline, outline_of_cells
 from lastseen.terrain import Terrain
 from lastseen.traps import Trap
+from lastseen.wording import percent
 
 LEAST_ZONE_SHARE = 0.03  # of the outline's area; smaller zones join the neighbour they touch most
 PEAK_DISTANCE_M = 25.0  # design choice: thickness maxima nearer than this are one zone
@@ -152,7 +153,7 @@ def _zone(
     poa = float(person.poa.values.ravel()[cells].sum())
     sentence = (
         f"{place[0].upper()}{place[1:]} of {slope:.0f} degrees: {why}; {area:.0f} m2, mean thickness over all events "
-        f"{thickness.mean():.1f} m, at most {thickness.max():.1f} m; {poa:.0%} of the probability of area."
+        f"{thickness.mean():.1f} m, at most {thickness.max():.1f} m; {percent(poa)} of the probability of area."
     )
     outline = outline_of_cells(cells, terrain.elevation)
     return Zone(0, place, outline, sentence, area, float(thickness.mean()), float(thickness.max()), slope, poa)

@@ -22,6 +22,7 @@ from lastseen.errors import InputError, ResourceError
 from lastseen.grid import FloatArray, Grid
 from lastseen.ground_layers.layers import LayerKind
 from lastseen.place import to_lonlat, transformer
+from lastseen.wording import percent
 
 Box = tuple[float, float, float, float]
 MOST_PARTS = 4  # a cell is looked at in this many places along each side, at most
@@ -164,7 +165,7 @@ def canopy_share(surface: Path, ground: Grid) -> tuple[FloatArray, tuple[str, ..
         )
     notes = [f"what {surface.name} shows more than {CANOPY_M:g} m above the ground counts as trees, buildings too"]
     if (missing := 1.0 - known[np.isfinite(ground.values)].mean()) > 0.0:
-        notes.append(f"{surface.name} does not cover {missing:.0%} of the ground: no trees are known there")
+        notes.append(f"{surface.name} does not cover {percent(missing)} of the ground: no trees are known there")
     return total / parts**2, tuple(notes)
 
 

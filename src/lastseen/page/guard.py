@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import hmac
 import json
 from collections.abc import Awaitable, Callable, MutableMapping
@@ -32,6 +34,7 @@ _HEADERS = (
 _OPEN = "/enter"  # the only address without a token in a cookie or header: it sets the cookie
 _FROM_OUTSIDE = ("cross-site", "same-site")
 _LONGEST_TARGET = 4096
+_DRAINED_S = 1.0  # longer than a refused body takes within one machine
 _NOT_YOURS = "requests from other pages are not answered"
 _UNKNOWN = (
     "To get in, open the whole address that lastseen serve printed where it was started, with all that follows token=; "
@@ -51,14 +54,18 @@ class Guard:
             await self._app(scope, receive, send)
             return
 
+        body = _Body(scope, receive)
+
         async def with_headers(message: MutableMapping[str, Any]) -> None:
             if message["type"] == "http.response.start":
+                if message["status"] >= 400:
+                    await body.drain()
                 message["headers"] = [*message.get("headers", []), *_HEADERS]
             await send(message)
 
         refusal = self._refusal(scope) if scope["type"] == "http" else (403, "only plain requests are answered")
         if refusal is None:
-            await self._app(scope, receive, with_headers)
+            await self._app(scope, body.receive, with_headers)
         else:
             await _refuse(scope, with_headers, *refusal)
 
@@ -85,6 +92,28 @@ class Guard:
         if cookie is not None:
             given.append(cookie.value)
         return any(same(one, self._settings.token) for one in given)
+
+
+class _Body:
+    """The body of a request: a connection closed on a body that still comes is reset, and the answer lost with it."""
+
+    def __init__(self, scope: Scope, receive: Receive) -> None:
+        self._next = receive
+        waits = scope["type"] == "http" and b"expect" in dict(scope["headers"])  # for leave to send: it gets none
+        self._whole = waits or scope["type"] != "http"
+
+    async def receive(self) -> MutableMapping[str, Any]:
+        """The next message."""
+        message = await self._next()
+        self._whole = self._whole or message["type"] != "http.request" or not message.get("more_body", False)
+        return message
+
+    async def drain(self) -> None:
+        """Let come what is on its way, for a while."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(_DRAINED_S):
+                while not self._whole:
+                    await self.receive()
 
 
 def same(one: str, other: str) -> bool:

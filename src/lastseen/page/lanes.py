@@ -19,11 +19,12 @@ from lastseen.grid import FloatArray
 from lastseen.page.asking import AskLanes
 from lastseen.page.ground_of import Base, base_of
 from lastseen.place import WGS84, parse_crs, parse_point, to_map, transformer
-from lastseen.products.layers import Layer, known, percent, search_layers
+from lastseen.products.layers import Layer, known, search_layers
 from lastseen.search import SearchPlan
 from lastseen.search.lattice import lattice_over, lattice_spacing_m
 from lastseen.search.surface import Surface
 from lastseen.search.trial.simulate import Stretches, Targets, first_signals_s, poa_places, stretches_of
+from lastseen.wording import short_percent
 
 CURVE_POINTS = 60
 _SAMPLES = 3000.0
@@ -153,7 +154,12 @@ def _share(laid: SearchPlan) -> dict[str, Any] | None:
     if one is None:
         return None
     p10, p50, p90 = (known(value) for value in one.first_signal_s)
-    return {"heard": known(one.pod), "first_signal_s": [p10, p50, p90], "words": one.words, "said": percent(one.pod)}
+    return {
+        "heard": known(one.pod),
+        "first_signal_s": [p10, p50, p90],
+        "words": one.words,
+        "said": short_percent(one.pod),
+    }
 
 
 def _collection(layer: Layer, crs: CRS) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +15,8 @@ from lastseen.grid import BoolArray, FloatArray, Grid
 from lastseen.outlines import smooth_outline
 from lastseen.preread.passing import BESIDE_M, Passing
 from lastseen.preread.route import Route
-from lastseen.preread.sheets import PreparedGround
+from lastseen.preread.sheets import KINDS, PreparedGround, Sheet
+from lastseen.traps.trap import Kind
 
 CLEAR_M = 10.0  # as far as this off any ground that a body crossed; design choice
 STEEPEST_DEG = 27.0  # nobody regroups on what is nearly start-zone terrain; design choice
@@ -24,6 +26,8 @@ APART_M, APART_SHARE = 120.0, 0.125
 MOST_TOLD = 12
 ENOUGH_M = 40.0  # more room than this is not better ...
 BESIDE_COST = 0.3  # ... and a metre beside the line costs so many metres of room; design choices
+EDGES: tuple[Kind, ...] = ("cliff", "crevasses", "water")  # what somebody who waits can fall into ...
+NEAR_M = 50.0  # ... and how near it is told; design choice
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -47,6 +51,10 @@ class Regroup:
     slope_deg : float
     clear_m : float
         Distance to the nearest ground that snow crosses in any member, as far as it was looked for.
+    edge : {"cliff", "crevasses", "water", ""}
+        The nearest terrain trap that somebody can fall into, where one lies within 50 m.
+    edge_m : float
+        How far it is; NaN where there is none.
     """
 
     letter: str
@@ -59,6 +67,8 @@ class Regroup:
     area_m2: float
     slope_deg: float
     clear_m: float
+    edge: str
+    edge_m: float
 
 
 def places_to_regroup(prepared: PreparedGround, route: Route, passing: Passing) -> tuple[Regroup, ...]:
@@ -86,6 +96,7 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: Passing) 
         score[own & (away <= apart) if area < LEAST_M2 else away <= apart] = -np.inf
         if area >= LEAST_M2:
             x, y = (float(v) for v in ground.centre_of(row, col))
+            edge, edge_m = _edge_near(sheet, row, col, heights.cell_m)
             outline = smooth_outline(own, ground.west_m, ground.north_m, heights.cell_m)
             found.append(
                 Regroup(
@@ -99,10 +110,25 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: Passing) 
                     area,
                     float(sheet.slope_deg[row, col]),
                     float(clear[row, col]),
+                    edge,
+                    edge_m,
                 )
             )
     found.sort(key=lambda one: (one.part, one.along_m))
     return tuple(replace(one, letter=LETTERS[k]) for k, one in enumerate(found))
+
+
+def _edge_near(sheet: Sheet, row: int, col: int, cell_m: float) -> tuple[str, float]:
+    """What somebody at a cell can fall into nearby, and how far it is."""
+    reach = int(NEAR_M // cell_m)
+    top, left = max(0, row - reach), max(0, col - reach)
+    kind = sheet.kind[top : row + reach + 1, left : col + reach + 1]
+    rows, cols = np.nonzero(np.isin(kind, [KINDS.index(one) + 1 for one in EDGES]))
+    away = np.hypot(rows + top - row, cols + left - col) * cell_m
+    if not (away <= NEAR_M).any():
+        return "", math.nan
+    k = int(np.argmin(away))
+    return KINDS[int(kind[rows[k], cols[k]]) - 1], float(away[k])
 
 
 def _around(mask: BoolArray, row: int, col: int) -> BoolArray:

@@ -18,6 +18,7 @@ from lastseen.preread.route import read_lines
 from lastseen.release.start_zones import LARGEST_SLOPE_DEG, LEAST_SLOPE_DEG
 from lastseen.remarks import ALWAYS, about_grid, sentences
 from lastseen.scenario import Ground, Scenario
+from lastseen.wording import percent
 
 Progress = Callable[[str, float], None]
 
@@ -108,7 +109,11 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
             f"every {max(reading.passing.spacing_m, cell):.0f} m and {reading.ensemble.count} events of size "
             f"{scenario.snow.size}"
         ),
-        *([f"{1.0 - known:.0%} of the line lies off the known ground: nothing is said there"] if known < 1.0 else []),
+        *(
+            [f"{percent(1.0 - known)} of the line lies off the known ground: nothing is said there"]
+            if known < 1.0
+            else []
+        ),
         *_leaving(float(reading.caught.leaves.mean()) if reading.caught.leaves.size else 0.0),
         *([blind] if blind else []),
         *ALWAYS,
@@ -119,7 +124,7 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
 def _leaving(share: float) -> list[str]:
     if share < 0.005:
         return []
-    return [f"{share:.0%} of the bodies that pass leave the elevation model: where they would stop is not known"]
+    return [f"{percent(share)} of the bodies that pass leave the elevation model: where they would stop is not known"]
 
 
 def _small(reading: LineReading) -> Grid:

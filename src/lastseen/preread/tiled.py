@@ -29,6 +29,7 @@ from lastseen.release import slab_class
 from lastseen.remarks import ALWAYS, about_grid, sentences
 from lastseen.scenario import Scenario
 from lastseen.threads import thread_count
+from lastseen.wording import percent
 
 Progress = Callable[[str, float], None]
 TILE_KM = 4.0
@@ -270,7 +271,7 @@ def _notes(
         ),
         *([] if zones else [f"no start zone of 28 to 55 degrees was found on cells of {cell:g} m"]),
         *(
-            [f"{gone:.0%} of the bodies leave the elevation model: where they would stop is not known"]
+            [f"{percent(gone)} of the bodies leave the elevation model: where they would stop is not known"]
             if gone >= 0.005
             else []
         ),

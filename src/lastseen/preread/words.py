@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from lastseen.preread.line import LineReading, ZoneAt
 from lastseen.preread.regroup import Regroup
 from lastseen.preread.stretches import CONSEQUENCES, TOLD, Stretch, TrapMet
-from lastseen.remarks import depth_words, whole_percent
 from lastseen.traps.trap import LETTERS
+from lastseen.wording import depth_words, percent
 
 NOT_REACHED = "No start zone in this model reaches it"
 NAMES = {"burial": "burial", "trauma": "trauma", "water": "water", "no_way_out": "no way out"}
@@ -20,7 +20,7 @@ def consequences(stretch: Stretch) -> str:
     """What somebody caught here meets, the likeliest first: ``burial 85 %, trauma 40 %``; empty where none."""
     told = [(name, float(getattr(stretch, name))) for name in CONSEQUENCES]
     told = sorted((one for one in told if one[1] >= TOLD), key=lambda one: -one[1])
-    return ", ".join(f"{NAMES[name]} {whole_percent(share)}" for name, share in told)
+    return ", ".join(f"{NAMES[name]} {percent(share)}" for name, share in told)
 
 
 def trap_name(reading: LineReading, met: TrapMet) -> str:
@@ -43,7 +43,7 @@ def zones_above(reading: LineReading, stretch: Stretch) -> list[tuple[ZoneAt, fl
 def zones_text(reading: LineReading, stretch: Stretch) -> str:
     """``Z3 94 %, Z7 20 % and 2 more``."""
     found = zones_above(reading, stretch)
-    text = ", ".join(f"Z{zone.number} {whole_percent(share)}" for zone, share in found[:MOST_NAMED_ZONES])
+    text = ", ".join(f"Z{zone.number} {percent(share)}" for zone, share in found[:MOST_NAMED_ZONES])
     return text + (f" and {len(found) - MOST_NAMED_ZONES} more" if len(found) > MOST_NAMED_ZONES else "")
 
 
@@ -61,11 +61,11 @@ def sentence(reading: LineReading, stretch: Stretch) -> str:
         return f"{NOT_REACHED}; {slope}."
     here = slope
     if stretch.in_start_zone >= TOLD:
-        here += f", start-zone terrain itself on {whole_percent(stretch.in_start_zone)} of it"
+        here += f", start-zone terrain itself on {percent(stretch.in_start_zone)} of it"
     if stretch.state == "starts here":
         come = "Nothing comes from above in this model; snow can start here."
     else:
-        come = f"Snow comes from above in {whole_percent(stretch.exposure)} of the events"
+        come = f"Snow comes from above in {percent(stretch.exposure)} of the events"
         come += f" ({zones_text(reading, stretch)})." if stretch.zones else "."
     return f"{here}. {come} {caught_text(reading, stretch)}".strip()
 
@@ -87,7 +87,7 @@ def caught_text(reading: LineReading, stretch: Stretch) -> str:
             f"debris {depth_words(stretch.debris_m[1])} thick where one stops (to {depth_words(stretch.debris_m[2])})"
         )
     if stretch.leaves >= TOLD:
-        parts.append(f"{whole_percent(stretch.leaves)} leave the elevation model")
+        parts.append(f"{percent(stretch.leaves)} leave the elevation model")
     told = consequences(stretch)
     return f"Caught here: {', '.join(parts)}. {told[:1].upper() + told[1:] + '.' if told else ''}".strip()
 
@@ -95,7 +95,7 @@ def caught_text(reading: LineReading, stretch: Stretch) -> str:
 def _met(reading: LineReading, met: TrapMet) -> str:
     passed = "over" if "trauma" in met.trap.consequences and met.ends < 0.5 * met.passes else "into"
     share = max(met.ends, met.passes)
-    return f"{passed} {trap_name(reading, met)} ({whole_percent(share)})"
+    return f"{passed} {trap_name(reading, met)} ({percent(share)})"
 
 
 def short_sentence(stretch: Stretch) -> str:
@@ -104,7 +104,7 @@ def short_sentence(stretch: Stretch) -> str:
         return "No data from here."
     if stretch.state == "not reached":
         return f"{NOT_REACHED}."
-    come = "snow can start here" if stretch.state == "starts here" else f"reached in {whole_percent(stretch.exposure)}"
+    come = "snow can start here" if stretch.state == "starts here" else f"reached in {percent(stretch.exposure)}"
     worst = stretch.worst
     trap = f", {stretch.traps[0].trap.kind} below" if stretch.traps else ""
     far = f", carried {_round(stretch.distance_m[1])} m" if math.isfinite(stretch.distance_m[1]) else ""
@@ -113,10 +113,11 @@ def short_sentence(stretch: Stretch) -> str:
 
 def regroup_sentence(place: Regroup) -> str:
     """Why a place is told."""
+    edge = f"; {place.edge} {_round(place.edge_m)} m away" if place.edge else ""
     where = "on the line" if place.beside_m < 5.0 else f"{place.beside_m:.0f} m beside the line"
     return (
         f"{NOT_REACHED}: {where}, {_round(place.area_m2)} m2, {place.slope_deg:.0f} degrees, "
-        f"{_round(place.clear_m)} m from ground that snow crosses."
+        f"{_round(place.clear_m)} m from ground that snow crosses{edge}."
     )
 
 
@@ -158,7 +159,7 @@ def table_rows(reading: LineReading) -> tuple[Sequence[str], list[list[str]]]:
                 f"{one.to_m:.0f}",
                 f"{one.to_end_m:.0f}",
                 f"{one.slope_deg:.0f}°" if math.isfinite(one.slope_deg) else "-",
-                whole_percent(one.exposure) if one.state != "no data" else "-",
+                percent(one.exposure) if one.state != "no data" else "-",
                 zones_text(reading, one) or "-",
                 _round(one.distance_m[1]) if some and math.isfinite(one.distance_m[1]) else "-",
                 _round(one.drop_m[1]) if some and math.isfinite(one.drop_m[1]) else "-",

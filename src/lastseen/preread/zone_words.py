@@ -8,7 +8,7 @@ import numpy as np
 
 from lastseen.preread.gathering import AT_START
 from lastseen.preread.sheets import KINDS
-from lastseen.remarks import depth_words, whole_percent
+from lastseen.wording import depth_words, percent
 
 if TYPE_CHECKING:
     from lastseen.preread.gathering import ZoneRow
@@ -28,7 +28,7 @@ def zone_sentence(row: ZoneRow) -> str:
     told = dict(zip(AT_START, row.values, strict=True))
     shares = [(name, told[name]) for name in ("burial", "trauma", "water", "no_way_out") if told[name] >= 0.1]
     words = ", ".join(
-        f"{name.replace('_', ' ')} {whole_percent(share)}" for name, share in sorted(shares, key=lambda p: -p[1])
+        f"{name.replace('_', ' ')} {percent(share)}" for name, share in sorted(shares, key=lambda p: -p[1])
     )
     far = (
         f"carried {told['distance_m']:.0f} m, {told['drop_m']:.0f} m down, debris {depth_words(told['debris_m'])}"

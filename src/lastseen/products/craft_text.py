@@ -14,6 +14,7 @@ from lastseen.search.receive import ReceiveRange
 from lastseen.search.receive.pulses import LEAST_PULSES
 from lastseen.search.shovelling import SCHEME_SOURCE, UPDATE_SOURCE, Dig
 from lastseen.search.survival import SurvivalCurve
+from lastseen.wording import percent
 
 _GEOMETRY = (
     f"POD of these grids by geometry: a body of {BODY.length_m:g} x {BODY.width_m:g} x {BODY.thickness_m:g} m (from "
@@ -39,7 +40,7 @@ def range_text(found: ReceiveRange) -> str:
     whose = "your own" if found.width_given else "no width given: the one most often taught, 20 to 50 m in handbooks"
     used = (
         f"Strip width used: {found.width_m:g} m ({whose}). Transmitters that half a strip does not reach, ideal dipole "
-        f"and spread between devices: {_rare(found.out_of_range)}; of real sets more."
+        f"and spread between devices: {percent(found.out_of_range, 1)}; of real sets more."
     )
     pulses = (
         f"Speed: at {found.speed_m_s:g} m/s and a pulse every {found.period_s:g} s a searcher half a strip beside a "
@@ -55,12 +56,8 @@ def range_text(found: ReceiveRange) -> str:
     return paragraphs(head, reach, rules, bullets(notes))
 
 
-def _rare(share: float) -> str:
-    return f"{100.0 * share:.1f} %" if share >= 0.0005 else "less than 0.1 %"
-
-
 def _share_words(share: float) -> str:
-    return {0.0: "none (the worst direction)", 1.0: "all (the best direction)"}.get(share, f"{share:.0%}")
+    return {0.0: "none (the worst direction)", 1.0: "all (the best direction)"}.get(share, percent(share))
 
 
 def _rule_row(found: ReceiveRange, number: int) -> tuple[str, ...]:
@@ -110,9 +107,9 @@ def areas_text(
     after, outside, found = belief
     new = {area.name: area.poa for area in after}
     rows = [
-        (f"{number}", one.area.name, f"{one.area.poa:.1%}", f"{one.poa_now:.1%}", f"{one.area.pod:.0%}",
-         f"{one.area.survivable:.0%}", f"{one.from_minute:.0f} to {one.to_minute:.0f} min",
-         _survival_words(one.survival_percent), f"{one.gain_per_minute:.2f}", f"{new[one.area.name]:.1%}")
+        (f"{number}", one.area.name, percent(one.area.poa, 1), percent(one.poa_now, 1), percent(one.area.pod),
+         percent(one.area.survivable), f"{one.from_minute:.0f} to {one.to_minute:.0f} min",
+         _survival_words(one.survival_percent), f"{one.gain_per_minute:.2f}", percent(new[one.area.name], 1))
         for number, one in enumerate(order, start=1)
     ]  # fmt: skip
     head = (
@@ -123,8 +120,8 @@ def areas_text(
         "your own weights, no source gives any."
     )
     in_vain = (
-        f"All searches together find the person with {found:.1%}; after all in vain, {outside:.1%} of the POA lie "
-        "outside of all areas (Bayes)."
+        f"All searches together find the person with {percent(found, 1)}; after all in vain, "
+        f"{percent(outside, 1)} of the POA lie outside of all areas (Bayes)."
     )
     notes = (
         formula,
@@ -169,7 +166,7 @@ def probe_text(spiral: Spiral, plans: Sequence[LinePlan], notes: Sequence[str]) 
     )
     computed = table(
         ("probe line", "published", *SHAPES),
-        [(plan.line.name, _share(plan.line.pod), *(_share(grid_pod(plan.line.across_m, plan.line.along_m, shape))
+        [(plan.line.name, percent(plan.line.pod), *(percent(grid_pod(plan.line.across_m, plan.line.along_m, shape))
                                                     for shape in SHAPES)) for plan in plans],
     )  # fmt: skip
     return paragraphs(
@@ -178,16 +175,13 @@ def probe_text(spiral: Spiral, plans: Sequence[LinePlan], notes: Sequence[str]) 
     )  # fmt: skip
 
 
-def _share(value: float | None) -> str:
-    return "no data" if value is None else f"{100.0 * value:.0f} %"
-
-
 def _line_row(plan: LinePlan) -> tuple[str, ...]:
     line = plan.line
     density = holes_per_100_m2(line.across_m, line.along_m)
     return (
         line.name, f"{line.across_m:.2f} x {line.along_m:.2f} m", f"{density:.0f}",
-        f"{line.depth_m:g} m" if line.depth_m else "full", _share(line.pod), str(line.year) if line.year else "no date",
+        f"{line.depth_m:g} m" if line.depth_m else "full", percent(line.pod),
+        str(line.year) if line.year else "no date",
         f"{line.model}; {line.people}; {line.source} [{line.confidence}]",
     )  # fmt: skip
 

@@ -13,6 +13,7 @@ from lastseen.drill.planned import Planned
 from lastseen.drill.targets.model import Hidden
 from lastseen.products.caution import SHORT_CAUTION
 from lastseen.products.tables import table
+from lastseen.wording import percent
 
 WIDTH = 110
 
@@ -44,7 +45,7 @@ def targets_text(plan: Planned, hidden: Hidden, folder: Path) -> str:
         times = f"{clock_text(p50)} ({clock_text(p10)} to {clock_text(p90)})" if math.isfinite(p50) else ""
         signal = f"first signal after {times}" if times else "not heard on the plan's walk"
         near = f", nearest other {one.neighbour_m:.0f} m" if math.isfinite(one.neighbour_m) else ""
-        told.append(f"{one.name:<12}{one.depth_m:.2f} m deep, {signal}, overlap {100 * one.overlap:.0f} %{near}")
+        told.append(f"{one.name:<12}{one.depth_m:.2f} m deep, {signal}, overlap {percent(one.overlap)}{near}")
     told += _wrapped("Note        ", _target_notes(plan))
     return "\n".join([*told, "", *textwrap.wrap(SHORT_CAUTION, WIDTH), "", f"Written to {folder}"])
 
@@ -61,8 +62,8 @@ def _target_notes(plan: Planned) -> list[str]:
 def debrief_text(made: Debrief, folder: Path) -> str:
     """A debrief in a dozen lines."""
     band, left = made.band, made.leftover
-    shares = f"surely {100 * band.sure:.0f} %, perhaps {100 * band.perhaps:.0f} %, not {100 * band.none:.0f} %"
-    word = f"tracks at their word {100 * band.half:.1f} % (planned {100 * made.plan.coverage:.1f} %)"
+    shares = f"surely {percent(band.sure)}, perhaps {percent(band.perhaps)}, not {percent(band.none)}"
+    word = f"tracks at their word {percent(band.half, 1)} (planned {percent(made.plan.coverage, 1)})"
     told = [made.plan.name, f"Covered     {shares}; {word}"]
     for one in made.searchers:
         when = (
@@ -72,7 +73,7 @@ def debrief_text(made: Debrief, folder: Path) -> str:
         )
         told += _wrapped(
             f"{'S' + str(one.number):<12}",
-            [f"{one.track.name}: {one.metres:.0f} m{when}; {100 * one.band.half:.0f} % of the outline as recorded"],
+            [f"{one.track.name}: {one.metres:.0f} m{when}; {percent(one.band.half)} of the outline as recorded"],
         )
         told += _wrapped(" " * 12, one.said)
     told += _wrapped("Next        ", left.advice)

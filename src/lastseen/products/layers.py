@@ -12,6 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lastseen.outlines import only_areas, outline_of_level
 from lastseen.traps import shares_sentence
+from lastseen.wording import short_percent
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -231,11 +232,6 @@ def known(value: float | None) -> float | None:
     return float(value) if value is not None and math.isfinite(value) else None
 
 
-def percent(share: float) -> str:
-    """A share in percent, as short as it can be said: 2.5 %, 20 %, 99.4 %."""
-    return f"{100.0 * share:.1f}".removesuffix(".0") + " %"
-
-
 def leg_sentence(leg: Leg) -> str:
     """What to walk, in one sentence."""
     what = {"approach": "Approach", "lane": f"Lane {leg.lane}", "join": "Join"}[leg.kind]
@@ -307,7 +303,7 @@ def _flow_paths(model: Model) -> _Rows:
         edge = MultiLineString([ring for one in area.geoms for ring in (one.exterior, *one.interiors)])
         yield (
             edge,
-            ("corridor", share, edge.length, f"Edge of the ground that {percent(share)} of the events pass."),
+            ("corridor", share, edge.length, f"Edge of the ground that {short_percent(share)} of the events pass."),
         )
 
 
@@ -329,7 +325,7 @@ def _searched_sentence(debris: Debris) -> str:
 
 
 def _debris_sentence(level: float) -> str:
-    return f"Debris thicker than 0.1 m in at least {percent(level)} of the events."
+    return f"Debris thicker than 0.1 m in at least {short_percent(level)} of the events."
 
 
 def _zones(model: Model) -> _Rows:

@@ -11,7 +11,6 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
-from lastseen.products.layers import percent
 from lastseen.products.mapsheet import furniture, names, panel, parts
 from lastseen.products.mapsheet.drawing import Drawing, area_patch, start_drawing, start_page
 from lastseen.products.mapsheet.ground import drawn_lattice
@@ -21,6 +20,7 @@ from lastseen.products.mapsheet.panel import Item, Pen
 from lastseen.products.mapsheet.sheet import own_look, write_png
 from lastseen.products.mapsheet.shown import Shown, TrapMark, shown_of_traps
 from lastseen.products.palette import load_palette
+from lastseen.wording import short_percent
 
 if TYPE_CHECKING:
     from lastseen.trapview import TrapView
@@ -146,7 +146,7 @@ def _sentence(view: TrapView, trap: TrapMark) -> str:
     words = f"{trap.consequences.capitalize()}. {trap.reason}"
     if view.plan is None:
         return words
-    passes, ends = percent(round(trap.person_passes, 2)), percent(round(trap.person_ends, 2))
+    passes, ends = short_percent(round(trap.person_passes, 2)), short_percent(round(trap.person_ends, 2))
     return f"{words} {passes} of carried persons enter it, {ends} stop in it."
 
 

@@ -10,6 +10,7 @@ from lastseen.search.legs import STEEP_DEG
 from lastseen.search.model import Coverage, Leg
 from lastseen.search.numbering import Walked
 from lastseen.search.ways import CLIFF_DEG, unreachable_share
+from lastseen.wording import percent
 
 _MOST_NAMED = 5
 
@@ -45,17 +46,17 @@ def _about_coverage(
     reasons = []
     share = unreachable_share(field.outline, field.ways.no_go)
     if share > 0.0:
-        reasons.append(f"{100.0 * share:.1f} % of the outline is no-go ground")
+        reasons.append(f"{percent(share, 1)} of the outline is no-go ground")
     if walked.unreached:
         reasons.append(f"{_count(len(walked.unreached), 'lane')} can only be reached across no-go ground")
     row, col = field.surface.filled.cell_of(field.lattice.x_m, field.lattice.y_m)
     wall = float(field.lattice.weight_m2[field.ways.danger[row, col] == 3].sum() / field.lattice.weight_m2.sum())
     if wall > 0.0005:
-        reasons.append(f"{100.0 * wall:.1f} % of it is a wall steeper than {CLIFF_DEG:.0f} degrees")
+        reasons.append(f"{percent(wall, 1)} of it is a wall steeper than {CLIFF_DEG:.0f} degrees")
     why = "; ".join(reasons) if reasons else "no lane on walkable ground reaches the rest"
     if coverage.fraction >= least:
         return [] if not reasons else [f"Not every piece of the outline is covered alike: {why}."]
-    return [f"Coverage stops at {100.0 * coverage.fraction:.1f} % instead of {100.0 * least:.1f} %: {why}."]
+    return [f"Coverage stops at {percent(coverage.fraction, 1)} instead of {percent(least, 1)}: {why}."]
 
 
 def _about_ground(legs: Sequence[Leg]) -> list[str]:

@@ -14,6 +14,7 @@ from lastseen.traps.breaks import LEAST_ACROSS_M, REACH_M, Found
 from lastseen.traps.ground import Ground, fall_line_profile
 from lastseen.traps.shapes import Patch, grouped, outline_of
 from lastseen.traps.trap import Consequence, Kind, Trap, measured_trap
+from lastseen.wording import percent
 
 TRAP_OF: dict[LayerKind, Kind] = {
     "trees": "trees", "rocks": "rocks", "crevasses": "crevasses", "water": "water", "buildings": "building",
@@ -76,9 +77,9 @@ def _trap(
     drawn = only_areas(layer.outline.intersection(cells.buffer(0.5 * ground.cell_m)))
     reason = {
         "trees": f"Trees on {area_m2:.0f} m2 that snow can reach, on ground of {steep_deg:.0f} degrees, crowns over "
-        f"{cover:.0%} of it.",
-        "rocks": f"Rocks over {cover:.0%} of {patch.count * ground.raw.cell_area_m2:.0f} m2 that snow can reach, on "
-        f"ground of {steep_deg:.0f} degrees.",
+        f"{percent(cover)} of it.",
+        "rocks": f"Rocks over {percent(cover)} of {patch.count * ground.raw.cell_area_m2:.0f} m2 that snow can reach, "
+        f"on ground of {steep_deg:.0f} degrees.",
         "crevasses": f"Crevasses over a length of {length_m:.0f} m, {area_m2:.0f} m2 open ground, depth not known.",
         "water": f"Water over {area_m2:.0f} m2, {length_m:.0f} m long.",
         "building": f"Building of {area_m2:.0f} m2 on ground of {steep_deg:.0f} degrees.",

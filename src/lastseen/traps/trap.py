@@ -12,6 +12,7 @@ from shapely import MultiPolygon, Polygon
 
 from lastseen.errors import InputError
 from lastseen.grid import Grid, IntArray
+from lastseen.wording import percent
 
 LongArray = npt.NDArray[np.int64]
 Kind = Literal[
@@ -339,13 +340,13 @@ def with_deposit(traps: tuple[Trap, ...], thickness_m: Grid, poa: Grid) -> tuple
 
 def shares_sentence(trap: Trap) -> str:
     """How carried persons meet a trap, where along it they stop, and how deep, in one or two sentences."""
-    text = f"{trap.person_passes:.0%} of carried persons enter it, {trap.person_ends:.0%} stop in it"
+    text = f"{percent(trap.person_passes)} of carried persons enter it, {percent(trap.person_ends)} stop in it"
     if np.isfinite(trap.burial_m) and trap.person_ends > 0.0:
         text += f", under {trap.burial_m:.1f} m of debris on average over all events"
     held = [part for part in trap.parts if part.person_ends >= LEAST_TOLD]
     if held and trap.person_ends > 0.0:
         text += ": " + ", ".join(
-            f"{part.person_ends:.0%} between {part.from_m:.0f} and {part.to_m:.0f} m down it" for part in held
+            f"{percent(part.person_ends)} between {part.from_m:.0f} and {part.to_m:.0f} m down it" for part in held
         )
     return f"{text}."
 

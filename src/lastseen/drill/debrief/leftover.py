@@ -17,6 +17,7 @@ from lastseen.grid import BoolArray, FloatArray
 from lastseen.search.coverage import summed_up
 from lastseen.search.detection import updated_poa
 from lastseen.search.lattice import Lattice
+from lastseen.wording import percent
 
 LEAST_GAP_STRIPS = 0.25  # a gap smaller than the square over a quarter strip is not worth a walk; design choice
 PERHAPS_POD = 0.5  # of what is perhaps covered; design choice, no source
@@ -132,8 +133,7 @@ def _advice(
     if holes:
         area, poa = sum(one.area_m2 for one in holes), sum(one.poa for one in holes)
         what = "the gap" if len(holes) == 1 else f"the {len(holes)} gaps, gap 1 first"
-        held = f"{100 * poa:.0f} %" if poa >= 0.005 else "under 1 %"
-        told.append(f"First walk {what}: {area:.0f} m², which held {held} of the probability of area.")
+        told.append(f"First walk {what}: {area:.0f} m², which held {percent(poa)} of the probability of area.")
     missing = [str(one.lane) for one in lanes.lanes if one.walked < 0.5]
     if missing:
         word = "Lane" if len(missing) == 1 else "Lanes"
@@ -141,14 +141,14 @@ def _advice(
         told.append(f"{word} {', '.join(missing[:12])} {were} not walked, or less than half.")
     if band.perhaps > 0.05 and radii.sure_m > 0.5:
         told.append(
-            f"{100 * band.perhaps:.0f} % are only perhaps covered: walk lines midway between those that were walked."
+            f"{percent(band.perhaps)} are only perhaps covered: walk lines midway between those that were walked."
         )
     told.append(
         f"If nobody was found, a second pass takes strips half as wide, {0.5 * plan.strip_width_m:g} m, on lines "
         f"midway ({HALVE_SOURCE})."
     )
     if left[3] >= 0.1:
-        told.append(f"{100 * left[3]:.0f} % of the probability now lies outside the outline: look at its edges too.")
+        told.append(f"{percent(left[3])} of the probability now lies outside the outline: look at its edges too.")
     if not math.isfinite(plan.coverage):
         told.append("The plan's own coverage is not known.")
     return tuple(told)

@@ -41,6 +41,7 @@ from lastseen.search.clock import RescueClock
 from lastseen.search.lattice import Lattice, lattice_over, lattice_spacing_m
 from lastseen.search.plan_clock import clock_of_legs
 from lastseen.search.survival import DEFAULT_CURVE, survival_curve
+from lastseen.wording import percent
 
 SPACING_M = 1.0
 SHALLOWEST_M, DEPTH_M, SLOPE_DEG = 0.1, 1.0, 20.0  # of the plan's clock where no targets are known; design choice
@@ -279,7 +280,7 @@ def _notes(made: Debrief) -> tuple[str, ...]:
         )
     steep = _outside_share(made)
     if steep > 0.3:
-        told.append(f"{100 * steep:.0f} % of what was walked lies more than a strip outside the outline.")
+        told.append(f"{percent(steep)} of what was walked lies more than a strip outside the outline.")
     return tuple(told)
 
 

@@ -20,6 +20,7 @@ from lastseen.grid import FloatArray, Grid
 from lastseen.outlines import cells_of_outline, only_areas
 from lastseen.release import deposit_volume_m3, slab_class
 from lastseen.scenario import Snow
+from lastseen.wording import percent
 
 CELL_M = 1.0
 RIM_M = 60.0  # ground drawn round the site, for snow that is pushed from there
@@ -177,11 +178,11 @@ def lay_sized(frame: SiteFrame, size: int, seed: int) -> SnowShape:
     profile = np.sqrt(np.clip(1.0 - relative**2, 0.0, 1.0)) * (1.0 + TOE * np.clip(2.0 * d / length, -1.0, 1.0))
     told = (
         f"Deposit of size {size}: {volume:.0f} m3 (released volume of the EAWS size table, grown by "
-        f"{100.0 * Snow().growth[1]:.0f} % of its mass, packed to deposit density), "
+        f"{percent(Snow().growth[1])} of its mass, packed to deposit density), "
         f"{MEAN_THICKNESS_M[size]:g} m thick on average"
     )
     if share < 0.99:
-        told += f"; the site holds {100.0 * share:.0f} % of its area, so it is smaller and just as thick"
+        told += f"; the site holds {percent(share)} of its area, so it is smaller and just as thick"
     return _finished(grid, outline, profile, share * volume, math.sqrt(share), f"{told}.", rng)
 
 

@@ -21,8 +21,9 @@ from lastseen.ground_layers import GroundLayers
 from lastseen.motion.flow_events import working_lattice
 from lastseen.outlines import cells_of_outline
 from lastseen.release import SIZES
-from lastseen.remarks import sentences, whole_percent
+from lastseen.remarks import sentences
 from lastseen.terrain import Terrain
+from lastseen.wording import percent
 
 NEAR_TRAP_M = 50.0  # terrain traps this near are told; design choice
 TRAP_RIM_M = 200.0  # ground round them that traps are measured on
@@ -275,7 +276,7 @@ def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
         notes.append("a body reaches the starting place itself: name another one with --near")
     if reach.left:
         notes.append(
-            f"{whole_percent(reach.left / max(reach.bodies, 1))} of the bodies left the elevation model or ran into "
+            f"{percent(reach.left / max(reach.bodies, 1))} of the bodies left the elevation model or ran into "
             "no data; start zones outside it are not seen"
         )
     notes.append(

@@ -6,12 +6,12 @@ import math
 
 from lastseen.drill.sites.model import Lookout, Site, Way
 from lastseen.place import bearing_text
-from lastseen.remarks import whole_percent
+from lastseen.wording import percent
 
 
 def facts(site: Site) -> str:
     """Slope, height and facing in one line."""
-    inside = "" if site.inside_range > 0.995 else f", {whole_percent(site.inside_range)} within the slopes asked for"
+    inside = "" if site.inside_range > 0.995 else f", {percent(site.inside_range)} within the slopes asked for"
     return (
         f"{site.slope_deg:.0f} degrees (steepest {site.steepest_deg:.0f}{inside}), faces "
         f"{bearing_text(site.downhill_deg)}, {site.elevation_m:.0f} m"
@@ -39,11 +39,11 @@ def lookout_words(lookout: Lookout | None) -> str:
     above = (
         "no start-zone ground lies above within 1500 m"
         if math.isnan(lookout.sees_above)
-        else f"sees {whole_percent(lookout.sees_above)} of the start-zone ground above the site near it"
+        else f"sees {percent(lookout.sees_above)} of the start-zone ground above the site near it"
     )
     return (
         f"Lookout place {lookout.name}: {lookout.distance_m:.0f} m {bearing_text(lookout.bearing_deg)} of the middle, "
-        f"sees {whole_percent(lookout.sees_site)} of the site; {above}."
+        f"sees {percent(lookout.sees_site)} of the site; {above}."
     )
 
 

@@ -9,7 +9,7 @@ from lastseen.drill.debrief import Band, Debrief, Searcher, clock_text
 from lastseen.drill.debrief.lanes import LEAST_WALKED, LaneReview
 from lastseen.drill.debrief.times import PhaseTime, SignalTime
 from lastseen.products.drillsheet.base import Column
-from lastseen.remarks import whole_percent
+from lastseen.wording import percent
 
 HONEST = "19 times in 20. A track shows where a phone was, not what its owner heard."
 MOST_ROWS, MOST_PHASES = 14, 9
@@ -35,16 +35,16 @@ TEAM_COLUMNS = (
 
 
 def _band_words(band: Band) -> str:
-    sure, perhaps, none = (whole_percent(one) for one in (band.sure, band.perhaps, band.none))
+    sure, perhaps, none = (percent(one) for one in (band.sure, band.perhaps, band.none))
     return f"Surely {sure}, perhaps {perhaps}, not {none} of the outline, {HONEST}"
 
 
 def own_numbers(made: Debrief, one: Searcher) -> list[str]:
     """What one track covered, how fast, and when it could hear what."""
-    planned = f"the plan of the whole team: {100 * made.plan.coverage:.1f} %"
+    planned = f"the plan of the whole team: {percent(made.plan.coverage, 1)}"
     told = [
         _band_words(one.band),
-        f"{100 * one.band.half:.1f} % within half a strip of the track at its word; {planned}.",
+        f"{percent(one.band.half, 1)} within half a strip of the track at its word; {planned}.",
     ]
     told += [f"{part}: {way:.0f} m in {clock_text(lasts)}, {way / lasts:.1f} m/s." for part, way, lasts in _speeds(one)]
     return told + [_signal(one) for one in one.signals]
@@ -78,7 +78,7 @@ def lane_words(made: Debrief, one: Searcher) -> list[str]:
             continue
         mine.add(lane.lane)
         planned = f"Lane {lane.lane} (planned for S{lane.planned_searcher})"
-        told.append(f"{planned}: {whole_percent(lane.walked)} walked, {lane.offset_m:.0f} m beside it on average.")
+        told.append(f"{planned}: {percent(lane.walked)} walked, {lane.offset_m:.0f} m beside it on average.")
         told += [
             f"Lane {turn.lane}, {turn.end}: turned {turn.short_m:.0f} m short, {turn.walked_edge_m:.0f} m from "
             f"the edge (planned {max(0.0, turn.planned_edge_m):.0f} m)."
@@ -132,7 +132,7 @@ def team_rows(made: Debrief) -> list[list[str]]:
     if len(made.searchers) > MOST_ROWS:
         rows.append([f"{len(made.searchers) - MOST_ROWS} more: debrief.json", *[""] * 7])
     total = sum(one.metres for one in made.searchers)
-    lanes = f"{whole_percent(made.lanes.walked)} of them"
+    lanes = f"{percent(made.lanes.walked)} of them"
     rows.append(["together", f"{total:.0f}", "", *_band_cells(made.band), lanes, ""])
     return rows
 
@@ -156,11 +156,11 @@ def team_numbers(made: Debrief) -> list[str]:
     band, left = made.band, made.leftover
     told = [
         _band_words(band),
-        f"Tracks at their word: {100 * band.half:.1f} % within half a strip; planned {100 * made.plan.coverage:.1f} %.",
-        f"How likely the person came into range, wherever they lay: {whole_percent(left.found)} (perhaps counts half).",
+        f"Tracks at their word: {percent(band.half, 1)} within half a strip; planned {percent(made.plan.coverage, 1)}.",
+        f"How likely the person came into range, wherever they lay: {percent(left.found)} (perhaps counts half).",
         *_gaps(made),
     ]
-    _, perhaps, none, outside = (whole_percent(one) for one in left.poa_after)
+    _, perhaps, none, outside = (percent(one) for one in left.poa_after)
     where = f"{perhaps} in what is perhaps covered, {none} in what is not, {outside} outside the outline"
     told.append(f"If nobody was found, the probability now lies: {where}.")
     return told
@@ -169,8 +169,8 @@ def team_numbers(made: Debrief) -> list[str]:
 def _gaps(made: Debrief) -> Iterator[str]:
     holes = made.leftover.holes
     for hole in holes[:4]:
-        size = f"Gap {hole.number}: {hole.area_m2:.0f} m², {whole_percent(hole.poa)} of the probability of area"
-        yield f"{size}; {whole_percent(hole.missed)} of it out of range in any case."
+        size = f"Gap {hole.number}: {hole.area_m2:.0f} m², {percent(hole.poa)} of the probability of area"
+        yield f"{size}; {percent(hole.missed)} of it out of range in any case."
     if len(holes) > 4:
         yield f"{len(holes) - 4} smaller gaps in debrief.json."
     if not holes:

@@ -6,12 +6,12 @@ from collections.abc import Callable, Sequence
 
 from matplotlib.patches import Circle, Rectangle
 
-from lastseen.products.layers import percent
 from lastseen.products.mapsheet.drawing import Drawing
 from lastseen.products.mapsheet.lanes import APPROACH_WIDTH, FIRST_WIDTH, JOIN_WIDTH, LANE_WIDTH, start_of
 from lastseen.products.mapsheet.panel import LEAST_TEXT, TEXT, Item, Pen
 from lastseen.products.mapsheet.parts import TRAP_OPACITY
 from lastseen.products.mapsheet.shown import Shown, TrapMark
+from lastseen.wording import short_percent
 
 WIDE_MM, HIGH_MM = 7.6, 2.6
 ROW_MM = 3.5
@@ -207,7 +207,7 @@ def _ramp(pen: Pen, shown: Shown) -> list[Item]:
         for k, (colour, level) in enumerate(zip(ink.ramp, ink.levels, strict=True)):
             look = Rectangle((x + k * step, low), step, 2.8, facecolor=colour, edgecolor=edge, linewidth=0.3)
             d.page.add_patch(look)
-            words = percent(level).removesuffix(" %")
+            words = short_percent(level).removesuffix(" %")
             d.text(
                 x + k * step,
                 low - 1.6,

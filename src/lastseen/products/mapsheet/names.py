@@ -13,7 +13,6 @@ from shapely.geometry.base import BaseGeometry
 
 from lastseen.grid import FloatArray
 from lastseen.outlines import only_areas
-from lastseen.products.layers import percent
 from lastseen.products.mapsheet.details import Detail
 from lastseen.products.mapsheet.drawing import MM_PER_POINT, Drawing, on_page
 from lastseen.products.mapsheet.ground import Contours
@@ -21,6 +20,7 @@ from lastseen.products.mapsheet.labels import Spot
 from lastseen.products.mapsheet.lanes import entering, start_of
 from lastseen.products.mapsheet.parts import upright_deg
 from lastseen.products.mapsheet.shown import Shown, TrapMark
+from lastseen.wording import short_percent
 
 LANE_SIZE, SIGN_SIZE, SMALL_SIZE, CONTOUR_SIZE = 7.0, 7.0, 6.0, 6.0
 LEADER_FROM_MM = 4.5
@@ -124,7 +124,7 @@ def _name_poa(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
             longest = max(rings, key=lambda ring: float(np.hypot(*np.diff(ring, axis=0).T).sum()))
             seen = [(float(x), float(y)) for x, y in longest[:: max(1, len(longest) // 24)] if d.inside(x, y, 3.0)]
             if seen:
-                _sign(d, percent(share), seen, SMALL_SIZE, d.palette.person.line, "bold", leader=False)
+                _sign(d, short_percent(share), seen, SMALL_SIZE, d.palette.person.line, "bold", leader=False)
 
 
 def _name_release(d: Drawing, shown: Shown) -> None:

@@ -8,11 +8,11 @@ from itertools import groupby
 from typing import Any
 
 from lastseen import __version__
-from lastseen.products.layers import percent
 from lastseen.products.mapsheet.drawing import Drawing
 from lastseen.products.mapsheet.legend import legend_items
 from lastseen.products.mapsheet.panel import TEXT, Item, Pen, flow
 from lastseen.products.mapsheet.shown import Leg, Shown
+from lastseen.wording import short_percent
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ def _numbers(pen: Pen, shown: Shown) -> list[Item]:
         ("Approach", f"{length(there)} in {clock(time_of(there))}" if there else "none"),
         ("Search", f"{length(walk)} in {clock(time_of(walk))} on foot"),
         ("Both", f"{length([*there, *walk])} in {clock(time_of([*there, *walk]))}{who}"),
-        ("Coverage", f"{percent(round(covered['fraction'], 3))}; {covered['uncovered_m2']:.0f} m² out of range"),
+        ("Coverage", f"{short_percent(round(covered['fraction'], 3))}; {covered['uncovered_m2']:.0f} m² out of range"),
         ("Debris", f"{shown.outline.area:.0f} m² on the map"),
         *(_model_numbers(shown.numbers) if shown.modelled else []),
     ]  # fmt: skip
@@ -143,8 +143,8 @@ def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     debris, burial, size = numbers["debris"], numbers["poa"]["burial"], numbers["scenario"]["snow"]["size"]
     widened = ", widened to 90 % of the POA" if debris["widened"] else ""
     return [
-        ("Outline", f"debris in at least {percent(debris['level'])} of the events{widened}"),
-        ("POA", f"{percent(round(inside, 2))} inside the outline, {percent(round(1 - inside, 2))} outside"),
+        ("Outline", f"debris in at least {short_percent(debris['level'])} of the events{widened}"),
+        ("POA", f"{short_percent(round(inside, 2))} inside the outline, {short_percent(round(1 - inside, 2))} outside"),
         *([("Burial", burial_words(burial))] if burial else []),
         ("Travel angle", f"{angle['p50']:.0f}° (P10 to P90: {angle['p10']:.0f}° to {angle['p90']:.0f}°)"),
         (
@@ -158,7 +158,7 @@ def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
 def burial_words(burial: Mapping[str, Any]) -> str:
     """How many are buried, and how deep."""
     deeper = {one["depth_m"]: one["share"] for one in burial["deeper"]}
-    return f"{percent(round(burial['fully'], 2))} fully buried, {percent(round(deeper[1.0], 2))} over 1 m"
+    return f"{short_percent(round(burial['fully'], 2))} fully buried, {short_percent(round(deeper[1.0], 2))} over 1 m"
 
 
 def split_walk(shown: Shown, searcher: int) -> tuple[list[Leg], list[Leg]]:
@@ -263,7 +263,7 @@ def _traps(pen: Pen, shown: Shown, most: int) -> list[Item]:
         return []
     items = [pen.heading("Terrain traps the snow can reach")]
     for trap in shown.traps[:most]:
-        passes, ends = percent(round(trap.person_passes, 2)), percent(round(trap.person_ends, 2))
+        passes, ends = short_percent(round(trap.person_passes, 2)), short_percent(round(trap.person_ends, 2))
         words = f"{trap.consequences.capitalize()}. {trap.reason} {passes} of carried persons enter it, "
         items += pen.paragraph(f"{words}{ends} stop in it.", hang=6.5, mark=trap.name)
     if len(shown.traps) > most:

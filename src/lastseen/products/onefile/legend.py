@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from lastseen.products.contents import Contents
-from lastseen.products.layers import percent
 from lastseen.products.onefile.drawing import MapLayer, hatch_id
 from lastseen.products.onefile.shapes import dashes, element, text
 from lastseen.products.onefile.words import say
 from lastseen.products.palette import load_palette
+from lastseen.wording import short_percent
 
 WIDE, HIGH = 34, 16
 
@@ -78,7 +78,7 @@ def _steps(kind: str, labels: Sequence[str], title: str) -> str:
 
 
 def _debris_steps(_contents: Contents) -> str:
-    return _steps("step", [percent(one) for one in load_palette().debris.levels], say("key_debris"))
+    return _steps("step", [short_percent(one) for one in load_palette().debris.levels], say("key_debris"))
 
 
 def _thickness_steps(_contents: Contents) -> str:

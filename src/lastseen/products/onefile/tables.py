@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from lastseen.products.contents import Contents
-from lastseen.products.layers import percent
 from lastseen.products.onefile.shapes import element, text
 from lastseen.products.onefile.words import say
+from lastseen.wording import short_percent
 
 STACKS = ("traps", "zones")  # on a narrow screen a row of these becomes a block
 Shown = Callable[[Any], str]
@@ -58,12 +58,12 @@ def bearing(one: float) -> str:
 
 def share(one: float) -> str:
     """Per cent."""
-    return percent(one)
+    return short_percent(one)
 
 
 def rough(one: float) -> str:
     """Whole per cent."""
-    return percent(round(one, 2))
+    return short_percent(round(one, 2))
 
 
 def time(one: float) -> str:

@@ -17,7 +17,6 @@ from lastseen import __version__
 from lastseen.grid import Grid
 from lastseen.preread.gathering import AT_START
 from lastseen.preread.zone_words import INCIDENT_SLOPES_DEG, zone_sentence
-from lastseen.products.layers import percent
 from lastseen.products.mapsheet import furniture, names, panel, parts
 from lastseen.products.mapsheet.drawing import Drawing, area_patch, start_drawing
 from lastseen.products.mapsheet.ground import drawn_lattice
@@ -26,6 +25,7 @@ from lastseen.products.mapsheet.panel import Item, Pen
 from lastseen.products.mapsheet.sheet import own_look, write_png
 from lastseen.products.palette import load_palette
 from lastseen.products.preread.linemap import legend_items
+from lastseen.wording import percent, short_percent
 
 if TYPE_CHECKING:
     from lastseen.preread.lattice import Heights
@@ -204,7 +204,7 @@ def _legend(pen: Pen, *, with_edge: bool) -> list[Item]:
             d.text(
                 x + k * step,
                 low - 1.6,
-                percent(level).removesuffix(" %"),
+                short_percent(level).removesuffix(" %"),
                 pen.size - 0.6,
                 va="center",
                 ha="center" if k else "left",
@@ -220,7 +220,7 @@ def _legend(pen: Pen, *, with_edge: bool) -> list[Item]:
         return lambda x, y: d.line([(x, y), (x + 7.6, y)], color, width, dashes)
 
     fills = [
-        (_filled(d, alpha), f"{100 * low:.0f} % or more of those caught")
+        (_filled(d, alpha), f"{percent(low)} or more of those caught")
         for low, alpha in zip(HARM[::-1], HARM_ALPHA[::-1], strict=True)
     ]
     entries = [

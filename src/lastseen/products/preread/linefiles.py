@@ -167,7 +167,17 @@ def line_layers(view: LineView) -> tuple[Layer, ...]:
     places = [
         (
             only_areas(one.outline),
-            (one.letter, one.along_m, one.beside_m, one.area_m2, one.slope_deg, one.clear_m, regroup_sentence(one)),
+            (
+                one.letter,
+                one.along_m,
+                one.beside_m,
+                one.area_m2,
+                one.slope_deg,
+                one.clear_m,
+                one.edge,
+                known(one.edge_m),
+                regroup_sentence(one),
+            ),
         )
         for one in r.regroup
     ]
@@ -200,6 +210,8 @@ _REGROUP = (
     Column("area_m2", "real", "map area near the line"),
     Column("slope_deg", "real", "at its roomiest point"),
     Column("clear_m", "real", "to the nearest ground that snow crosses in any event"),
+    Column("edge", "text", "cliff, crevasses or water within 50 m, where there is one"),
+    Column("edge_m", "real", "how far it is"),
     Column("reason", "text", "one plain sentence"),
 )
 _ZONES = (

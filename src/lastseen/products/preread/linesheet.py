@@ -27,7 +27,7 @@ from lastseen.products.mapsheet.sheet import own_look, write_pdf
 from lastseen.products.palette import load_palette
 from lastseen.products.preread.linemap import draw_frame_of, draw_map_body, header_lines, shown_bounds
 from lastseen.products.preread.strip import draw_strip
-from lastseen.remarks import whole_percent
+from lastseen.wording import percent
 
 if TYPE_CHECKING:
     from lastseen.preread.story import LineView
@@ -121,7 +121,7 @@ def _items(pen: Pen, view: LineView, kept: set[int]) -> list[Item]:
         else:
             zones = f" ({zones_text(r, one)})" if one.zones else ""
             told = consequences(one) or "nothing of the four in 10 %"
-            come = "snow can start here" if one.state == "starts here" else f"{whole_percent(one.exposure)}{zones}"
+            come = "snow can start here" if one.state == "starts here" else f"{percent(one.exposure)}{zones}"
             words = f"{where}, {one.slope_deg:.0f}°: {come}. {caught_text(r, one) or told}"
         items += pen.paragraph(words, hang=4.4, mark=str(one.number))
     if len(kept) < len(r.stretches):

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from lastseen.products.layers import percent
 from lastseen.products.mapsheet.panel import Item, Pen
 from lastseen.products.mapsheet.shown import Shown
 from lastseen.products.sheet.craft import Rescue
 from lastseen.search.phases import PHASES_SOURCE
 from lastseen.search.shovelling import SCHEME_SOURCE, UPDATE_SOURCE
+from lastseen.wording import short_percent
 
 HANG = 20.0
 
@@ -67,7 +67,7 @@ def _search_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     for name, one in zip(("Simulated", "Next best"), trials, strict=False):
         first = [f"{one['first_signal_s'][key] / 60:.0f}" if one["first_signal_s"][key] is not None else "not heard"
                  for key in ("p10", "p50", "p90")]  # fmt: skip
-        pod = percent(round(one["pod"], 2))
+        pod = short_percent(round(one["pod"], 2))
         after = f"first signal {' / '.join(first)} min after the start (P10, P50, P90)"
         rows.append((name, f"lanes {one['words']}: {after}, POD {pod}"))
     return rows

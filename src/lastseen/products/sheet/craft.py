@@ -19,6 +19,7 @@ from lastseen.search.probing import PROBE_LINES, PROBE_NOTES, probe_notes, spira
 from lastseen.search.probing.spiral import SPACING_M, STOP_RADIUS_M
 from lastseen.search.shovelling import Dig, plan_dig
 from lastseen.search.survival import DEFAULT_CURVE, survival_curve
+from lastseen.wording import percent
 
 DEPTH_M = 1.0  # where no model says how deep; design choice
 LEAST_DEPTH_M = 0.1
@@ -156,11 +157,8 @@ def probe_items(pen: Pen, case: Rescue) -> list[Item]:
     for note in (*probe_notes(PROBE_M, case.depth_m), *PROBE_NOTES):
         found += pen.paragraph(note, hang=2.6, mark="•")
     lines = [
-        f"{one.name} {one.across_m:.2f} × {one.along_m:.2f} m: {_pod(one.pod)}" + (f" ({one.year})" if one.year else "")
+        f"{one.name} {one.across_m:.2f} × {one.along_m:.2f} m: {percent(one.pod)}"
+        + (f" ({one.year})" if one.year else "")
         for one in PROBE_LINES
     ]
     return [*found, *pen.paragraph(f"Probe lines, published POD: {'; '.join(lines)}.", hang=2.6, mark="•")]
-
-
-def _pod(pod: float | None) -> str:
-    return "no data" if pod is None else f"{100.0 * pod:.0f} %"

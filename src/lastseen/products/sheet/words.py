@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from lastseen.products.layers import percent
 from lastseen.products.mapsheet.panel import Item, Pen
 from lastseen.products.mapsheet.shown import Shown
 from lastseen.products.sheet import assumptions, craft
 from lastseen.products.sheet.legs import leg_items
+from lastseen.wording import short_percent
 
 TARGETS = ((0.0, "no"), (6.0, "MGRS"), (32.0, "depth"), (43.0, "laid by"), (60.0, "found at"), (74.0, "out at"))
 PHASES = ((0.0, "phase"), (37.0, "planned"), (58.0, "began"), (74.0, "ended"))
@@ -51,7 +51,7 @@ def trap_items(pen: Pen, shown: Shown) -> list[Item]:
         return []
     found = [pen.heading("Terrain traps, by weight (persons who enter / stop)")]
     for trap in shown.traps:
-        passes, ends = percent(round(trap.person_passes, 2)), percent(round(trap.person_ends, 2))
+        passes, ends = short_percent(round(trap.person_passes, 2)), short_percent(round(trap.person_ends, 2))
         words = f"{trap.kind.capitalize()}: {trap.consequences}. {passes} / {ends}. {trap.reason}"
         found += pen.paragraph(words, hang=6.5, mark=trap.name)
     return found

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from lastseen.products.palette import Dashes, Palette
+from lastseen.wording import short_percent
 
 Test = tuple[str, Literal["=", "<", ">=", "none"], Any]  # column, relation, value; "none" is a column without a value
 LINE_PT, BOLD_PT, CASING_PT = 1.2, 2.0, 4.0
@@ -122,7 +123,7 @@ def _debris_rules(palette: Palette) -> Iterable[Rule]:
     tops = (*debris.levels[1:], None)
     for low, top, colour in zip(debris.levels, tops, debris.ramp, strict=True):
         tests: tuple[Test, ...] = (("level", ">=", low),) + ((("level", "<", top),) if top is not None else ())
-        words = f"Debris in at least {100 * low:g} % of the events"
+        words = f"Debris in at least {short_percent(low)} of the events"
         yield Rule(words, Symbol(debris.outline, LINE_PT, fill=colour, opacity=debris.opacity), tests)
     given = Symbol(debris.outline, LINE_PT, fill=debris.observed, opacity=debris.opacity)
     yield Rule("Debris, outline as given", given, (("level", "none", None),))

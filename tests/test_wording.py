@@ -1,0 +1,41 @@
+"""Numbers in words: what is not nothing is never called so."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+import lastseen
+from lastseen.wording import depth_words, percent, short_percent
+
+
+@pytest.mark.parametrize(
+    ("share", "decimals", "text"),
+    [
+        (0.0, 0, "0 %"), (0.001, 0, "under 1 %"), (0.0049, 0, "under 1 %"), (0.005, 0, "0 %"), (0.0051, 0, "1 %"),
+        (0.994, 0, "99 %"), (1.0, 0, "100 %"), (0.0004, 1, "under 0.1 %"), (0.0, 1, "0.0 %"), (0.994, 1, "99.4 %"),
+        (None, 0, "no data"),
+    ],
+)  # fmt: skip
+def test_percent(share, decimals, text):
+    assert percent(share, decimals) == text
+
+
+def test_short_percent():
+    shares = (0.0, 0.0001, 0.025, 0.2, 0.9996, 1.0)
+    assert [short_percent(one) for one in shares] == ["0 %", "under 0.1 %", "2.5 %", "20 %", "100 %", "100 %"]
+
+
+def test_some_debris_is_never_called_none():
+    assert [depth_words(depth) for depth in (0.0, 0.01, 0.049, 0.05, 1.26)] == [
+        "0.0 m", "under 0.1 m", "under 0.1 m", "0.1 m", "1.3 m",
+    ]  # fmt: skip
+
+
+def test_shares_are_written_one_way():
+    """Shares go through this room: nobody formats percent by hand, with or without a space."""
+    by_hand = re.compile(r":\.\d%\}|\{100(\.0)? \* [^{}]*\} %|\d%[ ,.;\"]")
+    for path in Path(lastseen.__file__).parent.rglob("*.py"):
+        if path.name != "wording.py":
+            lines = path.read_text(encoding="utf-8").splitlines()
+            assert [line for line in lines if by_hand.search(line)] == [], path
