@@ -15,20 +15,16 @@ from shapely.ops import transform
 
 from lastseen import search
 from lastseen.errors import LastseenError
-from lastseen.grid import FloatArray
 from lastseen.page.asking import AskLanes
 from lastseen.page.ground_of import Base, base_of
 from lastseen.place import WGS84, parse_crs, parse_point, to_map, transformer
 from lastseen.products.layers import Layer, known, search_layers
 from lastseen.search import SearchPlan
-from lastseen.search.lattice import lattice_over, lattice_spacing_m
-from lastseen.search.surface import Surface
-from lastseen.search.trial.simulate import Stretches, Targets, first_signals_s, poa_places, stretches_of
+from lastseen.search.so_far import Walked, covered_so_far
 from lastseen.wording import short_percent
 
 CURVE_POINTS = 60
 _SAMPLES = 3000.0
-_MARGIN_M = 60.0
 
 
 def lay_lanes(folder: str, scenario: str, asked: AskLanes) -> dict[str, Any]:
@@ -90,62 +86,16 @@ def _laid(base: Base, asked: AskLanes) -> dict[str, Any]:
 
 def covered_over_time(base: Base, laid: SearchPlan) -> list[list[float | None]]:
     """Rows of (seconds, share of the debris, share of the probability of area) in range of lanes and joins so far."""
-    end = laid.total_time_s
-    times = np.linspace(0.0, end, CURVE_POINTS + 1)
-    west, south, east, north = base.outline.bounds
-    points = [leg.line.coords[k] for leg in laid.legs for k in (0, -1)] or [(west, south)]
-    x, y = np.array(points).T
-    box = (min(west, x.min()), min(south, y.min()), max(east, x.max()), max(north, y.max()))
-    surface = Surface.around(base.ground, box, _MARGIN_M)
-    way = _searching(laid, surface)
-    spacing = lattice_spacing_m(base.outline, max(1.0, math.sqrt(base.outline.area / _SAMPLES)))
-    lattice = lattice_over(base.outline, surface, spacing)
-    debris = _growing(lattice.x_m, lattice.y_m, lattice.weight_m2, times, surface, way, laid.strip_width_m)
-    person = None
-    if base.poa is not None:
-        px, py, weight, _ = poa_places(base.poa)
-        person = _growing(px, py, weight, times, surface, way, laid.strip_width_m)
+    times = np.linspace(0.0, laid.total_time_s, CURVE_POINTS + 1)
+    spacing = max(1.0, math.sqrt(base.outline.area / _SAMPLES))
+    legs = [Walked(leg.searcher, leg.kind, leg.line, leg.time_s) for leg in laid.legs]
+    debris, person = covered_so_far(
+        base.outline, base.ground, legs, laid.strip_width_m, times, spacing_m=spacing, poa=base.poa
+    )
     return [
         [round(float(t), 1), round(float(debris[k]), 4), round(float(person[k]), 4) if person is not None else None]
         for k, t in enumerate(times)
     ]
-
-
-def _searching(laid: SearchPlan, surface: Surface) -> Stretches:
-    """The walk without approaches, in stretches of a few metres, each with its time since the searchers set out."""
-    found = []
-    for k in range(1, laid.searchers + 1):
-        legs = [leg for leg in laid.legs if leg.searcher == k]
-        walked = [leg for leg in legs if leg.kind != "approach"]
-        if not walked:
-            continue
-        begin = sum(leg.time_s for leg in legs if leg.kind == "approach")
-        corners = np.array([walked[0].line.coords[0], *(leg.line.coords[-1] for leg in walked)])
-        one = stretches_of([corners], surface)
-        found.append((one.start_m, one.end_m, one.begun_s + begin, one.done_s + begin))
-    if not found:
-        return Stretches(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), 0.0, 0.0)
-    start, end, begun, done = (np.concatenate(parts) for parts in zip(*found, strict=True))
-    order = np.argsort(begun, kind="stable")
-    return Stretches(start[order], end[order], begun[order], done[order], 0.0, float(done.max()))
-
-
-def _growing(
-    x: FloatArray,
-    y: FloatArray,
-    weight: FloatArray,
-    times: FloatArray,
-    surface: Surface,
-    way: Stretches,
-    width_m: float,
-) -> FloatArray:
-    """Share of the weight that has been in range at each time."""
-    xyz = np.column_stack([x, y, surface.z(np.ascontiguousarray(x), np.ascontiguousarray(y))])
-    axis = np.tile([0.0, 0.0, 1.0], (x.size, 1))
-    heard = first_signals_s(way, surface, Targets(xyz, axis, np.full(x.size, 0.5 * width_m), dipole=False))
-    order = np.argsort(heard, kind="stable")
-    share = np.concatenate([[0.0], np.cumsum(weight[order])]) / float(weight.sum())
-    return np.asarray(share[np.searchsorted(heard[order], times, side="right")])
 
 
 def _share(laid: SearchPlan) -> dict[str, Any] | None:

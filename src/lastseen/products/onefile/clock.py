@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import itertools
 from typing import Any
 
 import numpy as np
 import shapely
 from shapely.geometry import LineString
-from shapely.ops import substring
 
 from lastseen.outlines import only_areas
 from lastseen.products.contents import Contents
-from lastseen.search.coverage import covered_by
-from lastseen.search.lattice import lattice_over, lattice_spacing_m
-from lastseen.search.surface import Surface
+from lastseen.search.so_far import Walked, covered_so_far
 from lastseen.search.survival import CURVES, SurvivalCurve, survival_bounds_percent
 
 STEPS = 80  # times at which the covered share is known
@@ -43,44 +39,19 @@ def covered_shares(contents: Contents, steps: int = STEPS) -> list[float]:
     plan says, so that both agree.
     """
     coverage = contents.numbers["coverage"]
-    searched = [one for one, row in contents.layers["debris"].records() if row["searched"]]
-    outline = only_areas(shapely.union_all(searched))
-    half = 0.5 * float(coverage["strip_width_m"])
-    bounds = shapely.total_bounds([outline, *contents.layers["route"].shapes]).tolist()
-    surface = Surface.around(contents.ground, (bounds[0], bounds[1], bounds[2], bounds[3]), 2.0 * half)
-    lattice = lattice_over(outline, surface, lattice_spacing_m(outline, _SPACING_M))
-    total = float(lattice.weight_m2.sum())
-    ends = np.linspace(0.0, float(contents.numbers["search"]["total_time_s"]), steps + 1).tolist()
-    seen = np.zeros(lattice.weight_m2.size, np.bool_)
-    shares = [0.0]
-    for start, end in itertools.pairwise(ends):
-        walked = _walked(contents, start, end)
-        if walked:
-            seen |= covered_by(walked, lattice, surface, half)
-        shares.append(round(float(lattice.weight_m2[seen].sum()) / total, 4))
+    outline = only_areas(
+        shapely.union_all([one for one, row in contents.layers["debris"].records() if row["searched"]])
+    )
+    legs = [
+        Walked(int(row["searcher"]), str(row["kind"]), line, float(row["time_s"]))
+        for line, row in contents.layers["route"].records()
+        if isinstance(line, LineString)
+    ]
+    times = np.linspace(0.0, float(contents.numbers["search"]["total_time_s"]), steps + 1)
+    width = float(coverage["strip_width_m"])
+    shares, _ = covered_so_far(outline, contents.ground, legs, width, times, spacing_m=_SPACING_M)
     last = round(float(coverage["fraction"]), 4)
-    return [*(min(one, last) for one in shares[:-1]), last]
-
-
-def _walked(contents: Contents, start_s: float, end_s: float) -> list[LineString]:
-    """The parts of lanes and joins that all searchers walk between two times."""
-    found: list[LineString] = []
-    now: dict[int, float] = {}
-    for line, leg in _legs(contents):
-        begin = now.get(leg["searcher"], 0.0)
-        now[leg["searcher"]] = begin + leg["time_s"]
-        low, high = max(start_s, begin), min(end_s, begin + leg["time_s"])
-        if leg["kind"] == "approach" or high <= low:
-            continue
-        part = substring(line, (low - begin) / leg["time_s"], (high - begin) / leg["time_s"], normalized=True)
-        if isinstance(part, LineString) and part.length > 0.0:
-            found.append(part)
-    return found
-
-
-def _legs(contents: Contents) -> list[tuple[LineString, dict[str, Any]]]:
-    """Legs with their values, in the order they are walked."""
-    return [(line, row) for line, row in contents.layers["route"].records() if isinstance(line, LineString)]
+    return [*(min(round(one, 4), last) for one in shares[:-1].tolist()), last]
 
 
 def curve_corners(curve: SurvivalCurve) -> list[list[float]]:
