@@ -140,12 +140,12 @@ def _page(paper: Paper, width: float, height: float, *, side: float, below: floa
     return Sheet(paper, width, height, header, body, under, footer, split)
 
 
-def fit_sheet(bounds: Extent, paper: Paper = "A4") -> Sheet:
+def fit_sheet(bounds: Extent, paper: Paper = "A4", quiet_mm: float = QUIET_MM) -> Sheet:
     """The page with the largest round scale at which the bounds fit, centred."""
     west, south, east, north = bounds
     for scale, page in product(SCALES, pages(paper)):
         k = scale / 1000.0
-        quiet = 2 * QUIET_MM
+        quiet = 2 * quiet_mm
         if (east - west) / k + quiet <= page.body.width and (north - south) / k + quiet <= page.body.height:
             return _placed(page, scale, bounds, 0.5, 0.5)
     return _placed(pages(paper)[0], SCALES[-1], bounds, 0.5, 0.5)

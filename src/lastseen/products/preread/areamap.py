@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 MOST_PIXELS = 2_000  # of a side of what is drawn; larger areas are read at less detail
 STRIP_CELLS = 4_000_000
 MOST_NAMED = 40
+QUIET_MM = 2.0  # an area fills its map: nothing goes on beyond its edge
 EDGE_DASHES = (9.0, 2.0)  # of the area that was asked for
 SIZES = (7.0, 6.4, 5.8)
 HARM, HARM_ALPHA = (0.1, 0.3, 0.6, 0.85), (0.18, 0.36, 0.58, 0.85)  # shares of those caught, from here on
@@ -49,7 +50,7 @@ def draw_area_map(view: AreaView, folder: Path) -> Drawing:
     """The sheet, drawn but not written."""
     shown = view.question.shown
     box = view.heights.on(shown, np.empty(shown.shape, np.int8)).bounds
-    d = start_drawing(fit_sheet(box), load_palette())
+    d = start_drawing(fit_sheet(box, quiet_mm=QUIET_MM), load_palette())
     drawn = drawn_lattice(_ground(view.heights, d.sheet.extent), d.sheet.extent, d.sheet.metres_per_mm)
     parts.draw_relief(d.ground, drawn, d.palette)
     _draw_reached(d, at_less_detail(folder / "reached.tif", view.heights.crs, MOST_PIXELS))
