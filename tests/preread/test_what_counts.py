@@ -1,12 +1,16 @@
 """Choices that show only in order or in absence: which start zone is worst, which trap a cell has, how much room."""
 
-import math
 from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from shapely import MultiPolygon, box
 
+from lastseen.grid import Grid
+from lastseen.ground_layers import GroundLayers
+from lastseen.ground_layers.layers import GroundLayer
+from lastseen.ground_layers.vectors import covered_share
 from lastseen.preread import sheets
 from lastseen.preread.ensemble import draw_ensemble
 from lastseen.preread.gathering import AT_START, ZoneRow
@@ -19,7 +23,7 @@ from lastseen.preread.tiled import harm
 from lastseen.preread.words import regroup_sentence
 from lastseen.scenario import Snow
 from preread import grounds
-from preread.test_line import line_on
+from preread.test_line import line_on, read
 
 
 def zone(number, cells=89, **told):
@@ -59,31 +63,46 @@ def test_a_cell_has_the_worst_of_its_traps(monkeypatch, order):
     assert found["does"].ravel().tolist() == [0, both, both | sheets.INJURES, sheets.INJURES, 0]
 
 
-@pytest.mark.parametrize(("kind", "cells_off", "told"), [
-    ("cliff", 3, "cliff"), ("crevasses", 10, "crevasses"), ("water", 1, "water"), ("cliff", 11, ""), ("gully", 3, ""),
-])  # fmt: skip
-def test_an_edge_near_a_place_to_regroup_is_told(kind, cells_off, told):
-    """Within 50 m, on cells of 5 m, and in the sentence; a gully is nothing to fall into."""
+def shelf(drop_m=25.0, over_m=10.0, at_m=200.0):
+    """Flat ground that breaks off to the south over a short way: a cliff where it is steep and high enough."""
+    y = (np.arange(120) + 0.5)[:, None] * 5.0 + 0.0 * np.arange(80)[None, :]
+    return grounds.grid(2000.0 - 0.01 * y - drop_m * np.clip((y - at_m) / over_m, 0.0, 1.0))
+
+
+@pytest.mark.parametrize(("north_m", "told"), [(30.0, True), (90.0, False)])
+def test_a_cliff_near_a_place_to_regroup_is_told(north_m, told):
+    """Within 50 m of the place, and in its sentence, as it is read from the ground."""
+    ground = shelf()
+    row = int((200.0 - north_m) / 5.0)
+    reading = read(ground, line_on(ground, (row, 10), (row, 70)))
+    assert reading.regroup
+    for one in reading.regroup:
+        south = grounds.NORTH_M - 200.0  # where the cliff begins
+        if told and one.y_m - south <= 40.0:
+            assert one.edge == "cliff"
+            assert one.edge_m == pytest.approx(one.y_m - south, abs=7.5)
+            assert regroup_sentence(one).endswith(f"; cliff {round(one.edge_m)} m away.")
+        if one.y_m - south > 57.5:
+            assert one.edge == ""
+            assert regroup_sentence(one).endswith("m from ground that snow crosses.")
+    assert any(one.edge for one in reading.regroup) == told
+
+
+@pytest.mark.parametrize("kind", ["crevasses", "water", "rocks"])
+def test_what_layers_hold_near_a_place_to_regroup(kind):
+    """Crevasses and water that a file gives are told too; rocks are nothing to fall into."""
     ground = grounds.face(ny=170)
-    heights = heights_of_grid(ground)
-    prepared = PreparedGround(heights, with_traps=False)
-    route = route_of([line_on(ground, (110, 45), (160, 45))], heights)
-    passing = find_passing(prepared, route, draw_ensemble(Snow(), 1, 6))
-    (before, *_) = places_to_regroup(prepared, route, passing)
-    assert before.edge == ""
-    assert math.isnan(before.edge_m)
-    sheet = prepared.over(passing.ground.window)
-    row, col = heights.on(sheet.window, sheet.felt_m).cell_of(before.x_m, before.y_m)
-    marked = np.zeros_like(sheet.kind)
-    marked[row + cells_off, col] = KINDS.index(kind) + 1
-    changed = SimpleNamespace(heights=heights, over=lambda _window: replace(sheet, kind=marked))
-    (after, *_) = places_to_regroup(changed, route, passing)
-    assert after.edge == told
-    if told:
-        assert after.edge_m == pytest.approx(5.0 * cells_off)
-        assert regroup_sentence(after).endswith(f"; {told} {5 * cells_off} m away.")
-    else:
-        assert regroup_sentence(after).endswith("that snow crosses.")
+    line = line_on(ground, (110, 45), (160, 45))
+    patch = box(grounds.WEST_M + 255.0, grounds.NORTH_M - 850.0, grounds.WEST_M + 275.0, grounds.NORTH_M - 550.0)
+
+    def layers(on):
+        cover = Grid(covered_share(MultiPolygon([patch]), on), on.west_m, on.north_m, on.cell_m, on.crs)
+        return GroundLayers((GroundLayer(kind, cover, MultiPolygon([patch]), "made for this test"),))
+
+    plain = read(ground, line)
+    reading = read(ground, line, layers_on=layers)
+    assert {one.edge for one in plain.regroup} == {""}
+    assert {one.edge for one in reading.regroup} == ({""} if kind == "rocks" else {kind})
 
 
 @pytest.mark.parametrize(("side_cells", "found"), [(2, False), (4, True)])

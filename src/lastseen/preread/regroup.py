@@ -15,7 +15,9 @@ from lastseen.grid import BoolArray, FloatArray, Grid
 from lastseen.outlines import smooth_outline
 from lastseen.preread.passing import BESIDE_M, Passing
 from lastseen.preread.route import Route
-from lastseen.preread.sheets import KINDS, PreparedGround, Sheet
+from lastseen.preread.sheets import PreparedGround
+from lastseen.terrain import read_terrain
+from lastseen.traps import find_traps
 from lastseen.traps.trap import Kind
 
 CLEAR_M = 10.0  # as far as this off any ground that a body crossed; design choice
@@ -28,6 +30,7 @@ ENOUGH_M = 40.0  # more room than this is not better ...
 BESIDE_COST = 0.3  # ... and a metre beside the line costs so many metres of room; design choices
 EDGES: tuple[Kind, ...] = ("cliff", "crevasses", "water")  # what somebody who waits can fall into ...
 NEAR_M = 50.0  # ... and how near it is told; design choice
+EDGE_MARGIN_M = 60.0  # what lies around shows where a cliff ends; design choice
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -96,7 +99,7 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: Passing) 
         score[own & (away <= apart) if area < LEAST_M2 else away <= apart] = -np.inf
         if area >= LEAST_M2:
             x, y = (float(v) for v in ground.centre_of(row, col))
-            edge, edge_m = _edge_near(sheet, row, col, heights.cell_m)
+            edge, edge_m = _edge_near(prepared, x, y)
             outline = smooth_outline(own, ground.west_m, ground.north_m, heights.cell_m)
             found.append(
                 Regroup(
@@ -118,17 +121,16 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: Passing) 
     return tuple(replace(one, letter=LETTERS[k]) for k, one in enumerate(found))
 
 
-def _edge_near(sheet: Sheet, row: int, col: int, cell_m: float) -> tuple[str, float]:
-    """What somebody at a cell can fall into nearby, and how far it is."""
-    reach = int(NEAR_M // cell_m)
-    top, left = max(0, row - reach), max(0, col - reach)
-    kind = sheet.kind[top : row + reach + 1, left : col + reach + 1]
-    rows, cols = np.nonzero(np.isin(kind, [KINDS.index(one) + 1 for one in EDGES]))
-    away = np.hypot(rows + top - row, cols + left - col) * cell_m
-    if not (away <= NEAR_M).any():
-        return "", math.nan
-    k = int(np.argmin(away))
-    return KINDS[int(kind[rows[k], cols[k]]) - 1], float(away[k])
+def _edge_near(prepared: PreparedGround, x_m: float, y_m: float) -> tuple[str, float]:
+    """What somebody at a place can fall into nearby, and how far it is. Gentle places have no trap of their own."""
+    heights, reach = prepared.heights, NEAR_M + EDGE_MARGIN_M
+    ground = heights.grid(heights.window_of(x_m - reach, y_m - reach, x_m + reach, y_m + reach))
+    x, y = ground.centre_of(*np.indices(ground.shape))
+    away = np.hypot(x - x_m, y - y_m)
+    traps = find_traps(read_terrain(ground), away <= NEAR_M, prepared.layers_on(ground))
+    found = [(float(away.ravel()[one.cells].min()), one.kind) for one in traps if one.kind in EDGES]
+    edge_m, edge = min(found, default=(math.inf, ""))
+    return (edge, edge_m) if edge_m <= NEAR_M else ("", math.nan)
 
 
 def _around(mask: BoolArray, row: int, col: int) -> BoolArray:
