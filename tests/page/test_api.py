@@ -55,6 +55,16 @@ def test_nothing_is_covered_on_the_way_there(server, bench_plan):
     assert covered[-1, 1] > 0.9
 
 
+def test_a_second_pass_stays_one(server):
+    """Lanes of a plan that is a second pass lie beside those of the first: half the width, as the plan has them."""
+    plan = server.make(DEMO | {"search": DEMO["search"] | {"second_pass": True}})
+    numbers = read_json(server.folder / plan / "plan.json")
+    laid = server.client.post(f"/api/plans/{plan}/lanes", json={"strip_width_m": 40.0, "searchers": 3}).json()
+    assert laid["strip_width_m"] == pytest.approx(0.5 * 40.0, rel=0.2)
+    assert laid["coverage"] == pytest.approx(numbers["coverage"]["fraction"], abs=1e-6)
+    assert len(laid["route"]["features"]) == len(numbers["route"])
+
+
 @pytest.mark.parametrize("entry", ["top", "toe"])
 def test_entry_is_part_of_a_plan(server, entry):
     """A plan that begins at the toe says so, and its scenario file reads back."""

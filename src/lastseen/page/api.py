@@ -45,6 +45,7 @@ class Api:
         self.shelf = Shelf(settings.folder)
         self.places = Places(settings)
         self.helpers = Helpers(settings.limits.work_waiting)
+        self.takers = Helpers(settings.limits.work_waiting, count=1)  # uploads take minutes: nobody waits behind them
         self.jobs = Jobs(self.shelf, settings.limits)
         self._laid: OrderedDict[tuple[str, str], bytes] = OrderedDict()
 
@@ -101,7 +102,7 @@ class Api:
             with sent.open("wb") as out:
                 async for part in parts(request, limits.upload_bytes):
                     await run_in_threadpool(out.write, part)
-            found = await self.helpers.call(intake.take_in, str(sent), name, str(folder), limits, seconds=_INTAKE_S)
+            found = await self.takers.call(intake.take_in, str(sent), name, str(folder), limits, seconds=_INTAKE_S)
         if found["error"]:
             raise InputError(found["error"])
         place = await run_in_threadpool(self.places.take, found["id"])
@@ -263,7 +264,8 @@ class Api:
     async def close(self) -> None:
         """End all that runs."""
         await self.jobs.close()
-        await run_in_threadpool(self.helpers.close)
+        for helpers in (self.helpers, self.takers):
+            await run_in_threadpool(helpers.close)
 
 
 async def _threaded(work: Callable[..., T], *given: Any) -> T:

@@ -56,18 +56,27 @@ class Guard:
 
         body = _Body(scope, receive)
 
+        begun = False
+
         async def with_headers(message: MutableMapping[str, Any]) -> None:
+            nonlocal begun
             if message["type"] == "http.response.start":
+                begun = True
                 if message["status"] >= 400:
                     await body.drain()
                 message["headers"] = [*message.get("headers", []), *_HEADERS]
             await send(message)
 
         refusal = self._refusal(scope) if scope["type"] == "http" else (403, "only plain requests are answered")
-        if refusal is None:
-            await self._app(scope, body.receive, with_headers)
-        else:
+        if refusal is not None:
             await _refuse(scope, with_headers, *refusal)
+            return
+        try:
+            await self._app(scope, body.receive, with_headers)
+        except Exception as error:  # answered here, so that this answer has the headers too; the log gets it
+            if not begun:
+                await _refuse(scope, with_headers, 500, f"unexpected {type(error).__name__}; the server runs on")
+            raise
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         headers = _single(scope["headers"])

@@ -33,22 +33,28 @@ class Helpers:
     ----------
     waiting : int
         How many calls may wait; more are refused.
+    count : int
+        Processes at most.
     """
 
-    def __init__(self, waiting: int) -> None:
+    def __init__(self, waiting: int, count: int = MOST_HELPERS) -> None:
         self._most = waiting
         self._now = 0
-        self._pool = self._new()
-
-    @staticmethod
-    def _new() -> ProcessPoolExecutor:
-        count = max(1, min(MOST_HELPERS, os.cpu_count() or 1))
-        return ProcessPoolExecutor(
-            count, multiprocessing.get_context("spawn"), initializer=bounded_memory, initargs=(HELPER_GB,)
-        )
+        self._all = [_Helper() for _ in range(max(1, min(count, os.cpu_count() or 1)))]
+        self._free: asyncio.LifoQueue[_Helper] = asyncio.LifoQueue()
+        for one in self._all:
+            self._free.put_nowait(one)
 
     async def call(self, work: Callable[..., T], *given: Any, seconds: float) -> T:
-        """Run a function of a module in a helper.
+        """Run a function of a module in a helper, as soon as one is free.
+
+        Parameters
+        ----------
+        work : callable
+        *given
+            Its arguments.
+        seconds : float
+            From when it begins.
 
         Raises
         ------
@@ -59,33 +65,54 @@ class Helpers:
             raise ResourceError("too much is being worked out already: try again in a moment")
         self._now += 1
         try:
-            for _ in range(2):
-                pool = self._pool
-                try:
-                    future: Future[T] = pool.submit(work, *given)
-                    return await asyncio.wait_for(asyncio.wrap_future(future), seconds)
-                except BrokenProcessPool:  # this call or its neighbour; the second time it was this one
-                    self._renew(pool)
-                except TimeoutError as error:
-                    self._renew(pool)
-                    raise ResourceError(f"that took more than {seconds:g} s and was stopped: ask for less") from error
-            raise ResourceError("the process that worked on this ended by itself: ask for something smaller")
+            helper = await self._free.get()
+            try:
+                return await helper.run(work, *given, seconds=seconds)
+            finally:
+                self._free.put_nowait(helper)
         finally:
             self._now -= 1
 
     def warm(self, work: Callable[[], None]) -> None:
         """Let every helper load what it will need."""
-        for _ in range(MOST_HELPERS):
-            self._pool.submit(work)
+        for one in self._all:
+            one.pool.submit(work)
 
     def close(self) -> None:
         """End all helpers now."""
-        _end(self._pool, wait=True)
+        for one in self._all:
+            _end(one.pool, wait=True)
 
-    def _renew(self, broken: ProcessPoolExecutor) -> None:
-        if self._pool is broken:
-            self._pool = self._new()
-            _end(broken)
+
+class _Helper:
+    """One process. Each has a pool of its own: where one has to be ended, the others work on."""
+
+    def __init__(self) -> None:
+        self.pool = self._new()
+
+    @staticmethod
+    def _new() -> ProcessPoolExecutor:
+        spawn = multiprocessing.get_context("spawn")
+        return ProcessPoolExecutor(1, spawn, initializer=bounded_memory, initargs=(HELPER_GB,))
+
+    async def run(self, work: Callable[..., T], *given: Any, seconds: float) -> T:
+        for _ in range(2):
+            try:
+                future: Future[T] = self.pool.submit(work, *given)
+                return await asyncio.wait_for(asyncio.wrap_future(future), seconds)
+            except BrokenProcessPool:  # it may have died while nothing ran; the second time it was this call
+                self._renew()
+            except TimeoutError as error:
+                self._renew()
+                raise ResourceError(f"that took more than {seconds:g} s and was stopped: ask for less") from error
+            except asyncio.CancelledError:  # nobody waits any more, and the process would work on
+                self._renew()
+                raise
+        raise ResourceError("the process that worked on this ended by itself: ask for something smaller")
+
+    def _renew(self) -> None:
+        broken, self.pool = self.pool, self._new()
+        _end(broken)
 
 
 def _end(pool: ProcessPoolExecutor, *, wait: bool = False) -> None:

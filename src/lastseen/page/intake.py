@@ -38,7 +38,8 @@ def take_in(sent: str, name: str, folder: str, limits: Limits) -> dict[str, Any]
     Parameters
     ----------
     sent : str
-        The bytes as they came, in a file of ours.
+        The bytes as they came, in a file of ours. It stands alone in a folder that is removed afterwards: what is
+        written goes there first.
     name : str
         What the sender calls it; only letters, digits and dashes of it are kept.
     folder : str
@@ -73,14 +74,11 @@ def _written(sent: Path, name: str, folder: Path, limits: Limits) -> str:
         target = home / f"{plain_name(name)}.tif"
         if home.is_dir() and any(home.glob("*.tif")):
             return place
-        partial = folder / f".{place}.partial.tif"
-        try:
-            _copy(data, partial)
-            open_elevation((partial,))  # what it says about itself must be usable
-            home.mkdir(parents=True, exist_ok=True)
-            partial.replace(target)
-        finally:
-            partial.unlink(missing_ok=True)
+        partial = sent.with_name("written.tif")
+        _copy(data, partial)
+        open_elevation((partial,))  # what it says about itself must be usable
+        home.mkdir(parents=True, exist_ok=True)
+        partial.replace(target)
     return place
 
 

@@ -185,7 +185,8 @@ class Jobs:
 
     async def _work(self, job: Job) -> None:
         self.prepare()
-        process, self._spare = await self._spare, None  # type: ignore[misc]
+        spare, self._spare = self._spare, None  # before it is waited for: one that could not start must not stay
+        process = await spare  # type: ignore[misc]
         if process.returncode is not None:
             process = await _new_process()
         job.process = process

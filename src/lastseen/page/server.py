@@ -23,7 +23,7 @@ from starlette.staticfiles import StaticFiles
 
 from lastseen.errors import InputError, LastseenError
 from lastseen.page import lanes
-from lastseen.page.answers import as_json, said_http, said_wrong
+from lastseen.page.answers import said_http, said_wrong
 from lastseen.page.api import Api
 from lastseen.page.guard import Guard, same
 from lastseen.page.settings import LOOPBACK, Settings
@@ -90,7 +90,7 @@ def make_app(settings: Settings, *, warm: bool = True) -> Starlette:
     app = Starlette(
         routes=routes,
         middleware=[Middleware(Guard, settings=settings)],
-        exception_handlers={LastseenError: said_wrong, HTTPException: said_http, Exception: _said_unexpected},
+        exception_handlers={LastseenError: said_wrong, HTTPException: said_http},
         lifespan=lifespan,
     )
     app.state.api = api
@@ -161,7 +161,3 @@ def _map_folder() -> Path:
     if folder is None or not all((folder / name).is_file() for name in MAP_FILES):
         raise InputError("the map library is missing: install lastseen again (it comes with the package maplibre)")
     return folder
-
-
-async def _said_unexpected(_request: Request, error: Exception) -> Response:
-    return as_json({"error": f"unexpected {type(error).__name__}; the server runs on"}, 500)

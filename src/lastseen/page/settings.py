@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import ipaddress
 import secrets
 from dataclasses import dataclass, field
 from pathlib import Path
 
 LOOPBACK = "127.0.0.1"
 DEFAULT_PORT = 8424
+HTTP_PORT = 80
 
 
 @dataclass(frozen=True)
@@ -86,17 +88,30 @@ class Settings:
 
     @property
     def origin(self) -> str:
-        """Scheme, host and port."""
-        host = f"[{self.host}]" if ":" in self.host else self.host
-        return f"http://{host}:{self.port}"
+        """Scheme, host and port, as a browser writes them."""
+        return f"http://{_with_port(_in_address(self.host), self.port)}"
 
     @property
     def hosts(self) -> frozenset[str]:
         """Values of the Host header that are answered."""
-        names = {self.host, LOOPBACK, "localhost", "[::1]"}
-        return frozenset(f"{name}:{self.port}" for name in names)
+        names = (_in_address(self.host), LOOPBACK, "localhost", "[::1]")
+        return frozenset({_with_port(name, self.port) for name in names} | {f"{name}:{self.port}" for name in names})
 
     @property
     def cookie(self) -> str:
         """Name of the cookie: cookies do not tell ports apart."""
         return f"lastseen_{self.port}"
+
+
+def _in_address(host: str) -> str:
+    """A host as browsers write it: in small letters, IPv6 short and in brackets."""
+    try:
+        known = ipaddress.ip_address(host)
+    except ValueError:
+        return host.lower()
+    return f"[{known.compressed}]" if known.version == 6 else known.compressed
+
+
+def _with_port(name: str, port: int) -> str:
+    """Browsers leave out the port of plain HTTP."""
+    return name if port == HTTP_PORT else f"{name}:{port}"
