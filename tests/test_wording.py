@@ -13,7 +13,9 @@ from lastseen.wording import depth_words, percent, short_percent
     ("share", "decimals", "text"),
     [
         (0.0, 0, "0 %"), (0.001, 0, "under 1 %"), (0.0049, 0, "under 1 %"), (0.005, 0, "0 %"), (0.0051, 0, "1 %"),
-        (0.994, 0, "99 %"), (1.0, 0, "100 %"), (0.0004, 1, "under 0.1 %"), (0.0, 1, "0.0 %"), (0.994, 1, "99.4 %"),
+        (0.994, 0, "99 %"), (1.0, 0, "100 %"),
+        (0.995, 0, "over 99 %"), (0.9996, 0, "over 99 %"), (0.9996, 1, "over 99.9 %"), (1.0 - 1e-15, 0, "100 %"),
+        (0.0004, 1, "under 0.1 %"), (0.0, 1, "0.0 %"), (0.994, 1, "99.4 %"),
         (None, 0, "no data"),
     ],
 )  # fmt: skip
@@ -23,7 +25,7 @@ def test_percent(share, decimals, text):
 
 def test_short_percent():
     shares = (0.0, 0.0001, 0.025, 0.2, 0.9996, 1.0)
-    assert [short_percent(one) for one in shares] == ["0 %", "under 0.1 %", "2.5 %", "20 %", "100 %", "100 %"]
+    assert [short_percent(one) for one in shares] == ["0 %", "under 0.1 %", "2.5 %", "20 %", "over 99.9 %", "100 %"]
 
 
 def test_some_debris_is_never_called_none():

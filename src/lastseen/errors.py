@@ -31,7 +31,3 @@ class ResourceError(LastseenError, OSError):
     """Not enough memory, disk or time to do what was asked."""
 
     exit_code = 6
-
-
-class ModelWarning(UserWarning):
-    """Something the user must know about a result that is still usable."""

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+ROUNDING = 1e-9  # of sums of floats
+
 
 def percent(share: float | None, decimals: int = 0) -> str:
-    """A share in percent; what is not nothing is not called so: ``20 %``, ``99.4 %``, ``under 1 %``, ``no data``."""
+    """A share in percent: ``20 %``, ``99.4 %``, ``no data``.
+
+    What is not nothing is not called so, nor what is not all: ``under 1 %``, ``over 99 %``.
+    """
     if share is None:
         return "no data"
-    least = 10.0**-decimals
-    return f"under {least:g} %" if 0.0 < 100.0 * share < 0.5 * least else f"{100.0 * share:.{decimals}f} %"
+    part, least = 100.0 * share, 10.0**-decimals
+    if 0.0 < part < 0.5 * least:
+        return f"under {least:g} %"
+    if 100.0 - 0.5 * least <= part < 100.0 - ROUNDING:
+        return f"over {100.0 - least:g} %"
+    return f"{part:.{decimals}f} %"
 
 
 def short_percent(share: float) -> str:

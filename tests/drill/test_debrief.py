@@ -227,6 +227,57 @@ def test_duplicates_disorder_and_jumps_are_mended_and_said(plan):
         assert any(word in one for one in made.searchers[0].said), made.searchers[0].said
 
 
+@pytest.mark.parametrize("off_m", [100.0, 200.0, 400.0])
+@pytest.mark.parametrize("bad", [1, 2])
+def test_a_receiver_that_begins_with_bad_fixes(plan, off_m, bad):
+    """They are dropped: nothing on the way from them counts as walked or covered, and no good fix goes with them."""
+    raw = recorded(corners_of(plan, 1))
+    base = debrief(plan, [raw])
+    lat = raw.lat_deg.copy()
+    lat[:bad] += off_m * np.arange(1, bad + 1)[::-1] / 111_320.0
+    made = debrief(plan, [RawTrack("cold", raw.lon_deg, lat, raw.time_s, raw.segment)])
+    assert made.searchers[0].track.cleaning.jumps == bad
+    assert made.searchers[0].metres == pytest.approx(base.searchers[0].metres, abs=3.0 * bad)
+    assert made.band.sure == pytest.approx(base.band.sure, abs=0.01)
+
+
+def test_a_way_that_nobody_can_have_walked_is_not_covered(plan):
+    """After 30 fixes far off the recording comes back at once: the line between is neither walked nor covered."""
+    raw = recorded(corners_of(plan, 1))
+    lat = raw.lat_deg.copy()
+    lat[:30] += 400.0 / 111_320.0
+    away, whole = debrief(plan, [RawTrack("a", raw.lon_deg, lat, raw.time_s, raw.segment)]), debrief(plan, [raw])
+    (gap,) = away.searchers[0].track.cleaning.gaps
+    assert gap.metres == pytest.approx(400.0, abs=5.0)
+    assert away.searchers[0].metres < whole.searchers[0].metres + 5.0
+    assert away.band.sure < whole.band.sure
+
+
+def test_notes_that_match_nobody_are_told(plan):
+    """Left out without a word they would look like times that nobody noted."""
+    raw = recorded(corners_of(plan, 1))
+    hidden = Target("T1", "target", EAST + 60.0, NORTH + 60.0, 1000.0, 0.8, 0.0, 0.0, 20.0)
+    rows = (("Anna", "T1"), ("s1", "T9"), ("WALKER", "t1"), ("3", ""))
+    log = [Noted(who, what, "B", 90.0, None) for who, what in rows]
+    made = debrief(plan, [raw, raw], log=log, targets=[hidden])
+    assert made.notes[:2] == (
+        "Noted times of Anna, 3 are left out: the tracks are walker, walker-2.",
+        "Noted times of T9 meet no target: those of the site are T1.",
+    )
+    fine = debrief(plan, [raw, raw], log=log[2:3], targets=[hidden])
+    assert not any("Noted times" in one for one in fine.notes)
+
+
+def test_two_files_of_one_name_are_two_people(plan):
+    """Their notes and their clocks stay apart."""
+    raw = recorded(corners_of(plan, 1))
+    log = [Noted("walker", "", "A", 60.0, None), Noted("walker-2", "", "A", 90.0, None)]
+    made = debrief(plan, [raw, raw], log=log, shifts_s={"walker-2": 30.0})
+    assert [one.track.name for one in made.searchers] == ["walker", "walker-2"]
+    assert [one.track.cleaning.shifted_s for one in made.searchers] == [0.0, 30.0]
+    assert [[phase.ended_s for phase in one.phases] for one in made.searchers] == [[60.0], [90.0]]
+
+
 def test_a_track_that_stays_elsewhere_is_no_jump(plan):
     """Somebody who is carried 300 m at once by a lift goes on being recorded there."""
     raw = recorded(corners_of(plan, 1))

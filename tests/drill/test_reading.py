@@ -1,6 +1,7 @@
 """GPX of five writers by hand in their dialects, other files, and the noted times."""
 
 # ruff: noqa: E501  dialects stand as their writers write them
+import time
 from datetime import UTC, datetime
 
 import numpy as np
@@ -173,3 +174,18 @@ ben,,B,2027-01-31T10:04:00Z
 def test_broken_logs_name_the_line(tmp_path, text, word):
     with pytest.raises(InputError, match=word):
         log(tmp_path, text)
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone of a process cannot be set here")
+@pytest.mark.parametrize("zone", ["UTC", "America/Anchorage", "Asia/Kathmandu"])
+def test_times_without_a_zone_are_utc_wherever_this_runs(tmp_path, monkeypatch, zone):
+    """The GPX schema says UTC; the zone of the computer has nothing to do with it."""
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        (raw,) = read(tmp_path, WATCH.replace("Z</time>", "</time>"))
+        (told,) = read(tmp_path, WATCH)
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert raw.time_s.tolist() == told.time_s.tolist()

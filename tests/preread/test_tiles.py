@@ -3,6 +3,7 @@
 import errno
 import hashlib
 import importlib.util
+import math
 import os
 import random
 import re
@@ -18,20 +19,24 @@ import geopandas
 import numpy as np
 import pytest
 import rasterio
-from shapely import box
+from shapely import MultiPolygon, box
+from typer.testing import CliRunner
 
 from hills import write
+from lastseen import cli
 from lastseen.elevation import open_elevation, read_window
-from lastseen.errors import OutputExistsError, ResourceError
+from lastseen.errors import InputError, OutputExistsError, ResourceError
 from lastseen.preread import read_area
+from lastseen.preread.carry import FIRST_REACH_M
 from lastseen.preread.keeping import kept_beside
 from lastseen.preread.lattice import heights_of_grid, heights_of_model
+from lastseen.preread.passing import FARTHEST_M
 from lastseen.preread.tile import pack, prepared_for, read_tile, tiles_of_question, unpack
 from lastseen.preread.tiled import asked, mosaics, view_area
 from lastseen.preread.workers import memory_of_worker_gb
 from lastseen.products import refuse_existing
 from lastseen.products.preread import AREA_PROOF, write_area
-from lastseen.scenario import Scenario
+from lastseen.scenario import Scenario, Snow
 from preread import grounds
 
 QUICK = {"members": 4, "spacing_m": 30.0}
@@ -174,7 +179,7 @@ def test_other_settings_never_mix(face_file, tmp_path):
     base = scenario(face_file)
 
     def place(given, members=4, spacing=30.0, km=2.0):
-        return kept_beside(tmp_path / "out", asked(given, heights, None, members, spacing, km, None)).folder
+        return kept_beside(tmp_path / "out", asked(given, heights, None, members, spacing, km, 1)).folder
 
     places = {
         place(base), place(replace(base, seed=2)), place(replace(base, snow=replace(base.snow, size=3))),
@@ -195,7 +200,7 @@ def test_a_ground_layer_that_changed_is_another_question(face_file, tmp_path):
     base = replace(base, ground=replace(base.ground, trees=trees))
 
     def place():
-        return kept_beside(tmp_path / "out", asked(base, heights, None, 4, 30.0, 2.0, None)).folder
+        return kept_beside(tmp_path / "out", asked(base, heights, None, 4, 30.0, 2.0, 1)).folder
 
     before = place()
     assert place() == before
@@ -266,7 +271,7 @@ def test_a_full_disk_is_told_and_finished_tiles_stay(face_file, tmp_path, monkey
 
 def test_a_tile_survives_its_bytes(face_file):
     heights = heights_of_model(open_elevation((face_file,)))
-    question = asked(scenario(face_file), heights, None, 4, 30.0, 2.0, None)
+    question = asked(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
     square = tiles_of_question(question, heights)[0]
     tile = read_tile(question, square, prepared_for(question.scenario))
     again = unpack(pack(tile))
@@ -279,11 +284,73 @@ def test_a_tile_survives_its_bytes(face_file):
 
 def test_memory_is_stated_and_refused(face_file, tmp_path, monkeypatch):
     heights = heights_of_model(open_elevation((face_file,)))
-    question = asked(scenario(face_file), heights, None, 4, 30.0, 2.0, None)
+    question = asked(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
     assert 0.4 < memory_of_worker_gb(question, heights) < 4.0
     monkeypatch.setattr("lastseen.preread.tiled.free_gb", lambda: 0.1)
-    with pytest.raises(ResourceError, match="smaller tiles"):
+    with pytest.raises(ResourceError, match=r"1 worker needs about .* smaller tiles"):
         view_area(scenario(face_file), tmp_path / "out", **QUICK)
+
+
+def test_a_cluster_has_threads_and_memory_of_its_own(face_file, tmp_path, monkeypatch):
+    """Its workers have one thread each, whatever this machine has, and this machine's memory is no bound for them."""
+    asked_for = []
+
+    def ask(question, _heights, _kept, **_how):
+        asked_for.append(question.threads)
+        raise InputError("enough")
+
+    monkeypatch.setattr("lastseen.preread.tiled.free_gb", lambda: 0.1)
+    monkeypatch.setattr("lastseen.preread.tiled.run_all", ask)
+    monkeypatch.setenv("LASTSEEN_THREADS", "16")
+    with pytest.raises(InputError, match="enough"):
+        view_area(scenario(face_file), tmp_path / "out", scheduler="tcp://127.0.0.1:1", **QUICK)
+    monkeypatch.setattr("lastseen.preread.tiled.free_gb", lambda: 100.0)
+    for workers in (2, None):
+        with pytest.raises(InputError, match="enough"):
+            view_area(scenario(face_file), tmp_path / "out", workers=workers, **QUICK)
+    assert asked_for == [1, 1, 16]
+
+
+@pytest.mark.parametrize("size", [1, 4])
+def test_starts_are_looked_for_as_far_around_an_area_as_from_a_line(face_file, size):
+    """Neither may leave out what could come."""
+    heights = heights_of_model(open_elevation((face_file,)))
+    west, south, east, north = heights.on(heights.extent, np.empty(heights.extent.shape, np.int8)).bounds
+    x, y = 0.5 * (west + east), 0.5 * (south + north)
+    given = replace(scenario(face_file), snow=Snow(size=size))
+    question = asked(given, heights, MultiPolygon([box(x, y, x + 50.0, y + 50.0)]), 4, 30.0, 2.0, 1)
+    cells = math.ceil(FARTHEST_M[size] / heights.cell_m)
+    assert question.starting == question.shown.grown(cells).cut(heights.extent)
+    assert FARTHEST_M[size] > FIRST_REACH_M[size]
+
+
+@pytest.mark.parametrize(
+    ("more", "text"),
+    [
+        (("--line", "x.gpx", "--starts", "0"), "--starts belong to an area: not with --line"),
+        (("--line", "x.gpx", "--tiles", "4", "--workers", "2"), "--tiles and --workers belong to an area"),
+        (("--area", "all", "--workers", "2", "--scheduler", "tcp://127.0.0.1:1"), "give one of them"),
+        (("--area", "all", "--tiles", "0"), "more than 0"),
+    ],
+)
+def test_options_that_would_do_nothing_are_refused(face_file, tmp_path, more, text):
+    done = CliRunner().invoke(cli.app, ["preread", str(face_file), *more, "-o", str(tmp_path / "out")])
+    assert isinstance(done.exception, InputError)
+    assert text in str(done.exception)
+    assert not (tmp_path / "out").exists()
+
+
+def test_tiles_of_other_settings_are_named(face_file, tmp_path):
+    """A run that was given up leaves its tiles; the next one with other settings says where they lie."""
+    old, out = tmp_path / ".out.tiles-0123456789abcdef", str(tmp_path / "out")
+    old.mkdir()
+    done = CliRunner().invoke(
+        cli.app, ["preread", str(face_file), "--area", "all", "--members", "4", "--starts", "30", "-o", out],
+        catch_exceptions=False,
+    )  # fmt: skip
+    assert done.exit_code == 0
+    assert f"still lie in {old}" in done.stderr
+    assert old.is_dir()
 
 
 def test_mosaics_cover_the_area_once(face_file, tmp_path):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -48,8 +48,13 @@ def preread(
     buildings: Buildings = None,
     roads: Roads = None,
     surface_model: Surface = None,
-    starts: Annotated[float, typer.Option("--starts", help="One start every so many metres; 0 runs each cell.")] = 5.0,
-    tiles: Annotated[float, typer.Option("--tiles", help="Side of a tile of an area, km; 2 or more.")] = 4.0,
+    starts: Annotated[
+        float | None,
+        typer.Option("--starts", help="One start every so many metres of an area; 0 runs each cell. [default: 5]"),
+    ] = None,
+    tiles: Annotated[
+        float | None, typer.Option("--tiles", help="Side of a tile of an area, km; 2 or more. [default: 4]")
+    ] = None,
     workers: Annotated[
         int | None, typer.Option("--workers", help="Processes on this machine for an area; without it threads.")
     ] = None,
@@ -79,16 +84,24 @@ def preread(
     scenario = scenario_from(None, given)
     if (line is None) == (area is None):
         raise InputError("give either a line of travel with --line or an area with --area")
+    given_of_area = {"starts": starts, "tiles": tiles, "workers": workers, "scheduler": scheduler}
+    of_area = {name: value for name, value in given_of_area.items() if value is not None}
     if line is not None:
+        if of_area:
+            raise InputError(f"{' and '.join(f'--{one}' for one in of_area)} belong to an area: not with --line")
         _read_line(scenario, line, output, members, overwrite=overwrite, as_json=as_json, quiet=quiet)
         return
     if output is None:
         raise InputError("an area is written into a folder: name one with -o")
-    if not (starts >= 0.0 and tiles > 0.0 and (workers is None or workers > 0)):
+    if workers is not None and scheduler is not None:
+        raise InputError(
+            "--workers are processes on this machine, a --scheduler has workers of its own: give one of them"
+        )
+    if not ((starts is None or starts >= 0.0) and (tiles is None or tiles > 0.0) and (workers is None or workers > 0)):
         raise InputError(
             "--starts, --tiles and --workers are sizes and numbers: give 0 or more metres, and more than 0"
         )
-    _read_area(scenario, area or "", output, (members, starts, tiles, workers, scheduler),
+    _read_area(scenario, area or "", output, {"members": members, **of_area},
                overwrite=overwrite, as_json=as_json, quiet=quiet)  # fmt: skip
 
 
@@ -119,12 +132,13 @@ def _read_area(
     scenario: Scenario,
     area: str,
     output: Path,
-    how: tuple[int, float, float, int | None, str | None],
+    how: dict[str, Any],
     *,
     overwrite: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
+    from lastseen.preread.keeping import other_kept
     from lastseen.preread.tiled import view_area
     from lastseen.products import refuse_existing
     from lastseen.products.numbers import numbers_text
@@ -132,14 +146,14 @@ def _read_area(
     from lastseen.products.preread.summary import area_summary
 
     refuse_existing(output, overwrite=overwrite, proof=AREA_PROOF)
-    members, starts, tiles, workers, scheduler = how
+    names = {"starts": "spacing_m", "tiles": "tile_km"}
+    how = {names.get(name, name): value for name, value in how.items()}
     with progress_bar(hidden=quiet) as progress:
-        view = view_area(
-            scenario, output, area=area, members=members, spacing_m=starts, tile_km=tiles, workers=workers,
-            scheduler=scheduler, progress=progress,
-        )  # fmt: skip
+        view = view_area(scenario, output, area=area, progress=progress, **how)
         numbers = area_numbers(view)
         write_area(view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.9 + 0.1 * share))
+    for folder in other_kept(output, view.question):
+        typer.echo(f"Tiles of a run with other settings still lie in {folder}: delete them if not needed", err=True)
     if as_json:
         typer.echo(numbers_text(numbers), nl=False)
     elif not quiet:

@@ -37,7 +37,6 @@ _UNITS = {
     0.3048: ("ft", "foot", "feet", "international foot", "ift"),
     1200.0 / 3937.0: ("us-ft", "ftus", "us_ft", "us survey foot", "us survey feet", "foot_us", "survey foot", "usft"),
 }
-Z_UNITS = ("m", "ft", "us-ft")
 
 Box = tuple[float, float, float, float]
 

@@ -97,8 +97,9 @@ def traps_met(
 
     The weight of a kind is severity x (share that ends in it + 0.5 share that passes it), over the members.
     """
-    met = np.empty(14)
-    score = np.empty(14)
+    kinds = np.int64(kind.max()) + 1 if kind.size else 1
+    met = np.empty(kinds)
+    score = np.empty(kinds)
     for start in range(worst.size):
         score[:] = 0.0
         for member in range(members):
@@ -112,7 +113,7 @@ def traps_met(
                     met[kind[cell]] = max(met[kind[cell]], severity[cell])
             passed[body] = bits
             ended[body] = 0
-            for k in range(1, 14):
+            for k in range(1, kinds):
                 score[k] += 0.5 * met[k]
             if stop[body] >= 0:
                 ended[body] = does[stop[body]]
@@ -120,7 +121,7 @@ def traps_met(
                     score[kind[stop[body]]] += severity[stop[body]]
         worst_kind[start] = 0
         worst[start] = 0.0
-        for k in range(1, 14):
+        for k in range(1, kinds):
             if score[k] > worst[start]:
                 worst[start] = score[k]
                 worst_kind[start] = k

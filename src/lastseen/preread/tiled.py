@@ -17,11 +17,12 @@ from lastseen.grid import FloatArray, Grid
 from lastseen.memory import free_gb
 from lastseen.outlines import read_outline
 from lastseen.preread.area import Gathered
-from lastseen.preread.carry import FIRST_REACH_M, STARTS_M
+from lastseen.preread.carry import STARTS_M
 from lastseen.preread.ensemble import MEMBERS
 from lastseen.preread.gathering import AT_START, ZoneRow
 from lastseen.preread.keeping import KeptTiles, kept_beside
 from lastseen.preread.lattice import Heights, Window, heights_of_model
+from lastseen.preread.passing import FARTHEST_M
 from lastseen.preread.story import BODIES, STEEPER, layers_reader, opened
 from lastseen.preread.tile import SLOPE_BINS, Question, Tile, tiles_of_question
 from lastseen.preread.workers import memory_of_worker_gb, run_all
@@ -119,8 +120,10 @@ def view_area(
     elevation = opened(scenario)
     heights = heights_of_model(elevation)
     outline = None if area == ALL else read_outline(Path(area), elevation.crs, "area")
-    question = asked(scenario, heights, outline, members, spacing_m, tile_km, workers)
-    _require_room(question, heights, workers or 1, progress)
+    here = workers is None and scheduler is None
+    threads = thread_count() if here else 1
+    question = asked(scenario, heights, outline, members, spacing_m, tile_km, threads)
+    _require_room(question, heights, 0 if scheduler else workers or 1, progress)
     kept = kept_beside(output, question)
     run_all(question, heights, kept, workers=workers, scheduler=scheduler, progress=progress)
     squares = tuple(tiles_of_question(question, heights))
@@ -147,7 +150,7 @@ def asked(
     members: int,
     spacing_m: float,
     tile_km: float,
-    workers: int | None,
+    threads: int,
 ) -> Question:
     """The question that all tiles answer.
 
@@ -161,18 +164,19 @@ def asked(
     if shown.empty:
         raise InputError("the area lies outside the elevation model: check the CRS of both")
     # Start zones outside the area reach into it.
-    more = 0 if outline is None else int(np.ceil(FIRST_REACH_M[scenario.snow.size] / heights.cell_m))
+    more = 0 if outline is None else int(np.ceil(FARTHEST_M[scenario.snow.size] / heights.cell_m))
     starting = shown.grown(more).cut(heights.extent)
-    threads = thread_count() if workers is None else 1
     return Question(scenario, starting, shown, members, spacing_m, max(1, round(tile_km / sheet_km)), threads)
 
 
 def _require_room(question: Question, heights: Heights, workers: int, progress: Progress) -> None:
+    """Say what a worker will take; refuse where those on this machine do not fit into its memory."""
     needed, free = memory_of_worker_gb(question, heights), free_gb()
     progress(f"{len(tiles_of_question(question, heights))} tiles, at most {needed:.1f} GB for each worker", 0.01)
     if free is not None and workers * needed > free:
+        needs = "1 worker needs" if workers == 1 else f"{workers} workers need"
         raise ResourceError(
-            f"{workers} workers need about {workers * needed:.1f} GB of memory and {free:.1f} GB are free: give "
+            f"{needs} about {workers * needed:.1f} GB of memory and {free:.1f} GB are free: give "
             "smaller tiles with --tiles, fewer workers, or a cluster with --scheduler"
         )
 
@@ -259,13 +263,15 @@ def _notes(
     cell = elevation.cell_m
     spacing = max(cell, question.spacing_m)
     blind = traps.invisible_note(cell, layers_reader(scenario.ground)(_corner(elevation)))
+    far = FARTHEST_M[scenario.snow.size]
+    around = "" if question.starting == question.shown else f" up to {far:.0f} m around the area"
     notes = [
         *about_grid(elevation.crs, ""),
         *elevation.notes,
         BODIES,
         STEEPER,
         (
-            f"{bodies} bodies were run: one start every {spacing:.0f} m of start-zone terrain, "
+            f"{bodies} bodies were run: one start every {spacing:.0f} m of start-zone terrain{around}, "
             f"{question.members} events of size {scenario.snow.size}; start zones are cut at ribs, rolls, gully beds "
             "and on a lattice of 250 m"
         ),

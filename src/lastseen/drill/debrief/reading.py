@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import csv
+import math
 import re
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -143,8 +144,15 @@ def _raw(name: str, segments: Any) -> RawTrack:
     points = [(p, k) for k, segment in enumerate(segments) for p in segment.points]
     n = len(points)
     lon, lat = (np.fromiter((getattr(p, key) for p, _ in points), float, n) for key in ("longitude", "latitude"))
-    time = np.fromiter((p.time.timestamp() if p.time is not None else np.nan for p, _ in points), float, n)
+    time = np.fromiter((_seconds(p.time) for p, _ in points), float, n)
     return RawTrack(name, lon, lat, time, np.fromiter((k for _, k in points), np.int32, n))
+
+
+def _seconds(time: datetime | None) -> float:
+    """Since 1970. Times without a zone are UTC, as the GPX schema has it, wherever this runs."""
+    if time is None:
+        return math.nan
+    return (time if time.tzinfo is not None else time.replace(tzinfo=UTC)).timestamp()
 
 
 def _at_the_same_time(tracks: list[RawTrack]) -> bool:

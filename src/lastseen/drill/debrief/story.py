@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -27,6 +28,7 @@ from lastseen.drill.debrief.times import (
     SignalTime,
     Speed,
     clock_zero_s,
+    left_out_of_log,
     own_notes,
     phase_times,
     signal_times,
@@ -175,6 +177,7 @@ def debrief(
         If a value cannot be used.
     """
     radii = radii_of(plan.strip_width_m, gps_error_m)
+    recordings = _each_with_its_name(recordings)
     shifts = dict(shifts_s or {})
     unknown = set(shifts) - {one.name for one in recordings}
     if unknown:
@@ -237,7 +240,17 @@ def debrief(
         tuple(targets),
         (),
     )
-    return replace(made, notes=_notes(made))
+    strays = left_out_of_log(log, [one.name for one in tracks], len(tracks), targets)
+    return replace(made, notes=(*strays, *_notes(made)))
+
+
+def _each_with_its_name(recordings: Sequence[RawTrack | LeftOut]) -> list[RawTrack | LeftOut]:
+    """Files of one name in several folders are several people: the second ``track`` is ``track-2``."""
+    found, counts = list[RawTrack | LeftOut](), Counter[str]()
+    for one in recordings:
+        counts[one.name] += 1
+        found.append(one if counts[one.name] == 1 else replace(one, name=f"{one.name}-{counts[one.name]}"))
+    return found
 
 
 def _depth_m(targets: Sequence[Target]) -> float:

@@ -114,6 +114,24 @@ def own_notes(log: Sequence[Noted], name: str, number: int) -> list[Noted]:
     return [one for one in log if one.searcher.casefold() in names or one.searcher in {"", "*"}]
 
 
+def left_out_of_log(
+    log: Sequence[Noted], names: Sequence[str], count: int, targets: Sequence[Target]
+) -> tuple[str, ...]:
+    """What was noted of somebody without a track, or of a target that is not there."""
+    numbers = {f"{lead}{k}" for k in range(1, count + 1) for lead in ("", "s")}
+    known = {name.casefold() for name in names} | numbers | {"", "*"}
+    hidden = {one.name.casefold() for one in targets if one.what == "target"} | {""}
+    strangers = dict.fromkeys(one.searcher for one in log if one.searcher.casefold() not in known)
+    missing = dict.fromkeys(one.target for one in log if one.target.casefold() not in hidden) if targets else {}
+    told = []
+    if strangers:
+        told.append(f"Noted times of {', '.join(strangers)} are left out: the tracks are {', '.join(names)}.")
+    if missing:
+        there = ", ".join(one.name for one in targets if one.what == "target")
+        told.append(f"Noted times of {', '.join(missing)} meet no target: those of the site are {there}.")
+    return tuple(told)
+
+
 def phase_times(log: Sequence[Noted], who: str, zero_s: float, clock: RescueClock) -> tuple[PhaseTime, ...]:
     """Phases as noted of one searcher, target by target, against the plan's clock and its survival curve.
 

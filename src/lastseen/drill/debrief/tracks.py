@@ -162,7 +162,7 @@ def clean_track(raw: RawTrack, plan: Planned, *, gps_error_m: float, shift_s: fl
     time, x, y, segment = time[kept], x[kept], y[kept], segment[kept]
     spikes = _jumps(time, x, y, gps_error_m) if timed else np.zeros(x.size, np.bool_)
     time, x, y, segment = time[~spikes], x[~spikes], y[~spikes], segment[~spikes]
-    run, gaps, interval = _runs(time, x, y, segment, timed=timed)
+    run, gaps, interval = _runs(time, x, y, segment, gps_error_m, timed=timed)
     noise = _noise_m(x, y, run)
     x, y = _smoothed(x, y, run, interval, noise)
     step, way = np.diff(time), np.hypot(np.diff(x), np.diff(y))
@@ -236,10 +236,18 @@ def _jumps(time: FloatArray, x: FloatArray, y: FloatArray, gps_error_m: float) -
     """Fixes that nobody can have walked to and back from."""
     allowed = SCATTER * gps_error_m
     dropped = np.zeros(x.size, np.bool_)
-    if not bool((np.hypot(np.diff(x), np.diff(y)) > FASTEST_M_S * np.diff(time) + allowed).any()):
+    fast = _too_fast(time, x, y, gps_error_m)
+    if not fast.any():
         return dropped
-    last, since = 0, 0
-    for i in range(1, x.size):
+    # Receivers often begin with bad fixes: those after them agree with each other, not with the first.
+    first = int(np.argmin(fast)) if not fast.all() else 0
+    begins_badly = 0 < first <= MOST_JUMPS and not fast[first : first + 2].any()
+    ends = [0, first]
+    if not (begins_badly and _too_fast(time[ends], x[ends], y[ends], gps_error_m)[0]):
+        first = 0
+    dropped[:first] = True
+    last, since = first, 0
+    for i in range(first + 1, x.size):
         too_far = math.hypot(x[i] - x[last], y[i] - y[last]) > FASTEST_M_S * (time[i] - time[last]) + allowed
         if too_far and since < MOST_JUMPS:
             dropped[i] = True
@@ -251,15 +259,21 @@ def _jumps(time: FloatArray, x: FloatArray, y: FloatArray, gps_error_m: float) -
     return dropped
 
 
+def _too_fast(time: FloatArray, x: FloatArray, y: FloatArray, gps_error_m: float) -> BoolArray:
+    """Between which fixes nobody can have walked."""
+    return np.asarray(np.hypot(np.diff(x), np.diff(y)) > FASTEST_M_S * np.diff(time) + SCATTER * gps_error_m)
+
+
 def _runs(
-    time: FloatArray, x: FloatArray, y: FloatArray, segment: IntArray, *, timed: bool
+    time: FloatArray, x: FloatArray, y: FloatArray, segment: IntArray, gps_error_m: float, *, timed: bool
 ) -> tuple[IntArray, tuple[Gap, ...], float]:
-    """Stretches without a gap, the gaps, and the median interval."""
+    """Stretches without a gap, the gaps, and the median interval. What was not walked is a gap, however short."""
     step, way = np.diff(time), np.hypot(np.diff(x), np.diff(y))
     interval = float(np.median(step)) if timed and step.size else math.nan
     new_segment = np.diff(segment) != 0
     if timed:
         apart = step > max(GAP_S, GAP_INTERVALS * interval) if step.size else np.zeros(0, np.bool_)
+        apart = apart | _too_fast(time, x, y, gps_error_m)
     else:
         apart = new_segment & (way > TRUSTED_S)
     run = np.concatenate([[0], np.cumsum(apart)]).astype(np.int32)

@@ -128,7 +128,7 @@ def _numbers(pen: Pen, shown: Shown) -> list[Item]:
         ("Approach", f"{length(there)} in {clock(time_of(there))}" if there else "none"),
         ("Search", f"{length(walk)} in {clock(time_of(walk))} on foot"),
         ("Both", f"{length([*there, *walk])} in {clock(time_of([*there, *walk]))}{who}"),
-        ("Coverage", f"{short_percent(round(covered['fraction'], 3))}; {covered['uncovered_m2']:.0f} m² out of range"),
+        ("Coverage", f"{short_percent(covered['fraction'])}; {covered['uncovered_m2']:.0f} m² out of range"),
         ("Debris", f"{shown.outline.area:.0f} m² on the map"),
         *(_model_numbers(shown.numbers) if shown.modelled else []),
     ]  # fmt: skip
