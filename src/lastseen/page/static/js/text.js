@@ -245,7 +245,11 @@ export const T = {
     folder: "All of it lies in",
     size: (/** @type {number} */ bytes) => (bytes < 1e6 ? `${Math.max(1, Math.round(bytes / 1e3))} kB` : `${(bytes / 1e6).toFixed(1)} MB`),
   },
-  percent: (/** @type {number} */ share) => `${(share * 100).toFixed(1).replace(/\.0$/, "")} %`,
+  percent: (/** @type {number} */ share) => {
+    const part = share * 100;
+    if (part > 0 && part < 0.05) return "under 0.1 %";
+    return part >= 99.95 && part < 100 ? "over 99.9 %" : `${part.toFixed(1).replace(/\.0$/, "")} %`;
+  },
   minutes: (/** @type {number} */ s) => {
     const whole = Math.round(s);
     const m = Math.floor(whole / 60);
