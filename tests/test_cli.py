@@ -214,6 +214,35 @@ def test_interrupting_while_kernels_are_loaded(place, call, pause, pressed_again
     assert not [one for one in place.iterdir() if "halfway" in one.name]
 
 
+INTERRUPTED_WHILE_A_KERNEL_RUNS = """
+import signal, sys, threading, time
+waits = threading.get_ident()
+def press():
+    while True:
+        frame = sys._current_frames()[waits]
+        if frame.f_code.co_name == "slide":  # in it and nowhere below: native code runs, which releases the lock
+            time.sleep(0.002)
+            if sys._current_frames()[waits] is frame:
+                signal.raise_signal(signal.SIGINT)
+                return
+        time.sleep(0.0003)
+threading.Thread(target=press, daemon=True).start()
+from lastseen.cli import main
+main()
+"""
+
+
+def test_interrupting_while_a_kernel_runs(made, place):
+    """What a kernel gives back is made with Python: an exception there would crash the process."""
+    asked = ["plan", "--scenario", str(place / "quick.toml"), "-o", str(place / "midway")]
+    done = subprocess.run(
+        [sys.executable, "-c", INTERRUPTED_WHILE_A_KERNEL_RUNS, *asked], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == CODES["interrupted"], done.stderr
+    assert done.stderr.splitlines()[-1] == "lastseen: interrupted: nothing was written"
+    assert not [one for one in place.iterdir() if "midway" in one.name]
+
+
 def test_terrain_writes_ground_layers(place):
     """lastseen terrain writes slope and its fellows as rasters on the lattice of the model."""
     code, out, err = lastseen("terrain", place / "hill.tif", "-o", place / "ground")

@@ -20,16 +20,17 @@ if TYPE_CHECKING:
 
 
 COME_AGAIN_S = 0.02
-BACK_END = ("numba.core.codegen", "llvmlite")
+# What native code calls: numba and LLVM do not look whether it raised.
+BACK_END = ("numba.core.codegen", "numba.core.serialize", "llvmlite")
 _asked, _answered, _coming_again = threading.Event(), threading.Event(), threading.Event()
 
 
 def watch_for_interrupt() -> None:
     """Remember that somebody pressed Control-C: a library may swallow the exception that it raises.
 
-    While native code is being loaded the interrupt waits: an exception that is lost there leaves half a kernel behind,
-    and the process crashes when it calls it. One that has waited is dropped where work has stopped meanwhile: it would
-    break into the cleaning up.
+    While native code is being loaded or reads its constants the interrupt waits: an exception that is lost there leaves
+    half a kernel behind, and the process crashes when it calls it. One that has waited is dropped where work has
+    stopped meanwhile: it would break into the cleaning up.
     """
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, _on_interrupt)
@@ -65,7 +66,7 @@ def _come_again() -> None:
 
 
 def _loads_native_code(frame: FrameType | None) -> bool:
-    """Whether the compiler's back end is at work in a frame or in one that called it."""
+    """Whether native code called a frame, or one that called it, to load or to read something."""
     while frame is not None:
         if frame.f_globals.get("__name__", "").startswith(BACK_END):
             return True
