@@ -85,7 +85,9 @@ def test_regrouping_keeps_off_start_zones_and_steep_ground():
     still = replace(passing, ground=Gathered(passing.ground.window))
     sheet = prepared.over(passing.ground.window)
     for more, steepest in (({}, 27.0), ({"zone": np.zeros_like(sheet.zone)}, 27.0)):
-        changed = SimpleNamespace(heights=heights, over=lambda _window, more=more: replace(sheet, **more))
+        changed = SimpleNamespace(
+            heights=heights, layers_on=prepared.layers_on, over=lambda _window, more=more: replace(sheet, **more)
+        )
         found = places_to_regroup(changed, route, still)
         assert found
         for one in found:
