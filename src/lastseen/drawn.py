@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from pyproj import CRS
@@ -88,17 +87,19 @@ def search_drawn(
         ground, elevation = _flat(box, crs)
     progress("laying out the search", 0.5)
     wanted = scenario.search
-    given: dict[str, Any] = {
-        "searchers": wanted.searchers,
-        "start_xy_m": start,
-        "no_go": forbidden,
-        "entry": entry,
-        "date": wanted.day,
-        "seed": scenario.seed,
-    }
-    lanes = search.lay_out(outline, ground, strip_width_m=wanted.strip_width_m, pattern=wanted.pattern, **given)
-    if wanted.second_pass:
-        lanes = search.second_pass(lanes, outline, ground, **given)
+    lanes = search.lay_pass(
+        outline,
+        ground,
+        second=wanted.second_pass,
+        strip_width_m=wanted.strip_width_m,
+        searchers=wanted.searchers,
+        pattern=wanted.pattern,
+        start_xy_m=start,
+        no_go=forbidden,
+        entry=entry,
+        date=wanted.day,
+        seed=scenario.seed,
+    )
     none = ground.with_values(np.full(ground.shape, np.nan))
     debris = Debris(none, none, none, none, outline, math.nan, float(outline.area), math.nan)
     notes = _notes(scenario, elevation, start, lanes)

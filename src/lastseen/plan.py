@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
@@ -186,17 +185,20 @@ def _lay_out(
     if wanted.start is not None:
         crs = parse_crs(scenario.last_seen.crs) if scenario.last_seen.crs else None
         start = to_map(parse_point(wanted.start, crs), ground.crs)
-    given: dict[str, Any] = {
-        "searchers": wanted.searchers,
-        "start_xy_m": start,
-        "no_go": no_go.outline if no_go else None,
-        "entry": wanted.entry,
-        "poa": poa,
-        "date": wanted.day,
-        "seed": scenario.seed,
-    }
-    first = search.lay_out(debris.outline, ground, strip_width_m=wanted.strip_width_m, pattern=wanted.pattern, **given)
-    return search.second_pass(first, debris.outline, ground, **given) if wanted.second_pass else first
+    return search.lay_pass(
+        debris.outline,
+        ground,
+        second=wanted.second_pass,
+        strip_width_m=wanted.strip_width_m,
+        searchers=wanted.searchers,
+        pattern=wanted.pattern,
+        start_xy_m=start,
+        no_go=no_go.outline if no_go else None,
+        entry=wanted.entry,
+        poa=poa,
+        date=wanted.day,
+        seed=scenario.seed,
+    )
 
 
 def _observed(

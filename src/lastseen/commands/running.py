@@ -53,7 +53,7 @@ def _on_interrupt(_number: int, frame: FrameType | None) -> None:
     _coming_again.clear()
     if waited and _answered.is_set():
         return
-    if not _loads_native_code(frame):
+    if not _called_by_native_code(frame):
         _stop()
     again = threading.Timer(COME_AGAIN_S, _come_again)
     again.daemon = True
@@ -65,7 +65,7 @@ def _come_again() -> None:
     signal.raise_signal(signal.SIGINT)
 
 
-def _loads_native_code(frame: FrameType | None) -> bool:
+def _called_by_native_code(frame: FrameType | None) -> bool:
     """Whether native code called a frame, or one that called it, to load or to read something."""
     while frame is not None:
         if frame.f_globals.get("__name__", "").startswith(BACK_END):

@@ -54,14 +54,20 @@ def _laid(base: Base, asked: AskLanes) -> dict[str, Any]:
         crs = parse_crs(base.scenario.last_seen.crs) if base.scenario.last_seen.crs else None
         start = to_map(parse_point(asked.start, crs), base.ground.crs)
     wanted = base.scenario.search
-    given: dict[str, Any] = {
-        "searchers": asked.searchers, "start_xy_m": start, "entry": asked.entry, "no_go": base.no_go, "poa": base.poa,
-        "date": wanted.day, "seed": base.scenario.seed,
-    }  # fmt: skip
-    width, pattern = asked.strip_width_m, asked.pattern
-    laid = search.lay_out(base.outline, base.ground, strip_width_m=width, pattern=pattern, **given)
-    if wanted.second_pass:  # the width is that of the first pass, as in the scenario
-        laid = search.second_pass(laid, base.outline, base.ground, **given)
+    laid = search.lay_pass(
+        base.outline,
+        base.ground,
+        second=wanted.second_pass,
+        strip_width_m=asked.strip_width_m,
+        searchers=asked.searchers,
+        start_xy_m=start,
+        pattern=asked.pattern,
+        entry=asked.entry,
+        no_go=base.no_go,
+        poa=base.poa,
+        date=wanted.day,
+        seed=base.scenario.seed,
+    )
     return {
         "strip_width_m": laid.strip_width_m,
         "searchers": laid.searchers,

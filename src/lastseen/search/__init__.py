@@ -14,7 +14,7 @@ Examples
 
 from lastseen.search.clock import approach_time_h, walking_speed_m_s
 from lastseen.search.coverage import measure_coverage
-from lastseen.search.layout import lay_out, second_pass
+from lastseen.search.layout import lay_out, lay_pass, second_pass
 from lastseen.search.magnetic import declination_deg
 from lastseen.search.model import Coverage, Lane, Leg, Pattern, SearchPlan
 from lastseen.search.patterns import StripPattern, strip_pattern
@@ -34,6 +34,7 @@ __all__ = [
     "dipole_range_m",
     "falk_1994",
     "lay_out",
+    "lay_pass",
     "measure_coverage",
     "second_pass",
     "strip_pattern",

@@ -174,6 +174,31 @@ def second_pass(first: SearchPlan, outline: Outline, ground: Grid, **options: An
     return replace(again, first_lanes=first.lanes)
 
 
+def lay_pass(outline: Outline, ground: Grid, *, second: bool, strip_width_m: float, **options: Any) -> SearchPlan:
+    """The first pass, or the second one beside it, as a scenario asks; the width is that of the first.
+
+    Parameters
+    ----------
+    outline, ground, strip_width_m, options
+        As for `lay_out`.
+    second : bool
+
+    Returns
+    -------
+    SearchPlan
+
+    Raises
+    ------
+    InputError
+        As for `lay_out`.
+    """
+    first = lay_out(outline, ground, strip_width_m=strip_width_m, **options)
+    if not second:
+        return first
+    given = {name: value for name, value in options.items() if name != "pattern"}
+    return second_pass(first, outline, ground, **given)
+
+
 def _begin(field: Field, down: XY, entry: Entry | None, start: XY | None) -> XY:
     """Where the search begins: at the start, or at the top, the toe or a flank of the outline."""
     if entry is None and start is not None:
