@@ -35,7 +35,7 @@ from lastseen.preread.tile import pack, prepared_for, read_tile, tiles_of_questi
 from lastseen.preread.tiled import asked, mosaics, view_area
 from lastseen.preread.workers import memory_of_worker_gb
 from lastseen.products import refuse_existing
-from lastseen.products.preread import AREA_PROOF, write_area
+from lastseen.products.preread import AREA_MARKER, write_area
 from lastseen.scenario import Scenario, Snow
 from preread import grounds
 
@@ -363,5 +363,5 @@ def test_mosaics_cover_the_area_once(face_file, tmp_path):
 
 def test_older_results_are_not_replaced(whole):
     with pytest.raises(OutputExistsError):
-        refuse_existing(whole, proof=AREA_PROOF)
-    assert Path(whole / AREA_PROOF).is_file()
+        refuse_existing(whole, marker=AREA_MARKER)
+    assert Path(whole / AREA_MARKER).is_file()

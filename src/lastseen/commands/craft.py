@@ -269,7 +269,7 @@ def _hand_over(
     if output is not None:
         from lastseen.products.folder import new_folder
 
-        with new_folder(output, overwrite=overwrite, proof=f"{kind}.json") as partial:
+        with new_folder(output, overwrite=overwrite, marker=f"{kind}.json") as partial:
             (partial / f"{kind}.json").write_text(_as_text(document) + "\n", encoding="utf-8")
             (partial / f"{kind}.txt").write_text(text + "\n", encoding="utf-8")
             draw(partial / f"{kind}.png")

@@ -39,12 +39,12 @@ def debrief(
     from lastseen.drill.debrief import GPS_ERROR_M, read_log, read_tracks
     from lastseen.drill.debrief import debrief as work_out
     from lastseen.products import refuse_existing
-    from lastseen.products.debrief_files import DEBRIEF_PROOF, debrief_numbers, write_debrief
+    from lastseen.products.debrief_files import DEBRIEF_MARKER, debrief_numbers, write_debrief
     from lastseen.products.drill_files import read_targets
     from lastseen.products.numbers import numbers_text
     from lastseen.products.planned_reading import read_planned
 
-    refuse_existing(output, overwrite=overwrite, proof=DEBRIEF_PROOF)
+    refuse_existing(output, overwrite=overwrite, marker=DEBRIEF_MARKER)
     with progress_bar(hidden=quiet) as progress:
         progress("reading plan and tracks", 0.0)
         planned = read_planned(plan)

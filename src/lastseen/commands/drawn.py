@@ -64,7 +64,7 @@ def strips(
     from lastseen.outlines import crs_of_outline
     from lastseen.place import is_local_metric, to_lonlat
     from lastseen.products import refuse_existing, search_numbers, write_search
-    from lastseen.products.folder import SEARCH_PROOF
+    from lastseen.products.folder import SEARCH_MARKER
     from lastseen.products.numbers import numbers_text
     from lastseen.scenario import scenario_of, with_given
 
@@ -79,7 +79,7 @@ def strips(
     scenario = with_given(scenario_of({"elevation": ["?"]}), given)
     if not dem:
         scenario = without_elevation(scenario)
-    refuse_existing(output, overwrite=overwrite, proof=SEARCH_PROOF)
+    refuse_existing(output, overwrite=overwrite, marker=SEARCH_MARKER)
     with progress_bar(hidden=quiet) as progress:
         made = search_drawn(scenario, no_go=no_go, entry=_entry(entry), progress=progress)
         grid, own = made.terrain.elevation, crs_of_outline(outline, "debris")

@@ -74,9 +74,9 @@ def sites(
     from lastseen.drill.sites.view import view_sites
     from lastseen.place import parse_crs, parse_point
     from lastseen.products import refuse_existing
-    from lastseen.products.sites import PROOF, write_sites
+    from lastseen.products.sites import SITES_MARKER, write_sites
 
-    refuse_existing(output, overwrite=overwrite, proof=PROOF)
+    refuse_existing(output, overwrite=overwrite, marker=SITES_MARKER)
     width, height = pair(size, "x", "--size", "100x50")
     low, high = pair(slope, "-", "--slope", "10-25")
     wish = SiteWish(
@@ -151,11 +151,11 @@ def deposit(
     from lastseen.products import refuse_existing
     from lastseen.products.deposit_laying import lay_deposit
     from lastseen.products.numbers import numbers_text
-    from lastseen.products.practice_deposit import PROOF, deposit_numbers, deposit_table, write_deposit
+    from lastseen.products.practice_deposit import DEPOSIT_MARKER, deposit_numbers, deposit_table, write_deposit
 
     if (size is None) == (like is None):
         raise InputError("say what the deposit stands for: either --size 1 to 4, or --like with the folder of a plan")
-    refuse_existing(output, overwrite=overwrite, proof=PROOF)
+    refuse_existing(output, overwrite=overwrite, marker=DEPOSIT_MARKER)
     with progress_bar(hidden=quiet) as progress:
         progress("laying the deposit", 0.0)
         made = lay_deposit(

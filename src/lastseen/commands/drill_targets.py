@@ -56,7 +56,7 @@ def targets(
     """Hide targets in a plan's debris: sheets for staff and trainees, run sheet, GPX. Dummies only."""
     from lastseen.drill.targets import hide
     from lastseen.products import refuse_existing
-    from lastseen.products.drill_files import TARGETS_PROOF, target_numbers, write_targets
+    from lastseen.products.drill_files import TARGETS_MARKER, target_numbers, write_targets
     from lastseen.products.numbers import numbers_text
     from lastseen.products.planned_reading import read_planned
 
@@ -70,7 +70,7 @@ def targets(
         "probability_of_area": False if even else None,
     }
     chosen, name = _chosen(exercise, own, {key: value for key, value in given.items() if value is not None})
-    refuse_existing(output, overwrite=overwrite, proof=TARGETS_PROOF)
+    refuse_existing(output, overwrite=overwrite, marker=TARGETS_MARKER)
     with progress_bar(hidden=quiet) as progress:
         progress("reading the plan", 0.0)
         planned = read_planned(plan)

@@ -103,11 +103,11 @@ def terrain(
 def _view_and_write(scenario: Scenario, output: Path | None, *, overwrite: bool, as_json: bool, quiet: bool) -> None:
     from lastseen.products import refuse_existing
     from lastseen.products.numbers import numbers_text
-    from lastseen.products.trapfiles import PROOF, traps_numbers, write_traps
+    from lastseen.products.trapfiles import TRAPS_MARKER, traps_numbers, write_traps
     from lastseen.trapview import view_traps
 
     if output is not None:
-        refuse_existing(output, overwrite=overwrite, proof=PROOF)
+        refuse_existing(output, overwrite=overwrite, marker=TRAPS_MARKER)
     if not (quiet or as_json):
         echo_place(scenario)
     with progress_bar(hidden=quiet) as progress:

@@ -111,11 +111,11 @@ def _read_line(
     from lastseen.preread.story import view_line
     from lastseen.products import refuse_existing
     from lastseen.products.numbers import numbers_text
-    from lastseen.products.preread.linefiles import LINE_PROOF, line_numbers, write_line
+    from lastseen.products.preread.linefiles import LINE_MARKER, line_numbers, write_line
     from lastseen.products.preread.summary import line_summary
 
     if output is not None:
-        refuse_existing(output, overwrite=overwrite, proof=LINE_PROOF)
+        refuse_existing(output, overwrite=overwrite, marker=LINE_MARKER)
     with progress_bar(hidden=quiet) as progress:
         view = view_line(scenario, line, members, progress)
         if output is not None:
@@ -142,10 +142,10 @@ def _read_area(
     from lastseen.preread.tiled import view_area
     from lastseen.products import refuse_existing
     from lastseen.products.numbers import numbers_text
-    from lastseen.products.preread.areafiles import AREA_PROOF, area_numbers, write_area
+    from lastseen.products.preread.areafiles import AREA_MARKER, area_numbers, write_area
     from lastseen.products.preread.summary import area_summary
 
-    refuse_existing(output, overwrite=overwrite, proof=AREA_PROOF)
+    refuse_existing(output, overwrite=overwrite, marker=AREA_MARKER)
     names = {"starts": "spacing_m", "tiles": "tile_km"}
     how = {names.get(name, name): value for name, value in how.items()}
     with progress_bar(hidden=quiet) as progress:

@@ -15,7 +15,7 @@ from typing import Any
 
 from lastseen.errors import InputError, NothingFoundError
 from lastseen.products.contents import read_numbers
-from lastseen.products.folder import PLAN_PROOF
+from lastseen.products.folder import PLAN_MARKER
 
 _ID = re.compile(r"^[a-z0-9][a-z0-9-]{0,63}$")
 _MOST_TRIES = 10_000
@@ -129,7 +129,7 @@ class Shelf:
 
 
 def _is_plan(path: Path) -> bool:
-    return bool(_ID.match(path.name)) and not path.is_symlink() and (path / PLAN_PROOF).is_file()
+    return bool(_ID.match(path.name)) and not path.is_symlink() and (path / PLAN_MARKER).is_file()
 
 
 def _files(folder: Path) -> Iterator[Path]:

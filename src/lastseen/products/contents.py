@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from lastseen.errors import InputError, LastseenError
 from lastseen.grid import Grid
 from lastseen.place import parse_crs
-from lastseen.products.folder import PLAN_PROOF, SEARCH_PROOF, put_back
+from lastseen.products.folder import PLAN_MARKER, SEARCH_MARKER, put_back
 from lastseen.products.layers import Layer, empty_layers, layer_from_table, plan_layers
 from lastseen.products.numbers import plan_numbers, search_numbers
 from lastseen.products.rasters import Raster, ground_raster, plan_rasters, read_rasters
@@ -100,7 +100,7 @@ def read_contents(folder: Path) -> Contents:
     try:
         crs = parse_crs(numbers["grid"]["crs"])
         layers, file_crs = _read_layers(
-            folder / ("plan.gpkg" if (folder / PLAN_PROOF).is_file() else "search.gpkg"), crs
+            folder / ("plan.gpkg" if (folder / PLAN_MARKER).is_file() else "search.gpkg"), crs
         )
         rasters = read_rasters(folder)
     except (OSError, KeyError, TypeError, ValueError, LastseenError) as error:
@@ -119,10 +119,10 @@ def read_numbers(folder: Path) -> dict[str, Any]:
         If there is neither, or it cannot be read.
     """
     put_back(folder)
-    path = next((folder / one for one in (PLAN_PROOF, SEARCH_PROOF) if (folder / one).is_file()), None)
+    path = next((folder / one for one in (PLAN_MARKER, SEARCH_MARKER) if (folder / one).is_file()), None)
     if path is None:
         raise InputError(
-            f"{folder} holds no {PLAN_PROOF} and no {SEARCH_PROOF}: name the folder of a plan or of a search"
+            f"{folder} holds no {PLAN_MARKER} and no {SEARCH_MARKER}: name the folder of a plan or of a search"
         )
     try:
         numbers: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))

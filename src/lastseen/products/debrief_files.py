@@ -23,7 +23,7 @@ from lastseen.products.layers import Column, Layer
 from lastseen.products.numbers import SCHEMA_VERSION, numbers_text, rounded
 from lastseen.search.coverage import summed_up
 
-DEBRIEF_PROOF = "debrief.json"
+DEBRIEF_MARKER = "debrief.json"
 Progress = Callable[[str, float], None]
 
 
@@ -58,9 +58,9 @@ def write_debrief(
     from lastseen.products.drillsheet import debriefs as sheets  # noqa: PLC0415  slow to import
     from lastseen.products.replay import write_replay  # noqa: PLC0415  slow to import
 
-    with new_folder(folder, overwrite=overwrite, proof=DEBRIEF_PROOF) as partial:
+    with new_folder(folder, overwrite=overwrite, marker=DEBRIEF_MARKER) as partial:
         progress("writing the numbers", 0.0)
-        (partial / DEBRIEF_PROOF).write_text(numbers_text(debrief_numbers(made)), encoding="utf-8", newline="\n")
+        (partial / DEBRIEF_MARKER).write_text(numbers_text(debrief_numbers(made)), encoding="utf-8", newline="\n")
         geopackage.write_layers(partial / "debrief.gpkg", debrief_layers(made), made.plan.crs, _run(made))
         progress("writing the replay", 0.1)
         write_replay(made, partial / "replay.html")

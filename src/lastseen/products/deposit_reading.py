@@ -16,8 +16,8 @@ from lastseen.drill.practice_deposit import DepositModel, SiteFrame
 from lastseen.errors import InputError
 from lastseen.grid import Grid
 from lastseen.outlines import only_areas
-from lastseen.products.folder import PLAN_PROOF
-from lastseen.products.sites import PROOF
+from lastseen.products.folder import PLAN_MARKER
+from lastseen.products.sites import SITES_MARKER
 
 
 def read_site(folder: Path, number: int) -> tuple[SiteFrame, dict[str, Any]]:
@@ -28,9 +28,9 @@ def read_site(folder: Path, number: int) -> tuple[SiteFrame, dict[str, Any]]:
     InputError
         If there is no such folder or no such site.
     """
-    path = folder / PROOF
+    path = folder / SITES_MARKER
     if not path.is_file():
-        raise InputError(f"{folder} holds no {PROOF}: name a folder that lastseen drill sites has written")
+        raise InputError(f"{folder} holds no {SITES_MARKER}: name a folder that lastseen drill sites has written")
     try:
         told = json.loads(path.read_text(encoding="utf-8"))
         sites = {int(one["number"]): one for one in told["sites"]}
@@ -59,7 +59,7 @@ def read_debris(folder: Path) -> DepositModel:
     import geopandas  # noqa: PLC0415  slow to import
 
     raster, layers = folder / "debris_thickness.tif", folder / "plan.gpkg"
-    if not (folder / PLAN_PROOF).is_file() or not raster.is_file() or not layers.is_file():
+    if not (folder / PLAN_MARKER).is_file() or not raster.is_file() or not layers.is_file():
         raise InputError(f"{folder} is no plan with debris thickness: name a folder that lastseen plan has written")
     try:
         with rasterio.open(raster) as data:
@@ -69,7 +69,7 @@ def read_debris(folder: Path) -> DepositModel:
         outline = only_areas(debris[debris["searched"] == 1].geometry.union_all())
         paths = geopandas.read_file(layers, layer="flow_paths")
         line = line_merge(paths[paths["kind"] == "main"].geometry.iloc[0])
-        name = json.loads((folder / PLAN_PROOF).read_text(encoding="utf-8")).get("name") or folder.name
+        name = json.loads((folder / PLAN_MARKER).read_text(encoding="utf-8")).get("name") or folder.name
     except Exception as error:  # each reader raises its own kinds
         raise InputError(f"the plan in {folder} cannot be read ({error}): make it again") from error
     return DepositModel(Grid(values, t.c, t.f, t.a, crs), outline, _flow_deg(line, outline), name)

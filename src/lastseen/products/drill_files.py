@@ -27,7 +27,7 @@ from lastseen.products.folder import new_folder
 from lastseen.products.layers import Column, Layer
 from lastseen.products.numbers import SCHEMA_VERSION, numbers_text, rounded
 
-TARGETS_PROOF = "targets.json"
+TARGETS_MARKER = "targets.json"
 DEGREE_DECIMALS = 7
 FORM_HINT = (
     "# Times when a phase ended: minutes and seconds since the clock's zero (4:05), or date and time with zone.",
@@ -69,9 +69,9 @@ def write_targets(
     from lastseen.products import geopackage  # noqa: PLC0415  slow to import
     from lastseen.products.drillsheet import targets as sheets  # noqa: PLC0415  slow to import
 
-    with new_folder(folder, overwrite=overwrite, proof=TARGETS_PROOF) as partial:
+    with new_folder(folder, overwrite=overwrite, marker=TARGETS_MARKER) as partial:
         progress("writing the numbers", 0.0)
-        (partial / TARGETS_PROOF).write_text(numbers_text(target_numbers(plan, hidden)), encoding="utf-8", newline="\n")
+        (partial / TARGETS_MARKER).write_text(numbers_text(target_numbers(plan, hidden)), encoding="utf-8", newline="\n")
         geopackage.write_layers(partial / "targets.gpkg", target_layers(plan, hidden), plan.crs, _run(plan, hidden))
         write_hiding_gpx(plan, hidden, partial / "hiding.gpx")
         write_searching_gpx(plan, partial / "searching.gpx")
@@ -128,7 +128,7 @@ def read_targets(folder: Path) -> Hidden:
     InputError
         If there are none, or they cannot be read.
     """
-    path = folder / TARGETS_PROOF if folder.is_dir() else folder
+    path = folder / TARGETS_MARKER if folder.is_dir() else folder
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         keys = Target.__dataclass_fields__

@@ -13,14 +13,14 @@ from pathlib import Path
 
 from lastseen.errors import InputError, LastseenError, OutputExistsError, ResourceError
 
-PLAN_PROOF = "plan.json"  # a folder with this file in it is a plan
-SEARCH_PROOF = "search.json"  # and with this one a search over a drawn outline
+PLAN_MARKER = "plan.json"  # a folder with this file in it is a plan
+SEARCH_MARKER = "search.json"  # and with this one a search over a drawn outline
 _NO_SPACE = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 _NO_RIGHT = (errno.EACCES, errno.EPERM, errno.EROFS)
 
 
 @contextmanager
-def new_folder(folder: Path, *, overwrite: bool = False, proof: str = PLAN_PROOF) -> Iterator[Path]:
+def new_folder(folder: Path, *, overwrite: bool = False, marker: str = PLAN_MARKER) -> Iterator[Path]:
     """Give an empty folder to write in; it takes the name ``folder`` when the block ends without an error.
 
     On any error the half-written folder is removed and older results stay as they were. A process that is killed leaves
@@ -31,8 +31,8 @@ def new_folder(folder: Path, *, overwrite: bool = False, proof: str = PLAN_PROOF
     folder : Path
         Its parents are made where they are missing.
     overwrite : bool
-        Whether older results may be replaced. A folder without the proof never is.
-    proof : str
+        Whether older results may be replaced. A folder without the marker never is.
+    marker : str
         A file that only a folder of such results holds.
 
     Raises
@@ -46,10 +46,10 @@ def new_folder(folder: Path, *, overwrite: bool = False, proof: str = PLAN_PROOF
     """
     folder = folder.resolve()
     with _beside(folder) as partial:
-        refuse_existing(folder, overwrite=overwrite, proof=proof)
+        refuse_existing(folder, overwrite=overwrite, marker=marker)
         partial.mkdir()
         yield partial
-        refuse_existing(folder, overwrite=overwrite, proof=proof)
+        refuse_existing(folder, overwrite=overwrite, marker=marker)
         _move_in(partial, folder)
 
 
@@ -123,7 +123,7 @@ def _beside(folder: Path) -> Iterator[Path]:
         shutil.rmtree(partial, ignore_errors=True)
 
 
-def refuse_existing(folder: Path, *, overwrite: bool = False, proof: str = PLAN_PROOF) -> None:
+def refuse_existing(folder: Path, *, overwrite: bool = False, marker: str = PLAN_MARKER) -> None:
     """Stop before any work is done where the target must not be replaced.
 
     Raises
@@ -137,12 +137,12 @@ def refuse_existing(folder: Path, *, overwrite: bool = False, proof: str = PLAN_
         raise OutputExistsError(f"{folder} is not a folder: choose another output folder")
     if not any(folder.iterdir()):
         return
-    if not (folder / proof).is_file():
+    if not (folder / marker).is_file():
         raise OutputExistsError(
-            f"{folder} is not empty and holds no {proof}, so it is never replaced: choose another output folder"
+            f"{folder} is not empty and holds no {marker}, so it is never replaced: choose another output folder"
         )
     if not overwrite:
-        raise OutputExistsError(f"{folder} already holds {proof}: choose another output folder, or give --overwrite")
+        raise OutputExistsError(f"{folder} already holds {marker}: choose another output folder, or give --overwrite")
 
 
 def _move_in(partial: Path, folder: Path) -> None:

@@ -120,7 +120,7 @@ def write_ground(
     layers = layers_on(elevation.cell_m, drainage=drainage)
     with (
         rasterio.Env(GDAL_CACHEMAX=CACHE_MB),
-        new_folder(folder, overwrite=overwrite, proof="slope_deg.tif") as partial,
+        new_folder(folder, overwrite=overwrite, marker="slope_deg.tif") as partial,
     ):
         whole = np.empty((plot.rows, plot.columns)) if drainage else None
         with _opened(partial, [layer for family in families for layer in family.layers], plot) as files:

@@ -20,7 +20,7 @@ from lastseen.products.layers import Column, Layer
 from lastseen.products.numbers import SCHEMA_VERSION, numbers_text, record
 from lastseen.versions import versions
 
-PROOF = "deposit.json"
+DEPOSIT_MARKER = "deposit.json"
 
 Progress = Callable[[str, float], None]
 
@@ -104,9 +104,9 @@ def write_deposit(
     """
     from lastseen.products import depositmap, geopackage, rasters  # noqa: PLC0415  slow to import
 
-    with new_folder(folder, overwrite=overwrite, proof=PROOF) as partial:
+    with new_folder(folder, overwrite=overwrite, marker=DEPOSIT_MARKER) as partial:
         progress("writing the numbers", 0.0)
-        (partial / PROOF).write_text(numbers_text(deposit_numbers(made)), encoding="utf-8", newline="\n")
+        (partial / DEPOSIT_MARKER).write_text(numbers_text(deposit_numbers(made)), encoding="utf-8", newline="\n")
         progress("writing the layers", 0.2)
         run = geopackage.run_rows(made.name, made.notes, seed=made.seed)
         geopackage.write_layers(partial / "deposit.gpkg", deposit_layers(made), made.frame.crs, run)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from lastseen.drill.sites import Site
     from lastseen.drill.sites.view import SiteView
 
-PROOF = "sites.json"
+SITES_MARKER = "sites.json"
 MOST_SHEETS = 3  # sites that get a sheet of their own
 
 Progress = Callable[[str, float], None]
@@ -154,9 +154,9 @@ def write_sites(
     from lastseen.products import geopackage, rasters, sitemap  # noqa: PLC0415  slow to import
 
     search = view.search
-    with new_folder(folder, overwrite=overwrite, proof=PROOF) as partial:
+    with new_folder(folder, overwrite=overwrite, marker=SITES_MARKER) as partial:
         progress("writing the numbers", 0.0)
-        (partial / PROOF).write_text(numbers_text(sites_numbers(view)), encoding="utf-8", newline="\n")
+        (partial / SITES_MARKER).write_text(numbers_text(sites_numbers(view)), encoding="utf-8", newline="\n")
         write_gpx(view, partial / "sites.gpx")
         progress("writing the layers", 0.2)
         run = geopackage.run_rows(view.scenario.name, view.notes)

@@ -24,7 +24,7 @@ from lastseen.versions import versions
 if TYPE_CHECKING:
     from lastseen.trapview import TrapView
 
-PROOF = "traps.json"
+TRAPS_MARKER = "traps.json"
 PARTS = ("grade", "slope", "ribs", "ruggedness", "canopy", "rolls")
 _PRODUCT = "product of slope, ribs, ruggedness and canopy; 0 outside 28 to 55 degrees; no probability"
 
@@ -111,10 +111,10 @@ def write_traps(
     """
     from lastseen.products import geopackage, rasters, trapmap  # noqa: PLC0415  slow to import
 
-    with new_folder(folder, overwrite=overwrite, proof=PROOF) as partial:
+    with new_folder(folder, overwrite=overwrite, marker=TRAPS_MARKER) as partial:
         progress("writing the numbers", 0.0)
         text = numbers_text(traps_numbers(view))
-        (partial / PROOF).write_text(text, encoding="utf-8", newline="\n")
+        (partial / TRAPS_MARKER).write_text(text, encoding="utf-8", newline="\n")
         progress("writing the layers", 0.2)
         sources = {f"start_zone_{name}": source for name, source in SOURCES.items()}
         run = geopackage.run_rows(view.scenario.name, view.notes, weight=WEIGHT_FORMULA, **sources)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lastseen.products.folder import SEARCH_PROOF, new_folder
+from lastseen.products.folder import SEARCH_MARKER, new_folder
 from lastseen.products.kinds import KINDS, Progress, write_kinds
 
 if TYPE_CHECKING:
@@ -104,7 +104,7 @@ def write_search(
     """
     from lastseen.products.contents import contents_of  # noqa: PLC0415
 
-    with new_folder(folder, overwrite=overwrite, proof=SEARCH_PROOF) as partial:
+    with new_folder(folder, overwrite=overwrite, marker=SEARCH_MARKER) as partial:
         progress("gathering what the search contains", 0.0)
         contents = contents_of(plan, search_only=True, file_crs=crs)
         write_kinds(ALWAYS, contents, partial, progress=progress)

@@ -15,8 +15,8 @@ from lastseen.grid import Grid
 from lastseen.search.lattice import Lattice, Outline, lattice_over, lattice_spacing_m
 from lastseen.search.surface import Surface
 from lastseen.search.ways import Ways, ways_on
+from lastseen.strip_width import check_strip_width_m
 
-_WIDEST_STRIP_M = 100.0
 _MOST_SEARCHERS = 30
 _MEASURED_M, _MEASURED = 1.0, 30_000.0
 _LITTLE_LEFT = 1e-9
@@ -48,10 +48,7 @@ class Field:
 
 def check_numbers(strip_width_m: float, searchers: int, least_coverage: float, fall_line_deg: float | None) -> None:
     """Raise InputError unless the numbers can be used."""
-    if not 0.0 < strip_width_m <= _WIDEST_STRIP_M:
-        raise InputError(
-            f"the strip width is {strip_width_m} m: give more than 0 and at most {_WIDEST_STRIP_M:.0f} m on the snow"
-        )
+    check_strip_width_m(strip_width_m)
     if not 1 <= searchers <= _MOST_SEARCHERS:
         raise InputError(f"the number of searchers is {searchers}: give 1 to {_MOST_SEARCHERS}")
     if not 0.0 < least_coverage <= 1.0:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from lastseen.preread.gathering import ZoneRow
     from lastseen.preread.tiled import AreaView, Mosaic
 
-AREA_PROOF = "preread_area.json"
+AREA_MARKER = "preread_area.json"
 Progress = Callable[[str, float], None]
 MOST_TOLD = 100  # start zones in the JSON; all are in the GeoPackage
 _RASTERS: dict[str, tuple[tuple[str, str, str], ...]] = {
@@ -78,9 +78,9 @@ def write_area(
     from lastseen.products import geopackage  # noqa: PLC0415  slow to import
     from lastseen.products.preread import areamap  # noqa: PLC0415  slow to import
 
-    with new_folder(folder, overwrite=overwrite, proof=AREA_PROOF) as partial:
+    with new_folder(folder, overwrite=overwrite, marker=AREA_MARKER) as partial:
         progress("writing the numbers", 0.0)
-        (partial / AREA_PROOF).write_text(numbers_text(area_numbers(view)), encoding="utf-8", newline="\n")
+        (partial / AREA_MARKER).write_text(numbers_text(area_numbers(view)), encoding="utf-8", newline="\n")
         progress("writing the rasters", 0.1)
         write_area_rasters(view, partial)
         progress("writing the layers", 0.6)

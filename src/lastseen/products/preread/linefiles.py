@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from lastseen.preread.story import LineView
     from lastseen.preread.stretches import Stretch
 
-LINE_PROOF = "preread_line.json"
+LINE_MARKER = "preread_line.json"
 Progress = Callable[[str, float], None]
 _TRAP_LEFT = (
     "outline",
@@ -302,9 +302,9 @@ def write_line(
     from lastseen.products import geopackage  # noqa: PLC0415  slow to import
     from lastseen.products.preread import linemap, linesheet, strip  # noqa: PLC0415  slow to import
 
-    with new_folder(folder, overwrite=overwrite, proof=LINE_PROOF) as partial:
+    with new_folder(folder, overwrite=overwrite, marker=LINE_MARKER) as partial:
         progress("writing the numbers", 0.0)
-        (partial / LINE_PROOF).write_text(numbers_text(line_numbers(view)), encoding="utf-8", newline="\n")
+        (partial / LINE_MARKER).write_text(numbers_text(line_numbers(view)), encoding="utf-8", newline="\n")
         (partial / "stretches.csv").write_text(line_table(view), encoding="utf-8", newline="\n")
         write_waypoints(view, partial / "waypoints.gpx")
         progress("writing the layers", 0.2)
@@ -320,4 +320,4 @@ def write_line(
     return tuple(folder / name for name in names)
 
 
-__all__ = ["LINE_PROOF", "Point", "line_layers", "line_numbers", "line_table", "write_line", "write_waypoints"]
+__all__ = ["LINE_MARKER", "Point", "line_layers", "line_numbers", "line_table", "write_line", "write_waypoints"]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lastseen.search.checks import check_numbers
 from lastseen.search.receive.dipole import mean_range_factor, range_cdf, range_quantile_m, reach_on_snow_m
 from lastseen.search.receive.pulses import LONGEST_PERIOD_S, fastest_m_s, pulses_heard
 from lastseen.search.receive.strips import StripRule, strip_rules
+from lastseen.strip_width import check_strip_width_m
 
 DEFAULT_WIDTH_M = 40.0  # most often taught (rescue handbooks give 20 to 50 m, makers their own)
 SHARES = (0.0, 0.1, 0.5, 0.9, 1.0)
@@ -95,7 +95,7 @@ def receive_range(
         realistic_range_m=realistic_range_m,
     )  # fmt: skip
     width = DEFAULT_WIDTH_M if strip_width_m is None else strip_width_m
-    check_numbers(width, 1, 1.0, None)
+    check_strip_width_m(width)
     smallest = range_quantile_m(0.0, max_range_m, depth_m)
     pulses = pulses_heard(smallest, 0.5 * width, speed_m_s, period_s) if smallest > 0.0 else 0.0
     return ReceiveRange(
