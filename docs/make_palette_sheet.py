@@ -16,7 +16,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 
-from lastseen.products.palette import Palette, load_palette
+from lastseen.output.draw.palette import Palette, load_palette
 
 SIGHTS: dict[str, npt.NDArray[np.float64]] = {
     "normal": np.eye(3),

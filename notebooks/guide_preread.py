@@ -29,13 +29,13 @@ import geopandas
 from IPython.display import Image, Markdown, display
 from shapely.geometry import LineString
 
-from lastseen.elevation import open_elevation, read_window
-from lastseen.preread import read_area
-from lastseen.preread.story import view_line
-from lastseen.preread.words import sentence, table_rows
-from lastseen.products.preread import write_line
-from lastseen.scenario import Scenario, Snow
-from lastseen.shared_files import shared_folder
+from lastseen.core.machine import shared_folder
+from lastseen.core.scenario import Scenario, Snow
+from lastseen.jobs.reading.area import read_area
+from lastseen.jobs.reading.line import view_line
+from lastseen.jobs.reading.words import sentence, table_rows
+from lastseen.output.results.reading import write_line
+from lastseen.terrain.elevation import open_elevation, read_window
 
 DEM = shared_folder("demo") / "ysterra.tif"
 FOLDER = Path(tempfile.mkdtemp())

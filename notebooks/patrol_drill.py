@@ -26,18 +26,18 @@ from pathlib import Path
 import gpxpy.gpx
 import numpy as np
 
-from lastseen.drill.debrief import debrief, read_log, read_tracks
-from lastseen.drill.exercises import find_exercise
-from lastseen.drill.targets import hide
-from lastseen.place import WGS84, transformer
-from lastseen.plan import make_plan
-from lastseen.products import write_plan
-from lastseen.products.debrief_files import write_debrief
-from lastseen.products.drill_files import write_targets
-from lastseen.products.drill_text import debrief_text, targets_text
-from lastseen.products.planned_reading import read_planned
-from lastseen.scenario import read_scenario
-from lastseen.shared_files import shared_folder
+from lastseen.core.machine import shared_folder
+from lastseen.core.place import WGS84, transformer
+from lastseen.core.scenario import read_scenario
+from lastseen.jobs.plan import make_plan
+from lastseen.jobs.practice.debrief import debrief
+from lastseen.jobs.practice.exercises import find_exercise
+from lastseen.jobs.practice.targets import hide
+from lastseen.jobs.practice.tracks import read_log, read_tracks
+from lastseen.output.console import debrief_text, targets_text
+from lastseen.output.read import read_planned
+from lastseen.output.results.drill import write_debrief, write_targets
+from lastseen.output.write import write_plan
 
 work = Path(tempfile.mkdtemp())
 

@@ -25,15 +25,14 @@ from pathlib import Path
 import numpy as np
 from matplotlib import pyplot as plt
 
-from lastseen.drill.sites import SiteWish
-from lastseen.drill.sites.view import view_sites
-from lastseen.errors import NothingFoundError
-from lastseen.outlines import read_outline
-from lastseen.products.deposit_laying import lay_deposit
-from lastseen.products.practice_deposit import deposit_table, write_deposit
-from lastseen.products.sites import sites_table, write_sites
-from lastseen.scenario import scenario_of
-from lastseen.shared_files import shared_folder
+from lastseen.core.errors import NothingFoundError
+from lastseen.core.machine import shared_folder
+from lastseen.core.outlines import read_outline
+from lastseen.core.scenario import scenario_of
+from lastseen.jobs.practice.site import SiteWish
+from lastseen.jobs.practice.sites import view_sites
+from lastseen.output.read import lay_deposit
+from lastseen.output.results.sites import deposit_table, sites_table, write_deposit, write_sites
 
 work = Path(tempfile.mkdtemp())
 dem = shared_folder("demo") / "ysterra.tif"

@@ -9,8 +9,9 @@ from hypothesis import HealthCheck, settings
 # One place for compiled kernels, before anything loads them: commands that tests start must not compile all anew.
 os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(__file__).resolve().parents[1] / ".pytest_cache" / "kernels"))
 
-from lastseen import motion
-from lastseen.elevation import open_elevation, read_window
+
+from lastseen.snow.sliding_mass import felt_ground
+from lastseen.terrain.elevation import open_elevation, read_window
 
 settings.register_profile("quick", max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("thorough", max_examples=500, deadline=None)
@@ -40,4 +41,4 @@ def demo_ground():
     """A part of the demo's ground as the snow feels it."""
     elevation = open_elevation((Path(__file__).resolve().parents[1] / "data-demo" / "ysterra.tif",))
     west, south, east, north = elevation.bounds_m
-    return motion.felt_ground(read_window(elevation, (west + 400, south + 400, east - 400, north - 400)))
+    return felt_ground(read_window(elevation, (west + 400, south + 400, east - 400, north - 400)))

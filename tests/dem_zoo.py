@@ -8,7 +8,7 @@ import rasterio
 from affine import Affine
 from pyproj import CRS, Transformer
 
-from lastseen.grid import Grid
+from lastseen.core.grid import Grid
 
 UTM = CRS("EPSG:32632")
 WEST_M, NORTH_M = 620_000.0, 5_150_000.0  # about 10.6 E 46.5 N

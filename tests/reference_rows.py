@@ -3,7 +3,7 @@
 import csv
 import json
 
-from lastseen.shared_files import shared_folder
+from lastseen.core.machine import shared_folder
 
 COLUMNS = ["id", "quantity", "inputs", "expected", "tolerance", "unit", "source", "confidence"]
 CONFIDENCES = {"published", "derived", "common practice, no source", "from memory"}

@@ -5,8 +5,8 @@ import math
 
 import pytest
 
-from lastseen.check import QUANTITIES, reference_rows, run_checks
-from lastseen.errors import InputError
+from lastseen.core.errors import InputError
+from lastseen.jobs.check.rows import QUANTITIES, reference_rows, run_checks
 
 HEAD = "id,quantity,inputs,expected,tolerance,unit,source,confidence\n"
 ROWS = list(reference_rows())

@@ -12,8 +12,8 @@ import pytest
 import rasterio
 
 import hills
-from lastseen.elevation import open_elevation
-from lastseen.products import ground
+from lastseen.output.results import ground
+from lastseen.terrain.elevation import open_elevation
 
 CODES = {"ok": 0, "usage": 2, "input": 3, "nothing": 4, "exists": 5, "interrupted": 130}
 

@@ -8,8 +8,8 @@ import pytest
 from typer.testing import CliRunner
 
 from lastseen.cli import app
-from lastseen.errors import InputError, OutputExistsError
-from lastseen.products.caution import FULL_CAUTION
+from lastseen.core.errors import InputError, OutputExistsError
+from lastseen.output.caution import FULL_CAUTION
 
 COMMANDS = {
     "range": ["range", "--max-range", "45", "--sd", "3"],

@@ -15,8 +15,8 @@ from pyproj import CRS
 from shapely import LineString, Point, box
 
 import hills
-from lastseen.outlines import crs_of_outline, read_outline
-from lastseen.products.caution import FULL_CAUTION
+from lastseen.core.outlines import crs_of_outline, read_outline
+from lastseen.output.caution import FULL_CAUTION
 
 UTM = CRS("EPSG:32632")
 EAST_M, NORTH_M = 600_000.0, 5_100_000.0

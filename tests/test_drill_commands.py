@@ -16,7 +16,7 @@ from pyproj import CRS
 from shapely import box
 
 from drill.walks import corners_of, recorded
-from lastseen.products.planned_reading import read_planned
+from lastseen.output.read import read_planned
 
 EAST, NORTH = 600_000.0, 5_100_000.0
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dem_zoo import NORTH_M, UTM, WEST_M, ZOO, hill, plane, plane_height
-from lastseen.grid import Grid, bilinear
+from lastseen.core.grid import Grid, bilinear
 
 GRID = plane(34.0, 33.0)
 SOUTH_M = GRID.bounds[1]

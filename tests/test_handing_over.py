@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from lastseen.search.proofs import QUANTITIES
+from lastseen.jobs.check.search import SEARCH_QUANTITIES
 from reference_rows import check_row, read_reference
 from test_cli import CODES, lastseen
 
@@ -77,4 +77,4 @@ def test_declination_is_checked_against_published_test_values():
     for row in rows:
         assert row["confidence"] == "published"
         assert row["tolerance"] <= 0.0051
-        check_row(row, QUANTITIES)
+        check_row(row, SEARCH_QUANTITIES)

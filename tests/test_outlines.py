@@ -11,8 +11,8 @@ from shapely import LineString, MultiPolygon, Point, Polygon, box
 from shapely.geometry import GeometryCollection
 
 from dem_zoo import UTM, WEST_M, grid_of
-from lastseen.errors import InputError
-from lastseen.outlines import (
+from lastseen.core.errors import InputError
+from lastseen.core.outlines import (
     cells_of_outline,
     only_areas,
     outline_of_cells,

@@ -10,8 +10,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from pyproj import CRS, Geod, Transformer
 
-from lastseen.errors import InputError
-from lastseen.place import (
+from lastseen.core.errors import InputError
+from lastseen.core.place import (
     WGS84,
     LonLat,
     bearing_text,

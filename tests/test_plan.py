@@ -11,12 +11,12 @@ from pyproj import CRS
 from shapely import box
 
 import hills
-from lastseen.errors import InputError, LastseenError, NothingFoundError
-from lastseen.motion.members import FRICTION
-from lastseen.outlines import cells_of_outline
-from lastseen.plan import make_plan
-from lastseen.remarks import about_grid
-from lastseen.scenario import LastSeen, Scenario, Search, Snow
+from lastseen.core.errors import InputError, LastseenError, NothingFoundError
+from lastseen.core.outlines import cells_of_outline
+from lastseen.core.scenario import LastSeen, Scenario, Search, Snow
+from lastseen.jobs.plan import make_plan
+from lastseen.jobs.remarks import about_grid
+from lastseen.snow.friction import FRICTION
 from oracles.coverage import coverage_fraction
 
 QUICK = Snow(size=2, members=16, bodies=800, tracers=80)
@@ -178,8 +178,8 @@ def test_window_grows_until_nothing_reaches_its_edge(scouts, model, tmp_path, mo
     snow = dataclasses.replace(QUICK, model=model)
     large = make_plan(question(path, snow=snow))
     if not scouts:
-        monkeypatch.setattr("lastseen.reach._sides_scouted", lambda *_: set())
-    monkeypatch.setattr("lastseen.reach.HALF_WINDOW_M", {2: 100.0})
+        monkeypatch.setattr("lastseen.jobs.plan._sides_scouted", lambda *_: set())
+    monkeypatch.setattr("lastseen.jobs.plan.HALF_WINDOW_M", {2: 100.0})
     small = make_plan(question(path, snow=snow))
     assert small.terrain.elevation.values.size < large.terrain.elevation.values.size
     assert small.model.runout.length_m.p50 == pytest.approx(large.model.runout.length_m.p50, rel=0.02)
@@ -267,7 +267,7 @@ def test_swapped_outline_is_told(tmp_path):
 
 def test_scattered_debris_is_widened_to_hold_the_person(plain, monkeypatch):
     """Where no level of debris holds 90 % of the POA, the likeliest ground is added and a note says so."""
-    monkeypatch.setattr(importlib.import_module("lastseen.deposit.settle"), "OUTLINE_LEVELS", (0.95,))
+    monkeypatch.setattr(importlib.import_module("lastseen.snow.deposit"), "OUTLINE_LEVELS", (0.95,))
     plan = make_plan(plain.scenario)
     assert plan.debris.widened
     assert plan.model.person.inside_debris >= 0.895

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from lastseen.errors import InputError
-from lastseen.motion.members import FRICTION
-from lastseen.scenario import Given, Scenario, read_scenario, scenario_of, scenario_toml, with_given
+from lastseen.core.errors import InputError
+from lastseen.core.scenario import Given, Scenario, read_scenario, scenario_of, scenario_toml, with_given
+from lastseen.snow.friction import FRICTION
 
 FULL = """
 name = "bowl above the hut"

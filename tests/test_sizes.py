@@ -2,9 +2,9 @@
 
 import pytest
 
-from lastseen.check import reference_rows
-from lastseen.plan import make_plan
-from lastseen.scenario import LastSeen, Scenario, Snow
+from lastseen.core.scenario import LastSeen, Scenario, Snow
+from lastseen.jobs.check.rows import reference_rows
+from lastseen.jobs.plan import make_plan
 
 RANGES = {
     row.inputs["size"]: (row.inputs["p05_m"], row.inputs["p95_m"])

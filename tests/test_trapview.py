@@ -8,12 +8,13 @@ import pytest
 from shapely import box
 
 import hills
-from lastseen.errors import InputError, ResourceError
-from lastseen.plan import make_plan
-from lastseen.scenario import scenario_of
-from lastseen.shared_files import shared_folder
-from lastseen.traps import find_traps, within_travel_angle
-from lastseen.trapview import MOST_CELLS, view_traps
+from lastseen.core.errors import InputError, ResourceError
+from lastseen.core.machine import shared_folder
+from lastseen.core.scenario import scenario_of
+from lastseen.jobs.plan import make_plan
+from lastseen.jobs.trap_view import MOST_CELLS, view_traps
+from lastseen.traps.find import find_traps
+from lastseen.traps.ground import within_travel_angle
 
 QUICK = {"members": 8, "bodies": 400}
 AT = {"at": f"{hills.WEST_M + 430},{hills.NORTH_M - 300}", "crs": "32632"}
@@ -128,7 +129,7 @@ def test_no_data_all_over_is_refused(folder):
 
 
 def test_too_large_a_model_is_refused_with_advice(folder, monkeypatch):
-    monkeypatch.setattr("lastseen.trapview.MOST_CELLS", 1000)
+    monkeypatch.setattr("lastseen.jobs.trap_view.MOST_CELLS", 1000)
     with pytest.raises(ResourceError, match="give a last-seen point with --at"):
         view_traps(scenario(folder, point=False))
     assert MOST_CELLS >= 10_000_000
@@ -151,7 +152,7 @@ def test_one_thread_or_two(folder, monkeypatch, of_all):
 
 def test_traps_of_the_demo_and_its_parts():
     """On the invented mountain the couloir and gully are one trap, told in stretches that sum to the whole."""
-    from lastseen.scenario import read_scenario  # noqa: PLC0415
+    from lastseen.core.scenario import read_scenario  # noqa: PLC0415
 
     given = read_scenario(shared_folder("demo") / "bowl.toml")
     view = view_traps(dataclasses.replace(given, snow=dataclasses.replace(given.snow, members=8, bodies=800)))

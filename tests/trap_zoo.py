@@ -11,9 +11,8 @@ import numpy as np
 from shapely import LineString, MultiPolygon, Point, Polygon, box
 from shapely.affinity import affine_transform, translate
 
-from lastseen.grid import Grid
-from lastseen.ground_layers import GroundLayer, GroundLayers
-from lastseen.ground_layers.vectors import covered_share
+from lastseen.core.grid import Grid
+from lastseen.terrain.ground_layers import GroundLayer, GroundLayers, covered_share
 from traps.made_ground import axes, grid, profile, slope, trench
 
 AZIMUTH = 33.0

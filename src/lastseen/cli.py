@@ -14,9 +14,9 @@ from typing import Annotated, NoReturn
 import typer
 
 from lastseen import __version__
-from lastseen.commands import craft, debrief, drawn, drill, ground, handing_over, planning, prereading, serving, tools
-from lastseen.commands.running import ignore_interrupts, interrupted, watch_for_interrupt
-from lastseen.errors import LastseenError
+from lastseen.commands import ground, plan, practice, rescue, tools
+from lastseen.commands.common import ignore_interrupts, interrupted, watch_for_interrupt
+from lastseen.core import LastseenError
 
 INTERRUPTED = 130
 EXIT_CODES = """Exit codes: 0 ok, 1 a check failed or an unexpected error, 2 wrong usage, 3 input that cannot be used,
@@ -32,8 +32,11 @@ app = typer.Typer(
     f"aid, not a hazard forecast.\n\n{EXIT_CODES}",
 )
 
-for room in (planning, drawn, handing_over, ground, prereading, drill, debrief, serving, craft, tools):
-    room.add_to(app)
+for add in (
+    plan.add_plan, plan.add_strips, plan.add_export, ground.add_ground, ground.add_preread, practice.add_drill,
+    practice.add_debrief, tools.add_serve, rescue.add_rescue, tools.add_tools,
+):  # fmt: skip
+    add(app)
 
 
 def main() -> None:

@@ -21,15 +21,17 @@ from scipy import ndimage
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
-from lastseen import motion  # noqa: E402
-from lastseen.drill.sites import SiteWish, exposure, start_ground  # noqa: E402
-from lastseen.drill.sites.view import view_sites  # noqa: E402
-from lastseen.errors import NothingFoundError  # noqa: E402
-from lastseen.grid import Grid  # noqa: E402
-from lastseen.motion import bodies as body_steps  # noqa: E402
-from lastseen.products.sites import write_sites  # noqa: E402
-from lastseen.scenario import scenario_of  # noqa: E402
-from lastseen.threads import thread_count  # noqa: E402
+from lastseen.core.errors import NothingFoundError  # noqa: E402
+from lastseen.core.grid import Grid  # noqa: E402
+from lastseen.core.machine import thread_count  # noqa: E402
+from lastseen.core.scenario import scenario_of  # noqa: E402
+from lastseen.jobs.practice import site_exposure  # noqa: E402
+from lastseen.jobs.practice.site import SiteWish  # noqa: E402
+from lastseen.jobs.practice.site_exposure import start_ground  # noqa: E402
+from lastseen.jobs.practice.sites import view_sites  # noqa: E402
+from lastseen.output.results.sites import write_sites  # noqa: E402
+from lastseen.snow import sliding_mass  # noqa: E402
+from lastseen.snow.sliding_mass import Bodies, felt_ground, slide  # noqa: E402
 
 CELL_M, AIM_S, AIM_GB = 5.0, 60.0, 2.0
 WEST_M, NORTH_M = 600_000.0, 5_200_000.0
@@ -120,16 +122,16 @@ def steps():
     side = 500
     ground = Grid(mountains(side), WEST_M, NORTH_M, CELL_M, CRS.from_epsg(32632))
     starts = start_ground(ground)
-    long = (exposure.LARGEST_STEP_S, exposure.LARGEST_STEP_CELLS)
-    short = (body_steps.LARGEST_STEP_S, body_steps.LARGEST_STEP_CELLS)
+    long = (site_exposure.LARGEST_STEP_S, site_exposure.LARGEST_STEP_CELLS)
+    short = (sliding_mass.LARGEST_STEP_S, sliding_mass.LARGEST_STEP_CELLS)
     print(f"{starts.count} start zones, {side * CELL_M / 1000:g} km square at {CELL_M:g} m")
     print(f"{'step s':>7}{'cells':>7}{'CPU s':>8}{'reached ha':>12}{'missed ha':>11}{'farthest miss m':>17}"
           f"{'end moves: median':>19}{'95 %':>7}{'99 %':>7}")  # fmt: skip
     reached, ends = None, None
     for step_s, step_cells in (short, (0.1, 0.5), long):
-        exposure.LARGEST_STEP_S, exposure.LARGEST_STEP_CELLS = step_s, step_cells
+        site_exposure.LARGEST_STEP_S, site_exposure.LARGEST_STEP_CELLS = step_s, step_cells
         before = used()
-        found = exposure.reach_of_start_zones(ground, starts)
+        found = site_exposure.reach_of_start_zones(ground, starts)
         took = used() - before
         here = found.share.values > 0.0
         at = rest(ground, starts, step_s, step_cells)
@@ -141,7 +143,7 @@ def steps():
         hectare = CELL_M**2 / 10_000.0
         print(f"{step_s:7g}{step_cells:7g}{took:8.1f}{here.sum() * hectare:12.1f}{missed.sum() * hectare:11.2f}"
               f"{far:17.1f}{moved[0]:17.1f} m{moved[1]:7.1f}{moved[2]:7.1f}")  # fmt: skip
-    exposure.LARGEST_STEP_S, exposure.LARGEST_STEP_CELLS = long
+    site_exposure.LARGEST_STEP_S, site_exposure.LARGEST_STEP_CELLS = long
 
 
 def rest(ground, starts, step_s, step_cells):
@@ -149,8 +151,8 @@ def rest(ground, starts, step_s, step_cells):
     cells = np.flatnonzero(starts.zones)[::30]
     x, y = ground.centre_of(cells // ground.shape[1], cells % ground.shape[1])
     nothing = np.zeros(cells.size)
-    set_out = motion.Bodies(x, y, nothing, nothing, np.full(cells.size, 0.25), np.full(cells.size, 0.003))
-    tracks = motion.slide(motion.felt_ground(ground), set_out, largest_step_s=step_s, largest_step_cells=step_cells)
+    set_out = Bodies(x, y, nothing, nothing, np.full(cells.size, 0.25), np.full(cells.size, 0.003))
+    tracks = slide(felt_ground(ground), set_out, largest_step_s=step_s, largest_step_cells=step_cells)
     return np.stack([tracks.x_m, tracks.y_m])
 
 

@@ -23,8 +23,9 @@ from pyproj import CRS
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
-from lastseen.grid import Grid  # noqa: E402
-from lastseen.motion.flow import FlowSnow, exact, lay_bed, run_flow  # noqa: E402
+from lastseen.core.grid import Grid  # noqa: E402
+from lastseen.jobs.check import snow  # noqa: E402
+from lastseen.snow.flow import FlowSnow, lay_bed, run_flow  # noqa: E402
 
 UTM = CRS.from_epsg(32632)
 G = 9.81
@@ -96,7 +97,7 @@ def claw_dam(cells, rows, seconds=5.0):
 
 
 def error(depth, x):
-    h = exact.wet_dam_break(x - 50.0, 5.0, 2.0, 1.0)[0]
+    h = snow.wet_dam_break(x - 50.0, 5.0, 2.0, 1.0)[0]
     return float(np.abs(depth - h).mean() / np.abs(h).mean())
 
 
@@ -155,9 +156,9 @@ def order():
 
 PLAN = """
 import dataclasses, json, resource, sys, time
-from lastseen.plan import make_plan
-from lastseen.scenario import read_scenario
-from lastseen.shared_files import shared_folder
+from lastseen.jobs.plan import make_plan  # noqa: E402
+from lastseen.core.scenario import read_scenario  # noqa: E402
+from lastseen.core.machine import shared_folder  # noqa: E402
 name, cell, times = sys.argv[1], float(sys.argv[2]), int(sys.argv[3])
 asked = read_scenario(shared_folder("demo") / f"{name}.toml")
 asked = dataclasses.replace(asked, snow=dataclasses.replace(asked.snow, model="flow", cell_m=cell))

@@ -28,12 +28,19 @@ from scipy import ndimage, signal
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
-from lastseen.grid import Grid  # noqa: E402
-from lastseen.products.rasters import write_cog  # noqa: E402
-from lastseen.terrain import curvature, read_terrain  # noqa: E402
-from lastseen.terrain.around import BROAD, FINE, openness, relative_position_m, ruggedness  # noqa: E402
+from lastseen.core.grid import Grid  # noqa: E402
+from lastseen.output.formats.cog import write_cog  # noqa: E402
 from lastseen.terrain.drainage import Filled, accumulation_m2, drain, facet_direction_deg, fill  # noqa: E402
-from lastseen.terrain.fall import cliff_drop_m, slope_breaks  # noqa: E402
+from lastseen.terrain.neighbourhood import (  # noqa: E402  # noqa: E402
+    BROAD,
+    FINE,
+    cliff_drop_m,
+    openness,
+    relative_position_m,
+    ruggedness,
+    slope_breaks,
+)
+from lastseen.terrain.surface import curvature, read_terrain  # noqa: E402
 from oracles import gdal_terrain  # noqa: E402
 from oracles import ground_libraries as libraries  # noqa: E402
 

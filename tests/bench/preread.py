@@ -21,16 +21,17 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
 import hills  # noqa: E402
-from lastseen.elevation import open_elevation  # noqa: E402
-from lastseen.grid import Grid  # noqa: E402
-from lastseen.motion import Bodies, felt_ground, slide  # noqa: E402
-from lastseen.preread import read_area, read_line  # noqa: E402
-from lastseen.preread.carry import LARGEST_STEP_CELLS, LARGEST_STEP_S, LEAST_STEP_M  # noqa: E402
-from lastseen.preread.lattice import heights_of_grid, heights_of_model  # noqa: E402
-from lastseen.preread.tiled import view_area  # noqa: E402
-from lastseen.scenario import Scenario  # noqa: E402
-from lastseen.shared_files import shared_folder  # noqa: E402
-from lastseen.terrain import read_terrain  # noqa: E402
+from lastseen.core.grid import Grid  # noqa: E402
+from lastseen.core.machine import shared_folder  # noqa: E402
+from lastseen.core.scenario import Scenario  # noqa: E402
+from lastseen.jobs.reading.area import read_area  # noqa: E402
+from lastseen.jobs.reading.carry import LARGEST_STEP_CELLS, LARGEST_STEP_S, LEAST_STEP_M  # noqa: E402
+from lastseen.jobs.reading.ground import heights_of_grid, heights_of_model  # noqa: E402
+from lastseen.jobs.reading.line import read_line  # noqa: E402
+from lastseen.jobs.reading.tiles import view_area  # noqa: E402
+from lastseen.snow.sliding_mass import Bodies, felt_ground, slide  # noqa: E402
+from lastseen.terrain.elevation import open_elevation  # noqa: E402
+from lastseen.terrain.surface import read_terrain  # noqa: E402
 
 UTM = CRS.from_epsg(32632)
 FLOPS_OF_STEP = 330  # counted in the kernel: weights (80), sums over 16 heights (130), motion and step (120)

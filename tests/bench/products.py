@@ -12,12 +12,12 @@ import tempfile
 import time
 from pathlib import Path
 
-from lastseen.plan import make_plan
-from lastseen.products import figures, write_plan
-from lastseen.products.contents import contents_of, read_contents
-from lastseen.products.kinds import KINDS
-from lastseen.scenario import read_scenario
-from lastseen.shared_files import shared_folder
+from lastseen.core.machine import shared_folder
+from lastseen.core.scenario import read_scenario
+from lastseen.jobs.plan import make_plan
+from lastseen.output.draw.event import write_profile, write_thickness
+from lastseen.output.result import contents_of, read_contents
+from lastseen.output.write import KINDS, write_plan
 
 AIM_S, AIM_SHARE, AIM_GB = 8.0, 0.30, 1.0
 
@@ -65,8 +65,8 @@ def main(which):
         seconds = warm(lambda kind=kind, part=part: write_alone(kind, part, contents))
         row(f"{kind.name}{'' if kind.always else ' (only when asked for)'}", seconds, size_of(part))
     if plan.model is not None:
-        row("profile", warm(lambda: figures.write_profile(plan, plan.model, folder / "profile.png")))
-        row("thickness", warm(lambda: figures.write_thickness(plan, plan.model, folder / "thickness.png")))
+        row("profile", warm(lambda: write_profile(plan, plan.model, folder / "profile.png")))
+        row("thickness", warm(lambda: write_thickness(plan, plan.model, folder / "thickness.png")))
     writing = warm(lambda: write_plan(plan, folder / "plan", overwrite=True))
     row("read the folder back", warm(lambda: read_contents(folder / "plan")))
     peak_gb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6

@@ -20,14 +20,14 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
 import hills  # noqa: E402
-import lastseen.reach as story  # noqa: E402
-from lastseen.grid import Grid  # noqa: E402
-from lastseen.motion import Bodies, slide  # noqa: E402
-from lastseen.plan import make_plan  # noqa: E402
-from lastseen.products import write_plan  # noqa: E402
-from lastseen.scenario import LastSeen, Scenario, read_scenario  # noqa: E402
-from lastseen.shared_files import shared_folder  # noqa: E402
-from lastseen.terrain import read_terrain  # noqa: E402
+import lastseen.jobs.plan as story  # noqa: E402
+from lastseen.core.grid import Grid  # noqa: E402
+from lastseen.core.machine import shared_folder  # noqa: E402
+from lastseen.core.scenario import LastSeen, Scenario, read_scenario  # noqa: E402
+from lastseen.jobs.plan import make_plan  # noqa: E402
+from lastseen.output.write import write_plan  # noqa: E402
+from lastseen.snow.sliding_mass import Bodies, slide  # noqa: E402
+from lastseen.terrain.surface import read_terrain  # noqa: E402
 from oracles import gdal_terrain  # noqa: E402
 
 UTM = CRS.from_epsg(32632)

@@ -18,16 +18,14 @@ from shapely import LineString, MultiPolygon, Point, Polygon
 HERE = Path(__file__).resolve().parent
 sys.path[0] = str(HERE.parent)  # not this folder: a file in it has the name of a folder of the tests
 
-from lastseen.errors import InputError  # noqa: E402
-from lastseen.plan import make_plan  # noqa: E402
-from lastseen.scenario import read_scenario  # noqa: E402
-from lastseen.search import Reception, lay_out, measure_coverage  # noqa: E402
-from lastseen.search.coverage import covered_by  # noqa: E402
-from lastseen.search.lattice import lattice_over  # noqa: E402
-from lastseen.search.surface import Surface  # noqa: E402
-from lastseen.search.trial import hide_targets  # noqa: E402
-from lastseen.search.trial.simulate import first_signals_s  # noqa: E402
-from lastseen.shared_files import shared_folder  # noqa: E402
+from lastseen.core.errors import InputError  # noqa: E402
+from lastseen.core.machine import shared_folder  # noqa: E402
+from lastseen.core.scenario import read_scenario  # noqa: E402
+from lastseen.jobs.plan import make_plan  # noqa: E402
+from lastseen.search.coverage import covered_by, measure_coverage  # noqa: E402
+from lastseen.search.layout import lay_out  # noqa: E402
+from lastseen.search.simulation import Reception, first_signals_s, hide_targets  # noqa: E402
+from lastseen.search.surface import Surface, lattice_over  # noqa: E402
 from search.outline_zoo import ZOO  # noqa: E402
 from search.zoo import ground, on_map  # noqa: E402
 

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from pyproj import CRS
 
-from lastseen.deposit import probability_of_area, settle, share_inside, where_person_lies
-from lastseen.deposit.burial import how_deep
-from lastseen.errors import NothingFoundError
-from lastseen.grid import Grid
-from lastseen.motion import Carried, Event, Events, Members
+from lastseen.core.errors import NothingFoundError
+from lastseen.core.grid import Grid
+from lastseen.snow.deposit import how_deep, probability_of_area, settle, share_inside, where_person_lies
+from lastseen.snow.ensemble import Carried, Event, Events
+from lastseen.snow.friction import Members
 
 UTM = CRS.from_epsg(32632)
 FLAT = Grid(np.zeros((120, 160)), 0.0, 240.0, 2.0, UTM)

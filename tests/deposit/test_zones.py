@@ -5,10 +5,10 @@ import pytest
 from pyproj import CRS
 from shapely.geometry import MultiPolygon, box
 
-from lastseen.deposit import Debris, Person
-from lastseen.deposit.zones import split_deposit
-from lastseen.grid import Grid
-from lastseen.terrain import read_terrain
+from lastseen.core.grid import Grid
+from lastseen.snow.deposit import Debris, Person
+from lastseen.snow.deposit_zones import split_deposit
+from lastseen.terrain.surface import read_terrain
 from lastseen.traps.trap import measured_trap
 
 UTM = CRS.from_epsg(32632)

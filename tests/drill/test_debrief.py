@@ -9,14 +9,14 @@ from scipy import ndimage
 from shapely import LineString, MultiPolygon, Point, box
 
 from drill.walks import EAST, NORTH, START, UTM, corners_of, plan_on, recorded
-from lastseen.drill.debrief import LeftOut, Noted, RawTrack, debrief, radii_of
-from lastseen.drill.debrief.band import ACROSS, band_of, first_times
-from lastseen.drill.debrief.tracks import clean_track
-from lastseen.drill.targets.model import Target
-from lastseen.errors import InputError, NothingFoundError
-from lastseen.grid import Grid
-from lastseen.search import measure_coverage
-from lastseen.search.survival import survival_curve, survival_percent
+from lastseen.core.errors import InputError, NothingFoundError
+from lastseen.core.grid import Grid
+from lastseen.jobs.practice.coverage import ACROSS, band_of, first_times, radii_of
+from lastseen.jobs.practice.debrief import debrief
+from lastseen.jobs.practice.targets import Target
+from lastseen.jobs.practice.tracks import LeftOut, Noted, RawTrack, clean_track
+from lastseen.rescue.survival import survival_curve, survival_percent
+from lastseen.search.coverage import measure_coverage
 
 
 @pytest.fixture(scope="module")

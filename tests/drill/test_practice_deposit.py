@@ -9,11 +9,19 @@ from scipy.integrate import dblquad
 from scipy.optimize import linear_sum_assignment
 from shapely import MultiPolygon, Point, box
 
-from lastseen.drill.practice_deposit import DepositModel, SiteFrame, SnowShape, lay_modelled, lay_sized, plan_pushing
-from lastseen.drill.practice_deposit import pushing as room
-from lastseen.drill.practice_deposit.laying import FILLED, MEAN_THICKNESS_M
-from lastseen.errors import InputError, NothingFoundError
-from lastseen.grid import Grid
+from lastseen.core.errors import InputError, NothingFoundError
+from lastseen.core.grid import Grid
+from lastseen.jobs.practice import deposit
+from lastseen.jobs.practice.deposit import (
+    FILLED,
+    MEAN_THICKNESS_M,
+    DepositModel,
+    SiteFrame,
+    SnowShape,
+    lay_modelled,
+    lay_sized,
+    plan_pushing,
+)
 
 # Rows deposit-volume-1 to 3 of drill_sites.csv: released volume (EAWS size table) x 1.5 x 200 / 400 kg/m3.
 VOLUMES_M3 = {1: 75.0, 2: 750.0, 3: 7500.0}
@@ -89,12 +97,12 @@ def test_snow_comes_from_above_before_below():
 def test_hauls_against_assignment(monkeypatch):
     """With equal loads the transport is an assignment: the same least cost as the Hungarian method (Kuhn 1955)."""
     rng = np.random.default_rng(5)
-    monkeypatch.setattr(room, "UPHILL", 0.0)
+    monkeypatch.setattr(deposit, "UPHILL", 0.0)
     givers = rng.uniform(-40.0, 40.0, (12, 2))
     takers = rng.uniform(-20.0, 20.0, (12, 2))
-    stakes = [room.Stake(f"G{k}", tuple(at), 0.0, 20.0, 0.0, 0.0) for k, at in enumerate(givers)]
-    stakes += [room.Stake(f"T{k}", tuple(at), 10.0, 0.0, 0.0, 0.0) for k, at in enumerate(takers)]
-    hauls, mean_m = room._hauls(FRAME, stakes, 0.5)
+    stakes = [deposit.Stake(f"G{k}", tuple(at), 0.0, 20.0, 0.0, 0.0) for k, at in enumerate(givers)]
+    stakes += [deposit.Stake(f"T{k}", tuple(at), 10.0, 0.0, 0.0, 0.0) for k, at in enumerate(takers)]
+    hauls, mean_m = deposit._hauls(FRAME, stakes, 0.5)
     distance = np.hypot(*(givers[:, None, :] - takers[None, :, :]).transpose(2, 0, 1))
     rows, cols = linear_sum_assignment(distance)
     assert mean_m == pytest.approx(distance[rows, cols].mean(), rel=1e-6)
@@ -212,8 +220,8 @@ def test_snow_at_the_foot_stays():
     """2 m round the deposit are not dug away (design choice), but for the cells on both edges."""
     shape = shape_of(lambda x, y: 1.0 + 0.0 * x, 18.0)
     made = plan_pushing(FRAME, shape, snow_m=1.5)
-    assert made.borrow.distance(shape.outline) > room.KEEP_M - 1.5 * shape.thickness_m.cell_m
-    assert made.borrow.distance(shape.outline) < room.KEEP_M + 2.0 * shape.thickness_m.cell_m
+    assert made.borrow.distance(shape.outline) > deposit.KEEP_M - 1.5 * shape.thickness_m.cell_m
+    assert made.borrow.distance(shape.outline) < deposit.KEEP_M + 2.0 * shape.thickness_m.cell_m
 
 
 def test_forbidden_ground_gives_no_snow():
@@ -240,10 +248,10 @@ def test_few_stakes_where_no_distance_is_given():
     """The closest distance that needs at most 80 stakes; a given one stands."""
     shape = lay_sized(WIDE, 3, 1)
     made = plan_pushing(WIDE, shape)
-    assert made.stake_m in room.STAKES_M
-    assert len(made.stakes) <= room.MOST_STAKES
-    closer = room.STAKES_M[room.STAKES_M.index(made.stake_m) - 1]
-    assert len(plan_pushing(WIDE, shape, stake_m=closer).stakes) > room.MOST_STAKES
+    assert made.stake_m in deposit.STAKES_M
+    assert len(made.stakes) <= deposit.MOST_STAKES
+    closer = deposit.STAKES_M[deposit.STAKES_M.index(made.stake_m) - 1]
+    assert len(plan_pushing(WIDE, shape, stake_m=closer).stakes) > deposit.MOST_STAKES
 
 
 def test_a_square_on_the_rim_whose_middle_lies_off_the_lattice():

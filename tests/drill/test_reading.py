@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from lastseen.drill.debrief import LeftOut, RawTrack, read_log, read_tracks
-from lastseen.errors import InputError
+from lastseen.core.errors import InputError
+from lastseen.jobs.practice.tracks import LeftOut, RawTrack, read_log, read_tracks
 
 T0 = datetime(2027, 1, 31, 10, 0, 0, tzinfo=UTC).timestamp()
 LAT, LON = 65.823, 4.3402

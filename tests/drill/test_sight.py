@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lastseen.drill.sites.kernels import seen_shares
+from lastseen.jobs.practice.sites_kernels import seen_shares
 
 EYE, MARK = 1.6, 0.5
 

@@ -9,24 +9,16 @@ from scipy import ndimage
 from shapely import MultiPolygon, box
 
 from drill import site_zoo as zoo
-from lastseen.drill.sites import (
-    SiteWish,
-    exposed,
-    exposure,
-    find_sites,
-    member_frictions,
-    placing,
-    ranking,
-    reach_of_start_zones,
-    start_ground,
-    ways,
-)
-from lastseen.elevation import open_elevation, read_window
-from lastseen.errors import InputError, NothingFoundError
-from lastseen.grid import Grid
-from lastseen.ground_layers import GroundLayer, GroundLayers
-from lastseen.motion.members import FRICTION
-from lastseen.outlines import cells_of_outline
+from lastseen.core.errors import InputError, NothingFoundError
+from lastseen.core.grid import Grid
+from lastseen.core.outlines import cells_of_outline
+from lastseen.jobs.practice import site_exposure, site_places, sites
+from lastseen.jobs.practice.site import SiteWish
+from lastseen.jobs.practice.site_exposure import member_frictions, reach_of_start_zones, start_ground
+from lastseen.jobs.practice.sites import find_sites
+from lastseen.snow.friction import FRICTION
+from lastseen.terrain.elevation import open_elevation, read_window
+from lastseen.terrain.ground_layers import GroundLayer, GroundLayers
 
 MIDDLE = (600_600.0, 5_100_600.0)
 HERE = SiteWish(near_m=MIDDLE, within_m=120.0)
@@ -64,7 +56,7 @@ def test_every_statement_ends_with_its_limits_and_says_what_was_left_out():
     for ground, wish in ((zoo.behind_a_ridge(), {}), (zoo.below_a_mound(), {"exposed_ok": True})):
         for most_size in (3, 4):
             for site in found(ground, most_size=most_size, **wish).sites:
-                assert site.statement.endswith(exposed.LIMITS)
+                assert site.statement.endswith(site_places.LIMITS)
                 assert ("events of size 4 were left out" in site.statement) == (most_size == 3)
 
 
@@ -94,7 +86,7 @@ def test_bodies_set_out_from_the_highest_start_cell_of_each_block():
     rng = np.random.default_rng(4)
     z, sizes = rng.uniform(1000.0, 1100.0, (18, 14)), rng.integers(0, 5, (18, 14)).astype(np.int8)
     sizes[4:8, 8:12] = 0
-    cells, size = exposure._set_out_from(Grid(z, 0.0, 90.0, 5.0, zoo.UTM), sizes)
+    cells, size = site_exposure._set_out_from(Grid(z, 0.0, 90.0, 5.0, zoo.UTM), sizes)
     wanted = {}
     for row, col in zip(*np.nonzero(sizes), strict=True):
         best = wanted.setdefault((row // 4, col // 4), [-1.0, 0, 0])
@@ -113,18 +105,18 @@ def test_the_margin_belongs_to_the_site():
     reached = shapely.union_all(shapely.box(x - 2.5, y - 2.5, x + 2.5, y + 2.5))
     assert share.cell_m == 5.0
     below = (float(x[y.argmin()]), float(y.min()) - 2.5)
-    away = placing.distance_to_reached(search.starts, search.reach)
-    to_start = exposed.distance_to_starts(search.starts)
+    away = site_places.distance_to_reached(search.starts, search.reach)
+    to_start = site_places.distance_to_starts(search.starts)
     for gap, passed in ((10.0, True), (60.0, False)):
         site = box(below[0] - 50.0, below[1] - gap - 50.0, below[0] + 50.0, below[1] - gap)
         assert site.distance(reached) == pytest.approx(gap)
-        made = exposed.exposure_of(site, search.wish, search.starts, search.reach, away, to_start)
+        made = site_places.exposure_of(site, search.wish, search.starts, search.reach, away, to_start)
         assert (made.share > 0.0) == passed
-        told = exposed.statement(site, made, search.wish, search.starts, search.reach)
+        told = site_places.statement(site, made, search.wish, search.starts, search.reach)
         assert ("a body passes within 20 m of it" in told) == passed
         assert told.startswith(WORDS) == (not passed)
     margin = (away > 0.0) & (away <= search.wish.margin_m)
-    bad = placing.unusable(search.starts, GroundLayers(), dataclasses.replace(search.wish, exposed_ok=False), away)
+    bad = site_places.unusable(search.starts, GroundLayers(), dataclasses.replace(search.wish, exposed_ok=False), away)
     assert margin.any()
     assert bad[margin].all()
 
@@ -200,7 +192,7 @@ def test_exposed_ground_is_refused_without_being_asked_for():
 
 
 def test_exposed_ground_without_any_lookout_is_refused(monkeypatch):
-    monkeypatch.setattr(ways, "lookout_of", lambda *_args: None)
+    monkeypatch.setattr(site_places, "lookout_of", lambda *_args: None)
     with pytest.raises(NothingFoundError, match="have no lookout place"):
         found(zoo.below_a_mound(), exposed_ok=True)
 
@@ -290,8 +282,10 @@ def test_a_walk_up_takes_its_time():
     below = (MIDDLE[0] + 250.0 * np.sin(turn), MIDDLE[1] + 250.0 * np.cos(turn))
     (x, y), flat = MIDDLE, np.zeros(ground.shape)
     slope_deg = np.full(ground.shape, zoo.MEADOW_DEG)
-    around = ways.look_around(ground, flat, slope_deg, GroundLayers(), (x - 500.0, y - 500.0, x + 500.0, y + 500.0))
-    way, _ = ways.ways_of(around, box(x - 50.0, y - 50.0, x + 50.0, y + 50.0), below, None)
+    around = site_places.look_around(
+        ground, flat, slope_deg, GroundLayers(), (x - 500.0, y - 500.0, x + 500.0, y + 500.0)
+    )
+    way, _ = site_places.ways_of(around, box(x - 50.0, y - 50.0, x + 50.0, y + 50.0), below, None)
     (x0, y0), (x1, y1) = way.line.coords[0], way.line.coords[-1]
     rise = float(ground.sample(x1, y1)) - float(ground.sample(x0, y0))
     assert rise > 20.0
@@ -305,12 +299,12 @@ def test_a_way_in_over_reached_ground_costs_rank():
     """The same parts: half the rank from 500 m on; without a way in a site comes after all others."""
     site = found(zoo.behind_a_ridge()).sites[0]
     way = site.way_in
-    clear = ranking.rank_of(site.parts, way)
+    clear = sites.rank_of(site.parts, way)
     assert clear == pytest.approx(site.rank)
-    assert ranking.rank_of(site.parts, dataclasses.replace(way, reached_m=250.0)) == pytest.approx(0.75 * clear)
-    assert ranking.rank_of(site.parts, dataclasses.replace(way, reached_m=900.0)) == pytest.approx(0.5 * clear)
+    assert sites.rank_of(site.parts, dataclasses.replace(way, reached_m=250.0)) == pytest.approx(0.75 * clear)
+    assert sites.rank_of(site.parts, dataclasses.replace(way, reached_m=900.0)) == pytest.approx(0.5 * clear)
     without = dataclasses.replace(site, way_in=None, rank=1.0, number=0)
-    assert [one.way_in is None for one in ranking.ranked([without, site], 2)] == [False, True]
+    assert [one.way_in is None for one in sites.ranked([without, site], 2)] == [False, True]
 
 
 def test_a_starting_place_that_bodies_reach_is_told():

@@ -8,14 +8,24 @@ from scipy import stats
 from shapely import MultiPolygon, Point, box
 
 from drill.walks import EAST, NORTH, UTM, plan_on
-from lastseen.drill.exercises import Exercise, exercise_of, find_exercise, published_exercises, read_exercises
-from lastseen.drill.targets import broken_rules, field_of, hide, place_targets
-from lastseen.drill.targets.difficulty import axis_of, overlap_share, place_m
-from lastseen.drill.targets.model import Mark, Target
-from lastseen.drill.targets.placing import axes_deg, depths_m
-from lastseen.drill.targets.staking import hide_order, stake_out
-from lastseen.errors import InputError, NothingFoundError
-from lastseen.grid import Grid
+from lastseen.core.errors import InputError, NothingFoundError
+from lastseen.core.grid import Grid
+from lastseen.jobs.practice.exercises import Exercise, exercise_of, find_exercise, published_exercises, read_exercises
+from lastseen.jobs.practice.targets import (
+    Mark,
+    Target,
+    axes_deg,
+    axis_of,
+    broken_rules,
+    depths_m,
+    field_of,
+    hide,
+    hide_order,
+    overlap_share,
+    place_m,
+    place_targets,
+    stake_out,
+)
 
 WIDTH, HEIGHT = 80.0, 60.0
 

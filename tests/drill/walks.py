@@ -4,11 +4,11 @@ import numpy as np
 from pyproj import CRS
 from shapely import LineString, MultiPolygon, box
 
-from lastseen.drill.debrief import RawTrack
-from lastseen.drill.planned import Planned, PlannedLeg
-from lastseen.grid import Grid
-from lastseen.place import WGS84, transformer
-from lastseen.search import lay_out
+from lastseen.core.grid import Grid
+from lastseen.core.place import WGS84, transformer
+from lastseen.jobs.practice.planned import Planned, PlannedLeg
+from lastseen.jobs.practice.tracks import RawTrack
+from lastseen.search.layout import lay_out
 
 UTM = CRS.from_epsg(32632)
 EAST, NORTH = 600_000.0, 5_100_000.0

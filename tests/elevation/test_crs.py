@@ -6,9 +6,9 @@ from affine import Affine
 from pyproj import CRS, Transformer
 
 from dem_zoo import hill_height, plane_height, store_sampled
-from lastseen.elevation import open_elevation, read_window
-from lastseen.place import LonLat, to_map, utm_crs
-from lastseen.terrain import read_terrain
+from lastseen.core.place import LonLat, to_map, utm_crs
+from lastseen.terrain.elevation import open_elevation, read_window
+from lastseen.terrain.surface import read_terrain
 
 SLOPE_DEG, DOWNHILL_DEG = 34.0, 33.0
 

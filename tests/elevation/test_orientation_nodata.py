@@ -5,7 +5,7 @@ import pytest
 from affine import Affine
 
 from dem_zoo import NODATA_KINDS, NORTH_M, ORIENTATIONS, UTM, WEST_M, ZOO, hill, hill_height, store, store_sampled
-from lastseen.elevation import open_elevation, read_window
+from lastseen.terrain.elevation import open_elevation, read_window
 
 ISLAND = ZOO["island"]
 SOUTH_M = ISLAND.bounds[1]

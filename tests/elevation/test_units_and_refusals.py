@@ -10,9 +10,9 @@ from affine import Affine
 from pyproj import CRS, Geod
 
 from dem_zoo import UTM, ZOO, hill, store, write
-from lastseen.elevation import open_elevation, read_window, require_inside
-from lastseen.errors import InputError
-from lastseen.place import LonLat, to_lonlat
+from lastseen.core.errors import InputError
+from lastseen.core.place import LonLat, to_lonlat
+from lastseen.terrain.elevation import open_elevation, read_window, require_inside
 
 FOOT, US_FOOT = 0.3048, 1200 / 3937
 HILL = ZOO["hill"]

@@ -13,10 +13,10 @@ from pyproj import CRS
 
 import hills
 from dem_zoo import NORTH_M, UTM, WEST_M, hill, hill_height, store, write
-from lastseen.elevation import open_elevation, read_window
-from lastseen.errors import InputError, ResourceError
-from lastseen.grid import Grid
-from lastseen.place import LonLat, to_lonlat, to_map
+from lastseen.core.errors import InputError, ResourceError
+from lastseen.core.grid import Grid
+from lastseen.core.place import LonLat, to_lonlat, to_map
+from lastseen.terrain.elevation import open_elevation, read_window
 
 WHOLE = hill(shape=(60, 80))
 SECOND = 1 / 3600

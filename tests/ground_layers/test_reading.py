@@ -11,10 +11,10 @@ from affine import Affine
 from shapely import LineString, MultiPolygon, Point, Polygon, box
 
 from dem_zoo import NORTH_M, UTM, WEST_M, hill, store
-from lastseen.elevation import open_elevation, read_window
-from lastseen.errors import InputError
-from lastseen.ground_layers import check_layers, read_layers
-from lastseen.scenario import Ground
+from lastseen.core.errors import InputError
+from lastseen.core.scenario import Ground
+from lastseen.terrain.elevation import open_elevation, read_window
+from lastseen.terrain.ground_layers import check_layers, read_layers
 
 GROUND = hill(shape=(60, 80))  # 300 x 400 m
 WEST, SOUTH, EAST, NORTH = GROUND.bounds
@@ -144,7 +144,7 @@ def test_raster_in_degrees(tmp_path, dem):
     values = np.ones((300, 400), "uint8")
     path = raster(tmp_path / "a.tif", values, Affine(3e-5, 0, west, 0, -3e-5, north), crs="EPSG:4326")
     got = read_layers(Ground(rocks=path), GROUND).of("rocks")
-    from lastseen.place import WGS84, transformer  # noqa: PLC0415
+    from lastseen.core.place import WGS84, transformer  # noqa: PLC0415
 
     x, y = GROUND.centre_of(*np.indices(GROUND.shape))
     lon, lat = transformer(UTM, WGS84).transform(x, y)

@@ -6,11 +6,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS
 
-from lastseen.elevation import open_elevation, read_window
-from lastseen.grid import Grid
-from lastseen.motion import Bodies, felt_ground, kernels, slide
-from lastseen.motion.bodies import joined
-from lastseen.shared_files import shared_folder
+from lastseen.core.grid import Grid
+from lastseen.core.machine import shared_folder
+from lastseen.snow import sliding_mass_kernels
+from lastseen.snow.sliding_mass import Bodies, felt_ground, joined, slide
+from lastseen.terrain.elevation import open_elevation, read_window
 from oracles import body as oracle
 
 UTM = CRS.from_epsg(32632)
@@ -40,7 +40,7 @@ def test_kernel_agrees_with_the_slow_twin(x, y, mu):
     ground = ground_of(valley)
     tracks = slide(ground, bodies_of(x, y, mu), largest_step_s=0.01, largest_step_cells=0.05)
     ox, oy, fastest = oracle.slide(ground.values, ground.cell_m, x, ground.north_m - y, 0.0, 0.0, mu, 0.01)
-    assert tracks.reason[0] == kernels.STOPPED
+    assert tracks.reason[0] == sliding_mass_kernels.STOPPED
     assert np.hypot(tracks.x_m[0] - ox, tracks.y_m[0] - (ground.north_m - oy)) < 0.2
     assert tracks.fastest_m_s[0] == pytest.approx(fastest, rel=5e-3)
 
@@ -97,15 +97,15 @@ def test_body_rests_where_friction_holds_it():
     """On a slope below the friction angle nothing moves a millimetre; just above it everything does."""
     plane = ground_of(lambda x, y: 500.0 - 0.3 * x)
     held, moving = slide(plane, bodies_of(100.0, 100.0, 0.301)), slide(plane, bodies_of(100.0, 100.0, 0.299))
-    assert (held.x_m[0], held.time_s[0], held.reason[0]) == (100.0, 0.0, kernels.STOPPED)
-    assert moving.reason[0] == kernels.LEFT_GRID
+    assert (held.x_m[0], held.time_s[0], held.reason[0]) == (100.0, 0.0, sliding_mass_kernels.STOPPED)
+    assert moving.reason[0] == sliding_mass_kernels.LEFT_GRID
 
 
 def test_slow_body_does_not_creep_for_ever():
     """A body that slides askew on ground slightly gentler than its friction comes to rest within its stopping time."""
     plane = ground_of(lambda x, y: 500.0 - 0.2 * x)
     tracks = slide(plane, bodies_of(50.0, 100.0, 0.22, 0.01, 1.0, 2.0))
-    assert tracks.reason[0] == kernels.STOPPED
+    assert tracks.reason[0] == sliding_mass_kernels.STOPPED
     assert tracks.time_s[0] < 3.0 * np.sqrt(5.0) / (GRAVITY * (0.22 - 0.2))
 
 
@@ -124,11 +124,11 @@ def test_body_flies_off_a_ledge_and_lands_where_a_stone_would():
 def test_stops_are_named():
     """Leaving the grid, meeting no data and stopping have their own codes."""
     plane = ground_of(lambda x, y: 500.0 - 0.6 * x)
-    assert slide(plane, bodies_of(100.0, 100.0)).reason[0] == kernels.LEFT_GRID
+    assert slide(plane, bodies_of(100.0, 100.0)).reason[0] == sliding_mass_kernels.LEFT_GRID
     holed = plane.values.copy()
     holed[:, 120:125] = np.nan
-    assert slide(plane.with_values(holed), bodies_of(100.0, 100.0)).reason[0] == kernels.NO_DATA
-    assert slide(ground_of(valley), bodies_of(60.0, 140.0)).reason[0] == kernels.STOPPED
+    assert slide(plane.with_values(holed), bodies_of(100.0, 100.0)).reason[0] == sliding_mass_kernels.NO_DATA
+    assert slide(ground_of(valley), bodies_of(60.0, 140.0)).reason[0] == sliding_mass_kernels.STOPPED
 
 
 def test_tracks_hold_every_cell_on_the_way():
@@ -189,7 +189,7 @@ def test_twisted_ground_loads_a_body_that_crosses_it():
     start = bodies_of(170.0, 90.0, 0.45, 0.002, 12.0, 12.0)
     tracks = slide(ground, start, largest_step_s=0.005, largest_step_cells=0.05)
     ox, oy, _ = oracle.slide(ground.values, ground.cell_m, 170.0, ground.north_m - 90.0, 12.0, -12.0, 0.45, 0.002)
-    assert tracks.reason[0] == kernels.STOPPED
+    assert tracks.reason[0] == sliding_mass_kernels.STOPPED
     assert np.hypot(tracks.x_m[0] - ox, tracks.y_m[0] - (ground.north_m - oy)) < 0.1
 
 
@@ -214,5 +214,5 @@ def test_no_body_creeps_on_the_demo_mountain():
     friction = np.linspace(0.17, 0.32, x.size)
     rest = np.zeros(x.size)
     tracks = slide(ground, Bodies(x.ravel(), y.ravel(), rest, rest, friction, np.full(x.size, 0.0186)))
-    assert (tracks.reason == kernels.STOPPED).mean() > 0.5
+    assert (tracks.reason == sliding_mass_kernels.STOPPED).mean() > 0.5
     assert tracks.time_s.max() < 300.0

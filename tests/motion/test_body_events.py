@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from pyproj import CRS
 
-from lastseen.grid import Grid
-from lastseen.motion import Tracks
-from lastseen.motion.body_events import _event, _left, _shed, spread
-from lastseen.release import Release
+from lastseen.core.grid import Grid
+from lastseen.snow.release import Release
+from lastseen.snow.sliding_ensemble import _event, _left, _shed, spread
+from lastseen.snow.sliding_mass import Tracks
 
 UTM = CRS.from_epsg(32632)
 FLAT = Grid(np.zeros((120, 160)), 0.0, 240.0, 2.0, UTM)

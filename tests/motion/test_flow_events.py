@@ -7,12 +7,15 @@ import numpy as np
 import pytest
 
 import hills
-from lastseen import motion, release
-from lastseen.errors import InputError
-from lastseen.grid import Grid
-from lastseen.motion import flow_events
-from lastseen.motion.runout import middle_event
-from lastseen.scenario import LastSeen, Snow
+from lastseen.core.errors import InputError
+from lastseen.core.grid import Grid
+from lastseen.core.scenario import LastSeen, Snow
+from lastseen.snow import flow_ensemble
+from lastseen.snow.flow_ensemble import replay, run_flows
+from lastseen.snow.model_choice import choose_model
+from lastseen.snow.release import find_release
+from lastseen.snow.runout import middle_event
+from lastseen.snow.sliding_mass import felt_ground
 from motion.flow.made_flow import UTM
 
 HILL = Grid(hills.hill(), hills.WEST_M, hills.NORTH_M, hills.CELL_M, UTM)
@@ -22,16 +25,16 @@ SURE = Snow(size=2, members=80, tracers=20, friction=(0.30, 0.31, 0.32), growth=
 
 @pytest.fixture(scope="module")
 def felt():
-    return motion.felt_ground(HILL)
+    return felt_ground(HILL)
 
 
 @pytest.fixture(scope="module")
 def start():
-    return release.find_release(HILL, *AT, 2)
+    return find_release(HILL, *AT, 2)
 
 
 def run(felt, start, snow, ratio=1, seed=3):
-    return motion.run_flows(felt, ratio, start, snow, LastSeen(), AT, np.random.default_rng(seed))
+    return run_flows(felt, ratio, start, snow, LastSeen(), AT, np.random.default_rng(seed))
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +54,7 @@ def test_an_ensemble_ends_when_its_outline_has_settled(sure):
 
 def test_the_first_members_do_not_depend_on_who_follows(felt, start, sure, monkeypatch):
     """An ensemble that stopped early is the beginning of the one that did not."""
-    monkeypatch.setattr(flow_events, "SETTLED_CHANGE", 0.0)
+    monkeypatch.setattr(flow_ensemble, "SETTLED_CHANGE", 0.0)
     whole = run(felt, start, dataclasses.replace(SURE, members=80))
     assert not whole.stopped_early
     np.testing.assert_array_equal(whole.each[5].thickness_m, sure.each[5].thickness_m)
@@ -68,7 +71,7 @@ def test_a_report_can_end_an_event_that_runs(felt, start, monkeypatch):
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        motion.run_flows(felt, 1, start, SURE, LastSeen(), AT, np.random.default_rng(3), stop)
+        run_flows(felt, 1, start, SURE, LastSeen(), AT, np.random.default_rng(3), stop)
     assert said
     assert set(said) == {""}
 
@@ -95,11 +98,11 @@ def test_people_lie_under_part_of_the_debris(sure):
 def test_a_replay_ends_as_the_event(felt, start, sure):
     """The middle event, run again to be watched, leaves what it left."""
     m = middle_event(start, sure)
-    times, depths = motion.replay(felt, start, sure, m, 1.0)
+    times, depths = replay(felt, start, sure, m, 1.0)
     event = sure.each[m]
     assert list(times) == sorted(times)
     assert times[-1] <= event.time_s
-    again = depths[-1][event.rows, event.cols] * flow_events.PACKED
+    again = depths[-1][event.rows, event.cols] * flow_ensemble.PACKED
     assert np.abs(again - event.thickness_m).sum() < 0.05 * event.thickness_m.sum()
 
 
@@ -115,7 +118,7 @@ def test_larger_cells_give_about_the_same_event(felt, start, sure):
 
 
 def chosen(felt, start, **more):
-    return motion.choose_model(felt, start, dataclasses.replace(SURE, members=48, **more))
+    return choose_model(felt, start, dataclasses.replace(SURE, members=48, **more))
 
 
 def test_the_flow_is_chosen_where_it_can_be(felt, start):
@@ -129,7 +132,7 @@ def test_the_flow_is_chosen_where_it_can_be(felt, start):
 
 def test_single_bodies_where_the_flow_takes_too_long_or_cells_are_too_coarse(felt, start, monkeypatch):
     """Over a minute, or cells above 10 m: single bodies, and why."""
-    monkeypatch.setattr(importlib.import_module("lastseen.motion.choice"), "UPDATES_PER_S", 1e4)
+    monkeypatch.setattr(importlib.import_module("lastseen.snow.model_choice"), "UPDATES_PER_S", 1e4)
     slow = chosen(felt, start)
     assert slow.model == "body"
     assert "would take about" in slow.reason

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from lastseen.motion.statistical import REGRESSIONS, envelope, resampled
+from lastseen.snow.runout import REGRESSIONS, envelope, resampled
 
 
 def two_slopes(upper_deg, lower_deg, upper_m=400.0, lower_m=600.0):

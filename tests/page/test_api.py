@@ -15,10 +15,10 @@ import rasterio
 from affine import Affine
 from PIL import Image
 
-from lastseen.elevation import open_elevation, read_window
-from lastseen.place import LonLat, to_map
-from lastseen.scenario import read_scenario
-from lastseen.shared_files import shared_folder
+from lastseen.core.machine import shared_folder
+from lastseen.core.place import LonLat, to_map
+from lastseen.core.scenario import read_scenario
+from lastseen.terrain.elevation import open_elevation, read_window
 from page.conftest import DEMO, read_json
 
 
@@ -174,7 +174,7 @@ def test_a_crashed_job_is_told_and_the_server_runs_on(server):
     workers = []
     for one in children.read_text().split():
         command = Path(f"/proc/{one}/cmdline").read_bytes()
-        if b"lastseen.page.worker" in command:
+        if b"lastseen.web.worker" in command:
             workers.append(int(one))
     assert workers
     for one in workers:

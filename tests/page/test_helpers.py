@@ -8,13 +8,13 @@ import time
 import httpx
 import pytest
 
-from lastseen.errors import ResourceError
-from lastseen.page import jobs
-from lastseen.page.guard import CONTENT_POLICY, Guard
-from lastseen.page.helpers import Helpers
-from lastseen.page.jobs import Jobs
-from lastseen.page.settings import Limits, Settings
-from lastseen.page.shelf import Shelf
+from lastseen.core.errors import ResourceError
+from lastseen.web import jobs
+from lastseen.web.guard import CONTENT_POLICY, Guard
+from lastseen.web.helpers import Helpers
+from lastseen.web.jobs import Jobs
+from lastseen.web.plans import Shelf
+from lastseen.web.settings import Limits, Settings
 
 
 def rest(seconds):

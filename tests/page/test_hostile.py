@@ -16,7 +16,7 @@ from affine import Affine
 from typer.testing import CliRunner
 
 from lastseen.cli import app
-from lastseen.page.settings import Limits
+from lastseen.web.settings import Limits
 from page.conftest import DEMO, TOKEN
 
 JSON = {"content-type": "application/json"}

@@ -10,7 +10,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from lastseen.page import openapi
+from lastseen.web import openapi
 from page.conftest import TOKEN, Server
 
 EACH = 96  # for each of 21 operations

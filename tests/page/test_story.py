@@ -12,9 +12,9 @@ import rasterio
 from affine import Affine
 from axe_core_python.sync_playwright import Axe
 
-from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.scenario import read_scenario
-from lastseen.shared_files import shared_folder
+from lastseen.core.machine import shared_folder
+from lastseen.core.scenario import read_scenario
+from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from page.conftest import DEMO, Watched, read_json
 
 

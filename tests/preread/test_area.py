@@ -6,17 +6,23 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lastseen.errors import InputError
-from lastseen.grid import Grid
-from lastseen.motion import Bodies, slide
-from lastseen.preread import read_area
-from lastseen.preread.carry import LARGEST_STEP_CELLS, LARGEST_STEP_S, pile_half_cells, run_block, slab_cells
-from lastseen.preread.ensemble import draw_ensemble, drawn
-from lastseen.preread.gathering import AT_START
-from lastseen.preread.lattice import heights_of_grid, tiles_of
-from lastseen.preread.proofs import QUANTITIES
-from lastseen.preread.sheets import PreparedGround
-from lastseen.scenario import Snow
+from lastseen.core.errors import InputError
+from lastseen.core.grid import Grid
+from lastseen.core.scenario import Snow
+from lastseen.jobs.check.practice import READING_QUANTITIES
+from lastseen.jobs.reading.area import read_area
+from lastseen.jobs.reading.carry import (
+    LARGEST_STEP_CELLS,
+    LARGEST_STEP_S,
+    draw_ensemble,
+    drawn,
+    pile_half_cells,
+    run_block,
+    slab_cells,
+)
+from lastseen.jobs.reading.gathering import AT_START
+from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, tiles_of
+from lastseen.snow.sliding_mass import Bodies, slide
 from oracles import body as slow_body
 from oracles import preread as oracle
 from preread import grounds
@@ -27,7 +33,7 @@ ROWS = read_reference("preread")
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row["id"])
 def test_reference_value(row):
-    check_row(row, QUANTITIES)
+    check_row(row, READING_QUANTITIES)
 
 
 def small():

@@ -8,16 +8,17 @@ from matplotlib.text import Text
 from pyproj import CRS
 from shapely import box
 
-from lastseen.preread.tiled import view_area
-from lastseen.products.preread import areamap, write_area
-from lastseen.scenario import Scenario
+from lastseen.core.scenario import Scenario
+from lastseen.jobs.reading.tiles import view_area
+from lastseen.output.draw import area_map
+from lastseen.output.results.reading import write_area
 from preread.test_tiles import QUICK, digests
 
 
 @pytest.mark.parametrize("strip_cells", [1, 4_000, 10**9])
 def test_less_detail_keeps_the_greatest(tmp_path, monkeypatch, strip_cells):
     """Against plain loops: no narrow way is lost, and what is not known stays so."""
-    monkeypatch.setattr(areamap, "STRIP_CELLS", strip_cells)
+    monkeypatch.setattr(area_map, "STRIP_CELLS", strip_cells)
     rng = np.random.default_rng(3)
     values = rng.random((103, 217)).astype(np.float32)
     values[:40, :60] = np.nan
@@ -27,7 +28,7 @@ def test_less_detail_keeps_the_greatest(tmp_path, monkeypatch, strip_cells):
         crs="EPSG:32632", transform=Affine(5.0, 0.0, 500_000.0, 0.0, -5.0, 5_200_000.0),
     ) as out:  # fmt: skip
         out.write(values, 1)
-    got = areamap.at_less_detail(path, CRS.from_epsg(32632), most_cells=50)
+    got = area_map.at_less_detail(path, CRS.from_epsg(32632), most_cells=50)
     assert got.cell_m == 25.0
     assert got.shape == (21, 44)
     for i in range(21):
@@ -35,12 +36,12 @@ def test_less_detail_keeps_the_greatest(tmp_path, monkeypatch, strip_cells):
             block = values[5 * i : 5 * i + 5, 5 * j : 5 * j + 5]
             wanted = block[~np.isnan(block)].max() if (~np.isnan(block)).any() else np.nan
             np.testing.assert_equal(got.values[i, j], float(wanted))
-    np.testing.assert_array_equal(areamap.at_less_detail(path, CRS.from_epsg(32632), 2_000).values, values)
+    np.testing.assert_array_equal(area_map.at_less_detail(path, CRS.from_epsg(32632), 2_000).values, values)
 
 
 def test_a_large_area_is_drawn(face_file, tmp_path, monkeypatch):
     """As an area of thousands of cells a side is: ground and raster read at less detail, the same bytes each time."""
-    monkeypatch.setattr(areamap, "MOST_PIXELS", 60)
+    monkeypatch.setattr(area_map, "MOST_PIXELS", 60)
     for name in ("one", "two"):
         folder = tmp_path / name
         write_area(view_area(Scenario(elevation=(face_file,), name="A face"), folder, tile_km=50.0, **QUICK), folder)
@@ -60,8 +61,8 @@ def test_numbers_on_the_map_stand_in_the_list(face_file, tmp_path):
     folder = tmp_path / "out"
     view = view_area(Scenario(elevation=(face_file,), name="A face"), folder, area=str(area), tile_km=50.0, **QUICK)
     write_area(view, folder)
-    with areamap.own_look():
-        drawing = areamap.draw_area_map(view, folder)
+    with area_map.own_look():
+        drawing = area_map.draw_area_map(view, folder)
     words = [one for one in drawing.page.get_children() if isinstance(one, Text)]
     body = drawing.sheet.body
     numbers = [one for one in words if one.get_text().isdigit() and one.get_fontweight() == "bold"]

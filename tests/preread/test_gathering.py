@@ -6,12 +6,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from lastseen.preread import kernels
-from lastseen.preread.area import Gathered
-from lastseen.preread.gathering import AT_START, BURIED_M, FALL_M, Fates, _zone_rows, fates_of, told_at_starts
-from lastseen.preread.lattice import Window
-from lastseen.preread.sheets import BURIES, HOLDS, INJURES, WETS
-from lastseen.preread.stretches import _may_join, _runs, _spread
+from lastseen.jobs.reading import gathering_kernels
+from lastseen.jobs.reading.area import Gathered
+from lastseen.jobs.reading.gathering import AT_START, BURIED_M, FALL_M, Fates, _zone_rows, fates_of, told_at_starts
+from lastseen.jobs.reading.ground import BURIES, HOLDS, INJURES, WETS, Window
+from lastseen.jobs.reading.stretches import _may_join, _runs, _spread
 
 MEMBERS = 2
 # A row of six cells: 1 injures (kind 3, severity 0.6), 3 wets and buries (kind 5, severity 0.8), 5 holds (kind 3, 0.4).
@@ -28,7 +27,7 @@ CELLS = np.concatenate(TRACKS).astype(np.int32)
 def met():
     passed, ended = np.empty(4, np.uint8), np.empty(4, np.uint8)
     kind, weight = np.empty(2, np.uint8), np.empty(2)
-    kernels.traps_met(CELLS, OFFSETS, MEMBERS, STOP, KIND, SEVERITY, DOES, passed, ended, kind, weight)
+    gathering_kernels.traps_met(CELLS, OFFSETS, MEMBERS, STOP, KIND, SEVERITY, DOES, passed, ended, kind, weight)
     return passed, ended, kind, weight
 
 
@@ -55,7 +54,7 @@ def test_what_lies_ahead_by_hand():
     does = np.array([0, INJURES, WETS, BURIES, 0], np.uint8)
     trap, weight = np.array([-1, 7, 8, 9, -1], np.int32), np.array([0, 0.5, 0.9, 0.2, 0], np.float32)
     bits, worst = np.zeros(5, np.uint8), np.full(5, -1, np.int32)
-    kernels.ahead(np.array([0, 5], np.int64), does, trap, weight, bits, worst)
+    gathering_kernels.ahead(np.array([0, 5], np.int64), does, trap, weight, bits, worst)
     assert worst.tolist() == [8, 8, 8, 9, -1]
     every = INJURES | WETS | BURIES
     assert bits.tolist() == [every, every, WETS | BURIES, BURIES, 0]

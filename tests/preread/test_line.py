@@ -10,20 +10,18 @@ import numpy as np
 import pytest
 from shapely.geometry import LineString, MultiLineString
 
-from lastseen.elevation import open_elevation
-from lastseen.errors import InputError
-from lastseen.preread import read_line
-from lastseen.preread.area import Gathered
-from lastseen.preread.ensemble import draw_ensemble
-from lastseen.preread.lattice import heights_of_grid, heights_of_model
-from lastseen.preread.passing import find_passing
-from lastseen.preread.regroup import places_to_regroup
-from lastseen.preread.route import read_lines, route_of
-from lastseen.preread.sheets import PreparedGround
-from lastseen.preread.story import view_line
-from lastseen.products.numbers import numbers_text
-from lastseen.products.preread.linefiles import line_numbers
-from lastseen.scenario import Scenario, Snow
+from lastseen.core.errors import InputError
+from lastseen.core.scenario import Scenario, Snow
+from lastseen.jobs.reading.area import Gathered
+from lastseen.jobs.reading.carry import draw_ensemble
+from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, heights_of_model
+from lastseen.jobs.reading.line import read_line, view_line
+from lastseen.jobs.reading.passing import find_passing
+from lastseen.jobs.reading.regroup import places_to_regroup
+from lastseen.jobs.reading.route import read_lines, route_of
+from lastseen.output.numbers import numbers_text
+from lastseen.output.results.reading import line_numbers
+from lastseen.terrain.elevation import open_elevation
 from preread import grounds
 
 
@@ -296,7 +294,7 @@ def test_bodies_left_out_would_not_have_passed(monkeypatch):
     route = route_of([line_on(ground, (66, 10), (62, 80))], heights)
     ensemble = draw_ensemble(Snow(), 1, 8)
     bounded = find_passing(PreparedGround(heights, with_traps=False), route, ensemble, 20.0)
-    monkeypatch.setattr("lastseen.preread.passing.CERTAIN", 1e-6)
+    monkeypatch.setattr("lastseen.jobs.reading.passing.CERTAIN", 1e-6)
     every = find_passing(PreparedGround(heights, with_traps=False), route, ensemble, 20.0)
     assert 0 < bounded.zone.size < bounded.bodies < every.bodies
     for name in ("rows", "cols", "speeds_m_s", "member", "stop_x_m", "stop_y_m", "debris_m", "record_station"):

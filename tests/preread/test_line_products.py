@@ -8,17 +8,17 @@ import pytest
 from matplotlib.text import Text
 from shapely.geometry import LineString
 
-from lastseen.elevation import open_elevation
-from lastseen.preread.story import view_line
-from lastseen.products.caution import FULL_CAUTION
-from lastseen.products.mapsheet.drawing import start_drawing
-from lastseen.products.mapsheet.layout import FOOTER_MM, MARGIN_MM, fit_sheet
-from lastseen.products.mapsheet.panel import Pen
-from lastseen.products.mapsheet.sheet import own_look
-from lastseen.products.palette import load_palette
-from lastseen.products.preread.linefiles import write_line
-from lastseen.products.preread.linemap import legend_entries, legend_items
-from lastseen.scenario import Scenario
+from lastseen.core.scenario import Scenario
+from lastseen.jobs.reading.line import view_line
+from lastseen.output.caution import FULL_CAUTION
+from lastseen.output.draw.drawing import start_drawing
+from lastseen.output.draw.layout import FOOTER_MM, MARGIN_MM, fit_sheet
+from lastseen.output.draw.line_map import legend_entries, legend_items
+from lastseen.output.draw.map import own_look
+from lastseen.output.draw.palette import load_palette
+from lastseen.output.draw.panel import Pen
+from lastseen.output.results.reading import write_line
+from lastseen.terrain.elevation import open_elevation
 
 POINTS_PER_MM = 72.0 / 25.4
 FILES = ["map.png", "preread.gpkg", "preread_line.json", "sheet.pdf", "stretches.csv", "strip.png", "waypoints.gpx"]

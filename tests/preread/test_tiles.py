@@ -24,19 +24,27 @@ from typer.testing import CliRunner
 
 from hills import write
 from lastseen import cli
-from lastseen.elevation import open_elevation, read_window
-from lastseen.errors import InputError, OutputExistsError, ResourceError
-from lastseen.preread import read_area
-from lastseen.preread.carry import FIRST_REACH_M
-from lastseen.preread.keeping import kept_beside
-from lastseen.preread.lattice import heights_of_grid, heights_of_model
-from lastseen.preread.passing import FARTHEST_M
-from lastseen.preread.tile import pack, prepared_for, read_tile, tiles_of_question, unpack
-from lastseen.preread.tiled import asked, mosaics, view_area
-from lastseen.preread.workers import memory_of_worker_gb
-from lastseen.products import refuse_existing
-from lastseen.products.preread import AREA_MARKER, write_area
-from lastseen.scenario import Scenario, Snow
+from lastseen.core.errors import InputError, OutputExistsError, ResourceError
+from lastseen.core.scenario import Scenario, Snow
+from lastseen.jobs.reading.area import read_area
+from lastseen.jobs.reading.carry import FIRST_REACH_M
+from lastseen.jobs.reading.ground import heights_of_grid, heights_of_model
+from lastseen.jobs.reading.passing import FARTHEST_M
+from lastseen.jobs.reading.tiles import (
+    asked,
+    kept_beside,
+    memory_of_worker_gb,
+    mosaics,
+    pack,
+    prepared_for,
+    read_tile,
+    tiles_of_question,
+    unpack,
+    view_area,
+)
+from lastseen.output.results.reading import AREA_MARKER, write_area
+from lastseen.output.write import refuse_existing
+from lastseen.terrain.elevation import open_elevation, read_window
 from preread import grounds
 
 QUICK = {"members": 4, "spacing_m": 30.0}
@@ -136,7 +144,7 @@ def test_workers_killed_twenty_times_give_the_same_bytes(tmp_path):
     wanted, kills, runs = digests(alone.kept.folder), 0, 0
     # New workers are forked from one that has loaded all: kills, not imports, take the time.
     with dask.config.set({"distributed.worker.multiprocessing-method": "forkserver"}):
-        get_mp_context().set_forkserver_preload(["distributed", "lastseen.preread.tile"])
+        get_mp_context().set_forkserver_preload(["distributed", "lastseen.jobs.reading.tiles"])
         while kills < 20:
             killer = Killer(20 - kills, seed=runs)
             killer.start()
@@ -286,7 +294,7 @@ def test_memory_is_stated_and_refused(face_file, tmp_path, monkeypatch):
     heights = heights_of_model(open_elevation((face_file,)))
     question = asked(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
     assert 0.4 < memory_of_worker_gb(question, heights) < 4.0
-    monkeypatch.setattr("lastseen.preread.tiled.free_gb", lambda: 0.1)
+    monkeypatch.setattr("lastseen.jobs.reading.tiles.free_gb", lambda: 0.1)
     with pytest.raises(ResourceError, match=r"1 worker needs about .* smaller tiles"):
         view_area(scenario(face_file), tmp_path / "out", **QUICK)
 
@@ -299,12 +307,12 @@ def test_a_cluster_has_threads_and_memory_of_its_own(face_file, tmp_path, monkey
         asked_for.append(question.threads)
         raise InputError("enough")
 
-    monkeypatch.setattr("lastseen.preread.tiled.free_gb", lambda: 0.1)
-    monkeypatch.setattr("lastseen.preread.tiled.run_all", ask)
+    monkeypatch.setattr("lastseen.jobs.reading.tiles.free_gb", lambda: 0.1)
+    monkeypatch.setattr("lastseen.jobs.reading.tiles.run_all", ask)
     monkeypatch.setenv("LASTSEEN_THREADS", "16")
     with pytest.raises(InputError, match="enough"):
         view_area(scenario(face_file), tmp_path / "out", scheduler="tcp://127.0.0.1:1", **QUICK)
-    monkeypatch.setattr("lastseen.preread.tiled.free_gb", lambda: 100.0)
+    monkeypatch.setattr("lastseen.jobs.reading.tiles.free_gb", lambda: 100.0)
     for workers in (2, None):
         with pytest.raises(InputError, match="enough"):
             view_area(scenario(face_file), tmp_path / "out", workers=workers, **QUICK)

@@ -7,21 +7,18 @@ import numpy as np
 import pytest
 from shapely import MultiPolygon, box
 
-from lastseen.grid import Grid
-from lastseen.ground_layers import GroundLayers
-from lastseen.ground_layers.layers import GroundLayer
-from lastseen.ground_layers.vectors import covered_share
-from lastseen.preread import sheets
-from lastseen.preread.ensemble import draw_ensemble
-from lastseen.preread.gathering import AT_START, ZoneRow
-from lastseen.preread.lattice import heights_of_grid
-from lastseen.preread.passing import find_passing
-from lastseen.preread.regroup import places_to_regroup
-from lastseen.preread.route import route_of
-from lastseen.preread.sheets import KINDS, PreparedGround, trap_rasters
-from lastseen.preread.tiled import harm
-from lastseen.preread.words import regroup_sentence
-from lastseen.scenario import Snow
+from lastseen.core.grid import Grid
+from lastseen.core.scenario import Snow
+from lastseen.jobs.reading import ground as sheets
+from lastseen.jobs.reading.carry import draw_ensemble
+from lastseen.jobs.reading.gathering import AT_START, ZoneRow
+from lastseen.jobs.reading.ground import KINDS, PreparedGround, heights_of_grid, trap_rasters
+from lastseen.jobs.reading.passing import find_passing
+from lastseen.jobs.reading.regroup import places_to_regroup
+from lastseen.jobs.reading.route import route_of
+from lastseen.jobs.reading.tiles import harm
+from lastseen.jobs.reading.words import regroup_sentence
+from lastseen.terrain.ground_layers import GroundLayer, GroundLayers, covered_share
 from preread import grounds
 from preread.test_line import line_on, read
 

@@ -5,9 +5,9 @@ import geopandas
 import pytest
 from shapely.geometry import Point
 
-from lastseen.plan import make_plan
-from lastseen.products import write_plan
-from lastseen.scenario import read_scenario
+from lastseen.core.scenario import read_scenario
+from lastseen.jobs.plan import make_plan
+from lastseen.output.write import write_plan
 
 DEMO = Path(__file__).resolve().parents[2] / "data-demo"
 

@@ -4,9 +4,9 @@ import json
 import numpy as np
 import pytest
 
-from lastseen.errors import InputError
-from lastseen.products.contents import contents_of, read_contents
-from lastseen.products.numbers import numbers_text
+from lastseen.core.errors import InputError
+from lastseen.output.numbers import numbers_text
+from lastseen.output.result import contents_of, read_contents
 
 
 def test_a_folder_read_back_says_what_the_plan_said(plan, written):

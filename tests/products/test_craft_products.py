@@ -6,22 +6,18 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 from PIL import Image
 
-from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.products.craft_text import areas_text, clock_text, dig_text, probe_text, range_text
-from lastseen.products.figures import canvas
-from lastseen.products.figures import clock as clock_figure
-from lastseen.products.figures import receive as range_figure
-from lastseen.products.plan_reading import read_walk
-from lastseen.products.tables import WIDTH, table
-from lastseen.search.belief import SubArea, after_search
-from lastseen.search.clock import rescue_clock
-from lastseen.search.plan_clock import clock_of_legs
-from lastseen.search.probing import PROBE_LINES, plan_line, spiral_holes
-from lastseen.search.ranking import best_order, ranked
-from lastseen.search.receive import receive_range
-from lastseen.search.shovelling import plan_dig
-from lastseen.search.spread import Spread
-from lastseen.search.survival import CURVES, survival_curve
+from lastseen.core.spread import Spread
+from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.console import WIDTH, areas_text, clock_text, dig_text, probe_text, range_text, table
+from lastseen.output.draw import drawing, rescue
+from lastseen.output.read import read_walk
+from lastseen.rescue.clock import rescue_clock
+from lastseen.rescue.probing import PROBE_LINES, plan_line, spiral_holes
+from lastseen.rescue.receiver import receive_range
+from lastseen.rescue.shovelling import plan_dig
+from lastseen.rescue.survival import CURVES, survival_curve
+from lastseen.search.belief import SubArea, after_search, best_order, ranked
+from lastseen.search.walk_clock import clock_of_legs
 
 RANGES = {
     "plain": receive_range(45.0, 3.0, depth_m=1.5),
@@ -38,8 +34,8 @@ def clock_with(curve, depth_m=1.0, diggers=2):
 
 
 CLOCKS = {name: clock_with(name) for name in CURVES} | {"deep": clock_with("rauch-2024", 3.5, 1)}
-WRITERS = {f"range {name}": (range_figure, "write_range_figure", one) for name, one in RANGES.items()} | {
-    f"clock {name}": (clock_figure, "write_clock_figure", one) for name, one in CLOCKS.items()
+WRITERS = {f"range {name}": (rescue, "write_range_figure", one) for name, one in RANGES.items()} | {
+    f"clock {name}": (rescue, "write_clock_figure", one) for name, one in CLOCKS.items()
 }
 
 
@@ -49,17 +45,17 @@ def drawn(request, tmp_path_factory):
     module, name, what = WRITERS[request.param]
     path = tmp_path_factory.mktemp("figure") / "figure.png"
     kept = []
-    plain = canvas.write_png
+    plain = drawing.write_png
 
     def keep(figure, where):
         kept.append(figure)
         plain(figure, where)
 
-    canvas.write_png = keep
+    drawing.write_png = keep
     try:
         getattr(module, name)(what, path)
     finally:
-        canvas.write_png = plain
+        drawing.write_png = plain
     return path, kept[0], lambda where: getattr(module, name)(what, where)
 
 
@@ -121,11 +117,11 @@ def test_survival_line_stops_where_the_data_stop():
         nonlocal figure
         figure = found
 
-    plain, canvas.write_png = canvas.write_png, keep
+    plain, drawing.write_png = drawing.write_png, keep
     try:
-        clock_figure.write_clock_figure(CLOCKS["haegeli-2011-canada"], None)
+        rescue.write_clock_figure(CLOCKS["haegeli-2011-canada"], None)
     finally:
-        canvas.write_png = plain
+        drawing.write_png = plain
     line = max(figure.axes[0].lines, key=lambda one: len(one.get_xdata()))
     x, y = np.asarray(line.get_xdata(), float), np.asarray(line.get_ydata(), float)
     assert np.isnan(y[(x < 9.9) | (x > 35.1)]).all()
@@ -142,7 +138,7 @@ def test_plan_folder_gives_the_clock_of_the_plan(plan, written, tmp_path):
     again = clock_of_legs(legs, strip_width_m=width, **here)
     for one, other in zip(direct.phases, again.phases, strict=True):
         assert one.time_s.three == pytest.approx(other.time_s.three, abs=1.0)
-    clock_figure.write_clock_figure(direct, tmp_path / "clock.png", plan.scenario.name)
+    rescue.write_clock_figure(direct, tmp_path / "clock.png", plan.scenario.name)
     assert (tmp_path / "clock.png").stat().st_size > 10_000
 
 

@@ -17,14 +17,14 @@ from pyproj import CRS
 from shapely import MultiPolygon, Point, box
 
 from drill.walks import EAST, NORTH, corners_of, plan_on, recorded
-from lastseen.drill.debrief import Noted, debrief, read_log
-from lastseen.drill.exercises import Exercise
-from lastseen.drill.targets import hide
-from lastseen.errors import InputError, OutputExistsError
-from lastseen.place import WGS84, transformer
-from lastseen.products.caution import FULL_CAUTION
-from lastseen.products.debrief_files import sheet_name, write_debrief
-from lastseen.products.drill_files import read_targets, write_targets
+from lastseen.core.errors import InputError, OutputExistsError
+from lastseen.core.place import WGS84, transformer
+from lastseen.jobs.practice.debrief import debrief
+from lastseen.jobs.practice.exercises import Exercise
+from lastseen.jobs.practice.targets import hide
+from lastseen.jobs.practice.tracks import Noted, read_log
+from lastseen.output.caution import FULL_CAUTION
+from lastseen.output.results.drill import read_targets, sheet_name, write_debrief, write_targets
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed: pages were not drawn")
 A4_POINTS = (210.0 / 25.4 * 72.0, 297.0 / 25.4 * 72.0)

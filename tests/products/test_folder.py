@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from lastseen.errors import InputError, OutputExistsError, ResourceError
-from lastseen.products import geopackage, refuse_existing, write_plan
-from lastseen.products.contents import read_contents
-from lastseen.products.folder import new_folder, put_back
+from lastseen.core.errors import InputError, OutputExistsError, ResourceError
+from lastseen.output.formats import gpkg
+from lastseen.output.result import read_contents
+from lastseen.output.write import new_folder, put_back, refuse_existing, write_plan
 
 FILES = {
     "plan.json",
@@ -123,7 +123,7 @@ def test_a_failure_midway_leaves_the_old_plan_and_nothing_else(plan, tmp_path, m
         path.write_text("half")
         raise raised
 
-    monkeypatch.setattr(geopackage, "write_geopackage", fail)
+    monkeypatch.setattr(gpkg, "write_geopackage", fail)
     write_old(tmp_path / "old")
     for name in ("old", "new"):
         with pytest.raises(seen):
@@ -248,8 +248,8 @@ def test_killed_fifty_times_the_old_plan_or_the_new_one_is_there(plan, written, 
 KILLED_AT = """
 import os, signal, sys
 from pathlib import Path
-from lastseen.products.contents import read_contents
-from lastseen.products.folder import new_folder, put_back
+from lastseen.output.result import read_contents
+from lastseen.output.write import new_folder, put_back
 moves, rename = [], Path.rename
 
 def killing(one, target):

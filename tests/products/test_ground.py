@@ -5,14 +5,14 @@ import pytest
 import rasterio
 
 from dem_zoo import hill, store
-from lastseen import memory
 from lastseen.cli import app
-from lastseen.elevation import open_elevation
-from lastseen.errors import InputError, ResourceError
-from lastseen.products import ground
-from lastseen.products.caution import FULL_CAUTION
-from lastseen.products.ground import LAYERS, layers_on, write_ground
-from lastseen.terrain.layers import DRAINAGE_LAYERS
+from lastseen.core import machine
+from lastseen.core.errors import InputError, ResourceError
+from lastseen.output.caution import FULL_CAUTION
+from lastseen.output.results import ground
+from lastseen.output.results.ground import LAYERS, layers_on, write_ground
+from lastseen.terrain.derived_layers import DRAINAGE_LAYERS
+from lastseen.terrain.elevation import open_elevation
 
 
 def quiet(_stage, _share):
@@ -91,7 +91,7 @@ def test_memory_is_said_before_it_is_used(tmp_path, monkeypatch):
     write_ground(open_elevation([path]), tmp_path / "a", overwrite=False, progress=lambda stage, _: said.append(stage))
     assert said[0].startswith("bands of 0.0 million cells, about 0.0 GB; drainage of 0.0 million cells")
     monkeypatch.setattr(ground, "DRAINAGE_GB_PER_MILLION_CELLS", 1e6)
-    monkeypatch.setattr(memory, "free_gb", lambda: 4.0)
+    monkeypatch.setattr(machine, "free_gb", lambda: 4.0)
     with pytest.raises(ResourceError, match="--local-only leaves drainage out"):
         write_ground(open_elevation([path]), tmp_path / "b", overwrite=False, progress=quiet)
     assert not (tmp_path / "b").exists()

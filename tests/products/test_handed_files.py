@@ -14,15 +14,14 @@ from lxml import etree
 from pyproj import Geod, Proj, Transformer
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, shape
 
-from lastseen.place import WGS84, transformer
-from lastseen.products import gpx
-from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.products.contents import contents_of
-from lastseen.products.degrees import in_degrees
-from lastseen.products.geojson import write_geojson
-from lastseen.products.gpx import write_basic_gpx, write_gpx
-from lastseen.products.kml import write_kml
-from lastseen.products.palette import load_palette
+from lastseen.core.place import WGS84, transformer
+from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.draw.palette import load_palette
+from lastseen.output.formats import gpx
+from lastseen.output.formats.geojson import in_degrees, write_geojson
+from lastseen.output.formats.gpx import write_basic_gpx, write_gpx
+from lastseen.output.formats.kml import write_kml
+from lastseen.output.result import contents_of
 from products.schemas import official
 
 KML = "{http://www.opengis.net/kml/2.2}"

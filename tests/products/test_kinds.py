@@ -9,14 +9,11 @@ import geopandas
 import pytest
 from pyarrow import parquet
 
-from lastseen.commands import handing_over
-from lastseen.errors import InputError, OutputExistsError
-from lastseen.products import kinds, write_search, writing
-from lastseen.products.caution import FULL_CAUTION
-from lastseen.products.contents import contents_of, read_contents
-from lastseen.products.exporting import export_plan
-from lastseen.products.folder import files_into
-from lastseen.products.kinds import KINDS, Wishes, kinds_named
+from lastseen.commands import plan as handing_over
+from lastseen.core.errors import InputError, OutputExistsError
+from lastseen.output.caution import FULL_CAUTION
+from lastseen.output.result import contents_of, read_contents
+from lastseen.output.write import KINDS, Wishes, export_plan, files_into, kinds_named, write_search
 
 NAMES = [one.name for one in KINDS]
 
@@ -129,7 +126,7 @@ def test_a_product_that_joins_later_is_written_everywhere(plan, written, tmp_pat
         path.write_text(f"{contents.numbers['name']} {wishes.paper}")
 
     more = dataclasses.replace(KINDS[0], name="note", file="note.txt", write=write)
-    monkeypatch.setattr(kinds, "KINDS", (*KINDS, more))
+    monkeypatch.setattr(write, "KINDS", (*KINDS, more))
     export_plan(written, ["note"], output=tmp_path / "out", wishes=Wishes(paper="A3"))
     assert (tmp_path / "out" / "note.txt").read_text().endswith(" A3")
-    assert tuple(one for one in KINDS if one.always) == writing.ALWAYS
+    assert tuple(one for one in KINDS if one.always) == write.ALWAYS

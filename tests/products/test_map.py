@@ -8,16 +8,16 @@ import pytest
 from matplotlib.text import Text
 from PIL import Image
 
-from lastseen.products import sheet as sheets
-from lastseen.products.caution import FULL_CAUTION
-from lastseen.products.contents import contents_of
-from lastseen.products.mapsheet import words
-from lastseen.products.mapsheet.ground import contours, drawn_lattice, relief
-from lastseen.products.mapsheet.labels import Room
-from lastseen.products.mapsheet.layout import PAPERS_MM, Box, lay_out_sheet
-from lastseen.products.mapsheet.shown import shown_of
-from lastseen.products.mapsheet.words import clock
-from lastseen.products.palette import load_palette
+from lastseen.output.caution import FULL_CAUTION
+from lastseen.output.draw import words
+from lastseen.output.draw.drawing import Room
+from lastseen.output.draw.layout import PAPERS_MM, Box, lay_out_sheet
+from lastseen.output.draw.palette import load_palette
+from lastseen.output.draw.relief import contours, drawn_lattice, relief
+from lastseen.output.draw.shown import shown_of
+from lastseen.output.draw.words import clock
+from lastseen.output.result import contents_of
+from lastseen.output.sheets.plan import draw_book, write_map, write_map_and_sheet
 from lastseen.traps.trap import LETTERS
 from search.zoo import plane
 
@@ -25,7 +25,7 @@ from search.zoo import plane
 @pytest.fixture(scope="module")
 def drawn(plan):
     with mpl.rc_context():
-        drawing = sheets.draw_book(contents_of(plan))[0]
+        drawing = draw_book(contents_of(plan))[0]
         drawing.figure.canvas.draw()
     return drawing
 
@@ -106,13 +106,13 @@ def test_the_body_holds_the_search_at_a_round_scale(plan, observed):
 def test_any_name_can_be_drawn(observed, tmp_path, name):
     scenario = dataclasses.replace(observed.scenario, name=name)
     contents = contents_of(dataclasses.replace(observed, scenario=scenario))
-    sheets.write_map_and_sheet(contents, tmp_path / "map.png", tmp_path / "sheet.pdf")
+    write_map_and_sheet(contents, tmp_path / "map.png", tmp_path / "sheet.pdf")
     assert (tmp_path / "map.png").stat().st_size > 10_000
 
 
 def test_settings_of_the_user_do_not_change_the_map(plan, written, tmp_path):
     with mpl.rc_context({"font.size": 30, "lines.linewidth": 9, "savefig.dpi": 50, "text.usetex": False}):
-        sheets.write_map(contents_of(plan), tmp_path / "map.png")
+        write_map(contents_of(plan), tmp_path / "map.png")
         assert mpl.rcParams["font.size"] == 30
     assert (tmp_path / "map.png").read_bytes() == (written / "map.png").read_bytes()
 

@@ -4,10 +4,8 @@ import math
 
 import pytest
 
-from lastseen.products import plan_numbers
-from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.products.inputs import input_files
-from lastseen.products.numbers import numbers_text
+from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.numbers import input_files, numbers_text, plan_numbers
 
 KEYS = [
     "schema_version",
@@ -94,7 +92,7 @@ def test_inputs_are_named_and_checked_but_not_placed(plan):
 
 
 def test_large_and_missing_inputs_have_no_checksum(plan, tmp_path, monkeypatch):
-    monkeypatch.setattr("lastseen.products.inputs.MOST_BYTES", 1000)
+    monkeypatch.setattr("lastseen.output.numbers.MOST_BYTES", 1000)
     assert input_files(plan)[0]["sha256"] is None
     assert "512 MB" in input_files(plan)[0]["note"]
     sheet = dataclasses.replace(plan.elevation.sheets[0], path=tmp_path / "gone.tif")

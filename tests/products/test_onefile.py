@@ -12,15 +12,13 @@ import numpy as np
 import pytest
 import shapely
 
-from lastseen.outlines import poa_areas
-from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.products.contents import contents_of, read_contents
-from lastseen.products.onefile import page_text, write_page
-from lastseen.products.onefile.clock import covered_shares, curve_corners
-from lastseen.products.onefile.tables import lookup
-from lastseen.products.onefile.words import part, words
-from lastseen.search import measure_coverage
-from lastseen.search.survival import CURVES, survival_bounds_percent
+from lastseen.core.outlines import poa_areas
+from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.onefile.elements import part, words
+from lastseen.output.onefile.page import covered_shares, curve_corners, lookup, page_text, write_page
+from lastseen.output.result import contents_of, read_contents
+from lastseen.rescue.survival import CURVES, survival_bounds_percent
+from lastseen.search.coverage import measure_coverage
 
 MEGABYTE = 1_000_000
 

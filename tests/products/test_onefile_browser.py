@@ -9,9 +9,9 @@ import pytest
 from PIL import Image
 
 from browser import launch, open_page
-from lastseen.products.contents import contents_of, read_contents
-from lastseen.products.onefile import write_page
-from lastseen.search.survival import CURVES, survival_percent
+from lastseen.output.onefile.page import write_page
+from lastseen.output.result import contents_of, read_contents
+from lastseen.rescue.survival import CURVES, survival_percent
 
 WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 TOUCH = {"has_touch": True, "is_mobile": True, "device_scale_factor": 2}

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from lastseen.products.palette import load_palette
+from lastseen.output.draw.palette import load_palette
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 # CIEDE2000 (Sharma, Wu & Dalal 2005): 1 is about the least that an eye can tell side by side; lines and areas that do

@@ -12,15 +12,15 @@ from matplotlib.text import Text
 
 from dem_zoo import store
 from drill import site_zoo as zoo
-from lastseen.drill.sites import SiteWish
-from lastseen.drill.sites.view import view_sites
-from lastseen.outlines import read_outline
-from lastseen.place import parse_crs, parse_point
-from lastseen.products.caution import FULL_CAUTION
-from lastseen.products.deposit_laying import lay_deposit
-from lastseen.products.depositmap import draw_deposit_map
-from lastseen.products.sitemap import draw_site_map
-from lastseen.scenario import scenario_of
+from lastseen.core.outlines import read_outline
+from lastseen.core.place import parse_crs, parse_point
+from lastseen.core.scenario import scenario_of
+from lastseen.jobs.practice.site import SiteWish
+from lastseen.jobs.practice.sites import view_sites
+from lastseen.output.caution import FULL_CAUTION
+from lastseen.output.draw.deposit_map import draw_deposit_map
+from lastseen.output.draw.site_map import draw_site_map
+from lastseen.output.read import lay_deposit
 from test_cli import CODES, lastseen
 
 NEAR = ("--near", "600600,5100600", "--crs", "32632", "--within", "130", "--count", "1")

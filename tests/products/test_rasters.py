@@ -4,9 +4,9 @@ import rasterio
 from pyproj import CRS
 from rio_cogeo import cog_validate
 
-from lastseen.grid import Grid
-from lastseen.products.caution import FULL_CAUTION
-from lastseen.products.rasters import FLOW_RASTERS, NODATA, RASTERS, write_cog
+from lastseen.core.grid import Grid
+from lastseen.output.caution import FULL_CAUTION
+from lastseen.output.formats.cog import FLOW_RASTERS, NODATA, RASTERS, write_cog
 
 
 @pytest.mark.parametrize("name", RASTERS)

@@ -14,15 +14,15 @@ import pypdfium2.raw as pdfium_c
 import pytest
 from shapely.geometry import Point
 
-from lastseen.place import WGS84, to_lonlat, transformer
-from lastseen.plan import make_plan
-from lastseen.products import sheet
-from lastseen.products.caution import FULL_CAUTION
-from lastseen.products.contents import contents_of, read_contents
-from lastseen.products.mapsheet.furniture import grid_crs
-from lastseen.products.mapsheet.layout import PAPERS_MM, lay_out_sheet
-from lastseen.products.mapsheet.shown import shown_of
-from lastseen.search import declination_deg
+from lastseen.core.place import WGS84, to_lonlat, transformer
+from lastseen.jobs.plan import make_plan
+from lastseen.output.caution import FULL_CAUTION
+from lastseen.output.draw.furniture import grid_crs
+from lastseen.output.draw.layout import PAPERS_MM, lay_out_sheet
+from lastseen.output.draw.shown import shown_of
+from lastseen.output.result import contents_of, read_contents
+from lastseen.output.sheets.plan import write_map_and_sheet, write_sheet
+from lastseen.search.legs import declination_deg
 
 MM_PER_POINT = 25.4 / 72.0
 LEAST_POINTS = 5.9
@@ -66,7 +66,7 @@ def printed(everything, tmp_path_factory):
     for name, contents in everything.items():
         for kind, paper in VARIANTS[name]:
             path = folder / f"{name}-{kind}-{paper}.pdf"
-            sheet.write_sheet(contents, path, kind=kind, paper=paper)
+            write_sheet(contents, path, kind=kind, paper=paper)
             found[name, kind, paper] = pdfium.PdfDocument(path)
     return found
 
@@ -172,7 +172,7 @@ def test_fonts_are_embedded_and_none_is_of_type_3(printed, everything, tmp_path)
             for one in page.get_objects(filter=[pdfium_c.FPDF_PAGEOBJ_TEXT], max_depth=4):
                 font = pdfium_c.FPDFTextObj_GetFont(one)
                 assert pdfium_c.FPDFFont_GetIsEmbedded(font) == 1
-    sheet.write_sheet(everything["observed"], tmp_path / "one.pdf")
+    write_sheet(everything["observed"], tmp_path / "one.pdf")
     raw = (tmp_path / "one.pdf").read_bytes()
     assert b"/Type3" not in raw
     assert b"/CIDFontType2" in raw
@@ -252,14 +252,14 @@ def test_the_grid_is_utm_whatever_the_map_is_drawn_in():
 def test_the_same_contents_give_the_same_bytes(everything, written, tmp_path):
     """From the plan, from its folder read back, and in another process with another environment."""
     first = (written / "sheet.pdf").read_bytes()
-    sheet.write_sheet(everything["plan"], tmp_path / "again.pdf")
+    write_sheet(everything["plan"], tmp_path / "again.pdf")
     assert (tmp_path / "again.pdf").read_bytes() == first
-    sheet.write_map_and_sheet(read_contents(written), tmp_path / "map.png", tmp_path / "read.pdf")
+    write_map_and_sheet(read_contents(written), tmp_path / "map.png", tmp_path / "read.pdf")
     assert (tmp_path / "read.pdf").read_bytes() == first
     assert (tmp_path / "map.png").read_bytes() == (written / "map.png").read_bytes()
     code = (
         "import sys; from pathlib import Path; from lastseen.products import sheet; "
-        "from lastseen.products.contents import read_contents; "
+        "from lastseen.output.result import read_contents; "
         "sheet.write_sheet(read_contents(Path(sys.argv[1])), Path(sys.argv[2]))"
     )
     more = {"PYTHONHASHSEED": "7", "SOURCE_DATE_EPOCH": "1700000000", "TZ": "Asia/Tokyo"}

@@ -10,10 +10,10 @@ import pytest
 from pyproj import CRS, Geod, Transformer
 from shapely.geometry import MultiPolygon
 
-from lastseen.products.contents import contents_of
-from lastseen.products.mapsheet import furniture
-from lastseen.products.mapsheet.shown import Shown, blank_of, shown_of
-from lastseen.products.palette import load_palette
+from lastseen.output.draw import furniture
+from lastseen.output.draw.palette import load_palette
+from lastseen.output.draw.shown import Shown, blank_of, shown_of
+from lastseen.output.result import contents_of
 
 ELLIPSOID = Geod(ellps="WGS84")
 DECLINATION_DEG = 12.0  # any: what is drawn must follow it

@@ -5,9 +5,9 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from lastseen.products.contents import contents_of
-from lastseen.products.palette import load_palette
-from lastseen.products.styles import layer_styles, qml_text, sld_text
+from lastseen.output.draw.palette import load_palette
+from lastseen.output.formats.styles import layer_styles, qml_text, sld_text
+from lastseen.output.result import contents_of
 
 SLD, OGC = "{http://www.opengis.net/sld}", "{http://www.opengis.net/ogc}"
 

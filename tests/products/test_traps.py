@@ -13,16 +13,15 @@ import rasterio
 from shapely import box
 
 import hills
-from lastseen.errors import OutputExistsError
-from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.products.palette import load_palette
-from lastseen.products.trapfiles import traps_numbers, write_traps
-from lastseen.products.trapmap import draw_trap_map
-from lastseen.scenario import scenario_of
-from lastseen.summary import trap_table
-from lastseen.traps import WEIGHT_FORMULA, shares_sentence
-from lastseen.traps.trap import LETTERS
-from lastseen.trapview import view_traps
+from lastseen.core.errors import OutputExistsError
+from lastseen.core.scenario import scenario_of
+from lastseen.jobs.trap_view import view_traps
+from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.console import trap_table
+from lastseen.output.draw.palette import load_palette
+from lastseen.output.draw.trap_map import draw_trap_map
+from lastseen.output.results.ground import traps_numbers, write_traps
+from lastseen.traps.trap import LETTERS, WEIGHT_FORMULA, shares_sentence
 
 NAMES = ["start_zones.tif", "trap_map.png", "traps.gpkg", "traps.json"]
 
@@ -159,7 +158,7 @@ def test_nothing_is_left_of_a_folder_that_fails(handed, tmp_path, monkeypatch):
     def broken(*_args):
         raise RuntimeError("no ink")
 
-    monkeypatch.setattr("lastseen.products.trapmap.write_trap_map", broken)
+    monkeypatch.setattr("lastseen.output.draw.trap_map.write_trap_map", broken)
     with pytest.raises(RuntimeError, match="no ink"):
         write_traps(view, tmp_path / "new")
     assert list(tmp_path.iterdir()) == []

@@ -14,11 +14,11 @@ import shapely
 from lxml import etree
 from pyproj import Geod
 
-from lastseen.products.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.products.contents import contents_of
-from lastseen.products.geopackage import write_geopackage
-from lastseen.products.gpx import write_gpx
-from lastseen.products.layers import plan_layers
+from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.formats.gpkg import write_geopackage
+from lastseen.output.formats.gpx import write_gpx
+from lastseen.output.layers import plan_layers
+from lastseen.output.result import contents_of
 
 NAMES = [
     "last_seen",

@@ -5,7 +5,8 @@ import pytest
 from shapely import Point
 
 from dem_zoo import ZOO, grid_of, plane, turned, with_island
-from lastseen.release import SIZES, grade_start_zones, release_areas, slab_class, thickness_m
+from lastseen.snow.release import SIZES, slab_class, thickness_m
+from lastseen.snow.start_zones import grade_start_zones, release_areas
 
 SHAPE = (101, 121)
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from lastseen.release import deposit_volume_m3, slope_factor
+from lastseen.snow.release import deposit_volume_m3, slope_factor
 from reference_rows import check_row, read_reference
 
 FUNCTIONS = {"salm_slope_factor": slope_factor, "deposit_volume_m3": deposit_volume_m3}

@@ -10,17 +10,10 @@ from hypothesis import strategies as st
 from shapely import MultiPolygon, Point, box
 
 from dem_zoo import grid_of, plane, turned
-from lastseen.errors import InputError
-from lastseen.outlines import cells_of_outline
-from lastseen.release import (
-    drawn_release,
-    find_release,
-    slab_class,
-    slope_factor,
-    start_zone_terrain,
-    thickness_m,
-)
-from lastseen.terrain import read_terrain
+from lastseen.core.errors import InputError
+from lastseen.core.outlines import cells_of_outline
+from lastseen.snow.release import drawn_release, find_release, slab_class, slope_factor, start_zone_terrain, thickness_m
+from lastseen.terrain.surface import read_terrain
 
 SHAPE = (101, 123)  # 505 x 615 m
 MIDDLE = (311.3, 248.7)

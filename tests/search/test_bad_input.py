@@ -5,8 +5,8 @@ import pytest
 import shapely
 from shapely import LineString, MultiPolygon, Polygon, box
 
-from lastseen.errors import InputError
-from lastseen.search import lay_out
+from lastseen.core.errors import InputError
+from lastseen.search.layout import lay_out
 from search.zoo import EAST_M, NORTH_M, ZOO, bowl, on_map
 
 BOWL = bowl()

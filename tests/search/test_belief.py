@@ -9,17 +9,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, box
 
-from lastseen.errors import InputError
+from lastseen.core.errors import InputError
+from lastseen.rescue.survival import SurvivalCurve, survival_bounds_percent, survival_curve
 from lastseen.search.belief import (
     SubArea,
     after_search,
+    best_order,
+    in_order,
     parse_area,
+    ranked,
+    saved_percent,
     updated_grid,
     walked_grid_pod,
     walked_pod,
 )
-from lastseen.search.ranking import best_order, in_order, ranked, saved_percent
-from lastseen.search.survival import SurvivalCurve, survival_bounds_percent, survival_curve
 from search.zoo import EAST_M, NORTH_M, ground, on_map, plane
 
 FLAT = ground(lambda x, y: 0.0 * x * y)

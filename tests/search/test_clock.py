@@ -9,14 +9,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, MultiPolygon, box
 
-from lastseen.errors import InputError
-from lastseen.search import lay_out, walking_speed_m_s
-from lastseen.search.clock import found_alive, rescue_clock
-from lastseen.search.model import Coverage, Leg, SearchPlan
-from lastseen.search.phases import PhaseValues, shovelling, shovelling_time_min
-from lastseen.search.plan_clock import FASTER, SLOWER, clock_of_legs, one_walk
-from lastseen.search.spread import Spread, exactly
-from lastseen.search.survival import CURVES, survival_curve, survival_percent
+from lastseen.core.errors import InputError
+from lastseen.core.spread import Spread, exactly
+from lastseen.rescue.clock import (
+    PhaseValues,
+    found_alive,
+    rescue_clock,
+    shovelling,
+    shovelling_time_min,
+    walking_speed_m_s,
+)
+from lastseen.rescue.survival import CURVES, survival_curve, survival_percent
+from lastseen.search.layout import lay_out
+from lastseen.search.search_plan import Coverage, Leg, SearchPlan
+from lastseen.search.walk_clock import FASTER, SLOWER, clock_of_legs, one_walk
 from search.zoo import bowl, on_map
 
 FALK = survival_curve("falk-1994")

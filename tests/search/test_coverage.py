@@ -2,8 +2,9 @@ import numpy as np
 import pytest
 from shapely import LineString, MultiPolygon, box
 
-from lastseen.errors import InputError
-from lastseen.search import lay_out, measure_coverage
+from lastseen.core.errors import InputError
+from lastseen.search.coverage import measure_coverage
+from lastseen.search.layout import lay_out
 from oracles.coverage import coverage_fraction
 from search.zoo import ZOO, bowl, ground, on_map, plane
 

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lastseen.errors import InputError
-from lastseen.search.detection import (
+from lastseen.core.errors import InputError
+from lastseen.rescue.detection import (
     LAW_SOURCES,
     LAWS,
     coverage_factor,

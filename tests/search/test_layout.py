@@ -10,8 +10,8 @@ from pyproj import Geod, Transformer
 from shapely import MultiPolygon, Point, Polygon, box
 from shapely.affinity import rotate, scale, translate
 
-from lastseen.grid import Grid
-from lastseen.search import lay_out
+from lastseen.core.grid import Grid
+from lastseen.search.layout import lay_out
 from search.zoo import EAST_M, NORTH_M, UTM, ZOO, bowl, ground, on_map, plane
 
 BOWL = bowl()

@@ -6,8 +6,8 @@ import math
 import pytest
 from shapely import box
 
-from lastseen.search import declination_deg, lay_out
-from lastseen.search.magnetic import decimal_year
+from lastseen.search.layout import lay_out
+from lastseen.search.legs import decimal_year, declination_deg
 from search.zoo import ground, on_map
 
 FLAT = ground(lambda x, y: 0.0 * x * y)

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
-from lastseen.errors import InputError
-from lastseen.search.probing import (
+from lastseen.core.errors import InputError
+from lastseen.rescue.probing import (
     BODY,
     PROBE_LINES,
     PROBE_NOTES,

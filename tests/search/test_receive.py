@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lastseen.errors import InputError
-from lastseen.search.receive import (
+from lastseen.core.errors import InputError
+from lastseen.rescue.receiver import (
     coupled_range_factor,
     fastest_m_s,
     mean_range_factor,

@@ -7,9 +7,11 @@ import pytest
 from shapely import box
 from shapely.affinity import translate
 
-from lastseen.errors import InputError
-from lastseen.search import approach_time_h, measure_coverage, strip_pattern, walking_speed_m_s
-from lastseen.shared_files import shared_folder
+from lastseen.core.errors import InputError
+from lastseen.core.machine import shared_folder
+from lastseen.rescue.clock import approach_time_h, walking_speed_m_s
+from lastseen.search.coverage import measure_coverage
+from lastseen.search.frame import strip_pattern
 from search.zoo import EAST_M, NORTH_M, ground
 
 FLAT = ground(lambda x, y: 0.0 * x * y)

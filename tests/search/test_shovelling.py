@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lastseen.errors import InputError
-from lastseen.search.shovelling import (
+from lastseen.core.errors import InputError
+from lastseen.rescue.shovelling import (
     METRES_PER_DIGGER,
     conveyor_factor,
     conveyor_length_m,

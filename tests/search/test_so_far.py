@@ -6,9 +6,9 @@ from pyproj import CRS
 from shapely import LineString, box, union_all
 from shapely.ops import substring
 
-from lastseen.grid import Grid
-from lastseen.search import walking_speed_m_s
-from lastseen.search.so_far import Walked, covered_so_far
+from lastseen.core.grid import Grid
+from lastseen.rescue.clock import walking_speed_m_s
+from lastseen.search.coverage import Walked, covered_so_far
 
 FLAT = Grid(np.zeros((150, 200)), 0.0, 300.0, 2.0, CRS("EPSG:32632"))
 DEBRIS = box(100.0, 100.0, 300.0, 200.0)

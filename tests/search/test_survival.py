@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lastseen.errors import InputError
-from lastseen.search.survival import CURVES, SurvivalCurve, survival_bounds_percent, survival_curve, survival_percent
+from lastseen.core.errors import InputError
+from lastseen.rescue.survival import CURVES, SurvivalCurve, survival_bounds_percent, survival_curve, survival_percent
 
 NAMES = sorted(CURVES)
 

@@ -5,7 +5,7 @@ import pytest
 from shapely import box
 from shapely.affinity import translate
 
-from lastseen.search import lay_out
+from lastseen.search.layout import lay_out
 from search.outline_zoo import ZOO
 from search.zoo import EAST_M, NORTH_M, ground, on_map, plane
 

@@ -6,12 +6,19 @@ import numpy as np
 import pytest
 from shapely import box
 
-from lastseen.errors import InputError
-from lastseen.grid import Grid
-from lastseen.search import Reception, dipole_range_m, falk_1994, lay_out, second_pass
+from lastseen.core.errors import InputError
+from lastseen.core.grid import Grid
+from lastseen.search.layout import lay_out, second_pass
+from lastseen.search.simulation import (
+    Reception,
+    Targets,
+    dipole_range_m,
+    falk_1994,
+    first_signals_s,
+    hide_targets,
+    simulate,
+)
 from lastseen.search.surface import Surface
-from lastseen.search.trial import hide_targets, simulate
-from lastseen.search.trial.simulate import Targets, first_signals_s
 from search.zoo import EAST_M, NORTH_M, UTM, ground, on_map, plane
 
 FLAT = ground(lambda x, y: 0.0 * x * y)

@@ -5,8 +5,8 @@ import pytest
 import shapely
 from shapely import MultiPolygon, Point, box
 
-from lastseen.errors import InputError
-from lastseen.search import lay_out
+from lastseen.core.errors import InputError
+from lastseen.search.layout import lay_out
 from search.zoo import EAST_M, NORTH_M, ground, on_map, plane
 
 FLAT = ground(lambda x, y: 0.0 * x * y)

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from shapely import MultiPolygon, Point, Polygon
 from shapely.affinity import translate
 
-from lastseen.search import Reception, lay_out, measure_coverage
+from lastseen.search.coverage import measure_coverage
+from lastseen.search.layout import lay_out
+from lastseen.search.simulation import Reception, first_signals_s, hide_targets
 from lastseen.search.surface import Surface
-from lastseen.search.trial import hide_targets
-from lastseen.search.trial.simulate import first_signals_s
 from search.outline_zoo import ZOO
 from search.zoo import ground, on_map
 

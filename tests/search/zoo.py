@@ -6,7 +6,7 @@ from pyproj import CRS
 from shapely import MultiPolygon, Point, Polygon, box
 from shapely.affinity import rotate, translate
 
-from lastseen.grid import Grid
+from lastseen.core.grid import Grid
 
 EAST_M, NORTH_M = 600_000.0, 5_100_000.0
 UTM = CRS("EPSG:32632")

@@ -5,7 +5,7 @@ import numpy as np
 import rasterio
 
 from dem_zoo import UTM, cone, gully, hill, plane, saddle, sphere
-from lastseen.grid import Grid
+from lastseen.core.grid import Grid
 
 SHAPE = (61, 73)
 SYNTHETIC = {

@@ -6,13 +6,22 @@ import numpy as np
 import pytest
 
 from dem_zoo import UTM
-from lastseen.errors import InputError, ResourceError
-from lastseen.grid import Grid
-from lastseen.terrain.around import BROAD, FINE, Ring, openness, relative_position_m, ring_on, ruggedness
+from lastseen.core.errors import InputError, ResourceError
+from lastseen.core.grid import Grid
+from lastseen.terrain.derived_layers import drainage_layers, local_families
 from lastseen.terrain.doubts import doubtful_heights
 from lastseen.terrain.drainage import accumulation_m2, drain, facet_direction_deg, fill, find_channels
-from lastseen.terrain.fall import cliff_drop_m, slope_breaks
-from lastseen.terrain.layers import drainage_layers, local_families
+from lastseen.terrain.neighbourhood import (
+    BROAD,
+    FINE,
+    Ring,
+    cliff_drop_m,
+    openness,
+    relative_position_m,
+    ring_on,
+    ruggedness,
+    slope_breaks,
+)
 from terrain.grounds import grid, rough_ground
 
 SMALL = [(1, 1), (1, 7), (7, 1), (2, 2), (2, 5), (3, 3), (4, 3)]

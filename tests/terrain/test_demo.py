@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 import rasterio
 
-from lastseen.shared_files import shared_folder
-from lastseen.terrain.around import openness
+from lastseen.core.machine import shared_folder
 from lastseen.terrain.doubts import doubtful_heights
 from lastseen.terrain.drainage import accumulation_m2, drain
-from lastseen.terrain.fall import cliff_drop_m, slope_breaks
+from lastseen.terrain.neighbourhood import cliff_drop_m, openness, slope_breaks
 from terrain.grounds import grid
 
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from lastseen.terrain.proofs import QUANTITIES, cone_area_error
+from lastseen.jobs.check.ground import GROUND_QUANTITIES, cone_area_error
 from reference_rows import check_row, read_reference
 
 ROWS = read_reference("ground")
@@ -11,12 +11,12 @@ ROWS = read_reference("ground")
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row["id"])
 def test_reference_value(row):
     """Each row holds."""
-    check_row(row, QUANTITIES)
+    check_row(row, GROUND_QUANTITIES)
 
 
 def test_every_quantity_has_rows():
     """No function is left without a value."""
-    assert {row["quantity"] for row in ROWS} == set(QUANTITIES)
+    assert {row["quantity"] for row in ROWS} == set(GROUND_QUANTITIES)
 
 
 def test_more_ways_follow_a_cone_better():

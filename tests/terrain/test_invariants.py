@@ -7,13 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lastseen.grid import Grid
-from lastseen.terrain import curvature, read_terrain
-from lastseen.terrain.around import Ring, openness, relative_position_m, ruggedness
+from lastseen.core.grid import Grid
+from lastseen.terrain.derived_layers import DRAINAGE_LAYERS, drainage_layers, local_families
 from lastseen.terrain.doubts import doubtful_heights, doubts_between
 from lastseen.terrain.drainage import accumulation_m2, drain, facet_direction_deg, fill, find_channels
-from lastseen.terrain.fall import cliff_drop_m, slope_breaks
-from lastseen.terrain.layers import DRAINAGE_LAYERS, drainage_layers, local_families
+from lastseen.terrain.neighbourhood import Ring, cliff_drop_m, openness, relative_position_m, ruggedness, slope_breaks
+from lastseen.terrain.surface import curvature, read_terrain
 from oracles import ground as twin
 from terrain.grounds import grid, rough_ground, turn_between
 

@@ -10,10 +10,10 @@ import pytest
 from scipy import ndimage
 from skimage.morphology import reconstruction
 
-from lastseen.terrain import curvature, derivatives, read_terrain
-from lastseen.terrain.around import Ring, relative_position_m, ruggedness
 from lastseen.terrain.drainage import accumulation_m2, drain, facet_direction_deg, fill
-from lastseen.terrain.drainage.ways import OFF
+from lastseen.terrain.drainage_kernels import OFF
+from lastseen.terrain.neighbourhood import Ring, relative_position_m, ruggedness
+from lastseen.terrain.surface import curvature, derivatives, read_terrain
 from oracles import gdal_terrain
 from oracles import ground as twin
 from oracles import ground_libraries as libraries

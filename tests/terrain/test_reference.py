@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from dem_zoo import UTM
-from lastseen.grid import Grid
-from lastseen.terrain import curvature, derivatives, read_terrain
+from lastseen.core.grid import Grid
+from lastseen.terrain.surface import curvature, derivatives, read_terrain
 from oracles import terrain as oracle
 from reference_rows import check_row, read_reference
 

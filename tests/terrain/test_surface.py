@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
 from dem_zoo import UTM, ZOO, plane, sphere
-from lastseen.grid import Grid
-from lastseen.terrain import curvature, derivatives, read_terrain, smoothed
-from lastseen.terrain.kernels import derivatives as derivatives_kernel
-from lastseen.terrain.kernels import horn as horn_kernel
+from lastseen.core.grid import Grid
+from lastseen.terrain.surface import curvature, derivatives, read_terrain, smoothed
+from lastseen.terrain.surface_kernels import derivatives as derivatives_kernel
+from lastseen.terrain.surface_kernels import horn as horn_kernel
 from oracles import gdal_terrain
 from oracles import terrain as oracle
 

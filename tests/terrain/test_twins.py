@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from dem_zoo import ZOO
-from lastseen.terrain.around import Ring, openness, relative_position_m, ruggedness
 from lastseen.terrain.drainage import accumulation_m2, drain, facet_direction_deg, fill
-from lastseen.terrain.fall import cliff_drop_m
+from lastseen.terrain.neighbourhood import Ring, cliff_drop_m, openness, relative_position_m, ruggedness
 from oracles import ground as twin
 from terrain.grounds import grid, rough_ground, turn_between
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from pyproj import CRS
 
-from lastseen.grid import Grid
-from lastseen.terrain import Terrain, read_terrain
+from lastseen.core.grid import Grid
+from lastseen.terrain.surface import Terrain, read_terrain
 
 UTM = CRS.from_epsg(32632)
 SIZE_M = 300.0

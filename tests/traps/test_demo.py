@@ -9,10 +9,10 @@ from pyproj import CRS
 from scipy import ndimage
 from shapely import Point
 
-from lastseen.grid import Grid
-from lastseen.shared_files import shared_folder
-from lastseen.terrain import read_terrain
-from lastseen.traps import find_traps
+from lastseen.core.grid import Grid
+from lastseen.core.machine import shared_folder
+from lastseen.terrain.surface import read_terrain
+from lastseen.traps.find import find_traps
 
 ROW = re.compile(r"^\|\s*([^|]+?)\s*\|\s*(\d+)\s*\|\s*(\d+)\s*\|", re.MULTILINE)
 

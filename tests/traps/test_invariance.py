@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from lastseen.grid import Grid
-from lastseen.terrain import read_terrain
-from lastseen.traps import find_traps
+from lastseen.core.grid import Grid
+from lastseen.terrain.surface import read_terrain
+from lastseen.traps.find import find_traps
 from traps.made_ground import axes, everywhere, profile, terrain, trench
 
 CELL_M = 2.0

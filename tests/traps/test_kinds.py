@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lastseen.traps import find_traps
+from lastseen.traps.find import find_traps
 from traps.made_ground import axes, everywhere, profile, slope, terrain, trench
 
 AZIMUTH = 33.0

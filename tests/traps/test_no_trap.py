@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from lastseen.errors import InputError
-from lastseen.traps import find_traps, invisible_note
+from lastseen.core.errors import InputError
+from lastseen.traps.find import find_traps, invisible_note
 from traps.made_ground import axes, everywhere, grid, profile, slope, terrain, trench
 
 CELLS = [1.0, 2.0, 5.0, 10.0]

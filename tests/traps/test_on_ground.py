@@ -4,10 +4,9 @@ import numpy as np
 import pytest
 from shapely import MultiPolygon, box
 
-from lastseen.ground_layers import GroundLayer, GroundLayers
-from lastseen.ground_layers.vectors import covered_share
-from lastseen.terrain import read_terrain
-from lastseen.traps import find_traps, invisible_note
+from lastseen.terrain.ground_layers import GroundLayer, GroundLayers, covered_share
+from lastseen.terrain.surface import read_terrain
+from lastseen.traps.find import find_traps, invisible_note
 from trap_zoo import lines, placed
 from traps.made_ground import axes, everywhere, grid, profile, slope, terrain, trench
 

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from shapely import box
 
-from lastseen.errors import InputError
-from lastseen.traps import WEIGHT_FORMULA, with_person
-from lastseen.traps.trap import LETTERS, in_order, measured_trap, severity
+from lastseen.core.errors import InputError
+from lastseen.traps.trap import LETTERS, WEIGHT_FORMULA, in_order, measured_trap, severity, with_person
 
 SHAPE = (10, 10)
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lastseen.traps import TRAVEL_ANGLE_DEG, within_travel_angle
+from lastseen.traps.ground import TRAVEL_ANGLE_DEG, within_travel_angle
 from traps.made_ground import axes, grid, profile, slope
 
 

@@ -5,9 +5,9 @@ import json
 
 import pytest
 
-from lastseen.errors import InputError
-from lastseen.shared_files import shared_folder
-from lastseen.traps import deposit_depth_trapezoid_m, deposit_depth_v_m, deposit_depth_wedge_m
+from lastseen.core.errors import InputError
+from lastseen.core.machine import shared_folder
+from lastseen.traps.pile_up import deposit_depth_trapezoid_m, deposit_depth_v_m, deposit_depth_wedge_m
 
 FUNCTIONS = {f.__name__: f for f in (deposit_depth_v_m, deposit_depth_trapezoid_m, deposit_depth_wedge_m)}
 CONFIDENCE = {"published", "derived", "common practice, no source", "from memory"}

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from shapely import MultiPolygon
 
-from lastseen.ground_layers import GroundLayers
-from lastseen.terrain import read_terrain
-from lastseen.traps import find_traps
+from lastseen.terrain.ground_layers import GroundLayers
+from lastseen.terrain.surface import read_terrain
+from lastseen.traps.find import find_traps
 from lastseen.traps.trap import LETTERS
 from trap_zoo import zoo
 

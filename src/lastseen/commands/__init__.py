@@ -1,1 +1,1 @@
-"""The commands, one module for what belongs together. Each puts its commands into the command line by ``add_to``."""
+"""The commands, one module for what belongs together. Each puts its commands into the command line."""

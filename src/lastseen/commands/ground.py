@@ -1,13 +1,13 @@
-"""Commands about the ground: traps, terrain."""
+"""Commands about the ground: traps, terrain, preread."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lastseen.commands.options import (
+from lastseen.commands.common import (
     AsJson,
     Buildings,
     Crevasses,
@@ -22,14 +22,21 @@ from lastseen.commands.options import (
     Trees,
     Water,
     ZUnit,
+    echo_place,
+    given_in,
+    progress_bar,
+    scenario_from,
 )
-from lastseen.commands.running import echo_place, given_in, progress_bar, scenario_from
+from lastseen.core import InputError
 
 if TYPE_CHECKING:
-    from lastseen.scenario import Scenario
+    from lastseen.core import Scenario
 
 
-def add_to(app: typer.Typer) -> None:
+# ---- Commands about the ground: traps, terrain
+
+
+def add_ground(app: typer.Typer) -> None:
     """Put the commands into the command line."""
     app.command()(traps)
     app.command()(terrain)
@@ -87,8 +94,8 @@ def terrain(
     quiet: Quiet = False,
 ) -> None:
     """Write ground layers (slope, curvature, roughness, openness, drainage and more) as cloud-optimised GeoTIFF."""
-    from lastseen.elevation import open_elevation
-    from lastseen.products.ground import write_ground
+    from lastseen.output import write_ground
+    from lastseen.terrain import open_elevation
 
     elevation = open_elevation(dem, z_unit=z_unit)
     with progress_bar(hidden=quiet) as progress:
@@ -101,10 +108,8 @@ def terrain(
 
 
 def _view_and_write(scenario: Scenario, output: Path | None, *, overwrite: bool, as_json: bool, quiet: bool) -> None:
-    from lastseen.products import refuse_existing
-    from lastseen.products.numbers import numbers_text
-    from lastseen.products.trapfiles import TRAPS_MARKER, traps_numbers, write_traps
-    from lastseen.trapview import view_traps
+    from lastseen.jobs import view_traps
+    from lastseen.output import TRAPS_MARKER, numbers_text, refuse_existing, traps_numbers, write_traps
 
     if output is not None:
         refuse_existing(output, overwrite=overwrite, marker=TRAPS_MARKER)
@@ -119,6 +124,134 @@ def _view_and_write(scenario: Scenario, output: Path | None, *, overwrite: bool,
     if as_json:
         typer.echo(numbers_text(traps_numbers(found)), nl=False)
     elif not quiet:
-        from lastseen.summary import trap_table
+        from lastseen.output import trap_table
 
         typer.echo(trap_table(found, output))
+
+
+# ---- Command of the mountain guide: read a slope before going there, along a line or over an area
+
+
+def add_preread(app: typer.Typer) -> None:
+    """Put the command into the command line."""
+    app.command()(preread)
+
+
+def preread(
+    dem: Dem,
+    line: Annotated[Path | None, typer.Option("--line", help="Line of travel: any vector file, such as GPX.")] = None,
+    area: Annotated[
+        str | None, typer.Option("--area", help="Outline of an area (any vector file), or 'all' for the whole model.")
+    ] = None,
+    size: Annotated[int | None, typer.Option("--size", help="Destructive size, 1 to 4. [default: 2]")] = None,
+    members: Annotated[int, typer.Option("--members", help="Events of the ensemble, 4 to 63.")] = 16,
+    trees: Trees = None,
+    water: Water = None,
+    crevasses: Crevasses = None,
+    rocks: Rocks = None,
+    buildings: Buildings = None,
+    roads: Roads = None,
+    surface_model: Surface = None,
+    starts: Annotated[
+        float | None,
+        typer.Option("--starts", help="One start every so many metres of an area; 0 runs each cell. [default: 5]"),
+    ] = None,
+    tiles: Annotated[
+        float | None, typer.Option("--tiles", help="Side of a tile of an area, km; 2 or more. [default: 4]")
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option("--workers", help="Processes on this machine for an area; without it threads.")
+    ] = None,
+    scheduler: Annotated[
+        str | None, typer.Option("--scheduler", help="Dask scheduler for an area, such as tcp://host:8786.")
+    ] = None,
+    seed: Annotated[int | None, typer.Option("--seed", help="Seed of all random draws. [default: 1]")] = None,
+    name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
+    z_unit: ZUnit = None,
+    output: Annotated[
+        Path | None,
+        typer.Option("-o", "--output", help="Folder to write; of a line without it only the table is shown."),
+    ] = None,
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Read a slope: a line of travel stretch by stretch, or an area or a range of mountains tile by tile."""
+    given = [
+        *given_in("", elevation=tuple(dem), name=name, z_unit=z_unit, seed=seed),
+        *given_in("snow", size=size),
+        *given_in(
+            "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,
+            surface_model=surface_model,
+        ),
+    ]  # fmt: skip
+    scenario = scenario_from(None, given)
+    if (line is None) == (area is None):
+        raise InputError("give either a line of travel with --line or an area with --area")
+    given_of_area = {"starts": starts, "tiles": tiles, "workers": workers, "scheduler": scheduler}
+    of_area = {name: value for name, value in given_of_area.items() if value is not None}
+    if line is not None:
+        if of_area:
+            raise InputError(f"{' and '.join(f'--{one}' for one in of_area)} belong to an area: not with --line")
+        _read_line(scenario, line, output, members, overwrite=overwrite, as_json=as_json, quiet=quiet)
+        return
+    if output is None:
+        raise InputError("an area is written into a folder: name one with -o")
+    if workers is not None and scheduler is not None:
+        raise InputError(
+            "--workers are processes on this machine, a --scheduler has workers of its own: give one of them"
+        )
+    if not ((starts is None or starts >= 0.0) and (tiles is None or tiles > 0.0) and (workers is None or workers > 0)):
+        raise InputError(
+            "--starts, --tiles and --workers are sizes and numbers: give 0 or more metres, and more than 0"
+        )
+    _read_area(scenario, area or "", output, {"members": members, **of_area},
+               overwrite=overwrite, as_json=as_json, quiet=quiet)  # fmt: skip
+
+
+def _read_line(
+    scenario: Scenario, line: Path, output: Path | None, members: int, *, overwrite: bool, as_json: bool, quiet: bool
+) -> None:
+    from lastseen.jobs import view_line
+    from lastseen.output import LINE_MARKER, line_numbers, line_summary, numbers_text, refuse_existing, write_line
+
+    if output is not None:
+        refuse_existing(output, overwrite=overwrite, marker=LINE_MARKER)
+    with progress_bar(hidden=quiet) as progress:
+        view = view_line(scenario, line, members, progress)
+        if output is not None:
+            write_line(
+                view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share)
+            )
+    if as_json:
+        typer.echo(numbers_text(line_numbers(view)), nl=False)
+    elif not quiet:
+        typer.echo(line_summary(view, output))
+
+
+def _read_area(
+    scenario: Scenario,
+    area: str,
+    output: Path,
+    how: dict[str, Any],
+    *,
+    overwrite: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    from lastseen.jobs import other_kept, view_area
+    from lastseen.output import AREA_MARKER, area_numbers, area_summary, numbers_text, refuse_existing, write_area
+
+    refuse_existing(output, overwrite=overwrite, marker=AREA_MARKER)
+    names = {"starts": "spacing_m", "tiles": "tile_km"}
+    how = {names.get(name, name): value for name, value in how.items()}
+    with progress_bar(hidden=quiet) as progress:
+        view = view_area(scenario, output, area=area, progress=progress, **how)
+        numbers = area_numbers(view)
+        write_area(view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.9 + 0.1 * share))
+    for folder in other_kept(output, view.question):
+        typer.echo(f"Tiles of a run with other settings still lie in {folder}: delete them if not needed", err=True)
+    if as_json:
+        typer.echo(numbers_text(numbers), nl=False)
+    elif not quiet:
+        typer.echo(area_summary(view, output))

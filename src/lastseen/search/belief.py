@@ -1,7 +1,8 @@
-"""What to believe when a pass found nobody: POA of sub-areas or cells after what was walked, planned or recorded."""
+"""What to believe when a pass found nobody, and where few people on big debris start."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -10,12 +11,12 @@ import shapely
 from scipy.spatial import cKDTree
 from shapely import LineString
 
-from lastseen.errors import InputError
-from lastseen.grid import FloatArray, Grid
+from lastseen.core import FloatArray, Grid, InputError
+from lastseen.rescue import SurvivalCurve, found_probability, survival_bounds_percent, updated_poa
 from lastseen.search.coverage import measure_coverage
-from lastseen.search.detection import found_probability, updated_poa
-from lastseen.search.lattice import Outline
-from lastseen.search.surface import Surface
+from lastseen.search.surface import Outline, Surface
+
+# ---- What to believe when a pass found nobody: POA of sub-areas or cells after what was walked, planned or recorded
 
 
 @dataclass(frozen=True)
@@ -199,3 +200,138 @@ def after_search(areas: Sequence[SubArea], outside: float | None = None) -> tupl
 def _check_heard(heard: float) -> None:
     if not 0.0 <= heard <= 1.0:
         raise InputError(f"a share heard of {heard}: give 0 to 1")
+
+
+# ---- Where few people on big debris start: parts of the debris in order of what they save per minute
+
+RANKING_FORMULA = (
+    "POA x POD x share that terrain lets survive x survival when dug out, per minute of search; "
+    "the area with the most per minute is next"
+)
+MOST_FOR_BEST = 10
+
+
+@dataclass(frozen=True)
+class Ranked:
+    """One step of an order of search.
+
+    Attributes
+    ----------
+    area : SubArea
+        With its POA before anything is searched.
+    poa_now : float
+        After the areas before it were searched in vain.
+    from_minute, to_minute : float
+        Since the accident.
+    survival_percent : (float, float)
+        Least and greatest published survival of who is dug out after this search, half way through it.
+    gain_per_minute : float
+        POA x POD x survivable x survival (mean of the two) per minute, per cent; by it the order is made.
+    """
+
+    area: SubArea
+    poa_now: float
+    from_minute: float
+    to_minute: float
+    survival_percent: tuple[float, float]
+    gain_per_minute: float
+
+
+def ranked(
+    areas: Sequence[SubArea], curve: SurvivalCurve, *, start_minute: float, rescue_minutes: float
+) -> tuple[Ranked, ...]:
+    """Order of search for few people on big debris: what saves most per minute comes first.
+
+    Survivable ground first (Canadian avalanche search course notes: smooth run-out before places with fatal terrain),
+    made into a number: `RANKING_FORMULA`. The next area is always the one with the most per minute at that moment. That
+    is a plain rule, not always the best order: `best_order` tells by how much.
+
+    Parameters
+    ----------
+    areas : sequence of SubArea
+    curve : SurvivalCurve
+    start_minute : float
+        Since the accident, when the search begins.
+    rescue_minutes : float
+        From the first signal until the head is free.
+
+    Raises
+    ------
+    InputError
+        If an area or a time cannot be used.
+    """
+    _check(areas, start_minute, rescue_minutes)
+    left, now, order = list(areas), start_minute, []
+    while left:
+        gains = [_gain(area, curve, now, rescue_minutes)[0] for area in left]
+        area = left.pop(max(range(len(left)), key=lambda i: (gains[i], -i)))
+        order.append(area)
+        now += area.minutes
+    return in_order(order, curve, start_minute=start_minute, rescue_minutes=rescue_minutes)
+
+
+def in_order(
+    areas: Sequence[SubArea], curve: SurvivalCurve, *, start_minute: float, rescue_minutes: float
+) -> tuple[Ranked, ...]:
+    """The steps of a search in the order that was given; parameters as in `ranked`."""
+    _check(areas, start_minute, rescue_minutes)
+    now, steps, missed = start_minute, [], 1.0
+    for area in areas:
+        gain, survival = _gain(area, curve, now, rescue_minutes)
+        poa_now = min(1.0, area.poa / missed) if missed > 0.0 else 0.0
+        steps.append(Ranked(area, poa_now, now, now + area.minutes, survival, gain))
+        missed -= area.poa * area.pod
+        now += area.minutes
+    return tuple(steps)
+
+
+def saved_percent(steps: Sequence[Ranked]) -> float:
+    """Chance that the search finds the person alive, per cent: the sum of gain per minute times minutes."""
+    return sum(one.gain_per_minute * one.area.minutes for one in steps)
+
+
+def best_order(
+    areas: Sequence[SubArea], curve: SurvivalCurve, *, start_minute: float, rescue_minutes: float
+) -> tuple[Ranked, ...] | None:
+    """The order of all that most likely finds the person alive; None above `MOST_FOR_BEST` areas.
+
+    When an area is searched depends only on which were searched before it, so that sets of areas need be tried and not
+    all their orders (M. Held & R. M. Karp 1962). Parameters as in `ranked`.
+    """
+    _check(areas, start_minute, rescue_minutes)
+    n = len(areas)
+    if n > MOST_FOR_BEST:
+        return None
+    best: dict[int, tuple[float, tuple[int, ...]]] = {0: (0.0, ())}
+    for done in range(1, 2**n):
+        tried = []
+        for i in (k for k in range(n) if done >> k & 1):
+            value, order = best[done ^ 1 << i]
+            now = start_minute + sum(areas[k].minutes for k in order)
+            tried.append((value + _gain(areas[i], curve, now, rescue_minutes)[0] * areas[i].minutes, (*order, i)))
+        best[done] = max(tried, key=lambda one: one[0])
+    order = best[2**n - 1][1]
+    return in_order([areas[k] for k in order], curve, start_minute=start_minute, rescue_minutes=rescue_minutes)
+
+
+def _gain(area: SubArea, curve: SurvivalCurve, now: float, rescue_minutes: float) -> tuple[float, tuple[float, float]]:
+    low, high = survival_bounds_percent(curve, now + 0.5 * area.minutes + rescue_minutes)
+    return area.poa * area.pod * area.survivable * 0.5 * (low + high) / area.minutes, (low, high)
+
+
+def _check(areas: Sequence[SubArea], start_minute: float, rescue_minutes: float) -> None:
+    if not areas:
+        raise InputError("no areas were given: cut the debris into parts that are searched at one go")
+    if not (0.0 <= start_minute < math.inf and 0.0 <= rescue_minutes < math.inf):
+        raise InputError(f"a start after {start_minute} min and {rescue_minutes} min of rescue: give 0 or more minutes")
+    if len({area.name for area in areas}) < len(areas):
+        raise InputError("two areas have the same name: give each its own")
+    for area in areas:
+        shares = (area.poa, area.pod, area.survivable)
+        if not (all(0.0 <= one <= 1.0 for one in shares) and 0.0 < area.minutes < math.inf):
+            raise InputError(
+                f"area '{area.name}' has POA {area.poa:g}, POD {area.pod:g}, survivable {area.survivable:g}, "
+                f"{area.minutes:g} min: give three shares from 0 to 1 and a time above 0"
+            )
+    if sum(area.poa for area in areas) > 1.0 + 1e-6:
+        raise InputError("the POA of the areas add up to more than 1: scale them to what lies inside")

@@ -1,18 +1,20 @@
-"""Axes that lanes follow: straight, or along the bent middle of the debris."""
+"""Axes that lanes follow: straight, or along the bent middle of the debris; and the taught patterns."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import shapely
 from shapely import LineString
 
-from lastseen.errors import InputError
-from lastseen.grid import FloatArray
-from lastseen.search.lattice import Lattice, Outline
-from lastseen.search.strips import kernels
+from lastseen.core import FloatArray, InputError
+from lastseen.search import lanes_kernels
+from lastseen.search.surface import Lattice, Outline
+
+# ---- Axes that lanes follow: straight, or along the bent middle of the debris
 
 XY = tuple[float, float]
 FLAT = 0.02
@@ -46,7 +48,7 @@ class Frame:
     def pq(self, x_m: FloatArray, y_m: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Places along and from lane to lane, and the direction (n x 2) from lane to lane."""
         s, left, axis = np.empty(x_m.size), np.empty(x_m.size), np.empty((x_m.size, 2))
-        kernels.project(x_m, y_m, self.line_m, self.along_m, s, left, axis)
+        lanes_kernels.project(x_m, y_m, self.line_m, self.along_m, s, left, axis)
         if self.fan:
             return left, s, axis
         return s, left, np.column_stack([-axis[:, 1], axis[:, 0]])
@@ -138,7 +140,7 @@ def bent_frame(lattice: Lattice, strip_width_m: float) -> Frame | None:
     away, came = np.empty(coarse.shape), np.empty(coarse.shape, np.int32)
     end = 0
     for _ in range(2):
-        kernels.flood(cost, row[end : end + 1], col[end : end + 1], -1, -1, away, came)
+        lanes_kernels.flood(cost, row[end : end + 1], col[end : end + 1], -1, -1, away, came)
         reach = away[row, col]
         lost = ~np.isfinite(reach)
         if lost.mean() > 0.02:
@@ -186,3 +188,54 @@ def _frame_along(points_m: FloatArray, strip_width_m: float) -> Frame:
     smooth[1:-1] = 0.25 * points_m[:-2] + 0.5 * points_m[1:-1] + 0.25 * points_m[2:]
     axis = shapely.get_coordinates(LineString(smooth).simplify(0.05 * strip_width_m))
     return Frame(np.ascontiguousarray(axis), np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(axis, axis=0).T))]))
+
+
+# ---- The taught patterns on a rectangle, to compare with what they really cover
+
+StripPattern = Literal["square", "zigzag_successive", "zigzag_same_side"]
+
+
+def strip_pattern(
+    width_m: float, length_m: float, strip_width_m: float, pattern: StripPattern, inset_m: float
+) -> LineString:
+    """The walk of a taught pattern on a flat rectangle, from the top (y = length) to the toe (y = 0).
+
+    ``square``: level legs in the middle of equal strips, joined down the side. ``zigzag_successive``: slanting legs,
+    each turn at most one strip width below the turn before. ``zigzag_same_side``: slanting legs, each turn at most
+    one strip width below the last turn on the same side. The taught rule "turn half a strip from the edge"
+    (inset = half a strip) leaves corners out of range: measure the coverage, do not trust the rule.
+
+    Parameters
+    ----------
+    width_m, length_m : float
+        Sides of the rectangle across and down the fall line, metres.
+    strip_width_m : float
+        Metres.
+    pattern : {"square", "zigzag_successive", "zigzag_same_side"}
+        How the legs run.
+    inset_m : float
+        Distance of the turns from the side edges, metres.
+
+    Returns
+    -------
+    LineString
+        In metres, lower left corner of the rectangle at (0, 0).
+
+    Raises
+    ------
+    InputError
+        If a length is not positive or the inset leaves no leg.
+    """
+    if not (width_m > 0.0 and length_m > 0.0 and strip_width_m > 0.0):
+        raise InputError(f"a field of {width_m} x {length_m} m with strips of {strip_width_m} m: give positive lengths")
+    if not 0.0 <= 2.0 * inset_m < width_m:
+        raise InputError(f"an inset of {inset_m} m leaves no leg on a field {width_m} m wide: choose a smaller inset")
+    left, right = inset_m, width_m - inset_m
+    if pattern == "square":
+        n = math.ceil(length_m / strip_width_m)
+        heights = [length_m - (i + 0.5) * length_m / n for i in range(n)]
+        ends = [(left, right) if i % 2 == 0 else (right, left) for i in range(n)]
+        return LineString([(x, y) for y, pair in zip(heights, ends, strict=True) for x in pair])
+    drop = strip_width_m if pattern == "zigzag_successive" else 0.5 * strip_width_m
+    n = math.ceil(length_m / drop)
+    return LineString([(left if i % 2 == 0 else right, length_m - i * length_m / n) for i in range(n + 1)])

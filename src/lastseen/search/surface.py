@@ -1,16 +1,21 @@
-"""The ground as the search uses it: elevation and slope at any point, and where there is none."""
+"""The ground as the search uses it: heights and slopes at any point, and the points that must be covered."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 from scipy import ndimage
+from shapely import MultiPolygon, Polygon
 
-from lastseen.grid import BoolArray, FloatArray, Grid
-from lastseen.search import kernels
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray
+from lastseen.search import coverage_kernels
+
+# ---- The ground as the search uses it: elevation and slope at any point, and where there is none
 
 
 @dataclass(frozen=True)
@@ -50,7 +55,7 @@ class Surface:
         """Elevation in metres at points (1-D arrays)."""
         g = self.filled
         out = np.empty(x_m.size)
-        kernels.drape(g.values, g.west_m, g.north_m, g.cell_m, x_m, y_m, out)
+        coverage_kernels.drape(g.values, g.west_m, g.north_m, g.cell_m, x_m, y_m, out)
         return out
 
     def has_data(self, x_m: npt.ArrayLike, y_m: npt.ArrayLike) -> BoolArray:
@@ -83,3 +88,118 @@ def _gradient(z: FloatArray, cell_m: float, axis: int) -> FloatArray:
     if z.shape[axis] < 2:
         return np.zeros_like(z)
     return np.asarray(np.gradient(z, cell_m, axis=axis), dtype=np.float64)
+
+
+# ---- Points of a square lattice inside an outline: what a search has to bring into range
+
+Outline = Polygon | MultiPolygon
+_MOST_POINTS = 4_000_000
+
+
+@dataclass(frozen=True)
+class Lattice:
+    """Lattice points inside an outline, centred on its bounding box; row grows north, col grows east.
+
+    Attributes
+    ----------
+    west_m, south_m : float
+        Map place of the point (0, 0).
+    spacing_m : float
+        Between neighbours.
+    index : ndarray of int, shape (rows, cols)
+        Number of the sample; -1 outside the outline.
+    row, col : ndarray of int, shape (n,)
+        Place of each sample.
+    height_m : ndarray, shape (n,)
+        Of the snow.
+    weight_m2 : ndarray, shape (n,)
+        Surface area that each sample stands for.
+    piece : ndarray of int, shape (n,)
+        The polygon that holds it.
+    pieces : int
+        How many polygons there are.
+    """
+
+    west_m: float
+    south_m: float
+    spacing_m: float
+    index: IntArray
+    row: IntArray
+    col: IntArray
+    height_m: FloatArray
+    weight_m2: FloatArray
+    piece: IntArray
+    pieces: int
+
+    @property
+    def x_m(self) -> FloatArray:
+        """Map east of each sample."""
+        return np.asarray(self.west_m + self.col * self.spacing_m, dtype=np.float64)
+
+    @property
+    def y_m(self) -> FloatArray:
+        """Map north of each sample."""
+        return np.asarray(self.south_m + self.row * self.spacing_m, dtype=np.float64)
+
+    @property
+    def arrays(self) -> Any:
+        """As the kernels take it."""
+        return (self.west_m, self.south_m, self.spacing_m, self.index, self.height_m, self.weight_m2, self.piece)
+
+    @property
+    def piece_m2(self) -> FloatArray:
+        """Surface area of each polygon."""
+        return np.asarray(np.bincount(self.piece, weights=self.weight_m2, minlength=self.pieces), dtype=np.float64)
+
+    def counter(self) -> tuple[IntArray, FloatArray]:
+        """Empty arrays for the kernels: how often each sample is covered, what is left in each piece."""
+        return np.zeros(self.weight_m2.size, np.int32), np.zeros(self.pieces)
+
+
+def pieces_of(outline: Outline) -> tuple[Polygon, ...]:
+    """The polygons of an outline."""
+    return tuple(outline.geoms) if isinstance(outline, MultiPolygon) else (outline,)
+
+
+def lattice_spacing_m(outline: Outline, most_m: float) -> float:
+    """Spacing for at least some 400 points and four points across a thin outline, at most ``most_m``."""
+    west, south, east, north = outline.bounds
+    spacing = min(most_m, math.sqrt(outline.area / 400.0), max(0.5 * outline.area / outline.length, most_m / 8.0))
+    return max(spacing, math.sqrt((east - west) * (north - south) / _MOST_POINTS))
+
+
+def lattice_over(outline: Outline, surface: Surface, spacing_m: float) -> Lattice:
+    """Lattice points inside each polygon; a polygon between the points is given the nearest one."""
+    west, south, east, north = outline.bounds
+    cols, rows = (max(1, math.ceil(w / spacing_m)) for w in (east - west, north - south))
+    x0 = 0.5 * (west + east) - 0.5 * (cols - 1) * spacing_m
+    y0 = 0.5 * (south + north) - 0.5 * (rows - 1) * spacing_m
+    index = np.full((rows, cols), -1, np.int32)
+    polygons = pieces_of(outline)
+    for k, polygon in enumerate(polygons):
+        coverage_kernels.fill_rows(_edges(polygon), x0, y0, spacing_m, k, index)
+    found = np.bincount(index[index >= 0], minlength=len(polygons))
+    for k in np.flatnonzero(found == 0).tolist():
+        point = polygons[k].representative_point()
+        r, c = (
+            min(max(round((v - v0) / spacing_m), 0), n - 1) for v, v0, n in ((point.y, y0, rows), (point.x, x0, cols))
+        )
+        if index[r, c] < 0 or found[index[r, c]] > 1:
+            index[r, c] = k
+    row, col = (a.astype(np.int32) for a in np.nonzero(index >= 0))
+    piece = index[row, col].copy()
+    index[row, col] = np.arange(row.size, dtype=np.int32)
+    x = np.asarray(x0 + col * spacing_m, dtype=np.float64)
+    y = np.asarray(y0 + row * spacing_m, dtype=np.float64)
+    east_slope, north_slope = surface.slopes(x, y)
+    share = shapely.area(np.array(polygons)) / np.maximum(1, np.bincount(piece, minlength=len(polygons)))
+    weight = share[piece] * np.sqrt(1.0 + east_slope**2 + north_slope**2)
+    height = surface.z(x, y)
+    return Lattice(x0, y0, spacing_m, index, row, col, height, weight, piece, len(polygons))
+
+
+def _edges(polygon: Polygon) -> FloatArray:
+    """Edges of all rings, n x 4."""
+    points, ring = shapely.get_coordinates(shapely.get_rings(polygon), return_index=True)
+    same = ring[1:] == ring[:-1]
+    return np.ascontiguousarray(np.hstack([points[:-1][same], points[1:][same]]))

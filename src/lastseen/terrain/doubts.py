@@ -13,11 +13,10 @@ from functools import reduce
 
 import numpy as np
 
-from lastseen.elevation.reading import HIGHEST_M, LOWEST_M
-from lastseen.grid import FloatArray, Grid
-from lastseen.terrain import kernels
+from lastseen.core import FloatArray, Grid, in_threads
+from lastseen.terrain import surface_kernels
+from lastseen.terrain.elevation import HIGHEST_M, LOWEST_M
 from lastseen.terrain.surface import heights
-from lastseen.threads import in_threads
 
 LONE_M, LONE_CELLS = 30.0, 3.0  # a lone cell differs from all neighbours by this and by so many cells; design choice
 APART_M = 100.0  # a shared extreme lies this far from the next height; design choice
@@ -118,7 +117,7 @@ def doubts_between(z: FloatArray, cell_m: float, first: int, last: int) -> Doubt
 def _block(z: FloatArray, apart_m: float, first: int, last: int) -> Doubts:
     """Doubts of one block of rows."""
     counts, extremes = np.zeros(7, np.int64), np.array([np.inf, np.inf, -np.inf, -np.inf])
-    kernels.doubts(z, LOWEST_M, HIGHEST_M, apart_m, first, last, counts, extremes)
+    surface_kernels.doubts(z, LOWEST_M, HIGHEST_M, apart_m, first, last, counts, extremes)
     known, missing, impossible, pits, spikes, at_lowest, at_highest = (int(count) for count in counts)
     low, above_low, high, below_high = (float(value) for value in extremes)
     return Doubts(known, missing, impossible, pits, spikes, (low, at_lowest, above_low), (high, at_highest, below_high))

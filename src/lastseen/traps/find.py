@@ -4,17 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from lastseen.errors import InputError
-from lastseen.grid import BoolArray
-from lastseen.ground_layers import GroundLayers
-from lastseen.terrain import Terrain
-from lastseen.traps.breaks import Found, find_breaks
-from lastseen.traps.cliffs import find_cliffs
+from lastseen.core import BoolArray, InputError
+from lastseen.terrain import GroundLayers, Terrain
+from lastseen.traps.from_layers import find_on_ground, with_creeks, with_roads
 from lastseen.traps.ground import VISIBLE_CELL_M, look_around
-from lastseen.traps.gullies import find_gullies
-from lastseen.traps.hollows import find_hollows
-from lastseen.traps.on_ground import find_on_ground, with_creeks, with_roads
+from lastseen.traps.hollows import find_gullies, find_hollows
 from lastseen.traps.shapes import Patch
+from lastseen.traps.slope_breaks import Found, find_breaks, find_cliffs
 from lastseen.traps.trap import Consequence, Trap, in_order
 
 NEAR_M = 10.0  # a break this near to a larger trap is its rim; design choice

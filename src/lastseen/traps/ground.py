@@ -1,17 +1,19 @@
-"""The ground around the cells of interest, prepared once for all kinds of trap."""
+"""The ground around the cells of interest, prepared once for all kinds of trap; and how far snow could come."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
 
-from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, over_rows
 from lastseen.terrain import Terrain, smoothed
-from lastseen.threads import over_rows
-from lastseen.traps import kernels
+from lastseen.traps import find_kernels
 from lastseen.traps.shapes import Patch
+
+# ---- The ground around the cells of interest, prepared once for all kinds of trap
 
 MARGIN_M = (
     150.0  # a trap that touches the reachable ground is measured whole at least this far around it; design choice
@@ -112,9 +114,36 @@ def fall_line_profile(ground: Ground, reach_m: float, counter_m: float) -> tuple
     z, cell_m = ground.light.values, ground.cell_m
     above, below, counter = (np.full(z.shape, np.nan) for _ in range(3))
     over_rows(
-        lambda first, last: kernels.along_fall_line(
+        lambda first, last: find_kernels.along_fall_line(
             z, ground.up_row, ground.up_col, reach_m / cell_m, counter_m / cell_m, first, last, above, below, counter
         ),
         z.shape[0],
     )
     return np.degrees(np.arctan(above / reach_m)), np.degrees(np.arctan(below / reach_m)), counter
+
+
+# ---- How far snow from any start zone could come, where no release is singled out: energy lines
+
+# Travel angle of an event of each size at its longest, degrees. From memory, field rules of low confidence: size 1
+# stops on steep ground, size 2 at 25 to 30, size 3 at 20 to 25, larger ones at 16 to 20 degrees.
+TRAVEL_ANGLE_DEG = {1: 30.0, 2: 25.0, 3: 20.0, 4: 16.0}
+
+
+def within_travel_angle(ground: Grid, start: BoolArray, angle_deg: float) -> BoolArray:
+    """Cells that an energy line of this angle from any start cell reaches without meeting the ground before.
+
+    The line goes out in all directions and does not follow the fall line, so this is an outer bound (energy line: Heim
+    1932; Koerner 1980, J. Glaciol. 26).
+
+    Parameters
+    ----------
+    ground : Grid
+        Elevations, metres; NaN stops a line.
+    start : ndarray of bool, shape (ny, nx)
+    angle_deg : float
+        Between 0 and 90 degrees.
+    """
+    line = np.full(ground.shape, np.nan)
+    starts = np.where(start, ground.values, np.nan)
+    find_kernels.energy_lines(ground.values, starts, math.tan(math.radians(angle_deg)), ground.cell_m, line)
+    return np.asarray(np.isfinite(line))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from lastseen.errors import InputError
+from lastseen.core import InputError
 
 OPEN_DEBRIS_M, STRIP_M = (
     0.5,

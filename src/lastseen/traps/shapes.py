@@ -11,8 +11,7 @@ from scipy import ndimage, sparse
 from scipy.sparse import csgraph
 from shapely import MultiPolygon
 
-from lastseen.grid import BoolArray, FloatArray, Grid, IntArray
-from lastseen.outlines import smooth_outline
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, smooth_outline
 
 # Steps to neighbours in 16 directions (each once): the shortest way is at most 2.8 % too long. Geometry.
 STEPS = ((0, 1), (1, 0), (1, 1), (1, -1), (1, 2), (2, 1), (1, -2), (2, -1))

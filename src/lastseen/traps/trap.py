@@ -10,9 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from shapely import MultiPolygon, Polygon
 
-from lastseen.errors import InputError
-from lastseen.grid import Grid, IntArray
-from lastseen.wording import percent
+from lastseen.core import Grid, InputError, IntArray, percent
 
 LongArray = npt.NDArray[np.int64]
 Kind = Literal[

@@ -3,7 +3,7 @@
 import numpy as np
 from pyproj import CRS
 
-from lastseen.grid import Grid
+from lastseen.core.grid import Grid
 
 UTM = CRS.from_epsg(32632)
 WEST_M, NORTH_M = 500_000.0, 5_200_000.0

@@ -5,10 +5,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lastseen import motion
-from lastseen.elevation import open_elevation, read_window
-from lastseen.motion.flow import FlowSnow, loop, run_flow
-from lastseen.terrain import read_terrain
+from lastseen.snow import flow
+from lastseen.snow.flow import FlowSnow, run_flow
+from lastseen.snow.sliding_mass import felt_ground
+from lastseen.terrain.elevation import open_elevation, read_window
+from lastseen.terrain.surface import read_terrain
 from motion.flow.made_flow import ground_of, patch, slope_with_trough
 
 
@@ -89,8 +90,8 @@ def test_a_step_that_would_leave_less_than_nothing_is_taken_again(monkeypatch):
     ground = ground_of(slope_with_trough)
     release = patch(ground, 12.0, 40.0, 40.0, 90.0)
     proper = run_flow(ground, release, FlowSnow(0.3), time_limit_s=5.0)
-    monkeypatch.setattr(loop, "CFL", 4.5)
-    monkeypatch.setattr(loop, "FALL_STEP", 4.0)
+    monkeypatch.setattr(flow, "CFL", 4.5)
+    monkeypatch.setattr(flow, "FALL_STEP", 4.0)
     run = run_flow(ground, release, FlowSnow(0.3), time_limit_s=5.0)
     assert run.depth_m.min() >= 0.0
     assert run.balance.error < 1e-10
@@ -111,7 +112,7 @@ def test_mass_is_kept_over_a_whole_run_on_real_terrain(real_terrain):
         west, south, east, north = elevation.bounds_m
         x, y = 0.5 * (west + east), 0.5 * (south + north)
         half = min(1500.0, 0.4 * (east - west), 0.4 * (north - south))
-        ground = motion.felt_ground(read_window(elevation, (x - half, y - half, x + half, y + half)))
+        ground = felt_ground(read_window(elevation, (x - half, y - half, x + half, y + half)))
         run = _run_on(ground)
         assert run.balance.entrained_m3 > 0.0, name
         assert run.balance.error < 1e-10, name

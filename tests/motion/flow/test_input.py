@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from lastseen.errors import InputError
-from lastseen.motion.flow import FlowSnow, Tracers, lay_bed, run_flow
+from lastseen.core.errors import InputError
+from lastseen.snow.carried import Tracers
+from lastseen.snow.flow import FlowSnow, lay_bed, run_flow
 from motion.flow.made_flow import WEST_M, ground_of, patch
 
 GROUND = ground_of(lambda x, y: -0.6 * x, 30, 20)

@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 
-from lastseen.grid import Grid
-from lastseen.motion.flow import FlowSnow, Tracers, lay_bed, loop, run_flow
+from lastseen.core.grid import Grid
+from lastseen.snow import flow_kernels
+from lastseen.snow.carried import Tracers
+from lastseen.snow.flow import FlowSnow, lay_bed, run_flow
 from motion.flow.made_flow import NORTH_M, UTM, WEST_M, ground_of, patch, places, slope_with_trough
 
 SNOW = FlowSnow(0.3, 1000.0, growth=0.4)
@@ -35,14 +37,14 @@ def test_blocks_have_no_influence(monkeypatch):
     )
     assert small.cell_updates < large.cell_updates
     same(small, large)
-    choose = loop.books.choose
+    choose = flow_kernels.choose
 
     def all_blocks(lively, boxes, block, ny, nx):
         everywhere = np.empty_like(lively)
-        everywhere[:] = (loop.books.ALL_AROUND, 0, ny + 4)
+        everywhere[:] = (flow_kernels.ALL_AROUND, 0, ny + 4)
         return choose(everywhere, boxes, block, ny, nx)
 
-    monkeypatch.setattr(loop.books, "choose", all_blocks)
+    monkeypatch.setattr(flow_kernels, "choose", all_blocks)
     whole = run_flow(ground, release, SNOW, tracers=people(), time_limit_s=25.0, block_cells=8)
     assert whole.cell_updates == whole.steps * ground.values.size
     same(small, whole)

@@ -5,8 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from lastseen.grid import Grid
-from lastseen.motion.flow import FlowSnow, exact, proofs, run_flow
+from lastseen.core.grid import Grid
+from lastseen.jobs.check import snow
+from lastseen.snow.flow import FlowSnow, run_flow
 from motion.flow.made_flow import UTM
 from reference_rows import check_row, read_reference
 
@@ -16,14 +17,14 @@ ROWS = read_reference("flow")
 @pytest.mark.parametrize("row", ROWS, ids=[row["id"] for row in ROWS])
 def test_reference_rows(row):
     """Every row of shared/reference/flow.csv is reproduced."""
-    check_row(row, proofs.QUANTITIES)
+    check_row(row, snow.FLOW_QUANTITIES)
 
 
 @pytest.mark.parametrize(("slope", "friction", "depth", "time"), [(30, 23, 20, 5.0), (35, 25, 1, 2.0)])
 @pytest.mark.parametrize("azimuth", [0, 30, 45])
 def test_dam_break_on_a_slope_whatever_its_azimuth(slope, friction, depth, time, azimuth):
     """In map coordinates the error stays below a per cent and falls by a third or more with half the cell."""
-    coarse, fine = (proofs.incline_error_percent(slope, friction, depth, time, azimuth, cells) for cells in (60, 120))
+    coarse, fine = (snow.incline_error_percent(slope, friction, depth, time, azimuth, cells) for cells in (60, 120))
     assert fine < 0.67 * coarse
     assert fine < 1.0
 
@@ -45,7 +46,7 @@ def test_order_on_a_smooth_wave():
 @pytest.mark.parametrize("case", ["parabola", "radial", "planar"])
 def test_swinging_water_converges(case):
     """Errors in Thacker's bowls fall by half or more with half the cell, through wetting and drying."""
-    coarse, fine = (proofs.thacker_error_percent(cells, 1.0, case) for cells in (50, 100))
+    coarse, fine = (snow.thacker_error_percent(cells, 1.0, case) for cells in (50, 100))
     assert fine < 0.5 * coarse
 
 
@@ -54,9 +55,9 @@ def test_closed_forms_keep_mass():
     x = np.linspace(-400.0, 400.0, 80_001)
     step = x[1] - x[0]
     for h, before in (
-        (exact.dry_dam_break(x, 5.0, 20.0, 8.5, 1.3)[0], 400.0 * 20.0),
-        (exact.wet_dam_break(x, 5.0, 20.0, 10.0)[0], 400.0 * 30.0),
-        (exact.parabolic_cap(x, 5.0, 35.0, 25.0, 20.0, 1.0), 80.0 / 3.0),
+        (snow.dry_dam_break(x, 5.0, 20.0, 8.5, 1.3)[0], 400.0 * 20.0),
+        (snow.wet_dam_break(x, 5.0, 20.0, 10.0)[0], 400.0 * 30.0),
+        (snow.parabolic_cap(x, 5.0, 35.0, 25.0, 20.0, 1.0), 80.0 / 3.0),
     ):
         inflow = 0.0 if before < 100.0 else 0.5 * 1.3 * 25.0 * 20.0 if before == 8000.0 else 0.0
         assert h.sum() * step == pytest.approx(before + inflow, rel=1e-3)

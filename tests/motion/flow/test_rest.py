@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from lastseen.motion.flow import FlowEnd, FlowSnow, run_flow
+from lastseen.snow.flow import FlowEnd, FlowSnow, run_flow
 from motion.flow.made_flow import ground_of, patch, places, slope_with_trough
 
 GROUNDS = {

@@ -6,8 +6,9 @@ import math
 import numpy as np
 import pytest
 
-from lastseen.motion import laws
-from lastseen.motion.flow import FlowSnow, Tracers, run_flow
+from lastseen.snow import friction
+from lastseen.snow.carried import Tracers
+from lastseen.snow.flow import FlowSnow, run_flow
 from motion.flow.made_flow import NORTH_M, WEST_M, ground_of, patch, slope_with_trough
 
 
@@ -102,7 +103,7 @@ def test_a_person_alone_stops_as_a_body_does():
         ground, film, FlowSnow(0.4, 1000.0), tracers=people, start_m_s=(speed, 0.0 * speed), time_limit_s=60.0
     )
     way = (run.tracers.x_m[0] - WEST_M - 4.0) * math.hypot(1.0, 0.1)
-    expected = laws.stopping_distance_m(1000.0, 0.4, 0.5, math.degrees(math.atan(0.1)), 12.0 * math.hypot(1.0, 0.1))
+    expected = friction.stopping_distance_m(1000.0, 0.4, 0.5, math.degrees(math.atan(0.1)), 12.0 * math.hypot(1.0, 0.1))
     assert way == pytest.approx(expected, rel=0.15)
 
 

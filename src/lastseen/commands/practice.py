@@ -1,0 +1,383 @@
+"""Commands about practising: drill sites, deposit, targets, exercises; debrief."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from lastseen.commands.common import (
+    AsJson,
+    Buildings,
+    Crevasses,
+    NoGo,
+    Out,
+    Overwrite,
+    Quiet,
+    Roads,
+    Rocks,
+    Surface,
+    Trees,
+    Water,
+    ZUnit,
+    given_in,
+    progress_bar,
+    scenario_from,
+)
+from lastseen.core import InputError
+
+if TYPE_CHECKING:
+    from lastseen.jobs import Exercise, SiteView
+
+
+# ---- Ground for practice and a deposit on it: ``drill sites``, ``drill deposit``
+
+
+def add_drill_ground(group: typer.Typer) -> None:
+    """Put the commands into the group ``drill``."""
+    group.command()(sites)
+    group.command()(deposit)
+
+
+def sites(
+    dem: Annotated[list[Path], typer.Argument(help="Elevation: any raster that GDAL reads, or several.")],
+    near: Annotated[str | None, typer.Option("--near", help="Where people come from: lon,lat, UTM or MGRS.")] = None,
+    crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --near.")] = None,
+    within: Annotated[float, typer.Option("--within", help="Greatest distance from --near, m.")] = 2000.0,
+    size: Annotated[str, typer.Option("--size", help="Width across and height along the slope, m.")] = "100x50",
+    slope: Annotated[str, typer.Option("--slope", help="Least and largest slope of the site, degrees.")] = "10-25",
+    start_slope: Annotated[
+        float, typer.Option("--start-slope", help="Slope from which snow can start, degrees.")
+    ] = 28.0,
+    largest: Annotated[
+        int, typer.Option("--largest", help="Largest destructive size that is looked at; 3 leaves size 4 out.")
+    ] = 4,
+    margin: Annotated[float, typer.Option("--margin", help="From the site to ground that a body reaches, m.")] = 20.0,
+    exposed_ok: Annotated[
+        bool, typer.Option("--exposed-ok", help="Also ground that a body reaches; only with a named lookout place.")
+    ] = False,
+    count: Annotated[int, typer.Option("--count", help="How many sites at most.")] = 8,
+    trees: Trees = None,
+    water: Water = None,
+    crevasses: Crevasses = None,
+    rocks: Rocks = None,
+    buildings: Buildings = None,
+    roads: Roads = None,
+    no_go: NoGo = None,
+    surface_model: Surface = None,
+    name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
+    z_unit: ZUnit = None,
+    output: Out = Path("sites"),
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Find and rank ground for practice that no start zone in this model reaches."""
+    from lastseen.core import parse_crs, parse_point
+    from lastseen.jobs import SiteWish, view_sites
+    from lastseen.output import SITES_MARKER, refuse_existing, write_sites
+
+    refuse_existing(output, overwrite=overwrite, marker=SITES_MARKER)
+    width, height = pair(size, "x", "--size", "100x50")
+    low, high = pair(slope, "-", "--slope", "10-25")
+    wish = SiteWish(
+        width_m=width, height_m=height, low_deg=low, high_deg=high, start_deg=start_slope, most_size=largest,
+        within_m=within, margin_m=margin, exposed_ok=exposed_ok, count=count,
+    )  # fmt: skip
+    given = [
+        *given_in("", elevation=tuple(dem), name=name, z_unit=z_unit),
+        *given_in(
+            "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,
+            no_go=no_go, surface_model=surface_model,
+        ),
+    ]  # fmt: skip
+    place = parse_point(near, parse_crs(crs) if crs else None) if near else None
+    if place is not None and not (quiet or as_json):
+        known = place.notations()
+        typer.echo(f"Place of --near: {known['lonlat']} = {known['utm']} = {known['mgrs']}", err=True)
+    with progress_bar(hidden=quiet) as progress:
+        view = view_sites(scenario_from(None, given), wish, place, lambda stage, share: progress(stage, 0.8 * share))
+        write_sites(view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share))
+    _tell(view, output, as_json=as_json, quiet=quiet)
+
+
+def _tell(view: SiteView, output: Path, *, as_json: bool, quiet: bool) -> None:
+    from lastseen.output import numbers_text, sites_numbers, sites_table
+
+    if as_json:
+        typer.echo(numbers_text(sites_numbers(view)), nl=False)
+    elif not quiet:
+        typer.echo(sites_table(view, output))
+
+
+def pair(text: str, between: str, option: str, example: str) -> tuple[float, float]:
+    """Two numbers of an option.
+
+    Raises
+    ------
+    InputError
+        If there are not two numbers.
+    """
+    found: Any = re.fullmatch(rf"\s*(\d+(?:\.\d+)?)\s*{between}\s*(\d+(?:\.\d+)?)\s*", text.replace("×", "x"))
+    if not found:
+        raise InputError(f"{option} {text} cannot be read: give two numbers such as {example}")
+    return float(found[1]), float(found[2])
+
+
+def deposit(
+    dem: Annotated[list[Path], typer.Argument(help="Elevation: any raster that GDAL reads, or several.")],
+    sites_folder: Annotated[Path, typer.Option("--sites", help="Folder that drill sites has written.")] = Path("sites"),
+    site: Annotated[int, typer.Option("--site", help="Number of the site.")] = 1,
+    size: Annotated[int | None, typer.Option("--size", help="Deposit of a destructive size, 1 to 4.")] = None,
+    like: Annotated[Path | None, typer.Option("--like", help="Deposit of a plan: its folder.")] = None,
+    seed: Annotated[int, typer.Option("--seed", help="Seed of lobes and hummocks.")] = 1,
+    snow_depth: Annotated[float, typer.Option("--snow-depth", help="Snow that lies there, m.")] = 0.8,
+    leave: Annotated[float, typer.Option("--leave", help="Snow that the machine leaves, m.")] = 0.3,
+    packing: Annotated[
+        float | None, typer.Option("--packing", help="m3 that 1 m3 of that snow gives when pushed. [default: 0.5]")
+    ] = None,
+    stake: Annotated[
+        float | None, typer.Option("--stake", help="Distance between stakes, m. [default: 10, or more for few stakes]")
+    ] = None,
+    name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
+    z_unit: ZUnit = None,
+    output: Out = Path("deposit"),
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Lay a deposit over a practice site: outline, thickness, stakes, and a plan for the machine that pushes it."""
+    from lastseen.jobs import PACKING
+    from lastseen.output import (
+        DEPOSIT_MARKER,
+        deposit_numbers,
+        deposit_table,
+        lay_deposit,
+        numbers_text,
+        refuse_existing,
+        write_deposit,
+    )
+
+    if (size is None) == (like is None):
+        raise InputError("say what the deposit stands for: either --size 1 to 4, or --like with the folder of a plan")
+    refuse_existing(output, overwrite=overwrite, marker=DEPOSIT_MARKER)
+    with progress_bar(hidden=quiet) as progress:
+        progress("laying the deposit", 0.0)
+        made = lay_deposit(
+            tuple(dem), z_unit, sites_folder, site, size, like, seed=seed, snow_m=snow_depth, left_m=leave,
+            packing=PACKING if packing is None else packing, stake_m=stake, name=name,
+        )  # fmt: skip
+        write_deposit(
+            made, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.5 + 0.5 * share)
+        )
+    if as_json:
+        typer.echo(numbers_text(deposit_numbers(made)), nl=False)
+    elif not quiet:
+        typer.echo(deposit_table(made, output))
+
+
+# ---- The commands that hide targets: drill targets, drill exercises
+
+PlanFolder = Annotated[
+    Path,
+    typer.Argument(metavar="PLAN", help="Folder of a plan or of a search over a drawn outline.", show_default=False),
+]
+OwnExercises = Annotated[Path | None, typer.Option("--exercises", help="Own exercises, a TOML file.")]
+
+
+def add_drill_targets(app: typer.Typer) -> None:
+    """Put the commands into the group."""
+    app.command()(targets)
+    app.command()(exercises)
+
+
+def targets(
+    plan: PlanFolder,
+    exercise: Annotated[
+        str | None, typer.Option("--exercise", help="Published or own exercise; see drill exercises.")
+    ] = None,
+    own: OwnExercises = None,
+    count: Annotated[int | None, typer.Option("--count", help="How many targets.")] = None,
+    decoys: Annotated[int | None, typer.Option("--decoys", help="How many holes without a transmitter.")] = None,
+    depth: Annotated[str | None, typer.Option("--depth", help="Least and greatest depth, m, such as 0.3,1.0.")] = None,
+    apart: Annotated[float | None, typer.Option("--apart", help="Least distance between any two, m.")] = None,
+    close_pair: Annotated[
+        float | None, typer.Option("--close-pair", help="Second target at most this far from the first, m.")
+    ] = None,
+    edge: Annotated[
+        float | None, typer.Option("--edge", help="Least distance from the edge of the outline, m.")
+    ] = None,
+    even: Annotated[
+        bool, typer.Option("--even", help="Any place as likely, instead of the probability of area.")
+    ] = False,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Another number, other places.")] = 1,
+    output: Out = Path("targets"),
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Hide targets in a plan's debris: sheets for staff and trainees, run sheet, GPX. Dummies only."""
+    from lastseen.jobs import hide
+    from lastseen.output import (
+        TARGETS_MARKER,
+        numbers_text,
+        read_planned,
+        refuse_existing,
+        target_numbers,
+        write_targets,
+    )
+
+    given = {
+        "targets": count,
+        "decoys": decoys,
+        "depth_m": _pair(depth),
+        "apart_m": apart,
+        "close_pair_m": close_pair,
+        "edge_m": edge,
+        "probability_of_area": False if even else None,
+    }
+    chosen, name = _chosen(exercise, own, {key: value for key, value in given.items() if value is not None})
+    refuse_existing(output, overwrite=overwrite, marker=TARGETS_MARKER)
+    with progress_bar(hidden=quiet) as progress:
+        progress("reading the plan", 0.0)
+        planned = read_planned(plan)
+        hidden = hide(planned, chosen, seed, name=name)
+        write_targets(planned, hidden, output, overwrite=overwrite, progress=progress)
+    if as_json:
+        typer.echo(numbers_text(target_numbers(planned, hidden)), nl=False)
+    elif not quiet:
+        from lastseen.output import targets_text
+
+        typer.echo(targets_text(planned, hidden, output))
+
+
+def exercises(own: OwnExercises = None, as_json: AsJson = False) -> None:
+    """List the exercises: published ones with their source, and your own."""
+    from lastseen.jobs import published_exercises, read_exercises
+
+    known = {**published_exercises(), **(read_exercises(own) if own else {})}
+    if as_json:
+        plain = {name: one.model_dump(mode="json") for name, one in known.items()}
+        typer.echo(json.dumps(plain, indent=1, ensure_ascii=False))
+    else:
+        from lastseen.output import exercises_text
+
+        typer.echo(exercises_text(known))
+
+
+def _chosen(name: str | None, own: Path | None, given: dict[str, Any]) -> tuple[Exercise, str]:
+    """The named exercise with what was given on the command line in its place, and what to call it."""
+    from lastseen.jobs import exercise_of, find_exercise
+
+    if name is None:
+        return exercise_of(given, "the options"), "own"
+    found = find_exercise(name, own)
+    if not given:
+        return found, name
+    changed = {**found.model_dump(), **given, "source": f"after {found.source}, changed"}
+    return exercise_of(changed, f"exercise '{name}' with the options"), f"{name}, changed"
+
+
+def _pair(text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    try:
+        numbers = [float(one) for one in text.split(",")]
+    except ValueError:
+        numbers = []
+    if len(numbers) not in {1, 2}:
+        raise InputError(f"the depth '{text}' cannot be read: give least and greatest in metres, such as 0.3,1.0")
+    return numbers[0], numbers[-1]
+
+
+# ---- Commands about practising: the group ``drill``
+
+
+def add_drill(app: typer.Typer) -> None:
+    """Put the group into the command line."""
+    group = typer.Typer(
+        name="drill",
+        no_args_is_help=True,
+        help="Prepare a drill: ground for it, a deposit to practise on, hidden targets, sheets for staff and trainees. "
+        "No start zone in this model reaches a site that is offered by default; look at the ground above on the day.",
+    )
+    add_drill_ground(group)
+    add_drill_targets(group)
+    app.add_typer(group)
+
+
+# ---- The command that grades a drill from recorded tracks: debrief
+
+
+def add_debrief(app: typer.Typer) -> None:
+    """Put the command into the command line."""
+    app.command()(debrief)
+
+
+def debrief(
+    plan: PlanFolder,
+    tracks: Annotated[list[Path], typer.Argument(help="Recorded tracks, GPX 1.0 or 1.1.", show_default=False)],
+    log: Annotated[Path | None, typer.Option("--log", help="Noted times: searcher,target,phase,time (CSV).")] = None,
+    targets: Annotated[Path | None, typer.Option("--targets", help="Folder of drill targets: what was hidden.")] = None,
+    gps_error: Annotated[
+        float | None, typer.Option("--gps-error", help="Radius that holds a fix two times in three, m. [default: 5]")
+    ] = None,
+    shift: Annotated[
+        list[str] | None, typer.Option("--shift", help="Move the clock of a track: NAME=SECONDS; repeatable.")
+    ] = None,
+    curve: Annotated[str, typer.Option("--curve", help="Survival curve by name.")] = "falk-1994",
+    output: Out = Path("debrief"),
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Say what recorded tracks covered of a plan, surely, perhaps or not, and how the phases went."""
+    from lastseen.jobs import GPS_ERROR_M, read_log, read_tracks
+    from lastseen.jobs import debrief as work_out
+    from lastseen.output import (
+        DEBRIEF_MARKER,
+        debrief_numbers,
+        numbers_text,
+        read_planned,
+        read_targets,
+        refuse_existing,
+        write_debrief,
+    )
+
+    refuse_existing(output, overwrite=overwrite, marker=DEBRIEF_MARKER)
+    with progress_bar(hidden=quiet) as progress:
+        progress("reading plan and tracks", 0.0)
+        planned = read_planned(plan)
+        recordings = [one for path in tracks for one in read_tracks(path)]
+        made = work_out(
+            planned,
+            recordings,
+            log=read_log(log) if log else (),
+            targets=read_targets(targets).targets if targets else (),
+            gps_error_m=GPS_ERROR_M if gps_error is None else gps_error,
+            shifts_s=_shifts(shift or []),
+            curve=curve,
+        )
+        write_debrief(made, output, overwrite=overwrite, progress=progress)
+    if as_json:
+        typer.echo(numbers_text(debrief_numbers(made)), nl=False)
+    elif not quiet:
+        from lastseen.output import debrief_text
+
+        typer.echo(debrief_text(made, output))
+
+
+def _shifts(given: list[str]) -> dict[str, float]:
+    found = {}
+    for text in given:
+        name, _, seconds = text.rpartition("=")
+        try:
+            found[name] = float(seconds)
+        except ValueError as error:
+            raise InputError(
+                f"'{text}' is no shift: write the name of a track and seconds, such as anna=-3600"
+            ) from error
+    return found

@@ -1,0 +1,225 @@
+"""All that a user can say, validated. Reads and writes TOML."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import re
+import tomllib
+from dataclasses import dataclass, field, fields, is_dataclass, replace
+from pathlib import Path
+from typing import Any, Literal, get_type_hints
+
+from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic.dataclasses import dataclass as checked
+
+from lastseen.core.errors import InputError
+
+_STRICT = ConfigDict(extra="forbid")
+
+
+@checked(frozen=True, config=_STRICT)
+class LastSeen:
+    """Where the person was last seen."""
+
+    at: str = ""  # lon,lat, x,y of crs, UTM text or MGRS text
+    crs: str | None = None  # of a plain pair of numbers; WGS 84 where not given
+    radius_m: float = Field(default=10.0, gt=0, le=500)  # how far off the witness may be
+
+
+@checked(frozen=True, config=_STRICT)
+class Snow:
+    """What snow moves, and how it slides. Literature ranges, not calibrated."""
+
+    size: Literal[1, 2, 3, 4] = 2  # destructive size
+    release: Path | None = None  # drawn outline of the release, any vector format
+    slab_thickness_m: float | None = Field(default=None, gt=0, le=10)  # normal to the slope; by size where not given
+    friction: tuple[float, float, float] | None = None  # Coulomb mu: lowest, most likely, highest; by size if not given
+    turbulence_m_s2: tuple[float, float, float] = (500.0, 1000.0, 1500.0)  # Voellmy xi
+    growth: tuple[float, float, float] = (0.0, 0.5, 2.0)  # entrained / released mass
+    cohesion_pa: tuple[float, float, float] = (5.0, 10.0, 20.0)  # holds thin snow; the flow only
+    members: int = Field(default=48, ge=4, le=1000)  # events in the ensemble
+    tracers: int = Field(default=400, ge=10, le=100_000)  # possible persons in each event of the flow
+    bodies: int = Field(default=4800, ge=100, le=1_000_000)  # bodies for the debris, and as many for the person
+    model: Literal["flow", "body"] | None = None  # how it moves; by cell and time where not given
+    cell_m: float | None = Field(default=None, gt=0)  # working cell of the flow; by the release where not given
+
+
+@checked(frozen=True, config=_STRICT)
+class Ground:
+    """What is not in a bare elevation model: any vector or raster file that GDAL reads, in any CRS."""
+
+    trees: Path | None = None
+    water: Path | None = None
+    crevasses: Path | None = None
+    rocks: Path | None = None
+    buildings: Path | None = None
+    roads: Path | None = None
+    no_go: Path | None = None  # ground that nobody may search
+    surface_model: Path | None = None  # heights with trees: what stands 2 m above the ground counts as trees
+
+
+@checked(frozen=True, config=_STRICT)
+class Search:
+    """How the debris is searched."""
+
+    strip_width_m: float = 40.0
+    searchers: int = 1
+    start: str | None = None  # where the searchers stand, as last_seen.at; the last-seen point where not given
+    pattern: Literal["across", "along"] | None = None  # what comes out best in simulated searches where not given
+    entry: Literal["top", "toe", "flank"] | None = None  # where the search begins; what comes out best if not given
+    debris: Path | None = None  # observed outline of the debris: then only the search is laid out
+    # Debris at least this likely is inside the outline; where not given, so that 90 % of the person's lies inside.
+    outline_probability: float | None = Field(default=None, gt=0, lt=1)
+    date: str | None = None  # day for magnetic bearings, such as 2027-01-31; none are given without it
+    second_pass: bool = False  # lay the second pass: half the width, lanes midway beside those of the first
+
+    @property
+    def day(self) -> dt.date | None:
+        """The date, as a date."""
+        try:
+            return dt.date.fromisoformat(self.date) if self.date else None
+        except ValueError as error:
+            raise InputError(f"the date '{self.date}' cannot be read: write it like 2027-01-31") from error
+
+
+@checked(frozen=True, config=_STRICT)
+class Scenario:
+    """One question to the program: a place, a last-seen point, the snow, the search."""
+
+    elevation: tuple[Path, ...]
+    last_seen: LastSeen = field(default_factory=LastSeen)
+    snow: Snow = field(default_factory=Snow)
+    search: Search = field(default_factory=Search)
+    name: str = ""
+    z_unit: Literal["m", "ft", "us-ft"] | None = None
+    seed: int = Field(default=1, ge=0)
+    ground: Ground = field(default_factory=Ground)
+
+
+@dataclass(frozen=True)
+class Given:
+    """A value from the command line and the place in the scenario that it overrides."""
+
+    section: str
+    key: str
+    value: Any
+
+
+def read_scenario(path: Path) -> Scenario:
+    """Read a scenario file; relative paths in it start from its folder.
+
+    Raises
+    ------
+    InputError
+        Not TOML, an unknown key (with a suggestion), or a value out of range.
+    """
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise InputError(f"the scenario file {path} does not exist: check the path") from error
+    except OSError as error:
+        raise InputError(f"the scenario file {path} cannot be read: {error.strerror or error}") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"{path.name} is not valid TOML: {error}") from error
+    scenario = scenario_of(raw, path.name)
+    here = path.parent
+    return replace(
+        scenario,
+        elevation=tuple(here / file for file in scenario.elevation),
+        snow=replace(scenario.snow, release=_from(here, scenario.snow.release)),
+        ground=replace(
+            scenario.ground, **{one.name: _from(here, getattr(scenario.ground, one.name)) for one in fields(Ground)}
+        ),
+        search=replace(scenario.search, debris=_from(here, scenario.search.debris)),
+    )
+
+
+def scenario_of(raw: dict[str, Any], source: str = "the scenario") -> Scenario:
+    """A checked scenario from plain tables.
+
+    Raises
+    ------
+    InputError
+        All that is wrong, in one sentence each.
+    """
+    try:
+        scenario: Scenario = TypeAdapter(Scenario).validate_python(raw)
+    except ValidationError as error:
+        raise InputError("; ".join(_sentence(source, one) for one in error.errors())) from error
+    snow = scenario.snow
+    for name, low, high in (
+        ("friction", 0.05, 1.0),
+        ("turbulence_m_s2", 100.0, 5000.0),
+        ("growth", 0.0, 10.0),
+        ("cohesion_pa", 0.0, 1000.0),
+    ):
+        values = getattr(snow, name)
+        if values is None:
+            continue
+        if not low <= values[0] <= values[1] <= values[2] <= high:
+            raise InputError(
+                f"{source}: snow.{name} = {list(values)} must rise from lowest to highest within {low:g} to {high:g}"
+            )
+    return scenario
+
+
+def with_given(scenario: Scenario, given: list[Given]) -> Scenario:
+    """The scenario with values from the command line in place of its own."""
+    tables = _tables(scenario)
+    for one in given:
+        if one.value is not None:
+            (tables[one.section] if one.section else tables)[one.key] = one.value
+    return scenario_of(tables, "the command line")
+
+
+def scenario_toml(scenario: Scenario) -> str:
+    """The scenario as TOML text that reads back as the same scenario."""
+    tables = _tables(scenario)
+    lines = [
+        f"{key} = {_toml(value)}" for key, value in tables.items() if not isinstance(value, dict) and value is not None
+    ]
+    for section, table in tables.items():
+        if isinstance(table, dict):
+            lines += ["", f"[{section}]"]
+            lines += [f"{key} = {_toml(value)}" for key, value in table.items() if value is not None]
+    return "\n".join(lines) + "\n"
+
+
+def _tables(value: Any) -> dict[str, Any]:
+    return {
+        one.name: _tables(part) if is_dataclass(part := getattr(value, one.name)) else part for one in fields(value)
+    }
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(_toml(one) for one in value) + "]"
+    if isinstance(value, (str, Path)):
+        text = str(value).replace("\\", "\\\\").replace('"', '\\"')
+        return '"' + re.sub(r"[\x00-\x1f\x7f]", lambda found: f"\\u{ord(found[0]):04x}", text) + '"'
+    return repr(value)
+
+
+def _from(folder: Path, path: Path | None) -> Path | None:
+    return folder / path if path is not None else None
+
+
+def _sentence(source: str, error: Any) -> str:
+    place = ".".join(str(part) for part in error["loc"])
+    if error["type"] == "unexpected_keyword_argument":
+        return f"{source}: unknown key '{place}'{_suggestion(error['loc'])}"
+    if error["type"] == "missing":
+        return f"{source}: '{place}' is missing"
+    return f"{source}: {place} = {error.get('input')!r}: {error['msg'][0].lower()}{error['msg'][1:]}"
+
+
+def _suggestion(location: tuple[Any, ...]) -> str:
+    owner: Any = Scenario
+    for part in location[:-1]:
+        owner = get_type_hints(owner).get(str(part), owner)
+    known = [one.name for one in fields(owner)]
+    near = difflib.get_close_matches(str(location[-1]), known, n=1)
+    return f"; did you mean '{near[0]}'?" if near else f"; known keys are {', '.join(known)}"

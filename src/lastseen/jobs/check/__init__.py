@@ -1,0 +1,1 @@
+"""Reference values recomputed with the installed code: what `lastseen check` runs."""

@@ -1,0 +1,311 @@
+"""What was covered and when, with receiver range and GPS error as a band; and what was left."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry import Polygon
+
+from lastseen.core import BoolArray, FloatArray, InputError, percent
+from lastseen.jobs.practice import coverage_kernels
+from lastseen.jobs.practice.lane_review import LaneReview
+from lastseen.jobs.practice.planned import Planned
+from lastseen.jobs.practice.tracks import Track
+from lastseen.rescue import updated_poa
+from lastseen.search import Lattice, Reception, Surface, summed_up
+
+# ---- What was covered and when: surely, perhaps or not, with receiver range and GPS error carried through
+
+GPS_ERROR_M = 5.0  # radius that holds a fix two times in three: what phones show under open sky; from memory
+# A fix scatters alike along two axes: two in three lie within 1.515 standard deviations of one axis, and 19 in 20 are
+# off to one side of a line by less than 1.96 of them (Rayleigh and normal law; derived).
+ACROSS = 1.96 / math.sqrt(-2.0 * math.log(1.0 - 0.683))
+SPREAD = 1.96  # of the range, in standard deviations: 19 in 20; derived
+FINE_SHARE = 0.5  # a strip is graded finely only where at least this share of it is sure; design choice
+_STEP_M = 1.0
+
+
+@dataclass(frozen=True)
+class Radii:
+    """How far from a walk the snow counts as covered, metres on the snow.
+
+    Attributes
+    ----------
+    sure_m : float
+        Heard in the worst direction by a weak transmitter, even if the track is off by the GPS error; 0 where that
+        leaves nothing.
+    half_m : float
+        Half a strip: the plan's own measure, the track taken at its word.
+    perhaps_m : float
+        Heard in the best direction from a strong transmitter, if the track is off the right way.
+    gps_m : float
+        What the GPS error makes across a track, 19 times in 20.
+    """
+
+    sure_m: float
+    half_m: float
+    perhaps_m: float
+    gps_m: float
+
+    @property
+    def gradable(self) -> bool:
+        """Whether at least half of the strip can be told as surely covered."""
+        return self.sure_m >= FINE_SHARE * self.half_m
+
+    @property
+    def verdict(self) -> str:
+        """What the GPS error allows to say, in one sentence."""
+        strip = 2.0 * self.half_m
+        if self.gradable:
+            return (
+                f"Tracks are good to about {self.gps_m:.0f} m to either side: of a strip of {strip:g} m, "
+                f"{2 * self.sure_m:.0f} m are sure."
+            )
+        left = f"only {2 * self.sure_m:.0f} m" if self.sure_m > 0.5 else "nothing"
+        return (
+            f"Tracks are good to about {self.gps_m:.0f} m to either side: of a strip of {strip:g} m {left} can be "
+            "called sure. Such strips cannot be graded finely from these tracks."
+        )
+
+
+def radii_of(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
+    """The band for a strip width and a GPS error.
+
+    Range: half a strip in the worst direction, 1.26 times that in the best (dipole), a tenth of spread from
+    transmitter to transmitter (`Reception.of_strip`). Range and GPS error are independent: their 19-in-20 margins are
+    added in squares.
+
+    Raises
+    ------
+    InputError
+        If the width is not above 0 or the error negative.
+
+    Examples
+    --------
+    >>> one = radii_of(40.0, 5.0)
+    >>> [round(v, 1) for v in (one.sure_m, one.half_m, one.perhaps_m, one.gps_m)]
+    [12.4, 20.0, 33.3, 6.5]
+    """
+    if not (strip_width_m > 0.0 and 0.0 <= gps_error_m < math.inf):
+        raise InputError(
+            f"a strip of {strip_width_m:g} m and a GPS error of {gps_error_m:g} m: give above 0, 0 or more"
+        )
+    half, reception = 0.5 * strip_width_m, Reception.of_strip(strip_width_m)
+    gps = ACROSS * gps_error_m
+    worst_sd, best_sd = half / reception.r_max_m * reception.sd_m, reception.sd_m
+    low = half - math.hypot(gps, SPREAD * worst_sd)
+    high = reception.r_max_m + math.hypot(gps, SPREAD * best_sd)
+    return Radii(max(0.0, low), half, high, gps)
+
+
+@dataclass(frozen=True)
+class Band:
+    """Shares of the outline's surface, 0 to 1.
+
+    Attributes
+    ----------
+    sure : float
+        Surely covered.
+    half : float
+        Within half a strip of the track as recorded: comparable with the plan.
+    perhaps : float
+        Perhaps covered, beside what is sure.
+    none : float
+        Not covered.
+    """
+
+    sure: float
+    half: float
+    perhaps: float
+    none: float
+
+    @property
+    def most(self) -> float:
+        """Upper end of the band."""
+        return self.sure + self.perhaps
+
+
+def walked_points(track: Track, surface: Surface) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Points (n x 3) at most a metre apart along a track, their times, and whether the track is trusted there."""
+    way = np.hypot(np.diff(track.x_m), np.diff(track.y_m))
+    joined = np.diff(track.run) == 0
+    # Fixes closer together than half a metre add nothing: keep those that move on, and the ends of runs.
+    along = np.concatenate([[0.0], np.cumsum(np.where(joined, way, 1e3))])
+    stride = np.floor(along / (0.5 * _STEP_M))
+    keep = np.concatenate([[True], np.diff(stride) > 0])
+    keep[np.concatenate([~joined, [True]])] = True
+    at = np.flatnonzero(keep)
+    x, y, t, run = (one[at] for one in (track.x_m, track.y_m, track.time_s, track.run))
+    doubt = np.concatenate([[0], np.cumsum(~track.trusted)])
+    leg_trusted = np.diff(doubt[at]) == 0
+    pieces = np.where(np.diff(run) == 0, np.maximum(1, np.ceil(np.hypot(np.diff(x), np.diff(y)) / _STEP_M)), 1)
+    leg = np.repeat(np.arange(pieces.size), pieces.astype(np.int64))
+    share = (np.arange(leg.size) - np.repeat(np.cumsum(pieces) - pieces, pieces.astype(np.int64))) / pieces[leg]
+    px, py, pt = (np.append(v[:-1][leg] + share * np.diff(v)[leg], v[-1:]) for v in (x, y, t))
+    trusted = np.append(leg_trusted[leg] | (share == 0.0), True)
+    return np.column_stack([px, py, surface.z(px, py)]), pt, trusted
+
+
+def first_times(track: Track, lattice: Lattice, surface: Surface, radii: Radii) -> FloatArray:
+    """First time (3 x samples) at which samples are surely, as recorded, and perhaps covered; infinite where never."""
+    out = np.full((3, lattice.weight_m2.size), np.inf)
+    xyz, time, trusted = walked_points(track, surface)
+    reach = np.array([radii.sure_m, radii.half_m, radii.perhaps_m])
+    coverage_kernels.first_reached(
+        xyz, time, trusted, lattice.west_m, lattice.south_m, lattice.spacing_m, lattice.index, lattice.height_m, reach,
+        out,
+    )  # fmt: skip
+    return out
+
+
+def team_times(each: Sequence[FloatArray]) -> FloatArray:
+    """First times of several tracks together."""
+    return np.asarray(np.minimum.reduce(list(each)), dtype=np.float64)
+
+
+def band_of(times_s: FloatArray, weight_m2: FloatArray) -> Band:
+    """Shares of the outline from first times."""
+    total = float(weight_m2.sum())
+    sure, half, most = (float(weight_m2[np.isfinite(one)].sum()) / total for one in times_s)
+    return Band(sure, half, most - sure, 1.0 - most)
+
+
+# ---- What was left: gaps in the walk, what to believe now, and what to do in a second pass
+
+LEAST_GAP_STRIPS = 0.25  # a gap smaller than the square over a quarter strip is not worth a walk; design choice
+PERHAPS_POD = 0.5  # of what is perhaps covered; design choice, no source
+HALVE_SOURCE = "SAC, Die Alpen: halve the strip where the first pass fails"
+
+
+@dataclass(frozen=True)
+class Hole:
+    """A piece of the outline beyond half a strip of all tracks as recorded.
+
+    Attributes
+    ----------
+    number : int
+        From 1, most probability of area left first.
+    outline : Polygon
+    area_m2 : float
+        On the snow.
+    missed : float
+        Share that was not covered even perhaps, 0 to 1.
+    poa : float
+        Probability of area in it before the search, as a share of all.
+    """
+
+    number: int
+    outline: Polygon
+    area_m2: float
+    missed: float
+    poa: float
+
+
+@dataclass(frozen=True)
+class Leftover:
+    """What is left to search.
+
+    Attributes
+    ----------
+    holes : tuple of Hole
+    poa_before, poa_after : (float, float, float, float)
+        Probability of area in what is surely, perhaps and not covered, and outside the outline; sums to 1.
+    found : float
+        How likely the walk was to bring somebody into range.
+    advice : tuple of str
+    """
+
+    holes: tuple[Hole, ...]
+    poa_before: tuple[float, float, float, float]
+    poa_after: tuple[float, float, float, float]
+    found: float
+    advice: tuple[str, ...]
+
+
+def leftover(
+    plan: Planned, lattice: Lattice, team_s: FloatArray, band: Band, radii: Radii, lanes: LaneReview
+) -> Leftover:
+    """Gaps, belief after the search in vain, and advice for a second pass.
+
+    What is surely covered counts as searched (POD 1), what is perhaps covered as half (POD 0.5, design choice).
+    """
+    weight, outside = _poa_weights(plan, lattice)
+    sure, half, most = (np.isfinite(one) for one in team_s)
+    shares = (float(weight[sure].sum()), float(weight[most & ~sure].sum()), float(weight[~most].sum()))
+    after, after_outside = updated_poa(shares, (1.0, PERHAPS_POD, 0.0), outside)
+    found = shares[0] + PERHAPS_POD * shares[1]
+    holes = _holes(plan, lattice, half, most, weight)
+    before = (*shares, outside)
+    left = (after[0], after[1], after[2], after_outside)
+    return Leftover(holes, before, left, found, _advice(plan, holes, band, radii, left, lanes))
+
+
+def _poa_weights(plan: Planned, lattice: Lattice) -> tuple[FloatArray, float]:
+    """Probability of area at each sample, and outside the outline."""
+    if plan.poa is None:
+        return lattice.weight_m2 / lattice.weight_m2.sum(), 0.0
+    row, col = plan.poa.cell_of(lattice.x_m, lattice.y_m)
+    ny, nx = plan.poa.shape
+    inside = (row >= 0) & (row < ny) & (col >= 0) & (col < nx)
+    value = np.where(inside, np.nan_to_num(plan.poa.values[np.clip(row, 0, ny - 1), np.clip(col, 0, nx - 1)]), 0.0)
+    weight = np.asarray(value * lattice.spacing_m**2 / plan.poa.cell_area_m2, dtype=np.float64)
+    total = float(weight.sum())
+    if total > 1.0:
+        weight, total = weight / total, 1.0
+    return weight, 1.0 - total
+
+
+def _holes(plan: Planned, lattice: Lattice, half: BoolArray, most: BoolArray, weight: FloatArray) -> tuple[Hole, ...]:
+    pieces = [
+        one
+        for one in summed_up(plan.outline, lattice, half).uncovered.geoms
+        if one.area >= (LEAST_GAP_STRIPS * plan.strip_width_m) ** 2
+    ]
+    told = []
+    x, y = lattice.x_m, lattice.y_m
+    for one in pieces:
+        mine = shapely.contains_xy(one, x, y) & ~half
+        if not mine.any():
+            continue
+        area = float(lattice.weight_m2[mine].sum())
+        missed = float(lattice.weight_m2[mine & ~most].sum()) / area
+        told.append((float(weight[mine].sum()), area, missed, one))
+    told.sort(key=lambda one: (-one[0], -one[1]))
+    return tuple(Hole(k, one, area, missed, poa) for k, (poa, area, missed, one) in enumerate(told, start=1))
+
+
+def _advice(
+    plan: Planned,
+    holes: Sequence[Hole],
+    band: Band,
+    radii: Radii,
+    left: tuple[float, float, float, float],
+    lanes: LaneReview,
+) -> tuple[str, ...]:
+    told = []
+    if holes:
+        area, poa = sum(one.area_m2 for one in holes), sum(one.poa for one in holes)
+        what = "the gap" if len(holes) == 1 else f"the {len(holes)} gaps, gap 1 first"
+        told.append(f"First walk {what}: {area:.0f} m², which held {percent(poa)} of the probability of area.")
+    missing = [str(one.lane) for one in lanes.lanes if one.walked < 0.5]
+    if missing:
+        word = "Lane" if len(missing) == 1 else "Lanes"
+        were = "was" if len(missing) == 1 else "were"
+        told.append(f"{word} {', '.join(missing[:12])} {were} not walked, or less than half.")
+    if band.perhaps > 0.05 and radii.sure_m > 0.5:
+        told.append(
+            f"{percent(band.perhaps)} are only perhaps covered: walk lines midway between those that were walked."
+        )
+    told.append(
+        f"If nobody was found, a second pass takes strips half as wide, {0.5 * plan.strip_width_m:g} m, on lines "
+        f"midway ({HALVE_SOURCE})."
+    )
+    if left[3] >= 0.1:
+        told.append(f"{percent(left[3])} of the probability now lies outside the outline: look at its edges too.")
+    if not math.isfinite(plan.coverage):
+        told.append("The plan's own coverage is not known.")
+    return tuple(told)

@@ -1,0 +1,300 @@
+"""The debrief of a drill: what recorded tracks say of a planned search, and what they cannot say."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+
+from lastseen.core import FloatArray, InputError, NothingFoundError, percent
+from lastseen.jobs.practice.coverage import (
+    GPS_ERROR_M,
+    Band,
+    Leftover,
+    Radii,
+    band_of,
+    first_times,
+    leftover,
+    radii_of,
+    team_times,
+    walked_points,
+)
+from lastseen.jobs.practice.lane_review import LaneReview, review_lanes
+from lastseen.jobs.practice.planned import Planned
+from lastseen.jobs.practice.targets import Target
+from lastseen.jobs.practice.times import (
+    PhaseTime,
+    SignalTime,
+    Speed,
+    clock_zero_s,
+    left_out_of_log,
+    own_notes,
+    phase_times,
+    signal_times,
+    speeds_of,
+)
+from lastseen.jobs.practice.tracks import LeftOut, Noted, RawTrack, Track, clean_track, elapsed_text, said
+from lastseen.rescue import DEFAULT_CURVE, RescueClock, survival_curve
+from lastseen.search import Lattice, clock_of_legs, lattice_over, lattice_spacing_m
+
+SPACING_M = 1.0
+SHALLOWEST_M, DEPTH_M, SLOPE_DEG = 0.1, 1.0, 20.0  # of the plan's clock where no targets are known; design choice
+
+
+@dataclass(frozen=True)
+class Searcher:
+    """One recording and what it says.
+
+    Attributes
+    ----------
+    number : int
+        From 1, in the order in which tracks were given.
+    track : Track
+    said : tuple of str
+        What was done to the track.
+    xyz_m, time_s : ndarray
+        Along the track, a metre apart, on the snow.
+    metres : float
+        On the snow, gaps left out.
+    times_s : ndarray, shape (3, samples)
+        First times of coverage (see `first_times`), on the clock of the track.
+    band : Band
+        Of the whole outline, by this searcher alone.
+    lanes : LaneReview
+        Of this track alone.
+    phases : tuple of PhaseTime
+    signals : tuple of SignalTime
+    speeds : tuple of Speed
+    """
+
+    number: int
+    track: Track
+    said: tuple[str, ...]
+    xyz_m: FloatArray
+    time_s: FloatArray
+    metres: float
+    times_s: FloatArray
+    band: Band
+    lanes: LaneReview
+    phases: tuple[PhaseTime, ...]
+    signals: tuple[SignalTime, ...]
+    speeds: tuple[Speed, ...]
+
+
+@dataclass(frozen=True)
+class Debrief:
+    """What a drill's tracks say.
+
+    Attributes
+    ----------
+    plan : Planned
+    searchers : tuple of Searcher
+    left_out : tuple of LeftOut
+        Recordings that could not be used.
+    gps_error_m : float
+    radii : Radii
+    lattice : Lattice
+        Samples of the outline.
+    team_s : ndarray, shape (3, samples)
+    band : Band
+        Of all searchers together.
+    lanes : LaneReview
+    leftover : Leftover
+    clock : RescueClock
+        Of the plan.
+    zero_s : float
+        The clock's zero, since 1970.
+    targets : tuple of Target
+    notes : tuple of str
+    """
+
+    plan: Planned
+    searchers: tuple[Searcher, ...]
+    left_out: tuple[LeftOut, ...]
+    gps_error_m: float
+    radii: Radii
+    lattice: Lattice
+    team_s: FloatArray
+    band: Band
+    lanes: LaneReview
+    leftover: Leftover
+    clock: RescueClock
+    zero_s: float
+    targets: tuple[Target, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def timed(self) -> bool:
+        """Whether all tracks carry times."""
+        return all(one.track.timed for one in self.searchers)
+
+
+def debrief(
+    plan: Planned,
+    recordings: Sequence[RawTrack | LeftOut],
+    *,
+    log: Sequence[Noted] = (),
+    targets: Sequence[Target] = (),
+    gps_error_m: float = GPS_ERROR_M,
+    shifts_s: Mapping[str, float] | None = None,
+    curve: str = DEFAULT_CURVE,
+) -> Debrief:
+    """Debrief a drill.
+
+    Parameters
+    ----------
+    plan : Planned
+    recordings : sequence of RawTrack or LeftOut
+        As `read_tracks` gives them.
+    log : sequence of Noted
+        Times that somebody wrote down.
+    targets : sequence of Target
+        What was hidden.
+    gps_error_m : float
+        Radius that holds a fix two times in three; 0 takes tracks at their word.
+    shifts_s : mapping, optional
+        Seconds to add to the times of a track, by its name.
+    curve : str
+        Name of a published survival curve.
+
+    Returns
+    -------
+    Debrief
+
+    Raises
+    ------
+    NothingFoundError
+        If no recording can be used.
+    InputError
+        If a value cannot be used.
+    """
+    radii = radii_of(plan.strip_width_m, gps_error_m)
+    recordings = _each_with_its_name(recordings)
+    shifts = dict(shifts_s or {})
+    unknown = set(shifts) - {one.name for one in recordings}
+    if unknown:
+        known = ", ".join(one.name for one in recordings)
+        raise InputError(f"no track is called '{min(unknown)}': the tracks are {known}")
+    cleaned = [
+        one
+        if isinstance(one, LeftOut)
+        else clean_track(one, plan, gps_error_m=gps_error_m, shift_s=shifts.get(one.name, 0.0))
+        for one in recordings
+    ]
+    tracks = [one for one in cleaned if isinstance(one, Track)]
+    out = tuple(one for one in cleaned if isinstance(one, LeftOut))
+    if not tracks:
+        why = "; ".join(f"{one.name}: {one.reason}" for one in out) or "none was given"
+        raise NothingFoundError(f"no track can be debriefed: {why}")
+    surface = plan.surface
+    lattice = lattice_over(plan.outline, surface, lattice_spacing_m(plan.outline, SPACING_M))
+    zero = clock_zero_s(tracks, log)
+    clock = clock_of_legs(
+        plan.legs, strip_width_m=plan.strip_width_m, depth_m=_depth_m(targets), slope_deg=SLOPE_DEG,
+        diggers=max(1, len(tracks)), curve=survival_curve(curve),
+    )  # fmt: skip
+    searchers = []
+    for number, track in enumerate(tracks, start=1):
+        xyz, time, _ = walked_points(track, surface)
+        times = first_times(track, lattice, surface, radii)
+        own = time if track.timed else np.full(time.size, np.nan)
+        mine = own_notes(log, track.name, number)
+        phases = phase_times(mine, track.name, zero, clock)
+        signals = signal_times(targets, track, (xyz, time), plan, radii, mine, zero) if track.timed else ()
+        absolute = [replace(one, ended_s=one.ended_s + zero) for one in phases]
+        speeds = speeds_of(track, xyz, time, plan, absolute)
+        searchers.append(
+            Searcher(
+                number, track, said(track, zero), xyz, time, _metres(track, xyz, time), times,
+                band_of(times, lattice.weight_m2),
+                review_lanes(plan, [track], [(xyz, own)]), phases, signals, speeds,
+            )
+        )  # fmt: skip
+    team = team_times([one.times_s for one in searchers])
+    band = band_of(team, lattice.weight_m2)
+    lanes = review_lanes(
+        plan, tracks, [(one.xyz_m, one.time_s if one.track.timed else one.time_s * math.nan) for one in searchers]
+    )
+    left = leftover(plan, lattice, team, band, radii, lanes)
+    made = Debrief(
+        plan,
+        tuple(searchers),
+        out,
+        gps_error_m,
+        radii,
+        lattice,
+        team,
+        band,
+        lanes,
+        left,
+        clock,
+        zero,
+        tuple(targets),
+        (),
+    )
+    strays = left_out_of_log(log, [one.name for one in tracks], len(tracks), targets)
+    return replace(made, notes=(*strays, *_notes(made)))
+
+
+def _each_with_its_name(recordings: Sequence[RawTrack | LeftOut]) -> list[RawTrack | LeftOut]:
+    """Files of one name in several folders are several people: the second ``track`` is ``track-2``."""
+    found, counts = list[RawTrack | LeftOut](), Counter[str]()
+    for one in recordings:
+        counts[one.name] += 1
+        found.append(one if counts[one.name] == 1 else replace(one, name=f"{one.name}-{counts[one.name]}"))
+    return found
+
+
+def _depth_m(targets: Sequence[Target]) -> float:
+    depths = [one.depth_m for one in targets if one.what == "target"]
+    return max(SHALLOWEST_M, float(np.mean(depths))) if depths else DEPTH_M
+
+
+def _metres(track: Track, xyz: FloatArray, time: FloatArray) -> float:
+    """Length of a walk on the snow without its gaps."""
+    step = np.linalg.norm(np.diff(xyz, axis=0), axis=1)
+    for gap in track.cleaning.gaps:
+        step[(time[:-1] >= gap.from_s) & (time[1:] <= gap.to_s)] = 0.0
+    return float(step.sum())
+
+
+def _notes(made: Debrief) -> tuple[str, ...]:
+    """What everybody who reads the debrief must know."""
+    told = [made.radii.verdict]
+    told += [f"{one.name} was left out: {one.reason}." for one in made.left_out]
+    spans = [
+        (one.track.name, float(one.track.time_s[0]), float(one.track.time_s[-1]))
+        for one in made.searchers
+        if one.track.timed
+    ]
+    if len(spans) > 1:
+        for name, begin, end in spans:
+            others = [one for one in spans if one[0] != name]
+            if all(end < other[1] or begin > other[2] for other in others):
+                first = min(other[1] for other in others)
+                told.append(
+                    f"{name} was recorded at another time than all others, {elapsed_text(begin - first)} from the "
+                    "first of them: a clock may be off; move it with --shift."
+                )
+                break
+    if made.plan.flat:
+        told.append("The ground was taken as flat for want of an elevation model.")
+    if made.lanes.lanes and made.lanes.walked < 0.5:
+        told.append(
+            "The lanes of the plan were mostly not followed: coverage counts, the distances between lanes do not."
+        )
+    steep = _outside_share(made)
+    if steep > 0.3:
+        told.append(f"{percent(steep)} of what was walked lies more than a strip outside the outline.")
+    return tuple(told)
+
+
+def _outside_share(made: Debrief) -> float:
+    wide = shapely.buffer(made.plan.outline, made.plan.strip_width_m)
+    inside = [int(shapely.contains_xy(wide, one.xyz_m[:, 0], one.xyz_m[:, 1]).sum()) for one in made.searchers]
+    total = sum(len(one.xyz_m) for one in made.searchers)
+    return 1.0 - sum(inside) / total if total else math.nan

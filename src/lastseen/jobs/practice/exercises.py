@@ -1,0 +1,133 @@
+"""Exercises: how many targets, how deep, in what time. Published ones, each with its source, and the user's own.
+
+Both are TOML of the same form; the published ones lie in ``shared/exercises.toml``.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from lastseen.core import InputError, shared_folder
+
+Confidence = Literal["published", "derived", "common practice, no source", "from memory"]
+SHALLOWEST_M, DEEPEST_M = 0.3, 1.0  # of targets where nobody says otherwise; design choice
+DEEPEST_EVER_M = 2.0  # deeper holes are a danger to those who dig them; design choice
+
+
+class Exercise(BaseModel):
+    """What is hidden, how, and what is asked of the searchers.
+
+    Attributes
+    ----------
+    targets, decoys : int
+        Dummies with a transmitter, and holes or objects without one.
+    depth_m : (least, greatest)
+        At right angles to the snow, metres.
+    apart_m : float
+        Least distance between any two targets or decoys, on the map.
+    close_pair_m : float
+        Where above 0: the second target lies at most this far from the first.
+    edge_m : float
+        Least distance from the edge of the outline, on the map.
+    steepest_deg : float
+        No target lies where the ground is steeper.
+    field_m : (length, width) or None
+        Of the ground as published; a note, the outline decides.
+    time_limit_min : float or None
+        As published.
+    probability_of_area : bool
+        Whether places follow the plan's probability of area, or any place of the outline is as likely.
+    source, confidence : str
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    title: str = ""
+    targets: int = Field(default=2, ge=1, le=40)
+    decoys: int = Field(default=0, ge=0, le=20)
+    depth_m: tuple[float, float] = (SHALLOWEST_M, DEEPEST_M)
+    apart_m: float = Field(default=5.0, ge=0.0, le=500.0)
+    close_pair_m: float = Field(default=0.0, ge=0.0, le=500.0)
+    edge_m: float = Field(default=1.0, ge=0.0, le=100.0)
+    steepest_deg: float = Field(default=35.0, gt=0.0, le=60.0)
+    field_m: tuple[float, float] | None = None
+    time_limit_min: float | None = Field(default=None, gt=0.0)
+    time_means: str = ""
+    probability_of_area: bool = True
+    source: str = "own"
+    confidence: Confidence = "common practice, no source"
+    note: str = ""
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Exercise:
+        low, high = self.depth_m
+        if not 0.0 <= low <= high <= DEEPEST_EVER_M:
+            raise ValueError(f"depth_m is {low:g} to {high:g} m: give 0 to {DEEPEST_EVER_M:g} m, the least first")
+        if 0.0 < self.close_pair_m <= self.apart_m:
+            raise ValueError(f"close_pair_m is {self.close_pair_m:g} m: give more than apart_m ({self.apart_m:g} m)")
+        if self.close_pair_m and self.targets < 2:
+            raise ValueError("close_pair_m asks for a pair: give at least 2 targets")
+        return self
+
+
+@lru_cache(maxsize=1)
+def published_exercises() -> dict[str, Exercise]:
+    """The published exercises by name.
+
+    Raises
+    ------
+    InputError
+        If the file is missing or broken.
+    """
+    return read_exercises(shared_folder("shared") / "exercises.toml")
+
+
+def read_exercises(path: Path) -> dict[str, Exercise]:
+    """Exercises of a TOML file, one table each.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, or a value in it cannot be used: names file, table and key.
+    """
+    try:
+        tables = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise InputError(f"the exercises in {path} cannot be read ({error}): check path and form") from error
+    return {name: exercise_of(values, f"{path.name}, [{name}]") for name, values in tables.items()}
+
+
+def exercise_of(values: Any, where: str) -> Exercise:
+    """An exercise from plain values.
+
+    Raises
+    ------
+    InputError
+        All that is wrong, in one sentence.
+    """
+    if not isinstance(values, dict):
+        raise InputError(f"{where}: an exercise is a table of values, such as [mine] with targets = 2 under it")
+    try:
+        return Exercise(**values)
+    except ValidationError as error:
+        told = (f"{'.'.join(map(str, one['loc'])) or 'values'}: {one['msg']}" for one in error.errors())
+        raise InputError(f"{where}: {'; '.join(told)}") from error
+
+
+def find_exercise(name: str, own: Path | None = None) -> Exercise:
+    """The exercise of that name: the user's own first, then the published ones.
+
+    Raises
+    ------
+    InputError
+        If there is none; the text lists those there are.
+    """
+    known = {**published_exercises(), **(read_exercises(own) if own else {})}
+    if name not in known:
+        raise InputError(f"no exercise is called '{name}': choose one of {', '.join(known)}")
+    return known[name]

@@ -1,0 +1,350 @@
+"""Where snow could start above practice ground, and what comes down from there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+from scipy.stats import triang
+
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, Snow, in_threads, thread_count
+from lastseen.jobs.practice import sites_kernels
+from lastseen.snow import (
+    CLOSED_CANOPY,
+    FRICTION,
+    LEAST_SLOPE_DEG,
+    SIZES,
+    SLAB_FACTOR,
+    START_ZONE_SMOOTHING_M,
+    Bodies,
+    Tracks,
+    crown_cover,
+    drag_per_m,
+    felt_ground,
+    slab_class,
+    slide,
+    working_lattice,
+)
+from lastseen.terrain import read_terrain, smoothed
+
+# ---- Ground that snow could start from, for the question whether it comes down to a practice site
+# Every cell that is steep enough counts, without an upper limit of slope and whatever its grade: a site is held to
+# the careful side. Each cell gets the largest destructive size that the start-zone ground round it can hold: ground
+# that hangs together and faces about the same way, since a slab does not reach round a ridge.
+
+LEAST_START_DEG = LEAST_SLOPE_DEG  # the same start-zone terrain as everywhere in this house, but with no upper limit
+SECTORS, FACING_DEG = 8, 60.0  # a slab lies on ground that faces within this of one of so many azimuths; design choice
+LEAST_SHARE = 0.25  # a start zone holds at least this share of a slab of size 1, as for a release
+
+
+@dataclass(frozen=True, eq=False)
+class StartGround:
+    """Start zones of a ground.
+
+    Attributes
+    ----------
+    ground : Grid
+        Elevations, metres.
+    slope_deg : FloatArray
+        Slope as a slab feels it; NaN where not known.
+    gradient_m_m : (east, north)
+        Downhill gradient of the same surface.
+    zones : ndarray of int32, shape (ny, nx)
+        Number of the start zone of each cell, from 1; 0 is none.
+    size : ndarray of int8, shape (ny, nx)
+        Largest destructive size that the ground round each cell can hold; 0 is no start zone.
+    could_be : ndarray of int8, shape (ny, nx)
+        The same without the limit on the size.
+    count : int
+        Number of zones.
+    least_deg : float
+        Slope from which ground counts.
+    """
+
+    ground: Grid
+    slope_deg: FloatArray
+    gradient_m_m: tuple[FloatArray, FloatArray]
+    zones: IntArray
+    size: npt.NDArray[np.int8]
+    could_be: npt.NDArray[np.int8]
+    count: int
+    least_deg: float
+
+
+def start_ground(
+    ground: Grid, cover: Grid | None = None, least_deg: float = LEAST_START_DEG, most_size: int = SIZES[-1]
+) -> StartGround:
+    """Find all start zones of a ground, each with the largest destructive size that it can hold.
+
+    Parameters
+    ----------
+    ground : Grid
+        Elevations, metres; NaN is no data.
+    cover : Grid, optional
+        Share of each cell under crowns, 0 to 1; a closed canopy is no start zone.
+    least_deg : float
+        Slope from which snow can start, degrees.
+    most_size : int
+        Larger sizes are not looked at.
+    """
+    terrain = read_terrain(smoothed(ground, START_ZONE_SMOOTHING_M))
+    slope = terrain.slope_deg.values
+    with np.errstate(invalid="ignore"):
+        steep: BoolArray = slope >= least_deg
+        rise = np.tan(np.radians(slope))
+        turn = np.radians(np.nan_to_num(terrain.aspect_deg.values))
+    if cover is not None:
+        steep &= crown_cover(cover) < CLOSED_CANOPY
+    surface = ground.cell_area_m2 * np.sqrt(1.0 + np.nan_to_num(rise) ** 2)
+    zones, count = _zones(steep, surface)
+    could_be = _sizes(zones > 0, terrain.aspect_deg.values, surface)
+    size = np.minimum(could_be, np.int8(most_size))
+    gradient = (np.nan_to_num(rise * np.sin(turn)), np.nan_to_num(rise * np.cos(turn)))
+    return StartGround(ground, slope, gradient, zones, size, could_be, count, least_deg)
+
+
+def _zones(steep: BoolArray, surface_m2: FloatArray) -> tuple[IntArray, int]:
+    """Connected start zones that can hold a part of a slab of size 1, numbered from 1."""
+    labels, count = ndimage.label(steep, structure=np.ones((3, 3), bool))
+    area = np.bincount(labels.ravel(), surface_m2.ravel(), count + 1)
+    kept = area >= LEAST_SHARE * slab_class(1).area_m2
+    kept[0] = False
+    number = np.where(kept, np.cumsum(kept), 0).astype(np.int32)
+    return number[labels], int(kept.sum())
+
+
+def _sizes(start: BoolArray, aspect_deg: FloatArray, surface_m2: FloatArray) -> npt.NDArray[np.int8]:
+    """Largest size that fits on the connected ground of one facing that holds each cell."""
+    least = [slab_class(size).area_m2 for size in SIZES[1:]]
+
+    def facing(azimuth: float) -> npt.NDArray[np.int8]:
+        with np.errstate(invalid="ignore"):
+            near = start & (np.abs((aspect_deg - azimuth + 180.0) % 360.0 - 180.0) <= FACING_DEG)
+        labels, count = ndimage.label(near, structure=np.ones((3, 3), bool))
+        area = np.bincount(labels.ravel(), surface_m2.ravel(), count + 1)
+        size = (1 + np.searchsorted(least, area, side="right")).astype(np.int8)
+        size[0] = 0
+        return np.asarray(size[labels], np.int8)
+
+    size = start.astype(np.int8)
+    for azimuths in np.array_split(np.arange(SECTORS) * (360.0 / SECTORS), SECTORS // 2):  # two at a time in memory
+        for one in in_threads(facing, azimuths.tolist()):
+            np.maximum(size, one, out=size)
+    return size
+
+
+# ---- What comes down from the start zones: bodies from every one of them, over an ensemble of literature frictions
+
+MEMBERS = 6  # frictions from the lowest of the literature range upwards; design choice
+FINEST_CELL_M = 5.0  # bodies feel ground no finer than this; design choice
+MOST_CELLS = 1_200_000  # the working cell doubles until there are no more; design choice
+SPACING_M = 20.0  # a body sets out from the highest start-zone cell of each block this wide; design choice
+# Against 0.05 s and a quarter cell: 0.02 % of the reached ground is missed, none of it more than one cell of 5 m from
+# ground that is found (bench of practice sites, "steps"). Steps of a whole cell stop a cell early at a sharp foot.
+LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.5, 0.5
+HIGHEST_TURBULENCE_M_S2 = Snow().turbulence_m_s2[2]
+BATCH = 2_000
+FOOTPRINT_M = 10.0  # half the width of ground that one body stands for; design choice
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, eq=False)
+class StartZoneReach:
+    """Where bodies from the start zones come.
+
+    Attributes
+    ----------
+    share : Grid
+        Share of the frictions with which at least one body passes within 10 m; 0 is "no start zone reaches it".
+    speed_m_s : ndarray
+        Greatest speed of any body in the cell itself; 0 where none passes through it.
+    source : ndarray of int32
+        Flat index, on the lattice of ``share``, of the start of the fastest body; -1 where none passes.
+    frictions : tuple of tuple of float
+        Friction of each member for size 1, 2, 3, 4.
+    bodies : int
+        How many came down, all members together.
+    left : int
+        How many of them left the elevation model or ran into no data.
+    """
+
+    share: Grid
+    speed_m_s: FloatArray
+    source: IntArray
+    frictions: tuple[tuple[float, ...], ...]
+    bodies: int
+    left: int
+
+    def over(self, ground: Grid) -> FloatArray:
+        """The share on the cells of the ground that it was worked out from."""
+        ratio = round(self.share.cell_m / ground.cell_m)
+        ny, nx = ground.shape
+        rows = np.minimum(np.arange(ny) // ratio, self.share.shape[0] - 1)
+        cols = np.minimum(np.arange(nx) // ratio, self.share.shape[1] - 1)
+        found: FloatArray = self.share.values[rows[:, None], cols[None, :]]
+        return found
+
+
+def member_frictions(members: int = MEMBERS) -> tuple[tuple[float, ...], ...]:
+    """Frictions of each member by size, rising.
+
+    The first is the lowest of the literature range; the others are evenly spaced quantiles of its triangular law.
+    """
+    steps = (np.arange(members - 1) + 0.5) / max(members - 1, 1)
+    laws = [FRICTION[size] for size in SIZES]
+    first = tuple(low for low, _, _ in laws)
+    rest = [
+        tuple(float(triang.ppf(u, (mode - low) / (high - low), low, high - low)) for low, mode, high in laws)
+        for u in steps
+    ]
+    return (first, *rest)
+
+
+def reach_of_start_zones(
+    ground: Grid,
+    starts: StartGround,
+    *,
+    members: int = MEMBERS,
+    frictions: tuple[tuple[float, ...], ...] | None = None,
+    turbulence_m_s2: float = HIGHEST_TURBULENCE_M_S2,
+    centripetal_load: bool = True,
+    progress: Progress = lambda _stage, _share: None,
+) -> StartZoneReach:
+    """Carry every start zone down by the body model, for each friction of the ensemble, and gather where bodies pass.
+
+    From every block of 20 m that holds start-zone ground a body sets out at rest at its highest such cell, with the
+    frictions and the slab of the largest size that the start zone there can hold, and the highest turbulence of the
+    literature range: an outer bound of the model. Same result for any number of threads.
+
+    Parameters
+    ----------
+    ground : Grid
+        Elevations, metres; NaN is no data and stops a body.
+    starts : StartGround
+        Of the same ground.
+    members : int
+        Number of frictions, at least 1.
+    frictions : tuple of tuple of float, optional
+        Friction of each member for size 1, 2, 3, 4, instead of `member_frictions`.
+    turbulence_m_s2 : float
+        Voellmy xi; infinite is no drag.
+    centripetal_load : bool
+        Whether friction feels the load from curved ground, as in nature; without it and without drag a body stops on
+        its energy line (Heim 1932).
+    progress : callable, optional
+        Gets what is done and the share of it.
+    """
+    lattice, sizes = _working(ground, starts)
+    felt = felt_ground(lattice)
+    cells, size = _set_out_from(lattice, sizes)
+    frictions = member_frictions(members) if frictions is None else frictions
+    members = len(frictions)
+    slabs = [slab_class(one).thickness_at_38_m * SLAB_FACTOR[1] for one in SIZES]
+    drag = np.array([0.0, *(drag_per_m(turbulence_m_s2, slab) for slab in slabs)])
+    share = np.zeros(lattice.shape)
+    speed, source = np.zeros(lattice.shape, np.float32), np.full(lattice.shape, -1, np.int32)
+    bodies = left = 0
+    for number, by_size in enumerate(frictions):
+        progress("bodies come down from the start zones", number / members)
+        set_out = _SetOut(felt, cells, np.array((0.0, *by_size))[size], drag[size], sizes > 0, centripetal_load)
+        passed, gone = _run(set_out, speed, source)
+        share += _widened(passed, lattice.cell_m)
+        bodies, left = bodies + cells.size, left + gone
+    share /= members
+    return StartZoneReach(
+        lattice.with_values(share), speed.astype(np.float64), source, frictions, bodies, left
+    )  # fmt: skip
+
+
+def _working(ground: Grid, starts: StartGround) -> tuple[Grid, npt.NDArray[np.int8]]:
+    """The working lattice, and the largest size that starts in each of its cells."""
+    ratio = max(1, int(np.ceil(FINEST_CELL_M / ground.cell_m - 1e-9)))
+    while True:
+        lattice = working_lattice(ground, ratio) if ratio > 1 else ground
+        sizes = _largest(starts, lattice.shape, ratio)
+        if lattice.values.size <= MOST_CELLS or min(lattice.shape) < 40:
+            return lattice.with_values(np.ascontiguousarray(lattice.values, np.float64)), sizes
+        ratio *= 2
+
+
+def _set_out_from(lattice: Grid, sizes: npt.NDArray[np.int8]) -> tuple[IntArray, IntArray]:
+    """The highest start-zone cell of each block, and the largest size that starts in the block."""
+    k = max(1, round(SPACING_M / lattice.cell_m))
+    ny, nx = (-(-n // k) for n in sizes.shape)
+    rim = ((0, ny * k - sizes.shape[0]), (0, nx * k - sizes.shape[1]))
+
+    def blocks(values: npt.NDArray[Any], fill: float) -> npt.NDArray[Any]:
+        padded = np.pad(values, rim, constant_values=fill)
+        return padded.reshape(ny, k, nx, k).swapaxes(1, 2).reshape(ny, nx, k * k)
+
+    height = blocks(np.where(sizes > 0, np.nan_to_num(lattice.values, nan=-1e9), -np.inf), -np.inf)
+    size = blocks(sizes, 0).max(axis=-1)
+    rows, cols = np.nonzero(size > 0)
+    best = height.argmax(axis=-1)[rows, cols]
+    cells = (rows * k + best // k) * sizes.shape[1] + cols * k + best % k
+    return cells.astype(np.int32), size[rows, cols].astype(np.int32)
+
+
+def _largest(starts: StartGround, shape: tuple[int, int], ratio: int) -> npt.NDArray[np.int8]:
+    """Of the sizes in each working cell the largest."""
+    ny, nx = shape
+    found: npt.NDArray[np.int8] = starts.size[: ny * ratio, : nx * ratio].reshape(ny, ratio, nx, ratio).max(axis=(1, 3))
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class _SetOut:
+    """Bodies of one member before they move: ground, cells, friction and drag of each."""
+
+    felt: Grid
+    cells: IntArray
+    friction: FloatArray
+    drag_per_m: FloatArray
+    start: BoolArray
+    centripetal_load: bool
+
+    def carry(self, first: int) -> tuple[Tracks, IntArray]:
+        """The tracks of one batch, and where its bodies set out."""
+        part = slice(first, first + BATCH)
+        cells, felt = self.cells[part], self.felt
+        x, y = felt.centre_of(cells // felt.shape[1], cells % felt.shape[1])
+        rest = np.zeros(cells.size)
+        bodies = Bodies(x, y, rest, rest, self.friction[part], self.drag_per_m[part])
+        tracks = slide(
+            felt,
+            bodies,
+            largest_step_s=LARGEST_STEP_S,
+            largest_step_cells=LARGEST_STEP_CELLS,
+            centripetal_load=self.centripetal_load,
+        )
+        return tracks, cells
+
+
+def _run(set_out: _SetOut, speed: npt.NDArray[np.float32], source: IntArray) -> tuple[BoolArray, int]:
+    """One member: which cells a body passes, and how many bodies left. Adds to ``speed`` and ``source``."""
+    shape = set_out.felt.shape
+    passed = set_out.start.ravel().copy()  # start-zone ground counts as reached
+    left = 0
+    # Some batches at a time, so that memory stays bounded; they are gathered in their order.
+    firsts = range(0, set_out.cells.size, BATCH)
+    each = 4 * thread_count()
+    for together in (firsts[k : k + each] for k in range(0, len(firsts), each)):
+        for tracks, cells in in_threads(set_out.carry, together):
+            sites_kernels.gather(
+                tracks.cells, tracks.speeds_m_s, tracks.offsets, cells, passed, speed.reshape(-1), source.reshape(-1)
+            )
+            left += int(np.count_nonzero((tracks.reason == 1) | (tracks.reason == 2)))
+    return passed.reshape(shape), left
+
+
+def _widened(passed: BoolArray, cell_m: float) -> BoolArray:
+    """Cells within half the width that a body stands for."""
+    if not passed.any():
+        return passed
+    near: BoolArray = ndimage.distance_transform_edt(~passed, sampling=cell_m) <= FOOTPRINT_M
+    return near

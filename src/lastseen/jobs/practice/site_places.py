@@ -1,0 +1,520 @@
+"""Where a rectangle of the wanted size lies, what comes down to it, and the ways in and out."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+from shapely import LineString, MultiPolygon, Point, Polygon, polygons
+from skimage.graph import MCP_Geometric
+
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, bearing_text, cells_of_outline, in_threads
+from lastseen.jobs.practice import sites_kernels
+from lastseen.jobs.practice.site import Exposure, Lookout, SiteWish, Way
+from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach
+from lastseen.rescue import walking_speed_m_s
+from lastseen.snow import descend
+from lastseen.terrain import GroundLayers, smoothed
+
+# ---- Where a rectangle of the wanted size lies across the fall line on ground of the wanted slope
+
+EDGE_M = 100.0  # a site lies at least this far inside the elevation model; design choice
+LEAST_INSIDE = 0.9  # share of the site within the slopes asked for; none of it is steeper; design choice
+LEAST_FACING = 0.75  # share that faces within 45 degrees of its fall line, so that it is one slope; design choice
+CENTRES_M = 10.0  # distance between places that are tried; design choice
+FAR_M = 200.0  # reached ground farther away than this makes a site no better; design choice
+STEADY_DEG = 6.0  # standard deviation of slope of the roughest site; design choice
+MOST_PLACES = 20_000  # of more places the best of each block of half a width are kept
+BLOCK = 20_000
+KEEP_OFF = ("trees", "water", "crevasses", "rocks", "buildings", "no_go")
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Rectangles that pass on slope and exposure, the most promising first; arrays of one length.
+
+    Attributes
+    ----------
+    row, col : ndarray of int
+        Cell of the middle.
+    downhill : ndarray, shape (n, 2)
+        Unit vector down the fall line, east and north.
+    slope_deg, spread_deg, inside, away_m : ndarray
+        Mean slope, its standard deviation, share within the slopes, distance to reached ground.
+    """
+
+    row: IntArray
+    col: IntArray
+    downhill: FloatArray
+    slope_deg: FloatArray
+    spread_deg: FloatArray
+    inside: FloatArray
+    away_m: FloatArray
+
+
+def distance_to_reached(starts: StartGround, reach: StartZoneReach) -> FloatArray:
+    """Distance from each cell of the ground to the nearest that a body reaches, m; infinite where there is none."""
+    reached = reach.share.values > 0.0
+    if not reached.any():
+        return np.full(starts.ground.shape, np.inf)
+    away = reach.share.with_values(ndimage.distance_transform_edt(~reached, sampling=reach.share.cell_m))
+    ratio = round(away.cell_m / starts.ground.cell_m)
+    ny, nx = starts.ground.shape
+    rows = np.minimum(np.arange(ny) // ratio, away.shape[0] - 1)
+    cols = np.minimum(np.arange(nx) // ratio, away.shape[1] - 1)
+    return np.asarray(away.values[rows[:, None], cols[None, :]], np.float64)
+
+
+def unusable(starts: StartGround, layers: GroundLayers, wish: SiteWish, away_m: FloatArray) -> BoolArray:
+    """Cells that no site may hold: unknown, near the rim, under trees or water, no-go, reached by a body."""
+    ground = starts.ground
+    known = np.isfinite(ground.values)
+    inner = np.pad(known, 1)
+    bad: BoolArray = (ndimage.distance_transform_edt(inner, sampling=ground.cell_m) <= EDGE_M)[1:-1, 1:-1]
+    bad |= starts.zones > 0
+    for layer in layers.layers:
+        if layer.kind in KEEP_OFF:
+            bad |= layer.cells
+    if not wish.exposed_ok:
+        bad |= away_m <= wish.margin_m
+    if wish.near_m is not None:
+        rows, cols = np.arange(ground.shape[0]), np.arange(ground.shape[1])
+        x, _ = ground.centre_of(0, cols)
+        _, y = ground.centre_of(rows, 0)
+        bad |= (x[None, :] - wish.near_m[0]) ** 2 + (y[:, None] - wish.near_m[1]) ** 2 > wish.within_m**2
+    return bad
+
+
+def find_places(starts: StartGround, wish: SiteWish, bad: BoolArray, away_m: FloatArray) -> Places:
+    """All rectangles that pass, in the order of slope, evenness and distance from reached ground."""
+    cell = starts.ground.cell_m
+    sigma = 0.35 * wish.height_m / cell
+    east, north = (ndimage.gaussian_filter(one, sigma, mode="nearest", truncate=2.0) for one in starts.gradient_m_m)
+    step = max(1, round(CENTRES_M / cell))
+    slope = starts.slope_deg
+    with np.errstate(invalid="ignore"):
+        fair = ~bad & (slope <= wish.high_deg)
+    rows, cols = (
+        one.astype(np.int32) * step + step // 2 for one in np.nonzero(fair[step // 2 :: step, step // 2 :: step])
+    )
+    half_map = 0.5 * wish.height_m * math.cos(math.radians(0.5 * (wish.low_deg + wish.high_deg)))
+    out = np.empty((rows.size, 6))
+    away = away_m.astype(np.float32)
+    spacing = min(1.0, wish.width_m / (4.0 * cell), wish.height_m / (4.0 * cell))
+
+    def look(first: int) -> None:
+        sites_kernels.rectangles(
+            slope, bad, away, east, north, rows, cols, 0.5 * wish.width_m / cell, half_map / cell, spacing,
+            wish.low_deg, wish.high_deg, first, min(first + BLOCK, rows.size), out,
+        )  # fmt: skip
+
+    in_threads(look, range(0, rows.size, BLOCK))
+    kept = (out[:, 0] > 0) & (out[:, 1] >= LEAST_INSIDE) & (out[:, 5] >= LEAST_FACING)
+    kept &= (out[:, 2] >= wish.low_deg) & (out[:, 2] <= wish.high_deg)
+    rows, cols, out = rows[kept], cols[kept], out[kept]
+    order = np.lexsort((cols, rows, -np.round(first_score(wish, out[:, 2], out[:, 3], out[:, 4]), 6)))
+    if order.size > MOST_PLACES:  # the best of each block
+        blocks = rows[order] // max(1, round(0.5 * wish.width_m / cell)) * slope.shape[1]
+        blocks += cols[order] // max(1, round(0.5 * wish.width_m / cell))
+        order = order[np.sort(np.unique(blocks, return_index=True)[1])]
+    rows, cols, out = rows[order], cols[order], out[order]
+    down = np.stack([east[rows, cols], north[rows, cols]], axis=1)
+    down /= np.maximum(np.hypot(down[:, 0], down[:, 1]), 1e-12)[:, None]
+    return Places(rows, cols, down, out[:, 2], out[:, 3], out[:, 1], out[:, 4])
+
+
+def cells_within(outline: Polygon, grid: Grid) -> IntArray:
+    """Flat indices of the cells whose centre lies in an outline, looked for round it only."""
+    west, south, east, north = outline.bounds
+    part = grid.window(west, south, east, north)
+    found = cells_of_outline(outline, part)
+    r0 = round((grid.north_m - part.north_m) / grid.cell_m)
+    c0 = round((part.west_m - grid.west_m) / grid.cell_m)
+    rows, cols = found // part.shape[1] + r0, found % part.shape[1] + c0
+    return (rows * grid.shape[1] + cols).astype(np.int32)
+
+
+def slope_part(wish: SiteWish, slope_deg: FloatArray | float) -> FloatArray:
+    """1 in the middle of the slopes asked for, 0.5 at their ends."""
+    half = 0.5 * (wish.high_deg - wish.low_deg)
+    return np.clip(1.0 - 0.5 * np.abs(np.asarray(slope_deg) - wish.low_deg - half) / half, 0.0, 1.0)
+
+
+def even_part(spread_deg: FloatArray | float) -> FloatArray:
+    """1 on an even slope."""
+    return np.clip(1.0 - np.asarray(spread_deg) / STEADY_DEG, 0.0, 1.0)
+
+
+def away_part(away_m: FloatArray | float) -> FloatArray:
+    """1 where no body comes nearer than 200 m."""
+    return np.clip(np.asarray(away_m) / FAR_M, 0.0, 1.0)
+
+
+def first_score(wish: SiteWish, slope_deg: FloatArray, spread_deg: FloatArray, away_m: FloatArray) -> FloatArray:
+    """What decides which places are looked at closely first."""
+    total: FloatArray = slope_part(wish, slope_deg) + even_part(spread_deg) + away_part(away_m)
+    return total
+
+
+def outlines_of(ground: Grid, wish: SiteWish, places: Places) -> npt.NDArray[np.object_]:
+    """The rectangles. Lengths on the map; upper left corner first, as seen from below, then clockwise."""
+    x, y = ground.centre_of(places.row, places.col)
+    ux, uy = places.downhill.T
+    a, b = 0.5 * wish.width_m, 0.5 * wish.height_m * np.cos(np.radians(places.slope_deg))
+    signs = ((1.0, -1.0), (-1.0, -1.0), (-1.0, 1.0), (1.0, 1.0), (1.0, -1.0))
+    # Whoever looks up the slope has (uy, -ux) on the left hand.
+    rings = np.stack(
+        [np.stack([x + s * a * uy + t * b * ux, y - s * a * ux + t * b * uy], axis=-1) for s, t in signs], axis=1
+    )
+    return np.asarray(polygons(rings))
+
+
+# ---- What comes down to one site, and the sentences that say it
+
+ASCENT_SMOOTHING_M = 15.0  # the way up follows the slope and not its bumps; design choice
+FARTHEST_ASCENT_M = 4000.0
+
+LIMITS = (
+    "The bodies are an outer bound for dense snow on the bare ground of the elevation model. Start zones outside it, "
+    "cornices, powder clouds, ice, rocks, roofs, snow that glides on gentler ground and the snowpack of the day are "
+    "not in it: look at the ground above on the day, and ask the local service."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class StartDistance:
+    """Distance from each cell of the ground to the nearest start-zone cell, m, and which cell that is."""
+
+    away_m: FloatArray
+    row: IntArray
+    col: IntArray
+
+
+def distance_to_starts(starts: StartGround) -> StartDistance:
+    """For all cells at once; infinite where the ground holds no start zone."""
+    shape = starts.ground.shape
+    if starts.count == 0:
+        nothing = np.zeros(shape, np.int32)
+        return StartDistance(np.full(shape, np.inf), nothing, nothing)
+    away, (row, col) = ndimage.distance_transform_edt(
+        starts.zones == 0, sampling=starts.ground.cell_m, return_indices=True
+    )
+    return StartDistance(away, row, col)
+
+
+def exposure_of(
+    site: Polygon,
+    wish: SiteWish,
+    starts: StartGround,
+    reach: StartZoneReach,
+    away_m: FloatArray,
+    to_start: StartDistance,
+) -> Exposure:
+    """What comes down to a site or its margin."""
+    ground = starts.ground
+    inside = cells_within(site.buffer(0.5 * ground.cell_m), ground)
+    round_it = cells_within(site.buffer(wish.margin_m + 0.5 * reach.share.cell_m), reach.share)
+    share = float(reach.share.values.ravel()[round_it].max(initial=0.0))
+    fastest = round_it[int(np.argmax(reach.speed_m_s.ravel()[round_it]))] if round_it.size else 0
+    begins = int(reach.source.ravel()[fastest]) if share > 0.0 else -1
+    nx = reach.share.shape[1]
+    from_m, above = None, math.nan
+    if begins >= 0:
+        x, y = reach.share.centre_of(begins // nx, begins % nx)
+        from_m = (float(x), float(y))
+        here = float(ground.sample(site.centroid.x, site.centroid.y))
+        above = float(ground.sample(*from_m)) - here
+    nearest = inside[int(np.argmin(to_start.away_m.ravel()[inside]))]
+    lower = bool(
+        ground.values[to_start.row.ravel()[nearest], to_start.col.ravel()[nearest]] < ground.values.ravel()[nearest]
+    )
+    return Exposure(
+        share,
+        float(away_m.ravel()[inside].min()),
+        float(reach.speed_m_s.ravel()[fastest]) if share > 0.0 else 0.0,
+        from_m,
+        above,
+        float(to_start.away_m.ravel()[nearest]),
+        lower,
+    )
+
+
+def runs_off_above(site: Polygon, broad: Grid) -> bool:
+    """Whether the steepest way up from the site leaves the elevation model, so that what is above is not known.
+
+    ``broad`` is the ground of `broad_ground`.
+    """
+    ring = list(site.exterior.coords)
+    top = [((1.0 - t) * ring[0][0] + t * ring[1][0], (1.0 - t) * ring[0][1] + t * ring[1][1]) for t in (0.0, 0.5, 1.0)]
+    step = 0.5 * broad.cell_m
+    path = np.empty((int(FARTHEST_ASCENT_M / step), 3))
+    upside_down = -broad.values
+    for x, y in [*top, (site.centroid.x, site.centroid.y)]:
+        _, code = descend(upside_down, broad.cell_m, x - broad.west_m, broad.north_m - y, step, path)
+        if code in (1, 2):
+            return True
+    return False
+
+
+def broad_ground(reach: StartZoneReach, lattice: Grid) -> Grid:
+    """The ground on the cells of the reach, smoothed so that a way up follows the slope."""
+    return smoothed(reach.share.with_values(lattice.values), ASCENT_SMOOTHING_M)
+
+
+def statement(site: Polygon, exposure: Exposure, wish: SiteWish, starts: StartGround, reach: StartZoneReach) -> str:
+    """What comes down, with its limits."""
+    low = min(one for by_size in reach.frictions for one in by_size[: wish.most_size])
+    high = max(one for by_size in reach.frictions for one in by_size[: wish.most_size])
+    members = len(reach.frictions)
+    asked = (
+        f"{_spaced(reach.bodies)} bodies came down from {_spaced(starts.count)} start zones ({starts.least_deg:g} "
+        f"degrees and steeper), each with the {members} frictions of the largest size, up to {wish.most_size}, that "
+        f"the ground there can hold ({low:.2f} to {high:.2f}, the literature range of size 3 "
+        "and this model's steps to other sizes, not calibrated)"
+    )
+    left_out = f"; {wish.left_out}" if wish.left_out else ""
+    if exposure.share > 0.0:
+        return f"{_reached(site, exposure, wish, members)} {asked}{left_out}. {LIMITS}"
+    far = (
+        "none passes any ground here"
+        if math.isinf(exposure.distance_m)
+        else f"the nearest ground that one passes is {exposure.distance_m:.0f} m away"
+    )
+    if starts.count == 0:
+        asked = f"there is no start-zone ground of {starts.least_deg:g} degrees and more in this elevation model"
+    told = f"No start zone in this model reaches it{left_out}: {asked}; {far}."
+    if exposure.start_below and exposure.start_distance_m < 100.0:
+        told += f" Start-zone ground begins {exposure.start_distance_m:.0f} m below its edge: keep people off it."
+    return f"{told} {LIMITS}"
+
+
+def _reached(site: Polygon, exposure: Exposure, wish: SiteWish, members: int) -> str:
+    hits = round(exposure.share * members)
+    where = "it" if exposure.distance_m <= 0.0 else f"within {wish.margin_m:g} m of it"
+    told = f"Reached: with {hits} of {members} frictions a body passes {where}"
+    if exposure.from_m is None:
+        return f"{told}."
+    middle = site.centroid
+    away = middle.distance(Point(exposure.from_m))
+    azimuth = math.degrees(math.atan2(exposure.from_m[0] - middle.x, exposure.from_m[1] - middle.y)) % 360.0
+    return (
+        f"{told}, at up to {exposure.speed_m_s:.0f} m/s, from a start zone {exposure.from_above_m:.0f} m higher and "
+        f"{away:.0f} m to the {bearing_text(azimuth)}. Use it only with the lookout in "
+        "place and a way out that is known."
+    )
+
+
+def _spaced(number: int) -> str:
+    return f"{number:,}".replace(",", "\u00a0")  # stays on one line
+
+
+# ---- The way in, the way out, and the place from which a lookout watches
+
+WALK_CELL_M = 10.0  # ways are looked for on cells of about this size; design choice
+AROUND_M = 600.0  # ground round a site in which ways are looked for; design choice
+OUT_M = 300.0  # a way out is followed this far from the middle of the site; design choice
+REACHED_COST = 8.0  # a metre on reached ground counts as this many; design choice
+STEEPEST_WALK_DEG = 30.0  # steeper ground is no way; design choice
+OTHER_SIDE_DEG = 90.0  # way in and way out lie at least this far apart, seen from the site; design choice
+EYE_M, MARK_M = 1.6, 0.5
+LOOKOUT_M = (20.0, 250.0)  # from the edge of the site: within call and whistle; common practice, no source
+LOOKOUT_SLOPE_DEG = 25.0
+LEAST_SEEN = 0.8  # share of the site that a lookout place must see; design choice
+WATCHED_M = 1500.0
+MOST_EYES, MOST_MARKS = 240, 150
+
+
+@dataclass(frozen=True, eq=False)
+class Around:
+    """The ground round a site on walking cells: heights, walking slope, and where a body comes."""
+
+    ground: Grid
+    slope_deg: FloatArray
+    reached: BoolArray
+    barred: BoolArray
+
+
+def look_around(
+    ground: Grid, share: FloatArray, slope_deg: FloatArray, layers: GroundLayers, box: tuple[float, float, float, float]
+) -> Around:
+    """Cut the ground round a site out on walking cells; what bars a way in any part of a cell bars it there."""
+    ratio = max(1, round(WALK_CELL_M / ground.cell_m))
+    west, south, east, north = box
+    wide = ground.window(west, south, east, north)
+    r0, c0 = (
+        round((ground.north_m - wide.north_m) / ground.cell_m),
+        round((wide.west_m - ground.west_m) / ground.cell_m),
+    )
+    ny, nx = (n // ratio for n in wide.shape)
+    part = (slice(r0, r0 + ny * ratio), slice(c0, c0 + nx * ratio))
+
+    def blocks(values: FloatArray) -> FloatArray:
+        return values[part].reshape(ny, ratio, nx, ratio)
+
+    barred = np.zeros((ny, nx), bool)
+    for layer in layers.layers:
+        if layer.kind in ("water", "crevasses", "buildings", "no_go"):
+            barred |= blocks(layer.cells.astype(float)).max(axis=(1, 3)) > 0.0
+    z = blocks(ground.values).mean(axis=(1, 3))
+    coarse = Grid(z, wide.west_m, wide.north_m, ground.cell_m * ratio, ground.crs)
+    steep = blocks(np.nan_to_num(slope_deg, nan=90.0)).mean(axis=(1, 3))
+    barred |= ~np.isfinite(z) | (steep > STEEPEST_WALK_DEG)
+    return Around(coarse, steep, blocks(share).max(axis=(1, 3)) > 0.0, barred)
+
+
+def ways_of(
+    around: Around, site: Polygon, near_m: tuple[float, float] | None, roads: MultiPolygon | None
+) -> tuple[Way | None, Way | None]:
+    """The way in and the way out: the quickest walks, of which ground that a body reaches is avoided.
+
+    The way in comes from where people are (``near_m``), else from a road, else from 300 m away where that is easiest.
+    The way out goes 300 m away on another side. None where there is no way on ground below 30 degrees.
+    """
+    walk = _Walk(around, site)
+    middle = site.centroid
+    if near_m is not None and bool(around.ground.contains(*near_m)):
+        row, col = (int(one) for one in around.ground.cell_of(*near_m))
+        way_in = walk.way((row, col), "the starting place", inward=True)
+    else:
+        road = walk.nearest(walk.cells_in(roads)) if roads is not None else None
+        if road is not None:
+            way_in = walk.way(road, "the nearest road", inward=True)
+        else:
+            found = walk.nearest(walk.ring(middle, None))
+            way_in = walk.way(found, f"{OUT_M:g} m away", inward=True) if found else None
+    other = walk.nearest(walk.ring(middle, way_in.bearing_deg if way_in else None))
+    return way_in, walk.way(other, f"{OUT_M:g} m away", inward=False) if other else None
+
+
+class _Walk:
+    """Walks from the cells of a site to all others."""
+
+    def __init__(self, around: Around, site: Polygon) -> None:
+        self._around, self._site = around, site
+        grid = around.ground
+        # Time for a metre at this slope, the mean of up and down, as a way may go either way along it.
+        rise = np.tan(np.radians(np.minimum(around.slope_deg, STEEPEST_WALK_DEG)))
+        pace = 0.5 * (1.0 / walking_speed_m_s(0.5 * rise) + 1.0 / walking_speed_m_s(-0.5 * rise))
+        cost = np.where(around.reached, REACHED_COST, 1.0) * pace
+        cost[around.barred] = -1.0
+        inside = cells_of_outline(site.buffer(0.5 * grid.cell_m), grid)
+        starts = [(int(c) // grid.shape[1], int(c) % grid.shape[1]) for c in inside]
+        starts = [one for one in starts if cost[one] > 0.0]
+        self._found = MCP_Geometric(cost) if starts else None
+        self._time: FloatArray = np.full(grid.shape, np.inf)
+        if self._found is not None:
+            self._time = self._found.find_costs(starts)[0]
+
+    def cells_in(self, area: MultiPolygon) -> BoolArray:
+        """Cells that an area touches."""
+        grid = self._around.ground
+        inside = np.zeros(grid.shape[0] * grid.shape[1], bool)
+        inside[cells_of_outline(area.buffer(0.7 * grid.cell_m), grid)] = True
+        return inside.reshape(grid.shape)
+
+    def ring(self, middle: Point, but_deg: float | None) -> BoolArray:
+        """Cells about 300 m from the middle that no body reaches, on another side than a bearing."""
+        grid = self._around.ground
+        rows, cols = np.indices(grid.shape)
+        x, y = grid.centre_of(rows, cols)
+        away = np.hypot(x - middle.x, y - middle.y)
+        ring = (np.abs(away - OUT_M) <= grid.cell_m) & ~self._around.reached
+        if but_deg is not None:
+            turn = (np.degrees(np.arctan2(x - middle.x, y - middle.y)) - but_deg + 180.0) % 360.0 - 180.0
+            ring &= np.abs(turn) >= OTHER_SIDE_DEG
+        return np.asarray(ring)
+
+    def nearest(self, where: BoolArray) -> tuple[int, int] | None:
+        """The cell that is walked to in the least time; None where none can be."""
+        time = np.where(where, self._time, np.inf)
+        best = int(np.argmin(time))
+        row, col = divmod(best, time.shape[1])
+        return (row, col) if np.isfinite(time[row, col]) else None
+
+    def way(self, end: tuple[int, int], to: str, *, inward: bool) -> Way | None:
+        """The walk to a cell, or from it."""
+        if self._found is None or not np.isfinite(self._time[end]):
+            return None
+        cells = np.array(self._found.traceback(end))
+        if len(cells) < 2:
+            return None
+        grid = self._around.ground
+        x, y = grid.centre_of(cells[:, 0], cells[:, 1])
+        z = grid.values[cells[:, 0], cells[:, 1]]
+        if inward:
+            x, y, z, cells = x[::-1], y[::-1], z[::-1], cells[::-1]
+        flat = np.hypot(np.diff(x), np.diff(y))
+        length = np.hypot(flat, np.diff(z))
+        reached = self._around.reached[cells[:, 0], cells[:, 1]]
+        middle, far = self._site.centroid, (0 if inward else -1)
+        return Way(
+            LineString(LineString(np.stack([x, y], axis=1)).simplify(0.3 * grid.cell_m).coords),
+            float(length.sum()),
+            float((length / walking_speed_m_s(np.diff(z) / flat)).sum()),
+            float(length[reached[1:] | reached[:-1]].sum()),
+            float(self._around.slope_deg[cells[:, 0], cells[:, 1]].max()),
+            math.degrees(math.atan2(x[far] - middle.x, y[far] - middle.y)) % 360.0,
+            to,
+        )
+
+
+def lookout_of(around: Around, site: Polygon, start: BoolArray, name: str) -> Lookout | None:
+    """The place that sees most of the site and of the start-zone ground above it, and that no body reaches.
+
+    Parameters
+    ----------
+    around : Around
+    site : Polygon
+    start : ndarray of bool
+        Start-zone ground on the walking cells.
+    name : str
+    """
+    grid, middle = around.ground, site.centroid
+    rows, cols = np.indices(grid.shape)
+    x, y = grid.centre_of(rows, cols)
+    inside = np.zeros(grid.shape[0] * grid.shape[1], bool)
+    inside[cells_of_outline(site.buffer(0.5 * grid.cell_m), grid)] = True
+    away = ndimage.distance_transform_edt(~inside.reshape(grid.shape), sampling=grid.cell_m)
+    fair = (away >= LOOKOUT_M[0]) & (away <= LOOKOUT_M[1]) & ~around.reached & ~around.barred
+    fair &= around.slope_deg <= LOOKOUT_SLOPE_DEG
+    eyes = _thinned(fair, MOST_EYES)
+    if not len(eyes):
+        return None
+    level = float(np.nanmax(grid.values[inside.reshape(grid.shape)])) if inside.any() else np.inf
+    with np.errstate(invalid="ignore"):
+        above = start & (grid.values > level) & (np.hypot(x - middle.x, y - middle.y) <= WATCHED_M)
+    ground = np.ascontiguousarray(grid.values)
+    of_site = sites_kernels.seen_shares(
+        ground, eyes + 0.5, _thinned(inside.reshape(grid.shape), 60) + 0.5, EYE_M, MARK_M
+    )
+    marks = _thinned(above, MOST_MARKS)
+    of_above = (
+        sites_kernels.seen_shares(ground, eyes + 0.5, marks + 0.5, EYE_M, MARK_M) if len(marks) else np.ones(len(eyes))
+    )
+    far = away[eyes[:, 0].astype(int), eyes[:, 1].astype(int)]
+    score = np.where(of_site >= LEAST_SEEN, 0.4 * of_site + 0.4 * of_above + 0.2 * (1.0 - far / LOOKOUT_M[1]), -1.0)
+    best = int(np.argmax(np.round(score, 9)))
+    if score[best] < 0.0:
+        return None
+    i, j = int(eyes[best, 0]), int(eyes[best, 1])
+    at = (float(x[i, j]), float(y[i, j]))
+    return Lookout(
+        name,
+        at,
+        math.dist(at, (middle.x, middle.y)),
+        math.degrees(math.atan2(at[0] - middle.x, at[1] - middle.y)) % 360.0,
+        float(of_site[best]),
+        float(of_above[best]) if len(marks) else math.nan,
+    )
+
+
+def _thinned(where: BoolArray, most: int) -> FloatArray:
+    """Cells, evenly thinned in their order to a number; rows and columns."""
+    cells = np.argwhere(where).astype(np.float64)
+    if len(cells) <= most:
+        return cells
+    kept: FloatArray = cells[np.linspace(0, len(cells) - 1, most).astype(int)]
+    return kept

@@ -1,0 +1,459 @@
+"""Find and rank ground for practice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from shapely import Polygon, STRtree
+from shapely.geometry.base import BaseGeometry
+
+from lastseen.core import (
+    BoolArray,
+    FloatArray,
+    Grid,
+    InputError,
+    LonLat,
+    NothingFoundError,
+    ResourceError,
+    Scenario,
+    cells_of_outline,
+    percent,
+    require_memory,
+)
+from lastseen.jobs.practice import site_places
+from lastseen.jobs.practice.site import Lookout, Part, Refused, Site, SiteSearch, SiteWish, Way
+from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach, reach_of_start_zones, start_ground
+from lastseen.jobs.remarks import about_grid, sentences
+from lastseen.snow import SIZES, working_lattice
+from lastseen.terrain import (
+    Elevation,
+    GroundLayers,
+    Terrain,
+    check_layers,
+    open_elevation,
+    read_layers,
+    read_terrain,
+    read_window,
+    require_inside,
+)
+from lastseen.traps import Trap, find_traps, invisible_note
+
+# ---- In which order sites are offered, and why
+
+SLOW_WAY_S = 1200.0  # a way in of this time makes a site no better for it; design choice
+LONG_REACHED_M = 500.0  # so much of the way in on ground that a body reaches halves the rank; design choice
+# Weights of the parts of the rank; design choices.
+WEIGHTS = {
+    "distance from reached ground": 0.25, "slope": 0.20, "way in": 0.15, "evenness": 0.15, "lookout": 0.15,
+    "way out": 0.10,
+}  # fmt: skip
+
+
+def parts_of(
+    wish: SiteWish,
+    slope_deg: float,
+    spread_deg: float,
+    away_m: float,
+    way_in: Way | None,
+    way_out: Way | None,
+    lookout: Lookout | None,
+) -> tuple[Part, ...]:
+    """The parts of the rank, each 0 to 1."""
+    seen = 0.0
+    if lookout is not None:
+        seen = lookout.sees_site * (1.0 if math.isnan(lookout.sees_above) else 0.5 + 0.5 * lookout.sees_above)
+    values = {
+        "distance from reached ground": float(site_places.away_part(away_m)),
+        "slope": float(site_places.slope_part(wish, slope_deg)),
+        "way in": max(1.0 - way_in.time_s / SLOW_WAY_S, 0.0) if way_in else 0.0,
+        "evenness": float(site_places.even_part(spread_deg)),
+        "lookout": seen,
+        "way out": 1.0 - way_out.reached_m / way_out.length_m if way_out else 0.0,
+    }
+    return tuple(Part(name, values[name], weight) for name, weight in WEIGHTS.items())
+
+
+def rank_of(parts: Sequence[Part], way_in: Way | None) -> float:
+    """The weighted mean of the parts, less where the way in crosses ground that a body reaches."""
+    return sum(one.weight * one.value for one in parts) * _approach_factor(way_in)
+
+
+def _approach_factor(way_in: Way | None) -> float:
+    """From 1 to 0.5."""
+    return 1.0 if way_in is None else 1.0 - 0.5 * min(way_in.reached_m / LONG_REACHED_M, 1.0)
+
+
+def ranked(found: Sequence[Site], count: int) -> tuple[Site, ...]:
+    """The best, numbered: those that a body reaches come last, and before them those without a way in."""
+    ordered = sorted(
+        found, key=lambda one: (one.exposure.share > 0.0, one.way_in is None, -round(one.rank, 6), one.number)
+    )
+    return tuple(_numbered(one, number, len(found)) for number, one in enumerate(ordered[:count], start=1))
+
+
+def _numbered(site: Site, number: int, of: int) -> Site:
+    """The site with its number, the name of its lookout place, and why it has this rank."""
+    lookout = replace(site.lookout, name=f"L{number}") if site.lookout else None
+    by_value = sorted(site.parts, key=lambda one: -one.value)
+    told = ", ".join(f"{one.name} {one.value:.2f}" for one in site.parts)
+    why = f"best in {by_value[0].name}, weakest in {by_value[-1].name}. Parts: {told}"
+    if site.way_in is None:
+        why += "; it comes after all that have a way in"
+    elif site.way_in.reached_m > 0.0:
+        factor = _approach_factor(site.way_in)
+        why += f"; times {factor:.2f}, since a body reaches {site.way_in.reached_m:.0f} m of the way in"
+    return replace(
+        site,
+        number=number,
+        lookout=lookout,
+        reason=f"Number {number} of {of} that passed, with {site.rank:.2f} of 1: {why}.",
+    )
+
+
+# ---- Find and rank ground for practice
+
+NEAR_TRAP_M = 50.0  # terrain traps this near are told; design choice
+TRAP_RIM_M = 200.0  # ground round them that traps are measured on
+CHOICE = 3  # as many times the wanted sites are looked at closely before they are ranked; design choice
+MOST_TRIED = 400
+APART = 0.5  # sites lie at least this many widths apart; design choice
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, eq=False)
+class _Ground:
+    """What all sites are looked at on."""
+
+    wish: SiteWish
+    starts: StartGround
+    reach: StartZoneReach
+    layers: GroundLayers
+    terrain: Terrain
+    share: FloatArray
+    away_m: FloatArray
+    to_start: site_places.StartDistance
+    broad: Grid
+
+
+def find_sites(
+    ground: Grid, layers: GroundLayers, wish: SiteWish, progress: Progress = lambda _stage, _share: None
+) -> SiteSearch:
+    """Find ground for practice: of the slope asked for, that no start zone in the model reaches, without terrain traps.
+
+    Parameters
+    ----------
+    ground : Grid
+        Elevations, metres; NaN is no data.
+    layers : GroundLayers
+        Trees, water, roads and more, on the same lattice; may be empty.
+    wish : SiteWish
+    progress : callable, optional
+
+    Returns
+    -------
+    SiteSearch
+        At least one site.
+
+    Raises
+    ------
+    NothingFoundError
+        If no ground passes; the sentence says what refused how much.
+    InputError
+        If the ground is too small for a site.
+    """
+    if min(ground.shape) * ground.cell_m < 2.0 * site_places.EDGE_M + max(wish.width_m, wish.height_m):
+        raise InputError(
+            f"the elevation model is {ground.shape[1] * ground.cell_m:.0f} x {ground.shape[0] * ground.cell_m:.0f} m: "
+            f"a site of {wish.width_m:g} x {wish.height_m:g} m must lie {site_places.EDGE_M:g} m inside it; use a "
+            "larger model"
+        )
+    progress("looking for start zones", 0.05)
+    trees = layers.of("trees")
+    starts = start_ground(ground, trees.cover if trees else None, wish.start_deg, wish.most_size)
+    reach = reach_of_start_zones(ground, starts, progress=lambda stage, share: progress(stage, 0.1 + 0.6 * share))
+    progress("placing sites", 0.7)
+    here = _look(ground, starts, reach, layers, wish)
+    bad = site_places.unusable(starts, layers, wish, here.away_m)
+    places = site_places.find_places(starts, wish, bad, here.away_m)
+    tally = {"tried": 0, "trap": 0, "above": 0, "lookout": 0, "reached": 0}
+    found: list[Site] = []
+    for site in _candidates(here, places, tally):
+        found.append(site)
+        progress("looking at sites", 0.7 + 0.3 * len(found) / (CHOICE * wish.count))
+        if len(found) == CHOICE * wish.count:
+            break
+    refused = _refused(here, tally)
+    if not found:
+        raise NothingFoundError(_nothing(here, refused, places.row.size))
+    return SiteSearch(wish, starts, reach, layers, ranked(found, wish.count), refused, _notes(here, refused))
+
+
+def _look(ground: Grid, starts: StartGround, reach: StartZoneReach, layers: GroundLayers, wish: SiteWish) -> _Ground:
+    away = site_places.distance_to_reached(starts, reach)
+    ratio = round(reach.share.cell_m / ground.cell_m)
+    lattice = working_lattice(ground, ratio) if ratio > 1 else ground
+    aspect = np.degrees(np.arctan2(*starts.gradient_m_m)) % 360.0
+    terrain = Terrain(ground, ground.with_values(starts.slope_deg), ground.with_values(aspect))
+    share = np.where(starts.zones > 0, 1.0, reach.over(ground))
+    to_start = site_places.distance_to_starts(starts)
+    broad = site_places.broad_ground(reach, lattice)
+    return _Ground(wish, starts, reach, layers, terrain, share, away, to_start, broad)
+
+
+def _candidates(here: _Ground, places: site_places.Places, tally: dict[str, int]) -> Iterator[Site]:
+    """Sites that pass all, one after the other, apart from each other."""
+    outlines = site_places.outlines_of(here.starts.ground, here.wish, places)
+    tree = STRtree(outlines)
+    open_: BoolArray = np.ones(outlines.size, bool)
+
+    def close(area: BaseGeometry, away_m: float = 0.0) -> None:
+        open_[tree.query(area, predicate="dwithin", distance=away_m)] = False
+
+    for k in range(outlines.size):
+        if not open_[k]:
+            continue
+        if tally["tried"] - tally["above"] >= MOST_TRIED:
+            return
+        outline: Polygon = outlines[k]
+        tally["tried"] += 1
+        if site_places.runs_off_above(outline, here.broad):
+            tally["above"] += 1
+            close(outline)
+            continue
+        inside, near = _traps(here, outline)
+        if inside:
+            tally["trap"] += 1
+            for one in inside:
+                close(one.outline)
+            continue
+        site = _site(here, places, k, outline, near)
+        if site.exposure.share > 0.0 and (not here.wish.exposed_ok or site.lookout is None):
+            tally["lookout" if here.wish.exposed_ok else "reached"] += 1
+            close(outline)
+            continue
+        close(outline, APART * here.wish.width_m)
+        yield site
+
+
+def _traps(here: _Ground, outline: Polygon) -> tuple[list[Trap], tuple[str, ...]]:
+    """Terrain traps inside an outline, and in words those near it."""
+    terrain, layers = _ground_around(here, outline.buffer(NEAR_TRAP_M + TRAP_RIM_M).bounds)
+    ground = terrain.elevation
+    where: BoolArray = np.zeros(ground.shape[0] * ground.shape[1], bool)
+    where[cells_of_outline(outline.buffer(NEAR_TRAP_M), ground)] = True
+    found = find_traps(terrain, where.reshape(ground.shape), layers)
+    inside = [one for one in found if one.outline.intersects(outline)]
+    near = [
+        f"{one.kind}, {outline.distance(one.outline):.0f} m away"
+        for one in found
+        if 0.0 < outline.distance(one.outline) <= NEAR_TRAP_M
+    ]
+    return inside, tuple(near)
+
+
+def _ground_around(here: _Ground, bounds: tuple[float, float, float, float]) -> tuple[Terrain, GroundLayers]:
+    """Terrain and layers of the ground round a place."""
+    all_of = here.terrain
+    terrain = Terrain(*(one.window(*bounds) for one in (all_of.elevation, all_of.slope_deg, all_of.aspect_deg)))
+    layers = tuple(replace(one, cover=one.cover.window(*bounds)) for one in here.layers.layers)
+    return terrain, GroundLayers(layers)
+
+
+def _site(here: _Ground, places: site_places.Places, k: int, outline: Polygon, near: tuple[str, ...]) -> Site:
+    wish, ground = here.wish, here.starts.ground
+    middle = (outline.centroid.x, outline.centroid.y)
+    exposure = site_places.exposure_of(outline, wish, here.starts, here.reach, here.away_m, here.to_start)
+    around = site_places.look_around(ground, here.share, here.starts.slope_deg, here.layers, _box_round(here, middle))
+    roads = here.layers.of("roads")
+    way_in, way_out = site_places.ways_of(around, outline, wish.near_m, roads.outline if roads else None)
+    lookout = site_places.lookout_of(around, outline, _starts_on(here.starts, around.ground), "")
+    cells = site_places.cells_within(outline, ground)
+    parts = parts_of(
+        wish, float(places.slope_deg[k]), float(places.spread_deg[k]), exposure.distance_m, way_in, way_out, lookout
+    )
+    return Site(
+        k,
+        outline,
+        middle,
+        float(ground.sample(*middle)),
+        math.degrees(math.atan2(*places.downhill[k])) % 360.0,
+        float(places.slope_deg[k]),
+        float(places.spread_deg[k]),
+        float(np.nanmax(here.starts.slope_deg.ravel()[cells])) if cells.size else float(places.slope_deg[k]),
+        float(places.inside[k]),
+        exposure,
+        way_in,
+        way_out,
+        lookout,
+        near,
+        parts,
+        rank_of(parts, way_in),
+        site_places.statement(outline, exposure, wish, here.starts, here.reach),
+        "",
+    )
+
+
+def _box_round(here: _Ground, middle: tuple[float, float]) -> tuple[float, float, float, float]:
+    """The ground round a site, and the place where people come from."""
+    (x, y), more = middle, site_places.AROUND_M
+    west, south, east, north = x - more, y - more, x + more, y + more
+    if here.wish.near_m is not None:
+        (nx, ny), rim = here.wish.near_m, 200.0
+        west, east = min(west, nx - rim), max(east, nx + rim)
+        south, north = min(south, ny - rim), max(north, ny + rim)
+    return west, south, east, north
+
+
+def _starts_on(starts: StartGround, lattice: Grid) -> BoolArray:
+    """Start-zone ground at the middles of other cells."""
+    rows, cols = np.indices(lattice.shape)
+    i, j = starts.ground.cell_of(*lattice.centre_of(rows, cols))
+    found: BoolArray = (
+        starts.zones[np.clip(i, 0, starts.zones.shape[0] - 1), np.clip(j, 0, starts.zones.shape[1] - 1)] > 0
+    )
+    return found
+
+
+def _refused(here: _Ground, tally: dict[str, int]) -> Refused:
+    slope = here.starts.slope_deg
+    with np.errstate(invalid="ignore"):
+        right = (slope >= here.wish.low_deg) & (slope <= here.wish.high_deg)
+    hectare = here.starts.ground.cell_area_m2 / 10_000.0
+    return Refused(
+        float(right.sum()) * hectare,
+        float((right & (here.share > 0.0)).sum()) * hectare,
+        tally["tried"],
+        tally["trap"],
+        tally["above"],
+        tally["lookout"],
+    )
+
+
+def _told(here: _Ground, refused: Refused) -> str:
+    wish = here.wish
+    return (
+        f"{refused.right_slope_ha:.0f} ha have {wish.low_deg:g} to {wish.high_deg:g} degrees, a body reaches "
+        f"{refused.reached_ha:.0f} ha of them; of {refused.places} places looked at closely {refused.with_trap} hold a "
+        f"terrain trap and {refused.unknown_above} lie below ground that runs off the elevation model"
+    )
+
+
+def _nothing(here: _Ground, refused: Refused, places: int) -> str:
+    wish = here.wish
+    told = f"no ground of {wish.width_m:g} x {wish.height_m:g} m passes ({places} places have slope and distance): "
+    told += _told(here, refused)
+    if refused.without_lookout:
+        told += f", and {refused.without_lookout} have no lookout place"
+    ask = ["ask for a smaller --size or a wider --slope"]
+    ask.append("name another --near or a wider --within" if wish.near_m is not None else "use a larger elevation model")
+    if wish.most_size == SIZES[-1]:
+        ask.append(f"--largest {SIZES[-2]}, which leaves events of size {SIZES[-1]} out, as every sheet then says")
+    if not wish.exposed_ok:
+        ask.append("--exposed-ok for ground that bodies reach, with a lookout")
+    return f"{told}; {', '.join(ask[:-1])}, or {ask[-1]}"
+
+
+def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
+    reach, cell = here.reach, here.starts.ground.cell_m
+    notes = [f"{here.wish.left_out}: they run farther than what is drawn here"] if here.wish.left_out else []
+    notes.append(f"{_told(here, refused)}.")
+    near = here.wish.near_m
+    if near is not None and float(here.starts.ground.with_values(here.share).sample(*near)) > 0.0:
+        notes.append("a body reaches the starting place itself: name another one with --near")
+    if reach.left:
+        notes.append(
+            f"{percent(reach.left / max(reach.bodies, 1))} of the bodies left the elevation model or ran into "
+            "no data; start zones outside it are not seen"
+        )
+    notes.append(
+        f"ground was looked at on cells of {cell:g} m, bodies ran on {reach.share.cell_m:g} m; start zones smaller "
+        "than 125 m2 on the slope are left out, and so is what only finer cells would show"
+    )
+    large = int(np.count_nonzero(here.starts.could_be > here.wish.most_size))
+    if large:
+        notes.append(
+            f"{large * here.starts.ground.cell_area_m2 / 10_000.0:.0f} ha of start-zone ground could hold a size above "
+            f"{here.wish.most_size}"
+        )
+    if here.layers.of("trees") is None:
+        notes.append("trees are not known: a site may lie in a wood, and woods do not stop a body here")
+    if blind := invisible_note(cell, here.layers):
+        notes.append(blind)
+    if here.wish.exposed_ok:
+        notes.append("ground that bodies reach was allowed: a site that one reaches is used with its lookout only")
+    return sentences(notes)
+
+
+# ---- From a question about practice ground to its answer: elevation and layers read, sites found
+
+GB_PER_MILLION_CELLS = 0.25  # careful: the bench measured 0.05 above the libraries at 1 million cells of 5 m
+MOST_CELLS = 16_000_000
+AROUND_M = 3000.0  # ground round the search with --near, for what comes down from above; design choice
+
+
+@dataclass(frozen=True, eq=False)
+class SiteView:
+    """Practice sites on some ground.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        Elevation, ground layers and name; no last-seen point.
+    elevation : Elevation
+    terrain : Terrain
+    search : SiteSearch
+    near : LonLat or None
+    notes : tuple of str
+        Plain sentences that the user must see.
+    """
+
+    scenario: Scenario
+    elevation: Elevation
+    terrain: Terrain
+    search: SiteSearch
+    near: LonLat | None
+    notes: tuple[str, ...]
+
+
+def view_sites(
+    scenario: Scenario,
+    wish: SiteWish,
+    near: LonLat | None = None,
+    progress: Progress = lambda _stage, _share: None,
+) -> SiteView:
+    """Read the ground, all of it or 3 km beyond the distance round a place, and find sites on it.
+
+    Raises
+    ------
+    InputError, NothingFoundError, ResourceError
+        With one sentence that says what is wrong, where, and what to do.
+    """
+    progress("opening the elevation model", 0.0)
+    elevation = open_elevation(scenario.elevation, near, scenario.z_unit)
+    check_layers(scenario.ground, elevation)
+    area = elevation.bounds_m
+    if near is not None:
+        x, y = require_inside(elevation, near, "the place of --near")
+        more = wish.within_m + AROUND_M
+        area = (x - more, y - more, x + more, y + more)
+        wish = replace(wish, near_m=(x, y))
+    box = elevation.snapped(area)
+    cells = round((box[2] - box[0]) / elevation.cell_m) * round((box[3] - box[1]) / elevation.cell_m)
+    if cells > MOST_CELLS:
+        raise ResourceError(
+            f"{cells / 1e6:.0f} million cells would be looked at, and {MOST_CELLS / 1e6:.0f} million are the most in "
+            "one go: give --near, a smaller --within, or cut the model into smaller ones"
+        )
+    progress(f"reading the ground, {require_memory(cells, GB_PER_MILLION_CELLS, 'the ground')}", 0.01)
+    told: list[str] = []
+    ground = read_window(elevation, box, told.append)
+    if not np.isfinite(ground.values).any():
+        raise InputError("there is no ground in the elevation model, only no data: use another one")
+    layers = read_layers(scenario.ground, ground)
+    found = find_sites(ground, layers, wish, progress)
+    notes = sentences((*about_grid(elevation.crs, ""), *elevation.notes, *told, *layers.notes, *found.notes))
+    return SiteView(scenario, elevation, read_terrain(ground), found, near, notes)

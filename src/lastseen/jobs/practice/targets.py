@@ -1,0 +1,520 @@
+"""Hidden targets for practice: places, depths, difficulty, and how they are found back."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+import shapely
+from scipy import special
+from shapely.geometry.base import BaseGeometry
+
+from lastseen.core import BoolArray, FloatArray, InputError, NothingFoundError, cells_of_outline
+from lastseen.jobs.practice.exercises import Exercise
+from lastseen.jobs.practice.planned import Planned
+from lastseen.search import (
+    DEPTH_M,
+    LEAST_RANGE_M,
+    Reception,
+    Surface,
+    Targets,
+    first_signals_s,
+    poa_places,
+    stretches_of,
+)
+
+# ---- Hidden targets: where they lie, how deep, which way they point, how hard they are to find
+
+What = Literal["target", "decoy"]
+
+
+@dataclass(frozen=True)
+class Target:
+    """A dummy with a transmitter, or a decoy without one.
+
+    Attributes
+    ----------
+    name : str
+        T1, T2, ... for targets, D1, D2, ... for decoys.
+    what : {"target", "decoy"}
+    x_m, y_m, z_m : float
+        Of the snow above it, map metres.
+    depth_m : float
+        At right angles to the snow.
+    azimuth_deg : float
+        Where the transmitter's axis points, from grid north, 0 to 180: both ends are alike.
+    dip_deg : float
+        Of the axis below the horizontal, 0 (level) to 90 (upright).
+    slope_deg : float
+        Of the snow there.
+    """
+
+    name: str
+    what: What
+    x_m: float
+    y_m: float
+    z_m: float
+    depth_m: float
+    azimuth_deg: float
+    dip_deg: float
+    slope_deg: float
+
+
+@dataclass(frozen=True)
+class Difficulty:
+    """How hard a target is, as numbers.
+
+    Attributes
+    ----------
+    name : str
+    first_signal_s : (float, float, float)
+        10th, 50th and 90th percentile of the time to the first signal if the plan is walked at its own pace, from when
+        the searchers set out; NaN where it is not heard.
+    heard : float
+        Share of the simulated searches of the plan that hear it.
+    overlap : float
+        Share of the ground from which it is heard where another target is heard too.
+    neighbour_m : float
+        To the nearest other target; infinite where it is alone.
+    depth_m : float
+    """
+
+    name: str
+    first_signal_s: tuple[float, float, float]
+    heard: float
+    overlap: float
+    neighbour_m: float
+    depth_m: float
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A place from which targets are staked out with a tape."""
+
+    name: str
+    x_m: float
+    y_m: float
+    z_m: float
+
+
+@dataclass(frozen=True)
+class StakeOut:
+    """Two straight distances on the snow that give the place of a target.
+
+    Attributes
+    ----------
+    name : str
+    from_a_m, from_b_m : float
+        From the marks A and B, straight, in 3-D.
+    cut_deg : float
+        Angle at which the two tapes meet on the map: near 90 is good, under 30 or over 150 is poor.
+    """
+
+    name: str
+    from_a_m: float
+    from_b_m: float
+    cut_deg: float
+
+
+@dataclass(frozen=True)
+class Hidden:
+    """All that an instructor hides.
+
+    Attributes
+    ----------
+    exercise_name : str
+    exercise : Exercise
+    seed : int
+    targets : tuple of Target
+        Targets, then decoys, each in the order in which they are hidden.
+    difficulty : tuple of Difficulty
+        Of the targets.
+    marks : (Mark, Mark)
+        A and B; seen from A towards B all targets lie on the left.
+    stakes : tuple of StakeOut
+        In the order of the targets.
+    order : tuple of str
+        In which they are hidden: a short walk from mark A.
+    """
+
+    exercise_name: str
+    exercise: Exercise
+    seed: int
+    targets: tuple[Target, ...]
+    difficulty: tuple[Difficulty, ...]
+    marks: tuple[Mark, Mark]
+    stakes: tuple[StakeOut, ...]
+    order: tuple[str, ...]
+
+    @property
+    def transmitters(self) -> int:
+        """How many must be counted back in."""
+        return sum(one.what == "target" for one in self.targets)
+
+
+# ---- How hard a layout of targets is: numbers, no grade
+
+_DRAWS = 200  # of the range, for the spread between transmitters
+_SAMPLES = 61  # across the greatest range, each way
+
+
+def difficulty_of(targets: Sequence[Target], plan: Planned, seed: int) -> tuple[Difficulty, ...]:
+    """Numbers of each target: time to first signal of the planned walk, overlap, distance to the next, depth.
+
+    The range in the worst direction is half the plan's strip, with a tenth of spread from transmitter to transmitter
+    (`Reception.of_strip`); direction and depth count.
+    """
+    real = [one for one in targets if one.what == "target"]
+    reception, surface = Reception.of_strip(plan.strip_width_m), plan.surface
+    generator = np.random.default_rng([seed, 1])
+    walks = stretches_of(plan.walks(), surface)
+    found = []
+    for one in real:
+        ranges = np.maximum(LEAST_RANGE_M, generator.normal(reception.r_max_m, reception.sd_m, _DRAWS))
+        place, axis = (np.tile(part, (_DRAWS, 1)) for part in (place_m(one), axis_of(one)))
+        hidden = Targets(place, axis, ranges, dipole=True)
+        times = first_signals_s(walks, surface, hidden)
+        heard = times[np.isfinite(times)]
+        p10, p50, p90 = np.percentile(heard, (10, 50, 90)).tolist() if heard.size else (math.nan,) * 3
+        others = [other for other in real if other is not one]
+        near = min((math.dist(place_m(one), place_m(other)) for other in others), default=math.inf)
+        overlap = overlap_share(one, others, surface, reception.r_max_m)
+        found.append(Difficulty(one.name, (p10, p50, p90), heard.size / _DRAWS, overlap, near, one.depth_m))
+    return tuple(found)
+
+
+def overlap_share(one: Target, others: Sequence[Target], surface: Surface, r_max_m: float) -> float:
+    """Share of the ground from which a target is heard where any of the others is heard too, 0 to 1."""
+    if not others:
+        return 0.0
+    offset = np.linspace(-r_max_m, r_max_m, _SAMPLES)
+    x, y = (part.ravel() for part in np.meshgrid(one.x_m + offset, one.y_m + offset))
+    listener = np.column_stack([x, y, surface.z(x, y)])
+    mine = hears(listener, one, r_max_m)
+    also = np.any([hears(listener, other, r_max_m) for other in others], axis=0)
+    return float((mine & also).sum() / max(1, mine.sum()))
+
+
+def hears(listener_m: FloatArray, one: Target, r_max_m: float) -> BoolArray:
+    """Whether a target is heard from places (n x 3), with its range in line with its axis."""
+    away2, cos2 = _seen_from(listener_m, one)
+    return np.asarray(away2**3 <= r_max_m**6 * (1.0 + 3.0 * cos2) / 4.0)
+
+
+def range_ratio(listener_m: FloatArray, one: Target) -> FloatArray:
+    """Distance over the dipole's factor in that direction: heard where this is at most the range along the axis."""
+    away2, cos2 = _seen_from(listener_m, one)
+    return np.asarray(np.sqrt(away2) / ((1.0 + 3.0 * cos2) / 4.0) ** (1.0 / 6.0))
+
+
+def _seen_from(listener_m: FloatArray, one: Target) -> tuple[FloatArray, FloatArray]:
+    """Square of the distance, and of the cosine between axis and direction."""
+    way = listener_m - place_m(one)
+    away2 = (way**2).sum(axis=1)
+    along = way @ axis_of(one)
+    return away2, np.asarray(np.divide(along**2, away2, out=np.ones_like(away2), where=away2 > 0.0))
+
+
+def place_m(one: Target) -> FloatArray:
+    """Where the transmitter lies: below the snow."""
+    return np.array([one.x_m, one.y_m, one.z_m - one.depth_m / math.cos(math.radians(one.slope_deg))])
+
+
+def axis_of(one: Target) -> FloatArray:
+    """Unit vector of the axis."""
+    a, d = math.radians(one.azimuth_deg), math.radians(one.dip_deg)
+    return np.array([math.sin(a) * math.cos(d), math.cos(a) * math.cos(d), -math.sin(d)])
+
+
+# ---- Where targets are hidden: drawn by seed from the probability of area, within the rules of an exercise
+
+_BATCH, _BATCHES, _FRESH_STARTS = 512, 40, 20
+DEPTH_STEP_M, AZIMUTH_STEP_DEG, DIP_STEP_DEG = 0.05, 10.0, 15.0  # what a person with a shovel can do; design choice
+
+
+@dataclass(frozen=True)
+class Field:
+    """Where targets may lie, worked out once: draws are cheap.
+
+    Attributes
+    ----------
+    allowed : geometry
+        Outline less the strip along its edge.
+    x_m, y_m, total : ndarray, shape (n,)
+        Middle of each cell, and the running sum of weights.
+    cell_m : float
+    surface : Surface
+    steepest_deg : float
+    """
+
+    allowed: BaseGeometry
+    x_m: FloatArray
+    y_m: FloatArray
+    total: FloatArray
+    cell_m: float
+    surface: Surface
+    steepest_deg: float
+
+    def may_lie(self, x_m: FloatArray, y_m: FloatArray) -> BoolArray:
+        """Whether a target may lie at points, other targets left aside."""
+        inside = shapely.contains_xy(self.allowed, x_m, y_m) & self.surface.has_data(x_m, y_m)
+        return np.asarray(inside & (_slopes_deg(self.surface, x_m, y_m) <= self.steepest_deg))
+
+
+def field_of(plan: Planned, exercise: Exercise) -> Field:
+    """Where the targets of an exercise may lie on a plan.
+
+    Raises
+    ------
+    NothingFoundError
+        If nothing of the outline is left.
+    InputError
+        If the probability of area is 0 everywhere in it.
+    """
+    allowed = shapely.buffer(plan.outline, -exercise.edge_m) if exercise.edge_m else plan.outline
+    if allowed.is_empty:
+        raise NothingFoundError(
+            f"no place of the outline lies {exercise.edge_m:g} m from its edge: give a smaller distance from the edge"
+        )
+    shapely.prepare(allowed)
+    if plan.poa is not None and exercise.probability_of_area:
+        x, y, weight, cell = poa_places(plan.poa)
+        near = shapely.intersects(shapely.box(x - cell / 2, y - cell / 2, x + cell / 2, y + cell / 2), allowed)
+        if not near.any():
+            raise InputError("the probability of area is 0 in the whole outline: is it the poa.tif of this plan?")
+        x, y, weight = x[near], y[near], weight[near]
+    else:
+        x, y, cell = _even(plan, allowed)
+        weight = np.ones(x.size)
+    return Field(allowed, x, y, np.cumsum(weight), cell, plan.surface, exercise.steepest_deg)
+
+
+def place_targets(field: Field, exercise: Exercise, seed: int) -> tuple[Target, ...]:
+    """Targets and decoys by seed: the same seed gives the same places.
+
+    The first target follows the probability of area within the rules; each further one follows it where it keeps the
+    least distance from those before it. Depths follow the published depth of the head (Falk and others 1994: mean
+    1.05 m, SD 0.85 m) within the limits of the exercise, and axes point anywhere; both are rounded to what a person
+    with a shovel can do.
+
+    Raises
+    ------
+    NothingFoundError
+        If the rules leave no room for so many.
+    """
+    generator = np.random.default_rng(seed)
+    count = exercise.targets + exercise.decoys
+    most = 0
+    for _ in range(_FRESH_STARTS):
+        places = _places(field, exercise, count, generator)
+        most = max(most, len(places))
+        if len(places) == count:
+            return _dressed(field, exercise, places, generator)
+    raise NothingFoundError(
+        f"the outline has room for {most} of {count} targets and decoys that lie {exercise.apart_m:g} m apart, "
+        f"{exercise.edge_m:g} m from the edge and on at most {exercise.steepest_deg:g} degrees: ask for fewer, or "
+        "closer together"
+    )
+
+
+def _places(field: Field, exercise: Exercise, count: int, generator: np.random.Generator) -> list[tuple[float, float]]:
+    """Places one after the other, as many as are found."""
+    found: list[tuple[float, float]] = []
+    for number in range(count):
+        close = exercise.close_pair_m if number == 1 else 0.0
+        place = _next_place(field, found, exercise.apart_m, close, generator)
+        if place is None:
+            break
+        found.append(place)
+    return found
+
+
+def _next_place(
+    field: Field, taken: Sequence[tuple[float, float]], apart_m: float, close_m: float, generator: np.random.Generator
+) -> tuple[float, float] | None:
+    """The first drawn place that keeps all rules; None where none does."""
+    size = 32
+    for _ in range(_BATCHES):
+        x, y = _drawn(field, size, generator)
+        good = np.ones(size, np.bool_)
+        for k, (tx, ty) in enumerate(taken):
+            away = np.hypot(x - tx, y - ty)
+            good &= away >= apart_m
+            if k == 0 and close_m > 0.0:
+                good &= away <= close_m
+        good[good] = field.may_lie(x[good], y[good])
+        if good.any():
+            at = int(np.argmax(good))
+            return float(x[at]), float(y[at])
+        size = _BATCH
+    return None
+
+
+def _drawn(field: Field, size: int, generator: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+    u = generator.random((3, size))
+    k = np.minimum(np.searchsorted(field.total, u[0] * field.total[-1], side="right"), field.x_m.size - 1)
+    return field.x_m[k] + field.cell_m * (u[1] - 0.5), field.y_m[k] + field.cell_m * (u[2] - 0.5)
+
+
+def _dressed(
+    field: Field, exercise: Exercise, places: Sequence[tuple[float, float]], generator: np.random.Generator
+) -> tuple[Target, ...]:
+    x, y = (np.array(one, float) for one in zip(*places, strict=True))
+    z, slope = field.surface.z(x, y), _slopes_deg(field.surface, x, y)
+    depth = depths_m(exercise.depth_m, generator.random(len(places)))
+    azimuth, dip = axes_deg(generator.random((2, len(places))))
+    values = np.column_stack([x, y, z, depth, azimuth, dip, slope]).tolist()
+    real = [Target(f"T{k}", "target", *one) for k, one in enumerate(values[: exercise.targets], start=1)]
+    return *real, *(Target(f"D{k}", "decoy", *one) for k, one in enumerate(values[exercise.targets :], start=1))
+
+
+def depths_m(limits_m: tuple[float, float], u: FloatArray) -> FloatArray:
+    """Depths at shares ``u`` (0 to 1) of the published normal law cut to limits, to 5 cm; Falk and others 1994."""
+    low, high = limits_m
+    mean, sd = DEPTH_M
+    bottom, top = special.ndtr((low - mean) / sd), special.ndtr((high - mean) / sd)
+    drawn = mean + sd * special.ndtri(bottom + u * (top - bottom))
+    return np.clip(np.round(drawn / DEPTH_STEP_M) * DEPTH_STEP_M, low, high)
+
+
+def axes_deg(u: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Azimuth (0 to 170) and dip (0 to 90) of axes that point anywhere in space alike, rounded; u is 2 x n."""
+    azimuth = np.round(180.0 * u[0] / AZIMUTH_STEP_DEG) * AZIMUTH_STEP_DEG % 180.0
+    dip = np.round(np.degrees(np.arcsin(u[1])) / DIP_STEP_DEG) * DIP_STEP_DEG
+    return azimuth, dip
+
+
+def broken_rules(targets: Sequence[Target], plan: Planned, exercise: Exercise) -> list[str]:
+    """Every rule that some targets break, in words; none for what `place_targets` gives."""
+    told = []
+    low, high = exercise.depth_m
+    edge = plan.outline.boundary
+    for k, one in enumerate(targets):
+        point = shapely.Point(one.x_m, one.y_m)
+        if not plan.outline.contains(point) or point.distance(edge) < exercise.edge_m - 1e-6:
+            told.append(f"{one.name} lies outside, or closer than {exercise.edge_m:g} m to the edge")
+        if not low - 1e-9 <= one.depth_m <= high + 1e-9:
+            told.append(f"{one.name} is {one.depth_m:g} m deep")
+        if one.slope_deg > exercise.steepest_deg:
+            told.append(f"{one.name} lies on {one.slope_deg:.0f} degrees")
+        for other in targets[:k]:
+            away = math.hypot(one.x_m - other.x_m, one.y_m - other.y_m)
+            if away < exercise.apart_m:
+                told.append(f"{one.name} lies {away:.1f} m from {other.name}")
+    if exercise.close_pair_m:
+        a, b = targets[:2]
+        if math.hypot(a.x_m - b.x_m, a.y_m - b.y_m) > exercise.close_pair_m:
+            told.append("the pair is not close")
+    return told
+
+
+def _even(plan: Planned, allowed: BaseGeometry) -> tuple[FloatArray, FloatArray, float]:
+    """Cells of the ground around the allowed part, for places that are all as likely."""
+    ground = plan.ground
+    wide = shapely.buffer(allowed, ground.cell_m)
+    rows, cols = np.divmod(cells_of_outline(wide, ground), ground.shape[1])
+    if rows.size == 0:
+        raise InputError("the outline lies off the ground: give elevation that holds it")
+    x, y = ground.centre_of(rows, cols)
+    return x, y, ground.cell_m
+
+
+def _slopes_deg(surface: Surface, x_m: FloatArray, y_m: FloatArray) -> FloatArray:
+    east, north = surface.slopes(x_m, y_m)
+    return np.asarray(np.degrees(np.arctan(np.hypot(east, north))))
+
+
+# ---- How targets are found back on the snow with a tape: two marks, two distances each, and a short way to hide them
+
+_BESIDE_M = 3.0  # marks stand this far outside the outline
+_LEAST_BASE_M = 10.0
+
+
+def choose_marks(targets: Sequence[Target], plan: Planned) -> tuple[Mark, Mark]:
+    """Two marks at the corners of the smallest box around the outline, on the side from which tapes cut best.
+
+    All targets lie on the left of the line from A to B, so that two distances give one place.
+    """
+    box = shapely.minimum_rotated_rectangle(shapely.convex_hull(plan.outline).buffer(_BESIDE_M, join_style="mitre"))
+    corners = shapely.get_coordinates(shapely.orient_polygons(box)).tolist()
+    surface = plan.surface
+    best: tuple[float, tuple[Mark, Mark]] | None = None
+    for start, end in pairwise(corners):
+        if math.dist(start, end) < _LEAST_BASE_M and best is not None:
+            continue
+        marks = (_mark("A", start, surface), _mark("B", end, surface))
+        cuts = [one.cut_deg for one in stake_out(targets, marks)]
+        poorest = min(math.sin(math.radians(one)) for one in cuts)
+        off_ground = not all(surface.has_data(one.x_m, one.y_m).all() for one in marks)
+        score = poorest - (1.0 if off_ground else 0.0)
+        if best is None or score > best[0] + 1e-9:
+            best = score, marks
+    if best is None:
+        raise ValueError("an outline without a box")
+    return best[1]
+
+
+def stake_out(targets: Sequence[Target], marks: tuple[Mark, Mark]) -> tuple[StakeOut, ...]:
+    """Straight distances from both marks to the snow above each target, and the angle of the tapes."""
+    a, b = marks
+    found = []
+    for one in targets:
+        place = (one.x_m, one.y_m, one.z_m)
+        to_a, to_b = (math.atan2(m.y_m - one.y_m, m.x_m - one.x_m) for m in (a, b))
+        cut = abs(math.degrees((to_a - to_b + math.pi) % (2.0 * math.pi) - math.pi))
+        from_a, from_b = (math.dist(place, (m.x_m, m.y_m, m.z_m)) for m in (a, b))
+        found.append(StakeOut(one.name, from_a, from_b, cut))
+    return tuple(found)
+
+
+def hide_order(targets: Sequence[Target], start: Mark) -> tuple[str, ...]:
+    """A short walk from a mark past all places: always to the nearest one left."""
+    left, order, at = list(targets), [], (start.x_m, start.y_m)
+    while left:
+        nearest = min(left, key=lambda one: (math.dist(at, (one.x_m, one.y_m)), one.name))
+        left.remove(nearest)
+        order.append(nearest.name)
+        at = (nearest.x_m, nearest.y_m)
+    return tuple(order)
+
+
+def _mark(name: str, place: Sequence[float], surface: Surface) -> Mark:
+    x, y = float(place[0]), float(place[1])
+    return Mark(name, x, y, float(surface.z(np.array([x]), np.array([y]))[0]))
+
+
+# ---- Hidden targets for practice: places, numbers of difficulty, stake-out
+
+
+def hide(plan: Planned, exercise: Exercise, seed: int, *, name: str = "own") -> Hidden:
+    """Place the targets of an exercise on a plan, with all that an instructor needs to hide them.
+
+    Parameters
+    ----------
+    plan : Planned
+    exercise : Exercise
+    seed : int
+        0 or more; the same seed gives the same places.
+    name : str
+        Of the exercise.
+
+    Returns
+    -------
+    Hidden
+
+    Raises
+    ------
+    InputError, NothingFoundError
+        See `field_of` and `place_targets`.
+    """
+    targets = place_targets(field_of(plan, exercise), exercise, seed)
+    marks = choose_marks(targets, plan)
+    order = hide_order(targets, marks[0])
+    placed = tuple(sorted(targets, key=lambda one: order.index(one.name)))
+    return Hidden(
+        name, exercise, seed, placed, difficulty_of(targets, plan, seed), marks, stake_out(placed, marks), order
+    )

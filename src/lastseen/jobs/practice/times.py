@@ -1,0 +1,281 @@
+"""Phases A to E as noted against the plan's clock, speeds, and when a first signal was possible."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from lastseen.core import BoolArray, FloatArray, InputError
+from lastseen.jobs.practice.coverage import SPREAD, Radii
+from lastseen.jobs.practice.planned import Planned
+from lastseen.jobs.practice.targets import Target, range_ratio
+from lastseen.jobs.practice.tracks import Noted, Track, elapsed_text
+from lastseen.rescue import RescueClock, survival_bounds_percent
+from lastseen.search import Reception
+
+LETTERS = ("A", "B", "C", "D", "E")
+
+
+@dataclass(frozen=True)
+class PhaseTime:
+    """One phase of one search: what was noted against the plan.
+
+    Attributes
+    ----------
+    searcher, target, letter, name : str
+    ended_s : float
+        Since the clock's zero.
+    took_s : float
+        Since the phase before; NaN where that was not noted.
+    planned_s : (float, float, float) or None
+        Low, typical, high.
+    verdict : str
+        "faster than planned", "within the plan", "slower than planned", or "" where it cannot be told.
+    survival_percent : (float, float)
+        Least and greatest published survival at its end, for somebody fully buried since the clock's zero.
+    """
+
+    searcher: str
+    target: str
+    letter: str
+    name: str
+    ended_s: float
+    took_s: float
+    planned_s: tuple[float, float, float] | None
+    verdict: str
+    survival_percent: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class SignalTime:
+    """When a target could first be heard on a track, against what was noted.
+
+    Attributes
+    ----------
+    target, track : str
+    first_s, likely_s, last_s : float
+        Since the clock's zero: not before, at the mean range with the track at its word, and surely by; infinite
+        where never.
+    noted_s : float
+        NaN where nobody noted it.
+    words : str
+    """
+
+    target: str
+    track: str
+    first_s: float
+    likely_s: float
+    last_s: float
+    noted_s: float
+    words: str
+
+
+@dataclass(frozen=True)
+class Speed:
+    """How fast a part of a search was walked: metres on the snow, seconds, metres per second."""
+
+    part: str
+    metres: float
+    seconds: float
+
+    @property
+    def m_s(self) -> float:
+        """Mean speed; NaN without time."""
+        return self.metres / self.seconds if self.seconds > 0.0 else math.nan
+
+
+def clock_zero_s(tracks: Sequence[Track], log: Sequence[Noted]) -> float:
+    """The clock's zero since 1970: as noted, or the first fix of all tracks; 0 where there are no times at all."""
+    noted = [one.time_s for one in log if one.phase == "start" and one.time_s is not None]
+    if noted:
+        return min(noted)
+    first = [float(track.time_s[0]) for track in tracks if track.timed]
+    return min(first, default=0.0)
+
+
+def elapsed_s(one: Noted, zero_s: float) -> float:
+    """A noted time since the clock's zero."""
+    if one.elapsed_s is not None:
+        return one.elapsed_s
+    return float(one.time_s or 0.0) - zero_s
+
+
+def own_notes(log: Sequence[Noted], name: str, number: int) -> list[Noted]:
+    """What was noted of one searcher, by name, by number from 1, or of everybody."""
+    names = {name.casefold(), str(number), f"s{number}"}
+    return [one for one in log if one.searcher.casefold() in names or one.searcher in {"", "*"}]
+
+
+def left_out_of_log(
+    log: Sequence[Noted], names: Sequence[str], count: int, targets: Sequence[Target]
+) -> tuple[str, ...]:
+    """What was noted of somebody without a track, or of a target that is not there."""
+    numbers = {f"{lead}{k}" for k in range(1, count + 1) for lead in ("", "s")}
+    known = {name.casefold() for name in names} | numbers | {"", "*"}
+    hidden = {one.name.casefold() for one in targets if one.what == "target"} | {""}
+    strangers = dict.fromkeys(one.searcher for one in log if one.searcher.casefold() not in known)
+    missing = dict.fromkeys(one.target for one in log if one.target.casefold() not in hidden) if targets else {}
+    told = []
+    if strangers:
+        told.append(f"Noted times of {', '.join(strangers)} are left out: the tracks are {', '.join(names)}.")
+    if missing:
+        there = ", ".join(one.name for one in targets if one.what == "target")
+        told.append(f"Noted times of {', '.join(missing)} meet no target: those of the site are {there}.")
+    return tuple(told)
+
+
+def phase_times(log: Sequence[Noted], who: str, zero_s: float, clock: RescueClock) -> tuple[PhaseTime, ...]:
+    """Phases as noted of one searcher, target by target, against the plan's clock and its survival curve.
+
+    The plan's way to the first lane counts to phase A, as ICAR has it.
+
+    Raises
+    ------
+    InputError
+        If a phase ends before the one before it.
+    """
+    planned = _planned(clock)
+    noted = [one for one in log if one.phase in LETTERS]
+    at_start = [elapsed_s(one, zero_s) for one in noted if one.phase == "A"]
+    begin = 0.0
+    found: list[PhaseTime] = []
+    if at_start:
+        begin = min(at_start)
+        found.append(_phase(who, "", "A", begin, begin, planned, clock))
+    known_begin = bool(at_start)
+    for target in dict.fromkeys(one.target for one in noted if one.phase != "A"):
+        mine = {one.phase: elapsed_s(one, zero_s) for one in noted if one.target == target and one.phase != "A"}
+        before = begin if known_begin else math.nan
+        for letter in LETTERS[1:]:
+            if letter not in mine:
+                before = math.nan
+                continue
+            if mine[letter] < before:
+                raise InputError(
+                    f"{who or 'everybody'}, target '{target}': phase {letter} ends before the one before it: "
+                    "look at the noted times"
+                )
+            found.append(_phase(who, target, letter, mine[letter], mine[letter] - before, planned, clock))
+            before = mine[letter]
+        if mine:
+            begin, known_begin = max(mine.values()), True
+    return tuple(found)
+
+
+def _planned(clock: RescueClock) -> dict[str, tuple[str, tuple[float, float, float]]]:
+    """Name and times of each lettered phase; what stands before B without a letter counts to A."""
+    found: dict[str, tuple[str, tuple[float, float, float]]] = {}
+    for phase in clock.phases:
+        if phase.letter:
+            found[phase.letter] = (phase.name, phase.time_s.three)
+        elif "B" not in found:
+            name, time = found["A"]
+            found["A"] = (
+                name,
+                (time[0] + phase.time_s.low, time[1] + phase.time_s.typical, time[2] + phase.time_s.high),
+            )
+    return found
+
+
+def _phase(
+    who: str,
+    target: str,
+    letter: str,
+    ended: float,
+    took: float,
+    planned: dict[str, tuple[str, tuple[float, float, float]]],
+    clock: RescueClock,
+) -> PhaseTime:
+    name, times = planned[letter]
+    verdict = ""
+    if math.isfinite(took):
+        verdict = "within the plan"
+        if took < times[0]:
+            verdict = "faster than planned"
+        elif took > times[2]:
+            verdict = "slower than planned"
+    alive = survival_bounds_percent(clock.curve, max(0.0, ended) / 60.0)
+    return PhaseTime(who, target, letter, name, ended, took, times, verdict, alive)
+
+
+def signal_times(
+    targets: Sequence[Target],
+    track: Track,
+    walked: tuple[FloatArray, FloatArray],
+    plan: Planned,
+    radii: Radii,
+    notes: Sequence[Noted],
+    zero_s: float,
+) -> tuple[SignalTime, ...]:
+    """For each target when its signal was possible on a track, likely, and sure; and what was noted."""
+    xyz, time = walked
+    reception = Reception.of_strip(plan.strip_width_m)
+    spread = SPREAD * reception.sd_m
+    found = []
+    for one in sorted(targets, key=lambda target: (len(target.name), target.name)):
+        if one.what != "target":
+            continue
+        ratio = range_ratio(xyz, one)  # metres of range along the axis that would be needed
+        limits = (reception.r_max_m + math.hypot(spread, radii.gps_m), reception.r_max_m)
+        last = reception.r_max_m - math.hypot(spread, radii.gps_m)
+        first, likely, sure = (_first(time, ratio <= limit) - zero_s for limit in (*limits, last))
+        noted = [elapsed_s(n, zero_s) for n in notes if n.phase == "B" and n.target.casefold() == one.name.casefold()]
+        at = min(noted, default=math.nan)
+        found.append(SignalTime(one.name, track.name, first, likely, sure, at, _signal_words(first, likely, sure, at)))
+    return tuple(found)
+
+
+def _first(time: FloatArray, heard: BoolArray) -> float:
+    return float(time[np.argmax(heard)]) if heard.any() else math.inf
+
+
+def _signal_words(first: float, likely: float, sure: float, noted: float) -> str:
+    if math.isnan(noted):
+        if not math.isfinite(first):
+            return "never in range"
+        return "no time noted" if math.isfinite(likely) else "in range only with luck; no time noted"
+    if not math.isfinite(first):
+        return "noted, but this track never came into range: was it somebody else, or another clock?"
+    if noted < first - 5.0:
+        return f"noted {elapsed_text(first - noted)} before it was possible: do the clocks agree?"
+    if noted <= sure:
+        return "noted while it became possible"
+    return f"noted {elapsed_text(noted - sure)} after it must have been there"
+
+
+def speeds_of(
+    track: Track, xyz: FloatArray, time: FloatArray, plan: Planned, noted: Sequence[PhaseTime]
+) -> tuple[Speed, ...]:
+    """Speed on the way to the outline, in it, and in each phase that was noted; standing still included."""
+    if not track.timed:
+        return ()
+    step = np.linalg.norm(np.diff(xyz, axis=0), axis=1)
+    lasts = np.diff(time)
+    middle = 0.5 * (time[1:] + time[:-1])
+    longest = 60.0
+    joined = lasts <= max(longest, 5.0 * track.cleaning.interval_s)
+    near = shapely.contains_xy(shapely.buffer(plan.outline, 0.25 * plan.strip_width_m), xyz[1:, 0], xyz[1:, 1])
+    entered = float(time[1:][near][0]) if near.any() else math.inf
+    left = float(time[1:][near][-1]) if near.any() else math.inf
+    parts = [("way there", -math.inf, entered), ("in the outline", entered, left)]
+    parts += _noted_parts(noted)
+    found = []
+    for name, begin, end in parts:
+        mine = joined & (middle >= begin) & (middle < end)
+        if mine.any() and float(lasts[mine].sum()) > 0.0:
+            found.append(Speed(name, float(step[mine].sum()), float(lasts[mine].sum())))
+    return tuple(found)
+
+
+def _noted_parts(noted: Sequence[PhaseTime]) -> list[tuple[str, float, float]]:
+    """Spans of the phases whose begin and end are known; ``ended_s`` of the phases is made absolute by the caller."""
+    told = []
+    for one in noted:
+        if math.isfinite(one.took_s) and one.took_s > 0.0 and one.letter != "A":
+            words = f"{one.letter} {one.name}" + (f", {one.target}" if one.target else "")
+            told.append((words, one.ended_s - one.took_s, one.ended_s))
+    return told

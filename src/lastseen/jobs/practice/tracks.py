@@ -1,0 +1,497 @@
+"""Recorded tracks: read as GPX, cleaned with all that was done to them said; and the noted times."""
+
+from __future__ import annotations
+
+import csv
+import math
+import re
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from scipy import ndimage, signal
+
+from lastseen.core import WGS84, BoolArray, FloatArray, InputError, IntArray, transformer
+from lastseen.jobs.practice.planned import Planned
+
+# ---- Recorded tracks: as read, and cleaned with all that was done to them said
+
+FAR_M = 500.0  # a track that never comes this close to the outline belongs to another place; design choice
+FASTEST_M_S = 8.0  # nobody searches faster, on skis neither; design choice
+GAP_S, GAP_INTERVALS = 30.0, 5.0  # a pause in the recording is a gap from here on; design choice
+TRUSTED_S = 15.0  # between fixes further apart nobody knows the way that was walked; design choice
+SMOOTHED_S = 15.0  # span of the smoothing, where there is noise to smooth; design choice
+QUIET_M = 0.3  # less noise is left alone
+STILL_S, STILL_M_S = 30.0, 0.15
+SCATTER = 5.0  # two fixes of one place lie further apart than so many GPS errors once in a million; derived
+MOST_JUMPS = 10  # so many in a row are no jumps but another place
+
+
+@dataclass(frozen=True)
+class RawTrack:
+    """A track as it was recorded.
+
+    Attributes
+    ----------
+    name : str
+    lon_deg, lat_deg : ndarray, shape (n,)
+    time_s : ndarray, shape (n,)
+        Since 1970, UTC; NaN where not recorded.
+    segment : ndarray of int, shape (n,)
+        Number of the recorded segment.
+    """
+
+    name: str
+    lon_deg: FloatArray
+    lat_deg: FloatArray
+    time_s: FloatArray
+    segment: IntArray
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A pause in a recording: from, to (seconds since 1970) and the straight distance between."""
+
+    from_s: float
+    to_s: float
+    metres: float
+
+
+@dataclass(frozen=True)
+class Cleaning:
+    """What was done to a track.
+
+    Attributes
+    ----------
+    fixes : int
+        As recorded.
+    duplicates, out_of_order, jumps : int
+        Dropped, put in order, dropped.
+    gaps : tuple of Gap
+    interval_s : float
+        Median time between fixes; NaN without times.
+    noise_m : float
+        Standard deviation of a fix along an axis from its neighbours.
+    wander_m : float
+        How far the recording strayed while nobody moved; NaN where nobody stood still for half a minute.
+    shifted_s : float
+        Added to all times, as the user asked.
+    notes : tuple of str
+    """
+
+    fixes: int
+    duplicates: int = 0
+    out_of_order: int = 0
+    jumps: int = 0
+    gaps: tuple[Gap, ...] = ()
+    interval_s: float = math.nan
+    noise_m: float = 0.0
+    wander_m: float = math.nan
+    shifted_s: float = 0.0
+    notes: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class Track:
+    """A cleaned track.
+
+    Attributes
+    ----------
+    name : str
+    x_m, y_m : ndarray, shape (n,)
+        Map metres, smoothed where the recording is noisy.
+    time_s : ndarray, shape (n,)
+        Since 1970, UTC, rising; without recorded times the number of the fix.
+    timed : bool
+        Whether the times are recorded ones.
+    run : ndarray of int, shape (n,)
+        Stretches without a gap.
+    trusted : ndarray of bool, shape (n - 1,)
+        Whether the straight line from fix i to i + 1 is close enough to what was walked.
+    cleaning : Cleaning
+    """
+
+    name: str
+    x_m: FloatArray
+    y_m: FloatArray
+    time_s: FloatArray
+    timed: bool
+    run: IntArray
+    trusted: BoolArray
+    cleaning: Cleaning
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A recording that cannot be used, and why."""
+
+    name: str
+    reason: str
+
+
+def clean_track(raw: RawTrack, plan: Planned, *, gps_error_m: float, shift_s: float = 0.0) -> Track | LeftOut:
+    """Clean a recording: order, duplicates, jumps, gaps, noise; all that was done is said.
+
+    Parameters
+    ----------
+    raw : RawTrack
+    plan : Planned
+    gps_error_m : float
+        Radius that holds a fix two times in three.
+    shift_s : float
+        Added to all times.
+
+    Returns
+    -------
+    Track, or LeftOut where it is empty or lies elsewhere
+    """
+    good = np.isfinite(raw.lon_deg) & np.isfinite(raw.lat_deg) & (np.abs(raw.lat_deg) <= 90.0)
+    good &= ~((raw.lon_deg == 0.0) & (raw.lat_deg == 0.0))  # what receivers write without a fix
+    if not good.any():
+        return LeftOut(raw.name, "it holds no point")
+    lost = int((~good).sum())
+    x, y = transformer(WGS84, plan.crs).transform(raw.lon_deg[good], raw.lat_deg[good])
+    x, y = np.asarray(x, float), np.asarray(y, float)
+    away = _away_m(x, y, plan)
+    if away > FAR_M:
+        return LeftOut(raw.name, f"its nearest point lies {_far(away)} from the outline: is it a track of this drill?")
+    notes = [f"{lost} fixes without a place were dropped."] if lost else []
+    time, segment = raw.time_s[good] + shift_s, raw.segment[good]
+    timed = bool(np.isfinite(time).mean() > 0.9)
+    if not timed:
+        notes.append("It holds no times: only where it went counts, not when or how fast.")
+        time = np.arange(x.size, dtype=np.float64)
+    kept, doubles, disorder = _ordered(time, x, y, timed=timed)
+    time, x, y, segment = time[kept], x[kept], y[kept], segment[kept]
+    spikes = _jumps(time, x, y, gps_error_m) if timed else np.zeros(x.size, np.bool_)
+    time, x, y, segment = time[~spikes], x[~spikes], y[~spikes], segment[~spikes]
+    run, gaps, interval = _runs(time, x, y, segment, gps_error_m, timed=timed)
+    noise = _noise_m(x, y, run)
+    x, y = _smoothed(x, y, run, interval, noise)
+    step, way = np.diff(time), np.hypot(np.diff(x), np.diff(y))
+    trusted = (np.diff(run) == 0) & ((step <= TRUSTED_S) if timed else (way <= 2.0 * TRUSTED_S))
+    wander = _wander_m(time, x, y) if timed else math.nan
+    found = Cleaning(
+        raw.lon_deg.size, doubles, disorder, int(spikes.sum()), gaps, interval, noise, wander, shift_s, tuple(notes)
+    )  # fmt: skip
+    return Track(raw.name, x, y, time, timed, run, np.asarray(trusted), found)
+
+
+def said(track: Track, clock_zero_s: float) -> tuple[str, ...]:
+    """What was done to a track, in plain sentences."""
+    c = track.cleaning
+    told = list(c.notes)
+    if c.duplicates:
+        told.append(f"{c.duplicates} fixes with a time that was there already were dropped.")
+    if c.out_of_order:
+        told.append(f"{c.out_of_order} fixes were out of order and were sorted by time.")
+    if c.jumps:
+        told.append(f"{c.jumps} fixes were dropped as jumps: faster than {FASTEST_M_S:g} m/s beyond the GPS error.")
+    for gap in c.gaps[:3]:
+        at = elapsed_text(gap.from_s - clock_zero_s) if track.timed else "between segments"
+        lasts = f"{gap.to_s - gap.from_s:.0f} s, " if track.timed else ""
+        told.append(f"Gap {'at ' if track.timed else ''}{at}: {lasts}{gap.metres:.0f} m are not known.")
+    if len(c.gaps) > 3:
+        told.append(f"{len(c.gaps) - 3} more gaps.")
+    if track.timed and c.interval_s > TRUSTED_S:
+        told.append(f"A fix only every {c.interval_s:.0f} s: what lies between them counts as perhaps covered at most.")
+    if c.noise_m > QUIET_M:
+        told.append(f"Fixes scatter by {c.noise_m:.1f} m; smoothed over {SMOOTHED_S:g} s, which cuts corners a little.")
+    if math.isfinite(c.wander_m) and c.wander_m > 1.0:
+        told.append(f"While standing still the recording drifted by up to {c.wander_m:.0f} m.")
+    if c.shifted_s:
+        told.append(f"Its clock was moved by {c.shifted_s:+.0f} s, as asked.")
+    return tuple(told)
+
+
+def elapsed_text(seconds: float) -> str:
+    """Minutes and seconds, or hours too: 4:05, 1:02:03; with a sign before 0."""
+    whole = round(abs(seconds))
+    hours, rest = divmod(whole, 3600)
+    minutes = f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
+    return f"-{minutes}" if seconds <= -0.5 else minutes
+
+
+def _away_m(x: FloatArray, y: FloatArray, plan: Planned) -> float:
+    west, south, east, north = plan.outline.bounds
+    box = np.hypot(np.maximum(np.maximum(west - x, x - east), 0.0), np.maximum(np.maximum(south - y, y - north), 0.0))
+    nearest = int(np.argmin(box))
+    return float(shapely.distance(plan.outline, shapely.Point(x[nearest], y[nearest])))
+
+
+def _far(metres: float) -> str:
+    return f"{metres / 1000:.0f} km" if metres >= 10_000 else f"{metres:.0f} m"
+
+
+def _ordered(time: FloatArray, x: FloatArray, y: FloatArray, *, timed: bool) -> tuple[IntArray, int, int]:
+    """Which fixes to keep in what order, how many were double, how many out of order."""
+    if not timed:
+        same = np.concatenate([[False], (np.diff(x) == 0.0) & (np.diff(y) == 0.0)])
+        return np.flatnonzero(~same).astype(np.int32), int(same.sum()), 0
+    known = np.flatnonzero(np.isfinite(time))
+    disorder = int((np.diff(time[known]) < 0.0).sum())
+    order = known[np.argsort(time[known], kind="stable")]
+    new = np.concatenate([[True], np.diff(time[order]) > 0.0])
+    return order[new].astype(np.int32), int((~new).sum()), disorder
+
+
+def _jumps(time: FloatArray, x: FloatArray, y: FloatArray, gps_error_m: float) -> BoolArray:
+    """Fixes that nobody can have walked to and back from."""
+    allowed = SCATTER * gps_error_m
+    dropped = np.zeros(x.size, np.bool_)
+    fast = _too_fast(time, x, y, gps_error_m)
+    if not fast.any():
+        return dropped
+    # Receivers often begin with bad fixes: those after them agree with each other, not with the first.
+    first = int(np.argmin(fast)) if not fast.all() else 0
+    begins_badly = 0 < first <= MOST_JUMPS and not fast[first : first + 2].any()
+    ends = [0, first]
+    if not (begins_badly and _too_fast(time[ends], x[ends], y[ends], gps_error_m)[0]):
+        first = 0
+    dropped[:first] = True
+    last, since = first, 0
+    for i in range(first + 1, x.size):
+        too_far = math.hypot(x[i] - x[last], y[i] - y[last]) > FASTEST_M_S * (time[i] - time[last]) + allowed
+        if too_far and since < MOST_JUMPS:
+            dropped[i] = True
+            since += 1
+            continue
+        if too_far:  # it stays there: not a jump, the track goes on from the first of them
+            dropped[i - since : i] = False
+        last, since = i, 0
+    return dropped
+
+
+def _too_fast(time: FloatArray, x: FloatArray, y: FloatArray, gps_error_m: float) -> BoolArray:
+    """Between which fixes nobody can have walked."""
+    return np.asarray(np.hypot(np.diff(x), np.diff(y)) > FASTEST_M_S * np.diff(time) + SCATTER * gps_error_m)
+
+
+def _runs(
+    time: FloatArray, x: FloatArray, y: FloatArray, segment: IntArray, gps_error_m: float, *, timed: bool
+) -> tuple[IntArray, tuple[Gap, ...], float]:
+    """Stretches without a gap, the gaps, and the median interval. What was not walked is a gap, however short."""
+    step, way = np.diff(time), np.hypot(np.diff(x), np.diff(y))
+    interval = float(np.median(step)) if timed and step.size else math.nan
+    new_segment = np.diff(segment) != 0
+    if timed:
+        apart = step > max(GAP_S, GAP_INTERVALS * interval) if step.size else np.zeros(0, np.bool_)
+        apart = apart | _too_fast(time, x, y, gps_error_m)
+    else:
+        apart = new_segment & (way > TRUSTED_S)
+    run = np.concatenate([[0], np.cumsum(apart)]).astype(np.int32)
+    gaps = tuple(Gap(float(time[i]), float(time[i + 1]), float(way[i])) for i in np.flatnonzero(apart).tolist())
+    return run, gaps, interval
+
+
+def _noise_m(x: FloatArray, y: FloatArray, run: IntArray) -> float:
+    """Scatter of a fix against its neighbours, from second differences; straight walking has none."""
+    if x.size < 20:
+        return 0.0
+    inside = run[2:] == run[:-2]
+    second = np.concatenate([np.diff(x, 2)[inside], np.diff(y, 2)[inside]])
+    return float(np.median(np.abs(second)) / 0.6745 / math.sqrt(6.0)) if second.size else 0.0
+
+
+def _smoothed(
+    x: FloatArray, y: FloatArray, run: IntArray, interval_s: float, noise_m: float
+) -> tuple[FloatArray, FloatArray]:
+    """A sliding parabola over about fifteen seconds, where fixes scatter and are close enough in time."""
+    if not (noise_m > QUIET_M and math.isfinite(interval_s) and interval_s <= 0.2 * SMOOTHED_S):
+        return x, y
+    span = round(SMOOTHED_S / interval_s) // 2 * 2 + 1
+    sx, sy = x.copy(), y.copy()
+    for one in range(int(run[-1]) + 1):
+        mine = np.flatnonzero(run == one)
+        if mine.size > span:
+            part = slice(mine[0], mine[-1] + 1)
+            sx[part], sy[part] = (signal.savgol_filter(v[part], span, 2) for v in (x, y))
+    return sx, sy
+
+
+def _wander_m(time: FloatArray, x: FloatArray, y: FloatArray) -> float:
+    """Largest way off its own middle while the recording shows nobody moving."""
+    later = np.searchsorted(time, time + STILL_S)
+    start = np.flatnonzero(later < x.size)
+    if start.size == 0:
+        return math.nan
+    end = later[start]
+    took = time[end] - time[start]
+    still = np.hypot(x[end] - x[start], y[end] - y[start]) <= STILL_M_S * STILL_S
+    still &= took <= 2.0 * STILL_S
+    covered = np.zeros(x.size + 1, np.int32)
+    np.add.at(covered, start[still], 1)
+    np.add.at(covered, end[still] + 1, -1)
+    labels, count = ndimage.label(np.cumsum(covered[:-1]) > 0)
+    worst = math.nan
+    for k in range(1, count + 1):
+        mine = labels == k
+        if float(np.ptp(time[mine])) < STILL_S:
+            continue
+        off = float(np.hypot(x[mine] - np.median(x[mine]), y[mine] - np.median(y[mine])).max())
+        # Somebody who walks to and fro is not standing still.
+        if off <= 15.0:
+            worst = off if math.isnan(worst) else max(worst, off)
+    return worst
+
+
+# ---- Reading tracks as GPX 1.0 or 1.1, and the noted times as CSV
+
+PHASES = ("start", "A", "B", "C", "D", "E", "free")
+LOG_HEAD = ("searcher", "target", "phase", "time")
+_DECLARED = re.compile(rb"^\s*<\?xml[^>]*encoding=[\"']([A-Za-z0-9._-]+)[\"']")
+_ELAPSED = re.compile(r"^(?:(\d+):)?(\d{1,3}):([0-5]\d(?:\.\d+)?)$")
+
+
+@dataclass(frozen=True)
+class Noted:
+    """A time that somebody wrote down.
+
+    Attributes
+    ----------
+    searcher : str
+        Name of a track or number of a searcher; "" is everybody.
+    target : str
+        Name of a target; "" where nobody noted it.
+    phase : str
+        "start" (the clock's zero), "A" to "E" (that phase ended), or "free" (head and chest free).
+    elapsed_s : float or None
+        Since the clock's zero, or None where ``time_s`` is given.
+    time_s : float or None
+        Since 1970, UTC.
+    """
+
+    searcher: str
+    target: str
+    phase: str
+    elapsed_s: float | None
+    time_s: float | None
+
+
+def read_tracks(path: Path) -> tuple[RawTrack | LeftOut, ...]:
+    """The recordings in a GPX file: one, or one for each track where several run at the same time.
+
+    Tracks count, and routes where there are none. A file without any point is left out and says so.
+
+    Raises
+    ------
+    InputError
+        If the file does not exist or is no GPX.
+    """
+    import gpxpy  # noqa: PLC0415  slow to import
+
+    text = _text_of(path)
+    if not text.strip():
+        return (LeftOut(path.stem, "the file is empty"),)
+    try:
+        document = gpxpy.parse(text)
+    except Exception as error:  # the parser raises its own kinds
+        raise InputError(f"{path.name} cannot be read as GPX ({error}): export the track again") from error
+    made = [_raw(f"{path.stem} {track.name or k}", track.segments) for k, track in enumerate(document.tracks, start=1)]
+    made = [one for one in made if one.lon_deg.size]
+    if not made and document.routes:
+        made = [_raw(path.stem, document.routes)]
+    if not made or not sum(one.lon_deg.size for one in made):
+        return (LeftOut(path.stem, "it holds no track with points"),)
+    if len(made) == 1 or not _at_the_same_time(made):
+        return (_joined(path.stem, made),)
+    return tuple(made)
+
+
+def read_log(path: Path) -> tuple[Noted, ...]:
+    """Noted times: a CSV with the columns searcher, target, phase, time (``target`` may be left out).
+
+    A time is minutes and seconds since the clock's zero (``4:05``, ``1:02:03``), or date and time with zone.
+
+    Raises
+    ------
+    InputError
+        Missing or broken: names the line.
+    """
+    try:
+        lines = list(csv.reader(_text_of(path).splitlines()))
+    except csv.Error as error:
+        raise InputError(f"{path.name} cannot be read as CSV ({error}): write {','.join(LOG_HEAD)}") from error
+    rows = [(n, [cell.strip() for cell in line]) for n, line in enumerate(lines, start=1) if any(map(str.strip, line))]
+    rows = [(n, cells) for n, cells in rows if not cells[0].startswith("#")]
+    head = [cell.lower() for cell in rows[0][1]] if rows else []
+    if not {"searcher", "phase", "time"} <= set(head):
+        raise InputError(f"{path.name} lacks its head: the first line must be {','.join(LOG_HEAD)}")
+    noted = (_noted(dict(zip(head, cells, strict=False)), f"{path.name}, line {n}") for n, cells in rows[1:])
+    return tuple(one for one in noted if one is not None)
+
+
+def _noted(cells: dict[str, str], where: str) -> Noted | None:
+    """A line; None where no time was filled in."""
+    told = cells.get("time", "")
+    if not told:
+        return None
+    given = cells.get("phase", "")
+    phase = next((one for one in PHASES if one.lower() == given.lower()), None)
+    if phase is None:
+        raise InputError(f"{where}: the phase is '{given}': write one of {', '.join(PHASES)}")
+    match = _ELAPSED.match(told)
+    if match:
+        elapsed = 3600.0 * int(match[1] or 0) + 60.0 * int(match[2]) + float(match[3])
+        return Noted(cells.get("searcher", ""), cells.get("target", ""), phase, elapsed, None)
+    try:
+        at = datetime.fromisoformat(told)
+    except ValueError as error:
+        raise InputError(
+            f"{where}: the time is '{told}': write 4:05 or 1:02:03 since the start, or 2027-01-31T10:04:05+01:00"
+        ) from error
+    if at.tzinfo is None:
+        raise InputError(f"{where}: '{told}' has no zone: add Z for UTC or the difference, such as +01:00")
+    return Noted(cells.get("searcher", ""), cells.get("target", ""), phase, None, at.timestamp())
+
+
+def _text_of(path: Path) -> str:
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path} cannot be read ({error}): check the path") from error
+    declared = _DECLARED.match(data)
+    marked = ("utf-16",) if data[:2] in {b"\xff\xfe", b"\xfe\xff"} else ()
+    for encoding in (*marked, "utf-8-sig", declared[1].decode("ascii") if declared else "latin-1", "latin-1"):
+        try:
+            text = data.decode(encoding)
+        except (UnicodeError, LookupError):
+            continue
+        return re.sub(r"^\s*<\?xml[^>]*\?>", "", text)  # the text is decoded: what it declares no longer holds
+    raise InputError(f"{path.name} is no text: export the track as GPX")
+
+
+def _raw(name: str, segments: Any) -> RawTrack:
+    points = [(p, k) for k, segment in enumerate(segments) for p in segment.points]
+    n = len(points)
+    lon, lat = (np.fromiter((getattr(p, key) for p, _ in points), float, n) for key in ("longitude", "latitude"))
+    time = np.fromiter((_seconds(p.time) for p, _ in points), float, n)
+    return RawTrack(name, lon, lat, time, np.fromiter((k for _, k in points), np.int32, n))
+
+
+def _seconds(time: datetime | None) -> float:
+    """Since 1970. Times without a zone are UTC, as the GPX schema has it, wherever this runs."""
+    if time is None:
+        return math.nan
+    return (time if time.tzinfo is not None else time.replace(tzinfo=UTC)).timestamp()
+
+
+def _at_the_same_time(tracks: list[RawTrack]) -> bool:
+    """Whether any two tracks overlap in time: they are different people then."""
+    known = [one.time_s[np.isfinite(one.time_s)] for one in tracks]
+    spans = sorted((float(one.min()), float(one.max())) for one in known if one.size)
+    return any(later[0] < earlier[1] for earlier, later in pairwise(spans))
+
+
+def _joined(name: str, tracks: list[RawTrack]) -> RawTrack:
+    """Tracks of one person as segments of one."""
+    first, segments = 0, []
+    for one in tracks:
+        segments.append(one.segment + first)
+        first = int(segments[-1].max()) + 1
+    lon, lat, time = (np.concatenate([getattr(one, key) for one in tracks]) for key in ("lon_deg", "lat_deg", "time_s"))
+    return RawTrack(name, lon, lat, time, np.concatenate(segments).astype(np.int32))

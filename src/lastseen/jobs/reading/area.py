@@ -1,0 +1,215 @@
+"""A slope read everywhere: each start cell is carried down, and what it meets is gathered back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from lastseen.core import FloatArray, Grid, IntArray, Snow, in_threads, in_threads_after_one
+from lastseen.jobs.reading.carry import MEMBERS, STARTS_M, Ensemble, draw_ensemble
+from lastseen.jobs.reading.gathering import AT_START, BlockReading, ZoneRow, read_block
+from lastseen.jobs.reading.ground import Heights, PreparedGround, Window, heights_of_grid, no_layers, tiles_of
+from lastseen.terrain import GroundLayers
+
+Progress = Callable[[str, float], None]
+BATCH = 16  # blocks between two words of progress
+
+
+@dataclass(frozen=True, eq=False)
+class AreaReading:
+    """What start zones do, and what comes over each cell. All arrays have the window's shape.
+
+    Attributes
+    ----------
+    window : Window
+    heights : Heights
+    ensemble : Ensemble
+    mask : ndarray of uint64
+        One bit for each member of which a body entered the cell.
+    fastest : ndarray of float32
+        Greatest speed of any body, m/s; 0 where none came.
+    zones : ndarray of uint16
+        Start zones from which a body entered.
+    start_values : ndarray of float32, shape (len(AT_START), rows, columns)
+        NaN where there is no start cell.
+    zone : ndarray of int32
+        Number of the start zone in its block, from 1; 0 is none.
+    rows : tuple of ZoneRow
+        All start zones, by block and number.
+    bodies : int
+        How many were run.
+    """
+
+    window: Window
+    heights: Heights
+    ensemble: Ensemble
+    mask: npt.NDArray[np.uint64]
+    fastest: npt.NDArray[np.float32]
+    zones: npt.NDArray[np.uint16]
+    start_values: npt.NDArray[np.float32]
+    zone: IntArray
+    rows: tuple[ZoneRow, ...]
+    bodies: int
+
+    @property
+    def reached(self) -> Grid:
+        """Share of the members in which snow from any start zone comes over each cell."""
+        share: FloatArray = np.bitwise_count(self.mask) / float(self.ensemble.count)
+        return self.heights.on(self.window, share)
+
+    @property
+    def peak_speed_m_s(self) -> Grid:
+        """Greatest speed of any body; 0 where none came."""
+        return self.heights.on(self.window, self.fastest.astype(np.float64))
+
+    @property
+    def zone_count(self) -> Grid:
+        """Start zones from which snow comes over each cell."""
+        return self.heights.on(self.window, self.zones.astype(np.float64))
+
+    def at_start(self, name: str) -> Grid:
+        """One of ``AT_START`` on the start cells, NaN elsewhere."""
+        return self.heights.on(self.window, self.start_values[AT_START.index(name)].astype(np.float64))
+
+
+@dataclass(eq=False)
+class Gathered:
+    """Arrays that block readings are added to, in any order."""
+
+    window: Window
+    mask: npt.NDArray[np.uint64] = field(init=False)
+    fastest: npt.NDArray[np.float32] = field(init=False)
+    zones: npt.NDArray[np.uint16] = field(init=False)
+
+    def __post_init__(self) -> None:
+        shape = self.window.shape
+        self.mask, self.fastest = np.zeros(shape, np.uint64), np.zeros(shape, np.float32)
+        self.zones = np.zeros(shape, np.uint16)
+
+    def add(
+        self,
+        window: Window,
+        mask: npt.NDArray[np.uint64],
+        fastest: npt.NDArray[np.float32],
+        zones: npt.NDArray[np.uint16],
+    ) -> None:
+        """Take in what came over the cells of a window; what lies outside is left."""
+        shared = window.cut(self.window)
+        if shared.empty:
+            return
+        here, there = shared.inside(self.window), shared.inside(window)
+        self.mask[here] |= mask[there]
+        np.maximum(self.fastest[here], fastest[there], out=self.fastest[here])
+        self.zones[here] += zones[there]
+
+    def widen(self, window: Window) -> None:
+        """Make room for the cells of a window."""
+        wide = self.window.joined(window)
+        if wide != self.window:
+            old = (self.window, self.mask, self.fastest, self.zones)
+            self.window = wide
+            self.__post_init__()
+            self.add(*old)
+
+
+def read_area(
+    ground: Grid,
+    snow: Snow | None = None,
+    *,
+    seed: int = 1,
+    members: int = MEMBERS,
+    spacing_m: float = STARTS_M,
+    layers_on: Callable[[Grid], GroundLayers] = no_layers,
+    with_traps: bool = True,
+    progress: Progress = lambda _stage, _share: None,
+) -> AreaReading:
+    """Carry every start cell of a ground down by the ensemble, and gather back what it meets.
+
+    Same ground, same seed, same bytes, whatever the number of threads.
+
+    Parameters
+    ----------
+    ground : Grid
+        Elevations, metres; NaN is no data. A body that leaves it is counted as leaving.
+    snow : Snow, optional
+        Size, friction, turbulence, slab, growth.
+    seed : int
+    members : int
+        Events of the ensemble, 4 to 63, the same for all cells.
+    spacing_m : float
+        Distance of starts; each start cell is run where it is under two cells.
+    layers_on : callable, optional
+        Trees, water and more on a window of the ground.
+    with_traps : bool
+        Whether terrain traps are looked for.
+
+    Raises
+    ------
+    InputError
+        If the number of members cannot be used.
+    """
+    heights = heights_of_grid(ground)
+    prepared = PreparedGround(heights, layers_on, with_traps)
+    ensemble = draw_ensemble(snow or Snow(), seed, members)
+    return read_blocks(prepared, heights.extent, heights.extent, ensemble, spacing_m, progress)
+
+
+def read_blocks(
+    prepared: PreparedGround,
+    starting: Window,
+    shown: Window | None,
+    ensemble: Ensemble,
+    spacing_m: float,
+    progress: Progress = lambda _stage, _share: None,
+) -> AreaReading:
+    """Read all blocks that touch the window ``starting``.
+
+    The result lies on the cells of the window ``shown``; where that is None, on all cells that bodies came to.
+    """
+    heights = prepared.heights
+    own = starting.cut(heights.extent)
+    blocks = list(tiles_of(own, heights.block_cells))
+    gathered = Gathered(shown or own)
+    parts: list[BlockReading] = []
+    for first in range(0, len(blocks), BATCH):
+        progress("letting the snow run", first / max(1, len(blocks)))
+        for one in _read(prepared, blocks[first : first + BATCH], ensemble, spacing_m, warm=bool(parts)):
+            if shown is None:
+                gathered.widen(one.window)
+            gathered.add(one.window, one.mask, one.fastest, one.zones)
+            empty = np.empty((0, 0))
+            parts.append(replace(one, mask=empty, fastest=empty, zones=empty))  # type: ignore[arg-type]
+    window = gathered.window
+    values = np.full((len(AT_START), *window.shape), np.nan, np.float32)
+    zone = np.zeros(window.shape, np.int32)
+    for one in parts:
+        known = one.block.cut(window)
+        if not known.empty:
+            here, there = known.inside(window), known.inside(one.block)
+            values[(slice(None), *here)] = one.start_values[(slice(None), *there)]
+            zone[here] = one.zone[there]
+    rows = tuple(sorted((row for one in parts for row in one.rows), key=lambda row: (row.block, row.number)))
+    return AreaReading(
+        window,
+        heights,
+        ensemble,
+        gathered.mask,
+        gathered.fastest,
+        gathered.zones,
+        values,
+        zone,
+        rows,
+        sum(one.bodies for one in parts),
+    )
+
+
+def _read(
+    prepared: PreparedGround, blocks: list[Window], ensemble: Ensemble, spacing_m: float, *, warm: bool
+) -> Iterable[BlockReading]:
+    """Read some blocks in threads; the first that holds start cells alone, where none was read yet."""
+    run = in_threads if warm else in_threads_after_one
+    found = run(lambda block: read_block(prepared, block, ensemble, spacing_m), blocks)
+    return [one for one in found if one is not None]

@@ -1,0 +1,416 @@
+"""Carrying the start cells of a block down by the ensemble, on a window that grows until nothing leaves it."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.stats import qmc
+
+from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, Snow
+from lastseen.jobs.reading import gathering_kernels
+from lastseen.jobs.reading.ground import Heights, PreparedGround, Sheet, Window
+from lastseen.snow import (
+    BODY_FRICTION,
+    DEPOSIT_DENSITY_KG_M3,
+    FLOW_THICKNESS,
+    GRAVITY_M_S2,
+    NO_DATA,
+    PILE_WIDTH,
+    SLAB_DENSITY_KG_M3,
+    SLAB_FACTOR,
+    SMALLEST_SPREAD_CELLS,
+    Bodies,
+    Tracks,
+    friction_range,
+    slab_class,
+    slide,
+    thickness_m,
+    triangular,
+    uniform,
+)
+
+# ---- What is not known about an event, for start cells anywhere: the same members everywhere, and draws by place
+# A member has one friction, turbulence, slab thickness and growth, drawn from literature ranges (Latin hypercube).
+# What varies from body to body (place in its cell, friction) comes from a hash of the seed, the row, the column and
+# the member, so that a cell draws the same numbers whatever is run beside it.
+
+MOST_MEMBERS = 63  # one bit each in a mask of 64
+MEMBERS = 16  # where nothing else is said: shares come in steps of 6 %
+_STEEPEST_DEG = 90
+
+HashArray = npt.NDArray[np.uint64]
+
+
+@dataclass(frozen=True)
+class Ensemble:
+    """Members that are the same for all start cells.
+
+    Attributes
+    ----------
+    seed, size : int
+    friction, turbulence_m_s2, slab_factor, growth : ndarray, shape (members,)
+        Slab factor: thickness against that of the size and slope. Growth: entrained over released mass.
+    slab_m : ndarray, shape (91,)
+        Slab thickness by whole degrees of slope.
+    """
+
+    seed: int
+    size: int
+    friction: FloatArray
+    turbulence_m_s2: FloatArray
+    slab_factor: FloatArray
+    growth: FloatArray
+    slab_m: FloatArray
+
+    @property
+    def count(self) -> int:
+        """Number of members."""
+        return int(self.friction.size)
+
+    @property
+    def slab_area_m2(self) -> float:
+        """Area on the slope of a slab of the size."""
+        return slab_class(self.size).area_m2
+
+    def thickness_m(self, slope_deg: FloatArray) -> FloatArray:
+        """Middle slab thickness on slopes, normal to them."""
+        return self.slab_m[np.clip(np.nan_to_num(slope_deg), 0.0, _STEEPEST_DEG).astype(np.int64)]
+
+    def deposit_factor(self) -> FloatArray:
+        """Volume of deposit for each volume released, by member."""
+        return (1.0 + self.growth) * (SLAB_DENSITY_KG_M3 / DEPOSIT_DENSITY_KG_M3)
+
+
+def draw_ensemble(snow: Snow, seed: int, members: int = MEMBERS) -> Ensemble:
+    """Draw the members of a size.
+
+    Raises
+    ------
+    InputError
+        If there are fewer than 4 or more than 63 members.
+    """
+    if not 4 <= members <= MOST_MEMBERS:
+        raise InputError(f"{members} members: choose 4 to {MOST_MEMBERS}")
+    u = qmc.LatinHypercube(d=4, rng=np.random.default_rng(seed)).random(members)
+    by_slope = np.array(
+        [
+            snow.slab_thickness_m if snow.slab_thickness_m is not None else thickness_m(snow.size, degree)
+            for degree in range(_STEEPEST_DEG + 1)
+        ]
+    )
+    return Ensemble(
+        seed,
+        snow.size,
+        triangular(u[:, 0], friction_range(snow)),
+        triangular(u[:, 1], snow.turbulence_m_s2),
+        uniform(u[:, 2], *SLAB_FACTOR),
+        triangular(u[:, 3], snow.growth),
+        by_slope,
+    )
+
+
+def drawn(seed: int, rows: npt.NDArray[Any], cols: npt.NDArray[Any], members: int, what: int) -> FloatArray:
+    """Numbers from 0 to below 1 for each cell and member, shape (cells, members), by a hash of whole numbers.
+
+    The finaliser of splitmix64 (Steele, Lea & Flood 2014, OOPSLA, doi 10.1145/2660193.2660195), chained.
+    """
+    h = _mixed(np.array([seed & (2**64 - 1)], np.uint64) * _GOLDEN + np.uint64(what + 1))
+    h = _mixed(h ^ rows.astype(np.int64).view(np.uint64))
+    h = _mixed(h ^ (cols.astype(np.int64).view(np.uint64) * _GOLDEN))
+    m = np.arange(1, members + 1, dtype=np.uint64)
+    return (_mixed(h[:, None] + m[None, :] * _GOLDEN) >> np.uint64(11)).astype(np.float64) * 2.0**-53
+
+
+_GOLDEN = np.uint64(0x9E3779B97F4A7C15)
+
+
+def _mixed(x: HashArray) -> HashArray:
+    """Whole numbers of 64 bits, whose products wrap around."""
+    z = x + _GOLDEN
+    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return z ^ (z >> np.uint64(31))
+
+
+# ---- Carrying the start cells of a block down by the ensemble, on a window that grows until no body leaves it
+# The window depends on the block and the elevation model alone, and bodies move in its own coordinates: a block gives
+# the same tracks in every run.
+
+STARTS_M = 5.0  # one start at least every so far: on finer cells not every one is run; design choice
+# Of bodies by the thousand. Against steps a tenth as long, 99 % come to rest within 0.1 of a cell of the same place,
+# and 0.5 % of the cells entered are missed at most (bench of pre-reading, "steps"). At a sharp foot (40 degrees onto
+# flat ground) they stop a cell early.
+LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.5, 1.0
+LEAST_STEP_M = 4.0  # bodies feel no detail of a finer ground (`motion.felt_ground`)
+BATCH = 4_000  # bodies of several slabs that slide in one call
+# Ground around a block that is taken at first, by size: nearly all bodies stay on it, and a block is not run twice.
+FIRST_REACH_M = {1: 450.0, 2: 900.0, 3: 1600.0, 4: 2400.0}
+GROWTH = 1.6
+RIM_CELLS = 4
+EVEN_SLOPE_DEG = 38.0  # of the median slab: from its area on the slope to the side of its square on the map
+LongArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Starts:
+    """Start cells of a block that are run, in the order of zone, slab, row, column.
+
+    Attributes
+    ----------
+    rows, cols : ndarray of int
+        On the lattice.
+    zone, slab : ndarray of int
+        Start zone in the block; square of a slab's area that releases together.
+    cells : ndarray of int
+        How many cells each one stands for.
+    slope_deg : ndarray
+    spread : ndarray of int, shape of the block
+        Which of them each start cell of the block is told by; -1 is no start cell.
+    """
+
+    rows: LongArray
+    cols: LongArray
+    zone: LongArray
+    slab: LongArray
+    cells: LongArray
+    slope_deg: FloatArray
+    spread: LongArray
+
+    def groups(self) -> list[slice]:
+        """Starts of one slab together, zone by zone."""
+        if not self.rows.size:
+            return []
+        new = np.flatnonzero((np.diff(self.zone) != 0) | (np.diff(self.slab) != 0)) + 1
+        edges = [0, *new.tolist(), self.rows.size]
+        return [slice(a, b) for a, b in itertools.pairwise(edges)]
+
+
+@dataclass(frozen=True, eq=False)
+class SlabRun:
+    """The bodies of one slab. Bodies are ordered by start cell, then by member.
+
+    Attributes
+    ----------
+    starts : slice
+        Of the block's starts.
+    zone : int
+    ground : Sheet
+        The window that they ran on; cells of the tracks are its flat indices.
+    tracks : Tracks
+        Map places are counted in metres from the window's corner.
+    stop : ndarray of int32, shape (bodies,)
+        Flat cell where each stays; -1 where it left the model or met no data.
+    debris_m : ndarray, shape (bodies,)
+        Thickness of the debris of its event where it stops; NaN where it does not stay.
+    """
+
+    starts: slice
+    zone: int
+    ground: Sheet
+    tracks: Tracks
+    stop: IntArray
+    debris_m: FloatArray
+
+
+def starts_of(ground: Sheet, block: Window, heights: Heights, ensemble: Ensemble, spacing_m: float) -> Starts:
+    """Choose the start cells of a block: one for each square of the spacing, in each zone."""
+    inner = block.inside(ground.window)
+    zone = ground.zone[inner]
+    rows, cols = np.nonzero(zone)
+    spread = np.full(zone.shape, -1, np.int64)
+    numbers = zone[rows, cols].astype(np.int64)
+    at_row, at_col = rows + block.top, cols + block.left
+    stride = stride_cells(spacing_m, heights.cell_m)
+    side = slab_cells(ensemble, heights.cell_m)
+    wide = block.shape[1] // side + 2
+    slab = (at_row // side - block.top // side) * wide + at_col // side - block.left // side
+    patch = (at_row % side // stride) * side + at_col % side // stride
+    key = np.stack([numbers, slab, patch])
+    _, first, told_by, count = np.unique(key, axis=1, return_index=True, return_inverse=True, return_counts=True)
+    spread[rows, cols] = told_by.ravel()
+    slope = ground.slope_deg[inner][rows, cols].astype(np.float64)
+    return Starts(
+        at_row[first], at_col[first], numbers[first], slab[first], count.astype(np.int64), slope[first], spread
+    )
+
+
+def stride_cells(spacing_m: float, cell_m: float) -> int:
+    """Cells from one start to the next."""
+    return max(1, round(spacing_m / cell_m - 0.1))
+
+
+def slab_cells(ensemble: Ensemble, cell_m: float) -> int:
+    """Side of the square on the map that holds a slab of the size."""
+    on_map = ensemble.slab_area_m2 * np.cos(np.radians(EVEN_SLOPE_DEG))
+    return max(2, round(float(np.sqrt(on_map)) / cell_m))
+
+
+def run_block(
+    prepared: PreparedGround, block: Window, ensemble: Ensemble, spacing_m: float, roughest: FloatArray | None = None
+) -> tuple[Starts, Sheet, list[SlabRun]] | None:
+    """Carry the start cells of a block down; None where there are none.
+
+    Parameters
+    ----------
+    prepared : PreparedGround
+    block : Window
+        A square of the lattice of blocks.
+    ensemble : Ensemble
+    spacing_m : float
+        Distance of starts; each cell where it is under two cells.
+    roughest : ndarray, optional
+        Of the block's shape, cut to the extent: the greatest friction with which a body of each start cell is run.
+        Other bodies enter no cell and stay nowhere; cells where it is minus infinite are no start cells.
+    """
+    heights = prepared.heights
+    known = block.cut(heights.extent)
+    if known.empty:
+        return None
+    own = prepared.over(known)
+    if roughest is not None:
+        own = replace(own, zone=np.where(roughest > -np.inf, own.zone, 0))
+    starts = starts_of(own, known, heights, ensemble, spacing_m)
+    if not starts.rows.size:
+        return None
+    limit = np.full(starts.rows.size, np.inf) if roughest is None else roughest_of(starts, roughest)
+    reach = int(np.ceil(FIRST_REACH_M[ensemble.size] / heights.cell_m))
+    window = known.grown(reach).cut(heights.extent)
+    while True:
+        ground = prepared.over(window)
+        runs, sides = _run_on(ground, starts, limit, heights, ensemble)
+        wider = _grown(window, sides, reach, heights.extent)
+        if wider == window:
+            return starts, ground, runs
+        window, reach = wider, int(reach * GROWTH)
+
+
+def roughest_of(starts: Starts, roughest: FloatArray) -> FloatArray:
+    """For each start the greatest value of the cells that it stands for."""
+    out = np.full(starts.rows.size, -np.inf)
+    told = starts.spread >= 0
+    np.maximum.at(out, starts.spread[told], roughest[told])
+    return out
+
+
+def _grown(window: Window, sides: set[str], more: int, extent: Window) -> Window:
+    return Window(
+        window.top - more * ("N" in sides),
+        window.left - more * ("W" in sides),
+        window.bottom + more * ("S" in sides),
+        window.right + more * ("E" in sides),
+    ).cut(extent)
+
+
+def _run_on(
+    ground: Sheet, starts: Starts, limit: FloatArray, heights: Heights, ensemble: Ensemble
+) -> tuple[list[SlabRun], set[str]]:
+    """All slabs on one window; and the sides of it that bodies came to."""
+    felt = Grid(ground.felt_m, 0.0, 0.0, heights.cell_m, heights.crs)
+    pile = np.zeros(ground.felt_m.size)
+    half = pile_half_cells(ensemble, heights.cell_m)
+    m = ensemble.count
+    runs, sides = [], set[str]()
+    for groups in _together(starts.groups(), max(1, BATCH // m)):
+        some = slice(groups[0].start, groups[-1].stop)
+        bodies, volume = _bodies(ground, starts, some, heights, ensemble)
+        tracks = _slide(felt, bodies, bodies.friction <= np.repeat(limit[some], m))
+        sides |= _sides(felt, tracks, ground.window, heights.extent)
+        if sides:
+            break
+        stop = _stops(felt, tracks)
+        for group in groups:
+            own = slice((group.start - some.start) * m, (group.stop - some.start) * m)
+            debris = np.empty(own.stop - own.start)
+            gathering_kernels.piled(stop[own], volume[own], m, felt.shape[1], half, heights.cell_m, pile, debris)
+            runs.append(SlabRun(group, int(starts.zone[group.start]), ground, tracks.part(own), stop[own], debris))
+    return runs, sides
+
+
+def _together(groups: list[slice], starts: int) -> Iterator[list[slice]]:
+    """Groups in their order, some at a time: as many as it takes to hold so many starts."""
+    some: list[slice] = []
+    for group in groups:
+        some.append(group)
+        if group.stop - some[0].start >= starts:
+            yield some
+            some = []
+    if some:
+        yield some
+
+
+def _slide(felt: Grid, bodies: Bodies, run: BoolArray) -> Tracks:
+    """Let some bodies slide; those that are not run enter no cell and are out of the model."""
+    some = bodies if run.all() else Bodies(*(getattr(bodies, one.name)[run] for one in fields(bodies)))
+    step_cells = max(LARGEST_STEP_CELLS, LEAST_STEP_M / felt.cell_m)
+    tracks = slide(felt, some, largest_step_s=LARGEST_STEP_S, largest_step_cells=step_cells)
+    if run.all():
+        return tracks
+    entered = np.zeros(run.size, tracks.offsets.dtype)
+    entered[run] = np.diff(tracks.offsets)
+    offsets = np.concatenate([[0], np.cumsum(entered)]).astype(tracks.offsets.dtype)
+    # Beside the visits all arrays are by body; those not run stand at their start.
+    instead: dict[str, npt.NDArray[Any]] = {
+        "x_m": bodies.x_m,
+        "y_m": bodies.y_m,
+        "reason": np.full(run.size, NO_DATA, np.int32),
+    }
+    whole: dict[str, npt.NDArray[Any]] = {}
+    for name in (one.name for one in fields(tracks) if one.name not in ("cells", "speeds_m_s", "offsets")):
+        whole[name] = instead.get(name, np.full(run.size, np.nan)).copy()
+        whole[name][run] = getattr(tracks, name)
+    return Tracks(tracks.cells, tracks.speeds_m_s, offsets, **whole)
+
+
+def pile_half_cells(ensemble: Ensemble, cell_m: float) -> int:
+    """Half the side of the square over which the snow of one body lies: as wide as a pile of the event's volume."""
+    volume = ensemble.slab_area_m2 * float(np.mean(ensemble.thickness_m(np.array([EVEN_SLOPE_DEG]))))
+    volume *= float(np.mean(ensemble.deposit_factor()))
+    sigma = max(SMALLEST_SPREAD_CELLS, PILE_WIDTH * volume ** (1.0 / 3.0) / cell_m)
+    return max(1, round(float(np.sqrt(3.0) * sigma) - 0.5))  # a square of this half side has the same deviation
+
+
+def _bodies(
+    ground: Sheet, starts: Starts, group: slice, heights: Heights, ensemble: Ensemble
+) -> tuple[Bodies, FloatArray]:
+    """Bodies at rest, and the volume of debris that each one leaves."""
+    rows, cols = starts.rows[group], starts.cols[group]
+    m, c = ensemble.count, heights.cell_m
+    off_row, off_col, own = (drawn(ensemble.seed, rows, cols, m, what) for what in range(3))
+    slab = ensemble.thickness_m(starts.slope_deg[group])[:, None] * ensemble.slab_factor[None, :]
+    slope = np.radians(np.clip(np.nan_to_num(starts.slope_deg[group]), 0.0, 80.0))
+    area = starts.cells[group] * c * c / np.cos(slope)
+    x = (cols - ground.window.left)[:, None] * c + off_col * c
+    y = -((rows - ground.window.top)[:, None] * c + off_row * c)
+    friction = ensemble.friction[None, :] * uniform(own, *BODY_FRICTION)
+    drag = GRAVITY_M_S2 / (ensemble.turbulence_m_s2[None, :] * slab * FLOW_THICKNESS)
+    volume = area[:, None] * slab * ensemble.deposit_factor()[None, :]
+    rest = np.zeros(x.size)
+    return Bodies(x.ravel(), y.ravel(), rest, rest, friction.ravel(), drag.ravel()), volume.ravel()
+
+
+def _stops(felt: Grid, tracks: Tracks) -> IntArray:
+    stays = (tracks.reason == 0) | (tracks.reason == 3)
+    row, col = felt.cell_of(tracks.x_m, tracks.y_m)
+    return np.where(stays, row * felt.shape[1] + col, -1).astype(np.int32)
+
+
+def _sides(felt: Grid, tracks: Tracks, window: Window, extent: Window) -> set[str]:
+    """Sides of the window over which bodies left, where the elevation model goes on."""
+    gone = tracks.reason == 1
+    if not gone.any():
+        return set()
+    rim = RIM_CELLS * felt.cell_m
+    west, south, east, north = felt.bounds
+    x, y = tracks.x_m[gone], tracks.y_m[gone]
+    tests = {
+        "W": window.left > extent.left and (x < west + rim).any(),
+        "E": window.right < extent.right and (x > east - rim).any(),
+        "S": window.bottom < extent.bottom and (y < south + rim).any(),
+        "N": window.top > extent.top and (y > north - rim).any(),
+    }
+    return {side for side, reached in tests.items() if reached}

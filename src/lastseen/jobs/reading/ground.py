@@ -1,0 +1,372 @@
+"""The ground as sliding snow, start zones and traps need it, prepared tile by tile."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from pyproj import CRS
+from scipy import ndimage
+from shapely import MultiPolygon, make_valid
+
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, only_areas, outline_of_cells
+from lastseen.snow import (
+    BED_CUT,
+    LEAST_GRADE,
+    RIB_CUT,
+    ROLL_CUT,
+    StartZones,
+    cut_apart,
+    felt_ground,
+    grade_start_zones,
+    slab_class,
+)
+from lastseen.terrain import Elevation, GroundLayers, read_terrain, read_window
+from lastseen.traps import LETTERS, Kind, Trap, find_traps, severity
+
+# ---- Cells by whole numbers: what a cell draws and where blocks end must not depend on the window that is looked at
+# Rows run south and columns east from where the CRS has its origin. *Blocks* of about 250 m are the unit of work:
+# each block of start cells is run on ground of its own, so that its bodies go the same way whatever is run beside it.
+# *Sheets* of 8 by 8 blocks are the unit in which ground is prepared, each from heights of its own.
+
+BLOCK_M = 250.0  # design choice: about the side of a slab of size 4
+LEAST_BLOCK_CELLS = 8
+SHEET_BLOCKS = 8
+_TINY = 1e-6  # of a cell
+
+
+@dataclass(frozen=True, order=True)
+class Window:
+    """Rows ``top`` to ``bottom`` and columns ``left`` to ``right``, the last ones not included."""
+
+    top: int
+    left: int
+    bottom: int
+    right: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns; never negative."""
+        return max(0, self.bottom - self.top), max(0, self.right - self.left)
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is no cell in it."""
+        return 0 in self.shape
+
+    def grown(self, cells: int) -> Window:
+        """Wider by as many cells on each side."""
+        return Window(self.top - cells, self.left - cells, self.bottom + cells, self.right + cells)
+
+    def cut(self, other: Window) -> Window:
+        """What both have in common."""
+        return Window(
+            max(self.top, other.top),
+            max(self.left, other.left),
+            min(self.bottom, other.bottom),
+            min(self.right, other.right),
+        )
+
+    def joined(self, other: Window) -> Window:
+        """The smallest window that holds both."""
+        return Window(
+            min(self.top, other.top),
+            min(self.left, other.left),
+            max(self.bottom, other.bottom),
+            max(self.right, other.right),
+        )
+
+    def inside(self, outer: Window) -> tuple[slice, slice]:
+        """Where it lies in an array of another window."""
+        return (
+            slice(self.top - outer.top, self.bottom - outer.top),
+            slice(self.left - outer.left, self.right - outer.left),
+        )
+
+
+@dataclass(frozen=True)
+class Heights:
+    """An elevation model whose cells are counted by whole numbers.
+
+    Attributes
+    ----------
+    cell_m : float
+    crs : pyproj.CRS
+    offset : (row, col)
+        Shares of a cell by which the lattice is off the origin of the CRS.
+    extent : Window
+        All of its cells.
+    read : callable
+        Heights of a window inside the extent, metres; NaN is no data.
+    """
+
+    cell_m: float
+    crs: CRS
+    offset: tuple[float, float]
+    extent: Window
+    read: Callable[[Window], FloatArray]
+
+    @property
+    def block_cells(self) -> int:
+        """Side of a block."""
+        return max(LEAST_BLOCK_CELLS, round(BLOCK_M / self.cell_m))
+
+    @property
+    def sheet_cells(self) -> int:
+        """Side of a sheet."""
+        return SHEET_BLOCKS * self.block_cells
+
+    def corner_m(self, window: Window) -> tuple[float, float]:
+        """West and north edge of a window, map metres."""
+        return (window.left + self.offset[1]) * self.cell_m, -(window.top + self.offset[0]) * self.cell_m
+
+    def grid(self, window: Window) -> Grid:
+        """Heights of a window as a grid; NaN where it leaves the extent."""
+        values = np.full(window.shape, np.nan)
+        known = window.cut(self.extent)
+        if not known.empty:
+            values[known.inside(window)] = self.read(known)
+        return self.on(window, values)
+
+    def on(self, window: Window, values: FloatArray) -> Grid:
+        """Any values of a window as a grid."""
+        west, north = self.corner_m(window)
+        return Grid(values, west, north, self.cell_m, self.crs)
+
+    def window_of(self, west_m: float, south_m: float, east_m: float, north_m: float) -> Window:
+        """The cells that touch a box, cut to the extent."""
+        c, (row, col) = self.cell_m, self.offset
+        return Window(
+            math.floor(-north_m / c - row + _TINY),
+            math.floor(west_m / c - col + _TINY),
+            math.ceil(-south_m / c - row - _TINY),
+            math.ceil(east_m / c - col - _TINY),
+        ).cut(self.extent)
+
+
+def heights_of_grid(ground: Grid) -> Heights:
+    """Heights that are already there."""
+    offset, corner = _placed(ground.west_m, ground.north_m, ground.cell_m)
+    ny, nx = ground.shape
+    extent = Window(corner[0], corner[1], corner[0] + ny, corner[1] + nx)
+    values = np.asarray(ground.values, np.float64)
+    return Heights(ground.cell_m, ground.crs, offset, extent, lambda window: values[window.inside(extent)])
+
+
+def heights_of_model(elevation: Elevation) -> Heights:
+    """Heights that are read by window, from one file or many."""
+    c = elevation.cell_m
+    offset, _ = _placed(*elevation.anchor_m, c)
+    west, south, east, north = elevation.snapped(elevation.bounds_m)
+    top, left = round(-north / c - offset[0]), round(west / c - offset[1])
+    extent = Window(top, left, top + round((north - south) / c), left + round((east - west) / c))
+
+    def read(window: Window) -> FloatArray:
+        x, y = (window.left + offset[1]) * c, -(window.top + offset[0]) * c
+        rows, cols = window.shape
+        return np.asarray(read_window(elevation, (x, y - rows * c, x + cols * c, y)).values, np.float64)
+
+    return Heights(c, elevation.crs, offset, extent, read)
+
+
+def tiles_of(window: Window, side: int) -> Iterator[Window]:
+    """Squares of a lattice from the origin that touch a window, from north to south and west to east."""
+    for i in range(window.top // side, -(-window.bottom // side)):
+        for j in range(window.left // side, -(-window.right // side)):
+            yield Window(i * side, j * side, (i + 1) * side, (j + 1) * side)
+
+
+def _placed(x_m: float, y_m: float, cell_m: float) -> tuple[tuple[float, float], tuple[int, int]]:
+    """Shares of a cell that a corner is off the lattice of the origin, and the row and column of that corner."""
+    row, col = math.floor(-y_m / cell_m + _TINY), math.floor(x_m / cell_m + _TINY)
+    return (-y_m / cell_m - row, x_m / cell_m - col), (row, col)
+
+
+# ---- Start zones in blocks: start-zone terrain cut apart at ribs, rolls and gully beds, and at the edges of blocks
+# The same cuts as for release areas, but each block of about 250 m by itself: a face that is larger than the largest
+# slab is then several zones, and what a zone is does not depend on ground far away.
+
+
+def start_zone_numbers(zones: StartZones, outer: Window, window: Window, block_cells: int) -> IntArray:
+    """Number of the start zone of each cell of a window in its block, from 1; 0 is none.
+
+    Parameters
+    ----------
+    zones : StartZones
+        Graded on the outer window.
+    outer, window : Window
+    block_cells : int
+        Side of a block.
+    """
+    rib, roll = zones.rib_per_m.values, zones.roll_per_m.values
+    barrier = np.maximum(np.maximum(rib / RIB_CUT, roll / ROLL_CUT), -rib / BED_CUT)
+    start = large_enough(np.nan_to_num(zones.grade.values) >= LEAST_GRADE, zones.grade.cell_area_m2)
+    out = np.zeros(window.shape, np.int32)
+    for square in tiles_of(window, block_cells):
+        block = square.cut(window)
+        here = block.inside(outer)
+        if start[here].any():
+            out[block.inside(window)] = cut_apart(barrier[here], start[here], 1.0, zones.grade.cell_m)
+    return out
+
+
+def large_enough(start: BoolArray, cell_area_m2: float) -> BoolArray:
+    """Start-zone terrain that can hold a slab of size 1, by its area on the map."""
+    labels, _ = ndimage.label(start)
+    large = np.bincount(labels.ravel()) * cell_area_m2 >= slab_class(1).area_m2
+    large[0] = False
+    return np.asarray(large[labels])
+
+
+def zone_outline(mask: BoolArray, heights: Heights, window: Window) -> MultiPolygon:
+    """Outline of the cells of a mask on a window; steps of one cell are made straight, edges of blocks stay."""
+    edges = outline_of_cells(np.flatnonzero(mask.ravel()), heights.on(window, np.empty(window.shape)))
+    return only_areas(make_valid(edges.simplify(0.75 * heights.cell_m)))
+
+
+# ---- The ground as bodies, start zones and traps need it, prepared sheet by sheet
+# What a sheet holds is worked out from its own heights and a margin around it, never from the window that somebody
+# asks for: runs that cut the ground into other tiles read the same values, to the last bit.
+
+MARGIN_M = 300.0  # what stands around a sheet still shapes it: traps are measured whole this far; design choice
+KINDS: tuple[Kind, ...] = tuple(LETTERS)  # kind k of a raster is KINDS[k - 1]; 0 is none
+# What a trap does: to whoever passes it, and to whoever stops in it.
+INJURES, WETS, BURIES, HOLDS = 1, 2, 4, 8
+KEPT_CELLS = 16_000_000  # of sheets, the latest; 22 bytes each
+
+ByteArray = npt.NDArray[np.uint8]
+Single = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """One sheet, or any window put together from sheets. All arrays have the window's shape.
+
+    Attributes
+    ----------
+    window : Window
+    felt_m : ndarray of float64
+        Heights as moving snow feels them; NaN is no data.
+    slope_deg : ndarray of float32
+        Of the ground as a slab feels it.
+    zone : ndarray of int32
+        Number of the start zone in its block, from 1; 0 is none.
+    kind, does : ndarray of uint8
+        The worst trap of the cell (see ``KINDS``), and what all traps of the cell do.
+    severity : ndarray of float32
+        Of the worst trap, 0.1 to 1; 0 where there is none.
+    """
+
+    window: Window
+    felt_m: FloatArray
+    slope_deg: Single
+    zone: IntArray
+    kind: ByteArray
+    does: ByteArray
+    severity: Single
+
+
+_KINDS_OF_ARRAY: dict[str, tuple[Any, float]] = {
+    "felt_m": (np.float64, np.nan),
+    "slope_deg": (np.float32, np.nan),
+    "zone": (np.int32, 0),
+    "kind": (np.uint8, 0),
+    "does": (np.uint8, 0),
+    "severity": (np.float32, 0.0),
+}
+
+
+def no_layers(_ground: Grid) -> GroundLayers:
+    """Nothing is known beside the bare ground."""
+    return GroundLayers()
+
+
+@dataclass(frozen=True, eq=False)
+class PreparedGround:
+    """Sheets, prepared when they are first needed; the latest are kept.
+
+    Attributes
+    ----------
+    heights : Heights
+    layers_on : callable
+        Trees, water and more on a window of the ground.
+    with_traps : bool
+        Whether traps are looked for.
+    """
+
+    heights: Heights
+    layers_on: Callable[[Grid], GroundLayers] = no_layers
+    with_traps: bool = True
+    kept: OrderedDict[Window, Sheet] = field(default_factory=OrderedDict)
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def sheet(self, window: Window) -> Sheet:
+        """The sheet that fills a square of the lattice of sheets."""
+        with self.lock:
+            if window not in self.kept:
+                self.kept[window] = prepare_sheet(self.heights, window, self.layers_on, with_traps=self.with_traps)
+                while len(self.kept) > 1 and sum(one.felt_m.size for one in self.kept.values()) > KEPT_CELLS:
+                    self.kept.popitem(last=False)
+            self.kept.move_to_end(window)
+            return self.kept[window]
+
+    def over(self, window: Window) -> Sheet:
+        """Any window inside the extent, put together from sheets."""
+        parts = {name: np.full(window.shape, empty, kind) for name, (kind, empty) in _KINDS_OF_ARRAY.items()}
+        for square in tiles_of(window, self.heights.sheet_cells):
+            shared = square.cut(self.heights.extent).cut(window)
+            if shared.empty:
+                continue
+            sheet = self.sheet(square)
+            for name, values in parts.items():
+                values[shared.inside(window)] = getattr(sheet, name)[shared.inside(sheet.window)]
+        return Sheet(window, **parts)
+
+
+def prepare_sheet(
+    heights: Heights, square: Window, layers_on: Callable[[Grid], GroundLayers], *, with_traps: bool = True
+) -> Sheet:
+    """Work out one sheet from its own heights and a margin, cut to the extent."""
+    window = square.cut(heights.extent)
+    outer = square.grown(int(np.ceil(MARGIN_M / heights.cell_m))).cut(heights.extent)
+    ground = heights.grid(outer)
+    inner = window.inside(outer)
+    parts: dict[str, Any] = {
+        name: np.full(window.shape, empty, kind) for name, (kind, empty) in _KINDS_OF_ARRAY.items()
+    }
+    if min(ground.shape) < 3 or not np.isfinite(ground.values).any():
+        return Sheet(window, **parts)
+    layers = layers_on(ground)
+    trees = layers.of("trees")
+    zones = grade_start_zones(ground, trees.cover if trees else None)
+    parts["felt_m"] = felt_ground(ground).values[inner].copy()
+    parts["slope_deg"] = zones.slope_deg.values[inner].astype(np.float32)
+    parts["zone"] = start_zone_numbers(zones, outer, window, heights.block_cells)
+    if with_traps:
+        found = find_traps(read_terrain(ground), np.isfinite(ground.values), layers)
+        parts |= {name: values[inner] for name, values in trap_rasters(found, ground.shape).items()}
+    return Sheet(window, **parts)
+
+
+def trap_rasters(traps: tuple[Trap, ...], shape: tuple[int, int]) -> dict[str, Any]:
+    """Kind and severity of the worst trap of each cell, and what all of its traps do."""
+    kind, does = np.zeros(shape[0] * shape[1], np.uint8), np.zeros(shape[0] * shape[1], np.uint8)
+    worst = np.zeros(kind.size, np.float32)
+    for trap in traps:
+        value = np.float32(severity(trap))
+        more = trap.cells[value > worst[trap.cells]]
+        kind[more], worst[more] = KINDS.index(trap.kind) + 1, value
+        does[trap.cells] |= np.uint8(what_it_does(trap))
+    return {"kind": kind.reshape(shape), "does": does.reshape(shape), "severity": worst.reshape(shape)}
+
+
+def what_it_does(trap: Trap) -> int:
+    """Injury and water meet whoever passes; burial and no way out whoever stops."""
+    bits = {"trauma": INJURES, "water": WETS, "burial": BURIES, "no way out": HOLDS}
+    return sum(bits[one] for one in trap.consequences)

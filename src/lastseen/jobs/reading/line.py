@@ -1,0 +1,323 @@
+"""A line of travel read stretch by stretch: files in, a reading out, with all that must be said."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from shapely.geometry import LineString, MultiPolygon
+
+from lastseen.core import Grid, Ground, Scenario, Snow, percent
+from lastseen.jobs.reading.carry import MEMBERS, Ensemble, draw_ensemble
+from lastseen.jobs.reading.ground import Heights, PreparedGround, Window, heights_of_model, no_layers, zone_outline
+from lastseen.jobs.reading.passing import FARTHEST_M, Caught, Passing, find_passing, follow
+from lastseen.jobs.reading.regroup import Regroup, places_to_regroup
+from lastseen.jobs.reading.route import Route, read_lines, route_of
+from lastseen.jobs.reading.stretches import Stations, Stretch, at_stations, cut_into_stretches
+from lastseen.jobs.remarks import ALWAYS, about_grid, sentences
+from lastseen.snow import LARGEST_SLOPE_DEG, LEAST_SLOPE_DEG
+from lastseen.terrain import Elevation, GroundLayers, check_layers, open_elevation, read_layers
+from lastseen.traps import Trap, invisible_note
+
+# ---- A line of travel read stretch by stretch: what is above, what happens to somebody caught here, where to regroup
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, eq=False)
+class ZoneAt:
+    """A start zone that reaches the line.
+
+    Attributes
+    ----------
+    number : int
+        From 1, by the share in which it comes to the line, the likeliest first.
+    block : (row, column)
+    in_block : int
+        Its number in the block.
+    outline : MultiPolygon
+    share : float
+        Of the members in which it comes to any place of the line.
+    top_m, foot_m, slope_deg, area_m2 : float
+        Highest and lowest height, mean slope, map area.
+    """
+
+    number: int
+    block: tuple[int, int]
+    in_block: int
+    outline: MultiPolygon
+    share: float
+    top_m: float
+    foot_m: float
+    slope_deg: float
+    area_m2: float
+
+
+@dataclass(frozen=True, eq=False)
+class LineReading:
+    """All that is said about a line.
+
+    Attributes
+    ----------
+    route : Route
+    stations : Stations
+    stretches : tuple of Stretch
+    regroup : tuple of Regroup
+    zones : tuple of ZoneAt
+    traps : tuple of Trap
+        That somebody caught on the line can meet, numbered as they are told.
+    passing : Passing
+    caught : Caught
+    ensemble : Ensemble
+    heights : Heights
+    """
+
+    route: Route
+    stations: Stations
+    stretches: tuple[Stretch, ...]
+    regroup: tuple[Regroup, ...]
+    zones: tuple[ZoneAt, ...]
+    traps: tuple[Trap, ...]
+    passing: Passing
+    caught: Caught
+    ensemble: Ensemble
+    heights: Heights
+
+
+def read_line(
+    heights: Heights,
+    lines: Sequence[LineString],
+    snow: Snow | None = None,
+    *,
+    seed: int = 1,
+    members: int = MEMBERS,
+    layers_on: Callable[[Grid], object] = no_layers,
+    progress: Progress = lambda _stage, _share: None,
+) -> LineReading:
+    """Read a line of travel. Same line, same seed, same result, whatever the number of threads.
+
+    Parameters
+    ----------
+    heights : Heights
+        Of a grid or of files.
+    lines : sequence of LineString
+        Map metres; several are read one after the other.
+    snow : Snow, optional
+    seed : int
+    members : int
+        Events of the ensemble, 4 to 63.
+    layers_on : callable, optional
+        Trees, water and more on a window of the ground.
+
+    Raises
+    ------
+    InputError
+        If no part of the line lies on known ground, or the number of members cannot be used.
+    """
+    prepared = PreparedGround(heights, layers_on, with_traps=False)  # type: ignore[arg-type]
+    ensemble = draw_ensemble(snow or Snow(), seed, members)
+    progress("reading the line", 0.05)
+    route = route_of(lines, heights)
+    progress("letting the snow run", 0.15)
+    passing = find_passing(prepared, route, ensemble)
+    progress("following who is caught", 0.6)
+    caught = follow(prepared, route, passing)
+    slope, start = _ground_at(prepared, route)
+    stations = at_stations(route, caught, ensemble.count, slope, start, passing.near_m)
+    stretches = cut_into_stretches(route, stations, caught, ensemble.count, passing.zones, heights.cell_m)
+    progress("looking for places to regroup", 0.75)
+    return LineReading(
+        route,
+        stations,
+        stretches,
+        places_to_regroup(prepared, route, passing),
+        _zones(prepared, passing, caught, ensemble),
+        _told_traps(stretches),
+        passing,
+        caught,
+        ensemble,
+        heights,
+    )
+
+
+def _ground_at(prepared: PreparedGround, route: Route) -> tuple[np.ndarray, np.ndarray]:
+    """Slope, and whether it is start-zone terrain, at each station."""
+    heights = prepared.heights
+    slope, start = np.full(route.x_m.size, np.nan), np.zeros(route.x_m.size, np.bool_)
+    for first in range(0, route.x_m.size, 500):
+        piece = slice(first, min(first + 500, route.x_m.size))
+        x, y = route.x_m[piece], route.y_m[piece]
+        window = heights.window_of(x.min(), y.min(), x.max(), y.max())
+        if window.empty:
+            continue
+        sheet = prepared.over(window)
+        row, col = heights.on(window, sheet.felt_m).cell_of(x, y)
+        inside = (row >= 0) & (col >= 0) & (row < window.shape[0]) & (col < window.shape[1])
+        r, c = np.where(inside, row, 0), np.where(inside, col, 0)
+        slope[piece] = np.where(inside, sheet.slope_deg[r, c], np.nan)
+        start[piece] = inside & (sheet.zone[r, c] > 0)
+    slope[~np.isfinite(route.height_m)] = np.nan
+    return slope, start & np.isfinite(route.height_m)
+
+
+def _zones(prepared: PreparedGround, passing: Passing, caught: Caught, ensemble: Ensemble) -> tuple[ZoneAt, ...]:
+    """Outlines and numbers of the start zones whose bodies come to the line."""
+    heights, n = prepared.heights, prepared.heights.block_cells
+    found = []
+    for k, (bi, bj, number) in enumerate(passing.zones):
+        mine = caught.zone == k
+        share = np.unique(caught.member[mine]).size / ensemble.count
+        block = Window(bi * n, bj * n, (bi + 1) * n, (bj + 1) * n).cut(heights.extent)
+        sheet = prepared.over(block)
+        mask = sheet.zone == number
+        outline = zone_outline(mask, heights, block)
+        z = sheet.felt_m[mask]
+        found.append(
+            ZoneAt(
+                0,
+                (bi, bj),
+                number,
+                outline,
+                share,
+                float(np.nanmax(z)),
+                float(np.nanmin(z)),
+                float(np.nanmean(sheet.slope_deg[mask])),
+                float(mask.sum()) * heights.cell_m**2,
+            )
+        )
+    found.sort(key=lambda one: (-one.share, -one.area_m2, one.block, one.in_block))
+    return tuple(ZoneAt(i, *_fields(one)[1:]) for i, one in enumerate(found, start=1))
+
+
+def _fields(one: ZoneAt) -> tuple:  # type: ignore[type-arg]
+    return tuple(getattr(one, name) for name in one.__dataclass_fields__)
+
+
+def _told_traps(stretches: Sequence[Stretch]) -> tuple[Trap, ...]:
+    """The traps that stretches name, in the order in which they come along the line."""
+    seen: dict[int, Trap] = {}
+    for stretch in stretches:
+        for met in stretch.traps:
+            seen.setdefault(id(met.trap), met.trap)
+    return tuple(seen.values())
+
+
+# ---- From a question to a reading: files in, a line or an area read, with all that must be said beside it
+
+SAME_BOTH_WAYS = "what is said holds in both directions of travel; how far to go one after the other is yours to choose"
+BODIES = (
+    "bodies slide alone: the thickness of debris is indicative, where snow stops it is taken as one slab of the size, "
+    "and how deep in it somebody lies is not known"
+)
+
+STEEPER = (
+    f"start zones are ground of {LEAST_SLOPE_DEG:.0f} to {LARGEST_SLOPE_DEG:.0f} degrees that can hold a slab of "
+    "size 1; what falls from steeper walls, and cornices, are not in the model"
+)
+
+
+@dataclass(frozen=True, eq=False)
+class LineView:
+    """A line of travel as it was read.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    elevation : Elevation
+    source : Path
+        The file with the line.
+    reading : LineReading
+    notes : tuple of str
+        Plain sentences that the user must see.
+    """
+
+    scenario: Scenario
+    elevation: Elevation
+    source: Path
+    reading: LineReading
+    notes: tuple[str, ...]
+
+
+def layers_reader(wanted: Ground) -> Callable[[Grid], GroundLayers]:
+    """Reads trees, water and more on any window."""
+    return lambda grid: read_layers(wanted, grid)
+
+
+def view_line(
+    scenario: Scenario, line: Path, members: int = MEMBERS, progress: Progress = lambda _stage, _share: None
+) -> LineView:
+    """Read a line of travel from a file.
+
+    Raises
+    ------
+    InputError
+        See `lastseen.terrain.elevation.open_elevation`, `lastseen.jobs.reading.route.read_lines` and `route_of`.
+    """
+    progress("opening the elevation model", 0.0)
+    elevation = opened(scenario)
+    lines = read_lines(line, elevation.crs)
+    reading = read_line(
+        heights_of_model(elevation),
+        lines,
+        scenario.snow,
+        seed=scenario.seed,
+        members=members,
+        layers_on=layers_reader(scenario.ground),
+        progress=progress,
+    )
+    return LineView(scenario, elevation, line, reading, _line_notes(scenario, elevation, reading))
+
+
+def opened(scenario: Scenario) -> Elevation:
+    """The elevation model of a question, with its ground layers looked at."""
+    elevation = open_elevation(scenario.elevation, None, scenario.z_unit)
+    check_layers(scenario.ground, elevation)
+    return elevation
+
+
+def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) -> tuple[str, ...]:
+    """All that must be said beside a line."""
+    route, cell = reading.route, elevation.cell_m
+    known = float((route.height_m == route.height_m).mean())
+    blind = invisible_note(cell, layers_reader(scenario.ground)(_small(reading)))
+    notes = [
+        *about_grid(elevation.crs, ""),
+        *elevation.notes,
+        SAME_BOTH_WAYS,
+        BODIES,
+        STEEPER,
+        (
+            f"start zones were looked for up to {FARTHEST_M[scenario.snow.size]:.0f} m from the line, with one start "
+            f"every {max(reading.passing.spacing_m, cell):.0f} m and {reading.ensemble.count} events of size "
+            f"{scenario.snow.size}"
+        ),
+        *(
+            [f"{percent(1.0 - known)} of the line lies off the known ground: nothing is said there"]
+            if known < 1.0
+            else []
+        ),
+        *_leaving(float(reading.caught.leaves.mean()) if reading.caught.leaves.size else 0.0),
+        *([blind] if blind else []),
+        *ALWAYS,
+    ]
+    return sentences(tuple(notes))
+
+
+def _leaving(share: float) -> list[str]:
+    if share < 0.005:
+        return []
+    return [f"{percent(share)} of the bodies that pass leave the elevation model: where they would stop is not known"]
+
+
+def _small(reading: LineReading) -> Grid:
+    """A few cells at the beginning of the line, to ask which ground layers were given."""
+    heights = reading.heights
+    x, y = float(reading.route.x_m[0]), float(reading.route.y_m[0])
+    window = heights.window_of(x, y, x, y).grown(2).cut(heights.extent)
+    return heights.grid(
+        window
+        if not window.empty
+        else type(window)(heights.extent.top, heights.extent.left, heights.extent.top + 3, heights.extent.left + 3)
+    )

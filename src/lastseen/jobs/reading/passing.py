@@ -1,0 +1,525 @@
+"""What passes a line of travel, and what happens to somebody who is caught there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from lastseen.core import BoolArray, FloatArray, IntArray, in_threads_after_one
+from lastseen.jobs.reading import gathering_kernels
+from lastseen.jobs.reading.area import Gathered
+from lastseen.jobs.reading.carry import STARTS_M, Ensemble, SlabRun, Starts, run_block
+from lastseen.jobs.reading.gathering import BURIED_M
+from lastseen.jobs.reading.ground import (
+    BURIES,
+    HOLDS,
+    INJURES,
+    MARGIN_M,
+    WETS,
+    Heights,
+    PreparedGround,
+    Window,
+    tiles_of,
+    what_it_does,
+)
+from lastseen.jobs.reading.route import Route
+from lastseen.snow import BODY_FRICTION, FOOTPRINT_M
+from lastseen.terrain import read_terrain
+from lastseen.traps import Trap, find_traps, severity
+
+# ---- Which start zones can reach a line, and the bodies that pass it: from there on a body is a person caught there
+
+# How far above a line start zones are looked for, on the map: beyond the longest reported of each size (EAWS size
+# table: 50, 200, 1000, 2000 m) by half and more, because a reading must not leave out what could come.
+FARTHEST_M = {1: 500.0, 2: 1000.0, 3: 2000.0, 4: 3500.0}
+MOST_BODIES = 75_000  # starts stand farther apart where more would be needed ...
+WIDEST_STARTS_M = 20.0  # ... up to this; design choices
+BESIDE_M = 60.0  # ground beside the line on which places to regroup are sought; design choice
+_THINNED_M = 15.0
+# A body is run where its energy line falls short by no more than this: what slides over rolls is carried a little
+# beyond it. On the demo and real ground the bodies that pass are the same ones without any such bound.
+CERTAIN = 0.9
+LongArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Passing:
+    """Bodies that pass a line, from where they first do; and what comes over the ground beside it.
+
+    Attributes
+    ----------
+    offsets : ndarray of int, shape (bodies + 1,)
+        Body b owns entered cells offsets[b] to offsets[b + 1].
+    rows, cols : ndarray of int
+        Cells entered, on the lattice.
+    speeds_m_s : ndarray
+        At entry.
+    zone : ndarray of int, shape (bodies,)
+        Index of its start zone in ``zones``.
+    member : ndarray of int
+    stays : ndarray of bool
+        Whether it stops on known ground.
+    stop_height_m, stop_x_m, stop_y_m, debris_m : ndarray
+        Where it stops; NaN where it does not stay.
+    away_m : ndarray
+        Distance on the map from its start to where it first passes; 0 where it starts on the line.
+    record_body, record_visit, record_station : ndarray of int, shape (records,)
+        A body passes a station at an entered cell.
+    zones : tuple of (block row, block column, number)
+    ground : Gathered
+        What comes over the cells beside the line.
+    spacing_m, near_m : float
+        Distance of starts that was taken; how near to a station a body passes it.
+    bodies : int
+        How many were run.
+    """
+
+    offsets: npt.NDArray[np.int64]
+    rows: IntArray
+    cols: IntArray
+    speeds_m_s: FloatArray
+    zone: IntArray
+    member: IntArray
+    stays: BoolArray
+    stop_height_m: FloatArray
+    stop_x_m: FloatArray
+    stop_y_m: FloatArray
+    debris_m: FloatArray
+    away_m: FloatArray
+    record_body: npt.NDArray[np.int64]
+    record_visit: npt.NDArray[np.int64]
+    record_station: IntArray
+    zones: tuple[tuple[int, int, int], ...]
+    ground: Gathered
+    spacing_m: float
+    near_m: float
+    bodies: int
+
+
+@dataclass(frozen=True, eq=False)
+class _Kept:
+    """The passing bodies of one block."""
+
+    parts: tuple[npt.NDArray[np.generic], ...]
+    zone: tuple[int, int, int]
+
+
+def least_angle(ensemble: Ensemble) -> float:
+    """Smallest friction that any body can draw: no body runs farther than its energy line (Heim 1932)."""
+    return float(ensemble.friction.min()) * BODY_FRICTION[0]
+
+
+def find_passing(
+    prepared: PreparedGround, route: Route, ensemble: Ensemble, least_spacing_m: float = STARTS_M
+) -> Passing:
+    """Run all bodies whose energy line (Heim 1932) reaches the line or the ground beside it; keep those that pass."""
+    heights = prepared.heights
+    blocks, chosen = _chosen(prepared, route, ensemble)
+    area = sum(int((one > -np.inf).sum()) for one in chosen) * heights.cell_m**2
+    wanted = float(np.sqrt(area * ensemble.count / MOST_BODIES))
+    spacing = max(least_spacing_m, min(WIDEST_STARTS_M, wanted))
+    near = max(FOOTPRINT_M, 0.75 * heights.cell_m, 0.5 * max(spacing, heights.cell_m))
+    known = np.isfinite(route.height_m)
+    tree = cKDTree(np.column_stack([route.x_m[known], route.y_m[known]]))
+    stations = np.flatnonzero(known)
+    shown = window_beside(route, heights)
+    found = in_threads_after_one(
+        lambda k: _of_block(prepared, blocks[k], chosen[k], ensemble, spacing, (tree, stations, near), shown),
+        range(len(blocks)),
+    )
+    ground = Gathered(shown)
+    kept: list[_Kept] = []
+    run = 0
+    for one in found:
+        if one is not None:
+            own, part, bodies = one
+            kept += own
+            ground.add(part.window, part.mask, part.fastest, part.zones)
+            run += bodies
+    return _joined(kept, ground, (spacing, near), run)
+
+
+def window_beside(route: Route, heights: Heights) -> Window:
+    """The cells of the line and beside it."""
+    more = BESIDE_M + 4.0 * heights.cell_m
+    return heights.window_of(
+        float(route.x_m.min()) - more,
+        float(route.y_m.min()) - more,
+        float(route.x_m.max()) + more,
+        float(route.y_m.max()) + more,
+    )
+
+
+def _chosen(prepared: PreparedGround, route: Route, ensemble: Ensemble) -> tuple[list[Window], list[FloatArray]]:
+    """Blocks above the line, and the greatest friction with which a body of each start cell can come down to it."""
+    heights, far = prepared.heights, FARTHEST_M[ensemble.size]
+    known = np.flatnonzero(np.isfinite(route.height_m))
+    thin = known[:: max(1, int(_THINNED_M / route.step_m))]
+    x, y, z = route.x_m[thin], route.y_m[thin], route.height_m[thin]
+    tree = cKDTree(np.column_stack([x, y]))
+    fall = least_angle(ensemble)
+    search = heights.window_of(float(x.min()) - far, float(y.min()) - far, float(x.max()) + far, float(y.max()) + far)
+    blocks, chosen = [], []
+    for block in tiles_of(search, heights.block_cells):
+        own = block.cut(heights.extent)
+        if own.empty:
+            continue
+        west, north = heights.corner_m(own)
+        half_x, half_y = 0.5 * own.shape[1] * heights.cell_m, 0.5 * own.shape[0] * heights.cell_m
+        near = np.array(tree.query_ball_point([west + half_x, north - half_y], far + np.hypot(half_x, half_y)), int)
+        if not near.size:
+            continue
+        roughest = _above(prepared, own, x[near], y[near], z[near], far) / CERTAIN
+        roughest[roughest < fall] = -np.inf
+        if (roughest > -np.inf).any():
+            blocks.append(block)
+            chosen.append(roughest)
+    return blocks, chosen
+
+
+def _above(
+    prepared: PreparedGround, block: Window, x: FloatArray, y: FloatArray, z: FloatArray, far_m: float
+) -> FloatArray:
+    """Steepest energy line from each start cell of a block down to any of the points, or to the ground beside.
+
+    It is the greatest friction with which a body can come there; infinite on the ground beside, minus infinite where
+    there is no start cell or no point within ``far_m``.
+    """
+    sheet, heights = prepared.over(block), prepared.heights
+    rows, cols = np.nonzero(sheet.zone)
+    out = np.full(block.shape, -np.inf)
+    sx, sy = heights.on(block, sheet.felt_m).centre_of(rows, cols)
+    out[rows, cols] = gathering_kernels.steepest_line(
+        sx, sy, sheet.felt_m[rows, cols], x, y, z, BESIDE_M, _THINNED_M, far_m
+    )
+    return out
+
+
+def _of_block(
+    prepared: PreparedGround,
+    block: Window,
+    roughest: FloatArray,
+    ensemble: Ensemble,
+    spacing_m: float,
+    watch: tuple[cKDTree, npt.NDArray[np.int64], float],
+    shown: Window,
+) -> tuple[list[_Kept], Gathered, int] | None:
+    """Run a block; keep the bodies that pass, and mark the ground beside the line."""
+    found = run_block(prepared, block, ensemble, spacing_m, roughest)
+    if found is None:
+        return None
+    starts, ground, runs = found
+    heights = prepared.heights
+    station = _station_of_cell(ground.window, heights, watch)
+    cells = ground.felt_m.size
+    stamp, mask = np.zeros(cells, np.int32), np.zeros(cells, np.uint64)
+    fastest, zones = np.zeros(cells, np.float32), np.zeros(cells, np.uint16)
+    kept, bodies = [], 0
+    for run in runs:
+        t = run.tracks
+        bodies += int((np.diff(t.offsets) > 0).sum())
+        gathering_kernels.mark(t.cells, t.speeds_m_s, t.offsets, ensemble.count, run.zone, stamp, mask, fastest, zones)
+        one = _keep(run, starts, station, ensemble.count, heights)
+        if one is not None:
+            n = heights.block_cells
+            kept.append(_Kept(one, (block.top // n, block.left // n, run.zone)))
+    shape = ground.window.shape
+    part = Gathered(ground.window.cut(shown))
+    part.add(ground.window, mask.reshape(shape), fastest.reshape(shape), zones.reshape(shape))
+    return kept, part, bodies
+
+
+def _station_of_cell(window: Window, heights: Heights, watch: tuple[cKDTree, npt.NDArray[np.int64], float]) -> IntArray:
+    """The nearest station of each cell of a window that lies near enough; -1 elsewhere."""
+    tree, stations, near_m = watch
+    west, north = heights.corner_m(window)
+    c, (ny, nx) = heights.cell_m, window.shape
+    out = np.full(ny * nx, -1, np.int32)
+    middle = (west + 0.5 * nx * c, north - 0.5 * ny * c)
+    close = np.array(tree.query_ball_point(middle, 0.5 * np.hypot(nx, ny) * c + near_m), int)
+    if not close.size:
+        return out
+    places = np.asarray(tree.data)[close]
+    reach = int(np.ceil(near_m / c)) + 1
+    row, col = np.floor((north - places[:, 1]) / c).astype(int), np.floor((places[:, 0] - west) / c).astype(int)
+    offsets = np.mgrid[-reach : reach + 1, -reach : reach + 1].reshape(2, -1)
+    rows, cols = (row[:, None] + offsets[0]).ravel(), (col[:, None] + offsets[1]).ravel()
+    inside = (rows >= 0) & (rows < ny) & (cols >= 0) & (cols < nx)
+    cells: LongArray = np.unique(rows[inside] * nx + cols[inside]).astype(np.int64)
+    x, y = west + (cells % nx + 0.5) * c, north - (cells // nx + 0.5) * c
+    away, nearest = tree.query(np.column_stack([x, y]))
+    ok = np.asarray(away) <= near_m
+    out[cells[ok]] = stations[np.asarray(nearest)[ok]]
+    return out
+
+
+def _keep(
+    run: SlabRun, starts: Starts, station: IntArray, members: int, heights: Heights
+) -> tuple[npt.NDArray[np.generic], ...] | None:
+    """Tracks from where they first pass a station, and the stations passed."""
+    t, window = run.tracks, run.ground.window
+    at = station[t.cells]
+    on_line = np.flatnonzero(at >= 0)
+    if not on_line.size:
+        return None
+    body = np.repeat(np.arange(t.count), np.diff(t.offsets))
+    bodies, first = np.unique(body[on_line], return_index=True)
+    begin, end = on_line[first], t.offsets[bodies + 1].astype(np.int64)
+    length = end - begin
+    offsets = np.concatenate([[0], np.cumsum(length)])
+    visits = np.repeat(begin - offsets[:-1], length) + np.arange(offsets[-1])
+    new = np.ones(on_line.size, np.bool_)
+    new[1:] = (at[on_line[1:]] != at[on_line[:-1]]) | (body[on_line[1:]] != body[on_line[:-1]])
+    passed = on_line[new]
+    which = np.searchsorted(bodies, body[passed])
+    nx = window.shape[1]
+    own = run.starts.start + bodies // members
+    stop, west, north = run.stop[bodies], *heights.corner_m(window)
+    stays = stop >= 0
+    start_x = (starts.cols[own] - window.left + 0.5) * heights.cell_m
+    start_y = (starts.rows[own] - window.top + 0.5) * heights.cell_m
+    pass_x, pass_y = (t.cells[begin] % nx + 0.5) * heights.cell_m, (t.cells[begin] // nx + 0.5) * heights.cell_m
+    return (
+        length,
+        t.cells[visits] // nx + window.top,
+        t.cells[visits] % nx + window.left,
+        t.speeds_m_s[visits],
+        (bodies % members).astype(np.int32),
+        stays,
+        np.where(stays, run.ground.felt_m.ravel()[np.maximum(stop, 0)], np.nan),
+        np.where(stays, t.x_m[bodies] + west, np.nan),
+        np.where(stays, t.y_m[bodies] + north, np.nan),
+        run.debris_m[bodies],
+        np.hypot(pass_x - start_x, pass_y - start_y),
+        which,
+        offsets[which] + passed - begin[which],
+        at[passed],
+    )
+
+
+def _joined(kept: list[_Kept], ground: Gathered, how_near_m: tuple[float, float], run: int) -> Passing:
+    names = sorted({one.zone for one in kept})
+    number = {name: k for k, name in enumerate(names)}
+    kinds = (
+        np.int64,
+        np.int32,
+        np.int32,
+        float,
+        np.int32,
+        np.bool_,
+        float,
+        float,
+        float,
+        float,
+        float,
+        np.int64,
+        np.int64,
+        np.int32,
+    )
+    parts = [
+        np.concatenate([one.parts[k] for one in kept]) if kept else np.empty(0, kind) for k, kind in enumerate(kinds)
+    ]
+    bodies = np.array([one.parts[0].size for one in kept], np.int64)
+    visits = np.array([one.parts[1].size for one in kept], np.int64)
+    records = [one.parts[11].size for one in kept]
+    body_shift = np.repeat(np.cumsum(bodies) - bodies, records)
+    visit_shift = np.repeat(np.cumsum(visits) - visits, records)
+    zone = np.repeat(np.array([number[one.zone] for one in kept], np.int32), bodies)
+    offsets = np.concatenate([[0], np.cumsum(parts[0])]).astype(np.int64)
+    _, rows, cols, speeds, member, stays, stop_z, stop_x, stop_y, debris, away, body, visit, station = parts
+    return Passing(
+        offsets,
+        rows,
+        cols,
+        speeds,
+        zone,
+        member,
+        stays,
+        stop_z,
+        stop_x,
+        stop_y,
+        debris,
+        away,
+        body + body_shift,
+        visit + visit_shift,
+        station,
+        tuple(names),
+        ground,
+        *how_near_m,
+        run,
+    )
+
+
+# ---- What happens to somebody who is caught at a station: what the bodies that pass it meet from there on
+
+OWN_M = 12.0  # a body that starts no farther up than this is released by whoever stands here; design choice
+
+
+@dataclass(frozen=True, eq=False)
+class Caught:
+    """One record for each body that passes a station. Arrays of shape (records,).
+
+    Attributes
+    ----------
+    station, body, visit, zone, member : ndarray of int
+        ``visit``: the entered cell, an index into those of `Passing`.
+    own : ndarray of bool
+        Whether the body starts here: released where one stands, not from above.
+    speed_m_s : ndarray
+        With which it passes.
+    distance_m, drop_m, debris_m : ndarray
+        From here to where it stops, straight on the map and in height; debris there. NaN where it does not stay.
+    burial, trauma, water, no_way_out, leaves : ndarray of bool
+    trap : ndarray of int
+        Index of the trap that weighs most from here on; -1 is none.
+    ends_in : ndarray of int
+        Index of the trap in which it stops; -1 is none.
+    traps : tuple of Trap
+    """
+
+    station: IntArray
+    body: npt.NDArray[np.int64]
+    visit: npt.NDArray[np.int64]
+    zone: IntArray
+    member: IntArray
+    own: BoolArray
+    speed_m_s: FloatArray
+    distance_m: FloatArray
+    drop_m: FloatArray
+    debris_m: FloatArray
+    burial: BoolArray
+    trauma: BoolArray
+    water: BoolArray
+    no_way_out: BoolArray
+    leaves: BoolArray
+    trap: IntArray
+    ends_in: IntArray
+    traps: tuple[Trap, ...]
+
+
+def follow(prepared: PreparedGround, route: Route, passing: Passing) -> Caught:
+    """Follow each body from where it passes a station to where it stops."""
+    traps, does, trap, weight = _traps_ahead(prepared, passing)
+    n = passing.rows.size
+    bits, worst = np.zeros(n, np.uint8), np.full(n, -1, np.int32)
+    gathering_kernels.ahead(passing.offsets, does, trap, weight, bits, worst)
+    again, station = _at_every_pass(route, passing.record_station, passing.near_m)
+    body, visit = passing.record_body[again], passing.record_visit[again]
+    stays = passing.stays[body]
+    last = passing.offsets[1:][body] - 1
+    ended = np.where(stays, does[last] if n else 0, 0)
+    x, y, z = route.x_m[station], route.y_m[station], route.height_m[station]
+    debris = passing.debris_m[body]
+    with np.errstate(invalid="ignore"):
+        deep = debris >= BURIED_M
+    first = visit == passing.offsets[:-1][body]
+    return Caught(
+        station,
+        body,
+        visit,
+        passing.zone[body],
+        passing.member[body],
+        passing.away_m[body] <= OWN_M if n else first,
+        passing.speeds_m_s[visit],
+        np.hypot(passing.stop_x_m[body] - x, passing.stop_y_m[body] - y),
+        z - passing.stop_height_m[body],
+        debris,
+        deep | ((ended & BURIES) > 0),
+        (bits[visit] & INJURES) > 0,
+        (bits[visit] & WETS) > 0,
+        (ended & HOLDS) > 0,
+        ~stays,
+        worst[visit],
+        np.where(stays, trap[last] if n else -1, -1),
+        traps,
+    )
+
+
+def _traps_ahead(
+    prepared: PreparedGround, passing: Passing
+) -> tuple[tuple[Trap, ...], npt.NDArray[np.uint8], IntArray, npt.NDArray[np.float32]]:
+    """Traps of the ground below the line, sheet by sheet; for each entered cell what they do and which is the worst."""
+    heights = prepared.heights
+    n = passing.rows.size
+    does, which, weight = np.zeros(n, np.uint8), np.full(n, -1, np.int32), np.zeros(n, np.float32)
+    traps: list[Trap] = []
+    if not n:
+        return (), does, which, weight
+    whole = Window(
+        int(passing.rows.min()), int(passing.cols.min()), int(passing.rows.max()) + 1, int(passing.cols.max()) + 1
+    )
+    for square in tiles_of(whole, heights.sheet_cells):
+        here = np.flatnonzero(
+            (passing.rows >= square.top)
+            & (passing.rows < square.bottom)
+            & (passing.cols >= square.left)
+            & (passing.cols < square.right)
+        )
+        if not here.size:
+            continue
+        outer = square.grown(int(np.ceil(MARGIN_M / heights.cell_m))).cut(heights.extent)
+        found = _traps_of(prepared, outer, passing.rows[here], passing.cols[here])
+        at = (passing.rows[here] - outer.top) * outer.shape[1] + passing.cols[here] - outer.left
+        number, does_it = np.full(outer.shape[0] * outer.shape[1], -1, np.int32), np.zeros(number_of(outer), np.uint8)
+        worst = np.zeros(number.size, np.float32)
+        for k, trap in enumerate(found, start=len(traps)):
+            value = np.float32(severity(trap))
+            more = trap.cells[value > worst[trap.cells]]
+            number[more], worst[more] = k, value
+            does_it[trap.cells] |= np.uint8(what_it_does(trap))
+        does[here], which[here], weight[here] = does_it[at], number[at], worst[at]
+        traps += found
+    return tuple(traps), does, which, weight
+
+
+def number_of(window: Window) -> int:
+    """Cells of a window."""
+    return window.shape[0] * window.shape[1]
+
+
+def _traps_of(prepared: PreparedGround, outer: Window, rows: IntArray, cols: IntArray) -> list[Trap]:
+    ground = prepared.heights.grid(outer)
+    where = np.zeros(ground.shape, np.bool_)
+    where[rows - outer.top, cols - outer.left] = True
+    return list(find_traps(read_terrain(ground), where, prepared.layers_on(ground)))
+
+
+def _at_every_pass(
+    route: Route, station: IntArray, near_m: float
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
+    """Records and stations, with those of every other pass of the line over the same place added.
+
+    Where a line doubles back or crosses itself, a body that comes over it comes over all passes.
+    """
+    own, other = _places_passed_again(route, near_m)
+    order = np.argsort(own, kind="stable")
+    own, other = own[order], other[order]
+    first, last = np.searchsorted(own, station), np.searchsorted(own, station, side="right")
+    count = last - first
+    which = np.repeat(np.arange(station.size), count)
+    at = np.repeat(first - np.cumsum(count) + count, count) + np.arange(which.size)
+    records = np.concatenate([np.arange(station.size), which])
+    return records, np.concatenate([station, other[at]]).astype(np.int32)
+
+
+def _places_passed_again(route: Route, near_m: float) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Pairs of stations that lie near each other on the map and far apart along the way; the nearest of each pass."""
+    known = np.flatnonzero(np.isfinite(route.height_m))
+    tree = cKDTree(np.column_stack([route.x_m[known], route.y_m[known]]))
+    pairs = known[tree.query_pairs(near_m, output_type="ndarray")]
+    far = (route.part[pairs[:, 0]] != route.part[pairs[:, 1]]) | (
+        np.abs(route.along_m[pairs[:, 0]] - route.along_m[pairs[:, 1]]) > 4.0 * near_m
+    )
+    pairs = np.concatenate([pairs[far], pairs[far][:, ::-1]])
+    own, other = pairs[:, 0], pairs[:, 1]
+    away = np.hypot(route.x_m[own] - route.x_m[other], route.y_m[own] - route.y_m[other])
+    passes = np.floor(route.along_m[other] / (6.0 * near_m)).astype(np.int64)
+    order = np.lexsort((other, away, passes, route.part[other], own))
+    keys = np.stack([own, route.part[other], passes])[:, order]
+    new = np.ones(order.size, np.bool_)
+    new[1:] = (keys[:, 1:] != keys[:, :-1]).any(axis=0)
+    kept = order[new]
+    return own[kept], other[kept]

@@ -1,0 +1,347 @@
+"""A line cut into stretches where something changes, and what is said about each."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from lastseen.core import FloatArray, IntArray
+from lastseen.jobs.reading.passing import Caught
+from lastseen.jobs.reading.route import Route
+from lastseen.traps import Trap
+
+# Shorter stretches join the neighbour that is most like them: this long, so many cells, a share of the line.
+SHORTEST_M, SHORTEST_CELLS, SHORTEST_SHARE = 25.0, 3.0, 1.0 / 60.0  # design choices
+STEPS = (0.0, 0.25, 0.6)  # exposure changes where its share crosses one of these; design choices
+TOLD = 0.1  # a consequence is told from this share of those who are caught; design choice
+CONSEQUENCES = ("burial", "trauma", "water", "no_way_out")
+MOST_ZONES = 5
+
+State = Literal["no data", "not reached", "starts here", "reached"]
+
+
+@dataclass(frozen=True)
+class ZoneAbove:
+    """A start zone that can reach a stretch, and the share of the members in which it does."""
+
+    block: tuple[int, int]
+    number: int
+    share: float
+
+
+@dataclass(frozen=True)
+class TrapMet:
+    """A trap below a stretch, with the shares of those caught here that pass it (as the worst) and that stop in it."""
+
+    trap: Trap
+    passes: float
+    ends: float
+
+
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """A part of the line along which nothing much changes.
+
+    Attributes
+    ----------
+    number : int
+        From 1, along all lines.
+    part : int
+        Which line, from 0.
+    first, last : int
+        Stations, both included.
+    from_m, to_m, to_end_m : float
+        From the beginning of the line; and from its end to the end of the line.
+    state : str
+        What snow does here; "starts here" where it comes from nowhere else.
+    slope_deg : float
+        Mean slope of the ground here; NaN where it is not known.
+    climb_m, descent_m : float
+        Height gained and lost along it.
+    in_start_zone : float
+        Share of its length that is start-zone terrain itself.
+    exposure : float
+        Share of the members in which snow from above comes over a place of it, mean over its length.
+    zones : tuple of ZoneAbove
+        That can reach it, the likeliest first.
+    caught : int
+        How many bodies the numbers below rest on; 0 where nothing comes.
+    distance_m, drop_m, debris_m, speed_m_s : (P10, P50, P90)
+        Of somebody caught here: how far, how much height, under how much debris, how fast it comes. NaN where unknown.
+    burial, trauma, water, no_way_out, leaves : float
+        Shares of those caught here.
+    traps : tuple of TrapMet
+        The worst first, at most three.
+    """
+
+    number: int
+    part: int
+    first: int
+    last: int
+    from_m: float
+    to_m: float
+    to_end_m: float
+    state: State
+    slope_deg: float
+    climb_m: float
+    descent_m: float
+    in_start_zone: float
+    exposure: float
+    zones: tuple[ZoneAbove, ...]
+    caught: int
+    distance_m: tuple[float, float, float]
+    drop_m: tuple[float, float, float]
+    debris_m: tuple[float, float, float]
+    speed_m_s: tuple[float, float, float]
+    burial: float
+    trauma: float
+    water: float
+    no_way_out: float
+    leaves: float
+    traps: tuple[TrapMet, ...]
+
+    @property
+    def length_m(self) -> float:
+        """On the map."""
+        return self.to_m - self.from_m
+
+    @property
+    def worst(self) -> str | None:
+        """The consequence that most of those caught here meet; None under ``TOLD``."""
+        name = max(CONSEQUENCES, key=lambda one: float(getattr(self, one)))
+        return name if getattr(self, name) >= TOLD else None
+
+
+@dataclass(frozen=True, eq=False)
+class Stations:
+    """What is known at each station. Arrays of shape (stations,).
+
+    Attributes
+    ----------
+    slope_deg : ndarray
+    in_start_zone : ndarray of bool
+    exposure : ndarray
+        Share of the members in which snow from above comes over it.
+    mask : ndarray of uint64
+        The members.
+    debris_m, burial, trauma, water, no_way_out : ndarray
+        Mean debris where one stops, and shares, of all bodies that pass it; NaN where none does.
+    """
+
+    slope_deg: FloatArray
+    in_start_zone: npt.NDArray[np.bool_]
+    exposure: FloatArray
+    mask: npt.NDArray[np.uint64]
+    debris_m: FloatArray
+    burial: FloatArray
+    trauma: FloatArray
+    water: FloatArray
+    no_way_out: FloatArray
+
+
+def at_stations(
+    route: Route,
+    caught: Caught,
+    members: int,
+    slope_deg: FloatArray,
+    start_zone: npt.NDArray[np.bool_],
+    near_m: float,
+) -> Stations:
+    """Gather the records by station: each station stands for the line within ``near_m`` along it.
+
+    A body is told at the station nearest to the cell that it enters, and cells can be wider than stations are apart.
+    """
+    n = route.x_m.size
+    mask = np.zeros(n, np.uint64)
+    above = ~caught.own
+    np.bitwise_or.at(mask, caught.station[above], np.uint64(1) << caught.member[above].astype(np.uint64))
+    reach = int(np.ceil(near_m / route.step_m))
+    mask = _along(route, mask, reach, np.bitwise_or)
+
+    def mean(values: npt.NDArray[Any]) -> FloatArray:
+        known = np.isfinite(np.asarray(values, float))
+        total = np.bincount(caught.station, np.where(known, np.asarray(values, float), 0.0), minlength=n)
+        some = np.bincount(caught.station, known.astype(float), minlength=n)
+        total, some = (_along(route, one, reach, np.add) for one in (total, some))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(some > 0.0, total / some, np.nan)
+
+    shares = [mean(getattr(caught, name)) for name in CONSEQUENCES]
+    exposure = np.where(np.isfinite(route.height_m), np.bitwise_count(mask) / float(members), 0.0)
+    return Stations(slope_deg, start_zone, exposure, mask, mean(caught.debris_m), *shares)
+
+
+def _along(route: Route, values: npt.NDArray[Any], reach: int, join: np.ufunc) -> npt.NDArray[Any]:
+    """Values joined with those of the stations up to ``reach`` before and after on the same line."""
+    out = values.copy()
+    for k in range(1, reach + 1):
+        same = route.part[k:] == route.part[:-k]
+        out[k:] = np.where(same, join(out[k:], values[:-k]), out[k:])
+        out[:-k] = np.where(same, join(out[:-k], values[k:]), out[:-k])
+    return out
+
+
+def cut_into_stretches(
+    route: Route,
+    stations: Stations,
+    caught: Caught,
+    members: int,
+    zones: tuple[tuple[int, int, int], ...],
+    cell_m: float,
+) -> tuple[Stretch, ...]:
+    """Cut the line where exposure, own start zone or the main consequence changes, and tell each piece."""
+    code = _codes(route, stations)
+    order = np.argsort(caught.station, kind="stable")
+    at = caught.station[order]
+    found: list[Stretch] = []
+    least_m = max(SHORTEST_M, SHORTEST_CELLS * cell_m, SHORTEST_SHARE * route.length_m)
+    shortest = max(1, int(least_m / route.step_m))
+    for part in range(len(route.lines)):
+        own = np.flatnonzero(route.part == part)
+        for first, last in _runs(code[own], stations.exposure[own], shortest):
+            a, b = int(own[first]), int(own[last])
+            records = order[np.searchsorted(at, a) : np.searchsorted(at, b, side="right")]
+            found.append(_stretch(len(found) + 1, a, b, route, stations, caught, records, members, zones))
+    return tuple(found)
+
+
+def _codes(route: Route, stations: Stations) -> IntArray:
+    """What must not change within a stretch, as one number for each station."""
+    exposure = np.zeros(route.x_m.size, np.int32)
+    for step in STEPS:
+        exposure += stations.exposure > step
+    shares = np.nan_to_num(np.stack([getattr(stations, name) for name in CONSEQUENCES]))
+    main = np.where(shares.max(axis=0) >= TOLD, shares.argmax(axis=0) + 1, 0)
+    starts = stations.in_start_zone | np.isfinite(stations.burial)  # somebody who stands here can release snow
+    code = np.where(exposure > 0, exposure * 100 + main * 10 + stations.in_start_zone, starts)
+    return np.where(np.isfinite(route.height_m), code, -1).astype(np.int32)
+
+
+def _runs(code: IntArray, exposure: FloatArray, shortest: int) -> list[tuple[int, int]]:
+    """Runs of equal codes; the shortest join the neighbour that is most like them, until none is too short.
+
+    What is reached never joins what is not: a short gap between exposed places is told as exposed, and not the other
+    way round. Ground without data stays apart.
+    """
+    edges = [0, *(np.flatnonzero(np.diff(code)) + 1).tolist(), code.size]
+    runs = [(a, b - 1, int(code[a])) for a, b in itertools.pairwise(edges)]
+
+    def mean(run: tuple[int, int, int]) -> float:
+        return float(exposure[run[0] : run[1] + 1].mean())
+
+    while True:
+        choices = [
+            (run[1] - run[0] + 1, k, abs(mean(runs[j]) - mean(run)), j)
+            for k, run in enumerate(runs)
+            for j in (k - 1, k + 1)
+            if 0 <= j < len(runs) and _may_join(run[2], runs[j][2], run[1] - run[0] + 1 < shortest)
+        ]
+        if not choices:
+            return [run[:2] for run in runs]
+        _, k, _, j = min(choices)
+        a, b = min(j, k), max(j, k)
+        runs[a : b + 1] = [(runs[a][0], runs[b][1], runs[j][2])]
+
+
+def _may_join(own: int, other: int, short: bool) -> bool:  # noqa: FBT001  three plain facts
+    """Whether a run may be told as part of its neighbour."""
+    if own == other:
+        return True
+    return short and own >= 0 and other >= 0 and (other > 0 or own == 0)
+
+
+def _stretch(
+    number: int,
+    a: int,
+    b: int,
+    route: Route,
+    stations: Stations,
+    caught: Caught,
+    records: npt.NDArray[np.int64],
+    members: int,
+    zones: tuple[tuple[int, int, int], ...],
+) -> Stretch:
+    piece = slice(a, b + 1)
+    part = int(route.part[a])
+    z = route.height_m[piece]
+    known = np.isfinite(z)
+    steps = np.diff(z[known])
+    exposure = float(stations.exposure[piece].mean())
+    _, once = np.unique(caught.body[records], return_index=True)
+    mine = records[np.sort(once)]
+    shares = [float(getattr(caught, name)[mine].mean()) if mine.size else 0.0 for name in (*CONSEQUENCES, "leaves")]
+    burial, trauma, water, no_way_out, leaves = shares
+    state: State = "no data" if not known.any() else "reached" if exposure > 0.0 else "not reached"
+    if state == "not reached" and (mine.size or stations.in_start_zone[piece].any()):
+        state = "starts here"
+    begin = (
+        float(route.along_m[a])
+        if a == 0 or route.part[a - 1] != part
+        else 0.5 * float(route.along_m[a - 1] + route.along_m[a])
+    )
+    last = b + 1 == route.along_m.size or route.part[b + 1] != part
+    end = float(route.along_m[b]) if last else 0.5 * float(route.along_m[b] + route.along_m[b + 1])
+    slope = stations.slope_deg[piece]
+    return Stretch(
+        number,
+        part,
+        a,
+        b,
+        begin,
+        end,
+        route.lines[part].length - end,
+        state,
+        float(np.nanmean(slope)) if np.isfinite(slope).any() else float("nan"),
+        float(steps[steps > 0].sum()),
+        float(-steps[steps < 0].sum()),
+        float(stations.in_start_zone[piece].mean()),
+        exposure,
+        _zones(caught, mine[~caught.own[mine]], members, zones),
+        int(mine.size),
+        _spread(caught.distance_m[mine]),
+        _spread(caught.drop_m[mine]),
+        _spread(caught.debris_m[mine]),
+        _spread(caught.speed_m_s[mine]),
+        burial,
+        trauma,
+        water,
+        no_way_out,
+        leaves,
+        _traps(caught, mine),
+    )
+
+
+def _spread(values: FloatArray) -> tuple[float, float, float]:
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return (float("nan"),) * 3
+    low, mid, high = np.percentile(known, [10.0, 50.0, 90.0])
+    return float(low), float(mid), float(high)
+
+
+def _zones(
+    caught: Caught, records: npt.NDArray[np.int64], members: int, zones: tuple[tuple[int, int, int], ...]
+) -> tuple[ZoneAbove, ...]:
+    """Start zones of the bodies, by the share of members in which one of theirs comes."""
+    pairs = np.unique(np.stack([caught.zone[records], caught.member[records]]), axis=1)
+    names, counts = np.unique(pairs[0], return_counts=True)
+    found = [
+        ZoneAbove(zones[k][:2], zones[k][2], n / members) for k, n in zip(names.tolist(), counts.tolist(), strict=True)
+    ]
+    return tuple(sorted(found, key=lambda one: (-one.share, one.block, one.number)))
+
+
+def _traps(caught: Caught, mine: npt.NDArray[np.int64]) -> tuple[TrapMet, ...]:
+    """The traps that weigh most for those caught here."""
+    met = np.unique(np.concatenate([caught.trap[mine], caught.ends_in[mine]])) if mine.size else np.empty(0, int)
+    found = []
+    for k in met[met >= 0].tolist():
+        passes, ends = float((caught.trap[mine] == k).mean()), float((caught.ends_in[mine] == k).mean())
+        if max(passes, ends) >= 0.02:
+            found.append(TrapMet(caught.traps[k], passes, ends))
+    found.sort(key=lambda one: -(one.ends + 0.5 * one.passes))
+    return tuple(found[:3])

@@ -1,0 +1,142 @@
+"""What a plan must say in plain sentences: what was found, what was lost, what the model cannot see."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from pyproj import CRS
+
+from lastseen.core import Grid, Scenario, percent
+from lastseen.search import SearchPlan
+from lastseen.snow import Choice, Debris, Events, Person
+from lastseen.terrain import GroundLayers
+from lastseen.traps import invisible_note
+
+LITTLE_INSIDE = 0.8
+LITTLE_LEFT = 0.005
+USUAL_STRIPS_M = (20.0, 60.0)  # published for teaching and by makers, see the search reference
+LEGS_ELSEWHERE = "use the GPX, the MGRS of the legs in plan.json, or "
+MODEL_LIMITS = {
+    "body": "bodies slide alone: thickness is indicative, and snow that piles up or spreads sideways is not modelled",
+    "flow": "the flow is dense snow of one density: powder clouds, leaps over cliffs and trees are not modelled",
+}
+ALWAYS = (
+    "friction, slab and growth are literature ranges, not calibrated to this place or day",
+    "snowpack, wind and weather are not in the model",
+)
+
+
+def about_events(choice: Choice, events: Events) -> tuple[str, ...]:
+    """The model that ran, how often, and what left the elevation model."""
+    notes = [choice.reason]
+    count = len(events.each)
+    if events.stopped_early:
+        notes.append(f"the debris outline had settled after {count} events: no more were run")
+    late = sum(not event.finished for event in events.each)
+    if late:
+        notes.append(
+            f"{late} of {count} events ran out of time before all snow was at rest: their debris is as it was then"
+        )
+    edges, gap = events.left_share()
+    notes += [
+        f"{percent(share)} of the snow left the elevation model at its {side}ern edge: what lies beyond is not shown"
+        for side, share in edges.items()
+        if share >= LITTLE_LEFT
+    ]
+    if gap >= LITTLE_LEFT:
+        notes.append(f"{percent(gap)} of the snow ran into no data: the gap hides where it stops")
+    person = events.person
+    gone = float((person.left_grid & person.caught()).sum() / person.caught().sum())
+    if gone >= LITTLE_LEFT:
+        notes.append(f"{percent(gone)} of the persons left the elevation model: what lies beyond is not shown")
+    return tuple(notes)
+
+
+def about_person(events: Events, person: Person, ground: Grid) -> tuple[str, ...]:
+    """Whether the snow reaches the last-seen point, and whether it takes anybody along."""
+    reached = events.reached.mean()
+    if reached == 0.0:
+        stays = {"body": "the person is taken to start from rest there", "flow": "the person is taken to stay there"}
+        return (f"no event of this release reaches the last-seen point: {stays[events.model]}",)
+    notes = []
+    if reached < 0.5:
+        notes.append(f"only {percent(reached)} of the events reach the last-seen point")
+    if person.carried_p50_m < ground.cell_m:
+        notes.append("the person does not slide away from the last-seen point in most events: the ground is too gentle")
+    return tuple(notes)
+
+
+def about_debris(debris: Debris, person: Person) -> tuple[str, ...]:
+    """Whether the outline holds the person."""
+    if debris.widened:
+        note = (
+            "events end in many places and leave thin debris: the searched outline was widened to the smallest ground "
+            "that holds 90 % of the probability of area (POA)"
+        )
+        return (note,)
+    if person.inside_debris < LITTLE_INSIDE:
+        note = (
+            f"only {percent(person.inside_debris)} of the probability of area (POA) lies inside the outline that "
+            "was asked for: leave search.outline_probability out of the scenario to search more"
+        )
+        return (note,)
+    return ()
+
+
+def about_model(choice: Choice, ground: Grid, layers: GroundLayers) -> tuple[str, ...]:
+    """What the model cannot see."""
+    blind = invisible_note(ground.cell_m, layers)
+    return (*([blind] if blind else []), MODEL_LIMITS[choice.model], *ALWAYS)
+
+
+def about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
+    """What somebody who walks the lanes of a plan must know before they set out."""
+    stands: tuple[str, ...] = ()
+    if scenario.search.start is None:
+        where = "the searchers are taken to stand at the last-seen point: say where they stand if that is elsewhere"
+        if scenario.last_seen.at == "":
+            where = "nobody said where the searchers stand: the top of the outline was taken"
+        stands = (where,)
+    return (*stands, *about_lanes(scenario, lanes))
+
+
+def about_lanes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
+    """What holds for lanes over any outline: odd widths, the pass, bearings, times."""
+    notes = []
+    asked = scenario.search
+    if not USUAL_STRIPS_M[0] <= asked.strip_width_m <= USUAL_STRIPS_M[1]:
+        notes.append(
+            f"strips of {asked.strip_width_m:g} m are outside the {USUAL_STRIPS_M[0]:g} to {USUAL_STRIPS_M[1]:g} m "
+            "that handbooks and makers give: check the number"
+        )
+    if asked.date and not math.isfinite(lanes.declination_deg):
+        notes.append(f"no data for magnetic bearings on {asked.date}: the magnetic model does not reach there")
+    if asked.second_pass:
+        notes.append(
+            f"this is the second pass, after one with strips of {asked.strip_width_m:g} m that heard nobody: half the "
+            "width, lanes midway beside those of the first"
+        )
+    notes.append(
+        "times are for walking off the path (Tobler 1993; on steep ground about 300 m up and 430 m down in an hour), "
+        "not for skis and not for hard debris"
+    )
+    return tuple(notes)
+
+
+def about_grid(crs: CRS, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
+    """Whether a receiver shows other numbers than the grid of the map; ``use`` says what to use instead."""
+    datum = crs.geodetic_crs
+    if datum is None or "WGS 84" in datum.name or "ETRS89" in datum.name:
+        return ()
+    if crs.utm_zone is None:  # the sheet then has a grid of its own, in WGS 84 (`products.mapsheet.furniture.grid_crs`)
+        where, what = f"x and y are in {crs.name}; receivers and the grid of the sheet show WGS 84", "x and y"
+    else:
+        where, what = f"the grid of the map is {crs.name}; receivers show WGS 84", "the grid"
+    note = f"{where}, which can differ by more than 200 m: {use}for {what} set the receiver to {crs.name}"
+    return (note,)
+
+
+def sentences(notes: Iterable[str]) -> tuple[str, ...]:
+    """Each note once, as a sentence."""
+    return tuple(dict.fromkeys(f"{note[0].upper()}{note[1:].rstrip('.')}." for note in notes))

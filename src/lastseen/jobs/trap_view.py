@@ -1,0 +1,156 @@
+"""Terrain traps and start zones on their own: those of a last-seen point, or those of a whole elevation model."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from lastseen.core import InputError, ResourceError, Scenario, require_memory
+from lastseen.jobs.plan import Plan, make_plan
+from lastseen.jobs.remarks import about_grid, about_walk, sentences
+from lastseen.snow import ReleaseArea, StartZones, grade_start_zones, release_areas
+from lastseen.terrain import (
+    Elevation,
+    GroundLayers,
+    Terrain,
+    check_layers,
+    open_elevation,
+    read_layers,
+    read_terrain,
+    read_window,
+)
+from lastseen.traps import TRAVEL_ANGLE_DEG, Trap, find_traps, invisible_note, within_travel_angle
+
+GB_PER_MILLION_CELLS = 0.3  # measured: 2.7 GB above the libraries for 10.2 million cells
+MOST_CELLS = 25_000_000  # 10 by 10 km on cells of 2 m; larger models must be cut
+
+GRADED = (
+    "start zones are graded by terrain alone: wind, snowpack and weather are not guessed, and a grade is no probability"
+)
+WHOLE_LIMITS = (
+    (
+        "no release was singled out: traps are those that an energy line of {angle:g} degrees from any release area "
+        "reaches, in all directions, an outer bound for size {size}; they are in the order of their severity"
+    ),
+    GRADED,
+)
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, eq=False)
+class TrapView:
+    """Traps and start zones of some ground.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    elevation : Elevation
+    terrain : Terrain
+        The window that was looked at.
+    traps : tuple of Trap
+        In the order of weight.
+    zones : StartZones
+        Graded start zones of the window, with their parts.
+    areas : tuple of ReleaseArea
+        The largest first.
+    layers : GroundLayers
+    plan : Plan or None
+        The plan of the last-seen point; None for a whole elevation model.
+    notes : tuple of str
+        Plain sentences that the user must see.
+    """
+
+    scenario: Scenario
+    elevation: Elevation
+    terrain: Terrain
+    traps: tuple[Trap, ...]
+    zones: StartZones
+    areas: tuple[ReleaseArea, ...]
+    layers: GroundLayers
+    plan: Plan | None
+    notes: tuple[str, ...]
+
+    @property
+    def own_areas(self) -> tuple[ReleaseArea, ...]:
+        """With a last-seen point the areas that its release lies in, else all."""
+        if self.plan is None or self.plan.model is None:
+            return self.areas
+        released = self.plan.model.release
+        cells = released.cells[: released.nominal_cells]
+        return tuple(one for one in self.areas if np.isin(one.cells, cells).any())
+
+
+def view_traps(scenario: Scenario, progress: Progress = lambda _stage, _share: None) -> TrapView:
+    """Find the traps that snow from the release of a last-seen point reaches, or without a point those of all ground.
+
+    Raises
+    ------
+    InputError, NothingFoundError, ResourceError
+        With one sentence that says what is wrong, where, and what to do.
+    """
+    return _of_point(scenario, progress) if scenario.last_seen.at else _of_all(scenario, progress)
+
+
+def _of_point(scenario: Scenario, progress: Progress) -> TrapView:
+    plan = make_plan(scenario, progress)
+    if plan.model is None:
+        raise InputError("traps need a release, not an observed outline: leave search.debris out of the scenario")
+    ground = plan.terrain.elevation
+    zones, areas = _start_zones(plan.terrain, plan.layers)
+    walk = set(sentences(about_walk(scenario, plan.search) + about_grid(plan.elevation.crs)))
+    kept = [note for note in plan.notes if note not in walk]
+    notes = sentences((*about_grid(plan.elevation.crs, ""), *kept, GRADED, *_nothing(plan.model.traps, ground.cell_m)))
+    return TrapView(
+        scenario, plan.elevation, plan.terrain, plan.model.traps, zones, areas, plan.layers, plan, notes
+    )  # fmt: skip
+
+
+def _of_all(scenario: Scenario, progress: Progress) -> TrapView:
+    progress("opening the elevation model", 0.0)
+    elevation = open_elevation(scenario.elevation, None, scenario.z_unit)
+    check_layers(scenario.ground, elevation)
+    box = elevation.snapped(elevation.bounds_m)
+    cells = round((box[2] - box[0]) / elevation.cell_m) * round((box[3] - box[1]) / elevation.cell_m)
+    if cells > MOST_CELLS:
+        raise ResourceError(
+            f"the elevation model has {cells / 1e6:.0f} million cells, and {MOST_CELLS / 1e6:.0f} million are looked "
+            "at in one go: give a last-seen point with --at, or cut the model into smaller ones"
+        )
+    needed = require_memory(cells, GB_PER_MILLION_CELLS, "the elevation model")
+    progress(f"reading the ground, {needed}", 0.05)
+    ground = read_window(elevation, box)
+    if not np.isfinite(ground.values).any():
+        raise InputError("there is no ground in the elevation model, only no data: use another one")
+    layers = read_layers(scenario.ground, ground)
+    shape_of_ground = read_terrain(ground)
+    progress("grading start zones", 0.2)
+    zones, areas = _start_zones(shape_of_ground, layers)
+    size = scenario.snow.size
+    start = np.zeros(ground.shape, np.bool_)
+    for one in areas:
+        start.ravel()[one.cells] = True
+    progress("looking for terrain traps", 0.4)
+    angle = TRAVEL_ANGLE_DEG[size]
+    found = find_traps(shape_of_ground, within_travel_angle(ground, start, angle), layers)
+    blind = invisible_note(ground.cell_m, layers)
+    notes = (
+        *about_grid(elevation.crs, ""), *elevation.notes, *layers.notes,
+        *(one.format(angle=angle, size=size) for one in WHOLE_LIMITS),
+        *([blind] if blind else []), *_nothing(found, ground.cell_m),
+    )  # fmt: skip
+    return TrapView(scenario, elevation, shape_of_ground, found, zones, areas, layers, None, sentences(notes))
+
+
+def _start_zones(shape_of_ground: Terrain, layers: GroundLayers) -> tuple[StartZones, tuple[ReleaseArea, ...]]:
+    trees = layers.of("trees")
+    zones = grade_start_zones(shape_of_ground.elevation, trees.cover if trees else None)
+    return zones, release_areas(shape_of_ground.elevation, zones)
+
+
+def _nothing(found: tuple[Trap, ...], cell_m: float) -> tuple[str, ...]:
+    if found:
+        return ()
+    return (f"No terrain trap was found on cells of {cell_m:g} m: that does not say that there is none.",)

@@ -1,0 +1,5 @@
+"""What is handed over: one description of every result, and the files made from it."""
+
+import lazy_loader as _lazy
+
+__getattr__, __dir__, __all__ = _lazy.attach_stub(__name__, __file__)

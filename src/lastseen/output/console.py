@@ -1,0 +1,606 @@
+"""Results told in a terminal."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from lastseen.core import percent, short_percent
+from lastseen.jobs import (
+    INCIDENT_SLOPES_DEG,
+    Debrief,
+    Exercise,
+    Hidden,
+    Outcome,
+    Planned,
+    TrapView,
+    elapsed_text,
+    regroup_sentence,
+    table_rows,
+    zone_sentence,
+)
+from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.numbers import plan_numbers
+from lastseen.rescue import (
+    BODY,
+    LEAST_PULSES,
+    PHASES_SOURCE,
+    SCHEME_SOURCE,
+    SHAPES,
+    UPDATE_SOURCE,
+    Dig,
+    LinePlan,
+    ReceiveRange,
+    RescueClock,
+    Spiral,
+    SurvivalCurve,
+    grid_pod,
+    holes_for_radius,
+    holes_per_100_m2,
+)
+from lastseen.search import RANKING_FORMULA, Ranked, SubArea, saved_percent
+from lastseen.traps import WEIGHT_FORMULA, shares_sentence
+
+if TYPE_CHECKING:
+    from lastseen.jobs import AreaView, LineView
+
+
+# ---- Plain tables for a terminal: columns of text, as wide as they need to be, the last one wrapped
+
+WIDTH = 120
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Rows under a head; all columns but the last keep their width, the last is wrapped."""
+    widths = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head) - 1)]
+    indent = sum(widths) + 2 * len(widths)
+    lines = []
+    for row in [head, *rows]:
+        start = "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=False))
+        start = f"{start}  " if widths else ""
+        wrapped = textwrap.wrap(row[-1], max(30, WIDTH - indent)) or [""]
+        lines.append((start + wrapped[0]).rstrip())
+        lines += [" " * indent + more for more in wrapped[1:]]
+    return "\n".join(lines)
+
+
+def paragraphs(*blocks: str) -> str:
+    """Blocks with an empty line between them, the caution last."""
+    return "\n\n".join([*(block for block in blocks if block), "\n".join(textwrap.wrap(FULL_CAUTION, WIDTH))])
+
+
+def wrapped(text: str) -> str:
+    """A paragraph."""
+    return textwrap.fill(text, WIDTH)
+
+
+def bullets(lines: Sequence[str]) -> str:
+    """One dash for each line, wrapped."""
+    return "\n".join(textwrap.fill(line, WIDTH, initial_indent="- ", subsequent_indent="  ") for line in lines)
+
+
+def metres(low: float, high: float, digits: int = 1) -> str:
+    """One width, or a range of them."""
+    return f"{low:.{digits}f} m" if low == high else f"{low:.{digits}f} to {high:.{digits}f} m"
+
+
+# ---- What a person reads in ten seconds: a plan in a dozen lines, the checks as a table
+
+Numbers = Mapping[str, Any]
+
+MOST_TRAPS = 4
+MOST_LISTED, MOST_AREAS = 40, 8  # in the table of traps
+
+
+def plan_summary(numbers: Numbers, folder: Path) -> str:
+    """A plan or a drawn search in a dozen lines.
+
+    Parameters
+    ----------
+    numbers : mapping
+        As in ``plan.json`` or ``search.json``.
+    folder : Path
+        Where it lies.
+    """
+    lines = [numbers["name"] or "Plan"]
+    if numbers.get("last_seen"):
+        known = numbers["last_seen"]
+        lon, lat = known["lonlat"]
+        lines.append(_line("Last seen", f"{lon:.6f},{lat:.6f}   {known['utm']}   {known['mgrs']}"))
+    if numbers.get("model"):
+        lines += _model_lines(numbers)
+    lines.append(_line("Debris", _debris_text(numbers)))
+    lines += _search_lines(numbers)
+    lines += [_line("Note" if i == 0 else "", note) for i, note in enumerate(numbers["notes"])]
+    lines += ["", *textwrap.wrap(SHORT_CAUTION, 110), "", f"Written to {folder}"]
+    return "\n".join(lines)
+
+
+def trap_table(view: TrapView, folder: Path | None) -> str:
+    """Traps and release areas as a table, the reason of each beside it."""
+    lines = [view.scenario.name or "Terrain traps"]
+    if view.plan is None:
+        lines.append(f"{len(view.traps)} traps, {len(view.areas)} release areas on the whole elevation model")
+    elif view.plan.model is not None:
+        lines += _release_lines(plan_numbers(view.plan))
+    for trap in view.traps[:MOST_LISTED]:
+        head = f"{trap.letter}{trap.number} {trap.kind} ({', '.join(trap.consequences)}), weight {trap.weight:.3f}. "
+        shares = f" {shares_sentence(trap)}" if view.plan is not None else ""
+        lines.append(_line(f"{trap.letter}{trap.number}", f"{head.split(' ', 1)[1]}{trap.reason}{shares}"))
+    if len(view.traps) > MOST_LISTED:
+        lines.append(_line("", f"and {len(view.traps) - MOST_LISTED} more: write them with -o, or give --json"))
+    lines += ["", _line("Order", WEIGHT_FORMULA), ""]
+    lines += _area_lines(view)
+    lines += [_line("Note" if i == 0 else "", note) for i, note in enumerate(view.notes)]
+    lines += ["", *textwrap.wrap(SHORT_CAUTION, 110)]
+    return "\n".join([*lines, "", f"Written to {folder}"] if folder is not None else lines)
+
+
+def _area_lines(view: TrapView) -> list[str]:
+    """The largest release areas; with a last-seen point those that its release lies in."""
+    lines, own = [], view.own_areas
+    for one in own[:MOST_AREAS]:
+        volumes = " / ".join(f"{volume:,.0f}" for volume in one.volume_m3)
+        text = (
+            f"{one.area_m2:,.0f} m2 on the slope, {one.slope_deg:.0f} degrees, faces {one.aspect_deg:03.0f}, "
+            f"{one.width_m:,.0f} m wide, {one.length_m:,.0f} m long, grade {one.grade:.2f}; size 1 / 2 / 3 / 4 "
+            f"releases {volumes} m3"
+        )
+        lines.append(_line(f"Area {one.number}", text))
+    if len(own) > MOST_AREAS:
+        lines.append(_line("", f"and {len(own) - MOST_AREAS} smaller release areas"))
+    return lines
+
+
+def check_table(outcomes: list[Outcome]) -> str:
+    """The checks as a table, and how many passed."""
+    head = ("id", "quantity", "expected", "got", "tolerance", "unit", "confidence", "source")
+    rows = [
+        (one.id, one.quantity, f"{one.expected:.6g}", f"{one.got:.6g}", f"{one.tolerance:.2g}", one.unit,
+         one.confidence, one.source if one.ok else f"FAILED  {one.source}")
+        for one in outcomes
+    ]  # fmt: skip
+    widths = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head) - 1)]
+    lines = ["  ".join([*(cell.ljust(width) for cell, width in zip(row, widths, strict=False)), row[-1]])
+             for row in [head, *rows]]  # fmt: skip
+    passed = sum(one.ok for one in outcomes)
+    return "\n".join([*lines, "", f"{passed} of {len(outcomes)} reference values agree"])
+
+
+def _line(label: str, text: str) -> str:
+    return "\n".join(textwrap.wrap(text, 110, initial_indent=f"{label:<12}", subsequent_indent=" " * 12))
+
+
+def _middle(values: Numbers, unit: str) -> str:
+    return f"{values['p50']:.0f} {unit} ({values['p10']:.0f} to {values['p90']:.0f})"
+
+
+def _release_lines(numbers: Numbers) -> list[str]:
+    release, runout = numbers["release"], numbers["runout"]
+    slab = f"{release['area_m2']:,.0f} m2 at {release['slope_deg']:.0f} degrees, slab {release['thickness_m']:.2f} m"
+    travel = (
+        f"travel angle {_middle(runout['travel_angle_deg'], 'degrees')}, length {_middle(runout['length_m'], 'm')}; "
+        "median, P10 to P90"
+    )
+    return [_line("Release", f"{slab}. {release['reason']}"), _line("Run-out", travel)]
+
+
+def _model_lines(numbers: Numbers) -> list[str]:
+    poa, traps = numbers["poa"], numbers["traps"]
+    lines = [*_release_lines(numbers), _line("", _envelope_text(numbers["envelope"]))]
+    inside = f"{percent(poa['inside_debris'])} of the probability lies inside the debris outline, the rest outside it"
+    lines.append(_line("Person", inside))
+    if poa["burial"] is not None:
+        lines.append(_line("Burial", _burial_text(poa["burial"])))
+    met = [trap for trap in traps if trap["person_passes"] > 0]
+    if not met:
+        lines.append(_line("Traps", f"none that the person reaches, {len(traps)} on ground that the snow can reach"))
+    for i, trap in enumerate(met[:MOST_TRAPS]):
+        text = (
+            f"{trap['letter']}{trap['number']} ({', '.join(trap['consequences'])}) {trap['reason']} "
+            f"Passed by {percent(trap['person_passes'])}, ended in by {percent(trap['person_ends'])}."
+        )
+        lines.append(_line("Traps" if i == 0 else "", text))
+    if len(met) > MOST_TRAPS:
+        lines.append(_line("", f"and {len(met) - MOST_TRAPS} more, see plan.json"))
+    return lines
+
+
+def _burial_text(burial: Numbers) -> str:
+    deeper = ", ".join(f"{percent(one['share'])} deeper than {one['depth_m']:g} m" for one in burial["deeper"])
+    deep = ""
+    if burial["fully"] > 0:
+        deep = f"; fully buried: P50 {burial['fully_p50_m']:.1f} m, P90 {burial['fully_p90_m']:.1f} m"
+    return f"{percent(burial['fully'])} fully buried, {deeper}{deep}"
+
+
+def _envelope_text(envelope: Numbers) -> str:
+    if not envelope["ends"]:
+        return f"Statistical run-out: {envelope['note']}"
+    end = envelope["ends"][0]
+    known = end["distance_m"] is not None
+    where = f"{end['distance_m']:,.0f} m from the top" if known else "beyond the profile"
+    return (
+        f"Outer envelope, extreme events ({end['name']}): alpha {end['alpha_deg']:.0f} degrees "
+        f"(SD {end['sd_deg']:g}), {where}"
+    )
+
+
+def _debris_text(numbers: Numbers) -> str:
+    debris = numbers["debris"]
+    area = f"{debris['area_m2']:,.0f} m2"
+    if not numbers.get("model"):
+        return f"observed outline of {area}"
+    level = f"debris in at least {short_percent(debris['level'])} of the events"
+    if debris["widened"]:
+        return f"{area} to search: {level}, widened to 90 % of the POA"
+    return f"{area} carry {level}"
+
+
+def _walk_minutes(legs: list[Numbers]) -> str:
+    seconds = sum(leg["time_s"] for leg in legs)
+    return f"{seconds / 60:.0f} min" if seconds >= 120 else f"{seconds:.0f} s"
+
+
+def _search_lines(numbers: Numbers) -> list[str]:
+    search, coverage, count = numbers["search"], numbers["coverage"], len(numbers["lanes"])
+    lanes = "1 lane" if count == 1 else f"{count} lanes"
+    text = (
+        f"{lanes} {search['way']}, strips of {coverage['strip_width_m']:g} m on the snow, "
+        f"{percent(coverage['fraction'], 1)} of the debris in range, {coverage['uncovered_m2']:,.0f} m2 left"
+    )
+    lines = [_line("Search", text)]
+    for searcher in range(1, search["searchers"] + 1):
+        legs = [leg for leg in numbers["route"] if leg["searcher"] == searcher]
+        there = [leg for leg in legs if leg["kind"] == "approach"]
+        walk = [leg for leg in legs if leg["kind"] != "approach"]
+        if not walk:
+            lines.append(_line("", f"Searcher {searcher}: no lane of their own, probe and shovel ready"))
+            continue
+        lines.append(
+            _line(
+                "",
+                f"Searcher {searcher}: {sum(leg['length_m'] for leg in walk):,.0f} m in "
+                f"{_walk_minutes(walk)} on foot; approach {sum(leg['length_m'] for leg in there):,.0f} m, "
+                f"{_walk_minutes(there)}",
+            )
+        )
+    return lines
+
+
+# ---- Receive range, clock, probing and shovelling as plain text
+
+_GEOMETRY = (
+    f"POD of these grids by geometry: a body of {BODY.length_m:g} x {BODY.width_m:g} x {BODY.thickness_m:g} m (from "
+    "memory) lies anywhere and is turned anyhow, within probing depth; tuned to nothing"
+)
+
+
+def range_text(found: ReceiveRange) -> str:
+    """Range, strip rules and pulses of one device."""
+    depth = f", person {found.depth_m:g} m down" if found.depth_m else ""
+    head = (
+        f"Receive range: greatest {found.max_range_m:g} m in line with the transmitter (sd {found.sd_m:g} m), "
+        f"{found.antennas} antenna{'s' if found.antennas > 1 else ''}{depth}"
+    )
+    reach = table(
+        ("share of transmitters", "reach on the snow at most"),
+        [(_share_words(share), f"{value:.1f} m") for share, value in found.reach_m],
+    )
+    rules = table(
+        ("rule", "strip width", "less depth", "year", "formula; what it rests on; source"),
+        [_rule_row(found, i) for i in range(len(found.rules))],
+    )
+    whose = "your own" if found.width_given else "no width given: the one most often taught, 20 to 50 m in handbooks"
+    used = (
+        f"Strip width used: {found.width_m:g} m ({whose}). Transmitters that half a strip does not reach, ideal dipole "
+        f"and spread between devices: {percent(found.out_of_range, 1)}; of real sets more."
+    )
+    pulses = (
+        f"Speed: at {found.speed_m_s:g} m/s and a pulse every {found.period_s:g} s a searcher half a strip beside a "
+        f"transmitter at right angles hears {found.pulses:.1f} pulses; {LEAST_PULSES:g} are still heard at "
+        f"{found.fastest_m_s:.0f} m/s."
+    )
+    notes = (
+        "Reach: ideal magnetic dipole pointing anywhere in space, ideal three-axis receiver; real sets reach less.",
+        "The rules differ on purpose: narrow misses less, wide finds sooner. Your own width, from your device, wins.",
+        used,
+        pulses,
+    )
+    return paragraphs(head, reach, rules, bullets(notes))
+
+
+def _share_words(share: float) -> str:
+    return {0.0: "none (the worst direction)", 1.0: "all (the best direction)"}.get(share, percent(share))
+
+
+def _rule_row(found: ReceiveRange, number: int) -> tuple[str, ...]:
+    rule = found.rules[number]
+    width = metres(rule.width_m.low, rule.width_m.high) if rule.width_m else "no data"
+    less = metres(rule.with_depth_m.low, rule.with_depth_m.high) if rule.with_depth_m else "no data"
+    year = str(rule.year) if rule.year else "no date"
+    return rule.name, width, less, year, f"{rule.formula}; {rule.note}; {rule.source} [{rule.confidence}]"
+
+
+def clock_text(clock: RescueClock) -> str:
+    """Phases, ends and survival."""
+    rows = [
+        (phase.letter or "-", phase.name, _three_minutes(phase.time_s.three), _three_minutes(end.three),
+         f"{phase.basis} [{phase.confidence}]")
+        for phase, end in zip(clock.phases, clock.ends_s, strict=True)
+    ]  # fmt: skip
+    phases = table(("", "phase", "low / typical / high", "ends after", "what it rests on"), rows)
+    survival = table(
+        ("", "minutes", "alive when free"),
+        [
+            (name, f"{time / 60.0:.0f}", _survival_words(bounds))
+            for name, time, bounds in zip(
+                ("low", "typical", "high"), clock.total_s.three, clock.survival_percent, strict=True
+            )
+        ],
+    )
+    curve = clock.curve
+    source = f"Survival: {curve.name}, {curve.title}. {curve.source} [{curve.confidence}]."
+    return paragraphs(
+        "Clock: from the accident to head and chest free", phases, survival,
+        bullets((source, f"Phases: {PHASES_SOURCE}.", *clock.notes)),
+    )  # fmt: skip
+
+
+def _three_minutes(three: tuple[float, float, float]) -> str:
+    return " / ".join(f"{one / 60.0:.1f}" for one in three) + " min"
+
+
+def areas_text(
+    order: Sequence[Ranked],
+    best: Sequence[Ranked] | None,
+    belief: tuple[Sequence[SubArea], float, float],
+    curve: SurvivalCurve,
+) -> str:
+    """Order of search for few people, the best of all orders, and what to believe when all was in vain."""
+    after, outside, found = belief
+    new = {area.name: area.poa for area in after}
+    rows = [
+        (f"{number}", one.area.name, percent(one.area.poa, 1), percent(one.poa_now, 1), percent(one.area.pod),
+         percent(one.area.survivable), f"{one.from_minute:.0f} to {one.to_minute:.0f} min",
+         _survival_words(one.survival_percent), f"{one.gain_per_minute:.2f}", percent(new[one.area.name], 1))
+        for number, one in enumerate(order, start=1)
+    ]  # fmt: skip
+    head = (
+        "", "area", "POA", "POA then", "POD", "survivable", "searched", "alive when free", "% per min", "POA after all",
+    )  # fmt: skip
+    formula = (
+        f"Order: {RANKING_FORMULA}. Survivable ground first (Canadian avalanche search course notes); the shares are "
+        "your own weights, no source gives any."
+    )
+    in_vain = (
+        f"All searches together find the person with {percent(found, 1)}; after all in vain, "
+        f"{percent(outside, 1)} of the POA lie outside of all areas (Bayes)."
+    )
+    notes = (
+        formula,
+        _best_words(order, best),
+        in_vain,
+        f"Survival: {curve.name}, {curve.title}. {curve.source} [{curve.confidence}]. Averages over many burials.",
+    )
+    return paragraphs("Parts of the debris in order of search", table(head, rows), bullets(notes))
+
+
+def _best_words(order: Sequence[Ranked], best: Sequence[Ranked] | None) -> str:
+    chance = saved_percent(order)
+    words = f"Found alive in this order: {chance:.1f} % (where survival is no data, the middle of its bounds)."
+    if best is None:
+        return f"{words} Too many areas to try all orders."
+    if saved_percent(best) < chance + 0.05:
+        return f"{words} No other order gives more."
+    names = ", ".join(one.area.name for one in best)
+    return f"{words} Of all orders the most is {saved_percent(best):.1f} %: {names}."
+
+
+def _survival_words(bounds: tuple[float, float]) -> str:
+    return f"{bounds[0]:.0f} %" if bounds[0] == bounds[1] else f"no data; {bounds[0]:.0f} to {bounds[1]:.0f} %"
+
+
+def probe_text(spiral: Spiral, plans: Sequence[LinePlan], notes: Sequence[str]) -> str:
+    """Spiral, probe lines with published and computed POD, what they take."""
+    radii = sorted({0.5, 1.0, spiral.radius_m} - ({0.5, 1.0} if spiral.radius_m <= 0.5 else set()))
+    counted = [int(((spiral.across_m**2 + spiral.up_m**2) <= (radius + 1e-9) ** 2).sum()) for radius in radii]
+    spiral_table = table(
+        ("radius", "holes of the spiral", "area over spacing squared"),
+        [(f"{radius:g} m", f"{count}", f"{holes_for_radius(radius, spiral.spacing_m):.0f}")
+         for radius, count in zip(radii, counted, strict=True)],
+    )  # fmt: skip
+    head = (
+        f"Spiral after the transceiver: {spiral.spacing_m:g} m between holes and between turns, at right angles to the "
+        f"snow, on {spiral.slope_deg:g} degrees"
+    )
+    lines = table(
+        ("probe line", "holes", "per 100 m2", "deep", "POD", "year", "body model; people; source"),
+        [_line_row(plan) for plan in plans],
+    )
+    computed = table(
+        ("probe line", "published", *SHAPES),
+        [(plan.line.name, percent(plan.line.pod), *(percent(grid_pod(plan.line.across_m, plan.line.along_m, shape))
+                                                    for shape in SHAPES)) for plan in plans],
+    )  # fmt: skip
+    return paragraphs(
+        head, spiral_table, "Probe lines as published (spacing along the line x from step to step)", lines,
+        wrapped(_GEOMETRY), computed, _work_table(plans), bullets(notes),
+    )  # fmt: skip
+
+
+def _line_row(plan: LinePlan) -> tuple[str, ...]:
+    line = plan.line
+    density = holes_per_100_m2(line.across_m, line.along_m)
+    return (
+        line.name, f"{line.across_m:.2f} x {line.along_m:.2f} m", f"{density:.0f}",
+        f"{line.depth_m:g} m" if line.depth_m else "full", percent(line.pod),
+        str(line.year) if line.year else "no date",
+        f"{line.model}; {line.people}; {line.source} [{line.confidence}]",
+    )  # fmt: skip
+
+
+def _work_table(plans: Sequence[LinePlan]) -> str:
+    first = plans[0]
+    rows = [
+        (plan.line.name, f"{plan.holes}", f"{plan.sweeps}", f"{plan.steps}",
+         "no data" if plan.minutes is None else f"{plan.minutes:.0f} min")
+        for plan in plans
+    ]  # fmt: skip
+    title = f"{first.people} people on {first.width_m:g} x {first.length_m:g} m"
+    return f"{title}\n\n" + table(("probe line", "holes", "sweeps", "steps of the line", "time"), rows)
+
+
+def dig_text(dig: Dig) -> str:
+    """Conveyor, diggers, where to begin, turns."""
+    head = wrapped(
+        f"Dig: {dig.depth_m:g} m deep on {dig.slope_deg:g} degrees. Conveyor {dig.length_m:.1f} m long, downhill from "
+        f"the probe (2 x depth on flat, 1 x depth on steep: {SCHEME_SOURCE}; flat is 0 degrees, steep 25 and more, "
+        "even between them: design choice)"
+    )
+    needed = table(
+        ("rule", "needed", "present", "missing", "source"),
+        [
+            ("one for 0.8 m", str(dig.needed["scheme"]), str(dig.diggers), str(dig.missing["scheme"]), SCHEME_SOURCE),
+            (
+                "one for a metre, 2023",
+                str(dig.needed["2023"]),
+                str(dig.diggers),
+                str(dig.missing["2023"]),
+                UPDATE_SOURCE,
+            ),
+        ],
+    )
+    starts = table(
+        ("begin", "year", "rule and source"),
+        [(_below(rule.downhill_m), str(rule.year) if rule.year else "no date", f"{rule.words} ({rule.source})")
+         for rule in dig.starts],
+    )  # fmt: skip
+    order = "; ".join(f"{4 * turn} min: {' '.join(map(str, people))}" for turn, people in enumerate(dig.order))
+    return paragraphs(head, needed, starts, f"Turns, front first: {order}", bullets(dig.notes))
+
+
+def _below(downhill_m: tuple[float, float] | None) -> str:
+    if downhill_m is None:
+        return "in steps"
+    return "at the probe" if downhill_m[1] == 0.0 else f"{metres(*downhill_m, digits=2)} below the probe"
+
+
+# ---- Targets, exercises and debriefs told in a terminal
+
+DRILL_TEXT_WIDTH = 110
+
+
+def exercises_text(known: Mapping[str, Exercise]) -> str:
+    """All exercises with what they ask and where they come from."""
+    rows = []
+    for name, one in known.items():
+        low, high = one.depth_m
+        depth = f"{low:g} m" if low == high else f"{low:g} to {high:g} m"
+        field = f"{one.field_m[0]:g} x {one.field_m[1]:g} m" if one.field_m else ""
+        limit = f"{one.time_limit_min:g} min" if one.time_limit_min else ""
+        hidden = f"{one.targets}" + (f" + {one.decoys}" if one.decoys else "")
+        words = f"{one.title}. {one.source} ({one.confidence}). {one.note}".strip()
+        rows.append((name, hidden, depth, field, limit, words))
+    return table(("name", "hidden", "depth", "ground", "limit", "what and from where"), rows)
+
+
+def targets_text(plan: Planned, hidden: Hidden, folder: Path) -> str:
+    """What was hidden, without its places: the staff sheet has them."""
+    decoys = len(hidden.targets) - hidden.transmitters
+    told = [
+        plan.name,
+        f"Exercise    {hidden.exercise_name}: {hidden.exercise.source}",
+        f"Hidden      {hidden.transmitters} transmitters, {decoys} decoys, seed {hidden.seed}",
+    ]
+    for one in sorted(hidden.difficulty, key=lambda target: int(target.name[1:])):
+        p10, p50, p90 = one.first_signal_s
+        times = f"{elapsed_text(p50)} ({elapsed_text(p10)} to {elapsed_text(p90)})" if math.isfinite(p50) else ""
+        signal = f"first signal after {times}" if times else "not heard on the plan's walk"
+        near = f", nearest other {one.neighbour_m:.0f} m" if math.isfinite(one.neighbour_m) else ""
+        told.append(f"{one.name:<12}{one.depth_m:.2f} m deep, {signal}, overlap {percent(one.overlap)}{near}")
+    told += _wrapped("Note        ", _target_notes(plan))
+    return "\n".join([*told, "", *textwrap.wrap(SHORT_CAUTION, DRILL_TEXT_WIDTH), "", f"Written to {folder}"])
+
+
+def _target_notes(plan: Planned) -> list[str]:
+    told = ["Dummies only. Hide only on ground that no start zone in this model reaches: see lastseen drill sites."]
+    if plan.poa is None:
+        told.append("The folder holds no probability of area: any place of the outline is as likely.")
+    if plan.flat:
+        told.append("The ground is taken as flat for want of an elevation model.")
+    return told
+
+
+def debrief_text(made: Debrief, folder: Path) -> str:
+    """A debrief in a dozen lines."""
+    band, left = made.band, made.leftover
+    shares = f"surely {percent(band.sure)}, perhaps {percent(band.perhaps)}, not {percent(band.none)}"
+    word = f"tracks at their word {percent(band.half, 1)} (planned {percent(made.plan.coverage, 1)})"
+    told = [made.plan.name, f"Covered     {shares}; {word}"]
+    for one in made.searchers:
+        when = (
+            f", {elapsed_text(float(one.time_s[0]) - made.zero_s)} to "
+            f"{elapsed_text(float(one.time_s[-1]) - made.zero_s)}"
+            if one.track.timed
+            else ", no times"
+        )
+        told += _wrapped(
+            f"{'S' + str(one.number):<12}",
+            [f"{one.track.name}: {one.metres:.0f} m{when}; {percent(one.band.half)} of the outline as recorded"],
+        )
+        told += _wrapped(" " * 12, one.said)
+    told += _wrapped("Next        ", left.advice)
+    told += _wrapped("Note        ", made.notes)
+    return "\n".join([*told, "", *textwrap.wrap(SHORT_CAUTION, DRILL_TEXT_WIDTH), "", f"Written to {folder}"])
+
+
+def _wrapped(mark: str, texts: Iterable[str]) -> list[str]:
+    lines = []
+    for text in texts:
+        lines += textwrap.wrap(text, DRILL_TEXT_WIDTH, initial_indent=mark, subsequent_indent=" " * 12)
+        mark = " " * 12
+    return lines
+
+
+# ---- A pre-reading in a terminal: the table of stretches, or the worst start zones
+
+MOST_ZONES = 10
+
+
+def line_summary(view: LineView, folder: Path | None) -> str:
+    """The table of stretches, places to regroup, notes, the caution."""
+    r = view.reading
+    head, rows = table_rows(r)
+    places = [f"{one.letter} at {one.along_m:.0f} m. {regroup_sentence(one)}" for one in r.regroup]
+    return paragraphs(
+        table(head, rows),
+        "Places to regroup:\n" + (bullets(places) if places else "- none was found on or beside the line"),
+        bullets(view.notes),
+        f"Written to {folder}" if folder else "",
+    )
+
+
+def area_summary(view: AreaView, folder: Path) -> str:
+    """How many start zones, the worst of them, their slopes beside those of incidents, notes, the caution."""
+    low, mid, high = view.slope_percentiles_deg()
+    a, b, c = INCIDENT_SLOPES_DEG
+    slopes = (
+        f"Slope of start cells, 5th, 50th and 95th percentile: {low:.0f}, {mid:.0f}, {high:.0f} degrees; of reported "
+        f"incidents (Tirol 1993-2024) {a:.0f}, {b:.0f}, {c:.0f}."
+        if np.isfinite(mid)
+        else ""
+    )
+    rows = [(str(k), zone_sentence(row)) for k, (row, _) in enumerate(view.zones[:MOST_ZONES], start=1)]
+    return paragraphs(
+        f"{len(view.zones)} start zones, {view.bodies:,} bodies. The worst:",
+        table(("zone", "what it does to somebody who is caught in it"), rows) if rows else "",
+        slopes,
+        bullets(view.notes),
+        f"Written to {folder}",
+    )

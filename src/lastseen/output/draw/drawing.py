@@ -1,0 +1,410 @@
+"""The sheet being drawn: figure, axes in metres and millimetres, room for labels, and plain figures."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+import warnings
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.ft2font import LoadFlags
+from matplotlib.lines import Line2D
+from matplotlib.patches import PathPatch, Polygon
+from matplotlib.path import Path as Outline
+from matplotlib.patheffects import Stroke
+from matplotlib.text import Text
+from matplotlib.ticker import AutoMinorLocator
+from shapely.geometry import LineString
+from shapely.geometry.base import BaseGeometry
+from shapely.geometry.polygon import orient
+
+from lastseen import __version__
+from lastseen.core import BoolArray, FloatArray, only_areas
+from lastseen.output.caution import SHORT_CAUTION
+from lastseen.output.draw.layout import Box, Extent, Sheet
+from lastseen.output.draw.palette import Palette, load_palette
+
+if TYPE_CHECKING:
+    from lastseen.output.draw.palette import Dashes
+
+
+# ---- Room for labels: what is already drawn, and the best free place for the next one. Millimetres on the page
+
+CELL_MM = 0.4
+RINGS_MM = (0.0, 2.2, 3.0, 4.0, 5.2, 6.8, 8.8, 11.5, 15.0, 20.0)
+ROUND = tuple(math.radians(a) for a in range(0, 360, 20))
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A place for a label: its middle, and how far from what it names."""
+
+    x: float
+    y: float
+    away: float
+
+
+class Room:
+    """What is taken inside a box: labels (hard) and lines (soft)."""
+
+    def __init__(self, box: Box) -> None:
+        self.box = box
+        shape = (math.ceil(box.height / CELL_MM), math.ceil(box.width / CELL_MM))
+        self._hard: BoolArray = np.zeros(shape, np.bool_)
+        self._soft: FloatArray = np.zeros(shape)
+
+    def ink(self, points: FloatArray, weight: float) -> None:
+        """A line that labels should rather not hide."""
+        for a, b in pairwise(points):
+            n = max(2, int(math.dist(a, b) / (0.5 * CELL_MM)))
+            rows, cols, inside = self._cells(np.linspace(a, b, n))
+            self._soft[rows[inside], cols[inside]] = np.maximum(self._soft[rows[inside], cols[inside]], weight)
+
+    def take(self, x: float, y: float, width: float, height: float) -> None:
+        """A box that nothing else may cover."""
+        rows, cols = self._window(x, y, width, height)
+        self._hard[rows, cols] = True
+
+    def cost(self, x: float, y: float, width: float, height: float) -> float:
+        """Ink below a box; infinite where it is taken or leaves the body."""
+        rim = 0.5
+        if (
+            x - width / 2 < self.box.left + rim
+            or x + width / 2 > self.box.right - rim
+            or y - height / 2 < self.box.bottom + rim
+            or y + height / 2 > self.box.top - rim
+        ):
+            return math.inf
+        rows, cols = self._window(x, y, width, height)
+        return math.inf if self._hard[rows, cols].any() else float(self._soft[rows, cols].sum())
+
+    def around(self, anchors: Sequence[tuple[float, float]], width: float, height: float) -> Spot | None:
+        """The best spot on or around the anchors (the first is preferred); takes it."""
+        best, least = None, math.inf
+        for rank, (ax, ay) in enumerate(anchors):
+            for r in RINGS_MM:
+                if 1.5 * (r + rank) >= least:
+                    break
+                for angle in ROUND if r else (0.0,):
+                    x, y = ax + r * math.cos(angle), ay + r * math.sin(angle)
+                    cost = self.cost(x, y, width, height) + 1.5 * (r + rank)
+                    if cost < least:
+                        best, least = Spot(x, y, r), cost
+        if best is not None:
+            self.take(best.x, best.y, width, height)
+        return best
+
+    def first_free(self, places: Iterable[tuple[float, float]], width: float, height: float, most: float) -> int | None:
+        """Number of the first place with little ink below; takes it."""
+        for number, (x, y) in enumerate(places):
+            if self.cost(x, y, width, height) <= most:
+                self.take(x, y, width, height)
+                return number
+        return None
+
+    def _cells(self, points: FloatArray) -> tuple[np.ndarray, np.ndarray, BoolArray]:
+        cols = ((points[:, 0] - self.box.left) / CELL_MM).astype(int)
+        rows = ((points[:, 1] - self.box.bottom) / CELL_MM).astype(int)
+        ny, nx = self._hard.shape
+        inside = (rows >= 0) & (rows < ny) & (cols >= 0) & (cols < nx)
+        return rows, cols, np.asarray(inside)
+
+    def _window(self, x: float, y: float, width: float, height: float) -> tuple[slice, slice]:
+        left, low = x - width / 2 - self.box.left, y - height / 2 - self.box.bottom
+        return (
+            slice(max(0, int(low / CELL_MM)), max(0, math.ceil((low + height) / CELL_MM))),
+            slice(max(0, int(left / CELL_MM)), max(0, math.ceil((left + width) / CELL_MM))),
+        )
+
+
+# ---- The sheet being drawn: figure, map axes in metres, page axes in millimetres, and the plainest strokes
+
+DPI = 200
+MEASURE_DPI = 720
+PLAIN_LETTERS = ("-liga",)  # joined letters would be cut out of their words in a PDF
+HALO = 1.8  # points, both sides together
+MM_PER_INCH = 25.4
+MM_PER_POINT = MM_PER_INCH / 72.0
+FONT = "DejaVu Sans"
+# The look must not depend on the settings of whoever runs it.
+SETTINGS: dict[str, Any] = {
+    "font.family": FONT,
+    "hatch.linewidth": 0.45,
+    "lines.scale_dashes": False,
+    "path.simplify": False,
+    "pdf.fonttype": 42,  # letters stay letters, and their outlines are in the file
+    "svg.hashsalt": "lastseen",
+}
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A sheet with its axes.
+
+    Attributes
+    ----------
+    sheet : Sheet
+    figure : Figure
+    ground : Axes
+        The body, in map metres.
+    page : Axes
+        The whole page, in millimetres, above the body.
+    room : Room
+        Where labels may go.
+    palette : Palette
+    """
+
+    sheet: Sheet
+    figure: Figure
+    ground: Axes
+    page: Axes
+    room: Room
+    palette: Palette
+
+    def axes_in(self, box: Box, extent: Extent, zorder: float) -> Axes:
+        """Bare axes in a box of the page."""
+        return bare_axes(self.figure, self.sheet, box, extent, zorder)
+
+    def text(self, x: float, y: float, words: str, size: float, **look: Any) -> None:
+        """Text on the page; never read as formula."""
+        halo = self.palette.ground.paper if look.pop("halo", False) else ""
+        font = FontProperties(family=FONT, size=size, weight=look.pop("weight", "normal"))
+        look.setdefault("color", self.palette.ground.text)
+        place = {"transform": self.page.transData, "fontproperties": font, "parse_math": False}
+        place["fontfeatures"] = PLAIN_LETTERS
+        self.page.add_artist(Words(x, y, words, halo=halo, **place, **look)).set_clip_on(False)
+
+    def width_mm(self, words: str, size: float, weight: str = "normal") -> float:
+        """Width of a text on paper."""
+        return text_width_mm(words, size, weight)
+
+    def line(self, points: Any, color: str, width: float, dashes: Dashes = (), **look: Any) -> None:
+        """A line on the page."""
+        self.page.add_line(stroke(points, color, width, dashes, **look))
+
+    def box(self, box: Box, **look: Any) -> None:
+        """A rectangle on the page."""
+        corners = [(box.left, box.bottom), (box.right, box.bottom), (box.right, box.top), (box.left, box.top)]
+        self.page.add_patch(Polygon(corners, **look))
+
+    def arrow(self, x: float, y: float, direction: float, size: float, color: str) -> None:
+        """A filled arrow head on the page; direction in radians from east."""
+        self.page.add_patch(
+            Polygon(
+                arrow_corners(x, y, direction, size),
+                facecolor=color,
+                edgecolor=self.palette.lanes.casing,
+                linewidth=0.5,
+                clip_path=None,
+                zorder=8,
+            )
+        )
+
+    def inside(self, x: float, y: float, rim: float = 0.0) -> bool:
+        """Whether a place on the page lies in the body and not under the overview."""
+        b, o = self.sheet.body, self.sheet.overview
+        if not (b.left + rim <= x <= b.right - rim and b.bottom + rim <= y <= b.top - rim):
+            return False
+        return o is None or not (o.left - rim <= x <= o.right + rim and o.bottom - rim <= y <= o.top + rim)
+
+
+class Words(Text):
+    """Text, over its own shape drawn wider in the colour of the paper where a halo is wanted.
+
+    A path effect would turn the letters themselves into shapes: in a PDF they stay text this way.
+    """
+
+    def __init__(self, x: float, y: float, words: str, *, halo: str, **look: Any) -> None:
+        super().__init__(x, y, words, **look)
+        self._halo = halo
+
+    def draw(self, renderer: Any) -> None:
+        """Draw the halo, then the text."""
+        if self._halo:
+            colour = self.get_color()
+            self.set(color=self._halo, path_effects=[Stroke(linewidth=HALO, foreground=self._halo)])
+            super().draw(renderer)
+            self.set(color=colour, path_effects=[])
+        super().draw(renderer)
+
+
+@lru_cache(maxsize=1 << 16)
+def text_width_mm(words: str, size: float, weight: str) -> float:
+    """Width of a text on paper, letters unhinted, as they are in a PDF."""
+    font = get_font(findfont(FontProperties(family=FONT, weight=weight)))
+    font.set_size(size, MEASURE_DPI)
+    font.set_text(words, 0.0, flags=LoadFlags.NO_HINTING)
+    width, _ = font.get_width_height()
+    return float(width) / 64.0 / MEASURE_DPI * MM_PER_INCH
+
+
+def start_drawing(sheet: Sheet, palette: Palette) -> Drawing:
+    """An empty page."""
+    figure = _empty(sheet, palette)
+    ground = bare_axes(figure, sheet, sheet.body, sheet.extent, 1.0)
+    page = _whole_page(figure, sheet)
+    room = Room(sheet.body)
+    if sheet.overview is not None:
+        o = sheet.overview
+        room.take(o.left + o.width / 2, o.bottom + o.height / 2, o.width + 1.0, o.height + 1.0)
+    return Drawing(sheet, figure, ground, page, room, palette)
+
+
+def start_page(sheet: Sheet) -> Drawing:
+    """An empty page without a map."""
+    palette = load_palette()
+    figure = _empty(sheet, palette)
+    page = _whole_page(figure, sheet)
+    return Drawing(sheet, figure, page, page, Room(sheet.body), palette)
+
+
+def _empty(sheet: Sheet, palette: Palette) -> Figure:
+    figure = Figure(figsize=(sheet.width / MM_PER_INCH, sheet.height / MM_PER_INCH), dpi=DPI)
+    FigureCanvasAgg(figure)
+    figure.patch.set_facecolor(palette.ground.paper)
+    return figure
+
+
+def _whole_page(figure: Figure, sheet: Sheet) -> Axes:
+    whole = Box(0.0, 0.0, sheet.width, sheet.height)
+    page = bare_axes(figure, sheet, whole, (0.0, 0.0, sheet.width, sheet.height), 3.0)
+    page.patch.set_visible(False)
+    return page
+
+
+def bare_axes(figure: Figure, sheet: Sheet, box: Box, extent: Extent, zorder: float) -> Axes:
+    """Axes without any furniture."""
+    place = (box.left / sheet.width, box.bottom / sheet.height, box.width / sheet.width, box.height / sheet.height)
+    axes = figure.add_axes(place)
+    axes.set_zorder(zorder)
+    axes.set_xlim(extent[0], extent[2])
+    axes.set_ylim(extent[1], extent[3])
+    axes.set_autoscale_on(False)
+    axes.set_axis_off()
+    return axes
+
+
+def stroke(points: Any, color: str, width: float, dashes: Sequence[float] = (), **look: Any) -> Line2D:
+    """A line of a width in points and dashes in points."""
+    xy = np.asarray(points, float)
+    style: Any = (0, tuple(dashes)) if dashes else "-"
+    ends = {"dash_capstyle": "butt", "solid_capstyle": "round", "solid_joinstyle": "round"}
+    return Line2D(
+        xy[:, 0].tolist(), xy[:, 1].tolist(), color=color, linewidth=width, linestyle=style, **{**ends, **look}
+    )
+
+
+def area_patch(area: BaseGeometry, **look: Any) -> PathPatch:
+    """A patch of polygons with their holes."""
+    rings: list[FloatArray] = []
+    for one in only_areas(area).geoms:
+        turned = orient(one)
+        rings += [np.asarray(ring.coords)[:, :2] for ring in (turned.exterior, *turned.interiors)]
+    if not rings:
+        return PathPatch(Outline(np.empty((0, 2))), **look)
+    codes = [
+        np.r_[Outline.MOVETO, np.full(len(ring) - 2, Outline.LINETO), Outline.CLOSEPOLY].astype(np.uint8)
+        for ring in rings
+    ]
+    return PathPatch(Outline(np.concatenate(rings), np.concatenate(codes)), **look)
+
+
+def arrow_corners(x: float, y: float, direction: float, size: float) -> list[tuple[float, float]]:
+    """An arrow head around a point."""
+    c, s = math.cos(direction), math.sin(direction)
+    shape = ((0.6, 0.0), (-0.4, 0.42), (-0.2, 0.0), (-0.4, -0.42))
+    return [(x + size * (a * c - b * s), y + size * (a * s + b * c)) for a, b in shape]
+
+
+def on_page(sheet: Sheet, line: LineString) -> FloatArray:
+    """A line of the map in page millimetres."""
+    return np.array([sheet.on_page(*point[:2]) for point in line.coords])
+
+
+# ---- What plain figures share: size, letters, axes, caution, and the same bytes for the same numbers
+
+SIZE, SMALL = 8.5, 6.8
+FOOT_MM, HEAD_MM = 12.0, 15.0  # room for caution and heading
+
+
+@contextmanager
+def plain_look() -> Iterator[None]:
+    """Independent of the settings of whoever runs it."""
+    with mpl.rc_context(), warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)
+        mpl.rcdefaults()
+        mpl.rcParams.update(SETTINGS | {"font.size": SIZE})  # type: ignore[arg-type]
+        yield
+
+
+def new_figure(width_mm: float, height_mm: float) -> Figure:
+    """An empty sheet."""
+    figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), dpi=DPI)
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def height_mm(figure: Figure) -> float:
+    """Height of a figure."""
+    return float(figure.get_size_inches()[1]) * MM_PER_INCH
+
+
+def write_png(figure: Figure, path: Path) -> None:
+    """No software and no date in the file: the same numbers, the same bytes."""
+    figure.savefig(path, format="png", dpi=DPI, metadata={"Software": None})
+
+
+def dress(axes: Axes, palette: Palette) -> None:
+    """Thin frame, ticks in the text colour, light lines along x."""
+    ink = palette.ground
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        axes.spines[side].set_color(ink.frame)
+        axes.spines[side].set_linewidth(0.7)
+    axes.tick_params(colors=ink.text, width=0.7, length=3)
+    axes.tick_params(which="minor", width=0.5, length=1.8)
+    axes.xaxis.set_minor_locator(AutoMinorLocator())
+    axes.grid(axis="both", color=ink.grid, linewidth=0.35, alpha=0.6)
+    axes.set_axisbelow(True)
+
+
+def heading(figure: Figure, palette: Palette, title: str, under: str) -> None:
+    """Title and one line under it, at the top left; the version at the top right."""
+    version, millimetre = f"lastseen {__version__}", 1.0 / height_mm(figure)
+    figure.text(
+        0.98, 1.0 - 3.4 * millimetre, version, size=SMALL, va="top", ha="right", color=palette.ground.faint_text
+    )
+    figure.text(
+        0.02,
+        1.0 - 3.4 * millimetre,
+        title,
+        size=11,
+        weight="bold",
+        va="top",
+        color=palette.ground.text,
+        parse_math=False,
+    )
+    figure.text(
+        0.02, 1.0 - 9.6 * millimetre, under, size=SIZE, va="top", color=palette.ground.faint_text, parse_math=False
+    )
+
+
+def footing(figure: Figure, palette: Palette, lines: Sequence[str], letters: int = 148) -> None:
+    """Sources and caution at the bottom left."""
+    words = [part for line in (*lines, SHORT_CAUTION) for part in textwrap.wrap(line, letters)]
+    low, ink = 2.0 / height_mm(figure), palette.ground.faint_text
+    look: dict[str, Any] = {"size": SMALL, "va": "bottom", "color": ink, "linespacing": 1.35, "parse_math": False}
+    figure.text(0.02, low, "\n".join(words), **look)

@@ -1,0 +1,208 @@
+"""Around the body: frame, grid, scale bar, the three norths, overview."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from shapely.geometry import LineString, box
+
+from lastseen.core import GEOD, WGS84, FloatArray, InputError, convergence_deg, to_lonlat, transformer, utm_crs
+from lastseen.output.draw.drawing import Drawing, area_patch, on_page, stroke
+from lastseen.output.draw.layout import TICKS_MM, Box, Extent
+from lastseen.output.draw.panel import LEAST_TEXT, line_mm, wrapped
+from lastseen.output.draw.parts import draw_debris, draw_last_seen, draw_release, draw_relief
+from lastseen.output.draw.relief import drawn_lattice
+from lastseen.output.draw.shown import Shown
+
+ROUND_M = tuple(m * 10**p for p in range(5) for m in (1, 2, 5))
+GRID_STEPS_M = (100, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000)
+GRID_MM, BAR_MM = 19.0, 38.0  # least distance of grid lines, longest scale bar
+LONG_STEP_MM = 45.0  # a longer step of the grid is split in ten on the frame, a shorter one in five
+SMALL = LEAST_TEXT
+NORTHS_MM = 25.0  # width of the three arrows
+Line = tuple[int, LineString]
+
+
+def draw_frame(d: Drawing, crs: Any) -> int:
+    """Frame, and the UTM grid with its numbers; returns its spacing in metres."""
+    b, k, ink = d.sheet.body, d.sheet.metres_per_mm, d.palette.ground
+    step = next((one for one in GRID_STEPS_M if one / k >= GRID_MM), GRID_STEPS_M[-1])
+    for axis in (0, 1):
+        for _, line in _grid_lines(d, crs, step, axis):
+            d.ground.add_line(stroke(line.coords, ink.grid, 0.4, zorder=2.3))
+    parts = 10 if step / k > LONG_STEP_MM else 5
+    for axis in (0, 1):
+        for number, line in _grid_lines(d, crs, step / parts, axis):
+            _tick(d, line, axis, number if number % step == 0 else None)
+    d.box(b, fill=False, edgecolor=ink.frame, linewidth=0.9, zorder=12)
+    return int(step)
+
+
+def _grid_lines(d: Drawing, crs: Any, step: float, axis: int) -> list[Line]:
+    """Lines of equal easting (axis 0) or northing (1) across the body, in map metres."""
+    west, south, east, north = d.sheet.extent
+    grid = grid_crs(crs, d.sheet.extent)
+    body = box(west, south, east, north)
+    corners = np.array(body.segmentize(max(east - west, north - south) / 8.0).exterior.coords)
+    there = _moved(corners, crs, grid)
+    low, high = there.min(axis=0), there.max(axis=0)
+    along = np.linspace(low[1 - axis], high[1 - axis], 9)
+    found = []
+    for number in np.arange(math.ceil(low[axis] / step), math.floor(high[axis] / step) + 1) * step:
+        points = np.empty((along.size, 2))
+        points[:, axis], points[:, 1 - axis] = number, along
+        line = LineString(_moved(points, grid, crs)).intersection(body)
+        if isinstance(line, LineString) and not line.is_empty:
+            found.append((round(number), line))
+    return found
+
+
+def grid_crs(crs: Any, extent: Extent) -> Any:
+    """The CRS of the grid: the map's own where it is a UTM zone, else the zone of its middle; none near the poles."""
+    if crs.utm_zone is not None:
+        return crs
+    try:
+        return utm_crs(to_lonlat(0.5 * (extent[0] + extent[2]), 0.5 * (extent[1] + extent[3]), crs))
+    except InputError:
+        return crs
+
+
+def _moved(points: FloatArray, source: Any, target: Any) -> FloatArray:
+    if source == target:
+        return points
+    return np.stack(transformer(source, target).transform(points[:, 0], points[:, 1]), axis=1)
+
+
+def _tick(d: Drawing, line: LineString, axis: int, number: int | None) -> None:
+    """Both ends of a grid line at the frame, with its number at the lower or left one."""
+    b, ink = d.sheet.body, d.palette.ground.frame
+    length, width = (1.3, 0.6) if number is not None else (0.8, 0.4)
+    for x, y in on_page(d.sheet, line)[[0, -1]]:
+        if axis == 0 and abs(y - b.bottom) < 0.01:
+            d.line([(x, y), (x, y - length)], ink, width)
+            if number is not None:
+                d.text(x, y - 1.6, f"{number}", SMALL, ha="center", va="top")
+        elif axis == 0 and abs(y - b.top) < 0.01:
+            d.line([(x, y), (x, y - length)], ink, width, zorder=11)
+        elif axis == 1 and abs(x - b.left) < 0.01:
+            d.line([(x, y), (x - length, y)], ink, width)
+            half = 0.5 * d.width_mm(f"{number}", SMALL)
+            if number is not None and b.bottom - TICKS_MM <= y - half and y + half <= b.top:
+                look = {"ha": "right", "va": "center", "rotation": 90, "rotation_mode": "default"}
+                d.text(x - 1.6, y, f"{number}", SMALL, **look)
+        elif axis == 1 and abs(x - b.right) < 0.01:
+            d.line([(x, y), (x - length, y)], ink, width, zorder=11)
+
+
+def draw_under(
+    d: Drawing,
+    crs: Any,
+    grid_m: int,
+    contour_m: float | None,
+    *,
+    declination_deg: float | None = None,
+    date: str | None = None,
+) -> None:
+    """Scale bar, what the map is drawn in, and the three norths; no contours are named where there are none."""
+    west, south, east, north = d.sheet.extent
+    middle = to_lonlat(0.5 * (west + east), 0.5 * (south + north), crs)
+    grid = grid_crs(crs, d.sheet.extent)
+    turn, own = convergence_deg(grid, middle), convergence_deg(crs, middle)
+    u = d.sheet.under
+    _norths(d, u.left + 3.5, u.top - 5.2, own, turn, declination_deg)
+    left = u.left + NORTHS_MM
+    end = _scale_bar(d, crs, left, u.top - 2.4)
+    scale = f"1:{_spaced(d.sheet.scale)} on {d.sheet.paper}, printed without scaling"
+    d.text(u.right, u.top - 1.6, scale if d.width_mm(scale, 7.0) < u.right - end else scale[: scale.index(",")], 7.0,
+           ha="right", va="center", weight="bold")  # fmt: skip
+    sentences = [
+        f"Grid: {grid.name}, {_spaced(grid_m)} m" + ("" if grid == crs else f"; map in {crs.name}"),
+        f"N true north. GN grid north, {_aside(turn)}. {_magnetic(declination_deg, date)}",
+    ]
+    if contour_m is not None:
+        sentences[0] += f"; contours every {contour_m:g} m"
+    y = u.top - 7.2
+    for words in sentences:
+        for one in wrapped(d, f"{words}.", u.right - left, SMALL):
+            d.text(left, y, one, SMALL, va="center")
+            y -= line_mm(SMALL)
+
+
+def _aside(turn_deg: float) -> str:
+    if abs(turn_deg) < 0.05:
+        return "on it"
+    return f"{abs(turn_deg):.1f}° {'east' if turn_deg > 0 else 'west'} of it"
+
+
+def _magnetic(declination_deg: float | None, date: str | None) -> str:
+    """Magnetic north and its date; where neither is known, a line to write it on. No date is ever made up."""
+    if declination_deg is not None:
+        return f"MN magnetic north, {_aside(declination_deg)} on {date} (World Magnetic Model 2025)"
+    why = "no date was given" if date is None else f"the magnetic model says nothing about {date}"
+    return f"MN magnetic north: {why}; write it in: ______° E / W of N on ____________"
+
+
+def _spaced(number: float) -> str:
+    return f"{number:,.0f}".replace(",", " ")
+
+
+def _norths(d: Drawing, x: float, y: float, own_deg: float, grid_deg: float, declination_deg: float | None) -> None:
+    """Three arrows, each in its own direction on the sheet, whose upper edge is the north of the map's own CRS."""
+    arrows = [("N", own_deg), ("GN", own_deg - grid_deg)]
+    if declination_deg is not None:
+        arrows.append(("MN", own_deg - declination_deg))
+    ink = d.palette.ground.frame
+    for number, (name, left_deg) in enumerate(arrows):
+        angle = math.radians(90.0 + left_deg)
+        c, s = math.cos(angle), math.sin(angle)
+        cx = x + 7.0 * number
+        d.line([(cx - 4.2 * c, y - 4.2 * s), (cx + 3.0 * c, y + 3.0 * s)], ink, 1.1 if name == "N" else 0.6)
+        d.arrow(cx + 3.0 * c, y + 3.0 * s, angle, 3.2 if name == "N" else 2.2, ink)
+        d.text(cx, y - 6.2, name, 7.0 if name == "N" else SMALL, ha="center", va="center", weight="bold")
+
+
+def _scale_bar(d: Drawing, crs: Any, x: float, y: float) -> float:
+    """True lengths on the ground; returns the right end."""
+    mm_per_m = 1.0 / (d.sheet.metres_per_mm * true_per_map(d, crs))
+    step = max((one for one in ROUND_M if 4 * one * mm_per_m <= BAR_MM), default=ROUND_M[0])
+    width, ink = step * mm_per_m, d.palette.ground
+    for part in range(4):
+        fill = ink.frame if part % 2 == 0 else ink.paper
+        d.box(Box(x + part * width, y, width, 1.6), facecolor=fill, edgecolor=ink.frame, linewidth=0.6)
+    for part in (0, 1, 2, 4):
+        words = f"{part * step}" + (" m" if part == 4 else "")
+        d.text(x + part * width, y - 0.6, words, SMALL, ha="center" if part else "left", va="top")
+    return float(x + 4 * width + 4.0)
+
+
+def true_per_map(d: Drawing, crs: Any) -> float:
+    """Metres on the ellipsoid for a metre of the map, at the middle of the sheet."""
+    west, south, east, north = d.sheet.extent
+    x, y = 0.5 * (west + east), 0.5 * (south + north)
+    lon, lat = transformer(crs, WGS84).transform([x - 500.0, x + 500.0], [y, y])
+    return float(GEOD.line_length(lon, lat)) / 1000.0
+
+
+def draw_overview(d: Drawing, shown: Shown) -> None:
+    """Release to toe, small, where the main map shows only the search."""
+    place, extent = d.sheet.overview, d.sheet.overview_extent
+    if place is None or extent is None:
+        return
+    k = (extent[2] - extent[0]) / place.width
+    axes = d.axes_in(place, extent, 2.0)
+    draw_relief(axes, drawn_lattice(shown.ground, extent, k), d.palette)
+    draw_release(axes, shown, d.palette, fill=True)
+    draw_debris(axes, shown, d.palette, 0.8)
+    for leg in shown.legs:
+        if leg.kind == "approach":
+            look = {"dash_capstyle": "round", "zorder": 6}
+            axes.add_line(stroke(leg.line.coords, d.palette.lanes.colour, 1.0, d.palette.lanes.approach, **look))
+    draw_last_seen(axes, shown.at_m, shown.radius_m, d.palette, k, 2.0)
+    axes.add_patch(
+        area_patch(box(*d.sheet.extent), fill=False, edgecolor=d.palette.ground.frame, linewidth=0.8, zorder=7)
+    )
+    d.box(place, fill=False, edgecolor=d.palette.ground.frame, linewidth=0.9, zorder=12)
+    words = f"overview 1:{_spaced(round(1000.0 * k, -2))}"
+    d.text(place.left + 1.2, place.top - 1.2, words, SMALL, va="top", halo=True, zorder=12)

@@ -1,0 +1,221 @@
+"""Labels on the map, the most important first; each avoids the ones before it and the lines below it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+from matplotlib.patches import FancyBboxPatch
+from shapely.geometry import LineString, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lastseen.core import FloatArray, only_areas, short_percent
+from lastseen.output.draw.drawing import MM_PER_POINT, Drawing, Spot, on_page
+from lastseen.output.draw.parts import Detail, entering, start_of, upright_deg
+from lastseen.output.draw.relief import Contours
+from lastseen.output.draw.shown import Shown, TrapMark
+
+LANE_SIZE, SIGN_SIZE, SMALL_SIZE, CONTOUR_SIZE = 7.0, 7.0, 6.0, 6.0
+LEADER_FROM_MM = 4.5
+CONTOUR_STEP_MM, CONTOUR_APART_MM = 6.0, 70.0
+Anchor = tuple[float, float]
+
+
+def name_everything(
+    d: Drawing,
+    shown: Shown,
+    levels: Contours,
+    steep: list[tuple[float, FloatArray]],
+    details: Sequence[Detail] | None = None,
+) -> None:
+    """Place all labels; what a detail names is not named again, and a detail (None) does not say where walks begin."""
+    for one in details or ():
+        x, y = d.sheet.on_page(one.sheet.extent[0], one.sheet.extent[3])
+        _sign(d, one.letter, [(x, y)], SIGN_SIZE + 1.0, d.palette.ground.frame, "bold")
+    elsewhere = shapely.union_all([one.ground for one in details or ()])
+    _name_point(d, shown, entries=details is not None)
+    _name_lanes(d, shown, elsewhere)
+    name_traps(d, shown.traps)
+    _name_zones(d, shown, elsewhere)
+    _name_poa(d, shown, elsewhere)
+    _name_release(d, shown)
+    name_contours(d, levels)
+    _name_lines(d, [(f"{slope:.0f}°", line) for slope, line in steep], SMALL_SIZE, d.palette.ground.faint_text)
+
+
+def _name_point(d: Drawing, shown: Shown, *, entries: bool) -> None:
+    ink = d.palette.person.line
+    if shown.at_m is not None:
+        x, y = d.sheet.on_page(*shown.at_m)
+        if d.inside(x, y, 2.0):
+            d.room.take(x, y, 5.0, 5.0)
+            _sign(d, "last-seen point", [(x, y)], size=SIGN_SIZE, color=ink, weight="bold")
+    start = start_of(shown)
+    if start is not None:
+        x, y = d.sheet.on_page(*start)
+        if d.inside(x, y, 2.0):
+            d.room.take(x, y, 3.4, 3.4)
+            _sign(d, "start", [(x, y)], size=SIGN_SIZE, color=d.palette.lanes.colour, weight="bold")
+    found = entering(d, shown) if entries else []
+    if found:
+        whence = "the start" if start is not None else "the last-seen point"
+        length = [leg.length_m for _, _, leg in found]
+        much = f"{min(length):.0f} m" if len(found) == 1 else f"{min(length):.0f} to {max(length):.0f} m"
+        anchors = [(x, y) for x, y, _ in found]
+        _sign(d, f"approach from {whence}, {much}", anchors, size=SMALL_SIZE, color=d.palette.lanes.colour)
+
+
+def _name_lanes(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
+    """Numbers at the start of lanes, and the searcher at the first of each."""
+    several = shown.searchers > 1
+    first = {leg.searcher: leg.lane for leg in reversed(shown.legs) if leg.lane is not None}
+    for lane in shown.lanes:
+        points = on_page(d.sheet, lane.line)
+        (x0, y0), (x1, y1) = points[0], points[1]
+        length = max(math.dist(points[0], points[1]), 1e-9)
+        ux, uy = (x1 - x0) / length, (y1 - y0) / length
+        drawn = LineString(points)
+        spots = (drawn.interpolate(share, normalized=True) for share in (0.1, 0.25, 0.4))
+        along = [(spot.x, spot.y) for spot in spots]
+        words = str(lane.number)
+        if several and first.get(lane.searcher) == lane.number:
+            words = f"S{lane.searcher}: {words}"
+        ahead = (x0 - 2.6 * ux, y0 - 2.6 * uy)
+        if not d.inside(x0, y0) or elsewhere.intersects(lane.line):
+            continue
+        _sign(
+            d,
+            words,
+            [ahead, (x0, y0), *along],
+            LANE_SIZE,
+            d.palette.lanes.colour,
+            "bold",
+            boxed="round",
+        )
+
+
+def name_traps(d: Drawing, traps: Sequence[TrapMark]) -> None:
+    """Letter and number of each trap."""
+    for trap in traps:
+        anchors = _anchors(d, trap.outline)
+        if anchors:
+            _sign(d, trap.name, anchors, SIGN_SIZE, d.palette.traps.colour, "bold", boxed="square")
+
+
+def _name_zones(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
+    for zone in shown.zones:
+        anchors = _anchors(d, zone.outline)
+        if anchors and not elsewhere.intersects(zone.outline):
+            _sign(d, f"Z{zone.number}", anchors, SIGN_SIZE, d.palette.debris.outline, "bold")
+
+
+def _name_poa(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
+    for share, whole in shown.poa:
+        area = only_areas(whole.difference(elsewhere))
+        rings = [np.array([d.sheet.on_page(*p) for p in one.exterior.coords]) for one in area.geoms]
+        if rings:
+            longest = max(rings, key=lambda ring: float(np.hypot(*np.diff(ring, axis=0).T).sum()))
+            seen = [(float(x), float(y)) for x, y in longest[:: max(1, len(longest) // 24)] if d.inside(x, y, 3.0)]
+            if seen:
+                _sign(d, short_percent(share), seen, SMALL_SIZE, d.palette.person.line, "bold", leader=False)
+
+
+def _name_release(d: Drawing, shown: Shown) -> None:
+    anchors = _anchors(d, shown.release)
+    if anchors:
+        _sign(d, "release", anchors, SMALL_SIZE, d.palette.snow.release, "bold")
+
+
+def name_contours(d: Drawing, levels: Contours) -> None:
+    """Heights along the index contours."""
+    index = {height for height, _ in levels.lines if levels.is_index(height)}
+    wanted = [(h, line) for h, line in levels.lines if h in index or len(index) < 2]
+    _name_lines(d, [(f"{h:.0f}", line) for h, line in wanted], CONTOUR_SIZE, d.palette.ground.contour_index)
+
+
+def _name_lines(d: Drawing, named: list[tuple[str, FloatArray]], size: float, color: str) -> None:
+    """A name along each line, again after a while, only where nothing is hidden."""
+    k = d.sheet
+    for words, line in named:
+        points = np.array([k.on_page(x, y) for x, y in line])
+        along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+        last = -math.inf
+        for s in np.arange(CONTOUR_STEP_MM, along[-1] - CONTOUR_STEP_MM, CONTOUR_STEP_MM):
+            if s - last < CONTOUR_APART_MM:
+                continue
+            ax, bx = (np.interp(s + off, along, points[:, 0]) for off in (-3.0, 3.0))
+            ay, by = (np.interp(s + off, along, points[:, 1]) for off in (-3.0, 3.0))
+            x, y = float(np.interp(s, along, points[:, 0])), float(np.interp(s, along, points[:, 1]))
+            angle = upright_deg(bx - ax, by - ay)
+            w, h = _turned(d.width_mm(words, size) + 0.8, size * MM_PER_POINT + 0.4, angle)
+            if d.room.first_free([(x, y)], w, h, 0.0) is not None:
+                look = {"ha": "center", "va": "center", "rotation": angle, "rotation_mode": "anchor"}
+                d.text(x, y, words, size, color=color, halo=True, zorder=9, **look)
+                last = float(s)
+
+
+def _turned(width: float, height: float, angle_deg: float) -> tuple[float, float]:
+    c, s = abs(math.cos(math.radians(angle_deg))), abs(math.sin(math.radians(angle_deg)))
+    return width * c + height * s, width * s + height * c
+
+
+def _anchors(d: Drawing, area: Polygon | MultiPolygon) -> list[Anchor]:
+    """Places inside what can be seen of an area, its deepest inside first."""
+    west, south, east, north = d.sheet.extent
+    seen = shapely.clip_by_rect(area, west, south, east, north)
+    if seen.is_empty:
+        return []
+    parts = [one for one in getattr(seen, "geoms", [seen]) if isinstance(one, Polygon) and one.area > 0]
+    if not parts:
+        return []
+    part = max(parts, key=lambda one: float(one.area))
+    deep = shapely.maximum_inscribed_circle(part, tolerance=0.02 * math.sqrt(part.area)).coords[0]
+    x0, y0, x1, y1 = part.bounds
+    gx, gy = (axis.ravel() for axis in np.meshgrid(np.linspace(x0, x1, 9), np.linspace(y0, y1, 9)))
+    inside = shapely.contains_xy(part, gx, gy)
+    more = list(zip(gx[inside].tolist(), gy[inside].tolist(), strict=True))
+    return [d.sheet.on_page(*p[:2]) for p in (deep, *more) if d.inside(*d.sheet.on_page(*p[:2]), 2.0)]
+
+
+def _sign(
+    d: Drawing,
+    words: str,
+    anchors: list[Anchor],
+    size: float,
+    color: str,
+    weight: str = "normal",
+    *,
+    boxed: str = "",
+    leader: bool = True,
+) -> None:
+    """A label near its anchors, with a leader where it had to move away; left out where nothing is free."""
+    width = d.width_mm(words, size, weight) + (1.7 if boxed else 0.6)
+    height = size * MM_PER_POINT * 0.95 + (1.2 if boxed else 0.4)
+    if boxed:
+        width = max(width, height)
+    spot = d.room.around(anchors, width, height)
+    if spot is None:
+        return
+    if leader and spot.away > LEADER_FROM_MM:
+        _leader(d, spot, anchors, color, height)
+    if boxed:
+        style = "round,pad=0,rounding_size=1.1" if boxed == "round" else "square,pad=0"
+        corner = (spot.x - width / 2 + 0.15, spot.y - height / 2 + 0.15)
+        frame = FancyBboxPatch(corner, width - 0.3, height - 0.3, boxstyle=style, linewidth=0.7, zorder=10)
+        frame.set(facecolor=d.palette.ground.paper, edgecolor=color)
+        d.page.add_patch(frame)
+    look = {"ha": "center", "va": "center_baseline", "weight": weight, "halo": not boxed, "zorder": 10.5}
+    d.text(spot.x, spot.y, words, size, color=color, **look)
+
+
+def _leader(d: Drawing, spot: Spot, anchors: list[Anchor], color: str, height: float) -> None:
+    near = min(anchors, key=lambda one: math.dist(one, (spot.x, spot.y)))
+    away = max(math.dist(near, (spot.x, spot.y)), 1e-9)
+    share = min(1.0, 0.5 * height / away)
+    start = (spot.x + share * (near[0] - spot.x), spot.y + share * (near[1] - spot.y))
+    d.line([start, near], color, 0.5, zorder=9.5)
+
+
+place_sign, places_in = _sign, _anchors  # for sheets that show other things

@@ -1,0 +1,276 @@
+"""What a map shows, taken from the contents of a plan, or from traps on their own; shapes in map metres."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from typing import TYPE_CHECKING, Any
+
+import shapely
+from shapely.geometry import LineString, MultiPolygon
+
+from lastseen.core import Grid, only_areas, outline_of_level, poa_areas
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from shapely.geometry.base import BaseGeometry
+
+    from lastseen.jobs import TrapView
+    from lastseen.output.result import Contents
+    from lastseen.search import Kind
+
+THIN_LEVEL = 0.05
+NOTHING = MultiPolygon()
+
+
+@dataclass(frozen=True)
+class Leg:
+    """A straight stretch of a walk (see `lastseen.search.search_plan.Leg`); magnetic bearings may be None."""
+
+    line: LineString
+    searcher: int
+    number: int
+    kind: Kind
+    lane: int | None
+    length_m: float
+    bearing_deg_true: float
+    bearing_deg_magnetic: float | None
+    slope_deg: float
+    steepest_deg: float
+    time_s: float
+    danger: str
+
+
+@dataclass(frozen=True)
+class Lane:
+    """The middle of a strip, in the direction of the walk."""
+
+    line: LineString
+    number: int
+    searcher: int
+
+
+@dataclass(frozen=True)
+class TrapMark:
+    """A terrain trap."""
+
+    outline: MultiPolygon
+    letter: str
+    number: int
+    kind: str
+    consequences: str
+    person_passes: float
+    person_ends: float
+    reason: str
+
+    @property
+    def name(self) -> str:
+        """Letter and number."""
+        return f"{self.letter}{self.number}"
+
+
+@dataclass(frozen=True)
+class ZoneMark:
+    """A deposition zone."""
+
+    outline: MultiPolygon
+    number: int
+    place: str
+    poa: float
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """What a map shows. What is not there is None or empty.
+
+    Attributes
+    ----------
+    numbers : mapping
+        As in ``plan.json``; empty for traps on their own.
+    ground : Grid
+    crs : pyproj.CRS
+    at_m : (x, y) or None
+        The last-seen point.
+    radius_m : float
+    modelled : bool
+        Whether a model made the debris.
+    outline : MultiPolygon
+        Debris that is searched.
+    probability : Grid or None
+    poa : tuple of (share, MultiPolygon)
+        Smallest areas that hold so much of the probability of area.
+    release : MultiPolygon
+    path : LineString or None
+    corridors : tuple of (share, MultiPolygon)
+    zones, traps, lanes, legs : tuple
+    first_lanes : tuple of LineString
+        Of the pass before, where this is the second.
+    uncovered, no_go : MultiPolygon
+    release_areas : MultiPolygon
+        Of a map of traps without a last-seen point.
+    blank : bool
+        Whether only ground, grid and last-seen point are shown; ``ground_m`` is then what must be seen.
+    """
+
+    numbers: Mapping[str, Any]
+    ground: Grid
+    crs: Any
+    at_m: tuple[float, float] | None = None
+    radius_m: float = 0.0
+    modelled: bool = False
+    outline: MultiPolygon = NOTHING
+    probability: Grid | None = None
+    poa: tuple[tuple[float, MultiPolygon], ...] = ()
+    release: MultiPolygon = NOTHING
+    path: LineString | None = None
+    corridors: tuple[tuple[float, MultiPolygon], ...] = ()
+    zones: tuple[ZoneMark, ...] = ()
+    traps: tuple[TrapMark, ...] = ()
+    lanes: tuple[Lane, ...] = ()
+    legs: tuple[Leg, ...] = ()
+    first_lanes: tuple[LineString, ...] = ()
+    uncovered: MultiPolygon = NOTHING
+    no_go: MultiPolygon = NOTHING
+    release_areas: MultiPolygon = NOTHING
+    blank: bool = False
+    ground_m: BaseGeometry = field(default=NOTHING)
+
+    @property
+    def flat(self) -> bool:
+        """Whether no elevation was given."""
+        return bool(self.numbers.get("flat", False))
+
+    @property
+    def title(self) -> str:
+        """Name of the plan, or what it is."""
+        return title_of(self.numbers)
+
+    @property
+    def searchers(self) -> int:
+        """How many were asked for."""
+        return int(self.numbers["search"]["searchers"])
+
+    def walk(self, searcher: int) -> tuple[Leg, ...]:
+        """Legs of a searcher in the order of the walk."""
+        return tuple(leg for leg in self.legs if leg.searcher == searcher)
+
+    def focus(self) -> BaseGeometry:
+        """What must be seen well: debris, lanes and joins."""
+        if self.blank:
+            return self.ground_m
+        lines = [leg.line for leg in self.legs if leg.kind != "approach"]
+        return shapely.unary_union([self.outline, *lines])
+
+    def thin_debris(self) -> BaseGeometry:
+        """Debris that is drawn but too unlikely to be searched; it should not be cut off by the frame."""
+        grid = self.probability
+        return NOTHING if grid is None else outline_of_level(grid, THIN_LEVEL, 4.0 * grid.cell_area_m2)
+
+    def whole(self) -> BaseGeometry:
+        """All of it: also the release, the last-seen point and the approaches."""
+        parts: list[BaseGeometry] = [self.focus(), *(leg.line for leg in self.legs), self.release]
+        if self.at_m is not None:
+            parts.append(shapely.Point(self.at_m).buffer(self.radius_m))
+        return shapely.unary_union(parts)
+
+
+def shown_of(contents: Contents) -> Shown:
+    """What the map of a plan or of a search over a drawn outline shows."""
+    at = contents.layers["last_seen"].records()
+    debris = contents.layers["debris"].records()
+    rasters = contents.rasters
+    return Shown(
+        numbers=contents.numbers,
+        ground=contents.ground,
+        crs=contents.crs,
+        at_m=_xy(at[0][0]) if at else None,
+        radius_m=float(at[0][1]["radius_m"]) if at else 0.0,
+        modelled=contents.numbers.get("model") is not None,
+        outline=next((only_areas(one) for one, values in debris if values["searched"]), NOTHING),
+        probability=rasters["debris_probability"].bands[0] if "debris_probability" in rasters else None,
+        poa=poa_areas(rasters["poa"].bands[0]) if "poa" in rasters else (),
+        zones=tuple(
+            ZoneMark(only_areas(one), z["number"], z["place"], z["poa"], z["reason"])
+            for one, z in contents.layers["deposition_zones"].records()
+        ),
+        traps=trap_marks(contents.layers["terrain_traps"].records()),
+        lanes=tuple(Lane(_line(one), v["number"], v["searcher"]) for one, v in contents.layers["lanes"].records()),
+        legs=_legs(contents),
+        first_lanes=tuple(map(_line, contents.layers["first_lanes"].shapes)),
+        uncovered=_areas(contents, "uncovered"),
+        no_go=_areas(contents, "no_go"),
+        **_snow(contents),
+    )
+
+
+def shown_of_traps(view: TrapView) -> Shown:
+    """What a map of traps shows: those of a last-seen point with its release, or those of all ground."""
+    from lastseen.output.layers import trap_layer  # noqa: PLC0415
+    from lastseen.output.result import contents_of  # noqa: PLC0415  only with a plan
+
+    traps = trap_marks(trap_layer(view.traps).records())
+    if view.plan is not None and view.plan.model is not None:
+        return replace(shown_of(contents_of(view.plan)), traps=traps)
+    ground = view.terrain.elevation
+    areas = MultiPolygon([part for one in view.areas for part in one.outline.geoms])
+    return Shown({}, ground, ground.crs, traps=traps, release_areas=areas)
+
+
+def blank_of(shown: Shown) -> Shown:
+    """Ground and last-seen point alone, on the same piece of ground."""
+    keys = ("schema_version", "program", "name", "inputs", "grid", "last_seen", "search", "flat")
+    numbers = {key: shown.numbers[key] for key in keys if key in shown.numbers}
+    search = {key: shown.numbers["search"][key] for key in ("searchers", "declination_deg", "date")}
+    whole = shapely.box(*shown.whole().bounds)
+    return Shown(
+        {**numbers, "search": search}, shown.ground, shown.crs, at_m=shown.at_m, radius_m=shown.radius_m, blank=True,
+        ground_m=whole,
+    )  # fmt: skip
+
+
+def trap_marks(records: Iterable[tuple[BaseGeometry, dict[str, Any]]]) -> tuple[TrapMark, ...]:
+    """Traps from the records of their layer."""
+    keys = ("letter", "number", "kind", "consequences", "person_passes", "person_ends", "reason")
+    return tuple(TrapMark(only_areas(one), *(values[key] for key in keys)) for one, values in records)
+
+
+def title_of(numbers: Mapping[str, Any]) -> str:
+    """Name of a plan, or what it is."""
+    if numbers["name"] or numbers.get("model"):
+        return str(numbers["name"] or "Search plan")
+    return "Signal search, second pass" if numbers["search"].get("second_pass") else "Signal search"
+
+
+def _areas(contents: Contents, name: str) -> MultiPolygon:
+    return MultiPolygon([part for shape in contents.layers[name].shapes for part in only_areas(shape).geoms])
+
+
+def _snow(contents: Contents) -> dict[str, Any]:
+    """Release, main path, corridors as areas."""
+    paths = contents.layers["flow_paths"].records()
+    main = next((shapely.line_merge(one) for one, values in paths if values["kind"] == "main"), None)
+    corridors = tuple(
+        (float(values["share"]), only_areas(shapely.build_area(one)))
+        for one, values in paths
+        if values["kind"] == "corridor"
+    )
+    return {"release": _areas(contents, "release"), "path": main, "corridors": corridors}
+
+
+def _legs(contents: Contents) -> tuple[Leg, ...]:
+    names = tuple(one.name for one in fields(Leg))[1:]
+    return tuple(
+        Leg(_line(one), **{name: values[name] for name in names} | {"danger": values["danger"] or ""})
+        for one, values in contents.layers["route"].records()
+    )
+
+
+def _line(one: BaseGeometry) -> LineString:
+    return LineString(one.coords)
+
+
+def _xy(one: BaseGeometry) -> tuple[float, float]:
+    x, y = one.coords[0][:2]
+    return float(x), float(y)

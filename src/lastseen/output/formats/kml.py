@@ -1,0 +1,133 @@
+"""The layers of a plan as OGC KML 2.2 (OGC 07-147r2, 2008), for map programs on phones and desks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree as ET
+
+from shapely.geometry import Point, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.draw.palette import load_palette
+from lastseen.output.formats.geojson import DEGREE_DECIMALS, in_degrees
+from lastseen.output.formats.styles import LayerStyle, Symbol, layer_styles
+from lastseen.output.layers import Layer
+from lastseen.output.result import Contents
+
+_NAMESPACE = "http://www.opengis.net/kml/2.2"
+_WIDTH = 1.6  # screen pixels for a point of width
+_CLEAR = "00ffffff"
+_LAST = ("last_seen", "lanes")  # drawn over the others
+_HIDDEN = ("flow_paths", "deposition_zones")  # to be switched on; the map would be full
+
+
+def write_kml(contents: Contents, path: Path) -> None:
+    """Write a folder for each layer that has something in it, with styles; the same plan gives the same bytes.
+
+    Shapes lie on the ground. Nothing is fetched from a network. Lines have no dashes and areas no hatches in this
+    format: searchers are told apart by the names of their lanes, traps by their letter.
+    """
+    styles = layer_styles(load_palette(), int(contents.numbers["search"]["searchers"]))
+    root = ET.Element("kml", xmlns=_NAMESPACE)
+    document = ET.SubElement(root, "Document")
+    _text(document, "name", contents.numbers["name"] or "Signal search")
+    _text(document, "open", "1")
+    _text(document, "description", FULL_CAUTION)
+    layers = [one for one in contents.layers.values() if one.shapes]
+    for layer in layers:
+        for i, rule in enumerate(styles[layer.name].rules):
+            _add_style(document, f"{layer.name}-{i}", rule.symbol, layer)
+    for layer in sorted(layers, key=lambda one: one.name in _LAST):
+        _add_layer(document, layer, styles[layer.name], contents.crs)
+    ET.indent(root, " ")
+    text = '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
+    path.write_text(text, encoding="utf-8", newline="\n")
+
+
+def _add_layer(document: Any, layer: Layer, style: LayerStyle, crs: Any) -> None:
+    folder = ET.SubElement(document, "Folder")
+    _text(folder, "name", layer.title)
+    visible = "0" if layer.name in _HIDDEN else "1"
+    _text(folder, "visibility", visible)
+    _text(folder, "description", f"{layer.about} {SHORT_CAUTION}")
+    for shape, (_, row) in zip(in_degrees(layer.shapes, crs), layer.records(), strict=True):
+        rule = next((i for i, one in enumerate(style.rules) if one.holds(row)), None)
+        if rule is None:
+            continue  # lanes as legs of the route are drawn as lanes
+        mark = ET.SubElement(folder, "Placemark")
+        _text(mark, "name", _name(layer, row))
+        _text(mark, "visibility", visible)
+        _text(mark, "description", row["reason"])
+        _text(mark, "styleUrl", f"#{layer.name}-{rule}")
+        _add_values(mark, row)
+        _add_shape(mark, shape, start=layer.name == "lanes")
+
+
+def _name(layer: Layer, row: dict[str, Any]) -> str:
+    names = {
+        "lanes": "Lane {number}, searcher {searcher}",
+        "route": "Searcher {searcher}: {kind} {number}",
+        "terrain_traps": "{letter}{number} {kind}",
+        "deposition_zones": "Zone {number}: {place}",
+    }
+    return names.get(layer.name, layer.title).format(**row)
+
+
+def _add_style(document: Any, name: str, symbol: Symbol, layer: Layer) -> None:
+    style = ET.SubElement(document, "Style", id=name)
+    icon = ET.SubElement(style, "IconStyle")
+    _text(icon, "color", _aabbggrr(symbol.fill or symbol.stroke))
+    _text(icon, "scale", "1" if layer.name == "last_seen" else "0")  # at the start of a lane only its name
+    line = ET.SubElement(style, "LineStyle")
+    _text(line, "color", _aabbggrr(symbol.stroke))
+    _text(line, "width", f"{_WIDTH * symbol.width_pt:.1f}")
+    area = ET.SubElement(style, "PolyStyle")
+    _text(area, "color", _aabbggrr(symbol.fill, symbol.opacity) if symbol.fill else _CLEAR)
+    _text(area, "fill", "1" if symbol.fill else "0")
+    _text(area, "outline", "1")
+
+
+def _add_values(mark: Any, row: dict[str, Any]) -> None:
+    data = ET.SubElement(mark, "ExtendedData")
+    for name, value in row.items():
+        if value is not None and name != "reason":
+            _text(
+                ET.SubElement(data, "Data", name=name), "value", f"{value:.7g}" if isinstance(value, float) else value
+            )
+
+
+def _add_shape(mark: Any, shape: BaseGeometry, *, start: bool) -> None:
+    """A shape; several parts, or a line whose start carries a name, become one collection."""
+    parts = list(getattr(shape, "geoms", [shape]))
+    if start:
+        parts.insert(0, Point(shape.coords[0]))
+    parent = ET.SubElement(mark, "MultiGeometry") if len(parts) > 1 else mark
+    for part in parts:
+        if isinstance(part, Polygon):
+            polygon = ET.SubElement(parent, "Polygon")
+            for tag, rings in (("outerBoundaryIs", [part.exterior]), ("innerBoundaryIs", part.interiors)):
+                for ring in rings:
+                    inner = ET.SubElement(ET.SubElement(polygon, tag), "LinearRing")
+                    _text(inner, "coordinates", _coordinates(ring.coords))
+            continue
+        one = ET.SubElement(parent, "Point" if isinstance(part, Point) else "LineString")
+        if not isinstance(part, Point):
+            _text(one, "tessellate", "1")
+        _text(one, "coordinates", _coordinates(part.coords))
+
+
+def _coordinates(points: Iterable[tuple[float, ...]]) -> str:
+    return " ".join(f"{x:.{DEGREE_DECIMALS}f},{y:.{DEGREE_DECIMALS}f}" for x, y in points)
+
+
+def _aabbggrr(colour: str, opacity: float = 1.0) -> str:
+    """A colour as the format wants it: opacity, blue, green, red."""
+    red, green, blue = colour[1:3], colour[3:5], colour[5:7]
+    return f"{round(255 * opacity):02x}{blue}{green}{red}".lower()
+
+
+def _text(parent: Any, tag: str, text: Any) -> None:
+    ET.SubElement(parent, tag).text = str(text)

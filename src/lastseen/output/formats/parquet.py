@@ -1,0 +1,35 @@
+"""The layers of a plan as GeoParquet, one file each; needs the extra ``parquet``."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+from lastseen import __version__
+from lastseen.core import InputError, parse_crs
+from lastseen.output.caution import FULL_CAUTION
+from lastseen.output.formats.gpkg import layer_table
+from lastseen.output.result import Contents
+
+
+def write_geoparquet(contents: Contents, folder: Path) -> None:
+    """Write ``<layer>.parquet`` for each layer that has something in it; the same plan gives the same bytes.
+
+    Raises
+    ------
+    InputError
+        Where the library for the format is not installed.
+    """
+    if importlib.util.find_spec("pyarrow") is None:
+        raise InputError('GeoParquet needs one more library: install it with pip install "lastseen[parquet]"')
+    from pyarrow import parquet  # noqa: PLC0415  slow to import
+
+    crs = parse_crs(contents.numbers["grid"]["crs"])  # as it is named: one CRS can be worded in many ways
+    for layer in contents.layers.values():
+        if not layer.shapes:
+            continue
+        path = folder / f"{layer.name}.parquet"
+        layer_table(layer, crs).to_parquet(path, index=False, schema_version="1.1.0")
+        table = parquet.read_table(path)
+        said = {"title": layer.title, "about": layer.about, "caution": FULL_CAUTION, "software": __version__}
+        parquet.write_table(table.replace_schema_metadata({**(table.schema.metadata or {}), **said}), path)

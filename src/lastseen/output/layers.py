@@ -1,0 +1,386 @@
+"""What a plan contains, as plain records: one description that every vector product reads."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
+from shapely.geometry.base import BaseGeometry
+
+from lastseen.core import only_areas, outline_of_level, short_percent
+from lastseen.traps import shares_sentence
+
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+
+    from lastseen.jobs import Model, Plan
+    from lastseen.search import Leg, SearchPlan
+    from lastseen.snow import Debris
+    from lastseen.traps import Trap
+
+GeometryKind = Literal["Point", "LineString", "MultiLineString", "MultiPolygon"]
+ColumnKind = Literal["text", "real", "integer"]
+LIKELIER = (0.5, 0.9)  # debris outlines that are given beside the searched one
+
+
+@dataclass(frozen=True)
+class Column:
+    """An attribute: its name (with its unit), its type and what it means."""
+
+    name: str
+    kind: ColumnKind
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Layer:
+    """Things of one kind.
+
+    Attributes
+    ----------
+    name : str
+    title : str
+        For people.
+    about : str
+        What it shows, in one sentence.
+    geometry : str
+        Type of all geometries, in map metres.
+    columns : tuple of Column
+        Present even where there are no rows.
+    shapes : tuple of geometry
+    rows : tuple of tuple
+        One value per column for each shape; None is not known.
+    """
+
+    name: str
+    title: str
+    about: str
+    geometry: GeometryKind
+    columns: tuple[Column, ...]
+    shapes: tuple[BaseGeometry, ...]
+    rows: tuple[tuple[Any, ...], ...]
+
+    def records(self) -> list[tuple[BaseGeometry, dict[str, Any]]]:
+        """Each shape with its values by the name of their column."""
+        names = [column.name for column in self.columns]
+        return [(shape, dict(zip(names, row, strict=True))) for shape, row in zip(self.shapes, self.rows, strict=True)]
+
+
+_REASON = Column("reason", "text", "one plain sentence")
+_COLUMNS: dict[str, tuple[Column, ...]] = {
+    "last_seen": (
+        Column("lon_deg", "real", "longitude, WGS 84"),
+        Column("lat_deg", "real", "latitude, WGS 84"),
+        Column("utm", "text", "UTM text, whole metres"),
+        Column("mgrs", "text", "MGRS text, to one metre"),
+        Column("radius_m", "real", "how far off the witness may be"),
+        Column("elevation_m", "real", "height of the ground"),
+        _REASON,
+    ),
+    "release": (
+        Column("size", "integer", "destructive size, 1 to 4"),
+        Column("area_m2", "real", "area on the slope"),
+        Column("slope_deg", "real", "mean slope"),
+        Column("thickness_m", "real", "slab thickness normal to the slope"),
+        Column("volume_m3", "real", "released snow"),
+        Column("drawn", "integer", "1 where the outline was drawn, 0 where it was found"),
+        _REASON,
+    ),
+    "flow_paths": (
+        Column("kind", "text", "steepest, main or corridor"),
+        Column("share", "real", "share of the events that pass inside a corridor"),
+        Column("length_m", "real", "length on the map"),
+        _REASON,
+    ),
+    "debris": (
+        Column("level", "real", "debris thicker than 0.1 m in at least this share of the events; empty where given"),
+        Column("searched", "integer", "1 for the outline that the lanes are laid over"),
+        Column("area_m2", "real", "map area"),
+        _REASON,
+    ),
+    "deposition_zones": (
+        Column("number", "integer", "from 1, largest probability of area first"),
+        Column("place", "text", "what the ground is there"),
+        Column("area_m2", "real", "map area"),
+        Column("thickness_m", "real", "mean expected thickness, indicative"),
+        Column("thickest_m", "real", "largest expected thickness, indicative"),
+        Column("slope_deg", "real", "mean slope of the ground"),
+        Column("poa", "real", "probability that the person lies here"),
+        _REASON,
+    ),
+    "terrain_traps": (
+        Column("number", "integer", "from 1, largest weight first"),
+        Column("letter", "text", "kind of trap, one letter"),
+        Column("kind", "text", "kind of trap"),
+        Column("consequences", "text", "what it does to a carried person"),
+        Column("depth_m", "real", "depth of a gully or hollow"),
+        Column("drop_m", "real", "height of a cliff or bank"),
+        Column("width_m", "real", "width on the map"),
+        Column("length_m", "real", "length on the map"),
+        Column("slope_above_deg", "real", "mean slope above"),
+        Column("slope_below_deg", "real", "mean slope below"),
+        Column("person_passes", "real", "share of carried persons that enter it"),
+        Column("person_ends", "real", "share of carried persons that stop in it"),
+        Column("weight", "real", "order of importance"),
+        Column("pile_up_m", "real", "depth to which debris 0.5 m thick over 20 m of open slope piles up"),
+        Column("cover", "real", "share of the ground under trees or rocks"),
+        Column("burial_m", "real", "expected debris over somebody who stops in it, mean over all events"),
+        Column("source", "text", "what it was read from"),
+        Column("shares", "text", "how carried persons meet it"),
+        _REASON,
+    ),
+    "lanes": (
+        Column("number", "integer", "from 1, over all searchers"),
+        Column("searcher", "integer", "from 1"),
+        Column("length_m", "real", "length on the snow"),
+        Column("bearing_deg_true", "real", "from true north, at the start of the lane"),
+        Column("bearing_deg_magnetic", "real", "from magnetic north; empty where it is not known"),
+        _REASON,
+    ),
+    "route": (
+        Column("searcher", "integer", "from 1"),
+        Column("number", "integer", "from 1 for each searcher"),
+        Column("kind", "text", "approach, lane or join"),
+        Column("lane", "integer", "number of the lane"),
+        Column("length_m", "real", "length on the snow"),
+        Column("bearing_deg_true", "real", "from true north at the start of the leg"),
+        Column("bearing_deg_magnetic", "real", "from magnetic north; empty where it is not known"),
+        Column("slope_deg", "real", "mean slope, up is positive"),
+        Column("steepest_deg", "real", "steepest 10 m, up or down"),
+        Column("time_s", "real", "walking time"),
+        Column("danger", "text", "what is against walking it; empty where nothing is known to be"),
+        _REASON,
+    ),
+    "uncovered": (Column("area_m2", "real", "map area"), _REASON),
+    "no_go": (_REASON,),
+    "first_lanes": (Column("number", "integer", "of the first pass"), _REASON),
+}
+_KINDS: dict[str, tuple[str, GeometryKind, str]] = {
+    "last_seen": ("Last-seen point", "Point", "Where the person was last seen."),
+    "release": ("Release", "MultiPolygon", "Snow that breaks loose in the model."),
+    "flow_paths": ("Flow paths", "MultiLineString", "Ways of the snow, and edges of the ground that events pass."),
+    "debris": ("Debris", "MultiPolygon", "Where snow comes to rest, by the share of events; one outline is searched."),
+    "deposition_zones": ("Deposition zones", "MultiPolygon", "Parts of the debris, why snow stops there, how thick."),
+    "terrain_traps": ("Terrain traps", "MultiPolygon", "Ground that makes it worse for a carried person, and why."),
+    "lanes": ("Lanes", "LineString", "Centre lines of the strips of the signal search, numbered, by searcher."),
+    "route": ("Route", "LineString", "The walk of each searcher, leg by leg: approach, lanes, joins."),
+    "uncovered": ("Uncovered rest", "MultiPolygon", "Debris that stays out of range of the lanes."),
+    "no_go": ("No-go ground", "MultiPolygon", "Ground that nobody may walk on, as it was given."),
+    "first_lanes": ("Lanes of the first pass", "LineString", "Where the first pass went; this is the second."),
+}
+_Rows = Iterable[tuple[BaseGeometry, tuple[Any, ...]]]
+
+
+def plan_layers(plan: Plan) -> dict[str, Layer]:
+    """All layers of a plan by name, always the same ones in the same order; empty ones have no rows."""
+    model = plan.model
+    rows: dict[str, _Rows] = {
+        "last_seen": _last_seen(plan),
+        "release": _release(plan, model) if model else (),
+        "flow_paths": _flow_paths(model) if model else (),
+        "debris": _debris(plan),
+        "deposition_zones": _zones(model) if model else (),
+        "terrain_traps": trap_rows(model.traps) if model else (),
+        **_search_rows(plan.search),
+        "no_go": _no_go(plan),
+        "first_lanes": _first_lanes(plan),
+    }
+    return {name: _layer(name, found) for name, found in rows.items()}
+
+
+def search_layers(search: SearchPlan) -> dict[str, Layer]:
+    """Lanes, route and uncovered rest of a search, also where it belongs to no plan yet."""
+    return {name: _layer(name, found) for name, found in _search_rows(search).items()}
+
+
+def trap_layer(traps: Iterable[Trap]) -> Layer:
+    """The layer of terrain traps on its own."""
+    return _layer("terrain_traps", trap_rows(traps))
+
+
+def empty_layers() -> dict[str, Layer]:
+    """All layers of a plan by name, without rows."""
+    return {name: _layer(name, ()) for name in _KINDS}
+
+
+def layer_from_table(empty: Layer, table: GeoDataFrame) -> Layer:
+    """A layer with the shapes and values of a table that was written from one.
+
+    Raises
+    ------
+    KeyError
+        If a column is missing.
+    """
+    columns = [[_plain(value, one.kind) for value in table[one.name]] for one in empty.columns]
+    shapes = tuple(table.geometry)
+    return replace(empty, shapes=shapes, rows=tuple(zip(*columns, strict=True)) if shapes else ())
+
+
+def _plain(value: Any, kind: ColumnKind) -> Any:
+    """A value of a table as a plain one; None where there is none."""
+    if value is None or value != value:  # noqa: PLR0124  not a number
+        return None
+    return {"text": str, "real": float, "integer": int}[kind](value)
+
+
+def known(value: float | None) -> float | None:
+    """The number, or None where it is not one."""
+    return float(value) if value is not None and math.isfinite(value) else None
+
+
+def leg_sentence(leg: Leg) -> str:
+    """What to walk, in one sentence."""
+    what = {"approach": "Approach", "lane": f"Lane {leg.lane}", "join": "Join"}[leg.kind]
+    way = (
+        "level"
+        if abs(leg.slope_deg) < 0.5
+        else f"{abs(leg.slope_deg):.0f} degrees {'up' if leg.slope_deg > 0 else 'down'}"
+    )
+    bearing = f"{round(leg.bearing_deg_true) % 360:03d} true"
+    if math.isfinite(leg.bearing_deg_magnetic):
+        bearing += f" ({round(leg.bearing_deg_magnetic) % 360:03d} magnetic)"
+    against = {
+        "above a wall": " Right above a wall: find another way.",
+        "wall": " Over a wall: find another way.",
+        "no elevation": " Over ground without elevation: its length is an estimate.",
+    }
+    return (
+        f"{what}: walk {leg.length_m:.0f} m on bearing {bearing}, {way}, "
+        f"steepest part {leg.steepest_deg:.0f} degrees.{against.get(leg.danger, '')}"
+    )
+
+
+def _layer(name: str, found: _Rows) -> Layer:
+    title, kind, about = _KINDS[name]
+    pairs = [(_of_kind(one, kind), values) for one, values in found if not one.is_empty]
+    return Layer(name, title, about, kind, _COLUMNS[name], tuple(one for one, _ in pairs), tuple(v for _, v in pairs))
+
+
+def _of_kind(one: BaseGeometry, kind: GeometryKind) -> BaseGeometry:
+    if kind == "MultiPolygon":
+        return only_areas(one)
+    if kind == "MultiLineString" and isinstance(one, LineString):
+        return MultiLineString([one])
+    return one
+
+
+def _last_seen(plan: Plan) -> _Rows:
+    if plan.place is None or plan.at_m is None:
+        return
+    text, radius = plan.place.notations(), plan.scenario.last_seen.radius_m
+    height = known(float(plan.terrain.elevation.sample(*plan.at_m)))
+    reason = f"Last-seen point, {radius:.0f} m to either side."
+    yield Point(plan.at_m), (plan.place.lon_deg, plan.place.lat_deg, text["utm"], text["mgrs"], radius, height, reason)
+
+
+def _release(plan: Plan, model: Model) -> _Rows:
+    one = model.release
+    yield (
+        one.outline,
+        (
+            plan.scenario.snow.size,
+            one.area_m2,
+            one.slope_deg,
+            one.thickness_m,
+            one.volume_m3,
+            int(one.drawn),
+            one.reason,
+        ),
+    )
+
+
+def _flow_paths(model: Model) -> _Rows:
+    paths = model.paths
+    end = f"Steepest descent from the top of the release; it ends at {paths.steepest_end}."
+    yield paths.steepest, ("steepest", None, paths.steepest.length, end)
+    text = "Path of a slippery body from the top of the release; the profile follows it."
+    yield paths.main, ("main", None, paths.main.length, text)
+    for share, area in paths.corridors:
+        edge = MultiLineString([ring for one in area.geoms for ring in (one.exterior, *one.interiors)])
+        yield (
+            edge,
+            ("corridor", share, edge.length, f"Edge of the ground that {short_percent(share)} of the events pass."),
+        )
+
+
+def _debris(plan: Plan) -> _Rows:
+    debris = plan.debris
+    if plan.model is None:
+        yield debris.outline, (None, 1, debris.area_m2, "Outline of the debris as it was given.")
+        return
+    yield debris.outline, (debris.level, 1, debris.area_m2, _searched_sentence(debris))
+    for level in LIKELIER:
+        if level > debris.level:
+            area = outline_of_level(debris.probability, level, debris.probability.cell_area_m2)
+            yield area, (level, 0, area.area, _debris_sentence(level))
+
+
+def _searched_sentence(debris: Debris) -> str:
+    more = " Widened to the smallest ground that holds 90 % of the probability of area." if debris.widened else ""
+    return f"{_debris_sentence(debris.level)}{more} The lanes cover it."
+
+
+def _debris_sentence(level: float) -> str:
+    return f"Debris thicker than 0.1 m in at least {short_percent(level)} of the events."
+
+
+def _zones(model: Model) -> _Rows:
+    for z in model.zones:
+        yield z.outline, (z.number, z.place, z.area_m2, z.thickness_m, z.thickest_m, z.slope_deg, z.poa, z.reason)
+
+
+def trap_rows(traps: Iterable[Trap]) -> _Rows:
+    """Shapes and values of the layer of terrain traps."""
+    for t in traps:
+        measures = (t.depth_m, t.drop_m, t.width_m, t.length_m, t.slope_above_deg, t.slope_below_deg)
+        person = (t.person_passes, t.person_ends, t.weight)
+        more = (*map(known, (t.pile_up_m, t.cover, t.burial_m)), t.source, shares_sentence(t), t.reason)
+        yield (
+            t.outline,
+            (t.number, t.letter, t.kind, ", ".join(t.consequences), *map(known, measures), *person, *more),
+        )
+
+
+def _search_rows(search: SearchPlan) -> dict[str, _Rows]:
+    return {
+        "lanes": _lanes(search),
+        "route": ((leg.line, _leg_values(leg)) for leg in search.legs),
+        "uncovered": _uncovered(search),
+    }
+
+
+def _lanes(search: SearchPlan) -> _Rows:
+    for lane in search.lanes:
+        legs = [leg for leg in search.legs if leg.lane == lane.number]
+        bearings = (known(legs[0].bearing_deg_true), known(legs[0].bearing_deg_magnetic))
+        said = " ".join(leg_sentence(leg) for leg in legs)
+        yield lane.line, (lane.number, lane.searcher, lane.length_m, *bearings, said)
+
+
+def _leg_values(leg: Leg) -> tuple[Any, ...]:
+    bearings = (leg.bearing_deg_true, leg.bearing_deg_magnetic)
+    shape = (leg.length_m, *bearings, leg.slope_deg, leg.steepest_deg, leg.time_s)
+    return (leg.searcher, leg.number, leg.kind, leg.lane, *map(known, shape), leg.danger, leg_sentence(leg))
+
+
+def _uncovered(search: SearchPlan) -> _Rows:
+    half = 0.5 * search.strip_width_m
+    for one in search.coverage.uncovered.geoms:
+        yield (
+            MultiPolygon([one]),
+            (one.area, f"Debris farther than {half:g} m from the walk: out of range of the lanes."),
+        )
+
+
+def _no_go(plan: Plan) -> _Rows:
+    if plan.search.no_go is not None:
+        yield plan.search.no_go, ("Ground that nobody may walk on, near the search.",)
+
+
+def _first_lanes(plan: Plan) -> _Rows:
+    for lane in plan.search.first_lanes:
+        said = f"Lane {lane.number} of the first pass, strips of {2.0 * plan.search.strip_width_m:g} m."
+        yield lane.line, (lane.number, said)

@@ -1,0 +1,162 @@
+"""The replay: one page with the clock that opens from disk, without any network."""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from lastseen import __version__
+from lastseen.core import FloatArray, Grid
+from lastseen.jobs import Debrief, Searcher
+from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.draw.palette import load_palette
+from lastseen.output.draw.relief import drawn_lattice, relief
+from lastseen.rescue import survival_bounds_percent
+
+HERE = Path(__file__).resolve().parent
+MOST_POINTS = 4000  # of one track
+MOST_CELLS = 40_000  # of the coverage
+RELIEF_PIXELS = 700
+AROUND = 0.06  # of the longer side, left free
+
+
+def write_replay(made: Debrief, path: Path) -> None:
+    """Write the page; the same debrief gives the same bytes."""
+    data = json.dumps(replay_data(made), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    page = (HERE / "replay.html").read_text(encoding="utf-8")
+    parts = {
+        "TITLE": html.escape(f"Debrief: {made.plan.name}"),
+        "CAUTION": html.escape(FULL_CAUTION),
+        "VERSION": html.escape(f"lastseen {__version__}"),
+        "SCRIPT": (HERE / "replay.js").read_text(encoding="utf-8"),
+        "DATA": data.replace("<", "\\u003c"),
+    }
+    for key, text in parts.items():
+        page = page.replace(f"<!--{key}-->", text)
+    path.write_text(page, encoding="utf-8", newline="\n")
+
+
+def replay_data(made: Debrief) -> dict[str, Any]:
+    """What the page shows, as plain values; metres from the lower left corner of the view, seconds on the clock."""
+    plan, palette = made.plan, load_palette()
+    west, south, east, north = _view(made)
+    origin = np.array([west, south])
+    last = max((float(one.time_s[-1]) - made.zero_s for one in made.searchers if one.track.timed), default=0.0)
+    noted: list[dict[str, Any]] = [
+        {
+            "s": round(phase.ended_s, 1),
+            "words": f"{one.track.name}: {phase.letter} {phase.name} ended {phase.target}".strip(),
+        }
+        for one in made.searchers
+        for phase in one.phases
+    ]
+    return {
+        "name": plan.name,
+        "caution": SHORT_CAUTION,
+        "size_m": [round(east - west, 1), round(north - south, 1)],
+        "end_s": round(max(1.0, last, *(one["s"] for one in noted)), 1),
+        "timed": made.timed,
+        "strip_m": plan.strip_width_m,
+        "verdict": made.radii.verdict,
+        "relief": None if plan.flat else _relief_png(plan.ground, (west, south, east, north)),
+        "outline": _rings(plan.outline, origin),
+        "lanes": [{"n": n, "xy": _flat(shapely.get_coordinates(line), origin)} for n, line in plan.lanes().items()],
+        "tracks": [_track(made, one, origin) for one in made.searchers],
+        "cover": _cover(made, origin),
+        "targets": [
+            {"name": one.name, "what": one.what, "xy": _flat(np.array([[one.x_m, one.y_m]]), origin)}
+            for one in made.targets
+        ],
+        "noted": sorted(noted, key=lambda one: one["s"]),
+        "survival": _survival(made, last),
+        "curve": made.clock.curve.name,
+        "ink": {
+            "sure": palette.debris.ramp[3], "recorded": palette.debris.ramp[1], "outline": palette.debris.outline,
+            "person": palette.person.line, "text": palette.ground.text, "paper": palette.ground.paper,
+            "faint": palette.ground.faint_text, "dashes": [list(one) for one in palette.lanes.dashes],
+        },
+    }  # fmt: skip
+
+
+def _view(made: Debrief) -> tuple[float, float, float, float]:
+    """Outline and what was walked within two strips of it."""
+    near = shapely.buffer(made.plan.outline, 2.0 * made.plan.strip_width_m)
+    boxes = [made.plan.outline.bounds]
+    for one in made.searchers:
+        inside = shapely.contains_xy(near, one.xyz_m[:, 0], one.xyz_m[:, 1])
+        if inside.any():
+            x, y = one.xyz_m[inside, 0], one.xyz_m[inside, 1]
+            boxes.append((float(x.min()), float(y.min()), float(x.max()), float(y.max())))
+    low, high = np.min(boxes, axis=0)[:2], np.max(boxes, axis=0)[2:]
+    rim = AROUND * float((high - low).max())
+    return float(low[0] - rim), float(low[1] - rim), float(high[0] + rim), float(high[1] + rim)
+
+
+def _relief_png(ground: Grid, view: tuple[float, float, float, float]) -> str:
+    """The relief as an image that lies in the page."""
+    from PIL import Image  # noqa: PLC0415  slow to import
+
+    metres_per_pixel = max(view[2] - view[0], view[3] - view[1]) / RELIEF_PIXELS
+    shade = relief(drawn_lattice(ground, view, metres_per_pixel / 0.3))
+    grey = np.where(np.isfinite(shade), 143.0 + 112.0 * np.clip(shade / 0.95, 0.0, 1.0), 255.0).astype(np.uint8)
+    buffer = io.BytesIO()
+    Image.fromarray(grey).save(buffer, "PNG", optimize=True)
+    return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+def _rings(area: BaseGeometry, origin: FloatArray) -> list[list[float]]:
+    return [_flat(shapely.get_coordinates(ring), origin) for ring in shapely.get_rings(shapely.get_parts(area))]
+
+
+def _flat(xy: FloatArray, origin: FloatArray) -> list[float]:
+    """x, y, x, y ... to a decimetre."""
+    moved: list[float] = np.round(np.asarray(xy, float)[:, :2] - origin, 1).ravel().tolist()
+    return moved
+
+
+def _track(made: Debrief, one: Searcher, origin: FloatArray) -> dict[str, Any]:
+    """Points and times of a track, thinned; a gap begins a new part."""
+    track = one.track
+    at = np.unique(np.linspace(0, track.x_m.size - 1, min(MOST_POINTS, track.x_m.size)).round().astype(np.int64))
+    keep = np.union1d(at, np.flatnonzero(np.diff(track.run) != 0))
+    keep = np.union1d(keep, np.minimum(np.flatnonzero(np.diff(track.run) != 0) + 1, track.x_m.size - 1))
+    xy = np.column_stack([track.x_m[keep], track.y_m[keep]])
+    times = np.round(track.time_s[keep] - made.zero_s, 1).tolist() if track.timed else None
+    return {"name": track.name, "n": one.number, "xy": _flat(xy, origin), "t": times, "run": track.run[keep].tolist()}
+
+
+def _cover(made: Debrief, origin: FloatArray) -> dict[str, Any]:
+    """Samples with the times at which the team first covered them as recorded and surely; -1 is never."""
+    lattice = made.lattice
+    step = max(1, math.ceil(math.sqrt(lattice.row.size / MOST_CELLS)))
+    mine = (lattice.row % step == 0) & (lattice.col % step == 0)
+    x, y = lattice.x_m[mine] - origin[0], lattice.y_m[mine] - origin[1]
+    times = {}
+    for key, row in (("recorded", 1), ("sure", 0)):
+        first = made.team_s[row][mine]
+        since = first - made.zero_s if made.timed else np.zeros_like(first)
+        times[key] = (
+            np.where(np.isfinite(first), np.round(np.where(np.isfinite(first), since, 0.0)), -1.0).astype(int).tolist()
+        )
+    return {
+        "cell_m": round(step * lattice.spacing_m, 3),
+        "x": np.round(x, 1).tolist(),
+        "y": np.round(y, 1).tolist(),
+        "w": np.round(lattice.weight_m2[mine] / lattice.weight_m2[mine].sum(), 8).tolist(),
+        **times,
+    }
+
+
+def _survival(made: Debrief, last_s: float) -> list[list[float]]:
+    """Minutes, least and greatest survival, every half minute."""
+    minutes = np.arange(0.0, max(last_s, 60.0) / 60.0 + 1.0, 0.5)
+    return [[m, *(round(v, 1) for v in survival_bounds_percent(made.clock.curve, m))] for m in minutes.tolist()]

@@ -1,0 +1,1 @@
+"""Each job's outcome as a result that can be handed over."""

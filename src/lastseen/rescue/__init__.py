@@ -1,0 +1,5 @@
+"""The craft of a rescue: receive range, survival, clock, detection, probing, shovelling."""
+
+import lazy_loader as _lazy
+
+__getattr__, __dir__, __all__ = _lazy.attach_stub(__name__, __file__)

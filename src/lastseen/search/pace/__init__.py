@@ -1,1 +1,0 @@
-"""Times along a walk, and how to share a walk out."""

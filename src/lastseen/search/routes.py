@@ -1,0 +1,212 @@
+"""Where people can walk: blocked ground, dangerous ground, and the way from one lane to the next."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import shapely
+from affine import Affine
+from rasterio import features
+from scipy import ndimage
+
+from lastseen.core import BoolArray, IntArray
+from lastseen.search import coverage_kernels, lanes_kernels
+from lastseen.search.frame import XY
+from lastseen.search.legs import STEEP_DEG
+from lastseen.search.surface import Outline, Surface
+
+CLIFF_DEG = 55.0  # design choice: nobody walks a search over ground as steep as this
+ABOVE_CLIFF_M = 10.0  # design choice
+LOWEST_WALL_M = 2.0  # design choice
+NO_GO_MARGIN_M = 0.5
+_COARSE_CELLS, _FINE_CELLS = 110, 500
+_STEEP_COST, _ABOVE_COST, _BLOCKED_COST = 5.0, 10.0, 1000.0  # metres of easy walking for each; design choices
+_WORTH_IT = 0.9
+
+
+@dataclass(frozen=True)
+class Ways:
+    """Walkable ground as masks (values, west, north, cell); True is blocked.
+
+    Attributes
+    ----------
+    mask : tuple
+        No elevation, no-go ground or a wall.
+    forbidden : tuple
+        No-go ground and the outside of the elevation model: never crossed.
+    danger : ndarray of int, shape of the elevation window
+        0 nothing, 1 steeper than 35 degrees, 2 right above a wall, 3 a wall.
+    costs : tuple
+        Cost of a metre on a coarse lattice, and on a finer one for where that finds no way; negative is forbidden.
+    surface : Surface
+    no_go : Polygon, MultiPolygon or None
+    """
+
+    mask: Any
+    forbidden: Any
+    danger: IntArray
+    costs: tuple[Any, Any]
+    surface: Surface
+    no_go: Outline | None
+
+    def clear(self, a: XY, b: XY) -> bool:
+        """Whether a straight leg meets nothing blocked."""
+        return bool(coverage_kernels.clear(a[0], a[1], b[0], b[1], self.mask))
+
+    def allowed(self, a: XY, b: XY) -> bool:
+        """Whether a straight leg stays on the elevation model and off no-go ground."""
+        return bool(coverage_kernels.clear(a[0], a[1], b[0], b[1], self.forbidden))
+
+    def danger_on(self, a: XY, b: XY) -> int:
+        """The worst danger under a straight leg."""
+        grid = self.surface.filled
+        n = max(1, math.ceil(math.dist(a, b) / (0.5 * grid.cell_m)))
+        t = np.linspace(0.0, 1.0, n + 1)
+        row, col = grid.cell_of(a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1]))
+        ny, nx = grid.shape
+        return int(self.danger[np.clip(row, 0, ny - 1), np.clip(col, 0, nx - 1)].max())
+
+    def stays_straight(self, a: XY, b: XY, detour_from_m: float) -> bool:
+        """Whether a clear leg is walked straight: it is short, or over nothing dangerous."""
+        length = math.dist(a, b)
+        return detour_from_m > 0.0 and (length <= detour_from_m or self._cost_of(a, b) <= 1.02 * length)
+
+    def between(self, a: XY, b: XY, detour_from_m: float = 0.0) -> list[XY] | None:
+        """Corners of a way from a to b.
+
+        Straight where nothing is against it; around blocked ground; around dangerous ground where that is clearly
+        easier and the straight way at least ``detour_from_m`` long. None where every way crosses no-go ground.
+        """
+        straight_ok = self.clear(a, b)
+        if straight_ok and self.stays_straight(a, b, detour_from_m):
+            return [a, b]
+        found = self._around(a, b)
+        if straight_ok:
+            if found is not None and self._cost_along(found) < _WORTH_IT * self._cost_of(a, b):
+                return found
+            return [a, b]
+        if found is None and self.allowed(a, b):
+            return [a, b]
+        return found
+
+    def _around(self, a: XY, b: XY) -> list[XY] | None:
+        """The easiest way, drawn tight; looked for closely where a coarse look finds none."""
+        found = (self._around_on(cost, a, b) for cost in self.costs)
+        return next((one for one in found if one is not None), None)
+
+    def _around_on(self, lattice: Any, a: XY, b: XY) -> list[XY] | None:
+        """The easiest way from cell to cell of a lattice, drawn tight."""
+        cost, west, north, cell = lattice
+        ny, nx = cost.shape
+        ends = [
+            (min(max(int((north - p[1]) / cell), 0), ny - 1), min(max(int((p[0] - west) / cell), 0), nx - 1))
+            for p in (a, b)
+        ]
+        free = cost.copy()
+        for r, c in ends:
+            free[r, c] = abs(free[r, c])
+        away, came = np.empty(cost.shape), np.empty(cost.shape, np.int32)
+        (r0, c0), (r1, c1) = ends
+        lanes_kernels.flood(free, np.array([r0], np.int32), np.array([c0], np.int32), r1, c1, away, came)
+        if not np.isfinite(away[r1, c1]):
+            return None
+        cells = [r1 * nx + c1]
+        while came.flat[cells[-1]] >= 0 and cells[-1] != r0 * nx + c0:
+            cells.append(int(came.flat[cells[-1]]))
+        middle = [(west + (k % nx + 0.5) * cell, north - (k // nx + 0.5) * cell) for k in cells[-2:0:-1]]
+        return self._tight([a, *middle, b])
+
+    def _tight(self, points: list[XY]) -> list[XY] | None:
+        """From each corner straight to the farthest one that is not harder to reach than along the way."""
+        costs = np.concatenate([[0.0], np.cumsum([self._cost_of(p, q) for p, q in pairwise(points)])])
+        open_to = [self.clear(p, q) for p, q in pairwise(points)]
+        if not all(fine or self.allowed(p, q) for fine, (p, q) in zip(open_to, pairwise(points), strict=True)):
+            return None
+        corners, here = [points[0]], 0
+        while here < len(points) - 1:
+            for k in range(len(points) - 1, here, -1):
+                p, q = points[here], points[k]
+                fits = self.clear(p, q) or (not all(open_to[here:k]) and self.allowed(p, q))
+                if k == here + 1 or (fits and self._cost_of(p, q) <= 1.1 * (costs[k] - costs[here]) + 1e-9):
+                    break
+            corners.append(points[k])
+            here = k
+        return corners
+
+    def _cost_along(self, points: list[XY]) -> float:
+        return sum(self._cost_of(p, q) for p, q in pairwise(points))
+
+    def _cost_of(self, a: XY, b: XY) -> float:
+        """Length of a straight leg with dangerous ground counted more than once."""
+        cost, west, north, cell = self.costs[0]
+        return float(lanes_kernels.cost_on_line(a[0], a[1], b[0], b[1], cost, west, north, cell, _BLOCKED_COST))
+
+
+def ways_on(surface: Surface, no_go: Outline | None) -> Ways:
+    """Read a window of ground for where people can walk."""
+    grid = surface.filled
+    slope = np.degrees(np.arctan(np.hypot(surface.east_slope, surface.north_slope)))
+    wall = slope > CLIFF_DEG
+    danger = np.where(slope > STEEP_DEG, 1, 0).astype(np.int32)
+    if wall.any():
+        near = ndimage.distance_transform_edt(~wall, return_indices=True)
+        away, (i, j) = near[0] * grid.cell_m, near[1]
+        foot = ndimage.minimum_filter(grid.values, 3)[i, j]
+        above = (away <= max(ABOVE_CLIFF_M, grid.cell_m)) & (grid.values > foot + LOWEST_WALL_M)
+        danger = np.where(above, 2, danger).astype(np.int32)
+        danger[wall] = 3
+    hard = ~surface.known | wall
+    if no_go is None:
+        mask, forbidden = (hard, grid.west_m, grid.north_m, grid.cell_m), np.zeros(grid.shape, np.bool_)
+        outside = (forbidden, grid.west_m, grid.north_m, grid.cell_m)
+    else:
+        mask, outside = _with_no_go(surface, hard, no_go)
+    coarse = _cost(surface, danger, hard, outside, _COARSE_CELLS)
+    anything = bool(hard.any() or outside[0].any())
+    fine = _cost(surface, danger, hard, outside, _FINE_CELLS) if anything else coarse
+    return Ways(mask, outside, danger, (coarse, fine), surface, no_go)
+
+
+def _with_no_go(surface: Surface, hard: BoolArray, no_go: Outline) -> tuple[Any, Any]:
+    """Masks on a lattice fine enough for a drawn outline."""
+    grid = surface.filled
+    fold = max(1, math.ceil(grid.cell_m / 1.5))
+    cell = grid.cell_m / fold
+    shape = (grid.shape[0] * fold, grid.shape[1] * fold)
+    edge = no_go.buffer(NO_GO_MARGIN_M)
+    inside = features.geometry_mask(
+        [edge], shape, Affine(cell, 0.0, grid.west_m, 0.0, -cell, grid.north_m), all_touched=True, invert=True
+    )
+    fine = np.repeat(np.repeat(hard, fold, axis=0), fold, axis=1)
+    place = (grid.west_m, grid.north_m, cell)
+    return (fine | inside, *place), (inside, *place)
+
+
+def _cost(surface: Surface, danger: IntArray, hard: BoolArray, outside: Any, cells: int) -> Any:
+    """Cost of a metre on at most so many cells along each side; the worst of what each holds."""
+    grid = surface.filled
+    ny, nx = grid.shape
+    fold = max(1, math.ceil(max(ny, nx) / cells))
+    value = np.array([1.0, _STEEP_COST, _ABOVE_COST, _BLOCKED_COST])[danger]
+    value[hard] = _BLOCKED_COST
+    rows, cols = -(-ny // fold), -(-nx // fold)
+    padded = np.full((rows * fold, cols * fold), 1.0)
+    padded[:ny, :nx] = value
+    cost = padded.reshape(rows, fold, cols, fold).max(axis=(1, 3))
+    cell = fold * grid.cell_m
+    forbidden, _, _, fine = outside
+    if forbidden.any():
+        each = round(cell / fine)
+        full = np.zeros((rows * each, cols * each), np.bool_)
+        full[: forbidden.shape[0], : forbidden.shape[1]] = forbidden
+        cost[full.reshape(rows, each, cols, each).any(axis=(1, 3))] = -1.0
+    return (cost, grid.west_m, grid.north_m, cell)
+
+
+def unreachable_share(outline: Outline, no_go: Outline | None) -> float:
+    """Share of an outline that lies on no-go ground."""
+    return 0.0 if no_go is None else float(shapely.intersection(outline, no_go).area / outline.area)

@@ -1,0 +1,225 @@
+"""Simulated searches: hidden targets, walkers that hear them, and how long it takes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from lastseen.core import FloatArray, Grid, InputError
+from lastseen.rescue import CURVES, range_factor
+from lastseen.search import simulation_kernels
+from lastseen.search.legs import paced
+from lastseen.search.surface import Surface
+
+Survival = Callable[[FloatArray], FloatArray]
+# Coarse and fine search, probing and digging after the first signal: design choice, no source. Published times for
+# digging alone spread from 11 minutes to more than 15 for a metre.
+REST_OF_RESCUE_MIN = 15.0
+DEPTH_M = (1.05, 0.85)  # depth of the head, mean and SD; Falk and others 1994
+LEAST_RANGE_M = 1.0
+WORST_SHARE = 0.25 ** (1.0 / 6.0)  # of the best range, for a transmitter across: near field of a dipole
+_CELL_M = 10.0
+
+
+def falk_1994(minutes: FloatArray) -> FloatArray:
+    """Share of fully buried people who are alive after some minutes: Falk et al. 1994, as `survival` has it."""
+    curve = CURVES["falk-1994"]
+    return np.asarray(np.interp(minutes, curve.minutes, curve.percent) / 100.0)
+
+
+def dipole_range_m(r_max_m: float, phi_deg: float) -> float:
+    """Range in a direction at an angle from a transmitter's axis: ``r_max ((1 + 3 cos^2 phi) / 4)^(1/6)``.
+
+    Near field of a magnetic dipole, any receiver that hears all three axes.
+    """
+    return r_max_m * range_factor(phi_deg)
+
+
+@dataclass(frozen=True)
+class Reception:
+    """How far a buried transmitter is heard.
+
+    Attributes
+    ----------
+    r_max_m : float
+        Mean of the range along the transmitter's axis, the best one.
+    sd_m : float
+        Its standard deviation from transmitter to transmitter; no range is below 1 m.
+    dipole : bool
+        Whether the range depends on the direction (see `dipole_range_m`); else it is ``r_max_m`` all around.
+    """
+
+    r_max_m: float
+    sd_m: float = 0.0
+    dipole: bool = True
+
+    @classmethod
+    def of_strip(cls, strip_width_m: float) -> Reception:
+        """Half the strip is the range in the worst direction; one tenth spread (design choice, no source)."""
+        best = 0.5 * strip_width_m / WORST_SHARE
+        return cls(best, 0.1 * best)
+
+
+@dataclass(frozen=True)
+class Targets:
+    """Buried transmitters.
+
+    Attributes
+    ----------
+    xyz_m : ndarray, shape (n, 3)
+    axis : ndarray, shape (n, 3)
+        Unit vectors, any orientation alike.
+    range_m : ndarray, shape (n,)
+        Along the axis.
+    dipole : bool
+        See `Reception`.
+    """
+
+    xyz_m: FloatArray
+    axis: FloatArray
+    range_m: FloatArray
+    dipole: bool
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One layout, searched for many targets.
+
+    Attributes
+    ----------
+    words : str
+        What was tried.
+    first_signal_s : tuple of float
+        10th, 50th and 90th percentile of the time to the first signal among the targets that are heard, from the
+        moment the searchers set out; NaN where none is.
+    pod : float
+        Share of the targets that are heard.
+    alive : float
+        Chance of being found alive: survival at the first signal plus a fixed time for the rest of the rescue, 0 for
+        targets that are not heard.
+    walk_m : float
+        All searchers together, on the snow.
+    slowest_s : float
+        When the last searcher ends.
+    coverage : float
+        Measured, of the outline.
+    """
+
+    words: str
+    first_signal_s: tuple[float, float, float]
+    pod: float
+    alive: float
+    walk_m: float
+    slowest_s: float
+    coverage: float
+
+
+def hide_targets(
+    surface: Surface,
+    places: tuple[FloatArray, FloatArray, FloatArray, float],
+    reception: Reception,
+    draws: int,
+    generator: np.random.Generator,
+) -> Targets:
+    """Draw targets: place by weight, any orientation, depth (Falk and others 1994) and range.
+
+    Parameters
+    ----------
+    surface : Surface
+    places : x, y, weight, spacing
+        Points with a weight, and the side of the square around each in which a target may lie.
+    reception : Reception
+    draws : int
+    generator : numpy.random.Generator
+    """
+    x, y, weight, spacing = places
+    total = np.cumsum(weight)
+    u = (np.arange(draws) + generator.random(draws)) / draws
+    k = np.minimum(np.searchsorted(total, u * total[-1], side="right"), x.size - 1)
+    at_x, at_y = (v[k] + spacing * (generator.random(draws) - 0.5) for v in (x, y))
+    depth = np.maximum(0.0, generator.normal(*DEPTH_M, draws))
+    axis = generator.normal(size=(draws, 3))
+    axis /= np.linalg.norm(axis, axis=1)[:, None]
+    range_m = np.maximum(LEAST_RANGE_M, generator.normal(reception.r_max_m, reception.sd_m, draws))
+    z = surface.z(at_x, at_y) - (depth if reception.dipole else 0.0)
+    return Targets(np.column_stack([at_x, at_y, z]), axis, range_m, reception.dipole)
+
+
+def poa_places(poa: Grid) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    """Cells of a probability of area as places to draw from.
+
+    Raises
+    ------
+    InputError
+        If nothing in it is above 0.
+    """
+    value = np.where(np.isfinite(poa.values), poa.values, 0.0)
+    row, col = np.nonzero(value > 0.0)
+    if row.size == 0:
+        raise InputError("the probability of area is 0 everywhere: give a density with something in it, or none")
+    x, y = poa.centre_of(row, col)
+    return x, y, np.asarray(value[row, col], dtype=np.float64), poa.cell_m
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """Walks in stretches of a few metres: ends (n x 3), times, and for each walk its length and when it ends."""
+
+    start_m: FloatArray
+    end_m: FloatArray
+    begun_s: FloatArray
+    done_s: FloatArray
+    length_m: float
+    slowest_s: float
+
+
+def stretches_of(walks: Sequence[FloatArray], surface: Surface) -> Stretches:
+    """Walks (corners n x 2 each) on the snow, in the order of the time at which a stretch begins."""
+    found = [paced(points, surface)[:4] for points in walks if len(points) > 1]
+    if not found:
+        return Stretches(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), 0.0, 0.0)
+    xyz = [np.column_stack(one[:3]) for one in found]
+    starts, ends = np.concatenate([one[:-1] for one in xyz]), np.concatenate([one[1:] for one in xyz])
+    begun, done = np.concatenate([one[3][:-1] for one in found]), np.concatenate([one[3][1:] for one in found])
+    order = np.argsort(begun, kind="stable")
+    length = float(np.linalg.norm(ends - starts, axis=1).sum())
+    return Stretches(starts[order], ends[order], begun[order], done[order], length, float(done.max()))
+
+
+def first_signals_s(walks: Sequence[FloatArray] | Stretches, surface: Surface, targets: Targets) -> FloatArray:
+    """Time at which each target is first heard by any of the walkers (corners n x 2 each); infinite where never."""
+    way = walks if isinstance(walks, Stretches) else stretches_of(walks, surface)
+    out = np.full(len(targets.xyz_m), np.inf)
+    if way.begun_s.size == 0:
+        return out
+    west, south = targets.xyz_m[:, 0].min() - 1.0, targets.xyz_m[:, 1].min() - 1.0
+    cols, rows = (int((targets.xyz_m[:, i].max() - low) / _CELL_M) + 2 for i, low in ((0, west), (1, south)))
+    lattice = (west, south, _CELL_M, rows, cols)
+    first, listed = simulation_kernels.reach_lists(way.start_m, way.end_m, *lattice, float(targets.range_m.max()))
+    simulation_kernels.first_signal(
+        way.start_m, way.end_m, way.begun_s, way.done_s, first, listed, *lattice, targets.xyz_m, targets.axis,
+        targets.range_m, int(targets.dipole), out,
+    )  # fmt: skip
+    return out
+
+
+def simulate(
+    words: str,
+    walks: Sequence[FloatArray],
+    surface: Surface,
+    targets: Targets,
+    *,
+    survival: Survival = falk_1994,
+    rest_min: float = REST_OF_RESCUE_MIN,
+    coverage: float = math.nan,
+) -> Trial:
+    """Search for all targets along some walks (corners n x 2, approach included)."""
+    way = stretches_of(walks, surface)
+    signal = first_signals_s(way, surface, targets)
+    heard = np.isfinite(signal)
+    alive = float(np.where(heard, survival(np.where(heard, signal, 0.0) / 60.0 + rest_min), 0.0).mean())
+    p10, p50, p90 = np.percentile(signal[heard], (10, 50, 90)).tolist() if heard.any() else (math.nan,) * 3
+    return Trial(words, (p10, p50, p90), float(heard.mean()), alive, way.length_m, way.slowest_s, coverage)

@@ -1,1 +1,0 @@
-"""Strips: equal widths on the snow across an outline, and the stretch of lane that each one needs."""

@@ -1,0 +1,344 @@
+"""From lanes to walks: who walks which lane, numbered lanes and legs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from pyproj import CRS
+from shapely import LineString
+
+from lastseen.core import BoolArray, FloatArray, IntArray
+from lastseen.search import legs_kernels
+from lastseen.search.frame import XY
+from lastseen.search.lanes import JOIN_SHARE, Run
+from lastseen.search.legs import (
+    SPEED_SLOPES,
+    STEEP_DEG,
+    compass_deg,
+    paced,
+    speed_table_m_s,
+    true_bearings_deg,
+    walk_over,
+)
+from lastseen.search.routes import Ways
+from lastseen.search.search_plan import Danger, Kind, Lane, Leg
+from lastseen.search.surface import Surface
+
+# ---- From walks to numbered lanes and legs
+
+SAME_CORNER_M = 1.0  # corners nearer than this are one
+
+
+@dataclass(frozen=True)
+class Bare:
+    """A leg before its numbers are known: the run that it is part of, or None."""
+
+    kind: Kind
+    line: LineString
+    run: Run | None
+
+
+@dataclass(frozen=True)
+class Walked:
+    """Legs of each searcher, and the runs that nobody can reach."""
+
+    legs: tuple[tuple[Bare, ...], ...]
+    unreached: tuple[Run, ...]
+
+    def corners(self, searcher: int) -> FloatArray:
+        """Corners of one searcher's walk (from 0), n x 2."""
+        legs = self.legs[searcher]
+        if not legs:
+            return np.zeros((0, 2))
+        return np.array([legs[0].line.coords[0], *(leg.line.coords[-1] for leg in legs)])
+
+
+def walked_ways(walks: Sequence[Sequence[Run]], start: XY, ways: Ways, detour_from_m: float) -> Walked:
+    """Join the runs of each searcher, around blocked and dangerous ground where that can be."""
+    made, lost = [], []
+    for walk in walks:
+        here, legs = start, list[Bare]()
+        for run in walk:
+            way = ways.between(here, run.start, detour_from_m)
+            if way is None:
+                lost.append(run)
+                continue
+            kind: Kind = "join" if any(leg.run is not None for leg in legs) else "approach"
+            legs += _straight(kind, way, None)
+            legs += _straight("lane", list(run.points), run)
+            here = run.end
+        made.append(tuple(legs))
+    return Walked(tuple(made), tuple(lost))
+
+
+def _straight(kind: Kind, way: Sequence[XY], run: Run | None) -> list[Bare]:
+    return [Bare(kind, LineString([a, b]), run) for a, b in pairwise(_apart(way)) if math.dist(a, b) > 1e-6]
+
+
+def _apart(way: Sequence[XY]) -> list[XY]:
+    """The corners of a way without those that nobody would turn at twice; its ends stay."""
+    kept = [way[0]]
+    for corner in way[1:-1]:
+        if math.dist(kept[-1], corner) > SAME_CORNER_M and math.dist(corner, way[-1]) > SAME_CORNER_M:
+            kept.append(corner)
+    return [*kept, way[-1]] if len(way) > 1 else kept
+
+
+def numbered(
+    walked: Walked, ways: Ways, crs: CRS, declination_deg: float, searchers: int
+) -> tuple[tuple[Lane, ...], tuple[Leg, ...]]:
+    """Lanes and legs with their numbers: lanes of a team from side to side, of one searcher as they are walked."""
+    found = [(who, run) for who, legs in enumerate(walked.legs, start=1) for run in _runs_of(legs)]
+    order = list(range(len(found)))
+    if searchers > 1:
+        order.sort(key=lambda k: (found[k][1].group, found[k][1].q_m, found[k][0], k))
+    number_of = {k: n for n, k in enumerate(order, start=1)}
+    legs: list[Leg] = []
+    lanes: list[Lane] = []
+    at = -1
+    for who, bare in enumerate(walked.legs, start=1):
+        run: Run | None = None
+        for n, one in enumerate(bare, start=1):
+            if one.run is not None and one.run is not run:
+                at += 1
+            run = one.run if one.run is not None else None
+            lane = number_of[at] if one.run is not None else None
+            legs.append(_leg(n, who, one, lane, ways))
+    for k, (who, run) in enumerate(found):
+        length = sum(leg.length_m for leg in legs if leg.lane == number_of[k])
+        lanes.append(Lane(number_of[k], who, LineString(_apart(run.points)), length))
+    ends = np.array([leg.line.coords for leg in legs]).reshape(-1, 2, 2)
+    true = true_bearings_deg(ends[:, 0], ends[:, 1], crs)
+    magnetic = compass_deg(true - declination_deg)
+    done = tuple(
+        replace(leg, bearing_deg_true=float(t), bearing_deg_magnetic=float(m) if math.isfinite(m) else math.nan)
+        for leg, t, m in zip(legs, true, magnetic, strict=True)
+    )
+    return tuple(sorted(lanes, key=lambda lane: lane.number)), done
+
+
+def _runs_of(legs: Sequence[Bare]) -> list[Run]:
+    """The runs of a walk, each once."""
+    out: list[Run] = []
+    before: Run | None = None
+    for leg in legs:
+        if leg.run is not None and leg.run is not before:
+            out.append(leg.run)
+        before = leg.run
+    return out
+
+
+def _leg(number: int, searcher: int, bare: Bare, lane: int | None, ways: Ways) -> Leg:
+    """A leg without its bearing."""
+    a, b = bare.line.coords[0], bare.line.coords[1]
+    start, end = (float(a[0]), float(a[1])), (float(b[0]), float(b[1]))
+    w = walk_over(start, end, ways.surface)
+    danger = danger_of(start, end, w.steepest_deg, ways)
+    return Leg(
+        number, searcher, bare.kind, lane, bare.line, w.length_m, 0.0, w.slope_deg, w.steepest_deg, w.time_s,
+        danger=danger,
+    )  # fmt: skip
+
+
+def danger_of(start: XY, end: XY, steepest_deg: float, ways: Ways) -> Danger:
+    """What is against walking a leg, the worst of it."""
+    grid = ways.surface.filled
+    n = max(1, math.ceil(math.dist(start, end) / (0.25 * grid.cell_m)))
+    t = np.linspace(0.0, 1.0, n + 1)
+    if not ways.surface.has_data(start[0] + t * (end[0] - start[0]), start[1] + t * (end[1] - start[1])).all():
+        return "no elevation"
+    worst = ways.danger_on(start, end)
+    if worst >= 2:
+        return "wall" if worst == 3 else "above a wall"
+    return "steep" if steepest_deg > STEEP_DEG else ""
+
+
+# ---- Who walks which lane: one walk cut into parts of the same time, or searchers abreast
+
+BALANCE = 0.10
+_LEAST_SHARE = 0.5  # of a strip width: nobody is sent for a shorter lane
+_NEXT_TO_NOTHING = 0.1  # of a mean share
+_STUB_SHARE = 0.1  # of a strip: a shared lane leaves nobody less
+_MOST_PLACES = 300
+_SLACK = 0.02  # how much busier than it must the busiest may be for the sake of whole lanes; design choice
+_HALVING = 0.001  # what sharing a lane between two is worth avoiding, of a mean share squared; design choice
+
+
+def worth_walking(runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float) -> list[list[Run]]:
+    """Equal parts for as many searchers as have something to walk: nobody is sent for next to nothing."""
+    total = lanes_m(runs)
+    used = max(1, min(searchers, int(total / (_LEAST_SHARE * strip_width_m))))
+    for number in range(used, 1, -1):
+        for by_end in (True, False):
+            parts = equal_parts(runs, number, start, ways, strip_width_m, by_end=by_end)
+            if min(map(lanes_m, parts)) >= _NEXT_TO_NOTHING * total / number:
+                return parts
+    return [list(runs)]
+
+
+def lanes_m(runs: Sequence[Run]) -> float:
+    """Map length of runs without joins."""
+    return sum(run.plan_m for run in runs)
+
+
+def unevenness(walked: Walked, surface: Surface, long_m: float) -> float:
+    """How much less the least busy searcher has to do than the busiest, as a share: searching, or until they end.
+
+    The smaller of the two; approaches and joins longer than ``long_m`` are not searching.
+    """
+    z, west, north, cell = surface.arrays
+    table = speed_table_m_s()
+    search, end = [], []
+    for legs in walked.legs:
+        if not legs:
+            continue
+        ends = [one.line.coords for one in legs]
+        times = [
+            legs_kernels.straight_s(a[0], a[1], b[0], b[1], z, west, north, cell, SPEED_SLOPES, table, 10.0)[0]
+            for a, b in ends
+        ]
+        found = [
+            one.kind == "lane" or (one.kind == "join" and math.dist(a, b) <= long_m)
+            for one, (a, b) in zip(legs, ends, strict=True)
+        ]
+        end.append(sum(times))
+        search.append(sum(time for time, counts in zip(times, found, strict=True) if counts))
+    return min(1.0 - min(times) / max(1e-9, *times) for times in (search, end)) if search else 0.0
+
+
+def equal_parts(
+    runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float, *, by_end: bool = True
+) -> list[list[Run]]:
+    """Cut one walk into parts that take the same time to search.
+
+    Approaches, and joins longer than one and a half strips, are not searching: how long they take depends on the way
+    that is found. Where the mean approach takes longer than a share of the search, and ``by_end`` allows it, the parts
+    end at the same time instead, as soon as can be. A lane may be shared. A part is walked from whichever of its ends
+    is done sooner.
+    """
+    if searchers == 1:
+        return [list(runs)]
+    surface = ways.surface
+    points, lane = _walk_points(runs, ways, JOIN_SHARE * strip_width_m)
+    x, y, _, forth, back, corner = paced(points, surface)
+    lane_of = lane[corner]
+    z, west, north, cell = surface.arrays
+    approach = legs_kernels.approach_s(x, y, start[0], start[1], z, west, north, cell, SPEED_SLOPES, speed_table_m_s())
+    ends, begins, inside = _places(lane_of, x, y, _STUB_SHARE * strip_width_m)
+    used = min(searchers, ends.size - 1)
+    far = _far_s(x, y, forth, lane_of, JOIN_SHARE * strip_width_m)
+    ends_alike = int(by_end and approach[lane_of >= 0].mean() > (forth[-1] - far[-1]) / used)
+    cuts, turned = legs_kernels.equal_cuts(
+        ends, begins, inside, forth, back, far, approach, used, ends_alike, _SLACK, _HALVING
+    )
+    parts = []
+    for k in range(used):
+        part = _part(runs, points, np.column_stack([x, y]), corner, lane_of, int(cuts[k, 0]), int(cuts[k, 1]))
+        parts.append([run.turned() for run in reversed(part)] if turned[k] else part)
+    return parts
+
+
+def _far_s(x_m: FloatArray, y_m: FloatArray, forth_s: FloatArray, lane_of: IntArray, long_m: float) -> FloatArray:
+    """Time from the first sample that goes into long joins."""
+    step, way = np.diff(forth_s), np.hypot(np.diff(x_m), np.diff(y_m))
+    join = lane_of[:-1] < 0
+    number = np.cumsum(np.concatenate([[True], join[1:] != join[:-1]])) - 1
+    length = np.bincount(number, weights=way)
+    long = join & (length[number] > long_m)
+    return np.concatenate([[0.0], np.cumsum(np.where(long, step, 0.0))])
+
+
+def _places(lane_of: IntArray, x_m: FloatArray, y_m: FloatArray, stub_m: float) -> tuple[IntArray, IntArray, BoolArray]:
+    """Where a walk may be cut: at the ends of lanes, and within them where no stub is left."""
+    n = lane_of.size - 1
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x_m), np.diff(y_m)))])
+    firsts = [i for i in range(n) if lane_of[i] >= 0 and (i == 0 or lane_of[i - 1] != lane_of[i])]
+    places: list[tuple[int, int, bool]] = []
+    for number, first in enumerate(firsts):
+        last = first
+        while last < n and lane_of[last] == lane_of[first]:
+            last += 1
+        step = max(1, n // _MOST_PLACES)
+        if number == 0:
+            places.append((first, first, False))
+        places += [
+            (i, i, True)
+            for i in range(first + 1, last, step)
+            if along[i] - along[first] >= stub_m and along[last] - along[i] >= stub_m
+        ]
+        places.append((last, firsts[number + 1] if number + 1 < len(firsts) else last, False))
+    ends, begins, inside = zip(*places, strict=True)
+    return np.array(ends, np.int32), np.array(begins, np.int32), np.array(inside, np.bool_)
+
+
+def _walk_points(runs: Sequence[Run], ways: Ways, detour_from_m: float) -> tuple[FloatArray, IntArray]:
+    """Corners of the whole walk, and for each leg the run it belongs to (-1: a join)."""
+    points: list[XY] = []
+    lane: list[int] = []
+    for k, run in enumerate(runs):
+        if points:
+            way = ways.between(points[-1], run.start, detour_from_m) or [points[-1], run.start]
+            points += way[1:-1]
+            lane += [-1] * (len(way) - 1)
+        lane += [k] * (len(run.points) - 1)
+        points += run.points
+    return np.array(points), np.array(lane, dtype=np.int32)
+
+
+def _part(
+    runs: Sequence[Run], points: FloatArray, xy: FloatArray, corner: IntArray, lane_of: IntArray, a: int, b: int
+) -> list[Run]:
+    """The runs between two samples of the walk, the first and last one cut where the samples lie."""
+    out: list[Run] = []
+    i = a
+    while i < b:
+        k = int(lane_of[i])
+        j = i
+        while j < b and lane_of[j] == k:
+            j += 1
+        if k >= 0:
+            bends = [int(corner[m]) for m in range(i + 1, j) if corner[m] != corner[m - 1]]
+            inner = [(float(points[m, 0]), float(points[m, 1])) for m in bends]
+            ends = [(float(xy[m, 0]), float(xy[m, 1])) for m in (i, j)]
+            out.append(replace(runs[k], points=(ends[0], *inner, ends[1])))
+        i = j
+    return out
+
+
+def abreast(runs: Sequence[Run], searchers: int, start: XY) -> list[list[Run]] | None:
+    """Searchers side by side: sweep j takes lanes jN to jN + N - 1, from side to side.
+
+    None where the lanes of a strip are in several parts, or somebody would have more than a tenth less to walk.
+    """
+    if len({run.group for run in runs}) != 1 or len(runs) % searchers or any(run.extra for run in runs):
+        return None
+    if len({run.q_m for run in runs}) != len(runs):
+        return None
+    lanes = sorted(runs, key=lambda run: run.q_m)
+    if _away(start, lanes[-1]) < _away(start, lanes[0]):
+        lanes.reverse()
+    first = lanes[0]
+    heading = np.subtract(first.end, first.start)
+    lanes = [one if float(np.subtract(one.end, one.start) @ heading) >= 0.0 else one.turned() for one in lanes]
+    if np.hypot(*np.subtract(first.end, start)) < np.hypot(*np.subtract(first.start, start)):
+        lanes = [one.turned() for one in lanes]
+    walks: list[list[Run]] = [[] for _ in range(searchers)]
+    for j in range(0, len(lanes), searchers):
+        for k, one in enumerate(lanes[j : j + searchers]):
+            walks[k].append(one.turned() if (j // searchers) % 2 else one)
+    walk = [plan_length_m(one) for one in walks]
+    return walks if min(walk) >= (1.0 - BALANCE) * max(walk) else None
+
+
+def plan_length_m(runs: Sequence[Run]) -> float:
+    """Map length of runs with straight joins."""
+    points = np.array([p for run in runs for p in run.points])
+    return float(np.hypot(*np.diff(points, axis=0).T).sum())
+
+
+def _away(start: XY, run: Run) -> float:
+    return float(min(np.hypot(p[0] - start[0], p[1] - start[1]) for p in (run.start, run.end)))

@@ -1,0 +1,5 @@
+"""Where snow starts, how it moves, where it stops, and where a carried person lies."""
+
+import lazy_loader as _lazy
+
+__getattr__, __dir__, __all__ = _lazy.attach_stub(__name__, __file__)

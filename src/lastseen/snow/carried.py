@@ -1,0 +1,154 @@
+"""People carried by the flow: where they stand, how the snow takes them along, where it drops them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray
+from lastseen.snow import carried_kernels
+
+# ---- Tracers in and out of the flow, in map coordinates
+
+
+@dataclass(frozen=True)
+class Tracers:
+    """People (or things) carried by the flow; arrays of shape (n,).
+
+    Attributes
+    ----------
+    x_m, y_m : ndarray
+        Where they stand, map metres.
+    speed_factor : ndarray
+        Their speed over that of the snow around.
+    start_s : ndarray
+        When the snow can first take them; NaN when the front passes (deeper than 0.05 m).
+    diffusion_m2_s : ndarray
+        Spread across the flow: the variance grows by twice this per second.
+    seed : int
+        Of the random walk. Same seed, same way.
+    trail_cell_m : float
+        Side of the cells in which the way is told, a whole part of the flow's cells; 0 tells no way.
+    """
+
+    x_m: FloatArray
+    y_m: FloatArray
+    speed_factor: FloatArray
+    start_s: FloatArray
+    diffusion_m2_s: FloatArray
+    seed: int = 0
+    trail_cell_m: float = 0.0
+
+    def __post_init__(self) -> None:
+        arrays = (self.x_m, self.y_m, self.speed_factor, self.start_s, self.diffusion_m2_s)
+        if any(one.shape != (self.x_m.size,) for one in arrays):
+            raise InputError("the arrays of the tracers differ in length")
+        known = arrays[:3] + arrays[4:]
+        if not all(np.isfinite(one).all() for one in known) or (self.diffusion_m2_s < 0.0).any():
+            raise InputError("place, speed factor and diffusion of tracers must be finite, diffusion 0 or more")
+        if self.seed < 0:
+            raise InputError(f"the seed is {self.seed}: give 0 or more")
+
+
+@dataclass(frozen=True)
+class TracerRest:
+    """Where tracers ended; arrays of shape (n,).
+
+    Attributes
+    ----------
+    x_m, y_m : ndarray
+        Map metres; for those that left, the first place outside.
+    taken : ndarray of bool
+        Whether the snow ever took them.
+    left_grid, in_no_data : ndarray of bool
+        Whether they left over an edge or into a cell without data.
+    last_moved_s, fastest_m_s : ndarray
+        When they last moved (0 for never) and their greatest speed on the map.
+    cells : ndarray of int32
+        Cells entered in turn, flat indices on a lattice of ``trail_cell_m`` with the corner of the ground, all tracers
+        one after the other; empty where no way was asked for.
+    offsets : ndarray of int32, shape (n + 1,)
+        Tracer b owns visits offsets[b] to offsets[b + 1].
+    """
+
+    x_m: FloatArray
+    y_m: FloatArray
+    taken: BoolArray
+    left_grid: BoolArray
+    in_no_data: BoolArray
+    last_moved_s: FloatArray
+    fastest_m_s: FloatArray
+    cells: IntArray
+    offsets: IntArray
+
+
+MOST_TOLD = 8192  # cells in a trail; a longer way is not told to its end
+
+
+def table_of(ground: Grid, tracers: Tracers | None) -> tuple[FloatArray, IntArray]:
+    """The table of the carried (local metres, y southwards) and their trails, which begin where they stand."""
+    if tracers is None:
+        return np.zeros((0, 11)), np.zeros((0, 0), np.int32)
+    if not ground.contains(tracers.x_m, tracers.y_m).all():
+        raise InputError("a tracer starts outside the ground: move it, or take more ground")
+    table = np.zeros((tracers.x_m.size, 11))
+    table[:, 0], table[:, 1] = tracers.x_m - ground.west_m, ground.north_m - tracers.y_m
+    table[:, 2], table[:, 3], table[:, 4] = tracers.speed_factor, tracers.start_s, tracers.diffusion_m2_s
+    table[:, 5] = carried_kernels.WAITING
+    fine = tracers.trail_cell_m
+    trail = np.zeros((tracers.x_m.size, MOST_TOLD if fine > 0.0 else 0), np.int32)
+    if fine > 0.0:
+        wide = round(ground.shape[1] * ground.cell_m / fine)
+        trail[:, 0] = (table[:, 1] / fine).astype(np.int32) * wide + (table[:, 0] / fine).astype(np.int32)
+        table[:, 8] = 1.0
+    return table, trail
+
+
+def rest_of(ground: Grid, carried: FloatArray, trail: IntArray) -> TracerRest:
+    """Where the carried ended."""
+    status, told = carried[:, 5], carried[:, 8].astype(np.int32)
+    return TracerRest(
+        x_m=ground.west_m + carried[:, 0],
+        y_m=ground.north_m - carried[:, 1],
+        taken=carried[:, 6] > 0.0,
+        left_grid=status == carried_kernels.LEFT,
+        in_no_data=status == carried_kernels.SUNK,
+        last_moved_s=carried[:, 6].copy(),
+        fastest_m_s=carried[:, 7].copy(),
+        cells=np.concatenate([trail[n, :count] for n, count in enumerate(told)]) if told.any() else trail.ravel()[:0],
+        offsets=np.concatenate([[0], np.cumsum(told)]).astype(np.int32),
+    )
+
+
+# ---- Where people set out: points in the last-seen disc, in a frame that turns with the ground
+
+
+def disc_points(
+    felt: Grid, disc: tuple[float, float, float], u: FloatArray, v: FloatArray, p: FloatArray, q: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Points spread evenly over a disc, map metres, from pairs of numbers between 0 and 1.
+
+    The frame lies along the fall line at the middle, so that a turned map gives turned points.
+
+    Parameters
+    ----------
+    felt : Grid
+    disc : x_m, y_m, radius_m
+    u, v : ndarray, shape (n,)
+    p, q : ndarray
+        Slope of ``felt`` eastwards and northwards.
+    """
+    row, col = felt.cell_of(disc[0], disc[1])
+    east, north = (float(one) for one in downhill_frame(p, q, row, col))
+    radius, angle = disc[2] * np.sqrt(u), 2.0 * np.pi * v
+    along, across = radius * np.cos(angle), radius * np.sin(angle)
+    return disc[0] + along * east - across * north, disc[1] + along * north + across * east
+
+
+def downhill_frame(p: FloatArray, q: FloatArray, rows: IntArray, cols: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Unit vector down the fall line (east, north); due east where the ground is flat."""
+    px, qy = np.nan_to_num(p[rows, cols]), np.nan_to_num(q[rows, cols])
+    steep = np.hypot(px, qy)
+    flat = steep < 1e-9
+    return np.where(flat, 1.0, -px / np.where(flat, 1.0, steep)), np.where(flat, 0.0, -qy / np.where(flat, 1.0, steep))

@@ -1,0 +1,294 @@
+"""Where snow stops: probability of debris, thickness, outline, and how deep a carried person lies."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+from shapely import box, union_all
+from shapely.geometry import MultiPolygon
+
+from lastseen.core import BoolArray, Grid, NothingFoundError, cells_of_outline, only_areas, outline_of_level, percent
+from lastseen.snow.ensemble import DEBRIS_M, Carried, Events
+from lastseen.snow.sliding_ensemble import PILE_WIDTH
+
+# ---- How deep a carried person lies: the snow above them in their event, as shares and as a map
+
+# Snow above a person that covers all of them: about the thickness of a body that lies; design choice, no source.
+FULLY_BURIED_M = 0.3
+DEPTHS_M = (0.5, 1.0, 1.5)  # full burial possible, typical, deep: design choice after published median depths
+
+
+@dataclass(frozen=True)
+class Burial:
+    """How deep those lie who were caught and stayed on the model.
+
+    A person's place in the snow is not modelled: the depth above them is the debris at their place times a relative
+    depth drawn evenly between 0 (on the surface) and 1 (on the ground). Design choice, no source.
+
+    Attributes
+    ----------
+    fully : float
+        Share with more than 0.3 m of snow above.
+    deeper : tuple of (depth_m, share)
+        Shares with more than 0.5, 1.0 and 1.5 m above.
+    p50_m, p90_m : float
+        Median and 90th percentile of the depth of those fully buried; NaN where nobody is.
+    maps : tuple of (depth_m, Grid)
+        For 0.3, 0.5, 1.0 and 1.5 m: the probability of lying in the cell and deeper than that; each sums to its share.
+    """
+
+    fully: float
+    deeper: tuple[tuple[float, float], ...]
+    p50_m: float
+    p90_m: float
+    maps: tuple[tuple[float, Grid], ...]
+
+
+def how_deep(person: Carried, poa: Grid, sigma_cells: float) -> Burial | None:
+    """Burial of the caught; None where the model does not know it.
+
+    Parameters
+    ----------
+    person : Carried
+    poa : Grid
+        Gives the cells of the maps.
+    sigma_cells : float
+        Spread of one possible person, cells.
+    """
+    count = person.caught() & ~person.left_grid & ~person.in_no_data
+    depth = person.burial_m[count]
+    if depth.size == 0 or np.isnan(depth).any():
+        return None
+    row, col = poa.cell_of(person.x_m[count], person.y_m[count])
+    maps = tuple((level, _map(poa, row[depth > level], col[depth > level], depth.size, sigma_cells))
+                 for level in (FULLY_BURIED_M, *DEPTHS_M))  # fmt: skip
+    deep = depth[depth > FULLY_BURIED_M]
+    p50, p90 = np.quantile(deep, [0.5, 0.9]) if deep.size else (np.nan, np.nan)
+    return Burial(
+        float((depth > FULLY_BURIED_M).mean()),
+        tuple((level, float((depth > level).mean())) for level in DEPTHS_M),
+        float(p50),
+        float(p90),
+        maps,
+    )
+
+
+def _map(poa: Grid, row: np.ndarray, col: np.ndarray, of: int, sigma_cells: float) -> Grid:
+    counts = np.zeros(poa.shape)
+    inside = (row >= 0) & (row < poa.shape[0]) & (col >= 0) & (col < poa.shape[1])
+    np.add.at(counts, (row[inside], col[inside]), 1.0 / of)
+    if not inside.any():
+        return poa.with_values(counts)
+    rim = int(np.ceil(4.0 * sigma_cells)) + 1
+    part = (slice(max(0, int(row[inside].min()) - rim), int(row[inside].max()) + rim + 1),
+            slice(max(0, int(col[inside].min()) - rim), int(col[inside].max()) + rim + 1))  # fmt: skip
+    total = counts[part].sum()
+    wide = ndimage.gaussian_filter(counts[part], sigma_cells, mode="constant", truncate=4.0)
+    counts[part] = wide * (total / wide.sum())
+    return poa.with_values(counts)
+
+
+# ---- Where the snow stops: probability of debris, thickness, outline; and where a carried person would lie
+
+PERSON_SPREAD_M = 4.0  # design choice: how far a person in the flow can lie from where a tracer does
+LEAST_SPREAD_CELLS = 1.5
+OUTLINE_LEVELS = (0.2, 0.1, 0.05, 0.025)  # design choice, tried in this order
+WANTED_INSIDE = 0.9
+LITTLE_LEFT = 0.05
+ALMOST_ALL = 0.95  # where more than this leaves the model, what is left says nothing
+LEAST_PIECE_SHARE = 0.01  # pieces and holes of the outline below this share of its area are left out
+
+
+@dataclass(frozen=True)
+class Debris:
+    """The deposit of all events.
+
+    Attributes
+    ----------
+    probability : Grid
+        Share of events with debris thicker than 0.1 m.
+    thickness_m, thickness_p50_m, thickness_p90_m : Grid
+        Mean over all events, median and 90th percentile; vertical, at deposit density.
+    outline : MultiPolygon
+        Where debris is at least as likely as ``level``; smoothed, holes kept.
+    level : float
+        NaN for an observed outline.
+    area_m2 : float
+        Map area of the outline.
+    left_share : float
+        Share of the snow that left the elevation model or ran into no data.
+    widened : bool
+        Whether the smallest ground that holds 90 % of the probability of area was added to the outline.
+    """
+
+    probability: Grid
+    thickness_m: Grid
+    thickness_p50_m: Grid
+    thickness_p90_m: Grid
+    outline: MultiPolygon
+    level: float
+    area_m2: float
+    left_share: float
+    widened: bool = False
+
+
+@dataclass(frozen=True)
+class Person:
+    """Where a carried person would lie.
+
+    Attributes
+    ----------
+    poa : Grid
+        Probability of area per cell; sums to 1 over the grid.
+    inside_debris : float
+        Share of it inside the debris outline.
+    carried_p50_m : float
+        Median horizontal distance from the last-seen point.
+    fall_p90_m : float
+        90th percentile of the greatest fall through the air; NaN where the model does not know it.
+    left_share : float
+        Share of the carried that left the elevation model; the rest is scaled to 1.
+    caught_share : float
+        Share of the possible persons that the snow took along; the others say nothing about one who was caught.
+    burial : Burial or None
+        How deep; None where the model does not know it.
+    """
+
+    poa: Grid
+    inside_debris: float
+    carried_p50_m: float
+    fall_p90_m: float
+    left_share: float
+    caught_share: float
+    burial: Burial | None
+
+
+def settle(events: Events, ground: Grid, poa: Grid, outline_probability: float | None) -> Debris:
+    """Debris of an ensemble.
+
+    Parameters
+    ----------
+    events : Events
+    ground : Grid
+        Its cells carry the result.
+    poa : Grid
+        Probability of area; decides the outline where no level is asked for.
+    outline_probability : float or None
+        Debris at least this likely is inside the outline. None takes the highest of 20, 10, 5 and 2.5 % whose outline
+        holds 90 % of the probability of area; where none does, 2.5 % and the smallest ground that does.
+
+    Raises
+    ------
+    NothingFoundError
+        If no ground is covered in that share of the events, or nearly all snow leaves the model.
+    """
+    edges, gap = events.left_share()
+    left = sum(edges.values()) + gap
+    if left > ALMOST_ALL:
+        raise NothingFoundError(
+            f"{percent(left)} of the snow leaves the elevation model before it stops: use a model that holds "
+            "the run-out, or a smaller size class"
+        )
+    stack = events.thickness()
+    probability = events.over(ground, (stack > DEBRIS_M).mean(axis=0))
+    p50, p90 = np.quantile(stack, [0.5, 0.9], axis=0, method="linear")
+    outline, level, widened = _outline(probability, poa, outline_probability)
+    if outline.is_empty:
+        gone = f"{percent(left)} of it leaves the elevation model before it stops: use a model that holds the run-out"
+        raise NothingFoundError(
+            f"the snow stops nowhere as debris thicker than {DEBRIS_M:g} m; "
+            + (gone if left > LITTLE_LEFT else "it is too thin for its way: choose a larger size or a thicker slab")
+        )
+    return Debris(
+        probability,
+        events.over(ground, stack.mean(axis=0, dtype=np.float64)),
+        events.over(ground, p50),
+        events.over(ground, p90),
+        outline,
+        level,
+        float(outline.area),
+        left,
+        widened,
+    )
+
+
+def _outline(probability: Grid, poa: Grid, wanted: float | None) -> tuple[MultiPolygon, float, bool]:
+    """The outline, its level, and whether it was widened to hold the person."""
+    smooth = probability.with_values(ndimage.gaussian_filter(probability.values, 1.0, truncate=3.0))
+    levels = OUTLINE_LEVELS if wanted is None else (wanted,)
+    for level in levels:
+        whole = outline_of_level(smooth, level)
+        outline = outline_of_level(smooth, level, LEAST_PIECE_SHARE * whole.area)
+        if share_inside(poa, outline) >= WANTED_INSIDE:
+            break
+    if outline.is_empty and wanted is not None:
+        raise NothingFoundError(
+            f"no ground carries debris in {percent(level, 1)} of the events (the most is "
+            f"{percent(probability.values.max())}): lower search.outline_probability in the scenario"
+        )
+    widened = wanted is None and share_inside(poa, outline) < WANTED_INSIDE
+    if widened:
+        outline = only_areas(union_all([outline, likeliest_ground(poa, WANTED_INSIDE)]))
+    smoothed = outline.simplify(0.2 * probability.cell_m).intersection(box(*probability.bounds))
+    return only_areas(smoothed), level, widened
+
+
+def likeliest_ground(poa: Grid, share: float) -> MultiPolygon:
+    """The smallest ground that holds a share of a probability of area."""
+    falling = np.sort(poa.values.ravel())[::-1]
+    level = float(falling[min(int(np.searchsorted(np.cumsum(falling), share)), falling.size - 1)])
+    return outline_of_level(poa, level, poa.cell_area_m2) if level > 0 else MultiPolygon()
+
+
+def probability_of_area(events: Events, ground: Grid) -> Grid:
+    """Where a person carried from the last-seen disc comes to rest: probability per cell, sums to 1 over the grid."""
+    person = events.person
+    stay = _on_ground(ground, person)
+    poa = np.zeros(ground.shape)
+    if stay.any():
+        row, col = ground.cell_of(person.x_m[stay], person.y_m[stay])
+        sigma = _spread_cells(events, ground)
+        rim = int(np.ceil(4.0 * sigma)) + 2
+        r0, c0 = max(0, int(row.min()) - rim), max(0, int(col.min()) - rim)
+        counts = np.zeros((min(ground.shape[0], int(row.max()) + rim + 1) - r0,
+                           min(ground.shape[1], int(col.max()) + rim + 1) - c0))  # fmt: skip
+        np.add.at(counts, (row - r0, col - c0), 1.0)
+        wide = ndimage.gaussian_filter(counts, sigma, mode="constant", truncate=4.0)
+        poa[r0 : r0 + counts.shape[0], c0 : c0 + counts.shape[1]] = wide / wide.sum()
+    return ground.with_values(poa)
+
+
+def where_person_lies(events: Events, poa: Grid, at_m: tuple[float, float], outline: MultiPolygon) -> Person:
+    """What the probability of area means for a person carried from the last-seen point."""
+    person, caught = events.person, events.person.caught()
+    away = np.hypot(person.x_m - at_m[0], person.y_m - at_m[1])[caught]
+    falls = person.fall_m[caught]
+    return Person(
+        poa,
+        share_inside(poa, outline),
+        float(np.median(away)),
+        float(np.quantile(falls, 0.9)),
+        float(np.mean((person.left_grid | person.in_no_data)[caught])),
+        float(person.taken.mean()),
+        how_deep(person, poa, _spread_cells(events, poa)),
+    )
+
+
+def _spread_cells(events: Events, ground: Grid) -> float:
+    """Standard deviation of one possible person, cells."""
+    spread_m = PERSON_SPREAD_M
+    if events.model == "body":  # bodies that slide alone do not spread as snow does
+        spread_m = PILE_WIDTH * float(np.median(events.members.deposit_m3)) ** (1.0 / 3.0)
+    return max(LEAST_SPREAD_CELLS, spread_m / ground.cell_m)
+
+
+def _on_ground(ground: Grid, person: Carried) -> BoolArray:
+    stay = person.caught() & ~person.left_grid & ~person.in_no_data
+    return np.asarray(stay & ground.contains(person.x_m, person.y_m))
+
+
+def share_inside(poa: Grid, outline: MultiPolygon) -> float:
+    """Share of a probability of area inside an outline."""
+    return float(min(1.0, poa.values.ravel()[cells_of_outline(outline, poa)].sum()))

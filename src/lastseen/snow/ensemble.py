@@ -1,0 +1,196 @@
+"""What an ensemble of events leaves, whichever model ran it: the one form that everything after it reads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, bilinear
+from lastseen.snow.friction import Members
+
+ModelName = Literal["flow", "body"]
+Layer = NDArray[np.float32]
+DEBRIS_M = 0.1  # thinner than this is not called debris; design choice
+SIDES = ("west", "east", "south", "north")
+
+
+@dataclass(frozen=True)
+class Event:
+    """What one event left on a part of the lattice.
+
+    Attributes
+    ----------
+    rows, cols : slice
+        The part.
+    thickness_m : ndarray
+        Debris at the end, vertical, at deposit density.
+    fastest_m_s : ndarray
+        Greatest speed, 0 where nothing came.
+    arrival_s : ndarray
+        When the front came; NaN for never, or where the model does not know it.
+    toe_m : (x, y)
+        Where all but the farthest twentieth of the snow has stopped, or left.
+    fastest : float
+        Greatest speed of any snow, m/s.
+    time_s : float
+        Until the snow was at rest.
+    finished : bool
+        Whether the snow came to rest before the time limit.
+    left_m3 : tuple of float
+        Snow that left over the western, eastern, southern and northern edge and into no data, at deposit density.
+    """
+
+    rows: slice
+    cols: slice
+    thickness_m: Layer
+    fastest_m_s: Layer
+    arrival_s: Layer
+    toe_m: tuple[float, float]
+    fastest: float
+    time_s: float
+    finished: bool
+    left_m3: tuple[float, float, float, float, float]
+
+
+@dataclass(frozen=True)
+class Carried:
+    """Possible persons from the last-seen disc, member after member; one value each unless said otherwise.
+
+    Attributes
+    ----------
+    member : ndarray of int32
+    x_m, y_m : ndarray
+        Where they came to rest, or left.
+    taken : ndarray of bool
+        Whether the snow took them along; those it never reached say nothing about a person who was caught.
+    left_grid, in_no_data : ndarray of bool
+    fall_m : ndarray
+        Greatest fall through the air; NaN where the model does not know it.
+    thickness_m, burial_m : ndarray
+        Snow at their place in their event, and depth of snow above them; NaN where the model does not know it.
+    cells, offsets : ndarray of int32
+        Cells of the ground entered in turn (flat indices); person b owns visits offsets[b] to offsets[b + 1].
+    """
+
+    member: IntArray
+    x_m: FloatArray
+    y_m: FloatArray
+    taken: BoolArray
+    left_grid: BoolArray
+    in_no_data: BoolArray
+    fall_m: FloatArray
+    thickness_m: FloatArray
+    burial_m: FloatArray
+    cells: IntArray
+    offsets: IntArray
+
+    @property
+    def count(self) -> int:
+        """Number of persons."""
+        return int(self.x_m.size)
+
+    @property
+    def body_of_visit(self) -> IntArray:
+        """The person of each visit."""
+        return np.repeat(np.arange(self.count, dtype=np.int32), np.diff(self.offsets))
+
+    def caught(self) -> BoolArray:
+        """Those who count as caught: taken along, or all where the snow took nobody."""
+        return self.taken if self.taken.any() else np.ones(self.count, bool)
+
+
+@dataclass(frozen=True)
+class Events:
+    """An ensemble that has run.
+
+    Attributes
+    ----------
+    model : "flow" or "body"
+    lattice : Grid
+        The cells of the events, with the ground as the snow feels it, metres. Shares its north-western corner with the
+        ground; its cells are a whole number of the ground's cells wide.
+    members : Members
+    each : tuple of Event
+        One for each member.
+    person : Carried
+    reached : ndarray of bool, shape (members,)
+        Whether the event reached the last-seen disc, or started there.
+    stopped_early : bool
+        Whether fewer members ran than were asked for, because the debris outline had settled.
+    """
+
+    model: ModelName
+    lattice: Grid
+    members: Members
+    each: tuple[Event, ...]
+    person: Carried
+    reached: BoolArray
+    stopped_early: bool
+
+    def extent(self) -> tuple[slice, slice]:
+        """Rows and columns that hold all events."""
+        return (
+            slice(min(e.rows.start for e in self.each), max(e.rows.stop for e in self.each)),
+            slice(min(e.cols.start for e in self.each), max(e.cols.stop for e in self.each)),
+        )
+
+    def thickness(self) -> Layer:
+        """Debris of all events over :meth:`extent`; shape (members, rows, columns)."""
+        rows, cols = self.extent()
+        out = np.zeros((len(self.each), rows.stop - rows.start, cols.stop - cols.start), np.float32)
+        for layer, event in zip(out, self.each, strict=True):
+            layer[inside(event.rows, rows), inside(event.cols, cols)] = event.thickness_m
+        return out
+
+    def left_share(self) -> tuple[dict[str, float], float]:
+        """Share of all snow that left over each edge, and into no data."""
+        total = sum(float(e.thickness_m.sum()) * self.lattice.cell_area_m2 + sum(e.left_m3) for e in self.each)
+        left = np.sum([e.left_m3 for e in self.each], axis=0) / max(total, 1e-12)
+        return dict(zip(SIDES, left[:4].tolist(), strict=True)), float(left[4])
+
+    def over(self, ground: Grid, values: FloatArray, *, outside: float = 0.0) -> Grid:
+        """Values over :meth:`extent` brought onto the cells of the ground; straight lines between cell centres.
+
+        Where a value is NaN, the nearest cell decides.
+        """
+        rows, cols = self.extent()
+        whole = np.full(self.lattice.shape, outside)
+        whole[rows, cols] = values
+        return ground.with_values(onto(ground, self.lattice, whole, outside))
+
+
+def inside(part: slice, whole: slice) -> slice:
+    """A slice counted from the start of another."""
+    return slice(part.start - whole.start, part.stop - whole.start)
+
+
+def onto(ground: Grid, lattice: Grid, values: FloatArray, outside: float) -> FloatArray:
+    """Values of a coarser lattice with the same corner on the cells of the ground."""
+    ratio = round(lattice.cell_m / ground.cell_m)
+    if ratio == 1 and values.shape == ground.shape:
+        return values
+    ny, nx = ground.shape
+    row, col = (np.arange(n) + 0.5 for n in (ny, nx))
+    out = np.empty((ny, nx))
+    for first in range(0, ny, 512):  # keeps the arrays of places small
+        part = slice(first, min(first + 512, ny))
+        r, c = np.meshgrid(row[part] / ratio - 0.5, col / ratio - 0.5, indexing="ij")
+        r, c = np.clip(r, 0, values.shape[0] - 1), np.clip(c, 0, values.shape[1] - 1)
+        smooth = bilinear(values, r, c)
+        gap = np.isnan(smooth)
+        if gap.any():
+            smooth[gap] = values[np.rint(r[gap]).astype(np.intp), np.rint(c[gap]).astype(np.intp)]
+        out[part] = smooth
+    beyond = (row[:, None] > ratio * values.shape[0]) | (col[None, :] > ratio * values.shape[1])
+    out[beyond] = outside
+    return out
+
+
+def batches(count: int, size: int) -> Iterator[range]:
+    """Members in batches, in their order."""
+    for first in range(0, count, size):
+        yield range(first, min(first + size, count))

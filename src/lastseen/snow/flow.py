@@ -1,0 +1,678 @@
+"""One event as a depth-averaged flow over the ground, in map coordinates."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from enum import Enum
+
+import numpy as np
+
+from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, ResourceError
+from lastseen.snow import carried_kernels, flow_kernels
+from lastseen.snow.carried import TracerRest, Tracers, rest_of, table_of
+from lastseen.snow.flow_kernels import FRONT_M, GRAVITY_M_S2
+
+# ---- What a run of the flow is told and what it tells
+
+
+class FlowEnd(Enum):
+    """Why a run ended."""
+
+    TIME_OVER = "the time limit was reached"
+    CAME_TO_REST = "all snow is at rest"
+    SLOW = "next to no snow still moves"
+    SPENT = "next to no kinetic energy is left"
+    SETTLED = "the deposit no longer changes"
+
+
+@dataclass(frozen=True)
+class FlowSnow:
+    """The snow of one event. Literature ranges, not calibrated.
+
+    Attributes
+    ----------
+    friction : float
+        Coulomb mu, 0 or more.
+    turbulence_m_s2 : float
+        Voellmy's xi, m/s2; infinite for none.
+    cohesion_pa : float
+        Strength that acts as friction independent of load, Pa.
+    density_kg_m3 : float
+        One density for release, flow and deposit; it only matters for cohesion. Converting is the caller's.
+    growth : float
+        Entrained over released volume that is approached, 0 or more.
+    layer_m : float or None
+        Vertical depth of snow that can be entrained per cell outside the release. None takes the layer that would use
+        up the growth over twice the released area (design choice).
+    """
+
+    friction: float
+    turbulence_m_s2: float = math.inf
+    cohesion_pa: float = 0.0
+    density_kg_m3: float = 200.0
+    growth: float = 0.0
+    layer_m: float | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("friction", "cohesion_pa", "growth"):
+            value = getattr(self, name)
+            if not 0.0 <= value < math.inf:
+                raise InputError(f"the snow's {name} is {value:g}: give a number of 0 or more")
+        if not (self.turbulence_m_s2 > 0.0 and 0.0 < self.density_kg_m3 < math.inf):
+            raise InputError("the snow's turbulence and density must be above 0")
+        if self.layer_m is not None and not 0.0 <= self.layer_m < math.inf:
+            raise InputError(f"the layer that can be entrained is {self.layer_m:g} m: give 0 or more, or nothing")
+
+
+@dataclass(frozen=True)
+class MassBalance:
+    """Volumes in m3: released + entrained = on the grid + left."""
+
+    released_m3: float
+    entrained_m3: float
+    on_grid_m3: float
+    left_west_m3: float
+    left_east_m3: float
+    left_south_m3: float
+    left_north_m3: float
+    left_no_data_m3: float
+
+    @property
+    def left_m3(self) -> float:
+        """All that left the ground with data."""
+        sides = self.left_west_m3 + self.left_east_m3 + self.left_south_m3 + self.left_north_m3
+        return sides + self.left_no_data_m3
+
+    @property
+    def error(self) -> float:
+        """What is not accounted for, as a share of what moved."""
+        total = self.released_m3 + self.entrained_m3
+        return abs(total - self.on_grid_m3 - self.left_m3) / total if total > 0.0 else 0.0
+
+
+@dataclass(frozen=True)
+class FlowResult:
+    """A run of the flow. Arrays have the shape of the ground, row 0 north.
+
+    Attributes
+    ----------
+    depth_m : ndarray
+        Vertical depth at the end, in the density of the release.
+    east_m_s, north_m_s : ndarray
+        Horizontal velocity at the end.
+    fastest_m_s : ndarray
+        Greatest speed along the surface, 0 where nothing moved.
+    arrival_s : ndarray
+        When more than 0.05 m were there first; NaN for never.
+    deepest_m : ndarray
+        Greatest vertical depth.
+    entrained_m : ndarray
+        Vertical depth of snow taken from the ground.
+    time_s, steps, cell_updates, last_step_s : float, int, int, float
+        Length of the run; one cell update is one cell through one whole step.
+    end : FlowEnd
+    balance : MassBalance
+    tracers : TracerRest or None
+    """
+
+    depth_m: FloatArray
+    east_m_s: FloatArray
+    north_m_s: FloatArray
+    fastest_m_s: FloatArray
+    arrival_s: FloatArray
+    deepest_m: FloatArray
+    entrained_m: FloatArray
+    time_s: float
+    steps: int
+    cell_updates: int
+    last_step_s: float
+    end: FlowEnd
+    balance: MassBalance
+    tracers: TracerRest | None
+
+
+# ---- The ground as the flow needs it: slopes, second derivatives and pressure coefficients, once for many runs
+
+FRAME = 2  # cells around the ground in every plane of the kernels
+
+
+@dataclass(frozen=True)
+class Bed:
+    """Planes of the ground with a frame of two cells; see the kernels for their meaning.
+
+    Attributes
+    ----------
+    ground : Grid
+        Elevations, metres; NaN is no data.
+    planes : ndarray, shape (14, ny + 4, nx + 4)
+    sink : ndarray of bool, shape (ny + 4, nx + 4)
+        Cells without data: what flows in is counted and gone.
+    plain : bool
+        Whether gravity is that of shallow water instead of that of snow on a slope.
+    """
+
+    ground: Grid
+    planes: FloatArray
+    sink: BoolArray
+    plain: bool
+
+
+def lay_bed(ground: Grid, *, plain: bool = False) -> Bed:
+    """Prepare the ground for runs of the flow.
+
+    Slopes are central differences and second derivatives those of Zevenbergen & Thorne (1987, Earth Surface Processes
+    and Landforms 12:47). Beside no data and at the edges slopes are one-sided and second derivatives 0.
+
+    Parameters
+    ----------
+    ground : Grid
+        Elevations in metres as the snow feels them: used as they are.
+    plain : bool
+        The frame of plain shallow water, for benchmarks.
+
+    Raises
+    ------
+    InputError
+        If there is no elevation at all, or a gap in it in the plain frame.
+    """
+    known = np.isfinite(ground.values)
+    if not known.any():
+        raise InputError("the ground for the flow has no elevation at all: check its extent")
+    if plain and not known.all():
+        raise InputError("the plain frame takes ground without gaps only: fill them, or use the general frame")
+    z = np.pad(ground.values.astype(np.float64), FRAME, mode="edge")
+    sink = np.pad(~known, FRAME, mode="constant", constant_values=False)
+    planes = np.zeros((14, *z.shape))
+    planes[0] = np.where(np.isfinite(z), z, 0.0)
+    planes[11] = sink
+    if plain:
+        planes[6] = planes[7] = np.sqrt(GRAVITY_M_S2)
+        planes[10] = 1.0 / _steepness(*_slopes(z, ground.cell_m))
+    else:
+        _fill_general(planes, z, ground.cell_m)
+    return Bed(ground, planes, sink, plain)
+
+
+def _fill_general(planes: FloatArray, z: FloatArray, cell_m: float) -> None:
+    """Planes 1 to 10, 12, 13 on a slope: pressure -g cos2 G^-1 grad H, G^-1 = I - grad b grad b^T / (1 + |grad b|2)."""
+    p, q = _slopes(z, cell_m)
+    planes[1], planes[2] = p, q
+    planes[3], planes[4], planes[5] = _second_derivatives(z, cell_m)
+    steep = _steepness(p, q)
+    planes[6] = np.sqrt(GRAVITY_M_S2 * (1.0 + q * q)) / steep
+    planes[7] = np.sqrt(GRAVITY_M_S2 * (1.0 + p * p)) / steep
+    planes[8], planes[9] = -p * q / (1.0 + q * q), -p * q / (1.0 + p * p)
+    planes[10] = 1.0 / np.sqrt(steep)
+    planes[12], planes[13] = _steps(z, 1), _steps(z, 0)
+
+
+def _steps(z: FloatArray, axis: int) -> FloatArray:
+    """Height by which the ground jumps at the face before each cell where slopes are limited; 0 on a plane.
+
+    Each cell takes the gentler of its two slopes, or none where they differ in sign (minmod): no step is ever higher
+    than the difference of the two cells. Beside no data there are no steps.
+    """
+    step = np.diff(z, axis=axis, prepend=z[:, :1] if axis == 1 else z[:1])
+    after = np.diff(z, axis=axis, append=z[:, -1:] if axis == 1 else z[-1:])
+    gentle = np.where(step * after > 0.0, np.where(np.abs(step) < np.abs(after), step, after), 0.0)
+    jump = step - 0.5 * (gentle + np.roll(gentle, 1, axis=axis))
+    jump[:, :1] = jump[:1] = 0.0
+    found: FloatArray = np.nan_to_num(jump, nan=0.0)
+    return found
+
+
+def _steepness(p: FloatArray, q: FloatArray) -> FloatArray:
+    """1 + |grad b|^2, that is 1 / cos^2 of the slope angle."""
+    return 1.0 + (p * p + q * q)
+
+
+def _slopes(z: FloatArray, cell_m: float) -> tuple[FloatArray, FloatArray]:
+    """Eastward and southward slope: central where both neighbours are known, else one-sided, else 0."""
+    found = []
+    for axis in (1, 0):
+        step = np.diff(z, axis=axis) / cell_m
+        ahead, behind = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
+        first, last = [slice(None)] * 2, [slice(None)] * 2
+        first[axis], last[axis] = slice(1, None), slice(None, -1)
+        ahead[tuple(last)], behind[tuple(first)] = step, step
+        # The frame repeats the edge: at the edge itself only the inner difference counts.
+        _drop_frame_steps(ahead, behind, axis)
+        both = 0.5 * (ahead + behind)
+        one = np.where(np.isfinite(ahead), ahead, behind)
+        found.append(np.nan_to_num(np.where(np.isfinite(both), both, one), nan=0.0))
+    for slope in found:
+        _repeat_into_frame(slope)
+    return found[0], found[1]
+
+
+def _drop_frame_steps(ahead: FloatArray, behind: FloatArray, axis: int) -> None:
+    """Forget the differences across the edge of the ground."""
+    a, b = (ahead, behind) if axis == 0 else (ahead.T, behind.T)
+    a[-FRAME - 1 :], b[: FRAME + 1] = np.nan, np.nan
+
+
+def _repeat_into_frame(plane: FloatArray) -> None:
+    """Give the frame the values of the outermost cells."""
+    plane[:] = np.pad(plane[FRAME:-FRAME, FRAME:-FRAME], FRAME, mode="edge")
+
+
+def _second_derivatives(z: FloatArray, cell_m: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Second derivatives xx, xy, yy (x east, y south); 0 at the edges and beside no data."""
+    inner, area = slice(FRAME + 1, -FRAME - 1), cell_m * cell_m
+    own, ahead, behind = slice(FRAME, -FRAME), slice(FRAME + 2, -FRAME), slice(FRAME, -FRAME - 2)
+    xx, xy, yy = np.zeros(z.shape), np.zeros(z.shape), np.zeros(z.shape)
+    xx[own, inner] = (z[own, ahead] - 2.0 * z[own, inner] + z[own, behind]) / area
+    yy[inner, own] = (z[ahead, own] - 2.0 * z[inner, own] + z[behind, own]) / area
+    south, north = z[ahead], z[behind]
+    xy[inner, inner] = ((south[:, ahead] - south[:, behind]) - (north[:, ahead] - north[:, behind])) / (4.0 * area)
+    found = [np.nan_to_num(one, nan=0.0) for one in (xx, xy, yy)]
+    return found[0], found[1], found[2]
+
+
+# ---- The course of a run: step after step until an end is reached
+
+CFL = 0.45
+FALL_STEP = 0.4  # longest step as a share of sqrt(cell / g): bounds what gravity adds within a step
+SHORTEST_STEP_S_PER_M = 1e-9
+COMPARE_S = 5.0  # between two looks at whether the deposit still changes
+AFTER_S, AFTER_STEP_S = 120.0, 0.05  # for people who slide on when the snow has stopped
+GRANTED = 8.0  # entrainment fades over the last eighth of the growth
+
+
+@dataclass(frozen=True)
+class Terms:
+    """When a run ends, and how it is booked. Volumes as sums of depths over cells."""
+
+    time_limit_s: float
+    moving_share: float
+    energy_share: float
+    change_share: float
+    released: float
+    growth: float
+    block_cells: int
+    seed: int
+    trail_cell_m: float
+    friction: float
+    turbulence_m_s2: float
+    watch: Callable[[float, FloatArray], None] | None
+    watch_every_s: float
+
+
+@dataclass
+class Course:
+    """Where a run stands."""
+
+    lively: IntArray
+    boxes: IntArray
+    sums: FloatArray
+    wave_m_s: float
+    scratch: FloatArray = field(default_factory=lambda: np.zeros(flow_kernels.PLANES))
+    time_s: float = 0.0
+    last_step_s: float = 0.0
+    steps: int = 0
+    updates: int = 0
+    entrained: float = 0.0
+    left: float = 0.0
+    peak: float = 0.0
+    set_out: bool = False
+    watched: int = 0
+    compared_s: float = 0.0
+    compared: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+
+
+def run_course(
+    bed: Bed,
+    state: FloatArray,
+    seen: FloatArray,
+    people: tuple[FloatArray, IntArray],
+    rules: FloatArray,
+    terms: Terms,
+) -> tuple[Course, FlowEnd]:
+    """Run until an end is reached; ``state``, ``seen`` and ``people`` (table and trails) are changed in place.
+
+    Raises
+    ------
+    ResourceError
+        If no time step is short enough.
+    """
+    course = _start(bed, state, terms.block_cells)
+    end = FlowEnd.TIME_OVER
+    while course.time_s < terms.time_limit_s:
+        found = _go_on(bed, state, seen, people, rules, course, terms)
+        if found is not None:
+            end = found
+            break
+    if people[0].size:
+        _let_people_stop(bed, state, people, course, terms)
+    return course, end
+
+
+def _go_on(
+    bed: Bed,
+    state: FloatArray,
+    seen: FloatArray,
+    people: tuple[FloatArray, IntArray],
+    rules: FloatArray,
+    course: Course,
+    terms: Terms,
+) -> FlowEnd | None:
+    """One step; why the run ends with it, or None."""
+    ny, nx = bed.ground.shape
+    count = flow_kernels.choose(course.lively, course.boxes, terms.block_cells, ny, nx)
+    if count == 0:
+        return FlowEnd.CAME_TO_REST
+    boxes = course.boxes[:count]
+    _step(bed, state, seen[5], boxes, rules, course, terms.time_limit_s)
+    granted = _granted(course.entrained, terms.growth * terms.released)
+    numbers = np.array([rules[1], course.last_step_s, course.time_s, granted, rules[6], float(terms.block_cells)])
+    course.wave_m_s = flow_kernels.finish(state, seen, bed.planes, boxes, course.lively, course.sums, numbers)
+    course.updates += int(((boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])).sum())
+    if people[0].size:
+        _carry(bed, state, people, course, terms)
+    _show(course, state, terms)
+    return _ended(course, terms) or _settled(course, state, terms)
+
+
+def _start(bed: Bed, state: FloatArray, block: int) -> Course:
+    """Every block with snow is looked at once."""
+    ny, nx = bed.ground.shape
+    blocks = (-(-ny // block), -(-nx // block))
+    wet = np.zeros((blocks[0] * block, blocks[1] * block), bool)
+    wet[:ny, :nx] = state[0, FRAME:-FRAME, FRAME:-FRAME] > 0.0
+    any_wet = wet.reshape(blocks[0], block, blocks[1], block).any(axis=(1, 3))
+    top = np.broadcast_to(np.arange(blocks[0])[:, None] * block + FRAME, blocks)
+    whole = (top, top + block - 1)
+    waves = np.abs(state[1]) + np.abs(state[2]) + np.sqrt(state[0]) * (bed.planes[6] + bed.planes[7])
+    return Course(
+        lively=np.ascontiguousarray(
+            np.stack([np.where(any_wet, flow_kernels.ALL_AROUND, 0), *whole], axis=-1), np.int32
+        ),
+        boxes=np.zeros((blocks[0] * blocks[1], 4), np.int32),
+        sums=np.zeros((4, ny + 2 * FRAME)),
+        wave_m_s=float(waves[state[0] > 0.0].max()),
+    )
+
+
+def _step(
+    bed: Bed, state: FloatArray, trial: FloatArray, boxes: IntArray, rules: FloatArray, course: Course, limit_s: float
+) -> None:
+    """One step; one that would leave less than nothing in a cell is taken again, half as long."""
+    cell = bed.ground.cell_m
+    dt = FALL_STEP * math.sqrt(cell / flow_kernels.GRAVITY_M_S2)
+    if course.wave_m_s * dt > CFL * cell:
+        dt = CFL * cell / course.wave_m_s
+    left = limit_s - course.time_s
+    dt = min(dt, left)
+    while not flow_kernels.step(state, bed.planes, trial, course.scratch, boxes, dt, rules):
+        dt *= 0.5
+        if not dt > SHORTEST_STEP_S_PER_M * cell:
+            raise ResourceError(
+                f"the flow found no time step after {course.time_s:.1f} s: smooth the ground or release less"
+            )
+    course.time_s = course.time_s + dt if dt < left else limit_s
+    course.last_step_s = dt
+    course.steps += 1
+
+
+def _carry(bed: Bed, state: FloatArray, people: tuple[FloatArray, IntArray], course: Course, terms: Terms) -> int:
+    """Move people through the last step; how many move."""
+    return int(
+        carried_kernels.carry(
+            *people,
+            terms.trail_cell_m,
+            state,
+            bed.planes,
+            bed.ground.cell_m,
+            course.time_s,
+            course.last_step_s,
+            terms.seed,
+            course.steps,
+            terms.friction,
+            terms.turbulence_m_s2,
+        )
+    )
+
+
+def _let_people_stop(
+    bed: Bed, state: FloatArray, people: tuple[FloatArray, IntArray], course: Course, terms: Terms
+) -> None:
+    """After the snow has stopped, people whom it left behind slide on until they rest."""
+    at_rest = state.copy()
+    at_rest[1:3] = 0.0
+    after = replace(course, last_step_s=AFTER_STEP_S)
+    for _ in range(round(AFTER_S / AFTER_STEP_S)):
+        after.time_s += AFTER_STEP_S
+        after.steps += 1
+        if _carry(bed, at_rest, people, after, terms) == 0:
+            return
+
+
+def _show(course: Course, state: FloatArray, terms: Terms) -> None:
+    """Let somebody watch: the depth at each full interval."""
+    if terms.watch is not None and course.time_s >= course.watched * terms.watch_every_s:
+        terms.watch(course.time_s, state[0, FRAME:-FRAME, FRAME:-FRAME].copy())
+        course.watched += 1
+
+
+def _granted(entrained: float, most: float) -> float:
+    """Share of the entrainment that the growth still grants: all, fading to none at its end."""
+    return min(1.0, max(0.0, GRANTED * (1.0 - entrained / most))) if most > 0.0 else 0.0
+
+
+def _settled(course: Course, state: FloatArray, terms: Terms) -> FlowEnd | None:
+    """Compare the depth with that of some seconds ago; whether the run ends here."""
+    if terms.change_share <= 0.0 or course.time_s < course.compared_s + COMPARE_S:
+        return None
+    before, course.compared, course.compared_s = course.compared, state[0].copy(), course.time_s
+    if not before.size or not course.set_out:
+        return None
+    moved = 0.5 * float(np.abs(course.compared - before).sum())
+    return FlowEnd.SETTLED if moved < terms.change_share * (terms.released + course.entrained) else None
+
+
+def _ended(course: Course, terms: Terms) -> FlowEnd | None:
+    """Book a step; why the run ends here, or None."""
+    moving, energy, entrained, left = (float(one) for one in course.sums.sum(axis=1))
+    course.entrained += entrained
+    course.left += left
+    course.peak = max(course.peak, energy)
+    enough = terms.moving_share * (terms.released + course.entrained - course.left)
+    course.set_out = course.set_out or moving > enough
+    if course.set_out and moving < enough:
+        return FlowEnd.SLOW
+    if energy < terms.energy_share * course.peak:
+        return FlowEnd.SPENT
+    return None
+
+
+# ---- One event as a depth-averaged flow over the ground, in map coordinates
+# H is vertical depth and U horizontal velocity; gravity, the load from curved ground and pressure act in the surface,
+# so that a slope askew to the map needs no turned axes (section "Motion" of the design; derived from Savage & Hutter
+# 1989, J. Fluid Mech. 199:177). Friction is Voellmy's (1955) with cohesion. Rest is true rest: where drive and
+# pressure do not exceed friction, snow stops and stays (Mangeney-Castelnau et al. 2003, J. Geophys. Res. 108:2527).
+# Lakes at rest are kept in the plain frame by hydrostatic reconstruction (Audusse et al. 2004, SIAM J. Sci. Comput.
+# 25:2050).
+
+BLOCK_CELLS = 32
+FILM_SHARE = 1e-4  # design choice: some hundredths of a millimetre of snow do not flow
+_INNER = (slice(FRAME, -FRAME), slice(FRAME, -FRAME))
+
+
+def run_flow(
+    ground: Grid | Bed,
+    released_m: FloatArray,
+    snow: FlowSnow,
+    *,
+    tracers: Tracers | None = None,
+    time_limit_s: float = 600.0,
+    plain: bool = False,
+    moving_share: float = 0.01,
+    energy_share: float = 1e-4,
+    change_share: float = 0.0,
+    film_share: float = FILM_SHARE,
+    start_m_s: tuple[FloatArray, FloatArray] | None = None,
+    block_cells: int = BLOCK_CELLS,
+    watch: Callable[[float, FloatArray], None] | None = None,
+    watch_every_s: float = 1.0,
+) -> FlowResult:
+    """Let released snow flow until it rests.
+
+    Parameters
+    ----------
+    ground : Grid or Bed
+        Elevations in metres as the snow feels them, used as they are; NaN is no data: what flows in is counted and
+        gone. A prepared bed (see :func:`lay_bed`) saves time when many events run on one ground.
+    released_m : ndarray, shape (ny, nx)
+        Vertical depth of released snow, metres, 0 or more.
+    snow : FlowSnow
+    tracers : Tracers, optional
+    time_limit_s : float
+    plain : bool
+        Gravity and pressure of plain shallow water, for benchmarks. Ignored for a prepared bed, which knows its frame.
+    moving_share, energy_share : float
+        The run ends when less than this share of the mass is faster than 0.5 m/s, or when less than this share of the
+        peak kinetic energy is left; 0 switches an end off.
+    change_share : float
+        The run also ends when less than this share of the snow changed its place on the map within 5 s: in a gully that
+        the cells hardly show, snow can go on turning within its pool. 0 switches this end off.
+    film_share : float
+        Snow thinner than this share of the deepest release does not move, so that runs do not end in endless films.
+        Benchmarks use 1e-5.
+    start_m_s : (east, north), optional
+        Velocity at the start, each of shape (ny, nx).
+    block_cells : int
+        Cells along a block of the bookkeeping, 8 to 32; has no influence on the result.
+    watch : callable, optional
+        Called with the time and the depth, of the ground's shape, at each interval of ``watch_every_s``.
+    watch_every_s : float
+
+    Returns
+    -------
+    FlowResult
+
+    Raises
+    ------
+    InputError
+        If the release does not fit the ground, lies where there is no data, or is empty.
+    ResourceError
+        If no time step is short enough.
+    """
+    bed = ground if isinstance(ground, Bed) else lay_bed(ground, plain=plain)
+    released = _checked(bed, released_m, time_limit_s, block_cells)
+    terms = Terms(
+        time_limit_s,
+        moving_share,
+        energy_share,
+        change_share,
+        released=float(released.sum()),
+        growth=snow.growth,
+        block_cells=block_cells,
+        seed=0 if tracers is None else tracers.seed,
+        trail_cell_m=0.0 if tracers is None else tracers.trail_cell_m,
+        friction=snow.friction,
+        turbulence_m_s2=snow.turbulence_m_s2,
+        watch=watch,
+        watch_every_s=watch_every_s,
+    )
+    layer = _layer(bed, released, snow)
+    state, seen = _planes(bed, released, layer, film_share * float(released.max()), start_m_s)
+    people = table_of(bed.ground, tracers)
+    course, end = run_course(bed, state, seen, people, _rules(bed, film_share * float(released.max()), snow), terms)
+    taken = layer - seen[3][_INNER]
+    depth = np.ascontiguousarray(state[0][_INNER])
+    return FlowResult(
+        depth_m=depth,
+        east_m_s=np.ascontiguousarray(state[1][_INNER]),
+        north_m_s=-state[2][_INNER],
+        fastest_m_s=np.ascontiguousarray(seen[0][_INNER]),
+        arrival_s=np.ascontiguousarray(seen[1][_INNER]),
+        deepest_m=np.ascontiguousarray(seen[2][_INNER]),
+        entrained_m=taken,
+        time_s=course.time_s,
+        steps=course.steps,
+        cell_updates=course.updates,
+        last_step_s=course.last_step_s,
+        end=end,
+        balance=_balance(bed.ground.cell_area_m2, released, taken, depth, seen[4]),
+        tracers=None if tracers is None else rest_of(bed.ground, *people),
+    )
+
+
+def _checked(bed: Bed, released_m: FloatArray, time_limit_s: float, block_cells: int) -> FloatArray:
+    """The release as an array of floats, or an error that says what is wrong with it."""
+    released = np.asarray(released_m, np.float64)
+    ny, nx = bed.ground.shape
+    if released.shape != (ny, nx):
+        raise InputError(f"the release has shape {released.shape}, the ground {(ny, nx)}: give one depth per cell")
+    if not np.isfinite(released).all() or released.min() < 0.0:
+        row, col = np.argwhere(~(released >= 0.0) | np.isinf(released))[0]
+        raise InputError(f"the release at row {row}, column {col} is {released[row, col]:g} m: give 0 or more")
+    if not released.any():
+        raise InputError("the release is empty: give at least one cell a depth")
+    if (released[bed.sink[_INNER]] > 0.0).any():
+        row, col = np.argwhere((released > 0.0) & bed.sink[_INNER])[0]
+        raise InputError(f"the release covers row {row}, column {col}, where the ground has no data: leave it out")
+    if not time_limit_s > 0.0:
+        raise InputError(f"the time limit is {time_limit_s:g} s: give more than 0")
+    if not 8 <= block_cells <= flow_kernels.LARGEST_BLOCK:
+        raise InputError(f"blocks of {block_cells} cells do not fit the scheme: give 8 to {flow_kernels.LARGEST_BLOCK}")
+    return released
+
+
+def _rules(bed: Bed, film_m: float, snow: FlowSnow) -> FloatArray:
+    """The numbers of the scheme in the order of its kernel."""
+    return np.array(
+        [
+            bed.ground.cell_m,
+            film_m,
+            snow.friction,
+            snow.cohesion_pa / snow.density_kg_m3,
+            flow_kernels.GRAVITY_M_S2 / snow.turbulence_m_s2,
+            1.0 if bed.plain else 0.0,
+            1.0 if bed.sink.any() else 0.0,
+        ]
+    )
+
+
+def _layer(bed: Bed, released: FloatArray, snow: FlowSnow) -> FloatArray:
+    """Depth that can be entrained per cell: none below the slab, which took its layer along."""
+    open_ground = (released == 0.0) & ~bed.sink[_INNER]
+    depth = snow.layer_m
+    if depth is None:
+        depth = snow.growth * float(released.sum()) / (2.0 * np.count_nonzero(released))
+    return np.where(open_ground & (snow.growth > 0.0), depth, 0.0)
+
+
+def _planes(
+    bed: Bed, released: FloatArray, layer: FloatArray, film_m: float, start_m_s: tuple[FloatArray, FloatArray] | None
+) -> tuple[FloatArray, FloatArray]:
+    """The planes that a run changes, at its start."""
+    state, seen = np.zeros((9, *bed.sink.shape)), np.zeros((6, *bed.sink.shape))
+    state[0][_INNER] = released
+    if start_m_s is not None:
+        wet = released > film_m
+        state[1][_INNER] = np.where(wet, start_m_s[0], 0.0)
+        state[2][_INNER] = np.where(wet, -np.asarray(start_m_s[1]), 0.0)
+    state[3:6] = state[:3]
+    seen[1] = np.nan
+    seen[1][_INNER][released > FRONT_M] = 0.0
+    seen[2][_INNER] = released
+    if layer.any():
+        seen[3][_INNER] = layer
+    return state, seen
+
+
+def _balance(area: float, released: FloatArray, taken: FloatArray, depth: FloatArray, left: FloatArray) -> MassBalance:
+    """Volumes from depths per cell."""
+    return MassBalance(
+        released_m3=float(released.sum()) * area,
+        entrained_m3=float(taken.sum()) * area,
+        on_grid_m3=float(depth.sum()) * area,
+        left_west_m3=float(left[:, FRAME - 1].sum()) * area,
+        left_east_m3=float(left[:, -FRAME].sum()) * area,
+        left_south_m3=float(left[-FRAME].sum()) * area,
+        left_north_m3=float(left[FRAME - 1].sum()) * area,
+        left_no_data_m3=float(left[_INNER].sum()) * area,
+    )

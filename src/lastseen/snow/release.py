@@ -1,0 +1,326 @@
+"""The release that belongs to a last-seen point: how large, how thick, and where it lies."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import fftconvolve
+from shapely.geometry import MultiPolygon, Polygon
+from skimage import measure
+
+from lastseen.core import (
+    BoolArray,
+    FloatArray,
+    Grid,
+    InputError,
+    IntArray,
+    cells_of_outline,
+    outline_of_cells,
+    to_lonlat,
+)
+from lastseen.snow import release_kernels
+from lastseen.terrain import Terrain, read_terrain, smoothed
+
+# ---- How large and how thick a slab of each destructive size is
+
+SLAB_DENSITY_KG_M3 = 200.0  # EAWS size text: 2,000 m3 weigh about 400 t
+DEPOSIT_DENSITY_KG_M3 = 400.0  # from memory: dry deposits 300-450, moist and wet ones 450-600
+# Median human-triggered slab: 50 m wide, 80 m long, 0.45 m thick, 38 degrees (Schweizer & Luetschg 2001, CRST 33:147).
+LENGTH_TO_WIDTH = 80.0 / 50.0
+MEDIAN_SLOPE_DEG = 38.0
+
+
+@dataclass(frozen=True)
+class SlabClass:
+    """A destructive size: released volume (EAWS size table) and slab thickness at 38 degrees."""
+
+    size: int
+    volume_m3: float
+    thickness_at_38_m: float
+    length_to_width: float = LENGTH_TO_WIDTH
+
+    @property
+    def area_m2(self) -> float:
+        """Area on the slope of a slab of this volume and thickness."""
+        return self.volume_m3 / self.thickness_at_38_m
+
+
+# Volumes: EAWS size table (published, orders of magnitude). Thickness of size 2: median of human-triggered slabs (see
+# above). Sizes 1, 3, 4: 5th, 75th and 95th percentile of crown thickness in reported accidents, France 2010-2020.
+_CLASSES = (
+    SlabClass(1, 100.0, 0.20),
+    SlabClass(2, 1_000.0, 0.45),
+    SlabClass(3, 10_000.0, 0.91),
+    SlabClass(4, 100_000.0, 1.92),
+)
+SIZES = tuple(one.size for one in _CLASSES)
+
+
+def slab_class(size: int) -> SlabClass:
+    """The slab of a destructive size, 1 to 4."""
+    if not 1 <= size <= len(_CLASSES):
+        raise InputError(f"destructive size {size} is not known: choose 1, 2, 3 or 4")
+    return _CLASSES[size - 1]
+
+
+def slope_factor(slope_deg: float) -> float:
+    """Slab thickness against that on 28 degrees: 0.291 / (sin - 0.202 cos).
+
+    Salm, Burkard & Gubler (1990, SLF Mitteilung 47). Steep slopes carry thinner slabs. Slopes are held within 25 to
+    60 degrees, outside which the law has no meaning.
+    """
+    slope = math.radians(min(max(slope_deg, 25.0), 60.0))
+    return 0.291 / (math.sin(slope) - 0.202 * math.cos(slope))
+
+
+def thickness_m(size: int, slope_deg: float) -> float:
+    """Slab thickness normal to the slope, by destructive size, scaled with slope after Salm et al. (1990)."""
+    return slab_class(size).thickness_at_38_m * slope_factor(slope_deg) / slope_factor(MEDIAN_SLOPE_DEG)
+
+
+def deposit_volume_m3(released_m3: float, growth: float) -> float:
+    """Volume of the deposit: mass released plus mass entrained (growth times released), at deposit density."""
+    return released_m3 * (1.0 + growth) * SLAB_DENSITY_KG_M3 / DEPOSIT_DENSITY_KG_M3
+
+
+# ---- Where snow could start, and the release that belongs to a last-seen point
+
+# Slabs start between these slopes: 80 % lie in 30-45 degrees, the whole range reported is 25-55 (Perla 1977) and
+# 28-60 (Buehler et al. 2013, NHESS 13:1321; both quoted from memory). Canopy is not known to a bare elevation model.
+LEAST_SLOPE_DEG = 28.0
+LARGEST_SLOPE_DEG = 55.0
+START_ZONE_SMOOTHING_M = 4.0  # design choice: a slab bridges ground rougher than this
+FARTHEST_ASCENT_M = 2500.0  # design choice: longest path of a size 4 event, EAWS size table
+LARGEST_TURN_DEG = 75.0  # design choice: a slab does not reach round a ridge
+# A stand prevents release where crowns cover more than 30 to 50 % and gaps are below 25 m (from memory; the larger
+# share is taken, so that terrain stays start zone where in doubt).
+CLOSED_CANOPY, LEAST_GAP_M = 0.5, 25.0
+LARGEST_EXTENT = 1.5  # the ensemble draws releases of 0.5 to 1.5 times the class's area
+
+
+@dataclass(frozen=True)
+class Release:
+    """The snow that starts.
+
+    Attributes
+    ----------
+    cells : ndarray of int32
+        Flat indices on the ground's lattice in the order of growth; the ensemble takes the first ones.
+    nominal_cells : int
+        How many of them make the release of the class's area.
+    outline : Polygon or MultiPolygon
+        The nominal release, map metres.
+    area_m2 : float
+        Its area on the slope.
+    slope_deg : float
+        Its mean slope.
+    thickness_m : float
+        Slab thickness normal to the slope.
+    volume_m3 : float
+    top_m : (x, y)
+        Its highest point, where the crown is.
+    drawn : bool
+    reason : str
+        One plain sentence: how it was found.
+    """
+
+    cells: IntArray
+    nominal_cells: int
+    outline: Polygon | MultiPolygon
+    area_m2: float
+    slope_deg: float
+    thickness_m: float
+    volume_m3: float
+    top_m: tuple[float, float]
+    drawn: bool
+    reason: str
+
+
+def start_zone_terrain(ground: Grid, cover: Grid | None = None) -> tuple[BoolArray, Terrain]:
+    """Cells steep enough for a slab to start and not under a closed canopy, and the smoothed terrain that decided it.
+
+    ``cover`` is the share of each cell under crowns, where known.
+    """
+    terrain = read_terrain(smoothed(ground, START_ZONE_SMOOTHING_M))
+    slope = terrain.slope_deg.values
+    with np.errstate(invalid="ignore"):
+        steep = (slope >= LEAST_SLOPE_DEG) & (slope <= LARGEST_SLOPE_DEG)
+    return (steep if cover is None else steep & (crown_cover(cover) < CLOSED_CANOPY)), terrain
+
+
+def crown_cover(cover: Grid) -> FloatArray:
+    """Share under crowns over a disc as wide as the smallest gap that can release, 0 to 1; crowns outside are none."""
+    radius = max(0.5, 0.5 * LEAST_GAP_M / cover.cell_m)
+    y, x = np.mgrid[-int(radius) : int(radius) + 1, -int(radius) : int(radius) + 1]
+    disc = (x * x + y * y <= radius * radius).astype(float)
+    if disc.size == 1:
+        return cover.values.astype(float)
+    share: FloatArray = fftconvolve(np.pad(cover.values, int(radius), mode="edge"), disc / disc.sum(), mode="valid")
+    return np.clip(np.round(share, 9), 0.0, 1.0)
+
+
+def find_release(
+    ground: Grid, x_m: float, y_m: float, size: int, slab_m: float | None = None, cover: Grid | None = None
+) -> Release:
+    """The release that belongs to a last-seen point.
+
+    The start-zone terrain that holds the point, or that lies above it on the path of steepest ascent, is grown from
+    there to the area of the size class. Growth follows the shape of the median human-triggered slab, 50 m wide and
+    80 m long (Schweizer & Luetschg 2001). A start zone that is entered from below grows upward only, because nothing
+    below its edge can release. Wind and snowpack are not guessed.
+
+    Parameters
+    ----------
+    ground : Grid
+        Elevations, metres.
+    x_m, y_m : float
+        The last-seen point, map metres.
+    size : int
+        Destructive size, 1 to 4.
+    slab_m : float, optional
+        Slab thickness; by size and slope where not given.
+    cover : Grid, optional
+        Share of each cell under crowns, 0 to 1; a closed canopy is no start zone.
+
+    Raises
+    ------
+    InputError
+        Point on no data, or nothing steep enough above it.
+    """
+    wanted = slab_class(size)
+    steep, terrain = start_zone_terrain(ground, cover)
+    smooth, slope = terrain.elevation, terrain.slope_deg.values
+    least_cells = max(4, int(0.25 * wanted.area_m2 / ground.cell_area_m2))
+    labels = measure.label(steep, connectivity=1)
+    large = np.bincount(labels.ravel()) >= least_cells
+    large[0] = False
+    outside = "" if cover is None else " outside the trees that were given"
+    row, col, climbed_m = _ascend(smooth, slope, large[labels], x_m, y_m, outside)
+    mine = labels == labels[row, col]
+    turn = np.abs((terrain.aspect_deg.values - terrain.aspect_deg.values[row, col] + 180.0) % 360.0 - 180.0)
+    with np.errstate(invalid="ignore"):
+        allowed = mine & (turn <= LARGEST_TURN_DEG)
+    allowed[row, col] = True
+    order = _grow(smooth, allowed, row, col, wanted)
+    where = "holds the last-seen point" if climbed_m == 0 else f"lies {climbed_m:.0f} m above it up the fall line"
+    reason = f"Start-zone terrain of {LEAST_SLOPE_DEG:.0f} to {LARGEST_SLOPE_DEG:.0f} degrees that {where}"
+    return _release(ground, slope, order, wanted, slab_m, reason)
+
+
+def drawn_release(ground: Grid, outline: Polygon | MultiPolygon, size: int, slab_m: float | None = None) -> Release:
+    """A release from a drawn outline in map metres.
+
+    Raises
+    ------
+    InputError
+        If no cell centre lies in the outline, or part of it lies on no data.
+    """
+    cells = cells_of_outline(outline, ground)
+    if cells.size == 0:
+        raise InputError("the drawn release covers no cell of the elevation model: draw a larger one, or check its CRS")
+    slope = read_terrain(smoothed(ground, START_ZONE_SMOOTHING_M)).slope_deg.values
+    if np.isnan(slope.ravel()[cells]).any():
+        raise InputError("the drawn release lies partly on no data: draw it inside the elevation model")
+    centre = outline.representative_point()
+    x, y = ground.centre_of(cells // ground.shape[1], cells % ground.shape[1])
+    # Nearest the middle first, higher first among equals, so that a smaller extent keeps the middle.
+    order = cells[np.lexsort((-ground.values.ravel()[cells], np.round(np.hypot(x - centre.x, y - centre.y), 3)))]
+    area_m2 = _surface_m2(ground, slope, order)
+    thickness = slab_m if slab_m is not None else thickness_m(size, _mean_slope(slope, order))
+    top = order[int(np.argmax(ground.values.ravel()[order]))]
+    tx, ty = ground.centre_of(top // ground.shape[1], top % ground.shape[1])
+    return Release(
+        order.astype(np.int32),
+        order.size,
+        outline,
+        area_m2,
+        _mean_slope(slope, order),
+        thickness,
+        area_m2 * thickness,
+        (float(tx), float(ty)),
+        drawn=True,
+        reason="Drawn by the user",
+    )
+
+
+def _ascend(
+    ground: Grid, slope_deg: FloatArray, start: BoolArray, x_m: float, y_m: float, outside: str
+) -> tuple[int, int, float]:
+    """Walk up the steepest neighbour from a point until a cell of ``start``; returns row, column, metres walked."""
+    row, col = (int(one) for one in ground.cell_of(x_m, y_m))
+    z = ground.values
+    if not ground.contains(x_m, y_m) or np.isnan(z[row, col]):
+        raise InputError(
+            f"the last-seen point {to_lonlat(x_m, y_m, ground.crs).notations()['lonlat']} lies on no data: "
+            "move it, or fill the gap in the elevation model"
+        )
+    walked, steepest, low = 0.0, 0.0, z[row, col]
+    while not start[row, col]:
+        here = slope_deg[row, col]
+        steepest = max(steepest, 0.0 if np.isnan(here) else float(here))
+        r0, c0 = max(row - 1, 0), max(col - 1, 0)
+        near = z[r0 : row + 2, c0 : col + 2] - z[row, col]
+        rows, cols = np.indices(near.shape)
+        far = np.hypot(rows + r0 - row, cols + c0 - col)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            rise = np.where((far > 0) & np.isfinite(near), near / far, -np.inf)
+        best = np.unravel_index(int(np.argmax(rise)), rise.shape)
+        if rise[best] <= 0 or walked > FARTHEST_ASCENT_M:
+            raise InputError(
+                f"nothing steep enough above the last-seen point: the steepest way up was followed for {walked:.0f} m "
+                f"and {z[row, col] - low:.0f} m of height, the steepest ground on it was {steepest:.0f} degrees, and "
+                f"no start-zone terrain of {LEAST_SLOPE_DEG:.0f} to {LARGEST_SLOPE_DEG:.0f} degrees of the size class "
+                f"was met{outside}; move the point, choose a smaller size class where there is one, or draw the release"
+            )
+        walked += float(far[best]) * ground.cell_m
+        row, col = int(best[0]) + r0, int(best[1]) + c0
+    return row, col, walked
+
+
+def _grow(ground: Grid, allowed: BoolArray, row: int, col: int, wanted: SlabClass) -> IntArray:
+    qx = np.gradient(ground.values, ground.cell_m)
+    order = np.empty(int(allowed.sum()), np.int32)
+    n = release_kernels.grow(
+        row,
+        col,
+        allowed,
+        ground.values,
+        np.nan_to_num(qx[1]),
+        np.nan_to_num(-qx[0]),
+        ground.cell_m,
+        wanted.length_to_width,
+        LARGEST_EXTENT * wanted.area_m2,
+        order,
+    )
+    return order[:n]
+
+
+def _release(
+    ground: Grid, slope: FloatArray, order: IntArray, wanted: SlabClass, slab_m: float | None, reason: str
+) -> Release:
+    surface = ground.cell_area_m2 / np.cos(np.radians(slope.ravel()[order]))
+    nominal = min(order.size, max(1, int(np.searchsorted(np.cumsum(surface), wanted.area_m2)) + 1))
+    cells = order[:nominal]
+    area_m2 = _surface_m2(ground, slope, cells)
+    if area_m2 < 0.95 * wanted.area_m2:
+        reason += f"; the start zone ends at {area_m2:.0f} m2, less than the {wanted.area_m2:.0f} m2 of the size class"
+    mean = _mean_slope(slope, cells)
+    thickness = slab_m if slab_m is not None else thickness_m(wanted.size, mean)
+    top = int(cells[int(np.argmax(ground.values.ravel()[cells]))])
+    x, y = ground.centre_of(top // ground.shape[1], top % ground.shape[1])
+    outline = outline_of_cells(cells, ground)
+    return Release(
+        order, nominal, outline, area_m2, mean, thickness, area_m2 * thickness, (float(x), float(y)), drawn=False,
+        reason=reason + ".",
+    )  # fmt: skip
+
+
+def _surface_m2(ground: Grid, slope_deg: FloatArray, cells: IntArray) -> float:
+    return float(np.sum(ground.cell_area_m2 / np.cos(np.radians(slope_deg.ravel()[cells]))))
+
+
+def _mean_slope(slope_deg: FloatArray, cells: IntArray) -> float:
+    mean = float(np.mean(slope_deg.ravel()[cells]))
+    return mean if math.isfinite(mean) else 0.0

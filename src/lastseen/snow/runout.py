@@ -1,0 +1,317 @@
+"""How far snow goes: main path, run-out over the ensemble, and the statistical envelope."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+from shapely.geometry import LineString, MultiPolygon
+
+from lastseen.core import BoolArray, FloatArray, Grid, outline_of_level
+from lastseen.snow import sliding_mass_kernels
+from lastseen.snow.ensemble import Events, inside
+from lastseen.snow.release import Release
+from lastseen.snow.sliding_mass import Bodies, slide
+
+# ---- Where the snow goes: the steepest path, the ground that events pass, the profile of the main path
+
+CORRIDOR_SHARES = (0.1, 0.5, 0.9)
+PATH_END = ("a pit or flat ground", "the edge of the elevation model", "no data", "its longest length")
+# The main path is that of a heavy, slippery body: it runs on past where any member of the ensemble stops.
+MAIN_FRICTION, MAIN_DRAG_PER_M = 0.12, 1.0 / 45.0
+
+
+@dataclass(frozen=True)
+class FlowPaths:
+    """Where the snow goes.
+
+    Attributes
+    ----------
+    steepest : LineString
+        Steepest descent from the top of the release.
+    steepest_end : str
+        Why it ends.
+    main : LineString
+        Path of a slippery body from the top of the release, for the profile.
+    profile_m : ndarray, shape (n, 2)
+        Horizontal distance along the main path and elevation.
+    passage : Grid
+        Share of events that pass each cell.
+    corridors : tuple of (share, MultiPolygon)
+        Ground that at least 10, 50 and 90 % of the events pass.
+    peak_speed_m_s, highest_speed_m_s : Grid
+        Mean over the events that pass a cell of their highest speed there, and the highest of all. NaN where none pass.
+    arrival_s : Grid
+        Earliest arrival of the front in any event. NaN where none comes, or where the model does not know it.
+    """
+
+    steepest: LineString
+    steepest_end: str
+    main: LineString
+    profile_m: FloatArray
+    passage: Grid
+    corridors: tuple[tuple[float, MultiPolygon], ...]
+    peak_speed_m_s: Grid
+    highest_speed_m_s: Grid
+    arrival_s: Grid
+
+    def reach(self, margin_m: float) -> BoolArray:
+        """Cells within a margin of ground that any event passes."""
+        away: FloatArray = ndimage.distance_transform_edt(self.passage.values <= 0) * self.passage.cell_m
+        return np.asarray(away <= margin_m)
+
+
+def flow_paths(felt: Grid, release: Release, events: Events) -> FlowPaths:
+    """Paths, corridors and speeds of an ensemble that has run over ``felt`` ground."""
+    steepest, end = steepest_descent(felt, *release.top_m)
+    main = _main_path(felt, release)
+    passage, mean_speed, highest, arrival = _passed(felt, events)
+    corridors = tuple((share, outline_of_level(passage, share, 4.0 * felt.cell_area_m2)) for share in CORRIDOR_SHARES)
+    points = np.asarray(main.coords)
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    profile = np.column_stack([along, felt.sample(points[:, 0], points[:, 1])])
+    return FlowPaths(
+        steepest,
+        end,
+        main,
+        profile,
+        passage,
+        corridors,
+        mean_speed,
+        highest,
+        arrival,
+    )
+
+
+def steepest_descent(felt: Grid, x_m: float, y_m: float, longest_m: float = 10_000.0) -> tuple[LineString, str]:
+    """The path of steepest descent from a point and the reason why it ends."""
+    step = 0.5 * felt.cell_m
+    path = np.empty((int(longest_m / step), 3))
+    n, code = sliding_mass_kernels.descend(felt.values, felt.cell_m, x_m - felt.west_m, felt.north_m - y_m, step, path)
+    return _line(felt, path[:n, 0] + felt.west_m, felt.north_m - path[:n, 1]), PATH_END[code]
+
+
+def _main_path(felt: Grid, release: Release) -> LineString:
+    one = np.ones(1)
+    bodies = Bodies(
+        release.top_m[0] * one, release.top_m[1] * one, 0 * one, 0 * one, MAIN_FRICTION * one, MAIN_DRAG_PER_M * one
+    )
+    tracks = slide(felt, bodies)
+    x, y = felt.centre_of(tracks.cells // felt.shape[1], tracks.cells % felt.shape[1])
+    # Cell centres zigzag; a running mean over five cells gives back the smooth way.
+    smooth = [ndimage.uniform_filter1d(one_axis, 5, mode="nearest") for one_axis in (x, y)]
+    return _line(felt, smooth[0], smooth[1])
+
+
+def _line(felt: Grid, x: FloatArray, y: FloatArray) -> LineString:
+    points = list(zip(x.tolist(), y.tolist(), strict=True))
+    while len(points) < 2:  # a path that ends where it begins still has a direction to draw
+        points.append((points[-1][0] + 0.01 * felt.cell_m, points[-1][1]) if points else (felt.west_m, felt.north_m))
+    return LineString(LineString(points).simplify(0.05 * felt.cell_m).coords)
+
+
+def _passed(felt: Grid, events: Events) -> tuple[Grid, Grid, Grid, Grid]:
+    """Share of events that pass each cell, mean peak speed of those that do, highest of all, first arrival."""
+    rows, cols = events.extent()
+    shape = (rows.stop - rows.start, cols.stop - cols.start)
+    count, total, highest = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    first = np.full(shape, np.nan)
+    for event in events.each:
+        part = inside(event.rows, rows), inside(event.cols, cols)
+        count[part] += event.fastest_m_s > 0.0
+        total[part] += event.fastest_m_s
+        highest[part] = np.maximum(highest[part], event.fastest_m_s)
+        first[part] = np.fmin(first[part], event.arrival_s)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(count > 0, total / count, np.nan)
+    highest[count == 0] = np.nan
+    return (
+        events.over(felt, count / len(events.each)),
+        events.over(felt, mean, outside=np.nan),
+        events.over(felt, highest, outside=np.nan),
+        events.over(felt, first, outside=np.nan),
+    )
+
+
+# ---- How far events go: travel angle and length, as ranges over the ensemble
+
+
+@dataclass(frozen=True)
+class Range:
+    """10th, 50th and 90th percentile."""
+
+    p10: float
+    p50: float
+    p90: float
+
+
+@dataclass(frozen=True)
+class Runout:
+    """Travel of an ensemble, from the top of the release to the toe of each event.
+
+    Attributes
+    ----------
+    travel_angle_deg : Range
+        From the toe up to the top of the release.
+    length_m : Range
+        Horizontal distance between the two.
+    drop_m : Range
+        Height between the two.
+    fastest_m_s : Range
+        Greatest speed in an event.
+    time_s : Range
+        Until an event was at rest, or ran out of time.
+    """
+
+    travel_angle_deg: Range
+    length_m: Range
+    drop_m: Range
+    fastest_m_s: Range
+    time_s: Range
+
+
+def measure_runout(felt: Grid, release: Release, events: Events) -> Runout:
+    """Measure the travel of each event of an ensemble; snow that left the model counts where it left it."""
+    x, y = (np.array([event.toe_m[k] for event in events.each]) for k in (0, 1))
+    length = np.hypot(x - release.top_m[0], y - release.top_m[1])
+    drop = float(felt.sample(*release.top_m)) - felt.sample(*felt.centre_of(*_clipped(felt, x, y)))
+    return Runout(
+        _range(np.degrees(np.arctan2(drop, length))),
+        _range(length),
+        _range(drop),
+        _range(np.array([event.fastest for event in events.each])),
+        _range(np.array([event.time_s for event in events.each])),
+    )
+
+
+def middle_event(release: Release, events: Events) -> int:
+    """The event nearest to the median in length and in volume, each against its spread: one that can be shown."""
+    length = np.array([np.hypot(e.toe_m[0] - release.top_m[0], e.toe_m[1] - release.top_m[1]) for e in events.each])
+    away = np.zeros(length.size)
+    for values in (length, events.members.deposit_m3):
+        away += np.abs(values - np.median(values)) / max(float(values.std()), 1e-9)
+    return int(np.argmin(away))
+
+
+def _clipped(felt: Grid, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    row, col = felt.cell_of(x, y)
+    return np.clip(row, 0, felt.shape[0] - 1), np.clip(col, 0, felt.shape[1] - 1)
+
+
+def _range(values: FloatArray) -> Range:
+    p10, p50, p90 = np.nanquantile(values, [0.1, 0.5, 0.9])
+    return Range(float(p10), float(p50), float(p90))
+
+
+# ---- Statistical run-out: how far extreme events went on other slopes. An outer envelope for small ones, never a fore
+# The beta point is where a smoothed profile, going down, first eases to 10 degrees. Profiles are resampled to 20 m
+# first, or benches of a fine elevation model would trigger it.
+
+PROFILE_STEP_M = 20.0
+BETA_SLOPE_DEG = 10.0
+LEAST_DROP_M = 150.0  # design choice: the paths behind the regressions are larger, mostly by far
+BENCH_CHECK_M = 100.0  # design choice: the mean slope over this length below a beta point must be easy too
+
+
+@dataclass(frozen=True)
+class AlphaBeta:
+    """A regression alpha = slope * beta + offset, degrees, with its standard deviation."""
+
+    name: str
+    slope: float
+    offset_deg: float
+    sd_deg: float
+    source: str
+
+    def alpha_deg(self, beta_deg: float) -> float:
+        """Angle from the outermost deposit up to the top of the release."""
+        return self.slope * beta_deg + self.offset_deg
+
+
+REGRESSIONS = (
+    AlphaBeta("western Norway", 0.96, -1.4, 2.3, "Bakkehoi, Domaas & Lied 1983, Ann. Glaciol. 4:24 (n = 206)"),
+    AlphaBeta("Austria", 0.946, -0.83, 1.5, "Lied et al. 1995 (from memory)"),
+    AlphaBeta("Iceland", 0.85, 0.0, 2.2, "Johannesson 1998 (from memory)"),
+)
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """Where extreme events would end on a profile.
+
+    Attributes
+    ----------
+    beta_deg : float
+        NaN where the profile never eases to 10 degrees.
+    beta_m : float
+        Horizontal distance from the top to the beta point.
+    ends : tuple of (name, alpha_deg, sd_deg, distance_m, source)
+        Distance is horizontal, from the top; NaN where the profile ends before.
+    note : str
+    """
+
+    beta_deg: float
+    beta_m: float
+    ends: tuple[tuple[str, float, float, float, str], ...]
+    note: str
+
+
+def resampled(
+    distance_m: FloatArray, height_m: FloatArray, step_m: float = PROFILE_STEP_M
+) -> tuple[FloatArray, FloatArray]:
+    """A profile at even horizontal steps."""
+    even = np.arange(0.0, distance_m[-1] + 1e-9, step_m)
+    return even, np.interp(even, distance_m, height_m)
+
+
+def envelope(distance_m: FloatArray, height_m: FloatArray) -> Envelope:
+    """Statistical run-out on a profile that begins at the top of the release.
+
+    Parameters
+    ----------
+    distance_m, height_m : ndarray, shape (n,)
+        Horizontal distance, rising, and elevation.
+    """
+    x, z = resampled(distance_m, height_m)
+    if x.size < 3:
+        return Envelope(math.nan, math.nan, (), "the profile is too short for a statistical run-out")
+    slope = np.degrees(np.arctan(-np.diff(z) / np.diff(x)))
+    steep = np.flatnonzero(slope > BETA_SLOPE_DEG)
+    easy = np.flatnonzero(slope <= BETA_SLOPE_DEG)
+    easy = easy[easy > steep[0]] if steep.size else easy[:0]
+    easy = np.array([i for i in easy if not _is_bench(x, z, int(i))], dtype=np.intp)
+    if easy.size == 0:
+        return Envelope(math.nan, math.nan, (), "the profile never eases to 10 degrees: there is no beta point on it")
+    at = int(easy[0])
+    if z[0] - z[at] < LEAST_DROP_M:
+        drop = f"{z[0] - z[at]:.0f} m to its beta point, less than {LEAST_DROP_M:.0f} m"
+        text = f"not applied: it describes large paths, and this one drops {drop}"
+        return Envelope(math.nan, math.nan, (), text)
+    beta = math.degrees(math.atan2(z[0] - z[at], x[at]))
+    ends = tuple(
+        (one.name, one.alpha_deg(beta), one.sd_deg, _distance_at(x, z, one.alpha_deg(beta)), one.source)
+        for one in REGRESSIONS
+    )
+    note = (
+        "outer envelope: these regressions describe extreme events of large paths, about one in 100 years; "
+        "events of size 1 to 3 stop well before"
+    )
+    return Envelope(beta, float(x[at]), ends, note)
+
+
+def _is_bench(x: FloatArray, z: FloatArray, at: int) -> bool:
+    """Whether the ground below a flattening is steep again, so that it is a bench and not the foot of the slope."""
+    end = min(at + round(BENCH_CHECK_M / PROFILE_STEP_M), x.size - 1)
+    return bool(z[at] - z[end] > math.tan(math.radians(BETA_SLOPE_DEG)) * (x[end] - x[at]))
+
+
+def _distance_at(x: FloatArray, z: FloatArray, alpha_deg: float) -> float:
+    """Where the line down from the top at an angle last meets the profile; NaN where the profile ends above it."""
+    gap = (z[0] - x * math.tan(math.radians(alpha_deg))) - z
+    crossed = np.flatnonzero((gap[:-1] > 0) & (gap[1:] <= 0))
+    if crossed.size == 0:
+        return math.nan
+    i = int(crossed[0])
+    return float(x[i] + (x[i + 1] - x[i]) * gap[i] / (gap[i] - gap[i + 1]))

@@ -1,0 +1,199 @@
+"""The ground layers that are handed over: what each shows, in which unit, and how far it looks.
+
+Local layers are worked in bands of rows with a halo, so that memory is bounded by the band. Global layers (drainage)
+need the whole model.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from lastseen.core import Grid
+from lastseen.terrain.drainage import (
+    CHANNEL_M2,
+    FREEMAN_EXPONENT,
+    accumulation_m2,
+    drain,
+    facet_direction_deg,
+    fill,
+    find_channels,
+)
+from lastseen.terrain.neighbourhood import (
+    BROAD,
+    FINE,
+    LONGEST_M,
+    OPENNESS_M,
+    REACH_M,
+    WALL_DEG,
+    Ring,
+    cliff_drop_m,
+    openness,
+    reach_on,
+    relative_position_m,
+    ring_on,
+    ruggedness,
+    slope_breaks,
+)
+from lastseen.terrain.surface import curvature, read_terrain
+
+Layers = tuple["DerivedLayer", ...]
+FRAME_CELLS = 1  # every local layer needs the cells beside it
+
+
+@dataclass(frozen=True)
+class DerivedLayer:
+    """A ground layer: file name, what it shows, its unit as UDUNITS text, and how overviews are made of it."""
+
+    name: str
+    description: str
+    unit: str
+    overviews: str = "AVERAGE"
+
+
+@dataclass(frozen=True)
+class Family:
+    """Layers that are worked out together on a band of rows.
+
+    Attributes
+    ----------
+    layers : tuple of DerivedLayer
+    halo_m : float
+        How far the layers look beyond a cell, metres, on top of one cell.
+    work : callable
+        From the ground to one grid for each layer.
+    """
+
+    layers: Layers
+    halo_m: float
+    work: Callable[[Grid], tuple[Grid, ...]]
+
+    def halo_cells(self, cell_m: float) -> int:
+        """Rows that a band needs above and below."""
+        return FRAME_CELLS + int(np.ceil(self.halo_m / cell_m - 1e-9))
+
+
+def local_families(cell_m: float) -> tuple[Family, ...]:
+    """All local layers on cells of a size; radii that are too short for the cells are widened, and said so."""
+    reach, sight = reach_on(REACH_M, cell_m), max(OPENNESS_M, 2.0 * cell_m)
+    return (
+        Family((DerivedLayer("elevation_m", "elevation as used", "m"),), 0.0, lambda ground: (ground,)),
+        Family(
+            (
+                DerivedLayer("slope_deg", "slope, Horn 1981", "degree"),
+                DerivedLayer("aspect_deg", "downhill azimuth from grid north, Horn 1981", "degree", "NEAREST"),
+            ),
+            0.0,
+            _slopes,
+        ),
+        Family(
+            (
+                DerivedLayer("profile_curvature", "curvature along the fall line, convex positive", "m-1"),
+                DerivedLayer(
+                    "tangential_curvature", "curvature along the contour, normal section, convex positive", "m-1"
+                ),
+                DerivedLayer("plan_curvature", "curvature of the contour, convex positive", "m-1"),
+            ),
+            0.0,
+            _curvatures,
+        ),
+        Family(
+            (DerivedLayer("ruggedness", "vector ruggedness of 3 x 3 cells, Sappington et al. 2007", "1"),),
+            cell_m,
+            lambda ground: (ruggedness(ground),),
+        ),
+        *(_position(name, ring_on(ring, cell_m)) for name, ring in (("fine", FINE), ("broad", BROAD))),
+        Family(
+            (
+                DerivedLayer(
+                    "openness_positive_deg", f"openness to the sky within {sight:g} m, Yokoyama et al. 2002", "degree"
+                ),
+                DerivedLayer(
+                    "openness_negative_deg", f"openness below within {sight:g} m, Yokoyama et al. 2002", "degree"
+                ),
+            ),
+            sight,
+            lambda ground: _opennesses(ground, sight),
+        ),
+        Family(
+            (
+                DerivedLayer(
+                    "slope_change_deg",
+                    f"slope above less slope below, means over {reach:g} m of fall line; above 0 it eases downhill",
+                    "degree",
+                ),
+            ),
+            reach,
+            lambda ground: (slope_breaks(ground, reach_m=reach).change_deg,),
+        ),
+        Family(
+            (
+                DerivedLayer(
+                    "cliff_drop_m", f"height of the wall through the cell, steps above {WALL_DEG:g} degrees", "m"
+                ),
+            ),
+            LONGEST_M + cell_m,
+            lambda ground: (cliff_drop_m(ground),),
+        ),
+    )
+
+
+def _slopes(ground: Grid) -> tuple[Grid, Grid]:
+    terrain = read_terrain(ground)
+    return terrain.slope_deg, terrain.aspect_deg
+
+
+def _curvatures(ground: Grid) -> tuple[Grid, Grid, Grid]:
+    bend = curvature(ground)
+    return bend.profile, bend.tangential, bend.plan
+
+
+def _opennesses(ground: Grid, radius_m: float) -> tuple[Grid, Grid]:
+    found = openness(ground, radius_m=radius_m)
+    return found.positive_deg, found.negative_deg
+
+
+def _position(name: str, ring: Ring) -> Family:
+    """Relative position on one ring."""
+    text = f"height above the mean of a ring from {ring.inner_m:g} to {ring.outer_m:g} m, after Weiss 2001"
+    layer = DerivedLayer(f"position_{name}_m", text, "m")
+    return Family((layer,), ring.outer_m, lambda ground: (relative_position_m(ground, ring),))
+
+
+DRAINAGE_LAYERS: Layers = (
+    DerivedLayer("fill_depth_m", "depth below the level at which the hollow spills (Barnes, Lehman & Mulla 2014)", "m"),
+    DerivedLayer(
+        "flow_d8_deg", "azimuth of steepest descent on filled ground, D8 (O'Callaghan & Mark 1984)", "degree", "NEAREST"
+    ),
+    DerivedLayer(
+        "flow_dinf_deg", "azimuth of steepest descent on filled ground, D-infinity (Tarboton 1997)", "degree", "NEAREST"
+    ),
+    DerivedLayer("area_d8_m2", "area that drains through the cell, D8 (O'Callaghan & Mark 1984)", "m2"),
+    DerivedLayer("channels", f"1 channel, 2 head of a channel: D8 area from {CHANNEL_M2:g} m2", "1", "MODE"),
+    DerivedLayer("area_dinf_m2", "area that drains through the cell, D-infinity (Tarboton 1997)", "m2"),
+    DerivedLayer(
+        "area_multiple_m2",
+        f"area that drains through the cell, multiple directions, exponent {FREEMAN_EXPONENT:g} (Freeman 1991)",
+        "m2",
+    ),
+)
+DRAINAGE_GB_PER_MILLION_CELLS = 0.045  # ground, filled ground, two layers, ways and basins; measured with the bench
+
+
+def drainage_layers(ground: Grid, write: Callable[[DerivedLayer, Grid], None]) -> None:
+    """Work out the global layers one after the other and hand each to ``write``, so that few are held at once."""
+    layer = {one.name: one for one in DRAINAGE_LAYERS}
+    filled = fill(ground)
+    write(layer["fill_depth_m"], filled.depth_m)
+    drainage = drain(filled)
+    write(layer["flow_d8_deg"], drainage.direction_deg)
+    write(layer["flow_dinf_deg"], facet_direction_deg(drainage))
+    area = accumulation_m2(drainage, "D8")
+    write(layer["area_d8_m2"], area)
+    kind = find_channels(drainage, area).kind
+    del area
+    write(layer["channels"], kind.with_values(np.where(kind.values == 255, np.nan, kind.values)))
+    write(layer["area_dinf_m2"], accumulation_m2(drainage, "D-infinity"))
+    write(layer["area_multiple_m2"], accumulation_m2(drainage, "multiple"))

@@ -1,0 +1,314 @@
+"""Lanes over the debris of a plan laid anew, and the long profile; run in a helper process."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from pyproj import CRS
+from shapely import MultiPolygon
+from shapely.geometry import mapping
+from shapely.ops import transform
+
+from lastseen.core import (
+    WGS84,
+    FloatArray,
+    Grid,
+    InputError,
+    LastseenError,
+    NothingFoundError,
+    Scenario,
+    only_areas,
+    parse_crs,
+    parse_point,
+    poa_areas,
+    read_scenario,
+    short_percent,
+    to_map,
+    transformer,
+)
+from lastseen.output import Contents, Layer, known, read_contents, search_layers
+from lastseen.search import SearchPlan, Walked, covered_so_far, lay_out, lay_pass
+from lastseen.terrain import open_elevation, read_layers, read_window, require_inside
+from lastseen.web.requests import AskLanes
+
+# ---- What a plan stands on, read back from its folder: ground, debris outline, probability of area. Kept in memory
+
+KEPT = 6  # plans; ground and probability of a large one take 100 MB
+_INSET = 0.25  # of a cell: bounds in plan.json are rounded to millimetres
+
+
+@dataclass(frozen=True)
+class Base:
+    """What lanes are laid on.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    ground : Grid
+    at_m : (x, y) or None
+    outline : MultiPolygon
+    poa : Grid or None
+        None where the debris was given.
+    no_go : MultiPolygon or None
+    """
+
+    scenario: Scenario
+    ground: Grid
+    at_m: tuple[float, float] | None
+    outline: MultiPolygon
+    poa: Grid | None
+    no_go: MultiPolygon | None
+
+
+def base_of(folder: str, scenario: str) -> Base:
+    """What a plan stands on.
+
+    Raises
+    ------
+    InputError
+        If the plan or its elevation files cannot be read any more.
+    """
+    path = Path(folder)
+    return _base(folder, scenario, (path / "plan.json").stat().st_mtime_ns)
+
+
+@lru_cache(maxsize=KEPT)
+def _base(folder: str, scenario_file: str, _changed: int) -> Base:
+    scenario = read_scenario(Path(scenario_file))
+    contents = read_contents(Path(folder))
+    searched = [one for one, row in contents.layers["debris"].records() if row["searched"]]
+    if not searched:
+        raise InputError("the plan has no debris outline: make it again")
+    try:
+        west, south, east, north = (float(one) for one in contents.numbers["grid"]["bounds_m"])
+        cell = float(contents.numbers["grid"]["cell_m"])
+    except (ValueError, KeyError, TypeError) as error:
+        raise InputError(f"the plan {Path(folder).name} cannot be read: make it again") from error
+    at = scenario.last_seen
+    place = parse_point(at.at, parse_crs(at.crs) if at.crs else None) if at.at else None
+    elevation = open_elevation(scenario.elevation, place, scenario.z_unit)
+    inset = _INSET * cell
+    ground = read_window(elevation, (west + inset, south + inset, east - inset, north - inset))
+    layers = read_layers(scenario.ground, ground)
+    no_go = layers.of("no_go")
+    return Base(
+        scenario,
+        ground,
+        require_inside(elevation, place) if place else None,
+        only_areas(searched[0]),
+        contents.rasters["poa"].bands[0] if "poa" in contents.rasters else None,
+        no_go.outline if no_go else None,
+    )
+
+
+# ---- Lanes over the debris of a plan, laid anew while somebody moves a slider. It runs in a helper process
+# The same settings as in the plan give the plan's own lanes: nothing is simplified for speed.
+
+CURVE_POINTS = 60
+_SAMPLES = 3000.0
+
+
+def lay_lanes(folder: str, scenario: str, asked: AskLanes) -> dict[str, Any]:
+    """Lanes, the walk and its coverage as plain values, or one sentence in ``error``."""
+    try:
+        return {"error": None, "lanes": _laid(base_of(folder, scenario), asked)}
+    except LastseenError as error:
+        return {"error": str(error), "lanes": None}
+
+
+def warm() -> None:
+    """Load what a layout needs, so that the first slide is quick."""
+    from shapely import box  # noqa: PLC0415
+
+    from lastseen.core import Grid  # noqa: PLC0415
+
+    y, x = np.mgrid[0:100, 0:100]
+    flat = Grid(0.2 * y + 0.0 * x, 0.0, 200.0, 2.0, CRS("EPSG:32632"))
+    poa = flat.with_values(np.where((x > 30) & (x < 60) & (y > 30) & (y < 60), 1.0 / 841.0, 0.0))
+    for searchers in (1, 2):
+        lay_out(box(60.0, 60.0, 140.0, 140.0), flat, strip_width_m=20.0, searchers=searchers, poa=poa)
+
+
+def _laid(base: Base, asked: AskLanes) -> dict[str, Any]:
+    start = base.at_m
+    if asked.start:
+        crs = parse_crs(base.scenario.last_seen.crs) if base.scenario.last_seen.crs else None
+        start = to_map(parse_point(asked.start, crs), base.ground.crs)
+    wanted = base.scenario.search
+    laid = lay_pass(
+        base.outline,
+        base.ground,
+        second=wanted.second_pass,
+        strip_width_m=asked.strip_width_m,
+        searchers=asked.searchers,
+        start_xy_m=start,
+        pattern=asked.pattern,
+        entry=asked.entry,
+        no_go=base.no_go,
+        poa=base.poa,
+        date=wanted.day,
+        seed=base.scenario.seed,
+    )
+    return {
+        "strip_width_m": laid.strip_width_m,
+        "searchers": laid.searchers,
+        "way": laid.way,
+        "coverage": round(laid.coverage.fraction, 6),
+        "uncovered_m2": round(laid.coverage.uncovered_m2, 1),
+        "total_time_s": round(laid.total_time_s, 1),
+        "each": [
+            {"searcher": k, "walk_m": round(laid.walk_m(k), 1), "time_s": round(laid.time_s(k), 1)}
+            for k in range(1, laid.searchers + 1)
+        ],
+        "pod": _share(laid),
+        "notes": list(laid.notes),
+        "covered": covered_over_time(base, laid),
+        **{name: _collection(layer, base.ground.crs) for name, layer in search_layers(laid).items()},
+    }
+
+
+def covered_over_time(base: Base, laid: SearchPlan) -> list[list[float | None]]:
+    """Rows of (seconds, share of the debris, share of the probability of area) in range of lanes and joins so far."""
+    times = np.linspace(0.0, laid.total_time_s, CURVE_POINTS + 1)
+    spacing = max(1.0, math.sqrt(base.outline.area / _SAMPLES))
+    legs = [Walked(leg.searcher, leg.kind, leg.line, leg.time_s) for leg in laid.legs]
+    debris, person = covered_so_far(
+        base.outline, base.ground, legs, laid.strip_width_m, times, spacing_m=spacing, poa=base.poa
+    )
+    return [
+        [round(float(t), 1), round(float(debris[k]), 4), round(float(person[k]), 4) if person is not None else None]
+        for k, t in enumerate(times)
+    ]
+
+
+def _share(laid: SearchPlan) -> dict[str, Any] | None:
+    """What the simulated search says of this layout."""
+    one = laid.chosen
+    if one is None:
+        return None
+    p10, p50, p90 = (known(value) for value in one.first_signal_s)
+    return {
+        "heard": known(one.pod),
+        "first_signal_s": [p10, p50, p90],
+        "words": one.words,
+        "said": short_percent(one.pod),
+    }
+
+
+def _collection(layer: Layer, crs: CRS) -> dict[str, Any]:
+    """GeoJSON in degrees."""
+    to_degrees = transformer(crs, WGS84).transform
+
+    def moved(x: Any, y: Any, _z: Any = None) -> tuple[Any, Any]:
+        lon, lat = to_degrees(x, y)
+        return np.round(lon, 7), np.round(lat, 7)
+
+    return {
+        "type": "FeatureCollection",
+        "features": [
+            {"type": "Feature", "properties": values, "geometry": mapping(transform(moved, shape))}
+            for shape, values in layer.records()
+        ],
+    }
+
+
+# ---- The long profile of a plan: ground, debris and traps along its main path. It runs in a helper process
+
+POINTS = 320
+
+
+def long_profile(folder: str, scenario: str) -> dict[str, Any]:
+    """Rows along the main path, and which traps and areas it crosses, or one sentence in ``error``."""
+    try:
+        return {"error": None, "profile": _profile(read_contents(Path(folder)), base_of(folder, scenario))}
+    except LastseenError as error:
+        return {"error": str(error), "profile": None}
+
+
+def person_areas(folder: str) -> dict[str, Any]:
+    """The smallest areas that hold 50 % and 90 % of the probability of area, as GeoJSON in degrees."""
+    from shapely.geometry import mapping  # noqa: PLC0415
+    from shapely.ops import transform  # noqa: PLC0415
+
+    contents = read_contents(Path(folder))
+    back = transformer(contents.crs, WGS84).transform
+    areas = poa_areas(contents.rasters["poa"].bands[0]) if "poa" in contents.rasters else ()
+    features = [
+        {"type": "Feature", "properties": {"share": share}, "geometry": mapping(transform(back, area))}
+        for share, area in areas
+    ]
+    return {"type": "FeatureCollection", "features": features}
+
+
+def _profile(contents: Contents, base: Base) -> dict[str, Any]:
+    main = [one for one, row in contents.layers["flow_paths"].records() if row["kind"] == "main"]
+    if not main:
+        raise NothingFoundError("this plan has no main path: its debris was drawn, no snow was let run")
+    line = shapely.line_merge(main[0])
+    if line.geom_type != "LineString":
+        line = max(shapely.get_parts(line), key=lambda one: float(one.length))
+    along: FloatArray = np.linspace(0.0, _reached(contents, line), POINTS)
+    points = shapely.line_interpolate_point(line, along)
+    x, y = shapely.get_x(points), shapely.get_y(points)
+    lon, lat = transformer(base.ground.crs, WGS84).transform(x, y)
+    columns: dict[str, FloatArray] = {"z_m": base.ground.sample(x, y)}
+    for key, name, band in (
+        ("thickness_m", "debris_thickness", 0),
+        ("thick_m", "debris_thickness", 2),
+        ("probability", "debris_probability", 0),
+        ("speed_m_s", "peak_speed", 0),
+    ):
+        if name in contents.rasters:
+            columns[key] = contents.rasters[name].bands[band].sample(x, y)
+    return {
+        "d_m": np.round(along, 1).tolist(),
+        "lonlat": [[round(float(a), 7), round(float(b), 7)] for a, b in zip(lon, lat, strict=True)],
+        **{key: [_short(one) for one in values.tolist()] for key, values in columns.items()},
+        "traps": _crossings(
+            contents.layers["terrain_traps"], line, ("number", "letter", "kind", "reason"), float(along[-1])
+        ),
+        "zones": _crossings(contents.layers["deposition_zones"], line, ("number", "place", "reason"), float(along[-1])),
+        "last_seen_m": round(float(shapely.line_locate_point(line, shapely.Point(base.at_m))), 1)
+        if base.at_m
+        else None,
+    }
+
+
+def _reached(contents: Contents, line: Any) -> float:
+    """How far along the path any event came, and a little more."""
+    length = float(line.length)
+    if "peak_speed" not in contents.rasters:
+        return length
+    along = np.linspace(0.0, length, 4 * POINTS)
+    points = shapely.line_interpolate_point(line, along)
+    speed = contents.rasters["peak_speed"].bands[1].sample(shapely.get_x(points), shapely.get_y(points))
+    passed = np.flatnonzero(np.nan_to_num(speed) > 0.0)
+    return min(length, 1.1 * float(along[passed[-1]]) + 20.0) if passed.size else length
+
+
+def _crossings(layer: Layer, line: Any, columns: tuple[str, ...], end_m: float) -> list[dict[str, Any]]:
+    """Stretches of the path inside the areas of a layer."""
+    found = []
+    for area, row in layer.records():
+        for part in shapely.get_parts(shapely.intersection(line, area)):
+            if part.geom_type != "LineString" or part.length < 1.0:
+                continue
+            ends = [float(shapely.line_locate_point(line, shapely.Point(part.coords[k]))) for k in (0, -1)]
+            if min(ends) >= end_m:
+                continue
+            found.append(
+                {"from_m": round(min(ends), 1), "to_m": round(min(max(ends), end_m), 1)}
+                | {name: row[name] for name in columns}
+            )
+    return sorted(found, key=lambda one: float(one["from_m"]))
+
+
+def _short(value: float) -> float | None:
+    number = known(value)
+    return round(number, 3) if number is not None else None
