@@ -1,4 +1,4 @@
-"""The house keeps its order: imports run down, rooms meet at their faces, texts stay clean, warnings and cautions stand."""
+"""The house keeps its order: imports run down, rooms meet at their faces, texts stay clean, cautions stand."""
 
 import ast
 import re

@@ -16,10 +16,10 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[0] = str(HERE.parent)  # not this folder: a file in it has the name of a folder of the tests
 
-from drill.walks import corners_of, plan_on, recorded  # noqa: E402
 from lastseen.jobs.practice.debrief import debrief  # noqa: E402
 from lastseen.jobs.practice.tracks import read_tracks  # noqa: E402
 from lastseen.output.results.drill import write_debrief  # noqa: E402
+from practice.walks import corners_of, plan_on, recorded  # noqa: E402
 
 TRACKS, SECONDS, AIM_S = 10, 3600, 2.0
 HEAD = '<?xml version="1.0"?><gpx version="1.1" creator="bench" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>'

@@ -18,7 +18,7 @@ import httpx
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from page.conftest import TOKEN, Server
+from web.conftest import TOKEN, Server
 
 LOOK_S = 3.0
 

@@ -1,0 +1,63 @@
+"""Published and derived values of the flow, and how its error falls with the cell."""
+
+import math
+
+import numpy as np
+import pytest
+
+from lastseen.core.grid import Grid
+from lastseen.jobs.check import snow
+from lastseen.snow.flow import FlowSnow, run_flow
+from reference_rows import check_row, read_reference
+from snow.made_flow import UTM
+
+ROWS = read_reference("flow")
+
+
+@pytest.mark.parametrize("row", ROWS, ids=[row["id"] for row in ROWS])
+def test_reference_rows(row):
+    """Every row of shared/reference/flow.csv is reproduced."""
+    check_row(row, snow.FLOW_QUANTITIES)
+
+
+@pytest.mark.parametrize(("slope", "friction", "depth", "time"), [(30, 23, 20, 5.0), (35, 25, 1, 2.0)])
+@pytest.mark.parametrize("azimuth", [0, 30, 45])
+def test_dam_break_on_a_slope_whatever_its_azimuth(slope, friction, depth, time, azimuth):
+    """In map coordinates the error stays below a per cent and falls by a third or more with half the cell."""
+    coarse, fine = (snow.incline_error_percent(slope, friction, depth, time, azimuth, cells) for cells in (60, 120))
+    assert fine < 0.67 * coarse
+    assert fine < 1.0
+
+
+def test_order_on_a_smooth_wave():
+    """On a smooth wave the error falls faster than with the power 1.2 of the cell."""
+    found = {}
+    for cells in (50, 100, 200, 1600):
+        x = (np.arange(cells) + 0.5) * 100.0 / cells
+        flat = Grid(np.zeros((8, cells)), 0.0, 800.0 / cells, 100.0 / cells, UTM)
+        depth = np.tile(1.0 + 0.2 * np.exp(-(((x - 50.0) / 8.0) ** 2)), (8, 1))
+        run = run_flow(flat, depth, FlowSnow(0.0), time_limit_s=3.0, moving_share=0.0, energy_share=0.0)
+        found[cells] = run.depth_m[4]
+    errors = [np.abs(found[n] - found[1600].reshape(n, -1).mean(axis=1)).mean() for n in (50, 100, 200)]
+    orders = [math.log2(errors[i] / errors[i + 1]) for i in range(2)]
+    assert min(orders) > 1.2, orders
+
+
+@pytest.mark.parametrize("case", ["parabola", "radial", "planar"])
+def test_swinging_water_converges(case):
+    """Errors in Thacker's bowls fall by half or more with half the cell, through wetting and drying."""
+    coarse, fine = (snow.thacker_error_percent(cells, 1.0, case) for cells in (50, 100))
+    assert fine < 0.5 * coarse
+
+
+def test_closed_forms_keep_mass():
+    """The closed forms hold what was released: the oracle of the oracles."""
+    x = np.linspace(-400.0, 400.0, 80_001)
+    step = x[1] - x[0]
+    for h, before in (
+        (snow.dry_dam_break(x, 5.0, 20.0, 8.5, 1.3)[0], 400.0 * 20.0),
+        (snow.wet_dam_break(x, 5.0, 20.0, 10.0)[0], 400.0 * 30.0),
+        (snow.parabolic_cap(x, 5.0, 35.0, 25.0, 20.0, 1.0), 80.0 / 3.0),
+    ):
+        inflow = 0.0 if before < 100.0 else 0.5 * 1.3 * 25.0 * 20.0 if before == 8000.0 else 0.0
+        assert h.sum() * step == pytest.approx(before + inflow, rel=1e-3)

@@ -1,0 +1,123 @@
+"""People in the flow: taken with the front, carried as fast as the snow, spread across it, dropped where it stops."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from lastseen.snow import friction
+from lastseen.snow.carried import Tracers
+from lastseen.snow.flow import FlowSnow, run_flow
+from snow.made_flow import NORTH_M, WEST_M, ground_of, patch, slope_with_trough
+
+
+def at(x, y, ny, factor=1.0, start=0.0, diffusion=0.0, cell_m=2.0, seed=0):
+    """Tracers at places in metres from the lower left corner."""
+    x, y = np.broadcast_arrays(np.atleast_1d(np.asarray(x, float)), np.asarray(y, float))
+    full = [np.broadcast_to(np.asarray(one, float), x.shape).copy() for one in (factor, start, diffusion)]
+    return Tracers(WEST_M + x, NORTH_M - ny * cell_m + y, *full, seed)
+
+
+def test_a_person_in_a_uniform_slab_moves_as_the_snow():
+    """Way on the map after a time from rest under Coulomb friction: half the acceleration times its square."""
+    ground = ground_of(lambda x, y: -0.6 * x, 200, 30)
+    slab = np.full(ground.shape, 0.5)
+    run = run_flow(ground, slab, FlowSnow(0.3), tracers=at([200.0] * 3, 30.0, 30, [0.8, 1.0, 1.2]), time_limit_s=6.0)
+    pull = 9.81 * (0.6 - 0.3) / (1.0 + 0.36)
+    way = run.tracers.x_m - WEST_M - 200.0
+    np.testing.assert_allclose(way, np.array([0.8, 1.0, 1.2]) * 0.5 * pull * 36.0, rtol=0.02)
+    np.testing.assert_allclose(run.tracers.y_m, NORTH_M - 30.0, atol=1e-6)
+
+
+def test_spread_across_the_flow():
+    """The variance across the flow grows by twice the diffusion per second, and nothing is added along it."""
+    ground = ground_of(lambda x, y: -0.6 * x, 120, 80)
+    slab = np.full(ground.shape, 0.5)
+    tracers = at(np.full(2000, 100.0), 80.0, 80, diffusion=0.8, seed=11)
+    run = run_flow(ground, slab, FlowSnow(0.3), tracers=tracers, time_limit_s=5.0)
+    assert np.var(run.tracers.y_m) == pytest.approx(2.0 * 0.8 * run.tracers.last_moved_s[0], rel=0.1)
+    assert abs(run.tracers.y_m.mean() - (NORTH_M - 80.0)) < 0.2
+    assert np.ptp(run.tracers.x_m) < 0.05
+
+
+def test_a_person_below_is_taken_when_the_front_passes():
+    """Whoever stands in the track is taken at about the arrival; whoever stands aside never is."""
+    ground = ground_of(slope_with_trough)
+    tracers = at([60.0, 60.0], [64.0, 135.0], 70, start=np.nan)
+    run = run_flow(ground, patch(ground, 12.0, 40.0, 40.0, 90.0), FlowSnow(0.3, 1000.0), tracers=tracers)
+    assert run.tracers.taken.tolist() == [True, False]
+    assert run.tracers.x_m[0] > WEST_M + 65.0
+    assert run.tracers.x_m[1] == WEST_M + 60.0
+    row, col = ground.cell_of(run.tracers.x_m[0], run.tracers.y_m[0])
+    assert run.depth_m[row, col] > 0.0
+
+
+def test_a_late_start_waits():
+    """Before its time a tracer stands; after it the snow takes it along."""
+    ground = ground_of(lambda x, y: -0.6 * x, 120, 30)
+    slab = np.full(ground.shape, 0.5)
+    tracers = at([60.0, 60.0, 60.0], 30.0, 30, start=[0.0, 2.0, 9.0])
+    run = run_flow(ground, slab, FlowSnow(0.3), tracers=tracers, time_limit_s=4.0)
+    assert run.tracers.x_m[0] > run.tracers.x_m[1] > run.tracers.x_m[2] == WEST_M + 60.0
+    assert run.tracers.taken.tolist() == [True, True, False]
+
+
+def test_whoever_leaves_is_told():
+    """Over an edge and into a gap have their own marks."""
+    ground = ground_of(lambda x, y: -0.6 * x, 60, 40)
+    values = ground.values.copy()
+    values[:20, 50:53] = np.nan
+    release = np.where(np.isnan(values), 0.0, 0.5)
+    run = run_flow(
+        ground.with_values(values),
+        release,
+        FlowSnow(0.2),
+        tracers=at([80.0, 80.0], [60.0, 20.0], 40),
+        time_limit_s=12.0,
+    )
+    assert run.tracers.in_no_data.tolist() == [True, False]
+    assert run.tracers.left_grid.tolist() == [False, True]
+
+
+def test_whoever_the_snow_leaves_behind_slides_on_to_the_debris():
+    """On a slope steeper than friction a person does not stop in a film: they end on gentler ground or in debris."""
+    ground = ground_of(lambda x, y: np.where(x < 150.0, (150.0 - x) * 0.7, 0.0), 150, 30)
+    start = patch(ground, 20.0, 50.0, 10.0, 50.0, 0.6)
+    people = at(np.linspace(21.0, 49.0, 40), 30.0, 30, start=np.nan)
+    run = run_flow(ground, start, FlowSnow(0.35, 1000.0, 20.0), tracers=people, energy_share=1e-3)
+    assert run.tracers.taken.all()
+    assert (run.tracers.x_m - WEST_M > 140.0).all()
+    row, col = ground.cell_of(run.tracers.x_m, run.tracers.y_m)
+    assert (run.depth_m[row, col] > 0.1).mean() > 0.6
+
+
+def test_a_person_alone_stops_as_a_body_does():
+    """Without snow around: way to rest on a gentle slope as of Voellmy's law (closed form of the friction laws)."""
+    ground = ground_of(lambda x, y: -0.1 * x, 200, 30)
+    film = np.zeros(ground.shape)
+    film[:, :3] = 0.21
+    people = Tracers(np.array([WEST_M + 4.0]), np.array([NORTH_M - 30.0]), np.ones(1), np.zeros(1), np.zeros(1))
+    speed = np.where(film > 0.0, 12.0, 0.0)
+    run = run_flow(
+        ground, film, FlowSnow(0.4, 1000.0), tracers=people, start_m_s=(speed, 0.0 * speed), time_limit_s=60.0
+    )
+    way = (run.tracers.x_m[0] - WEST_M - 4.0) * math.hypot(1.0, 0.1)
+    expected = friction.stopping_distance_m(1000.0, 0.4, 0.5, math.degrees(math.atan(0.1)), 12.0 * math.hypot(1.0, 0.1))
+    assert way == pytest.approx(expected, rel=0.15)
+
+
+def test_the_trail_tells_every_cell_in_turn():
+    """The way is told on the wished cells, begins where the person stood, ends where they rest, and has no holes."""
+    ground = ground_of(slope_with_trough, cell_m=2.0)
+    start = patch(ground, 10.0, 30.0, 50.0, 90.0)
+    people = dataclasses.replace(at([15.0, 25.0], 70.0, 70, start=np.nan), trail_cell_m=1.0)
+    run = run_flow(ground, start, FlowSnow(0.3, 1000.0), tracers=people)
+    wide = ground.shape[1] * 2
+    for b in range(2):
+        cells = run.tracers.cells[run.tracers.offsets[b] : run.tracers.offsets[b + 1]]
+        rows, cols = cells // wide, cells % wide
+        assert (rows[0], cols[0]) == (70, [15, 25][b])
+        x, y = run.tracers.x_m[b] - ground.west_m, ground.north_m - run.tracers.y_m[b]
+        assert (rows[-1], cols[-1]) == (int(y), int(x))
+        assert max(np.abs(np.diff(rows)).max(), np.abs(np.diff(cols)).max()) <= 1
