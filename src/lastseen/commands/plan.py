@@ -270,7 +270,7 @@ def export(
     from lastseen.output import Wishes, export_plan
 
     wishes = Wishes(device=_one_of(device, DEVICES, "device"), paper=_one_of(paper, PAPERS, "paper"))
-    names = [one.strip() for one in to.split(",") if one.strip()]
+    names = [part.strip() for part in to.split(",") if part.strip()]
     with progress_bar(hidden=quiet) as progress:
         files = export_plan(plan, names, output=output, wishes=wishes, overwrite=overwrite, progress=progress)
     if not quiet:

@@ -285,7 +285,7 @@ def _pair(text: str | None) -> tuple[float, float] | None:
     if text is None:
         return None
     try:
-        numbers = [float(one) for one in text.split(",")]
+        numbers = [float(part) for part in text.split(",")]
     except ValueError:
         numbers = []
     if len(numbers) not in {1, 2}:
@@ -351,7 +351,7 @@ def debrief(
     with progress_bar(hidden=quiet) as progress:
         progress("reading plan and tracks", 0.0)
         planned = read_planned(plan)
-        recordings = [one for path in tracks for one in read_tracks(path)]
+        recordings = [track for path in tracks for track in read_tracks(path)]
         made = work_out(
             planned,
             recordings,

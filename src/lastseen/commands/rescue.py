@@ -156,7 +156,7 @@ def probe(
     spiral = spiral_holes(radius, spacing, slope)
     plans = [plan_line(line, area[0], area[1], people, seconds) for line in PROBE_LINES]
     notes = [*probe_notes(length, depth), *PROBE_NOTES]
-    computed = [{shape: grid_pod(one.line.across_m, one.line.along_m, shape) for shape in SHAPES} for one in plans]
+    computed = [{shape: grid_pod(plan.line.across_m, plan.line.along_m, shape) for shape in SHAPES} for plan in plans]
     document = _document(
         "probe",
         {
@@ -235,7 +235,7 @@ def _phase_values(clue: Three | None, coarse: Three | None, fine: Three | None, 
 
 
 def _rounded(values: Any) -> list[float]:
-    return [round(float(one), 3) + 0.0 for one in values]
+    return [round(float(value), 3) + 0.0 for value in values]
 
 
 def _document(kind: str, numbers: dict[str, Any]) -> dict[str, Any]:

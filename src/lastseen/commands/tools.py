@@ -27,12 +27,12 @@ def check(as_json: AsJson = False) -> None:
 
     outcomes = run_checks()
     if as_json:
-        typer.echo(json.dumps([one.record() for one in outcomes], indent=1, ensure_ascii=False))
+        typer.echo(json.dumps([outcome.record() for outcome in outcomes], indent=1, ensure_ascii=False))
     else:
         from lastseen.output import check_table
 
         typer.echo(check_table(outcomes))
-    if not all(one.ok for one in outcomes):
+    if not all(outcome.ok for outcome in outcomes):
         raise typer.Exit(1)
 
 

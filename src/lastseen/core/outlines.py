@@ -63,7 +63,7 @@ def smooth_outline(mask: BoolArray, west_m: float, north_m: float, cell_m: float
     edges = only_areas(union_all([shape(geometry) for geometry, _ in found]))
     wanted = float(mask.sum()) * cell_m * cell_m
     closed = edges.buffer(0.6 * cell_m, join_style="mitre").buffer(-0.6 * cell_m, join_style="mitre")
-    pieces = [(one, edges.intersection(one.buffer(1e-6 * cell_m))) for one in only_areas(make_valid(closed)).geoms]
+    pieces = [(geom, edges.intersection(geom.buffer(1e-6 * cell_m))) for geom in only_areas(make_valid(closed)).geoms]
     drawn = only_areas(make_valid(union_all([_smoothed(one, cells, cell_m) for one, cells in pieces])))
     return drawn if abs(drawn.area - wanted) <= LARGEST_AREA_CHANGE * wanted else edges
 
@@ -122,7 +122,7 @@ def outline_of_level(values: Grid, level: float, least_area_m2: float = 0.0) -> 
         for ring, off in zip(points, offsets, strict=True)
         if ring is not None and off is not None
     ]
-    areas = [Polygon(one[0]) for one in rings]
+    areas = [Polygon(ring[0]) for ring in rings]
     kept = []
     for outer, one in zip(areas, rings, strict=True):
         if outer.area < max(least_area_m2, 1e-9):
@@ -218,7 +218,7 @@ def _read_shapes(path: Path, what: str) -> Any:
         if path.suffix.lower() in TRACKS:
             layers = [name for name, kind in pyogrio.list_layers(path) if kind is not None and "Point" not in kind]
             frames = [geopandas.read_file(path, layer=name)[["geometry"]] for name in layers]
-            frames = [one for one in frames if len(one)]
+            frames = [frame for frame in frames if len(frame)]
             frame = pd.concat(frames) if frames else geopandas.GeoDataFrame(geometry=[], crs="EPSG:4326")
         else:
             frame = geopandas.read_file(path)

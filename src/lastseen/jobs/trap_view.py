@@ -80,7 +80,7 @@ class TrapView:
             return self.areas
         released = self.plan.model.release
         cells = released.cells[: released.nominal_cells]
-        return tuple(one for one in self.areas if np.isin(one.cells, cells).any())
+        return tuple(area for area in self.areas if np.isin(area.cells, cells).any())
 
 
 def view_traps(scenario: Scenario, progress: Progress = lambda _stage, _share: None) -> TrapView:
@@ -130,8 +130,8 @@ def _of_all(scenario: Scenario, progress: Progress) -> TrapView:
     zones, areas = _start_zones(shape_of_ground, layers)
     size = scenario.snow.size
     start = np.zeros(ground.shape, np.bool_)
-    for one in areas:
-        start.ravel()[one.cells] = True
+    for area in areas:
+        start.ravel()[area.cells] = True
     progress("looking for terrain traps", 0.4)
     angle = TRAVEL_ANGLE_DEG[size]
     found = find_traps(shape_of_ground, within_travel_angle(ground, start, angle), layers)

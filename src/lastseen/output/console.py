@@ -161,14 +161,14 @@ def check_table(outcomes: list[Outcome]) -> str:
     """The checks as a table, and how many passed."""
     head = ("id", "quantity", "expected", "got", "tolerance", "unit", "confidence", "source")
     rows = [
-        (one.id, one.quantity, f"{one.expected:.6g}", f"{one.got:.6g}", f"{one.tolerance:.2g}", one.unit,
-         one.confidence, one.source if one.ok else f"FAILED  {one.source}")
-        for one in outcomes
+        (outcome.id, outcome.quantity, f"{outcome.expected:.6g}", f"{outcome.got:.6g}", f"{outcome.tolerance:.2g}",
+         outcome.unit, outcome.confidence, outcome.source if outcome.ok else f"FAILED  {outcome.source}")
+        for outcome in outcomes
     ]  # fmt: skip
     widths = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head) - 1)]
     lines = ["  ".join([*(cell.ljust(width) for cell, width in zip(row, widths, strict=False)), row[-1]])
              for row in [head, *rows]]  # fmt: skip
-    passed = sum(one.ok for one in outcomes)
+    passed = sum(outcome.ok for outcome in outcomes)
     return "\n".join([*lines, "", f"{passed} of {len(outcomes)} reference values agree"])
 
 
@@ -543,18 +543,21 @@ def debrief_text(made: Debrief, folder: Path) -> str:
     shares = f"surely {percent(band.sure)}, perhaps {percent(band.perhaps)}, not {percent(band.none)}"
     word = f"tracks at their word {percent(band.half, 1)} (planned {percent(made.plan.coverage, 1)})"
     told = [made.plan.name, f"Covered     {shares}; {word}"]
-    for one in made.searchers:
+    for searcher in made.searchers:
         when = (
-            f", {elapsed_text(float(one.time_s[0]) - made.zero_s)} to "
-            f"{elapsed_text(float(one.time_s[-1]) - made.zero_s)}"
-            if one.track.timed
+            f", {elapsed_text(float(searcher.time_s[0]) - made.zero_s)} to "
+            f"{elapsed_text(float(searcher.time_s[-1]) - made.zero_s)}"
+            if searcher.track.timed
             else ", no times"
         )
         told += _wrapped(
-            f"{'S' + str(one.number):<12}",
-            [f"{one.track.name}: {one.metres:.0f} m{when}; {percent(one.band.half)} of the outline as recorded"],
+            f"{'S' + str(searcher.number):<12}",
+            [
+                f"{searcher.track.name}: {searcher.metres:.0f} m{when}; {percent(searcher.band.half)} of the outline as "
+                "recorded"
+            ],
         )
-        told += _wrapped(" " * 12, one.said)
+        told += _wrapped(" " * 12, searcher.said)
     told += _wrapped("Next        ", left.advice)
     told += _wrapped("Note        ", made.notes)
     return "\n".join([*told, "", *textwrap.wrap(SHORT_CAUTION, DRILL_TEXT_WIDTH), "", f"Written to {folder}"])

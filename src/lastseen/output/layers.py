@@ -214,7 +214,7 @@ def layer_from_table(empty: Layer, table: GeoDataFrame) -> Layer:
     KeyError
         If a column is missing.
     """
-    columns = [[_plain(value, one.kind) for value in table[one.name]] for one in empty.columns]
+    columns = [[_plain(value, column.kind) for value in table[column.name]] for column in empty.columns]
     shapes = tuple(table.geometry)
     return replace(empty, shapes=shapes, rows=tuple(zip(*columns, strict=True)) if shapes else ())
 
@@ -299,7 +299,7 @@ def _flow_paths(model: Model) -> _Rows:
     text = "Path of a slippery body from the top of the release; the profile follows it."
     yield paths.main, ("main", None, paths.main.length, text)
     for share, area in paths.corridors:
-        edge = MultiLineString([ring for one in area.geoms for ring in (one.exterior, *one.interiors)])
+        edge = MultiLineString([ring for geom in area.geoms for ring in (geom.exterior, *geom.interiors)])
         yield (
             edge,
             ("corridor", share, edge.length, f"Edge of the ground that {short_percent(share)} of the events pass."),
@@ -368,10 +368,10 @@ def _leg_values(leg: Leg) -> tuple[Any, ...]:
 
 def _uncovered(search: SearchPlan) -> _Rows:
     half = 0.5 * search.strip_width_m
-    for one in search.coverage.uncovered.geoms:
+    for geom in search.coverage.uncovered.geoms:
         yield (
-            MultiPolygon([one]),
-            (one.area, f"Debris farther than {half:g} m from the walk: out of range of the lanes."),
+            MultiPolygon([geom]),
+            (geom.area, f"Debris farther than {half:g} m from the walk: out of range of the lanes."),
         )
 
 

@@ -37,7 +37,7 @@ def input_files(plan: Plan | TrapView | SiteView) -> list[dict[str, Any]]:
     files += [
         (role, path) for role, path in (("release", scenario.snow.release), ("debris", scenario.search.debris)) if path
     ]
-    layers = ((one.name, getattr(scenario.ground, one.name)) for one in fields(scenario.ground))
+    layers = ((field.name, getattr(scenario.ground, field.name)) for field in fields(scenario.ground))
     files += [(role, path) for role, path in layers if path]
     left = MOST_BYTES_OF_ALL
     rows = []
@@ -271,7 +271,7 @@ def _search(plan: Plan) -> dict[str, Any]:
         "total_time_s": search.total_time_s,
         "each": each,
         "declination_deg": search.declination_deg,
-        "trials": [_trial(one) for one in search.trials],
+        "trials": [_trial(trial) for trial in search.trials],
     }
 
 
@@ -328,7 +328,7 @@ def _fields(one: Any, leave: tuple[str, ...]) -> dict[str, Any]:
 def _plain(value: Any) -> Any:
     """Plain values only; of a path its name."""
     if is_dataclass(value):
-        return {one.name: _plain(getattr(value, one.name)) for one in fields(value)}
+        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
     if isinstance(value, (tuple, list)):
         return [_plain(one) for one in value]
     return value.name if isinstance(value, Path) else value

@@ -136,7 +136,7 @@ def read_site(folder: Path, number: int) -> tuple[SiteFrame, dict[str, Any]]:
         told = json.loads(path.read_text(encoding="utf-8"))
         sites = {int(one["number"]): one for one in told["sites"]}
         if number not in sites:
-            raise InputError(f"{path} has no site {number}: choose one of {', '.join(str(one) for one in sites)}")
+            raise InputError(f"{path} has no site {number}: choose one of {', '.join(str(site) for site in sites)}")
         site = sites[number]
         corners = np.array(site["corners_m"], float)
         middle = corners.mean(axis=0)
@@ -186,7 +186,7 @@ def _flow_deg(line: Any, outline: Any) -> float:
 
 def _along(line: Any, parts: list[LineString]) -> list[tuple[float, float]]:
     """First and last point inside, in the order of the path; its own ends where it never enters."""
-    ends = [xy for one in parts for xy in (one.coords[0], one.coords[-1])] or list(line.coords)
+    ends = [xy for part in parts for xy in (part.coords[0], part.coords[-1])] or list(line.coords)
     ordered = sorted(ends, key=lambda xy: float(line.project(Point(xy))))
     return [(float(x), float(y)) for x, y, *_ in (ordered[0], ordered[-1])]
 

@@ -91,7 +91,7 @@ def files_into(folder: Path, *, overwrite: bool = False) -> Iterator[Path]:
     with _beside(folder) as partial:
         partial.mkdir()
         yield partial
-        new = [one for one in sorted(partial.iterdir()) if not _is_there(one, folder / one.name)]
+        new = [path for path in sorted(partial.iterdir()) if not _is_there(path, folder / path.name)]
         there = [one.name for one in new if os.path.lexists(folder / one.name)]
         if there and not overwrite:
             raise OutputExistsError(
@@ -173,14 +173,14 @@ def _move_in(partial: Path, folder: Path) -> None:
 def _clear_leftovers(folder: Path) -> None:
     """Remove what dead runs to the same target left; put older results back that one of them had moved aside."""
     pattern = re.compile(rf"\.{re.escape(folder.name)}\.(partial|old)-(\d+)")
-    for one in sorted(folder.parent.iterdir()):
-        match = pattern.fullmatch(one.name)
+    for path in sorted(folder.parent.iterdir()):
+        match = pattern.fullmatch(path.name)
         if match is None or _is_alive(int(match[2])):
             continue
         if match[1] == "old" and not os.path.lexists(folder):
-            one.rename(folder)
+            path.rename(folder)
         else:
-            shutil.rmtree(one, ignore_errors=True)
+            shutil.rmtree(path, ignore_errors=True)
 
 
 def _is_alive(process: int) -> bool:
@@ -435,7 +435,7 @@ def write_plan(
             progress("drawing the event as it moves", 0.8)
             write_animation(plan, plan.model, partial / "event.gif")
         progress("done", 1.0)
-        names = sorted(one.name for one in partial.iterdir())
+        names = sorted(path.name for path in partial.iterdir())
     return tuple(folder / name for name in names)
 
 
@@ -480,7 +480,7 @@ def write_search(
         contents = contents_of(plan, search_only=True, file_crs=crs)
         write_kinds(ALWAYS, contents, partial, progress=progress)
         progress("done", 1.0)
-        names = sorted(one.name for one in partial.iterdir())
+        names = sorted(path.name for path in partial.iterdir())
     return tuple(folder / name for name in names)
 
 
@@ -531,5 +531,5 @@ def export_plan(
     with files_into(output, overwrite=overwrite) as partial:
         write_kinds(kinds, contents, partial, wishes=wishes, progress=progress)
         progress("done", 1.0)
-        files = sorted(one.name for one in partial.iterdir())
+        files = sorted(path.name for path in partial.iterdir())
     return tuple(output / name for name in files)

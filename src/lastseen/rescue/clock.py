@@ -123,7 +123,7 @@ def pinpointing(values: PhaseValues) -> Phase:
     """E: spiral probing until the first hit."""
     holes = [1 if radius == 0.0 else spiral_holes(radius).holes for radius in HIT_RADII_M]
     seconds = values.hole_s.three
-    time = Spread(*(n * one for n, one in zip(holes, seconds, strict=True)))
+    time = Spread(*(n * second for n, second in zip(holes, seconds, strict=True)))
     basis = f"{holes[0]} to {holes[2]} holes at {seconds[0]:g} to {seconds[2]:g} s"
     return Phase("pinpointing", "E", "first hit", time, basis, "design choice, no source")
 

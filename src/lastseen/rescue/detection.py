@@ -118,7 +118,7 @@ def updated_poa(poas: Sequence[float], pods: Sequence[float], outside: float = 0
     """
     if len(poas) != len(pods) or not poas:
         raise InputError(f"{len(poas)} POA and {len(pods)} POD: give one of each for every area")
-    total = sum(_checked_share(one, "POA") for one in poas) + _checked_share(outside, "POA")
+    total = sum(_checked_share(poa, "POA") for poa in poas) + _checked_share(outside, "POA")
     if not math.isclose(total, 1.0, abs_tol=1e-6):
         raise InputError(f"the POA of all areas and outside add up to {total:g}: they must add up to 1")
     kept = [poa * (1.0 - _checked_share(one, "POD")) for poa, one in zip(poas, pods, strict=True)]

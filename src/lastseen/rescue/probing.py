@@ -67,8 +67,10 @@ def grid_pod(across_m: float, along_m: float, shape: Shape, body: Body = BODY) -
     if not (0.1 <= across_m <= 5.0 and 0.1 <= along_m <= 5.0):
         raise InputError(f"holes every {across_m:g} by {along_m:g} m: give spacings of 0.1 to 5 m")
     sides = (body.length_m, body.width_m, body.thickness_m)
-    if not all(0.0 < one <= 3.0 for one in sides):
-        raise InputError(f"a body of {' x '.join(f'{one:g}' for one in sides)} m: give lengths above 0 and at most 3 m")
+    if not all(0.0 < side <= 3.0 for side in sides):
+        raise InputError(
+            f"a body of {' x '.join(f'{side:g}' for side in sides)} m: give lengths above 0 and at most 3 m"
+        )
     if shape not in SHAPES:
         raise InputError(f"no shape is called '{shape}': choose one of {'; '.join(SHAPES)}")
     from scipy.stats import qmc  # noqa: PLC0415  slow to import

@@ -54,7 +54,7 @@ def parse_area(text: str) -> SubArea:
     """
     name, *numbers = (part.strip() for part in text.split(","))
     try:
-        values = [float(one) for one in numbers]
+        values = [float(number) for number in numbers]
     except ValueError:
         values = []
     if not name or len(values) not in {3, 4}:
@@ -287,7 +287,7 @@ def in_order(
 
 def saved_percent(steps: Sequence[Ranked]) -> float:
     """Chance that the search finds the person alive, per cent: the sum of gain per minute times minutes."""
-    return sum(one.gain_per_minute * one.area.minutes for one in steps)
+    return sum(step.gain_per_minute * step.area.minutes for step in steps)
 
 
 def best_order(
@@ -328,7 +328,7 @@ def _check(areas: Sequence[SubArea], start_minute: float, rescue_minutes: float)
         raise InputError("two areas have the same name: give each its own")
     for area in areas:
         shares = (area.poa, area.pod, area.survivable)
-        if not (all(0.0 <= one <= 1.0 for one in shares) and 0.0 < area.minutes < math.inf):
+        if not (all(0.0 <= share <= 1.0 for share in shares) and 0.0 < area.minutes < math.inf):
             raise InputError(
                 f"area '{area.name}' has POA {area.poa:g}, POD {area.pod:g}, survivable {area.survivable:g}, "
                 f"{area.minutes:g} min: give three shares from 0 to 1 and a time above 0"

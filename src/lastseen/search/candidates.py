@@ -102,7 +102,7 @@ class Choice:
 
     def __init__(self, group: Group, down: XY, strip_width_m: float, start: XY, join_m: float) -> None:
         self.group, self.down, self.width_m, self.start, self.join_m = group, down, strip_width_m, start, join_m
-        self.standing = [(self._rough_m(one), one) for one in standing_frames(group, down, strip_width_m)]
+        self.standing = [(self._rough_m(frame), frame) for frame in standing_frames(group, down, strip_width_m)]
         self.made: dict[str, Chosen] = {}
 
     def shortest(self, kind: Kind) -> Chosen:

@@ -110,7 +110,7 @@ def _near(no_go: Outline, shape: Outline, surface: Surface, start_xy_m: tuple[fl
         x, y = start_xy_m
         raise InputError(f"the start at {x:.0f} E, {y:.0f} N lies on no-go ground: choose another start")
     near = shapely.clip_by_rect(no_go, *surface.filled.bounds)
-    parts = [one for one in shapely.get_parts(near) if isinstance(one, Polygon) and one.area > 0.0]
+    parts = [part for part in shapely.get_parts(near) if isinstance(part, Polygon) and part.area > 0.0]
     return MultiPolygon(parts) if parts else None
 
 

@@ -531,7 +531,7 @@ def without_idle_runs(runs: Sequence[Run], sight: Sight) -> list[Run]:
     count, left = sight.seen(runs)
     may_lose = _LOST_BY_DROPPING * float(sight.allowed_m2.sum())
     kept = list(runs)
-    for run in sorted(runs, key=lambda one: one.plan_m):
+    for run in sorted(runs, key=lambda run: run.plan_m):
         if len(kept) == 1 or run.plan_m > 4.0 * sight.half_width_m:
             break
         before = left.copy()
@@ -550,7 +550,7 @@ def without_idle_runs(runs: Sequence[Run], sight: Sight) -> list[Run]:
 def without_passed_runs(runs: Sequence[Run], start: XY, sight: Sight, join_m: float) -> list[Run]:
     """Drop runs that the joins beside them make needless, the shortest first, as long as the walk gets shorter."""
     kept = list(runs)
-    for run in sorted(runs, key=lambda one: one.plan_m):
+    for run in sorted(runs, key=lambda run: run.plan_m):
         if run.plan_m > _PASSED_STRIPS * 2.0 * sight.half_width_m or len(kept) == 1:
             break
         tried = [one for one in kept if one is not run]

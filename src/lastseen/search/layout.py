@@ -219,7 +219,7 @@ def lay_out(
         raise InputError(f"the number of simulated searches is {draws}: give 1 or more")
     field = checked_field(outline, ground, strip_width_m, start_xy_m, no_go)
     groups = groups_of(field.outline, field.ways, strip_width_m, _wanted(least_coverage))
-    largest = max(groups, key=lambda one: one.outline.area)
+    largest = max(groups, key=lambda group: group.outline.area)
     down = fall_line(largest, strip_width_m, fall_line_deg)
     begin = _begin(field, down, entry, start_xy_m)
     start = start_xy_m or begin

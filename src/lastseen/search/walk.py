@@ -196,14 +196,14 @@ def unevenness(walked: Walked, surface: Surface, long_m: float) -> float:
     for legs in walked.legs:
         if not legs:
             continue
-        ends = [one.line.coords for one in legs]
+        ends = [leg.line.coords for leg in legs]
         times = [
             legs_kernels.straight_s(a[0], a[1], b[0], b[1], z, west, north, cell, SPEED_SLOPES, table, 10.0)[0]
             for a, b in ends
         ]
         found = [
-            one.kind == "lane" or (one.kind == "join" and math.dist(a, b) <= long_m)
-            for one, (a, b) in zip(legs, ends, strict=True)
+            leg.kind == "lane" or (leg.kind == "join" and math.dist(a, b) <= long_m)
+            for leg, (a, b) in zip(legs, ends, strict=True)
         ]
         end.append(sum(times))
         search.append(sum(time for time, counts in zip(times, found, strict=True) if counts))
@@ -323,14 +323,14 @@ def abreast(runs: Sequence[Run], searchers: int, start: XY) -> list[list[Run]] |
         lanes.reverse()
     first = lanes[0]
     heading = np.subtract(first.end, first.start)
-    lanes = [one if float(np.subtract(one.end, one.start) @ heading) >= 0.0 else one.turned() for one in lanes]
+    lanes = [lane if float(np.subtract(lane.end, lane.start) @ heading) >= 0.0 else lane.turned() for lane in lanes]
     if np.hypot(*np.subtract(first.end, start)) < np.hypot(*np.subtract(first.start, start)):
-        lanes = [one.turned() for one in lanes]
+        lanes = [lane.turned() for lane in lanes]
     walks: list[list[Run]] = [[] for _ in range(searchers)]
     for j in range(0, len(lanes), searchers):
-        for k, one in enumerate(lanes[j : j + searchers]):
-            walks[k].append(one.turned() if (j // searchers) % 2 else one)
-    walk = [plan_length_m(one) for one in walks]
+        for k, lane in enumerate(lanes[j : j + searchers]):
+            walks[k].append(lane.turned() if (j // searchers) % 2 else lane)
+    walk = [plan_length_m(walk) for walk in walks]
     return walks if min(walk) >= (1.0 - BALANCE) * max(walk) else None
 
 

@@ -42,7 +42,7 @@ class Tracers:
 
     def __post_init__(self) -> None:
         arrays = (self.x_m, self.y_m, self.speed_factor, self.start_s, self.diffusion_m2_s)
-        if any(one.shape != (self.x_m.size,) for one in arrays):
+        if any(array.shape != (self.x_m.size,) for array in arrays):
             raise InputError("the arrays of the tracers differ in length")
         known = arrays[:3] + arrays[4:]
         if not all(np.isfinite(one).all() for one in known) or (self.diffusion_m2_s < 0.0).any():

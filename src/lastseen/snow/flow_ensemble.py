@@ -242,7 +242,7 @@ def _last_seen(
         uniform(u[:, :, 2], *PERSON_SPEED),
         uniform(u[:, :, 3], *DIFFUSION_M2_S),
         u[:, :, 4],
-        tuple(int(one) for one in rng.integers(0, 2**31, members.count)),
+        tuple(int(integer) for integer in rng.integers(0, 2**31, members.count)),
     )
 
 
@@ -345,8 +345,8 @@ def _joined(parts: tuple[Carried, ...]) -> Carried:
     """People of several members as one, in their order."""
     counts = np.concatenate([np.diff(part.offsets) for part in parts])
     every = {
-        one.name: np.concatenate([getattr(part, one.name) for part in parts])
-        for one in fields(Carried)
-        if one.name != "offsets"
+        field.name: np.concatenate([getattr(part, field.name) for part in parts])
+        for field in fields(Carried)
+        if field.name != "offsets"
     }
     return Carried(**every, offsets=np.concatenate([[0], np.cumsum(counts)]).astype(np.int32))

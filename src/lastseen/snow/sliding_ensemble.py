@@ -65,7 +65,7 @@ def run_bodies(
     ]
     person = in_threads(lambda bodies: slide(felt, bodies), people)
     reached = np.array(
-        [here or bool(np.isfinite(one.disc_east_m_s).any()) for here, one in zip(started_here, debris, strict=True)]
+        [here or bool(np.isfinite(debri.disc_east_m_s).any()) for here, debri in zip(started_here, debris, strict=True)]
     )
     events = in_threads(lambda m: _event(felt, release, debris[m], float(members.deposit_m3[m])), range(members.count))
     return Events("body", felt, members, tuple(events), _carried(joined(person), each), reached, stopped_early=False)

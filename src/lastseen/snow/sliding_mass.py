@@ -73,7 +73,7 @@ class Tracks:
     def part(self, bodies: slice) -> Tracks:
         """The tracks of some bodies, as if they had been run alone; ``bodies`` has a start and a stop."""
         first, last = int(self.offsets[bodies.start]), int(self.offsets[bodies.stop])
-        by_body = (getattr(self, one.name)[bodies] for one in fields(self)[3:])
+        by_body = (getattr(self, field.name)[bodies] for field in fields(self)[3:])
         offsets = self.offsets[bodies.start : bodies.stop + 1] - self.offsets[bodies.start]
         return Tracks(self.cells[first:last], self.speeds_m_s[first:last], offsets, *by_body)
 

@@ -601,25 +601,25 @@ def add_slopes(
                 if steepest > 0.0:  # gradients are shares of it, so that no power overflows
                     lower = _lower(heights, at, (ny, nx), step, 1.0 / steepest, to, weight)
                     total = 0.0
-                    for one in range(lower):
-                        weight[one] = weight[one] if exponent == 1.0 else weight[one] ** exponent
-                        total += weight[one]
+                    for index in range(lower):
+                        weight[index] = weight[index] if exponent == 1.0 else weight[index] ** exponent
+                        total += weight[index]
                 if n + 8 > stack.size:
                     stack = np.append(stack, np.empty(stack.size, np.int64))
                 rest, scale = areas[at], areas[at] / total
-                for one in range(lower):
-                    share = np.int64(weight[one] * scale)
+                for index in range(lower):
+                    share = np.int64(weight[index] * scale)
                     rest -= share
-                    weight[one] = share
-                for one in range(lower):
-                    share = np.int64(weight[one]) if to[one] != at + step[k] else np.int64(weight[one]) + rest
-                    if to[one] < begin or to[one] >= end:
-                        _leave(to[one], begin, nx, share, out, told)
+                    weight[index] = share
+                for index in range(lower):
+                    share = np.int64(weight[index]) if to[index] != at + step[k] else np.int64(weight[index]) + rest
+                    if to[index] < begin or to[index] >= end:
+                        _leave(to[index], begin, nx, share, out, told)
                         continue
-                    areas[to[one]] += share
-                    left[to[one]] -= 1
-                    if left[to[one]] == 0:
-                        stack[n] = to[one]
+                    areas[to[index]] += share
+                    left[to[index]] -= 1
+                    if left[to[index]] == 0:
+                        stack[n] = to[index]
                         n += 1
 
 

@@ -86,7 +86,7 @@ class GroundLayers:
 
     def of(self, kind: LayerKind) -> GroundLayer | None:
         """The layer of a kind, or None where none was given."""
-        return next((one for one in self.layers if one.kind == kind), None)
+        return next((layer for layer in self.layers if layer.kind == kind), None)
 
 
 # ---- Shares of cells from a raster: a mask, a share, a percentage, or the height of a surface above the ground
@@ -349,9 +349,9 @@ def _shapes(file: VectorFile, grid: Grid) -> tuple[Any, int]:
 
 def _as_areas(shapes: Any, kind: LayerKind, name: str) -> tuple[MultiPolygon, MultiPolygon]:
     """The areas among the shapes, and lines and points widened to what they stand for."""
-    parts = [part for one in shapes for part in shapely.get_parts(shapely.get_parts(one))]
-    areas = [one for one in parts if one.geom_type == "Polygon"]
-    thin: list[BaseGeometry] = [one for one in parts if one.geom_type in ("LineString", "LinearRing", "Point")]
+    parts = [part for shape in shapes for part in shapely.get_parts(shapely.get_parts(shape))]
+    areas = [part for part in parts if part.geom_type == "Polygon"]
+    thin: list[BaseGeometry] = [part for part in parts if part.geom_type in ("LineString", "LinearRing", "Point")]
     if thin and kind not in HALF_WIDTH_M:
         raise InputError(f"{name} holds lines or points: draw {_words(kind)} as areas")
     widened = [one.buffer(HALF_WIDTH_M[kind]) for one in thin]

@@ -128,7 +128,7 @@ def invisible_note(cell_m: float, layers: GroundLayers | None = None) -> str | N
     layers : GroundLayers, optional
         What was given beside the bare ground.
     """
-    given = {one.kind for one in layers.layers} if layers is not None else set()
+    given = {layer.kind for layer in layers.layers} if layers is not None else set()
     lacking = [kind for kind in ("trees", "rocks", "water", "crevasses") if kind not in given]
     if cell_m > VISIBLE_CELL_M:
         return (

@@ -312,7 +312,7 @@ def _parts_with_person(
     ends = np.bincount(part[ended][part[ended] >= 0], minlength=len(trap.parts)) / n_bodies
     passes = [np.unique(bodies[part[visits] == k]).size / n_bodies for k in range(len(trap.parts))]
     return tuple(
-        replace(one, person_passes=float(passes[k]), person_ends=float(ends[k])) for k, one in enumerate(trap.parts)
+        replace(part, person_passes=float(passes[k]), person_ends=float(ends[k])) for k, part in enumerate(trap.parts)
     )
 
 

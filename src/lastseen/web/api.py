@@ -258,7 +258,7 @@ class Api:
     async def plan_zip(self, request: Request) -> Response:
         """Everything in one archive."""
         plan = request.path_params["plan"]
-        paths = [self.shelf.file(plan, one["name"]) for one in self.shelf.files(plan)]
+        paths = [self.shelf.file(plan, file["name"]) for file in self.shelf.files(plan)]
         headers = {"content-disposition": f'attachment; filename="{plan}.zip"'}
         return StreamingResponse(_zipped(plan, paths), media_type="application/zip", headers=headers)
 

@@ -115,7 +115,7 @@ class Jobs:
         ------
         ResourceError
         """
-        if sum(one.state not in ENDED for one in self._jobs.values()) > self._limits.jobs_waiting:
+        if sum(job.state not in ENDED for job in self._jobs.values()) > self._limits.jobs_waiting:
             raise ResourceError("too many plans are being worked out or wait for it: try again when one is done")
 
     def start(self, plan: str) -> Job:
@@ -124,7 +124,7 @@ class Jobs:
         self._count += 1
         job = Job(f"job-{self._count}", plan)
         self._jobs[job.id] = job
-        for old in [one.id for one in self._jobs.values() if one.state in ENDED][: max(0, len(self._jobs) - MOST_KEPT)]:
+        for old in [job.id for job in self._jobs.values() if job.state in ENDED][: max(0, len(self._jobs) - MOST_KEPT)]:
             del self._jobs[old]
         task = asyncio.create_task(self._run(job))
         self._tasks.add(task)

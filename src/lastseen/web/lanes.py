@@ -86,7 +86,7 @@ def _base(folder: str, scenario_file: str, _changed: int) -> Base:
     if not searched:
         raise InputError("the plan has no debris outline: make it again")
     try:
-        west, south, east, north = (float(one) for one in contents.numbers["grid"]["bounds_m"])
+        west, south, east, north = (float(number) for number in contents.numbers["grid"]["bounds_m"])
         cell = float(contents.numbers["grid"]["cell_m"])
     except (ValueError, KeyError, TypeError) as error:
         raise InputError(f"the plan {Path(folder).name} cannot be read: make it again") from error
@@ -252,7 +252,7 @@ def _profile(contents: Contents, base: Base) -> dict[str, Any]:
         raise NothingFoundError("this plan has no main path: its debris was drawn, no snow was let run")
     line = shapely.line_merge(main[0])
     if line.geom_type != "LineString":
-        line = max(shapely.get_parts(line), key=lambda one: float(one.length))
+        line = max(shapely.get_parts(line), key=lambda part: float(part.length))
     along: FloatArray = np.linspace(0.0, _reached(contents, line), POINTS)
     points = shapely.line_interpolate_point(line, along)
     x, y = shapely.get_x(points), shapely.get_y(points)

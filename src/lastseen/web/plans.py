@@ -39,7 +39,7 @@ class Shelf:
 
     def all(self) -> list[str]:
         """Names of all plans, the newest first."""
-        found = [one for one in self.folder.iterdir() if _is_plan(one)]
+        found = [path for path in self.folder.iterdir() if _is_plan(path)]
         return [one.name for one in sorted(found, key=lambda one: (-one.stat().st_mtime_ns, one.name))]
 
     def path(self, plan: str) -> Path:
@@ -50,14 +50,14 @@ class Shelf:
         NothingFoundError
             If there is none of that name.
         """
-        for one in self.folder.iterdir():
-            if one.name == plan and _is_plan(one):
-                return one
+        for path in self.folder.iterdir():
+            if path.name == plan and _is_plan(path):
+                return path
         raise NothingFoundError("no plan of that name lies in the folder")
 
     def files(self, plan: str) -> list[dict[str, Any]]:
         """What the plan consists of: names and sizes."""
-        return [{"name": one.name, "bytes": one.stat().st_size} for one in _files(self.path(plan))]
+        return [{"name": file.name, "bytes": file.stat().st_size} for file in _files(self.path(plan))]
 
     def file(self, plan: str, name: str) -> Path:
         """One file of a plan.
@@ -67,9 +67,9 @@ class Shelf:
         NothingFoundError
             If there is none of that name.
         """
-        for one in _files(self.path(plan)):
-            if one.name == name:
-                return one
+        for file in _files(self.path(plan)):
+            if file.name == name:
+                return file
         raise NothingFoundError("the plan has no file of that name")
 
     def numbers(self, plan: str) -> dict[str, Any]:
@@ -129,8 +129,8 @@ class Shelf:
         """Remove what an unfinished plan left: its scenario, its outlines, half-written files."""
         if not _ID.match(plan) or _is_plan(self.folder / plan):
             return
-        for one in self.folder.glob(f".{plan}.partial-*"):
-            shutil.rmtree(one, ignore_errors=True)
+        for path in self.folder.glob(f".{plan}.partial-*"):
+            shutil.rmtree(path, ignore_errors=True)
         for suffix in (".toml", ".release.geojson", ".debris.geojson"):
             (self.folder / f"{plan}{suffix}").unlink(missing_ok=True)
 
@@ -140,9 +140,9 @@ def _is_plan(path: Path) -> bool:
 
 
 def _files(folder: Path) -> Iterator[Path]:
-    for one in sorted(folder.iterdir()):
-        if one.is_file() and not one.is_symlink() and not one.name.startswith("."):
-            yield one
+    for path in sorted(folder.iterdir()):
+        if path.is_file() and not path.is_symlink() and not path.name.startswith("."):
+            yield path
 
 
 @lru_cache(maxsize=64)

@@ -186,7 +186,7 @@ def _axes(cell_m: float) -> tuple[FloatArray, FloatArray]:
 
 def _only(kind: Kind, z: FloatArray, cell_m: float) -> Trap:
     terrain = read_terrain(Grid(z, 0.0, _SIDE_M, cell_m, CRS.from_epsg(32632)))
-    found = [one for one in find_traps(terrain, np.ones(z.shape, np.bool_)) if one.kind == kind]
+    found = [trap for trap in find_traps(terrain, np.ones(z.shape, np.bool_)) if trap.kind == kind]
     if len(found) != 1:
         raise NothingFoundError(f"{len(found)} traps of kind {kind} on ground that holds one: report this")
     return found[0]

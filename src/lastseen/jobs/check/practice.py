@@ -67,13 +67,13 @@ def _paraboloid(radius_m: float, height_m: float) -> SnowShape:
 def paraboloid_fill_m3(radius_m: float, height_m: float) -> float:
     """Sum over the stakes of what is laid for a paraboloid of revolution."""
     found = plan_pushing(_FRAME, _paraboloid(radius_m, height_m), snow_m=1.2)
-    return sum(one.fill_m3 for one in found.stakes)
+    return sum(stake.fill_m3 for stake in found.stakes)
 
 
 def paraboloid_cut_m3(radius_m: float, height_m: float) -> float:
     """Sum over the stakes of what is taken for it, with the default packing."""
     found = plan_pushing(_FRAME, _paraboloid(radius_m, height_m), snow_m=1.2)
-    return sum(one.cut_m3 for one in found.stakes)
+    return sum(stake.cut_m3 for stake in found.stakes)
 
 
 def laid_volume_m3(size: int, width_m: float = 400.0, height_m: float = 400.0) -> float:

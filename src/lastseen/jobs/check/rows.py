@@ -131,7 +131,7 @@ def _nine(z: list[list[float]], cell_m: float) -> Grid:
 
 
 def _zt(z: list[list[float]], cell_m: float) -> tuple[float, float]:
-    p, q, *_ = (float(one[1, 1]) for one in derivatives(_nine(z, cell_m)))
+    p, q, *_ = (float(derivative[1, 1]) for derivative in derivatives(_nine(z, cell_m)))
     return math.degrees(math.atan(math.hypot(p, q))), math.degrees(math.atan2(-p, -q)) % 360.0
 
 

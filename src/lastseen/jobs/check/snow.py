@@ -44,7 +44,7 @@ def one_body(
     values = (x_m, y, east_m_s, north_m_s, friction, drag_per_m)
     return slide(
         ground,
-        Bodies(*(np.array([float(one)]) for one in values)),
+        Bodies(*(np.array([float(value)]) for value in values)),
         (disc_m, y, 0.6),
         largest_step_s=0.005,
         largest_step_cells=0.1,

@@ -170,7 +170,7 @@ def team_times(each: Sequence[FloatArray]) -> FloatArray:
 def band_of(times_s: FloatArray, weight_m2: FloatArray) -> Band:
     """Shares of the outline from first times."""
     total = float(weight_m2.sum())
-    sure, half, most = (float(weight_m2[np.isfinite(one)].sum()) / total for one in times_s)
+    sure, half, most = (float(weight_m2[np.isfinite(times_)].sum()) / total for times_ in times_s)
     return Band(sure, half, most - sure, 1.0 - most)
 
 
@@ -234,7 +234,7 @@ def leftover(
     What is surely covered counts as searched (POD 1), what is perhaps covered as half (POD 0.5, design choice).
     """
     weight, outside = _poa_weights(plan, lattice)
-    sure, half, most = (np.isfinite(one) for one in team_s)
+    sure, half, most = (np.isfinite(team_) for team_ in team_s)
     shares = (float(weight[sure].sum()), float(weight[most & ~sure].sum()), float(weight[~most].sum()))
     after, after_outside = updated_poa(shares, (1.0, PERHAPS_POD, 0.0), outside)
     found = shares[0] + PERHAPS_POD * shares[1]
@@ -261,19 +261,19 @@ def _poa_weights(plan: Planned, lattice: Lattice) -> tuple[FloatArray, float]:
 
 def _holes(plan: Planned, lattice: Lattice, half: BoolArray, most: BoolArray, weight: FloatArray) -> tuple[Hole, ...]:
     pieces = [
-        one
-        for one in summed_up(plan.outline, lattice, half).uncovered.geoms
-        if one.area >= (LEAST_GAP_STRIPS * plan.strip_width_m) ** 2
+        geom
+        for geom in summed_up(plan.outline, lattice, half).uncovered.geoms
+        if geom.area >= (LEAST_GAP_STRIPS * plan.strip_width_m) ** 2
     ]
     told = []
     x, y = lattice.x_m, lattice.y_m
-    for one in pieces:
-        mine = shapely.contains_xy(one, x, y) & ~half
+    for piece in pieces:
+        mine = shapely.contains_xy(piece, x, y) & ~half
         if not mine.any():
             continue
         area = float(lattice.weight_m2[mine].sum())
         missed = float(lattice.weight_m2[mine & ~most].sum()) / area
-        told.append((float(weight[mine].sum()), area, missed, one))
+        told.append((float(weight[mine].sum()), area, missed, piece))
     told.sort(key=lambda one: (-one[0], -one[1]))
     return tuple(Hole(k, one, area, missed, poa) for k, (poa, area, missed, one) in enumerate(told, start=1))
 
@@ -288,10 +288,10 @@ def _advice(
 ) -> tuple[str, ...]:
     told = []
     if holes:
-        area, poa = sum(one.area_m2 for one in holes), sum(one.poa for one in holes)
+        area, poa = sum(hole.area_m2 for hole in holes), sum(hole.poa for hole in holes)
         what = "the gap" if len(holes) == 1 else f"the {len(holes)} gaps, gap 1 first"
         told.append(f"First walk {what}: {area:.0f} m², which held {percent(poa)} of the probability of area.")
-    missing = [str(one.lane) for one in lanes.lanes if one.walked < 0.5]
+    missing = [str(lane.lane) for lane in lanes.lanes if lane.walked < 0.5]
     if missing:
         word = "Lane" if len(missing) == 1 else "Lanes"
         were = "was" if len(missing) == 1 else "were"

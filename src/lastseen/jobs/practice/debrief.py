@@ -130,7 +130,7 @@ class Debrief:
     @property
     def timed(self) -> bool:
         """Whether all tracks carry times."""
-        return all(one.track.timed for one in self.searchers)
+        return all(searcher.track.timed for searcher in self.searchers)
 
 
 def debrief(
@@ -175,15 +175,15 @@ def debrief(
     radii = radii_of(plan.strip_width_m, gps_error_m)
     recordings = _each_with_its_name(recordings)
     shifts = dict(shifts_s or {})
-    unknown = set(shifts) - {one.name for one in recordings}
+    unknown = set(shifts) - {recording.name for recording in recordings}
     if unknown:
-        known = ", ".join(one.name for one in recordings)
+        known = ", ".join(recording.name for recording in recordings)
         raise InputError(f"no track is called '{min(unknown)}': the tracks are {known}")
     cleaned = [
-        one
-        if isinstance(one, LeftOut)
-        else clean_track(one, plan, gps_error_m=gps_error_m, shift_s=shifts.get(one.name, 0.0))
-        for one in recordings
+        recording
+        if isinstance(recording, LeftOut)
+        else clean_track(recording, plan, gps_error_m=gps_error_m, shift_s=shifts.get(recording.name, 0.0))
+        for recording in recordings
     ]
     tracks = [one for one in cleaned if isinstance(one, Track)]
     out = tuple(one for one in cleaned if isinstance(one, LeftOut))
@@ -205,7 +205,7 @@ def debrief(
         mine = own_notes(log, track.name, number)
         phases = phase_times(mine, track.name, zero, clock)
         signals = signal_times(targets, track, (xyz, time), plan, radii, mine, zero) if track.timed else ()
-        absolute = [replace(one, ended_s=one.ended_s + zero) for one in phases]
+        absolute = [replace(phase, ended_s=phase.ended_s + zero) for phase in phases]
         speeds = speeds_of(track, xyz, time, plan, absolute)
         searchers.append(
             Searcher(
@@ -214,10 +214,15 @@ def debrief(
                 review_lanes(plan, [track], [(xyz, own)]), phases, signals, speeds,
             )
         )  # fmt: skip
-    team = team_times([one.times_s for one in searchers])
+    team = team_times([searcher.times_s for searcher in searchers])
     band = band_of(team, lattice.weight_m2)
     lanes = review_lanes(
-        plan, tracks, [(one.xyz_m, one.time_s if one.track.timed else one.time_s * math.nan) for one in searchers]
+        plan,
+        tracks,
+        [
+            (searcher.xyz_m, searcher.time_s if searcher.track.timed else searcher.time_s * math.nan)
+            for searcher in searchers
+        ],
     )
     left = leftover(plan, lattice, team, band, radii, lanes)
     made = Debrief(
@@ -236,21 +241,25 @@ def debrief(
         tuple(targets),
         (),
     )
-    strays = left_out_of_log(log, [one.name for one in tracks], len(tracks), targets)
+    strays = left_out_of_log(log, [track.name for track in tracks], len(tracks), targets)
     return replace(made, notes=(*strays, *_notes(made)))
 
 
 def _each_with_its_name(recordings: Sequence[RawTrack | LeftOut]) -> list[RawTrack | LeftOut]:
     """Files of one name in several folders are several people: the second ``track`` is ``track-2``."""
     found, counts = list[RawTrack | LeftOut](), Counter[str]()
-    for one in recordings:
-        counts[one.name] += 1
-        found.append(one if counts[one.name] == 1 else replace(one, name=f"{one.name}-{counts[one.name]}"))
+    for recording in recordings:
+        counts[recording.name] += 1
+        found.append(
+            recording
+            if counts[recording.name] == 1
+            else replace(recording, name=f"{recording.name}-{counts[recording.name]}")
+        )
     return found
 
 
 def _depth_m(targets: Sequence[Target]) -> float:
-    depths = [one.depth_m for one in targets if one.what == "target"]
+    depths = [target.depth_m for target in targets if target.what == "target"]
     return max(SHALLOWEST_M, float(np.mean(depths))) if depths else DEPTH_M
 
 
@@ -267,13 +276,13 @@ def _notes(made: Debrief) -> tuple[str, ...]:
     told = [made.radii.verdict]
     told += [f"{one.name} was left out: {one.reason}." for one in made.left_out]
     spans = [
-        (one.track.name, float(one.track.time_s[0]), float(one.track.time_s[-1]))
-        for one in made.searchers
-        if one.track.timed
+        (searcher.track.name, float(searcher.track.time_s[0]), float(searcher.track.time_s[-1]))
+        for searcher in made.searchers
+        if searcher.track.timed
     ]
     if len(spans) > 1:
         for name, begin, end in spans:
-            others = [one for one in spans if one[0] != name]
+            others = [span for span in spans if span[0] != name]
             if all(end < other[1] or begin > other[2] for other in others):
                 first = min(other[1] for other in others)
                 told.append(
@@ -295,6 +304,8 @@ def _notes(made: Debrief) -> tuple[str, ...]:
 
 def _outside_share(made: Debrief) -> float:
     wide = shapely.buffer(made.plan.outline, made.plan.strip_width_m)
-    inside = [int(shapely.contains_xy(wide, one.xyz_m[:, 0], one.xyz_m[:, 1]).sum()) for one in made.searchers]
-    total = sum(len(one.xyz_m) for one in made.searchers)
+    inside = [
+        int(shapely.contains_xy(wide, searcher.xyz_m[:, 0], searcher.xyz_m[:, 1]).sum()) for searcher in made.searchers
+    ]
+    total = sum(len(searcher.xyz_m) for searcher in made.searchers)
     return 1.0 - sum(inside) / total if total else math.nan

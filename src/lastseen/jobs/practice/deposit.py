@@ -450,7 +450,7 @@ def _few_stakes(
     """Stakes where something is done, at the first distance that needs no more than a few, else at the last."""
     stakes: list[Stake] = []
     for apart in choices:
-        stakes = [one for one in _stakes(frame, grid, fill, cut, apart) if one.fill_m3 + one.cut_m3 > LEAST_M3]
+        stakes = [stake for stake in _stakes(frame, grid, fill, cut, apart) if stake.fill_m3 + stake.cut_m3 > LEAST_M3]
         if len(stakes) <= MOST_STAKES:
             return stakes, apart
     return stakes, choices[-1]
@@ -493,15 +493,15 @@ def _name(row: int, col: int) -> str:
 
 def _hauls(frame: SiteFrame, stakes: list[Stake], packing: float) -> tuple[tuple[Haul, ...], float]:
     """The transport with the least pushing, and the mean distance of it."""
-    givers = [one for one in stakes if one.cut_m3 > 0.0]
-    takers = [one for one in stakes if one.fill_m3 > 0.0]
-    supply = np.array([one.cut_m3 * packing for one in givers])
-    demand = np.array([one.fill_m3 for one in takers])
+    givers = [stake for stake in stakes if stake.cut_m3 > 0.0]
+    takers = [stake for stake in stakes if stake.fill_m3 > 0.0]
+    supply = np.array([giver.cut_m3 * packing for giver in givers])
+    demand = np.array([taker.fill_m3 for taker in takers])
     supply *= demand.sum() / supply.sum()  # equal but for rounding
-    at = np.array([one.at_m for one in givers])[:, None, :] - np.array([one.at_m for one in takers])[None, :, :]
+    at = np.array([giver.at_m for giver in givers])[:, None, :] - np.array([taker.at_m for taker in takers])[None, :, :]
     distance = np.hypot(at[..., 0], at[..., 1])
-    _, up_from = frame.to_site(*np.array([one.at_m for one in givers]).T)
-    _, up_to = frame.to_site(*np.array([one.at_m for one in takers]).T)
+    _, up_from = frame.to_site(*np.array([giver.at_m for giver in givers]).T)
+    _, up_to = frame.to_site(*np.array([taker.at_m for taker in takers]).T)
     cost = distance + UPHILL * np.maximum(up_from[:, None] - up_to[None, :], 0.0)
     n, m = distance.shape
     equal = sparse.vstack(
@@ -515,7 +515,7 @@ def _hauls(frame: SiteFrame, stakes: list[Stake], packing: float) -> tuple[tuple
         Haul(givers[i].name, takers[j].name, float(volumes[i, j]), float(distance[i, j]))
         for i, j in zip(*_nonzero(volumes), strict=True)
     ]
-    hauls.sort(key=lambda one: (-round(one.volume_m3, 3), one.from_stake, one.to_stake))
+    hauls.sort(key=lambda haul: (-round(haul.volume_m3, 3), haul.from_stake, haul.to_stake))
     return tuple(hauls), float((volumes * distance).sum() / volumes.sum())
 
 

@@ -94,7 +94,7 @@ class LaneReview:
     @property
     def walked(self) -> float:
         """Mean share of the lanes that was walked, by lane."""
-        return float(np.mean([one.walked for one in self.lanes])) if self.lanes else 0.0
+        return float(np.mean([lane.walked for lane in self.lanes])) if self.lanes else 0.0
 
 
 @dataclass(frozen=True)
@@ -253,7 +253,7 @@ def _to_edge(place: FloatArray, way: FloatArray, plan: Planned) -> float:
     unit = way / max(float(np.linalg.norm(way)), 1e-9)
     far = place + 3.0 * plan.strip_width_m * unit
     inside = LineString([place, far]).intersection(plan.outline)
-    parts = [one for one in shapely.get_parts(inside) if shapely.distance(one, shapely.Point(place)) < 1e-6]
+    parts = [part for part in shapely.get_parts(inside) if shapely.distance(part, shapely.Point(place)) < 1e-6]
     if parts:
-        return float(sum(one.length for one in parts))
+        return float(sum(part.length for part in parts))
     return -float(shapely.distance(plan.outline, shapely.Point(place)))

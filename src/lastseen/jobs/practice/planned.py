@@ -87,7 +87,7 @@ class Planned:
             lines = [leg.line for leg in self.legs if leg.searcher == searcher]
             if lines:
                 corners = [np.asarray(line.coords, float)[:, :2] for line in lines]
-                found.append(np.vstack([corners[0], *(one[1:] for one in corners[1:])]))
+                found.append(np.vstack([corners[0], *(corner[1:] for corner in corners[1:])]))
         return found
 
     def lanes(self) -> dict[int, LineString]:

@@ -132,8 +132,8 @@ def _sizes(start: BoolArray, aspect_deg: FloatArray, surface_m2: FloatArray) -> 
 
     size = start.astype(np.int8)
     for azimuths in np.array_split(np.arange(SECTORS) * (360.0 / SECTORS), SECTORS // 2):  # two at a time in memory
-        for one in in_threads(facing, azimuths.tolist()):
-            np.maximum(size, one, out=size)
+        for found in in_threads(facing, azimuths.tolist()):
+            np.maximum(size, found, out=size)
     return size
 
 

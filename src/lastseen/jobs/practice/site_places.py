@@ -402,7 +402,7 @@ class _Walk:
         cost[around.barred] = -1.0
         inside = cells_of_outline(site.buffer(0.5 * grid.cell_m), grid)
         starts = [(int(c) // grid.shape[1], int(c) % grid.shape[1]) for c in inside]
-        starts = [one for one in starts if cost[one] > 0.0]
+        starts = [start for start in starts if cost[start] > 0.0]
         self._found = MCP_Geometric(cost) if starts else None
         self._time: FloatArray = np.full(grid.shape, np.inf)
         if self._found is not None:

@@ -78,7 +78,7 @@ def parts_of(
 
 def rank_of(parts: Sequence[Part], way_in: Way | None) -> float:
     """The weighted mean of the parts, less where the way in crosses ground that a body reaches."""
-    return sum(one.weight * one.value for one in parts) * _approach_factor(way_in)
+    return sum(part.weight * part.value for part in parts) * _approach_factor(way_in)
 
 
 def _approach_factor(way_in: Way | None) -> float:
@@ -97,8 +97,8 @@ def ranked(found: Sequence[Site], count: int) -> tuple[Site, ...]:
 def _numbered(site: Site, number: int, of: int) -> Site:
     """The site with its number, the name of its lookout place, and why it has this rank."""
     lookout = replace(site.lookout, name=f"L{number}") if site.lookout else None
-    by_value = sorted(site.parts, key=lambda one: -one.value)
-    told = ", ".join(f"{one.name} {one.value:.2f}" for one in site.parts)
+    by_value = sorted(site.parts, key=lambda part: -part.value)
+    told = ", ".join(f"{part.name} {part.value:.2f}" for part in site.parts)
     why = f"best in {by_value[0].name}, weakest in {by_value[-1].name}. Parts: {told}"
     if site.way_in is None:
         why += "; it comes after all that have a way in"
@@ -259,7 +259,7 @@ def _ground_around(here: _Ground, bounds: tuple[float, float, float, float]) -> 
     """Terrain and layers of the ground round a place."""
     all_of = here.terrain
     terrain = Terrain(*(one.window(*bounds) for one in (all_of.elevation, all_of.slope_deg, all_of.aspect_deg)))
-    layers = tuple(replace(one, cover=one.cover.window(*bounds)) for one in here.layers.layers)
+    layers = tuple(replace(layer, cover=layer.cover.window(*bounds)) for layer in here.layers.layers)
     return terrain, GroundLayers(layers)
 
 

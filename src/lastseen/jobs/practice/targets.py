@@ -153,7 +153,7 @@ class Hidden:
     @property
     def transmitters(self) -> int:
         """How many must be counted back in."""
-        return sum(one.what == "target" for one in self.targets)
+        return sum(target.what == "target" for target in self.targets)
 
 
 # ---- How hard a layout of targets is: numbers, no grade
@@ -168,7 +168,7 @@ def difficulty_of(targets: Sequence[Target], plan: Planned, seed: int) -> tuple[
     The range in the worst direction is half the plan's strip, with a tenth of spread from transmitter to transmitter
     (`Reception.of_strip`); direction and depth count.
     """
-    real = [one for one in targets if one.what == "target"]
+    real = [target for target in targets if target.what == "target"]
     reception, surface = Reception.of_strip(plan.strip_width_m), plan.surface
     generator = np.random.default_rng([seed, 1])
     walks = stretches_of(plan.walks(), surface)
@@ -368,8 +368,8 @@ def _dressed(
     depth = depths_m(exercise.depth_m, generator.random(len(places)))
     azimuth, dip = axes_deg(generator.random((2, len(places))))
     values = np.column_stack([x, y, z, depth, azimuth, dip, slope]).tolist()
-    real = [Target(f"T{k}", "target", *one) for k, one in enumerate(values[: exercise.targets], start=1)]
-    return *real, *(Target(f"D{k}", "decoy", *one) for k, one in enumerate(values[exercise.targets :], start=1))
+    real = [Target(f"T{k}", "target", *value) for k, value in enumerate(values[: exercise.targets], start=1)]
+    return *real, *(Target(f"D{k}", "decoy", *value) for k, value in enumerate(values[exercise.targets :], start=1))
 
 
 def depths_m(limits_m: tuple[float, float], u: FloatArray) -> FloatArray:
@@ -393,18 +393,18 @@ def broken_rules(targets: Sequence[Target], plan: Planned, exercise: Exercise) -
     told = []
     low, high = exercise.depth_m
     edge = plan.outline.boundary
-    for k, one in enumerate(targets):
-        point = shapely.Point(one.x_m, one.y_m)
+    for k, target in enumerate(targets):
+        point = shapely.Point(target.x_m, target.y_m)
         if not plan.outline.contains(point) or point.distance(edge) < exercise.edge_m - 1e-6:
-            told.append(f"{one.name} lies outside, or closer than {exercise.edge_m:g} m to the edge")
-        if not low - 1e-9 <= one.depth_m <= high + 1e-9:
-            told.append(f"{one.name} is {one.depth_m:g} m deep")
-        if one.slope_deg > exercise.steepest_deg:
-            told.append(f"{one.name} lies on {one.slope_deg:.0f} degrees")
+            told.append(f"{target.name} lies outside, or closer than {exercise.edge_m:g} m to the edge")
+        if not low - 1e-9 <= target.depth_m <= high + 1e-9:
+            told.append(f"{target.name} is {target.depth_m:g} m deep")
+        if target.slope_deg > exercise.steepest_deg:
+            told.append(f"{target.name} lies on {target.slope_deg:.0f} degrees")
         for other in targets[:k]:
-            away = math.hypot(one.x_m - other.x_m, one.y_m - other.y_m)
+            away = math.hypot(target.x_m - other.x_m, target.y_m - other.y_m)
             if away < exercise.apart_m:
-                told.append(f"{one.name} lies {away:.1f} m from {other.name}")
+                told.append(f"{target.name} lies {away:.1f} m from {other.name}")
     if exercise.close_pair_m:
         a, b = targets[:2]
         if math.hypot(a.x_m - b.x_m, a.y_m - b.y_m) > exercise.close_pair_m:
@@ -448,8 +448,8 @@ def choose_marks(targets: Sequence[Target], plan: Planned) -> tuple[Mark, Mark]:
             continue
         marks = (_mark("A", start, surface), _mark("B", end, surface))
         cuts = [one.cut_deg for one in stake_out(targets, marks)]
-        poorest = min(math.sin(math.radians(one)) for one in cuts)
-        off_ground = not all(surface.has_data(one.x_m, one.y_m).all() for one in marks)
+        poorest = min(math.sin(math.radians(cut)) for cut in cuts)
+        off_ground = not all(surface.has_data(mark.x_m, mark.y_m).all() for mark in marks)
         score = poorest - (1.0 if off_ground else 0.0)
         if best is None or score > best[0] + 1e-9:
             best = score, marks
@@ -462,12 +462,12 @@ def stake_out(targets: Sequence[Target], marks: tuple[Mark, Mark]) -> tuple[Stak
     """Straight distances from both marks to the snow above each target, and the angle of the tapes."""
     a, b = marks
     found = []
-    for one in targets:
-        place = (one.x_m, one.y_m, one.z_m)
-        to_a, to_b = (math.atan2(m.y_m - one.y_m, m.x_m - one.x_m) for m in (a, b))
+    for target in targets:
+        place = (target.x_m, target.y_m, target.z_m)
+        to_a, to_b = (math.atan2(m.y_m - target.y_m, m.x_m - target.x_m) for m in (a, b))
         cut = abs(math.degrees((to_a - to_b + math.pi) % (2.0 * math.pi) - math.pi))
         from_a, from_b = (math.dist(place, (m.x_m, m.y_m, m.z_m)) for m in (a, b))
-        found.append(StakeOut(one.name, from_a, from_b, cut))
+        found.append(StakeOut(target.name, from_a, from_b, cut))
     return tuple(found)
 
 
@@ -514,7 +514,7 @@ def hide(plan: Planned, exercise: Exercise, seed: int, *, name: str = "own") -> 
     targets = place_targets(field_of(plan, exercise), exercise, seed)
     marks = choose_marks(targets, plan)
     order = hide_order(targets, marks[0])
-    placed = tuple(sorted(targets, key=lambda one: order.index(one.name)))
+    placed = tuple(sorted(targets, key=lambda target: order.index(target.name)))
     return Hidden(
         name, exercise, seed, placed, difficulty_of(targets, plan, seed), marks, stake_out(placed, marks), order
     )

@@ -116,14 +116,14 @@ def left_out_of_log(
     """What was noted of somebody without a track, or of a target that is not there."""
     numbers = {f"{lead}{k}" for k in range(1, count + 1) for lead in ("", "s")}
     known = {name.casefold() for name in names} | numbers | {"", "*"}
-    hidden = {one.name.casefold() for one in targets if one.what == "target"} | {""}
+    hidden = {target.name.casefold() for target in targets if target.what == "target"} | {""}
     strangers = dict.fromkeys(one.searcher for one in log if one.searcher.casefold() not in known)
     missing = dict.fromkeys(one.target for one in log if one.target.casefold() not in hidden) if targets else {}
     told = []
     if strangers:
         told.append(f"Noted times of {', '.join(strangers)} are left out: the tracks are {', '.join(names)}.")
     if missing:
-        there = ", ".join(one.name for one in targets if one.what == "target")
+        there = ", ".join(target.name for target in targets if target.what == "target")
         told.append(f"Noted times of {', '.join(missing)} meet no target: those of the site are {there}.")
     return tuple(told)
 

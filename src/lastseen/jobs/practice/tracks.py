@@ -305,8 +305,8 @@ def _smoothed(
         return x, y
     span = round(SMOOTHED_S / interval_s) // 2 * 2 + 1
     sx, sy = x.copy(), y.copy()
-    for one in range(int(run[-1]) + 1):
-        mine = np.flatnonzero(run == one)
+    for index in range(int(run[-1]) + 1):
+        mine = np.flatnonzero(run == index)
         if mine.size > span:
             part = slice(mine[0], mine[-1] + 1)
             sx[part], sy[part] = (signal.savgol_filter(v[part], span, 2) for v in (x, y))
@@ -482,7 +482,7 @@ def _seconds(time: datetime | None) -> float:
 
 def _at_the_same_time(tracks: list[RawTrack]) -> bool:
     """Whether any two tracks overlap in time: they are different people then."""
-    known = [one.time_s[np.isfinite(one.time_s)] for one in tracks]
+    known = [track.time_s[np.isfinite(track.time_s)] for track in tracks]
     spans = sorted((float(one.min()), float(one.max())) for one in known if one.size)
     return any(later[0] < earlier[1] for earlier, later in pairwise(spans))
 
@@ -490,8 +490,10 @@ def _at_the_same_time(tracks: list[RawTrack]) -> bool:
 def _joined(name: str, tracks: list[RawTrack]) -> RawTrack:
     """Tracks of one person as segments of one."""
     first, segments = 0, []
-    for one in tracks:
-        segments.append(one.segment + first)
+    for track in tracks:
+        segments.append(track.segment + first)
         first = int(segments[-1].max()) + 1
-    lon, lat, time = (np.concatenate([getattr(one, key) for one in tracks]) for key in ("lon_deg", "lat_deg", "time_s"))
+    lon, lat, time = (
+        np.concatenate([getattr(track, key) for track in tracks]) for key in ("lon_deg", "lat_deg", "time_s")
+    )
     return RawTrack(name, lon, lat, time, np.concatenate(segments).astype(np.int32))

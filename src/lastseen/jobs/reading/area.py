@@ -185,13 +185,13 @@ def read_blocks(
     window = gathered.window
     values = np.full((len(AT_START), *window.shape), np.nan, np.float32)
     zone = np.zeros(window.shape, np.int32)
-    for one in parts:
-        known = one.block.cut(window)
+    for part in parts:
+        known = part.block.cut(window)
         if not known.empty:
-            here, there = known.inside(window), known.inside(one.block)
-            values[(slice(None), *here)] = one.start_values[(slice(None), *there)]
-            zone[here] = one.zone[there]
-    rows = tuple(sorted((row for one in parts for row in one.rows), key=lambda row: (row.block, row.number)))
+            here, there = known.inside(window), known.inside(part.block)
+            values[(slice(None), *here)] = part.start_values[(slice(None), *there)]
+            zone[here] = part.zone[there]
+    rows = tuple(sorted((row for part in parts for row in part.rows), key=lambda row: (row.block, row.number)))
     return AreaReading(
         window,
         heights,
@@ -202,7 +202,7 @@ def read_blocks(
         values,
         zone,
         rows,
-        sum(one.bodies for one in parts),
+        sum(part.bodies for part in parts),
     )
 
 

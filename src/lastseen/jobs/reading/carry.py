@@ -345,7 +345,7 @@ def _together(groups: list[slice], starts: int) -> Iterator[list[slice]]:
 
 def _slide(felt: Grid, bodies: Bodies, run: BoolArray) -> Tracks:
     """Let some bodies slide; those that are not run enter no cell and are out of the model."""
-    some = bodies if run.all() else Bodies(*(getattr(bodies, one.name)[run] for one in fields(bodies)))
+    some = bodies if run.all() else Bodies(*(getattr(bodies, field.name)[run] for field in fields(bodies)))
     step_cells = max(LARGEST_STEP_CELLS, LEAST_STEP_M / felt.cell_m)
     tracks = slide(felt, some, largest_step_s=LARGEST_STEP_S, largest_step_cells=step_cells)
     if run.all():
@@ -360,7 +360,7 @@ def _slide(felt: Grid, bodies: Bodies, run: BoolArray) -> Tracks:
         "reason": np.full(run.size, NO_DATA, np.int32),
     }
     whole: dict[str, npt.NDArray[Any]] = {}
-    for name in (one.name for one in fields(tracks) if one.name not in ("cells", "speeds_m_s", "offsets")):
+    for name in (field.name for field in fields(tracks) if field.name not in ("cells", "speeds_m_s", "offsets")):
         whole[name] = instead.get(name, np.full(run.size, np.nan)).copy()
         whole[name][run] = getattr(tracks, name)
     return Tracks(tracks.cells, tracks.speeds_m_s, offsets, **whole)

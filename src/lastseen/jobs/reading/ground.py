@@ -369,4 +369,4 @@ def trap_rasters(traps: tuple[Trap, ...], shape: tuple[int, int]) -> dict[str, A
 def what_it_does(trap: Trap) -> int:
     """Injury and water meet whoever passes; burial and no way out whoever stops."""
     bits = {"trauma": INJURES, "water": WETS, "burial": BURIES, "no way out": HOLDS}
-    return sum(bits[one] for one in trap.consequences)
+    return sum(bits[consequence] for consequence in trap.consequences)

@@ -126,7 +126,7 @@ def _edge_near(prepared: PreparedGround, x_m: float, y_m: float) -> tuple[str, f
     x, y = ground.centre_of(*np.indices(ground.shape))
     away = np.hypot(x - x_m, y - y_m)
     traps = find_traps(read_terrain(ground), away <= NEAR_M, prepared.layers_on(ground))
-    found = [(float(away.ravel()[one.cells].min()), one.kind) for one in traps if one.kind in EDGES]
+    found = [(float(away.ravel()[trap.cells].min()), trap.kind) for trap in traps if trap.kind in EDGES]
     edge_m, edge = min(found, default=(math.inf, ""))
     return (edge, edge_m) if edge_m <= NEAR_M else ("", math.nan)
 

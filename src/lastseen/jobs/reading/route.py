@@ -118,7 +118,7 @@ def route_of(lines: Sequence[LineString], heights: Heights) -> Route:
     step = max(STATION_M, 0.5 * heights.cell_m, length / MOST_STATIONS)
     parts = [_stations(line, step) for line in lines]
     part = np.repeat(np.arange(len(lines), dtype=np.int32), [len(along) for along, _, _ in parts])
-    along, x, y = (np.concatenate([one[k] for one in parts]) for k in range(3))
+    along, x, y = (np.concatenate([part[k] for part in parts]) for k in range(3))
     z = _heights_at(heights, x, y)
     if not np.isfinite(z).any():
         raise InputError("no part of the line lies on known ground of the elevation model: check the CRS of both")

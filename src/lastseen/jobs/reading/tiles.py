@@ -110,7 +110,7 @@ class Question:
 
 
 def _files(scenario: Scenario) -> list[Path]:
-    layers = [getattr(scenario.ground, one.name) for one in fields(scenario.ground)]
+    layers = [getattr(scenario.ground, field.name) for field in fields(scenario.ground)]
     return [path for path in (*scenario.elevation, *layers) if path is not None]
 
 
@@ -222,7 +222,7 @@ def pack(tile: Tile) -> bytes:
         "window": asdict(tile.window),
         "bodies": tile.bodies,
         "rows": [asdict(row) for row in tile.rows],
-        "outlines": [shapely.to_wkb(one, hex=True) for one in tile.outlines],
+        "outlines": [shapely.to_wkb(outline, hex=True) for outline in tile.outlines],
     }
     out = io.BytesIO()
     text = np.frombuffer(json.dumps(told).encode(), np.uint8)
@@ -346,7 +346,7 @@ def other_kept(folder: Path, question: Question) -> Iterator[Path]:
     folder = folder.resolve()
     own = f".{folder.name}.tiles-{question.fingerprint()}"
     if folder.parent.is_dir():
-        yield from sorted(one for one in folder.parent.glob(f".{folder.name}.tiles-*") if one.name != own)
+        yield from sorted(path for path in folder.parent.glob(f".{folder.name}.tiles-*") if path.name != own)
 
 
 # ---- Working through tiles: one after the other here, or on as many workers as there are, on one machine or a cluster
@@ -740,7 +740,7 @@ def _mosaic(view: AreaView, own: Tile, core: Window, gathered: Gathered) -> Mosa
     known = own.known[here]
     share = np.bitwise_count(gathered.mask) / float(view.question.members)
     arrays = (share, gathered.fastest.astype(np.float64), gathered.zones.astype(np.float64))
-    reached, fastest, zones = (np.where(known, one, np.nan) for one in arrays)
+    reached, fastest, zones = (np.where(known, array, np.nan) for array in arrays)
     return Mosaic(core, reached, fastest, zones, own.start_values[(slice(None), *here)])
 
 

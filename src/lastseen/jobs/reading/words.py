@@ -30,14 +30,14 @@ def trap_name(reading: LineReading, met: TrapMet) -> str:
 
 def trap_sign(reading: LineReading, met: TrapMet) -> str:
     """Letter and number of a trap on the map."""
-    number = next(k for k, one in enumerate(reading.traps, start=1) if one is met.trap)
+    number = next(k for k, trap in enumerate(reading.traps, start=1) if trap is met.trap)
     return f"{LETTERS[met.trap.kind]}{number}"
 
 
 def zones_above(reading: LineReading, stretch: Stretch) -> list[tuple[ZoneAt, float]]:
     """Start zones that can reach a stretch, with the share of events in which they do."""
-    by_name = {(one.block, one.in_block): one for one in reading.zones}
-    return [(by_name[one.block, one.number], one.share) for one in stretch.zones]
+    by_name = {(zone.block, zone.in_block): zone for zone in reading.zones}
+    return [(by_name[zone.block, zone.number], zone.share) for zone in stretch.zones]
 
 
 def zones_text(reading: LineReading, stretch: Stretch) -> str:
@@ -145,25 +145,25 @@ def table_rows(reading: LineReading) -> tuple[Sequence[str], list[list[str]]]:
         "what somebody caught here meets",
     )
     rows = []
-    for one in reading.stretches:
-        some = one.caught > 0
-        traps = ", ".join(trap_name(reading, met) for met in one.traps[:2])
-        told = "; ".join(text for text in (consequences(one), traps) if text)
+    for stretch in reading.stretches:
+        some = stretch.caught > 0
+        traps = ", ".join(trap_name(reading, met) for met in stretch.traps[:2])
+        told = "; ".join(text for text in (consequences(stretch), traps) if text)
         what = {"no data": "no data", "not reached": "no start zone in this model reaches it"}.get(
-            one.state, told or "-"
+            stretch.state, told or "-"
         )
         rows.append(
             [
-                str(one.number),
-                f"{one.from_m:.0f}",
-                f"{one.to_m:.0f}",
-                f"{one.to_end_m:.0f}",
-                f"{one.slope_deg:.0f}°" if math.isfinite(one.slope_deg) else "-",
-                percent(one.exposure) if one.state != "no data" else "-",
-                zones_text(reading, one) or "-",
-                _round(one.distance_m[1]) if some and math.isfinite(one.distance_m[1]) else "-",
-                _round(one.drop_m[1]) if some and math.isfinite(one.drop_m[1]) else "-",
-                f"{one.debris_m[1]:.1f}" if some and math.isfinite(one.debris_m[1]) else "-",
+                str(stretch.number),
+                f"{stretch.from_m:.0f}",
+                f"{stretch.to_m:.0f}",
+                f"{stretch.to_end_m:.0f}",
+                f"{stretch.slope_deg:.0f}°" if math.isfinite(stretch.slope_deg) else "-",
+                percent(stretch.exposure) if stretch.state != "no data" else "-",
+                zones_text(reading, stretch) or "-",
+                _round(stretch.distance_m[1]) if some and math.isfinite(stretch.distance_m[1]) else "-",
+                _round(stretch.drop_m[1]) if some and math.isfinite(stretch.drop_m[1]) else "-",
+                f"{stretch.debris_m[1]:.1f}" if some and math.isfinite(stretch.debris_m[1]) else "-",
                 what,
             ]
         )

@@ -80,8 +80,8 @@ def _draw_thickness(d: Drawing, made: PracticeDeposit) -> None:
 
 def _draw_pushing(d: Drawing, made: PracticeDeposit) -> None:
     push, ink = made.pushing, d.palette.lanes
-    at = {one.name: one.at_m for one in push.stakes}
-    moved = [one for one in push.hauls if one.distance_m > 0.0][:MOST_ARROWS]
+    at = {stake.name: stake.at_m for stake in push.stakes}
+    moved = [haul for haul in push.hauls if haul.distance_m > 0.0][:MOST_ARROWS]
     for one in moved:
         (ax, ay), (bx, by) = d.sheet.on_page(*at[one.from_stake]), d.sheet.on_page(*at[one.to_stake])
         long = math.hypot(bx - ax, by - ay)
@@ -157,8 +157,13 @@ def _stake_rows(pen: Pen, made: PracticeDeposit) -> list[Item]:
     head = ("", "m", "+m³", "-m³")
     items = [pen.row([(o + k * half, w) for k in (0, 1) for o, w in zip(offsets, head, strict=True)], bold=True)]
     told = [
-        (one.name, f"{one.fill_m:.2f}" if one.fill_m >= 0.05 else "", _volume(one.fill_m3), _volume(one.cut_m3))
-        for one in made.pushing.stakes
+        (
+            stake.name,
+            f"{stake.fill_m:.2f}" if stake.fill_m >= 0.05 else "",
+            _volume(stake.fill_m3),
+            _volume(stake.cut_m3),
+        )
+        for stake in made.pushing.stakes
     ]
     for first in range(0, len(told), 2):
         pairs = told[first : first + 2]

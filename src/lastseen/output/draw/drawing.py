@@ -309,8 +309,8 @@ def stroke(points: Any, color: str, width: float, dashes: Sequence[float] = (), 
 def area_patch(area: BaseGeometry, **look: Any) -> PathPatch:
     """A patch of polygons with their holes."""
     rings: list[FloatArray] = []
-    for one in only_areas(area).geoms:
-        turned = orient(one)
+    for geom in only_areas(area).geoms:
+        turned = orient(geom)
         rings += [np.asarray(ring.coords)[:, :2] for ring in (turned.exterior, *turned.interiors)]
     if not rings:
         return PathPatch(Outline(np.empty((0, 2))), **look)

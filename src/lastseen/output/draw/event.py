@@ -233,7 +233,7 @@ def map_axes(
     figure: Figure, place: tuple[float, float, float, float], extent: Extent, plan: Plan, palette: Palette
 ) -> Axes:
     """Axes at a place in millimetres, with relief and contours."""
-    width, height = (25.4 * float(one) for one in figure.get_size_inches())
+    width, height = (25.4 * float(inches) for inches in figure.get_size_inches())
     axes = figure.add_axes((place[0] / width, place[1] / height, place[2] / width, place[3] / height))
     axes.set_xlim(extent[0], extent[2])
     axes.set_ylim(extent[1], extent[3])
@@ -291,7 +291,7 @@ def draw_legend(figure: Figure, palette: Palette, metres_per_mm: float) -> None:
     ]
     handles.append(Patch(fill=False, edgecolor=ink.release, linestyle="-.", label="release"))
     handles.append(Patch(fill=False, edgecolor=palette.traps.colour, linestyle="--", label="terrain trap"))
-    width, height = (25.4 * float(one) for one in figure.get_size_inches())
+    width, height = (25.4 * float(inches) for inches in figure.get_size_inches())
     figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(2.5 / width, (FOOT_MM + 1.0) / height), ncol=5,
                   fontsize=SMALL, frameon=False, handlelength=1.5, columnspacing=1.0)  # fmt: skip
     step = max((one for one in ROUND_M if one / metres_per_mm <= 40.0), default=ROUND_M[0])

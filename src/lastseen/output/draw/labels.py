@@ -31,10 +31,10 @@ def name_everything(
     details: Sequence[Detail] | None = None,
 ) -> None:
     """Place all labels; what a detail names is not named again, and a detail (None) does not say where walks begin."""
-    for one in details or ():
-        x, y = d.sheet.on_page(one.sheet.extent[0], one.sheet.extent[3])
-        _sign(d, one.letter, [(x, y)], SIGN_SIZE + 1.0, d.palette.ground.frame, "bold")
-    elsewhere = shapely.union_all([one.ground for one in details or ()])
+    for detail in details or ():
+        x, y = d.sheet.on_page(detail.sheet.extent[0], detail.sheet.extent[3])
+        _sign(d, detail.letter, [(x, y)], SIGN_SIZE + 1.0, d.palette.ground.frame, "bold")
+    elsewhere = shapely.union_all([detail.ground for detail in details or ()])
     _name_point(d, shown, entries=details is not None)
     _name_lanes(d, shown, elsewhere)
     name_traps(d, shown.traps)
@@ -114,7 +114,7 @@ def _name_zones(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
 def _name_poa(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
     for share, whole in shown.poa:
         area = only_areas(whole.difference(elsewhere))
-        rings = [np.array([d.sheet.on_page(*p) for p in one.exterior.coords]) for one in area.geoms]
+        rings = [np.array([d.sheet.on_page(*p) for p in geom.exterior.coords]) for geom in area.geoms]
         if rings:
             longest = max(rings, key=lambda ring: float(np.hypot(*np.diff(ring, axis=0).T).sum()))
             seen = [(float(x), float(y)) for x, y in longest[:: max(1, len(longest) // 24)] if d.inside(x, y, 3.0)]
@@ -170,7 +170,7 @@ def _anchors(d: Drawing, area: Polygon | MultiPolygon) -> list[Anchor]:
     parts = [one for one in getattr(seen, "geoms", [seen]) if isinstance(one, Polygon) and one.area > 0]
     if not parts:
         return []
-    part = max(parts, key=lambda one: float(one.area))
+    part = max(parts, key=lambda part: float(part.area))
     deep = shapely.maximum_inscribed_circle(part, tolerance=0.02 * math.sqrt(part.area)).coords[0]
     x0, y0, x1, y1 = part.bounds
     gx, gy = (axis.ravel() for axis in np.meshgrid(np.linspace(x0, x1, 9), np.linspace(y0, y1, 9)))
@@ -211,7 +211,7 @@ def _sign(
 
 
 def _leader(d: Drawing, spot: Spot, anchors: list[Anchor], color: str, height: float) -> None:
-    near = min(anchors, key=lambda one: math.dist(one, (spot.x, spot.y)))
+    near = min(anchors, key=lambda anchor: math.dist(anchor, (spot.x, spot.y)))
     away = max(math.dist(near, (spot.x, spot.y)), 1e-9)
     share = min(1.0, 0.5 * height / away)
     start = (spot.x + share * (near[0] - spot.x), spot.y + share * (near[1] - spot.y))

@@ -193,14 +193,14 @@ def _with_overview(best: int, focus: BaseGeometry, whole: BaseGeometry, paper: P
                 continue
             for right, up in product((0.5, 0.0, 1.0), repeat=2):
                 sheet = _placed(page, scale, focus.bounds, right, up)
-                for one in _corners(sheet, whole):
-                    if not busy.intersects(on_ground(sheet, one)):
-                        yield _overviewed(sheet, one, whole)
+                for corner in _corners(sheet, whole):
+                    if not busy.intersects(on_ground(sheet, corner)):
+                        yield _overviewed(sheet, corner, whole)
 
 
 def _forced_overview(sheet: Sheet, focus: BaseGeometry, whole: BaseGeometry) -> Sheet:
     """The overview in the corner where it hides least."""
-    best = min(_corners(sheet, whole), key=lambda one: focus.intersection(on_ground(sheet, one)).area)
+    best = min(_corners(sheet, whole), key=lambda corner: focus.intersection(on_ground(sheet, corner)).area)
     return _overviewed(sheet, best, whole)
 
 

@@ -51,8 +51,8 @@ def entry_rows(pen: Pen, entries: list[Entry]) -> list[Item]:
     """Two entries to a row where both names fit, else one."""
     d, items = pen.d, []
     room = 0.5 * pen.width - WIDE_MM - 2.2
-    short = [one for one in entries if d.width_mm(one[1], pen.size) <= room]
-    rows = [short[i : i + 2] for i in range(0, len(short), 2)] + [[one] for one in entries if one not in short]
+    short = [entry for entry in entries if d.width_mm(entry[1], pen.size) <= room]
+    rows = [short[i : i + 2] for i in range(0, len(short), 2)] + [[entry] for entry in entries if entry not in short]
     high = max(ROW_MM, 1.15 * pen.line)
     for pair in rows:
 

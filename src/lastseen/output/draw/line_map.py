@@ -206,7 +206,7 @@ def _name(d: Drawing, r: LineReading) -> None:
     for trap in r.traps:
         _in_area(d, named[id(trap)], trap.outline, SIGN, d.palette.traps.colour, boxed="square")
     large = (LEAST_ZONE_MM * d.sheet.metres_per_mm) ** 2
-    for zone in [one for one in r.zones if one.area_m2 >= large][:MOST_ZONES]:
+    for zone in [zone for zone in r.zones if zone.area_m2 >= large][:MOST_ZONES]:
         _in_area(d, f"Z{zone.number}", zone.outline, SIGN - 0.6, d.palette.snow.release, leader=False)
 
 
@@ -269,12 +269,12 @@ def legend_items(pen: Pen, entries: list[tuple[Any, str]]) -> list[Item]:
     high = max(3.5, 1.15 * pen.line)
     room = 0.5 * pen.width - 9.8
     rows: list[list[tuple[Any, str]]] = []
-    for one in entries:  # in their order; two to a row where both are short
-        short = pen.d.width_mm(one[1], pen.size) <= room
+    for entry in entries:  # in their order; two to a row where both are short
+        short = pen.d.width_mm(entry[1], pen.size) <= room
         if short and rows and len(rows[-1]) == 1 and pen.d.width_mm(rows[-1][0][1], pen.size) <= room:
-            rows[-1].append(one)
+            rows[-1].append(entry)
         else:
-            rows.append([one])
+            rows.append([entry])
     items = [pen.heading("Legend")]
     for pair in rows:
         told = [panel.wrapped(pen.d, words, pen.width / len(pair) - 9.6, pen.size) for _, words in pair]

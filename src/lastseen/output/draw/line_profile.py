@@ -66,11 +66,11 @@ def draw_strip(
     _slope(axes[1], reading, along, palette, small)
     _exposure(axes[2], reading, along, palette, small)
     _consequences(axes[3], reading, along, palette, small)
-    for one in axes:
-        _dress(one, palette, small)
-        _edges(one, reading, palette)
-    for one in axes[:-1]:
-        one.tick_params(labelbottom=False)
+    for axis in axes:
+        _dress(axis, palette, small)
+        _edges(axis, reading, palette)
+    for axis in axes[:-1]:
+        axis.tick_params(labelbottom=False)
     axes[0].set_xlim(0.0, float(along[-1]))
     axes[-1].set_xlabel("distance along the line, m on the map", size=small + 0.6)
 

@@ -60,14 +60,14 @@ def draw_map(shown: Shown, sheet: Sheet, *, mark: str = "") -> Drawing:
     """
     d = start_drawing(sheet, load_palette())
     details = detail_maps.find_details(sheet, shown)
-    for one in details:
-        detail_maps.mark_detail(d, one)
+    for detail in details:
+        detail_maps.mark_detail(d, detail)
     contour_m = _draw_body(d, shown, details)
-    for one in details:
-        inner = detail_maps.start_detail(d, one)
+    for detail in details:
+        inner = detail_maps.start_detail(d, detail)
         detail_maps.corners_taken(inner)
         _draw_body(inner, shown)
-        detail_maps.finish_detail(inner, one)
+        detail_maps.finish_detail(inner, detail)
     furniture.draw_overview(d, shown)
     grid_m = furniture.draw_frame(d, shown.crs)
     search = shown.numbers.get("search", {})

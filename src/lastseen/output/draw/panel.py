@@ -83,14 +83,14 @@ class Pen:
         indent = hang * self.ratio
         lines = wrapped(self.d, words, self.width - indent, self.size)
         items = []
-        for number, one in enumerate(lines):
+        for number, line in enumerate(lines):
             front = mark if number == 0 else ""
 
-            def draw(x: float, y: float, one: str = one, front: str = front) -> None:
+            def draw(x: float, y: float, text: str = line, front: str = front) -> None:
                 middle = y - 0.5 * self.line
                 if front:
                     self.d.text(x, middle, front, self.size, weight="bold", va="center")
-                self.d.text(x + indent, middle, one, self.size, va="center")
+                self.d.text(x + indent, middle, text, self.size, va="center")
 
             items.append(Item(self.line, draw, keep=number + 1 < len(lines)))
         return items
@@ -196,8 +196,8 @@ def draw_header(d: Drawing, title: str, lines: Sequence[str], *, mark: str = "")
     room = h.width - (d.width_mm(mark, 9.0, "bold") + 6.0 if mark else 0.0)
     words = shortened(d, " ".join(title.split()), room, TITLE, "bold")
     d.text(h.left, h.top - 2.8, words, TITLE, weight="bold", va="center")
-    for number, one in enumerate(lines):
-        d.text(h.left, h.top - 7.8 - 3.2 * number, shortened(d, one, h.width, 7.0), 7.0, va="center")
+    for number, line in enumerate(lines):
+        d.text(h.left, h.top - 7.8 - 3.2 * number, shortened(d, line, h.width, 7.0), 7.0, va="center")
 
 
 def draw_write_in(d: Drawing) -> None:
@@ -219,7 +219,7 @@ def draw_footer(d: Drawing, page: int, pages: int, version: str) -> None:
     if len(lines) * line_mm(TEXT) > f.height - 1.4:
         lines = wrapped(d, FULL_CAUTION, f.width - 4.0, LEAST_TEXT)
     top = f.bottom + 0.5 * (f.height + len(lines) * line_mm(TEXT))
-    for number, one in enumerate(lines):
-        d.text(f.left + 2.0, top - (number + 0.5) * line_mm(TEXT), one, TEXT, va="center")
+    for number, line in enumerate(lines):
+        d.text(f.left + 2.0, top - (number + 0.5) * line_mm(TEXT), line, TEXT, va="center")
     said = f"lastseen {version}" + (f", page {page} of {pages}" if pages else "")
     d.text(f.right - 2.0, top - (len(lines) - 0.5) * line_mm(TEXT), said, TEXT, va="center", ha="right")

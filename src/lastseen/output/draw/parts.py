@@ -172,7 +172,7 @@ def draw_lanes(d: Drawing, shown: Shown) -> None:
     ink = d.palette.lanes
     for line in shown.first_lanes:
         d.ground.add_line(stroke(line.coords, ink.colour, FIRST_WIDTH, ink.first, zorder=6.5))
-    for leg in sorted(shown.legs, key=lambda one: one.kind == "lane"):
+    for leg in sorted(shown.legs, key=lambda leg: leg.kind == "lane"):
         _draw_leg(d, leg)
     for leg in shown.legs:
         _draw_arrows(d, leg)
@@ -192,14 +192,14 @@ def draw_uncovered(d: Drawing, shown: Shown) -> None:
     """What no lane reaches; a ring marks pieces too small to see."""
     ink, k = d.palette.lanes, d.sheet.metres_per_mm
     small = []
-    for one in shown.uncovered.geoms:
-        west, south, east, north = one.bounds
+    for geom in shown.uncovered.geoms:
+        west, south, east, north = geom.bounds
         if max(east - west, north - south) >= SEEN_MM * k:
             look = {"facecolor": ink.casing, "edgecolor": ink.colour, "linewidth": 0.6, "zorder": 6}
-            d.ground.add_patch(area_patch(one, hatch=ink.uncovered, **look))
-        elif one.area > 0:
-            d.ground.add_patch(area_patch(one, facecolor=ink.colour, edgecolor=ink.colour, linewidth=0.5, zorder=6))
-            small.append(one.representative_point().buffer(RING_MM * k))
+            d.ground.add_patch(area_patch(geom, hatch=ink.uncovered, **look))
+        elif geom.area > 0:
+            d.ground.add_patch(area_patch(geom, facecolor=ink.colour, edgecolor=ink.colour, linewidth=0.5, zorder=6))
+            small.append(geom.representative_point().buffer(RING_MM * k))
     if len(small) > MOST_RINGS:
         return
     near = 1.5 * RING_MM * k  # pieces side by side share a ring
@@ -346,7 +346,7 @@ def finish_detail(d: Drawing, detail: Detail) -> None:
     d.box(b, fill=False, edgecolor=ink.frame, linewidth=1.0, zorder=12)
     words = f"{detail.letter}  1:{detail.sheet.scale:,}".replace(",", " ")
     d.text(b.left + 1.2, b.top - 1.2, words, 6.4, va="top", weight="bold", halo=True, zorder=12)
-    step = max((one for one in (5, 10, 20, 50, 100) if one / k <= 0.4 * b.width), default=5)
+    step = max((value for value in (5, 10, 20, 50, 100) if value / k <= 0.4 * b.width), default=5)
     x, y = b.right - 1.5 - step / k, b.bottom + 1.6
     d.line([(x, y), (x + step / k, y)], ink.paper, 2.8, zorder=11.9)
     d.line([(x, y), (x + step / k, y)], ink.frame, 1.4, zorder=12, solid_capstyle="butt")
@@ -367,11 +367,11 @@ def _pieces(sheet: Sheet, shown: Shown) -> list[BaseGeometry]:
     near = shapely.union_all([shown.outline, *lanes]).buffer(4.0 * k)
     groups = []
     for blob in getattr(near, "geoms", [near]):
-        mine = [one for one in lanes if one.intersects(blob)]
+        mine = [lane for lane in lanes if lane.intersects(blob)]
         piece = shapely.union_all([shown.outline.intersection(blob), *mine])
         if not piece.is_empty:
             groups.append(piece)
-    small = [one for one in groups if _longest(one) <= SMALL_MM * k]
+    small = [group for group in groups if _longest(group) <= SMALL_MM * k]
     return sorted(small, key=lambda one: -float(one.area))
 
 

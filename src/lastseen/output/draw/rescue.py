@@ -95,7 +95,7 @@ def draw_survival(
 
 def _corners(clock: RescueClock) -> tuple[np.ndarray, np.ndarray]:
     """Both sides of every published minute, so that steps are drawn upright."""
-    at = np.array([one for one in clock.curve.minutes if np.isfinite(one)])
+    at = np.array([minute for minute in clock.curve.minutes if np.isfinite(minute)])
     return at, at + 1e-6
 
 

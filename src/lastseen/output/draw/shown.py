@@ -214,7 +214,7 @@ def shown_of_traps(view: TrapView) -> Shown:
     if view.plan is not None and view.plan.model is not None:
         return replace(shown_of(contents_of(view.plan)), traps=traps)
     ground = view.terrain.elevation
-    areas = MultiPolygon([part for one in view.areas for part in one.outline.geoms])
+    areas = MultiPolygon([part for area in view.areas for part in area.outline.geoms])
     return Shown({}, ground, ground.crs, traps=traps, release_areas=areas)
 
 

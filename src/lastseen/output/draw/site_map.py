@@ -81,11 +81,11 @@ def _shown(d: Drawing, view: SiteView) -> Shown:
 
 
 def _bounds(view: SiteView, sites: tuple[Site, ...], *, single: bool) -> tuple[float, float, float, float]:
-    shapes: list[BaseGeometry] = [one.outline.buffer(LEAST_SHOWN_M if single else 80.0) for one in sites]
-    for one in sites:
-        ways = [way.line for way in (one.way_in, one.way_out) if way is not None]
-        shapes += [way.intersection(one.outline.buffer(WAY_SHOWN_M)) if single else way for way in ways]
-        shapes += [Point(one.lookout.at_m) for _ in (0,) if one.lookout is not None]
+    shapes: list[BaseGeometry] = [site.outline.buffer(LEAST_SHOWN_M if single else 80.0) for site in sites]
+    for site in sites:
+        ways = [way.line for way in (site.way_in, site.way_out) if way is not None]
+        shapes += [way.intersection(site.outline.buffer(WAY_SHOWN_M)) if single else way for way in ways]
+        shapes += [Point(site.lookout.at_m) for _ in (0,) if site.lookout is not None]
     if view.search.wish.near_m is not None and not single:
         shapes.append(Point(view.search.wish.near_m))
     west, south, east, north = (float(side) for side in shapely.total_bounds(shapes))
@@ -223,7 +223,7 @@ def _legend(pen: Pen, view: SiteView, shown: Shown, sites: tuple[Site, ...]) -> 
     ink, lanes = d.palette.snow, d.palette.lanes
     plain = {"facecolor": lanes.casing, "edgecolor": lanes.colour, "linewidth": 1.4}
     entries: list[Entry] = [(patch_symbol(d, **plain), "practice site")]
-    if any(one.exposure.share > 0.0 for one in sites):
+    if any(site.exposure.share > 0.0 for site in sites):
         entries.append((patch_symbol(d, **plain, hatch="xxx"), "site that a body reaches"))
     entries += [
         (line_symbol(d, lanes.colour, 1.2, WAY_IN, arrow=2.0), "way in"),
@@ -264,7 +264,7 @@ def _fill_panel(d: Drawing, view: SiteView, shown: Shown, sites: tuple[Site, ...
     columns = d.sheet.columns
     for size, most_notes in AMOUNTS:
         pen = Pen(d, columns[0].width, size)
-        told = [_told(pen, one, single=single) for one in sites]
+        told = [_told(pen, site, single=single) for site in sites]
         for most in range(len(told), 0 if size == AMOUNTS[-1][0] else len(told) - 1, -1):
             rest = pen.paragraph(f"{len(told) - most} more in sites.json.") if most < len(told) else []
             head = [pen.heading("Site")] if single else _for_all(pen, view.search.wish, sites)
@@ -280,7 +280,7 @@ def _fill_panel(d: Drawing, view: SiteView, shown: Shown, sites: tuple[Site, ...
 
 def _told(pen: Pen, site: Site, *, single: bool) -> list[Item]:
     if single:
-        return [item for one in site_sentences(site) for item in pen.paragraph(one, hang=2.6, mark="·")]
+        return [item for sentence in site_sentences(site) for item in pen.paragraph(sentence, hang=2.6, mark="·")]
     reached = ""
     if site.exposure.share > 0.0:
         reached = site.statement.split(". ", maxsplit=1)[0] + ". Only with the lookout in place. "
@@ -294,7 +294,7 @@ def _told(pen: Pen, site: Site, *, single: bool) -> list[Item]:
 def _for_all(pen: Pen, wish: SiteWish, sites: tuple[Site, ...]) -> list[Item]:
     """What is true of all sites on the sheet."""
     left_out = f"; {wish.left_out}" if wish.left_out else ""
-    if any(one.exposure.share > 0.0 for one in sites):
+    if any(site.exposure.share > 0.0 for site in sites):
         told = f"No start zone in this model reaches those that are not called reached{left_out}."
     else:
         told = f"No start zone in this model reaches any of them{left_out}."

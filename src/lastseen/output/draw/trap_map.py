@@ -90,7 +90,7 @@ def _bounds(shown: Shown) -> Extent:
     if shown.at_m is None:
         return shown.ground.bounds
     shapes: list[BaseGeometry] = [shown.release, shapely.Point(shown.at_m)]
-    shapes += [one.outline for one in shown.traps] + [area for _, area in shown.corridors]
+    shapes += [trap.outline for trap in shown.traps] + [area for _, area in shown.corridors]
     west, south, east, north = (float(side) for side in shapely.total_bounds(shapes))
     return west, south, east, north
 

@@ -122,7 +122,7 @@ def copy_as_cog(
 
 def ground_raster(plan: Plan, shapes: Sequence[BaseGeometry]) -> Raster:
     """The elevation around all that is drawn; the plan's own window where more cannot be read."""
-    west, south, east, north = (float(one) for one in shapely.total_bounds(np.array(shapes)))
+    west, south, east, north = (float(bound) for bound in shapely.total_bounds(np.array(shapes)))
     more = max(GROUND_MARGIN * max(east - west, north - south), GROUND_LEAST_MARGIN_M)
     box = (west - more, south - more, east + more, north + more)
     ground = plan.terrain.elevation
@@ -176,8 +176,8 @@ def plan_rasters(plan: Plan) -> dict[str, Raster]:
 
 def write_rasters(rasters: Mapping[str, Raster], folder: Path) -> tuple[Path, ...]:
     """Write each raster under its name."""
-    for name, one in rasters.items():
-        write_cog(folder / f"{name}.tif", one.bands, one.descriptions, one.units)
+    for name, raster in rasters.items():
+        write_cog(folder / f"{name}.tif", raster.bands, raster.descriptions, raster.units)
     return tuple(folder / f"{name}.tif" for name in rasters)
 
 
@@ -192,7 +192,7 @@ def _read_raster(path: Path) -> Raster:
         values = data.read().astype(np.float64)
         values[values == data.nodata] = np.nan
         crs, t = CRS.from_user_input(data.crs), data.transform
-        bands = tuple(Grid(one, t.c, t.f, t.a, crs) for one in values)
+        bands = tuple(Grid(value, t.c, t.f, t.a, crs) for value in values)
         return Raster(bands, tuple(data.descriptions), tuple(data.units))
 
 

@@ -48,7 +48,7 @@ def write_geojson(contents: Contents, path: Path) -> None:
     features, bounds = [], []
     for layer in contents.layers.values():
         shapes = in_degrees(layer.shapes, contents.crs)
-        bounds += [shapely.bounds(one) for one in shapes]
+        bounds += [shapely.bounds(shape) for shape in shapes]
         for number, (shape, (_, row)) in enumerate(zip(shapes, layer.records(), strict=True), start=1):
             features.append(
                 {

@@ -30,7 +30,7 @@ def write_geopackage(contents: Contents, path: Path) -> None:
     contents : Contents
     path : Path
     """
-    chosen = [one for one in contents.layers.values() if contents.is_plan or one.name in SEARCH_LAYERS]
+    chosen = [layer for layer in contents.layers.values() if contents.is_plan or layer.name in SEARCH_LAYERS]
     styles = layer_styles(load_palette(), int(contents.numbers["search"]["searchers"]))
     write_layers(path, chosen, contents.crs, run_table(contents.numbers), to=contents.file_crs, styles=styles)
 
@@ -87,19 +87,19 @@ def _style_table(layers: Iterable[Layer], styles: Mapping[str, LayerStyle]) -> A
         {
             "f_table_catalog": "",
             "f_table_schema": "",
-            "f_table_name": one.name,
+            "f_table_name": layer.name,
             "f_geometry_column": "geom",
-            "styleName": one.title,
-            "styleQML": qml_text(styles[one.name], one.geometry),
-            "styleSLD": sld_text(styles[one.name], one.name, one.geometry),
+            "styleName": layer.title,
+            "styleQML": qml_text(styles[layer.name], layer.geometry),
+            "styleSLD": sld_text(styles[layer.name], layer.name, layer.geometry),
             "useAsDefault": True,
-            "description": f"{one.title}, from the palette of lastseen",
+            "description": f"{layer.title}, from the palette of lastseen",
             "owner": "",
             "ui": None,
             "update_time": pd.Timestamp(FIXED_DATE),
         }
-        for one in layers
-        if one.name in styles
+        for layer in layers
+        if layer.name in styles
     ]
     return pd.DataFrame(rows).astype({"ui": "str"})
 
@@ -119,7 +119,7 @@ def run_table(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
         "schema_version": numbers["schema_version"],
         "seed": numbers["seed"],
         **{f"version_{name}": version for name, version in numbers["versions"].items()},
-        **{f"input_{one['role']}": f"{one['name']}, sha256 {one['sha256']}" for one in numbers["inputs"]},
+        **{f"input_{number['role']}": f"{number['name']}, sha256 {number['sha256']}" for number in numbers["inputs"]},
         "crs": numbers["grid"]["crs_name"],
         "cell_m": f"{numbers['grid']['cell_m']:g}",
         "model": model["name"] if model else "none: the debris outline was given",

@@ -63,9 +63,9 @@ def write_gpx(contents: Contents, path: Path) -> None:
     for walk in _walks(contents):
         document.waypoints.extend(
             gpxpy.gpx.GPXWaypoint(
-                one.place[1], one.place[0], elevation=one.place[2], name=one.name, description=one.text
+                turn.place[1], turn.place[0], elevation=turn.place[2], name=turn.name, description=turn.text
             )
-            for one in _turns(walk)
+            for turn in _turns(walk)
         )
         track = gpxpy.gpx.GPXTrack(name=walk.name, description=walk.text)
         track.segments = [_segment(both) for both in walk.ends]
@@ -86,10 +86,10 @@ def write_basic_gpx(contents: Contents, folder: Path) -> None:
         turns = _turns(walk)
         for part, first in enumerate(range(0, len(turns), BASIC_WAYPOINTS), start=1):
             document = _document(contents, SHORT_CAUTION)
-            for one in turns[first : first + BASIC_WAYPOINTS]:
-                lon, lat, z = one.place
+            for turn in turns[first : first + BASIC_WAYPOINTS]:
+                lon, lat, z = turn.place
                 document.waypoints.append(
-                    gpxpy.gpx.GPXWaypoint(lat, lon, elevation=z, name=one.name[:BASIC_NAME], description=one.short)
+                    gpxpy.gpx.GPXWaypoint(lat, lon, elevation=z, name=turn.name[:BASIC_NAME], description=turn.short)
                 )
             if part == 1:
                 document.tracks = _basic_tracks(walk)

@@ -36,11 +36,11 @@ def write_kml(contents: Contents, path: Path) -> None:
     _text(document, "name", contents.numbers["name"] or "Signal search")
     _text(document, "open", "1")
     _text(document, "description", FULL_CAUTION)
-    layers = [one for one in contents.layers.values() if one.shapes]
+    layers = [layer for layer in contents.layers.values() if layer.shapes]
     for layer in layers:
         for i, rule in enumerate(styles[layer.name].rules):
             _add_style(document, f"{layer.name}-{i}", rule.symbol, layer)
-    for layer in sorted(layers, key=lambda one: one.name in _LAST):
+    for layer in sorted(layers, key=lambda layer: layer.name in _LAST):
         _add_layer(document, layer, styles[layer.name], contents.crs)
     ET.indent(root, " ")
     text = '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
@@ -54,7 +54,7 @@ def _add_layer(document: Any, layer: Layer, style: LayerStyle, crs: Any) -> None
     _text(folder, "visibility", visible)
     _text(folder, "description", f"{layer.about} {SHORT_CAUTION}")
     for shape, (_, row) in zip(in_degrees(layer.shapes, crs), layer.records(), strict=True):
-        rule = next((i for i, one in enumerate(style.rules) if one.holds(row)), None)
+        rule = next((i for i, rule in enumerate(style.rules) if rule.holds(row)), None)
         if rule is None:
             continue  # lanes as legs of the route are drawn as lanes
         mark = ET.SubElement(folder, "Placemark")

@@ -228,7 +228,7 @@ def _add_labels(root: Any, columns: tuple[str, ...]) -> None:
     settings = ET.SubElement(labeling, "settings")
     text = ET.SubElement(
         settings, "text-style", isExpression="1", fontSize=_pt(_LABEL_PT), fontSizeUnit="Point", namedStyle="Bold",
-        textColor="17,17,17,255", fieldName=" || ".join(f'to_string("{one}")' for one in columns),
+        textColor="17,17,17,255", fieldName=" || ".join(f'to_string("{column}")' for column in columns),
     )  # fmt: skip
     ET.SubElement(
         text, "text-buffer", bufferDraw="1", bufferSize="1.5", bufferSizeUnits="Point", bufferColor="255,255,255,255"
@@ -330,7 +330,7 @@ def _add_stroke(parent: Any, colour: str, width: float, dashes: tuple[float, ...
     _add(stroke, "CssParameter", colour, name="stroke")
     _add(stroke, "CssParameter", f"{width:g}", name="stroke-width")
     if dashes:
-        _add(stroke, "CssParameter", " ".join(f"{one:g}" for one in dashes), name="stroke-dasharray")
+        _add(stroke, "CssParameter", " ".join(f"{dash:g}" for dash in dashes), name="stroke-dasharray")
 
 
 def _add_label(rule: Any, columns: tuple[str, ...]) -> None:

@@ -50,7 +50,7 @@ _PAGE = {
 
 def look_css(style: str) -> str:
     """The style sheet with the variables before it."""
-    light, dark = (_block(load_palette(dark=one), dark=one) for one in (False, True))
+    light, dark = (_block(load_palette(dark=value), dark=value) for value in (False, True))
     return (
         f":root{{color-scheme:light;{light}}}"
         f'@media screen and (prefers-color-scheme:dark){{:root:not([data-theme="light"]){{color-scheme:dark;{dark}}}}}'
@@ -201,4 +201,4 @@ def _star(x: float, y: float, radius: float) -> str:
 
 def dashes(lengths: tuple[float, ...]) -> str | None:
     """Dashes of the palette, points, as pixels."""
-    return " ".join(f"{1.25 * one:g}" for one in lengths) or None
+    return " ".join(f"{1.25 * length:g}" for length in lengths) or None

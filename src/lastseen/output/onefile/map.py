@@ -176,11 +176,11 @@ def search_box(contents: Contents) -> Box:
 
 def drawn_box(contents: Contents) -> Box:
     """All that is drawn, as `search_box`."""
-    return _box_of(contents, [one for name in DRAWN_LAYERS for one in contents.layers[name].shapes])
+    return _box_of(contents, [shape for name in DRAWN_LAYERS for shape in contents.layers[name].shapes])
 
 
 def _box_of(contents: Contents, shapes: list[BaseGeometry]) -> Box:
-    west, south, east, north = (float(one) for one in shapely.total_bounds(np.array(shapes)))
+    west, south, east, north = (float(bound) for bound in shapely.total_bounds(np.array(shapes)))
     longest = max(east - west, north - south)
     more = max(FOCUS_MARGIN * longest, 0.5 * (LEAST_SHOWN_M - longest))
     left, top = frame_of(contents.ground).at(west - more, north + more)
@@ -241,7 +241,7 @@ def _debris(contents: Contents, frame: Frame) -> str:
     ramp = _steps(contents, frame, "debris_probability", load_palette().debris.levels, "step")
     if ramp:
         return ramp
-    given = "".join(frame.path(one) for one in contents.layers["debris"].shapes)
+    given = "".join(frame.path(shape) for shape in contents.layers["debris"].shapes)
     return element("g", element("path", d=given, class_="observed"), class_="ramp")
 
 
@@ -314,7 +314,7 @@ def _uncovered(contents: Contents, frame: Frame) -> str:
         look = element("path", d=frame.path(shape), class_="uncovered", fill=f"url(#{hatch_id('uncovered')})")
         inside = shape.representative_point()
         west, south, east, north = shape.bounds
-        if max(east - west, north - south) < 2.0 * near and all(inside.distance(one) > near for one in rings):
+        if max(east - west, north - south) < 2.0 * near and all(inside.distance(ring) > near for ring in rings):
             rings.append(inside)
             look += mark(frame.at(inside.x, inside.y), element("circle", r=7, class_="ring"), class_="mark rings")
         drawn += _tap(look, say("uncovered"), row["reason"])

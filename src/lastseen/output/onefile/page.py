@@ -78,7 +78,7 @@ def covered_shares(contents: Contents, steps: int = STEPS) -> list[float]:
 
 def curve_corners(curve: SurvivalCurve) -> list[list[float]]:
     """Corner points [minute, least, greatest per cent] of a curve; straight between them, upright at its steps."""
-    published = np.array([one for one in curve.minutes if np.isfinite(one)])
+    published = np.array([minute for minute in curve.minutes if np.isfinite(minute)])
     even = np.arange(0.0, LONGEST_MIN + _EVERY_MIN, _EVERY_MIN)
     minutes = np.unique(np.concatenate([even, published, published + 1e-4]))
     found = [[round(t, 4), *(round(one, 3) for one in survival_bounds_percent(curve, t))] for t in minutes.tolist()]
@@ -98,7 +98,7 @@ WIDE, HIGH = 34, 16
 
 def switches(contents: Contents, layers: Sequence[MapLayer]) -> str:
     """One switch for each layer, the topmost first."""
-    return element("ul", "".join(_switch(contents, one) for one in reversed(layers)), class_="switches")
+    return element("ul", "".join(_switch(contents, layer) for layer in reversed(layers)), class_="switches")
 
 
 def _switch(contents: Contents, layer: MapLayer) -> str:
@@ -154,13 +154,13 @@ def _symbol(name: str) -> str:
 
 def _steps(kind: str, labels: Sequence[str], title: str) -> str:
     cells = "".join(
-        element("li", element("i", "", class_=f"swatch bg-{kind}{i}") + text(one)) for i, one in enumerate(labels)
+        element("li", element("i", "", class_=f"swatch bg-{kind}{i}") + text(label)) for i, label in enumerate(labels)
     )
     return element("p", text(title), class_="key-title") + element("ol", cells, class_="steps")
 
 
 def _debris_steps(_contents: Contents) -> str:
-    return _steps("step", [short_percent(one) for one in load_palette().debris.levels], say("key_debris"))
+    return _steps("step", [short_percent(level) for level in load_palette().debris.levels], say("key_debris"))
 
 
 def _thickness_steps(_contents: Contents) -> str:
@@ -255,7 +255,7 @@ def key_numbers(contents: Contents) -> str:
     """What the search is, in a dozen lines."""
     numbers = contents.numbers
     rows: list[tuple[str, str]] = [
-        (say("n_strip"), value(numbers, "coverage.strip_width_m", lambda one: f"{one:g} m")),
+        (say("n_strip"), value(numbers, "coverage.strip_width_m", lambda number: f"{number:g} m")),
         (say("n_searchers"), value(numbers, "search.searchers", str)),
         (say("n_lanes"), element("span", text(len(numbers["lanes"])))),
         (say("n_time"), value(numbers, "search.total_time_s", _long)),
@@ -272,9 +272,9 @@ def key_numbers(contents: Contents) -> str:
             (say("n_depth"), value(numbers, "poa.burial.fully_p50_m", fine_metres)),
             (say("n_travel"), value(numbers, "runout.travel_angle_deg.p50", degrees)),
             (say("n_runout"), value(numbers, "runout.length_m.p50", metres)),
-            (say("n_volume"), value(numbers, "release.volume_m3", lambda one: f"{one:.0f} m³")),
+            (say("n_volume"), value(numbers, "release.volume_m3", lambda number: f"{number:.0f} m³")),
             (say("n_slope"), value(numbers, "release.slope_deg", degrees)),
-            (say("n_slab"), value(numbers, "release.thickness_m", lambda one: f"{one:.2f} m")),
+            (say("n_slab"), value(numbers, "release.thickness_m", lambda number: f"{number:.2f} m")),
         ]
     return element("dl", "".join(element("dt", text(a)) + element("dd", b) for a, b in rows), class_="numbers")
 
@@ -303,7 +303,7 @@ def _leg(numbers: Any, i: int, leg: Any, *, magnetic: bool) -> list[str]:
         text(what + against),
         value(numbers, f"{at}.length_m", metres),
         *bearings,
-        value(numbers, f"{at}.slope_deg", lambda one: f"{one:+.0f}°"),
+        value(numbers, f"{at}.slope_deg", lambda number: f"{number:+.0f}°"),
         value(numbers, f"{at}.steepest_deg", degrees),
         value(numbers, f"{at}.time_s", time),
         element("span", text(leg["start"]["mgrs"]), class_="code"),
@@ -352,7 +352,7 @@ def zones(contents: Contents) -> str:
 def assumptions(contents: Contents) -> str:
     """What the numbers rest on: notes, the scenario, inputs and versions."""
     numbers = contents.numbers
-    notes = element("ul", "".join(element("li", text(_sentence(one))) for one in numbers["notes"]), class_="notes")
+    notes = element("ul", "".join(element("li", text(_sentence(note))) for note in numbers["notes"]), class_="notes")
     said: list[tuple[str, str]] = [(say("a_seed"), str(numbers["seed"]))]
     if contents.is_plan:
         scenario = numbers["scenario"]
@@ -366,8 +366,8 @@ def assumptions(contents: Contents) -> str:
         (say("a_crs"), f"{numbers['grid']['crs_name']} ({numbers['grid']['crs']})"),
         (say("a_cell"), f"{numbers['grid']['cell_m']:g} m"),
         *(
-            (f"{say('a_input')}: {one['role']}", f"{one['name']}, sha256 {one['sha256'][:16]}…")
-            for one in numbers["inputs"]
+            (f"{say('a_input')}: {number['role']}", f"{number['name']}, sha256 {number['sha256'][:16]}…")
+            for number in numbers["inputs"]
         ),
         (say("a_versions"), ", ".join(f"{name} {number}" for name, number in numbers["versions"].items())),
     ]
@@ -377,7 +377,7 @@ def assumptions(contents: Contents) -> str:
 
 def table(name: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """A table; empty where there are no rows."""
-    said = [say(one) for one in heads]
+    said = [say(head) for head in heads]
     cells = [[element("td", one, data_head=head) for head, one in zip(said, row, strict=True)] for row in rows]
     body = "".join(element("tr", "".join(row)) for row in cells)
     if not body:
@@ -452,8 +452,8 @@ def page_text(contents: Contents) -> str:
         "full_caution": text(FULL_CAUTION),
         "view": " ".join(map(str, view)),
         "definitions": definitions(contents),
-        "layers": "".join(_group(one, one.drawn) for one in layers),
-        "signs": "".join(_group(one, one.signs) for one in layers if one.signs),
+        "layers": "".join(_group(layer, layer.drawn) for layer in layers),
+        "signs": "".join(_group(layer, layer.signs) for layer in layers if layer.signs),
         "switches": switches(contents, layers),
         "north_turn": f"{-north:.2f}",
         "north_words": text(_north_words(north)),
@@ -533,7 +533,7 @@ def _under(contents: Contents) -> str:
     model = numbers.get("model")
     made = say(f"made_{model['name']}") if model else say("made_flat" if numbers.get("flat") else "made_drawn")
     lines.append(say("made", what=made, seed=numbers["seed"], version=__version__))
-    return "".join(element("p", text(one)) for one in lines)
+    return "".join(element("p", text(line)) for line in lines)
 
 
 def _north_deg(contents: Contents) -> float:

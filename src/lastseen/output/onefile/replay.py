@@ -50,14 +50,16 @@ def replay_data(made: Debrief) -> dict[str, Any]:
     plan, palette = made.plan, load_palette()
     west, south, east, north = _view(made)
     origin = np.array([west, south])
-    last = max((float(one.time_s[-1]) - made.zero_s for one in made.searchers if one.track.timed), default=0.0)
+    last = max(
+        (float(searcher.time_s[-1]) - made.zero_s for searcher in made.searchers if searcher.track.timed), default=0.0
+    )
     noted: list[dict[str, Any]] = [
         {
             "s": round(phase.ended_s, 1),
-            "words": f"{one.track.name}: {phase.letter} {phase.name} ended {phase.target}".strip(),
+            "words": f"{searcher.track.name}: {phase.letter} {phase.name} ended {phase.target}".strip(),
         }
-        for one in made.searchers
-        for phase in one.phases
+        for searcher in made.searchers
+        for phase in searcher.phases
     ]
     return {
         "name": plan.name,
@@ -70,11 +72,11 @@ def replay_data(made: Debrief) -> dict[str, Any]:
         "relief": None if plan.flat else _relief_png(plan.ground, (west, south, east, north)),
         "outline": _rings(plan.outline, origin),
         "lanes": [{"n": n, "xy": _flat(shapely.get_coordinates(line), origin)} for n, line in plan.lanes().items()],
-        "tracks": [_track(made, one, origin) for one in made.searchers],
+        "tracks": [_track(made, searcher, origin) for searcher in made.searchers],
         "cover": _cover(made, origin),
         "targets": [
-            {"name": one.name, "what": one.what, "xy": _flat(np.array([[one.x_m, one.y_m]]), origin)}
-            for one in made.targets
+            {"name": target.name, "what": target.what, "xy": _flat(np.array([[target.x_m, target.y_m]]), origin)}
+            for target in made.targets
         ],
         "noted": sorted(noted, key=lambda one: one["s"]),
         "survival": _survival(made, last),
@@ -82,7 +84,7 @@ def replay_data(made: Debrief) -> dict[str, Any]:
         "ink": {
             "sure": palette.debris.ramp[3], "recorded": palette.debris.ramp[1], "outline": palette.debris.outline,
             "person": palette.person.line, "text": palette.ground.text, "paper": palette.ground.paper,
-            "faint": palette.ground.faint_text, "dashes": [list(one) for one in palette.lanes.dashes],
+            "faint": palette.ground.faint_text, "dashes": [list(dash) for dash in palette.lanes.dashes],
         },
     }  # fmt: skip
 
@@ -91,10 +93,10 @@ def _view(made: Debrief) -> tuple[float, float, float, float]:
     """Outline and what was walked within two strips of it."""
     near = shapely.buffer(made.plan.outline, 2.0 * made.plan.strip_width_m)
     boxes = [made.plan.outline.bounds]
-    for one in made.searchers:
-        inside = shapely.contains_xy(near, one.xyz_m[:, 0], one.xyz_m[:, 1])
+    for searcher in made.searchers:
+        inside = shapely.contains_xy(near, searcher.xyz_m[:, 0], searcher.xyz_m[:, 1])
         if inside.any():
-            x, y = one.xyz_m[inside, 0], one.xyz_m[inside, 1]
+            x, y = searcher.xyz_m[inside, 0], searcher.xyz_m[inside, 1]
             boxes.append((float(x.min()), float(y.min()), float(x.max()), float(y.max())))
     low, high = np.min(boxes, axis=0)[:2], np.max(boxes, axis=0)[2:]
     rim = AROUND * float((high - low).max())

@@ -85,7 +85,7 @@ def write_targets(
         drill.write_trainee_sheet(plan, hidden, partial / "trainees.pdf")
         progress("drawing the run sheet", 0.9)
         drill.write_run_sheet(plan, hidden, partial / "times.pdf")
-        names = sorted(one.name for one in partial.iterdir())
+        names = sorted(path.name for path in partial.iterdir())
         progress("done", 1.0)
     return tuple(folder / name for name in names)
 
@@ -95,15 +95,15 @@ def target_numbers(plan: Planned, hidden: Hidden) -> dict[str, Any]:
     authority = plan.crs.to_authority()
     rows = []
     hard = {one.name: one for one in hidden.difficulty}
-    for one, stake in zip(hidden.targets, hidden.stakes, strict=True):
-        place = to_lonlat(one.x_m, one.y_m, plan.crs)
+    for target, stake in zip(hidden.targets, hidden.stakes, strict=True):
+        place = to_lonlat(target.x_m, target.y_m, plan.crs)
         rows.append(
             {
-                **rounded(asdict(one)),
+                **rounded(asdict(target)),
                 "lonlat": [round(place.lon_deg, DEGREE_DECIMALS), round(place.lat_deg, DEGREE_DECIMALS)],
                 "mgrs": mgrs_text(place),
                 "stake_out": rounded(asdict(stake)),
-                "difficulty": rounded(asdict(hard[one.name])) if one.name in hard else None,
+                "difficulty": rounded(asdict(hard[target.name])) if target.name in hard else None,
             }
         )
     return {
@@ -118,7 +118,7 @@ def target_numbers(plan: Planned, hidden: Hidden) -> dict[str, Any]:
         "exercise": hidden.exercise.model_dump(mode="json"),
         "transmitters": hidden.transmitters,
         "hide_order": list(hidden.order),
-        "marks": [rounded(asdict(one)) for one in hidden.marks],
+        "marks": [rounded(asdict(mark)) for mark in hidden.marks],
         "targets": rows,
     }
 
@@ -136,9 +136,9 @@ def read_targets(folder: Path) -> Hidden:
         document = json.loads(path.read_text(encoding="utf-8"))
         keys = Target.__dataclass_fields__
         rows = document["targets"]
-        targets = tuple(Target(**{key: one[key] for key in keys}) for one in rows)
-        stakes = tuple(StakeOut(**one["stake_out"]) for one in rows)
-        hard = tuple(_difficulty(one["difficulty"]) for one in rows if one["difficulty"])
+        targets = tuple(Target(**{key: row[key] for key in keys}) for row in rows)
+        stakes = tuple(StakeOut(**row["stake_out"]) for row in rows)
+        hard = tuple(_difficulty(row["difficulty"]) for row in rows if row["difficulty"])
         a, b = (Mark(**one) for one in document["marks"])
         exercise = exercise_of(document["exercise"], path.name)
         name, order = document["exercise_name"], tuple(document["hide_order"])
@@ -168,11 +168,18 @@ def target_layers(plan: Planned, hidden: Hidden) -> tuple[Layer, ...]:
         Column("overlap", "real", "share of its ground from which another target is heard"),
     )
     rows = tuple(
-        (one.name, one.what, one.depth_m, one.azimuth_deg, one.dip_deg, *_numbers_of(hard.get(one.name)))
-        for one in hidden.targets
+        (
+            target.name,
+            target.what,
+            target.depth_m,
+            target.azimuth_deg,
+            target.dip_deg,
+            *_numbers_of(hard.get(target.name)),
+        )
+        for target in hidden.targets
     )
-    points = tuple(Point(one.x_m, one.y_m) for one in hidden.targets)
-    marks = tuple(Point(one.x_m, one.y_m) for one in hidden.marks)
+    points = tuple(Point(target.x_m, target.y_m) for target in hidden.targets)
+    marks = tuple(Point(mark.x_m, mark.y_m) for mark in hidden.marks)
     name = (Column("name", "text", "A or B"),)
     return (
         Layer(
@@ -185,7 +192,7 @@ def target_layers(plan: Planned, hidden: Hidden) -> tuple[Layer, ...]:
             "Point",
             name,
             marks,
-            tuple((one.name,) for one in hidden.marks),
+            tuple((mark.name,) for mark in hidden.marks),
         ),
         Layer(
             "outline",
@@ -220,16 +227,16 @@ def _targets_run(plan: Planned, hidden: Hidden) -> list[tuple[str, str]]:
 def write_hiding_gpx(plan: Planned, hidden: Hidden, path: Path) -> None:
     """Waypoints for those who hide: marks and targets in the order of hiding. Never hand this to trainees."""
     document = _gpx(f"{plan.name}: hiding, staff only")
-    stakes = {one.name: one for one in hidden.stakes}
+    stakes = {stake.name: stake for stake in hidden.stakes}
     for mark in hidden.marks:
         document.waypoints.append(_waypoint(plan, mark, mark.name, f"Mark {mark.name} for the tapes"))
-    for number, one in enumerate(hidden.targets, start=1):
-        stake = stakes[one.name]
+    for number, target in enumerate(hidden.targets, start=1):
+        stake = stakes[target.name]
         text = (
-            f"{number}. to hide: {one.what}, {one.depth_m:.2f} m deep, "
+            f"{number}. to hide: {target.what}, {target.depth_m:.2f} m deep, "
             f"{stake.from_a_m:.1f} m from A, {stake.from_b_m:.1f} m from B"
         )
-        document.waypoints.append(_waypoint(plan, one, one.name, text))
+        document.waypoints.append(_waypoint(plan, target, target.name, text))
     _write_gpx(document, path)
 
 
@@ -283,7 +290,7 @@ def times_form(plan: Planned, hidden: Hidden) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(LOG_HEAD)
     out.write("\n".join(FORM_HINT) + "\n")
-    targets = [one.name for one in hidden.targets if one.what == "target"]
+    targets = [target.name for target in hidden.targets if target.what == "target"]
     writer.writerow(("", "", "start", ""))
     for searcher in range(1, max(1, plan.searchers) + 1):
         writer.writerow((f"S{searcher}", "", "A", ""))
@@ -336,10 +343,10 @@ def write_debrief(
         write_replay(made, partial / "replay.html")
         progress("drawing the team's page", 0.2)
         debrief.write_team_sheet(made, partial / "team.pdf")
-        for done, one in enumerate(made.searchers):
-            progress(f"drawing the page of {one.track.name}", 0.3 + 0.7 * done / len(made.searchers))
-            debrief.write_searcher_sheet(made, one, partial / sheet_name(one))
-        names = sorted(one.name for one in partial.iterdir())
+        for done, searcher in enumerate(made.searchers):
+            progress(f"drawing the page of {searcher.track.name}", 0.3 + 0.7 * done / len(made.searchers))
+            debrief.write_searcher_sheet(made, searcher, partial / sheet_name(searcher))
+        names = sorted(path.name for path in partial.iterdir())
         progress("done", 1.0)
     return tuple(folder / name for name in names)
 
@@ -364,12 +371,12 @@ def debrief_numbers(made: Debrief) -> dict[str, Any]:
         "radii_m": {**asdict(made.radii), "gradable": made.radii.gradable},
         "planned_coverage": plan.coverage,
         "team": {**asdict(made.band), "covered_by_s": _covered_by(made)},
-        "searchers": [_searcher(made, one) for one in made.searchers],
+        "searchers": [_searcher(made, searcher) for searcher in made.searchers],
         "left_out": [asdict(one) for one in made.left_out],
-        "lanes": [_lane(made, asdict(one)) for one in made.lanes.lanes],
-        "spacings": [asdict(one) for one in made.lanes.spacings],
-        "turns": [asdict(one) for one in made.lanes.turns],
-        "gaps": [_gap(made, one) for one in left.holes],
+        "lanes": [_lane(made, asdict(lane)) for lane in made.lanes.lanes],
+        "spacings": [asdict(spacing) for spacing in made.lanes.spacings],
+        "turns": [asdict(turn) for turn in made.lanes.turns],
+        "gaps": [_gap(made, hole) for hole in left.holes],
         "poa": {
             key: dict(zip(("surely", "perhaps", "not_covered", "outside"), value, strict=True))
             for key, value in (("before", left.poa_before), ("after", left.poa_after))
@@ -380,9 +387,9 @@ def debrief_numbers(made: Debrief) -> dict[str, Any]:
             "curve": made.clock.curve.name,
             "source": made.clock.curve.source,
             "phases": [
-                {"letter": one.letter, "name": one.name, "low_s": one.time_s.low, "typical_s": one.time_s.typical,
-                 "high_s": one.time_s.high, "basis": one.basis, "confidence": one.confidence}
-                for one in made.clock.phases
+                {"letter": phase.letter, "name": phase.name, "low_s": phase.time_s.low,
+                 "typical_s": phase.time_s.typical, "high_s": phase.time_s.high, "basis": phase.basis, "confidence": phase.confidence}
+                for phase in made.clock.phases
             ],
             "notes": list(made.clock.notes),
         },
@@ -442,11 +449,14 @@ def _debrief_run(made: Debrief) -> list[tuple[str, str]]:
 
 def debrief_layers(made: Debrief) -> tuple[Layer, ...]:
     """Tracks, coverage band, gaps and turns as layers."""
-    sure, _, most = (np.isfinite(one) for one in made.team_s)
+    sure, _, most = (np.isfinite(team_) for team_ in made.team_s)
     kinds = (("surely covered", sure), ("perhaps covered", most & ~sure), ("not covered", ~most))
     weight = made.lattice.weight_m2
     band = [(_area(made, mine), (words, float(weight[mine].sum()))) for words, mine in kinds]
-    tracks = [(_lines(one), (one.track.name, one.metres, one.band.sure, one.band.half)) for one in made.searchers]
+    tracks = [
+        (_lines(searcher), (searcher.track.name, searcher.metres, searcher.band.sure, searcher.band.half))
+        for searcher in made.searchers
+    ]
     gaps = [(MultiPolygon([g.outline]), (g.number, g.area_m2, g.missed, g.poa)) for g in made.leftover.holes]
     turns = [
         (Point(t.place_m), (t.lane, t.end, t.planned_edge_m, t.walked_edge_m, t.short_m)) for t in made.lanes.turns
@@ -479,7 +489,7 @@ def _layer(
     name: str, title: str, about: str, kind: Any, rows: Sequence[tuple[Any, tuple[Any, ...]]], *columns: Any
 ) -> Layer:
     shapes, values = tuple(one for one, _ in rows), tuple(one for _, one in rows)
-    return Layer(name, title, about, kind, tuple(Column(*one) for one in columns), shapes, values)
+    return Layer(name, title, about, kind, tuple(Column(*column) for column in columns), shapes, values)
 
 
 def _area(made: Debrief, mine: BoolArray) -> MultiPolygon:

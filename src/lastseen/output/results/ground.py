@@ -270,12 +270,12 @@ def traps_numbers(view: TrapView) -> dict[str, Any]:
         },
         "weight_formula": WEIGHT_FORMULA,
         "traps": [
-            {**record(one, ("outline", "cells", "part_of_cell")), "shares": shares_sentence(one) if at else None}
-            for one in view.traps
+            {**record(trap, ("outline", "cells", "part_of_cell")), "shares": shares_sentence(trap) if at else None}
+            for trap in view.traps
         ],
         "start_zone_parts": SOURCES,
         "release": record(at.model.release, ("cells", "outline")) if at is not None and at.model is not None else None,
-        "release_areas": [record(one, ("outline", "cells")) for one in view.areas],
+        "release_areas": [record(area, ("outline", "cells")) for area in view.areas],
         "notes": list(view.notes),
     }
 
@@ -303,9 +303,9 @@ def _area_layer(view: TrapView) -> Layer:
     )
 
     def rows() -> Iterable[tuple[BaseGeometry, tuple[Any, ...]]]:
-        for one in view.areas:
-            values = [getattr(one, column.name) for column in columns[:10]]
-            yield only_areas(one.outline), (*values, *one.volume_m3)
+        for area in view.areas:
+            values = [getattr(area, column.name) for column in columns[:10]]
+            yield only_areas(area.outline), (*values, *area.volume_m3)
 
     pairs = list(rows())
     shapes, values = tuple(shape for shape, _ in pairs), tuple(value for _, value in pairs)
@@ -345,5 +345,5 @@ def write_traps(
         progress("drawing the map", 0.6)
         trap_map.write_trap_map(view, partial / "trap_map.png")
         progress("done", 1.0)
-        names = sorted(one.name for one in partial.iterdir())
+        names = sorted(path.name for path in partial.iterdir())
     return tuple(folder / name for name in names)

@@ -82,9 +82,9 @@ def line_numbers(view: LineView) -> dict[str, Any]:
         "bodies": r.passing.bodies,
         "length_m": round(r.route.length_m, 1),
         "lines": len(r.route.lines),
-        "stretches": [_stretch(view, one) for one in r.stretches],
+        "stretches": [_stretch(view, stretch) for stretch in r.stretches],
         "regroup": [{**record(one, ("outline",)), "sentence": regroup_sentence(one)} for one in r.regroup],
-        "start_zones": [record(one, ("outline", "block", "in_block")) for one in r.zones],
+        "start_zones": [record(zone, ("outline", "block", "in_block")) for zone in r.zones],
         "traps": [{"sign": sign, **record(trap, _TRAP_LEFT)} for sign, trap in _signed(view)],
         "notes": list(view.notes),
     }
@@ -118,8 +118,8 @@ def line_table(view: LineView) -> str:
     out.write(f"# {FULL_CAUTION}\n")
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([*head, "sentence"])
-    for row, one in zip(rows, view.reading.stretches, strict=True):
-        writer.writerow([*row, sentence(view.reading, one)])
+    for row, stretch in zip(rows, view.reading.stretches, strict=True):
+        writer.writerow([*row, sentence(view.reading, stretch)])
     return out.getvalue()
 
 
@@ -151,26 +151,26 @@ def line_layers(view: LineView) -> tuple[Layer, ...]:
         (
             line,
             (
-                one.number,
-                one.part + 1,
-                one.from_m,
-                one.to_m,
-                one.to_end_m,
-                one.state,
-                known(one.slope_deg),
-                one.exposure,
-                known(one.distance_m[1]),
-                known(one.drop_m[1]),
-                known(one.debris_m[1]),
-                one.burial,
-                one.trauma,
-                one.water,
-                one.no_way_out,
-                consequences(one),
-                sentence(r, one),
+                stretch.number,
+                stretch.part + 1,
+                stretch.from_m,
+                stretch.to_m,
+                stretch.to_end_m,
+                stretch.state,
+                known(stretch.slope_deg),
+                stretch.exposure,
+                known(stretch.distance_m[1]),
+                known(stretch.drop_m[1]),
+                known(stretch.debris_m[1]),
+                stretch.burial,
+                stretch.trauma,
+                stretch.water,
+                stretch.no_way_out,
+                consequences(stretch),
+                sentence(r, stretch),
             ),
         )
-        for one, line in zip(r.stretches, stretch_lines(view), strict=True)
+        for stretch, line in zip(r.stretches, stretch_lines(view), strict=True)
     ]
     places = [
         (
@@ -190,8 +190,8 @@ def line_layers(view: LineView) -> tuple[Layer, ...]:
         for one in r.regroup
     ]
     zones = [
-        (only_areas(one.outline), (one.number, one.share, one.top_m, one.foot_m, one.slope_deg, one.area_m2))
-        for one in r.zones
+        (only_areas(zone.outline), (zone.number, zone.share, zone.top_m, zone.foot_m, zone.slope_deg, zone.area_m2))
+        for zone in r.zones
     ]
     ways = [(LineString(way), (float(r.stations.exposure[station]),)) for station, way in caught_ways(r, 400)]
     return (
@@ -246,8 +246,8 @@ def stretch_lines(view: LineView) -> list[LineString]:
 
     r = view.reading
     found = []
-    for one in r.stretches:
-        cut = substring(r.route.lines[one.part], one.from_m, one.to_m)
+    for stretch in r.stretches:
+        cut = substring(r.route.lines[stretch.part], stretch.from_m, stretch.to_m)
         found.append(cut if isinstance(cut, LineString) else LineString([cut, cut]))
     return found
 
@@ -267,16 +267,16 @@ def write_waypoints(view: LineView, path: Path) -> None:
         lon, lat = back.transform(x, y)
         return round(float(lat), DEGREE_DECIMALS), round(float(lon), DEGREE_DECIMALS)
 
-    for one in r.stretches:
-        lat, lon = at(float(r.route.x_m[one.first]), float(r.route.y_m[one.first]))
-        z = known(float(r.route.height_m[one.first]))
+    for stretch in r.stretches:
+        lat, lon = at(float(r.route.x_m[stretch.first]), float(r.route.y_m[stretch.first]))
+        z = known(float(r.route.height_m[stretch.first]))
         document.waypoints.append(
             gpxpy.gpx.GPXWaypoint(
                 lat,
                 lon,
                 elevation=round(z, 1) if z is not None else None,
-                name=f"P{one.number:02d}",
-                description=short_sentence(one),
+                name=f"P{stretch.number:02d}",
+                description=short_sentence(stretch),
             )
         )
     for place in r.regroup:
@@ -325,7 +325,7 @@ def write_line(
         line_map.write_line_map(view, partial / "map.png")
         linesheet.write_line_sheet(view, partial / "sheet.pdf")
         progress("done", 1.0)
-        names = sorted(one.name for one in partial.iterdir())
+        names = sorted(path.name for path in partial.iterdir())
     return tuple(folder / name for name in names)
 
 
@@ -391,7 +391,7 @@ def write_area(
         progress("drawing the map", 0.8)
         area_map.write_area_map(view, partial)
         progress("done", 1.0)
-        names = sorted(one.name for one in partial.iterdir())
+        names = sorted(path.name for path in partial.iterdir())
     view.kept.remove()
     return tuple(folder / name for name in names)
 

@@ -52,8 +52,8 @@ def deposit_numbers(made: PracticeDeposit) -> dict[str, Any]:
         "pushing": {
             **record(push, ("stakes", "hauls", "borrow")),
             "packing_source": "slab against deposit density, mass kept (from memory); with --packing your own",
-            "stakes": [_stake_record(made, one) for one in push.stakes],
-            "hauls": [record(one) for one in push.hauls],
+            "stakes": [_stake_record(made, stake) for stake in push.stakes],
+            "hauls": [record(haul) for haul in push.hauls],
         },
         "notes": list(made.notes),
     }  # fmt: skip
@@ -66,8 +66,8 @@ def _stake_record(made: PracticeDeposit, one: Stake) -> dict[str, Any]:
 def deposit_layers(made: PracticeDeposit) -> tuple[Layer, ...]:
     """Site, outline, stakes, ground that snow is taken from, and hauls."""
     push = made.pushing
-    at = {one.name: one.at_m for one in push.stakes}
-    moved = [one for one in push.hauls if one.distance_m > 0.0]
+    at = {stake.name: stake.at_m for stake in push.stakes}
+    moved = [haul for haul in push.hauls if haul.distance_m > 0.0]
     return (
         Layer("debris_outline", "Outline of the deposit", "Edge of the snow that is laid.", "MultiPolygon",
               (Column("source", "text", "what it is"),),
@@ -81,8 +81,8 @@ def deposit_layers(made: PracticeDeposit) -> tuple[Layer, ...]:
                Column("cut_m", "real", "depth to be taken at the stake"),
                Column("fill_m3", "real", "to be laid on its square"),
                Column("cut_m3", "real", "to be taken from its square, as it lies")),
-              tuple(Point(one.at_m) for one in push.stakes),
-              tuple((one.name, one.fill_m, one.cut_m, one.fill_m3, one.cut_m3) for one in push.stakes)),
+              tuple(Point(stake.at_m) for stake in push.stakes),
+              tuple((stake.name, stake.fill_m, stake.cut_m, stake.fill_m3, stake.cut_m3) for stake in push.stakes)),
         Layer("borrow", "Where snow is taken from", "Ground below 30 degrees that no body reaches.",
               "MultiPolygon", (Column("depth_m", "real", "to be taken"),),
               (push.borrow,), ((push.cut_m,),)),
@@ -123,7 +123,7 @@ def write_deposit(
         progress("drawing the map", 0.5)
         deposit_map.write_deposit_map(made, partial / "deposit.png")
         progress("done", 1.0)
-        names = sorted(one.name for one in partial.iterdir())
+        names = sorted(path.name for path in partial.iterdir())
     return tuple(folder / name for name in names)
 
 
@@ -148,13 +148,13 @@ def _write_stakes(made: PracticeDeposit, path: Path) -> None:
     document.creator = f"lastseen {__version__}"
     document.name = made.name
     document.description = f"{FULL_CAUTION} {made.statement}"
-    for one in made.pushing.stakes:
-        place = to_lonlat(one.at_m[0], one.at_m[1], made.frame.crs)
-        z = float(made.ground.sample(*one.at_m))
+    for stake in made.pushing.stakes:
+        place = to_lonlat(stake.at_m[0], stake.at_m[1], made.frame.crs)
+        z = float(made.ground.sample(*stake.at_m))
         document.waypoints.append(
             gpx.GPXWaypoint(
                 round(place.lat_deg, 7), round(place.lon_deg, 7), elevation=round(z, 1) if math.isfinite(z) else None,
-                name=one.name, description=stake_words(one),
+                name=stake.name, description=stake_words(stake),
             )
         )  # fmt: skip
     back = transformer(made.frame.crs, WGS84)
@@ -183,8 +183,8 @@ def deposit_table(made: PracticeDeposit, folder: Path) -> str:
 
     push = made.pushing
     rows = [
-        (one.name, f"{one.fill_m:.2f}", f"{one.fill_m3:.1f}", f"{one.cut_m3:.1f}", _gives(push, one.name))
-        for one in push.stakes
+        (stake.name, f"{stake.fill_m:.2f}", f"{stake.fill_m3:.1f}", f"{stake.cut_m3:.1f}", _gives(push, stake.name))
+        for stake in push.stakes
     ]
     return console.paragraphs(
         console.wrapped(made.shape.source),
@@ -196,7 +196,7 @@ def deposit_table(made: PracticeDeposit, folder: Path) -> str:
 
 
 def _gives(push: PushPlan, name: str) -> str:
-    found = [one for one in push.hauls if one.from_stake == name]
+    found = [haul for haul in push.hauls if haul.from_stake == name]
     return ", ".join(f"{one.to_stake} {one.volume_m3:.0f}" for one in found)
 
 
@@ -228,13 +228,13 @@ def sites_numbers(view: SiteView) -> dict[str, Any]:
         "left_out": search.wish.left_out or None,
         "near": view.near.notations() if view.near else None,
         "reach": {
-            "frictions_by_size": [list(one) for one in search.reach.frictions],
+            "frictions_by_size": [list(friction) for friction in search.reach.frictions],
             "bodies": search.reach.bodies,
             "left": search.reach.left,
             "cell_m": search.reach.share.cell_m,
             "start_zones": search.starts.count,
         },
-        "sites": [site_record(view, one) for one in search.sites],
+        "sites": [site_record(view, site) for site in search.sites],
         "refused": record(search.refused),
         "notes": list(view.notes),
     }
@@ -272,14 +272,14 @@ def site_layers(view: SiteView) -> tuple[Layer, ...]:
          Column("reached_share", "real", "greatest share of frictions with which a body passes it or its margin"),
          Column("reached_away_m", "real", "distance to the nearest ground that a body reaches"),
          Column("statement", "text", "what comes down, with its limits"), Column("reason", "text", "why this rank")),
-        tuple(MultiPolygon([one.outline]) for one in search.sites),
-        tuple((one.number, one.rank, one.slope_deg, one.downhill_deg, one.exposure.share,
-               _number(one.exposure.distance_m), one.statement, one.reason) for one in search.sites),
+        tuple(MultiPolygon([site.outline]) for site in search.sites),
+        tuple((site.number, site.rank, site.slope_deg, site.downhill_deg, site.exposure.share,
+               _number(site.exposure.distance_m), site.statement, site.reason) for site in search.sites),
     )  # fmt: skip
     ways = [
-        (one.number, kind, way)
-        for one in search.sites
-        for kind, way in (("way in", one.way_in), ("way out", one.way_out))
+        (site.number, kind, way)
+        for site in search.sites
+        for kind, way in (("way in", site.way_in), ("way out", site.way_out))
         if way is not None
     ]
     of_ways = Layer(
@@ -290,7 +290,7 @@ def site_layers(view: SiteView) -> tuple[Layer, ...]:
         tuple(way.line for _, _, way in ways),
         tuple((k, kind, way.length_m, way.time_s, way.reached_m) for k, kind, way in ways),
     )  # fmt: skip
-    seen = [(one.number, one.lookout) for one in search.sites if one.lookout is not None]
+    seen = [(site.number, site.lookout) for site in search.sites if site.lookout is not None]
     of_lookouts = Layer(
         "lookouts", "Lookout places", "From where one person watches a site and the ground above it.", "Point",
         (number, Column("name", "text", "as on the sheet"), Column("sees_site", "real", "share of the site seen"),
@@ -345,10 +345,10 @@ def write_sites(
         cog.write_cog(partial / "reach.tif", bands, told, ["1", "m s-1"])
         progress("drawing the maps", 0.5)
         site_map.write_site_map(view, partial / "sites.png")
-        for one in search.sites[:MOST_SHEETS]:
-            site_map.write_site_map(view, partial / f"site_{one.number:02d}.png", one)
+        for site in search.sites[:MOST_SHEETS]:
+            site_map.write_site_map(view, partial / f"site_{site.number:02d}.png", site)
         progress("done", 1.0)
-        names = sorted(one.name for one in partial.iterdir())
+        names = sorted(path.name for path in partial.iterdir())
     return tuple(folder / name for name in names)
 
 
@@ -408,8 +408,8 @@ def sites_table(view: SiteView, folder: Path) -> str:
 
     crs = view.terrain.elevation.crs
     blocks = []
-    for one in view.search.sites:
-        place = to_lonlat(*one.middle_m, crs).notations()
-        head = console.wrapped(f"Site {one.number}: {place['lonlat']} = {place['mgrs']}, rank {one.rank:.2f}")
-        blocks.append(f"{head}\n{console.bullets(site_sentences(one, one.statement.removesuffix(f' {LIMITS}')))}")
+    for site in view.search.sites:
+        place = to_lonlat(*site.middle_m, crs).notations()
+        head = console.wrapped(f"Site {site.number}: {place['lonlat']} = {place['mgrs']}, rank {site.rank:.2f}")
+        blocks.append(f"{head}\n{console.bullets(site_sentences(site, site.statement.removesuffix(f' {LIMITS}')))}")
     return console.paragraphs(*blocks, console.wrapped(LIMITS), console.bullets(view.notes), f"Written to {folder}")

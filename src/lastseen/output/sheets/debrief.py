@@ -111,12 +111,13 @@ def spacing_words(made: Debrief, review: LaneReview, lanes: set[int]) -> list[st
     """Distances between neighbouring lanes of which one is among some."""
     told = []
     fuzz = math.sqrt(2.0) * made.radii.gps_m
-    for one in review.spacings:
-        if not lanes & set(one.lanes) or not math.isfinite(one.walked_m):
+    for spacing in review.spacings:
+        if not lanes & set(spacing.lanes) or not math.isfinite(spacing.walked_m):
             continue
-        wide = one.widest_m - one.planned_m > fuzz
-        verdict = f"up to {one.widest_m:.0f} m: too wide" if wide else "no wider than the GPS error allows"
-        between = f"Lanes {one.lanes[0]} and {one.lanes[1]}: {one.walked_m:.0f} m apart (planned {one.planned_m:.0f} m)"
+        wide = spacing.widest_m - spacing.planned_m > fuzz
+        verdict = f"up to {spacing.widest_m:.0f} m: too wide" if wide else "no wider than the GPS error allows"
+        left, right = spacing.lanes[:2]
+        between = f"Lanes {left} and {right}: {spacing.walked_m:.0f} m apart (planned {spacing.planned_m:.0f} m)"
         told.append(f"{between}, {verdict}.")
     return told
 
@@ -143,10 +144,10 @@ def _phase_row(phase: PhaseTime) -> list[str]:
 
 def team_rows(made: Debrief) -> list[list[str]]:
     """A line for each track, and one for all together."""
-    rows = [_team_row(made, one) for one in made.searchers[:MOST_ROWS]]
+    rows = [_team_row(made, searcher) for searcher in made.searchers[:MOST_ROWS]]
     if len(made.searchers) > MOST_ROWS:
         rows.append([f"{len(made.searchers) - MOST_ROWS} more: debrief.json", *[""] * 7])
-    total = sum(one.metres for one in made.searchers)
+    total = sum(searcher.metres for searcher in made.searchers)
     lanes = f"{percent(made.lanes.walked)} of them"
     rows.append(["together", f"{total:.0f}", "", *_band_cells(made.band), lanes, ""])
     return rows
@@ -194,10 +195,10 @@ def _gaps(made: Debrief) -> Iterator[str]:
 
 def lane_summary(made: Debrief) -> list[str]:
     """The widest distances between lanes, and the turns that were short."""
-    told = spacing_words(made, made.lanes, {one.lane for one in made.lanes.lanes})
+    told = spacing_words(made, made.lanes, {lane.lane for lane in made.lanes.lanes})
     told.sort(key=lambda text: "too wide" not in text)
     told = told[:3]
-    short = [one for one in made.lanes.turns if one.short_m > made.radii.gps_m]
+    short = [turn for turn in made.lanes.turns if turn.short_m > made.radii.gps_m]
     if short:
         worst = max(short, key=lambda one: one.short_m)
         many = f"{len(short)} turn" + ("s" if len(short) > 1 else "")
@@ -226,7 +227,7 @@ def draw_course(d: Drawing, box: Box, made: Debrief, times_s: FloatArray, marks:
         First times: sure, as recorded, perhaps.
     marks : sequence of (seconds since zero, text)
     """
-    ends = [float(one.time_s[-1]) - made.zero_s for one in made.searchers] + [at for at, _ in marks]
+    ends = [float(searcher.time_s[-1]) - made.zero_s for searcher in made.searchers] + [at for at, _ in marks]
     last = 1.03 * max(60.0, *ends)
     inner = Box(box.left + 12.0, box.bottom + 6.5, box.width - 50.0, box.height - 12.0)
     ink, person = d.palette.ground, d.palette.person.line
@@ -323,9 +324,9 @@ def _bounds(made: Debrief) -> Extent:
     """Outline and what was walked near it."""
     near = shapely.buffer(made.plan.outline, made.plan.strip_width_m)
     points = []
-    for one in made.searchers:
-        inside = shapely.contains_xy(near, one.xyz_m[:, 0], one.xyz_m[:, 1])
-        points += [shapely.MultiPoint(one.xyz_m[inside, :2])] if inside.any() else []
+    for searcher in made.searchers:
+        inside = shapely.contains_xy(near, searcher.xyz_m[:, 0], searcher.xyz_m[:, 1])
+        points += [shapely.MultiPoint(searcher.xyz_m[inside, :2])] if inside.any() else []
     return base.bounds_of(made.plan.outline, *points)
 
 
@@ -370,11 +371,11 @@ def _team_page(made: Debrief) -> Drawing:
     _draw_band(d, made, made.team_s)
     base.draw_lanes(d, plan)
     _draw_targets(d, made)
-    for one in made.searchers:
+    for searcher in made.searchers:
         width = 1.2 if len(made.searchers) <= FEW else 0.6
-        _draw_track(d, one.track, d.palette.lanes.of_searcher(one.number), width)
-    for one in made.searchers:
-        _name_track(d, one)
+        _draw_track(d, searcher.track, d.palette.lanes.of_searcher(searcher.number), width)
+    for searcher in made.searchers:
+        _name_track(d, searcher)
     _draw_holes(d, made)
     _draw_key(d)
     box = d.sheet.columns[0]
@@ -403,7 +404,7 @@ def _low(made: Debrief, box: Box) -> float:
 
 def _who(made: Debrief) -> str:
     """The tracks by name where that is short."""
-    names = ", ".join(one.track.name for one in made.searchers)
+    names = ", ".join(searcher.track.name for searcher in made.searchers)
     return f"Tracks: {names}" if len(names) <= 90 else f"{len(made.searchers)} tracks, named below"
 
 
@@ -437,7 +438,7 @@ def _since(made: Debrief) -> str:
 def _draw_band(d: Drawing, made: Debrief, times_s: FloatArray) -> None:
     """Surely and perhaps covered as two blues, the rest white and hatched."""
     lattice, ink = made.lattice, d.palette.debris
-    sure, _, most = (np.isfinite(one) for one in times_s)
+    sure, _, most = (np.isfinite(times_) for times_ in times_s)
     value = np.where(sure, 2.0, np.where(most, 1.0, 0.0))
     rows, cols = lattice.index.shape
     image = np.full((rows, cols), np.nan)
@@ -507,22 +508,22 @@ def _name_track(d: Drawing, one: Searcher) -> None:
 
 
 def _draw_targets(d: Drawing, made: Debrief) -> None:
-    for one in made.targets:
-        x, y = d.sheet.on_page(one.x_m, one.y_m)
+    for target in made.targets:
+        x, y = d.sheet.on_page(target.x_m, target.y_m)
         if d.inside(x, y, 1.5):
-            base.sign(d, "disc" if one.what == "target" else "square", x, y, d.palette.person.line, 1.15)
-            base.label(d, one.name, (x, y), base.PLAIN, d.palette.person.line, "bold")
+            base.sign(d, "disc" if target.what == "target" else "square", x, y, d.palette.person.line, 1.15)
+            base.label(d, target.name, (x, y), base.PLAIN, d.palette.person.line, "bold")
 
 
 def _draw_holes(d: Drawing, made: Debrief) -> None:
     """Gaps as recorded: a firm line and their number."""
-    for one in made.leftover.holes[:9]:
+    for hole in made.leftover.holes[:9]:
         look = {"edgecolor": d.palette.person.line, "linewidth": 1.1, "linestyle": (0, (3.0, 1.2)), "zorder": 6.2}
-        d.ground.add_patch(area_patch(one.outline, fill=False, **look))
-        d.room.ink(on_page(d.sheet, one.outline.exterior), 1.0)
-    for one in made.leftover.holes[:9]:
-        at = one.outline.representative_point()
-        base.label(d, f"gap {one.number}", d.sheet.on_page(at.x, at.y), base.PLAIN, d.palette.person.line, "bold")
+        d.ground.add_patch(area_patch(hole.outline, fill=False, **look))
+        d.room.ink(on_page(d.sheet, hole.outline.exterior), 1.0)
+    for hole in made.leftover.holes[:9]:
+        at = hole.outline.representative_point()
+        base.label(d, f"gap {hole.number}", d.sheet.on_page(at.x, at.y), base.PLAIN, d.palette.person.line, "bold")
 
 
 def _draw_key(d: Drawing) -> None:

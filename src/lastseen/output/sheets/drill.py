@@ -72,17 +72,17 @@ def _staff_page(plan: Planned, hidden: Hidden, rows: list[list[str]]) -> Drawing
         f"Staff only. Exercise '{hidden.exercise_name}', seed {hidden.seed}: {_count(hidden)}",
         f"{hidden.exercise.title or 'Own exercise'} ({hidden.exercise.source}; {hidden.exercise.confidence})",
     ]
-    marks = [shapely.Point(one.x_m, one.y_m) for one in hidden.marks]
+    marks = [shapely.Point(mark.x_m, mark.y_m) for mark in hidden.marks]
     below = 40.0 + 4.2 * len(rows)
     d = base.start_map(
         base.map_page(base.bounds_of(plan.outline, *marks), below_mm=below), plan, f"{plan.name}: staff sheet", lines
     )
     _draw_marks(d, hidden)
-    for one in hidden.targets:
-        _draw_target(d, one)
+    for target in hidden.targets:
+        _draw_target(d, target)
     base.draw_lanes(d, plan)
-    for one in hidden.targets:
-        base.label(d, one.name, d.sheet.on_page(one.x_m, one.y_m), 7.4, d.palette.person.line, "bold")
+    for target in hidden.targets:
+        base.label(d, target.name, d.sheet.on_page(target.x_m, target.y_m), 7.4, d.palette.person.line, "bold")
     box = d.sheet.columns[0]
     end = base.draw_table(d, box.left, box.top, _STAFF_COLUMNS, rows)
     half = 0.5 * (box.width - 5.0)
@@ -111,21 +111,21 @@ _STAFF_COLUMNS = (
 
 def _staff_rows(plan: Planned, hidden: Hidden) -> list[list[str]]:
     hard = {one.name: one for one in hidden.difficulty}
-    stakes = {one.name: one for one in hidden.stakes}
+    stakes = {stake.name: stake for stake in hidden.stakes}
     rows = []
-    for number, one in enumerate(hidden.targets, start=1):
-        told, stake = hard.get(one.name), stakes[one.name]
+    for number, target in enumerate(hidden.targets, start=1):
+        told, stake = hard.get(target.name), stakes[target.name]
         poor = "" if POOR_CUT_DEG <= stake.cut_deg <= 180.0 - POOR_CUT_DEG else " *"
         rows.append(
             [
                 str(number),
-                one.name,
+                target.name,
                 "transmitter" if told else "decoy, empty",
-                f"{one.depth_m:.2f}",
-                _axis(one) if told else "",
+                f"{target.depth_m:.2f}",
+                _axis(target) if told else "",
                 f"{stake.from_a_m:.1f}",
                 f"{stake.from_b_m:.1f}{poor}",
-                spaced_mgrs(mgrs_text(to_lonlat(one.x_m, one.y_m, plan.crs))),
+                spaced_mgrs(mgrs_text(to_lonlat(target.x_m, target.y_m, plan.crs))),
                 _first_signal(told.first_signal_s) if told else "",
                 f"{100 * told.overlap:.0f}" if told else "",
                 "☐" if told else "",
@@ -145,7 +145,7 @@ def _axis(one: Target) -> str:
 def _first_signal(times: tuple[float, float, float]) -> str:
     if not math.isfinite(times[1]):
         return "not heard"
-    low, middle, high = (one / 60.0 for one in times)
+    low, middle, high = (time / 60.0 for time in times)
     return f"{middle:.1f} ({low:.1f} to {high:.1f})"
 
 
@@ -166,9 +166,9 @@ def _numbers(plan: Planned, hidden: Hidden) -> list[str]:
     if exercise.note:
         told.append(exercise.note)
     told += sentences(about_grid(plan.crs, "MGRS places are in WGS 84; "))
-    if any(max(one.from_a_m, one.from_b_m) > LONG_TAPE_M for one in hidden.stakes):
+    if any(max(stake.from_a_m, stake.from_b_m) > LONG_TAPE_M for stake in hidden.stakes):
         told.append(f"Farther than {LONG_TAPE_M:g} m a tape is no use: go by the MGRS place, or set marks of your own.")
-    if any(not POOR_CUT_DEG <= one.cut_deg <= 180.0 - POOR_CUT_DEG for one in hidden.stakes):
+    if any(not POOR_CUT_DEG <= stake.cut_deg <= 180.0 - POOR_CUT_DEG for stake in hidden.stakes):
         told.append("* tapes meet at a flat angle: measure with care, or use the MGRS place too.")
     return told
 
@@ -200,7 +200,7 @@ def _draw_target(d: Drawing, one: Target) -> None:
 
 def _draw_marks(d: Drawing, hidden: Hidden) -> None:
     ink = d.palette.ground.text
-    places = [d.sheet.on_page(one.x_m, one.y_m) for one in hidden.marks]
+    places = [d.sheet.on_page(mark.x_m, mark.y_m) for mark in hidden.marks]
     d.line(places, ink, 0.6, (1.5, 1.5), zorder=8.5)
     for mark, (x, y) in zip(hidden.marks, places, strict=True):
         base.sign(d, "triangle", x, y, ink, 1.6)

@@ -89,7 +89,7 @@ def _laid_out(bounds: tuple[float, float, float, float]) -> Sheet:
 def _fill(d: Drawing, view: LineView) -> None:
     """The stretches in the largest text in which all fit; the least exposed are left to the table where none does."""
     r = view.reading
-    ranked = sorted(r.stretches, key=lambda one: (-_weight(one), one.number))
+    ranked = sorted(r.stretches, key=lambda stretch: (-_weight(stretch), stretch.number))
     for size in SIZES:
         pen = Pen(d, d.sheet.columns[0].width, size)
         for most in (len(ranked),) if size > SIZES[-1] else range(len(ranked), 0, -1):
@@ -111,18 +111,18 @@ def _weight(stretch: Stretch) -> float:
 def _items(pen: Pen, view: LineView, kept: set[int]) -> list[Item]:
     r = view.reading
     items = [pen.heading("Stretches, % of events")]
-    for one in r.stretches:
-        if one.number not in kept:
+    for stretch in r.stretches:
+        if stretch.number not in kept:
             continue
-        where = f"{one.from_m:.0f} to {one.to_m:.0f} m"
-        if one.state in ("not reached", "no data"):
-            words = f"{where}: {'no data' if one.state == 'no data' else 'no start zone in this model reaches it'}."
+        where = f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m"
+        if stretch.state in ("not reached", "no data"):
+            words = f"{where}: {'no data' if stretch.state == 'no data' else 'no start zone in this model reaches it'}."
         else:
-            zones = f" ({zones_text(r, one)})" if one.zones else ""
-            told = consequences(one) or "nothing of the four in 10 %"
-            come = "snow can start here" if one.state == "starts here" else f"{percent(one.exposure)}{zones}"
-            words = f"{where}, {one.slope_deg:.0f}°: {come}. {caught_text(r, one) or told}"
-        items += pen.paragraph(words, hang=4.4, mark=str(one.number))
+            zones = f" ({zones_text(r, stretch)})" if stretch.zones else ""
+            told = consequences(stretch) or "nothing of the four in 10 %"
+            come = "snow can start here" if stretch.state == "starts here" else f"{percent(stretch.exposure)}{zones}"
+            words = f"{where}, {stretch.slope_deg:.0f}°: {come}. {caught_text(r, stretch) or told}"
+        items += pen.paragraph(words, hang=4.4, mark=str(stretch.number))
     if len(kept) < len(r.stretches):
         items += pen.paragraph(f"{len(r.stretches) - len(kept)} less exposed ones in stretches.csv")
     if r.regroup:

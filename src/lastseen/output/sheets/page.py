@@ -127,7 +127,7 @@ def start_map(sheet: Sheet, plan: Planned, title: str, lines: Sequence[str]) -> 
 def finish_page(d: Drawing, title: str, lines: Sequence[str]) -> None:
     """Title and caution."""
     width = d.sheet.header.width
-    panel.draw_header(d, title, [panel.shortened(d, one, width, 7.0) for one in lines])
+    panel.draw_header(d, title, [panel.shortened(d, line, width, 7.0) for line in lines])
     panel.draw_footer(d, 0, 0, __version__)
 
 
@@ -221,9 +221,9 @@ def draw_table(
 ) -> float:
     """A table from its upper left corner; returns where it ends. An empty box "☐" is drawn as a square."""
     ink = d.palette.ground
-    head_lines = max(len(one.head) for one in columns)
+    head_lines = max(len(column.head) for column in columns)
     head_mm = head_lines * 2.7 + 1.4
-    width = sum(one.width for one in columns)
+    width = sum(column.width for column in columns)
     d.box(Box(left, top - head_mm, width, head_mm), facecolor="#ececec", edgecolor="none")
     y = top - head_mm
     for row in range(len(rows) + 1):
@@ -266,8 +266,8 @@ def write_lines(d: Drawing, box: Box, heading: str, texts: Sequence[str], *, siz
     while True:
         pen = panel.Pen(d, box.width, size)
         items = [pen.heading(heading)] if heading else []
-        for one in texts:
-            items += pen.paragraph(one, hang=2.6, mark="·")
+        for text in texts:
+            items += pen.paragraph(text, hang=2.6, mark="·")
         placed = panel.flow(items, (box,))
         if placed is not None or size <= 5.2:
             break
@@ -292,7 +292,10 @@ def write_columns(d: Drawing, top: float, low: float, texts: Sequence[tuple[str,
         pen = panel.Pen(d, side.width, size)
         items = []
         for heading, lines in texts:
-            items += [pen.heading(heading), *(item for one in lines for item in pen.paragraph(one, hang=2.6, mark="·"))]
+            items += [
+                pen.heading(heading),
+                *(item for line in lines for item in pen.paragraph(line, hang=2.6, mark="·")),
+            ]
         placed = panel.flow(items, (side,))
         if placed is not None:
             break

@@ -109,7 +109,7 @@ def _slope_deg(shown: Shown) -> float:
     """Mean slope of the likeliest zone, else of the ground inside the outline."""
     zones = shown.numbers.get("zones") or []
     if zones:
-        return float(max(zones, key=lambda one: one["poa"])["slope_deg"])
+        return float(max(zones, key=lambda zone: zone["poa"])["slope_deg"])
     if shown.flat or shown.outline.is_empty:
         return 0.0
     ground = shown.ground.window(*shown.outline.buffer(2.0 * shown.ground.cell_m).bounds)
@@ -216,7 +216,7 @@ def leg_items(pen: Pen, shown: Shown) -> list[Item]:
     """A table for each searcher that walks."""
     if not shown.legs:
         return []
-    squares = [split_mgrs(one["start"]["mgrs"])[0] for one in shown.numbers["route"]]
+    squares = [split_mgrs(number["start"]["mgrs"])[0] for number in shown.numbers["route"]]
     square = max(sorted(set(squares)), key=squares.count)
     found = [pen.heading(f"Legs; starts are MGRS east and north in {square}, to 1 m")]
     rows = list(zip(shown.legs, shown.numbers["route"], strict=True))
@@ -349,9 +349,9 @@ def assumption_items(pen: Pen, shown: Shown) -> list[Item]:
 def _ground_rows(numbers: Mapping[str, Any], *, flat: bool) -> list[tuple[str, str]]:
     grid = numbers["grid"]
     rows = []
-    for one in numbers["inputs"]:
-        check = f", SHA-256 {one['sha256'][:12]}…" if one["sha256"] else ""
-        rows.append((one["role"].replace("_", " ").capitalize(), f"{one['name']}{check}"))
+    for number in numbers["inputs"]:
+        check = f", SHA-256 {number['sha256'][:12]}…" if number["sha256"] else ""
+        rows.append((number["role"].replace("_", " ").capitalize(), f"{number['name']}{check}"))
     height = "no elevation was given: the ground is taken as flat" if flat else f"cells of {grid['cell_m']:g} m"
     return [*rows, ("Ground", f"{height}, {grid['crs_name']}")]
 
@@ -384,12 +384,12 @@ def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
 def _search_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     trials = numbers["search"]["trials"]
     rows = []
-    for name, one in zip(("Simulated", "Next best"), trials, strict=False):
-        first = [f"{one['first_signal_s'][key] / 60:.0f}" if one["first_signal_s"][key] is not None else "not heard"
+    for name, trial in zip(("Simulated", "Next best"), trials, strict=False):
+        first = [f"{trial['first_signal_s'][key] / 60:.0f}" if trial["first_signal_s"][key] is not None else "not heard"
                  for key in ("p10", "p50", "p90")]  # fmt: skip
-        pod = short_percent(round(one["pod"], 2))
+        pod = short_percent(round(trial["pod"], 2))
         after = f"first signal {' / '.join(first)} min after the start (P10, P50, P90)"
-        rows.append((name, f"lanes {one['words']}: {after}, POD {pod}"))
+        rows.append((name, f"lanes {trial['words']}: {after}, POD {pod}"))
     return rows
 
 
@@ -486,13 +486,13 @@ def plan_items(pen: Pen, shown: Shown) -> list[Item]:
 def staff_items(pen: Pen, shown: Shown) -> list[Item]:
     """The same, after tables for the instructor."""
     case = rescue_of(shown)
-    planned = [f"{one.letter or '–'}  {one.name}" for one in case.clock.phases] if case.clock else []
+    planned = [f"{phase.letter or '–'}  {phase.name}" for phase in case.clock.phases] if case.clock else []
     return [
         pen.heading("Hidden targets (fill in; count all transmitters back in)"),
         *pen.blank_table(TARGETS, 8),
         pen.heading("Times of the drill"),
         *pen.filled_table(
-            STAFF_PHASE_COLUMNS, [(name, range_text(one)) for name, one in zip(planned, case.times(), strict=True)]
+            STAFF_PHASE_COLUMNS, [(name, range_text(time)) for name, time in zip(planned, case.times(), strict=True)]
         ),
         *plan_items(pen, shown),
     ]
@@ -525,8 +525,8 @@ def said(pen: Pen, heading: str, sentences: Sequence[str]) -> list[Item]:
     if not sentences:
         return []
     found = [pen.heading(heading)]
-    for one in sentences:
-        text = one[0].upper() + one[1:]
+    for sentence in sentences:
+        text = sentence[0].upper() + sentence[1:]
         found += pen.paragraph(text if text.endswith(".") else f"{text}.", hang=2.6, mark="•")
     return found
 
