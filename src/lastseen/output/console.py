@@ -550,12 +550,10 @@ def debrief_text(made: Debrief, folder: Path) -> str:
             if searcher.track.timed
             else ", no times"
         )
+        share = percent(searcher.band.half)
         told += _wrapped(
             f"{'S' + str(searcher.number):<12}",
-            [
-                f"{searcher.track.name}: {searcher.metres:.0f} m{when}; {percent(searcher.band.half)} of the outline as "
-                "recorded"
-            ],
+            [f"{searcher.track.name}: {searcher.metres:.0f} m{when}; {share} of the outline as recorded"],
         )
         told += _wrapped(" " * 12, searcher.said)
     told += _wrapped("Next        ", left.advice)

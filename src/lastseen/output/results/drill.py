@@ -388,7 +388,8 @@ def debrief_numbers(made: Debrief) -> dict[str, Any]:
             "source": made.clock.curve.source,
             "phases": [
                 {"letter": phase.letter, "name": phase.name, "low_s": phase.time_s.low,
-                 "typical_s": phase.time_s.typical, "high_s": phase.time_s.high, "basis": phase.basis, "confidence": phase.confidence}
+                 "typical_s": phase.time_s.typical, "high_s": phase.time_s.high,
+                 "basis": phase.basis, "confidence": phase.confidence}
                 for phase in made.clock.phases
             ],
             "notes": list(made.clock.notes),
