@@ -56,7 +56,7 @@ def test_every_statement_ends_with_its_limits_and_says_what_was_left_out():
     for ground, wish in ((zoo.behind_a_ridge(), {}), (zoo.below_a_mound(), {"exposed_ok": True})):
         for most_size in (3, 4):
             for site in found(ground, most_size=most_size, **wish).sites:
-                assert site.statement.endswith(site_places.LIMITS)
+                assert site.statement.endswith(site_places.SITE_LIMITS)
                 assert ("events of size 4 were left out" in site.statement) == (most_size == 3)
 
 

@@ -4,6 +4,7 @@ from .plan import Model, Plan, make_plan
 from .practice.coverage import GPS_ERROR_M, Band
 from .practice.debrief import Debrief, Searcher, debrief
 from .practice.deposit import (
+    DEPOSIT_LIMITS,
     PACKING,
     DepositModel,
     PracticeDeposit,
@@ -19,7 +20,7 @@ from .practice.exercises import Exercise, exercise_of, find_exercise, published_
 from .practice.lane_review import LEAST_WALKED, LaneReview
 from .practice.planned import MARGIN_M, MARGIN_SHARE, Planned, PlannedLeg
 from .practice.site import Site, SiteWish, facts, lookout_words, site_sentences, way_words
-from .practice.site_places import LIMITS
+from .practice.site_places import SITE_LIMITS
 from .practice.sites import SiteView, view_sites
 from .practice.targets import Difficulty, Hidden, Mark, StakeOut, Target, hide
 from .practice.times import PhaseTime, SignalTime
@@ -47,16 +48,17 @@ from .trap_view import TrapView, view_traps
 __all__ = [
     "AT_START",
     "CONSEQUENCES",
+    "DEPOSIT_LIMITS",
     "GPS_ERROR_M",
     "INCIDENT_SLOPES_DEG",
     "KINDS",
     "LEAST_WALKED",
-    "LIMITS",
     "LOG_HEAD",
     "MARGIN_M",
     "MARGIN_SHARE",
     "NAMES",
     "PACKING",
+    "SITE_LIMITS",
     "AreaView",
     "Band",
     "Debrief",

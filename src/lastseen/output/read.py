@@ -15,7 +15,7 @@ from shapely import LineString, Point, line_merge
 
 from lastseen.core import BoolArray, Grid, InputError, only_areas, to_lonlat
 from lastseen.jobs import (
-    LIMITS,
+    DEPOSIT_LIMITS,
     MARGIN_M,
     MARGIN_SHARE,
     DepositModel,
@@ -237,7 +237,7 @@ def lay_deposit(
     shape = lay_modelled(frame, read_debris(like), seed) if like else lay_sized(frame, size or 0, seed)
     allowed = _allowed(shape.thickness_m, ground, sites_folder)
     pushing = plan_pushing(frame, shape, allowed, snow_m=snow_m, left_m=left_m, packing=packing, stake_m=stake_m)
-    notes = sentences((*about_grid(frame.crs, ""), *_notes(frame, snow_m, left_m), *LIMITS))
+    notes = sentences((*about_grid(frame.crs, ""), *_notes(frame, snow_m, left_m), *DEPOSIT_LIMITS))
     title = name or f"Practice deposit on site {number}"
     return PracticeDeposit(title, ground, elevation, frame, shape, pushing, site, seed, notes)
 

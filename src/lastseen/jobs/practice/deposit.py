@@ -526,7 +526,7 @@ def _nonzero(volumes: FloatArray) -> tuple[IntArray, IntArray]:
 
 # ---- A deposit on a site, as it is planned: shape, pushing plan, and what is said with it
 
-LIMITS = (
+DEPOSIT_LIMITS = (
     "volumes are those of the drawn shape; a machine builds it to about 0.25 m (common practice, no source)",
     "snow that is cut, times the packing, is the fill: measure the density on the day, and give --packing",
     "stakes are to be found by hand-held receivers to a few metres: measure the distances between them with a tape",

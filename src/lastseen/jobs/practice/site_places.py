@@ -177,7 +177,7 @@ def outlines_of(ground: Grid, wish: SiteWish, places: Places) -> npt.NDArray[np.
 ASCENT_SMOOTHING_M = 15.0  # the way up follows the slope and not its bumps; design choice
 FARTHEST_ASCENT_M = 4000.0
 
-LIMITS = (
+SITE_LIMITS = (
     "The bodies are an outer bound for dense snow on the bare ground of the elevation model. Start zones outside it, "
     "cornices, powder clouds, ice, rocks, roofs, snow that glides on gentler ground and the snowpack of the day are "
     "not in it: look at the ground above on the day, and ask the local service."
@@ -277,7 +277,7 @@ def statement(site: Polygon, exposure: Exposure, wish: SiteWish, starts: StartGr
     )
     left_out = f"; {wish.left_out}" if wish.left_out else ""
     if exposure.share > 0.0:
-        return f"{_reached(site, exposure, wish, members)} {asked}{left_out}. {LIMITS}"
+        return f"{_reached(site, exposure, wish, members)} {asked}{left_out}. {SITE_LIMITS}"
     far = (
         "none passes any ground here"
         if math.isinf(exposure.distance_m)
@@ -288,7 +288,7 @@ def statement(site: Polygon, exposure: Exposure, wish: SiteWish, starts: StartGr
     told = f"No start zone in this model reaches it{left_out}: {asked}; {far}."
     if exposure.start_below and exposure.start_distance_m < 100.0:
         told += f" Start-zone ground begins {exposure.start_distance_m:.0f} m below its edge: keep people off it."
-    return f"{told} {LIMITS}"
+    return f"{told} {SITE_LIMITS}"
 
 
 def _reached(site: Polygon, exposure: Exposure, wish: SiteWish, members: int) -> str:

@@ -13,7 +13,16 @@ from shapely import LineString, MultiPolygon, Point, to_geojson, transform
 
 from lastseen import __version__
 from lastseen.core import WGS84, only_areas, outline_of_level, to_lonlat, transformer, versions
-from lastseen.jobs import LIMITS, PracticeDeposit, PushPlan, Stake, lookout_words, site_sentences, summary, way_words
+from lastseen.jobs import (
+    SITE_LIMITS,
+    PracticeDeposit,
+    PushPlan,
+    Stake,
+    lookout_words,
+    site_sentences,
+    summary,
+    way_words,
+)
 from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.layers import Column, Layer
 from lastseen.output.numbers import SCHEMA_VERSION, input_files, numbers_text, record
@@ -411,5 +420,9 @@ def sites_table(view: SiteView, folder: Path) -> str:
     for site in view.search.sites:
         place = to_lonlat(*site.middle_m, crs).notations()
         head = console.wrapped(f"Site {site.number}: {place['lonlat']} = {place['mgrs']}, rank {site.rank:.2f}")
-        blocks.append(f"{head}\n{console.bullets(site_sentences(site, site.statement.removesuffix(f' {LIMITS}')))}")
-    return console.paragraphs(*blocks, console.wrapped(LIMITS), console.bullets(view.notes), f"Written to {folder}")
+        blocks.append(
+            f"{head}\n{console.bullets(site_sentences(site, site.statement.removesuffix(f' {SITE_LIMITS}')))}"
+        )
+    return console.paragraphs(
+        *blocks, console.wrapped(SITE_LIMITS), console.bullets(view.notes), f"Written to {folder}"
+    )
