@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test oracles lint types scripts bench check palette clean
+.PHONY: demo test oracles lint types scripts bench check house palette clean
 
 demo: $(READY)
 	$(BIN)/lastseen demo bowl -o demo-plan/bowl --overwrite
@@ -39,6 +39,10 @@ bench: $(READY)
 	$(BIN)/python tests/bench/flow.py
 	$(BIN)/python tests/bench/products.py
 	$(BIN)/python tests/bench/load.py
+
+# The rooms and what each takes from those below, drawn from the imports: docs/house.svg.
+house: $(READY)
+	$(BIN)/python docs/make_house_picture.py
 
 # All symbols as several kinds of eye see them; look at docs/palette.png after changing shared/palette.toml.
 palette: $(READY)
