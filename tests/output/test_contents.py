@@ -6,11 +6,11 @@ import pytest
 
 from lastseen.core.errors import InputError
 from lastseen.output.numbers import numbers_text
-from lastseen.output.result import contents_of, read_contents
+from lastseen.output.result import read_result, result_of_plan
 
 
 def test_a_folder_read_back_says_what_the_plan_said(plan, written):
-    made, read = contents_of(plan), read_contents(written)
+    made, read = result_of_plan(plan), read_result(written)
     assert numbers_text(read.numbers) == numbers_text(made.numbers)
     assert read.crs == made.crs
     assert list(read.layers) == list(made.layers)
@@ -30,7 +30,7 @@ def test_a_folder_read_back_says_what_the_plan_said(plan, written):
 
 
 def test_the_ground_reaches_around_all_that_is_drawn(plan):
-    made = contents_of(plan)
+    made = result_of_plan(plan)
     west, south, east, north = made.ground.bounds
     for layer in made.layers.values():
         for shape in layer.shapes:
@@ -44,10 +44,10 @@ def test_the_ground_reaches_around_all_that_is_drawn(plan):
 
 def test_a_folder_without_a_plan_is_refused_in_one_sentence(tmp_path, written):
     with pytest.raises(InputError, match="name the folder of a plan or of a search"):
-        read_contents(tmp_path)
+        read_result(tmp_path)
     (tmp_path / "plan.json").write_text("{", encoding="utf-8")
     with pytest.raises(InputError, match="make it again"):
-        read_contents(tmp_path)
+        read_result(tmp_path)
     (tmp_path / "plan.json").write_text(json.dumps({"grid": {"crs": "EPSG:32631"}}), encoding="utf-8")
     with pytest.raises(InputError, match=r"plan\.gpkg is missing"):
-        read_contents(tmp_path)
+        read_result(tmp_path)

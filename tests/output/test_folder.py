@@ -12,7 +12,7 @@ import pytest
 
 from lastseen.core.errors import InputError, OutputExistsError, ResourceError
 from lastseen.output.formats import gpkg
-from lastseen.output.result import read_contents
+from lastseen.output.result import read_result
 from lastseen.output.write import new_folder, put_back, refuse_existing, write_plan
 
 FILES = {
@@ -189,7 +189,7 @@ found = contents.read_contents(store)
 x, y, right, top = shapely.total_bounds(found.layers["route"].shapes)
 small = found.ground.window(x - 20, y - 20, right + 20, top + 20)  # one small raster is enough, and quick
 found = replace(found, rasters={"ground": replace(found.rasters["ground"], bands=(small,))})
-contents.contents_of = lambda *_given, **_more: found
+contents.result_of_plan = lambda *_given, **_more: found
 for _ in sys.stdin:  # one line, one process that writes until it is done or killed
     child = os.fork()
     if child == 0:
@@ -272,5 +272,5 @@ def test_killed_between_the_two_moves_the_old_plan_comes_back(tmp_path, moves):
     assert done.returncode == -signal.SIGKILL
     assert (tmp_path / "plan").exists() == (moves == 0)
     with pytest.raises(InputError, match="no plan that can be read"):  # "old" is no JSON; but it was found
-        read_contents(tmp_path / "plan")
+        read_result(tmp_path / "plan")
     assert contents(tmp_path / "plan") == {"plan.json": b"old"}

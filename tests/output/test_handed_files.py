@@ -21,7 +21,7 @@ from lastseen.output.formats import gpx
 from lastseen.output.formats.geojson import in_degrees, write_geojson
 from lastseen.output.formats.gpx import write_basic_gpx, write_gpx
 from lastseen.output.formats.kml import write_kml
-from lastseen.output.result import contents_of
+from lastseen.output.result import result_of_plan
 from output.schemas import official
 
 KML = "{http://www.opengis.net/kml/2.2}"
@@ -29,13 +29,13 @@ ELLIPSOID = Geod(ellps="WGS84")
 
 
 @pytest.fixture(scope="module", params=["plan", "observed"])
-def contents(request):
-    return contents_of(request.getfixturevalue(request.param))
+def result(request):
+    return result_of_plan(request.getfixturevalue(request.param))
 
 
-def long_route(contents, corners):
+def long_route(result, corners):
     """The same plan with a lane of many corners, walked by searcher 1."""
-    layer = contents.layers["route"]
+    layer = result.layers["route"]
     shape_, row = layer.shapes[0], dict(zip([one.name for one in layer.columns], layer.rows[0], strict=True))
     x, y = shape_.coords[0]
     points = [(x + 0.4 * i, y + 5.0 * (i % 2)) for i in range(corners + 2)]
@@ -43,17 +43,17 @@ def long_route(contents, corners):
         tuple((row | {"kind": "lane", "lane": 1, "number": i + 1, "searcher": 1}).values()) for i in range(corners + 1)
     ]
     lines = tuple(LineString(points[i : i + 2]) for i in range(corners + 1))
-    layers = {**contents.layers, "route": dataclasses.replace(layer, shapes=lines, rows=tuple(rows))}
-    return dataclasses.replace(contents, layers=layers)
+    layers = {**result.layers, "route": dataclasses.replace(layer, shapes=lines, rows=tuple(rows))}
+    return dataclasses.replace(result, layers=layers)
 
 
 # --- GPX 1.1 (TopoGrafix 2004, gpx.xsd) --------------------------------------------------------------------------
 
 
-def test_gpx_obeys_the_official_schema(contents, tmp_path):
+def test_gpx_obeys_the_official_schema(result, tmp_path):
     schema = official("gpx_1_1", "gpx.xsd")
-    write_gpx(contents, tmp_path / "lanes.gpx")
-    write_basic_gpx(contents, tmp_path)
+    write_gpx(result, tmp_path / "lanes.gpx")
+    write_basic_gpx(result, tmp_path)
     files = sorted(tmp_path.glob("*.gpx"))
     assert len(files) >= 2
     for one in files:
@@ -63,39 +63,37 @@ def test_gpx_obeys_the_official_schema(contents, tmp_path):
     assert not schema.validate(broken)
 
 
-def test_turning_points_are_named_by_what_is_walked(contents, tmp_path):
+def test_turning_points_are_named_by_what_is_walked(result, tmp_path):
     """L03A is where lane 3 begins, its last letter where it ends; names are unique and short."""
-    write_gpx(contents, tmp_path / "lanes.gpx")
+    write_gpx(result, tmp_path / "lanes.gpx")
     document = gpxpy.parse((tmp_path / "lanes.gpx").read_text(encoding="utf-8"))
     names = [one.name for one in (*document.tracks, *document.waypoints)]
     assert len(set(names)) == len(names)
     assert all(re.fullmatch(r"[A-Z0-9]{2,6}", name) for name in names)
     at = {one.name: one for one in document.waypoints}
-    for row in contents.numbers["lanes"]:
+    for row in result.numbers["lanes"]:
         family = sorted(name for name in at if name.startswith(f"L{row['number']:02d}"))
         lon, lat = row["start"]["lonlat"]
         assert (at[family[0]].longitude, at[family[0]].latitude) == pytest.approx((lon, lat), abs=2e-7)
         assert at[family[0]].description.startswith((f"Lane {row['number']}:", "End of lane"))
-        assert at[family[0]].elevation == pytest.approx(
-            float(contents.ground.sample(*middle(contents, lon, lat))), abs=0.1
-        )
-        if row["number"] == contents.numbers["lanes"][-1]["number"]:
+        assert at[family[0]].elevation == pytest.approx(float(result.ground.sample(*middle(result, lon, lat))), abs=0.1)
+        if row["number"] == result.numbers["lanes"][-1]["number"]:
             lon, lat = row["end"]["lonlat"]
             assert (at[family[-1]].longitude, at[family[-1]].latitude) == pytest.approx((lon, lat), abs=2e-7)
-    assert f"S{contents.numbers['route'][0]['searcher']}A" in at or contents.numbers["route"][0]["kind"] == "lane"
+    assert f"S{result.numbers['route'][0]['searcher']}A" in at or result.numbers["route"][0]["kind"] == "lane"
 
 
-def middle(contents, lon, lat):
-    return transformer(WGS84, contents.crs).transform(lon, lat)
+def middle(result, lon, lat):
+    return transformer(WGS84, result.crs).transform(lon, lat)
 
 
 def test_letters_run_on_after_z():
     assert [gpx._letters(i) for i in (0, 1, 25, 26, 51, 52, 701, 702)] == ["A", "B", "Z", "AA", "AZ", "BA", "ZZ", "AAA"]
 
 
-def test_basic_files_fit_small_receivers(contents, tmp_path):
+def test_basic_files_fit_small_receivers(result, tmp_path):
     """Limits of small receivers (common practice, no source): one file each, few points, short names, nothing lost."""
-    for one, corners in ((contents, None), (long_route(contents, 620), 620)):
+    for one, corners in ((result, None), (long_route(result, 620), 620)):
         folder = tmp_path / str(corners)
         folder.mkdir()
         write_basic_gpx(one, folder)
@@ -120,24 +118,24 @@ def test_basic_files_fit_small_receivers(contents, tmp_path):
         assert walked == pytest.approx(sum(track.length_2d() for track in full.tracks), rel=1e-9)
 
 
-def test_without_elevation_no_height_is_made_up(contents, tmp_path):
+def test_without_elevation_no_height_is_made_up(result, tmp_path):
     """GPX 1.1: ``ele`` may be left out; 0 would be a wrong height."""
-    flat = dataclasses.replace(contents, numbers={**contents.numbers, "flat": True})
+    flat = dataclasses.replace(result, numbers={**result.numbers, "flat": True})
     write_gpx(flat, tmp_path / "lanes.gpx")
     write_basic_gpx(flat, tmp_path)
     for path in tmp_path.glob("*.gpx"):
         assert "<ele>" not in path.read_text(encoding="utf-8")
-    write_gpx(contents, tmp_path / "lanes.gpx")
+    write_gpx(result, tmp_path / "lanes.gpx")
     document = gpxpy.parse((tmp_path / "lanes.gpx").read_text(encoding="utf-8"))
     for point in document.tracks[0].segments[0].points:
-        x, y = middle(contents, point.longitude, point.latitude)
-        assert point.elevation == pytest.approx(float(contents.ground.sample(x, y)), abs=0.1)
+        x, y = middle(result, point.longitude, point.latitude)
+        assert point.elevation == pytest.approx(float(result.ground.sample(x, y)), abs=0.1)
 
 
-def test_what_a_small_receiver_says_leads_to_the_next_point(contents, tmp_path):
+def test_what_a_small_receiver_says_leads_to_the_next_point(result, tmp_path):
     """Length and true bearing of each turning point against the ellipsoid (pyproj) and the heights of both ends."""
-    write_basic_gpx(contents, tmp_path)
-    legs, ends = contents.layers["route"].records(), []
+    write_basic_gpx(result, tmp_path)
+    legs, ends = result.layers["route"].records(), []
     for path in sorted(tmp_path.glob("lanes-S*.gpx")):
         points = gpxpy.parse(path.read_text(encoding="utf-8")).waypoints
         for a, b in pairwise(points):
@@ -158,14 +156,14 @@ def test_round_trip_of_lane_lengths(which, request, tmp_path):
     0.9996 to 1.001 (Snyder 1987, USGS Professional Paper 1395).
     """
     plan = request.getfixturevalue(which)
-    contents = contents_of(plan)
-    write_gpx(contents, tmp_path / "lanes.gpx")
+    result = result_of_plan(plan)
+    write_gpx(result, tmp_path / "lanes.gpx")
     document = gpxpy.parse((tmp_path / "lanes.gpx").read_text(encoding="utf-8"))
-    projection = Proj(contents.crs)
+    projection = Proj(result.crs)
     segments = [segment.points for track in document.tracks for segment in track.segments]
     on_map = {}
     on_ellipsoid = {}
-    for points, (line, leg) in zip(segments, contents.layers["route"].records(), strict=True):
+    for points, (line, leg) in zip(segments, result.layers["route"].records(), strict=True):
         if leg["kind"] != "lane":
             continue
         a, b = points
@@ -183,17 +181,17 @@ def test_round_trip_of_lane_lengths(which, request, tmp_path):
 # --- OGC KML 2.2 (OGC 07-147r2) ------------------------------------------------------------------------------------
 
 
-def test_kml_obeys_the_official_schema(contents, tmp_path):
+def test_kml_obeys_the_official_schema(result, tmp_path):
     schema = official("kml_2_2", "ogckml22.xsd")
-    write_kml(contents, tmp_path / "plan.kml")
+    write_kml(result, tmp_path / "plan.kml")
     document = etree.parse(tmp_path / "plan.kml")
     schema.assertValid(document)
     next(document.iter(f"{KML}LineStyle")).set("colour", "x")  # the check can fail
     assert not schema.validate(document)
 
 
-def test_kml_needs_no_network_and_says_the_caution(contents, tmp_path):
-    write_kml(contents, tmp_path / "plan.kml")
+def test_kml_needs_no_network_and_says_the_caution(result, tmp_path):
+    write_kml(result, tmp_path / "plan.kml")
     root = etree.parse(tmp_path / "plan.kml").getroot()
     assert [one for one in root.iter() if one.tag in {f"{KML}href", f"{KML}NetworkLink", f"{KML}Icon"}] == []
     assert root.find(f"{KML}Document/{KML}description").text == FULL_CAUTION
@@ -205,9 +203,9 @@ def test_kml_needs_no_network_and_says_the_caution(contents, tmp_path):
     assert all(re.fullmatch(r"[0-9a-f]{8}", one.text) for one in root.iter(f"{KML}color"))
 
 
-def test_kml_colours_are_those_of_the_palette_in_the_order_of_the_standard(contents, tmp_path):
+def test_kml_colours_are_those_of_the_palette_in_the_order_of_the_standard(result, tmp_path):
     """OGC 07-147r2, 10.1: aabbggrr in hexadecimal. Lanes carry the colour of lanes; debris is half clear as drawn."""
-    write_kml(contents, tmp_path / "plan.kml")
+    write_kml(result, tmp_path / "plan.kml")
     root = etree.parse(tmp_path / "plan.kml").getroot()
     palette = load_palette()
     colours = {
@@ -224,12 +222,12 @@ def test_kml_colours_are_those_of_the_palette_in_the_order_of_the_standard(conte
         assert int(colours[key][:2], 16) / 255.0 == pytest.approx(opacity, abs=0.003)
 
 
-def test_kml_holds_all_lanes_traps_and_rings(contents, tmp_path):
+def test_kml_holds_all_lanes_traps_and_rings(result, tmp_path):
     """Every thing of every layer is there, in degrees; rings are closed and outer ones run against the clock."""
-    write_kml(contents, tmp_path / "plan.kml")
+    write_kml(result, tmp_path / "plan.kml")
     root = etree.parse(tmp_path / "plan.kml").getroot()
     folders = {one.find(f"{KML}name").text: one for one in root.iter(f"{KML}Folder")}
-    for layer in contents.layers.values():
+    for layer in result.layers.values():
         rows = layer.rows
         if layer.name == "route":
             rows = [row for _, row in layer.records() if row["kind"] != "lane"]
@@ -265,13 +263,13 @@ def numbers_in(value):
 
 
 @pytest.fixture
-def collection(contents, tmp_path):
-    write_geojson(contents, tmp_path / "plan.geojson")
+def collection(result, tmp_path):
+    write_geojson(result, tmp_path / "plan.geojson")
     text = (tmp_path / "plan.geojson").read_text(encoding="utf-8")
     return json.loads(text, parse_constant=lambda word: pytest.fail(f"{word} is no JSON"))
 
 
-def test_geojson_is_as_the_standard_says(contents, collection):
+def test_geojson_is_as_the_standard_says(result, collection):
     """RFC 7946: 3.3 members, 4 no CRS, 3.1.1 longitude first, 3.1.6 right-hand rule, 5 bbox, 6.1 foreign members."""
     assert collection["type"] == "FeatureCollection"
 
@@ -300,10 +298,10 @@ def signed_area(ring):
     return 0.5 * float(np.sum(xy[:-1, 0] * xy[1:, 1] - xy[1:, 0] * xy[:-1, 1]))
 
 
-def test_geojson_holds_every_thing_where_it_is(contents, collection):
+def test_geojson_holds_every_thing_where_it_is(result, collection):
     """Against pyproj on its own: within 2 cm, with all values."""
-    back = Transformer.from_crs("EPSG:4326", contents.crs, always_xy=True)
-    for layer in contents.layers.values():
+    back = Transformer.from_crs("EPSG:4326", result.crs, always_xy=True)
+    for layer in result.layers.values():
         found = [one for one in collection["features"] if one["properties"]["layer"] == layer.name]
         assert len(found) == len(layer.shapes)
         for one, (geometry, row) in zip(found, layer.records(), strict=True):

@@ -12,7 +12,7 @@ from pyarrow import parquet
 from lastseen.commands import plan as handing_over
 from lastseen.core.errors import InputError, OutputExistsError
 from lastseen.output.caution import FULL_CAUTION
-from lastseen.output.result import contents_of, read_contents
+from lastseen.output.result import read_result, result_of_plan
 from lastseen.output.write import KINDS, Wishes, export_plan, files_into, kinds_named, write_search
 
 NAMES = [one.name for one in KINDS]
@@ -28,7 +28,7 @@ def test_export_gives_the_same_bytes_as_the_plan(plan, written, tmp_path, name, 
     wishes = Wishes(device=device)
     kind = kinds_named([name])[0]
     (tmp_path / "made").mkdir()
-    kind.write_into(tmp_path / "made", contents_of(plan), wishes)
+    kind.write_into(tmp_path / "made", result_of_plan(plan), wishes)
     files = export_plan(written, [name], output=tmp_path / "out", wishes=wishes)
     made, exported, held = bytes_in(tmp_path / "made"), bytes_in(tmp_path / "out"), bytes_in(written)
     assert sorted(made) == sorted(exported) == [one.name for one in files]
@@ -40,8 +40,8 @@ def test_export_gives_the_same_bytes_as_the_plan(plan, written, tmp_path, name, 
 def test_export_of_a_drawn_search(observed, tmp_path):
     """Also from a search whose GeoPackage is in another CRS; there, coordinates agree to a micrometre."""
     write_search(observed, tmp_path / "search", crs="EPSG:32632")
-    contents = read_contents(tmp_path / "search")
-    assert contents.file_crs == "EPSG:32632"
+    result = read_result(tmp_path / "search")
+    assert result.file_crs == "EPSG:32632"
     export_plan(tmp_path / "search", NAMES, output=tmp_path / "out")
     first, again = bytes_in(tmp_path / "search"), bytes_in(tmp_path / "out")
     same = set(first) & set(again) - {"search.gpkg", "map.png", "sheet.pdf", "page.html"}  # of these coordinates
@@ -97,19 +97,19 @@ def test_without_its_library_geoparquet_says_what_to_install(plan, tmp_path, mon
     find = importlib.util.find_spec
     monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name == "pyarrow" else find(name))
     with pytest.raises(InputError, match=r"pip install \"lastseen\[parquet\]\""):
-        kinds_named(["parquet"])[0].write_into(tmp_path, contents_of(plan))
+        kinds_named(["parquet"])[0].write_into(tmp_path, result_of_plan(plan))
 
 
 def test_geoparquet_holds_the_layers(plan, tmp_path):
     """GeoParquet 1.1 (OGC, 2024): metadata ``geo`` with version, primary column and encoding; read by geopandas."""
-    contents = contents_of(plan)
-    kinds_named(["parquet"])[0].write_into(tmp_path, contents)
-    there = {name for name, layer in contents.layers.items() if layer.shapes}
+    result = result_of_plan(plan)
+    kinds_named(["parquet"])[0].write_into(tmp_path, result)
+    there = {name for name, layer in result.layers.items() if layer.shapes}
     assert {one.stem for one in tmp_path.iterdir()} == there
     for name in there:
         frame = geopandas.read_parquet(tmp_path / f"{name}.parquet")
-        layer = contents.layers[name]
-        assert frame.crs == contents.crs
+        layer = result.layers[name]
+        assert frame.crs == result.crs
         assert all(a.equals_exact(b, 0.0) for a, b in zip(frame.geometry, layer.shapes, strict=True))
         assert list(frame.columns[:-1]) == [column.name for column in layer.columns]
         said = parquet.read_metadata(tmp_path / f"{name}.parquet").metadata
@@ -122,8 +122,8 @@ def test_geoparquet_holds_the_layers(plan, tmp_path):
 def test_a_product_that_joins_later_is_written_everywhere(plan, written, tmp_path, monkeypatch):
     """One line in the list is all that a new product needs."""
 
-    def write(contents, path, wishes):
-        path.write_text(f"{contents.numbers['name']} {wishes.paper}")
+    def write(result, path, wishes):
+        path.write_text(f"{result.numbers['name']} {wishes.paper}")
 
     more = dataclasses.replace(KINDS[0], name="note", file="note.txt", write=write)
     monkeypatch.setattr(write, "KINDS", (*KINDS, more))

@@ -16,7 +16,7 @@ from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.relief import contours, drawn_lattice, relief
 from lastseen.output.draw.shown import shown_of
 from lastseen.output.draw.words import clock
-from lastseen.output.result import contents_of
+from lastseen.output.result import result_of_plan
 from lastseen.output.sheets.plan import draw_book, write_map, write_map_and_sheet
 from lastseen.traps.trap import LETTERS
 from search.zoo import plane
@@ -25,7 +25,7 @@ from search.zoo import plane
 @pytest.fixture(scope="module")
 def drawn(plan):
     with mpl.rc_context():
-        drawing = draw_book(contents_of(plan))[0]
+        drawing = draw_book(result_of_plan(plan))[0]
         drawing.figure.canvas.draw()
     return drawing
 
@@ -81,7 +81,7 @@ def test_the_sheet_names_what_a_searcher_needs(plan, drawn):
 
 def test_the_body_holds_the_search_at_a_round_scale(plan, observed):
     for one in (plan, observed):
-        shown = shown_of(contents_of(one))
+        shown = shown_of(result_of_plan(one))
         sheet = lay_out_sheet(shown)
         assert 1000 <= sheet.scale <= 25_000
         west, south, east, north = shown.focus().bounds
@@ -105,14 +105,14 @@ def test_the_body_holds_the_search_at_a_round_scale(plan, observed):
 @pytest.mark.parametrize("name", ["", "$x_1$ \\frac", "山\n" * 9, "word " * 80])
 def test_any_name_can_be_drawn(observed, tmp_path, name):
     scenario = dataclasses.replace(observed.scenario, name=name)
-    contents = contents_of(dataclasses.replace(observed, scenario=scenario))
-    write_map_and_sheet(contents, tmp_path / "map.png", tmp_path / "sheet.pdf")
+    result = result_of_plan(dataclasses.replace(observed, scenario=scenario))
+    write_map_and_sheet(result, tmp_path / "map.png", tmp_path / "sheet.pdf")
     assert (tmp_path / "map.png").stat().st_size > 10_000
 
 
 def test_settings_of_the_user_do_not_change_the_map(plan, written, tmp_path):
     with mpl.rc_context({"font.size": 30, "lines.linewidth": 9, "savefig.dpi": 50, "text.usetex": False}):
-        write_map(contents_of(plan), tmp_path / "map.png")
+        write_map(result_of_plan(plan), tmp_path / "map.png")
         assert mpl.rcParams["font.size"] == 30
     assert (tmp_path / "map.png").read_bytes() == (written / "map.png").read_bytes()
 

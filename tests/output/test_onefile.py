@@ -1,4 +1,4 @@
-"""The page on disk: one file that loads nothing, says what the plan says, and is the same for the same contents."""
+"""The page on disk: one file that loads nothing, says what the plan says, and is the same for the same result."""
 
 import base64
 import dataclasses
@@ -16,7 +16,7 @@ from lastseen.core.outlines import poa_areas
 from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.onefile.elements import part, words
 from lastseen.output.onefile.page import covered_shares, curve_corners, lookup, page_text, write_page
-from lastseen.output.result import contents_of, read_contents
+from lastseen.output.result import read_result, result_of_plan
 from lastseen.rescue.survival import CURVES, survival_bounds_percent
 from lastseen.search.coverage import measure_coverage
 
@@ -24,13 +24,13 @@ MEGABYTE = 1_000_000
 
 
 @pytest.fixture(scope="module")
-def contents(plan):
-    return contents_of(plan)
+def result(plan):
+    return result_of_plan(plan)
 
 
 @pytest.fixture(scope="module")
-def page(contents):
-    return page_text(contents)
+def page(result):
+    return page_text(result)
 
 
 @pytest.fixture(scope="module")
@@ -38,13 +38,13 @@ def tree(page):
     return lxml.html.document_fromstring(page)
 
 
-def test_a_written_plan_has_its_page(written, contents, tmp_path):
+def test_a_written_plan_has_its_page(written, result, tmp_path):
     """The page stands in the folder, is far below 6 MB, and the folder read back gives the same bytes."""
     assert (written / "page.html").stat().st_size < 2 * MEGABYTE
     again = tmp_path / "page.html"
-    write_page(read_contents(written), again)
+    write_page(read_result(written), again)
     assert again.read_bytes() == (written / "page.html").read_bytes()
-    write_page(contents, again)
+    write_page(result, again)
     assert again.read_bytes() == (written / "page.html").read_bytes()
 
 
@@ -64,14 +64,14 @@ def test_numbers_are_those_of_the_plan(tree, written):
             assert abs(scale * found % 360.0 - float(digits[0]) % 360.0) % 359.9 <= near + 1e-9, one.get("data-key")
 
 
-def test_every_lane_trap_and_zone_is_in_the_tables(tree, contents):
+def test_every_lane_trap_and_zone_is_in_the_tables(tree, result):
     """A row for every leg, trap and zone of the plan."""
     for name in ("route", "traps", "zones"):
         table = {"route": "walk"}.get(name, name)
         rows = tree.xpath(f"//table[@id='table-{table}']/tbody/tr")
-        assert len(rows) == len(contents.numbers[name])
+        assert len(rows) == len(result.numbers[name])
     reasons = {one.get("data-reason") for one in tree.xpath("//*[@data-reason]")}
-    for row in contents.numbers["traps"]:
+    for row in result.numbers["traps"]:
         assert any(row["reason"] in one for one in reasons)
 
 
@@ -99,10 +99,10 @@ def test_the_policy_lets_nothing_in(page, tree):
     assert not re.search(r"\beval\b|new Function|innerHTML", part("page.js"))
 
 
-def test_names_of_people_cannot_break_the_page(contents):
+def test_names_of_people_cannot_break_the_page(result):
     """A name is text wherever it stands."""
     evil = '</script><script>x()</script>"><b>&'
-    page = page_text(dataclasses.replace(contents, numbers={**contents.numbers, "name": evil}))
+    page = page_text(dataclasses.replace(result, numbers={**result.numbers, "name": evil}))
     tree = lxml.html.document_fromstring(page)
     assert tree.xpath("//h1")[0].text == evil
     assert tree.xpath("//title")[0].text == evil
@@ -110,28 +110,28 @@ def test_names_of_people_cannot_break_the_page(contents):
     assert len(tree.xpath("//script")) == 3
 
 
-def test_covered_share_ends_where_the_plan_does(contents):
+def test_covered_share_ends_where_the_plan_does(result):
     """The share rises from nothing to the coverage of the plan; before the last step it is measured, and agrees."""
-    shares = np.array(covered_shares(contents))
+    shares = np.array(covered_shares(result))
     assert shares[0] == 0.0
     assert (np.diff(shares) >= 0).all()
-    assert shares[-1] == pytest.approx(contents.numbers["coverage"]["fraction"], abs=1e-4)
-    raw = dict(contents.numbers) | {"coverage": {**contents.numbers["coverage"], "fraction": 1.0}}
-    measured = covered_shares(dataclasses.replace(contents, numbers=raw), steps=400)
-    assert measured[-2] == pytest.approx(contents.numbers["coverage"]["fraction"], abs=0.01)
+    assert shares[-1] == pytest.approx(result.numbers["coverage"]["fraction"], abs=1e-4)
+    raw = dict(result.numbers) | {"coverage": {**result.numbers["coverage"], "fraction": 1.0}}
+    measured = covered_shares(dataclasses.replace(result, numbers=raw), steps=400)
+    assert measured[-2] == pytest.approx(result.numbers["coverage"]["fraction"], abs=0.01)
 
 
-def test_half_a_strip_to_each_side_is_covered(contents):
+def test_half_a_strip_to_each_side_is_covered(result):
     """With strips half as wide the same walk leaves gaps: the share is that of the search's own measure, not capped."""
-    width = 0.5 * contents.numbers["coverage"]["strip_width_m"]
+    width = 0.5 * result.numbers["coverage"]["strip_width_m"]
     numbers = {
-        **contents.numbers,
-        "coverage": {**contents.numbers["coverage"], "fraction": 1.0, "strip_width_m": width},
+        **result.numbers,
+        "coverage": {**result.numbers["coverage"], "fraction": 1.0, "strip_width_m": width},
     }
-    measured = covered_shares(dataclasses.replace(contents, numbers=numbers), steps=400)[-2]
-    outline = next(one for one, row in contents.layers["debris"].records() if row["searched"])
-    lines = [line for line, row in contents.layers["route"].records() if row["kind"] != "approach"]
-    wanted = measure_coverage(outline, lines, contents.ground, 0.5 * width).fraction
+    measured = covered_shares(dataclasses.replace(result, numbers=numbers), steps=400)[-2]
+    outline = next(one for one, row in result.layers["debris"].records() if row["searched"])
+    lines = [line for line, row in result.layers["route"].records() if row["kind"] != "approach"]
+    wanted = measure_coverage(outline, lines, result.ground, 0.5 * width).fraction
     assert wanted < 0.8
     assert measured == pytest.approx(wanted, abs=0.02)
 
@@ -148,9 +148,9 @@ def test_curves_are_the_published_ones(name):
     assert len(corners) < 400
 
 
-def test_areas_hold_half_and_most_of_the_poa(contents):
+def test_areas_hold_half_and_most_of_the_poa(result):
     """The two lines hold 50 and 90 % of the probability of area, within the cells on their edges."""
-    grid = contents.rasters["poa"].bands[0]
+    grid = result.rasters["poa"].bands[0]
     rows, cols = np.nonzero(np.nan_to_num(grid.values) > 0)
     x, y = grid.centre_of(rows, cols)
     for share, area in poa_areas(grid):
@@ -160,7 +160,7 @@ def test_areas_hold_half_and_most_of_the_poa(contents):
 
 def test_a_drawn_search_shows_what_there_is(observed):
     """Without a model there are lanes, outline and clock, and no switch for what is not there."""
-    found = contents_of(observed, search_only=True)
+    found = result_of_plan(observed, search_only=True)
     tree = lxml.html.document_fromstring(page_text(found))
     switches = set(tree.xpath("//@data-layer"))
     assert {"lanes", "route", "given", "relief", "contours", "outline"} <= switches

@@ -10,7 +10,7 @@ from PIL import Image
 
 from browser import launch, open_page
 from lastseen.output.onefile.page import write_page
-from lastseen.output.result import contents_of, read_contents
+from lastseen.output.result import read_result, result_of_plan
 from lastseen.rescue.survival import CURVES, survival_percent
 
 WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
@@ -28,14 +28,14 @@ def browser():
 def address(written, tmp_path_factory):
     """The page alone in a folder, so that nothing beside it can help."""
     path = tmp_path_factory.mktemp("alone") / "page.html"
-    write_page(read_contents(written), path)
+    write_page(read_result(written), path)
     return path.as_uri()
 
 
 @pytest.fixture(scope="module")
 def flat_address(observed, tmp_path_factory):
     path = tmp_path_factory.mktemp("alone") / "search.html"
-    write_page(contents_of(observed, search_only=True), path)
+    write_page(result_of_plan(observed, search_only=True), path)
     return path.as_uri()
 
 

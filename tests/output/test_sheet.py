@@ -20,7 +20,7 @@ from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.draw.furniture import grid_crs
 from lastseen.output.draw.layout import PAPERS_MM, lay_out_sheet
 from lastseen.output.draw.shown import shown_of
-from lastseen.output.result import contents_of, read_contents
+from lastseen.output.result import read_result, result_of_plan
 from lastseen.output.sheets.plan import write_map_and_sheet, write_sheet
 from lastseen.search.legs import declination_deg
 
@@ -56,7 +56,7 @@ def wide(scenario, plan, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def everything(plan, observed, wide):
-    return {"plan": contents_of(plan), "observed": contents_of(observed), "wide": contents_of(wide)}
+    return {"plan": result_of_plan(plan), "observed": result_of_plan(observed), "wide": result_of_plan(wide)}
 
 
 @pytest.fixture(scope="module")
@@ -236,7 +236,7 @@ def test_the_second_pass_says_so_and_shows_the_first(printed, wide):
     told = said_on(printed["wide", "full", "A4"])
     assert "Second pass of the signal search, strips of 40 m" in told
     assert "lane of the first pass" in told
-    assert len(contents_of(wide).layers["first_lanes"].shapes) == len(wide.search.first_lanes) > 0
+    assert len(result_of_plan(wide).layers["first_lanes"].shapes) == len(wide.search.first_lanes) > 0
 
 
 def test_the_grid_is_utm_whatever_the_map_is_drawn_in():
@@ -254,7 +254,7 @@ def test_the_same_contents_give_the_same_bytes(everything, written, tmp_path):
     first = (written / "sheet.pdf").read_bytes()
     write_sheet(everything["plan"], tmp_path / "again.pdf")
     assert (tmp_path / "again.pdf").read_bytes() == first
-    write_map_and_sheet(read_contents(written), tmp_path / "map.png", tmp_path / "read.pdf")
+    write_map_and_sheet(read_result(written), tmp_path / "map.png", tmp_path / "read.pdf")
     assert (tmp_path / "read.pdf").read_bytes() == first
     assert (tmp_path / "map.png").read_bytes() == (written / "map.png").read_bytes()
     code = (

@@ -13,7 +13,7 @@ from shapely.geometry import MultiPolygon
 from lastseen.output.draw import furniture
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.shown import Shown, blank_of, shown_of
-from lastseen.output.result import contents_of
+from lastseen.output.result import result_of_plan
 
 ELLIPSOID = Geod(ellps="WGS84")
 DECLINATION_DEG = 12.0  # any: what is drawn must follow it
@@ -110,7 +110,7 @@ def test_the_scale_bar_is_true_on_the_ground(code, lat):
 @pytest.mark.parametrize("which", ["plan", "observed"])
 def test_the_map_of_a_blank_sheet_holds_nothing_of_the_plan(which, request):
     """All that a map is drawn from is empty, but for ground, grid, last-seen point and which piece of ground it is."""
-    shown = shown_of(contents_of(request.getfixturevalue(which)))
+    shown = shown_of(result_of_plan(request.getfixturevalue(which)))
     blank = blank_of(shown)
     kept = {"numbers", "ground", "crs", "at_m", "radius_m", "blank", "ground_m"}
     empty = Shown({}, shown.ground, shown.crs)

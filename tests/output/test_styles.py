@@ -7,24 +7,24 @@ import pytest
 
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.formats.styles import layer_styles, qml_text, sld_text
-from lastseen.output.result import contents_of
+from lastseen.output.result import result_of_plan
 
 SLD, OGC = "{http://www.opengis.net/sld}", "{http://www.opengis.net/ogc}"
 
 
 @pytest.fixture(scope="module", params=["plan", "observed"])
-def contents(request):
-    return contents_of(request.getfixturevalue(request.param))
+def result(request):
+    return result_of_plan(request.getfixturevalue(request.param))
 
 
 @pytest.fixture(scope="module")
-def styles(contents):
-    return layer_styles(load_palette(), contents.numbers["search"]["searchers"])
+def styles(result):
+    return layer_styles(load_palette(), result.numbers["search"]["searchers"])
 
 
-def test_every_thing_has_one_symbol(contents, styles):
+def test_every_thing_has_one_symbol(result, styles):
     """Each row of each layer passes the tests of exactly one rule; legs that are lanes are drawn as lanes."""
-    for layer in contents.layers.values():
+    for layer in result.layers.values():
         for _, row in layer.records():
             held = [rule for rule in styles[layer.name].rules if rule.holds(row)]
             assert len(held) == (0 if row.get("kind") == "lane" else 1), (layer.name, row)
@@ -44,8 +44,8 @@ def test_colours_and_line_styles_are_those_of_the_palette(styles):
     assert len({rule.symbol.hatch for rule in styles["terrain_traps"].rules}) == len(palette.traps.signs)
 
 
-def test_qml_names_columns_and_symbols_that_are_there(contents, styles):
-    for layer in contents.layers.values():
+def test_qml_names_columns_and_symbols_that_are_there(result, styles):
+    for layer in result.layers.values():
         text = qml_text(styles[layer.name], layer.geometry)
         assert text.startswith("<!DOCTYPE qgis")
         root = ET.fromstring(text.split("\n", 1)[1])
@@ -61,9 +61,9 @@ def test_qml_names_columns_and_symbols_that_are_there(contents, styles):
         assert all(one.findall("layer") for one in root.iter("symbol"))
 
 
-def test_qml_filters_choose_the_same_things_as_the_rules(contents, styles):
+def test_qml_filters_choose_the_same_things_as_the_rules(result, styles):
     """The filters are run as SQL over the same rows: an engine that knows nothing of the rules."""
-    for layer in contents.layers.values():
+    for layer in result.layers.values():
         root = ET.fromstring(qml_text(styles[layer.name], layer.geometry).split("\n", 1)[1])
         database = sqlite3.connect(":memory:")
         names = ", ".join(f'"{one.name}"' for one in layer.columns)
@@ -77,9 +77,9 @@ def test_qml_filters_choose_the_same_things_as_the_rules(contents, styles):
         database.close()
 
 
-def test_sld_has_the_parts_in_the_order_of_the_standard(contents, styles):
+def test_sld_has_the_parts_in_the_order_of_the_standard(result, styles):
     """OGC 02-070 (2002), StyledLayerDescriptor.xsd: Title, Filter, then symbolizers; colours as #rrggbb."""
-    for layer in contents.layers.values():
+    for layer in result.layers.values():
         root = ET.fromstring(sld_text(styles[layer.name], layer.name, layer.geometry).split("\n", 1)[1])
         assert (root.tag, root.get("version")) == (f"{SLD}StyledLayerDescriptor", "1.0.0")
         assert root.find(f"{SLD}NamedLayer/{SLD}Name").text == layer.name
@@ -124,9 +124,9 @@ def chosen(test, row):
     return RELATIONS[kind](have, test.find(f"{OGC}Literal").text)
 
 
-def test_sld_filters_choose_the_same_things_as_the_rules(contents, styles):
+def test_sld_filters_choose_the_same_things_as_the_rules(result, styles):
     """On all rows, and on debris right at each level."""
-    for layer in contents.layers.values():
+    for layer in result.layers.values():
         root = ET.fromstring(sld_text(styles[layer.name], layer.name, layer.geometry).split("\n", 1)[1])
         rows = [row for _, row in layer.records()]
         if layer.name == "debris":
@@ -137,10 +137,10 @@ def test_sld_filters_choose_the_same_things_as_the_rules(contents, styles):
                 assert (filter_ is None or chosen(filter_[0], row)) == rule.holds(row), (layer.name, row)
 
 
-def test_both_texts_carry_opacity_width_and_dashes(contents, styles):
+def test_both_texts_carry_opacity_width_and_dashes(result, styles):
     """What the rule says stands in SLD (fill-opacity, stroke-width, stroke-dasharray) and in QML (alpha of 255)."""
     seen = set()
-    for layer in contents.layers.values():
+    for layer in result.layers.values():
         style = styles[layer.name]
         sld = ET.fromstring(sld_text(style, layer.name, layer.geometry).split("\n", 1)[1])
         qml = ET.fromstring(qml_text(style, layer.geometry).split("\n", 1)[1])

@@ -19,7 +19,7 @@ from .draw.rescue import write_clock_figure, write_range_figure
 from .layers import Layer, known, search_layers
 from .numbers import numbers_text, plan_numbers, search_numbers
 from .read import lay_deposit, read_planned, read_walk
-from .result import Contents, read_contents, read_numbers
+from .result import Result, read_numbers, read_result
 from .results.drill import (
     DEBRIEF_MARKER,
     TARGETS_MARKER,
@@ -66,10 +66,10 @@ __all__ = [
     "SITES_MARKER",
     "TARGETS_MARKER",
     "TRAPS_MARKER",
-    "Contents",
     "Device",
     "Layer",
     "Paper",
+    "Result",
     "Wishes",
     "area_numbers",
     "area_summary",
@@ -94,9 +94,9 @@ __all__ = [
     "plan_summary",
     "probe_text",
     "range_text",
-    "read_contents",
     "read_numbers",
     "read_planned",
+    "read_result",
     "read_targets",
     "read_walk",
     "refuse_existing",

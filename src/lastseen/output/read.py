@@ -29,7 +29,7 @@ from lastseen.jobs import (
     plan_pushing,
     sentences,
 )
-from lastseen.output.result import Contents, read_contents, read_numbers
+from lastseen.output.result import Result, read_numbers, read_result
 from lastseen.output.results.sites import SITES_MARKER
 from lastseen.output.write import PLAN_MARKER
 from lastseen.search import WalkedLeg
@@ -77,26 +77,26 @@ def read_planned(folder: Path) -> Planned:
     Raises
     ------
     InputError
-        See `lastseen.output.result.read_contents`.
+        See `lastseen.output.result.read_result`.
     """
-    return planned_of(read_contents(folder), folder.name)
+    return planned_of(read_result(folder), folder.name)
 
 
-def planned_of(contents: Contents, name: str) -> Planned:
+def planned_of(result: Result, name: str) -> Planned:
     """What a drill needs of a plan; ``name`` is taken where the plan has none."""
-    numbers = contents.numbers
-    legs = _legs(contents)
-    searched = [shape for shape, one in contents.layers["debris"].records() if one["searched"]]
+    numbers = result.numbers
+    legs = _legs(result)
+    searched = [shape for shape, one in result.layers["debris"].records() if one["searched"]]
     outline = only_areas(shapely.union_all(searched))
     west, south, east, north = shapely.total_bounds([outline, *(leg.line for leg in legs)]).tolist()
     rim = max(MARGIN_M, MARGIN_SHARE * max(east - west, north - south))  # sheets show more than the outline
     last_seen = numbers.get("last_seen")
     return Planned(
         str(numbers["name"] or name),
-        contents.crs,
+        result.crs,
         outline,
-        contents.ground.window(west - rim, south - rim, east + rim, north + rim),
-        contents.rasters["poa"].bands[0] if "poa" in contents.rasters else None,
+        result.ground.window(west - rim, south - rim, east + rim, north + rim),
+        result.rasters["poa"].bands[0] if "poa" in result.rasters else None,
         legs,
         float(numbers["coverage"]["strip_width_m"]),
         float(numbers["coverage"]["fraction"]),
@@ -107,13 +107,13 @@ def planned_of(contents: Contents, name: str) -> Planned:
     )
 
 
-def _legs(contents: Contents) -> tuple[PlannedLeg, ...]:
+def _legs(result: Result) -> tuple[PlannedLeg, ...]:
     keys = ("length_m", "time_s")
     rows = (
         PlannedLeg(
             one["searcher"], one["number"], one["kind"], one["lane"], LineString(line.coords), *(one[k] for k in keys)
         )
-        for line, one in contents.layers["route"].records()
+        for line, one in result.layers["route"].records()
     )
     return tuple(sorted(rows, key=lambda leg: (leg.searcher, leg.number)))
 

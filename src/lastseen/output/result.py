@@ -1,6 +1,6 @@
 """What a plan contains, for all that is handed over: numbers, layers and rasters, from a plan or from its folder.
 
-Every product is made from `Contents` alone, so a folder gives the same products as the plan that wrote it. A later
+Every product is made from `Result` alone, so a folder gives the same products as the plan that wrote it. A later
 result joins in by adding its own layers, rasters and numbers.
 """
 
@@ -26,7 +26,7 @@ SEARCH_LAYERS = ("debris", "lanes", "route", "uncovered", "no_go", "first_lanes"
 
 
 @dataclass(frozen=True)
-class Contents:
+class Result:
     """A plan or a search over a drawn outline, ready to be handed over.
 
     Attributes
@@ -60,7 +60,7 @@ class Contents:
         return "scenario" in self.numbers
 
 
-def contents_of(plan: Plan, *, search_only: bool = False, file_crs: Any = None) -> Contents:
+def result_of_plan(plan: Plan, *, search_only: bool = False, file_crs: Any = None) -> Result:
     """What a plan contains.
 
     Parameters
@@ -78,10 +78,10 @@ def contents_of(plan: Plan, *, search_only: bool = False, file_crs: Any = None) 
     shapes = [shape for layer in layers.values() for shape in layer.shapes]
     rasters = {"ground": ground_raster(plan, shapes), **plan_rasters(plan)}
     crs = plan.terrain.elevation.crs
-    return Contents(numbers, layers, rasters, crs, None if file_crs == crs else file_crs)
+    return Result(numbers, layers, rasters, crs, None if file_crs == crs else file_crs)
 
 
-def read_contents(folder: Path) -> Contents:
+def read_result(folder: Path) -> Result:
     """Read the folder of a plan or of a drawn search back; what is read is what was written.
 
     Parameters
@@ -105,7 +105,7 @@ def read_contents(folder: Path) -> Contents:
         raise InputError(f"{folder} holds no plan that can be read ({error}): make it again") from error
     if "ground" not in rasters:
         raise InputError(f"{folder} holds no ground.tif, an older version wrote it: make the plan again")
-    return Contents(numbers, layers, rasters, crs, file_crs)
+    return Result(numbers, layers, rasters, crs, file_crs)
 
 
 def read_numbers(folder: Path) -> dict[str, Any]:

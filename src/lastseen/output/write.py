@@ -17,7 +17,7 @@ from lastseen.core import InputError, LastseenError, OutputExistsError, Resource
 
 if TYPE_CHECKING:
     from lastseen.jobs import Plan
-    from lastseen.output.result import Contents
+    from lastseen.output.result import Result
 
 
 # ---- Folders and files that appear whole or not at all: written beside their place, then moved into it
@@ -245,7 +245,7 @@ class Kind:
     file : str
         Name of its file, with ``{what}`` for "plan" or "search"; empty where there are several.
     write : callable
-        Writes it from `Contents` to the path of its file, or into the folder where there are several.
+        Writes it from `Result` to the path of its file, or into the folder where there are several.
     always : bool
         Whether it is part of every folder, or made only where it is asked for.
     """
@@ -253,85 +253,85 @@ class Kind:
     name: str
     words: str
     file: str
-    write: Callable[[Contents, Path, Wishes], None]
+    write: Callable[[Result, Path, Wishes], None]
     always: bool = True
 
-    def write_into(self, folder: Path, contents: Contents, wishes: Wishes = Wishes()) -> None:
+    def write_into(self, folder: Path, result: Result, wishes: Wishes = Wishes()) -> None:
         """Write it into a folder."""
-        name = self.file.format(what="plan" if contents.is_plan else "search")
-        self.write(contents, folder / name if name else folder, wishes)
+        name = self.file.format(what="plan" if result.is_plan else "search")
+        self.write(result, folder / name if name else folder, wishes)
 
 
-def _numbers(contents: Contents, path: Path, _wishes: Wishes) -> None:
+def _numbers(result: Result, path: Path, _wishes: Wishes) -> None:
     from lastseen.output import numbers  # noqa: PLC0415  all of these are slow to import
 
-    numbers.write_numbers(contents.numbers, path)
+    numbers.write_numbers(result.numbers, path)
 
 
-def _geopackage(contents: Contents, path: Path, _wishes: Wishes) -> None:
+def _geopackage(result: Result, path: Path, _wishes: Wishes) -> None:
     from lastseen.output.formats import gpkg  # noqa: PLC0415
 
-    gpkg.write_geopackage(contents, path)
+    gpkg.write_geopackage(result, path)
 
 
-def _rasters(contents: Contents, folder: Path, _wishes: Wishes) -> None:
+def _rasters(result: Result, folder: Path, _wishes: Wishes) -> None:
     from lastseen.output.formats import cog  # noqa: PLC0415
 
-    cog.write_rasters(contents.rasters, folder)
+    cog.write_rasters(result.rasters, folder)
 
 
-def _gpx(contents: Contents, folder: Path, wishes: Wishes) -> None:
+def _gpx(result: Result, folder: Path, wishes: Wishes) -> None:
     from lastseen.output.formats import gpx  # noqa: PLC0415
 
     if wishes.device == "basic":
-        gpx.write_basic_gpx(contents, folder)
+        gpx.write_basic_gpx(result, folder)
     else:
-        gpx.write_gpx(contents, folder / "lanes.gpx")
+        gpx.write_gpx(result, folder / "lanes.gpx")
 
 
-def _kml(contents: Contents, path: Path, _wishes: Wishes) -> None:
+def _kml(result: Result, path: Path, _wishes: Wishes) -> None:
     from lastseen.output.formats import kml  # noqa: PLC0415
 
-    kml.write_kml(contents, path)
+    kml.write_kml(result, path)
 
 
-def _geojson(contents: Contents, path: Path, _wishes: Wishes) -> None:
+def _geojson(result: Result, path: Path, _wishes: Wishes) -> None:
     from lastseen.output.formats import geojson  # noqa: PLC0415
 
-    geojson.write_geojson(contents, path)
+    geojson.write_geojson(result, path)
 
 
-def _geoparquet(contents: Contents, folder: Path, _wishes: Wishes) -> None:
+def _geoparquet(result: Result, folder: Path, _wishes: Wishes) -> None:
     from lastseen.output.formats import parquet  # noqa: PLC0415
 
-    parquet.write_geoparquet(contents, folder)
+    parquet.write_geoparquet(result, folder)
 
 
-def _page(contents: Contents, path: Path, _wishes: Wishes) -> None:
+def _page(result: Result, path: Path, _wishes: Wishes) -> None:
     from lastseen.output.onefile.page import write_page  # noqa: PLC0415
 
-    write_page(contents, path)
+    write_page(result, path)
 
 
-def _sheet(contents: Contents, folder: Path, wishes: Wishes) -> None:
+def _sheet(result: Result, folder: Path, wishes: Wishes) -> None:
     from lastseen.output.sheets.plan import write_map_and_sheet, write_sheet  # noqa: PLC0415
 
     if wishes.paper == "A4":  # the map is its first page
-        write_map_and_sheet(contents, folder / "map.png", folder / "sheet.pdf")
+        write_map_and_sheet(result, folder / "map.png", folder / "sheet.pdf")
     else:
-        write_sheet(contents, folder / "sheet.pdf", paper=wishes.paper)
+        write_sheet(result, folder / "sheet.pdf", paper=wishes.paper)
 
 
-def _staff_sheet(contents: Contents, path: Path, wishes: Wishes) -> None:
+def _staff_sheet(result: Result, path: Path, wishes: Wishes) -> None:
     from lastseen.output.sheets.plan import write_sheet  # noqa: PLC0415
 
-    write_sheet(contents, path, kind="staff", paper=wishes.paper)
+    write_sheet(result, path, kind="staff", paper=wishes.paper)
 
 
-def _blank_sheet(contents: Contents, path: Path, wishes: Wishes) -> None:
+def _blank_sheet(result: Result, path: Path, wishes: Wishes) -> None:
     from lastseen.output.sheets.plan import write_sheet  # noqa: PLC0415
 
-    write_sheet(contents, path, kind="blank", paper=wishes.paper)
+    write_sheet(result, path, kind="blank", paper=wishes.paper)
 
 
 KINDS = (
@@ -368,7 +368,7 @@ def kinds_named(names: Sequence[str]) -> tuple[Kind, ...]:
 
 def write_kinds(
     kinds: Sequence[Kind],
-    contents: Contents,
+    result: Result,
     folder: Path,
     *,
     wishes: Wishes = Wishes(),
@@ -377,7 +377,7 @@ def write_kinds(
     """Write products into a folder, one after the other."""
     for i, kind in enumerate(kinds):
         progress(f"writing {kind.words}", i / len(kinds))
-        kind.write_into(folder, contents, wishes)
+        kind.write_into(folder, result, wishes)
 
 
 # ---- Handing over a plan: all products in one folder
@@ -421,12 +421,12 @@ def write_plan(
         See `lastseen.output.write.new_folder`.
     """
     from lastseen.output.draw.event import write_animation, write_profile, write_thickness  # noqa: PLC0415
-    from lastseen.output.result import contents_of  # noqa: PLC0415
+    from lastseen.output.result import result_of_plan  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite) as partial:
         progress("gathering what the plan contains", 0.0)
-        contents = contents_of(plan)
-        write_kinds(ALWAYS, contents, partial, progress=lambda stage, share: progress(stage, 0.7 * share))
+        result = result_of_plan(plan)
+        write_kinds(ALWAYS, result, partial, progress=lambda stage, share: progress(stage, 0.7 * share))
         if plan.model is not None:
             progress("drawing the figures", 0.7)
             write_profile(plan, plan.model, partial / "profile.png")
@@ -473,12 +473,12 @@ def write_search(
     OutputExistsError, ResourceError, InputError
         See `lastseen.output.write.new_folder`.
     """
-    from lastseen.output.result import contents_of  # noqa: PLC0415
+    from lastseen.output.result import result_of_plan  # noqa: PLC0415
 
     with new_folder(folder, overwrite=overwrite, marker=SEARCH_MARKER) as partial:
         progress("gathering what the search contains", 0.0)
-        contents = contents_of(plan, search_only=True, file_crs=crs)
-        write_kinds(ALWAYS, contents, partial, progress=progress)
+        result = result_of_plan(plan, search_only=True, file_crs=crs)
+        write_kinds(ALWAYS, result, partial, progress=progress)
         progress("done", 1.0)
         names = sorted(path.name for path in partial.iterdir())
     return tuple(folder / name for name in names)
@@ -523,13 +523,13 @@ def export_plan(
     OutputExistsError, ResourceError
         See `lastseen.output.write.files_into`.
     """
-    from lastseen.output.result import read_contents  # noqa: PLC0415  slow to import
+    from lastseen.output.result import read_result  # noqa: PLC0415  slow to import
 
     kinds = kinds_named(names)
-    contents = read_contents(folder)
+    result = read_result(folder)
     output = folder if output is None else output
     with files_into(output, overwrite=overwrite) as partial:
-        write_kinds(kinds, contents, partial, wishes=wishes, progress=progress)
+        write_kinds(kinds, result, partial, wishes=wishes, progress=progress)
         progress("done", 1.0)
         files = sorted(path.name for path in partial.iterdir())
     return tuple(output / name for name in files)

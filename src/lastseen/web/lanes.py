@@ -32,7 +32,7 @@ from lastseen.core import (
     to_map,
     transformer,
 )
-from lastseen.output import Contents, Layer, known, read_contents, search_layers
+from lastseen.output import Layer, Result, known, read_result, search_layers
 from lastseen.search import SearchPlan, Walked, covered_so_far, lay_out, lay_pass
 from lastseen.terrain import open_elevation, read_layers, read_window, require_inside
 from lastseen.web.requests import AskLanes
@@ -81,13 +81,13 @@ def base_of(folder: str, scenario: str) -> Base:
 @lru_cache(maxsize=KEPT)
 def _base(folder: str, scenario_file: str, _changed: int) -> Base:
     scenario = read_scenario(Path(scenario_file))
-    contents = read_contents(Path(folder))
-    searched = [one for one, row in contents.layers["debris"].records() if row["searched"]]
+    result = read_result(Path(folder))
+    searched = [one for one, row in result.layers["debris"].records() if row["searched"]]
     if not searched:
         raise InputError("the plan has no debris outline: make it again")
     try:
-        west, south, east, north = (float(number) for number in contents.numbers["grid"]["bounds_m"])
-        cell = float(contents.numbers["grid"]["cell_m"])
+        west, south, east, north = (float(number) for number in result.numbers["grid"]["bounds_m"])
+        cell = float(result.numbers["grid"]["cell_m"])
     except (ValueError, KeyError, TypeError) as error:
         raise InputError(f"the plan {Path(folder).name} cannot be read: make it again") from error
     at = scenario.last_seen
@@ -102,7 +102,7 @@ def _base(folder: str, scenario_file: str, _changed: int) -> Base:
         ground,
         require_inside(elevation, place) if place else None,
         only_areas(searched[0]),
-        contents.rasters["poa"].bands[0] if "poa" in contents.rasters else None,
+        result.rasters["poa"].bands[0] if "poa" in result.rasters else None,
         no_go.outline if no_go else None,
     )
 
@@ -226,7 +226,7 @@ POINTS = 320
 def long_profile(folder: str, scenario: str) -> dict[str, Any]:
     """Rows along the main path, and which traps and areas it crosses, or one sentence in ``error``."""
     try:
-        return {"error": None, "profile": _profile(read_contents(Path(folder)), base_of(folder, scenario))}
+        return {"error": None, "profile": _profile(read_result(Path(folder)), base_of(folder, scenario))}
     except LastseenError as error:
         return {"error": str(error), "profile": None}
 
@@ -236,9 +236,9 @@ def person_areas(folder: str) -> dict[str, Any]:
     from shapely.geometry import mapping  # noqa: PLC0415
     from shapely.ops import transform  # noqa: PLC0415
 
-    contents = read_contents(Path(folder))
-    back = transformer(contents.crs, WGS84).transform
-    areas = poa_areas(contents.rasters["poa"].bands[0]) if "poa" in contents.rasters else ()
+    result = read_result(Path(folder))
+    back = transformer(result.crs, WGS84).transform
+    areas = poa_areas(result.rasters["poa"].bands[0]) if "poa" in result.rasters else ()
     features = [
         {"type": "Feature", "properties": {"share": share}, "geometry": mapping(transform(back, area))}
         for share, area in areas
@@ -246,14 +246,14 @@ def person_areas(folder: str) -> dict[str, Any]:
     return {"type": "FeatureCollection", "features": features}
 
 
-def _profile(contents: Contents, base: Base) -> dict[str, Any]:
-    main = [one for one, row in contents.layers["flow_paths"].records() if row["kind"] == "main"]
+def _profile(result: Result, base: Base) -> dict[str, Any]:
+    main = [one for one, row in result.layers["flow_paths"].records() if row["kind"] == "main"]
     if not main:
         raise NothingFoundError("this plan has no main path: its debris was drawn, no snow was let run")
     line = shapely.line_merge(main[0])
     if line.geom_type != "LineString":
         line = max(shapely.get_parts(line), key=lambda part: float(part.length))
-    along: FloatArray = np.linspace(0.0, _reached(contents, line), POINTS)
+    along: FloatArray = np.linspace(0.0, _reached(result, line), POINTS)
     points = shapely.line_interpolate_point(line, along)
     x, y = shapely.get_x(points), shapely.get_y(points)
     lon, lat = transformer(base.ground.crs, WGS84).transform(x, y)
@@ -264,30 +264,30 @@ def _profile(contents: Contents, base: Base) -> dict[str, Any]:
         ("probability", "debris_probability", 0),
         ("speed_m_s", "peak_speed", 0),
     ):
-        if name in contents.rasters:
-            columns[key] = contents.rasters[name].bands[band].sample(x, y)
+        if name in result.rasters:
+            columns[key] = result.rasters[name].bands[band].sample(x, y)
     return {
         "d_m": np.round(along, 1).tolist(),
         "lonlat": [[round(float(a), 7), round(float(b), 7)] for a, b in zip(lon, lat, strict=True)],
         **{key: [_short(one) for one in values.tolist()] for key, values in columns.items()},
         "traps": _crossings(
-            contents.layers["terrain_traps"], line, ("number", "letter", "kind", "reason"), float(along[-1])
+            result.layers["terrain_traps"], line, ("number", "letter", "kind", "reason"), float(along[-1])
         ),
-        "zones": _crossings(contents.layers["deposition_zones"], line, ("number", "place", "reason"), float(along[-1])),
+        "zones": _crossings(result.layers["deposition_zones"], line, ("number", "place", "reason"), float(along[-1])),
         "last_seen_m": round(float(shapely.line_locate_point(line, shapely.Point(base.at_m))), 1)
         if base.at_m
         else None,
     }
 
 
-def _reached(contents: Contents, line: Any) -> float:
+def _reached(result: Result, line: Any) -> float:
     """How far along the path any event came, and a little more."""
     length = float(line.length)
-    if "peak_speed" not in contents.rasters:
+    if "peak_speed" not in result.rasters:
         return length
     along = np.linspace(0.0, length, 4 * POINTS)
     points = shapely.line_interpolate_point(line, along)
-    speed = contents.rasters["peak_speed"].bands[1].sample(shapely.get_x(points), shapely.get_y(points))
+    speed = result.rasters["peak_speed"].bands[1].sample(shapely.get_x(points), shapely.get_y(points))
     passed = np.flatnonzero(np.nan_to_num(speed) > 0.0)
     return min(length, 1.1 * float(along[passed[-1]]) + 20.0) if passed.size else length
 

@@ -1,4 +1,4 @@
-"""What a map shows, taken from the contents of a plan, or from traps on their own; shapes in map metres."""
+"""What a map shows, taken from the result of a plan, or from traps on their own; shapes in map metres."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
     from lastseen.jobs import TrapView
-    from lastseen.output.result import Contents
+    from lastseen.output.result import Result
     from lastseen.search import Kind
 
 THIN_LEVEL = 0.05
@@ -176,43 +176,43 @@ class Shown:
         return shapely.unary_union(parts)
 
 
-def shown_of(contents: Contents) -> Shown:
+def shown_of(result: Result) -> Shown:
     """What the map of a plan or of a search over a drawn outline shows."""
-    at = contents.layers["last_seen"].records()
-    debris = contents.layers["debris"].records()
-    rasters = contents.rasters
+    at = result.layers["last_seen"].records()
+    debris = result.layers["debris"].records()
+    rasters = result.rasters
     return Shown(
-        numbers=contents.numbers,
-        ground=contents.ground,
-        crs=contents.crs,
+        numbers=result.numbers,
+        ground=result.ground,
+        crs=result.crs,
         at_m=_xy(at[0][0]) if at else None,
         radius_m=float(at[0][1]["radius_m"]) if at else 0.0,
-        modelled=contents.numbers.get("model") is not None,
+        modelled=result.numbers.get("model") is not None,
         outline=next((only_areas(one) for one, values in debris if values["searched"]), NOTHING),
         probability=rasters["debris_probability"].bands[0] if "debris_probability" in rasters else None,
         poa=poa_areas(rasters["poa"].bands[0]) if "poa" in rasters else (),
         zones=tuple(
             ZoneMark(only_areas(one), z["number"], z["place"], z["poa"], z["reason"])
-            for one, z in contents.layers["deposition_zones"].records()
+            for one, z in result.layers["deposition_zones"].records()
         ),
-        traps=trap_marks(contents.layers["terrain_traps"].records()),
-        lanes=tuple(Lane(_line(one), v["number"], v["searcher"]) for one, v in contents.layers["lanes"].records()),
-        legs=_legs(contents),
-        first_lanes=tuple(map(_line, contents.layers["first_lanes"].shapes)),
-        uncovered=_areas(contents, "uncovered"),
-        no_go=_areas(contents, "no_go"),
-        **_snow(contents),
+        traps=trap_marks(result.layers["terrain_traps"].records()),
+        lanes=tuple(Lane(_line(one), v["number"], v["searcher"]) for one, v in result.layers["lanes"].records()),
+        legs=_legs(result),
+        first_lanes=tuple(map(_line, result.layers["first_lanes"].shapes)),
+        uncovered=_areas(result, "uncovered"),
+        no_go=_areas(result, "no_go"),
+        **_snow(result),
     )
 
 
 def shown_of_traps(view: TrapView) -> Shown:
     """What a map of traps shows: those of a last-seen point with its release, or those of all ground."""
     from lastseen.output.layers import trap_layer  # noqa: PLC0415
-    from lastseen.output.result import contents_of  # noqa: PLC0415  only with a plan
+    from lastseen.output.result import result_of_plan  # noqa: PLC0415  only with a plan
 
     traps = trap_marks(trap_layer(view.traps).records())
     if view.plan is not None and view.plan.model is not None:
-        return replace(shown_of(contents_of(view.plan)), traps=traps)
+        return replace(shown_of(result_of_plan(view.plan)), traps=traps)
     ground = view.terrain.elevation
     areas = MultiPolygon([part for area in view.areas for part in area.outline.geoms])
     return Shown({}, ground, ground.crs, traps=traps, release_areas=areas)
@@ -243,27 +243,27 @@ def title_of(numbers: Mapping[str, Any]) -> str:
     return "Signal search, second pass" if numbers["search"].get("second_pass") else "Signal search"
 
 
-def _areas(contents: Contents, name: str) -> MultiPolygon:
-    return MultiPolygon([part for shape in contents.layers[name].shapes for part in only_areas(shape).geoms])
+def _areas(result: Result, name: str) -> MultiPolygon:
+    return MultiPolygon([part for shape in result.layers[name].shapes for part in only_areas(shape).geoms])
 
 
-def _snow(contents: Contents) -> dict[str, Any]:
+def _snow(result: Result) -> dict[str, Any]:
     """Release, main path, corridors as areas."""
-    paths = contents.layers["flow_paths"].records()
+    paths = result.layers["flow_paths"].records()
     main = next((shapely.line_merge(one) for one, values in paths if values["kind"] == "main"), None)
     corridors = tuple(
         (float(values["share"]), only_areas(shapely.build_area(one)))
         for one, values in paths
         if values["kind"] == "corridor"
     )
-    return {"release": _areas(contents, "release"), "path": main, "corridors": corridors}
+    return {"release": _areas(result, "release"), "path": main, "corridors": corridors}
 
 
-def _legs(contents: Contents) -> tuple[Leg, ...]:
+def _legs(result: Result) -> tuple[Leg, ...]:
     names = tuple(one.name for one in fields(Leg))[1:]
     return tuple(
         Leg(_line(one), **{name: values[name] for name in names} | {"danger": values["danger"] or ""})
-        for one, values in contents.layers["route"].records()
+        for one, values in result.layers["route"].records()
     )
 
 

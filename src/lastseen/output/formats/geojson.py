@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from lastseen import __version__
 from lastseen.core import WGS84, transformer
 from lastseen.output.caution import FULL_CAUTION
-from lastseen.output.result import Contents
+from lastseen.output.result import Result
 
 # ---- Shapes in degrees, for files that know only longitude and latitude on WGS 84
 
@@ -39,15 +39,15 @@ def in_degrees(shapes: Sequence[BaseGeometry], crs: Any) -> list[BaseGeometry]:
 # ---- The layers of a plan as one GeoJSON file after RFC 7946 (2016): WGS 84, longitude first, no ``crs`` member
 
 
-def write_geojson(contents: Contents, path: Path) -> None:
+def write_geojson(result: Result, path: Path) -> None:
     """Write all layers as one collection; the property ``layer`` tells them apart. The same plan gives the same bytes.
 
     Outer rings run against the clock; numbers have seven decimals of a degree, about a centimetre. The caution and the
     name of the plan are foreign members of the collection (RFC 7946, section 6.1).
     """
     features, bounds = [], []
-    for layer in contents.layers.values():
-        shapes = in_degrees(layer.shapes, contents.crs)
+    for layer in result.layers.values():
+        shapes = in_degrees(layer.shapes, result.crs)
         bounds += [shapely.bounds(shape) for shape in shapes]
         for number, (shape, (_, row)) in enumerate(zip(shapes, layer.records(), strict=True), start=1):
             features.append(
@@ -61,7 +61,7 @@ def write_geojson(contents: Contents, path: Path) -> None:
     corners = np.array(bounds)
     document = {
         "type": "FeatureCollection",
-        "name": contents.numbers["name"],
+        "name": result.numbers["name"],
         "caution": FULL_CAUTION,
         "generator": f"lastseen {__version__}",
         "bbox": [float(one) for one in (*corners[:, :2].min(axis=0), *corners[:, 2:].max(axis=0))],

@@ -13,26 +13,26 @@ from lastseen.output.draw.palette import load_palette
 from lastseen.output.formats.styles import LayerStyle, layer_styles, qml_text, sld_text
 from lastseen.output.layers import Layer
 from lastseen.output.numbers import SCHEMA_VERSION
-from lastseen.output.result import SEARCH_LAYERS, Contents
+from lastseen.output.result import SEARCH_LAYERS, Result
 
 # The format wants a date of change; a fixed one keeps the same plan the same bytes.
 FIXED_DATE = "2000-01-01T00:00:00Z"
 _TYPES: dict[str, Any] = {"text": "str", "real": "float64", "integer": "Int64"}
 
 
-def write_geopackage(contents: Contents, path: Path) -> None:
+def write_geopackage(result: Result, path: Path) -> None:
     """Write the layers of a plan, their styles and the table ``run``; the same plan gives the same bytes.
 
     A search over a drawn outline has only the layers that it has something to say in.
 
     Parameters
     ----------
-    contents : Contents
+    result : Result
     path : Path
     """
-    chosen = [layer for layer in contents.layers.values() if contents.is_plan or layer.name in SEARCH_LAYERS]
-    styles = layer_styles(load_palette(), int(contents.numbers["search"]["searchers"]))
-    write_layers(path, chosen, contents.crs, run_table(contents.numbers), to=contents.file_crs, styles=styles)
+    chosen = [layer for layer in result.layers.values() if result.is_plan or layer.name in SEARCH_LAYERS]
+    styles = layer_styles(load_palette(), int(result.numbers["search"]["searchers"]))
+    write_layers(path, chosen, result.crs, run_table(result.numbers), to=result.file_crs, styles=styles)
 
 
 def write_layers(

@@ -16,7 +16,7 @@ from lastseen.core import WGS84, transformer
 from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.formats.geojson import DEGREE_DECIMALS
 from lastseen.output.layers import known
-from lastseen.output.result import Contents
+from lastseen.output.result import Result
 
 # What small and old receivers hold. Common practice, no source: makers differ, and no standard sets a limit.
 BASIC_WAYPOINTS = 100  # of one file
@@ -50,7 +50,7 @@ class _Turn:
     text: str
 
 
-def write_gpx(contents: Contents, path: Path) -> None:
+def write_gpx(result: Result, path: Path) -> None:
     """Write the tracks of all searchers that walk, and their turning points.
 
     One segment for each leg, since devices may bend routes but keep tracks. Turning points are named by what is walked:
@@ -59,8 +59,8 @@ def write_gpx(contents: Contents, path: Path) -> None:
     """
     import gpxpy.gpx  # noqa: PLC0415  slow to import
 
-    document = _document(contents, FULL_CAUTION)
-    for walk in _walks(contents):
+    document = _document(result, FULL_CAUTION)
+    for walk in _walks(result):
         document.waypoints.extend(
             gpxpy.gpx.GPXWaypoint(
                 turn.place[1], turn.place[0], elevation=turn.place[2], name=turn.name, description=turn.text
@@ -73,7 +73,7 @@ def write_gpx(contents: Contents, path: Path) -> None:
     _write(document, path)
 
 
-def write_basic_gpx(contents: Contents, folder: Path) -> None:
+def write_basic_gpx(result: Result, folder: Path) -> None:
     """Write ``lanes-S1.gpx``, ``lanes-S2.gpx`` and so on, for receivers that hold little.
 
     One file for each searcher, and another one (``lanes-S1-2.gpx``) for each further hundred turning points. Tracks
@@ -82,10 +82,10 @@ def write_basic_gpx(contents: Contents, folder: Path) -> None:
     """
     import gpxpy.gpx  # noqa: PLC0415  slow to import
 
-    for walk in _walks(contents):
+    for walk in _walks(result):
         turns = _turns(walk)
         for part, first in enumerate(range(0, len(turns), BASIC_WAYPOINTS), start=1):
-            document = _document(contents, SHORT_CAUTION)
+            document = _document(result, SHORT_CAUTION)
             for turn in turns[first : first + BASIC_WAYPOINTS]:
                 lon, lat, z = turn.place
                 document.waypoints.append(
@@ -110,23 +110,23 @@ def _basic_tracks(walk: _Walk) -> list[Any]:
     return tracks
 
 
-def _walks(contents: Contents) -> Iterator[_Walk]:
+def _walks(result: Result) -> Iterator[_Walk]:
     """What each searcher walks, in their order; those who walk nothing are left out."""
-    legs = contents.layers["route"].records()
-    ends = _ends(contents, [line for line, _ in legs])
-    for searcher in range(1, int(contents.numbers["search"]["searchers"]) + 1):
+    legs = result.layers["route"].records()
+    ends = _ends(result, [line for line, _ in legs])
+    for searcher in range(1, int(result.numbers["search"]["searchers"]) + 1):
         own = [i for i, (_, leg) in enumerate(legs) if leg["searcher"] == searcher]
         if own:
             rows = tuple(legs[i][1] for i in own)
-            yield _Walk(searcher, rows, tuple(ends[i] for i in own), _track_text(contents, searcher, rows))
+            yield _Walk(searcher, rows, tuple(ends[i] for i in own), _track_text(result, searcher, rows))
 
 
-def _ends(contents: Contents, lines: Sequence[Any]) -> list[tuple[Place, Place]]:
+def _ends(result: Result, lines: Sequence[Any]) -> list[tuple[Place, Place]]:
     """Start and end of each leg."""
     xy = np.array([(line.coords[0], line.coords[-1]) for line in lines], dtype=float).reshape(-1, 2)
-    lon, lat = transformer(contents.crs, WGS84).transform(xy[:, 0], xy[:, 1])
-    flat = contents.numbers.get("flat", False)  # no height is known, and 0 would be a wrong one
-    z = np.full(len(xy), np.nan) if flat else contents.ground.sample(xy[:, 0], xy[:, 1])
+    lon, lat = transformer(result.crs, WGS84).transform(xy[:, 0], xy[:, 1])
+    flat = result.numbers.get("flat", False)  # no height is known, and 0 would be a wrong one
+    z = np.full(len(xy), np.nan) if flat else result.ground.sample(xy[:, 0], xy[:, 1])
     places = [
         (round(float(a), DEGREE_DECIMALS), round(float(b), DEGREE_DECIMALS), _rounded(known(float(c))))
         for a, b, c in zip(lon, lat, z, strict=True)
@@ -180,20 +180,20 @@ def _letters(number: int) -> str:
     return text
 
 
-def _track_text(contents: Contents, searcher: int, legs: Sequence[dict[str, Any]]) -> str:
+def _track_text(result: Result, searcher: int, legs: Sequence[dict[str, Any]]) -> str:
     numbers = list(dict.fromkeys(leg["lane"] for leg in legs if leg["lane"] is not None))
     lanes = f"lane{'s' if len(numbers) > 1 else ''} {', '.join(map(str, numbers))}"
-    width = contents.numbers["coverage"]["strip_width_m"]
+    width = result.numbers["coverage"]["strip_width_m"]
     length = sum(leg["length_m"] for leg in legs)
     return f"Searcher {searcher}: {lanes}; {length:.0f} m on the snow, strips of {width:g} m."
 
 
-def _document(contents: Contents, caution: str) -> Any:
+def _document(result: Result, caution: str) -> Any:
     import gpxpy.gpx  # noqa: PLC0415  slow to import
 
     document = gpxpy.gpx.GPX()
     document.creator = f"lastseen {__version__}"
-    document.name = contents.numbers["name"] or "Signal search"
+    document.name = result.numbers["name"] or "Signal search"
     document.description = caution
     return document
 

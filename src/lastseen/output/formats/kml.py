@@ -15,7 +15,7 @@ from lastseen.output.draw.palette import load_palette
 from lastseen.output.formats.geojson import DEGREE_DECIMALS, in_degrees
 from lastseen.output.formats.styles import LayerStyle, Symbol, layer_styles
 from lastseen.output.layers import Layer
-from lastseen.output.result import Contents
+from lastseen.output.result import Result
 
 _NAMESPACE = "http://www.opengis.net/kml/2.2"
 _WIDTH = 1.6  # screen pixels for a point of width
@@ -24,24 +24,24 @@ _LAST = ("last_seen", "lanes")  # drawn over the others
 _HIDDEN = ("flow_paths", "deposition_zones")  # to be switched on; the map would be full
 
 
-def write_kml(contents: Contents, path: Path) -> None:
+def write_kml(result: Result, path: Path) -> None:
     """Write a folder for each layer that has something in it, with styles; the same plan gives the same bytes.
 
     Shapes lie on the ground. Nothing is fetched from a network. Lines have no dashes and areas no hatches in this
     format: searchers are told apart by the names of their lanes, traps by their letter.
     """
-    styles = layer_styles(load_palette(), int(contents.numbers["search"]["searchers"]))
+    styles = layer_styles(load_palette(), int(result.numbers["search"]["searchers"]))
     root = ET.Element("kml", xmlns=_NAMESPACE)
     document = ET.SubElement(root, "Document")
-    _text(document, "name", contents.numbers["name"] or "Signal search")
+    _text(document, "name", result.numbers["name"] or "Signal search")
     _text(document, "open", "1")
     _text(document, "description", FULL_CAUTION)
-    layers = [layer for layer in contents.layers.values() if layer.shapes]
+    layers = [layer for layer in result.layers.values() if layer.shapes]
     for layer in layers:
         for i, rule in enumerate(styles[layer.name].rules):
             _add_style(document, f"{layer.name}-{i}", rule.symbol, layer)
     for layer in sorted(layers, key=lambda layer: layer.name in _LAST):
-        _add_layer(document, layer, styles[layer.name], contents.crs)
+        _add_layer(document, layer, styles[layer.name], result.crs)
     ET.indent(root, " ")
     text = '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
     path.write_text(text, encoding="utf-8", newline="\n")

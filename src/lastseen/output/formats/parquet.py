@@ -9,10 +9,10 @@ from lastseen import __version__
 from lastseen.core import InputError, parse_crs
 from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.formats.gpkg import layer_table
-from lastseen.output.result import Contents
+from lastseen.output.result import Result
 
 
-def write_geoparquet(contents: Contents, folder: Path) -> None:
+def write_geoparquet(result: Result, folder: Path) -> None:
     """Write ``<layer>.parquet`` for each layer that has something in it; the same plan gives the same bytes.
 
     Raises
@@ -24,8 +24,8 @@ def write_geoparquet(contents: Contents, folder: Path) -> None:
         raise InputError('GeoParquet needs one more library: install it with pip install "lastseen[parquet]"')
     from pyarrow import parquet  # noqa: PLC0415  slow to import
 
-    crs = parse_crs(contents.numbers["grid"]["crs"])  # as it is named: one CRS can be worded in many ways
-    for layer in contents.layers.values():
+    crs = parse_crs(result.numbers["grid"]["crs"])  # as it is named: one CRS can be worded in many ways
+    for layer in result.layers.values():
         if not layer.shapes:
             continue
         path = folder / f"{layer.name}.parquet"

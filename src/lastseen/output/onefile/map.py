@@ -21,7 +21,7 @@ from lastseen.core import Grid, outline_of_level, poa_areas
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.relief import CELL_MM, CONTOUR_GAP_MM, contours, drawn_lattice, relief
 from lastseen.output.onefile.elements import Frame, dashes, element, hatch, mark, say, text
-from lastseen.output.result import Contents
+from lastseen.output.result import Result
 
 # ---- Areas of equal value from rasters: steps of probability and of thickness
 
@@ -140,58 +140,58 @@ class MapLayer:
     shown: bool = True
 
 
-def map_layers(contents: Contents) -> list[MapLayer]:
+def map_layers(result: Result) -> list[MapLayer]:
     """All layers that have something to show, the lowest first."""
-    frame = frame_of(contents.ground)
-    ground, flat = contents.ground, bool(contents.numbers.get("flat"))
-    shown_m = max(search_box(contents)[2:])
+    frame = frame_of(result.ground)
+    ground, flat = result.ground, bool(result.numbers.get("flat"))
+    shown_m = max(search_box(result)[2:])
     thick = load_palette().thickness.levels_m
-    traps, zones, lanes = _traps(contents, frame), _zones(contents, frame), _lanes(contents, frame)
+    traps, zones, lanes = _traps(result, frame), _zones(result, frame), _lanes(result, frame)
     made = [
         MapLayer("relief", "" if flat else relief_picture(ground)),
-        MapLayer("debris" if "debris_probability" in contents.rasters else "given", _debris(contents, frame)),
-        MapLayer("thickness", _steps(contents, frame, "debris_thickness", thick, "thick"), shown=False),
+        MapLayer("debris" if "debris_probability" in result.rasters else "given", _debris(result, frame)),
+        MapLayer("thickness", _steps(result, frame, "debris_thickness", thick, "thick"), shown=False),
         MapLayer("contours", "" if flat else contour_lines(ground, frame, shown_m)),
         MapLayer("grid", _grid(frame)),
-        MapLayer("corridors", _paths(contents, frame, ("corridor",)), shown=False),
-        MapLayer("paths", _paths(contents, frame, ("steepest", "main"))),
+        MapLayer("corridors", _paths(result, frame, ("corridor",)), shown=False),
+        MapLayer("paths", _paths(result, frame, ("steepest", "main"))),
         MapLayer("traps", *traps),
         MapLayer("zones", *zones),
-        MapLayer("release", _release(contents, frame)),
-        MapLayer("outline", _outline(contents, frame)),
-        MapLayer("poa", _poa(contents, frame)),
-        MapLayer("uncovered", _uncovered(contents, frame)),
-        MapLayer("route", _route(contents, frame)),
+        MapLayer("release", _release(result, frame)),
+        MapLayer("outline", _outline(result, frame)),
+        MapLayer("poa", _poa(result, frame)),
+        MapLayer("uncovered", _uncovered(result, frame)),
+        MapLayer("route", _route(result, frame)),
         MapLayer("lanes", *lanes),
-        MapLayer("last_seen", _last_seen(contents, frame)),
+        MapLayer("last_seen", _last_seen(result, frame)),
     ]
     return [one for one in made if one.drawn]
 
 
-def search_box(contents: Contents) -> Box:
+def search_box(result: Result) -> Box:
     """What the map shows first, the searched debris and the lanes: left, top, width and height in metres."""
-    searched = [one for one, row in contents.layers["debris"].records() if row["searched"]]
-    return _box_of(contents, [*searched, *contents.layers["lanes"].shapes])
+    searched = [one for one, row in result.layers["debris"].records() if row["searched"]]
+    return _box_of(result, [*searched, *result.layers["lanes"].shapes])
 
 
-def drawn_box(contents: Contents) -> Box:
+def drawn_box(result: Result) -> Box:
     """All that is drawn, as `search_box`."""
-    return _box_of(contents, [shape for name in DRAWN_LAYERS for shape in contents.layers[name].shapes])
+    return _box_of(result, [shape for name in DRAWN_LAYERS for shape in result.layers[name].shapes])
 
 
-def _box_of(contents: Contents, shapes: list[BaseGeometry]) -> Box:
+def _box_of(result: Result, shapes: list[BaseGeometry]) -> Box:
     west, south, east, north = (float(bound) for bound in shapely.total_bounds(np.array(shapes)))
     longest = max(east - west, north - south)
     more = max(FOCUS_MARGIN * longest, 0.5 * (LEAST_SHOWN_M - longest))
-    left, top = frame_of(contents.ground).at(west - more, north + more)
+    left, top = frame_of(result.ground).at(west - more, north + more)
     return left, top, round(east - west + 2.0 * more, 1), round(north - south + 2.0 * more, 1)
 
 
-def definitions(contents: Contents) -> str:
+def definitions(result: Result) -> str:
     """Hatches of the kinds of traps that are there, and of what is out of range."""
     palette = load_palette()
     signs = palette.traps.signs
-    kinds = dict.fromkeys(row["kind"] for _, row in contents.layers["terrain_traps"].records())
+    kinds = dict.fromkeys(row["kind"] for _, row in result.layers["terrain_traps"].records())
     made = []
     for where in ("map", "key"):
         made += [hatch(hatch_id(kind, where), signs[kind].hatch, "var(--trap)", where) for kind in kinds]
@@ -229,43 +229,43 @@ def _sign(at: tuple[float, float], words: str, kind: str) -> str:
     return mark(at, box + element("text", text(words), y=4.4), class_=f"mark sign {kind}", data_wide=f"{wide:.0f}")
 
 
-def _steps(contents: Contents, frame: Frame, raster: str, levels: tuple[float, ...], kind: str) -> str:
-    if raster not in contents.rasters:
+def _steps(result: Result, frame: Frame, raster: str, levels: tuple[float, ...], kind: str) -> str:
+    if raster not in result.rasters:
         return ""
-    areas = step_areas(contents.rasters[raster].bands[0], levels)
+    areas = step_areas(result.rasters[raster].bands[0], levels)
     drawn = [element("path", d=frame.path(a), class_=f"{kind}{i}") for i, a in enumerate(areas) if not a.is_empty]
     return element("g", "".join(drawn), class_="ramp") if drawn else ""
 
 
-def _debris(contents: Contents, frame: Frame) -> str:
-    ramp = _steps(contents, frame, "debris_probability", load_palette().debris.levels, "step")
+def _debris(result: Result, frame: Frame) -> str:
+    ramp = _steps(result, frame, "debris_probability", load_palette().debris.levels, "step")
     if ramp:
         return ramp
-    given = "".join(frame.path(shape) for shape in contents.layers["debris"].shapes)
+    given = "".join(frame.path(shape) for shape in result.layers["debris"].shapes)
     return element("g", element("path", d=given, class_="observed"), class_="ramp")
 
 
-def _outline(contents: Contents, frame: Frame) -> str:
-    found = [(one, row) for one, row in contents.layers["debris"].records() if row["searched"]]
+def _outline(result: Result, frame: Frame) -> str:
+    found = [(one, row) for one, row in result.layers["debris"].records() if row["searched"]]
     return "".join(
         _tap(element("path", d=frame.path(one), class_="outline"), say("outline"), row["reason"]) for one, row in found
     )
 
 
-def _poa(contents: Contents, frame: Frame) -> str:
-    if "poa" not in contents.rasters:
+def _poa(result: Result, frame: Frame) -> str:
+    if "poa" not in result.rasters:
         return ""
     ink, drawn = load_palette().person, ""
-    areas = poa_areas(contents.rasters["poa"].bands[0])
+    areas = poa_areas(result.rasters["poa"].bands[0])
     for (_, area), key in zip(areas, ("half", "most"), strict=True):
         drawn += _tap(_cased(frame.path(area), f"poa {key}", ink.dashes[key]), say("poa"), say(f"poa_{key}"))
     return drawn
 
 
-def _paths(contents: Contents, frame: Frame, kinds: tuple[str, ...]) -> str:
+def _paths(result: Result, frame: Frame, kinds: tuple[str, ...]) -> str:
     ink = load_palette().snow.dashes
     drawn = ""
-    for line, row in contents.layers["flow_paths"].records():
+    for line, row in result.layers["flow_paths"].records():
         if row["kind"] in kinds:
             kind = "corridor" if row["kind"] == "corridor" else "path"
             look = element("path", d=frame.path(line), class_=f"stroke {kind}", stroke_dasharray=dashes(ink[kind]))
@@ -273,18 +273,18 @@ def _paths(contents: Contents, frame: Frame, kinds: tuple[str, ...]) -> str:
     return drawn
 
 
-def _release(contents: Contents, frame: Frame) -> str:
+def _release(result: Result, frame: Frame) -> str:
     style = load_palette().snow.dashes["release"]
     return "".join(
         _tap(_cased(frame.path(one), "release", style), say("release"), row["reason"])
-        for one, row in contents.layers["release"].records()
+        for one, row in result.layers["release"].records()
     )
 
 
-def _traps(contents: Contents, frame: Frame) -> tuple[str, str]:
+def _traps(result: Result, frame: Frame) -> tuple[str, str]:
     """Hatched areas, the lightest first, so that the heaviest lies on top; and their signs, the heaviest first."""
     drawn = signs = ""
-    for shape, row in reversed(contents.layers["terrain_traps"].records()):
+    for shape, row in reversed(result.layers["terrain_traps"].records()):
         name = f"{row['letter']}{row['number']}"
         area = element("path", d=frame.path(shape), class_="trap", fill=f"url(#{hatch_id(row['kind'])})")
         what = f"{name} {row['kind']}: {row['consequences']}"
@@ -294,9 +294,9 @@ def _traps(contents: Contents, frame: Frame) -> tuple[str, str]:
     return drawn, signs
 
 
-def _zones(contents: Contents, frame: Frame) -> tuple[str, str]:
+def _zones(result: Result, frame: Frame) -> tuple[str, str]:
     drawn = signs = ""
-    for shape, row in contents.layers["deposition_zones"].records():
+    for shape, row in result.layers["deposition_zones"].records():
         edge = element("path", d=frame.path(shape), class_="zone")
         name = f"Z{row['number']}"
         title = f"{name} {row['place']}"
@@ -305,10 +305,10 @@ def _zones(contents: Contents, frame: Frame) -> tuple[str, str]:
     return drawn, signs
 
 
-def _uncovered(contents: Contents, frame: Frame) -> str:
+def _uncovered(result: Result, frame: Frame) -> str:
     """What no lane reaches; a ring marks pieces too small to see, neighbours share one."""
-    found = contents.layers["uncovered"].records()
-    near = RING_PX * max(search_box(contents)[2:]) / SCREEN_PX
+    found = result.layers["uncovered"].records()
+    near = RING_PX * max(search_box(result)[2:]) / SCREEN_PX
     drawn, rings = "", list[Point]()
     for shape, row in found:
         look = element("path", d=frame.path(shape), class_="uncovered", fill=f"url(#{hatch_id('uncovered')})")
@@ -321,11 +321,11 @@ def _uncovered(contents: Contents, frame: Frame) -> str:
     return drawn if len(rings) <= MOST_RINGS else drawn.replace("mark rings", "mark rings off")
 
 
-def _route(contents: Contents, frame: Frame) -> str:
+def _route(result: Result, frame: Frame) -> str:
     """Approaches and joins, and every leg of the walk for the clock."""
     style = load_palette().lanes.approach
     drawn = ""
-    for line, row in contents.layers["route"].records():
+    for line, row in result.layers["route"].records():
         d = frame.path(line)
         title = say("leg_of", kind=say(row["kind"]), searcher=row["searcher"])
         if row["kind"] == "lane":
@@ -347,11 +347,11 @@ def _route(contents: Contents, frame: Frame) -> str:
     return drawn
 
 
-def _lanes(contents: Contents, frame: Frame) -> tuple[str, str]:
+def _lanes(result: Result, frame: Frame) -> tuple[str, str]:
     """Lines with arrows, and the numbers where they begin."""
     ink = load_palette().lanes
     drawn = signs = ""
-    for line, row in contents.layers["lanes"].records():
+    for line, row in result.layers["lanes"].records():
         title = say("lane_of", number=row["number"], searcher=row["searcher"])
         arrows = "".join(_arrow(frame, line, share) for share in ((0.3, 0.8) if line.length > 80.0 else (0.65,)))
         look = _cased(frame.path(line), "lane", ink.of_searcher(row["searcher"]))
@@ -368,9 +368,9 @@ def _arrow(frame: Frame, line: Any, share: float) -> str:
     return mark(frame.at(here.x, here.y), element("path", d=_ARROW), turn, class_="mark arrow")
 
 
-def _last_seen(contents: Contents, frame: Frame) -> str:
+def _last_seen(result: Result, frame: Frame) -> str:
     drawn = ""
-    for point, row in contents.layers["last_seen"].records():
+    for point, row in result.layers["last_seen"].records():
         x, y = frame.at(*point.coords[0][:2])
         around = element("circle", cx=x, cy=y, r=row["radius_m"], class_="radius")
         cross = "".join(element("path", d="M-11 0H11M0 -11V11", class_=kind) for kind in ("casing", "stroke"))

@@ -29,7 +29,7 @@ from lastseen.output.onefile.map import (
     map_layers,
     search_box,
 )
-from lastseen.output.result import Contents
+from lastseen.output.result import Result
 from lastseen.rescue import CURVES, DEFAULT_CURVE, SurvivalCurve, survival_bounds_percent
 from lastseen.search import Walked, covered_so_far
 
@@ -41,12 +41,12 @@ _EVERY_MIN = 0.25
 _SPACING_M = 2.0
 
 
-def clock_data(contents: Contents) -> dict[str, Any]:
+def clock_data(result: Result) -> dict[str, Any]:
     """What the script needs: covered shares by time, survival curves as corner points [minute, least, greatest]."""
-    search = contents.numbers["search"]
+    search = result.numbers["search"]
     return {
         "total_s": search["total_time_s"],
-        "covered": covered_shares(contents),
+        "covered": covered_shares(result),
         "curves": [
             {"name": one.name, "title": one.title, "source": one.source, "corners": curve_corners(one)}
             for one in CURVES.values()
@@ -54,24 +54,22 @@ def clock_data(contents: Contents) -> dict[str, Any]:
     }
 
 
-def covered_shares(contents: Contents, steps: int = STEPS) -> list[float]:
+def covered_shares(result: Result, steps: int = STEPS) -> list[float]:
     """Share of the searched outline covered after each of ``steps`` even parts of the walking time, from time 0.
 
     Measured as the plan's own coverage is: 3-D on the snow, by lanes and joins, not by approaches. Last comes what the
     plan says, so that both agree.
     """
-    coverage = contents.numbers["coverage"]
-    outline = only_areas(
-        shapely.union_all([one for one, row in contents.layers["debris"].records() if row["searched"]])
-    )
+    coverage = result.numbers["coverage"]
+    outline = only_areas(shapely.union_all([one for one, row in result.layers["debris"].records() if row["searched"]]))
     legs = [
         Walked(int(row["searcher"]), str(row["kind"]), line, float(row["time_s"]))
-        for line, row in contents.layers["route"].records()
+        for line, row in result.layers["route"].records()
         if isinstance(line, LineString)
     ]
-    times = np.linspace(0.0, float(contents.numbers["search"]["total_time_s"]), steps + 1)
+    times = np.linspace(0.0, float(result.numbers["search"]["total_time_s"]), steps + 1)
     width = float(coverage["strip_width_m"])
-    shares, _ = covered_so_far(outline, contents.ground, legs, width, times, spacing_m=_SPACING_M)
+    shares, _ = covered_so_far(outline, result.ground, legs, width, times, spacing_m=_SPACING_M)
     last = round(float(coverage["fraction"]), 4)
     return [*(min(round(one, 4), last) for one in shares[:-1].tolist()), last]
 
@@ -96,19 +94,19 @@ def _between(before: list[float], here: list[float], after: list[float]) -> bool
 WIDE, HIGH = 34, 16
 
 
-def switches(contents: Contents, layers: Sequence[MapLayer]) -> str:
+def switches(result: Result, layers: Sequence[MapLayer]) -> str:
     """One switch for each layer, the topmost first."""
-    return element("ul", "".join(_switch(contents, layer) for layer in reversed(layers)), class_="switches")
+    return element("ul", "".join(_switch(result, layer) for layer in reversed(layers)), class_="switches")
 
 
-def _switch(contents: Contents, layer: MapLayer) -> str:
+def _switch(result: Result, layer: MapLayer) -> str:
     box = element("input", type="checkbox", data_layer=layer.name, checked=layer.shown).removesuffix("</input>")
     name = element("span", text(say(f"layer_{layer.name}")))
     more = {"debris": _debris_steps, "thickness": _thickness_steps, "traps": _trap_key, "lanes": _lane_key}.get(
         layer.name
     )
     label = element("label", box + _symbol(layer.name) + name)
-    return element("li", label + (more(contents) if more else ""))
+    return element("li", label + (more(result) if more else ""))
 
 
 def _svg(inside: str, wide: int = WIDE) -> str:
@@ -159,17 +157,17 @@ def _steps(kind: str, labels: Sequence[str], title: str) -> str:
     return element("p", text(title), class_="key-title") + element("ol", cells, class_="steps")
 
 
-def _debris_steps(_contents: Contents) -> str:
+def _debris_steps(_contents: Result) -> str:
     return _steps("step", [short_percent(level) for level in load_palette().debris.levels], say("key_debris"))
 
 
-def _thickness_steps(_contents: Contents) -> str:
+def _thickness_steps(_contents: Result) -> str:
     return _steps("thick", [f"{one:g} m" for one in load_palette().thickness.levels_m], say("key_thickness"))
 
 
-def _trap_key(contents: Contents) -> str:
+def _trap_key(result: Result) -> str:
     signs = load_palette().traps.signs
-    kinds = dict.fromkeys(row["kind"] for _, row in contents.layers["terrain_traps"].records())
+    kinds = dict.fromkeys(row["kind"] for _, row in result.layers["terrain_traps"].records())
     cells = ""
     for kind in kinds:
         box = element("rect", x=1, y=2, width=32, height=12, class_="trap", fill=f"url(#{hatch_id(kind, 'key')})")
@@ -177,9 +175,9 @@ def _trap_key(contents: Contents) -> str:
     return element("ul", cells, class_="key")
 
 
-def _lane_key(contents: Contents) -> str:
+def _lane_key(result: Result) -> str:
     """Line styles of the searchers, where there are several."""
-    walking = sorted({row["searcher"] for _, row in contents.layers["lanes"].records()})
+    walking = sorted({row["searcher"] for _, row in result.layers["lanes"].records()})
     if len(walking) < 2:
         return ""
     ink = load_palette().lanes
@@ -251,9 +249,9 @@ def time(one: float) -> str:
     return f"{seconds // 60}:{seconds % 60:02d}"
 
 
-def key_numbers(contents: Contents) -> str:
+def key_numbers(result: Result) -> str:
     """What the search is, in a dozen lines."""
-    numbers = contents.numbers
+    numbers = result.numbers
     rows: list[tuple[str, str]] = [
         (say("n_strip"), value(numbers, "coverage.strip_width_m", lambda number: f"{number:g} m")),
         (say("n_searchers"), value(numbers, "search.searchers", str)),
@@ -263,7 +261,7 @@ def key_numbers(contents: Contents) -> str:
         (say("n_uncovered"), value(numbers, "coverage.uncovered_m2", area)),
         (say("n_area"), value(numbers, "coverage.area_m2", area)),
     ]
-    if contents.is_plan and numbers["model"]:
+    if result.is_plan and numbers["model"]:
         rows += [
             (say("n_level"), value(numbers, "debris.level", share)),
             (say("n_inside"), value(numbers, "poa.inside_debris", rough)),
@@ -279,9 +277,9 @@ def key_numbers(contents: Contents) -> str:
     return element("dl", "".join(element("dt", text(a)) + element("dd", b) for a, b in rows), class_="numbers")
 
 
-def walk(contents: Contents) -> str:
+def walk(result: Result) -> str:
     """Every leg of every searcher."""
-    numbers = contents.numbers
+    numbers = result.numbers
     magnetic = any(leg["bearing_deg_magnetic"] is not None for leg in numbers["route"])
     heads = ["t_searcher", "t_leg", "t_what", "t_length", "t_true", "t_slope", "t_steepest", "t_time", "t_start"]
     if magnetic:
@@ -310,9 +308,9 @@ def _leg(numbers: Any, i: int, leg: Any, *, magnetic: bool) -> list[str]:
     ]
 
 
-def traps(contents: Contents) -> str:
+def traps(result: Result) -> str:
     """Every trap with its reason."""
-    numbers, rows = contents.numbers, []
+    numbers, rows = result.numbers, []
     for i, one in enumerate(numbers.get("traps") or []):
         at = f"traps.{i}"
         rows.append(
@@ -329,9 +327,9 @@ def traps(contents: Contents) -> str:
     return table("traps", ["t_sign", "t_kind", "t_does", "t_enter", "t_stop", "t_burial", "t_reason"], rows)
 
 
-def zones(contents: Contents) -> str:
+def zones(result: Result) -> str:
     """Every deposition zone with its reason."""
-    numbers, rows = contents.numbers, []
+    numbers, rows = result.numbers, []
     for i, one in enumerate(numbers.get("zones") or []):
         at = f"zones.{i}"
         rows.append(
@@ -349,12 +347,12 @@ def zones(contents: Contents) -> str:
     return table("zones", ["t_sign", "t_place", "t_poa", "t_area", "t_mean", "t_thickest", "t_slope", "t_reason"], rows)
 
 
-def assumptions(contents: Contents) -> str:
+def assumptions(result: Result) -> str:
     """What the numbers rest on: notes, the scenario, inputs and versions."""
-    numbers = contents.numbers
+    numbers = result.numbers
     notes = element("ul", "".join(element("li", text(_sentence(note))) for note in numbers["notes"]), class_="notes")
     said: list[tuple[str, str]] = [(say("a_seed"), str(numbers["seed"]))]
-    if contents.is_plan:
+    if result.is_plan:
         scenario = numbers["scenario"]
         said += [
             (_plain(f"{part}: {key}"), _told(one))
@@ -420,54 +418,54 @@ def _sentence(note: str) -> str:
 # ---- The page put together: map, switches, clock, tables and caution in one file that may load nothing
 
 
-def write_page(contents: Contents, path: Path) -> None:
-    """Write the page of a plan or of a drawn search; the same contents give the same bytes.
+def write_page(result: Result, path: Path) -> None:
+    """Write the page of a plan or of a drawn search; the same result gives the same bytes.
 
     Parameters
     ----------
-    contents : Contents
+    result : Result
     path : Path
         ``page.html``; opens from disk, with scripts or without.
     """
-    path.write_text(page_text(contents), encoding="utf-8", newline="\n")
+    path.write_text(page_text(result), encoding="utf-8", newline="\n")
 
 
-def page_text(contents: Contents) -> str:
+def page_text(result: Result) -> str:
     """The page as HTML.
 
     Its policy lets nothing be loaded and runs no script but its own, known by their hashes.
     """
     style, script = look_css(part("page.css")), part("page.js")
-    layers = map_layers(contents)
-    view = search_box(contents)
-    numbers = contents.numbers
-    north = _north_deg(contents)
+    layers = map_layers(result)
+    view = search_box(result)
+    numbers = result.numbers
+    north = _north_deg(result)
     values = {
         "policy": _policy(style, script),
         "style": style,
         "script": script,
         "title": text(numbers["name"] or say("unnamed")),
-        "under": _under(contents),
+        "under": _under(result),
         "short_caution": text(SHORT_CAUTION),
         "full_caution": text(FULL_CAUTION),
         "view": " ".join(map(str, view)),
-        "definitions": definitions(contents),
+        "definitions": definitions(result),
         "layers": "".join(_group(layer, layer.drawn) for layer in layers),
         "signs": "".join(_group(layer, layer.signs) for layer in layers if layer.signs),
-        "switches": switches(contents, layers),
+        "switches": switches(result, layers),
         "north_turn": f"{-north:.2f}",
         "north_words": text(_north_words(north)),
         "curves": "".join(
             element("option", text(f"{one.name}: {one.title}"), value=one.name, selected=one.name == DEFAULT_CURVE)
             for one in CURVES.values()
         ),
-        "key_numbers": key_numbers(contents),
-        "walk": walk(contents),
-        "traps": traps(contents),
-        "zones": zones(contents),
-        "assumptions": assumptions(contents),
+        "key_numbers": key_numbers(result),
+        "walk": walk(result),
+        "traps": traps(result),
+        "zones": zones(result),
+        "assumptions": assumptions(result),
         "numbers": _data(numbers),
-        "data": _data(_script_data(contents)),
+        "data": _data(_script_data(result)),
     }
     return fill(part("page.html"), values)
 
@@ -504,25 +502,25 @@ def _data(value: Any) -> str:
     return told.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
 
 
-def _script_data(contents: Contents) -> dict[str, Any]:
-    frame = frame_of(contents.ground)
+def _script_data(result: Result) -> dict[str, Any]:
+    frame = frame_of(result.ground)
     return {
         "map": {
             "width_m": round(frame.width_m, 2),
             "height_m": round(frame.height_m, 2),
-            "search": search_box(contents),
-            "drawn": drawn_box(contents),
-            "far_m": far_m(contents.ground, max(search_box(contents)[2:])),
+            "search": search_box(result),
+            "drawn": drawn_box(result),
+            "far_m": far_m(result.ground, max(search_box(result)[2:])),
         },
-        "strip_m": contents.numbers["coverage"]["strip_width_m"],
-        "clock": clock_data(contents),
+        "strip_m": result.numbers["coverage"]["strip_width_m"],
+        "clock": clock_data(result),
         "words": words()["script"],
     }
 
 
-def _under(contents: Contents) -> str:
+def _under(result: Result) -> str:
     """Where it is, and what made it."""
-    numbers = contents.numbers
+    numbers = result.numbers
     lines = []
     seen = numbers.get("last_seen")
     if seen:
@@ -536,11 +534,11 @@ def _under(contents: Contents) -> str:
     return "".join(element("p", text(line)) for line in lines)
 
 
-def _north_deg(contents: Contents) -> float:
+def _north_deg(result: Result) -> float:
     """Grid north from true north, clockwise, in the middle of the ground."""
-    west, south, east, north = contents.ground.bounds
-    point = to_lonlat(0.5 * (west + east), 0.5 * (south + north), contents.crs)
-    return convergence_deg(contents.crs, point)
+    west, south, east, north = result.ground.bounds
+    point = to_lonlat(0.5 * (west + east), 0.5 * (south + north), result.crs)
+    return convergence_deg(result.crs, point)
 
 
 def _north_words(turn_deg: float) -> str:

@@ -51,7 +51,7 @@ from lastseen.rescue import (
 from lastseen.search import WalkedLeg, clock_of_legs
 
 if TYPE_CHECKING:
-    from lastseen.output.result import Contents
+    from lastseen.output.result import Result
 
 
 # ---- Clock, digging and probing for the plan: its own walk, slope and burial depth, by the published rules
@@ -537,15 +537,15 @@ Kind = Literal["full", "staff", "blank"]
 MARKS: dict[Kind, str] = {"full": "", "staff": "Staff sheet: not for trainees", "blank": "Blank sheet for a drill"}
 
 
-def write_sheet(contents: Contents, path: Path, *, kind: Kind = "full", paper: Paper = "A4") -> None:
+def write_sheet(result: Result, path: Path, *, kind: Kind = "full", paper: Paper = "A4") -> None:
     """Write the sheet: a map to true scale, then legs, clock, digging, traps, assumptions and sources.
 
-    Text stays text and its letters are in the file. The same contents give the same bytes; there is no date in the
+    Text stays text and its letters are in the file. The same result gives the same bytes; there is no date in the
     file but that of ``SOURCE_DATE_EPOCH`` where it is set.
 
     Parameters
     ----------
-    contents : Contents
+    result : Result
     path : Path
     kind : {"full", "staff", "blank"}
         The plan; the plan with tables for an instructor; ground, grid and last-seen point with tables to fill in.
@@ -553,26 +553,26 @@ def write_sheet(contents: Contents, path: Path, *, kind: Kind = "full", paper: P
         Upright or lying as the shape of the ground asks.
     """
     with own_look():
-        write_pdf(draw_book(contents, kind=kind, paper=paper), path, title_of(contents.numbers))
+        write_pdf(draw_book(result, kind=kind, paper=paper), path, title_of(result.numbers))
 
 
-def write_map(contents: Contents, path: Path) -> None:
-    """Write the first page of the sheet on A4 as PNG with 200 dots per inch; same contents, same bytes."""
+def write_map(result: Result, path: Path) -> None:
+    """Write the first page of the sheet on A4 as PNG with 200 dots per inch; same result, same bytes."""
     with own_look():
-        write_png(draw_book(contents)[0], path)
+        write_png(draw_book(result)[0], path)
 
 
-def write_map_and_sheet(contents: Contents, map_path: Path, sheet_path: Path) -> None:
+def write_map_and_sheet(result: Result, map_path: Path, sheet_path: Path) -> None:
     """Write both in the time of one: what `write_map` and `write_sheet` write for A4."""
     with own_look():
-        pages = draw_book(contents)
+        pages = draw_book(result)
         write_png(pages[0], map_path)
-        write_pdf(pages, sheet_path, title_of(contents.numbers))
+        write_pdf(pages, sheet_path, title_of(result.numbers))
 
 
-def draw_book(contents: Contents, *, kind: Kind = "full", paper: Paper = "A4") -> tuple[Drawing, ...]:
+def draw_book(result: Result, *, kind: Kind = "full", paper: Paper = "A4") -> tuple[Drawing, ...]:
     """All pages, drawn but not written."""
-    shown = shown_of(contents)
+    shown = shown_of(result)
     if kind == "blank":
         shown = blank_of(shown)
     sheet = lay_out_sheet(shown, paper)
