@@ -33,7 +33,7 @@ from lastseen.core.machine import shared_folder
 from lastseen.core.scenario import Scenario, Snow
 from lastseen.jobs.reading.area import read_area
 from lastseen.jobs.reading.line import view_line
-from lastseen.jobs.reading.words import sentence, table_rows
+from lastseen.jobs.reading.line_text import stretch_sentence, table_rows
 from lastseen.output.results.reading import write_line
 from lastseen.terrain.elevation import open_elevation, read_window
 
@@ -66,7 +66,7 @@ display(Markdown("\n".join("| " + " | ".join(row) + " |" for row in table)))
 worst = max(
     view.reading.stretches, key=lambda one: one.exposure * max(one.burial, one.trauma, one.water, one.no_way_out)
 )
-display(Markdown(f"**Stretch {worst.number}.** {sentence(view.reading, worst)}"))
+display(Markdown(f"**Stretch {worst.number}.** {stretch_sentence(view.reading, worst)}"))
 
 # %%
 written = write_line(view, FOLDER / "line")

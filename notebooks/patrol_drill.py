@@ -32,7 +32,7 @@ from lastseen.core.scenario import read_scenario
 from lastseen.jobs.plan import make_plan
 from lastseen.jobs.practice.debrief import debrief
 from lastseen.jobs.practice.exercises import find_exercise
-from lastseen.jobs.practice.targets import hide
+from lastseen.jobs.practice.targets import plan_targets
 from lastseen.jobs.practice.tracks import read_log, read_tracks
 from lastseen.output.console import debrief_text, targets_text
 from lastseen.output.read import read_planned
@@ -58,7 +58,7 @@ print(f"{plan.name}: {plan.outline.area:.0f} m2, strips of {plan.strip_width_m:g
 # area, depths the published depth of the head within the limits; another seed hides them elsewhere.
 
 # %%
-hidden = hide(plan, find_exercise("guide-style"), seed=4, name="guide-style")
+hidden = plan_targets(plan, find_exercise("guide-style"), seed=4, name="guide-style")
 write_targets(plan, hidden, work / "targets")
 print(targets_text(plan, hidden, Path("targets")))
 

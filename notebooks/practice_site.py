@@ -29,7 +29,7 @@ from lastseen.core.errors import NothingFoundError
 from lastseen.core.machine import shared_folder
 from lastseen.core.outlines import read_outline
 from lastseen.core.scenario import scenario_of
-from lastseen.jobs.practice.site import SiteWish
+from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.sites import view_sites
 from lastseen.output.read import lay_deposit
 from lastseen.output.results.sites import deposit_table, sites_table, write_deposit, write_sites
@@ -47,7 +47,7 @@ scenario = scenario_of({"elevation": [dem], "name": "Mount Ysterra (invented pla
 
 # %%
 try:
-    view_sites(scenario, SiteWish())
+    view_sites(scenario, SiteRequest())
 except NothingFoundError as error:
     print(error)
 
@@ -58,7 +58,7 @@ except NothingFoundError as error:
 # has to know that they cannot happen here on that day, and every map and file says that they were left out.
 
 # %%
-view = view_sites(scenario, SiteWish(most_size=3, count=2))
+view = view_sites(scenario, SiteRequest(most_size=3, count=2))
 write_sites(view, work / "sites")
 print(sites_table(view, Path("sites")))
 

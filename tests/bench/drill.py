@@ -26,8 +26,8 @@ from lastseen.core.grid import Grid  # noqa: E402
 from lastseen.core.machine import thread_count  # noqa: E402
 from lastseen.core.scenario import scenario_of  # noqa: E402
 from lastseen.jobs.practice import site_exposure  # noqa: E402
-from lastseen.jobs.practice.site import SiteWish  # noqa: E402
-from lastseen.jobs.practice.site_exposure import start_ground  # noqa: E402
+from lastseen.jobs.practice.site import SiteRequest  # noqa: E402
+from lastseen.jobs.practice.site_exposure import find_start_ground  # noqa: E402
 from lastseen.jobs.practice.sites import view_sites  # noqa: E402
 from lastseen.output.results.sites import write_sites  # noqa: E402
 from lastseen.snow import sliding_mass  # noqa: E402
@@ -92,10 +92,10 @@ def measure(side, wish):
 
 def table(km):
     """Print time and memory by stage."""
-    measure(800, SiteWish(exposed_ok=True))  # kernels are compiled, or read from the cache
+    measure(800, SiteRequest(exposed_ok=True))  # kernels are compiled, or read from the cache
     before = peak_gb()
     side = round(1000.0 * km / CELL_M)
-    view, stages = measure(side, SiteWish(most_size=3))
+    view, stages = measure(side, SiteRequest(most_size=3))
     if view is not None:
         search = view.search
         steep = float((search.starts.zones > 0).mean())
@@ -121,7 +121,7 @@ def steps():
     """Print how far the end of a body, and the edge of reached ground, move against the steps of the model."""
     side = 500
     ground = Grid(mountains(side), WEST_M, NORTH_M, CELL_M, CRS.from_epsg(32632))
-    starts = start_ground(ground)
+    starts = find_start_ground(ground)
     long = (site_exposure.LARGEST_STEP_S, site_exposure.LARGEST_STEP_CELLS)
     short = (sliding_mass.LARGEST_STEP_S, sliding_mass.LARGEST_STEP_CELLS)
     print(f"{starts.count} start zones, {side * CELL_M / 1000:g} km square at {CELL_M:g} m")
@@ -131,7 +131,7 @@ def steps():
     for step_s, step_cells in (short, (0.1, 0.5), long):
         site_exposure.LARGEST_STEP_S, site_exposure.LARGEST_STEP_CELLS = step_s, step_cells
         before = used()
-        found = site_exposure.reach_of_start_zones(ground, starts)
+        found = site_exposure.simulate_start_zones(ground, starts)
         took = used() - before
         here = found.share.values > 0.0
         at = rest(ground, starts, step_s, step_cells)

@@ -25,7 +25,7 @@ from lastseen.core.grid import Grid  # noqa: E402
 from lastseen.core.machine import shared_folder  # noqa: E402
 from lastseen.core.scenario import Scenario  # noqa: E402
 from lastseen.jobs.reading.area import read_area  # noqa: E402
-from lastseen.jobs.reading.carry import LARGEST_STEP_CELLS, LARGEST_STEP_S, LEAST_STEP_M  # noqa: E402
+from lastseen.jobs.reading.block_run import LARGEST_STEP_CELLS, LARGEST_STEP_S, LEAST_STEP_M  # noqa: E402
 from lastseen.jobs.reading.ground import heights_of_grid, heights_of_model  # noqa: E402
 from lastseen.jobs.reading.line import read_line  # noqa: E402
 from lastseen.jobs.reading.tiles import view_area  # noqa: E402

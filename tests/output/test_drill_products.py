@@ -20,8 +20,8 @@ from lastseen.core.errors import InputError, OutputExistsError
 from lastseen.core.place import WGS84, transformer
 from lastseen.jobs.practice.debrief import debrief
 from lastseen.jobs.practice.exercises import Exercise
-from lastseen.jobs.practice.targets import hide
-from lastseen.jobs.practice.tracks import Noted, read_log
+from lastseen.jobs.practice.targets import plan_targets
+from lastseen.jobs.practice.tracks import NotedTime, read_log
 from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.results.drill import read_targets, sheet_name, write_debrief, write_targets
 from practice.walks import EAST, NORTH, corners_of, plan_on, recorded
@@ -37,7 +37,7 @@ def plan():
 
 @pytest.fixture(scope="module")
 def hidden(plan):
-    return hide(plan, Exercise(targets=4, decoys=1), 3)
+    return plan_targets(plan, Exercise(targets=4, decoys=1), 3)
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +52,11 @@ def made(plan, hidden):
     tracks = [
         recorded(corners_of(plan, k), f"s{k}", noise=lambda n: generator.normal(0.0, 2.0, (n, 2))) for k in (1, 2)
     ]
-    log = [Noted("s1", "", "A", 30.0, None), Noted("s1", "T1", "B", 90.0, None), Noted("s1", "T1", "C", 120.0, None)]
+    log = [
+        NotedTime("s1", "", "A", 30.0, None),
+        NotedTime("s1", "T1", "B", 90.0, None),
+        NotedTime("s1", "T1", "C", 120.0, None),
+    ]
     return debrief(plan, tracks, log=log, targets=hidden.targets)
 
 
@@ -159,7 +163,7 @@ def test_a_map_in_another_datum_says_so(plan, hidden, tmp_path):
 
 
 def test_many_targets_go_on_a_second_page(plan, tmp_path):
-    many = hide(plan, Exercise(targets=40, decoys=20, apart_m=1.0), 1)
+    many = plan_targets(plan, Exercise(targets=40, decoys=20, apart_m=1.0), 1)
     write_targets(plan, many, tmp_path / "many")
     document = pdfium.PdfDocument(tmp_path / "many" / "staff.pdf")
     assert len(document) == 3 or len(document) == 2

@@ -15,7 +15,7 @@ from dem_zoo import store
 from lastseen.core.outlines import read_outline
 from lastseen.core.place import parse_crs, parse_point
 from lastseen.core.scenario import scenario_of
-from lastseen.jobs.practice.site import SiteWish
+from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.sites import view_sites
 from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.draw.deposit_map import draw_deposit_map
@@ -82,7 +82,7 @@ def test_what_was_left_out_stands_on_every_map(folders):
     scenario = scenario_of({"elevation": [folders / "meadow.tif"]})
     near = parse_point("600600,5100600", parse_crs("32632"))
     for most_size in (3, 4):
-        view = view_sites(scenario, SiteWish(within_m=130.0, count=1, most_size=most_size), near)
+        view = view_sites(scenario, SiteRequest(within_m=130.0, count=1, most_size=most_size), near)
         for only in (None, view.search.sites[0]):
             assert (LEFT_OUT in told_on(draw_site_map(view, only))) == (most_size == 3)
     for folder in ("sites to 3", "sites"):

@@ -10,10 +10,10 @@ from shapely import LineString, MultiPolygon, Point, box
 
 from lastseen.core.errors import InputError, NothingFoundError
 from lastseen.core.grid import Grid
-from lastseen.jobs.practice.coverage import ACROSS, band_of, first_times, radii_of
 from lastseen.jobs.practice.debrief import debrief
 from lastseen.jobs.practice.targets import Target
-from lastseen.jobs.practice.tracks import LeftOut, Noted, RawTrack, clean_track
+from lastseen.jobs.practice.tracks import NotedTime, RawTrack, UnusedTrack, clean_track
+from lastseen.jobs.practice.walked_coverage import ACROSS, find_first_times, find_radii, measure_band
 from lastseen.rescue.survival import survival_curve, survival_percent
 from lastseen.search.coverage import measure_coverage
 from practice.walks import EAST, NORTH, START, UTM, corners_of, plan_on, recorded
@@ -105,12 +105,12 @@ WITHIN = math.sqrt(-2.0 * math.log(1.0 - 0.683))
 def test_with_five_metres_of_noise_the_band_contains_the_truth(plan, kind, sd, skip):
     """In at least 95 % of 200 draws: 5 m along each axis, and 5 m as the radius that holds two fixes in three."""
     parts = corners_of(plan, 1, skip_lanes=tuple(list(plan.lanes())[1::2]) if skip else ())
-    true, radii, surface = truth(plan, parts), radii_of(40.0, 5.0), plan.surface
+    true, radii, surface = truth(plan, parts), find_radii(40.0, 5.0), plan.surface
     lattice = debrief(plan, [recorded(parts)]).lattice
     inside = 0
     for seed in range(200):
         track = clean_track(recorded(parts, noise=kind(sd, seed)), plan, gps_error_m=5.0)
-        band = band_of(first_times(track, lattice, surface, radii), lattice.weight_m2)
+        band = measure_band(find_first_times(track, lattice, surface, radii), lattice.weight_m2)
         inside += band.sure <= true <= band.most
     assert inside >= 190
 
@@ -132,7 +132,7 @@ def test_what_is_called_sure_was_covered_and_what_is_called_not_covered_was_not(
 
 
 def test_a_strip_of_twenty_metres_cannot_be_graded_finely_and_it_says_so():
-    narrow, wide = radii_of(20.0, 5.0), radii_of(40.0, 5.0)
+    narrow, wide = find_radii(20.0, 5.0), find_radii(40.0, 5.0)
     assert not narrow.gradable
     assert "cannot be graded finely" in narrow.verdict
     assert wide.gradable
@@ -145,14 +145,14 @@ def test_a_strip_of_twenty_metres_cannot_be_graded_finely_and_it_says_so():
 
 def test_the_band_narrows_with_a_better_receiver():
     """Monotone in the GPS error; without it only the range is unsure."""
-    radii = [radii_of(40.0, error) for error in (0.0, 2.0, 5.0, 10.0)]
+    radii = [find_radii(40.0, error) for error in (0.0, 2.0, 5.0, 10.0)]
     assert [one.sure_m for one in radii] == sorted((one.sure_m for one in radii), reverse=True)
     assert [one.perhaps_m for one in radii] == sorted(one.perhaps_m for one in radii)
     assert radii[0].sure_m == pytest.approx(20.0 * (1.0 - 1.96 * 0.1))
-    assert radii_of(20.0, 50.0).sure_m == 0.0
+    assert find_radii(20.0, 50.0).sure_m == 0.0
     for wrong in ((0.0, 5.0), (40.0, -1.0), (40.0, math.inf)):
         with pytest.raises(InputError):
-            radii_of(*wrong)
+            find_radii(*wrong)
 
 
 def test_the_two_radii_by_hand():
@@ -164,7 +164,7 @@ def test_the_two_radii_by_hand():
     """
     gps = 1.96 / math.sqrt(-2.0 * math.log(1.0 - 0.683)) * 5.0
     best = 2.0 ** (1.0 / 3.0) * 20.0
-    made = radii_of(40.0, 5.0)
+    made = find_radii(40.0, 5.0)
     assert made.sure_m == pytest.approx(20.0 - math.hypot(gps, 1.96 * 0.1 * 20.0), abs=1e-3)
     assert made.perhaps_m == pytest.approx(best + math.hypot(gps, 1.96 * 0.1 * best), abs=1e-3)
     assert made.half_m == 20.0
@@ -258,7 +258,7 @@ def test_notes_that_match_nobody_are_told(plan):
     raw = recorded(corners_of(plan, 1))
     hidden = Target("T1", "target", EAST + 60.0, NORTH + 60.0, 1000.0, 0.8, 0.0, 0.0, 20.0)
     rows = (("Anna", "T1"), ("s1", "T9"), ("WALKER", "t1"), ("3", ""))
-    log = [Noted(who, what, "B", 90.0, None) for who, what in rows]
+    log = [NotedTime(who, what, "B", 90.0, None) for who, what in rows]
     made = debrief(plan, [raw, raw], log=log, targets=[hidden])
     assert made.notes[:2] == (
         "Noted times of Anna, 3 are left out: the tracks are walker, walker-2.",
@@ -271,7 +271,7 @@ def test_notes_that_match_nobody_are_told(plan):
 def test_two_files_of_one_name_are_two_people(plan):
     """Their notes and their clocks stay apart."""
     raw = recorded(corners_of(plan, 1))
-    log = [Noted("walker", "", "A", 60.0, None), Noted("walker-2", "", "A", 90.0, None)]
+    log = [NotedTime("walker", "", "A", 60.0, None), NotedTime("walker-2", "", "A", 90.0, None)]
     made = debrief(plan, [raw, raw], log=log, shifts_s={"walker-2": 30.0})
     assert [one.track.name for one in made.searchers] == ["walker", "walker-2"]
     assert [one.track.cleaning.shifted_s for one in made.searchers] == [0.0, 30.0]
@@ -330,7 +330,7 @@ def test_tracks_in_the_wrong_place_and_empty_ones_are_left_out_and_said(plan):
     far = RawTrack("far", good.lon_deg + 1.0, good.lat_deg, good.time_s, good.segment)
     nothing = RawTrack("nothing", *(np.zeros(0) for _ in range(3)), np.zeros(0, np.int32))
     zeros = RawTrack("zeros", np.zeros(5), np.zeros(5), START + np.arange(5.0), np.zeros(5, np.int32))
-    made = debrief(plan, [far, nothing, zeros, LeftOut("empty", "the file is empty"), good])
+    made = debrief(plan, [far, nothing, zeros, UnusedTrack("empty", "the file is empty"), good])
     assert [one.name for one in made.left_out] == ["far", "nothing", "zeros", "empty"]
     assert [one.track.name for one in made.searchers] == ["good"]
     assert any("far was left out: its nearest point lies" in note and "km" in note for note in made.notes)
@@ -421,23 +421,23 @@ def test_time_to_the_first_signal_possible_by_geometry():
     reach = math.sqrt(20.0**2 - 10.0**2)
     assert one.likely_s == pytest.approx(120.0 - reach, abs=1.0)
     assert one.first_s < one.likely_s < one.last_s
-    log = [Noted("", "T1", "B", one.likely_s, None)]
+    log = [NotedTime("", "T1", "B", one.likely_s, None)]
     noted = debrief(plan, [recorded([walk], speed=1.0)], targets=hidden, log=log).searchers[0].signals[0]
     assert noted.words == "noted while it became possible"
-    early = debrief(plan, [recorded([walk], speed=1.0)], targets=hidden, log=[Noted("", "T1", "B", 10.0, None)])
+    early = debrief(plan, [recorded([walk], speed=1.0)], targets=hidden, log=[NotedTime("", "T1", "B", 10.0, None)])
     assert "before it was possible" in early.searchers[0].signals[0].words
-    late = debrief(plan, [recorded([walk], speed=1.0)], targets=hidden, log=[Noted("", "T1", "B", 190.0, None)])
+    late = debrief(plan, [recorded([walk], speed=1.0)], targets=hidden, log=[NotedTime("", "T1", "B", 190.0, None)])
     assert "after it must have been there" in late.searchers[0].signals[0].words
 
 
 def test_phases_against_plan_and_survival_curve(plan):
     """Durations, verdicts, and the published survival at each end (Falk and others 1994)."""
     log = [
-        Noted("walker", "", "A", 100.0, None),
-        Noted("walker", "T1", "B", 400.0, None),
-        Noted("walker", "T1", "C", 420.0, None),
-        Noted("1", "T1", "E", 5000.0, None),
-        Noted("somebody else", "T1", "D", 7.0, None),
+        NotedTime("walker", "", "A", 100.0, None),
+        NotedTime("walker", "T1", "B", 400.0, None),
+        NotedTime("walker", "T1", "C", 420.0, None),
+        NotedTime("1", "T1", "E", 5000.0, None),
+        NotedTime("somebody else", "T1", "D", 7.0, None),
     ]
     made = debrief(plan, [recorded(corners_of(plan, 1))], log=log)
     phases = {one.letter: one for one in made.searchers[0].phases}
@@ -453,7 +453,7 @@ def test_phases_against_plan_and_survival_curve(plan):
         debrief(
             plan,
             [recorded(corners_of(plan, 1))],
-            log=[Noted("", "T1", "B", 90.0, None), Noted("", "T1", "C", 80.0, None)],
+            log=[NotedTime("", "T1", "B", 90.0, None), NotedTime("", "T1", "C", 80.0, None)],
         )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from lastseen.core.errors import InputError
-from lastseen.jobs.practice.tracks import LeftOut, RawTrack, read_log, read_tracks
+from lastseen.jobs.practice.tracks import RawTrack, UnusedTrack, read_log, read_tracks
 
 T0 = datetime(2027, 1, 31, 10, 0, 0, tzinfo=UTC).timestamp()
 LAT, LON = 65.823, 4.3402
@@ -121,7 +121,7 @@ def test_two_people_in_one_file_are_two_tracks(tmp_path):
 )
 def test_empty_files_are_left_out_and_say_so(tmp_path, text, reason):
     (left,) = read(tmp_path, text)
-    assert isinstance(left, LeftOut)
+    assert isinstance(left, UnusedTrack)
     assert reason in left.reason
 
 

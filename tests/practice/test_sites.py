@@ -12,8 +12,8 @@ from lastseen.core.errors import InputError, NothingFoundError
 from lastseen.core.grid import Grid
 from lastseen.core.outlines import cells_of_outline
 from lastseen.jobs.practice import site_exposure, site_places, sites
-from lastseen.jobs.practice.site import SiteWish
-from lastseen.jobs.practice.site_exposure import member_frictions, reach_of_start_zones, start_ground
+from lastseen.jobs.practice.site import SiteRequest
+from lastseen.jobs.practice.site_exposure import find_start_ground, member_frictions, simulate_start_zones
 from lastseen.jobs.practice.sites import find_sites
 from lastseen.snow.friction import FRICTION
 from lastseen.terrain.elevation import open_elevation, read_window
@@ -21,7 +21,7 @@ from lastseen.terrain.ground_layers import GroundLayer, GroundLayers
 from practice import site_zoo as zoo
 
 MIDDLE = (600_600.0, 5_100_600.0)
-HERE = SiteWish(near_m=MIDDLE, within_m=120.0)
+HERE = SiteRequest(near_m=MIDDLE, within_m=120.0)
 WORDS = "No start zone in this model reaches it"
 
 
@@ -110,13 +110,15 @@ def test_the_margin_belongs_to_the_site():
     for gap, passed in ((10.0, True), (60.0, False)):
         site = box(below[0] - 50.0, below[1] - gap - 50.0, below[0] + 50.0, below[1] - gap)
         assert site.distance(reached) == pytest.approx(gap)
-        made = site_places.exposure_of(site, search.wish, search.starts, search.reach, away, to_start)
+        made = site_places.exposure_of(site, search.request, search.starts, search.reach, away, to_start)
         assert (made.share > 0.0) == passed
-        told = site_places.statement(site, made, search.wish, search.starts, search.reach)
+        told = site_places.exposure_statement(site, made, search.request, search.starts, search.reach)
         assert ("a body passes within 20 m of it" in told) == passed
         assert told.startswith(WORDS) == (not passed)
-    margin = (away > 0.0) & (away <= search.wish.margin_m)
-    bad = site_places.unusable(search.starts, GroundLayers(), dataclasses.replace(search.wish, exposed_ok=False), away)
+    margin = (away > 0.0) & (away <= search.request.margin_m)
+    bad = site_places.find_unusable(
+        search.starts, GroundLayers(), dataclasses.replace(search.request, exposed_ok=False), away
+    )
     assert margin.any()
     assert bad[margin].all()
 
@@ -161,7 +163,7 @@ def test_the_same_meadow_behind_a_ridge_is_offered():
 def test_a_roll_of_thirty_degrees_is_seen():
     """20 m high: it can hold a slab, and bodies from it reach the meadow."""
     ground = zoo.below_a_roll()
-    starts = start_ground(ground)
+    starts = find_start_ground(ground)
     assert starts.count == 1
     assert starts.size.max() >= 2
     with pytest.raises(NothingFoundError):
@@ -170,7 +172,7 @@ def test_a_roll_of_thirty_degrees_is_seen():
 
 def test_a_roll_gentler_than_asked_is_no_start_zone():
     """The slope from which snow can start is the user's: the same roll at 33 degrees is none."""
-    assert start_ground(zoo.below_a_roll(), least_deg=33.0).count == 0
+    assert find_start_ground(zoo.below_a_roll(), least_deg=33.0).count == 0
 
 
 def test_exposed_ground_only_with_a_lookout():
@@ -200,7 +202,7 @@ def test_exposed_ground_without_any_lookout_is_refused(monkeypatch):
 def test_no_trap_inside():
     """Every site keeps off the gully, which is told where it is near."""
     ground = zoo.crossed_by_a_gully()
-    search = find_sites(ground, GroundLayers(), SiteWish(width_m=60.0, height_m=40.0))
+    search = find_sites(ground, GroundLayers(), SiteRequest(width_m=60.0, height_m=40.0))
     middle = np.array([600_280.0, 5_100_280.0])
     turn = np.radians(zoo.AZIMUTH)
     for site in search.sites:
@@ -240,7 +242,7 @@ def test_a_closed_wood_on_the_face_is_no_start_zone():
     """Crowns over the whole face take the start zone away."""
     ground = zoo.below_a_face()
     whole = ground.with_values(np.ones(ground.shape))
-    assert start_ground(ground, whole).count == 0
+    assert find_start_ground(ground, whole).count == 0
 
 
 def test_sites_are_what_was_asked_for():
@@ -255,7 +257,7 @@ def test_sites_are_what_was_asked_for():
         cells = cells_of_outline(site.outline, ground)
         assert search.starts.slope_deg.ravel()[cells].max() <= 25.0
         assert (search.reach.over(ground).ravel()[cells] == 0.0).all()
-        assert site.exposure.distance_m >= search.wish.margin_m
+        assert site.exposure.distance_m >= search.request.margin_m
         assert box(*ground.bounds).buffer(-95.0).contains(site.outline)
         assert 0.0 <= site.rank <= 1.0
         assert sum(part.weight for part in site.parts) == pytest.approx(1.0)
@@ -282,7 +284,7 @@ def test_a_walk_up_takes_its_time():
     below = (MIDDLE[0] + 250.0 * np.sin(turn), MIDDLE[1] + 250.0 * np.cos(turn))
     (x, y), flat = MIDDLE, np.zeros(ground.shape)
     slope_deg = np.full(ground.shape, zoo.MEADOW_DEG)
-    around = site_places.look_around(
+    around = site_places.cut_surroundings(
         ground, flat, slope_deg, GroundLayers(), (x - 500.0, y - 500.0, x + 500.0, y + 500.0)
     )
     way, _ = site_places.ways_of(around, box(x - 50.0, y - 50.0, x + 50.0, y + 50.0), below, None)
@@ -304,7 +306,7 @@ def test_a_way_in_over_reached_ground_costs_rank():
     assert sites.rank_of(site.parts, dataclasses.replace(way, reached_m=250.0)) == pytest.approx(0.75 * clear)
     assert sites.rank_of(site.parts, dataclasses.replace(way, reached_m=900.0)) == pytest.approx(0.5 * clear)
     without = dataclasses.replace(site, way_in=None, rank=1.0, number=0)
-    assert [one.way_in is None for one in sites.ranked([without, site], 2)] == [False, True]
+    assert [one.way_in is None for one in sites.rank_sites([without, site], 2)] == [False, True]
 
 
 def test_a_starting_place_that_bodies_reach_is_told():
@@ -331,8 +333,8 @@ def test_threads_do_not_show(monkeypatch):
 def test_a_turned_map_gives_a_turned_reach():
     """Quarter turns move the edge of the reach by no more than a cell (steps in time round differently)."""
     ground = zoo.behind_a_ridge()
-    one = reach_of_start_zones(ground, start_ground(ground))
-    other = reach_of_start_zones(turned(ground), start_ground(turned(ground)))
+    one = simulate_start_zones(ground, find_start_ground(ground))
+    other = simulate_start_zones(turned(ground), find_start_ground(turned(ground)))
     a, b = np.rot90(one.share.values) > 0.0, other.share.values > 0.0
     wide = ndimage.binary_dilation(a, np.ones((5, 5)))
     narrow = ndimage.binary_erosion(a, np.ones((5, 5)))
@@ -342,9 +344,9 @@ def test_a_turned_map_gives_a_turned_reach():
 
 def test_more_friction_reaches_no_farther():
     ground = zoo.below_a_face()
-    starts = start_ground(ground)
+    starts = find_start_ground(ground)
     reached = [
-        np.count_nonzero(reach_of_start_zones(ground, starts, frictions=((mu,) * 4,)).share.values)
+        np.count_nonzero(simulate_start_zones(ground, starts, frictions=((mu,) * 4,)).share.values)
         for mu in (0.25, 0.35, 0.5)
     ]
     assert reached[0] > reached[1] > reached[2] > 0
@@ -363,13 +365,13 @@ def test_the_ensemble_begins_at_the_lowest_literature_friction():
 def test_size_by_what_the_ground_can_hold():
     """A face 60 m long on the slope and 1 km wide holds size 4; a patch of it only size 1 or 2."""
     ground = zoo.below_a_face()
-    assert start_ground(ground).size.max() == 4
+    assert find_start_ground(ground).size.max() == 4
     z = zoo.meadow()
     bump = np.hypot(*np.meshgrid(np.arange(z.shape[1]) - 120.0, np.arange(z.shape[0]) - 120.0)) * z.cell_m
     patch = z.with_values(z.values + 8.0 * np.clip(1.0 - bump / 18.0, 0.0, 1.0))
-    assert 1 <= start_ground(patch).size.max() <= 2
-    assert start_ground(ground, most_size=3).size.max() == 3
-    assert start_ground(ground, most_size=3).could_be.max() == 4
+    assert 1 <= find_start_ground(patch).size.max() <= 2
+    assert find_start_ground(ground, most_size=3).size.max() == 3
+    assert find_start_ground(ground, most_size=3).could_be.max() == 4
 
 
 def test_a_hole_of_no_data_is_kept_off():
@@ -399,7 +401,7 @@ def test_a_wish_that_cannot_be_meant(name):
 def test_ground_too_small_for_a_site():
     ground = Grid(np.zeros((30, 30)), 0.0, 150.0, 5.0, zoo.UTM)
     with pytest.raises(InputError, match="must lie 100 m inside"):
-        find_sites(ground, GroundLayers(), SiteWish())
+        find_sites(ground, GroundLayers(), SiteRequest())
 
 
 def test_no_sentence_promises_safety():
@@ -417,7 +419,7 @@ def test_real_terrain(real_terrain, name):
     cut = 2000.0
     x, y = 0.5 * (west + east), 0.5 * (south + north)
     ground = read_window(elevation, (x - cut, y - cut, x + cut, y + cut))
-    search = find_sites(ground, GroundLayers(), SiteWish(exposed_ok=True, count=3))
+    search = find_sites(ground, GroundLayers(), SiteRequest(exposed_ok=True, count=3))
     over = search.reach.over(ground)
     rim = round(search.reach.share.cell_m / ground.cell_m)
     inner = (slice(0, ground.shape[0] - rim), slice(0, ground.shape[1] - rim))

@@ -17,12 +17,12 @@ from lastseen.jobs.practice.targets import (
     axis_of,
     broken_rules,
     depths_m,
-    field_of,
-    hide,
-    hide_order,
+    find_hiding_order,
+    find_target_ground,
     overlap_share,
     place_m,
     place_targets,
+    plan_targets,
     stake_out,
 )
 from practice.walks import EAST, NORTH, UTM, plan_on
@@ -48,7 +48,7 @@ def plan():
 def test_ten_thousand_seeds_break_no_rule(plan):
     """Every rule of an exercise with a pair, decoys, edge and depths holds for each seed."""
     exercise = Exercise(targets=3, decoys=1, apart_m=6.0, close_pair_m=12.0, edge_m=2.5, depth_m=(0.3, 1.0))
-    field = field_of(plan, exercise)
+    field = find_target_ground(plan, exercise)
     inner = plan.outline.buffer(-2.5 + 1e-6)
     broken = 0
     for seed in range(10_000):
@@ -65,7 +65,7 @@ def test_ten_thousand_seeds_break_no_rule(plan):
 def test_the_own_list_of_broken_rules_agrees(plan):
     """`broken_rules` finds nothing in what was placed, and each rule when it is broken."""
     exercise = Exercise(targets=3, close_pair_m=20.0, apart_m=3.0)
-    targets = place_targets(field_of(plan, exercise), exercise, 5)
+    targets = place_targets(find_target_ground(plan, exercise), exercise, 5)
     assert broken_rules(targets, plan, exercise) == []
     near = Exercise(targets=3, apart_m=400.0)
     deep = Exercise(targets=3, depth_m=(1.2, 1.3))
@@ -77,7 +77,7 @@ def test_the_own_list_of_broken_rules_agrees(plan):
 
 def chi_square(plan, exercise, draws):
     """Chance of the drawn places under the probability of area; cells that the edge cuts count with what is inside."""
-    field, poa = field_of(plan, exercise), plan.poa
+    field, poa = find_target_ground(plan, exercise), plan.poa
     seen = np.zeros(poa.shape)
     for seed in range(draws // exercise.targets):
         for one in place_targets(field, exercise, seed):
@@ -115,7 +115,7 @@ def cell_bounds(grid, row, col):
 def test_the_first_target_keeps_its_law_with_least_distances(plan):
     """With 15 m between targets the first one still follows the probability of area (mean east within 4 sigma)."""
     exercise = Exercise(targets=3, apart_m=15.0, edge_m=0.0)
-    field = field_of(plan, exercise)
+    field = find_target_ground(plan, exercise)
     x = np.array([place_targets(field, exercise, seed)[0].x_m - EAST for seed in range(3000)])
     value = np.nan_to_num(plan.poa.values)[1:-1, 1:-1]
     middle = 5.0 + 10.0 * np.arange(8)
@@ -127,8 +127,8 @@ def test_the_first_target_keeps_its_law_with_least_distances(plan):
 
 def test_same_seed_same_place_other_seed_other_place(plan):
     exercise = find_exercise("guide-style")
-    assert hide(plan, exercise, 7) == hide(plan, exercise, 7)
-    assert hide(plan, exercise, 7).targets != hide(plan, exercise, 8).targets
+    assert plan_targets(plan, exercise, 7) == plan_targets(plan, exercise, 7)
+    assert plan_targets(plan, exercise, 7).targets != plan_targets(plan, exercise, 8).targets
 
 
 def test_depths_follow_the_published_law_within_limits():
@@ -170,7 +170,7 @@ def test_overlap_of_two_targets():
 
 def test_difficulty_is_in_the_order_of_the_walk(plan):
     """Every target inside strips of the plan is heard, and its times lie within the walk."""
-    hidden = hide(plan, Exercise(targets=4), 3)
+    hidden = plan_targets(plan, Exercise(targets=4), 3)
     longest = sum(leg.time_s for leg in plan.legs)
     for one in hidden.difficulty:
         assert one.heard > 0.9
@@ -181,7 +181,7 @@ def test_difficulty_is_in_the_order_of_the_walk(plan):
 
 def test_two_tapes_give_the_place_back(plan):
     """Two circles around A and B meet at the target, on the left of A to B (plane trigonometry)."""
-    hidden = hide(plan, Exercise(targets=5, decoys=2), 11)
+    hidden = plan_targets(plan, Exercise(targets=5, decoys=2), 11)
     a, b = hidden.marks
     for one, stake in zip(hidden.targets, hidden.stakes, strict=True):
         # On a plane, distances in 3-D along it are plane distances in the tilted frame.
@@ -218,7 +218,7 @@ def test_a_depth_at_right_angles_lies_deeper_below_the_snow_above_it():
 
 def test_the_next_target_is_the_nearest_one_and_no_decoy(plan):
     """In 3-D between the transmitters; a lone target has none."""
-    hidden = hide(plan, Exercise(targets=4, decoys=3), 5)
+    hidden = plan_targets(plan, Exercise(targets=4, decoys=3), 5)
     real = [one for one in hidden.targets if one.what == "target"]
     down = {one.name: one.depth_m / math.cos(math.radians(one.slope_deg)) for one in real}
     places = {one.name: np.array([one.x_m, one.y_m, one.z_m - down[one.name]]) for one in real}
@@ -226,23 +226,25 @@ def test_the_next_target_is_the_nearest_one_and_no_decoy(plan):
         away = [np.linalg.norm(places[one.name] - place) for name, place in places.items() if name != one.name]
         assert one.neighbour_m == pytest.approx(min(away))
     assert max(away) > 1.5 * min(away)
-    assert hide(plan, Exercise(targets=1, decoys=3), 5).difficulty[0].neighbour_m == math.inf
+    assert plan_targets(plan, Exercise(targets=1, decoys=3), 5).difficulty[0].neighbour_m == math.inf
 
 
 def test_targets_are_hidden_on_a_short_walk_from_the_first_mark():
     """On a line from A at 0: 5, 20 and 60 m are hidden in that order, whatever their numbers."""
     targets = [target("T1", 60, 0), target("T2", 5, 0), target("T3", 20, 0)]
-    assert hide_order(targets, Mark("A", EAST, NORTH, 1000.0)) == ("T2", "T3", "T1")
+    assert find_hiding_order(targets, Mark("A", EAST, NORTH, 1000.0)) == ("T2", "T3", "T1")
 
 
 def test_no_room_is_said_with_what_fits(plan):
     with pytest.raises(NothingFoundError, match=r"room for \d+ of 12"):
-        place_targets(field_of(plan, Exercise(targets=12, apart_m=50.0)), Exercise(targets=12, apart_m=50.0), 1)
+        place_targets(
+            find_target_ground(plan, Exercise(targets=12, apart_m=50.0)), Exercise(targets=12, apart_m=50.0), 1
+        )
     with pytest.raises(NothingFoundError, match="from its edge"):
-        field_of(plan, Exercise(edge_m=60.0))
+        find_target_ground(plan, Exercise(edge_m=60.0))
     flat = Exercise(steepest_deg=5.0)
     with pytest.raises(NothingFoundError, match="at most 5 degrees"):
-        place_targets(field_of(plan, flat), flat, 1)
+        place_targets(find_target_ground(plan, flat), flat, 1)
 
 
 def test_targets_keep_out_of_holes():
@@ -252,7 +254,7 @@ def test_targets_keep_out_of_holes():
     holed = MultiPolygon([plan.outline.geoms[0].difference(hole)])
     made = type(plan)(**{**vars(plan), "outline": holed})
     exercise = Exercise(targets=2, edge_m=1.0)
-    field = field_of(made, exercise)
+    field = find_target_ground(made, exercise)
     for seed in range(200):
         assert broken_rules(place_targets(field, exercise, seed), made, exercise) == []
 
@@ -261,9 +263,9 @@ def test_published_exercises_can_be_placed():
     plan = plan_on(100.0, 100.0)
     for name, exercise in published_exercises().items():
         assert exercise.source != "own", name
-        placed = place_targets(field_of(plan, exercise), exercise, 2)
+        placed = place_targets(find_target_ground(plan, exercise), exercise, 2)
         assert broken_rules(placed, plan, exercise) == []
-        assert len(hide(plan, exercise, 2, name=name).targets) == exercise.targets + exercise.decoys
+        assert len(plan_targets(plan, exercise, 2, name=name).targets) == exercise.targets + exercise.decoys
 
 
 def test_own_exercises_are_read_and_errors_name_key_and_table(tmp_path):

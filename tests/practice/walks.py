@@ -6,7 +6,7 @@ from shapely import LineString, MultiPolygon, box
 
 from lastseen.core.grid import Grid
 from lastseen.core.place import WGS84, transformer
-from lastseen.jobs.practice.planned import Planned, PlannedLeg
+from lastseen.jobs.practice.planned_search import PlannedLeg, PlannedSearch
 from lastseen.jobs.practice.tracks import RawTrack
 from lastseen.search.layout import lay_out
 
@@ -30,7 +30,7 @@ def plan_on(width=120.0, height=100.0, strip=40.0, searchers=1, slope_deg=0.0, p
         PlannedLeg(leg.searcher, leg.number, leg.kind, leg.lane, leg.line, leg.length_m, leg.time_s)
         for leg in made.legs
     )
-    return Planned(name, UTM, outline, ground, poa, legs, strip, made.coverage.fraction)
+    return PlannedSearch(name, UTM, outline, ground, poa, legs, strip, made.coverage.fraction)
 
 
 def corners_of(plan, searcher, *, approach=False, skip_lanes=()):

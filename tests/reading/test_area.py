@@ -11,16 +11,16 @@ from lastseen.core.grid import Grid
 from lastseen.core.scenario import Snow
 from lastseen.jobs.check.practice import READING_QUANTITIES
 from lastseen.jobs.reading.area import read_area
-from lastseen.jobs.reading.carry import (
+from lastseen.jobs.reading.block_reading import START_QUANTITIES
+from lastseen.jobs.reading.block_run import (
     LARGEST_STEP_CELLS,
     LARGEST_STEP_S,
-    draw_ensemble,
-    drawn,
+    draw_by_place,
+    draw_shared,
     pile_half_cells,
-    run_block,
+    simulate_block,
     slab_cells,
 )
-from lastseen.jobs.reading.gathering import AT_START
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, tiles_of
 from lastseen.snow.sliding_mass import Bodies, slide
 from oracles import body as slow_body
@@ -46,10 +46,10 @@ def brute(ground, members, seed):
     """Every start cell by the twin; the window of all blocks is the whole ground, so that bits must agree."""
     heights = heights_of_grid(ground)
     prepared = PreparedGround(heights, with_traps=False)
-    ensemble = draw_ensemble(Snow(), seed, members)
+    ensemble = draw_shared(Snow(), seed, members)
     sheet = prepared.over(heights.extent)
     top, left = heights.extent.top, heights.extent.left
-    felt = Grid(sheet.felt_m, 0.0, 0.0, ground.cell_m, ground.crs)
+    felt = Grid(sheet.smoothed_m, 0.0, 0.0, ground.cell_m, ground.crs)
     c = ground.cell_m
 
     def run(row, col, member):
@@ -63,7 +63,7 @@ def brute(ground, members, seed):
         if t.reason[0] in (0, 3):
             stop = int(-t.y_m[0] // c), int(t.x_m[0] // c)
         x, y = (col + 0.5) * c, -(row + 0.5) * c
-        drop = sheet.felt_m[row, col] - sheet.felt_m[stop] if stop else math.nan
+        drop = sheet.smoothed_m[row, col] - sheet.smoothed_m[stop] if stop else math.nan
         return t.cells.tolist(), t.speeds_m_s.tolist(), stop, math.hypot(t.x_m[0] - x, t.y_m[0] - y), drop
 
     n = heights.block_cells
@@ -99,11 +99,11 @@ def test_debris_equals_brute_force():
     """Thickness where each body of a slab stops, against all pairs of bodies of its event."""
     ground, members, seed = small(), 4, 11
     heights = heights_of_grid(ground)
-    ensemble = draw_ensemble(Snow(), seed, members)
+    ensemble = draw_shared(Snow(), seed, members)
     block = next(iter(tiles_of(heights.extent, heights.block_cells)))
-    starts, _, runs = run_block(PreparedGround(heights, with_traps=False), block, ensemble, 0.0)
+    starts, _, runs = simulate_block(PreparedGround(heights, with_traps=False), block, ensemble, 0.0)
     run = max(runs, key=lambda one: one.stop.size)
-    rows, cols = np.divmod(run.stop, run.ground.felt_m.shape[1])
+    rows, cols = np.divmod(run.stop, run.ground.smoothed_m.shape[1])
     slope = np.radians(starts.slope_deg[run.starts])
     slab = ensemble.thickness_m(starts.slope_deg[run.starts])
     for member in range(members):
@@ -158,8 +158,8 @@ def test_the_seed_shows():
 def test_draws_belong_to_places():
     """A cell draws the same numbers whatever is drawn with it; they fill 0 to 1 evenly and differ by member."""
     rows, cols = np.arange(-300, 300), np.arange(600) * 7 - 1000
-    all_of = drawn(3, rows, cols, 8, 2)
-    np.testing.assert_array_equal(all_of[17:40], drawn(3, rows[17:40], cols[17:40], 8, 2))
+    all_of = draw_by_place(3, rows, cols, 8, 2)
+    np.testing.assert_array_equal(all_of[17:40], draw_by_place(3, rows[17:40], cols[17:40], 8, 2))
     assert all_of[5, 3] == oracle.draw(3, int(rows[5]), int(cols[5]), 3, 2)
     assert abs(all_of.mean() - 0.5) < 0.02
     assert np.abs(np.corrcoef(all_of.T) - np.eye(8)).max() < 0.15
@@ -197,7 +197,7 @@ def test_every_member_of_a_steep_even_face_comes_over_its_foot():
     area = read_area(grounds.face(), members=8, with_traps=False)
     assert (area.reached.values[40:50, 20:70] == 1.0).all()
     assert (area.reached.values[-10:, :] == 0.0).all()
-    values = area.start_values[AT_START.index("drop_m")]
+    values = area.start_values[START_QUANTITIES.index("drop_m")]
     assert np.nanmax(values) <= 200.0 * math.tan(math.radians(40.0)) + 5.0
 
 

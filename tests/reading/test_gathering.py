@@ -6,9 +6,17 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from lastseen.jobs.reading import gathering_kernels
-from lastseen.jobs.reading.area import Gathered
-from lastseen.jobs.reading.gathering import AT_START, BURIED_M, FALL_M, Fates, _zone_rows, fates_of, told_at_starts
+from lastseen.jobs.reading import block_reading_kernels
+from lastseen.jobs.reading.area import CellTotals
+from lastseen.jobs.reading.block_reading import (
+    BURIED_M,
+    FALL_M,
+    START_QUANTITIES,
+    SampleOutcomes,
+    _zone_rows,
+    average_at_starts,
+    find_outcomes,
+)
 from lastseen.jobs.reading.ground import BURIES, HOLDS, INJURES, WETS, Window
 from lastseen.jobs.reading.stretches import _may_join, _runs, _spread
 
@@ -27,7 +35,7 @@ CELLS = np.concatenate(TRACKS).astype(np.int32)
 def met():
     passed, ended = np.empty(4, np.uint8), np.empty(4, np.uint8)
     kind, weight = np.empty(2, np.uint8), np.empty(2)
-    gathering_kernels.traps_met(CELLS, OFFSETS, MEMBERS, STOP, KIND, SEVERITY, DOES, passed, ended, kind, weight)
+    block_reading_kernels.traps_met(CELLS, OFFSETS, MEMBERS, STOP, KIND, SEVERITY, DOES, passed, ended, kind, weight)
     return passed, ended, kind, weight
 
 
@@ -54,7 +62,7 @@ def test_what_lies_ahead_by_hand():
     does = np.array([0, INJURES, WETS, BURIES, 0], np.uint8)
     trap, weight = np.array([-1, 7, 8, 9, -1], np.int32), np.array([0, 0.5, 0.9, 0.2, 0], np.float32)
     bits, worst = np.zeros(5, np.uint8), np.full(5, -1, np.int32)
-    gathering_kernels.ahead(np.array([0, 5], np.int64), does, trap, weight, bits, worst)
+    block_reading_kernels.ahead(np.array([0, 5], np.int64), does, trap, weight, bits, worst)
     assert worst.tolist() == [8, 8, 8, 9, -1]
     every = INJURES | WETS | BURIES
     assert bits.tolist() == [every, every, WETS | BURIES, BURIES, 0]
@@ -64,13 +72,13 @@ def fates(debris=(0.0, 0.0, math.nan, 0.0), fall=(0.0, 0.0, 0.0, 0.0)):
     """What becomes of the four bodies; cells are 5 m wide, heights fall by a metre from cell to cell."""
     felt = np.array([[10.0, 9.0, 8.0, 7.0, 6.0, 5.0]])
     ground = SimpleNamespace(
-        felt_m=felt, kind=KIND[None], severity=SEVERITY[None], does=DOES[None], window=Window(0, 0, 1, 6)
+        smoothed_m=felt, kind=KIND[None], severity=SEVERITY[None], effects=DOES[None], window=Window(0, 0, 1, 6)
     )
     x = np.where(STOP >= 0, (STOP + 0.5) * 5.0, 99.0)
     tracks = SimpleNamespace(cells=CELLS, offsets=OFFSETS, x_m=x, y_m=np.full(4, -2.5), fall_m=np.array(fall))
     run = SimpleNamespace(tracks=tracks, ground=ground, stop=STOP, debris_m=np.array(debris), starts=slice(0, 2))
     starts = SimpleNamespace(rows=np.array([0, 0]), cols=np.array([0, 2]))
-    return fates_of(run, starts, MEMBERS, 5.0)
+    return find_outcomes(run, starts, MEMBERS, 5.0)
 
 
 def test_fates_by_hand():
@@ -96,7 +104,11 @@ def test_deep_debris_buries_and_a_fall_injures_without_any_trap():
 def test_values_at_starts_by_hand():
     """Means over the members that stay, shares of all members, the greatest fall of any."""
     told = dict(
-        zip(AT_START, told_at_starts(fates((0.2, 0.6, math.nan, 0.4), (1.0, 4.0, 0.0, 0.5)), MEMBERS), strict=True)
+        zip(
+            START_QUANTITIES,
+            average_at_starts(fates((0.2, 0.6, math.nan, 0.4), (1.0, 4.0, 0.0, 0.5)), MEMBERS),
+            strict=True,
+        )
     )
     np.testing.assert_allclose(told["distance_m"], [12.5, 15.0])
     np.testing.assert_allclose(told["drop_m"], [2.5, 3.0])
@@ -116,19 +128,19 @@ def test_a_zone_counts_its_starts_by_their_cells():
     Kind 3 weighs 0.2 x 3/4 = 0.15, kind 5 weighs 0.9 / 4 = 0.225. What is not known in one counts from the other.
     """
     starts = SimpleNamespace(zone=np.array([1, 1]), cells=np.array([3, 1]))
-    values = np.zeros((len(AT_START), 2))
+    values = np.zeros((len(START_QUANTITIES), 2))
     given = {"distance_m": (100.0, 20.0), "burial": (0.0, 1.0), "fall_m": (1.0, 6.0), "debris_m": (math.nan, 0.8),
              "worst_kind": (3, 5), "worst_weight": (0.2, 0.9)}  # fmt: skip
     for name, pair in given.items():
-        values[AT_START.index(name)] = pair
+        values[START_QUANTITIES.index(name)] = pair
     ground = SimpleNamespace(
         window=Window(0, 0, 2, 2),
         zone=np.array([[1, 1], [1, 1]]),
-        felt_m=np.array([[4.0, 3.0], [2.0, 1.0]]),
+        smoothed_m=np.array([[4.0, 3.0], [2.0, 1.0]]),
         slope_deg=np.full((2, 2), 35.0),
     )
     (row,) = _zone_rows(starts, values, ground, Window(0, 0, 2, 2), 2)
-    told = dict(zip(AT_START, row.values, strict=True))
+    told = dict(zip(START_QUANTITIES, row.values, strict=True))
     assert (told["distance_m"], told["burial"]) == pytest.approx((80.0, 0.25))
     assert (told["fall_m"], told["debris_m"]) == pytest.approx((6.0, 0.8))
     assert (told["worst_kind"], told["worst_weight"]) == pytest.approx((5.0, 0.225))
@@ -138,11 +150,14 @@ def test_a_zone_counts_its_starts_by_their_cells():
 def test_no_member_that_stays_has_no_mean():
     gone = np.ones(2, bool)
     nothing, no = np.full(2, math.nan), np.zeros(2, bool)
-    told = told_at_starts(
-        Fates(nothing, nothing, nothing, np.zeros(2), no, no, no, no, gone, np.zeros(1, np.uint8), np.zeros(1)), 2
+    told = average_at_starts(
+        SampleOutcomes(
+            nothing, nothing, nothing, np.zeros(2), no, no, no, no, gone, np.zeros(1, np.uint8), np.zeros(1)
+        ),
+        2,
     )
     assert np.isnan(told[:3]).all()
-    assert told[AT_START.index("leaves")].tolist() == [1.0]
+    assert told[START_QUANTITIES.index("leaves")].tolist() == [1.0]
 
 
 def test_what_comes_over_a_cell_from_two_blocks_is_joined_in_any_order():
@@ -153,7 +168,7 @@ def test_what_comes_over_a_cell_from_two_blocks_is_joined_in_any_order():
         (other, np.uint64(0b0110), np.float32(4.0), np.uint16(1)),
     ]
     for order in (parts, parts[::-1]):
-        all_of = Gathered(Window(0, 0, 3, 3))
+        all_of = CellTotals(Window(0, 0, 3, 3))
         for window, bits, speed, count in order:
             shape = window.shape
             all_of.add(

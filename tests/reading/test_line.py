@@ -12,11 +12,11 @@ from shapely.geometry import LineString, MultiLineString
 
 from lastseen.core.errors import InputError
 from lastseen.core.scenario import Scenario, Snow
-from lastseen.jobs.reading.area import Gathered
-from lastseen.jobs.reading.carry import draw_ensemble
+from lastseen.jobs.reading.area import CellTotals
+from lastseen.jobs.reading.block_run import draw_shared
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, heights_of_model
 from lastseen.jobs.reading.line import read_line, view_line
-from lastseen.jobs.reading.passing import find_passing
+from lastseen.jobs.reading.line_exposure import find_passing_samples
 from lastseen.jobs.reading.regroup import places_to_regroup
 from lastseen.jobs.reading.route import read_lines, route_of
 from lastseen.output.numbers import numbers_text
@@ -79,8 +79,8 @@ def test_regrouping_keeps_off_start_zones_and_steep_ground():
     heights = heights_of_grid(ground)
     prepared = PreparedGround(heights, with_traps=False)
     route = route_of([line_on(ground, (5, 45), (165, 45))], heights)
-    passing = find_passing(prepared, route, draw_ensemble(Snow(), 1, 6))
-    still = replace(passing, ground=Gathered(passing.ground.window))
+    passing = find_passing_samples(prepared, route, draw_shared(Snow(), 1, 6))
+    still = replace(passing, ground=CellTotals(passing.ground.window))
     sheet = prepared.over(passing.ground.window)
     for more, steepest in (({}, 27.0), ({"zone": np.zeros_like(sheet.zone)}, 27.0)):
         changed = SimpleNamespace(
@@ -89,7 +89,7 @@ def test_regrouping_keeps_off_start_zones_and_steep_ground():
         found = places_to_regroup(changed, route, still)
         assert found
         for one in found:
-            row, col = heights.on(sheet.window, sheet.felt_m).cell_of(one.x_m, one.y_m)
+            row, col = heights.on(sheet.window, sheet.smoothed_m).cell_of(one.x_m, one.y_m)
             near = sheet.zone[max(0, row - 1) : row + 2, max(0, col - 1) : col + 2]
             assert more or not near.any()
             assert one.slope_deg < steepest
@@ -126,9 +126,9 @@ def test_the_line_agrees_with_brute_force():
     ground = grounds.rough_face(ny=100, nx=60)
     heights = heights_of_grid(ground)
     line = line_on(ground, (70, 10), (66, 50))
-    ensemble = draw_ensemble(Snow(), 1, 6)
+    ensemble = draw_shared(Snow(), 1, 6)
     route = route_of([line], heights)
-    passing = find_passing(PreparedGround(heights, with_traps=False), route, ensemble)
+    passing = find_passing_samples(PreparedGround(heights, with_traps=False), route, ensemble)
     near = max(3.0, 0.75 * 5.0, 0.5 * passing.spacing_m)
     seen = set()
     x = (passing.cols + 0.5 + heights.offset[1]) * 5.0
@@ -292,10 +292,10 @@ def test_bodies_left_out_would_not_have_passed(monkeypatch):
     bank = math.tan(math.radians(36.0)) * np.clip(5.0 * np.arange(190.0) - 775.0, 0.0, 60.0)  # across the flat
     heights = heights_of_grid(replace(ground, values=ground.values + bank[:, None]))
     route = route_of([line_on(ground, (66, 10), (62, 80))], heights)
-    ensemble = draw_ensemble(Snow(), 1, 8)
-    bounded = find_passing(PreparedGround(heights, with_traps=False), route, ensemble, 20.0)
-    monkeypatch.setattr("lastseen.jobs.reading.passing.CERTAIN", 1e-6)
-    every = find_passing(PreparedGround(heights, with_traps=False), route, ensemble, 20.0)
+    ensemble = draw_shared(Snow(), 1, 8)
+    bounded = find_passing_samples(PreparedGround(heights, with_traps=False), route, ensemble, 20.0)
+    monkeypatch.setattr("lastseen.jobs.reading.line_exposure.CERTAIN", 1e-6)
+    every = find_passing_samples(PreparedGround(heights, with_traps=False), route, ensemble, 20.0)
     assert 0 < bounded.zone.size < bounded.bodies < every.bodies
     for name in ("rows", "cols", "speeds_m_s", "member", "stop_x_m", "stop_y_m", "debris_m", "record_station"):
         np.testing.assert_array_equal(getattr(bounded, name), getattr(every, name))

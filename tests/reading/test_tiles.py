@@ -27,18 +27,18 @@ from lastseen import cli
 from lastseen.core.errors import InputError, OutputExistsError, ResourceError
 from lastseen.core.scenario import Scenario, Snow
 from lastseen.jobs.reading.area import read_area
-from lastseen.jobs.reading.carry import FIRST_REACH_M
+from lastseen.jobs.reading.block_run import FIRST_REACH_M
 from lastseen.jobs.reading.ground import heights_of_grid, heights_of_model
-from lastseen.jobs.reading.passing import FARTHEST_M
+from lastseen.jobs.reading.line_exposure import FARTHEST_M
 from lastseen.jobs.reading.tiles import (
-    asked,
-    kept_beside,
+    area_rasters,
+    list_tiles,
+    make_request,
     memory_of_worker_gb,
-    mosaics,
+    open_kept_tiles,
     pack,
     prepared_for,
     read_tile,
-    tiles_of_question,
     unpack,
     view_area,
 )
@@ -187,7 +187,7 @@ def test_other_settings_never_mix(face_file, tmp_path):
     base = scenario(face_file)
 
     def place(given, members=4, spacing=30.0, km=2.0):
-        return kept_beside(tmp_path / "out", asked(given, heights, None, members, spacing, km, 1)).folder
+        return open_kept_tiles(tmp_path / "out", make_request(given, heights, None, members, spacing, km, 1)).folder
 
     places = {
         place(base), place(replace(base, seed=2)), place(replace(base, snow=replace(base.snow, size=3))),
@@ -208,7 +208,7 @@ def test_a_ground_layer_that_changed_is_another_question(face_file, tmp_path):
     base = replace(base, ground=replace(base.ground, trees=trees))
 
     def place():
-        return kept_beside(tmp_path / "out", asked(base, heights, None, 4, 30.0, 2.0, 1)).folder
+        return open_kept_tiles(tmp_path / "out", make_request(base, heights, None, 4, 30.0, 2.0, 1)).folder
 
     before = place()
     assert place() == before
@@ -226,7 +226,7 @@ def test_a_part_of_the_model_is_read_as_in_the_whole(face_file, whole, tmp_path)
     view = view_area(scenario(face_file), tmp_path / "out", area=str(path), tile_km=2.0, **QUICK)
     assert view.question.shown != view.heights.extent
     reached = 0
-    for one in mosaics(view):
+    for one in area_rasters(view):
         x, y = view.heights.corner_m(one.window)
         for name, mine in (("reached", one.reached), ("peak_speed", one.peak_speed_m_s)):
             with rasterio.open(whole / f"{name}.tif") as file:
@@ -279,8 +279,8 @@ def test_a_full_disk_is_told_and_finished_tiles_stay(face_file, tmp_path, monkey
 
 def test_a_tile_survives_its_bytes(face_file):
     heights = heights_of_model(open_elevation((face_file,)))
-    question = asked(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
-    square = tiles_of_question(question, heights)[0]
+    question = make_request(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
+    square = list_tiles(question, heights)[0]
     tile = read_tile(question, square, prepared_for(question.scenario))
     again = unpack(pack(tile))
     assert again.rows == tile.rows
@@ -292,7 +292,7 @@ def test_a_tile_survives_its_bytes(face_file):
 
 def test_memory_is_stated_and_refused(face_file, tmp_path, monkeypatch):
     heights = heights_of_model(open_elevation((face_file,)))
-    question = asked(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
+    question = make_request(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
     assert 0.4 < memory_of_worker_gb(question, heights) < 4.0
     monkeypatch.setattr("lastseen.jobs.reading.tiles.free_gb", lambda: 0.1)
     with pytest.raises(ResourceError, match=r"1 worker needs about .* smaller tiles"):
@@ -326,7 +326,7 @@ def test_starts_are_looked_for_as_far_around_an_area_as_from_a_line(face_file, s
     west, south, east, north = heights.on(heights.extent, np.empty(heights.extent.shape, np.int8)).bounds
     x, y = 0.5 * (west + east), 0.5 * (south + north)
     given = replace(scenario(face_file), snow=Snow(size=size))
-    question = asked(given, heights, MultiPolygon([box(x, y, x + 50.0, y + 50.0)]), 4, 30.0, 2.0, 1)
+    question = make_request(given, heights, MultiPolygon([box(x, y, x + 50.0, y + 50.0)]), 4, 30.0, 2.0, 1)
     cells = math.ceil(FARTHEST_M[size] / heights.cell_m)
     assert question.starting == question.shown.grown(cells).cut(heights.extent)
     assert FARTHEST_M[size] > FIRST_REACH_M[size]
@@ -364,7 +364,7 @@ def test_tiles_of_other_settings_are_named(face_file, tmp_path):
 def test_mosaics_cover_the_area_once(face_file, tmp_path):
     view = view_area(scenario(face_file), tmp_path / "out", tile_km=2.0, **QUICK)
     seen = np.zeros(view.question.shown.shape, int)
-    for one in mosaics(view):
+    for one in area_rasters(view):
         seen[one.window.inside(view.question.shown)] += 1
     assert (seen == 1).all()
 

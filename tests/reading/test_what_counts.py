@@ -10,22 +10,22 @@ from shapely import MultiPolygon, box
 from lastseen.core.grid import Grid
 from lastseen.core.scenario import Snow
 from lastseen.jobs.reading import ground as sheets
-from lastseen.jobs.reading.carry import draw_ensemble
-from lastseen.jobs.reading.gathering import AT_START, ZoneRow
+from lastseen.jobs.reading.block_reading import START_QUANTITIES, ZoneRow
+from lastseen.jobs.reading.block_run import draw_shared
 from lastseen.jobs.reading.ground import KINDS, PreparedGround, heights_of_grid, trap_rasters
-from lastseen.jobs.reading.passing import find_passing
+from lastseen.jobs.reading.line_exposure import find_passing_samples
+from lastseen.jobs.reading.line_text import regroup_sentence
 from lastseen.jobs.reading.regroup import places_to_regroup
 from lastseen.jobs.reading.route import route_of
-from lastseen.jobs.reading.tiles import harm
-from lastseen.jobs.reading.words import regroup_sentence
+from lastseen.jobs.reading.tiles import zone_order
 from lastseen.terrain.ground_layers import GroundLayer, GroundLayers, covered_share
 from reading import grounds
 from reading.test_line import line_on, read
 
 
 def zone(number, cells=89, **told):
-    values = dict.fromkeys(AT_START, 0.0) | {"any": 0.5, "debris_m": 1.0, "drop_m": 100.0} | told
-    return ZoneRow((0, 0), number, cells, cells, 38.0, 2000.0, 1900.0, tuple(values[name] for name in AT_START))
+    values = dict.fromkeys(START_QUANTITIES, 0.0) | {"any": 0.5, "debris_m": 1.0, "drop_m": 100.0} | told
+    return ZoneRow((0, 0), number, cells, cells, 38.0, 2000.0, 1900.0, tuple(values[name] for name in START_QUANTITIES))
 
 
 def test_order_of_start_zones():
@@ -42,7 +42,7 @@ def test_order_of_start_zones():
         zone(6, any=0.5, debris_m=float("nan"), drop_m=float("nan")),
         zone(7, any=0.5, debris_m=1.0, drop_m=100.0),
     ]
-    order = [row.number for row in sorted(rows, key=lambda row: harm(row, 2, 5.0))]
+    order = [row.number for row in sorted(rows, key=lambda row: zone_order(row, 2, 5.0))]
     assert order == [2, 3, 4, 1, 7, 6, 5]
 
 
@@ -57,7 +57,7 @@ def test_a_cell_has_the_worst_of_its_traps(monkeypatch, order):
     assert kinds == ["", "gully", "cliff", "cliff", ""]
     np.testing.assert_allclose(found["severity"].ravel(), [0.0, 0.4, 0.7, 0.7, 0.0], rtol=1e-6)
     both = sheets.BURIES | sheets.HOLDS
-    assert found["does"].ravel().tolist() == [0, both, both | sheets.INJURES, sheets.INJURES, 0]
+    assert found["effects"].ravel().tolist() == [0, both, both | sheets.INJURES, sheets.INJURES, 0]
 
 
 def shelf(drop_m=25.0, over_m=10.0, at_m=200.0):
@@ -109,7 +109,7 @@ def test_a_group_needs_room(side_cells, found):
     heights = heights_of_grid(ground)
     prepared = PreparedGround(heights, with_traps=False)
     route = route_of([line_on(ground, (110, 45), (160, 45))], heights)
-    passing = find_passing(prepared, route, draw_ensemble(Snow(), 1, 6))
+    passing = find_passing_samples(prepared, route, draw_shared(Snow(), 1, 6))
     window = passing.ground.window
     crossed = replace(passing, ground=SimpleNamespace(window=window, mask=np.ones(window.shape, np.uint64)))
     row, col = (np.array(window.shape) // 2).tolist()

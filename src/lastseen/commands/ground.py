@@ -239,7 +239,7 @@ def _read_area(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    from lastseen.jobs import other_kept, view_area
+    from lastseen.jobs import other_kept_tiles, view_area
     from lastseen.output import AREA_MARKER, area_numbers, area_summary, numbers_text, refuse_existing, write_area
 
     refuse_existing(output, overwrite=overwrite, marker=AREA_MARKER)
@@ -249,7 +249,7 @@ def _read_area(
         view = view_area(scenario, output, area=area, progress=progress, **how)
         numbers = area_numbers(view)
         write_area(view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.9 + 0.1 * share))
-    for folder in other_kept(output, view.question):
+    for folder in other_kept_tiles(output, view.question):
         typer.echo(f"Tiles of a run with other settings still lie in {folder}: delete them if not needed", err=True)
     if as_json:
         typer.echo(numbers_text(numbers), nl=False)

@@ -77,13 +77,13 @@ def sites(
 ) -> None:
     """Find and rank ground for practice that no start zone in this model reaches."""
     from lastseen.core import parse_crs, parse_point
-    from lastseen.jobs import SiteWish, view_sites
+    from lastseen.jobs import SiteRequest, view_sites
     from lastseen.output import SITES_MARKER, refuse_existing, write_sites
 
     refuse_existing(output, overwrite=overwrite, marker=SITES_MARKER)
     width, height = pair(size, "x", "--size", "100x50")
     low, high = pair(slope, "-", "--slope", "10-25")
-    wish = SiteWish(
+    wish = SiteRequest(
         width_m=width, height_m=height, low_deg=low, high_deg=high, start_deg=start_slope, most_size=largest,
         within_m=within, margin_m=margin, exposed_ok=exposed_ok, count=count,
     )  # fmt: skip
@@ -220,7 +220,7 @@ def targets(
     quiet: Quiet = False,
 ) -> None:
     """Hide targets in a plan's debris: sheets for staff and trainees, run sheet, GPX. Dummies only."""
-    from lastseen.jobs import hide
+    from lastseen.jobs import plan_targets
     from lastseen.output import (
         TARGETS_MARKER,
         numbers_text,
@@ -244,7 +244,7 @@ def targets(
     with progress_bar(hidden=quiet) as progress:
         progress("reading the plan", 0.0)
         planned = read_planned(plan)
-        hidden = hide(planned, chosen, seed, name=name)
+        hidden = plan_targets(planned, chosen, seed, name=name)
         write_targets(planned, hidden, output, overwrite=overwrite, progress=progress)
     if as_json:
         typer.echo(numbers_text(target_numbers(planned, hidden)), nl=False)

@@ -1,7 +1,6 @@
 from .check.rows import Outcome, run_checks
 from .drawn_search import search_drawn, without_elevation
 from .plan import Model, Plan, make_plan
-from .practice.coverage import GPS_ERROR_M, Band
 from .practice.debrief import Debrief, Searcher, debrief
 from .practice.deposit import (
     DEPOSIT_LIMITS,
@@ -11,43 +10,44 @@ from .practice.deposit import (
     PushPlan,
     SiteFrame,
     Stake,
+    deposit_sentence,
     lay_modelled,
     lay_sized,
     plan_pushing,
-    summary,
 )
 from .practice.exercises import Exercise, exercise_of, find_exercise, published_exercises, read_exercises
 from .practice.lane_review import LEAST_WALKED, LaneReview
-from .practice.planned import MARGIN_M, MARGIN_SHARE, Planned, PlannedLeg
-from .practice.site import Site, SiteWish, facts, lookout_words, site_sentences, way_words
+from .practice.phase_times import PhaseTime, SignalTime
+from .practice.planned_search import MARGIN_M, MARGIN_SHARE, PlannedLeg, PlannedSearch
+from .practice.site import Site, SiteRequest, lookout_words, site_line, site_sentences, way_words
 from .practice.site_places import SITE_LIMITS
 from .practice.sites import SiteView, view_sites
-from .practice.targets import Difficulty, Hidden, Mark, StakeOut, Target, hide
-from .practice.times import PhaseTime, SignalTime
+from .practice.targets import Difficulty, Mark, StakeOut, Target, TargetPlan, plan_targets
 from .practice.tracks import LOG_HEAD, Track, elapsed_text, read_log, read_tracks
-from .reading.gathering import AT_START, INCIDENT_SLOPES_DEG, ZoneRow, worst_trap, zone_sentence
+from .practice.walked_coverage import GPS_ERROR_M, CoverageBand
+from .reading.block_reading import INCIDENT_SLOPES_DEG, START_QUANTITIES, ZoneRow, worst_trap, zone_sentence
 from .reading.ground import KINDS, Heights
 from .reading.line import LineReading, LineView, view_line
-from .reading.stretches import CONSEQUENCES, Stretch
-from .reading.tiles import AreaView, Mosaic, mosaics, other_kept, view_area
-from .reading.words import (
-    NAMES,
+from .reading.line_text import (
+    CONSEQUENCE_NAMES,
     caught_text,
-    consequences,
+    consequence_text,
     regroup_sentence,
-    sentence,
-    short_sentence,
+    short_stretch_sentence,
+    stretch_sentence,
     table_rows,
     trap_sign,
     zones_above,
     zones_text,
 )
+from .reading.stretches import CONSEQUENCES, Stretch
+from .reading.tiles import AreaRasters, AreaView, area_rasters, other_kept_tiles, view_area
 from .remarks import about_grid, sentences
 from .trap_view import TrapView, view_traps
 
 __all__ = [
-    "AT_START",
     "CONSEQUENCES",
+    "CONSEQUENCE_NAMES",
     "DEPOSIT_LIMITS",
     "GPS_ERROR_M",
     "INCIDENT_SLOPES_DEG",
@@ -56,59 +56,59 @@ __all__ = [
     "LOG_HEAD",
     "MARGIN_M",
     "MARGIN_SHARE",
-    "NAMES",
     "PACKING",
     "SITE_LIMITS",
+    "START_QUANTITIES",
+    "AreaRasters",
     "AreaView",
-    "Band",
+    "CoverageBand",
     "Debrief",
     "DepositModel",
     "Difficulty",
     "Exercise",
     "Heights",
-    "Hidden",
     "LaneReview",
     "LineReading",
     "LineView",
     "Mark",
     "Model",
-    "Mosaic",
     "Outcome",
     "PhaseTime",
     "Plan",
-    "Planned",
     "PlannedLeg",
+    "PlannedSearch",
     "PracticeDeposit",
     "PushPlan",
     "Searcher",
     "SignalTime",
     "Site",
     "SiteFrame",
+    "SiteRequest",
     "SiteView",
-    "SiteWish",
     "Stake",
     "StakeOut",
     "Stretch",
     "Target",
+    "TargetPlan",
     "Track",
     "TrapView",
     "ZoneRow",
     "about_grid",
+    "area_rasters",
     "caught_text",
-    "consequences",
+    "consequence_text",
     "debrief",
+    "deposit_sentence",
     "elapsed_text",
     "exercise_of",
-    "facts",
     "find_exercise",
-    "hide",
     "lay_modelled",
     "lay_sized",
     "lookout_words",
     "make_plan",
-    "mosaics",
-    "other_kept",
+    "other_kept_tiles",
     "plan_pushing",
+    "plan_targets",
     "published_exercises",
     "read_exercises",
     "read_log",
@@ -116,11 +116,11 @@ __all__ = [
     "regroup_sentence",
     "run_checks",
     "search_drawn",
-    "sentence",
     "sentences",
-    "short_sentence",
+    "short_stretch_sentence",
+    "site_line",
     "site_sentences",
-    "summary",
+    "stretch_sentence",
     "table_rows",
     "trap_sign",
     "view_area",

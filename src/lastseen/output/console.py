@@ -15,9 +15,9 @@ from lastseen.jobs import (
     INCIDENT_SLOPES_DEG,
     Debrief,
     Exercise,
-    Hidden,
     Outcome,
-    Planned,
+    PlannedSearch,
+    TargetPlan,
     TrapView,
     elapsed_text,
     regroup_sentence,
@@ -510,7 +510,7 @@ def exercises_text(known: Mapping[str, Exercise]) -> str:
     return table(("name", "hidden", "depth", "ground", "limit", "what and from where"), rows)
 
 
-def targets_text(plan: Planned, hidden: Hidden, folder: Path) -> str:
+def targets_text(plan: PlannedSearch, hidden: TargetPlan, folder: Path) -> str:
     """What was hidden, without its places: the staff sheet has them."""
     decoys = len(hidden.targets) - hidden.transmitters
     told = [
@@ -528,7 +528,7 @@ def targets_text(plan: Planned, hidden: Hidden, folder: Path) -> str:
     return "\n".join([*told, "", *textwrap.wrap(SHORT_CAUTION, DRILL_TEXT_WIDTH), "", f"Written to {folder}"])
 
 
-def _target_notes(plan: Planned) -> list[str]:
+def _target_notes(plan: PlannedSearch) -> list[str]:
     told = ["Dummies only. Hide only on ground that no start zone in this model reaches: see lastseen drill sites."]
     if plan.poa is None:
         told.append("The folder holds no probability of area: any place of the outline is as likely.")

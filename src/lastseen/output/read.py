@@ -19,8 +19,8 @@ from lastseen.jobs import (
     MARGIN_M,
     MARGIN_SHARE,
     DepositModel,
-    Planned,
     PlannedLeg,
+    PlannedSearch,
     PracticeDeposit,
     SiteFrame,
     about_grid,
@@ -71,7 +71,7 @@ def read_walk(folder: Path) -> tuple[tuple[WalkedLeg, ...], float, int]:
 # ---- A plan or a drawn search for a drill: outline, walk, probability of area, and the ground it lies on
 
 
-def read_planned(folder: Path) -> Planned:
+def read_planned(folder: Path) -> PlannedSearch:
     """A plan or a drawn search from its folder.
 
     Raises
@@ -82,7 +82,7 @@ def read_planned(folder: Path) -> Planned:
     return planned_of(read_result(folder), folder.name)
 
 
-def planned_of(result: Result, name: str) -> Planned:
+def planned_of(result: Result, name: str) -> PlannedSearch:
     """What a drill needs of a plan; ``name`` is taken where the plan has none."""
     numbers = result.numbers
     legs = _legs(result)
@@ -91,7 +91,7 @@ def planned_of(result: Result, name: str) -> Planned:
     west, south, east, north = shapely.total_bounds([outline, *(leg.line for leg in legs)]).tolist()
     rim = max(MARGIN_M, MARGIN_SHARE * max(east - west, north - south))  # sheets show more than the outline
     last_seen = numbers.get("last_seen")
-    return Planned(
+    return PlannedSearch(
         str(numbers["name"] or name),
         result.crs,
         outline,

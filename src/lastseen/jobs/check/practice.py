@@ -11,17 +11,17 @@ from pyproj import CRS
 from shapely import MultiPolygon, Point, box
 
 from lastseen.core import WGS84, FloatArray, Grid, Snow, transformer
-from lastseen.jobs.practice.coverage import ACROSS
 from lastseen.jobs.practice.debrief import debrief
 from lastseen.jobs.practice.deposit import SiteFrame, SnowShape, lay_sized, plan_pushing
 from lastseen.jobs.practice.exercises import published_exercises
-from lastseen.jobs.practice.planned import Planned, PlannedLeg
-from lastseen.jobs.practice.site import SiteWish
-from lastseen.jobs.practice.site_exposure import reach_of_start_zones, start_ground
+from lastseen.jobs.practice.planned_search import PlannedLeg, PlannedSearch
+from lastseen.jobs.practice.site import SiteRequest
+from lastseen.jobs.practice.site_exposure import find_start_ground, simulate_start_zones
 from lastseen.jobs.practice.targets import depths_m
 from lastseen.jobs.practice.tracks import PHASES, RawTrack
+from lastseen.jobs.practice.walked_coverage import ACROSS
 from lastseen.jobs.reading.area import read_area
-from lastseen.jobs.reading.carry import draw_ensemble, drawn, run_block
+from lastseen.jobs.reading.block_run import draw_by_place, draw_shared, simulate_block
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, tiles_of
 from lastseen.search import strip_pattern
 from lastseen.snow import BODY_FRICTION, SIZES, energy_line_runout_m, uniform
@@ -44,8 +44,8 @@ def reach_travel_angle_deg(friction: float, face_deg: float, face_drop_m: float,
     z = -np.clip(x, 0.0, face_m) * math.tan(math.radians(face_deg))
     z -= np.clip(x - face_m, 0.0, None) * math.tan(math.radians(foot_deg))
     ground = Grid(np.tile(z, (24, 1)), 0.0, 120.0, cell, _CRS)
-    starts = start_ground(ground)
-    found = reach_of_start_zones(
+    starts = find_start_ground(ground)
+    found = simulate_start_zones(
         ground, starts, frictions=((friction,) * len(SIZES),), turbulence_m_s2=math.inf, centripetal_load=False
     )
     row = 12
@@ -99,7 +99,7 @@ def debrief_coverage_percent(
     outline = MultiPolygon([box(_EAST, _NORTH, _EAST + width_m, _NORTH + length_m)])
     corners = np.asarray(walk.coords)[:, :2] + (_EAST, _NORTH)
     leg = PlannedLeg(1, 1, "lane", 1, type(walk)(corners), walk.length, walk.length)
-    plan = Planned("pattern", _CRS, outline, ground, None, (leg,), strip_width_m, 1.0, flat=True)
+    plan = PlannedSearch("pattern", _CRS, outline, ground, None, (leg,), strip_width_m, 1.0, flat=True)
     at = np.append(np.arange(0.0, walk.length, 1.0), walk.length)
     xy = np.array([leg.line.interpolate(d).coords[0] for d in at])
     lon, lat = transformer(_CRS, WGS84).transform(xy[:, 0], xy[:, 1])
@@ -117,9 +117,9 @@ PRACTICE_QUANTITIES: dict[str, Callable[..., float]] = {
     "practice_fill_m3": paraboloid_fill_m3,
     "practice_cut_m3": paraboloid_cut_m3,
     "practice_deposit_volume_m3": laid_volume_m3,
-    "practice_site_width_m": lambda: SiteWish().width_m,
-    "practice_site_height_m": lambda: SiteWish().height_m,
-    "practice_site_steepest_deg": lambda: SiteWish().high_deg,
+    "practice_site_width_m": lambda: SiteRequest().width_m,
+    "practice_site_height_m": lambda: SiteRequest().height_m,
+    "practice_site_steepest_deg": lambda: SiteRequest().high_deg,
     "exercise_value": exercise_value,
     "debrief_coverage_percent": debrief_coverage_percent,
     "target_depth_median_m": target_depth_median_m,
@@ -148,15 +148,15 @@ def reach_ratio(slope_deg: float, friction: float, cell_m: float = 2.5) -> float
     more, which takes exp(-2 mu theta) of v2 (point mass on a smooth bend); on the flat the energy line goes on.
     """
     heights = heights_of_grid(_face(slope_deg, cell_m))
-    ensemble = draw_ensemble(Snow(friction=(friction,) * 3, turbulence_m_s2=NO_DRAG), 1, 4)
+    ensemble = draw_shared(Snow(friction=(friction,) * 3, turbulence_m_s2=NO_DRAG), 1, 4)
     prepared = PreparedGround(heights, with_traps=False)
     ratios = []
     for block in tiles_of(heights.extent, heights.block_cells):
-        found = run_block(prepared, block, ensemble, 20.0)
+        found = simulate_block(prepared, block, ensemble, 20.0)
         if found is None:
             continue
         starts, ground, runs = found
-        off_row, own = (drawn(1, starts.rows, starts.cols, 4, what) for what in (0, 2))
+        off_row, own = (draw_by_place(1, starts.rows, starts.cols, 4, what) for what in (0, 2))
         mu = ensemble.friction[None, :] * uniform(own, *BODY_FRICTION)
         y = ((starts.rows - heights.extent.top)[:, None] + off_row) * cell_m
         length = (340.0 - y) / math.cos(math.radians(slope_deg))

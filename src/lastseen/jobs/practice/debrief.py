@@ -11,33 +11,41 @@ import numpy as np
 import shapely
 
 from lastseen.core import FloatArray, InputError, NothingFoundError, percent
-from lastseen.jobs.practice.coverage import (
-    GPS_ERROR_M,
-    Band,
-    Leftover,
-    Radii,
-    band_of,
-    first_times,
-    leftover,
-    radii_of,
-    team_times,
-    walked_points,
-)
 from lastseen.jobs.practice.lane_review import LaneReview, review_lanes
-from lastseen.jobs.practice.planned import Planned
-from lastseen.jobs.practice.targets import Target
-from lastseen.jobs.practice.times import (
+from lastseen.jobs.practice.phase_times import (
     PhaseTime,
     SignalTime,
     Speed,
     clock_zero_s,
-    left_out_of_log,
-    own_notes,
-    phase_times,
-    signal_times,
-    speeds_of,
+    compare_phases,
+    find_signal_times,
+    measure_speeds,
+    notes_of_searcher,
+    unmatched_notes,
 )
-from lastseen.jobs.practice.tracks import LeftOut, Noted, RawTrack, Track, clean_track, elapsed_text, said
+from lastseen.jobs.practice.planned_search import PlannedSearch
+from lastseen.jobs.practice.targets import Target
+from lastseen.jobs.practice.tracks import (
+    NotedTime,
+    RawTrack,
+    Track,
+    UnusedTrack,
+    clean_track,
+    cleaning_notes,
+    elapsed_text,
+)
+from lastseen.jobs.practice.walked_coverage import (
+    GPS_ERROR_M,
+    CoverageBand,
+    Leftover,
+    Radii,
+    find_first_times,
+    find_leftover,
+    find_radii,
+    join_first_times,
+    measure_band,
+    sample_walk,
+)
 from lastseen.rescue import DEFAULT_CURVE, RescueClock, survival_curve
 from lastseen.search import Lattice, clock_of_legs, lattice_over, lattice_spacing_m
 
@@ -61,7 +69,7 @@ class Searcher:
     metres : float
         On the snow, gaps left out.
     times_s : ndarray, shape (3, samples)
-        First times of coverage (see `first_times`), on the clock of the track.
+        First times of coverage (see `find_first_times`), on the clock of the track.
     band : Band
         Of the whole outline, by this searcher alone.
     lanes : LaneReview
@@ -73,12 +81,12 @@ class Searcher:
 
     number: int
     track: Track
-    said: tuple[str, ...]
+    cleaning_notes: tuple[str, ...]
     xyz_m: FloatArray
     time_s: FloatArray
     metres: float
     times_s: FloatArray
-    band: Band
+    band: CoverageBand
     lanes: LaneReview
     phases: tuple[PhaseTime, ...]
     signals: tuple[SignalTime, ...]
@@ -112,16 +120,16 @@ class Debrief:
     notes : tuple of str
     """
 
-    plan: Planned
+    plan: PlannedSearch
     searchers: tuple[Searcher, ...]
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[UnusedTrack, ...]
     gps_error_m: float
     radii: Radii
     lattice: Lattice
     team_s: FloatArray
-    band: Band
+    band: CoverageBand
     lanes: LaneReview
-    leftover: Leftover
+    find_leftover: Leftover
     clock: RescueClock
     zero_s: float
     targets: tuple[Target, ...]
@@ -134,10 +142,10 @@ class Debrief:
 
 
 def debrief(
-    plan: Planned,
-    recordings: Sequence[RawTrack | LeftOut],
+    plan: PlannedSearch,
+    recordings: Sequence[RawTrack | UnusedTrack],
     *,
-    log: Sequence[Noted] = (),
+    log: Sequence[NotedTime] = (),
     targets: Sequence[Target] = (),
     gps_error_m: float = GPS_ERROR_M,
     shifts_s: Mapping[str, float] | None = None,
@@ -172,7 +180,7 @@ def debrief(
     InputError
         If a value cannot be used.
     """
-    radii = radii_of(plan.strip_width_m, gps_error_m)
+    radii = find_radii(plan.strip_width_m, gps_error_m)
     recordings = _each_with_its_name(recordings)
     shifts = dict(shifts_s or {})
     unknown = set(shifts) - {recording.name for recording in recordings}
@@ -181,12 +189,12 @@ def debrief(
         raise InputError(f"no track is called '{min(unknown)}': the tracks are {known}")
     cleaned = [
         recording
-        if isinstance(recording, LeftOut)
+        if isinstance(recording, UnusedTrack)
         else clean_track(recording, plan, gps_error_m=gps_error_m, shift_s=shifts.get(recording.name, 0.0))
         for recording in recordings
     ]
     tracks = [one for one in cleaned if isinstance(one, Track)]
-    out = tuple(one for one in cleaned if isinstance(one, LeftOut))
+    out = tuple(one for one in cleaned if isinstance(one, UnusedTrack))
     if not tracks:
         why = "; ".join(f"{one.name}: {one.reason}" for one in out) or "none was given"
         raise NothingFoundError(f"no track can be debriefed: {why}")
@@ -199,23 +207,23 @@ def debrief(
     )  # fmt: skip
     searchers = []
     for number, track in enumerate(tracks, start=1):
-        xyz, time, _ = walked_points(track, surface)
-        times = first_times(track, lattice, surface, radii)
+        xyz, time, _ = sample_walk(track, surface)
+        times = find_first_times(track, lattice, surface, radii)
         own = time if track.timed else np.full(time.size, np.nan)
-        mine = own_notes(log, track.name, number)
-        phases = phase_times(mine, track.name, zero, clock)
-        signals = signal_times(targets, track, (xyz, time), plan, radii, mine, zero) if track.timed else ()
+        mine = notes_of_searcher(log, track.name, number)
+        phases = compare_phases(mine, track.name, zero, clock)
+        signals = find_signal_times(targets, track, (xyz, time), plan, radii, mine, zero) if track.timed else ()
         absolute = [replace(phase, ended_s=phase.ended_s + zero) for phase in phases]
-        speeds = speeds_of(track, xyz, time, plan, absolute)
+        speeds = measure_speeds(track, xyz, time, plan, absolute)
         searchers.append(
             Searcher(
-                number, track, said(track, zero), xyz, time, _metres(track, xyz, time), times,
-                band_of(times, lattice.weight_m2),
+                number, track, cleaning_notes(track, zero), xyz, time, _metres(track, xyz, time), times,
+                measure_band(times, lattice.weight_m2),
                 review_lanes(plan, [track], [(xyz, own)]), phases, signals, speeds,
             )
         )  # fmt: skip
-    team = team_times([searcher.times_s for searcher in searchers])
-    band = band_of(team, lattice.weight_m2)
+    team = join_first_times([searcher.times_s for searcher in searchers])
+    band = measure_band(team, lattice.weight_m2)
     lanes = review_lanes(
         plan,
         tracks,
@@ -224,7 +232,7 @@ def debrief(
             for searcher in searchers
         ],
     )
-    left = leftover(plan, lattice, team, band, radii, lanes)
+    left = find_leftover(plan, lattice, team, band, radii, lanes)
     made = Debrief(
         plan,
         tuple(searchers),
@@ -241,13 +249,13 @@ def debrief(
         tuple(targets),
         (),
     )
-    strays = left_out_of_log(log, [track.name for track in tracks], len(tracks), targets)
+    strays = unmatched_notes(log, [track.name for track in tracks], len(tracks), targets)
     return replace(made, notes=(*strays, *_notes(made)))
 
 
-def _each_with_its_name(recordings: Sequence[RawTrack | LeftOut]) -> list[RawTrack | LeftOut]:
+def _each_with_its_name(recordings: Sequence[RawTrack | UnusedTrack]) -> list[RawTrack | UnusedTrack]:
     """Files of one name in several folders are several people: the second ``track`` is ``track-2``."""
-    found, counts = list[RawTrack | LeftOut](), Counter[str]()
+    found, counts = list[RawTrack | UnusedTrack](), Counter[str]()
     for recording in recordings:
         counts[recording.name] += 1
         found.append(

@@ -195,7 +195,7 @@ def lay_sized(frame: SiteFrame, size: int, seed: int) -> SnowShape:
     )
     if share < 0.99:
         told += f"; the site holds {percent(share)} of its area, so it is smaller and just as thick"
-    return _finished(grid, outline, profile, share * volume, math.sqrt(share), f"{told}.", rng)
+    return _add_hummocks(grid, outline, profile, share * volume, math.sqrt(share), f"{told}.", rng)
 
 
 def lay_modelled(frame: SiteFrame, model: DepositModel, seed: int) -> SnowShape:
@@ -210,7 +210,7 @@ def lay_modelled(frame: SiteFrame, model: DepositModel, seed: int) -> SnowShape:
     """
     if model.outline.is_empty:
         raise InputError(f"the plan {model.name} has no debris outline: use another plan, or --size")
-    turned = _own_frame(model)
+    turned = _debris_frame(model)
     local = only_areas(affine_transform(model.outline, _to_site(turned)))
     west, north, east, south = local.bounds  # across and down
     scale = min(1.0, FILLED * frame.width_m / (east - west), FILLED * frame.height_m / (south - north))
@@ -230,10 +230,10 @@ def lay_modelled(frame: SiteFrame, model: DepositModel, seed: int) -> SnowShape:
         raise InputError(f"the plan {model.name} has no thickness inside its debris outline: make it again")
     told = f"Debris of the plan {model.name}: mean thickness over its events"
     told += f", drawn at {scale:.2f} of its lengths and just as thick." if scale < 0.995 else ", at true size."
-    return _finished(grid, outline, profile, volume, scale, told, np.random.default_rng(seed))
+    return _add_hummocks(grid, outline, profile, volume, scale, told, np.random.default_rng(seed))
 
 
-def _finished(
+def _add_hummocks(
     grid: Grid, outline: MultiPolygon, profile: FloatArray, volume_m3: float, scale: float, source: str,
     rng: np.random.Generator,
 ) -> SnowShape:  # fmt: skip
@@ -259,7 +259,7 @@ def _centres(grid: Grid) -> tuple[FloatArray, FloatArray]:
     return grid.centre_of(rows, cols)
 
 
-def _own_frame(model: DepositModel) -> SiteFrame:
+def _debris_frame(model: DepositModel) -> SiteFrame:
     middle = model.outline.centroid
     return SiteFrame((middle.x, middle.y), model.flow_deg, 1.0, 1.0, model.thickness_m.crs)
 
@@ -397,7 +397,7 @@ def plan_pushing(
             "give more snow than stays, a packing of 0.1 to 2 and stakes every 2 to 50 m"
         )
     fill = shape.thickness_m.values * shape.thickness_m.cell_area_m2
-    borrowed = _borrowed(frame, shape, allowed, float(fill.sum()) / packing, snow_m - left_m)
+    borrowed = _borrow_cells(frame, shape, allowed, float(fill.sum()) / packing, snow_m - left_m)
     cut = np.where(borrowed, float(fill.sum()) / packing / max(int(borrowed.sum()), 1), 0.0)
     stakes, apart = _few_stakes(frame, shape.thickness_m, fill, cut, choices)
     hauls, pushed = _hauls(frame, stakes, packing)
@@ -416,7 +416,7 @@ def plan_pushing(
     )
 
 
-def _borrowed(
+def _borrow_cells(
     frame: SiteFrame, shape: SnowShape, allowed: BoolArray | None, wanted_m3: float, depth_m: float
 ) -> BoolArray:
     """The cells nearest round the deposit that hold enough snow; those below it count as farther away."""
@@ -582,7 +582,7 @@ class PracticeDeposit:
         return MultiPolygon([affine_transform(box(-a, -b, a, b), [rx, dx, ry, dy, *self.frame.middle_m])])
 
 
-def summary(made: PracticeDeposit) -> str:
+def deposit_sentence(made: PracticeDeposit) -> str:
     """Cut and fill in one sentence."""
     push, shape = made.pushing, made.shape
     return (

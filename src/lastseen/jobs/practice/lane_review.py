@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from shapely import LineString
 
 from lastseen.core import BoolArray, FloatArray, IntArray
-from lastseen.jobs.practice.planned import Planned
+from lastseen.jobs.practice.planned_search import PlannedSearch
 from lastseen.jobs.practice.tracks import Track
 from lastseen.search import Surface
 
@@ -120,7 +120,9 @@ class _Match:
     ends: tuple[tuple[float, ...], ...]
 
 
-def review_lanes(plan: Planned, tracks: Sequence[Track], walked: Sequence[tuple[FloatArray, FloatArray]]) -> LaneReview:
+def review_lanes(
+    plan: PlannedSearch, tracks: Sequence[Track], walked: Sequence[tuple[FloatArray, FloatArray]]
+) -> LaneReview:
     """Compare the walk with the lanes of the plan.
 
     Parameters
@@ -202,7 +204,7 @@ def _lane_walk(number: int, searcher: int, match: _Match, points: _Points, names
     )  # fmt: skip
 
 
-def _spacings(lanes: dict[int, LineString], found: dict[int, _Match], plan: Planned) -> list[Spacing]:
+def _spacings(lanes: dict[int, LineString], found: dict[int, _Match], plan: PlannedSearch) -> list[Spacing]:
     """Neighbouring lanes: stations of one against the other, straight on the snow."""
     numbers, surface, told = list(lanes), plan.surface, []
     for i, a in enumerate(numbers):
@@ -237,7 +239,7 @@ def _between(a: FloatArray, b: FloatArray, surface: Surface) -> FloatArray:
     return np.asarray(away, dtype=np.float64)
 
 
-def _turns(number: int, line: LineString, match: _Match, plan: Planned) -> list[Turn]:
+def _turns(number: int, line: LineString, match: _Match, plan: PlannedSearch) -> list[Turn]:
     """Both ends of a lane."""
     told = []
     sides = (("start", match.xy[0], match.xy[1]), ("end", match.xy[-1], match.xy[-2]))
@@ -248,7 +250,7 @@ def _turns(number: int, line: LineString, match: _Match, plan: Planned) -> list[
     return told
 
 
-def _to_edge(place: FloatArray, way: FloatArray, plan: Planned) -> float:
+def _to_edge(place: FloatArray, way: FloatArray, plan: PlannedSearch) -> float:
     """How far the outline goes on beyond an end of a lane; below 0 where the end lies outside."""
     unit = way / max(float(np.linalg.norm(way)), 1e-9)
     far = place + 3.0 * plan.strip_width_m * unit

@@ -20,7 +20,7 @@ MARGIN_M = 20.0  # between the site and ground that a body reaches, for people w
 
 
 @dataclass(frozen=True)
-class SiteWish:
+class SiteRequest:
     """What ground is looked for.
 
     Attributes
@@ -234,7 +234,7 @@ class Site:
 
 
 @dataclass(frozen=True)
-class Refused:
+class RefusedGround:
     """How much ground was refused, and why: a sentence each with hectares or a number of places."""
 
     right_slope_ha: float
@@ -251,7 +251,7 @@ class SiteSearch:
 
     Attributes
     ----------
-    wish : SiteWish
+    request : SiteWish
     starts : StartGround
     reach : StartZoneReach
     layers : GroundLayers
@@ -262,19 +262,19 @@ class SiteSearch:
         Plain sentences that the user must see.
     """
 
-    wish: SiteWish
+    request: SiteRequest
     starts: StartGround
     reach: StartZoneReach
     layers: GroundLayers
     sites: tuple[Site, ...]
-    refused: Refused
+    refused: RefusedGround
     notes: tuple[str, ...]
 
 
 # ---- Sites in words: for the terminal, the sheet and the files
 
 
-def facts(site: Site) -> str:
+def site_line(site: Site) -> str:
     """Slope, height and facing in one line."""
     inside = "" if site.inside_range > 0.995 else f", {percent(site.inside_range)} within the slopes asked for"
     return (
@@ -312,7 +312,7 @@ def lookout_words(lookout: Lookout | None) -> str:
     )
 
 
-def traps_words(site: Site) -> str:
+def trap_words(site: Site) -> str:
     """Terrain traps round the site."""
     if not site.traps_near:
         return "No terrain trap was found in it or within 50 m of it."
@@ -322,9 +322,9 @@ def traps_words(site: Site) -> str:
 def site_sentences(site: Site, statement: str = "") -> list[str]:
     """All that is said about a site; ``statement`` in place of its own."""
     return [
-        f"{facts(site)[0].upper()}{facts(site)[1:]}.",
+        f"{site_line(site)[0].upper()}{site_line(site)[1:]}.",
         statement or site.statement,
-        traps_words(site),
+        trap_words(site),
         way_words(site.way_in, "way in"),
         way_words(site.way_out, "way out"),
         lookout_words(site.lookout),

@@ -75,7 +75,7 @@ class StartGround:
     least_deg: float
 
 
-def start_ground(
+def find_start_ground(
     ground: Grid, cover: Grid | None = None, least_deg: float = LEAST_START_DEG, most_size: int = SIZES[-1]
 ) -> StartGround:
     """Find all start zones of a ground, each with the largest destructive size that it can hold.
@@ -205,7 +205,7 @@ def member_frictions(members: int = MEMBERS) -> tuple[tuple[float, ...], ...]:
     return (first, *rest)
 
 
-def reach_of_start_zones(
+def simulate_start_zones(
     ground: Grid,
     starts: StartGround,
     *,
@@ -239,7 +239,7 @@ def reach_of_start_zones(
     progress : callable, optional
         Gets what is done and the share of it.
     """
-    lattice, sizes = _working(ground, starts)
+    lattice, sizes = _working_ground(ground, starts)
     felt = felt_ground(lattice)
     cells, size = _set_out_from(lattice, sizes)
     frictions = member_frictions(members) if frictions is None else frictions
@@ -251,8 +251,8 @@ def reach_of_start_zones(
     bodies = left = 0
     for number, by_size in enumerate(frictions):
         progress("bodies come down from the start zones", number / members)
-        set_out = _SetOut(felt, cells, np.array((0.0, *by_size))[size], drag[size], sizes > 0, centripetal_load)
-        passed, gone = _run(set_out, speed, source)
+        set_out = _MemberStarts(felt, cells, np.array((0.0, *by_size))[size], drag[size], sizes > 0, centripetal_load)
+        passed, gone = _simulate_member(set_out, speed, source)
         share += _widened(passed, lattice.cell_m)
         bodies, left = bodies + cells.size, left + gone
     share /= members
@@ -261,7 +261,7 @@ def reach_of_start_zones(
     )  # fmt: skip
 
 
-def _working(ground: Grid, starts: StartGround) -> tuple[Grid, npt.NDArray[np.int8]]:
+def _working_ground(ground: Grid, starts: StartGround) -> tuple[Grid, npt.NDArray[np.int8]]:
     """The working lattice, and the largest size that starts in each of its cells."""
     ratio = max(1, int(np.ceil(FINEST_CELL_M / ground.cell_m - 1e-9)))
     while True:
@@ -298,7 +298,7 @@ def _largest(starts: StartGround, shape: tuple[int, int], ratio: int) -> npt.NDA
 
 
 @dataclass(frozen=True, eq=False)
-class _SetOut:
+class _MemberStarts:
     """Bodies of one member before they move: ground, cells, friction and drag of each."""
 
     felt: Grid
@@ -325,7 +325,7 @@ class _SetOut:
         return tracks, cells
 
 
-def _run(set_out: _SetOut, speed: npt.NDArray[np.float32], source: IntArray) -> tuple[BoolArray, int]:
+def _simulate_member(set_out: _MemberStarts, speed: npt.NDArray[np.float32], source: IntArray) -> tuple[BoolArray, int]:
     """One member: which cells a body passes, and how many bodies left. Adds to ``speed`` and ``source``."""
     shape = set_out.felt.shape
     passed = set_out.start.ravel().copy()  # start-zone ground counts as reached

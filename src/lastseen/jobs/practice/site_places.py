@@ -13,7 +13,7 @@ from skimage.graph import MCP_Geometric
 
 from lastseen.core import BoolArray, FloatArray, Grid, IntArray, bearing_text, cells_of_outline, in_threads
 from lastseen.jobs.practice import sites_kernels
-from lastseen.jobs.practice.site import Exposure, Lookout, SiteWish, Way
+from lastseen.jobs.practice.site import Exposure, Lookout, SiteRequest, Way
 from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach
 from lastseen.rescue import walking_speed_m_s
 from lastseen.snow import descend
@@ -68,7 +68,7 @@ def distance_to_reached(starts: StartGround, reach: StartZoneReach) -> FloatArra
     return np.asarray(away.values[rows[:, None], cols[None, :]], np.float64)
 
 
-def unusable(starts: StartGround, layers: GroundLayers, wish: SiteWish, away_m: FloatArray) -> BoolArray:
+def find_unusable(starts: StartGround, layers: GroundLayers, request: SiteRequest, away_m: FloatArray) -> BoolArray:
     """Cells that no site may hold: unknown, near the rim, under trees or water, no-go, reached by a body."""
     ground = starts.ground
     known = np.isfinite(ground.values)
@@ -78,47 +78,47 @@ def unusable(starts: StartGround, layers: GroundLayers, wish: SiteWish, away_m: 
     for layer in layers.layers:
         if layer.kind in KEEP_OFF:
             bad |= layer.cells
-    if not wish.exposed_ok:
-        bad |= away_m <= wish.margin_m
-    if wish.near_m is not None:
+    if not request.exposed_ok:
+        bad |= away_m <= request.margin_m
+    if request.near_m is not None:
         rows, cols = np.arange(ground.shape[0]), np.arange(ground.shape[1])
         x, _ = ground.centre_of(0, cols)
         _, y = ground.centre_of(rows, 0)
-        bad |= (x[None, :] - wish.near_m[0]) ** 2 + (y[:, None] - wish.near_m[1]) ** 2 > wish.within_m**2
+        bad |= (x[None, :] - request.near_m[0]) ** 2 + (y[:, None] - request.near_m[1]) ** 2 > request.within_m**2
     return bad
 
 
-def find_places(starts: StartGround, wish: SiteWish, bad: BoolArray, away_m: FloatArray) -> Places:
+def find_places(starts: StartGround, request: SiteRequest, bad: BoolArray, away_m: FloatArray) -> Places:
     """All rectangles that pass, in the order of slope, evenness and distance from reached ground."""
     cell = starts.ground.cell_m
-    sigma = 0.35 * wish.height_m / cell
+    sigma = 0.35 * request.height_m / cell
     east, north = (ndimage.gaussian_filter(one, sigma, mode="nearest", truncate=2.0) for one in starts.gradient_m_m)
     step = max(1, round(CENTRES_M / cell))
     slope = starts.slope_deg
     with np.errstate(invalid="ignore"):
-        fair = ~bad & (slope <= wish.high_deg)
+        fair = ~bad & (slope <= request.high_deg)
     rows, cols = (
         one.astype(np.int32) * step + step // 2 for one in np.nonzero(fair[step // 2 :: step, step // 2 :: step])
     )
-    half_map = 0.5 * wish.height_m * math.cos(math.radians(0.5 * (wish.low_deg + wish.high_deg)))
+    half_map = 0.5 * request.height_m * math.cos(math.radians(0.5 * (request.low_deg + request.high_deg)))
     out = np.empty((rows.size, 6))
     away = away_m.astype(np.float32)
-    spacing = min(1.0, wish.width_m / (4.0 * cell), wish.height_m / (4.0 * cell))
+    spacing = min(1.0, request.width_m / (4.0 * cell), request.height_m / (4.0 * cell))
 
     def look(first: int) -> None:
         sites_kernels.rectangles(
-            slope, bad, away, east, north, rows, cols, 0.5 * wish.width_m / cell, half_map / cell, spacing,
-            wish.low_deg, wish.high_deg, first, min(first + BLOCK, rows.size), out,
+            slope, bad, away, east, north, rows, cols, 0.5 * request.width_m / cell, half_map / cell, spacing,
+            request.low_deg, request.high_deg, first, min(first + BLOCK, rows.size), out,
         )  # fmt: skip
 
     in_threads(look, range(0, rows.size, BLOCK))
     kept = (out[:, 0] > 0) & (out[:, 1] >= LEAST_INSIDE) & (out[:, 5] >= LEAST_FACING)
-    kept &= (out[:, 2] >= wish.low_deg) & (out[:, 2] <= wish.high_deg)
+    kept &= (out[:, 2] >= request.low_deg) & (out[:, 2] <= request.high_deg)
     rows, cols, out = rows[kept], cols[kept], out[kept]
-    order = np.lexsort((cols, rows, -np.round(first_score(wish, out[:, 2], out[:, 3], out[:, 4]), 6)))
+    order = np.lexsort((cols, rows, -np.round(first_score(request, out[:, 2], out[:, 3], out[:, 4]), 6)))
     if order.size > MOST_PLACES:  # the best of each block
-        blocks = rows[order] // max(1, round(0.5 * wish.width_m / cell)) * slope.shape[1]
-        blocks += cols[order] // max(1, round(0.5 * wish.width_m / cell))
+        blocks = rows[order] // max(1, round(0.5 * request.width_m / cell)) * slope.shape[1]
+        blocks += cols[order] // max(1, round(0.5 * request.width_m / cell))
         order = order[np.sort(np.unique(blocks, return_index=True)[1])]
     rows, cols, out = rows[order], cols[order], out[order]
     down = np.stack([east[rows, cols], north[rows, cols]], axis=1)
@@ -137,10 +137,10 @@ def cells_within(outline: Polygon, grid: Grid) -> IntArray:
     return (rows * grid.shape[1] + cols).astype(np.int32)
 
 
-def slope_part(wish: SiteWish, slope_deg: FloatArray | float) -> FloatArray:
+def slope_part(request: SiteRequest, slope_deg: FloatArray | float) -> FloatArray:
     """1 in the middle of the slopes asked for, 0.5 at their ends."""
-    half = 0.5 * (wish.high_deg - wish.low_deg)
-    return np.clip(1.0 - 0.5 * np.abs(np.asarray(slope_deg) - wish.low_deg - half) / half, 0.0, 1.0)
+    half = 0.5 * (request.high_deg - request.low_deg)
+    return np.clip(1.0 - 0.5 * np.abs(np.asarray(slope_deg) - request.low_deg - half) / half, 0.0, 1.0)
 
 
 def even_part(spread_deg: FloatArray | float) -> FloatArray:
@@ -153,17 +153,17 @@ def away_part(away_m: FloatArray | float) -> FloatArray:
     return np.clip(np.asarray(away_m) / FAR_M, 0.0, 1.0)
 
 
-def first_score(wish: SiteWish, slope_deg: FloatArray, spread_deg: FloatArray, away_m: FloatArray) -> FloatArray:
+def first_score(request: SiteRequest, slope_deg: FloatArray, spread_deg: FloatArray, away_m: FloatArray) -> FloatArray:
     """What decides which places are looked at closely first."""
-    total: FloatArray = slope_part(wish, slope_deg) + even_part(spread_deg) + away_part(away_m)
+    total: FloatArray = slope_part(request, slope_deg) + even_part(spread_deg) + away_part(away_m)
     return total
 
 
-def outlines_of(ground: Grid, wish: SiteWish, places: Places) -> npt.NDArray[np.object_]:
+def outlines_of(ground: Grid, request: SiteRequest, places: Places) -> npt.NDArray[np.object_]:
     """The rectangles. Lengths on the map; upper left corner first, as seen from below, then clockwise."""
     x, y = ground.centre_of(places.row, places.col)
     ux, uy = places.downhill.T
-    a, b = 0.5 * wish.width_m, 0.5 * wish.height_m * np.cos(np.radians(places.slope_deg))
+    a, b = 0.5 * request.width_m, 0.5 * request.height_m * np.cos(np.radians(places.slope_deg))
     signs = ((1.0, -1.0), (-1.0, -1.0), (-1.0, 1.0), (1.0, 1.0), (1.0, -1.0))
     # Whoever looks up the slope has (uy, -ux) on the left hand.
     rings = np.stack(
@@ -207,7 +207,7 @@ def distance_to_starts(starts: StartGround) -> StartDistance:
 
 def exposure_of(
     site: Polygon,
-    wish: SiteWish,
+    request: SiteRequest,
     starts: StartGround,
     reach: StartZoneReach,
     away_m: FloatArray,
@@ -216,7 +216,7 @@ def exposure_of(
     """What comes down to a site or its margin."""
     ground = starts.ground
     inside = cells_within(site.buffer(0.5 * ground.cell_m), ground)
-    round_it = cells_within(site.buffer(wish.margin_m + 0.5 * reach.share.cell_m), reach.share)
+    round_it = cells_within(site.buffer(request.margin_m + 0.5 * reach.share.cell_m), reach.share)
     share = float(reach.share.values.ravel()[round_it].max(initial=0.0))
     fastest = round_it[int(np.argmax(reach.speed_m_s.ravel()[round_it]))] if round_it.size else 0
     begins = int(reach.source.ravel()[fastest]) if share > 0.0 else -1
@@ -264,20 +264,22 @@ def broad_ground(reach: StartZoneReach, lattice: Grid) -> Grid:
     return smoothed(reach.share.with_values(lattice.values), ASCENT_SMOOTHING_M)
 
 
-def statement(site: Polygon, exposure: Exposure, wish: SiteWish, starts: StartGround, reach: StartZoneReach) -> str:
+def exposure_statement(
+    site: Polygon, exposure: Exposure, request: SiteRequest, starts: StartGround, reach: StartZoneReach
+) -> str:
     """What comes down, with its limits."""
-    low = min(one for by_size in reach.frictions for one in by_size[: wish.most_size])
-    high = max(one for by_size in reach.frictions for one in by_size[: wish.most_size])
+    low = min(one for by_size in reach.frictions for one in by_size[: request.most_size])
+    high = max(one for by_size in reach.frictions for one in by_size[: request.most_size])
     members = len(reach.frictions)
     asked = (
         f"{_spaced(reach.bodies)} bodies came down from {_spaced(starts.count)} start zones ({starts.least_deg:g} "
-        f"degrees and steeper), each with the {members} frictions of the largest size, up to {wish.most_size}, that "
+        f"degrees and steeper), each with the {members} frictions of the largest size, up to {request.most_size}, that "
         f"the ground there can hold ({low:.2f} to {high:.2f}, the literature range of size 3 "
         "and this model's steps to other sizes, not calibrated)"
     )
-    left_out = f"; {wish.left_out}" if wish.left_out else ""
+    left_out = f"; {request.left_out}" if request.left_out else ""
     if exposure.share > 0.0:
-        return f"{_reached(site, exposure, wish, members)} {asked}{left_out}. {SITE_LIMITS}"
+        return f"{_reached_text(site, exposure, request, members)} {asked}{left_out}. {SITE_LIMITS}"
     far = (
         "none passes any ground here"
         if math.isinf(exposure.distance_m)
@@ -291,9 +293,9 @@ def statement(site: Polygon, exposure: Exposure, wish: SiteWish, starts: StartGr
     return f"{told} {SITE_LIMITS}"
 
 
-def _reached(site: Polygon, exposure: Exposure, wish: SiteWish, members: int) -> str:
+def _reached_text(site: Polygon, exposure: Exposure, request: SiteRequest, members: int) -> str:
     hits = round(exposure.share * members)
-    where = "it" if exposure.distance_m <= 0.0 else f"within {wish.margin_m:g} m of it"
+    where = "it" if exposure.distance_m <= 0.0 else f"within {request.margin_m:g} m of it"
     told = f"Reached: with {hits} of {members} frictions a body passes {where}"
     if exposure.from_m is None:
         return f"{told}."
@@ -328,7 +330,7 @@ MOST_EYES, MOST_MARKS = 240, 150
 
 
 @dataclass(frozen=True, eq=False)
-class Around:
+class SiteSurroundings:
     """The ground round a site on walking cells: heights, walking slope, and where a body comes."""
 
     ground: Grid
@@ -337,9 +339,9 @@ class Around:
     barred: BoolArray
 
 
-def look_around(
+def cut_surroundings(
     ground: Grid, share: FloatArray, slope_deg: FloatArray, layers: GroundLayers, box: tuple[float, float, float, float]
-) -> Around:
+) -> SiteSurroundings:
     """Cut the ground round a site out on walking cells; what bars a way in any part of a cell bars it there."""
     ratio = max(1, round(WALK_CELL_M / ground.cell_m))
     west, south, east, north = box
@@ -362,11 +364,11 @@ def look_around(
     coarse = Grid(z, wide.west_m, wide.north_m, ground.cell_m * ratio, ground.crs)
     steep = blocks(np.nan_to_num(slope_deg, nan=90.0)).mean(axis=(1, 3))
     barred |= ~np.isfinite(z) | (steep > STEEPEST_WALK_DEG)
-    return Around(coarse, steep, blocks(share).max(axis=(1, 3)) > 0.0, barred)
+    return SiteSurroundings(coarse, steep, blocks(share).max(axis=(1, 3)) > 0.0, barred)
 
 
 def ways_of(
-    around: Around, site: Polygon, near_m: tuple[float, float] | None, roads: MultiPolygon | None
+    around: SiteSurroundings, site: Polygon, near_m: tuple[float, float] | None, roads: MultiPolygon | None
 ) -> tuple[Way | None, Way | None]:
     """The way in and the way out: the quickest walks, of which ground that a body reaches is avoided.
 
@@ -392,7 +394,7 @@ def ways_of(
 class _Walk:
     """Walks from the cells of a site to all others."""
 
-    def __init__(self, around: Around, site: Polygon) -> None:
+    def __init__(self, around: SiteSurroundings, site: Polygon) -> None:
         self._around, self._site = around, site
         grid = around.ground
         # Time for a metre at this slope, the mean of up and down, as a way may go either way along it.
@@ -461,7 +463,7 @@ class _Walk:
         )
 
 
-def lookout_of(around: Around, site: Polygon, start: BoolArray, name: str) -> Lookout | None:
+def lookout_of(around: SiteSurroundings, site: Polygon, start: BoolArray, name: str) -> Lookout | None:
     """The place that sees most of the site and of the start-zone ground above it, and that no body reaches.
 
     Parameters

@@ -24,8 +24,8 @@ from lastseen.core import (
     require_memory,
 )
 from lastseen.jobs.practice import site_places
-from lastseen.jobs.practice.site import Lookout, Part, Refused, Site, SiteSearch, SiteWish, Way
-from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach, reach_of_start_zones, start_ground
+from lastseen.jobs.practice.site import Lookout, Part, RefusedGround, Site, SiteRequest, SiteSearch, Way
+from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach, find_start_ground, simulate_start_zones
 from lastseen.jobs.remarks import about_grid, sentences
 from lastseen.snow import SIZES, working_lattice
 from lastseen.terrain import (
@@ -52,8 +52,8 @@ WEIGHTS = {
 }  # fmt: skip
 
 
-def parts_of(
-    wish: SiteWish,
+def rank_parts(
+    request: SiteRequest,
     slope_deg: float,
     spread_deg: float,
     away_m: float,
@@ -67,7 +67,7 @@ def parts_of(
         seen = lookout.sees_site * (1.0 if math.isnan(lookout.sees_above) else 0.5 + 0.5 * lookout.sees_above)
     values = {
         "distance from reached ground": float(site_places.away_part(away_m)),
-        "slope": float(site_places.slope_part(wish, slope_deg)),
+        "slope": float(site_places.slope_part(request, slope_deg)),
         "way in": max(1.0 - way_in.time_s / SLOW_WAY_S, 0.0) if way_in else 0.0,
         "evenness": float(site_places.even_part(spread_deg)),
         "lookout": seen,
@@ -86,7 +86,7 @@ def _approach_factor(way_in: Way | None) -> float:
     return 1.0 if way_in is None else 1.0 - 0.5 * min(way_in.reached_m / LONG_REACHED_M, 1.0)
 
 
-def ranked(found: Sequence[Site], count: int) -> tuple[Site, ...]:
+def rank_sites(found: Sequence[Site], count: int) -> tuple[Site, ...]:
     """The best, numbered: those that a body reaches come last, and before them those without a way in."""
     ordered = sorted(
         found, key=lambda one: (one.exposure.share > 0.0, one.way_in is None, -round(one.rank, 6), one.number)
@@ -125,10 +125,10 @@ Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, eq=False)
-class _Ground:
+class _SiteGround:
     """What all sites are looked at on."""
 
-    wish: SiteWish
+    request: SiteRequest
     starts: StartGround
     reach: StartZoneReach
     layers: GroundLayers
@@ -140,7 +140,7 @@ class _Ground:
 
 
 def find_sites(
-    ground: Grid, layers: GroundLayers, wish: SiteWish, progress: Progress = lambda _stage, _share: None
+    ground: Grid, layers: GroundLayers, request: SiteRequest, progress: Progress = lambda _stage, _share: None
 ) -> SiteSearch:
     """Find ground for practice: of the slope asked for, that no start zone in the model reaches, without terrain traps.
 
@@ -150,7 +150,7 @@ def find_sites(
         Elevations, metres; NaN is no data.
     layers : GroundLayers
         Trees, water, roads and more, on the same lattice; may be empty.
-    wish : SiteWish
+    request : SiteWish
     progress : callable, optional
 
     Returns
@@ -165,34 +165,36 @@ def find_sites(
     InputError
         If the ground is too small for a site.
     """
-    if min(ground.shape) * ground.cell_m < 2.0 * site_places.EDGE_M + max(wish.width_m, wish.height_m):
+    if min(ground.shape) * ground.cell_m < 2.0 * site_places.EDGE_M + max(request.width_m, request.height_m):
         raise InputError(
             f"the elevation model is {ground.shape[1] * ground.cell_m:.0f} x {ground.shape[0] * ground.cell_m:.0f} m: "
-            f"a site of {wish.width_m:g} x {wish.height_m:g} m must lie {site_places.EDGE_M:g} m inside it; use a "
-            "larger model"
+            f"a site of {request.width_m:g} x {request.height_m:g} m must lie {site_places.EDGE_M:g} m inside it; "
+            "use a larger model"
         )
     progress("looking for start zones", 0.05)
     trees = layers.of("trees")
-    starts = start_ground(ground, trees.cover if trees else None, wish.start_deg, wish.most_size)
-    reach = reach_of_start_zones(ground, starts, progress=lambda stage, share: progress(stage, 0.1 + 0.6 * share))
+    starts = find_start_ground(ground, trees.cover if trees else None, request.start_deg, request.most_size)
+    reach = simulate_start_zones(ground, starts, progress=lambda stage, share: progress(stage, 0.1 + 0.6 * share))
     progress("placing sites", 0.7)
-    here = _look(ground, starts, reach, layers, wish)
-    bad = site_places.unusable(starts, layers, wish, here.away_m)
-    places = site_places.find_places(starts, wish, bad, here.away_m)
+    here = _prepare(ground, starts, reach, layers, request)
+    bad = site_places.find_unusable(starts, layers, request, here.away_m)
+    places = site_places.find_places(starts, request, bad, here.away_m)
     tally = {"tried": 0, "trap": 0, "above": 0, "lookout": 0, "reached": 0}
     found: list[Site] = []
     for site in _candidates(here, places, tally):
         found.append(site)
-        progress("looking at sites", 0.7 + 0.3 * len(found) / (CHOICE * wish.count))
-        if len(found) == CHOICE * wish.count:
+        progress("looking at sites", 0.7 + 0.3 * len(found) / (CHOICE * request.count))
+        if len(found) == CHOICE * request.count:
             break
-    refused = _refused(here, tally)
+    refused = _count_refused(here, tally)
     if not found:
-        raise NothingFoundError(_nothing(here, refused, places.row.size))
-    return SiteSearch(wish, starts, reach, layers, ranked(found, wish.count), refused, _notes(here, refused))
+        raise NothingFoundError(_no_site_text(here, refused, places.row.size))
+    return SiteSearch(request, starts, reach, layers, rank_sites(found, request.count), refused, _notes(here, refused))
 
 
-def _look(ground: Grid, starts: StartGround, reach: StartZoneReach, layers: GroundLayers, wish: SiteWish) -> _Ground:
+def _prepare(
+    ground: Grid, starts: StartGround, reach: StartZoneReach, layers: GroundLayers, request: SiteRequest
+) -> _SiteGround:
     away = site_places.distance_to_reached(starts, reach)
     ratio = round(reach.share.cell_m / ground.cell_m)
     lattice = working_lattice(ground, ratio) if ratio > 1 else ground
@@ -201,12 +203,12 @@ def _look(ground: Grid, starts: StartGround, reach: StartZoneReach, layers: Grou
     share = np.where(starts.zones > 0, 1.0, reach.over(ground))
     to_start = site_places.distance_to_starts(starts)
     broad = site_places.broad_ground(reach, lattice)
-    return _Ground(wish, starts, reach, layers, terrain, share, away, to_start, broad)
+    return _SiteGround(request, starts, reach, layers, terrain, share, away, to_start, broad)
 
 
-def _candidates(here: _Ground, places: site_places.Places, tally: dict[str, int]) -> Iterator[Site]:
+def _candidates(here: _SiteGround, places: site_places.Places, tally: dict[str, int]) -> Iterator[Site]:
     """Sites that pass all, one after the other, apart from each other."""
-    outlines = site_places.outlines_of(here.starts.ground, here.wish, places)
+    outlines = site_places.outlines_of(here.starts.ground, here.request, places)
     tree = STRtree(outlines)
     open_: BoolArray = np.ones(outlines.size, bool)
 
@@ -231,15 +233,15 @@ def _candidates(here: _Ground, places: site_places.Places, tally: dict[str, int]
                 close(one.outline)
             continue
         site = _site(here, places, k, outline, near)
-        if site.exposure.share > 0.0 and (not here.wish.exposed_ok or site.lookout is None):
-            tally["lookout" if here.wish.exposed_ok else "reached"] += 1
+        if site.exposure.share > 0.0 and (not here.request.exposed_ok or site.lookout is None):
+            tally["lookout" if here.request.exposed_ok else "reached"] += 1
             close(outline)
             continue
-        close(outline, APART * here.wish.width_m)
+        close(outline, APART * here.request.width_m)
         yield site
 
 
-def _traps(here: _Ground, outline: Polygon) -> tuple[list[Trap], tuple[str, ...]]:
+def _traps(here: _SiteGround, outline: Polygon) -> tuple[list[Trap], tuple[str, ...]]:
     """Terrain traps inside an outline, and in words those near it."""
     terrain, layers = _ground_around(here, outline.buffer(NEAR_TRAP_M + TRAP_RIM_M).bounds)
     ground = terrain.elevation
@@ -255,7 +257,7 @@ def _traps(here: _Ground, outline: Polygon) -> tuple[list[Trap], tuple[str, ...]
     return inside, tuple(near)
 
 
-def _ground_around(here: _Ground, bounds: tuple[float, float, float, float]) -> tuple[Terrain, GroundLayers]:
+def _ground_around(here: _SiteGround, bounds: tuple[float, float, float, float]) -> tuple[Terrain, GroundLayers]:
     """Terrain and layers of the ground round a place."""
     all_of = here.terrain
     terrain = Terrain(*(one.window(*bounds) for one in (all_of.elevation, all_of.slope_deg, all_of.aspect_deg)))
@@ -263,17 +265,19 @@ def _ground_around(here: _Ground, bounds: tuple[float, float, float, float]) -> 
     return terrain, GroundLayers(layers)
 
 
-def _site(here: _Ground, places: site_places.Places, k: int, outline: Polygon, near: tuple[str, ...]) -> Site:
-    wish, ground = here.wish, here.starts.ground
+def _site(here: _SiteGround, places: site_places.Places, k: int, outline: Polygon, near: tuple[str, ...]) -> Site:
+    request, ground = here.request, here.starts.ground
     middle = (outline.centroid.x, outline.centroid.y)
-    exposure = site_places.exposure_of(outline, wish, here.starts, here.reach, here.away_m, here.to_start)
-    around = site_places.look_around(ground, here.share, here.starts.slope_deg, here.layers, _box_round(here, middle))
+    exposure = site_places.exposure_of(outline, request, here.starts, here.reach, here.away_m, here.to_start)
+    around = site_places.cut_surroundings(
+        ground, here.share, here.starts.slope_deg, here.layers, _box_round(here, middle)
+    )
     roads = here.layers.of("roads")
-    way_in, way_out = site_places.ways_of(around, outline, wish.near_m, roads.outline if roads else None)
+    way_in, way_out = site_places.ways_of(around, outline, request.near_m, roads.outline if roads else None)
     lookout = site_places.lookout_of(around, outline, _starts_on(here.starts, around.ground), "")
     cells = site_places.cells_within(outline, ground)
-    parts = parts_of(
-        wish, float(places.slope_deg[k]), float(places.spread_deg[k]), exposure.distance_m, way_in, way_out, lookout
+    parts = rank_parts(
+        request, float(places.slope_deg[k]), float(places.spread_deg[k]), exposure.distance_m, way_in, way_out, lookout
     )
     return Site(
         k,
@@ -292,17 +296,17 @@ def _site(here: _Ground, places: site_places.Places, k: int, outline: Polygon, n
         near,
         parts,
         rank_of(parts, way_in),
-        site_places.statement(outline, exposure, wish, here.starts, here.reach),
+        site_places.exposure_statement(outline, exposure, request, here.starts, here.reach),
         "",
     )
 
 
-def _box_round(here: _Ground, middle: tuple[float, float]) -> tuple[float, float, float, float]:
+def _box_round(here: _SiteGround, middle: tuple[float, float]) -> tuple[float, float, float, float]:
     """The ground round a site, and the place where people come from."""
     (x, y), more = middle, site_places.AROUND_M
     west, south, east, north = x - more, y - more, x + more, y + more
-    if here.wish.near_m is not None:
-        (nx, ny), rim = here.wish.near_m, 200.0
+    if here.request.near_m is not None:
+        (nx, ny), rim = here.request.near_m, 200.0
         west, east = min(west, nx - rim), max(east, nx + rim)
         south, north = min(south, ny - rim), max(north, ny + rim)
     return west, south, east, north
@@ -318,12 +322,12 @@ def _starts_on(starts: StartGround, lattice: Grid) -> BoolArray:
     return found
 
 
-def _refused(here: _Ground, tally: dict[str, int]) -> Refused:
+def _count_refused(here: _SiteGround, tally: dict[str, int]) -> RefusedGround:
     slope = here.starts.slope_deg
     with np.errstate(invalid="ignore"):
-        right = (slope >= here.wish.low_deg) & (slope <= here.wish.high_deg)
+        right = (slope >= here.request.low_deg) & (slope <= here.request.high_deg)
     hectare = here.starts.ground.cell_area_m2 / 10_000.0
-    return Refused(
+    return RefusedGround(
         float(right.sum()) * hectare,
         float((right & (here.share > 0.0)).sum()) * hectare,
         tally["tried"],
@@ -333,35 +337,39 @@ def _refused(here: _Ground, tally: dict[str, int]) -> Refused:
     )
 
 
-def _told(here: _Ground, refused: Refused) -> str:
-    wish = here.wish
+def _refused_text(here: _SiteGround, refused: RefusedGround) -> str:
+    request = here.request
     return (
-        f"{refused.right_slope_ha:.0f} ha have {wish.low_deg:g} to {wish.high_deg:g} degrees, a body reaches "
+        f"{refused.right_slope_ha:.0f} ha have {request.low_deg:g} to {request.high_deg:g} degrees, a body reaches "
         f"{refused.reached_ha:.0f} ha of them; of {refused.places} places looked at closely {refused.with_trap} hold a "
         f"terrain trap and {refused.unknown_above} lie below ground that runs off the elevation model"
     )
 
 
-def _nothing(here: _Ground, refused: Refused, places: int) -> str:
-    wish = here.wish
-    told = f"no ground of {wish.width_m:g} x {wish.height_m:g} m passes ({places} places have slope and distance): "
-    told += _told(here, refused)
+def _no_site_text(here: _SiteGround, refused: RefusedGround, places: int) -> str:
+    request = here.request
+    told = (
+        f"no ground of {request.width_m:g} x {request.height_m:g} m passes ({places} places have slope and distance): "
+    )
+    told += _refused_text(here, refused)
     if refused.without_lookout:
         told += f", and {refused.without_lookout} have no lookout place"
     ask = ["ask for a smaller --size or a wider --slope"]
-    ask.append("name another --near or a wider --within" if wish.near_m is not None else "use a larger elevation model")
-    if wish.most_size == SIZES[-1]:
+    ask.append(
+        "name another --near or a wider --within" if request.near_m is not None else "use a larger elevation model"
+    )
+    if request.most_size == SIZES[-1]:
         ask.append(f"--largest {SIZES[-2]}, which leaves events of size {SIZES[-1]} out, as every sheet then says")
-    if not wish.exposed_ok:
+    if not request.exposed_ok:
         ask.append("--exposed-ok for ground that bodies reach, with a lookout")
     return f"{told}; {', '.join(ask[:-1])}, or {ask[-1]}"
 
 
-def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
+def _notes(here: _SiteGround, refused: RefusedGround) -> tuple[str, ...]:
     reach, cell = here.reach, here.starts.ground.cell_m
-    notes = [f"{here.wish.left_out}: they run farther than what is drawn here"] if here.wish.left_out else []
-    notes.append(f"{_told(here, refused)}.")
-    near = here.wish.near_m
+    notes = [f"{here.request.left_out}: they run farther than what is drawn here"] if here.request.left_out else []
+    notes.append(f"{_refused_text(here, refused)}.")
+    near = here.request.near_m
     if near is not None and float(here.starts.ground.with_values(here.share).sample(*near)) > 0.0:
         notes.append("a body reaches the starting place itself: name another one with --near")
     if reach.left:
@@ -373,17 +381,17 @@ def _notes(here: _Ground, refused: Refused) -> tuple[str, ...]:
         f"ground was looked at on cells of {cell:g} m, bodies ran on {reach.share.cell_m:g} m; start zones smaller "
         "than 125 m2 on the slope are left out, and so is what only finer cells would show"
     )
-    large = int(np.count_nonzero(here.starts.could_be > here.wish.most_size))
+    large = int(np.count_nonzero(here.starts.could_be > here.request.most_size))
     if large:
         notes.append(
             f"{large * here.starts.ground.cell_area_m2 / 10_000.0:.0f} ha of start-zone ground could hold a size above "
-            f"{here.wish.most_size}"
+            f"{here.request.most_size}"
         )
     if here.layers.of("trees") is None:
         notes.append("trees are not known: a site may lie in a wood, and woods do not stop a body here")
     if blind := invisible_note(cell, here.layers):
         notes.append(blind)
-    if here.wish.exposed_ok:
+    if here.request.exposed_ok:
         notes.append("ground that bodies reach was allowed: a site that one reaches is used with its lookout only")
     return sentences(notes)
 
@@ -421,7 +429,7 @@ class SiteView:
 
 def view_sites(
     scenario: Scenario,
-    wish: SiteWish,
+    request: SiteRequest,
     near: LonLat | None = None,
     progress: Progress = lambda _stage, _share: None,
 ) -> SiteView:
@@ -438,9 +446,9 @@ def view_sites(
     area = elevation.bounds_m
     if near is not None:
         x, y = require_inside(elevation, near, "the place of --near")
-        more = wish.within_m + AROUND_M
+        more = request.within_m + AROUND_M
         area = (x - more, y - more, x + more, y + more)
-        wish = replace(wish, near_m=(x, y))
+        request = replace(request, near_m=(x, y))
     box = elevation.snapped(area)
     cells = round((box[2] - box[0]) / elevation.cell_m) * round((box[3] - box[1]) / elevation.cell_m)
     if cells > MOST_CELLS:
@@ -454,6 +462,6 @@ def view_sites(
     if not np.isfinite(ground.values).any():
         raise InputError("there is no ground in the elevation model, only no data: use another one")
     layers = read_layers(scenario.ground, ground)
-    found = find_sites(ground, layers, wish, progress)
+    found = find_sites(ground, layers, request, progress)
     notes = sentences((*about_grid(elevation.crs, ""), *elevation.notes, *told, *layers.notes, *found.notes))
     return SiteView(scenario, elevation, read_terrain(ground), found, near, notes)

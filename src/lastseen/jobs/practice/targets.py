@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lastseen.core import BoolArray, FloatArray, InputError, NothingFoundError, cells_of_outline
 from lastseen.jobs.practice.exercises import Exercise
-from lastseen.jobs.practice.planned import Planned
+from lastseen.jobs.practice.planned_search import PlannedSearch
 from lastseen.search import (
     DEPTH_M,
     LEAST_RANGE_M,
@@ -121,7 +121,7 @@ class StakeOut:
 
 
 @dataclass(frozen=True)
-class Hidden:
+class TargetPlan:
     """All that an instructor hides.
 
     Attributes
@@ -162,7 +162,7 @@ _DRAWS = 200  # of the range, for the spread between transmitters
 _SAMPLES = 61  # across the greatest range, each way
 
 
-def difficulty_of(targets: Sequence[Target], plan: Planned, seed: int) -> tuple[Difficulty, ...]:
+def rate_difficulty(targets: Sequence[Target], plan: PlannedSearch, seed: int) -> tuple[Difficulty, ...]:
     """Numbers of each target: time to first signal of the planned walk, overlap, distance to the next, depth.
 
     The range in the worst direction is half the plan's strip, with a tenth of spread from transmitter to transmitter
@@ -201,17 +201,17 @@ def overlap_share(one: Target, others: Sequence[Target], surface: Surface, r_max
 
 def hears(listener_m: FloatArray, one: Target, r_max_m: float) -> BoolArray:
     """Whether a target is heard from places (n x 3), with its range in line with its axis."""
-    away2, cos2 = _seen_from(listener_m, one)
+    away2, cos2 = _distance_and_angle(listener_m, one)
     return np.asarray(away2**3 <= r_max_m**6 * (1.0 + 3.0 * cos2) / 4.0)
 
 
 def range_ratio(listener_m: FloatArray, one: Target) -> FloatArray:
     """Distance over the dipole's factor in that direction: heard where this is at most the range along the axis."""
-    away2, cos2 = _seen_from(listener_m, one)
+    away2, cos2 = _distance_and_angle(listener_m, one)
     return np.asarray(np.sqrt(away2) / ((1.0 + 3.0 * cos2) / 4.0) ** (1.0 / 6.0))
 
 
-def _seen_from(listener_m: FloatArray, one: Target) -> tuple[FloatArray, FloatArray]:
+def _distance_and_angle(listener_m: FloatArray, one: Target) -> tuple[FloatArray, FloatArray]:
     """Square of the distance, and of the cosine between axis and direction."""
     way = listener_m - place_m(one)
     away2 = (way**2).sum(axis=1)
@@ -237,7 +237,7 @@ DEPTH_STEP_M, AZIMUTH_STEP_DEG, DIP_STEP_DEG = 0.05, 10.0, 15.0  # what a person
 
 
 @dataclass(frozen=True)
-class Field:
+class TargetGround:
     """Where targets may lie, worked out once: draws are cheap.
 
     Attributes
@@ -265,7 +265,7 @@ class Field:
         return np.asarray(inside & (_slopes_deg(self.surface, x_m, y_m) <= self.steepest_deg))
 
 
-def field_of(plan: Planned, exercise: Exercise) -> Field:
+def find_target_ground(plan: PlannedSearch, exercise: Exercise) -> TargetGround:
     """Where the targets of an exercise may lie on a plan.
 
     Raises
@@ -288,12 +288,12 @@ def field_of(plan: Planned, exercise: Exercise) -> Field:
             raise InputError("the probability of area is 0 in the whole outline: is it the poa.tif of this plan?")
         x, y, weight = x[near], y[near], weight[near]
     else:
-        x, y, cell = _even(plan, allowed)
+        x, y, cell = _even_cells(plan, allowed)
         weight = np.ones(x.size)
-    return Field(allowed, x, y, np.cumsum(weight), cell, plan.surface, exercise.steepest_deg)
+    return TargetGround(allowed, x, y, np.cumsum(weight), cell, plan.surface, exercise.steepest_deg)
 
 
-def place_targets(field: Field, exercise: Exercise, seed: int) -> tuple[Target, ...]:
+def place_targets(field: TargetGround, exercise: Exercise, seed: int) -> tuple[Target, ...]:
     """Targets and decoys by seed: the same seed gives the same places.
 
     The first target follows the probability of area within the rules; each further one follows it where it keeps the
@@ -313,7 +313,7 @@ def place_targets(field: Field, exercise: Exercise, seed: int) -> tuple[Target, 
         places = _places(field, exercise, count, generator)
         most = max(most, len(places))
         if len(places) == count:
-            return _dressed(field, exercise, places, generator)
+            return _make_targets(field, exercise, places, generator)
     raise NothingFoundError(
         f"the outline has room for {most} of {count} targets and decoys that lie {exercise.apart_m:g} m apart, "
         f"{exercise.edge_m:g} m from the edge and on at most {exercise.steepest_deg:g} degrees: ask for fewer, or "
@@ -321,7 +321,9 @@ def place_targets(field: Field, exercise: Exercise, seed: int) -> tuple[Target, 
     )
 
 
-def _places(field: Field, exercise: Exercise, count: int, generator: np.random.Generator) -> list[tuple[float, float]]:
+def _places(
+    field: TargetGround, exercise: Exercise, count: int, generator: np.random.Generator
+) -> list[tuple[float, float]]:
     """Places one after the other, as many as are found."""
     found: list[tuple[float, float]] = []
     for number in range(count):
@@ -334,12 +336,16 @@ def _places(field: Field, exercise: Exercise, count: int, generator: np.random.G
 
 
 def _next_place(
-    field: Field, taken: Sequence[tuple[float, float]], apart_m: float, close_m: float, generator: np.random.Generator
+    field: TargetGround,
+    taken: Sequence[tuple[float, float]],
+    apart_m: float,
+    close_m: float,
+    generator: np.random.Generator,
 ) -> tuple[float, float] | None:
     """The first drawn place that keeps all rules; None where none does."""
     size = 32
     for _ in range(_BATCHES):
-        x, y = _drawn(field, size, generator)
+        x, y = _draw_places(field, size, generator)
         good = np.ones(size, np.bool_)
         for k, (tx, ty) in enumerate(taken):
             away = np.hypot(x - tx, y - ty)
@@ -354,14 +360,14 @@ def _next_place(
     return None
 
 
-def _drawn(field: Field, size: int, generator: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+def _draw_places(field: TargetGround, size: int, generator: np.random.Generator) -> tuple[FloatArray, FloatArray]:
     u = generator.random((3, size))
     k = np.minimum(np.searchsorted(field.total, u[0] * field.total[-1], side="right"), field.x_m.size - 1)
     return field.x_m[k] + field.cell_m * (u[1] - 0.5), field.y_m[k] + field.cell_m * (u[2] - 0.5)
 
 
-def _dressed(
-    field: Field, exercise: Exercise, places: Sequence[tuple[float, float]], generator: np.random.Generator
+def _make_targets(
+    field: TargetGround, exercise: Exercise, places: Sequence[tuple[float, float]], generator: np.random.Generator
 ) -> tuple[Target, ...]:
     x, y = (np.array(one, float) for one in zip(*places, strict=True))
     z, slope = field.surface.z(x, y), _slopes_deg(field.surface, x, y)
@@ -388,7 +394,7 @@ def axes_deg(u: FloatArray) -> tuple[FloatArray, FloatArray]:
     return azimuth, dip
 
 
-def broken_rules(targets: Sequence[Target], plan: Planned, exercise: Exercise) -> list[str]:
+def broken_rules(targets: Sequence[Target], plan: PlannedSearch, exercise: Exercise) -> list[str]:
     """Every rule that some targets break, in words; none for what `place_targets` gives."""
     told = []
     low, high = exercise.depth_m
@@ -412,7 +418,7 @@ def broken_rules(targets: Sequence[Target], plan: Planned, exercise: Exercise) -
     return told
 
 
-def _even(plan: Planned, allowed: BaseGeometry) -> tuple[FloatArray, FloatArray, float]:
+def _even_cells(plan: PlannedSearch, allowed: BaseGeometry) -> tuple[FloatArray, FloatArray, float]:
     """Cells of the ground around the allowed part, for places that are all as likely."""
     ground = plan.ground
     wide = shapely.buffer(allowed, ground.cell_m)
@@ -434,7 +440,7 @@ _BESIDE_M = 3.0  # marks stand this far outside the outline
 _LEAST_BASE_M = 10.0
 
 
-def choose_marks(targets: Sequence[Target], plan: Planned) -> tuple[Mark, Mark]:
+def choose_marks(targets: Sequence[Target], plan: PlannedSearch) -> tuple[Mark, Mark]:
     """Two marks at the corners of the smallest box around the outline, on the side from which tapes cut best.
 
     All targets lie on the left of the line from A to B, so that two distances give one place.
@@ -471,7 +477,7 @@ def stake_out(targets: Sequence[Target], marks: tuple[Mark, Mark]) -> tuple[Stak
     return tuple(found)
 
 
-def hide_order(targets: Sequence[Target], start: Mark) -> tuple[str, ...]:
+def find_hiding_order(targets: Sequence[Target], start: Mark) -> tuple[str, ...]:
     """A short walk from a mark past all places: always to the nearest one left."""
     left, order, at = list(targets), [], (start.x_m, start.y_m)
     while left:
@@ -490,7 +496,7 @@ def _mark(name: str, place: Sequence[float], surface: Surface) -> Mark:
 # ---- Hidden targets for practice: places, numbers of difficulty, stake-out
 
 
-def hide(plan: Planned, exercise: Exercise, seed: int, *, name: str = "own") -> Hidden:
+def plan_targets(plan: PlannedSearch, exercise: Exercise, seed: int, *, name: str = "own") -> TargetPlan:
     """Place the targets of an exercise on a plan, with all that an instructor needs to hide them.
 
     Parameters
@@ -509,12 +515,12 @@ def hide(plan: Planned, exercise: Exercise, seed: int, *, name: str = "own") -> 
     Raises
     ------
     InputError, NothingFoundError
-        See `field_of` and `place_targets`.
+        See `find_target_ground` and `place_targets`.
     """
-    targets = place_targets(field_of(plan, exercise), exercise, seed)
+    targets = place_targets(find_target_ground(plan, exercise), exercise, seed)
     marks = choose_marks(targets, plan)
-    order = hide_order(targets, marks[0])
+    order = find_hiding_order(targets, marks[0])
     placed = tuple(sorted(targets, key=lambda target: order.index(target.name)))
-    return Hidden(
-        name, exercise, seed, placed, difficulty_of(targets, plan, seed), marks, stake_out(placed, marks), order
+    return TargetPlan(
+        name, exercise, seed, placed, rate_difficulty(targets, plan, seed), marks, stake_out(placed, marks), order
     )

@@ -16,7 +16,7 @@ import shapely
 from scipy import ndimage, signal
 
 from lastseen.core import WGS84, BoolArray, FloatArray, InputError, IntArray, transformer
-from lastseen.jobs.practice.planned import Planned
+from lastseen.jobs.practice.planned_search import PlannedSearch
 
 # ---- Recorded tracks: as read, and cleaned with all that was done to them said
 
@@ -126,14 +126,14 @@ class Track:
 
 
 @dataclass(frozen=True)
-class LeftOut:
+class UnusedTrack:
     """A recording that cannot be used, and why."""
 
     name: str
     reason: str
 
 
-def clean_track(raw: RawTrack, plan: Planned, *, gps_error_m: float, shift_s: float = 0.0) -> Track | LeftOut:
+def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift_s: float = 0.0) -> Track | UnusedTrack:
     """Clean a recording: order, duplicates, jumps, gaps, noise; all that was done is said.
 
     Parameters
@@ -152,13 +152,15 @@ def clean_track(raw: RawTrack, plan: Planned, *, gps_error_m: float, shift_s: fl
     good = np.isfinite(raw.lon_deg) & np.isfinite(raw.lat_deg) & (np.abs(raw.lat_deg) <= 90.0)
     good &= ~((raw.lon_deg == 0.0) & (raw.lat_deg == 0.0))  # what receivers write without a fix
     if not good.any():
-        return LeftOut(raw.name, "it holds no point")
+        return UnusedTrack(raw.name, "it holds no point")
     lost = int((~good).sum())
     x, y = transformer(WGS84, plan.crs).transform(raw.lon_deg[good], raw.lat_deg[good])
     x, y = np.asarray(x, float), np.asarray(y, float)
     away = _away_m(x, y, plan)
     if away > FAR_M:
-        return LeftOut(raw.name, f"its nearest point lies {_far(away)} from the outline: is it a track of this drill?")
+        return UnusedTrack(
+            raw.name, f"its nearest point lies {_far(away)} from the outline: is it a track of this drill?"
+        )
     notes = [f"{lost} fixes without a place were dropped."] if lost else []
     time, segment = raw.time_s[good] + shift_s, raw.segment[good]
     timed = bool(np.isfinite(time).mean() > 0.9)
@@ -181,7 +183,7 @@ def clean_track(raw: RawTrack, plan: Planned, *, gps_error_m: float, shift_s: fl
     return Track(raw.name, x, y, time, timed, run, np.asarray(trusted), found)
 
 
-def said(track: Track, clock_zero_s: float) -> tuple[str, ...]:
+def cleaning_notes(track: Track, clock_zero_s: float) -> tuple[str, ...]:
     """What was done to a track, in plain sentences."""
     c = track.cleaning
     told = list(c.notes)
@@ -216,7 +218,7 @@ def elapsed_text(seconds: float) -> str:
     return f"-{minutes}" if seconds <= -0.5 else minutes
 
 
-def _away_m(x: FloatArray, y: FloatArray, plan: Planned) -> float:
+def _away_m(x: FloatArray, y: FloatArray, plan: PlannedSearch) -> float:
     west, south, east, north = plan.outline.bounds
     box = np.hypot(np.maximum(np.maximum(west - x, x - east), 0.0), np.maximum(np.maximum(south - y, y - north), 0.0))
     nearest = int(np.argmin(box))
@@ -348,7 +350,7 @@ _ELAPSED = re.compile(r"^(?:(\d+):)?(\d{1,3}):([0-5]\d(?:\.\d+)?)$")
 
 
 @dataclass(frozen=True)
-class Noted:
+class NotedTime:
     """A time that somebody wrote down.
 
     Attributes
@@ -372,7 +374,7 @@ class Noted:
     time_s: float | None
 
 
-def read_tracks(path: Path) -> tuple[RawTrack | LeftOut, ...]:
+def read_tracks(path: Path) -> tuple[RawTrack | UnusedTrack, ...]:
     """The recordings in a GPX file: one, or one for each track where several run at the same time.
 
     Tracks count, and routes where there are none. A file without any point is left out and says so.
@@ -386,7 +388,7 @@ def read_tracks(path: Path) -> tuple[RawTrack | LeftOut, ...]:
 
     text = _text_of(path)
     if not text.strip():
-        return (LeftOut(path.stem, "the file is empty"),)
+        return (UnusedTrack(path.stem, "the file is empty"),)
     try:
         document = gpxpy.parse(text)
     except Exception as error:  # the parser raises its own kinds
@@ -396,13 +398,13 @@ def read_tracks(path: Path) -> tuple[RawTrack | LeftOut, ...]:
     if not made and document.routes:
         made = [_raw(path.stem, document.routes)]
     if not made or not sum(one.lon_deg.size for one in made):
-        return (LeftOut(path.stem, "it holds no track with points"),)
+        return (UnusedTrack(path.stem, "it holds no track with points"),)
     if len(made) == 1 or not _at_the_same_time(made):
         return (_joined(path.stem, made),)
     return tuple(made)
 
 
-def read_log(path: Path) -> tuple[Noted, ...]:
+def read_log(path: Path) -> tuple[NotedTime, ...]:
     """Noted times: a CSV with the columns searcher, target, phase, time (``target`` may be left out).
 
     A time is minutes and seconds since the clock's zero (``4:05``, ``1:02:03``), or date and time with zone.
@@ -421,11 +423,11 @@ def read_log(path: Path) -> tuple[Noted, ...]:
     head = [cell.lower() for cell in rows[0][1]] if rows else []
     if not {"searcher", "phase", "time"} <= set(head):
         raise InputError(f"{path.name} lacks its head: the first line must be {','.join(LOG_HEAD)}")
-    noted = (_noted(dict(zip(head, cells, strict=False)), f"{path.name}, line {n}") for n, cells in rows[1:])
+    noted = (_read_noted(dict(zip(head, cells, strict=False)), f"{path.name}, line {n}") for n, cells in rows[1:])
     return tuple(one for one in noted if one is not None)
 
 
-def _noted(cells: dict[str, str], where: str) -> Noted | None:
+def _read_noted(cells: dict[str, str], where: str) -> NotedTime | None:
     """A line; None where no time was filled in."""
     told = cells.get("time", "")
     if not told:
@@ -437,7 +439,7 @@ def _noted(cells: dict[str, str], where: str) -> Noted | None:
     match = _ELAPSED.match(told)
     if match:
         elapsed = 3600.0 * int(match[1] or 0) + 60.0 * int(match[2]) + float(match[3])
-        return Noted(cells.get("searcher", ""), cells.get("target", ""), phase, elapsed, None)
+        return NotedTime(cells.get("searcher", ""), cells.get("target", ""), phase, elapsed, None)
     try:
         at = datetime.fromisoformat(told)
     except ValueError as error:
@@ -446,7 +448,7 @@ def _noted(cells: dict[str, str], where: str) -> Noted | None:
         ) from error
     if at.tzinfo is None:
         raise InputError(f"{where}: '{told}' has no zone: add Z for UTC or the difference, such as +01:00")
-    return Noted(cells.get("searcher", ""), cells.get("target", ""), phase, None, at.timestamp())
+    return NotedTime(cells.get("searcher", ""), cells.get("target", ""), phase, None, at.timestamp())
 
 
 def _text_of(path: Path) -> str:

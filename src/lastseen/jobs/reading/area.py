@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from lastseen.core import FloatArray, Grid, IntArray, Snow, in_threads, in_threads_after_one
-from lastseen.jobs.reading.carry import MEMBERS, STARTS_M, Ensemble, draw_ensemble
-from lastseen.jobs.reading.gathering import AT_START, BlockReading, ZoneRow, read_block
+from lastseen.jobs.reading.block_reading import START_QUANTITIES, BlockReading, ZoneRow, read_block
+from lastseen.jobs.reading.block_run import MEMBERS, STARTS_M, SharedDraws, draw_shared
 from lastseen.jobs.reading.ground import Heights, PreparedGround, Window, heights_of_grid, no_layers, tiles_of
 from lastseen.terrain import GroundLayers
 
@@ -45,7 +45,7 @@ class AreaReading:
 
     window: Window
     heights: Heights
-    ensemble: Ensemble
+    ensemble: SharedDraws
     mask: npt.NDArray[np.uint64]
     fastest: npt.NDArray[np.float32]
     zones: npt.NDArray[np.uint16]
@@ -71,12 +71,12 @@ class AreaReading:
         return self.heights.on(self.window, self.zones.astype(np.float64))
 
     def at_start(self, name: str) -> Grid:
-        """One of ``AT_START`` on the start cells, NaN elsewhere."""
-        return self.heights.on(self.window, self.start_values[AT_START.index(name)].astype(np.float64))
+        """One of ``START_QUANTITIES`` on the start cells, NaN elsewhere."""
+        return self.heights.on(self.window, self.start_values[START_QUANTITIES.index(name)].astype(np.float64))
 
 
 @dataclass(eq=False)
-class Gathered:
+class CellTotals:
     """Arrays that block readings are added to, in any order."""
 
     window: Window
@@ -153,7 +153,7 @@ def read_area(
     """
     heights = heights_of_grid(ground)
     prepared = PreparedGround(heights, layers_on, with_traps)
-    ensemble = draw_ensemble(snow or Snow(), seed, members)
+    ensemble = draw_shared(snow or Snow(), seed, members)
     return read_blocks(prepared, heights.extent, heights.extent, ensemble, spacing_m, progress)
 
 
@@ -161,7 +161,7 @@ def read_blocks(
     prepared: PreparedGround,
     starting: Window,
     shown: Window | None,
-    ensemble: Ensemble,
+    ensemble: SharedDraws,
     spacing_m: float,
     progress: Progress = lambda _stage, _share: None,
 ) -> AreaReading:
@@ -172,18 +172,18 @@ def read_blocks(
     heights = prepared.heights
     own = starting.cut(heights.extent)
     blocks = list(tiles_of(own, heights.block_cells))
-    gathered = Gathered(shown or own)
+    gathered = CellTotals(shown or own)
     parts: list[BlockReading] = []
     for first in range(0, len(blocks), BATCH):
         progress("letting the snow run", first / max(1, len(blocks)))
-        for one in _read(prepared, blocks[first : first + BATCH], ensemble, spacing_m, warm=bool(parts)):
+        for one in _read_batch(prepared, blocks[first : first + BATCH], ensemble, spacing_m, warm=bool(parts)):
             if shown is None:
                 gathered.widen(one.window)
             gathered.add(one.window, one.mask, one.fastest, one.zones)
             empty = np.empty((0, 0))
             parts.append(replace(one, mask=empty, fastest=empty, zones=empty))  # type: ignore[arg-type]
     window = gathered.window
-    values = np.full((len(AT_START), *window.shape), np.nan, np.float32)
+    values = np.full((len(START_QUANTITIES), *window.shape), np.nan, np.float32)
     zone = np.zeros(window.shape, np.int32)
     for part in parts:
         known = part.block.cut(window)
@@ -206,8 +206,8 @@ def read_blocks(
     )
 
 
-def _read(
-    prepared: PreparedGround, blocks: list[Window], ensemble: Ensemble, spacing_m: float, *, warm: bool
+def _read_batch(
+    prepared: PreparedGround, blocks: list[Window], ensemble: SharedDraws, spacing_m: float, *, warm: bool
 ) -> Iterable[BlockReading]:
     """Read some blocks in threads; the first that holds start cells alone, where none was read yet."""
     run = in_threads if warm else in_threads_after_one

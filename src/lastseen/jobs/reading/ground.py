@@ -37,7 +37,7 @@ from lastseen.traps import LETTERS, Kind, Trap, find_traps, severity
 
 BLOCK_M = 250.0  # design choice: about the side of a slab of size 4
 LEAST_BLOCK_CELLS = 8
-SHEET_BLOCKS = 8
+TILE_BLOCKS = 8
 _TINY = 1e-6  # of a cell
 
 
@@ -120,7 +120,7 @@ class Heights:
     @property
     def sheet_cells(self) -> int:
         """Side of a sheet."""
-        return SHEET_BLOCKS * self.block_cells
+        return TILE_BLOCKS * self.block_cells
 
     def corner_m(self, window: Window) -> tuple[float, float]:
         """West and north edge of a window, map metres."""
@@ -245,39 +245,39 @@ Single = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False)
-class Sheet:
+class GroundTile:
     """One sheet, or any window put together from sheets. All arrays have the window's shape.
 
     Attributes
     ----------
     window : Window
-    felt_m : ndarray of float64
+    smoothed_m : ndarray of float64
         Heights as moving snow feels them; NaN is no data.
     slope_deg : ndarray of float32
         Of the ground as a slab feels it.
     zone : ndarray of int32
         Number of the start zone in its block, from 1; 0 is none.
-    kind, does : ndarray of uint8
+    kind, effects : ndarray of uint8
         The worst trap of the cell (see ``KINDS``), and what all traps of the cell do.
     severity : ndarray of float32
         Of the worst trap, 0.1 to 1; 0 where there is none.
     """
 
     window: Window
-    felt_m: FloatArray
+    smoothed_m: FloatArray
     slope_deg: Single
     zone: IntArray
     kind: ByteArray
-    does: ByteArray
+    effects: ByteArray
     severity: Single
 
 
-_KINDS_OF_ARRAY: dict[str, tuple[Any, float]] = {
-    "felt_m": (np.float64, np.nan),
+_ARRAY_KINDS: dict[str, tuple[Any, float]] = {
+    "smoothed_m": (np.float64, np.nan),
     "slope_deg": (np.float32, np.nan),
     "zone": (np.int32, 0),
     "kind": (np.uint8, 0),
-    "does": (np.uint8, 0),
+    "effects": (np.uint8, 0),
     "severity": (np.float32, 0.0),
 }
 
@@ -303,22 +303,22 @@ class PreparedGround:
     heights: Heights
     layers_on: Callable[[Grid], GroundLayers] = no_layers
     with_traps: bool = True
-    kept: OrderedDict[Window, Sheet] = field(default_factory=OrderedDict)
+    kept: OrderedDict[Window, GroundTile] = field(default_factory=OrderedDict)
     lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def sheet(self, window: Window) -> Sheet:
+    def sheet(self, window: Window) -> GroundTile:
         """The sheet that fills a square of the lattice of sheets."""
         with self.lock:
             if window not in self.kept:
-                self.kept[window] = prepare_sheet(self.heights, window, self.layers_on, with_traps=self.with_traps)
-                while len(self.kept) > 1 and sum(one.felt_m.size for one in self.kept.values()) > KEPT_CELLS:
+                self.kept[window] = prepare_tile(self.heights, window, self.layers_on, with_traps=self.with_traps)
+                while len(self.kept) > 1 and sum(one.smoothed_m.size for one in self.kept.values()) > KEPT_CELLS:
                     self.kept.popitem(last=False)
             self.kept.move_to_end(window)
             return self.kept[window]
 
-    def over(self, window: Window) -> Sheet:
+    def over(self, window: Window) -> GroundTile:
         """Any window inside the extent, put together from sheets."""
-        parts = {name: np.full(window.shape, empty, kind) for name, (kind, empty) in _KINDS_OF_ARRAY.items()}
+        parts = {name: np.full(window.shape, empty, kind) for name, (kind, empty) in _ARRAY_KINDS.items()}
         for square in tiles_of(window, self.heights.sheet_cells):
             shared = square.cut(self.heights.extent).cut(window)
             if shared.empty:
@@ -326,47 +326,45 @@ class PreparedGround:
             sheet = self.sheet(square)
             for name, values in parts.items():
                 values[shared.inside(window)] = getattr(sheet, name)[shared.inside(sheet.window)]
-        return Sheet(window, **parts)
+        return GroundTile(window, **parts)
 
 
-def prepare_sheet(
+def prepare_tile(
     heights: Heights, square: Window, layers_on: Callable[[Grid], GroundLayers], *, with_traps: bool = True
-) -> Sheet:
+) -> GroundTile:
     """Work out one sheet from its own heights and a margin, cut to the extent."""
     window = square.cut(heights.extent)
     outer = square.grown(int(np.ceil(MARGIN_M / heights.cell_m))).cut(heights.extent)
     ground = heights.grid(outer)
     inner = window.inside(outer)
-    parts: dict[str, Any] = {
-        name: np.full(window.shape, empty, kind) for name, (kind, empty) in _KINDS_OF_ARRAY.items()
-    }
+    parts: dict[str, Any] = {name: np.full(window.shape, empty, kind) for name, (kind, empty) in _ARRAY_KINDS.items()}
     if min(ground.shape) < 3 or not np.isfinite(ground.values).any():
-        return Sheet(window, **parts)
+        return GroundTile(window, **parts)
     layers = layers_on(ground)
     trees = layers.of("trees")
     zones = grade_start_zones(ground, trees.cover if trees else None)
-    parts["felt_m"] = felt_ground(ground).values[inner].copy()
+    parts["smoothed_m"] = felt_ground(ground).values[inner].copy()
     parts["slope_deg"] = zones.slope_deg.values[inner].astype(np.float32)
     parts["zone"] = start_zone_numbers(zones, outer, window, heights.block_cells)
     if with_traps:
         found = find_traps(read_terrain(ground), np.isfinite(ground.values), layers)
         parts |= {name: values[inner] for name, values in trap_rasters(found, ground.shape).items()}
-    return Sheet(window, **parts)
+    return GroundTile(window, **parts)
 
 
 def trap_rasters(traps: tuple[Trap, ...], shape: tuple[int, int]) -> dict[str, Any]:
     """Kind and severity of the worst trap of each cell, and what all of its traps do."""
-    kind, does = np.zeros(shape[0] * shape[1], np.uint8), np.zeros(shape[0] * shape[1], np.uint8)
+    kind, effects = np.zeros(shape[0] * shape[1], np.uint8), np.zeros(shape[0] * shape[1], np.uint8)
     worst = np.zeros(kind.size, np.float32)
     for trap in traps:
         value = np.float32(severity(trap))
         more = trap.cells[value > worst[trap.cells]]
         kind[more], worst[more] = KINDS.index(trap.kind) + 1, value
-        does[trap.cells] |= np.uint8(what_it_does(trap))
-    return {"kind": kind.reshape(shape), "does": does.reshape(shape), "severity": worst.reshape(shape)}
+        effects[trap.cells] |= np.uint8(trap_effects(trap))
+    return {"kind": kind.reshape(shape), "effects": effects.reshape(shape), "severity": worst.reshape(shape)}
 
 
-def what_it_does(trap: Trap) -> int:
+def trap_effects(trap: Trap) -> int:
     """Injury and water meet whoever passes; burial and no way out whoever stops."""
     bits = {"trauma": INJURES, "water": WETS, "burial": BURIES, "no way out": HOLDS}
     return sum(bits[consequence] for consequence in trap.consequences)

@@ -10,12 +10,18 @@ import numpy as np
 from shapely.geometry import LineString, MultiPolygon
 
 from lastseen.core import Grid, Ground, Scenario, Snow, percent
-from lastseen.jobs.reading.carry import MEMBERS, Ensemble, draw_ensemble
+from lastseen.jobs.reading.block_run import MEMBERS, SharedDraws, draw_shared
 from lastseen.jobs.reading.ground import Heights, PreparedGround, Window, heights_of_model, no_layers, zone_outline
-from lastseen.jobs.reading.passing import FARTHEST_M, Caught, Passing, find_passing, follow
+from lastseen.jobs.reading.line_exposure import (
+    FARTHEST_M,
+    CaughtRecords,
+    PassingSamples,
+    find_passing_samples,
+    follow_caught,
+)
 from lastseen.jobs.reading.regroup import Regroup, places_to_regroup
 from lastseen.jobs.reading.route import Route, read_lines, route_of
-from lastseen.jobs.reading.stretches import Stations, Stretch, at_stations, cut_into_stretches
+from lastseen.jobs.reading.stretches import Stations, Stretch, cut_into_stretches, gather_at_stations
 from lastseen.jobs.remarks import ALWAYS, about_grid, sentences
 from lastseen.snow import LARGEST_SLOPE_DEG, LEAST_SLOPE_DEG
 from lastseen.terrain import Elevation, GroundLayers, check_layers, open_elevation, read_layers
@@ -27,7 +33,7 @@ Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, eq=False)
-class ZoneAt:
+class ZoneOnLine:
     """A start zone that reaches the line.
 
     Attributes
@@ -78,11 +84,11 @@ class LineReading:
     stations: Stations
     stretches: tuple[Stretch, ...]
     regroup: tuple[Regroup, ...]
-    zones: tuple[ZoneAt, ...]
+    zones: tuple[ZoneOnLine, ...]
     traps: tuple[Trap, ...]
-    passing: Passing
-    caught: Caught
-    ensemble: Ensemble
+    passing: PassingSamples
+    caught: CaughtRecords
+    ensemble: SharedDraws
     heights: Heights
 
 
@@ -117,15 +123,15 @@ def read_line(
         If no part of the line lies on known ground, or the number of members cannot be used.
     """
     prepared = PreparedGround(heights, layers_on, with_traps=False)  # type: ignore[arg-type]
-    ensemble = draw_ensemble(snow or Snow(), seed, members)
+    ensemble = draw_shared(snow or Snow(), seed, members)
     progress("reading the line", 0.05)
     route = route_of(lines, heights)
     progress("letting the snow run", 0.15)
-    passing = find_passing(prepared, route, ensemble)
+    passing = find_passing_samples(prepared, route, ensemble)
     progress("following who is caught", 0.6)
-    caught = follow(prepared, route, passing)
+    caught = follow_caught(prepared, route, passing)
     slope, start = _ground_at(prepared, route)
-    stations = at_stations(route, caught, ensemble.count, slope, start, passing.near_m)
+    stations = gather_at_stations(route, caught, ensemble.count, slope, start, passing.near_m)
     stretches = cut_into_stretches(route, stations, caught, ensemble.count, passing.zones, heights.cell_m)
     progress("looking for places to regroup", 0.75)
     return LineReading(
@@ -134,7 +140,7 @@ def read_line(
         stretches,
         places_to_regroup(prepared, route, passing),
         _zones(prepared, passing, caught, ensemble),
-        _told_traps(stretches),
+        _traps_named(stretches),
         passing,
         caught,
         ensemble,
@@ -153,7 +159,7 @@ def _ground_at(prepared: PreparedGround, route: Route) -> tuple[np.ndarray, np.n
         if window.empty:
             continue
         sheet = prepared.over(window)
-        row, col = heights.on(window, sheet.felt_m).cell_of(x, y)
+        row, col = heights.on(window, sheet.smoothed_m).cell_of(x, y)
         inside = (row >= 0) & (col >= 0) & (row < window.shape[0]) & (col < window.shape[1])
         r, c = np.where(inside, row, 0), np.where(inside, col, 0)
         slope[piece] = np.where(inside, sheet.slope_deg[r, c], np.nan)
@@ -162,7 +168,9 @@ def _ground_at(prepared: PreparedGround, route: Route) -> tuple[np.ndarray, np.n
     return slope, start & np.isfinite(route.height_m)
 
 
-def _zones(prepared: PreparedGround, passing: Passing, caught: Caught, ensemble: Ensemble) -> tuple[ZoneAt, ...]:
+def _zones(
+    prepared: PreparedGround, passing: PassingSamples, caught: CaughtRecords, ensemble: SharedDraws
+) -> tuple[ZoneOnLine, ...]:
     """Outlines and numbers of the start zones whose bodies come to the line."""
     heights, n = prepared.heights, prepared.heights.block_cells
     found = []
@@ -173,9 +181,9 @@ def _zones(prepared: PreparedGround, passing: Passing, caught: Caught, ensemble:
         sheet = prepared.over(block)
         mask = sheet.zone == number
         outline = zone_outline(mask, heights, block)
-        z = sheet.felt_m[mask]
+        z = sheet.smoothed_m[mask]
         found.append(
-            ZoneAt(
+            ZoneOnLine(
                 0,
                 (bi, bj),
                 number,
@@ -188,14 +196,14 @@ def _zones(prepared: PreparedGround, passing: Passing, caught: Caught, ensemble:
             )
         )
     found.sort(key=lambda one: (-one.share, -one.area_m2, one.block, one.in_block))
-    return tuple(ZoneAt(i, *_fields(one)[1:]) for i, one in enumerate(found, start=1))
+    return tuple(ZoneOnLine(i, *_fields(one)[1:]) for i, one in enumerate(found, start=1))
 
 
-def _fields(one: ZoneAt) -> tuple:  # type: ignore[type-arg]
+def _fields(one: ZoneOnLine) -> tuple:  # type: ignore[type-arg]
     return tuple(getattr(one, name) for name in one.__dataclass_fields__)
 
 
-def _told_traps(stretches: Sequence[Stretch]) -> tuple[Trap, ...]:
+def _traps_named(stretches: Sequence[Stretch]) -> tuple[Trap, ...]:
     """The traps that stretches name, in the order in which they come along the line."""
     seen: dict[int, Trap] = {}
     for stretch in stretches:
@@ -206,13 +214,13 @@ def _told_traps(stretches: Sequence[Stretch]) -> tuple[Trap, ...]:
 
 # ---- From a question to a reading: files in, a line or an area read, with all that must be said beside it
 
-SAME_BOTH_WAYS = "what is said holds in both directions of travel; how far to go one after the other is yours to choose"
-BODIES = (
+BOTH_WAYS_NOTE = "what is said holds in both directions of travel; how far to go one after the other is yours to choose"
+SAMPLE_NOTE = (
     "bodies slide alone: the thickness of debris is indicative, where snow stops it is taken as one slab of the size, "
     "and how deep in it somebody lies is not known"
 )
 
-STEEPER = (
+START_ZONE_NOTE = (
     f"start zones are ground of {LEAST_SLOPE_DEG:.0f} to {LARGEST_SLOPE_DEG:.0f} degrees that can hold a slab of "
     "size 1; what falls from steeper walls, and cornices, are not in the model"
 )
@@ -256,7 +264,7 @@ def view_line(
         See `lastseen.terrain.elevation.open_elevation`, `lastseen.jobs.reading.route.read_lines` and `route_of`.
     """
     progress("opening the elevation model", 0.0)
-    elevation = opened(scenario)
+    elevation = open_scenario_elevation(scenario)
     lines = read_lines(line, elevation.crs)
     reading = read_line(
         heights_of_model(elevation),
@@ -270,7 +278,7 @@ def view_line(
     return LineView(scenario, elevation, line, reading, _line_notes(scenario, elevation, reading))
 
 
-def opened(scenario: Scenario) -> Elevation:
+def open_scenario_elevation(scenario: Scenario) -> Elevation:
     """The elevation model of a question, with its ground layers looked at."""
     elevation = open_elevation(scenario.elevation, None, scenario.z_unit)
     check_layers(scenario.ground, elevation)
@@ -281,13 +289,13 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
     """All that must be said beside a line."""
     route, cell = reading.route, elevation.cell_m
     known = float((route.height_m == route.height_m).mean())
-    blind = invisible_note(cell, layers_reader(scenario.ground)(_small(reading)))
+    blind = invisible_note(cell, layers_reader(scenario.ground)(_few_cells(reading)))
     notes = [
         *about_grid(elevation.crs, ""),
         *elevation.notes,
-        SAME_BOTH_WAYS,
-        BODIES,
-        STEEPER,
+        BOTH_WAYS_NOTE,
+        SAMPLE_NOTE,
+        START_ZONE_NOTE,
         (
             f"start zones were looked for up to {FARTHEST_M[scenario.snow.size]:.0f} m from the line, with one start "
             f"every {max(reading.passing.spacing_m, cell):.0f} m and {reading.ensemble.count} events of size "
@@ -298,20 +306,20 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
             if known < 1.0
             else []
         ),
-        *_leaving(float(reading.caught.leaves.mean()) if reading.caught.leaves.size else 0.0),
+        *_leaving_note(float(reading.caught.leaves.mean()) if reading.caught.leaves.size else 0.0),
         *([blind] if blind else []),
         *ALWAYS,
     ]
     return sentences(tuple(notes))
 
 
-def _leaving(share: float) -> list[str]:
+def _leaving_note(share: float) -> list[str]:
     if share < 0.005:
         return []
     return [f"{percent(share)} of the bodies that pass leave the elevation model: where they would stop is not known"]
 
 
-def _small(reading: LineReading) -> Grid:
+def _few_cells(reading: LineReading) -> Grid:
     """A few cells at the beginning of the line, to ask which ground layers were given."""
     heights = reading.heights
     x, y = float(reading.route.x_m[0]), float(reading.route.y_m[0])

@@ -13,7 +13,7 @@ from shapely.geometry import MultiPolygon
 
 from lastseen.core import BoolArray, FloatArray, Grid, smooth_outline
 from lastseen.jobs.reading.ground import PreparedGround
-from lastseen.jobs.reading.passing import BESIDE_M, Passing
+from lastseen.jobs.reading.line_exposure import BESIDE_M, PassingSamples
 from lastseen.jobs.reading.route import Route
 from lastseen.terrain import read_terrain
 from lastseen.traps import Kind, find_traps
@@ -72,13 +72,13 @@ class Regroup:
     edge_m: float
 
 
-def places_to_regroup(prepared: PreparedGround, route: Route, passing: Passing) -> tuple[Regroup, ...]:
+def places_to_regroup(prepared: PreparedGround, route: Route, passing: PassingSamples) -> tuple[Regroup, ...]:
     """Find them beside the line, along the way; the roomiest of those that lie close together."""
     heights, window = prepared.heights, passing.ground.window
     sheet = prepared.over(window)
-    ground = heights.on(window, sheet.felt_m)
+    ground = heights.on(window, sheet.smoothed_m)
     beside, station = _to_line(route, ground)
-    crossed = (passing.ground.mask > 0) | (sheet.zone > 0) | ~np.isfinite(sheet.felt_m)
+    crossed = (passing.ground.mask > 0) | (sheet.zone > 0) | ~np.isfinite(sheet.smoothed_m)
     clear = np.full(window.shape, 2.0 * BESIDE_M)
     if crossed.any():
         clear = ndimage.distance_transform_edt(~crossed, sampling=heights.cell_m)

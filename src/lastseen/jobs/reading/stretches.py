@@ -10,14 +10,14 @@ import numpy as np
 import numpy.typing as npt
 
 from lastseen.core import FloatArray, IntArray
-from lastseen.jobs.reading.passing import Caught
+from lastseen.jobs.reading.line_exposure import CaughtRecords
 from lastseen.jobs.reading.route import Route
 from lastseen.traps import Trap
 
 # Shorter stretches join the neighbour that is most like them: this long, so many cells, a share of the line.
 SHORTEST_M, SHORTEST_CELLS, SHORTEST_SHARE = 25.0, 3.0, 1.0 / 60.0  # design choices
 STEPS = (0.0, 0.25, 0.6)  # exposure changes where its share crosses one of these; design choices
-TOLD = 0.1  # a consequence is told from this share of those who are caught; design choice
+LEAST_SHARE = 0.1  # a consequence is told from this share of those who are caught; design choice
 CONSEQUENCES = ("burial", "trauma", "water", "no_way_out")
 MOST_ZONES = 5
 
@@ -111,9 +111,9 @@ class Stretch:
 
     @property
     def worst(self) -> str | None:
-        """The consequence that most of those caught here meet; None under ``TOLD``."""
+        """The consequence that most of those caught here meet; None under ``LEAST_SHARE``."""
         name = max(CONSEQUENCES, key=lambda one: float(getattr(self, one)))
-        return name if getattr(self, name) >= TOLD else None
+        return name if getattr(self, name) >= LEAST_SHARE else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,9 +143,9 @@ class Stations:
     no_way_out: FloatArray
 
 
-def at_stations(
+def gather_at_stations(
     route: Route,
-    caught: Caught,
+    caught: CaughtRecords,
     members: int,
     slope_deg: FloatArray,
     start_zone: npt.NDArray[np.bool_],
@@ -188,7 +188,7 @@ def _along(route: Route, values: npt.NDArray[Any], reach: int, join: np.ufunc) -
 def cut_into_stretches(
     route: Route,
     stations: Stations,
-    caught: Caught,
+    caught: CaughtRecords,
     members: int,
     zones: tuple[tuple[int, int, int], ...],
     cell_m: float,
@@ -215,7 +215,7 @@ def _codes(route: Route, stations: Stations) -> IntArray:
     for step in STEPS:
         exposure += stations.exposure > step
     shares = np.nan_to_num(np.stack([getattr(stations, name) for name in CONSEQUENCES]))
-    main = np.where(shares.max(axis=0) >= TOLD, shares.argmax(axis=0) + 1, 0)
+    main = np.where(shares.max(axis=0) >= LEAST_SHARE, shares.argmax(axis=0) + 1, 0)
     starts = stations.in_start_zone | np.isfinite(stations.burial)  # somebody who stands here can release snow
     code = np.where(exposure > 0, exposure * 100 + main * 10 + stations.in_start_zone, starts)
     return np.where(np.isfinite(route.height_m), code, -1).astype(np.int32)
@@ -260,7 +260,7 @@ def _stretch(
     b: int,
     route: Route,
     stations: Stations,
-    caught: Caught,
+    caught: CaughtRecords,
     records: npt.NDArray[np.int64],
     members: int,
     zones: tuple[tuple[int, int, int], ...],
@@ -324,7 +324,7 @@ def _spread(values: FloatArray) -> tuple[float, float, float]:
 
 
 def _zones(
-    caught: Caught, records: npt.NDArray[np.int64], members: int, zones: tuple[tuple[int, int, int], ...]
+    caught: CaughtRecords, records: npt.NDArray[np.int64], members: int, zones: tuple[tuple[int, int, int], ...]
 ) -> tuple[ZoneAbove, ...]:
     """Start zones of the bodies, by the share of members in which one of theirs comes."""
     pairs = np.unique(np.stack([caught.zone[records], caught.member[records]]), axis=1)
@@ -335,7 +335,7 @@ def _zones(
     return tuple(sorted(found, key=lambda one: (-one.share, one.block, one.number)))
 
 
-def _traps(caught: Caught, mine: npt.NDArray[np.int64]) -> tuple[TrapMet, ...]:
+def _traps(caught: CaughtRecords, mine: npt.NDArray[np.int64]) -> tuple[TrapMet, ...]:
     """The traps that weigh most for those caught here."""
     met = np.unique(np.concatenate([caught.trap[mine], caught.ends_in[mine]])) if mine.size else np.empty(0, int)
     found = []

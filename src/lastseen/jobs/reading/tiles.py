@@ -36,9 +36,9 @@ from lastseen.core import (
     scenario_toml,
     thread_count,
 )
-from lastseen.jobs.reading.area import AreaReading, Gathered, read_blocks
-from lastseen.jobs.reading.carry import FIRST_REACH_M, MEMBERS, STARTS_M, draw_ensemble
-from lastseen.jobs.reading.gathering import AT_START, ZoneRow
+from lastseen.jobs.reading.area import AreaReading, CellTotals, read_blocks
+from lastseen.jobs.reading.block_reading import START_QUANTITIES, ZoneRow
+from lastseen.jobs.reading.block_run import FIRST_REACH_M, MEMBERS, STARTS_M, draw_shared
 from lastseen.jobs.reading.ground import (
     KEPT_CELLS,
     MARGIN_M,
@@ -49,8 +49,8 @@ from lastseen.jobs.reading.ground import (
     tiles_of,
     zone_outline,
 )
-from lastseen.jobs.reading.line import BODIES, STEEPER, layers_reader, opened
-from lastseen.jobs.reading.passing import FARTHEST_M
+from lastseen.jobs.reading.line import SAMPLE_NOTE, START_ZONE_NOTE, layers_reader, open_scenario_elevation
+from lastseen.jobs.reading.line_exposure import FARTHEST_M
 from lastseen.jobs.remarks import ALWAYS, about_grid, sentences
 from lastseen.snow import slab_class
 from lastseen.terrain import Elevation, open_elevation, read_layers
@@ -63,7 +63,7 @@ FORM = 1  # of the bytes of a tile; older ones are not taken up again
 
 
 @dataclass(frozen=True)
-class Question:
+class AreaRequest:
     """What all tiles of a run have in common; small, and can be sent to other machines.
 
     Attributes
@@ -145,12 +145,12 @@ class Tile:
     bodies: int
 
 
-def tiles_of_question(question: Question, heights: Heights) -> list[Window]:
+def list_tiles(question: AreaRequest, heights: Heights) -> list[Window]:
     """All tiles of a run, from north to south and west to east."""
     return list(tiles_of(question.starting, question.tile_sheets * heights.sheet_cells))
 
 
-def work_tile(question: Question, square: Window) -> bytes:
+def work_tile(question: AreaRequest, square: Window) -> bytes:
     """Read one tile: opens the files itself, so that any process on any machine that sees them can do it."""
     os.environ["LASTSEEN_THREADS"] = str(question.threads)
     return pack(read_tile(question, square, _prepared_once(question.fingerprint(), question.scenario)))
@@ -169,10 +169,10 @@ def prepared_for(scenario: Scenario) -> PreparedGround:
     return PreparedGround(heights_of_model(elevation), lambda grid: read_layers(wanted, grid))
 
 
-def read_tile(question: Question, square: Window, prepared: PreparedGround) -> Tile:
+def read_tile(question: AreaRequest, square: Window, prepared: PreparedGround) -> Tile:
     """Run all blocks of a tile."""
     heights = prepared.heights
-    ensemble = draw_ensemble(question.scenario.snow, question.scenario.seed, question.members)
+    ensemble = draw_shared(question.scenario.snow, question.scenario.seed, question.members)
     # Whole blocks are run even where the wanted ground cuts them: a block is the same in every run.
     core = square.cut(_whole_blocks(question.starting, heights)).cut(heights.extent)
     reading = read_blocks(prepared, core, None, ensemble, question.spacing_m)
@@ -189,7 +189,7 @@ def read_tile(question: Question, square: Window, prepared: PreparedGround) -> T
         reading.zones,
         reading.start_values[(slice(None), *here)].copy(),
         zone,
-        np.isfinite(ground.felt_m),
+        np.isfinite(ground.smoothed_m),
         reading.rows,
         tuple(_outlines(reading)),
         counts.astype(np.int64),
@@ -256,8 +256,8 @@ def windows_in(data: bytes) -> tuple[Window, Window]:
 
 
 def column(rows: Iterable[ZoneRow], name: str) -> FloatArray:
-    """One of ``AT_START`` of all start zones."""
-    return np.array([row.values[AT_START.index(name)] for row in rows], float)
+    """One of ``START_QUANTITIES`` of all start zones."""
+    return np.array([row.values[START_QUANTITIES.index(name)] for row in rows], float)
 
 
 # ---- Finished tiles are kept on disk as they come, so that a run that was killed goes on where it was
@@ -322,7 +322,7 @@ class KeptTiles:
         shutil.rmtree(self.folder, ignore_errors=True)
 
 
-def kept_beside(folder: Path, question: Question) -> KeptTiles:
+def open_kept_tiles(folder: Path, question: AreaRequest) -> KeptTiles:
     """The tiles that belong to an output folder and a question; those of other settings are never taken up.
 
     Raises
@@ -341,7 +341,7 @@ def kept_beside(folder: Path, question: Question) -> KeptTiles:
     return KeptTiles(place)
 
 
-def other_kept(folder: Path, question: Question) -> Iterator[Path]:
+def other_kept_tiles(folder: Path, question: AreaRequest) -> Iterator[Path]:
     """Folders with tiles of the same output and other settings."""
     folder = folder.resolve()
     own = f".{folder.name}.tiles-{question.fingerprint()}"
@@ -360,7 +360,7 @@ LIBRARIES_GB = 0.45  # measured: interpreter, libraries and compiled kernels
 VISITS = 260  # cells that a body enters on the way, at most on average; measured 80 to 170
 
 
-def memory_of_worker_gb(question: Question, heights: Heights) -> float:
+def memory_of_worker_gb(question: AreaRequest, heights: Heights) -> float:
     """The most memory that a worker takes, GB, said before it is taken."""
     side = question.tile_sheets * heights.sheet_cells
     reach = FIRST_REACH_M[question.scenario.snow.size] / heights.cell_m
@@ -380,7 +380,7 @@ def memory_of_worker_gb(question: Question, heights: Heights) -> float:
 
 
 def run_all(
-    question: Question,
+    question: AreaRequest,
     heights: Heights,
     kept: KeptTiles,
     *,
@@ -408,17 +408,17 @@ def run_all(
     ResourceError
         If the disk is full, or a tile fails again and again. Finished tiles are kept.
     """
-    squares = tiles_of_question(question, heights)
+    squares = list_tiles(question, heights)
     left = [square for square in squares if not kept.has(square)]
-    told = _Told(len(squares), len(left), progress)
+    told = _TileProgress(len(squares), len(left), progress)
     if workers is None and scheduler is None:
-        _run_here(question, left, kept, told)
+        _work_alone(question, left, kept, told)
     elif left:
         with _client(question, heights, workers, scheduler) as client:
-            _run_on(client, question, left, kept, told)
+            _work_on_cluster(client, question, left, kept, told)
 
 
-def _run_here(question: Question, left: list[Window], kept: KeptTiles, told: _Told) -> None:
+def _work_alone(question: AreaRequest, left: list[Window], kept: KeptTiles, told: _TileProgress) -> None:
     prepared = prepared_for(question.scenario)
     here = replace(question, threads=thread_count())
     for square in left:
@@ -427,7 +427,9 @@ def _run_here(question: Question, left: list[Window], kept: KeptTiles, told: _To
         told.done()
 
 
-def _run_on(client: Any, question: Question, left: list[Window], kept: KeptTiles, told: _Told) -> None:
+def _work_on_cluster(
+    client: Any, question: AreaRequest, left: list[Window], kept: KeptTiles, told: _TileProgress
+) -> None:
     """Give tiles to workers; each is kept as it comes, and given out again where its worker was lost."""
     from distributed import as_completed  # noqa: PLC0415  an extra
 
@@ -456,7 +458,7 @@ def _run_on(client: Any, question: Question, left: list[Window], kept: KeptTiles
 
 
 @contextmanager
-def _client(question: Question, heights: Heights, workers: int | None, scheduler: str | None) -> Iterator[Any]:
+def _client(question: AreaRequest, heights: Heights, workers: int | None, scheduler: str | None) -> Iterator[Any]:
     """Somebody who gives out work: of a cluster that is there, or of one on this machine."""
     try:
         import dask  # noqa: PLC0415  an extra
@@ -495,7 +497,7 @@ def _client(question: Question, heights: Heights, workers: int | None, scheduler
             yield client
 
 
-class _Told:
+class _TileProgress:
     """Progress with the time that is left, from the tiles that this run has done."""
 
     def __init__(self, all_tiles: int, left: int, progress: Progress) -> None:
@@ -512,11 +514,11 @@ class _Told:
         own = self.finished - self.first
         if own:
             each = (time.monotonic() - self.begun) / own
-            words += f", {_time(each * (self.all_tiles - self.finished))} left"
+            words += f", {_time_text(each * (self.all_tiles - self.finished))} left"
         self.progress(words, 0.9 * self.finished / max(1, self.all_tiles))
 
 
-def _time(seconds: float) -> str:
+def _time_text(seconds: float) -> str:
     if seconds < 90.0:
         return f"about {max(1, round(seconds))} s"
     return f"about {seconds / 60.0:.0f} min" if seconds < 5400.0 else f"about {seconds / 3600.0:.1f} h"
@@ -555,7 +557,7 @@ class AreaView:
     scenario: Scenario
     elevation: Elevation
     heights: Heights
-    question: Question
+    question: AreaRequest
     outline: MultiPolygon | None
     kept: KeptTiles
     squares: tuple[Window, ...]
@@ -608,16 +610,16 @@ def view_area(
         With one sentence that says what is wrong, where, and what to do.
     """
     progress("opening the elevation model", 0.0)
-    elevation = opened(scenario)
+    elevation = open_scenario_elevation(scenario)
     heights = heights_of_model(elevation)
     outline = None if area == ALL else read_outline(Path(area), elevation.crs, "area")
     here = workers is None and scheduler is None
     threads = thread_count() if here else 1
-    question = asked(scenario, heights, outline, members, spacing_m, tile_km, threads)
+    question = make_request(scenario, heights, outline, members, spacing_m, tile_km, threads)
     _require_room(question, heights, 0 if scheduler else workers or 1, progress)
-    kept = kept_beside(output, question)
+    kept = open_kept_tiles(output, question)
     run_all(question, heights, kept, workers=workers, scheduler=scheduler, progress=progress)
-    squares = tuple(tiles_of_question(question, heights))
+    squares = tuple(list_tiles(question, heights))
     zones: list[tuple[ZoneRow, MultiPolygon]] = []
     slopes, bodies, known = np.zeros(SLOPE_BINS, np.int64), 0, 0
     for square in squares:
@@ -629,12 +631,12 @@ def view_area(
     if not known:
         kept.remove()
         raise InputError("there is no ground in the area, only no data: choose another one")
-    zones.sort(key=lambda pair: harm(pair[0], scenario.snow.size, heights.cell_m))
+    zones.sort(key=lambda pair: zone_order(pair[0], scenario.snow.size, heights.cell_m))
     notes = _notes(scenario, elevation, question, bodies, zones)
     return AreaView(scenario, elevation, heights, question, outline, kept, squares, tuple(zones), slopes, bodies, notes)
 
 
-def asked(
+def make_request(
     scenario: Scenario,
     heights: Heights,
     outline: MultiPolygon | None,
@@ -642,7 +644,7 @@ def asked(
     spacing_m: float,
     tile_km: float,
     threads: int,
-) -> Question:
+) -> AreaRequest:
     """The question that all tiles answer.
 
     Raises
@@ -657,13 +659,13 @@ def asked(
     # Start zones outside the area reach into it.
     more = 0 if outline is None else int(np.ceil(FARTHEST_M[scenario.snow.size] / heights.cell_m))
     starting = shown.grown(more).cut(heights.extent)
-    return Question(scenario, starting, shown, members, spacing_m, max(1, round(tile_km / sheet_km)), threads)
+    return AreaRequest(scenario, starting, shown, members, spacing_m, max(1, round(tile_km / sheet_km)), threads)
 
 
-def _require_room(question: Question, heights: Heights, workers: int, progress: Progress) -> None:
+def _require_room(question: AreaRequest, heights: Heights, workers: int, progress: Progress) -> None:
     """Say what a worker will take; refuse where those on this machine do not fit into its memory."""
     needed, free = memory_of_worker_gb(question, heights), free_gb()
-    progress(f"{len(tiles_of_question(question, heights))} tiles, at most {needed:.1f} GB for each worker", 0.01)
+    progress(f"{len(list_tiles(question, heights))} tiles, at most {needed:.1f} GB for each worker", 0.01)
     if free is not None and workers * needed > free:
         needs = "1 worker needs" if workers == 1 else f"{workers} workers need"
         raise ResourceError(
@@ -676,12 +678,12 @@ def _touches(zone: MultiPolygon, outline: MultiPolygon | None) -> bool:
     return outline is None or bool(zone.intersects(outline))
 
 
-def harm(row: ZoneRow, size: int, cell_m: float) -> tuple[float, float, float, tuple[int, int], int]:
+def zone_order(row: ZoneRow, size: int, cell_m: float) -> tuple[float, float, float, tuple[int, int], int]:
     """Order of start zones: share of bodies that meet any of the four, debris where they stop, drop; then by place.
 
     A zone that cannot hold a slab of the size counts by the part of it that it can hold.
     """
-    share, debris, drop = (row.values[AT_START.index(name)] for name in ("any", "debris_m", "drop_m"))
+    share, debris, drop = (row.values[START_QUANTITIES.index(name)] for name in ("any", "debris_m", "drop_m"))
     share *= min(1.0, row.cells * cell_m**2 / slab_class(size).area_m2)
     return (
         -round(share, 6),
@@ -693,7 +695,7 @@ def harm(row: ZoneRow, size: int, cell_m: float) -> tuple[float, float, float, t
 
 
 @dataclass(frozen=True, eq=False)
-class Mosaic:
+class AreaRasters:
     """The rasters of the area on one window.
 
     Attributes
@@ -711,7 +713,7 @@ class Mosaic:
     at_start: npt.NDArray[np.float32]
 
 
-def mosaics(view: AreaView) -> Iterator[Mosaic]:
+def area_rasters(view: AreaView) -> Iterator[AreaRasters]:
     """The rasters of the area, tile by tile; each holds what came from all tiles around it."""
     windows = {square: view.kept.windows(square) for square in view.squares}
     latest: dict[Window, Tile] = {}
@@ -719,7 +721,7 @@ def mosaics(view: AreaView) -> Iterator[Mosaic]:
         core = windows[square][0].cut(view.question.shown)
         if core.empty:
             continue
-        gathered = Gathered(core)
+        gathered = CellTotals(core)
         own: Tile | None = None
         for other, (_, window) in windows.items():
             if window.cut(core).empty:
@@ -732,24 +734,28 @@ def mosaics(view: AreaView) -> Iterator[Mosaic]:
             own = tile if other == square else own
         if own is None:
             own = view.kept.get(square)
-        yield _mosaic(view, own, core, gathered)
+        yield _rasters_of_tile(view, own, core, gathered)
 
 
-def _mosaic(view: AreaView, own: Tile, core: Window, gathered: Gathered) -> Mosaic:
+def _rasters_of_tile(view: AreaView, own: Tile, core: Window, gathered: CellTotals) -> AreaRasters:
     here = core.inside(own.core)
     known = own.known[here]
     share = np.bitwise_count(gathered.mask) / float(view.question.members)
     arrays = (share, gathered.fastest.astype(np.float64), gathered.zones.astype(np.float64))
     reached, fastest, zones = (np.where(known, array, np.nan) for array in arrays)
-    return Mosaic(core, reached, fastest, zones, own.start_values[(slice(None), *here)])
+    return AreaRasters(core, reached, fastest, zones, own.start_values[(slice(None), *here)])
 
 
 def _notes(
-    scenario: Scenario, elevation: Elevation, question: Question, bodies: int, zones: list[tuple[ZoneRow, MultiPolygon]]
+    scenario: Scenario,
+    elevation: Elevation,
+    question: AreaRequest,
+    bodies: int,
+    zones: list[tuple[ZoneRow, MultiPolygon]],
 ) -> tuple[str, ...]:
     """All that must be said beside an area."""
     cells = np.array([row.cells for row, _ in zones], float)
-    leaves = np.array([row.values[AT_START.index("leaves")] for row, _ in zones], float)
+    leaves = np.array([row.values[START_QUANTITIES.index("leaves")] for row, _ in zones], float)
     gone = float((cells * leaves).sum() / cells.sum()) if zones else 0.0
     cell = elevation.cell_m
     spacing = max(cell, question.spacing_m)
@@ -759,8 +765,8 @@ def _notes(
     notes = [
         *about_grid(elevation.crs, ""),
         *elevation.notes,
-        BODIES,
-        STEEPER,
+        SAMPLE_NOTE,
+        START_ZONE_NOTE,
         (
             f"{bodies} bodies were run: one start every {spacing:.0f} m of start-zone terrain{around}, "
             f"{question.members} events of size {scenario.snow.size}; start zones are cut at ribs, rolls, gully beds "

@@ -15,7 +15,7 @@ from rasterio.windows import Window
 
 from lastseen import __version__
 from lastseen.core import Grid, percent, short_percent
-from lastseen.jobs import AT_START, INCIDENT_SLOPES_DEG, zone_sentence
+from lastseen.jobs import INCIDENT_SLOPES_DEG, START_QUANTITIES, zone_sentence
 from lastseen.output.draw import furniture, labels, panel, parts
 from lastseen.output.draw.drawing import Drawing, area_patch, start_drawing
 from lastseen.output.draw.layout import fit_sheet
@@ -141,7 +141,7 @@ def _draw_reached(d: Drawing, reached: Grid) -> None:
 def _draw_zones(d: Drawing, view: AreaView, named: int) -> None:
     """Filled by the share of bodies that meet any of the four; those that are named have a thicker edge."""
     ink, person = d.palette.snow.release, d.palette.person.line
-    shares = [row.values[AT_START.index("any")] for row, _ in view.zones]
+    shares = [row.values[START_QUANTITIES.index("any")] for row, _ in view.zones]
     patches = [area_patch(outline) for _, outline in view.zones]
     for low, high, alpha in zip(HARM, (*HARM[1:], 1.01), HARM_ALPHA, strict=True):
         some = [

@@ -11,7 +11,7 @@ import shapely
 from matplotlib.patches import Rectangle
 
 from lastseen import __version__
-from lastseen.jobs import summary
+from lastseen.jobs import deposit_sentence
 from lastseen.output.draw import furniture, labels, panel, parts
 from lastseen.output.draw.drawing import Drawing, area_patch, start_drawing
 from lastseen.output.draw.layout import fit_sheet
@@ -131,7 +131,7 @@ def _fill_panel(d: Drawing, made: PracticeDeposit) -> None:
             rest = pen.paragraph(f"{len(rows) - kept} more lines in deposit.json.") if kept < len(rows) else []
             items: list[Item] = [
                 *_legend(pen, made), pen.heading("Cut and fill"),
-                *pen.paragraph(f"{made.shape.source.rstrip('.')}. {summary(made)}"),
+                *pen.paragraph(f"{made.shape.source.rstrip('.')}. {deposit_sentence(made)}"),
                 pen.heading("Exposure"), *pen.paragraph(made.statement),
                 *_lookout(pen, made),
                 pen.heading("Stakes"), *pen.paragraph(STAKES_TOLD), *rows[:kept], *rest, *_notes(pen, made),

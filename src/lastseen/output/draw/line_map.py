@@ -12,7 +12,7 @@ from matplotlib.patches import Rectangle
 
 from lastseen import __version__
 from lastseen.core import Grid
-from lastseen.jobs import regroup_sentence, short_sentence, trap_sign
+from lastseen.jobs import regroup_sentence, short_stretch_sentence, trap_sign
 from lastseen.output.draw import furniture, labels, panel, parts
 from lastseen.output.draw.drawing import Drawing, area_patch, start_drawing, stroke
 from lastseen.output.draw.layout import fit_sheet
@@ -306,7 +306,7 @@ def _panel_items(pen: Pen, view: LineView, most: int, notes: int) -> list[Item]:
     r = view.reading
     items = [*legend_items(pen, legend_entries(pen.d, r)), pen.heading("Stretches")]
     for stretch in r.stretches[:most]:
-        words = f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m: {short_sentence(stretch)}"
+        words = f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m: {short_stretch_sentence(stretch)}"
         items += pen.paragraph(words, hang=5.0, mark=str(stretch.number))
     if most < len(r.stretches):
         items += pen.paragraph(f"{len(r.stretches) - most} more in stretches.csv")

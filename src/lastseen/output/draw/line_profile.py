@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import AutoMinorLocator
 
 from lastseen.core import FloatArray
-from lastseen.jobs import CONSEQUENCES, NAMES, zones_above
+from lastseen.jobs import CONSEQUENCE_NAMES, CONSEQUENCES, zones_above
 from lastseen.output.draw.drawing import SMALL, footing, heading, new_figure, plain_look, write_png
 from lastseen.output.draw.palette import Palette, load_palette
 
@@ -198,7 +198,7 @@ def _consequences(axes: Axes, reading: LineReading, along: FloatArray, palette: 
                 )
     _no_data(axes, reading, along, palette, 4.0, -0.6)
     axes.set_ylim(3.6, -0.6)
-    axes.set_yticks(range(4), [NAMES[name] for name in CONSEQUENCES])
+    axes.set_yticks(range(4), [CONSEQUENCE_NAMES[name] for name in CONSEQUENCES])
     _label(axes, "", "% of those\ncaught", small)
 
 

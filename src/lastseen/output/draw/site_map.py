@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
 from lastseen.core import Grid, outline_of_level
-from lastseen.jobs import facts, lookout_words, site_sentences, way_words
+from lastseen.jobs import lookout_words, site_line, site_sentences, way_words
 from lastseen.output.draw import furniture, labels, panel, parts
 from lastseen.output.draw.drawing import MM_PER_POINT, Drawing, area_patch, on_page, start_drawing, stroke
 from lastseen.output.draw.layout import fit_sheet
@@ -27,7 +27,7 @@ from lastseen.output.draw.relief import drawn_lattice
 from lastseen.output.draw.shown import Shown
 
 if TYPE_CHECKING:
-    from lastseen.jobs import Site, SiteView, SiteWish
+    from lastseen.jobs import Site, SiteRequest, SiteView
 
 SEEN_RIM_M = 200.0
 TINTS = (0.16, 0.30, 0.46)  # of the ground that bodies reach, by share of the frictions
@@ -59,8 +59,8 @@ def draw_site_map(view: SiteView, only: Site | None = None) -> Drawing:
     _draw_reach(d, view)
     for site in sites:
         _draw_site(d, site)
-    if view.search.wish.near_m is not None:
-        _draw_near(d, view.search.wish.near_m)
+    if view.search.request.near_m is not None:
+        _draw_near(d, view.search.request.near_m)
     for site in sites:
         _name_site(d, site)
     labels.name_contours(d, levels)
@@ -86,8 +86,8 @@ def _bounds(view: SiteView, sites: tuple[Site, ...], *, single: bool) -> tuple[f
         ways = [way.line for way in (site.way_in, site.way_out) if way is not None]
         shapes += [way.intersection(site.outline.buffer(WAY_SHOWN_M)) if single else way for way in ways]
         shapes += [Point(site.lookout.at_m) for _ in (0,) if site.lookout is not None]
-    if view.search.wish.near_m is not None and not single:
-        shapes.append(Point(view.search.wish.near_m))
+    if view.search.request.near_m is not None and not single:
+        shapes.append(Point(view.search.request.near_m))
     west, south, east, north = (float(side) for side in shapely.total_bounds(shapes))
     return west, south, east, north
 
@@ -208,14 +208,14 @@ def _square(d: Drawing, x: float, y: float) -> None:
 
 
 def _header(view: SiteView, only: Site | None) -> list[str]:
-    wish: SiteWish = view.search.wish
+    wish: SiteRequest = view.search.request
     asked = (
         f"Ground for practice, {wish.width_m:g} x {wish.height_m:g} m, {wish.low_deg:g} to {wish.high_deg:g} degrees; "
         f"start zones from {wish.start_deg:g} degrees, {wish.left_out or f'sizes up to {wish.most_size}'}"
     )
     if only is None:
         return [asked, "Tinted: ground that bodies from the start zones reach in this model"]
-    return [asked, facts(only)]
+    return [asked, site_line(only)]
 
 
 def _legend(pen: Pen, view: SiteView, shown: Shown, sites: tuple[Site, ...]) -> list[Item]:
@@ -232,7 +232,7 @@ def _legend(pen: Pen, view: SiteView, shown: Shown, sites: tuple[Site, ...]) -> 
         (line_symbol(d, ink.release, 0.6), "start-zone ground"),
         (line_symbol(d, ink.release, 0.8, EDGE), "edge of reached ground"),
     ]
-    if view.search.wish.near_m is not None:
+    if view.search.request.near_m is not None:
         entries.append((_start_symbol(d), "starting place"))
     tints = [
         (patch_symbol(d, facecolor=ink.corridor, alpha=tint, linewidth=0.0), told)
@@ -267,7 +267,7 @@ def _fill_panel(d: Drawing, view: SiteView, shown: Shown, sites: tuple[Site, ...
         told = [_told(pen, site, single=single) for site in sites]
         for most in range(len(told), 0 if size == AMOUNTS[-1][0] else len(told) - 1, -1):
             rest = pen.paragraph(f"{len(told) - most} more in sites.json.") if most < len(told) else []
-            head = [pen.heading("Site")] if single else _for_all(pen, view.search.wish, sites)
+            head = [pen.heading("Site")] if single else _for_all(pen, view.search.request, sites)
             notes = _notes(pen, view, most_notes)
             placed = panel.flow(
                 [*_legend(pen, view, shown, sites), *head, *chain(*told[:most]), *rest, *notes], columns
@@ -285,13 +285,13 @@ def _told(pen: Pen, site: Site, *, single: bool) -> list[Item]:
     if site.exposure.share > 0.0:
         reached = site.statement.split(". ", maxsplit=1)[0] + ". Only with the lookout in place. "
     told = (
-        f"{facts(site)}. {reached}{way_words(site.way_in, 'way in')} {lookout_words(site.lookout)} "
+        f"{site_line(site)}. {reached}{way_words(site.way_in, 'way in')} {lookout_words(site.lookout)} "
         f"Rank {site.rank:.2f}."
     )
     return pen.paragraph(told[0].upper() + told[1:], hang=5.0, mark=str(site.number))
 
 
-def _for_all(pen: Pen, wish: SiteWish, sites: tuple[Site, ...]) -> list[Item]:
+def _for_all(pen: Pen, wish: SiteRequest, sites: tuple[Site, ...]) -> list[Item]:
     """What is true of all sites on the sheet."""
     left_out = f"; {wish.left_out}" if wish.left_out else ""
     if any(site.exposure.share > 0.0 for site in sites):

@@ -19,7 +19,18 @@ from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
 
 from lastseen import __version__
 from lastseen.core import WGS84, BoolArray, InputError, mgrs_text, only_areas, to_lonlat, transformer
-from lastseen.jobs import LOG_HEAD, Debrief, Difficulty, Hidden, Mark, Planned, Searcher, StakeOut, Target, exercise_of
+from lastseen.jobs import (
+    LOG_HEAD,
+    Debrief,
+    Difficulty,
+    Mark,
+    PlannedSearch,
+    Searcher,
+    StakeOut,
+    Target,
+    TargetPlan,
+    exercise_of,
+)
 from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.layers import Column, Layer
 from lastseen.output.numbers import SCHEMA_VERSION, numbers_text, rounded
@@ -39,8 +50,8 @@ Progress = Callable[[str, float], None]
 
 
 def write_targets(
-    plan: Planned,
-    hidden: Hidden,
+    plan: PlannedSearch,
+    hidden: TargetPlan,
     folder: Path,
     *,
     overwrite: bool = False,
@@ -90,7 +101,7 @@ def write_targets(
     return tuple(folder / name for name in names)
 
 
-def target_numbers(plan: Planned, hidden: Hidden) -> dict[str, Any]:
+def target_numbers(plan: PlannedSearch, hidden: TargetPlan) -> dict[str, Any]:
     """All numbers of hidden targets as plain values."""
     authority = plan.crs.to_authority()
     rows = []
@@ -123,7 +134,7 @@ def target_numbers(plan: Planned, hidden: Hidden) -> dict[str, Any]:
     }
 
 
-def read_targets(folder: Path) -> Hidden:
+def read_targets(folder: Path) -> TargetPlan:
     """Hidden targets from the folder that `write_targets` made.
 
     Raises
@@ -142,7 +153,7 @@ def read_targets(folder: Path) -> Hidden:
         a, b = (Mark(**one) for one in document["marks"])
         exercise = exercise_of(document["exercise"], path.name)
         name, order = document["exercise_name"], tuple(document["hide_order"])
-        return Hidden(name, exercise, int(document["seed"]), targets, hard, (a, b), stakes, order)
+        return TargetPlan(name, exercise, int(document["seed"]), targets, hard, (a, b), stakes, order)
     except (OSError, KeyError, TypeError, ValueError) as error:
         raise InputError(
             f"{path} holds no targets that can be read ({error}): name the folder of lastseen drill targets"
@@ -155,7 +166,7 @@ def _difficulty(raw: dict[str, Any]) -> Difficulty:
     return Difficulty(**{**raw, "first_signal_s": times, "neighbour_m": near})
 
 
-def target_layers(plan: Planned, hidden: Hidden) -> tuple[Layer, ...]:
+def target_layers(plan: PlannedSearch, hidden: TargetPlan) -> tuple[Layer, ...]:
     """Targets, marks and the outline as layers."""
     hard = {one.name: one for one in hidden.difficulty}
     columns = (
@@ -212,7 +223,7 @@ def _numbers_of(one: Difficulty | None) -> tuple[float | None, float | None]:
     return one.first_signal_s[1] if math.isfinite(one.first_signal_s[1]) else None, one.overlap
 
 
-def _targets_run(plan: Planned, hidden: Hidden) -> list[tuple[str, str]]:
+def _targets_run(plan: PlannedSearch, hidden: TargetPlan) -> list[tuple[str, str]]:
     from lastseen.output.formats.gpkg import run_rows  # noqa: PLC0415  slow to import
 
     return run_rows(
@@ -224,7 +235,7 @@ def _targets_run(plan: Planned, hidden: Hidden) -> list[tuple[str, str]]:
     )
 
 
-def write_hiding_gpx(plan: Planned, hidden: Hidden, path: Path) -> None:
+def write_hiding_gpx(plan: PlannedSearch, hidden: TargetPlan, path: Path) -> None:
     """Waypoints for those who hide: marks and targets in the order of hiding. Never hand this to trainees."""
     document = _gpx(f"{plan.name}: hiding, staff only")
     stakes = {stake.name: stake for stake in hidden.stakes}
@@ -240,7 +251,7 @@ def write_hiding_gpx(plan: Planned, hidden: Hidden, path: Path) -> None:
     _write_gpx(document, path)
 
 
-def write_searching_gpx(plan: Planned, path: Path) -> None:
+def write_searching_gpx(plan: PlannedSearch, path: Path) -> None:
     """The outline alone, for those who search: no target and no lane."""
     import gpxpy.gpx  # noqa: PLC0415  slow to import
 
@@ -272,7 +283,7 @@ def _write_gpx(document: Any, path: Path) -> None:
     path.write_text(document.to_xml(version="1.1") + "\n", encoding="utf-8", newline="\n")
 
 
-def _waypoint(plan: Planned, one: Target | Mark, name: str, text: str) -> Any:
+def _waypoint(plan: PlannedSearch, one: Target | Mark, name: str, text: str) -> Any:
     import gpxpy.gpx  # noqa: PLC0415  slow to import
 
     place = to_lonlat(one.x_m, one.y_m, plan.crs)
@@ -284,7 +295,7 @@ def _rounded(lat: float, lon: float) -> tuple[float, float]:
     return float(np.round(lat, DEGREE_DECIMALS)), float(np.round(lon, DEGREE_DECIMALS))
 
 
-def times_form(plan: Planned, hidden: Hidden) -> str:
+def times_form(plan: PlannedSearch, hidden: TargetPlan) -> str:
     """A CSV to fill in: a line for each searcher, target and phase."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")

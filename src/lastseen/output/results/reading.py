@@ -18,13 +18,13 @@ from shapely.geometry.base import BaseGeometry
 from lastseen import __version__
 from lastseen.core import WGS84, only_areas, transformer, versions
 from lastseen.jobs import (
-    AT_START,
     INCIDENT_SLOPES_DEG,
     KINDS,
-    consequences,
+    START_QUANTITIES,
+    consequence_text,
     regroup_sentence,
-    sentence,
-    short_sentence,
+    short_stretch_sentence,
+    stretch_sentence,
     table_rows,
     trap_sign,
     worst_trap,
@@ -39,7 +39,7 @@ from lastseen.output.numbers import SCHEMA_VERSION, input_files, numbers_text, r
 from lastseen.output.write import new_folder
 
 if TYPE_CHECKING:
-    from lastseen.jobs import AreaView, LineView, Mosaic, Stretch, ZoneRow
+    from lastseen.jobs import AreaRasters, AreaView, LineView, Stretch, ZoneRow
 
 
 # ---- Handing over a read line: numbers, layers, waypoints, table, strip, map and one page, in one folder
@@ -100,7 +100,7 @@ def _stretch(view: LineView, one: Stretch) -> dict[str, Any]:
     plain["traps"] = [
         {"sign": trap_sign(r, met), "passes": round(met.passes, 4), "ends": round(met.ends, 4)} for met in one.traps
     ]
-    plain["sentence"] = sentence(r, one)
+    plain["sentence"] = stretch_sentence(r, one)
     return plain
 
 
@@ -119,7 +119,7 @@ def line_table(view: LineView) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([*head, "sentence"])
     for row, stretch in zip(rows, view.reading.stretches, strict=True):
-        writer.writerow([*row, sentence(view.reading, stretch)])
+        writer.writerow([*row, stretch_sentence(view.reading, stretch)])
     return out.getvalue()
 
 
@@ -166,8 +166,8 @@ def line_layers(view: LineView) -> tuple[Layer, ...]:
                 stretch.trauma,
                 stretch.water,
                 stretch.no_way_out,
-                consequences(stretch),
-                sentence(r, stretch),
+                consequence_text(stretch),
+                stretch_sentence(r, stretch),
             ),
         )
         for stretch, line in zip(r.stretches, stretch_lines(view), strict=True)
@@ -276,7 +276,7 @@ def write_waypoints(view: LineView, path: Path) -> None:
                 lon,
                 elevation=round(z, 1) if z is not None else None,
                 name=f"P{stretch.number:02d}",
-                description=short_sentence(stretch),
+                description=short_stretch_sentence(stretch),
             )
         )
     for place in r.regroup:
@@ -398,7 +398,7 @@ def write_area(
 
 def write_area_rasters(view: AreaView, folder: Path) -> None:
     """Write all rasters window by window, never more than a few tiles in memory; then make them cloud-optimised."""
-    from lastseen.jobs import mosaics  # noqa: PLC0415
+    from lastseen.jobs import area_rasters  # noqa: PLC0415
 
     shown, heights = view.question.shown, view.heights
     grid = heights.on(shown, np.empty(shown.shape, np.int8))
@@ -421,7 +421,7 @@ def write_area_rasters(view: AreaView, folder: Path) -> None:
             name: stack.enter_context(rasterio.open(path, "w", count=len(_RASTERS[name]), **profile))
             for name, path in rough.items()
         }
-        for mosaic in mosaics(view):
+        for mosaic in area_rasters(view):
             place = mosaic.window.inside(shown)
             window = RasterWindow(place[1].start, place[0].start, *mosaic.window.shape[::-1])
             for name, file in files.items():
@@ -435,8 +435,10 @@ def write_area_rasters(view: AreaView, folder: Path) -> None:
         path.unlink()
 
 
-def _layer_of(mosaic: Mosaic, name: str) -> np.ndarray:
-    values: np.ndarray = mosaic.at_start[AT_START.index(name)] if name in AT_START else getattr(mosaic, name)
+def _layer_of(mosaic: AreaRasters, name: str) -> np.ndarray:
+    values: np.ndarray = (
+        mosaic.at_start[START_QUANTITIES.index(name)] if name in START_QUANTITIES else getattr(mosaic, name)
+    )
     return values
 
 
@@ -448,7 +450,7 @@ def zone_layer(view: AreaView) -> Layer:
         Column("slope_deg", "real", "mean slope"),
         Column("top_m", "real", "highest elevation"),
         Column("foot_m", "real", "lowest elevation"),
-        *(Column(name, "real", _meaning(name)) for name in AT_START if name != "worst_kind"),
+        *(Column(name, "real", _meaning(name)) for name in START_QUANTITIES if name != "worst_kind"),
         Column("worst_trap", "text", "kind of terrain trap that weighs most; empty where none is met"),
         Column("reason", "text", "one plain sentence"),
     )
@@ -459,7 +461,7 @@ def zone_layer(view: AreaView) -> Layer:
             row.slope_deg,
             row.top_m,
             row.foot_m,
-            *(known(value) for name, value in zip(AT_START, row.values, strict=True) if name != "worst_kind"),
+            *(known(value) for name, value in zip(START_QUANTITIES, row.values, strict=True) if name != "worst_kind"),
             worst_trap(row),
             zone_sentence(row),
         )
@@ -528,7 +530,9 @@ def _percentiles(values: Sequence[float]) -> dict[str, float | None]:
 
 def _row(row: ZoneRow) -> dict[str, Any]:
     told = {
-        name: known(round(value, 4)) for name, value in zip(AT_START, row.values, strict=True) if name != "worst_kind"
+        name: known(round(value, 4))
+        for name, value in zip(START_QUANTITIES, row.values, strict=True)
+        if name != "worst_kind"
     }
     return {
         "cells": row.cells,

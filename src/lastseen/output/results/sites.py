@@ -18,9 +18,9 @@ from lastseen.jobs import (
     PracticeDeposit,
     PushPlan,
     Stake,
+    deposit_sentence,
     lookout_words,
     site_sentences,
-    summary,
     way_words,
 )
 from lastseen.output.caution import FULL_CAUTION
@@ -197,7 +197,7 @@ def deposit_table(made: PracticeDeposit, folder: Path) -> str:
     ]
     return console.paragraphs(
         console.wrapped(made.shape.source),
-        console.wrapped(summary(made)),
+        console.wrapped(deposit_sentence(made)),
         console.table(("stake", "fill m", "fill m3", "cut m3", "its snow goes to (m3 as it lies in the end)"), rows),
         console.bullets(made.notes),
         f"Written to {folder}",
@@ -233,8 +233,8 @@ def sites_numbers(view: SiteView) -> dict[str, Any]:
             "shape": list(grid.shape),
             "bounds_m": list(grid.bounds),
         },
-        "wish": record(search.wish),
-        "left_out": search.wish.left_out or None,
+        "wish": record(search.request),
+        "left_out": search.request.left_out or None,
         "near": view.near.notations() if view.near else None,
         "reach": {
             "frictions_by_size": [list(friction) for friction in search.reach.frictions],
@@ -261,7 +261,7 @@ def site_record(view: SiteView, site: Site) -> dict[str, Any]:
         found["lookout"]["place"] = to_lonlat(*site.lookout.at_m, crs).notations()
     for key, way in (("way_in", site.way_in), ("way_out", site.way_out)):
         found[key] = None if way is None else record(way, ("line",))
-    found["left_out"] = view.search.wish.left_out or None
+    found["left_out"] = view.search.request.left_out or None
     found["words"] = site_sentences(site)
     return found
 
@@ -349,8 +349,8 @@ def write_sites(
         known = np.isfinite(search.reach.share.values)
         bands = [search.reach.share, search.reach.share.with_values(np.where(known, search.reach.speed_m_s, np.nan))]
         told = ["share of frictions with which a body from a start zone passes within 10 m", "greatest speed of a body"]
-        if search.wish.left_out:
-            told = [f"{one}; {search.wish.left_out}" for one in told]
+        if search.request.left_out:
+            told = [f"{one}; {search.request.left_out}" for one in told]
         cog.write_cog(partial / "reach.tif", bands, told, ["1", "m s-1"])
         progress("drawing the maps", 0.5)
         site_map.write_site_map(view, partial / "sites.png")
@@ -363,7 +363,7 @@ def write_sites(
 
 def _about(view: SiteView) -> str:
     """The caution, and what was left out."""
-    left_out = view.search.wish.left_out
+    left_out = view.search.request.left_out
     return f"{FULL_CAUTION} {left_out.capitalize()}." if left_out else FULL_CAUTION
 
 

@@ -12,7 +12,17 @@ import shapely
 from matplotlib.colors import ListedColormap
 
 from lastseen.core import FloatArray, percent
-from lastseen.jobs import LEAST_WALKED, Band, Debrief, LaneReview, PhaseTime, Searcher, SignalTime, Track, elapsed_text
+from lastseen.jobs import (
+    LEAST_WALKED,
+    CoverageBand,
+    Debrief,
+    LaneReview,
+    PhaseTime,
+    Searcher,
+    SignalTime,
+    Track,
+    elapsed_text,
+)
 from lastseen.output.draw.drawing import Drawing, area_patch, on_page, stroke
 from lastseen.output.draw.layout import Box, Extent, Sheet
 from lastseen.output.draw.palette import Dashes
@@ -47,7 +57,7 @@ TEAM_COLUMNS = (
 )
 
 
-def _band_words(band: Band) -> str:
+def _band_words(band: CoverageBand) -> str:
     sure, perhaps, none = (percent(one) for one in (band.sure, band.perhaps, band.none))
     return f"Surely {sure}, perhaps {perhaps}, not {none} of the outline, {HONEST}"
 
@@ -163,7 +173,7 @@ def _team_row(made: Debrief, one: Searcher) -> list[str]:
     return [name, f"{one.metres:.0f}", span, *_band_cells(one.band), ", ".join(lanes), last]
 
 
-def _band_cells(band: Band) -> list[str]:
+def _band_cells(band: CoverageBand) -> list[str]:
     return [f"{100 * band.sure:.0f}", f"{100 * band.perhaps:.0f}", f"{100 * band.half:.1f}"]
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import shapely
 
 from lastseen.core import mgrs_text, to_lonlat
-from lastseen.jobs import Hidden, Planned, Target, about_grid, sentences
+from lastseen.jobs import PlannedSearch, Target, TargetPlan, about_grid, sentences
 from lastseen.output.draw.drawing import Drawing, start_drawing
 from lastseen.output.draw.layout import Box
 from lastseen.output.draw.palette import load_palette
@@ -48,7 +48,7 @@ WATCH_FOR = (
 )
 
 
-def write_staff_sheet(plan: Planned, hidden: Hidden, path: Path) -> None:
+def write_staff_sheet(plan: PlannedSearch, hidden: TargetPlan, path: Path) -> None:
     """All that the instructors need to hide, find back and count."""
     rows = _staff_rows(plan, hidden)
     pages: list[Callable[[], Drawing]] = [partial(_staff_page, plan, hidden, rows[:ROWS_BELOW])]
@@ -57,17 +57,17 @@ def write_staff_sheet(plan: Planned, hidden: Hidden, path: Path) -> None:
     base.write_pdf(path, f"{plan.name}: staff", pages)
 
 
-def write_trainee_sheet(plan: Planned, hidden: Hidden, path: Path) -> None:
+def write_trainee_sheet(plan: PlannedSearch, hidden: TargetPlan, path: Path) -> None:
     """The ground and the task, nothing that gives a place away."""
     base.write_pdf(path, f"{plan.name}: trainees", [partial(_trainee_page, plan, hidden)])
 
 
-def write_run_sheet(plan: Planned, hidden: Hidden, path: Path) -> None:
+def write_run_sheet(plan: PlannedSearch, hidden: TargetPlan, path: Path) -> None:
     """Phase times to fill in, and what to watch for."""
     base.write_pdf(path, f"{plan.name}: times", [partial(_run_page, plan, hidden)])
 
 
-def _staff_page(plan: Planned, hidden: Hidden, rows: list[list[str]]) -> Drawing:
+def _staff_page(plan: PlannedSearch, hidden: TargetPlan, rows: list[list[str]]) -> Drawing:
     lines = [
         f"Staff only. Exercise '{hidden.exercise_name}', seed {hidden.seed}: {_count(hidden)}",
         f"{hidden.exercise.title or 'Own exercise'} ({hidden.exercise.source}; {hidden.exercise.confidence})",
@@ -109,7 +109,7 @@ _STAFF_COLUMNS = (
 )
 
 
-def _staff_rows(plan: Planned, hidden: Hidden) -> list[list[str]]:
+def _staff_rows(plan: PlannedSearch, hidden: TargetPlan) -> list[list[str]]:
     hard = {one.name: one for one in hidden.difficulty}
     stakes = {stake.name: stake for stake in hidden.stakes}
     rows = []
@@ -149,7 +149,7 @@ def _first_signal(times: tuple[float, float, float]) -> str:
     return f"{middle:.1f} ({low:.1f} to {high:.1f})"
 
 
-def _numbers(plan: Planned, hidden: Hidden) -> list[str]:
+def _numbers(plan: PlannedSearch, hidden: TargetPlan) -> list[str]:
     exercise = hidden.exercise
     people = f"{plan.searchers} searcher" + ("s" if plan.searchers != 1 else "")
     told = [
@@ -173,7 +173,7 @@ def _numbers(plan: Planned, hidden: Hidden) -> list[str]:
     return told
 
 
-def _count(hidden: Hidden) -> str:
+def _count(hidden: TargetPlan) -> str:
     decoys = len(hidden.targets) - hidden.transmitters
     words = f"{hidden.transmitters} target" + ("s" if hidden.transmitters != 1 else "")
     return words + (f", {decoys} decoy" + ("s" if decoys != 1 else "") if decoys else "")
@@ -198,7 +198,7 @@ def _draw_target(d: Drawing, one: Target) -> None:
     base.sign(d, "disc", x, y, ink, 1.25)
 
 
-def _draw_marks(d: Drawing, hidden: Hidden) -> None:
+def _draw_marks(d: Drawing, hidden: TargetPlan) -> None:
     ink = d.palette.ground.text
     places = [d.sheet.on_page(mark.x_m, mark.y_m) for mark in hidden.marks]
     d.line(places, ink, 0.6, (1.5, 1.5), zorder=8.5)
@@ -207,7 +207,7 @@ def _draw_marks(d: Drawing, hidden: Hidden) -> None:
         base.label(d, mark.name, (x, y), 8.5, ink, "bold")
 
 
-def _more_rows(plan: Planned, rows: list[list[str]]) -> Drawing:
+def _more_rows(plan: PlannedSearch, rows: list[list[str]]) -> Drawing:
     d = start_drawing(base.table_page(), load_palette())
     base.finish_page(d, f"{plan.name}: staff sheet, continued", ["Staff only."])
     box = d.sheet.columns[0]
@@ -215,7 +215,7 @@ def _more_rows(plan: Planned, rows: list[list[str]]) -> Drawing:
     return d
 
 
-def _trainee_page(plan: Planned, hidden: Hidden) -> Drawing:
+def _trainee_page(plan: PlannedSearch, hidden: TargetPlan) -> Drawing:
     exercise = hidden.exercise
     limit = f"Time limit {exercise.time_limit_min:g} min" if exercise.time_limit_min else "Time is taken"
     means = f" ({exercise.time_means})" if exercise.time_limit_min and exercise.time_means else ""
@@ -257,7 +257,7 @@ def _trainee_page(plan: Planned, hidden: Hidden) -> Drawing:
     return d
 
 
-def _draw_last_seen(d: Drawing, plan: Planned) -> None:
+def _draw_last_seen(d: Drawing, plan: PlannedSearch) -> None:
     """A cross where the person was last seen, if that lies on the sheet."""
     if plan.last_seen_m is None:
         return
@@ -271,7 +271,7 @@ def _draw_last_seen(d: Drawing, plan: Planned) -> None:
     base.label(d, "last seen", (x, y), base.PLAIN, d.palette.person.line, "bold")
 
 
-def _run_page(plan: Planned, hidden: Hidden) -> Drawing:
+def _run_page(plan: PlannedSearch, hidden: TargetPlan) -> Drawing:
     d = start_drawing(base.table_page(), load_palette())
     exercise = hidden.exercise
     limit = (
@@ -307,7 +307,7 @@ def _run_page(plan: Planned, hidden: Hidden) -> Drawing:
     return d
 
 
-def _sign_off(d: Drawing, box: Box, hidden: Hidden) -> None:
+def _sign_off(d: Drawing, box: Box, hidden: TargetPlan) -> None:
     """Counting back in, before anybody leaves."""
     ink = d.palette.ground
     d.box(box, fill=False, edgecolor=ink.frame, linewidth=0.9)

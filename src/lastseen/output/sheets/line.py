@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from lastseen import __version__
 from lastseen.core import percent
-from lastseen.jobs import caught_text, consequences, regroup_sentence, zones_text
+from lastseen.jobs import caught_text, consequence_text, regroup_sentence, zones_text
 from lastseen.output.draw import panel
 from lastseen.output.draw.drawing import Drawing, start_drawing
 from lastseen.output.draw.layout import (
@@ -119,7 +119,7 @@ def _items(pen: Pen, view: LineView, kept: set[int]) -> list[Item]:
             words = f"{where}: {'no data' if stretch.state == 'no data' else 'no start zone in this model reaches it'}."
         else:
             zones = f" ({zones_text(r, stretch)})" if stretch.zones else ""
-            told = consequences(stretch) or "nothing of the four in 10 %"
+            told = consequence_text(stretch) or "nothing of the four in 10 %"
             come = "snow can start here" if stretch.state == "starts here" else f"{percent(stretch.exposure)}{zones}"
             words = f"{where}, {stretch.slope_deg:.0f}°: {come}. {caught_text(r, stretch) or told}"
         items += pen.paragraph(words, hang=4.4, mark=str(stretch.number))

@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
 from lastseen.core import Grid
-from lastseen.jobs import Planned
+from lastseen.jobs import PlannedSearch
 from lastseen.output.draw import panel, parts
 from lastseen.output.draw.drawing import Drawing, area_patch, on_page, start_drawing, stroke
 from lastseen.output.draw.furniture import draw_frame, draw_under
@@ -105,7 +105,7 @@ def _upright(below_mm: float, side_mm: float) -> Sheet:
     return Sheet("A4", width, height, header, body, under, footer, (below, *beside))
 
 
-def start_map(sheet: Sheet, plan: Planned, title: str, lines: Sequence[str]) -> Drawing:
+def start_map(sheet: Sheet, plan: PlannedSearch, title: str, lines: Sequence[str]) -> Drawing:
     """A page with relief, contours, the outline, frame and furniture."""
     d = start_drawing(sheet, load_palette())
     drawn = drawn_lattice(plan.ground, sheet.extent, sheet.metres_per_mm)
@@ -149,7 +149,7 @@ def _contours(d: Drawing, drawn: Grid) -> float:
     return found.interval_m
 
 
-def draw_lanes(d: Drawing, plan: Planned, *, numbers: bool = True) -> None:
+def draw_lanes(d: Drawing, plan: PlannedSearch, *, numbers: bool = True) -> None:
     """The planned lanes, thin, with their numbers at the start."""
     ink = d.palette.lanes
     for number, line in plan.lanes().items():

@@ -12,8 +12,8 @@ import numpy.typing as npt
 from scipy.stats import qmc
 
 from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, Snow
-from lastseen.jobs.reading import gathering_kernels
-from lastseen.jobs.reading.ground import Heights, PreparedGround, Sheet, Window
+from lastseen.jobs.reading import block_reading_kernels
+from lastseen.jobs.reading.ground import GroundTile, Heights, PreparedGround, Window
 from lastseen.snow import (
     BODY_FRICTION,
     DEPOSIT_DENSITY_KG_M3,
@@ -47,7 +47,7 @@ HashArray = npt.NDArray[np.uint64]
 
 
 @dataclass(frozen=True)
-class Ensemble:
+class SharedDraws:
     """Members that are the same for all start cells.
 
     Attributes
@@ -86,7 +86,7 @@ class Ensemble:
         return (1.0 + self.growth) * (SLAB_DENSITY_KG_M3 / DEPOSIT_DENSITY_KG_M3)
 
 
-def draw_ensemble(snow: Snow, seed: int, members: int = MEMBERS) -> Ensemble:
+def draw_shared(snow: Snow, seed: int, members: int = MEMBERS) -> SharedDraws:
     """Draw the members of a size.
 
     Raises
@@ -103,7 +103,7 @@ def draw_ensemble(snow: Snow, seed: int, members: int = MEMBERS) -> Ensemble:
             for degree in range(_STEEPEST_DEG + 1)
         ]
     )
-    return Ensemble(
+    return SharedDraws(
         seed,
         snow.size,
         triangular(u[:, 0], friction_range(snow)),
@@ -114,7 +114,7 @@ def draw_ensemble(snow: Snow, seed: int, members: int = MEMBERS) -> Ensemble:
     )
 
 
-def drawn(seed: int, rows: npt.NDArray[Any], cols: npt.NDArray[Any], members: int, what: int) -> FloatArray:
+def draw_by_place(seed: int, rows: npt.NDArray[Any], cols: npt.NDArray[Any], members: int, what: int) -> FloatArray:
     """Numbers from 0 to below 1 for each cell and member, shape (cells, members), by a hash of whole numbers.
 
     The finaliser of splitmix64 (Steele, Lea & Flood 2014, OOPSLA, doi 10.1145/2660193.2660195), chained.
@@ -211,13 +211,15 @@ class SlabRun:
 
     starts: slice
     zone: int
-    ground: Sheet
+    ground: GroundTile
     tracks: Tracks
     stop: IntArray
     debris_m: FloatArray
 
 
-def starts_of(ground: Sheet, block: Window, heights: Heights, ensemble: Ensemble, spacing_m: float) -> Starts:
+def choose_starts(
+    ground: GroundTile, block: Window, heights: Heights, ensemble: SharedDraws, spacing_m: float
+) -> Starts:
     """Choose the start cells of a block: one for each square of the spacing, in each zone."""
     inner = block.inside(ground.window)
     zone = ground.zone[inner]
@@ -244,15 +246,15 @@ def stride_cells(spacing_m: float, cell_m: float) -> int:
     return max(1, round(spacing_m / cell_m - 0.1))
 
 
-def slab_cells(ensemble: Ensemble, cell_m: float) -> int:
+def slab_cells(ensemble: SharedDraws, cell_m: float) -> int:
     """Side of the square on the map that holds a slab of the size."""
     on_map = ensemble.slab_area_m2 * np.cos(np.radians(EVEN_SLOPE_DEG))
     return max(2, round(float(np.sqrt(on_map)) / cell_m))
 
 
-def run_block(
-    prepared: PreparedGround, block: Window, ensemble: Ensemble, spacing_m: float, roughest: FloatArray | None = None
-) -> tuple[Starts, Sheet, list[SlabRun]] | None:
+def simulate_block(
+    prepared: PreparedGround, block: Window, ensemble: SharedDraws, spacing_m: float, roughest: FloatArray | None = None
+) -> tuple[Starts, GroundTile, list[SlabRun]] | None:
     """Carry the start cells of a block down; None where there are none.
 
     Parameters
@@ -274,22 +276,22 @@ def run_block(
     own = prepared.over(known)
     if roughest is not None:
         own = replace(own, zone=np.where(roughest > -np.inf, own.zone, 0))
-    starts = starts_of(own, known, heights, ensemble, spacing_m)
+    starts = choose_starts(own, known, heights, ensemble, spacing_m)
     if not starts.rows.size:
         return None
-    limit = np.full(starts.rows.size, np.inf) if roughest is None else roughest_of(starts, roughest)
+    limit = np.full(starts.rows.size, np.inf) if roughest is None else limit_friction(starts, roughest)
     reach = int(np.ceil(FIRST_REACH_M[ensemble.size] / heights.cell_m))
     window = known.grown(reach).cut(heights.extent)
     while True:
         ground = prepared.over(window)
-        runs, sides = _run_on(ground, starts, limit, heights, ensemble)
+        runs, sides = _simulate_on(ground, starts, limit, heights, ensemble)
         wider = _grown(window, sides, reach, heights.extent)
         if wider == window:
             return starts, ground, runs
         window, reach = wider, int(reach * GROWTH)
 
 
-def roughest_of(starts: Starts, roughest: FloatArray) -> FloatArray:
+def limit_friction(starts: Starts, roughest: FloatArray) -> FloatArray:
     """For each start the greatest value of the cells that it stands for."""
     out = np.full(starts.rows.size, -np.inf)
     told = starts.spread >= 0
@@ -306,18 +308,18 @@ def _grown(window: Window, sides: set[str], more: int, extent: Window) -> Window
     ).cut(extent)
 
 
-def _run_on(
-    ground: Sheet, starts: Starts, limit: FloatArray, heights: Heights, ensemble: Ensemble
+def _simulate_on(
+    ground: GroundTile, starts: Starts, limit: FloatArray, heights: Heights, ensemble: SharedDraws
 ) -> tuple[list[SlabRun], set[str]]:
     """All slabs on one window; and the sides of it that bodies came to."""
-    felt = Grid(ground.felt_m, 0.0, 0.0, heights.cell_m, heights.crs)
-    pile = np.zeros(ground.felt_m.size)
+    felt = Grid(ground.smoothed_m, 0.0, 0.0, heights.cell_m, heights.crs)
+    pile = np.zeros(ground.smoothed_m.size)
     half = pile_half_cells(ensemble, heights.cell_m)
     m = ensemble.count
     runs, sides = [], set[str]()
-    for groups in _together(starts.groups(), max(1, BATCH // m)):
+    for groups in _batches(starts.groups(), max(1, BATCH // m)):
         some = slice(groups[0].start, groups[-1].stop)
-        bodies, volume = _bodies(ground, starts, some, heights, ensemble)
+        bodies, volume = _lay_samples(ground, starts, some, heights, ensemble)
         tracks = _slide(felt, bodies, bodies.friction <= np.repeat(limit[some], m))
         sides |= _sides(felt, tracks, ground.window, heights.extent)
         if sides:
@@ -326,12 +328,12 @@ def _run_on(
         for group in groups:
             own = slice((group.start - some.start) * m, (group.stop - some.start) * m)
             debris = np.empty(own.stop - own.start)
-            gathering_kernels.piled(stop[own], volume[own], m, felt.shape[1], half, heights.cell_m, pile, debris)
+            block_reading_kernels.piled(stop[own], volume[own], m, felt.shape[1], half, heights.cell_m, pile, debris)
             runs.append(SlabRun(group, int(starts.zone[group.start]), ground, tracks.part(own), stop[own], debris))
     return runs, sides
 
 
-def _together(groups: list[slice], starts: int) -> Iterator[list[slice]]:
+def _batches(groups: list[slice], starts: int) -> Iterator[list[slice]]:
     """Groups in their order, some at a time: as many as it takes to hold so many starts."""
     some: list[slice] = []
     for group in groups:
@@ -366,7 +368,7 @@ def _slide(felt: Grid, bodies: Bodies, run: BoolArray) -> Tracks:
     return Tracks(tracks.cells, tracks.speeds_m_s, offsets, **whole)
 
 
-def pile_half_cells(ensemble: Ensemble, cell_m: float) -> int:
+def pile_half_cells(ensemble: SharedDraws, cell_m: float) -> int:
     """Half the side of the square over which the snow of one body lies: as wide as a pile of the event's volume."""
     volume = ensemble.slab_area_m2 * float(np.mean(ensemble.thickness_m(np.array([EVEN_SLOPE_DEG]))))
     volume *= float(np.mean(ensemble.deposit_factor()))
@@ -374,13 +376,13 @@ def pile_half_cells(ensemble: Ensemble, cell_m: float) -> int:
     return max(1, round(float(np.sqrt(3.0) * sigma) - 0.5))  # a square of this half side has the same deviation
 
 
-def _bodies(
-    ground: Sheet, starts: Starts, group: slice, heights: Heights, ensemble: Ensemble
+def _lay_samples(
+    ground: GroundTile, starts: Starts, group: slice, heights: Heights, ensemble: SharedDraws
 ) -> tuple[Bodies, FloatArray]:
     """Bodies at rest, and the volume of debris that each one leaves."""
     rows, cols = starts.rows[group], starts.cols[group]
     m, c = ensemble.count, heights.cell_m
-    off_row, off_col, own = (drawn(ensemble.seed, rows, cols, m, what) for what in range(3))
+    off_row, off_col, own = (draw_by_place(ensemble.seed, rows, cols, m, what) for what in range(3))
     slab = ensemble.thickness_m(starts.slope_deg[group])[:, None] * ensemble.slab_factor[None, :]
     slope = np.radians(np.clip(np.nan_to_num(starts.slope_deg[group]), 0.0, 80.0))
     area = starts.cells[group] * c * c / np.cos(slope)

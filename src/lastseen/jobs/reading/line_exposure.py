@@ -9,10 +9,10 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from lastseen.core import BoolArray, FloatArray, IntArray, in_threads_after_one
-from lastseen.jobs.reading import gathering_kernels
-from lastseen.jobs.reading.area import Gathered
-from lastseen.jobs.reading.carry import STARTS_M, Ensemble, SlabRun, Starts, run_block
-from lastseen.jobs.reading.gathering import BURIED_M
+from lastseen.jobs.reading import block_reading_kernels
+from lastseen.jobs.reading.area import CellTotals
+from lastseen.jobs.reading.block_reading import BURIED_M
+from lastseen.jobs.reading.block_run import STARTS_M, SharedDraws, SlabRun, Starts, simulate_block
 from lastseen.jobs.reading.ground import (
     BURIES,
     HOLDS,
@@ -23,7 +23,7 @@ from lastseen.jobs.reading.ground import (
     PreparedGround,
     Window,
     tiles_of,
-    what_it_does,
+    trap_effects,
 )
 from lastseen.jobs.reading.route import Route
 from lastseen.snow import BODY_FRICTION, FOOTPRINT_M
@@ -35,7 +35,7 @@ from lastseen.traps import Trap, find_traps, severity
 # How far above a line start zones are looked for, on the map: beyond the longest reported of each size (EAWS size
 # table: 50, 200, 1000, 2000 m) by half and more, because a reading must not leave out what could come.
 FARTHEST_M = {1: 500.0, 2: 1000.0, 3: 2000.0, 4: 3500.0}
-MOST_BODIES = 75_000  # starts stand farther apart where more would be needed ...
+MOST_SAMPLES = 75_000  # starts stand farther apart where more would be needed ...
 WIDEST_STARTS_M = 20.0  # ... up to this; design choices
 BESIDE_M = 60.0  # ground beside the line on which places to regroup are sought; design choice
 _THINNED_M = 15.0
@@ -46,7 +46,7 @@ LongArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
-class Passing:
+class PassingSamples:
     """Bodies that pass a line, from where they first do; and what comes over the ground beside it.
 
     Attributes
@@ -93,33 +93,33 @@ class Passing:
     record_visit: npt.NDArray[np.int64]
     record_station: IntArray
     zones: tuple[tuple[int, int, int], ...]
-    ground: Gathered
+    ground: CellTotals
     spacing_m: float
     near_m: float
     bodies: int
 
 
 @dataclass(frozen=True, eq=False)
-class _Kept:
+class _BlockPart:
     """The passing bodies of one block."""
 
     parts: tuple[npt.NDArray[np.generic], ...]
     zone: tuple[int, int, int]
 
 
-def least_angle(ensemble: Ensemble) -> float:
+def least_angle(ensemble: SharedDraws) -> float:
     """Smallest friction that any body can draw: no body runs farther than its energy line (Heim 1932)."""
     return float(ensemble.friction.min()) * BODY_FRICTION[0]
 
 
-def find_passing(
-    prepared: PreparedGround, route: Route, ensemble: Ensemble, least_spacing_m: float = STARTS_M
-) -> Passing:
+def find_passing_samples(
+    prepared: PreparedGround, route: Route, ensemble: SharedDraws, least_spacing_m: float = STARTS_M
+) -> PassingSamples:
     """Run all bodies whose energy line (Heim 1932) reaches the line or the ground beside it; keep those that pass."""
     heights = prepared.heights
-    blocks, chosen = _chosen(prepared, route, ensemble)
+    blocks, chosen = _blocks_above(prepared, route, ensemble)
     area = sum(int((one > -np.inf).sum()) for one in chosen) * heights.cell_m**2
-    wanted = float(np.sqrt(area * ensemble.count / MOST_BODIES))
+    wanted = float(np.sqrt(area * ensemble.count / MOST_SAMPLES))
     spacing = max(least_spacing_m, min(WIDEST_STARTS_M, wanted))
     near = max(FOOTPRINT_M, 0.75 * heights.cell_m, 0.5 * max(spacing, heights.cell_m))
     known = np.isfinite(route.height_m)
@@ -127,11 +127,11 @@ def find_passing(
     stations = np.flatnonzero(known)
     shown = window_beside(route, heights)
     found = in_threads_after_one(
-        lambda k: _of_block(prepared, blocks[k], chosen[k], ensemble, spacing, (tree, stations, near), shown),
+        lambda k: _samples_of_block(prepared, blocks[k], chosen[k], ensemble, spacing, (tree, stations, near), shown),
         range(len(blocks)),
     )
-    ground = Gathered(shown)
-    kept: list[_Kept] = []
+    ground = CellTotals(shown)
+    kept: list[_BlockPart] = []
     run = 0
     for one in found:
         if one is not None:
@@ -153,7 +153,9 @@ def window_beside(route: Route, heights: Heights) -> Window:
     )
 
 
-def _chosen(prepared: PreparedGround, route: Route, ensemble: Ensemble) -> tuple[list[Window], list[FloatArray]]:
+def _blocks_above(
+    prepared: PreparedGround, route: Route, ensemble: SharedDraws
+) -> tuple[list[Window], list[FloatArray]]:
     """Blocks above the line, and the greatest friction with which a body of each start cell can come down to it."""
     heights, far = prepared.heights, FARTHEST_M[ensemble.size]
     known = np.flatnonzero(np.isfinite(route.height_m))
@@ -172,7 +174,7 @@ def _chosen(prepared: PreparedGround, route: Route, ensemble: Ensemble) -> tuple
         near = np.array(tree.query_ball_point([west + half_x, north - half_y], far + np.hypot(half_x, half_y)), int)
         if not near.size:
             continue
-        roughest = _above(prepared, own, x[near], y[near], z[near], far) / CERTAIN
+        roughest = _steepest_to_line(prepared, own, x[near], y[near], z[near], far) / CERTAIN
         roughest[roughest < fall] = -np.inf
         if (roughest > -np.inf).any():
             blocks.append(block)
@@ -180,7 +182,7 @@ def _chosen(prepared: PreparedGround, route: Route, ensemble: Ensemble) -> tuple
     return blocks, chosen
 
 
-def _above(
+def _steepest_to_line(
     prepared: PreparedGround, block: Window, x: FloatArray, y: FloatArray, z: FloatArray, far_m: float
 ) -> FloatArray:
     """Steepest energy line from each start cell of a block down to any of the points, or to the ground beside.
@@ -191,43 +193,45 @@ def _above(
     sheet, heights = prepared.over(block), prepared.heights
     rows, cols = np.nonzero(sheet.zone)
     out = np.full(block.shape, -np.inf)
-    sx, sy = heights.on(block, sheet.felt_m).centre_of(rows, cols)
-    out[rows, cols] = gathering_kernels.steepest_line(
-        sx, sy, sheet.felt_m[rows, cols], x, y, z, BESIDE_M, _THINNED_M, far_m
+    sx, sy = heights.on(block, sheet.smoothed_m).centre_of(rows, cols)
+    out[rows, cols] = block_reading_kernels.steepest_line(
+        sx, sy, sheet.smoothed_m[rows, cols], x, y, z, BESIDE_M, _THINNED_M, far_m
     )
     return out
 
 
-def _of_block(
+def _samples_of_block(
     prepared: PreparedGround,
     block: Window,
     roughest: FloatArray,
-    ensemble: Ensemble,
+    ensemble: SharedDraws,
     spacing_m: float,
     watch: tuple[cKDTree, npt.NDArray[np.int64], float],
     shown: Window,
-) -> tuple[list[_Kept], Gathered, int] | None:
+) -> tuple[list[_BlockPart], CellTotals, int] | None:
     """Run a block; keep the bodies that pass, and mark the ground beside the line."""
-    found = run_block(prepared, block, ensemble, spacing_m, roughest)
+    found = simulate_block(prepared, block, ensemble, spacing_m, roughest)
     if found is None:
         return None
     starts, ground, runs = found
     heights = prepared.heights
     station = _station_of_cell(ground.window, heights, watch)
-    cells = ground.felt_m.size
+    cells = ground.smoothed_m.size
     stamp, mask = np.zeros(cells, np.int32), np.zeros(cells, np.uint64)
     fastest, zones = np.zeros(cells, np.float32), np.zeros(cells, np.uint16)
     kept, bodies = [], 0
     for run in runs:
         t = run.tracks
         bodies += int((np.diff(t.offsets) > 0).sum())
-        gathering_kernels.mark(t.cells, t.speeds_m_s, t.offsets, ensemble.count, run.zone, stamp, mask, fastest, zones)
-        one = _keep(run, starts, station, ensemble.count, heights)
+        block_reading_kernels.mark(
+            t.cells, t.speeds_m_s, t.offsets, ensemble.count, run.zone, stamp, mask, fastest, zones
+        )
+        one = _passing_parts(run, starts, station, ensemble.count, heights)
         if one is not None:
             n = heights.block_cells
-            kept.append(_Kept(one, (block.top // n, block.left // n, run.zone)))
+            kept.append(_BlockPart(one, (block.top // n, block.left // n, run.zone)))
     shape = ground.window.shape
-    part = Gathered(ground.window.cut(shown))
+    part = CellTotals(ground.window.cut(shown))
     part.add(ground.window, mask.reshape(shape), fastest.reshape(shape), zones.reshape(shape))
     return kept, part, bodies
 
@@ -256,7 +260,7 @@ def _station_of_cell(window: Window, heights: Heights, watch: tuple[cKDTree, npt
     return out
 
 
-def _keep(
+def _passing_parts(
     run: SlabRun, starts: Starts, station: IntArray, members: int, heights: Heights
 ) -> tuple[npt.NDArray[np.generic], ...] | None:
     """Tracks from where they first pass a station, and the stations passed."""
@@ -289,7 +293,7 @@ def _keep(
         t.speeds_m_s[visits],
         (bodies % members).astype(np.int32),
         stays,
-        np.where(stays, run.ground.felt_m.ravel()[np.maximum(stop, 0)], np.nan),
+        np.where(stays, run.ground.smoothed_m.ravel()[np.maximum(stop, 0)], np.nan),
         np.where(stays, t.x_m[bodies] + west, np.nan),
         np.where(stays, t.y_m[bodies] + north, np.nan),
         run.debris_m[bodies],
@@ -300,7 +304,7 @@ def _keep(
     )
 
 
-def _joined(kept: list[_Kept], ground: Gathered, how_near_m: tuple[float, float], run: int) -> Passing:
+def _joined(kept: list[_BlockPart], ground: CellTotals, how_near_m: tuple[float, float], run: int) -> PassingSamples:
     names = sorted({one.zone for one in kept})
     number = {name: k for k, name in enumerate(names)}
     kinds = (
@@ -330,7 +334,7 @@ def _joined(kept: list[_Kept], ground: Gathered, how_near_m: tuple[float, float]
     zone = np.repeat(np.array([number[one.zone] for one in kept], np.int32), bodies)
     offsets = np.concatenate([[0], np.cumsum(parts[0])]).astype(np.int64)
     _, rows, cols, speeds, member, stays, stop_z, stop_x, stop_y, debris, away, body, visit, station = parts
-    return Passing(
+    return PassingSamples(
         offsets,
         rows,
         cols,
@@ -355,17 +359,17 @@ def _joined(kept: list[_Kept], ground: Gathered, how_near_m: tuple[float, float]
 
 # ---- What happens to somebody who is caught at a station: what the bodies that pass it meet from there on
 
-OWN_M = 12.0  # a body that starts no farther up than this is released by whoever stands here; design choice
+RELEASED_HERE_M = 12.0  # a body that starts no farther up than this is released by whoever stands here; design choice
 
 
 @dataclass(frozen=True, eq=False)
-class Caught:
+class CaughtRecords:
     """One record for each body that passes a station. Arrays of shape (records,).
 
     Attributes
     ----------
     station, body, visit, zone, member : ndarray of int
-        ``visit``: the entered cell, an index into those of `Passing`.
+        ``visit``: the entered cell, an index into those of `PassingSamples`.
     own : ndarray of bool
         Whether the body starts here: released where one stands, not from above.
     speed_m_s : ndarray
@@ -400,29 +404,29 @@ class Caught:
     traps: tuple[Trap, ...]
 
 
-def follow(prepared: PreparedGround, route: Route, passing: Passing) -> Caught:
+def follow_caught(prepared: PreparedGround, route: Route, passing: PassingSamples) -> CaughtRecords:
     """Follow each body from where it passes a station to where it stops."""
-    traps, does, trap, weight = _traps_ahead(prepared, passing)
+    traps, effects, trap, weight = _traps_ahead(prepared, passing)
     n = passing.rows.size
     bits, worst = np.zeros(n, np.uint8), np.full(n, -1, np.int32)
-    gathering_kernels.ahead(passing.offsets, does, trap, weight, bits, worst)
+    block_reading_kernels.ahead(passing.offsets, effects, trap, weight, bits, worst)
     again, station = _at_every_pass(route, passing.record_station, passing.near_m)
     body, visit = passing.record_body[again], passing.record_visit[again]
     stays = passing.stays[body]
     last = passing.offsets[1:][body] - 1
-    ended = np.where(stays, does[last] if n else 0, 0)
+    ended = np.where(stays, effects[last] if n else 0, 0)
     x, y, z = route.x_m[station], route.y_m[station], route.height_m[station]
     debris = passing.debris_m[body]
     with np.errstate(invalid="ignore"):
         deep = debris >= BURIED_M
     first = visit == passing.offsets[:-1][body]
-    return Caught(
+    return CaughtRecords(
         station,
         body,
         visit,
         passing.zone[body],
         passing.member[body],
-        passing.away_m[body] <= OWN_M if n else first,
+        passing.away_m[body] <= RELEASED_HERE_M if n else first,
         passing.speeds_m_s[visit],
         np.hypot(passing.stop_x_m[body] - x, passing.stop_y_m[body] - y),
         z - passing.stop_height_m[body],
@@ -439,15 +443,15 @@ def follow(prepared: PreparedGround, route: Route, passing: Passing) -> Caught:
 
 
 def _traps_ahead(
-    prepared: PreparedGround, passing: Passing
+    prepared: PreparedGround, passing: PassingSamples
 ) -> tuple[tuple[Trap, ...], npt.NDArray[np.uint8], IntArray, npt.NDArray[np.float32]]:
     """Traps of the ground below the line, sheet by sheet; for each entered cell what they do and which is the worst."""
     heights = prepared.heights
     n = passing.rows.size
-    does, which, weight = np.zeros(n, np.uint8), np.full(n, -1, np.int32), np.zeros(n, np.float32)
+    effects, which, weight = np.zeros(n, np.uint8), np.full(n, -1, np.int32), np.zeros(n, np.float32)
     traps: list[Trap] = []
     if not n:
-        return (), does, which, weight
+        return (), effects, which, weight
     whole = Window(
         int(passing.rows.min()), int(passing.cols.min()), int(passing.rows.max()) + 1, int(passing.cols.max()) + 1
     )
@@ -463,19 +467,22 @@ def _traps_ahead(
         outer = square.grown(int(np.ceil(MARGIN_M / heights.cell_m))).cut(heights.extent)
         found = _traps_of(prepared, outer, passing.rows[here], passing.cols[here])
         at = (passing.rows[here] - outer.top) * outer.shape[1] + passing.cols[here] - outer.left
-        number, does_it = np.full(outer.shape[0] * outer.shape[1], -1, np.int32), np.zeros(number_of(outer), np.uint8)
+        number, tile_effects = (
+            np.full(outer.shape[0] * outer.shape[1], -1, np.int32),
+            np.zeros(count_cells(outer), np.uint8),
+        )
         worst = np.zeros(number.size, np.float32)
         for k, trap in enumerate(found, start=len(traps)):
             value = np.float32(severity(trap))
             more = trap.cells[value > worst[trap.cells]]
             number[more], worst[more] = k, value
-            does_it[trap.cells] |= np.uint8(what_it_does(trap))
-        does[here], which[here], weight[here] = does_it[at], number[at], worst[at]
+            tile_effects[trap.cells] |= np.uint8(trap_effects(trap))
+        effects[here], which[here], weight[here] = tile_effects[at], number[at], worst[at]
         traps += found
-    return tuple(traps), does, which, weight
+    return tuple(traps), effects, which, weight
 
 
-def number_of(window: Window) -> int:
+def count_cells(window: Window) -> int:
     """Cells of a window."""
     return window.shape[0] * window.shape[1]
 

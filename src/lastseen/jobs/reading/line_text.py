@@ -6,21 +6,21 @@ import math
 from collections.abc import Sequence
 
 from lastseen.core import depth_words, percent
-from lastseen.jobs.reading.line import LineReading, ZoneAt
+from lastseen.jobs.reading.line import LineReading, ZoneOnLine
 from lastseen.jobs.reading.regroup import Regroup
-from lastseen.jobs.reading.stretches import CONSEQUENCES, TOLD, Stretch, TrapMet
+from lastseen.jobs.reading.stretches import CONSEQUENCES, LEAST_SHARE, Stretch, TrapMet
 from lastseen.traps import LETTERS
 
 NOT_REACHED = "No start zone in this model reaches it"
-NAMES = {"burial": "burial", "trauma": "trauma", "water": "water", "no_way_out": "no way out"}
+CONSEQUENCE_NAMES = {"burial": "burial", "trauma": "trauma", "water": "water", "no_way_out": "no way out"}
 MOST_NAMED_ZONES = 4
 
 
-def consequences(stretch: Stretch) -> str:
+def consequence_text(stretch: Stretch) -> str:
     """What somebody caught here meets, the likeliest first: ``burial 85 %, trauma 40 %``; empty where none."""
     told = [(name, float(getattr(stretch, name))) for name in CONSEQUENCES]
-    told = sorted((one for one in told if one[1] >= TOLD), key=lambda one: -one[1])
-    return ", ".join(f"{NAMES[name]} {percent(share)}" for name, share in told)
+    told = sorted((one for one in told if one[1] >= LEAST_SHARE), key=lambda one: -one[1])
+    return ", ".join(f"{CONSEQUENCE_NAMES[name]} {percent(share)}" for name, share in told)
 
 
 def trap_name(reading: LineReading, met: TrapMet) -> str:
@@ -34,7 +34,7 @@ def trap_sign(reading: LineReading, met: TrapMet) -> str:
     return f"{LETTERS[met.trap.kind]}{number}"
 
 
-def zones_above(reading: LineReading, stretch: Stretch) -> list[tuple[ZoneAt, float]]:
+def zones_above(reading: LineReading, stretch: Stretch) -> list[tuple[ZoneOnLine, float]]:
     """Start zones that can reach a stretch, with the share of events in which they do."""
     by_name = {(zone.block, zone.in_block): zone for zone in reading.zones}
     return [(by_name[zone.block, zone.number], zone.share) for zone in stretch.zones]
@@ -52,7 +52,7 @@ def heading(stretch: Stretch) -> str:
     return f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m ({stretch.to_end_m:.0f} m to the end)"
 
 
-def sentence(reading: LineReading, stretch: Stretch) -> str:
+def stretch_sentence(reading: LineReading, stretch: Stretch) -> str:
     """All that is said about a stretch."""
     slope = f"{stretch.slope_deg:.0f}° here" if math.isfinite(stretch.slope_deg) else ""
     if stretch.state == "no data":
@@ -60,7 +60,7 @@ def sentence(reading: LineReading, stretch: Stretch) -> str:
     if stretch.state == "not reached":
         return f"{NOT_REACHED}; {slope}."
     here = slope
-    if stretch.in_start_zone >= TOLD:
+    if stretch.in_start_zone >= LEAST_SHARE:
         here += f", start-zone terrain itself on {percent(stretch.in_start_zone)} of it"
     if stretch.state == "starts here":
         come = "Nothing comes from above in this model; snow can start here."
@@ -81,24 +81,24 @@ def caught_text(reading: LineReading, stretch: Stretch) -> str:
             f"{_round(stretch.distance_m[2])}), {_round(stretch.drop_m[1])} m down"
         )
     if stretch.traps:
-        parts.append("; ".join(_met(reading, met) for met in stretch.traps[:2]))
+        parts.append("; ".join(_trap_text(reading, met) for met in stretch.traps[:2]))
     if math.isfinite(stretch.debris_m[1]):
         parts.append(
             f"debris {depth_words(stretch.debris_m[1])} thick where one stops (to {depth_words(stretch.debris_m[2])})"
         )
-    if stretch.leaves >= TOLD:
+    if stretch.leaves >= LEAST_SHARE:
         parts.append(f"{percent(stretch.leaves)} leave the elevation model")
-    told = consequences(stretch)
+    told = consequence_text(stretch)
     return f"Caught here: {', '.join(parts)}. {told[:1].upper() + told[1:] + '.' if told else ''}".strip()
 
 
-def _met(reading: LineReading, met: TrapMet) -> str:
+def _trap_text(reading: LineReading, met: TrapMet) -> str:
     passed = "over" if "trauma" in met.trap.consequences and met.ends < 0.5 * met.passes else "into"
     share = max(met.ends, met.passes)
     return f"{passed} {trap_name(reading, met)} ({percent(share)})"
 
 
-def short_sentence(stretch: Stretch) -> str:
+def short_stretch_sentence(stretch: Stretch) -> str:
     """One short sentence, for a waypoint."""
     if stretch.state == "no data":
         return "No data from here."
@@ -108,7 +108,7 @@ def short_sentence(stretch: Stretch) -> str:
     worst = stretch.worst
     trap = f", {stretch.traps[0].trap.kind} below" if stretch.traps else ""
     far = f", carried {_round(stretch.distance_m[1])} m" if math.isfinite(stretch.distance_m[1]) else ""
-    return f"{come[:1].upper()}{come[1:]}{far}{trap}{': ' + NAMES[worst] if worst else ''}."
+    return f"{come[:1].upper()}{come[1:]}{far}{trap}{': ' + CONSEQUENCE_NAMES[worst] if worst else ''}."
 
 
 def regroup_sentence(place: Regroup) -> str:
@@ -148,7 +148,7 @@ def table_rows(reading: LineReading) -> tuple[Sequence[str], list[list[str]]]:
     for stretch in reading.stretches:
         some = stretch.caught > 0
         traps = ", ".join(trap_name(reading, met) for met in stretch.traps[:2])
-        told = "; ".join(text for text in (consequences(stretch), traps) if text)
+        told = "; ".join(text for text in (consequence_text(stretch), traps) if text)
         what = {"no data": "no data", "not reached": "no start zone in this model reaches it"}.get(
             stretch.state, told or "-"
         )

@@ -11,9 +11,9 @@ import shapely
 from shapely.geometry import Polygon
 
 from lastseen.core import BoolArray, FloatArray, InputError, percent
-from lastseen.jobs.practice import coverage_kernels
+from lastseen.jobs.practice import walked_coverage_kernels
 from lastseen.jobs.practice.lane_review import LaneReview
-from lastseen.jobs.practice.planned import Planned
+from lastseen.jobs.practice.planned_search import PlannedSearch
 from lastseen.jobs.practice.tracks import Track
 from lastseen.rescue import updated_poa
 from lastseen.search import Lattice, Reception, Surface, summed_up
@@ -72,7 +72,7 @@ class Radii:
         )
 
 
-def radii_of(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
+def find_radii(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
     """The band for a strip width and a GPS error.
 
     Range: half a strip in the worst direction, 1.26 times that in the best (dipole), a tenth of spread from
@@ -86,7 +86,7 @@ def radii_of(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
 
     Examples
     --------
-    >>> one = radii_of(40.0, 5.0)
+    >>> one = find_radii(40.0, 5.0)
     >>> [round(v, 1) for v in (one.sure_m, one.half_m, one.perhaps_m, one.gps_m)]
     [12.4, 20.0, 33.3, 6.5]
     """
@@ -103,7 +103,7 @@ def radii_of(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
 
 
 @dataclass(frozen=True)
-class Band:
+class CoverageBand:
     """Shares of the outline's surface, 0 to 1.
 
     Attributes
@@ -129,7 +129,7 @@ class Band:
         return self.sure + self.perhaps
 
 
-def walked_points(track: Track, surface: Surface) -> tuple[FloatArray, FloatArray, BoolArray]:
+def sample_walk(track: Track, surface: Surface) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Points (n x 3) at most a metre apart along a track, their times, and whether the track is trusted there."""
     way = np.hypot(np.diff(track.x_m), np.diff(track.y_m))
     joined = np.diff(track.run) == 0
@@ -150,28 +150,28 @@ def walked_points(track: Track, surface: Surface) -> tuple[FloatArray, FloatArra
     return np.column_stack([px, py, surface.z(px, py)]), pt, trusted
 
 
-def first_times(track: Track, lattice: Lattice, surface: Surface, radii: Radii) -> FloatArray:
+def find_first_times(track: Track, lattice: Lattice, surface: Surface, radii: Radii) -> FloatArray:
     """First time (3 x samples) at which samples are surely, as recorded, and perhaps covered; infinite where never."""
     out = np.full((3, lattice.weight_m2.size), np.inf)
-    xyz, time, trusted = walked_points(track, surface)
+    xyz, time, trusted = sample_walk(track, surface)
     reach = np.array([radii.sure_m, radii.half_m, radii.perhaps_m])
-    coverage_kernels.first_reached(
+    walked_coverage_kernels.first_reached(
         xyz, time, trusted, lattice.west_m, lattice.south_m, lattice.spacing_m, lattice.index, lattice.height_m, reach,
         out,
     )  # fmt: skip
     return out
 
 
-def team_times(each: Sequence[FloatArray]) -> FloatArray:
+def join_first_times(each: Sequence[FloatArray]) -> FloatArray:
     """First times of several tracks together."""
     return np.asarray(np.minimum.reduce(list(each)), dtype=np.float64)
 
 
-def band_of(times_s: FloatArray, weight_m2: FloatArray) -> Band:
+def measure_band(times_s: FloatArray, weight_m2: FloatArray) -> CoverageBand:
     """Shares of the outline from first times."""
     total = float(weight_m2.sum())
     sure, half, most = (float(weight_m2[np.isfinite(times_)].sum()) / total for times_ in times_s)
-    return Band(sure, half, most - sure, 1.0 - most)
+    return CoverageBand(sure, half, most - sure, 1.0 - most)
 
 
 # ---- What was left: gaps in the walk, what to believe now, and what to do in a second pass
@@ -226,8 +226,8 @@ class Leftover:
     advice: tuple[str, ...]
 
 
-def leftover(
-    plan: Planned, lattice: Lattice, team_s: FloatArray, band: Band, radii: Radii, lanes: LaneReview
+def find_leftover(
+    plan: PlannedSearch, lattice: Lattice, team_s: FloatArray, band: CoverageBand, radii: Radii, lanes: LaneReview
 ) -> Leftover:
     """Gaps, belief after the search in vain, and advice for a second pass.
 
@@ -244,7 +244,7 @@ def leftover(
     return Leftover(holes, before, left, found, _advice(plan, holes, band, radii, left, lanes))
 
 
-def _poa_weights(plan: Planned, lattice: Lattice) -> tuple[FloatArray, float]:
+def _poa_weights(plan: PlannedSearch, lattice: Lattice) -> tuple[FloatArray, float]:
     """Probability of area at each sample, and outside the outline."""
     if plan.poa is None:
         return lattice.weight_m2 / lattice.weight_m2.sum(), 0.0
@@ -259,7 +259,9 @@ def _poa_weights(plan: Planned, lattice: Lattice) -> tuple[FloatArray, float]:
     return weight, 1.0 - total
 
 
-def _holes(plan: Planned, lattice: Lattice, half: BoolArray, most: BoolArray, weight: FloatArray) -> tuple[Hole, ...]:
+def _holes(
+    plan: PlannedSearch, lattice: Lattice, half: BoolArray, most: BoolArray, weight: FloatArray
+) -> tuple[Hole, ...]:
     pieces = [
         geom
         for geom in summed_up(plan.outline, lattice, half).uncovered.geoms
@@ -279,9 +281,9 @@ def _holes(plan: Planned, lattice: Lattice, half: BoolArray, most: BoolArray, we
 
 
 def _advice(
-    plan: Planned,
+    plan: PlannedSearch,
     holes: Sequence[Hole],
-    band: Band,
+    band: CoverageBand,
     radii: Radii,
     left: tuple[float, float, float, float],
     lanes: LaneReview,

@@ -28,7 +28,7 @@ class PlannedLeg:
 
 
 @dataclass(frozen=True)
-class Planned:
+class PlannedSearch:
     """A search as it was planned.
 
     Attributes

@@ -8,16 +8,16 @@ import numpy as np
 import numpy.typing as npt
 
 from lastseen.core import BoolArray, FloatArray, IntArray, depth_words, percent
-from lastseen.jobs.reading import gathering_kernels
-from lastseen.jobs.reading.carry import Ensemble, SlabRun, Starts, run_block
-from lastseen.jobs.reading.ground import BURIES, HOLDS, INJURES, KINDS, WETS, PreparedGround, Sheet, Window
+from lastseen.jobs.reading import block_reading_kernels
+from lastseen.jobs.reading.block_run import SharedDraws, SlabRun, Starts, simulate_block
+from lastseen.jobs.reading.ground import BURIES, HOLDS, INJURES, KINDS, WETS, GroundTile, PreparedGround, Window
 
 # ---- What the bodies of a block met, gathered back at their starts and at the cells that they passed
 
 BURIED_M = 0.5  # debris from which somebody can lie wholly under it; design choice
 FALL_M = 3.0  # a fall through the air from which an injury is counted; design choice
 # What is told at each start, in this order: means over the members that stay on the model, and shares of all members.
-AT_START = (
+START_QUANTITIES = (
     "distance_m",
     "drop_m",
     "debris_m",
@@ -36,7 +36,7 @@ Single = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False)
-class Fates:
+class SampleOutcomes:
     """What becomes of bodies, all arrays of shape (bodies,).
 
     Attributes
@@ -83,7 +83,7 @@ class ZoneRow:
     slope_deg, top_m, foot_m : float
         Mean slope; highest and lowest height.
     values : tuple of float
-        As ``AT_START``, mean over its cells; the worst kind is the one of greatest mean weight.
+        As ``START_QUANTITIES``, mean over its cells; the worst kind is the one of greatest mean weight.
     """
 
     block: tuple[int, int]
@@ -131,21 +131,23 @@ class BlockReading:
     bodies: int
 
 
-def read_block(prepared: PreparedGround, block: Window, ensemble: Ensemble, spacing_m: float) -> BlockReading | None:
+def read_block(prepared: PreparedGround, block: Window, ensemble: SharedDraws, spacing_m: float) -> BlockReading | None:
     """Carry the start cells of a block down and gather what they met; None where there are none."""
-    found = run_block(prepared, block, ensemble, spacing_m)
+    found = simulate_block(prepared, block, ensemble, spacing_m)
     if found is None:
         return None
     starts, ground, runs = found
-    cells = ground.felt_m.size
+    cells = ground.smoothed_m.size
     stamp, mask = np.zeros(cells, np.int32), np.zeros(cells, np.uint64)
     fastest, zones = np.zeros(cells, np.float32), np.zeros(cells, np.uint16)
-    at_start = np.empty((len(AT_START), starts.rows.size))
+    at_start = np.empty((len(START_QUANTITIES), starts.rows.size))
     for run in runs:
         t = run.tracks
-        gathering_kernels.mark(t.cells, t.speeds_m_s, t.offsets, ensemble.count, run.zone, stamp, mask, fastest, zones)
-        at_start[:, run.starts] = told_at_starts(
-            fates_of(run, starts, ensemble.count, prepared.heights.cell_m), ensemble.count
+        block_reading_kernels.mark(
+            t.cells, t.speeds_m_s, t.offsets, ensemble.count, run.zone, stamp, mask, fastest, zones
+        )
+        at_start[:, run.starts] = average_at_starts(
+            find_outcomes(run, starts, ensemble.count, prepared.heights.cell_m), ensemble.count
         )
     known = block.cut(prepared.heights.extent)
     return BlockReading(
@@ -158,35 +160,35 @@ def read_block(prepared: PreparedGround, block: Window, ensemble: Ensemble, spac
     )
 
 
-def fates_of(run: SlabRun, starts: Starts, members: int, cell_m: float) -> Fates:
+def find_outcomes(run: SlabRun, starts: Starts, members: int, cell_m: float) -> SampleOutcomes:
     """What becomes of the bodies of a slab."""
     t, ground = run.tracks, run.ground
     n = run.stop.size
     passed, ended = np.empty(n, np.uint8), np.empty(n, np.uint8)
     kind, weight = np.empty(n // members, np.uint8), np.empty(n // members)
-    gathering_kernels.traps_met(
+    block_reading_kernels.traps_met(
         t.cells,
         t.offsets,
         members,
         run.stop,
         ground.kind.ravel(),
         ground.severity.ravel(),
-        ground.does.ravel(),
+        ground.effects.ravel(),
         passed,
         ended,
         kind,
         weight,
     )
     stays = run.stop >= 0
-    heights = ground.felt_m.ravel()
+    heights = ground.smoothed_m.ravel()
     rows = np.repeat(starts.rows[run.starts], members) - ground.window.top
     cols = np.repeat(starts.cols[run.starts], members) - ground.window.left
-    x, y, first = (cols + 0.5) * cell_m, -(rows + 0.5) * cell_m, rows * ground.felt_m.shape[1] + cols
+    x, y, first = (cols + 0.5) * cell_m, -(rows + 0.5) * cell_m, rows * ground.smoothed_m.shape[1] + cols
     distance = np.where(stays, np.hypot(t.x_m - x, t.y_m - y), np.nan)
     drop = np.where(stays, heights[first] - heights[np.maximum(run.stop, 0)], np.nan)
     with np.errstate(invalid="ignore"):
         deep = run.debris_m >= BURIED_M
-    return Fates(
+    return SampleOutcomes(
         distance,
         drop,
         run.debris_m,
@@ -201,8 +203,8 @@ def fates_of(run: SlabRun, starts: Starts, members: int, cell_m: float) -> Fates
     )
 
 
-def told_at_starts(fates: Fates, members: int) -> FloatArray:
-    """The values of ``AT_START`` of each start, shape (len(AT_START), starts)."""
+def average_at_starts(fates: SampleOutcomes, members: int) -> FloatArray:
+    """The values of ``START_QUANTITIES`` of each start, shape (len(AT_START), starts)."""
 
     def by_start(values: npt.NDArray[np.generic]) -> FloatArray:
         return np.asarray(values, np.float64).reshape(-1, members)
@@ -251,10 +253,10 @@ def _cropped(
 
 
 def _zone_rows(
-    starts: Starts, at_start: FloatArray, ground: Sheet, block: Window, block_cells: int
+    starts: Starts, at_start: FloatArray, ground: GroundTile, block: Window, block_cells: int
 ) -> tuple[ZoneRow, ...]:
     inner = block.inside(ground.window)
-    zone, heights, slope = ground.zone[inner], ground.felt_m[inner], ground.slope_deg[inner]
+    zone, heights, slope = ground.zone[inner], ground.smoothed_m[inner], ground.slope_deg[inner]
     rows = []
     for number in np.unique(starts.zone).tolist():
         own, here = starts.zone == number, zone == number
@@ -263,12 +265,12 @@ def _zone_rows(
         known = np.isfinite(values)
         with np.errstate(invalid="ignore", divide="ignore"):
             mean = np.where(known, values, 0.0) @ weight / (known @ weight)
-        mean[AT_START.index("fall_m")] = values[AT_START.index("fall_m")].max()
-        kind, score = values[AT_START.index("worst_kind")], values[AT_START.index("worst_weight")]
+        mean[START_QUANTITIES.index("fall_m")] = values[START_QUANTITIES.index("fall_m")].max()
+        kind, score = values[START_QUANTITIES.index("worst_kind")], values[START_QUANTITIES.index("worst_weight")]
         by_kind = np.bincount(kind.astype(np.int64), score * weight, minlength=len(KINDS) + 1)
         by_kind[0] = 0.0
-        mean[AT_START.index("worst_kind")] = float(by_kind.argmax()) if by_kind.any() else 0.0
-        mean[AT_START.index("worst_weight")] = by_kind.max()
+        mean[START_QUANTITIES.index("worst_kind")] = float(by_kind.argmax()) if by_kind.any() else 0.0
+        mean[START_QUANTITIES.index("worst_weight")] = by_kind.max()
         rows.append(
             ZoneRow(
                 (block.top // block_cells, block.left // block_cells),
@@ -292,13 +294,13 @@ INCIDENT_SLOPES_DEG = (27.0, 38.0, 45.0)
 
 def worst_trap(row: ZoneRow) -> str:
     """Kind of the trap that weighs most; empty where none is met."""
-    kind = int(row.values[AT_START.index("worst_kind")])
+    kind = int(row.values[START_QUANTITIES.index("worst_kind")])
     return KINDS[kind - 1] if kind else ""
 
 
 def zone_sentence(row: ZoneRow) -> str:
     """What a start zone does, in one sentence."""
-    told = dict(zip(AT_START, row.values, strict=True))
+    told = dict(zip(START_QUANTITIES, row.values, strict=True))
     shares = [(name, told[name]) for name in ("burial", "trauma", "water", "no_way_out") if told[name] >= 0.1]
     words = ", ".join(
         f"{name.replace('_', ' ')} {percent(share)}" for name, share in sorted(shares, key=lambda p: -p[1])

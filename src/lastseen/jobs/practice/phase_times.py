@@ -10,10 +10,10 @@ import numpy as np
 import shapely
 
 from lastseen.core import BoolArray, FloatArray, InputError
-from lastseen.jobs.practice.coverage import SPREAD, Radii
-from lastseen.jobs.practice.planned import Planned
+from lastseen.jobs.practice.planned_search import PlannedSearch
 from lastseen.jobs.practice.targets import Target, range_ratio
-from lastseen.jobs.practice.tracks import Noted, Track, elapsed_text
+from lastseen.jobs.practice.tracks import NotedTime, Track, elapsed_text
+from lastseen.jobs.practice.walked_coverage import SPREAD, Radii
 from lastseen.rescue import RescueClock, survival_bounds_percent
 from lastseen.search import Reception
 
@@ -88,7 +88,7 @@ class Speed:
         return self.metres / self.seconds if self.seconds > 0.0 else math.nan
 
 
-def clock_zero_s(tracks: Sequence[Track], log: Sequence[Noted]) -> float:
+def clock_zero_s(tracks: Sequence[Track], log: Sequence[NotedTime]) -> float:
     """The clock's zero since 1970: as noted, or the first fix of all tracks; 0 where there are no times at all."""
     noted = [one.time_s for one in log if one.phase == "start" and one.time_s is not None]
     if noted:
@@ -97,21 +97,21 @@ def clock_zero_s(tracks: Sequence[Track], log: Sequence[Noted]) -> float:
     return min(first, default=0.0)
 
 
-def elapsed_s(one: Noted, zero_s: float) -> float:
+def elapsed_s(one: NotedTime, zero_s: float) -> float:
     """A noted time since the clock's zero."""
     if one.elapsed_s is not None:
         return one.elapsed_s
     return float(one.time_s or 0.0) - zero_s
 
 
-def own_notes(log: Sequence[Noted], name: str, number: int) -> list[Noted]:
+def notes_of_searcher(log: Sequence[NotedTime], name: str, number: int) -> list[NotedTime]:
     """What was noted of one searcher, by name, by number from 1, or of everybody."""
     names = {name.casefold(), str(number), f"s{number}"}
     return [one for one in log if one.searcher.casefold() in names or one.searcher in {"", "*"}]
 
 
-def left_out_of_log(
-    log: Sequence[Noted], names: Sequence[str], count: int, targets: Sequence[Target]
+def unmatched_notes(
+    log: Sequence[NotedTime], names: Sequence[str], count: int, targets: Sequence[Target]
 ) -> tuple[str, ...]:
     """What was noted of somebody without a track, or of a target that is not there."""
     numbers = {f"{lead}{k}" for k in range(1, count + 1) for lead in ("", "s")}
@@ -128,7 +128,7 @@ def left_out_of_log(
     return tuple(told)
 
 
-def phase_times(log: Sequence[Noted], who: str, zero_s: float, clock: RescueClock) -> tuple[PhaseTime, ...]:
+def compare_phases(log: Sequence[NotedTime], who: str, zero_s: float, clock: RescueClock) -> tuple[PhaseTime, ...]:
     """Phases as noted of one searcher, target by target, against the plan's clock and its survival curve.
 
     The plan's way to the first lane counts to phase A, as ICAR has it.
@@ -202,13 +202,13 @@ def _phase(
     return PhaseTime(who, target, letter, name, ended, took, times, verdict, alive)
 
 
-def signal_times(
+def find_signal_times(
     targets: Sequence[Target],
     track: Track,
     walked: tuple[FloatArray, FloatArray],
-    plan: Planned,
+    plan: PlannedSearch,
     radii: Radii,
-    notes: Sequence[Noted],
+    notes: Sequence[NotedTime],
     zero_s: float,
 ) -> tuple[SignalTime, ...]:
     """For each target when its signal was possible on a track, likely, and sure; and what was noted."""
@@ -247,8 +247,8 @@ def _signal_words(first: float, likely: float, sure: float, noted: float) -> str
     return f"noted {elapsed_text(noted - sure)} after it must have been there"
 
 
-def speeds_of(
-    track: Track, xyz: FloatArray, time: FloatArray, plan: Planned, noted: Sequence[PhaseTime]
+def measure_speeds(
+    track: Track, xyz: FloatArray, time: FloatArray, plan: PlannedSearch, noted: Sequence[PhaseTime]
 ) -> tuple[Speed, ...]:
     """Speed on the way to the outline, in it, and in each phase that was noted; standing still included."""
     if not track.timed:

@@ -56,7 +56,7 @@ def piled(
 ) -> None:
     """Thickness of the debris of an event where each of its bodies stops, its snow over 2 ``half`` + 1 cells squared.
 
-    ``stop`` holds flat cells, -1 where a body does not stay. ``pile`` is scratch of the window, all 0, and left so.
+    ``stop`` holds flat cells, -1 where a body effects not stay. ``pile`` is scratch of the window, all 0, and left so.
     """
     ny = pile.size // nx
     share = 1.0 / ((2 * half + 1) ** 2 * cell_m * cell_m)
@@ -87,7 +87,7 @@ def traps_met(
     stop: IntArray,
     kind: ByteArray,
     severity: npt.NDArray[np.float32],
-    does: ByteArray,
+    effects: ByteArray,
     passed: ByteArray,
     ended: ByteArray,
     worst_kind: ByteArray,
@@ -108,7 +108,7 @@ def traps_met(
             bits = np.uint8(0)
             for k in range(offsets[body], offsets[body + 1]):
                 cell = cells[k]
-                bits |= does[cell]
+                bits |= effects[cell]
                 if kind[cell] > 0:
                     met[kind[cell]] = max(met[kind[cell]], severity[cell])
             passed[body] = bits
@@ -116,7 +116,7 @@ def traps_met(
             for k in range(1, kinds):
                 score[k] += 0.5 * met[k]
             if stop[body] >= 0:
-                ended[body] = does[stop[body]]
+                ended[body] = effects[stop[body]]
                 if kind[stop[body]] > 0:
                     score[kind[stop[body]]] += severity[stop[body]]
         worst_kind[start] = 0
@@ -131,7 +131,7 @@ def traps_met(
 @njit(cache=True, nogil=True)
 def ahead(
     offsets: npt.NDArray[np.int64],
-    does: ByteArray,
+    effects: ByteArray,
     trap: IntArray,
     weight: npt.NDArray[np.float32],
     bits: ByteArray,
@@ -142,7 +142,7 @@ def ahead(
         so_far = np.uint8(0)
         best, at = np.float32(0.0), np.int32(-1)
         for k in range(offsets[body + 1] - 1, offsets[body] - 1, -1):
-            so_far |= does[k]
+            so_far |= effects[k]
             if trap[k] >= 0 and weight[k] > best:
                 best, at = weight[k], trap[k]
             bits[k] = so_far
