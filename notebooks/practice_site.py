@@ -28,7 +28,7 @@ from matplotlib import pyplot as plt
 from lastseen.core.errors import NothingFoundError
 from lastseen.core.machine import shared_folder
 from lastseen.core.outlines import read_outline
-from lastseen.core.scenario import scenario_of
+from lastseen.core.scenario import check_scenario
 from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.sites import view_sites
 from lastseen.output.read import lay_deposit
@@ -36,7 +36,7 @@ from lastseen.output.results.sites import deposit_table, sites_table, write_depo
 
 work = Path(tempfile.mkdtemp())
 dem = shared_folder("demo") / "ysterra.tif"
-scenario = scenario_of({"elevation": [dem], "name": "Mount Ysterra (invented place)"})
+scenario = check_scenario({"elevation": [dem], "name": "Mount Ysterra (invented place)"})
 
 # %% [markdown]
 # ## All sizes

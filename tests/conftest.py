@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, settings
 os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(__file__).resolve().parents[1] / ".pytest_cache" / "kernels"))
 
 
-from lastseen.snow.sliding_mass import felt_ground
+from lastseen.snow.sliding_mass import smooth_for_snow
 from lastseen.terrain.elevation import open_elevation, read_window
 
 settings.register_profile("quick", max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -41,4 +41,4 @@ def demo_ground():
     """A part of the demo's ground as the snow feels it."""
     elevation = open_elevation((Path(__file__).resolve().parents[1] / "data-demo" / "ysterra.tif",))
     west, south, east, north = elevation.bounds_m
-    return felt_ground(read_window(elevation, (west + 400, south + 400, east - 400, north - 400)))
+    return smooth_for_snow(read_window(elevation, (west + 400, south + 400, east - 400, north - 400)))

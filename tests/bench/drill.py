@@ -24,14 +24,14 @@ sys.path.insert(0, str(HERE.parent))
 from lastseen.core.errors import NothingFoundError  # noqa: E402
 from lastseen.core.grid import Grid  # noqa: E402
 from lastseen.core.machine import thread_count  # noqa: E402
-from lastseen.core.scenario import scenario_of  # noqa: E402
+from lastseen.core.scenario import check_scenario  # noqa: E402
 from lastseen.jobs.practice import site_exposure  # noqa: E402
 from lastseen.jobs.practice.site import SiteRequest  # noqa: E402
 from lastseen.jobs.practice.site_exposure import find_start_ground  # noqa: E402
 from lastseen.jobs.practice.sites import view_sites  # noqa: E402
 from lastseen.output.results.sites import write_sites  # noqa: E402
 from lastseen.snow import sliding_mass  # noqa: E402
-from lastseen.snow.sliding_mass import Bodies, felt_ground, slide  # noqa: E402
+from lastseen.snow.sliding_mass import Samples, slide_samples, smooth_for_snow  # noqa: E402
 
 CELL_M, AIM_S, AIM_GB = 5.0, 60.0, 2.0
 WEST_M, NORTH_M = 600_000.0, 5_200_000.0
@@ -81,7 +81,7 @@ def measure(side, wish):
                 )  # also where none is found
 
         try:
-            view = view_sites(scenario_of({"elevation": [path]}), wish, None, tell)
+            view = view_sites(check_scenario({"elevation": [path]}), wish, None, tell)
             write_sites(view, Path(place) / "sites", progress=tell)
         except NothingFoundError as refusal:  # all was searched, and no map is drawn
             view = None
@@ -151,8 +151,8 @@ def rest(ground, starts, step_s, step_cells):
     cells = np.flatnonzero(starts.zones)[::30]
     x, y = ground.centre_of(cells // ground.shape[1], cells % ground.shape[1])
     nothing = np.zeros(cells.size)
-    set_out = Bodies(x, y, nothing, nothing, np.full(cells.size, 0.25), np.full(cells.size, 0.003))
-    tracks = slide(felt_ground(ground), set_out, largest_step_s=step_s, largest_step_cells=step_cells)
+    set_out = Samples(x, y, nothing, nothing, np.full(cells.size, 0.25), np.full(cells.size, 0.003))
+    tracks = slide_samples(smooth_for_snow(ground), set_out, largest_step_s=step_s, largest_step_cells=step_cells)
     return np.stack([tracks.x_m, tracks.y_m])
 
 

@@ -25,7 +25,7 @@ sys.path.insert(0, str(HERE.parent))
 
 from lastseen.core.grid import Grid  # noqa: E402
 from lastseen.jobs.check import snow  # noqa: E402
-from lastseen.snow.flow import FlowSnow, lay_bed, run_flow  # noqa: E402
+from lastseen.snow.flow import FlowSnow, prepare_bed, simulate_flow  # noqa: E402
 
 UTM = CRS.from_epsg(32632)
 G = 9.81
@@ -59,9 +59,9 @@ def dam(cells, rows):
 
 def our_dam(cells, rows, seconds=5.0):
     dx, x, depth = dam(cells, rows)
-    bed = lay_bed(Grid(np.zeros((rows, cells)), 0.0, rows * dx, dx, UTM), plain=True)
+    bed = prepare_bed(Grid(np.zeros((rows, cells)), 0.0, rows * dx, dx, UTM), plain=True)
     off = {"moving_share": 0.0, "energy_share": 0.0}
-    took, run = best(lambda: run_flow(bed, depth, FlowSnow(0.0), time_limit_s=seconds, **off), 2)
+    took, run = best(lambda: simulate_flow(bed, depth, FlowSnow(0.0), time_limit_s=seconds, **off), 2)
     return took, run.cell_updates, run.depth_m[rows // 2], x
 
 
@@ -130,12 +130,14 @@ def updates_a_second():
     n = 600
     y, x = np.mgrid[0:n, 0:n] * 2.0
     for name, bed in (
-        ("plain", lay_bed(Grid(np.zeros((n, n)), 0.0, 1200.0, 2.0, UTM), plain=True)),
-        ("on a slope", lay_bed(Grid(2000.0 - 0.5 * x - 0.2 * y + 3.0 * np.sin(x / 40.0), 0.0, 1200.0, 2.0, UTM))),
+        ("plain", prepare_bed(Grid(np.zeros((n, n)), 0.0, 1200.0, 2.0, UTM), plain=True)),
+        ("on a slope", prepare_bed(Grid(2000.0 - 0.5 * x - 0.2 * y + 3.0 * np.sin(x / 40.0), 0.0, 1200.0, 2.0, UTM))),
     ):
         depth = np.full((n, n), 1.0)
         off = {"moving_share": 0.0, "energy_share": 0.0}
-        took, run = best(lambda b=bed, d=depth, o=off: run_flow(b, d, FlowSnow(0.3, 1000.0), time_limit_s=2.0, **o), 2)
+        took, run = best(
+            lambda b=bed, d=depth, o=off: simulate_flow(b, d, FlowSnow(0.3, 1000.0), time_limit_s=2.0, **o), 2
+        )
         rate = run.cell_updates / took
         allowed = copied / CELLS_BYTES
         print(f"  {name:<11} {rate / 1e6:5.1f} M cell updates/s on one core; memory ({copied / 1e9:.1f} GB/s,")
@@ -149,7 +151,9 @@ def order():
         x = (np.arange(cells) + 0.5) * 100.0 / cells
         flat = Grid(np.zeros((8, cells)), 0.0, 800.0 / cells, 100.0 / cells, UTM)
         depth = np.tile(1.0 + 0.2 * np.exp(-(((x - 50.0) / 8.0) ** 2)), (8, 1))
-        found[cells] = run_flow(flat, depth, FlowSnow(0.0), time_limit_s=3.0, moving_share=0, energy_share=0).depth_m[4]
+        found[cells] = simulate_flow(
+            flat, depth, FlowSnow(0.0), time_limit_s=3.0, moving_share=0, energy_share=0
+        ).depth_m[4]
     errors = [np.abs(found[n] - found[1600].reshape(n, -1).mean(axis=1)).mean() for n in (50, 100, 200)]
     print("  order on a smooth wave  " + "  ".join(f"{math.log2(errors[i] / errors[i + 1]):.2f}" for i in range(2)))
 
@@ -169,7 +173,7 @@ for _ in range(times):
     took.append(time.perf_counter() - begun)
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
 model = plan.model
-print(json.dumps({"s": min(took), "gb": peak, "events": len(model.events.each), "estimate": model.choice.time_s}))
+print(json.dumps({"s": min(took), "gb": peak, "events": len(model.events.members), "estimate": model.choice.time_s}))
 """
 
 

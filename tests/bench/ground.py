@@ -30,7 +30,7 @@ sys.path.insert(0, str(HERE.parent))
 
 from lastseen.core.grid import Grid  # noqa: E402
 from lastseen.output.formats.cog import write_cog  # noqa: E402
-from lastseen.terrain.drainage import Filled, accumulation_m2, drain, facet_direction_deg, fill  # noqa: E402
+from lastseen.terrain.drainage import FilledGround, accumulation_m2, facet_direction_deg, fill_hollows, find_drainage  # noqa: E402
 from lastseen.terrain.neighbourhood import (  # noqa: E402  # noqa: E402
     BROAD,
     FINE,
@@ -86,14 +86,20 @@ def ours(z):
         "openness 50 m": (None, lambda _: openness(grid)),
         "slope change": (None, lambda _: slope_breaks(grid)),
         "cliff drop": (None, lambda _: cliff_drop_m(grid)),
-        "fill": (None, lambda _: fill(grid)),
-        "D8 ways": (lambda: fill(grid), drain),
-        "D8 ways, no flats": (lambda: Filled(grid, grid.with_values(falling(z))), drain),
-        "D-infinity azimuth": (lambda: drain(grid), facet_direction_deg),
-        "area D8": (lambda: fill(grid), lambda filled: accumulation_m2(drain(filled), "D8")),
-        "area D-infinity": (lambda: fill(grid), lambda filled: accumulation_m2(drain(filled), "D-infinity")),
-        "area multiple 1.1": (lambda: fill(grid), lambda filled: accumulation_m2(drain(filled), "multiple")),
-        "fill to area D8": (None, lambda _: accumulation_m2(drain(grid), "D8")),
+        "fill": (None, lambda _: fill_hollows(grid)),
+        "D8 ways": (lambda: fill_hollows(grid), find_drainage),
+        "D8 ways, no flats": (lambda: FilledGround(grid, grid.with_values(falling(z))), find_drainage),
+        "D-infinity azimuth": (lambda: find_drainage(grid), facet_direction_deg),
+        "area D8": (lambda: fill_hollows(grid), lambda filled: accumulation_m2(find_drainage(filled), "D8")),
+        "area D-infinity": (
+            lambda: fill_hollows(grid),
+            lambda filled: accumulation_m2(find_drainage(filled), "D-infinity"),
+        ),
+        "area multiple 1.1": (
+            lambda: fill_hollows(grid),
+            lambda filled: accumulation_m2(find_drainage(filled), "multiple"),
+        ),
+        "fill to area D8": (None, lambda _: accumulation_m2(find_drainage(grid), "D8")),
     }
 
 

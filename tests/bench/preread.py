@@ -29,7 +29,7 @@ from lastseen.jobs.reading.block_run import LARGEST_STEP_CELLS, LARGEST_STEP_S, 
 from lastseen.jobs.reading.ground import heights_of_grid, heights_of_model  # noqa: E402
 from lastseen.jobs.reading.line import read_line  # noqa: E402
 from lastseen.jobs.reading.tiles import view_area  # noqa: E402
-from lastseen.snow.sliding_mass import Bodies, felt_ground, slide  # noqa: E402
+from lastseen.snow.sliding_mass import Samples, slide_samples, smooth_for_snow  # noqa: E402
 from lastseen.terrain.elevation import open_elevation  # noqa: E402
 from lastseen.terrain.surface import read_terrain  # noqa: E402
 
@@ -62,11 +62,11 @@ def body_steps():
     n = 4000
     x, y = 500_300.0 + 1400.0 * rng.random(n), 5_199_700.0 - 1400.0 * rng.random(n)
     rest = np.zeros(n)
-    bodies = Bodies(x, y, rest, rest, rng.uniform(0.25, 0.45, n), np.full(n, 9.81 / 450.0))
+    bodies = Samples(x, y, rest, rest, rng.uniform(0.25, 0.45, n), np.full(n, 9.81 / 450.0))
     more = {"largest_step_s": LARGEST_STEP_S, "largest_step_cells": LARGEST_STEP_CELLS}
-    tracks = slide(ground, bodies, **more)
+    tracks = slide_samples(ground, bodies, **more)
     begun = time.process_time()
-    tracks = slide(ground, bodies, **more)
+    tracks = slide_samples(ground, bodies, **more)
     taken = time.process_time() - begun
     # The two bounds of a step give the least number of steps; those that start or end a way are shorter.
     steps = float(np.maximum(tracks.time_s / LARGEST_STEP_S, tracks.path_m / ground.cell_m).sum())
@@ -91,17 +91,17 @@ def steps():
         "demo, 2 m": demo.grid(demo.extent),
     }
     for name, bare in grounds.items():
-        ground = felt_ground(bare)
+        ground = smooth_for_snow(bare)
         slope = read_terrain(ground).slope_deg.values
         rng = np.random.default_rng(1)
         rows, cols = np.nonzero((slope > 28.0) & (slope < 55.0))
         some = rng.choice(rows.size, 3000)
         x, y = ground.centre_of(rows[some], cols[some])
         rest = np.zeros(some.size)
-        bodies = Bodies(x, y, rest, rest, rng.uniform(0.25, 0.45, some.size), np.full(some.size, 9.81 / 450.0))
+        bodies = Samples(x, y, rest, rest, rng.uniform(0.25, 0.45, some.size), np.full(some.size, 9.81 / 450.0))
         step_cells = max(LARGEST_STEP_CELLS, LEAST_STEP_M / ground.cell_m)
         long, short = (
-            slide(ground, bodies, largest_step_s=share * LARGEST_STEP_S, largest_step_cells=share * step_cells)
+            slide_samples(ground, bodies, largest_step_s=share * LARGEST_STEP_S, largest_step_cells=share * step_cells)
             for share in (1.0, 0.1)
         )
         entered = [np.bincount(one.cells, minlength=ground.values.size) > 0 for one in (long, short)]

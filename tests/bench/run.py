@@ -26,7 +26,7 @@ from lastseen.core.machine import shared_folder  # noqa: E402
 from lastseen.core.scenario import LastSeen, Scenario, read_scenario  # noqa: E402
 from lastseen.jobs.plan import make_plan  # noqa: E402
 from lastseen.output.write import write_plan  # noqa: E402
-from lastseen.snow.sliding_mass import Bodies, slide  # noqa: E402
+from lastseen.snow.sliding_mass import Samples, slide_samples  # noqa: E402
 from lastseen.terrain.surface import read_terrain  # noqa: E402
 from oracles import gdal_terrain  # noqa: E402
 
@@ -120,7 +120,7 @@ def body_steps():
     x0, y0 = rng.uniform(20, 60, n), rng.uniform(100, 500, n)
     full = [np.full(n, one) for one in (5.0, 0.0, 0.3, 0.02)]
     limit, dt = 20.0, 0.05
-    ours = best(lambda: slide(grid, Bodies(x0, y0, *full), time_limit_s=limit, largest_step_cells=1e9), 2)
+    ours = best(lambda: slide_samples(grid, Samples(x0, y0, *full), time_limit_s=limit, largest_step_cells=1e9), 2)
     steps = n * limit / dt
     numpy_s = best(lambda: numpy_steps(z, cell, x0, y0, *full, int(limit / dt), dt), 1)
     print(f"body steps per second      {steps / ours / 1e6:6.1f} million on one thread, tracks kept")

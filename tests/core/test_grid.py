@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dem_zoo import NORTH_M, UTM, WEST_M, ZOO, hill, plane, plane_height
-from lastseen.core.grid import Grid, bilinear
+from lastseen.core.grid import Grid, sample_bilinear
 
 GRID = plane(34.0, 33.0)
 SOUTH_M = GRID.bounds[1]
@@ -97,7 +97,7 @@ def test_bilinear_agrees_with_four_readable_lines(seed):
     s, t = row - i, col - j
     north = (1 - t) * values[i, j] + t * values[i, j + 1]
     south = (1 - t) * values[i + 1, j] + t * values[i + 1, j + 1]
-    got = bilinear(values, np.array(row), np.array(col))
+    got = sample_bilinear(values, np.array(row), np.array(col))
     assert float(got) == pytest.approx((1 - s) * north + s * south, abs=1e-12)
 
 

@@ -14,7 +14,7 @@ from dem_zoo import UTM, WEST_M, grid_of
 from lastseen.core.errors import InputError
 from lastseen.core.outlines import (
     cells_of_outline,
-    only_areas,
+    keep_areas,
     outline_of_cells,
     outline_of_level,
     read_outline,
@@ -136,9 +136,9 @@ def test_only_areas_are_kept():
     mixed = GeometryCollection(
         [Point(0, 0), LineString([(0, 0), (1, 1)]), GeometryCollection([square]), MultiPolygon([box(2, 2, 3, 4)])]
     )
-    assert only_areas(mixed).area == 3.0
-    assert only_areas(Point(0, 0)).is_empty
-    assert only_areas(Polygon()).is_empty
+    assert keep_areas(mixed).area == 3.0
+    assert keep_areas(Point(0, 0)).is_empty
+    assert keep_areas(Polygon()).is_empty
 
 
 AREA = box(*on_map(20, 30), *on_map(90, 75))

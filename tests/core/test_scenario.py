@@ -10,7 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from lastseen.core.errors import InputError
-from lastseen.core.scenario import Given, Scenario, read_scenario, scenario_of, scenario_toml, with_given
+from lastseen.core.scenario import Override, Scenario, apply_overrides, check_scenario, read_scenario, scenario_toml
 from lastseen.snow.friction import FRICTION
 
 FULL = """
@@ -66,7 +66,7 @@ def test_absolute_paths_stay(tmp_path):
 
 def test_what_is_not_given_has_literature_values():
     """Friction and growth default to the ranges of the literature."""
-    got = scenario_of({"elevation": ["a.tif"]})
+    got = check_scenario({"elevation": ["a.tif"]})
     assert got.snow.friction is None  # by size
     assert FRICTION[3] == (0.22, 0.30, 0.40)
     assert got.snow.growth == (0.0, 0.5, 2.0)
@@ -113,8 +113,8 @@ scenarios = st.fixed_dictionaries(
 @example({"elevation": ["a"], "name": 'tab\t, line\n, quote ", back \\, bell \x07, delete \x7f, \U0001f3d4'})
 def test_any_scenario_survives_being_written(raw):
     """Whatever is in a name, the written text is TOML and reads back as the same scenario."""
-    one = scenario_of(raw)
-    assert scenario_of(tomllib.loads(scenario_toml(one))) == one
+    one = check_scenario(raw)
+    assert check_scenario(tomllib.loads(scenario_toml(one))) == one
 
 
 @pytest.mark.parametrize(
@@ -131,7 +131,7 @@ def test_any_scenario_survives_being_written(raw):
 def test_an_unknown_key_is_refused_with_a_suggestion(raw, text):
     """A misspelt key is never passed over."""
     with pytest.raises(InputError) as caught:
-        scenario_of({"elevation": ["a.tif"]} | raw)
+        check_scenario({"elevation": ["a.tif"]} | raw)
     assert text in str(caught.value)
 
 
@@ -162,7 +162,7 @@ def test_an_unknown_key_is_refused_with_a_suggestion(raw, text):
 def test_values_out_of_range_are_refused(raw, text):
     """The text names the key and the value."""
     with pytest.raises(InputError) as caught:
-        scenario_of({"elevation": ["a.tif"]} | raw, "mine.toml")
+        check_scenario({"elevation": ["a.tif"]} | raw, "mine.toml")
     assert str(caught.value).startswith("mine.toml: ")
     assert text in str(caught.value)
 
@@ -170,7 +170,7 @@ def test_values_out_of_range_are_refused(raw, text):
 def test_all_that_is_wrong_is_told_at_once():
     """Two mistakes give two sentences."""
     with pytest.raises(InputError, match=r"'elevation' is missing.*; the scenario: seed = -1|seed = -1.*'elevation'"):
-        scenario_of({"seed": -1})
+        check_scenario({"seed": -1})
 
 
 def test_files_that_cannot_be_read_are_refused(tmp_path):
@@ -190,15 +190,15 @@ def test_files_that_cannot_be_read_are_refused(tmp_path):
 
 def test_the_command_line_overrides_the_file():
     """Given values win, None leaves what was there, and the old scenario is untouched."""
-    one = scenario_of({"elevation": ["a.tif"], "seed": 3, "snow": {"size": 1}})
-    two = with_given(
+    one = check_scenario({"elevation": ["a.tif"], "seed": 3, "snow": {"size": 1}})
+    two = apply_overrides(
         one,
         [
-            Given("", "elevation", [Path("b.tif"), Path("c.tif")]),
-            Given("", "seed", None),
-            Given("snow", "size", 4),
-            Given("search", "strip_width_m", 20.0),
-            Given("last_seen", "at", "10,46"),
+            Override("", "elevation", [Path("b.tif"), Path("c.tif")]),
+            Override("", "seed", None),
+            Override("snow", "size", 4),
+            Override("search", "strip_width_m", 20.0),
+            Override("last_seen", "at", "10,46"),
         ],
     )
     assert two.elevation == (Path("b.tif"), Path("c.tif"))
@@ -211,9 +211,9 @@ def test_the_command_line_overrides_the_file():
 
 def test_the_command_line_is_checked_too():
     """A bad value on the command line is named as such."""
-    one = scenario_of({"elevation": ["a.tif"]})
+    one = check_scenario({"elevation": ["a.tif"]})
     with pytest.raises(InputError, match=r"the command line: snow\.size = 9"):
-        with_given(one, [Given("snow", "size", 9)])
+        apply_overrides(one, [Override("snow", "size", 9)])
 
 
 def test_a_scenario_cannot_be_changed():

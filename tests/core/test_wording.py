@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 import lastseen
-from lastseen.core.wording import depth_words, percent, short_percent
+from lastseen.core.wording import depth_text, percent, short_percent
 
 
 @pytest.mark.parametrize(
@@ -29,7 +29,7 @@ def test_short_percent():
 
 
 def test_some_debris_is_never_called_none():
-    assert [depth_words(depth) for depth in (0.0, 0.01, 0.049, 0.05, 1.26)] == [
+    assert [depth_text(depth) for depth in (0.0, 0.01, 0.049, 0.05, 1.26)] == [
         "0.0 m", "under 0.1 m", "under 0.1 m", "0.1 m", "1.3 m",
     ]  # fmt: skip
 

@@ -129,13 +129,13 @@ def test_poa_sums_to_one_and_its_share_outside_is_told(plain):
 
 def test_mass_is_kept(plain):
     """Released and entrained mass equals deposited mass in the mean over all events."""
-    members = plain.model.events.members
+    members = plain.model.ensemble.draws
     grid = plain.debris.thickness_m
     assert grid.values.sum() * grid.cell_area_m2 == pytest.approx(members.deposit_m3.mean(), rel=1e-4)
     released = plain.model.release.area_m2 * members.extent_cells / plain.model.release.nominal_cells * members.slab_m
     grown = members.deposit_m3 * 400.0 / (released * 200.0)
     # The flow takes its release from the slope of each cell, and can run out of snow to take along.
-    exact = plain.model.events.model == "body"
+    exact = plain.model.ensemble.model == "body"
     assert (grown <= (1.0 + members.growth) * (1.0 + 1e-12 if exact else 1.05)).all()
     np.testing.assert_allclose(grown, 1.0 + members.growth, rtol=1e-12 if exact else 0.25)
 

@@ -10,11 +10,11 @@ from shapely import box
 import hills
 from lastseen.core.errors import InputError, ResourceError
 from lastseen.core.machine import shared_folder
-from lastseen.core.scenario import scenario_of
+from lastseen.core.scenario import check_scenario
 from lastseen.jobs.plan import make_plan
 from lastseen.jobs.trap_view import MOST_CELLS, view_traps
 from lastseen.traps.find import find_traps
-from lastseen.traps.ground import within_travel_angle
+from lastseen.traps.ground import find_ground_in_travel_angle
 
 QUICK = {"members": 8, "bodies": 400}
 AT = {"at": f"{hills.WEST_M + 430},{hills.NORTH_M - 300}", "crs": "32632"}
@@ -29,7 +29,7 @@ def folder(tmp_path_factory):
 
 def scenario(folder, point=True, size=3, **ground):
     raw = {"elevation": [folder / "hill.tif"], "snow": {"size": size, **QUICK}, "ground": ground}
-    return scenario_of(raw | ({"last_seen": AT} if point else {}))
+    return check_scenario(raw | ({"last_seen": AT} if point else {}))
 
 
 def vector(path, *shapes):
@@ -65,7 +65,7 @@ def test_a_whole_model_needs_no_point(of_all):
     start = np.zeros(of_all.terrain.elevation.shape, bool)
     for one in of_all.areas:
         start.ravel()[one.cells] = True
-    reached = within_travel_angle(of_all.terrain.elevation, start, 20.0)
+    reached = find_ground_in_travel_angle(of_all.terrain.elevation, start, 20.0)
     for trap in of_all.traps:
         assert trap.person_passes == 0.0
         assert reached.ravel()[trap.cells].any()
@@ -115,7 +115,7 @@ def test_traps_that_no_start_zone_reaches_are_left_out(folder):
     x, _ = np.meshgrid((np.arange(180) + 0.5) * hills.CELL_M, (np.arange(220) + 0.5) * hills.CELL_M)
     gully = 7.0 * np.clip(1.0 - np.abs(x - 430.0) / 14.0, 0.0, 1.0)
     hills.write(folder / "gentle.tif", 0.2 * hills.hill() - gully)
-    view = view_traps(scenario_of({"elevation": [folder / "gentle.tif"]}))
+    view = view_traps(check_scenario({"elevation": [folder / "gentle.tif"]}))
     everywhere = np.ones(view.terrain.elevation.shape, bool)
     assert [t.kind for t in find_traps(view.terrain, everywhere)] == ["gully"]
     assert view.traps == view.areas == ()
@@ -125,7 +125,7 @@ def test_traps_that_no_start_zone_reaches_are_left_out(folder):
 def test_no_data_all_over_is_refused(folder):
     hills.write(folder / "none.tif", np.full((50, 50), np.nan))
     with pytest.raises(InputError, match="only no data"):
-        view_traps(scenario_of({"elevation": [folder / "none.tif"]}))
+        view_traps(check_scenario({"elevation": [folder / "none.tif"]}))
 
 
 def test_too_large_a_model_is_refused_with_advice(folder, monkeypatch):

@@ -14,7 +14,7 @@ from commands.test_cli import CODES, lastseen
 from dem_zoo import store
 from lastseen.core.outlines import read_outline
 from lastseen.core.place import parse_crs, parse_point
-from lastseen.core.scenario import scenario_of
+from lastseen.core.scenario import check_scenario
 from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.sites import view_sites
 from lastseen.output.caution import FULL_CAUTION
@@ -79,7 +79,7 @@ def test_what_was_left_out_stands_in_every_file(folders, folder, name):
 
 
 def test_what_was_left_out_stands_on_every_map(folders):
-    scenario = scenario_of({"elevation": [folders / "meadow.tif"]})
+    scenario = check_scenario({"elevation": [folders / "meadow.tif"]})
     near = parse_point("600600,5100600", parse_crs("32632"))
     for most_size in (3, 4):
         view = view_sites(scenario, SiteRequest(within_m=130.0, count=1, most_size=most_size), near)

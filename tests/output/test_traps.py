@@ -14,14 +14,14 @@ from shapely import box
 
 import hills
 from lastseen.core.errors import OutputExistsError
-from lastseen.core.scenario import scenario_of
+from lastseen.core.scenario import check_scenario
 from lastseen.jobs.trap_view import view_traps
 from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.console import trap_table
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.trap_map import draw_trap_map
 from lastseen.output.results.ground import traps_numbers, write_traps
-from lastseen.traps.trap import LETTERS, WEIGHT_FORMULA, shares_sentence
+from lastseen.traps.trap import LETTERS, WEIGHT_FORMULA, describe_shares
 
 NAMES = ["start_zones.tif", "trap_map.png", "traps.gpkg", "traps.json"]
 
@@ -35,7 +35,7 @@ def views(tmp_path_factory):
     raw = {"elevation": [place / "hill.tif"], "name": "Hill (invented)", "ground": {"trees": place / "wood.gpkg"},
            "snow": {"size": 3, "members": 8, "bodies": 400}}  # fmt: skip
     at = {"last_seen": {"at": f"{hills.WEST_M + 430},{hills.NORTH_M - 300}", "crs": "32632"}}
-    return {"all": view_traps(scenario_of(raw)), "point": view_traps(scenario_of(raw | at))}
+    return {"all": view_traps(check_scenario(raw)), "point": view_traps(check_scenario(raw | at))}
 
 
 @pytest.fixture(scope="module", params=["all", "point"])
@@ -87,7 +87,7 @@ def test_layers_of_the_geopackage(handed):
     assert traps.crs == view.terrain.elevation.crs
     assert traps.geometry.is_valid.all()
     assert traps["reason"].tolist() == [t.reason for t in view.traps]
-    assert traps["shares"].tolist() == [shares_sentence(t) for t in view.traps]
+    assert traps["shares"].tolist() == [describe_shares(t) for t in view.traps]
     assert traps["pile_up_m"].isna().tolist() == [bool(np.isnan(t.pile_up_m)) for t in view.traps]
     areas = geopandas.read_file(folder / "traps.gpkg", layer="release_areas")
     assert len(areas) == len(view.areas)

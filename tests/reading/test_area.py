@@ -22,7 +22,7 @@ from lastseen.jobs.reading.block_run import (
     slab_cells,
 )
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, tiles_of
-from lastseen.snow.sliding_mass import Bodies, slide
+from lastseen.snow.sliding_mass import Samples, slide_samples
 from oracles import body as slow_body
 from oracles import preread as oracle
 from reading import grounds
@@ -58,7 +58,7 @@ def brute(ground, members, seed):
         mu = ensemble.friction[member] * (0.75 + own * (1.25 - 0.75))
         drag = 9.81 / (ensemble.turbulence_m_s2[member] * slab * 1.0)
         one = [np.array([v]) for v in (col * c + b * c, -(row * c + a * c), 0.0, 0.0, mu, drag)]
-        t = slide(felt, Bodies(*one), largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS)
+        t = slide_samples(felt, Samples(*one), largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS)
         stop = None
         if t.reason[0] in (0, 3):
             stop = int(-t.y_m[0] // c), int(t.x_m[0] // c)
@@ -125,11 +125,11 @@ def test_bodies_stop_where_the_slow_twin_stops():
     y, x = np.mgrid[0:120, 0:60] * 5.0
     z = 2000.0 + 260.0 * np.exp(-(((y - 40.0) / 170.0) ** 2)) - 0.00015 * (x - 140.0) ** 2 + 0.01 * x
     ground = grounds.grid(z)
-    bodies = Bodies(
+    bodies = Samples(
         ground.west_m + np.array([120.0, 160.0]), ground.north_m - np.array([150.0, 170.0]), np.zeros(2), np.zeros(2),
         np.array([0.35, 0.30]), np.array([0.02, 0.02]),
     )  # fmt: skip
-    quick = slide(ground, bodies, largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS)
+    quick = slide_samples(ground, bodies, largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS)
     for k, (px, py) in enumerate(((120.0, 150.0), (160.0, 170.0))):
         sx, sy, fastest = slow_body.slide(z, 5.0, px, py, 0.0, 0.0, float(bodies.friction[k]), 0.02, dt=0.01)
         assert math.hypot(quick.x_m[k] - ground.west_m - sx, ground.north_m - quick.y_m[k] - sy) < 2.5

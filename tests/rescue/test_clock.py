@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from shapely import LineString, MultiPolygon, box
 
 from lastseen.core.errors import InputError
-from lastseen.core.spread import Spread, exactly
+from lastseen.core.spread import Spread, exact_spread
 from lastseen.rescue.clock import (
     PhaseValues,
     found_alive,
@@ -28,7 +28,8 @@ from search.zoo import bowl, on_map
 FALK = survival_curve("falk-1994")
 HERE = {"depth_m": 1.0, "slope_deg": 20.0, "diggers": 2, "curve": FALK}
 PLAIN = {
-    "approach_s": exactly(60.0), "signal_s": Spread(60.0, 300.0, 600.0), "signal_basis": "given", "strip_width_m": 40.0,
+    "approach_s": exact_spread(60.0), "signal_s": Spread(60.0, 300.0, 600.0), "signal_basis": "given",
+    "strip_width_m": 40.0,
 }  # fmt: skip
 
 
@@ -70,7 +71,7 @@ def test_phases_have_their_trade_names_in_order():
 def test_times_add_up_and_never_cross(approach, signal, width, depth, slope, diggers):
     """Ends rise, low below typical below high, and the total is the sum of all phases."""
     clock = rescue_clock(
-        approach_s=exactly(approach), signal_s=exactly(signal), signal_basis="given", strip_width_m=width,
+        approach_s=exact_spread(approach), signal_s=exact_spread(signal), signal_basis="given", strip_width_m=width,
         depth_m=depth, slope_deg=slope, diggers=diggers, curve=FALK,
     )  # fmt: skip
     ends = clock.ends_s
@@ -108,10 +109,10 @@ def test_plain_values_give_their_phases():
 
 def test_users_values_win():
     """Every assumed value can be set, and shows in the phase."""
-    values = PhaseValues(exactly(30.0), exactly(2.0), exactly(0.1), exactly(4.0))
+    values = PhaseValues(exact_spread(30.0), exact_spread(2.0), exact_spread(0.1), exact_spread(4.0))
     clock = rescue_clock(**PLAIN, **HERE, values=values)
     by_name = {phase.name: phase.time_s for phase in clock.phases}
-    assert by_name["clue search"] == exactly(30.0)
+    assert by_name["clue search"] == exact_spread(30.0)
     assert by_name["fine search"].three == pytest.approx((30.0, 30.0, 30.0))
     assert by_name["coarse search"].three == pytest.approx((17.0 / 2, 27.0 / 2, 37.0 / 2))
     assert by_name["pinpointing"].three == pytest.approx((4.0, 48.0, 200.0))
@@ -174,7 +175,7 @@ def test_pace_range_is_that_of_walking():
 @given(times=st.lists(st.floats(0.0, 7200.0), min_size=1, max_size=20), after=st.floats(0.0, 3600.0))
 def test_found_alive_is_the_mean_of_the_curve(times, after):
     """With known times the chance is the mean of the published survival."""
-    found = found_alive(times, exactly(after), FALK)
+    found = found_alive(times, exact_spread(after), FALK)
     mean = np.mean([survival_percent(FALK, (t + after) / 60.0) for t in times])
     assert found.typical == pytest.approx((mean, mean))
     assert (found.heard, found.without_data) == (1.0, 0.0)
@@ -192,10 +193,10 @@ def test_later_is_never_better(later):
 
 def test_not_heard_is_not_found():
     """Who is not heard in this pass is not found alive in it; no data is told apart from death."""
-    found = found_alive([0.0, math.inf, math.inf, math.inf], exactly(900.0), FALK)
+    found = found_alive([0.0, math.inf, math.inf, math.inf], exact_spread(900.0), FALK)
     assert found.typical[0] == pytest.approx(23.0)
     assert found.heard == 0.25
-    open_end = found_alive([3000.0], exactly(900.0), survival_curve("haegeli-2011-canada"))
+    open_end = found_alive([3000.0], exact_spread(900.0), survival_curve("haegeli-2011-canada"))
     assert (open_end.typical, open_end.without_data) == ((0.0, 7.0), 1.0)
 
 
@@ -207,13 +208,13 @@ def test_not_heard_is_not_found():
         (lambda: Spread(0.0, 1.0, math.inf), "is no range"),
         (lambda: shovelling(1.0, 0.0, 0), "0 diggers: at least one person must dig"),
         (lambda: rescue_clock(**{**PLAIN, "strip_width_m": 0.0}, **HERE), "the strip width is 0 m"),
-        (lambda: rescue_clock(**PLAIN, **HERE, values=PhaseValues(fine_m_s=exactly(0.0))), "a speed of 0 m/s"),
+        (lambda: rescue_clock(**PLAIN, **HERE, values=PhaseValues(fine_m_s=exact_spread(0.0))), "a speed of 0 m/s"),
         (lambda: rescue_clock(**PLAIN, **{**HERE, "depth_m": -1.0}), "the burial depth is -1 m"),
         (lambda: clock_of_plan(plan_of(leg(1, "approach", 5, 5.0)), **HERE), "the walk has no lanes"),
         (lambda: clock_of_plan(ONE, **HERE, first_signal_s=[math.inf]), "no simulated time to the first signal"),
         (lambda: one_walk(0.0, 1.0), "a walk of 0 min"),
-        (lambda: found_alive([], exactly(1.0), FALK), "infinite where none is heard"),
-        (lambda: found_alive([-1.0], exactly(1.0), FALK), "must be 0 s or more"),
+        (lambda: found_alive([], exact_spread(1.0), FALK), "infinite where none is heard"),
+        (lambda: found_alive([-1.0], exact_spread(1.0), FALK), "must be 0 s or more"),
     ],
 )
 def test_bad_values(call, text):

@@ -9,7 +9,7 @@ from pyproj import CRS
 from lastseen.core.grid import Grid
 from lastseen.core.machine import shared_folder
 from lastseen.snow import sliding_mass_kernels
-from lastseen.snow.sliding_mass import Bodies, felt_ground, joined, slide
+from lastseen.snow.sliding_mass import Samples, join_tracks, slide_samples, smooth_for_snow
 from lastseen.terrain.elevation import open_elevation, read_window
 from oracles import body as oracle
 
@@ -31,14 +31,14 @@ def valley(x, y):
 def bodies_of(x, y, friction=0.3, drag=0.01, east=0.0, north=0.0):
     x, y = np.atleast_1d(np.asarray(x, float)), np.atleast_1d(np.asarray(y, float))
     full = [np.full(x.shape, float(one)) for one in (east, north, friction, drag)]
-    return Bodies(x, y, *full)
+    return Samples(x, y, *full)
 
 
 @pytest.mark.parametrize(("x", "y", "mu"), [(40.0, 100.0, 0.25), (60.0, 140.0, 0.3), (30.0, 80.0, 0.35)])
 def test_kernel_agrees_with_the_slow_twin(x, y, mu):
     """Rest place within a fifth of a metre and greatest speed within half a per cent of the independent twin."""
     ground = ground_of(valley)
-    tracks = slide(ground, bodies_of(x, y, mu), largest_step_s=0.01, largest_step_cells=0.05)
+    tracks = slide_samples(ground, bodies_of(x, y, mu), largest_step_s=0.01, largest_step_cells=0.05)
     ox, oy, fastest = oracle.slide(ground.values, ground.cell_m, x, ground.north_m - y, 0.0, 0.0, mu, 0.01)
     assert tracks.reason[0] == sliding_mass_kernels.STOPPED
     assert np.hypot(tracks.x_m[0] - ox, tracks.y_m[0] - (ground.north_m - oy)) < 0.2
@@ -49,7 +49,10 @@ def test_finer_steps_change_little():
     """The default time step is within half a cell of a ten times finer one."""
     ground = ground_of(valley)
     start = bodies_of(np.linspace(20, 80, 30), np.linspace(60, 160, 30), 0.28)
-    coarse, fine = slide(ground, start), slide(ground, start, largest_step_s=0.005, largest_step_cells=0.025)
+    coarse, fine = (
+        slide_samples(ground, start),
+        slide_samples(ground, start, largest_step_s=0.005, largest_step_cells=0.025),
+    )
     assert np.quantile(np.hypot(coarse.x_m - fine.x_m, coarse.y_m - fine.y_m), 0.9) < 0.5 * ground.cell_m
 
 
@@ -68,7 +71,7 @@ def test_no_body_gains_energy(seed, friction, east, north):
     ground = Grid(z, 0.0, 180.0, 3.0, UTM)
     n = 20
     start = bodies_of(rng.uniform(30, 100, n), rng.uniform(30, 150, n), friction, 0.0, east, north)
-    tracks = slide(ground, start, time_limit_s=60.0)
+    tracks = slide_samples(ground, start, time_limit_s=60.0)
     rows, cols = tracks.cells // 80, tracks.cells % 80
     # Heights of the spline surface lie between the least and greatest of the 4 x 4 cells around a point.
     around = [(i, j) for i in range(-2, 3) for j in range(-2, 3)]
@@ -78,7 +81,7 @@ def test_no_body_gains_energy(seed, friction, east, north):
     rise = np.array([p * east - q * north for p, q in near])
     top = np.max([z[at_rows + i, at_cols + j] for i, j in around], axis=0)
     head = top + (east**2 + north**2 + rise**2) / (2 * GRAVITY)
-    excess = tracks.speeds_m_s**2 / (2 * GRAVITY) + low - head[tracks.body_of_visit]
+    excess = tracks.speeds_m_s**2 / (2 * GRAVITY) + low - head[tracks.index_of_visit]
     assert excess.max() < 0.0
     lost = [oracle.Surface(z, 3.0).height(x, 180.0 - y) for x, y in zip(start.x_m, start.y_m, strict=True)]
     exact = np.array(lost) + (east**2 + north**2 + rise**2) / (2 * GRAVITY)
@@ -88,7 +91,7 @@ def test_no_body_gains_energy(seed, friction, east, north):
 def test_frictionless_body_keeps_its_energy_to_a_thousandth():
     """Without friction, speed at the foot of a smooth curved slope is that of the drop."""
     ground = ground_of(lambda x, y: 100.0 * np.exp(-((x / 120.0) ** 2)), 250, 40)
-    tracks = slide(ground, bodies_of(40.0, 40.0, 0.0, 0.0), (400.0, 40.0, 5.0), largest_step_s=0.005)
+    tracks = slide_samples(ground, bodies_of(40.0, 40.0, 0.0, 0.0), (400.0, 40.0, 5.0), largest_step_s=0.005)
     drop = float(ground.sample(40.0, 40.0) - ground.sample(395.0, 40.0))
     assert tracks.disc_east_m_s[0] == pytest.approx(np.sqrt(2 * GRAVITY * drop), rel=2e-3)
 
@@ -96,7 +99,10 @@ def test_frictionless_body_keeps_its_energy_to_a_thousandth():
 def test_body_rests_where_friction_holds_it():
     """On a slope below the friction angle nothing moves a millimetre; just above it everything does."""
     plane = ground_of(lambda x, y: 500.0 - 0.3 * x)
-    held, moving = slide(plane, bodies_of(100.0, 100.0, 0.301)), slide(plane, bodies_of(100.0, 100.0, 0.299))
+    held, moving = (
+        slide_samples(plane, bodies_of(100.0, 100.0, 0.301)),
+        slide_samples(plane, bodies_of(100.0, 100.0, 0.299)),
+    )
     assert (held.x_m[0], held.time_s[0], held.reason[0]) == (100.0, 0.0, sliding_mass_kernels.STOPPED)
     assert moving.reason[0] == sliding_mass_kernels.LEFT_GRID
 
@@ -104,7 +110,7 @@ def test_body_rests_where_friction_holds_it():
 def test_slow_body_does_not_creep_for_ever():
     """A body that slides askew on ground slightly gentler than its friction comes to rest within its stopping time."""
     plane = ground_of(lambda x, y: 500.0 - 0.2 * x)
-    tracks = slide(plane, bodies_of(50.0, 100.0, 0.22, 0.01, 1.0, 2.0))
+    tracks = slide_samples(plane, bodies_of(50.0, 100.0, 0.22, 0.01, 1.0, 2.0))
     assert tracks.reason[0] == sliding_mass_kernels.STOPPED
     assert tracks.time_s[0] < 3.0 * np.sqrt(5.0) / (GRAVITY * (0.22 - 0.2))
 
@@ -112,9 +118,9 @@ def test_slow_body_does_not_creep_for_ever():
 def test_body_flies_off_a_ledge_and_lands_where_a_stone_would():
     """Off a ledge of 20 m with 10 m/s, the way through the air is that of free fall within a cell."""
     ground = ground_of(lambda x, y: np.where(x < 200.0, 120.0, 100.0) + 0 * y, 300, 40, 1.0)
-    tracks = slide(ground, bodies_of(150.0, 20.0, 0.0, 0.0, 10.0), largest_step_s=0.005)
+    tracks = slide_samples(ground, bodies_of(150.0, 20.0, 0.0, 0.0, 10.0), largest_step_s=0.005)
     assert tracks.fall_m[0] == pytest.approx(20.0, abs=0.5)
-    tracks = slide(ground, bodies_of(150.0, 20.0, 0.5, 0.0, 25.0), largest_step_s=0.005)
+    tracks = slide_samples(ground, bodies_of(150.0, 20.0, 0.5, 0.0, 25.0), largest_step_s=0.005)
     rest = tracks.x_m[0]
     take_off = np.sqrt(25.0**2 - 2 * 0.5 * GRAVITY * 49.0)
     landed = 199.0 + take_off * np.sqrt(2 * 20.0 / GRAVITY)
@@ -124,17 +130,17 @@ def test_body_flies_off_a_ledge_and_lands_where_a_stone_would():
 def test_stops_are_named():
     """Leaving the grid, meeting no data and stopping have their own codes."""
     plane = ground_of(lambda x, y: 500.0 - 0.6 * x)
-    assert slide(plane, bodies_of(100.0, 100.0)).reason[0] == sliding_mass_kernels.LEFT_GRID
+    assert slide_samples(plane, bodies_of(100.0, 100.0)).reason[0] == sliding_mass_kernels.LEFT_GRID
     holed = plane.values.copy()
     holed[:, 120:125] = np.nan
-    assert slide(plane.with_values(holed), bodies_of(100.0, 100.0)).reason[0] == sliding_mass_kernels.NO_DATA
-    assert slide(ground_of(valley), bodies_of(60.0, 140.0)).reason[0] == sliding_mass_kernels.STOPPED
+    assert slide_samples(plane.with_values(holed), bodies_of(100.0, 100.0)).reason[0] == sliding_mass_kernels.NO_DATA
+    assert slide_samples(ground_of(valley), bodies_of(60.0, 140.0)).reason[0] == sliding_mass_kernels.STOPPED
 
 
 def test_tracks_hold_every_cell_on_the_way():
     """A body's track starts in its first cell, ends in its last, and leaves each cell over one of its four sides."""
     ground = ground_of(valley)
-    tracks = slide(ground, bodies_of([60.0, 40.0], [140.0, 90.0]), largest_step_s=0.5, largest_step_cells=3.0)
+    tracks = slide_samples(ground, bodies_of([60.0, 40.0], [140.0, 90.0]), largest_step_s=0.5, largest_step_cells=3.0)
     for body in range(2):
         cells = tracks.cells[tracks.offsets[body] : tracks.offsets[body + 1]]
         rows, cols = cells // 200, cells % 200
@@ -151,7 +157,7 @@ def test_long_steps_enter_the_cells_that_short_ones_enter():
     entered = []
     for step_s, step_cells in ((1.0, 1.5), (0.01, 0.02)):
         mask = np.zeros(ground.values.size, bool)
-        mask[slide(ground, start, largest_step_s=step_s, largest_step_cells=step_cells).cells] = True
+        mask[slide_samples(ground, start, largest_step_s=step_s, largest_step_cells=step_cells).cells] = True
         entered.append(mask)
     long, short = entered
     assert (long ^ short).sum() < 0.01 * short.sum()
@@ -161,8 +167,8 @@ def test_one_by_one_equals_all_at_once():
     """Bodies do not know of each other: run apart or together, the bytes are the same."""
     ground = ground_of(valley)
     x, y = np.linspace(20, 90, 12), np.linspace(60, 160, 12)
-    whole = slide(ground, bodies_of(x, y))
-    parts = joined([slide(ground, bodies_of(x[i : i + 5], y[i : i + 5])) for i in (0, 5, 10)])
+    whole = slide_samples(ground, bodies_of(x, y))
+    parts = join_tracks([slide_samples(ground, bodies_of(x[i : i + 5], y[i : i + 5])) for i in (0, 5, 10)])
     for name in ("cells", "speeds_m_s", "offsets", "x_m", "y_m", "time_s", "path_m"):
         np.testing.assert_array_equal(getattr(whole, name), getattr(parts, name))
 
@@ -176,8 +182,8 @@ def test_a_turned_mountain_gives_turned_tracks():
     """Turning the ground by 90 degrees turns the rest place with it, to a tenth of a millimetre."""
     ground = ground_of(valley, 200, 120)
     width, height = 400.0, 240.0
-    here = slide(ground, bodies_of(60.0, 140.0))
-    there = slide(turned(ground, 1), bodies_of(height - 140.0, 60.0))  # counter-clockwise: (x, y) -> (H - y, x)
+    here = slide_samples(ground, bodies_of(60.0, 140.0))
+    there = slide_samples(turned(ground, 1), bodies_of(height - 140.0, 60.0))  # counter-clockwise: (x, y) -> (H - y, x)
     assert width > here.x_m[0]
     assert there.x_m[0] == pytest.approx(height - here.y_m[0], abs=1e-4)
     assert there.y_m[0] == pytest.approx(here.x_m[0], abs=1e-4)
@@ -187,7 +193,7 @@ def test_twisted_ground_loads_a_body_that_crosses_it():
     """On a saddle crossed on the diagonal, where only the mixed second derivative acts, the slow twin agrees."""
     ground = ground_of(lambda x, y: 300.0 - 0.2 * x + 0.004 * (x - 200.0) * (y - 120.0))
     start = bodies_of(170.0, 90.0, 0.45, 0.002, 12.0, 12.0)
-    tracks = slide(ground, start, largest_step_s=0.005, largest_step_cells=0.05)
+    tracks = slide_samples(ground, start, largest_step_s=0.005, largest_step_cells=0.05)
     ox, oy, _ = oracle.slide(ground.values, ground.cell_m, 170.0, ground.north_m - 90.0, 12.0, -12.0, 0.45, 0.002)
     assert tracks.reason[0] == sliding_mass_kernels.STOPPED
     assert np.hypot(tracks.x_m[0] - ox, tracks.y_m[0] - (ground.north_m - oy)) < 0.1
@@ -197,7 +203,7 @@ def test_landing_on_a_slope_keeps_the_speed_along_it():
     """Off a ledge onto a slope of 30 degrees, the part of the velocity along the slope is left after landing."""
     drop = np.tan(np.radians(30.0))
     ground = ground_of(lambda x, y: np.where(x < 60.0, 300.0, 285.0 - drop * (x - 60.0)) + 0 * y, 400, 40, 1.0)
-    tracks = slide(ground, bodies_of(30.0, 20.0, 0.0, 0.0, 12.0), (140.0, 20.0, 2.0), largest_step_s=0.002)
+    tracks = slide_samples(ground, bodies_of(30.0, 20.0, 0.0, 0.0, 12.0), (140.0, 20.0, 2.0), largest_step_s=0.002)
     # Free flight from (59, 300): 300 - g t^2 / 2 meets 285 - drop (12 t - 1).
     t = (12.0 * drop + np.sqrt((12.0 * drop) ** 2 + 2 * GRAVITY * (15.0 - drop))) / GRAVITY
     along = 12.0 * np.cos(np.radians(30.0)) + GRAVITY * t * np.sin(np.radians(30.0))
@@ -209,10 +215,10 @@ def test_landing_on_a_slope_keeps_the_speed_along_it():
 def test_no_body_creeps_on_the_demo_mountain():
     """Of 600 bodies below the bench of Mount Ysterra none still moves after five minutes."""
     mountain = open_elevation([shared_folder("demo") / "ysterra.tif"])
-    ground = felt_ground(read_window(mountain, (560_900, 7_300_600, 561_500, 7_301_990)))
+    ground = smooth_for_snow(read_window(mountain, (560_900, 7_300_600, 561_500, 7_301_990)))
     x, y = np.meshgrid(np.linspace(561_225, 561_270, 20), np.linspace(7_300_740, 7_300_790, 30))
     friction = np.linspace(0.17, 0.32, x.size)
     rest = np.zeros(x.size)
-    tracks = slide(ground, Bodies(x.ravel(), y.ravel(), rest, rest, friction, np.full(x.size, 0.0186)))
+    tracks = slide_samples(ground, Samples(x.ravel(), y.ravel(), rest, rest, friction, np.full(x.size, 0.0186)))
     assert (tracks.reason == sliding_mass_kernels.STOPPED).mean() > 0.5
     assert tracks.time_s.max() < 300.0

@@ -6,8 +6,8 @@ from pyproj import CRS
 
 from lastseen.core.grid import Grid
 from lastseen.snow.release import Release
-from lastseen.snow.sliding_ensemble import _event, _left, _shed, spread
-from lastseen.snow.sliding_mass import Tracks
+from lastseen.snow.sliding_ensemble import _event, _left, _shed, spread_counts
+from lastseen.snow.sliding_mass import SampleTracks
 
 UTM = CRS.from_epsg(32632)
 FLAT = Grid(np.zeros((120, 160)), 0.0, 240.0, 2.0, UTM)
@@ -21,7 +21,7 @@ def tracks_to(rows, cols, speeds=(9.0, 3.0, 0.0), reason=0):
     cells = (rows[:, None] * 160 + cols[:, None] - np.arange(k)[::-1]).astype(np.int32).ravel()
     x, y = FLAT.centre_of(rows, cols)
     none = np.full(n, np.nan)
-    return Tracks(
+    return SampleTracks(
         cells,
         np.tile(speeds, n).astype(float),
         (np.arange(n + 1) * k).astype(np.int32),
@@ -79,4 +79,4 @@ def test_spreading_keeps_the_sum():
     """Spread counts sum to what was there, also at an edge."""
     counts = np.zeros((20, 20))
     counts[0, 3], counts[12, 12] = 2.0, 5.0
-    assert spread(counts, 2.5).sum() == pytest.approx(7.0)
+    assert spread_counts(counts, 2.5).sum() == pytest.approx(7.0)

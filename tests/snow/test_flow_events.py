@@ -11,11 +11,11 @@ from lastseen.core.errors import InputError
 from lastseen.core.grid import Grid
 from lastseen.core.scenario import LastSeen, Snow
 from lastseen.snow import flow_ensemble
-from lastseen.snow.flow_ensemble import replay, run_flows
+from lastseen.snow.flow_ensemble import replay_member, simulate_flow_ensemble
 from lastseen.snow.model_choice import choose_model
 from lastseen.snow.release import find_release
-from lastseen.snow.runout import middle_event
-from lastseen.snow.sliding_mass import felt_ground
+from lastseen.snow.runout import find_middle_member
+from lastseen.snow.sliding_mass import smooth_for_snow
 from snow.made_flow import UTM
 
 HILL = Grid(hills.hill(), hills.WEST_M, hills.NORTH_M, hills.CELL_M, UTM)
@@ -25,7 +25,7 @@ SURE = Snow(size=2, members=80, tracers=20, friction=(0.30, 0.31, 0.32), growth=
 
 @pytest.fixture(scope="module")
 def felt():
-    return felt_ground(HILL)
+    return smooth_for_snow(HILL)
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +34,7 @@ def start():
 
 
 def run(felt, start, snow, ratio=1, seed=3):
-    return run_flows(felt, ratio, start, snow, LastSeen(), AT, np.random.default_rng(seed))
+    return simulate_flow_ensemble(felt, ratio, start, snow, LastSeen(), AT, np.random.default_rng(seed))
 
 
 @pytest.fixture(scope="module")
@@ -44,11 +44,11 @@ def sure(felt, start):
 
 def test_an_ensemble_ends_when_its_outline_has_settled(sure):
     """Events that hardly differ settle soon: whole batches, at least 24, and the plan is told."""
-    count = len(sure.each)
+    count = len(sure.members)
     assert sure.stopped_early
     assert 24 <= count < 80
     assert count % 8 == 0
-    assert sure.members.count == sure.reached.size == count
+    assert sure.draws.count == sure.reached.size == count
     assert sure.person.count == 20 * count
 
 
@@ -57,7 +57,7 @@ def test_the_first_members_do_not_depend_on_who_follows(felt, start, sure, monke
     monkeypatch.setattr(flow_ensemble, "SETTLED_CHANGE", 0.0)
     whole = run(felt, start, dataclasses.replace(SURE, members=80))
     assert not whole.stopped_early
-    np.testing.assert_array_equal(whole.each[5].thickness_m, sure.each[5].thickness_m)
+    np.testing.assert_array_equal(whole.members[5].thickness_m, sure.members[5].thickness_m)
     np.testing.assert_array_equal(whole.person.x_m[:100], sure.person.x_m[:100])
 
 
@@ -71,14 +71,14 @@ def test_a_report_can_end_an_event_that_runs(felt, start, monkeypatch):
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        run_flows(felt, 1, start, SURE, LastSeen(), AT, np.random.default_rng(3), stop)
+        simulate_flow_ensemble(felt, 1, start, SURE, LastSeen(), AT, np.random.default_rng(3), stop)
     assert said
     assert set(said) == {""}
 
 
 def test_volumes_are_those_of_the_mass_balance(sure):
     """What lies and what left is what started and was taken along, at deposit density."""
-    for event, deposit in zip(sure.each, sure.members.deposit_m3, strict=True):
+    for event, deposit in zip(sure.members, sure.draws.deposit_m3, strict=True):
         there = float(event.thickness_m.sum(dtype=float)) * sure.lattice.cell_area_m2 + sum(event.left_m3)
         assert there == pytest.approx(deposit, rel=1e-5)
 
@@ -97,9 +97,9 @@ def test_people_lie_under_part_of_the_debris(sure):
 
 def test_a_replay_ends_as_the_event(felt, start, sure):
     """The middle event, run again to be watched, leaves what it left."""
-    m = middle_event(start, sure)
-    times, depths = replay(felt, start, sure, m, 1.0)
-    event = sure.each[m]
+    m = find_middle_member(start, sure)
+    times, depths = replay_member(felt, start, sure, m, 1.0)
+    event = sure.members[m]
     assert list(times) == sorted(times)
     assert times[-1] <= event.time_s
     again = depths[-1][event.rows, event.cols] * flow_ensemble.PACKED
@@ -109,8 +109,8 @@ def test_a_replay_ends_as_the_event(felt, start, sure):
 def test_larger_cells_give_about_the_same_event(felt, start, sure):
     """Working cells of 10 m instead of 5: the same snow, as far within a tenth, on the same ground."""
     coarse = run(felt, start, dataclasses.replace(SURE, members=8), ratio=2)
-    fine = [np.hypot(e.toe_m[0] - start.top_m[0], e.toe_m[1] - start.top_m[1]) for e in sure.each[:8]]
-    rough = [np.hypot(e.toe_m[0] - start.top_m[0], e.toe_m[1] - start.top_m[1]) for e in coarse.each]
+    fine = [np.hypot(e.toe_m[0] - start.top_m[0], e.toe_m[1] - start.top_m[1]) for e in sure.members[:8]]
+    rough = [np.hypot(e.toe_m[0] - start.top_m[0], e.toe_m[1] - start.top_m[1]) for e in coarse.members]
     assert coarse.lattice.cell_m == 10.0
     assert np.median(rough) == pytest.approx(np.median(fine), rel=0.1)
     on_ground = coarse.over(HILL, coarse.thickness().mean(axis=0).astype(float)).values.sum() * 25.0

@@ -5,7 +5,7 @@ import pytest
 
 from lastseen.core.errors import InputError
 from lastseen.snow.carried import Tracers
-from lastseen.snow.flow import FlowSnow, lay_bed, run_flow
+from lastseen.snow.flow import FlowSnow, prepare_bed, simulate_flow
 from snow.made_flow import WEST_M, ground_of, patch
 
 GROUND = ground_of(lambda x, y: -0.6 * x, 30, 20)
@@ -30,23 +30,23 @@ def with_value(value):
 )
 def test_bad_releases(release, text):
     with pytest.raises(InputError, match=text):
-        run_flow(GROUND, release, FlowSnow(0.3))
+        simulate_flow(GROUND, release, FlowSnow(0.3))
 
 
 def test_a_release_on_no_data():
     values = GROUND.values.copy()
     values[8, 9] = np.nan
     with pytest.raises(InputError, match="row 8, column 9"):
-        run_flow(GROUND.with_values(values), RELEASE, FlowSnow(0.3))
+        simulate_flow(GROUND.with_values(values), RELEASE, FlowSnow(0.3))
 
 
 def test_ground_without_elevation_and_gaps_in_the_plain_frame():
     values = np.full(GROUND.shape, np.nan)
     with pytest.raises(InputError, match="no elevation"):
-        lay_bed(GROUND.with_values(values))
+        prepare_bed(GROUND.with_values(values))
     values[2:] = 1.0
     with pytest.raises(InputError, match="gaps"):
-        lay_bed(GROUND.with_values(values), plain=True)
+        prepare_bed(GROUND.with_values(values), plain=True)
 
 
 @pytest.mark.parametrize(
@@ -68,12 +68,12 @@ def test_bad_snow(numbers):
 
 def test_bad_runs_and_tracers():
     with pytest.raises(InputError, match="time limit"):
-        run_flow(GROUND, RELEASE, FlowSnow(0.3), time_limit_s=0.0)
+        simulate_flow(GROUND, RELEASE, FlowSnow(0.3), time_limit_s=0.0)
     with pytest.raises(InputError, match="blocks of 4"):
-        run_flow(GROUND, RELEASE, FlowSnow(0.3), block_cells=4)
+        simulate_flow(GROUND, RELEASE, FlowSnow(0.3), block_cells=4)
     one = np.zeros(1)
     with pytest.raises(InputError, match="outside"):
-        run_flow(GROUND, RELEASE, FlowSnow(0.3), tracers=Tracers(one, one, one, one, one))
+        simulate_flow(GROUND, RELEASE, FlowSnow(0.3), tracers=Tracers(one, one, one, one, one))
     with pytest.raises(InputError, match="length"):
         Tracers(one + WEST_M, np.zeros(2), one, one, one)
     with pytest.raises(InputError, match="finite"):
@@ -86,6 +86,6 @@ def test_bad_runs_and_tracers():
 def test_grounds_of_any_size(shape):
     """A single cell, a single row and blocks with a rest of one cell run and balance."""
     ground = ground_of(lambda x, y: -0.6 * x - 0.1 * y, shape[1], shape[0])
-    run = run_flow(ground, np.full(shape, 0.5), FlowSnow(0.3, growth=0.5), time_limit_s=5.0)
+    run = simulate_flow(ground, np.full(shape, 0.5), FlowSnow(0.3, growth=0.5), time_limit_s=5.0)
     assert run.balance.error < 1e-10
     assert run.depth_m.shape == shape

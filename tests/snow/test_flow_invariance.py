@@ -6,7 +6,7 @@ import pytest
 from lastseen.core.grid import Grid
 from lastseen.snow import flow_kernels
 from lastseen.snow.carried import Tracers
-from lastseen.snow.flow import FlowSnow, lay_bed, run_flow
+from lastseen.snow.flow import FlowSnow, prepare_bed, simulate_flow
 from snow.made_flow import NORTH_M, UTM, WEST_M, ground_of, patch, places, slope_with_trough
 
 SNOW = FlowSnow(0.3, 1000.0, growth=0.4)
@@ -33,7 +33,7 @@ def test_blocks_have_no_influence(monkeypatch):
     ground = ground_of(slope_with_trough)
     release = patch(ground, 12.0, 40.0, 40.0, 90.0)
     small, large = (
-        run_flow(ground, release, SNOW, tracers=people(), time_limit_s=25.0, block_cells=b) for b in (8, 32)
+        simulate_flow(ground, release, SNOW, tracers=people(), time_limit_s=25.0, block_cells=b) for b in (8, 32)
     )
     assert small.cell_updates < large.cell_updates
     same(small, large)
@@ -45,7 +45,7 @@ def test_blocks_have_no_influence(monkeypatch):
         return choose(everywhere, boxes, block, ny, nx)
 
     monkeypatch.setattr(flow_kernels, "choose", all_blocks)
-    whole = run_flow(ground, release, SNOW, tracers=people(), time_limit_s=25.0, block_cells=8)
+    whole = simulate_flow(ground, release, SNOW, tracers=people(), time_limit_s=25.0, block_cells=8)
     assert whole.cell_updates == whole.steps * ground.values.size
     same(small, whole)
 
@@ -54,10 +54,10 @@ def test_same_inputs_same_bytes():
     """A second run, and one on a prepared bed, repeat the first; another seed moves the tracers only."""
     ground = ground_of(slope_with_trough)
     release = patch(ground, 12.0, 40.0, 40.0, 90.0)
-    first = run_flow(ground, release, SNOW, tracers=people(), time_limit_s=15.0)
-    same(first, run_flow(ground, release, SNOW, tracers=people(), time_limit_s=15.0))
-    same(first, run_flow(lay_bed(ground), release, SNOW, tracers=people(), time_limit_s=15.0))
-    other = run_flow(ground, release, SNOW, tracers=people(seed=6), time_limit_s=15.0)
+    first = simulate_flow(ground, release, SNOW, tracers=people(), time_limit_s=15.0)
+    same(first, simulate_flow(ground, release, SNOW, tracers=people(), time_limit_s=15.0))
+    same(first, simulate_flow(prepare_bed(ground), release, SNOW, tracers=people(), time_limit_s=15.0))
+    other = simulate_flow(ground, release, SNOW, tracers=people(seed=6), time_limit_s=15.0)
     np.testing.assert_array_equal(other.depth_m, first.depth_m)
     assert (other.tracers.x_m != first.tracers.x_m).any()
 
@@ -73,9 +73,9 @@ def test_a_turned_or_mirrored_mountain_gives_a_turned_or_mirrored_flow(quarter, 
     """By quarter turns and mirroring nothing changes beyond rounding."""
     ground = ground_of(slope_with_trough, 80, 70)
     release = patch(ground, 12.0, 40.0, 40.0, 90.0)
-    here = run_flow(ground, release, SNOW, time_limit_s=12.0)
+    here = simulate_flow(ground, release, SNOW, time_limit_s=12.0)
     values = turned(ground.values, quarter, mirrored)
-    there = run_flow(
+    there = simulate_flow(
         Grid(values, WEST_M, NORTH_M, ground.cell_m, ground.crs),
         turned(release, quarter, mirrored),
         SNOW,
@@ -95,7 +95,7 @@ def runout(azimuth, cell_m):
     along, across = (x - 150.0) * c + (y - 150.0) * s, (y - 150.0) * c - (x - 150.0) * s
     z = 0.65 * np.where(along < 0.0, -along, 25.0 * (np.exp(-np.maximum(along, 0.0) / 25.0) - 1.0))
     pile = np.maximum(1.0 - ((along + 60.0) ** 2 + across**2) / 15.0**2, 0.0)
-    run = run_flow(Grid(z, 0.0, 300.0, cell_m, UTM), pile, FlowSnow(0.3, 1000.0), time_limit_s=30.0)
+    run = simulate_flow(Grid(z, 0.0, 300.0, cell_m, UTM), pile, FlowSnow(0.3, 1000.0), time_limit_s=30.0)
     h = run.depth_m
     return (h * along).sum() / h.sum(), np.sqrt((h * across**2).sum() / h.sum()), run.fastest_m_s.max()
 

@@ -6,13 +6,13 @@ from shapely import Point
 
 from dem_zoo import ZOO, grid_of, plane, turned, with_island
 from lastseen.snow.release import SIZES, slab_class, thickness_m
-from lastseen.snow.start_zones import grade_start_zones, release_areas
+from lastseen.snow.start_zones import find_release_areas, grade_start_zones
 
 SHAPE = (101, 121)
 
 
 def areas_of(ground, cover=None):
-    return release_areas(ground, grade_start_zones(ground, cover))
+    return find_release_areas(ground, grade_start_zones(ground, cover))
 
 
 @pytest.mark.parametrize("downhill_deg", [0.0, 33.0, 217.0])
@@ -60,7 +60,7 @@ def test_a_rounded_rib_parts_areas_where_its_grade_does_not():
 
     ground = grid_of(height, shape=SHAPE)
     zones = grade_start_zones(ground)
-    found = release_areas(ground, zones)
+    found = find_release_areas(ground, zones)
     two = [one for one in found if one.map_area_m2 > 40_000]
     assert len(two) == 2
     x, y = (np.arange(SHAPE[1]) + 0.5) * 5.0, (np.arange(SHAPE[0])[::-1] + 0.5) * 5.0
@@ -83,7 +83,7 @@ def test_a_cone_is_cut_by_aspect():
     """No area of a cone faces more than about a third of the horizon."""
     ground = grid_of(lambda x, y: 2000.0 - 0.72 * np.hypot(x - 303.3, y - 251.9), shape=SHAPE)
     zones = grade_start_zones(ground)
-    found = release_areas(ground, zones)
+    found = find_release_areas(ground, zones)
     large = [one for one in found if one.map_area_m2 > 5_000]
     assert len(large) >= 4
     for one in large:

@@ -8,9 +8,9 @@ from pyproj import CRS
 
 from lastseen.core.errors import NothingFoundError
 from lastseen.core.grid import Grid
-from lastseen.snow.deposit import how_deep, probability_of_area, settle, share_inside, where_person_lies
-from lastseen.snow.ensemble import Carried, Event, Events
-from lastseen.snow.friction import Members
+from lastseen.snow.deposit import find_debris, locate_person, measure_burial, probability_of_area, share_inside
+from lastseen.snow.ensemble import CarriedPersons, Ensemble, Member
+from lastseen.snow.friction import MemberDraws
 
 UTM = CRS.from_epsg(32632)
 FLAT = Grid(np.zeros((120, 160)), 0.0, 240.0, 2.0, UTM)
@@ -19,7 +19,7 @@ WHOLE = (slice(0, 120), slice(0, 160))
 
 def event(thickness, left_m3=(0.0, 0.0, 0.0, 0.0, 0.0)):
     layer = thickness.astype(np.float32)
-    return Event(
+    return Member(
         *WHOLE, layer, 5.0 * (layer > 0), np.full_like(layer, np.nan), (160.0, 120.0), 9.0, 20.0, True, left_m3
     )
 
@@ -41,13 +41,13 @@ def people(rows, cols, burial_m=np.nan, taken=True, left=False):
     unknown = np.full(n, np.nan)
     nowhere, member, offsets = np.zeros(n, bool), np.zeros(n, np.int32), np.arange(n + 1, dtype=np.int32)
     depth = full[2].astype(float)
-    return Carried(member, x, y, full[0], full[1], nowhere, unknown, unknown, depth, cells, offsets)
+    return CarriedPersons(member, x, y, full[0], full[1], nowhere, unknown, unknown, depth, cells, offsets)
 
 
 def events_of(each, person, model="flow"):
     one = np.ones(len(each))
-    drawn = Members(0.3 * one, 1000 * one, 0 * one, 0.5 * one, one, one.astype(np.int32), 200.0 * one)
-    return Events(model, FLAT, drawn, tuple(each), person, one.astype(bool), stopped_early=False)
+    drawn = MemberDraws(0.3 * one, 1000 * one, 0 * one, 0.5 * one, one, one.astype(np.int32), 200.0 * one)
+    return Ensemble(model, FLAT, drawn, tuple(each), person, one.astype(bool), stopped_early=False)
 
 
 def spread(n, row, col, wide=6, seed=3):
@@ -59,7 +59,7 @@ def test_volume_is_kept_and_quantiles_are_those_of_the_events():
     """Mean thickness holds the mean volume; median and 90th percentile are taken cell by cell."""
     each = [event(heap(60, 80, 6, volume)) for volume in (100.0, 200.0, 300.0, 400.0, 500.0)]
     run = events_of(each, people(*spread(400, 60, 80)))
-    debris = settle(run, FLAT, probability_of_area(run, FLAT), 0.5)
+    debris = find_debris(run, FLAT, probability_of_area(run, FLAT), 0.5)
     assert debris.thickness_m.values.sum() * 4.0 == pytest.approx(300.0, rel=1e-6)
     middle = [float(one.thickness_m[60, 80]) for one in each]
     assert debris.thickness_p50_m.values[60, 80] == pytest.approx(middle[2])
@@ -70,7 +70,7 @@ def test_probability_is_the_share_of_events():
     """Where one event of four goes elsewhere, probability is three quarters here and one quarter there."""
     each = [event(heap(40, 50, 8))] * 3 + [event(heap(90, 120, 8))]
     run = events_of(each, people(*spread(300, 40, 50)))
-    debris = settle(run, FLAT, probability_of_area(run, FLAT), 0.5)
+    debris = find_debris(run, FLAT, probability_of_area(run, FLAT), 0.5)
     assert debris.probability.values[40, 50] == 0.75
     assert debris.probability.values[90, 120] == 0.25
     assert len(debris.outline.geoms) == 1
@@ -80,7 +80,7 @@ def test_debris_thinner_than_a_decimetre_does_not_count():
     """0.09 m is not debris, 0.11 m is."""
     thin, thick = (np.where(heap(60, 80, 10) > 0, depth, 0.0) for depth in (0.09, 0.11))
     run = events_of([event(thin), event(thick)], people(*spread(300, 60, 80)))
-    assert settle(run, FLAT, probability_of_area(run, FLAT), 0.4).probability.values.max() == 0.5
+    assert find_debris(run, FLAT, probability_of_area(run, FLAT), 0.4).probability.values.max() == 0.5
 
 
 def test_coarser_events_keep_their_volume_on_the_ground():
@@ -92,7 +92,7 @@ def test_coarser_events_keep_their_volume_on_the_ground():
         event(np.zeros(FLAT.shape)), rows=slice(0, 60), cols=slice(0, 80), thickness_m=layer.astype(np.float32)
     )
     run = dataclasses.replace(events_of([one], people(*spread(300, 60, 80))), lattice=lattice)
-    found = settle(run, FLAT, probability_of_area(run, FLAT), 0.5).thickness_m.values
+    found = find_debris(run, FLAT, probability_of_area(run, FLAT), 0.5).thickness_m.values
     assert found.shape == FLAT.shape
     assert found.sum() * 4.0 == pytest.approx(layer.sum() * 16.0, rel=1e-3)
     fine_rows, fine_cols = np.indices(FLAT.shape)
@@ -107,10 +107,10 @@ def test_outline_level_is_the_highest_that_holds_most_persons(wide, expected):
     run = events_of(each, people(*spread(3000, 60, 80, wide)))
     poa = probability_of_area(run, FLAT)
     levels = (0.2, 0.1, 0.05, 0.025)
-    inside = [share_inside(poa, settle(run, FLAT, poa, level).outline) for level in levels]
+    inside = [share_inside(poa, find_debris(run, FLAT, poa, level).outline) for level in levels]
     assert inside == sorted(inside)
     wanted = next((level for level, share in zip(levels, inside, strict=True) if share >= 0.9), 0.025)
-    assert settle(run, FLAT, poa, None).level == wanted == expected
+    assert find_debris(run, FLAT, poa, None).level == wanted == expected
 
 
 def test_nothing_found_is_said():
@@ -118,10 +118,10 @@ def test_nothing_found_is_said():
     each = [event(heap(20 + 25 * k, 20 + 30 * k, 5)) for k in range(4)]
     run = events_of(each, people(*spread(400, 60, 80)))
     with pytest.raises(NothingFoundError, match="the most is 25 %"):
-        settle(run, FLAT, probability_of_area(run, FLAT), 0.5)
+        find_debris(run, FLAT, probability_of_area(run, FLAT), 0.5)
     gone = events_of([event(np.zeros(FLAT.shape), (0.0, 0.0, 200.0, 0.0, 0.0))], people(*spread(400, 60, 80)))
     with pytest.raises(NothingFoundError, match="100 % of the snow leaves"):
-        settle(gone, FLAT, probability_of_area(gone, FLAT), None)
+        find_debris(gone, FLAT, probability_of_area(gone, FLAT), None)
 
 
 def test_poa_sums_to_one_and_ignores_who_left():
@@ -130,8 +130,8 @@ def test_poa_sums_to_one_and_ignores_who_left():
     run = events_of([event(heap(60, 80, 8))], people(rows, cols, left=np.arange(400) < 100))
     poa = probability_of_area(run, FLAT)
     assert poa.values.sum() == pytest.approx(1.0, abs=1e-12)
-    outline = settle(run, FLAT, poa, 0.5).outline
-    person = where_person_lies(run, poa, FLAT.centre_of(60, 80), outline)
+    outline = find_debris(run, FLAT, poa, 0.5).outline
+    person = locate_person(run, poa, FLAT.centre_of(60, 80), outline)
     assert person.left_share == 0.25
     assert person.inside_debris == pytest.approx(share_inside(poa, outline))
     assert person.carried_p50_m < 20.0
@@ -153,11 +153,11 @@ def test_burial_shares_and_their_maps():
     depth = np.r_[np.full(40, 0.1), np.full(30, 0.4), np.full(20, 0.8), np.full(10, 1.7)]
     rows = np.r_[np.full(90, 60), np.full(10, 100)]
     person = people(rows, np.full(100, 80), burial_m=depth)
-    burial = how_deep(person, FLAT, 2.0)
+    burial = measure_burial(person, FLAT, 2.0)
     assert burial.fully == 0.6
     assert burial.deeper == ((0.5, 0.3), (1.0, 0.1), (1.5, 0.1))
     assert burial.p50_m == pytest.approx(0.6)
     for (_, grid), share in zip(burial.maps, (0.6, 0.3, 0.1, 0.1), strict=True):
         assert grid.values.sum() == pytest.approx(share)
     assert burial.maps[3][1].values[85:115].sum() == pytest.approx(0.1)
-    assert how_deep(people(rows, np.full(100, 80)), FLAT, 2.0) is None
+    assert measure_burial(people(rows, np.full(100, 80)), FLAT, 2.0) is None

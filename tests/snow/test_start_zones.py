@@ -12,7 +12,14 @@ from shapely import MultiPolygon, Point, box
 from dem_zoo import grid_of, plane, turned
 from lastseen.core.errors import InputError
 from lastseen.core.outlines import cells_of_outline
-from lastseen.snow.release import drawn_release, find_release, slab_class, slope_factor, start_zone_terrain, thickness_m
+from lastseen.snow.release import (
+    build_drawn_release,
+    find_release,
+    find_start_zone_terrain,
+    slab_class,
+    slope_factor,
+    thickness_m,
+)
 from lastseen.terrain.surface import read_terrain
 
 SHAPE = (101, 123)  # 505 x 615 m
@@ -147,11 +154,11 @@ def test_nothing_steep_enough_says_what_was_looked_for(ground, steepest):
 
 def test_a_cliff_is_no_start_zone():
     """Steeper than 55 degrees nothing lies long enough to become a slab."""
-    steep, terrain = start_zone_terrain(plane(58.0, 33.0, shape=(21, 25)))
+    steep, terrain = find_start_zone_terrain(plane(58.0, 33.0, shape=(21, 25)))
     slope = terrain.slope_deg.values
     assert not steep.any()
     assert np.nanmax(slope) == pytest.approx(58.0)
-    steep, _ = start_zone_terrain(plane(54.0, 33.0, shape=(21, 25)))
+    steep, _ = find_start_zone_terrain(plane(54.0, 33.0, shape=(21, 25)))
     assert steep[1:-1, 1:-1].all()
 
 
@@ -262,7 +269,7 @@ def test_a_drawn_outline_is_the_release():
     """Its area on the slope, its slope and crown, the middle first."""
     ground = plane(36.0, 33.0, shape=SHAPE)
     outline = box(*at(ground, 250.0, 200.0), *at(ground, 350.0, 280.0))
-    got = drawn_release(ground, outline, 2)
+    got = build_drawn_release(ground, outline, 2)
     assert got.drawn
     assert got.nominal_cells == got.cells.size == 20 * 16
     assert got.outline.equals(outline)
@@ -276,7 +283,7 @@ def test_a_drawn_outline_is_the_release():
     x, y = ground.centre_of(row, col)
     away = np.hypot(x - outline.centroid.x, y - outline.centroid.y)
     assert (np.diff(np.round(away, 3)) >= 0).all()
-    assert drawn_release(ground, outline, 2, slab_m=0.31).thickness_m == 0.31
+    assert build_drawn_release(ground, outline, 2, slab_m=0.31).thickness_m == 0.31
 
 
 def test_a_drawn_release_of_two_parts_and_any_slope_is_taken():
@@ -285,7 +292,7 @@ def test_a_drawn_release_of_two_parts_and_any_slope_is_taken():
     outline = MultiPolygon(
         [box(*at(ground, 100, 100), *at(ground, 140, 140)), box(*at(ground, 300, 200), *at(ground, 330, 240))]
     )
-    got = drawn_release(ground, outline, 1)
+    got = build_drawn_release(ground, outline, 1)
     assert got.cells.size == 8 * 8 + 6 * 8
     np.testing.assert_array_equal(np.sort(got.cells), cells_of_outline(outline, ground))
 
@@ -301,13 +308,13 @@ def test_bad_drawn_outlines_are_refused():
         box(*at(ground, 100.1, 100.1), *at(ground, 101.0, 101.0)),
     ):
         with pytest.raises(InputError, match="covers no cell of the elevation model: draw a larger one"):
-            drawn_release(ground, outline, 2)
+            build_drawn_release(ground, outline, 2)
     for outline in (
         box(*at(ground, -50, 100), *at(ground, 50, 200)),
         box(*at(ground, 250, 200), *at(ground, 350, 300)),
     ):
         with pytest.raises(InputError, match="lies partly on no data: draw it inside"):
-            drawn_release(holed, outline, 2)
+            build_drawn_release(holed, outline, 2)
 
 
 def test_the_same_question_has_the_same_answer():

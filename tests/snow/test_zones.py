@@ -9,7 +9,7 @@ from lastseen.core.grid import Grid
 from lastseen.snow.deposit import Debris, Person
 from lastseen.snow.deposit_zones import split_deposit
 from lastseen.terrain.surface import read_terrain
-from lastseen.traps.trap import measured_trap
+from lastseen.traps.trap import build_trap
 
 UTM = CRS.from_epsg(32632)
 SHAPE = (100, 80)
@@ -29,7 +29,7 @@ def deposit(thickness, outline):
 
 def bench_at(rows):
     cells = (np.arange(rows.start, rows.stop)[:, None] * 80 + np.arange(80)).astype(np.int32).ravel()
-    return measured_trap("bench", box(0, 0, 160, 10), cells, "Bench 20 m deep.", width_m=20.0, length_m=160.0)
+    return build_trap("bench", box(0, 0, 160, 10), cells, "Bench 20 m deep.", width_m=20.0, length_m=160.0)
 
 
 def test_two_heaps_are_two_zones_with_their_reasons():

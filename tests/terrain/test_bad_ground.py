@@ -8,9 +8,9 @@ import pytest
 from dem_zoo import UTM
 from lastseen.core.errors import InputError, ResourceError
 from lastseen.core.grid import Grid
-from lastseen.terrain.derived_layers import drainage_layers, local_families
-from lastseen.terrain.doubts import doubtful_heights
-from lastseen.terrain.drainage import accumulation_m2, drain, facet_direction_deg, fill, find_channels
+from lastseen.terrain.derived_layers import local_layer_groups, write_drainage_layers
+from lastseen.terrain.drainage import accumulation_m2, facet_direction_deg, fill_hollows, find_channels, find_drainage
+from lastseen.terrain.height_findings import find_doubtful_heights
 from lastseen.terrain.neighbourhood import (
     BROAD,
     FINE,
@@ -18,9 +18,9 @@ from lastseen.terrain.neighbourhood import (
     cliff_drop_m,
     openness,
     relative_position_m,
-    ring_on,
     ruggedness,
     slope_breaks,
+    widen_ring,
 )
 from terrain.grounds import grid, rough_ground
 
@@ -31,10 +31,10 @@ def everything(ground):
     """All layers by name."""
     found = {
         layer.name: one.values
-        for family in local_families(ground.cell_m)
+        for family in local_layer_groups(ground.cell_m)
         for layer, one in zip(family.layers, family.work(ground), strict=True)
     }
-    drainage_layers(ground, lambda layer, one: found.update({layer.name: one.values.copy()}))
+    write_drainage_layers(ground, lambda layer, one: found.update({layer.name: one.values.copy()}))
     return found
 
 
@@ -62,12 +62,12 @@ def test_all_no_data_is_said():
     """A model without heights: every layer is empty, and the note says it."""
     ground = grid(np.full((9, 8), np.nan))
     assert all(np.isnan(layer).all() for layer in everything(ground).values())
-    assert "no heights at all" in doubtful_heights(ground).notes[0]
+    assert "no heights at all" in find_doubtful_heights(ground).notes[0]
 
 
 def test_a_flat_drains_to_its_nearest_edge():
     """On level ground each cell goes to the frame by the fewest steps, straight first, and nothing is lost."""
-    drainage = drain(grid(np.full((9, 15), 700.0)))
+    drainage = find_drainage(grid(np.full((9, 15), 700.0)))
     way = drainage.way.values
     assert (way[[0, -1], :] == 8).all()
     assert (way[:, [0, -1]] == 8).all()
@@ -83,7 +83,7 @@ def test_a_lake_drains_at_its_outlet():
     """A filled hollow is crossed to the cell where it spills, by all three ways alike."""
     values = np.add.outer(np.arange(12.0), np.zeros(12)) + 100.0
     values[4:9, 3:9] = 90.0
-    drainage = drain(grid(values))
+    drainage = find_drainage(grid(values))
     lake = drainage.filled.depth_m.values > 0
     np.testing.assert_array_equal(lake[4:9, 3:9], np.ones((5, 6), bool))  # it spills north, at 103 m
     assert (drainage.filled.surface.values[4:9, 3:9] == 103.0).all()
@@ -96,15 +96,15 @@ def test_a_lake_drains_at_its_outlet():
 def test_an_island_of_no_data_is_an_outlet():
     """What drains into no data is gone: a hollow with a hole in it does not fill."""
     values = np.hypot(*np.indices((21, 21)) - np.full((2, 1, 1), 10.0)) + 500.0
-    assert fill(grid(values)).depth_m.values[10, 10] == pytest.approx(10.0)
+    assert fill_hollows(grid(values)).depth_m.values[10, 10] == pytest.approx(10.0)
     values[10, 10] = np.nan
-    assert np.nanmax(fill(grid(values)).depth_m.values) == 0.0
+    assert np.nanmax(fill_hollows(grid(values)).depth_m.values) == 0.0
 
 
 def test_undeclared_no_data_is_told():
     """Single cells of -9999, zeros under a mountain, spikes: each is a note, and no height is changed."""
     values = rough_ground((60, 50)).values
-    clean = doubtful_heights(grid(values))
+    clean = find_doubtful_heights(grid(values))
     assert clean.notes == ()
     assert (clean.known, clean.missing) == (3000, 0)
     for change, words in (
@@ -120,7 +120,7 @@ def test_undeclared_no_data_is_told():
         for r, c, height in change:
             spoiled[r, c] = height
         before = spoiled.copy()
-        assert re.search(words, " | ".join(doubtful_heights(grid(spoiled)).notes)), words
+        assert re.search(words, " | ".join(find_doubtful_heights(grid(spoiled)).notes)), words
         np.testing.assert_array_equal(spoiled, before)
 
 
@@ -130,7 +130,7 @@ def test_real_pits_and_towers_are_not_doubted():
     values[10:20, 10:20] = values[10:20, 10:20].min()
     values[40:] += 80.0
     values[30, 30] -= 20.0
-    assert doubtful_heights(grid(values)).notes == ()
+    assert find_doubtful_heights(grid(values)).notes == ()
 
 
 @pytest.mark.parametrize(
@@ -144,10 +144,10 @@ def test_real_pits_and_towers_are_not_doubted():
         (lambda g: openness(g, radius_m=float("nan")), "sees no neighbour"),
         (lambda g: slope_breaks(g, reach_m=3.0), "less than a cell"),
         (lambda g: cliff_drop_m(g, wall_deg=90.0), "is none"),
-        (lambda g: accumulation_m2(drain(g), "multiple", exponent=0.0), "exponent"),
-        (lambda g: accumulation_m2(drain(g), "multiple", exponent=float("nan")), "exponent"),
-        (lambda g: accumulation_m2(drain(g), "D9"), "choose D8"),
-        (lambda g: find_channels(drain(g), accumulation_m2(drain(g)), threshold_m2=0.0), "above 0"),
+        (lambda g: accumulation_m2(find_drainage(g), "multiple", exponent=0.0), "exponent"),
+        (lambda g: accumulation_m2(find_drainage(g), "multiple", exponent=float("nan")), "exponent"),
+        (lambda g: accumulation_m2(find_drainage(g), "D9"), "choose D8"),
+        (lambda g: find_channels(find_drainage(g), accumulation_m2(find_drainage(g)), threshold_m2=0.0), "above 0"),
     ],
 )
 def test_options_out_of_range(wrong, words):
@@ -160,7 +160,7 @@ def test_steep_ground_does_not_overflow_a_high_exponent():
     """A cliff beside nearly level ground with an exponent of 50: shares stay shares."""
     values = rough_ground((30, 30), amplitude=1e-3).values
     values[15:] -= 3000.0
-    drainage = drain(grid(values))
+    drainage = find_drainage(grid(values))
     area = accumulation_m2(drainage, "multiple", exponent=50.0).values
     assert np.isfinite(area).all()
     assert area[drainage.way.values == 8].sum() == pytest.approx(900 * 25.0, rel=1e-12)
@@ -170,10 +170,10 @@ def test_steep_ground_does_not_overflow_a_high_exponent():
 
 def test_coarse_cells_widen_rings():
     """On 30 m cells the fine ring still holds cells, and the text of the layer says which radii were used."""
-    assert ring_on(FINE, 2.0) == FINE
-    assert ring_on(FINE, 30.0) == Ring(30.0, 60.0)
-    assert ring_on(BROAD, 30.0) == BROAD
-    names = {layer.name: layer.description for family in local_families(30.0) for layer in family.layers}
+    assert widen_ring(FINE, 2.0) == FINE
+    assert widen_ring(FINE, 30.0) == Ring(30.0, 60.0)
+    assert widen_ring(BROAD, 30.0) == BROAD
+    names = {layer.name: layer.description for family in local_layer_groups(30.0) for layer in family.layers}
     assert "from 30 to 60 m" in names["position_fine_m"]
     assert "within 60 m" in names["openness_positive_deg"]
     assert "over 60 m" in names["slope_change_deg"]
@@ -182,7 +182,7 @@ def test_coarse_cells_widen_rings():
 def test_channels_have_heads():
     """In a V of two planes one channel runs along the bed; its head is where the threshold is first reached."""
     row, col = np.indices((60, 41))
-    drainage = drain(grid(500.0 - 0.3 * row + 0.9 * abs(col - 20) + 1e-3 * (col > 20)))
+    drainage = find_drainage(grid(500.0 - 0.3 * row + 0.9 * abs(col - 20) + 1e-3 * (col > 20)))
     area = accumulation_m2(drainage, "D8")
     found = find_channels(drainage, area, threshold_m2=25.0 * 200)
     kind = found.kind.values
@@ -197,4 +197,4 @@ def test_more_cells_than_can_be_counted_are_refused():
     """A ground of 2 to the 31 cells (made without memory) is refused before anything is done."""
     huge = np.broadcast_to(np.float32(1000.0), (2**16, 2**15))
     with pytest.raises(ResourceError, match="million: cut the elevation model"):
-        fill(Grid(huge, 0.0, 0.0, 5.0, UTM))
+        fill_hollows(Grid(huge, 0.0, 0.0, 5.0, UTM))

@@ -7,8 +7,8 @@ import pytest
 import rasterio
 
 from lastseen.core.machine import shared_folder
-from lastseen.terrain.doubts import doubtful_heights
-from lastseen.terrain.drainage import accumulation_m2, drain
+from lastseen.terrain.drainage import accumulation_m2, find_drainage
+from lastseen.terrain.height_findings import find_doubtful_heights
 from lastseen.terrain.neighbourhood import cliff_drop_m, openness, slope_breaks
 from terrain.grounds import grid
 
@@ -39,7 +39,7 @@ def test_the_cliff_band_has_its_height():
 def test_the_closed_hollow_has_its_depth():
     """3.4 m deep, 44 m across."""
     ground, _ = mountain()
-    depth = drain(ground).filled.depth_m
+    depth = find_drainage(ground).filled.depth_m
     hollow = around(depth, 561881, 7301313, 15)
     assert hollow.max() == pytest.approx(3.4, abs=0.1)
     assert 2.0 * np.sqrt((hollow > 0).sum() * 4.0 / np.pi) == pytest.approx(44.0, rel=0.1)
@@ -56,7 +56,7 @@ def test_the_bench_is_a_change_of_slope():
 def test_the_gully_gathers_the_flow_and_is_not_open():
     """Its bed has more area than the slope beside it and less sky."""
     ground, _ = mountain()
-    area, sky = accumulation_m2(drain(ground), "multiple"), openness(ground).positive_deg
+    area, sky = accumulation_m2(find_drainage(ground), "multiple"), openness(ground).positive_deg
     bed, open_slope = (560717, 7300931), (561265, 7300633)
     assert around(area, *bed, 6).max() > 10.0 * np.median(around(area, *open_slope, 6))
     assert around(sky, *bed, 1).mean() < 80.0 < np.median(around(sky, *open_slope, 6))
@@ -64,4 +64,4 @@ def test_the_gully_gathers_the_flow_and_is_not_open():
 
 def test_the_mountain_has_no_doubtful_heights():
     """The demo raises no note."""
-    assert doubtful_heights(mountain()[0]).notes == ()
+    assert find_doubtful_heights(mountain()[0]).notes == ()

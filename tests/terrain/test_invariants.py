@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lastseen.core.grid import Grid
-from lastseen.terrain.derived_layers import DRAINAGE_LAYERS, drainage_layers, local_families
-from lastseen.terrain.doubts import doubtful_heights, doubts_between
-from lastseen.terrain.drainage import accumulation_m2, drain, facet_direction_deg, fill, find_channels
+from lastseen.terrain.derived_layers import DRAINAGE_LAYERS, local_layer_groups, write_drainage_layers
+from lastseen.terrain.drainage import accumulation_m2, facet_direction_deg, fill_hollows, find_channels, find_drainage
+from lastseen.terrain.height_findings import find_doubtful_heights, find_doubts_in_rows
 from lastseen.terrain.neighbourhood import Ring, cliff_drop_m, openness, relative_position_m, ruggedness, slope_breaks
 from lastseen.terrain.surface import curvature, read_terrain
 from oracles import ground as twin
@@ -27,18 +27,18 @@ LOCAL = {
     "open below": lambda g: openness(g, radius_m=40.0).negative_deg,
     "slope change": lambda g: slope_breaks(g, reach_m=17.0).change_deg,
     "wall": lambda g: cliff_drop_m(g, wall_deg=30.0),
-    "fill depth": lambda g: fill(g).depth_m,
+    "fill depth": lambda g: fill_hollows(g).depth_m,
 }
 SUMS = {
-    "D8": lambda g: accumulation_m2(drain(g), "D8"),
-    "D-infinity": lambda g: accumulation_m2(drain(g), "D-infinity"),
-    "multiple": lambda g: accumulation_m2(drain(g), "multiple"),
-    "channels": lambda g: find_channels(drain(g), accumulation_m2(drain(g)), threshold_m2=500.0).kind,
+    "D8": lambda g: accumulation_m2(find_drainage(g), "D8"),
+    "D-infinity": lambda g: accumulation_m2(find_drainage(g), "D-infinity"),
+    "multiple": lambda g: accumulation_m2(find_drainage(g), "multiple"),
+    "channels": lambda g: find_channels(find_drainage(g), accumulation_m2(find_drainage(g)), threshold_m2=500.0).kind,
 }
 AZIMUTHS = {
     "aspect": lambda g: read_terrain(g).aspect_deg,
-    "D8 way": lambda g: drain(g).direction_deg,
-    "D-infinity way": lambda g: facet_direction_deg(drain(g)),
+    "D8 way": lambda g: find_drainage(g).direction_deg,
+    "D-infinity way": lambda g: facet_direction_deg(find_drainage(g)),
 }
 GROUND = rough_ground((41, 53))
 FALLING = GROUND.with_values(twin.falling_ground(GROUND.values))  # no flats: on them ties are broken by the map
@@ -93,7 +93,7 @@ def test_translation_and_height(name):
 def test_bands_of_rows_do_not_matter(each, seed):
     """Every local layer, worked in bands with the halo that it names: bit for bit the whole."""
     ground = rough_ground((140, 12), cell_m=10.0, seed=seed, amplitude=8.0)
-    for family in local_families(ground.cell_m):
+    for family in local_layer_groups(ground.cell_m):
         whole, halo = family.work(ground), family.halo_cells(ground.cell_m)
         for first in range(0, 140, each):
             last, top = min(140, first + each), max(0, first - halo)
@@ -106,7 +106,7 @@ def test_bands_of_rows_do_not_matter(each, seed):
 def test_halos_are_no_longer_than_needed():
     """One row less of halo changes a layer, so that the halo is tested by the test above."""
     ground = rough_ground((140, 40), cell_m=10.0, amplitude=8.0)
-    for family in local_families(ground.cell_m):
+    for family in local_layer_groups(ground.cell_m):
         if family.halo_m == 0.0 or family.layers[0].name == "cliff_drop_m":
             continue
         halo = family.halo_cells(10.0) - 2
@@ -122,14 +122,14 @@ def test_threads_do_not_matter(monkeypatch, threads):
     ground.values[100:103, 4:9] = np.nan
 
     def all_layers():
-        found = [one.values for family in local_families(5.0) for one in family.work(ground)]
-        drainage_layers(ground, lambda _layer, one: found.append(one.values.copy()))
+        found = [one.values for family in local_layer_groups(5.0) for one in family.work(ground)]
+        write_drainage_layers(ground, lambda _layer, one: found.append(one.values.copy()))
         return found
 
     monkeypatch.setenv("LASTSEEN_THREADS", "1")
     one = all_layers()
     monkeypatch.setenv("LASTSEEN_THREADS", threads)
-    assert len(one) == sum(len(family.layers) for family in local_families(5.0)) + len(DRAINAGE_LAYERS)
+    assert len(one) == sum(len(family.layers) for family in local_layer_groups(5.0)) + len(DRAINAGE_LAYERS)
     for a, b in zip(one, all_layers(), strict=True):
         np.testing.assert_array_equal(a, b)
 
@@ -139,9 +139,9 @@ def test_doubts_of_parts_join(cuts):
     """Counts and extremes of bands are those of the whole, wherever it is cut."""
     values = rough_ground((120, 9)).values
     values[30:33, 4], values[77, 2], values[119, 8] = 0.0, -9999.0, 8000.0
-    whole = doubtful_heights(grid(values))
+    whole = find_doubtful_heights(grid(values))
     edges = sorted({0, 120, *cuts})
-    parts = [doubts_between(values, 5.0, a, b) for a, b in pairwise(edges)]
+    parts = [find_doubts_in_rows(values, 5.0, a, b) for a, b in pairwise(edges)]
     joined = parts[0]
     for part in parts[1:]:
         joined = joined.joined(part)

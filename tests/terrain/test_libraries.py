@@ -10,7 +10,7 @@ import pytest
 from scipy import ndimage
 from skimage.morphology import reconstruction
 
-from lastseen.terrain.drainage import accumulation_m2, drain, facet_direction_deg, fill
+from lastseen.terrain.drainage import accumulation_m2, facet_direction_deg, fill_hollows, find_drainage
 from lastseen.terrain.drainage_kernels import OFF
 from lastseen.terrain.neighbourhood import Ring, relative_position_m, ruggedness
 from lastseen.terrain.surface import curvature, derivatives, read_terrain
@@ -39,7 +39,7 @@ def falling(name, single=False):
 
 def cells(ground, method, exponent=1.0):
     """Cells that drain through each cell."""
-    return accumulation_m2(drain(ground), method, exponent=exponent).values / ground.cell_area_m2
+    return accumulation_m2(find_drainage(ground), method, exponent=exponent).values / ground.cell_area_m2
 
 
 def shares_of(azimuth_deg):
@@ -152,7 +152,7 @@ def filled_by(library, ground):
 
 def compare_fill(library, ground):
     """The filled surface is unique: the same bits; topotoolbox works in single precision. Deepest hollow, metres."""
-    mine, theirs = fill(ground).surface.values, filled_by(library, ground)
+    mine, theirs = fill_hollows(ground).surface.values, filled_by(library, ground)
     if library == "topotoolbox":
         np.testing.assert_array_equal(mine.astype(np.float32), theirs.astype(np.float32))
     else:
@@ -192,7 +192,7 @@ def test_d8_beside_landlab(name):
     """Each cell drains to the same neighbour, and the same number of cells through it."""
     ground = falling(name)
     count, shares = libraries.landlab_flow(ground.values, ground.cell_m, "FlowDirectorD8")
-    np.testing.assert_array_equal(drain(ground).way.values[INNER], shares.argmax(axis=-1)[INNER])
+    np.testing.assert_array_equal(find_drainage(ground).way.values[INNER], shares.argmax(axis=-1)[INNER])
     np.testing.assert_array_equal(np.round(cells(ground, "D8"), 9)[INNER], np.round(count, 9)[INNER])
 
 
@@ -201,7 +201,7 @@ def test_d8_beside_topotoolbox(name):
     """It works in single precision, so it is given heights that have no more."""
     ground = falling(name, single=True)
     count, way = libraries.topotoolbox_flow(ground.values, ground.cell_m)
-    mine = drain(ground).way.values
+    mine = find_drainage(ground).way.values
     differs = (way != mine)[INNER]
     assert differs.mean() <= 1e-4  # slopes that are equal in single precision
     if not differs.any():
@@ -213,7 +213,7 @@ def test_d_infinity_beside_landlab(name):
     """The shares of Tarboton (1997), and what they add up to."""
     ground = falling(name)
     count, shares = libraries.landlab_flow(ground.values, ground.cell_m, "FlowDirectorDINF")
-    mine = shares_of(facet_direction_deg(drain(ground)).values)
+    mine = shares_of(facet_direction_deg(find_drainage(ground)).values)
     assert abs(shares - mine)[INNER].max() < 1e-6
     assert far_apart(cells(ground, "D-infinity"), count) < 1e-6
 
@@ -223,7 +223,7 @@ def test_d_infinity_beside_pysheds(name):
     """Azimuths and sums."""
     ground = falling(name)
     azimuth, count = libraries.pysheds_flow(ground.values, ground.cell_m, "dinf")
-    assert turn_between(azimuth, facet_direction_deg(drain(ground)).values)[INNER].max() < 1e-6
+    assert turn_between(azimuth, facet_direction_deg(find_drainage(ground)).values)[INNER].max() < 1e-6
     assert far_apart(cells(ground, "D-infinity"), count) < 1e-6
 
 
@@ -235,7 +235,7 @@ def test_d_infinity_beside_richdem(name):
     south-east, which is 12 off. Tarboton (1997), landlab and pysheds give it to the nearer; so it is here.
     """
     ground = falling(name)
-    mine = shares_of(facet_direction_deg(drain(ground)).values)
+    mine = shares_of(facet_direction_deg(find_drainage(ground)).values)
     theirs = libraries.richdem_shares(ground.values, "Dinf")
     other = ((mine > 1e-6) != (theirs > 1e-6)).any(axis=-1)[INNER]
     assert other.sum() <= 2  # facets that are equally steep to the last bit or two
@@ -333,12 +333,12 @@ def test_real_grounds(real_terrain):
         moat = falls.values < np.nanmin(ground.values) - 50.0
         count, shares = libraries.landlab_flow(falls.values, falls.cell_m, "FlowDirectorD8")
         inner = ~moat
-        way = drain(falls).way.values
+        way = find_drainage(falls).way.values
         assert (way[inner] < OFF).all(), name
         np.testing.assert_array_equal(way[inner], shares.argmax(axis=-1)[inner])
         assert abs(cells(falls, "D8")[inner] / count[inner] - 1.0).max() < 1e-9
         azimuth, count = libraries.pysheds_flow(falls.values, falls.cell_m, "dinf")
-        assert turn_between(azimuth, facet_direction_deg(drain(falls)).values)[inner].max() < 1e-6
+        assert turn_between(azimuth, facet_direction_deg(find_drainage(falls)).values)[inner].max() < 1e-6
         assert abs(cells(falls, "D-infinity")[inner] / count[inner] - 1.0).max() < 1e-6
         count = libraries.richdem_cells(falls.values, "Freeman", 1.1)
         assert abs(cells(falls, "multiple", 1.1)[inner] / count[inner] - 1.0).max() < 1e-4

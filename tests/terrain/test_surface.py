@@ -10,7 +10,7 @@ from hypothesis.extra import numpy as arrays
 
 from dem_zoo import UTM, ZOO, plane, sphere
 from lastseen.core.grid import Grid
-from lastseen.terrain.surface import curvature, derivatives, read_terrain, smoothed
+from lastseen.terrain.surface import curvature, derivatives, read_terrain, smooth_heights
 from lastseen.terrain.surface_kernels import derivatives as derivatives_kernel
 from lastseen.terrain.surface_kernels import horn as horn_kernel
 from oracles import gdal_terrain
@@ -292,7 +292,7 @@ def test_the_input_is_left_alone():
     before = ground.values.copy()
     read_terrain(ground)
     curvature(ground)
-    smoothed(ground, 12.0)
+    smooth_heights(ground, 12.0)
     np.testing.assert_array_equal(ground.values, before)
 
 
@@ -309,7 +309,7 @@ def test_small_grounds_have_no_slope():
 def test_smoothing_keeps_a_plane(slope, downhill, sigma_m):
     """The filter has no tilt: a plane stays a plane, rim included."""
     ground = plane(slope, downhill)
-    np.testing.assert_allclose(smoothed(ground, sigma_m).values, ground.values, atol=1e-6)
+    np.testing.assert_allclose(smooth_heights(ground, sigma_m).values, ground.values, atol=1e-6)
 
 
 def test_smoothing_keeps_no_data_and_the_plane_around_it():
@@ -317,7 +317,7 @@ def test_smoothing_keeps_no_data_and_the_plane_around_it():
     ground = plane()
     values = ground.values.copy()
     values[15:19, 20:27] = np.nan
-    got = smoothed(ground.with_values(values), 8.0)
+    got = smooth_heights(ground.with_values(values), 8.0)
     np.testing.assert_array_equal(np.isnan(got.values), np.isnan(values))
     known = np.isfinite(values)
     np.testing.assert_allclose(got.values[known], ground.values[known], atol=0.02)
@@ -326,17 +326,17 @@ def test_smoothing_keeps_no_data_and_the_plane_around_it():
 def test_smoothing_takes_roughness_off():
     """Noise shrinks as the theory of the Gaussian filter says: to 1 / (2 sigma sqrt(pi)) of its height."""
     flat = grid(np.random.default_rng(11).normal(1000.0, 1.0, (120, 140)), 1.0)
-    got = smoothed(flat, 3.0).values[12:-12, 12:-12]
+    got = smooth_heights(flat, 3.0).values[12:-12, 12:-12]
     assert got.std() == pytest.approx(1.0 / (2.0 * 3.0 * np.sqrt(np.pi)), rel=0.1)
 
 
 def test_a_little_smoothing_is_none():
     """Below a quarter of a cell the ground comes back as it is."""
-    assert smoothed(ZOO["hill"], 1.2) is ZOO["hill"]
-    assert smoothed(ZOO["hill"], 2.0) is not ZOO["hill"]
+    assert smooth_heights(ZOO["hill"], 1.2) is ZOO["hill"]
+    assert smooth_heights(ZOO["hill"], 2.0) is not ZOO["hill"]
 
 
 def test_nothing_known_can_be_smoothed():
     """Ground without any data stays so, without a warning."""
     nothing = ZOO["hill"].with_values(np.full(ZOO["hill"].shape, np.nan))
-    assert np.isnan(smoothed(nothing, 10.0).values).all()
+    assert np.isnan(smooth_heights(nothing, 10.0).values).all()

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from dem_zoo import ZOO
-from lastseen.terrain.drainage import accumulation_m2, drain, facet_direction_deg, fill
+from lastseen.terrain.drainage import accumulation_m2, facet_direction_deg, fill_hollows, find_drainage
 from lastseen.terrain.neighbourhood import Ring, cliff_drop_m, openness, relative_position_m, ruggedness
 from oracles import ground as twin
 from terrain.grounds import grid, rough_ground, turn_between
@@ -32,7 +32,7 @@ def test_filling(name):
     """The plain Priority-Flood with one heap gives the same bits; the ground given is left alone."""
     ground = GROUNDS[name]
     before = ground.values.copy()
-    filled = fill(ground)
+    filled = fill_hollows(ground)
     np.testing.assert_array_equal(filled.surface.values, twin.priority_flood(ground.values))
     np.testing.assert_array_equal(ground.values, before)
     assert np.nanmin(filled.depth_m.values) == 0.0
@@ -41,7 +41,7 @@ def test_filling(name):
 @pytest.mark.parametrize("name", GROUNDS)
 def test_ways(name):
     """D8 on filled ground where a neighbour is lower; elsewhere the way leads over level ground and out."""
-    drainage = drain(GROUNDS[name])
+    drainage = find_drainage(GROUNDS[name])
     z, way = drainage.filled.surface.values, drainage.way.values
     slow = twin.d8(z)
     known = np.isfinite(z)
@@ -65,7 +65,7 @@ def test_ways(name):
 @pytest.mark.parametrize("name", GROUNDS)
 def test_d_infinity(name):
     """Azimuth of the steepest facet of every cell that has one."""
-    drainage = drain(GROUNDS[name])
+    drainage = find_drainage(GROUNDS[name])
     z, mine = drainage.filled.surface.values, facet_direction_deg(drainage).values
     for i, j in np.argwhere(np.isfinite(z)).tolist():
         azimuth, slope = twin.facet(z, i, j)
@@ -82,7 +82,7 @@ def test_d_infinity(name):
 @pytest.mark.parametrize("name", ["hill", "island", "saddle", "flat", *ROUGH])
 def test_accumulation(name, method, exponent):
     """Each cell's unit of flow, followed until it is gone. Errors of splitting are far below a cell."""
-    drainage = drain(GROUNDS[name])
+    drainage = find_drainage(GROUNDS[name])
     z = drainage.filled.surface.values
     if method == "D-infinity":
         azimuth = facet_direction_deg(drainage).values / 45.0
@@ -100,7 +100,7 @@ def test_accumulation(name, method, exponent):
 @pytest.mark.parametrize("name", GROUNDS)
 def test_nothing_is_lost(name, method):
     """What leaves the ground is all there is, to the last bit of a cell: areas are whole numbers."""
-    drainage = drain(GROUNDS[name])
+    drainage = find_drainage(GROUNDS[name])
     area = accumulation_m2(drainage, method).values
     out = drainage.way.values == 8
     if method == "D-infinity":

@@ -16,7 +16,7 @@ from lastseen.traps.pile_up import (
     deposit_depth_wedge_m,
     piled_in_channel_m,
 )
-from lastseen.traps.trap import shares_sentence, with_deposit, with_person
+from lastseen.traps.trap import add_burial_depth, add_person_shares, describe_shares
 from reference_rows import check_row, read_reference
 from traps.made_ground import UTM, axes, everywhere, slope, terrain, trench
 
@@ -86,12 +86,12 @@ def test_a_long_gully_tells_its_shares_by_stretches():
     middle = nx // 2
     rows = [int(np.argmin(abs(down[:, middle] - d))) for d in (-40.0, 330.0)]
     last = np.array([rows[0] * nx + middle] * 4 + [rows[1] * nx + middle])
-    (met,) = with_person((gully,), np.array([], int), np.array([], int), last, 5, (ny, nx))
+    (met,) = add_person_shares((gully,), np.array([], int), np.array([], int), last, 5, (ny, nx))
     assert sum(p.person_ends for p in met.parts) == pytest.approx(met.person_ends) == 1.0
     at_310 = next(p for p in met.parts if p.from_m <= 310.0 < p.to_m)
     assert at_310.person_ends == pytest.approx(0.8)
     assert met.parts[-1].person_ends == pytest.approx(0.2)
-    assert "80 % between" in shares_sentence(met)
+    assert "80 % between" in describe_shares(met)
 
 
 def test_short_gullies_have_no_parts():
@@ -109,6 +109,6 @@ def test_burial_is_the_debris_over_those_who_stop_there():
     thickness.ravel()[gully.cells[0]], thickness.ravel()[gully.cells[1]] = 2.0, 1.0
     poa.ravel()[gully.cells[0]], poa.ravel()[gully.cells[1]] = 0.3, 0.1
     grids = [Grid(one, 0.0, 0.0, 2.0, UTM) for one in (thickness, poa)]
-    assert with_deposit((gully,), *grids)[0].burial_m == pytest.approx(1.75)
+    assert add_burial_depth((gully,), *grids)[0].burial_m == pytest.approx(1.75)
     nobody = Grid(np.zeros(shape), 0.0, 0.0, 2.0, UTM)
-    assert math.isnan(with_deposit((gully,), grids[0], nobody)[0].burial_m)
+    assert math.isnan(add_burial_depth((gully,), grids[0], nobody)[0].burial_m)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lastseen.core.errors import InputError
-from lastseen.traps.find import find_traps, invisible_note
+from lastseen.traps.find import describe_invisible_traps, find_traps
 from traps.made_ground import axes, everywhere, grid, profile, slope, terrain, trench
 
 CELLS = [1.0, 2.0, 5.0, 10.0]
@@ -84,7 +84,7 @@ def test_shape_must_fit():
 
 
 def test_note_on_the_cell_size():
-    assert "invisible" in invisible_note(30.0)
-    assert "narrower than 4 m" in invisible_note(2.0)
-    assert invisible_note(0.5) is None
+    assert "invisible" in describe_invisible_traps(30.0)
+    assert "narrower than 4 m" in describe_invisible_traps(2.0)
+    assert describe_invisible_traps(0.5) is None
     assert grid(np.zeros((3, 3)), 2.0).cell_m == 2.0

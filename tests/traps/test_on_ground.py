@@ -6,7 +6,7 @@ from shapely import MultiPolygon, box
 
 from lastseen.terrain.ground_layers import GroundLayer, GroundLayers, covered_share
 from lastseen.terrain.surface import read_terrain
-from lastseen.traps.find import find_traps, invisible_note
+from lastseen.traps.find import describe_invisible_traps, find_traps
 from trap_zoo import lines, placed
 from traps.made_ground import axes, everywhere, grid, profile, slope, terrain, trench
 
@@ -104,9 +104,11 @@ def test_a_gully_narrower_than_two_cells_is_said_to_be_invisible():
         z = slope(down, 25) - trench(across, 3.0, 5.0)
         kinds[cell_m] = [t.kind for t in find_traps(terrain(z, cell_m), everywhere(z))]
     assert kinds == {1.0: ["gully"], 5.0: []}
-    assert "gullies and banks narrower than 10 m cannot be seen" in invisible_note(5.0)
+    assert "gullies and banks narrower than 10 m cannot be seen" in describe_invisible_traps(5.0)
 
 
 def test_the_note_leaves_out_what_was_given():
     layer = GroundLayer("trees", grid(np.zeros((3, 3)), 2.0), MultiPolygon(), "t.gpkg")
-    assert "Rocks, water and crevasses are not in a bare-ground model" in invisible_note(2.0, GroundLayers((layer,)))
+    assert "Rocks, water and crevasses are not in a bare-ground model" in describe_invisible_traps(
+        2.0, GroundLayers((layer,))
+    )

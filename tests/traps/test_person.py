@@ -5,17 +5,17 @@ import pytest
 from shapely import box
 
 from lastseen.core.errors import InputError
-from lastseen.traps.trap import LETTERS, WEIGHT_FORMULA, in_order, measured_trap, severity, with_person
+from lastseen.traps.trap import LETTERS, WEIGHT_FORMULA, add_person_shares, build_trap, severity, sort_by_weight
 
 SHAPE = (10, 10)
 
 
 def made(kind, cells, **measures):
-    return measured_trap(kind, box(0, 0, 1, 1), np.array(cells, dtype=np.int32), "Made by hand.", **measures)
+    return build_trap(kind, box(0, 0, 1, 1), np.array(cells, dtype=np.int32), "Made by hand.", **measures)
 
 
 def pair():
-    return in_order([made("gully", [11, 12, 13], depth_m=8.0), made("cliff", [55], drop_m=12.5)])
+    return sort_by_weight([made("gully", [11, 12, 13], depth_m=8.0), made("cliff", [55], drop_m=12.5)])
 
 
 def test_order_before_any_person_is_that_of_severity():
@@ -31,7 +31,7 @@ def test_shares_and_new_order():
     cells = np.array([11, 12, 11, 40, 54, 55, 55, 80, -1], dtype=np.int32)
     bodies = np.array([0, 0, 0, 0, 1, 1, 2, 3, 3], dtype=np.int32)
     last = np.array([40, 60, 55, -1], dtype=np.int32)
-    cliff, gully = with_person(pair(), cells, bodies, last, 4, SHAPE)
+    cliff, gully = add_person_shares(pair(), cells, bodies, last, 4, SHAPE)
     assert (cliff.kind, cliff.number, gully.number) == ("cliff", 1, 2)
     assert (gully.person_passes, gully.person_ends) == (0.25, 0.0)
     assert (cliff.person_passes, cliff.person_ends) == (0.5, 0.25)
@@ -41,15 +41,15 @@ def test_shares_and_new_order():
 
 
 def test_stopping_in_a_trap_counts_as_passing():
-    traps = with_person(pair(), np.array([], int), np.array([], int), np.array([12, -1]), 2, SHAPE)
+    traps = add_person_shares(pair(), np.array([], int), np.array([], int), np.array([12, -1]), 2, SHAPE)
     assert (traps[0].person_passes, traps[0].person_ends) == (0.5, 0.5)
 
 
 def test_least_share_drops_traps_without_contact():
     cells, bodies, last = np.array([12]), np.array([0]), np.array([90])
-    assert len(with_person(pair(), cells, bodies, last, 1, SHAPE)) == 2
-    assert [t.kind for t in with_person(pair(), cells, bodies, last, 1, SHAPE, least_share=0.01)] == ["gully"]
-    assert with_person((), cells, bodies, last, 1, SHAPE) == ()
+    assert len(add_person_shares(pair(), cells, bodies, last, 1, SHAPE)) == 2
+    assert [t.kind for t in add_person_shares(pair(), cells, bodies, last, 1, SHAPE, least_share=0.01)] == ["gully"]
+    assert add_person_shares((), cells, bodies, last, 1, SHAPE) == ()
 
 
 @pytest.mark.parametrize(
@@ -66,7 +66,7 @@ def test_least_share_drops_traps_without_contact():
 )
 def test_visits_that_do_not_fit(cells, bodies, last, n_bodies, match):
     with pytest.raises(InputError, match=match):
-        with_person(pair(), np.array(cells, int), np.array(bodies, int), np.array(last, int), n_bodies, SHAPE)
+        add_person_shares(pair(), np.array(cells, int), np.array(bodies, int), np.array(last, int), n_bodies, SHAPE)
 
 
 def test_severity_stays_between_its_ends():

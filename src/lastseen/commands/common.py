@@ -16,7 +16,7 @@ import typer
 from lastseen.core import InputError
 
 if TYPE_CHECKING:
-    from lastseen.core import Given, Scenario
+    from lastseen.core import Override, Scenario
 
 
 # ---- Options that several commands share
@@ -108,22 +108,22 @@ def _stop() -> NoReturn:
     raise KeyboardInterrupt
 
 
-def scenario_from(file: Path | None, given: list[Given]) -> Scenario:
+def scenario_from(file: Path | None, given: list[Override]) -> Scenario:
     """The question: of a file, with what was given on the command line in its place."""
-    from lastseen.core import read_scenario, scenario_of, with_given
+    from lastseen.core import apply_overrides, check_scenario, read_scenario
 
     if file is not None:
-        return with_given(read_scenario(file), given)
+        return apply_overrides(read_scenario(file), given)
     if next(one.value for one in given if one.key == "elevation") is None:
         raise InputError("no elevation model was given: name a raster, or a scenario with --scenario")
-    return with_given(scenario_of({"elevation": ["?"]}), given)
+    return apply_overrides(check_scenario({"elevation": ["?"]}), given)
 
 
-def given_in(section: str, **values: Any) -> list[Given]:
+def given_in(section: str, **values: Any) -> list[Override]:
     """Values from the command line, by their keys in a section of the scenario; "" is its top."""
-    from lastseen.core import Given
+    from lastseen.core import Override
 
-    return [Given(section, key, value) for key, value in values.items()]
+    return [Override(section, key, value) for key, value in values.items()]
 
 
 def echo_place(scenario: Scenario) -> None:

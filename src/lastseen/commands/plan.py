@@ -200,7 +200,7 @@ def strips(
     quiet: Quiet = False,
 ) -> None:
     """Lay out a signal search over any drawn outline, without a model."""
-    from lastseen.core import crs_of_outline, is_local_metric, scenario_of, to_lonlat, with_given
+    from lastseen.core import apply_overrides, check_scenario, crs_of_outline, is_local_metric, to_lonlat
     from lastseen.jobs import search_drawn, without_elevation
     from lastseen.output import SEARCH_MARKER, numbers_text, refuse_existing, search_numbers, write_search
 
@@ -212,7 +212,7 @@ def strips(
             date=date, second_pass=second_pass or None,
         ),
     ]  # fmt: skip
-    scenario = with_given(scenario_of({"elevation": ["?"]}), given)
+    scenario = apply_overrides(check_scenario({"elevation": ["?"]}), given)
     if not dem:
         scenario = without_elevation(scenario)
     refuse_existing(output, overwrite=overwrite, marker=SEARCH_MARKER)

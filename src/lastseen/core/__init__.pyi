@@ -1,14 +1,14 @@
 from .errors import InputError, LastseenError, NothingFoundError, OutputExistsError, ResourceError
-from .grid import BoolArray, FloatArray, Grid, IntArray, bilinear
+from .grid import BoolArray, FloatArray, Grid, IntArray, sample_bilinear
 from .machine import (
-    BODY_GB_PER_MILLION_CELLS,
     FLOW_GB_PER_MILLION_CELLS,
+    SLIDING_GB_PER_MILLION_CELLS,
     environment,
     free_gb,
-    in_threads,
-    in_threads_after_one,
-    over_rows,
+    map_in_threads,
+    map_in_threads_after_first,
     require_memory,
+    run_over_rows,
     shared_folder,
     thread_count,
     versions,
@@ -16,7 +16,7 @@ from .machine import (
 from .outlines import (
     cells_of_outline,
     crs_of_outline,
-    only_areas,
+    keep_areas,
     outline_of_cells,
     outline_of_level,
     poa_areas,
@@ -38,19 +38,28 @@ from .place import (
     transformer,
     utm_crs,
 )
-from .scenario import Given, Ground, LastSeen, Scenario, Snow, read_scenario, scenario_of, scenario_toml, with_given
-from .spread import Spread, exactly
+from .scenario import (
+    Ground,
+    LastSeen,
+    Override,
+    Scenario,
+    Snow,
+    apply_overrides,
+    check_scenario,
+    read_scenario,
+    scenario_toml,
+)
+from .spread import Spread, exact_spread
 from .strip_width import check_strip_width_m
-from .wording import depth_words, percent, short_percent
+from .wording import depth_text, percent, short_percent
 
 __all__ = [
-    "BODY_GB_PER_MILLION_CELLS",
     "FLOW_GB_PER_MILLION_CELLS",
     "GEOD",
+    "SLIDING_GB_PER_MILLION_CELLS",
     "WGS84",
     "BoolArray",
     "FloatArray",
-    "Given",
     "Grid",
     "Ground",
     "InputError",
@@ -60,28 +69,29 @@ __all__ = [
     "LonLat",
     "NothingFoundError",
     "OutputExistsError",
+    "Override",
     "ResourceError",
     "Scenario",
     "Snow",
     "Spread",
+    "apply_overrides",
     "bearing_text",
-    "bilinear",
     "cells_of_outline",
+    "check_scenario",
     "check_strip_width_m",
     "convergence_deg",
     "crs_of_outline",
-    "depth_words",
+    "depth_text",
     "environment",
-    "exactly",
+    "exact_spread",
     "free_gb",
-    "in_threads",
-    "in_threads_after_one",
     "is_local_metric",
+    "keep_areas",
+    "map_in_threads",
+    "map_in_threads_after_first",
     "mgrs_text",
-    "only_areas",
     "outline_of_cells",
     "outline_of_level",
-    "over_rows",
     "parse_crs",
     "parse_point",
     "percent",
@@ -89,7 +99,8 @@ __all__ = [
     "read_outline",
     "read_scenario",
     "require_memory",
-    "scenario_of",
+    "run_over_rows",
+    "sample_bilinear",
     "scenario_toml",
     "shared_folder",
     "short_percent",
@@ -100,5 +111,4 @@ __all__ = [
     "transformer",
     "utm_crs",
     "versions",
-    "with_given",
 ]

@@ -19,7 +19,7 @@ BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int32]
 
 
-def bilinear(values: npt.NDArray[Any], row: FloatArray, col: FloatArray) -> FloatArray:
+def sample_bilinear(values: npt.NDArray[Any], row: FloatArray, col: FloatArray) -> FloatArray:
     """Values at fractional rows and columns of the array; NaN where a cell of weight above zero is NaN."""
     ny, nx = values.shape
     found: FloatArray = ndimage.map_coordinates(
@@ -115,7 +115,7 @@ class Grid:
         ny, nx = self.shape
         col = np.clip((x - self.west_m) / self.cell_m - 0.5, 0.0, nx - 1.0)
         row = np.clip((self.north_m - y) / self.cell_m - 0.5, 0.0, ny - 1.0)
-        return np.where(self.contains(x, y), bilinear(self.values, row, col), np.nan)
+        return np.where(self.contains(x, y), sample_bilinear(self.values, row, col), np.nan)
 
     def window(self, west_m: float, south_m: float, east_m: float, north_m: float) -> Grid:
         """The cells that touch the given box, cut at the edges of the grid."""

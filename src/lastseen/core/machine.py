@@ -30,7 +30,7 @@ def thread_count() -> int:
         return os.cpu_count() or 1
 
 
-def in_threads(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
+def map_in_threads(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
     """Apply ``work`` to each item, results in the order of the items."""
     threads = thread_count()
     if threads == 1:
@@ -39,7 +39,7 @@ def in_threads(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
         return list(pool.map(work, items))
 
 
-def in_threads_after_one(work: Callable[[T], R | None], items: Sequence[T]) -> list[R | None]:
+def map_in_threads_after_first(work: Callable[[T], R | None], items: Sequence[T]) -> list[R | None]:
     """Apply ``work`` to each item; nothing else runs until one has given a result.
 
     Kernels are loaded and compiled by then: libraries that load their parts in several threads at once can lock up.
@@ -49,17 +49,17 @@ def in_threads_after_one(work: Callable[[T], R | None], items: Sequence[T]) -> l
         found.append(work(item))
         if found[-1] is not None:
             break
-    return found + in_threads(work, items[len(found) :])
+    return found + map_in_threads(work, items[len(found) :])
 
 
-def over_rows(work: Callable[[int, int], None], rows: int, block: int = 256) -> None:
+def run_over_rows(work: Callable[[int, int], None], rows: int, block: int = 256) -> None:
     """Call ``work(first, last)`` on blocks of rows; the blocks must not write to each other's rows."""
-    in_threads(lambda first: work(first, min(first + block, rows)), range(0, rows, block))
+    map_in_threads(lambda first: work(first, min(first + block, rows)), range(0, rows, block))
 
 
 # ---- Memory is stated before it is used
 
-BODY_GB_PER_MILLION_CELLS = 0.3  # measured: 1.6 GB above the libraries for a plan on 5.5 million cells
+SLIDING_GB_PER_MILLION_CELLS = 0.3  # measured: 1.6 GB above the libraries for a plan on 5.5 million cells
 FLOW_GB_PER_MILLION_CELLS = 0.4  # the ground once, and two events at a time
 
 

@@ -29,10 +29,10 @@ OPEN_SHARE = 0.05  # of its length a walked ring may stay open; design choice
 POA_SHARES = (0.5, 0.9)  # of the probability of area: the areas that hold them are drawn
 
 
-def only_areas(geometry: BaseGeometry) -> MultiPolygon:
+def keep_areas(geometry: BaseGeometry) -> MultiPolygon:
     """The polygons in a geometry; lines and points fall away."""
     parts = [geometry] if isinstance(geometry, Polygon) else list(getattr(geometry, "geoms", []))
-    found = [one for part in parts for one in ([part] if isinstance(part, Polygon) else only_areas(part).geoms)]
+    found = [one for part in parts for one in ([part] if isinstance(part, Polygon) else keep_areas(part).geoms)]
     return MultiPolygon([one for one in found if not one.is_empty])
 
 
@@ -41,7 +41,7 @@ def outline_of_cells(cells: npt.NDArray[Any], grid: Grid) -> MultiPolygon:
     mask = np.zeros(grid.shape[0] * grid.shape[1], np.uint8)
     mask[cells] = 1
     found = features.shapes(mask.reshape(grid.shape), mask=mask.reshape(grid.shape) == 1, transform=grid.transform)
-    return only_areas(union_all([shape(geometry) for geometry, _ in found]))
+    return keep_areas(union_all([shape(geometry) for geometry, _ in found]))
 
 
 def smooth_outline(mask: BoolArray, west_m: float, north_m: float, cell_m: float) -> MultiPolygon:
@@ -60,11 +60,11 @@ def smooth_outline(mask: BoolArray, west_m: float, north_m: float, cell_m: float
     padded = np.pad(mask, 1).astype(np.uint8)
     transform = Affine(cell_m, 0.0, west_m - cell_m, 0.0, -cell_m, north_m + cell_m)
     found = features.shapes(padded, mask=padded > 0, connectivity=4, transform=transform)
-    edges = only_areas(union_all([shape(geometry) for geometry, _ in found]))
+    edges = keep_areas(union_all([shape(geometry) for geometry, _ in found]))
     wanted = float(mask.sum()) * cell_m * cell_m
     closed = edges.buffer(0.6 * cell_m, join_style="mitre").buffer(-0.6 * cell_m, join_style="mitre")
-    pieces = [(geom, edges.intersection(geom.buffer(1e-6 * cell_m))) for geom in only_areas(make_valid(closed)).geoms]
-    drawn = only_areas(make_valid(union_all([_smoothed(one, cells, cell_m) for one, cells in pieces])))
+    pieces = [(geom, edges.intersection(geom.buffer(1e-6 * cell_m))) for geom in keep_areas(make_valid(closed)).geoms]
+    drawn = keep_areas(make_valid(union_all([_smoothed(one, cells, cell_m) for one, cells in pieces])))
     return drawn if abs(drawn.area - wanted) <= LARGEST_AREA_CHANGE * wanted else edges
 
 
@@ -73,9 +73,9 @@ def _smoothed(closed: Polygon, cells: BaseGeometry, cell_m: float) -> BaseGeomet
     wanted = cells.area
     straightened = [closed.simplify(tolerance * cell_m) for tolerance in STRAIGHTENED_CELLS]
     for one in (*straightened, closed, cells):
-        drawn = only_areas(make_valid(MultiPolygon([_cornered(part) for part in only_areas(make_valid(one)).geoms])))
+        drawn = keep_areas(make_valid(MultiPolygon([_cornered(part) for part in keep_areas(make_valid(one)).geoms])))
         for _ in range(3):
-            drawn = only_areas(make_valid(drawn.buffer((wanted - drawn.area) / max(drawn.length, cell_m))))
+            drawn = keep_areas(make_valid(drawn.buffer((wanted - drawn.area) / max(drawn.length, cell_m))))
         kept = abs(drawn.area - wanted) <= LARGEST_AREA_CHANGE * wanted
         if kept and drawn.symmetric_difference(cells).area <= LARGEST_MOVE * wanted:
             return drawn
@@ -129,7 +129,7 @@ def outline_of_level(values: Grid, level: float, least_area_m2: float = 0.0) -> 
             continue
         holes = [hole for hole in one[1:] if Polygon(hole).area >= max(least_area_m2, 1e-9)]
         kept.append(Polygon(one[0], holes))
-    return only_areas(make_valid(union_all(kept))) if kept else MultiPolygon()
+    return keep_areas(make_valid(union_all(kept))) if kept else MultiPolygon()
 
 
 def poa_areas(grid: Grid) -> tuple[tuple[float, MultiPolygon], ...]:
@@ -184,7 +184,7 @@ def read_outline(path: Path, crs: CRS, what: str) -> MultiPolygon:
             raise InputError(
                 f"the {what} outline in {path.name} crosses itself ({explain_validity(area)}): draw it again"
             )
-    moved = only_areas(union_all(list(geopandas.GeoSeries(areas, crs=frame.crs).to_crs(crs))))
+    moved = keep_areas(union_all(list(geopandas.GeoSeries(areas, crs=frame.crs).to_crs(crs))))
     if not np.isfinite(moved.bounds).all():
         raise InputError(
             f"the {what} outline in {path.name} lies outside the area of {crs.name}: are lon and lat swapped?"

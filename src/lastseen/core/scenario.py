@@ -98,7 +98,7 @@ class Scenario:
 
 
 @dataclass(frozen=True)
-class Given:
+class Override:
     """A value from the command line and the place in the scenario that it overrides."""
 
     section: str
@@ -122,7 +122,7 @@ def read_scenario(path: Path) -> Scenario:
         raise InputError(f"the scenario file {path} cannot be read: {error.strerror or error}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(f"{path.name} is not valid TOML: {error}") from error
-    scenario = scenario_of(raw, path.name)
+    scenario = check_scenario(raw, path.name)
     here = path.parent
     return replace(
         scenario,
@@ -135,7 +135,7 @@ def read_scenario(path: Path) -> Scenario:
     )
 
 
-def scenario_of(raw: dict[str, Any], source: str = "the scenario") -> Scenario:
+def check_scenario(raw: dict[str, Any], source: str = "the scenario") -> Scenario:
     """A checked scenario from plain tables.
 
     Raises
@@ -164,13 +164,13 @@ def scenario_of(raw: dict[str, Any], source: str = "the scenario") -> Scenario:
     return scenario
 
 
-def with_given(scenario: Scenario, given: list[Given]) -> Scenario:
+def apply_overrides(scenario: Scenario, given: list[Override]) -> Scenario:
     """The scenario with values from the command line in place of its own."""
     tables = _tables(scenario)
     for one in given:
         if one.value is not None:
             (tables[one.section] if one.section else tables)[one.key] = one.value
-    return scenario_of(tables, "the command line")
+    return check_scenario(tables, "the command line")
 
 
 def scenario_toml(scenario: Scenario) -> str:

@@ -48,6 +48,6 @@ class Spread:
         return self.low, self.typical, self.high
 
 
-def exactly(value: float) -> Spread:
+def exact_spread(value: float) -> Spread:
     """A value that is taken as known."""
     return Spread(value, value, value)

@@ -25,6 +25,6 @@ def short_percent(share: float) -> str:
     return percent(share, 1).replace(".0 %", " %")
 
 
-def depth_words(depth_m: float) -> str:
+def depth_text(depth_m: float) -> str:
     """A thickness of debris in tenths of a metre; some is never called none."""
     return "under 0.1 m" if 0.0 < depth_m < 0.05 else f"{depth_m:.1f} m"

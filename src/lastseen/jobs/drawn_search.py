@@ -12,7 +12,7 @@ from pyproj import CRS
 from shapely import MultiPolygon
 
 from lastseen.core import (
-    BODY_GB_PER_MILLION_CELLS,
+    SLIDING_GB_PER_MILLION_CELLS,
     Grid,
     InputError,
     Scenario,
@@ -89,7 +89,7 @@ def search_drawn(
         require_inside(elevation, place, "the debris outline at")
         inner = elevation.snapped(box)
         cells = round((inner[2] - inner[0]) * (inner[3] - inner[1]) / elevation.cell_m**2)
-        require_memory(cells, BODY_GB_PER_MILLION_CELLS, "a window")
+        require_memory(cells, SLIDING_GB_PER_MILLION_CELLS, "a window")
         ground = read_window(elevation, box)
     else:
         ground, elevation = _flat(box, crs)

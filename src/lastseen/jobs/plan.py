@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from lastseen.core import (
-    BODY_GB_PER_MILLION_CELLS,
     FLOW_GB_PER_MILLION_CELLS,
+    SLIDING_GB_PER_MILLION_CELLS,
     Grid,
     InputError,
     LonLat,
@@ -25,31 +25,31 @@ from lastseen.core import (
 from lastseen.jobs import remarks
 from lastseen.search import SearchPlan, lay_pass
 from lastseen.snow import (
-    Choice,
     Debris,
-    Envelope,
-    Events,
+    DepositZone,
+    Ensemble,
     FlowPaths,
+    ModelChoice,
     Person,
     Release,
     Runout,
-    Tracks,
-    Zone,
+    RunoutEnvelope,
+    SampleTracks,
+    build_drawn_release,
     choose_model,
-    drawn_release,
-    envelope,
-    expected,
-    felt_ground,
+    describe_time,
+    estimate_envelope,
+    find_debris,
     find_release,
-    flow_paths,
+    locate_person,
     measure_runout,
     probability_of_area,
-    run_bodies,
-    run_flows,
-    run_scouts,
-    settle,
+    simulate_flow_ensemble,
+    simulate_sliding_ensemble,
+    slide_slippery_samples,
+    smooth_for_snow,
     split_deposit,
-    where_person_lies,
+    trace_flow_paths,
 )
 from lastseen.terrain import (
     Box,
@@ -57,14 +57,14 @@ from lastseen.terrain import (
     GroundLayers,
     Terrain,
     check_layers,
-    doubtful_heights,
+    find_doubtful_heights,
     open_elevation,
     read_layers,
     read_terrain,
     read_window,
     require_inside,
 )
-from lastseen.traps import Trap, find_traps, with_deposit, with_person
+from lastseen.traps import Trap, add_burial_depth, add_person_shares, find_traps
 
 # ---- The ground that an event needs, and the events on it
 # The window around the last-seen point grows until neither the release nor any snow or person reaches its edge.
@@ -93,7 +93,7 @@ class Reach:
     release : Release
     choice : Choice
         The model that ran, and why.
-    events : Events
+    ensemble : Ensemble
     paths : FlowPaths
     told : tuple of str
         What was odd about the heights.
@@ -103,8 +103,8 @@ class Reach:
     felt: Grid
     layers: GroundLayers
     release: Release
-    choice: Choice
-    events: Events
+    choice: ModelChoice
+    ensemble: Ensemble
     paths: FlowPaths
     told: tuple[str, ...]
 
@@ -120,7 +120,7 @@ def let_it_run(scenario: Scenario, elevation: Elevation, at_m: tuple[float, floa
     half = HALF_WINDOW_M[scenario.snow.size]
     box = elevation.snapped((at_m[0] - half, at_m[1] - half, at_m[0] + half, at_m[1] + half))
     for attempt in range(MOST_GROWTHS + 1):
-        needed = require_memory(_cells_in(elevation, box), BODY_GB_PER_MILLION_CELLS, "a window")
+        needed = require_memory(_cells_in(elevation, box), SLIDING_GB_PER_MILLION_CELLS, "a window")
         progress(f"reading the ground, {needed}", 0.05)
         told: list[str] = []
         ground = read_window(elevation, box, told.append)
@@ -135,39 +135,39 @@ def let_it_run(scenario: Scenario, elevation: Elevation, at_m: tuple[float, floa
                 raise
             box = wider
             continue
-        felt = felt_ground(ground)
-        scouts = run_scouts(felt, start, scenario.snow)
+        felt = smooth_for_snow(ground)
+        scouts = slide_slippery_samples(felt, start, scenario.snow)
         wider = _grown(elevation, box, _sides_scouted(ground, start, scouts), half)
         if wider != box and attempt < MOST_GROWTHS:
             box = wider
             continue
         choice = choose_model(felt, start, scenario.snow)
-        events = _run(scenario, felt, start, choice, at_m, progress)
-        wider = _grown(elevation, box, _sides_left(ground, events), half)
+        ensemble = _run(scenario, felt, start, choice, at_m, progress)
+        wider = _grown(elevation, box, _sides_left(ground, ensemble), half)
         if wider == box or attempt == MOST_GROWTHS:
             break
         box = wider
     progress("tracing the paths", 0.7)
-    return Reach(ground, felt, layers, start, choice, events, flow_paths(felt, start, events), tuple(told))
+    return Reach(ground, felt, layers, start, choice, ensemble, trace_flow_paths(felt, start, ensemble), tuple(told))
 
 
 def _run(
-    scenario: Scenario, felt: Grid, start: Release, choice: Choice, at_m: tuple[float, float], progress: Progress
-) -> Events:
+    scenario: Scenario, felt: Grid, start: Release, choice: ModelChoice, at_m: tuple[float, float], progress: Progress
+) -> Ensemble:
     """The ensemble, with the model that was chosen."""
     rng = np.random.default_rng(scenario.seed)
     if choice.model == "body":
         progress("letting the snow run", 0.15)
-        return run_bodies(felt, start, scenario.snow, scenario.last_seen, at_m, rng)
+        return simulate_sliding_ensemble(felt, start, scenario.snow, scenario.last_seen, at_m, rng)
     cells = felt.values.size // choice.ratio**2
     needed = require_memory(cells, FLOW_GB_PER_MILLION_CELLS, "the flow")
-    first = f"letting the snow flow, {needed}, about {expected(choice.time_s)}"
+    first = f"letting the snow flow, {needed}, about {describe_time(choice.time_s)}"
     progress(first, 0.1)
 
     def report(text: str, share: float) -> None:
         progress(text or first, 0.1 + 0.6 * share)
 
-    return run_flows(felt, choice.ratio, start, scenario.snow, scenario.last_seen, at_m, rng, report)
+    return simulate_flow_ensemble(felt, choice.ratio, start, scenario.snow, scenario.last_seen, at_m, rng, report)
 
 
 def _cells_in(elevation: Elevation, box: Box) -> int:
@@ -185,12 +185,12 @@ def _start(scenario: Scenario, ground: Grid, at_m: tuple[float, float], layers: 
     snow = scenario.snow
     if snow.release is not None:
         outline = read_outline(snow.release, ground.crs, "release")
-        return drawn_release(ground, outline, snow.size, snow.slab_thickness_m)
+        return build_drawn_release(ground, outline, snow.size, snow.slab_thickness_m)
     trees = layers.of("trees")
     return find_release(ground, *at_m, snow.size, snow.slab_thickness_m, trees.cover if trees else None)
 
 
-def _sides_scouted(ground: Grid, snow: Release, scouts: Tracks) -> set[str]:
+def _sides_scouted(ground: Grid, snow: Release, scouts: SampleTracks) -> set[str]:
     """Sides of the window that the release or a slippery body came to."""
     west, south, east, north = ground.bounds
     rim = RIM_CELLS * ground.cell_m
@@ -202,15 +202,15 @@ def _sides_scouted(ground: Grid, snow: Release, scouts: Tracks) -> set[str]:
     return {side for side, reached in tests.items() if reached.any()}
 
 
-def _sides_left(ground: Grid, events: Events) -> set[str]:
+def _sides_left(ground: Grid, ensemble: Ensemble) -> set[str]:
     """Sides of the window over which snow or a person left."""
     west, south, east, north = ground.bounds
-    edges, _ = events.left_share()
+    edges, _ = ensemble.left_share()
     sides = {side[0].upper() for side, share in edges.items() if share > 0.0}
-    gone = events.person.left_grid
+    gone = ensemble.person.left_grid
     if gone.any():
-        rim = RIM_CELLS * events.lattice.cell_m
-        x, y = events.person.x_m[gone], events.person.y_m[gone]
+        rim = RIM_CELLS * ensemble.lattice.cell_m
+        x, y = ensemble.person.x_m[gone], ensemble.person.y_m[gone]
         tests = {"W": x < west + rim, "E": x > east - rim, "S": y < south + rim, "N": y > north - rim}
         sides |= {side for side, reached in tests.items() if reached.any()}
     return sides
@@ -240,13 +240,13 @@ class Model:
     """What the motion model says; absent when an observed outline of the debris was given."""
 
     release: Release
-    choice: Choice
-    events: Events
+    choice: ModelChoice
+    ensemble: Ensemble
     paths: FlowPaths
     runout: Runout
-    envelope: Envelope
+    estimate_envelope: RunoutEnvelope
     person: Person
-    zones: tuple[Zone, ...]
+    zones: tuple[DepositZone, ...]
     traps: tuple[Trap, ...]
 
 
@@ -309,21 +309,21 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     if at_m is None:
         raise InputError("no last-seen point was given: use --at, or give an observed outline with --debris")
     went = let_it_run(scenario, elevation, at_m, progress)
-    ground, events = went.ground, went.events
+    ground, ensemble = went.ground, went.ensemble
     shape_of_ground = read_terrain(ground)
     progress("settling the debris", 0.75)
-    poa = probability_of_area(events, ground)
-    debris = settle(events, ground, poa, scenario.search.outline_probability)
-    person = where_person_lies(events, poa, at_m, debris.outline)
+    poa = probability_of_area(ensemble, ground)
+    debris = find_debris(ensemble, ground, poa, scenario.search.outline_probability)
+    person = locate_person(ensemble, poa, at_m, debris.outline)
     progress("looking for terrain traps", 0.8)
-    found = with_deposit(met_traps(shape_of_ground, went), debris.thickness_m, person.poa)
+    found = add_burial_depth(met_traps(shape_of_ground, went), debris.thickness_m, person.poa)
     model = Model(
         went.release,
         went.choice,
-        events,
+        ensemble,
         went.paths,
-        measure_runout(went.felt, went.release, events),
-        envelope(went.paths.profile_m[:, 0], went.paths.profile_m[:, 1]),
+        measure_runout(went.felt, went.release, ensemble),
+        estimate_envelope(went.paths.profile_m[:, 0], went.paths.profile_m[:, 1]),
         person,
         split_deposit(shape_of_ground, debris, person, found, went.release.top_m),
         found,
@@ -333,10 +333,10 @@ def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: No
     notes = (
         *remarks.about_walk(scenario, lanes),
         *went.told,
-        *doubtful_heights(ground).notes,
+        *find_doubtful_heights(ground).notes,
         *went.layers.notes,
-        *remarks.about_events(went.choice, events),
-        *remarks.about_person(events, person, ground),
+        *remarks.about_events(went.choice, ensemble),
+        *remarks.about_person(ensemble, person, ground),
         *remarks.about_debris(debris, person),
         *remarks.about_model(went.choice, ground, went.layers),
     )
@@ -362,13 +362,13 @@ def _last_seen(scenario: Scenario) -> LonLat | None:
 def met_traps(shape_of_ground: Terrain, went: Reach) -> tuple[Trap, ...]:
     """Traps on ground that the snow can reach, with the share of carried persons that meet each."""
     found = find_traps(shape_of_ground, went.paths.reach(REACH_MARGIN_M), went.layers)
-    person, caught = went.events.person, went.events.person.caught()
+    person, caught = went.ensemble.person, went.ensemble.person.caught()
     number = np.cumsum(caught) - 1  # only those who were caught are counted
     last = person.cells[person.offsets[1:] - 1].copy()
     last[person.left_grid | person.in_no_data] = -1
-    visit = caught[person.body_of_visit]
-    whose = number[person.body_of_visit[visit]].astype(np.int32)
-    return with_person(
+    visit = caught[person.index_of_visit]
+    whose = number[person.index_of_visit[visit]].astype(np.int32)
+    return add_person_shares(
         found, person.cells[visit], whose, last[caught], int(caught.sum()), shape_of_ground.elevation.shape
     )
 

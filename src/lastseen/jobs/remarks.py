@@ -9,9 +9,9 @@ from pyproj import CRS
 
 from lastseen.core import Grid, Scenario, percent
 from lastseen.search import SearchPlan
-from lastseen.snow import Choice, Debris, Events, Person
+from lastseen.snow import Debris, Ensemble, ModelChoice, Person
 from lastseen.terrain import GroundLayers
-from lastseen.traps import invisible_note
+from lastseen.traps import describe_invisible_traps
 
 LITTLE_INSIDE = 0.8
 LITTLE_LEFT = 0.005
@@ -27,18 +27,18 @@ ALWAYS = (
 )
 
 
-def about_events(choice: Choice, events: Events) -> tuple[str, ...]:
+def about_events(choice: ModelChoice, ensemble: Ensemble) -> tuple[str, ...]:
     """The model that ran, how often, and what left the elevation model."""
     notes = [choice.reason]
-    count = len(events.each)
-    if events.stopped_early:
+    count = len(ensemble.members)
+    if ensemble.stopped_early:
         notes.append(f"the debris outline had settled after {count} events: no more were run")
-    late = sum(not event.finished for event in events.each)
+    late = sum(not event.finished for event in ensemble.members)
     if late:
         notes.append(
             f"{late} of {count} events ran out of time before all snow was at rest: their debris is as it was then"
         )
-    edges, gap = events.left_share()
+    edges, gap = ensemble.left_share()
     notes += [
         f"{percent(share)} of the snow left the elevation model at its {side}ern edge: what lies beyond is not shown"
         for side, share in edges.items()
@@ -46,19 +46,19 @@ def about_events(choice: Choice, events: Events) -> tuple[str, ...]:
     ]
     if gap >= LITTLE_LEFT:
         notes.append(f"{percent(gap)} of the snow ran into no data: the gap hides where it stops")
-    person = events.person
+    person = ensemble.person
     gone = float((person.left_grid & person.caught()).sum() / person.caught().sum())
     if gone >= LITTLE_LEFT:
         notes.append(f"{percent(gone)} of the persons left the elevation model: what lies beyond is not shown")
     return tuple(notes)
 
 
-def about_person(events: Events, person: Person, ground: Grid) -> tuple[str, ...]:
+def about_person(ensemble: Ensemble, person: Person, ground: Grid) -> tuple[str, ...]:
     """Whether the snow reaches the last-seen point, and whether it takes anybody along."""
-    reached = events.reached.mean()
+    reached = ensemble.reached.mean()
     if reached == 0.0:
         stays = {"body": "the person is taken to start from rest there", "flow": "the person is taken to stay there"}
-        return (f"no event of this release reaches the last-seen point: {stays[events.model]}",)
+        return (f"no event of this release reaches the last-seen point: {stays[ensemble.model]}",)
     notes = []
     if reached < 0.5:
         notes.append(f"only {percent(reached)} of the events reach the last-seen point")
@@ -84,9 +84,9 @@ def about_debris(debris: Debris, person: Person) -> tuple[str, ...]:
     return ()
 
 
-def about_model(choice: Choice, ground: Grid, layers: GroundLayers) -> tuple[str, ...]:
+def about_model(choice: ModelChoice, ground: Grid, layers: GroundLayers) -> tuple[str, ...]:
     """What the model cannot see."""
-    blind = invisible_note(ground.cell_m, layers)
+    blind = describe_invisible_traps(ground.cell_m, layers)
     return (*([blind] if blind else []), MODEL_LIMITS[choice.model], *ALWAYS)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from lastseen.core import InputError, ResourceError, Scenario, require_memory
 from lastseen.jobs.plan import Plan, make_plan
 from lastseen.jobs.remarks import about_grid, about_walk, sentences
-from lastseen.snow import ReleaseArea, StartZones, grade_start_zones, release_areas
+from lastseen.snow import ReleaseArea, StartZones, find_release_areas, grade_start_zones
 from lastseen.terrain import (
     Elevation,
     GroundLayers,
@@ -21,7 +21,7 @@ from lastseen.terrain import (
     read_terrain,
     read_window,
 )
-from lastseen.traps import TRAVEL_ANGLE_DEG, Trap, find_traps, invisible_note, within_travel_angle
+from lastseen.traps import TRAVEL_ANGLE_DEG, Trap, describe_invisible_traps, find_ground_in_travel_angle, find_traps
 
 GB_PER_MILLION_CELLS = 0.3  # measured: 2.7 GB above the libraries for 10.2 million cells
 MOST_CELLS = 25_000_000  # 10 by 10 km on cells of 2 m; larger models must be cut
@@ -134,8 +134,8 @@ def _of_all(scenario: Scenario, progress: Progress) -> TrapView:
         start.ravel()[area.cells] = True
     progress("looking for terrain traps", 0.4)
     angle = TRAVEL_ANGLE_DEG[size]
-    found = find_traps(shape_of_ground, within_travel_angle(ground, start, angle), layers)
-    blind = invisible_note(ground.cell_m, layers)
+    found = find_traps(shape_of_ground, find_ground_in_travel_angle(ground, start, angle), layers)
+    blind = describe_invisible_traps(ground.cell_m, layers)
     notes = (
         *about_grid(elevation.crs, ""), *elevation.notes, *layers.notes,
         *(one.format(angle=angle, size=size) for one in WHOLE_LIMITS),
@@ -147,7 +147,7 @@ def _of_all(scenario: Scenario, progress: Progress) -> TrapView:
 def _start_zones(shape_of_ground: Terrain, layers: GroundLayers) -> tuple[StartZones, tuple[ReleaseArea, ...]]:
     trees = layers.of("trees")
     zones = grade_start_zones(shape_of_ground.elevation, trees.cover if trees else None)
-    return zones, release_areas(shape_of_ground.elevation, zones)
+    return zones, find_release_areas(shape_of_ground.elevation, zones)
 
 
 def _nothing(found: tuple[Trap, ...], cell_m: float) -> tuple[str, ...]:

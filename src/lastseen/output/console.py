@@ -44,7 +44,7 @@ from lastseen.rescue import (
     holes_per_100_m2,
 )
 from lastseen.search import RANKING_FORMULA, Ranked, SubArea, saved_percent
-from lastseen.traps import WEIGHT_FORMULA, shares_sentence
+from lastseen.traps import WEIGHT_FORMULA, describe_shares
 
 if TYPE_CHECKING:
     from lastseen.jobs import AreaView, LineView
@@ -130,7 +130,7 @@ def trap_table(view: TrapView, folder: Path | None) -> str:
         lines += _release_lines(plan_numbers(view.plan))
     for trap in view.traps[:MOST_LISTED]:
         head = f"{trap.letter}{trap.number} {trap.kind} ({', '.join(trap.consequences)}), weight {trap.weight:.3f}. "
-        shares = f" {shares_sentence(trap)}" if view.plan is not None else ""
+        shares = f" {describe_shares(trap)}" if view.plan is not None else ""
         lines.append(_line(f"{trap.letter}{trap.number}", f"{head.split(' ', 1)[1]}{trap.reason}{shares}"))
     if len(view.traps) > MOST_LISTED:
         lines.append(_line("", f"and {len(view.traps) - MOST_LISTED} more: write them with -o, or give --json"))

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, Literal
 from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
 from shapely.geometry.base import BaseGeometry
 
-from lastseen.core import only_areas, outline_of_level, short_percent
-from lastseen.traps import shares_sentence
+from lastseen.core import keep_areas, outline_of_level, short_percent
+from lastseen.traps import describe_shares
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -261,7 +261,7 @@ def _layer(name: str, found: _Rows) -> Layer:
 
 def _of_kind(one: BaseGeometry, kind: GeometryKind) -> BaseGeometry:
     if kind == "MultiPolygon":
-        return only_areas(one)
+        return keep_areas(one)
     if kind == "MultiLineString" and isinstance(one, LineString):
         return MultiLineString([one])
     return one
@@ -337,7 +337,7 @@ def trap_rows(traps: Iterable[Trap]) -> _Rows:
     for t in traps:
         measures = (t.depth_m, t.drop_m, t.width_m, t.length_m, t.slope_above_deg, t.slope_below_deg)
         person = (t.person_passes, t.person_ends, t.weight)
-        more = (*map(known, (t.pile_up_m, t.cover, t.burial_m)), t.source, shares_sentence(t), t.reason)
+        more = (*map(known, (t.pile_up_m, t.cover, t.burial_m)), t.source, describe_shares(t), t.reason)
         yield (
             t.outline,
             (t.number, t.letter, t.kind, ", ".join(t.consequences), *map(known, measures), *person, *more),

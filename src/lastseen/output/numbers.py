@@ -169,18 +169,18 @@ def _release(model: Model) -> dict[str, Any]:
 
 
 def _model(plan: Plan, model: Model) -> dict[str, Any]:
-    events = model.events
-    edges, gap = events.left_share()
+    ensemble = model.ensemble
+    edges, gap = ensemble.left_share()
     friction = friction_range(plan.scenario.snow)
     return {
-        "name": events.model,
+        "name": ensemble.model,
         "reason": model.choice.reason,
-        "cell_m": events.lattice.cell_m,
+        "cell_m": ensemble.lattice.cell_m,
         "friction": list(friction),
-        "events": len(events.each),
-        "stopped_early": events.stopped_early,
-        "unfinished": sum(not event.finished for event in events.each),
-        "reached_last_seen": float(events.reached.mean()),
+        "events": len(ensemble.members),
+        "stopped_early": ensemble.stopped_early,
+        "unfinished": sum(not event.finished for event in ensemble.members),
+        "reached_last_seen": float(ensemble.reached.mean()),
         "left_share": {**edges, "no_data": gap},
     }
 
@@ -204,7 +204,7 @@ def _debris(plan: Plan) -> dict[str, Any]:
     debris = plan.debris
     volume = None
     if plan.model is not None:
-        volume = _range_of(plan.model.events.members.deposit_m3)
+        volume = _range_of(plan.model.ensemble.draws.deposit_m3)
     return {
         "area_m2": debris.area_m2,
         "level": debris.level,

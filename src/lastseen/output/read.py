@@ -13,7 +13,7 @@ import shapely
 from pyproj import CRS
 from shapely import LineString, Point, line_merge
 
-from lastseen.core import BoolArray, Grid, InputError, only_areas, to_lonlat
+from lastseen.core import BoolArray, Grid, InputError, keep_areas, to_lonlat
 from lastseen.jobs import (
     DEPOSIT_LIMITS,
     MARGIN_M,
@@ -33,7 +33,7 @@ from lastseen.output.result import Result, read_numbers, read_result
 from lastseen.output.results.sites import SITES_MARKER
 from lastseen.output.write import PLAN_MARKER
 from lastseen.search import WalkedLeg
-from lastseen.terrain import open_elevation, read_terrain, read_window, smoothed
+from lastseen.terrain import open_elevation, read_terrain, read_window, smooth_heights
 
 # ---- The walk of a plan or of a drawn search, from its folder, for the clock
 
@@ -87,7 +87,7 @@ def planned_of(result: Result, name: str) -> PlannedSearch:
     numbers = result.numbers
     legs = _legs(result)
     searched = [shape for shape, one in result.layers["debris"].records() if one["searched"]]
-    outline = only_areas(shapely.union_all(searched))
+    outline = keep_areas(shapely.union_all(searched))
     west, south, east, north = shapely.total_bounds([outline, *(leg.line for leg in legs)]).tolist()
     rim = max(MARGIN_M, MARGIN_SHARE * max(east - west, north - south))  # sheets show more than the outline
     last_seen = numbers.get("last_seen")
@@ -167,7 +167,7 @@ def read_debris(folder: Path) -> DepositModel:
             values = np.ma.filled(data.read(1, masked=True).astype(np.float64), 0.0)
             t, crs = data.transform, CRS.from_wkt(data.crs.to_wkt())
         debris = geopandas.read_file(layers, layer="debris")
-        outline = only_areas(debris[debris["searched"] == 1].geometry.union_all())
+        outline = keep_areas(debris[debris["searched"] == 1].geometry.union_all())
         paths = geopandas.read_file(layers, layer="flow_paths")
         line = line_merge(paths[paths["kind"] == "main"].geometry.iloc[0])
         name = json.loads((folder / PLAN_MARKER).read_text(encoding="utf-8")).get("name") or folder.name
@@ -253,7 +253,7 @@ def _allowed(lattice: Grid, ground: Grid, sites_folder: Path) -> BoolArray:
     """Cells of the deposit's lattice from which snow may be taken."""
     rows, cols = np.indices(lattice.shape)
     x, y = lattice.centre_of(rows, cols)
-    slope = ground.with_values(read_terrain(smoothed(ground, 4.0)).slope_deg.values).sample(x, y)
+    slope = ground.with_values(read_terrain(smooth_heights(ground, 4.0)).slope_deg.values).sample(x, y)
     with np.errstate(invalid="ignore"):
         allowed: BoolArray = slope <= STEEPEST_WORK_DEG
     path = sites_folder / "reach.tif"

@@ -431,7 +431,7 @@ def write_plan(
             progress("drawing the figures", 0.7)
             write_profile(plan, plan.model, partial / "profile.png")
             write_thickness(plan, plan.model, partial / "thickness.png")
-        if animate and plan.model is not None and plan.model.events.model == "flow":
+        if animate and plan.model is not None and plan.model.ensemble.model == "flow":
             progress("drawing the event as it moves", 0.8)
             write_animation(plan, plan.model, partial / "event.gif")
         progress("done", 1.0)

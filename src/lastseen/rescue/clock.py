@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from lastseen.core import FloatArray, InputError, Spread, exactly
+from lastseen.core import FloatArray, InputError, Spread, exact_spread
 from lastseen.rescue.probing import spiral_holes
 from lastseen.rescue.shovelling import METRES_PER_DIGGER, conveyor_length_m, diggers_needed
 from lastseen.rescue.survival import SurvivalCurve, survival_bounds_percent
@@ -272,7 +272,7 @@ class RescueClock:
     @property
     def ends_s(self) -> tuple[Spread, ...]:
         """End of each phase since the accident: all low together, all high together (an outer bracket)."""
-        ends, now = [], exactly(0.0)
+        ends, now = [], exact_spread(0.0)
         for phase in self.phases:
             now = now + phase.time_s
             ends.append(now)
@@ -287,7 +287,7 @@ class RescueClock:
     def after_signal_s(self) -> Spread:
         """First signal to head and chest free."""
         at = [phase.letter for phase in self.phases].index("B")
-        total = exactly(0.0)
+        total = exact_spread(0.0)
         for phase in self.phases[at + 1 :]:
             total = total + phase.time_s
         return total
@@ -397,7 +397,7 @@ def found_alive(first_signal_s: Sequence[float], after_s: Spread, curve: Surviva
     Examples
     --------
     >>> from lastseen.rescue.survival import survival_curve
-    >>> found_alive([0.0, float("inf")], exactly(900.0), survival_curve("falk-1994")).typical
+    >>> found_alive([0.0, float("inf")], exact_spread(900.0), survival_curve("falk-1994")).typical
     (46.0, 46.0)
     """
     times = np.asarray(first_signal_s, dtype=np.float64)

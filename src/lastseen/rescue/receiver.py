@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from lastseen.core import FloatArray, InputError, Spread, check_strip_width_m, exactly
+from lastseen.core import FloatArray, InputError, Spread, check_strip_width_m, exact_spread
 
 # ---- The transmitter as a magnetic dipole: how range depends on the way it points
 # In the near field the field strength of a dipole falls with the cube of the distance and, at one distance, goes with
@@ -386,7 +386,7 @@ def _worst_case(max_range_m: float, min_range_m: float | None, depth_m: float) -
         raise InputError(
             f"the minimum range of {min_range_m:g} m is above the greatest of {max_range_m:g} m: swap them"
         )
-    width = exactly(worst_case_width_m(min_range_m))
+    width = exact_spread(worst_case_width_m(min_range_m))
     note = f"measured minimum range {min_range_m:g} m"
     if min_range_m > bound:
         note += f", more than the {bound:.1f} m of an ideal dipole: measure again"
@@ -396,7 +396,7 @@ def _worst_case(max_range_m: float, min_range_m: float | None, depth_m: float) -
 
 
 def _statistical(max_range_m: float, sd_m: float, antennas: int, depth_m: float) -> StripRule:
-    width = exactly(statistical_width_m(max_range_m, sd_m, antennas))
+    width = exact_spread(statistical_width_m(max_range_m, sd_m, antennas))
     factor = ANTENNA_FACTORS[antennas]
     known = "published" if antennas == 3 else "from memory"
     note = f"{antennas} antenna{'s' if antennas > 1 else ''}: factor {factor:g}, {known}; devices alike"

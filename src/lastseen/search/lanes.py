@@ -12,7 +12,7 @@ import shapely
 from scipy import ndimage
 from shapely import MultiPolygon
 
-from lastseen.core import BoolArray, FloatArray, IntArray, only_areas
+from lastseen.core import BoolArray, FloatArray, IntArray, keep_areas
 from lastseen.search import coverage_kernels, lanes_kernels
 from lastseen.search.frame import XY, Frame
 from lastseen.search.routes import Ways
@@ -338,7 +338,7 @@ def groups_of(outline: Outline, ways: Ways, strip_width_m: float, wanted: float)
         members = [[0]]
     else:
         around = pieces_of(
-            only_areas(shapely.union_all(shapely.buffer(np.array(pieces), 0.5 * strip_width_m, quad_segs=4)))
+            keep_areas(shapely.union_all(shapely.buffer(np.array(pieces), 0.5 * strip_width_m, quad_segs=4)))
         )
         home = shapely.STRtree(around).nearest(np.array(pieces))
         members = [np.flatnonzero(home == g).tolist() for g in range(len(around)) if (home == g).any()]

@@ -1,8 +1,8 @@
-from .deposit import FULLY_BURIED_M, Debris, Person, probability_of_area, settle, where_person_lies
-from .deposit_zones import Zone, split_deposit
-from .ensemble import Events
-from .flow import FlowResult, FlowSnow, run_flow
-from .flow_ensemble import replay, run_flows, working_lattice
+from .deposit import FULLY_BURIED_M, Debris, Person, find_debris, locate_person, probability_of_area
+from .deposit_zones import DepositZone, split_deposit
+from .ensemble import Ensemble
+from .flow import FlowResult, FlowSnow, simulate_flow
+from .flow_ensemble import average_onto_lattice, replay_member, simulate_flow_ensemble
 from .flow_kernels import GRAVITY_M_S2
 from .friction import (
     FRICTION,
@@ -18,7 +18,7 @@ from .friction import (
     triangular,
     uniform,
 )
-from .model_choice import Choice, choose_model, expected
+from .model_choice import ModelChoice, choose_model, describe_time
 from .release import (
     CLOSED_CANOPY,
     DEPOSIT_DENSITY_KG_M3,
@@ -28,26 +28,36 @@ from .release import (
     SLAB_DENSITY_KG_M3,
     START_ZONE_SMOOTHING_M,
     Release,
+    build_drawn_release,
     crown_cover,
     deposit_volume_m3,
-    drawn_release,
     find_release,
+    find_start_zone_terrain,
     slab_class,
     slope_factor,
-    start_zone_terrain,
     thickness_m,
 )
-from .runout import REGRESSIONS, Envelope, FlowPaths, Range, Runout, envelope, flow_paths, measure_runout, middle_event
+from .runout import (
+    REGRESSIONS,
+    FlowPaths,
+    Range,
+    Runout,
+    RunoutEnvelope,
+    estimate_envelope,
+    find_middle_member,
+    measure_runout,
+    trace_flow_paths,
+)
 from .sliding_ensemble import (
-    BODY_FRICTION,
     FLOW_THICKNESS,
     FOOTPRINT_M,
     PILE_WIDTH,
+    SAMPLE_FRICTION,
     SMALLEST_SPREAD_CELLS,
-    run_bodies,
-    run_scouts,
+    simulate_sliding_ensemble,
+    slide_slippery_samples,
 )
-from .sliding_mass import Bodies, Tracks, felt_ground, slide
+from .sliding_mass import Samples, SampleTracks, slide_samples, smooth_for_snow
 from .sliding_mass_kernels import NO_DATA, descend
 from .start_zones import (
     BED_CUT,
@@ -57,14 +67,13 @@ from .start_zones import (
     SOURCES,
     ReleaseArea,
     StartZones,
-    cut_apart,
+    find_release_areas,
     grade_start_zones,
-    release_areas,
+    split_at_barriers,
 )
 
 __all__ = [
     "BED_CUT",
-    "BODY_FRICTION",
     "CLOSED_CANOPY",
     "DEPOSIT_DENSITY_KG_M3",
     "FLOW_THICKNESS",
@@ -80,66 +89,67 @@ __all__ = [
     "REGRESSIONS",
     "RIB_CUT",
     "ROLL_CUT",
+    "SAMPLE_FRICTION",
     "SIZES",
     "SLAB_DENSITY_KG_M3",
     "SLAB_FACTOR",
     "SMALLEST_SPREAD_CELLS",
     "SOURCES",
     "START_ZONE_SMOOTHING_M",
-    "Bodies",
-    "Choice",
     "Debris",
-    "Envelope",
-    "Events",
+    "DepositZone",
+    "Ensemble",
     "FlowPaths",
     "FlowResult",
     "FlowSnow",
+    "ModelChoice",
     "Person",
     "Range",
     "Release",
     "ReleaseArea",
     "Runout",
+    "RunoutEnvelope",
+    "SampleTracks",
+    "Samples",
     "StartZones",
-    "Tracks",
-    "Zone",
+    "average_onto_lattice",
+    "build_drawn_release",
     "choose_model",
     "crown_cover",
-    "cut_apart",
     "deposit_volume_m3",
     "descend",
+    "describe_time",
     "drag_per_m",
-    "drawn_release",
     "energy_line_runout_m",
-    "envelope",
-    "expected",
-    "felt_ground",
+    "estimate_envelope",
+    "find_debris",
+    "find_middle_member",
     "find_release",
-    "flow_paths",
+    "find_release_areas",
+    "find_start_zone_terrain",
     "friction_range",
     "grade_start_zones",
+    "locate_person",
     "measure_runout",
-    "middle_event",
     "probability_of_area",
-    "release_areas",
-    "replay",
-    "run_bodies",
-    "run_flow",
-    "run_flows",
-    "run_scouts",
+    "replay_member",
     "segment_chain",
-    "settle",
+    "simulate_flow",
+    "simulate_flow_ensemble",
+    "simulate_sliding_ensemble",
     "slab_class",
-    "slide",
+    "slide_samples",
+    "slide_slippery_samples",
     "slope_factor",
+    "smooth_for_snow",
     "speed_from_rest_m_s",
+    "split_at_barriers",
     "split_deposit",
-    "start_zone_terrain",
     "stopping_distance_m",
     "terminal_speed_m_s",
     "thickness_m",
+    "trace_flow_paths",
     "travel_angle_deg",
     "triangular",
     "uniform",
-    "where_person_lies",
-    "working_lattice",
 ]

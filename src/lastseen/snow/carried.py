@@ -83,10 +83,10 @@ class TracerRest:
     offsets: IntArray
 
 
-MOST_TOLD = 8192  # cells in a trail; a longer way is not told to its end
+LONGEST_TRAIL = 8192  # cells in a trail; a longer way is not told to its end
 
 
-def table_of(ground: Grid, tracers: Tracers | None) -> tuple[FloatArray, IntArray]:
+def tabulate_tracers(ground: Grid, tracers: Tracers | None) -> tuple[FloatArray, IntArray]:
     """The table of the carried (local metres, y southwards) and their trails, which begin where they stand."""
     if tracers is None:
         return np.zeros((0, 11)), np.zeros((0, 0), np.int32)
@@ -97,7 +97,7 @@ def table_of(ground: Grid, tracers: Tracers | None) -> tuple[FloatArray, IntArra
     table[:, 2], table[:, 3], table[:, 4] = tracers.speed_factor, tracers.start_s, tracers.diffusion_m2_s
     table[:, 5] = carried_kernels.WAITING
     fine = tracers.trail_cell_m
-    trail = np.zeros((tracers.x_m.size, MOST_TOLD if fine > 0.0 else 0), np.int32)
+    trail = np.zeros((tracers.x_m.size, LONGEST_TRAIL if fine > 0.0 else 0), np.int32)
     if fine > 0.0:
         wide = round(ground.shape[1] * ground.cell_m / fine)
         trail[:, 0] = (table[:, 1] / fine).astype(np.int32) * wide + (table[:, 0] / fine).astype(np.int32)
@@ -105,7 +105,7 @@ def table_of(ground: Grid, tracers: Tracers | None) -> tuple[FloatArray, IntArra
     return table, trail
 
 
-def rest_of(ground: Grid, carried: FloatArray, trail: IntArray) -> TracerRest:
+def read_tracer_rest(ground: Grid, carried: FloatArray, trail: IntArray) -> TracerRest:
     """Where the carried ended."""
     status, told = carried[:, 5], carried[:, 8].astype(np.int32)
     return TracerRest(
@@ -124,7 +124,7 @@ def rest_of(ground: Grid, carried: FloatArray, trail: IntArray) -> TracerRest:
 # ---- Where people set out: points in the last-seen disc, in a frame that turns with the ground
 
 
-def disc_points(
+def spread_over_disc(
     felt: Grid, disc: tuple[float, float, float], u: FloatArray, v: FloatArray, p: FloatArray, q: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Points spread evenly over a disc, map metres, from pairs of numbers between 0 and 1.

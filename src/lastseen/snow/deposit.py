@@ -9,8 +9,8 @@ from scipy import ndimage
 from shapely import box, union_all
 from shapely.geometry import MultiPolygon
 
-from lastseen.core import BoolArray, Grid, NothingFoundError, cells_of_outline, only_areas, outline_of_level, percent
-from lastseen.snow.ensemble import DEBRIS_M, Carried, Events
+from lastseen.core import BoolArray, Grid, NothingFoundError, cells_of_outline, keep_areas, outline_of_level, percent
+from lastseen.snow.ensemble import DEBRIS_M, CarriedPersons, Ensemble
 from lastseen.snow.sliding_ensemble import PILE_WIDTH
 
 # ---- How deep a carried person lies: the snow above them in their event, as shares and as a map
@@ -46,7 +46,7 @@ class Burial:
     maps: tuple[tuple[float, Grid], ...]
 
 
-def how_deep(person: Carried, poa: Grid, sigma_cells: float) -> Burial | None:
+def measure_burial(person: CarriedPersons, poa: Grid, sigma_cells: float) -> Burial | None:
     """Burial of the caught; None where the model does not know it.
 
     Parameters
@@ -165,12 +165,12 @@ class Person:
     burial: Burial | None
 
 
-def settle(events: Events, ground: Grid, poa: Grid, outline_probability: float | None) -> Debris:
+def find_debris(ensemble: Ensemble, ground: Grid, poa: Grid, outline_probability: float | None) -> Debris:
     """Debris of an ensemble.
 
     Parameters
     ----------
-    events : Events
+    ensemble : Ensemble
     ground : Grid
         Its cells carry the result.
     poa : Grid
@@ -184,15 +184,15 @@ def settle(events: Events, ground: Grid, poa: Grid, outline_probability: float |
     NothingFoundError
         If no ground is covered in that share of the events, or nearly all snow leaves the model.
     """
-    edges, gap = events.left_share()
+    edges, gap = ensemble.left_share()
     left = sum(edges.values()) + gap
     if left > ALMOST_ALL:
         raise NothingFoundError(
             f"{percent(left)} of the snow leaves the elevation model before it stops: use a model that holds "
             "the run-out, or a smaller size class"
         )
-    stack = events.thickness()
-    probability = events.over(ground, (stack > DEBRIS_M).mean(axis=0))
+    stack = ensemble.thickness()
+    probability = ensemble.over(ground, (stack > DEBRIS_M).mean(axis=0))
     p50, p90 = np.quantile(stack, [0.5, 0.9], axis=0, method="linear")
     outline, level, widened = _outline(probability, poa, outline_probability)
     if outline.is_empty:
@@ -203,9 +203,9 @@ def settle(events: Events, ground: Grid, poa: Grid, outline_probability: float |
         )
     return Debris(
         probability,
-        events.over(ground, stack.mean(axis=0, dtype=np.float64)),
-        events.over(ground, p50),
-        events.over(ground, p90),
+        ensemble.over(ground, stack.mean(axis=0, dtype=np.float64)),
+        ensemble.over(ground, p50),
+        ensemble.over(ground, p90),
         outline,
         level,
         float(outline.area),
@@ -230,26 +230,26 @@ def _outline(probability: Grid, poa: Grid, wanted: float | None) -> tuple[MultiP
         )
     widened = wanted is None and share_inside(poa, outline) < WANTED_INSIDE
     if widened:
-        outline = only_areas(union_all([outline, likeliest_ground(poa, WANTED_INSIDE)]))
+        outline = keep_areas(union_all([outline, find_likeliest_ground(poa, WANTED_INSIDE)]))
     smoothed = outline.simplify(0.2 * probability.cell_m).intersection(box(*probability.bounds))
-    return only_areas(smoothed), level, widened
+    return keep_areas(smoothed), level, widened
 
 
-def likeliest_ground(poa: Grid, share: float) -> MultiPolygon:
+def find_likeliest_ground(poa: Grid, share: float) -> MultiPolygon:
     """The smallest ground that holds a share of a probability of area."""
     falling = np.sort(poa.values.ravel())[::-1]
     level = float(falling[min(int(np.searchsorted(np.cumsum(falling), share)), falling.size - 1)])
     return outline_of_level(poa, level, poa.cell_area_m2) if level > 0 else MultiPolygon()
 
 
-def probability_of_area(events: Events, ground: Grid) -> Grid:
+def probability_of_area(ensemble: Ensemble, ground: Grid) -> Grid:
     """Where a person carried from the last-seen disc comes to rest: probability per cell, sums to 1 over the grid."""
-    person = events.person
+    person = ensemble.person
     stay = _on_ground(ground, person)
     poa = np.zeros(ground.shape)
     if stay.any():
         row, col = ground.cell_of(person.x_m[stay], person.y_m[stay])
-        sigma = _spread_cells(events, ground)
+        sigma = _spread_cells(ensemble, ground)
         rim = int(np.ceil(4.0 * sigma)) + 2
         r0, c0 = max(0, int(row.min()) - rim), max(0, int(col.min()) - rim)
         counts = np.zeros((min(ground.shape[0], int(row.max()) + rim + 1) - r0,
@@ -260,9 +260,9 @@ def probability_of_area(events: Events, ground: Grid) -> Grid:
     return ground.with_values(poa)
 
 
-def where_person_lies(events: Events, poa: Grid, at_m: tuple[float, float], outline: MultiPolygon) -> Person:
+def locate_person(ensemble: Ensemble, poa: Grid, at_m: tuple[float, float], outline: MultiPolygon) -> Person:
     """What the probability of area means for a person carried from the last-seen point."""
-    person, caught = events.person, events.person.caught()
+    person, caught = ensemble.person, ensemble.person.caught()
     away = np.hypot(person.x_m - at_m[0], person.y_m - at_m[1])[caught]
     falls = person.fall_m[caught]
     return Person(
@@ -272,19 +272,19 @@ def where_person_lies(events: Events, poa: Grid, at_m: tuple[float, float], outl
         float(np.quantile(falls, 0.9)),
         float(np.mean((person.left_grid | person.in_no_data)[caught])),
         float(person.taken.mean()),
-        how_deep(person, poa, _spread_cells(events, poa)),
+        measure_burial(person, poa, _spread_cells(ensemble, poa)),
     )
 
 
-def _spread_cells(events: Events, ground: Grid) -> float:
+def _spread_cells(ensemble: Ensemble, ground: Grid) -> float:
     """Standard deviation of one possible person, cells."""
     spread_m = PERSON_SPREAD_M
-    if events.model == "body":  # bodies that slide alone do not spread as snow does
-        spread_m = PILE_WIDTH * float(np.median(events.members.deposit_m3)) ** (1.0 / 3.0)
+    if ensemble.model == "body":  # bodies that slide alone do not spread as snow does
+        spread_m = PILE_WIDTH * float(np.median(ensemble.draws.deposit_m3)) ** (1.0 / 3.0)
     return max(LEAST_SPREAD_CELLS, spread_m / ground.cell_m)
 
 
-def _on_ground(ground: Grid, person: Carried) -> BoolArray:
+def _on_ground(ground: Grid, person: CarriedPersons) -> BoolArray:
     stay = person.caught() & ~person.left_grid & ~person.in_no_data
     return np.asarray(stay & ground.contains(person.x_m, person.y_m))
 

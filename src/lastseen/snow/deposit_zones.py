@@ -37,7 +37,7 @@ _PLACE = {
 
 
 @dataclass(frozen=True)
-class Zone:
+class DepositZone:
     """A part of the deposit.
 
     Attributes
@@ -68,7 +68,7 @@ class Zone:
 
 def split_deposit(
     terrain: Terrain, debris: Debris, person: Person, traps: Sequence[Trap], top_m: tuple[float, float]
-) -> tuple[Zone, ...]:
+) -> tuple[DepositZone, ...]:
     """Split a deposit around its thickest places and say why each is there.
 
     Parameters
@@ -94,7 +94,7 @@ def split_deposit(
         zones.append(_zone(terrain, debris, person, traps, cells[mine], is_toe=is_toe))
     zones.sort(key=lambda zone: -zone.poa)
     return tuple(
-        Zone(n, z.place, z.outline, z.reason, z.area_m2, z.thickness_m, z.thickest_m, z.slope_deg, z.poa)
+        DepositZone(n, z.place, z.outline, z.reason, z.area_m2, z.thickness_m, z.thickest_m, z.slope_deg, z.poa)
         for n, z in enumerate(zones, start=1)
     )
 
@@ -134,7 +134,7 @@ def _join_small(labels: IntArray, rows: IntArray, cols: IntArray, least: int) ->
 
 def _zone(
     terrain: Terrain, debris: Debris, person: Person, traps: Sequence[Trap], cells: IntArray, *, is_toe: bool
-) -> Zone:
+) -> DepositZone:
     thickness: FloatArray = debris.thickness_m.values.ravel()[cells]
     slope = float(np.nanmean(terrain.slope_deg.values.ravel()[cells]))
     snow = max(float(thickness.sum()), 1e-12)
@@ -154,4 +154,4 @@ def _zone(
         f"{thickness.mean():.1f} m, at most {thickness.max():.1f} m; {percent(poa)} of the probability of area."
     )
     outline = outline_of_cells(cells, terrain.elevation)
-    return Zone(0, place, outline, sentence, area, float(thickness.mean()), float(thickness.max()), slope, poa)
+    return DepositZone(0, place, outline, sentence, area, float(thickness.mean()), float(thickness.max()), slope, poa)

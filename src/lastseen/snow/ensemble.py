@@ -9,8 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from lastseen.core import BoolArray, FloatArray, Grid, IntArray, bilinear
-from lastseen.snow.friction import Members
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, sample_bilinear
+from lastseen.snow.friction import MemberDraws
 
 ModelName = Literal["flow", "body"]
 Layer = NDArray[np.float32]
@@ -19,7 +19,7 @@ SIDES = ("west", "east", "south", "north")
 
 
 @dataclass(frozen=True)
-class Event:
+class Member:
     """What one event left on a part of the lattice.
 
     Attributes
@@ -57,7 +57,7 @@ class Event:
 
 
 @dataclass(frozen=True)
-class Carried:
+class CarriedPersons:
     """Possible persons from the last-seen disc, member after member; one value each unless said otherwise.
 
     Attributes
@@ -94,7 +94,7 @@ class Carried:
         return int(self.x_m.size)
 
     @property
-    def body_of_visit(self) -> IntArray:
+    def index_of_visit(self) -> IntArray:
         """The person of each visit."""
         return np.repeat(np.arange(self.count, dtype=np.int32), np.diff(self.offsets))
 
@@ -104,7 +104,7 @@ class Carried:
 
 
 @dataclass(frozen=True)
-class Events:
+class Ensemble:
     """An ensemble that has run.
 
     Attributes
@@ -113,9 +113,8 @@ class Events:
     lattice : Grid
         The cells of the events, with the ground as the snow feels it, metres. Shares its north-western corner with the
         ground; its cells are a whole number of the ground's cells wide.
-    members : Members
-    each : tuple of Event
-        One for each member.
+    draws : MemberDraws
+    members : tuple of Member
     person : Carried
     reached : ndarray of bool, shape (members,)
         Whether the event reached the last-seen disc, or started there.
@@ -125,31 +124,31 @@ class Events:
 
     model: ModelName
     lattice: Grid
-    members: Members
-    each: tuple[Event, ...]
-    person: Carried
+    draws: MemberDraws
+    members: tuple[Member, ...]
+    person: CarriedPersons
     reached: BoolArray
     stopped_early: bool
 
     def extent(self) -> tuple[slice, slice]:
         """Rows and columns that hold all events."""
         return (
-            slice(min(e.rows.start for e in self.each), max(e.rows.stop for e in self.each)),
-            slice(min(e.cols.start for e in self.each), max(e.cols.stop for e in self.each)),
+            slice(min(e.rows.start for e in self.members), max(e.rows.stop for e in self.members)),
+            slice(min(e.cols.start for e in self.members), max(e.cols.stop for e in self.members)),
         )
 
     def thickness(self) -> Layer:
         """Debris of all events over :meth:`extent`; shape (members, rows, columns)."""
         rows, cols = self.extent()
-        out = np.zeros((len(self.each), rows.stop - rows.start, cols.stop - cols.start), np.float32)
-        for layer, event in zip(out, self.each, strict=True):
-            layer[inside(event.rows, rows), inside(event.cols, cols)] = event.thickness_m
+        out = np.zeros((len(self.members), rows.stop - rows.start, cols.stop - cols.start), np.float32)
+        for layer, event in zip(out, self.members, strict=True):
+            layer[slice_within(event.rows, rows), slice_within(event.cols, cols)] = event.thickness_m
         return out
 
     def left_share(self) -> tuple[dict[str, float], float]:
         """Share of all snow that left over each edge, and into no data."""
-        total = sum(float(e.thickness_m.sum()) * self.lattice.cell_area_m2 + sum(e.left_m3) for e in self.each)
-        left = np.sum([e.left_m3 for e in self.each], axis=0) / max(total, 1e-12)
+        total = sum(float(e.thickness_m.sum()) * self.lattice.cell_area_m2 + sum(e.left_m3) for e in self.members)
+        left = np.sum([e.left_m3 for e in self.members], axis=0) / max(total, 1e-12)
         return dict(zip(SIDES, left[:4].tolist(), strict=True)), float(left[4])
 
     def over(self, ground: Grid, values: FloatArray, *, outside: float = 0.0) -> Grid:
@@ -160,15 +159,15 @@ class Events:
         rows, cols = self.extent()
         whole = np.full(self.lattice.shape, outside)
         whole[rows, cols] = values
-        return ground.with_values(onto(ground, self.lattice, whole, outside))
+        return ground.with_values(resample_onto(ground, self.lattice, whole, outside))
 
 
-def inside(part: slice, whole: slice) -> slice:
+def slice_within(part: slice, whole: slice) -> slice:
     """A slice counted from the start of another."""
     return slice(part.start - whole.start, part.stop - whole.start)
 
 
-def onto(ground: Grid, lattice: Grid, values: FloatArray, outside: float) -> FloatArray:
+def resample_onto(ground: Grid, lattice: Grid, values: FloatArray, outside: float) -> FloatArray:
     """Values of a coarser lattice with the same corner on the cells of the ground."""
     ratio = round(lattice.cell_m / ground.cell_m)
     if ratio == 1 and values.shape == ground.shape:
@@ -180,7 +179,7 @@ def onto(ground: Grid, lattice: Grid, values: FloatArray, outside: float) -> Flo
         part = slice(first, min(first + 512, ny))
         r, c = np.meshgrid(row[part] / ratio - 0.5, col / ratio - 0.5, indexing="ij")
         r, c = np.clip(r, 0, values.shape[0] - 1), np.clip(c, 0, values.shape[1] - 1)
-        smooth = bilinear(values, r, c)
+        smooth = sample_bilinear(values, r, c)
         gap = np.isnan(smooth)
         if gap.any():
             smooth[gap] = values[np.rint(r[gap]).astype(np.intp), np.rint(c[gap]).astype(np.intp)]
@@ -190,7 +189,7 @@ def onto(ground: Grid, lattice: Grid, values: FloatArray, outside: float) -> Flo
     return out
 
 
-def batches(count: int, size: int) -> Iterator[range]:
+def split_into_batches(count: int, size: int) -> Iterator[range]:
     """Members in batches, in their order."""
     for first in range(0, count, size):
         yield range(first, min(first + size, count))

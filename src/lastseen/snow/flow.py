@@ -11,7 +11,7 @@ import numpy as np
 
 from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, ResourceError
 from lastseen.snow import carried_kernels, flow_kernels
-from lastseen.snow.carried import TracerRest, Tracers, rest_of, table_of
+from lastseen.snow.carried import TracerRest, Tracers, read_tracer_rest, tabulate_tracers
 from lastseen.snow.flow_kernels import FRONT_M, GRAVITY_M_S2
 
 # ---- What a run of the flow is told and what it tells
@@ -159,7 +159,7 @@ class Bed:
     plain: bool
 
 
-def lay_bed(ground: Grid, *, plain: bool = False) -> Bed:
+def prepare_bed(ground: Grid, *, plain: bool = False) -> Bed:
     """Prepare the ground for runs of the flow.
 
     Slopes are central differences and second derivatives those of Zevenbergen & Thorne (1987, Earth Surface Processes
@@ -282,7 +282,7 @@ GRANTED = 8.0  # entrainment fades over the last eighth of the growth
 
 
 @dataclass(frozen=True)
-class Terms:
+class RunRules:
     """When a run ends, and how it is booked. Volumes as sums of depths over cells."""
 
     time_limit_s: float
@@ -301,7 +301,7 @@ class Terms:
 
 
 @dataclass
-class Course:
+class RunState:
     """Where a run stands."""
 
     lively: IntArray
@@ -322,14 +322,14 @@ class Course:
     compared: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
 
 
-def run_course(
+def run_to_end(
     bed: Bed,
     state: FloatArray,
     seen: FloatArray,
     people: tuple[FloatArray, IntArray],
     rules: FloatArray,
-    terms: Terms,
-) -> tuple[Course, FlowEnd]:
+    terms: RunRules,
+) -> tuple[RunState, FlowEnd]:
     """Run until an end is reached; ``state``, ``seen`` and ``people`` (table and trails) are changed in place.
 
     Raises
@@ -355,8 +355,8 @@ def _go_on(
     seen: FloatArray,
     people: tuple[FloatArray, IntArray],
     rules: FloatArray,
-    course: Course,
-    terms: Terms,
+    course: RunState,
+    terms: RunRules,
 ) -> FlowEnd | None:
     """One step; why the run ends with it, or None."""
     ny, nx = bed.ground.shape
@@ -375,7 +375,7 @@ def _go_on(
     return _ended(course, terms) or _settled(course, state, terms)
 
 
-def _start(bed: Bed, state: FloatArray, block: int) -> Course:
+def _start(bed: Bed, state: FloatArray, block: int) -> RunState:
     """Every block with snow is looked at once."""
     ny, nx = bed.ground.shape
     blocks = (-(-ny // block), -(-nx // block))
@@ -385,7 +385,7 @@ def _start(bed: Bed, state: FloatArray, block: int) -> Course:
     top = np.broadcast_to(np.arange(blocks[0])[:, None] * block + FRAME, blocks)
     whole = (top, top + block - 1)
     waves = np.abs(state[1]) + np.abs(state[2]) + np.sqrt(state[0]) * (bed.planes[6] + bed.planes[7])
-    return Course(
+    return RunState(
         lively=np.ascontiguousarray(
             np.stack([np.where(any_wet, flow_kernels.ALL_AROUND, 0), *whole], axis=-1), np.int32
         ),
@@ -396,7 +396,7 @@ def _start(bed: Bed, state: FloatArray, block: int) -> Course:
 
 
 def _step(
-    bed: Bed, state: FloatArray, trial: FloatArray, boxes: IntArray, rules: FloatArray, course: Course, limit_s: float
+    bed: Bed, state: FloatArray, trial: FloatArray, boxes: IntArray, rules: FloatArray, course: RunState, limit_s: float
 ) -> None:
     """One step; one that would leave less than nothing in a cell is taken again, half as long."""
     cell = bed.ground.cell_m
@@ -416,7 +416,7 @@ def _step(
     course.steps += 1
 
 
-def _carry(bed: Bed, state: FloatArray, people: tuple[FloatArray, IntArray], course: Course, terms: Terms) -> int:
+def _carry(bed: Bed, state: FloatArray, people: tuple[FloatArray, IntArray], course: RunState, terms: RunRules) -> int:
     """Move people through the last step; how many move."""
     return int(
         carried_kernels.carry(
@@ -436,7 +436,7 @@ def _carry(bed: Bed, state: FloatArray, people: tuple[FloatArray, IntArray], cou
 
 
 def _let_people_stop(
-    bed: Bed, state: FloatArray, people: tuple[FloatArray, IntArray], course: Course, terms: Terms
+    bed: Bed, state: FloatArray, people: tuple[FloatArray, IntArray], course: RunState, terms: RunRules
 ) -> None:
     """After the snow has stopped, people whom it left behind slide on until they rest."""
     at_rest = state.copy()
@@ -449,7 +449,7 @@ def _let_people_stop(
             return
 
 
-def _show(course: Course, state: FloatArray, terms: Terms) -> None:
+def _show(course: RunState, state: FloatArray, terms: RunRules) -> None:
     """Let somebody watch: the depth at each full interval."""
     if terms.watch is not None and course.time_s >= course.watched * terms.watch_every_s:
         terms.watch(course.time_s, state[0, FRAME:-FRAME, FRAME:-FRAME].copy())
@@ -461,7 +461,7 @@ def _granted(entrained: float, most: float) -> float:
     return min(1.0, max(0.0, GRANTED * (1.0 - entrained / most))) if most > 0.0 else 0.0
 
 
-def _settled(course: Course, state: FloatArray, terms: Terms) -> FlowEnd | None:
+def _settled(course: RunState, state: FloatArray, terms: RunRules) -> FlowEnd | None:
     """Compare the depth with that of some seconds ago; whether the run ends here."""
     if terms.change_share <= 0.0 or course.time_s < course.compared_s + COMPARE_S:
         return None
@@ -472,7 +472,7 @@ def _settled(course: Course, state: FloatArray, terms: Terms) -> FlowEnd | None:
     return FlowEnd.SETTLED if moved < terms.change_share * (terms.released + course.entrained) else None
 
 
-def _ended(course: Course, terms: Terms) -> FlowEnd | None:
+def _ended(course: RunState, terms: RunRules) -> FlowEnd | None:
     """Book a step; why the run ends here, or None."""
     moving, energy, entrained, left = (float(one) for one in course.sums.sum(axis=1))
     course.entrained += entrained
@@ -500,7 +500,7 @@ FILM_SHARE = 1e-4  # design choice: some hundredths of a millimetre of snow do n
 _INNER = (slice(FRAME, -FRAME), slice(FRAME, -FRAME))
 
 
-def run_flow(
+def simulate_flow(
     ground: Grid | Bed,
     released_m: FloatArray,
     snow: FlowSnow,
@@ -523,7 +523,7 @@ def run_flow(
     ----------
     ground : Grid or Bed
         Elevations in metres as the snow feels them, used as they are; NaN is no data: what flows in is counted and
-        gone. A prepared bed (see :func:`lay_bed`) saves time when many events run on one ground.
+        gone. A prepared bed (see :func:`prepare_bed`) saves time when many events run on one ground.
     released_m : ndarray, shape (ny, nx)
         Vertical depth of released snow, metres, 0 or more.
     snow : FlowSnow
@@ -559,9 +559,9 @@ def run_flow(
     ResourceError
         If no time step is short enough.
     """
-    bed = ground if isinstance(ground, Bed) else lay_bed(ground, plain=plain)
+    bed = ground if isinstance(ground, Bed) else prepare_bed(ground, plain=plain)
     released = _checked(bed, released_m, time_limit_s, block_cells)
-    terms = Terms(
+    terms = RunRules(
         time_limit_s,
         moving_share,
         energy_share,
@@ -578,8 +578,8 @@ def run_flow(
     )
     layer = _layer(bed, released, snow)
     state, seen = _planes(bed, released, layer, film_share * float(released.max()), start_m_s)
-    people = table_of(bed.ground, tracers)
-    course, end = run_course(bed, state, seen, people, _rules(bed, film_share * float(released.max()), snow), terms)
+    people = tabulate_tracers(bed.ground, tracers)
+    course, end = run_to_end(bed, state, seen, people, _rules(bed, film_share * float(released.max()), snow), terms)
     taken = layer - seen[3][_INNER]
     depth = np.ascontiguousarray(state[0][_INNER])
     return FlowResult(
@@ -596,7 +596,7 @@ def run_flow(
         last_step_s=course.last_step_s,
         end=end,
         balance=_balance(bed.ground.cell_area_m2, released, taken, depth, seen[4]),
-        tracers=None if tracers is None else rest_of(bed.ground, *people),
+        tracers=None if tracers is None else read_tracer_rest(bed.ground, *people),
     )
 
 

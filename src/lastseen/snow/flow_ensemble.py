@@ -1,6 +1,6 @@
 """Many possible events as depth-averaged flows, and the person in them: debris that piles up, and burial depth.
 
-Members run in threads, batch after batch, until the debris outline has settled (see :func:`run_flows`).
+Members run in threads, batch after batch, until the debris outline has settled (see :func:`simulate_flow_ensemble`).
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import qmc
 
-from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, LastSeen, Snow, in_threads
-from lastseen.snow.carried import Tracers, disc_points
-from lastseen.snow.ensemble import DEBRIS_M, Carried, Event, Events, batches
-from lastseen.snow.flow import Bed, FlowEnd, FlowResult, FlowSnow, lay_bed, run_flow
+from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, LastSeen, Snow, map_in_threads
+from lastseen.snow.carried import Tracers, spread_over_disc
+from lastseen.snow.ensemble import DEBRIS_M, CarriedPersons, Ensemble, Member, split_into_batches
+from lastseen.snow.flow import Bed, FlowEnd, FlowResult, FlowSnow, prepare_bed, simulate_flow
 from lastseen.snow.flow_kernels import FRONT_M
-from lastseen.snow.friction import PERSON_SPEED, Members, draw_members, friction_range, uniform
+from lastseen.snow.friction import PERSON_SPEED, MemberDraws, draw_members, friction_range, uniform
 from lastseen.snow.release import DEPOSIT_DENSITY_KG_M3, SLAB_DENSITY_KG_M3, Release
 from lastseen.terrain import derivatives
 
@@ -40,7 +40,7 @@ Report = Callable[[str, float], None]
 Watch = Callable[[float, FloatArray], None]
 
 
-def run_flows(
+def simulate_flow_ensemble(
     felt: Grid,
     ratio: int,
     release: Release,
@@ -49,7 +49,7 @@ def run_flows(
     at_m: tuple[float, float],
     rng: np.random.Generator,
     report: Report = lambda _text, _share: None,
-) -> Events:
+) -> Ensemble:
     """Run the members of an ensemble as flows.
 
     The ensemble stops early when the debris outline has settled: from 24 members on, when the ground that carries
@@ -78,13 +78,13 @@ def run_flows(
         If the release covers no working cell with data.
     """
     members = draw_members(release, snow, rng)
-    lattice = working_lattice(felt, ratio)
+    lattice = average_onto_lattice(felt, ratio)
     people = _last_seen(felt, lattice, last_seen, at_m, snow, members, rng)
     work = _Work(felt, lattice, ratio, release, members, people)
     begun, done, lock = time.monotonic(), 0, threading.Lock()
     said = ("", 0.0)
 
-    def one(m: int) -> tuple[Event, Carried, float]:
+    def one(m: int) -> tuple[Member, CarriedPersons, float]:
         nonlocal done, said
         outcome = work.run(m, lambda _time, _depth: report(*said))
         with lock:
@@ -95,19 +95,19 @@ def run_flows(
             report(*said)
         return outcome
 
-    ran: list[tuple[Event, Carried, float]] = []
+    ran: list[tuple[Member, CarriedPersons, float]] = []
     settling = _Settling(lattice.shape)
-    for batch in batches(members.count, BATCH):
-        ran += in_threads(one, batch)
+    for batch in split_into_batches(members.count, BATCH):
+        ran += map_in_threads(one, batch)
         if settling.settled([event for event, _, _ in ran[batch.start :]], len(ran)) and len(ran) < members.count:
             break
     each, carried, deposits = zip(*ran, strict=True)
     reached = np.array([bool(one.taken.any()) for one in carried])
     kept = members.first(len(ran), np.array(deposits))
-    return Events("flow", lattice, kept, each, _joined(carried), reached, stopped_early=len(ran) < members.count)
+    return Ensemble("flow", lattice, kept, each, _joined(carried), reached, stopped_early=len(ran) < members.count)
 
 
-def working_lattice(felt: Grid, ratio: int) -> Grid:
+def average_onto_lattice(felt: Grid, ratio: int) -> Grid:
     """Means of ``ratio`` x ``ratio`` cells; incomplete ones in the south and east are left out. NaN where any is."""
     ny, nx = (n // ratio for n in felt.shape)
     blocks = felt.values[: ny * ratio, : nx * ratio].reshape(ny, ratio, nx, ratio)
@@ -115,7 +115,7 @@ def working_lattice(felt: Grid, ratio: int) -> Grid:
 
 
 _let_flow = partial(
-    run_flow,
+    simulate_flow,
     time_limit_s=TIME_LIMIT_S,
     energy_share=ENERGY_SHARE,
     moving_share=MOVING_SHARE,
@@ -130,7 +130,9 @@ def slab_lean(felt: Grid, release: Release) -> FloatArray:
     return lean
 
 
-def released_m(felt: Grid, lattice: Grid, release: Release, lean: FloatArray, count: int, slab_m: float) -> FloatArray:
+def released_depth_m(
+    felt: Grid, lattice: Grid, release: Release, lean: FloatArray, count: int, slab_m: float
+) -> FloatArray:
     """Vertical depth on the working cells of a slab on the first ``count`` cells of a release.
 
     Raises
@@ -153,33 +155,37 @@ def released_m(felt: Grid, lattice: Grid, release: Release, lean: FloatArray, co
     return depth
 
 
-def pilot_updates(felt: Grid, ratio: int, release: Release, snow: Snow) -> float:
+def count_pilot_updates(felt: Grid, ratio: int, release: Release, snow: Snow) -> float:
     """Cell updates that the most likely event will take, after a run on cells twice as large."""
-    lattice = working_lattice(felt, 2 * ratio)
-    depth = released_m(felt, lattice, release, slab_lean(felt, release), release.nominal_cells, release.thickness_m)
+    lattice = average_onto_lattice(felt, 2 * ratio)
+    depth = released_depth_m(
+        felt, lattice, release, slab_lean(felt, release), release.nominal_cells, release.thickness_m
+    )
     likely = FlowSnow(
         friction_range(snow)[1], snow.turbulence_m_s2[1], snow.cohesion_pa[1], SLAB_DENSITY_KG_M3, snow.growth[1]
     )
-    return 8.0 * _let_flow(lay_bed(lattice), depth, likely).cell_updates  # twice the steps on four times as many
+    return 8.0 * _let_flow(prepare_bed(lattice), depth, likely).cell_updates  # twice the steps on four times as many
 
 
-def replay(
-    felt: Grid, release: Release, events: Events, m: int, every_s: float
+def replay_member(
+    felt: Grid, release: Release, ensemble: Ensemble, m: int, every_s: float
 ) -> tuple[tuple[float, ...], tuple[NDArray[np.float32], ...]]:
     """Let one member of a flow ensemble run again and keep its depth at intervals: times, and depths on the lattice."""
-    members, times, depths = events.members, list[float](), list[NDArray[np.float32]]()
+    members, times, depths = ensemble.draws, list[float](), list[NDArray[np.float32]]()
 
     def keep(time_s: float, depth_m: FloatArray) -> None:
         times.append(time_s)
         depths.append(depth_m.astype(np.float32))
 
     lean = slab_lean(felt, release)
-    released = released_m(felt, events.lattice, release, lean, int(members.extent_cells[m]), float(members.slab_m[m]))
-    _let_flow(lay_bed(events.lattice), released, _snow_of(members, m), watch=keep, watch_every_s=every_s)
+    released = released_depth_m(
+        felt, ensemble.lattice, release, lean, int(members.extent_cells[m]), float(members.slab_m[m])
+    )
+    _let_flow(prepare_bed(ensemble.lattice), released, _snow_of(members, m), watch=keep, watch_every_s=every_s)
     return tuple(times), tuple(depths)
 
 
-def _snow_of(members: Members, m: int) -> FlowSnow:
+def _snow_of(members: MemberDraws, m: int) -> FlowSnow:
     return FlowSnow(
         float(members.friction[m]),
         float(members.turbulence_m_s2[m]),
@@ -197,7 +203,7 @@ class _Settling:
         self._before = np.zeros(shape, bool)
         self._calm = 0
 
-    def settled(self, added: list[Event], count: int) -> bool:
+    def settled(self, added: list[Member], count: int) -> bool:
         """Add a batch of events; ``count`` of them have run by now."""
         for event in added:
             self._counts[event.rows, event.cols] += event.thickness_m > DEBRIS_M
@@ -226,14 +232,14 @@ def _last_seen(
     last_seen: LastSeen,
     at_m: tuple[float, float],
     snow: Snow,
-    members: Members,
+    members: MemberDraws,
     rng: np.random.Generator,
 ) -> _People:
     """Possible persons all over the last-seen disc, for each member."""
     p, q, *_ = derivatives(felt)
     disc = (at_m[0], at_m[1], max(last_seen.radius_m, 1.5 * felt.cell_m))
     u = np.stack([qmc.LatinHypercube(d=5, rng=rng).random(snow.tracers) for _ in range(members.count)])
-    places = [disc_points(felt, disc, one[:, 0], one[:, 1], p, q) for one in u]
+    places = [spread_over_disc(felt, disc, one[:, 0], one[:, 1], p, q) for one in u]
     west, south, east, north = lattice.bounds
     rim = 0.01 * felt.cell_m
     return _People(
@@ -250,14 +256,14 @@ class _Work:
     """What all members share: the ground, the release, the people."""
 
     def __init__(
-        self, felt: Grid, lattice: Grid, ratio: int, release: Release, members: Members, people: _People
+        self, felt: Grid, lattice: Grid, ratio: int, release: Release, members: MemberDraws, people: _People
     ) -> None:
         self.lattice, self._felt = lattice, felt
-        self._bed: Bed = lay_bed(lattice)
+        self._bed: Bed = prepare_bed(lattice)
         self._ratio, self._release, self._members, self._people = ratio, release, members, people
-        self._released = partial(released_m, felt, lattice, release, slab_lean(felt, release))
+        self._released = partial(released_depth_m, felt, lattice, release, slab_lean(felt, release))
 
-    def run(self, m: int, watch: Watch) -> tuple[Event, Carried, float]:
+    def run(self, m: int, watch: Watch) -> tuple[Member, CarriedPersons, float]:
         """One member: its event, its people, and its deposit in m3."""
         members, people = self._members, self._people
         released = self._released(int(members.extent_cells[m]), float(members.slab_m[m]))
@@ -274,13 +280,13 @@ class _Work:
         volume = (flow.balance.released_m3 + flow.balance.entrained_m3) * PACKED
         return self._event(flow), self._carried(flow, m), volume
 
-    def _event(self, flow: FlowResult) -> Event:
+    def _event(self, flow: FlowResult) -> Member:
         """What a run left, cut to where snow was."""
         touched = flow.deepest_m > 0.0
         rows, cols = (np.flatnonzero(touched.any(axis=axis)) for axis in (1, 0))
         part = (slice(int(rows[0]), int(rows[-1]) + 1), slice(int(cols[0]), int(cols[-1]) + 1))
         balance = flow.balance
-        return Event(
+        return Member(
             *part,
             (flow.depth_m[part] * PACKED).astype(np.float32),
             np.where(flow.deepest_m[part] > FRONT_M, flow.fastest_m_s[part], 0.0).astype(np.float32),
@@ -310,7 +316,7 @@ class _Work:
         toe = order[min(int(np.searchsorted(snow, TOE_SHARE * snow[-1])), order.size - 1)]
         return float(x[toe]), float(y[toe])
 
-    def _carried(self, flow: FlowResult, m: int) -> Carried:
+    def _carried(self, flow: FlowResult, m: int) -> CarriedPersons:
         """The people of a member. Snow above them: the debris at their place, by their relative depth."""
         rest = flow.tracers
         if rest is None:
@@ -321,7 +327,7 @@ class _Work:
         thickness[stay] = flow.depth_m[row, col] * PACKED
         burial = thickness * self._people.relative_depth[m]
         burial[~rest.taken] = thickness[~rest.taken] = 0.0
-        return Carried(
+        return CarriedPersons(
             np.full(rest.x_m.size, m, np.int32),
             rest.x_m,
             rest.y_m,
@@ -341,12 +347,12 @@ class _Work:
         return (cells // wide * self._felt.shape[1] + cells % wide).astype(np.int32)
 
 
-def _joined(parts: tuple[Carried, ...]) -> Carried:
+def _joined(parts: tuple[CarriedPersons, ...]) -> CarriedPersons:
     """People of several members as one, in their order."""
     counts = np.concatenate([np.diff(part.offsets) for part in parts])
     every = {
         field.name: np.concatenate([getattr(part, field.name) for part in parts])
-        for field in fields(Carried)
+        for field in fields(CarriedPersons)
         if field.name != "offsets"
     }
-    return Carried(**every, offsets=np.concatenate([[0], np.cumsum(counts)]).astype(np.int32))
+    return CarriedPersons(**every, offsets=np.concatenate([[0], np.cumsum(counts)]).astype(np.int32))

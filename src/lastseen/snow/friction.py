@@ -117,7 +117,7 @@ PERSON_SPEED = (0.8, 1.2)  # design choice: a carried person against the flow ar
 
 
 @dataclass(frozen=True)
-class Members:
+class MemberDraws:
     """What each event of the ensemble draws; arrays of shape (members,)."""
 
     friction: FloatArray
@@ -133,10 +133,10 @@ class Members:
         """Number of members."""
         return int(self.friction.size)
 
-    def first(self, count: int, deposit_m3: FloatArray) -> Members:
+    def first(self, count: int, deposit_m3: FloatArray) -> MemberDraws:
         """The first members, with the deposits that they left in the end."""
         cut = slice(count)
-        return Members(
+        return MemberDraws(
             self.friction[cut],
             self.turbulence_m_s2[cut],
             self.cohesion_pa[cut],
@@ -152,14 +152,14 @@ def friction_range(snow: Snow) -> tuple[float, float, float]:
     return snow.friction or FRICTION[snow.size]
 
 
-def draw_members(release: Release, snow: Snow, rng: np.random.Generator) -> Members:
+def draw_members(release: Release, snow: Snow, rng: np.random.Generator) -> MemberDraws:
     """Latin hypercube over friction, turbulence, slab thickness, growth, extent and cohesion."""
     u = qmc.LatinHypercube(d=6, rng=rng).random(snow.members)
     slab = release.thickness_m * uniform(u[:, 2], *SLAB_FACTOR)
     growth = triangular(u[:, 3], snow.growth)
     cells = np.clip(np.round(release.nominal_cells * uniform(u[:, 4], *EXTENT)), 1, release.cells.size).astype(np.int32)
     released = release.area_m2 * cells / release.nominal_cells * slab
-    return Members(
+    return MemberDraws(
         triangular(u[:, 0], friction_range(snow)),
         triangular(u[:, 1], snow.turbulence_m_s2),
         triangular(u[:, 5], snow.cohesion_pa),

@@ -9,7 +9,7 @@ import numpy as np
 
 from lastseen.core import Grid, InputError, Snow, thread_count
 from lastseen.snow.ensemble import ModelName
-from lastseen.snow.flow_ensemble import pilot_updates
+from lastseen.snow.flow_ensemble import count_pilot_updates
 from lastseen.snow.release import Release
 
 CELLS_ACROSS = 12  # design choice: the front and the sides of the snow are each some cells wide
@@ -21,7 +21,7 @@ PROCESSORS = 2  # a plan must not depend on the machine
 
 
 @dataclass(frozen=True)
-class Choice:
+class ModelChoice:
     """A model, and the reason in words.
 
     Attributes
@@ -41,7 +41,7 @@ class Choice:
     reason: str
 
 
-def choose_model(felt: Grid, release: Release, snow: Snow) -> Choice:
+def choose_model(felt: Grid, release: Release, snow: Snow) -> ModelChoice:
     """Choose between the flow and single bodies.
 
     The flow is chosen where its working cells are 10 m or finer and it is estimated to take less than a minute on two
@@ -68,20 +68,20 @@ def choose_model(felt: Grid, release: Release, snow: Snow) -> Choice:
     cell = ratio * felt.cell_m
     if snow.model is None and cell > COARSEST_CELL_M:
         return _bodies(f"cells of {cell:g} m are too coarse for the flow, which needs {COARSEST_CELL_M:g} m or finer")
-    time_s = snow.members * pilot_updates(felt, ratio, release, snow) / (UPDATES_PER_S * PROCESSORS)
+    time_s = snow.members * count_pilot_updates(felt, ratio, release, snow) / (UPDATES_PER_S * PROCESSORS)
     cells = f"{cell:g} m cells, {width / cell:.0f} across the release{_few(width / cell)}"
     if snow.model == "flow":
-        return Choice("flow", ratio, time_s, f"Flow, as asked for, on {cells}")
+        return ModelChoice("flow", ratio, time_s, f"Flow, as asked for, on {cells}")
     if time_s > MOST_TIME_S:
         return _bodies(f"the flow on {cell:g} m cells would take about {_about(time_s)}; --model flow runs it")
-    return Choice("flow", ratio, time_s, f"Flow on {cells}")
+    return ModelChoice("flow", ratio, time_s, f"Flow on {cells}")
 
 
-def _bodies(why: str) -> Choice:
-    return Choice("body", 1, 0.0, f"Single bodies: {why}")
+def _bodies(why: str) -> ModelChoice:
+    return ModelChoice("body", 1, 0.0, f"Single bodies: {why}")
 
 
-def expected(time_s: float) -> str:
+def describe_time(time_s: float) -> str:
     """The time that a flow ensemble will take on this machine, in words."""
     return _about(time_s * PROCESSORS / thread_count())
 

@@ -21,7 +21,7 @@ from lastseen.core import (
     to_lonlat,
 )
 from lastseen.snow import release_kernels
-from lastseen.terrain import Terrain, read_terrain, smoothed
+from lastseen.terrain import Terrain, read_terrain, smooth_heights
 
 # ---- How large and how thick a slab of each destructive size is
 
@@ -138,12 +138,12 @@ class Release:
     reason: str
 
 
-def start_zone_terrain(ground: Grid, cover: Grid | None = None) -> tuple[BoolArray, Terrain]:
+def find_start_zone_terrain(ground: Grid, cover: Grid | None = None) -> tuple[BoolArray, Terrain]:
     """Cells steep enough for a slab to start and not under a closed canopy, and the smoothed terrain that decided it.
 
     ``cover`` is the share of each cell under crowns, where known.
     """
-    terrain = read_terrain(smoothed(ground, START_ZONE_SMOOTHING_M))
+    terrain = read_terrain(smooth_heights(ground, START_ZONE_SMOOTHING_M))
     slope = terrain.slope_deg.values
     with np.errstate(invalid="ignore"):
         steep = (slope >= LEAST_SLOPE_DEG) & (slope <= LARGEST_SLOPE_DEG)
@@ -190,7 +190,7 @@ def find_release(
         Point on no data, or nothing steep enough above it.
     """
     wanted = slab_class(size)
-    steep, terrain = start_zone_terrain(ground, cover)
+    steep, terrain = find_start_zone_terrain(ground, cover)
     smooth, slope = terrain.elevation, terrain.slope_deg.values
     least_cells = max(4, int(0.25 * wanted.area_m2 / ground.cell_area_m2))
     labels = measure.label(steep, connectivity=1)
@@ -209,7 +209,9 @@ def find_release(
     return _release(ground, slope, order, wanted, slab_m, reason)
 
 
-def drawn_release(ground: Grid, outline: Polygon | MultiPolygon, size: int, slab_m: float | None = None) -> Release:
+def build_drawn_release(
+    ground: Grid, outline: Polygon | MultiPolygon, size: int, slab_m: float | None = None
+) -> Release:
     """A release from a drawn outline in map metres.
 
     Raises
@@ -220,7 +222,7 @@ def drawn_release(ground: Grid, outline: Polygon | MultiPolygon, size: int, slab
     cells = cells_of_outline(outline, ground)
     if cells.size == 0:
         raise InputError("the drawn release covers no cell of the elevation model: draw a larger one, or check its CRS")
-    slope = read_terrain(smoothed(ground, START_ZONE_SMOOTHING_M)).slope_deg.values
+    slope = read_terrain(smooth_heights(ground, START_ZONE_SMOOTHING_M)).slope_deg.values
     if np.isnan(slope.ravel()[cells]).any():
         raise InputError("the drawn release lies partly on no data: draw it inside the elevation model")
     centre = outline.representative_point()

@@ -11,9 +11,9 @@ from shapely.geometry import LineString, MultiPolygon
 
 from lastseen.core import BoolArray, FloatArray, Grid, outline_of_level
 from lastseen.snow import sliding_mass_kernels
-from lastseen.snow.ensemble import Events, inside
+from lastseen.snow.ensemble import Ensemble, slice_within
 from lastseen.snow.release import Release
-from lastseen.snow.sliding_mass import Bodies, slide
+from lastseen.snow.sliding_mass import Samples, slide_samples
 
 # ---- Where the snow goes: the steepest path, the ground that events pass, the profile of the main path
 
@@ -63,11 +63,11 @@ class FlowPaths:
         return np.asarray(away <= margin_m)
 
 
-def flow_paths(felt: Grid, release: Release, events: Events) -> FlowPaths:
+def trace_flow_paths(felt: Grid, release: Release, ensemble: Ensemble) -> FlowPaths:
     """Paths, corridors and speeds of an ensemble that has run over ``felt`` ground."""
-    steepest, end = steepest_descent(felt, *release.top_m)
+    steepest, end = trace_steepest_descent(felt, *release.top_m)
     main = _main_path(felt, release)
-    passage, mean_speed, highest, arrival = _passed(felt, events)
+    passage, mean_speed, highest, arrival = _passed(felt, ensemble)
     corridors = tuple((share, outline_of_level(passage, share, 4.0 * felt.cell_area_m2)) for share in CORRIDOR_SHARES)
     points = np.asarray(main.coords)
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
@@ -85,7 +85,7 @@ def flow_paths(felt: Grid, release: Release, events: Events) -> FlowPaths:
     )
 
 
-def steepest_descent(felt: Grid, x_m: float, y_m: float, longest_m: float = 10_000.0) -> tuple[LineString, str]:
+def trace_steepest_descent(felt: Grid, x_m: float, y_m: float, longest_m: float = 10_000.0) -> tuple[LineString, str]:
     """The path of steepest descent from a point and the reason why it ends."""
     step = 0.5 * felt.cell_m
     path = np.empty((int(longest_m / step), 3))
@@ -95,10 +95,10 @@ def steepest_descent(felt: Grid, x_m: float, y_m: float, longest_m: float = 10_0
 
 def _main_path(felt: Grid, release: Release) -> LineString:
     one = np.ones(1)
-    bodies = Bodies(
+    bodies = Samples(
         release.top_m[0] * one, release.top_m[1] * one, 0 * one, 0 * one, MAIN_FRICTION * one, MAIN_DRAG_PER_M * one
     )
-    tracks = slide(felt, bodies)
+    tracks = slide_samples(felt, bodies)
     x, y = felt.centre_of(tracks.cells // felt.shape[1], tracks.cells % felt.shape[1])
     # Cell centres zigzag; a running mean over five cells gives back the smooth way.
     smooth = [ndimage.uniform_filter1d(one_axis, 5, mode="nearest") for one_axis in (x, y)]
@@ -112,14 +112,14 @@ def _line(felt: Grid, x: FloatArray, y: FloatArray) -> LineString:
     return LineString(LineString(points).simplify(0.05 * felt.cell_m).coords)
 
 
-def _passed(felt: Grid, events: Events) -> tuple[Grid, Grid, Grid, Grid]:
+def _passed(felt: Grid, ensemble: Ensemble) -> tuple[Grid, Grid, Grid, Grid]:
     """Share of events that pass each cell, mean peak speed of those that do, highest of all, first arrival."""
-    rows, cols = events.extent()
+    rows, cols = ensemble.extent()
     shape = (rows.stop - rows.start, cols.stop - cols.start)
     count, total, highest = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     first = np.full(shape, np.nan)
-    for event in events.each:
-        part = inside(event.rows, rows), inside(event.cols, cols)
+    for event in ensemble.members:
+        part = slice_within(event.rows, rows), slice_within(event.cols, cols)
         count[part] += event.fastest_m_s > 0.0
         total[part] += event.fastest_m_s
         highest[part] = np.maximum(highest[part], event.fastest_m_s)
@@ -128,10 +128,10 @@ def _passed(felt: Grid, events: Events) -> tuple[Grid, Grid, Grid, Grid]:
         mean = np.where(count > 0, total / count, np.nan)
     highest[count == 0] = np.nan
     return (
-        events.over(felt, count / len(events.each)),
-        events.over(felt, mean, outside=np.nan),
-        events.over(felt, highest, outside=np.nan),
-        events.over(felt, first, outside=np.nan),
+        ensemble.over(felt, count / len(ensemble.members)),
+        ensemble.over(felt, mean, outside=np.nan),
+        ensemble.over(felt, highest, outside=np.nan),
+        ensemble.over(felt, first, outside=np.nan),
     )
 
 
@@ -172,25 +172,26 @@ class Runout:
     time_s: Range
 
 
-def measure_runout(felt: Grid, release: Release, events: Events) -> Runout:
+def measure_runout(felt: Grid, release: Release, ensemble: Ensemble) -> Runout:
     """Measure the travel of each event of an ensemble; snow that left the model counts where it left it."""
-    x, y = (np.array([event.toe_m[k] for event in events.each]) for k in (0, 1))
+    x, y = (np.array([event.toe_m[k] for event in ensemble.members]) for k in (0, 1))
     length = np.hypot(x - release.top_m[0], y - release.top_m[1])
     drop = float(felt.sample(*release.top_m)) - felt.sample(*felt.centre_of(*_clipped(felt, x, y)))
     return Runout(
         _range(np.degrees(np.arctan2(drop, length))),
         _range(length),
         _range(drop),
-        _range(np.array([event.fastest for event in events.each])),
-        _range(np.array([event.time_s for event in events.each])),
+        _range(np.array([event.fastest for event in ensemble.members])),
+        _range(np.array([event.time_s for event in ensemble.members])),
     )
 
 
-def middle_event(release: Release, events: Events) -> int:
+def find_middle_member(release: Release, ensemble: Ensemble) -> int:
     """The event nearest to the median in length and in volume, each against its spread: one that can be shown."""
-    length = np.array([np.hypot(e.toe_m[0] - release.top_m[0], e.toe_m[1] - release.top_m[1]) for e in events.each])
+    toes = (member.toe_m for member in ensemble.members)
+    length = np.array([np.hypot(x - release.top_m[0], y - release.top_m[1]) for x, y in toes])
     away = np.zeros(length.size)
-    for values in (length, events.members.deposit_m3):
+    for values in (length, ensemble.draws.deposit_m3):
         away += np.abs(values - np.median(values)) / max(float(values.std()), 1e-9)
     return int(np.argmin(away))
 
@@ -238,7 +239,7 @@ REGRESSIONS = (
 
 
 @dataclass(frozen=True)
-class Envelope:
+class RunoutEnvelope:
     """Where extreme events would end on a profile.
 
     Attributes
@@ -258,7 +259,7 @@ class Envelope:
     note: str
 
 
-def resampled(
+def resample_profile(
     distance_m: FloatArray, height_m: FloatArray, step_m: float = PROFILE_STEP_M
 ) -> tuple[FloatArray, FloatArray]:
     """A profile at even horizontal steps."""
@@ -266,7 +267,7 @@ def resampled(
     return even, np.interp(even, distance_m, height_m)
 
 
-def envelope(distance_m: FloatArray, height_m: FloatArray) -> Envelope:
+def estimate_envelope(distance_m: FloatArray, height_m: FloatArray) -> RunoutEnvelope:
     """Statistical run-out on a profile that begins at the top of the release.
 
     Parameters
@@ -274,21 +275,23 @@ def envelope(distance_m: FloatArray, height_m: FloatArray) -> Envelope:
     distance_m, height_m : ndarray, shape (n,)
         Horizontal distance, rising, and elevation.
     """
-    x, z = resampled(distance_m, height_m)
+    x, z = resample_profile(distance_m, height_m)
     if x.size < 3:
-        return Envelope(math.nan, math.nan, (), "the profile is too short for a statistical run-out")
+        return RunoutEnvelope(math.nan, math.nan, (), "the profile is too short for a statistical run-out")
     slope = np.degrees(np.arctan(-np.diff(z) / np.diff(x)))
     steep = np.flatnonzero(slope > BETA_SLOPE_DEG)
     easy = np.flatnonzero(slope <= BETA_SLOPE_DEG)
     easy = easy[easy > steep[0]] if steep.size else easy[:0]
     easy = np.array([i for i in easy if not _is_bench(x, z, int(i))], dtype=np.intp)
     if easy.size == 0:
-        return Envelope(math.nan, math.nan, (), "the profile never eases to 10 degrees: there is no beta point on it")
+        return RunoutEnvelope(
+            math.nan, math.nan, (), "the profile never eases to 10 degrees: there is no beta point on it"
+        )
     at = int(easy[0])
     if z[0] - z[at] < LEAST_DROP_M:
         drop = f"{z[0] - z[at]:.0f} m to its beta point, less than {LEAST_DROP_M:.0f} m"
         text = f"not applied: it describes large paths, and this one drops {drop}"
-        return Envelope(math.nan, math.nan, (), text)
+        return RunoutEnvelope(math.nan, math.nan, (), text)
     beta = math.degrees(math.atan2(z[0] - z[at], x[at]))
     ends = tuple(
         (one.name, one.alpha_deg(beta), one.sd_deg, _distance_at(x, z, one.alpha_deg(beta)), one.source)
@@ -298,7 +301,7 @@ def envelope(distance_m: FloatArray, height_m: FloatArray) -> Envelope:
         "outer envelope: these regressions describe extreme events of large paths, about one in 100 years; "
         "events of size 1 to 3 stop well before"
     )
-    return Envelope(beta, float(x[at]), ends, note)
+    return RunoutEnvelope(beta, float(x[at]), ends, note)
 
 
 def _is_bench(x: FloatArray, z: FloatArray, at: int) -> bool:

@@ -13,16 +13,24 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.stats import qmc
 
-from lastseen.core import BoolArray, FloatArray, Grid, IntArray, LastSeen, Snow, in_threads
-from lastseen.snow.carried import disc_points, downhill_frame
-from lastseen.snow.ensemble import Carried, Event, Events
-from lastseen.snow.friction import PERSON_SPEED, SLAB_FACTOR, Members, drag_per_m, draw_members, friction_range, uniform
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, LastSeen, Snow, map_in_threads
+from lastseen.snow.carried import downhill_frame, spread_over_disc
+from lastseen.snow.ensemble import CarriedPersons, Ensemble, Member
+from lastseen.snow.friction import (
+    PERSON_SPEED,
+    SLAB_FACTOR,
+    MemberDraws,
+    drag_per_m,
+    draw_members,
+    friction_range,
+    uniform,
+)
 from lastseen.snow.release import Release
-from lastseen.snow.sliding_mass import Bodies, Tracks, joined, slide
+from lastseen.snow.sliding_mass import Samples, SampleTracks, join_tracks, slide_samples
 from lastseen.terrain import derivatives
 
-BODY_FRICTION = (0.75, 1.25)  # design choice: spread of friction within one event, which stretches a deposit
-SCOUTS = 40
+SAMPLE_FRICTION = (0.75, 1.25)  # design choice: spread of friction within one event, which stretches a deposit
+SLIPPERY_SAMPLES = 40
 FLOW_THICKNESS = 1.0  # design choice: the flow is as thick as the slab; matters little below 10 m/s
 SHEDDING_SPEED_M_S = 4.0  # from memory: dense flows begin to leave snow behind below 2 to 5 m/s
 PILE_WIDTH = 0.6  # design choice: spread of one body's snow against the cube root of the deposit's volume
@@ -31,9 +39,9 @@ FOOTPRINT_M = 3.0  # design choice: half the width of ground that one body stand
 TOE_QUANTILE = 0.95
 
 
-def run_bodies(
+def simulate_sliding_ensemble(
     felt: Grid, release: Release, snow: Snow, last_seen: LastSeen, at_m: tuple[float, float], rng: np.random.Generator
-) -> Events:
+) -> Ensemble:
     """Run all members: debris from the release, and the person from the last-seen disc.
 
     Where the disc lies below the release, the person sets out when the front passes, with the velocity of the flow
@@ -55,7 +63,7 @@ def run_bodies(
     p, q, *_ = derivatives(felt)
     disc = (at_m[0], at_m[1], max(last_seen.radius_m, 1.5 * felt.cell_m))
     starts = [_release_bodies(felt, release, members, m, each, p, q, rng) for m in range(members.count)]
-    debris = in_threads(lambda bodies: slide(felt, bodies, disc), starts)
+    debris = map_in_threads(lambda bodies: slide_samples(felt, bodies, disc), starts)
     row, col = felt.cell_of(*at_m)
     at_cell = int(row) * felt.shape[1] + int(col)
     started_here = [at_cell in release.cells[: members.extent_cells[m]] for m in range(members.count)]
@@ -63,15 +71,19 @@ def run_bodies(
         _person_bodies(felt, members, m, each, disc, None if started_here[m] else debris[m], p, q, rng)
         for m in range(members.count)
     ]
-    person = in_threads(lambda bodies: slide(felt, bodies), people)
+    person = map_in_threads(lambda bodies: slide_samples(felt, bodies), people)
     reached = np.array(
         [here or bool(np.isfinite(debri.disc_east_m_s).any()) for here, debri in zip(started_here, debris, strict=True)]
     )
-    events = in_threads(lambda m: _event(felt, release, debris[m], float(members.deposit_m3[m])), range(members.count))
-    return Events("body", felt, members, tuple(events), _carried(joined(person), each), reached, stopped_early=False)
+    ensemble = map_in_threads(
+        lambda m: _event(felt, release, debris[m], float(members.deposit_m3[m])), range(members.count)
+    )
+    return Ensemble(
+        "body", felt, members, tuple(ensemble), _carried(join_tracks(person), each), reached, stopped_early=False
+    )
 
 
-def _event(felt: Grid, release: Release, tracks: Tracks, volume_m3: float) -> Event:
+def _event(felt: Grid, release: Release, tracks: SampleTracks, volume_m3: float) -> Member:
     """What the bodies of one member left."""
     nx = felt.shape[1]
     sigma = spread_cells(felt, volume_m3)
@@ -86,10 +98,10 @@ def _event(felt: Grid, release: Release, tracks: Tracks, volume_m3: float) -> Ev
     wide = ndimage.grey_dilation(speed, footprint=_disc(max(1, round(FOOTPRINT_M / felt.cell_m))), mode="constant")
     away = np.hypot(tracks.x_m - release.top_m[0], tracks.y_m - release.top_m[1])
     toe = int(np.argsort(away, kind="stable")[round(TOE_QUANTILE * (away.size - 1))])
-    return Event(
+    return Member(
         rows,
         cols,
-        spread(snow, sigma).astype(np.float32),
+        spread_counts(snow, sigma).astype(np.float32),
         wide.astype(np.float32),
         np.full(shape, np.nan, np.float32),
         (float(tracks.x_m[toe]), float(tracks.y_m[toe])),
@@ -100,7 +112,7 @@ def _event(felt: Grid, release: Release, tracks: Tracks, volume_m3: float) -> Ev
     )
 
 
-def _left(felt: Grid, tracks: Tracks, volume_m3: float) -> tuple[float, float, float, float, float]:
+def _left(felt: Grid, tracks: SampleTracks, volume_m3: float) -> tuple[float, float, float, float, float]:
     """Snow that left over each edge and into no data; a body left over the edge that it is nearest to."""
     west, south, east, north = felt.bounds
     away = np.abs(np.stack([tracks.x_m - west, tracks.x_m - east, tracks.y_m - south, tracks.y_m - north]))
@@ -111,10 +123,10 @@ def _left(felt: Grid, tracks: Tracks, volume_m3: float) -> tuple[float, float, f
     return (counts[0] * each, counts[1] * each, counts[2] * each, counts[3] * each, counts[4] * each)
 
 
-def _carried(tracks: Tracks, each: int) -> Carried:
+def _carried(tracks: SampleTracks, each: int) -> CarriedPersons:
     """The persons as the plan reads them. A body that slides alone lies on the snow: burial is not known."""
     unknown = np.full(tracks.count, np.nan)
-    return Carried(
+    return CarriedPersons(
         (np.arange(tracks.count) // each).astype(np.int32),
         tracks.x_m,
         tracks.y_m,
@@ -129,14 +141,14 @@ def _carried(tracks: Tracks, each: int) -> Carried:
     )
 
 
-def _shed(felt: Grid, tracks: Tracks) -> tuple[IntArray, IntArray, FloatArray]:
+def _shed(felt: Grid, tracks: SampleTracks) -> tuple[IntArray, IntArray, FloatArray]:
     """Where bodies leave their snow: row, column, weight (a body that stays on the grid sums to 1).
 
     A body sheds evenly over the cells of its last stretch below the shedding speed.
     """
     slow = tracks.speeds_m_s < SHEDDING_SPEED_M_S
     slow[tracks.offsets[1:] - 1] = True
-    body = tracks.body_of_visit
+    body = tracks.index_of_visit
     fast = np.flatnonzero(~slow)
     last_fast = np.full(tracks.count, -1)
     np.maximum.at(last_fast, body[fast], fast)
@@ -147,7 +159,7 @@ def _shed(felt: Grid, tracks: Tracks) -> tuple[IntArray, IntArray, FloatArray]:
     return cells // felt.shape[1], cells % felt.shape[1], share[body[tail]]
 
 
-def _on_grid(felt: Grid, tracks: Tracks) -> BoolArray:
+def _on_grid(felt: Grid, tracks: SampleTracks) -> BoolArray:
     return np.asarray(((tracks.reason == 0) | (tracks.reason == 3)) & felt.contains(tracks.x_m, tracks.y_m))
 
 
@@ -156,7 +168,7 @@ def spread_cells(felt: Grid, volume_m3: float) -> float:
     return float(max(SMALLEST_SPREAD_CELLS, PILE_WIDTH * volume_m3 ** (1.0 / 3.0) / felt.cell_m))
 
 
-def spread(counts: NDArray[Any], sigma_cells: float) -> FloatArray:
+def spread_counts(counts: NDArray[Any], sigma_cells: float) -> FloatArray:
     """Counts spread over a pile's width; their sum is kept."""
     wide: FloatArray = ndimage.gaussian_filter(counts.astype(float), sigma_cells, mode="constant", truncate=4.0)
     kept: FloatArray = wide * (counts.sum() / max(float(wide.sum()), 1e-12))
@@ -177,30 +189,30 @@ def _disc(radius: int) -> BoolArray:
     return np.asarray(x * x + y * y <= (radius + 0.5) ** 2)
 
 
-def run_scouts(felt: Grid, release: Release, snow: Snow) -> Tracks:
+def slide_slippery_samples(felt: Grid, release: Release, snow: Snow) -> SampleTracks:
     """A few of the most slippery bodies that the ensemble could draw: where they stay, everything stays.
 
     Used to size the window before the whole ensemble runs.
     """
     nx = felt.shape[1]
-    cells = release.cells[:: max(1, release.cells.size // SCOUTS)]
+    cells = release.cells[:: max(1, release.cells.size // SLIPPERY_SAMPLES)]
     x, y = felt.centre_of(cells // nx, cells % nx)
     rest = np.zeros(cells.size)
     drag = drag_per_m(snow.turbulence_m_s2[2], release.thickness_m * SLAB_FACTOR[1] * FLOW_THICKNESS)
-    friction = np.full(cells.size, friction_range(snow)[0] * BODY_FRICTION[0])
-    return slide(felt, Bodies(x, y, rest, rest, friction, np.full(cells.size, drag)))
+    friction = np.full(cells.size, friction_range(snow)[0] * SAMPLE_FRICTION[0])
+    return slide_samples(felt, Samples(x, y, rest, rest, friction, np.full(cells.size, drag)))
 
 
 def _release_bodies(
     felt: Grid,
     release: Release,
-    members: Members,
+    members: MemberDraws,
     m: int,
     each: int,
     p: FloatArray,
     q: FloatArray,
     rng: np.random.Generator,
-) -> Bodies:
+) -> Samples:
     """Bodies spread over the release of one member, at rest.
 
     Cells are taken from the highest down and jitter runs along the fall line, so that a turned map gives turned bodies.
@@ -215,30 +227,30 @@ def _release_bodies(
     east, north = downhill_frame(p, q, rows, cols)
     along, across = (u[:, 1] - 0.5) * felt.cell_m, (u[:, 2] - 0.5) * felt.cell_m
     thickness = np.full(each, members.slab_m[m] * FLOW_THICKNESS)
-    return Bodies(
+    return Samples(
         x + along * east - across * north,
         y + along * north + across * east,
         np.zeros(each),
         np.zeros(each),
-        members.friction[m] * uniform(u[:, 3], *BODY_FRICTION),
+        members.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
         np.array([drag_per_m(float(members.turbulence_m_s2[m]), float(h)) for h in thickness]),
     )
 
 
 def _person_bodies(
     felt: Grid,
-    members: Members,
+    members: MemberDraws,
     m: int,
     each: int,
     disc: tuple[float, float, float],
-    flow: Tracks | None,
+    flow: SampleTracks | None,
     p: FloatArray,
     q: FloatArray,
     rng: np.random.Generator,
-) -> Bodies:
+) -> Samples:
     """Possible persons of one member, all over the last-seen disc, moving as the flow that reaches it."""
     u = qmc.LatinHypercube(d=5, rng=rng).random(each)
-    x, y = disc_points(felt, disc, u[:, 0], u[:, 1], p, q)
+    x, y = spread_over_disc(felt, disc, u[:, 0], u[:, 1], p, q)
     u0, v0 = np.zeros(each), np.zeros(each)
     if flow is not None:
         passing = np.flatnonzero(np.isfinite(flow.disc_east_m_s))
@@ -247,11 +259,11 @@ def _person_bodies(
             share = uniform(u[:, 4], *PERSON_SPEED)
             u0, v0 = share * flow.disc_east_m_s[chosen], share * flow.disc_north_m_s[chosen]
     drag = drag_per_m(float(members.turbulence_m_s2[m]), float(members.slab_m[m] * FLOW_THICKNESS))
-    return Bodies(
+    return Samples(
         x,
         y,
         u0,
         v0,
-        members.friction[m] * uniform(u[:, 3], *BODY_FRICTION),
+        members.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
         np.full(each, drag),
     )

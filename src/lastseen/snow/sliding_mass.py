@@ -12,16 +12,16 @@ import numpy as np
 
 from lastseen.core import FloatArray, Grid, IntArray
 from lastseen.snow import sliding_mass_kernels
-from lastseen.terrain import smoothed
+from lastseen.terrain import smooth_heights
 
-FELT_SMOOTHING_M = 2.5  # design choice: moving snow does not feel ground rougher than about its own depth
+SNOW_SMOOTHING_M = 2.5  # design choice: moving snow does not feel ground rougher than about its own depth
 LARGEST_STEP_S = 0.05
 LARGEST_STEP_CELLS = 0.25
 TIME_LIMIT_S = 600.0
 
 
 @dataclass(frozen=True)
-class Bodies:
+class Samples:
     """Bodies about to move, map metres and m/s, horizontal components (east, north)."""
 
     x_m: FloatArray
@@ -33,7 +33,7 @@ class Bodies:
 
 
 @dataclass(frozen=True)
-class Tracks:
+class SampleTracks:
     """Where bodies went and stopped. All arrays are per body unless said otherwise.
 
     Attributes
@@ -70,40 +70,40 @@ class Tracks:
         """Number of bodies."""
         return int(self.x_m.size)
 
-    def part(self, bodies: slice) -> Tracks:
+    def part(self, bodies: slice) -> SampleTracks:
         """The tracks of some bodies, as if they had been run alone; ``bodies`` has a start and a stop."""
         first, last = int(self.offsets[bodies.start]), int(self.offsets[bodies.stop])
         by_body = (getattr(self, field.name)[bodies] for field in fields(self)[3:])
         offsets = self.offsets[bodies.start : bodies.stop + 1] - self.offsets[bodies.start]
-        return Tracks(self.cells[first:last], self.speeds_m_s[first:last], offsets, *by_body)
+        return SampleTracks(self.cells[first:last], self.speeds_m_s[first:last], offsets, *by_body)
 
     @property
-    def body_of_visit(self) -> IntArray:
+    def index_of_visit(self) -> IntArray:
         """The body of each visit."""
         return np.repeat(np.arange(self.count, dtype=np.int32), np.diff(self.offsets))
 
 
-def felt_ground(ground: Grid) -> Grid:
+def smooth_for_snow(ground: Grid) -> Grid:
     """The ground as moving snow feels it: lightly smoothed."""
-    return smoothed(ground, FELT_SMOOTHING_M)
+    return smooth_heights(ground, SNOW_SMOOTHING_M)
 
 
-def slide(
+def slide_samples(
     ground: Grid,
-    bodies: Bodies,
+    bodies: Samples,
     disc: tuple[float, float, float] = (0.0, 0.0, 0.0),
     *,
     largest_step_s: float = LARGEST_STEP_S,
     largest_step_cells: float = LARGEST_STEP_CELLS,
     time_limit_s: float = TIME_LIMIT_S,
     centripetal_load: bool = True,
-) -> Tracks:
+) -> SampleTracks:
     """Let bodies slide over the ground until they stop, leave it, or the time limit (ten minutes) has passed.
 
     Parameters
     ----------
     ground : Grid
-        Elevations, metres, as the snow feels them (see :func:`felt_ground`).
+        Elevations, metres, as the snow feels them (see :func:`smooth_for_snow`).
     bodies : Bodies
     disc : x_m, y_m, radius_m
         Velocities at the first entry of this disc are reported.
@@ -130,7 +130,7 @@ def slide(
         reason,
         offsets,
     )
-    return Tracks(
+    return SampleTracks(
         cells,
         speeds,
         offsets,
@@ -146,7 +146,7 @@ def slide(
     )
 
 
-def joined(parts: list[Tracks]) -> Tracks:
+def join_tracks(parts: list[SampleTracks]) -> SampleTracks:
     """Tracks of several runs as one, in their order."""
     counts = np.concatenate([np.diff(part.offsets) for part in parts])
     offsets = np.concatenate([[0], np.cumsum(counts)]).astype(np.int32)
@@ -154,7 +154,7 @@ def joined(parts: list[Tracks]) -> Tracks:
     def all_of(name: str) -> FloatArray:
         return np.concatenate([getattr(part, name) for part in parts])
 
-    return Tracks(
+    return SampleTracks(
         np.concatenate([part.cells for part in parts]),
         all_of("speeds_m_s"),
         offsets,

@@ -12,8 +12,8 @@ from skimage.morphology import disk
 from skimage.segmentation import watershed
 
 from lastseen.core import BoolArray, FloatArray, Grid, IntArray, smooth_outline
-from lastseen.snow.release import CLOSED_CANOPY, SIZES, crown_cover, slab_class, start_zone_terrain, thickness_m
-from lastseen.terrain import WIDEST_CELLS, derivatives, ruggedness, smoothed
+from lastseen.snow.release import CLOSED_CANOPY, SIZES, crown_cover, find_start_zone_terrain, slab_class, thickness_m
+from lastseen.terrain import WIDEST_CELLS, derivatives, ruggedness, smooth_heights
 
 # ---- How much of what a slab needs is there, cell by cell: slope, ribs, ruggedness and canopy, each kept apart
 # A grade from 0 to 1 is no probability. Wind, snowpack and weather are not guessed: a slope that faces any way has
@@ -86,7 +86,7 @@ def grade_start_zones(ground: Grid, cover: Grid | None = None) -> StartZones:
     cover : Grid, optional
         Share of each cell under crowns, 0 to 1, on the same lattice.
     """
-    band, terrain = start_zone_terrain(ground, cover)
+    band, terrain = find_start_zone_terrain(ground, cover)
     slope = terrain.slope_deg.values
     known = np.isfinite(slope)
     rib, roll = broad_curvature(ground)
@@ -133,7 +133,7 @@ def broad_curvature(ground: Grid) -> tuple[FloatArray, FloatArray]:
 
 def _ruggedness(ground: Grid) -> FloatArray:
     """Vector ruggedness of a window of a slab's size; 0 where the window meets the frame or no data."""
-    smooth = smoothed(ground, SNOW_EVENS_M)
+    smooth = smooth_heights(ground, SNOW_EVENS_M)
     size = min(max(3, 2 * round(0.5 * (RUGGED_WINDOW_M / ground.cell_m - 1.0)) + 1), WIDEST_CELLS)
     found: FloatArray = np.nan_to_num(ruggedness(smooth, window_cells=size).values)
     return np.where(np.isfinite(smooth.values), found, np.nan)
@@ -216,7 +216,7 @@ class ReleaseArea:
     volume_m3: tuple[float, ...]
 
 
-def release_areas(ground: Grid, zones: StartZones) -> tuple[ReleaseArea, ...]:
+def find_release_areas(ground: Grid, zones: StartZones) -> tuple[ReleaseArea, ...]:
     """Separate release areas of graded start zones, the largest first.
 
     Watershed over the curvature at ribs, convex rolls and sharp gully beds: what lies between them is one area. Areas
@@ -247,17 +247,17 @@ def _between_ribs(zones: StartZones) -> IntArray:
     inside = np.nan_to_num(zones.grade.values) >= LEAST_GRADE
     barrier = np.maximum(np.maximum(rib / RIB_CUT, roll / ROLL_CUT), -rib / BED_CUT)
     largest = LARGEST_SLABS * slab_class(SIZES[-1]).area_m2 / zones.grade.cell_area_m2
-    labels = cut_apart(barrier, inside, 1.0, zones.grade.cell_m)
+    labels = split_at_barriers(barrier, inside, 1.0, zones.grade.cell_m)
     for limit in GENTLER_CUTS:
         large = (np.bincount(labels.ravel()) > largest)[labels] & (labels > 0)
         if not large.any():
             break
-        again = cut_apart(barrier, large, limit, zones.grade.cell_m)
+        again = split_at_barriers(barrier, large, limit, zones.grade.cell_m)
         labels = np.where(large, again + labels.max(), labels).astype(np.int32)
     return labels
 
 
-def cut_apart(barrier: FloatArray, inside: BoolArray, limit: float, cell_m: float) -> IntArray:
+def split_at_barriers(barrier: FloatArray, inside: BoolArray, limit: float, cell_m: float) -> IntArray:
     """Pieces of ``inside`` that are parted where the barrier reaches a limit; the barrier itself goes to its sides."""
     core = ndimage.binary_opening(inside & (barrier < limit), disk(max(1, round(NECK_M / cell_m))))
     markers, _ = ndimage.label(core)

@@ -2,17 +2,17 @@ from .derived_layers import (
     DRAINAGE_GB_PER_MILLION_CELLS,
     DRAINAGE_LAYERS,
     DerivedLayer,
-    Family,
+    LayerGroup,
     Layers,
-    drainage_layers,
-    local_families,
+    local_layer_groups,
+    write_drainage_layers,
 )
-from .doubts import Doubts, doubtful_heights, doubts_between
-from .drainage import Filled, Method, accumulation_m2, drain, facet_direction_deg, fill
+from .drainage import FilledGround, Method, accumulation_m2, facet_direction_deg, fill_hollows, find_drainage
 from .elevation import HIGHEST_M, LOWEST_M, Box, Elevation, open_elevation, read_window, require_inside
 from .ground_layers import GroundLayer, GroundLayers, LayerKind, check_layers, read_layers
+from .height_findings import HeightFindings, find_doubtful_heights, find_doubts_in_rows
 from .neighbourhood import WIDEST_CELLS, Ring, cliff_drop_m, openness, relative_position_m, ruggedness, slope_breaks
-from .surface import Curvature, Terrain, curvature, derivatives, read_terrain, smoothed
+from .surface import Curvature, Terrain, curvature, derivatives, read_terrain, smooth_heights
 
 __all__ = [
     "DRAINAGE_GB_PER_MILLION_CELLS",
@@ -23,12 +23,12 @@ __all__ = [
     "Box",
     "Curvature",
     "DerivedLayer",
-    "Doubts",
     "Elevation",
-    "Family",
-    "Filled",
+    "FilledGround",
     "GroundLayer",
     "GroundLayers",
+    "HeightFindings",
+    "LayerGroup",
     "LayerKind",
     "Layers",
     "Method",
@@ -39,13 +39,12 @@ __all__ = [
     "cliff_drop_m",
     "curvature",
     "derivatives",
-    "doubtful_heights",
-    "doubts_between",
-    "drain",
-    "drainage_layers",
     "facet_direction_deg",
-    "fill",
-    "local_families",
+    "fill_hollows",
+    "find_doubtful_heights",
+    "find_doubts_in_rows",
+    "find_drainage",
+    "local_layer_groups",
     "open_elevation",
     "openness",
     "read_layers",
@@ -55,5 +54,6 @@ __all__ = [
     "require_inside",
     "ruggedness",
     "slope_breaks",
-    "smoothed",
+    "smooth_heights",
+    "write_drainage_layers",
 ]

@@ -16,10 +16,10 @@ from lastseen.terrain.drainage import (
     CHANNEL_M2,
     FREEMAN_EXPONENT,
     accumulation_m2,
-    drain,
     facet_direction_deg,
-    fill,
+    fill_hollows,
     find_channels,
+    find_drainage,
 )
 from lastseen.terrain.neighbourhood import (
     BROAD,
@@ -31,11 +31,11 @@ from lastseen.terrain.neighbourhood import (
     Ring,
     cliff_drop_m,
     openness,
-    reach_on,
     relative_position_m,
-    ring_on,
     ruggedness,
     slope_breaks,
+    widen_reach_m,
+    widen_ring,
 )
 from lastseen.terrain.surface import curvature, read_terrain
 
@@ -54,7 +54,7 @@ class DerivedLayer:
 
 
 @dataclass(frozen=True)
-class Family:
+class LayerGroup:
     """Layers that are worked out together on a band of rows.
 
     Attributes
@@ -75,12 +75,12 @@ class Family:
         return FRAME_CELLS + int(np.ceil(self.halo_m / cell_m - 1e-9))
 
 
-def local_families(cell_m: float) -> tuple[Family, ...]:
+def local_layer_groups(cell_m: float) -> tuple[LayerGroup, ...]:
     """All local layers on cells of a size; radii that are too short for the cells are widened, and said so."""
-    reach, sight = reach_on(REACH_M, cell_m), max(OPENNESS_M, 2.0 * cell_m)
+    reach, sight = widen_reach_m(REACH_M, cell_m), max(OPENNESS_M, 2.0 * cell_m)
     return (
-        Family((DerivedLayer("elevation_m", "elevation as used", "m"),), 0.0, lambda ground: (ground,)),
-        Family(
+        LayerGroup((DerivedLayer("elevation_m", "elevation as used", "m"),), 0.0, lambda ground: (ground,)),
+        LayerGroup(
             (
                 DerivedLayer("slope_deg", "slope, Horn 1981", "degree"),
                 DerivedLayer("aspect_deg", "downhill azimuth from grid north, Horn 1981", "degree", "NEAREST"),
@@ -88,7 +88,7 @@ def local_families(cell_m: float) -> tuple[Family, ...]:
             0.0,
             _slopes,
         ),
-        Family(
+        LayerGroup(
             (
                 DerivedLayer("profile_curvature", "curvature along the fall line, convex positive", "m-1"),
                 DerivedLayer(
@@ -99,13 +99,13 @@ def local_families(cell_m: float) -> tuple[Family, ...]:
             0.0,
             _curvatures,
         ),
-        Family(
+        LayerGroup(
             (DerivedLayer("ruggedness", "vector ruggedness of 3 x 3 cells, Sappington et al. 2007", "1"),),
             cell_m,
             lambda ground: (ruggedness(ground),),
         ),
-        *(_position(name, ring_on(ring, cell_m)) for name, ring in (("fine", FINE), ("broad", BROAD))),
-        Family(
+        *(_position(name, widen_ring(ring, cell_m)) for name, ring in (("fine", FINE), ("broad", BROAD))),
+        LayerGroup(
             (
                 DerivedLayer(
                     "openness_positive_deg", f"openness to the sky within {sight:g} m, Yokoyama et al. 2002", "degree"
@@ -117,7 +117,7 @@ def local_families(cell_m: float) -> tuple[Family, ...]:
             sight,
             lambda ground: _opennesses(ground, sight),
         ),
-        Family(
+        LayerGroup(
             (
                 DerivedLayer(
                     "slope_change_deg",
@@ -128,7 +128,7 @@ def local_families(cell_m: float) -> tuple[Family, ...]:
             reach,
             lambda ground: (slope_breaks(ground, reach_m=reach).change_deg,),
         ),
-        Family(
+        LayerGroup(
             (
                 DerivedLayer(
                     "cliff_drop_m", f"height of the wall through the cell, steps above {WALL_DEG:g} degrees", "m"
@@ -155,11 +155,11 @@ def _opennesses(ground: Grid, radius_m: float) -> tuple[Grid, Grid]:
     return found.positive_deg, found.negative_deg
 
 
-def _position(name: str, ring: Ring) -> Family:
+def _position(name: str, ring: Ring) -> LayerGroup:
     """Relative position on one ring."""
     text = f"height above the mean of a ring from {ring.inner_m:g} to {ring.outer_m:g} m, after Weiss 2001"
     layer = DerivedLayer(f"position_{name}_m", text, "m")
-    return Family((layer,), ring.outer_m, lambda ground: (relative_position_m(ground, ring),))
+    return LayerGroup((layer,), ring.outer_m, lambda ground: (relative_position_m(ground, ring),))
 
 
 DRAINAGE_LAYERS: Layers = (
@@ -182,12 +182,12 @@ DRAINAGE_LAYERS: Layers = (
 DRAINAGE_GB_PER_MILLION_CELLS = 0.045  # ground, filled ground, two layers, ways and basins; measured with the bench
 
 
-def drainage_layers(ground: Grid, write: Callable[[DerivedLayer, Grid], None]) -> None:
+def write_drainage_layers(ground: Grid, write: Callable[[DerivedLayer, Grid], None]) -> None:
     """Work out the global layers one after the other and hand each to ``write``, so that few are held at once."""
     layer = {one.name: one for one in DRAINAGE_LAYERS}
-    filled = fill(ground)
+    filled = fill_hollows(ground)
     write(layer["fill_depth_m"], filled.depth_m)
-    drainage = drain(filled)
+    drainage = find_drainage(filled)
     write(layer["flow_d8_deg"], drainage.direction_deg)
     write(layer["flow_dinf_deg"], facet_direction_deg(drainage))
     area = accumulation_m2(drainage, "D8")

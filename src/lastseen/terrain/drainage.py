@@ -9,7 +9,16 @@ from typing import Literal
 
 import numpy as np
 
-from lastseen.core import FloatArray, Grid, InputError, IntArray, ResourceError, in_threads, over_rows, thread_count
+from lastseen.core import (
+    FloatArray,
+    Grid,
+    InputError,
+    IntArray,
+    ResourceError,
+    map_in_threads,
+    run_over_rows,
+    thread_count,
+)
 from lastseen.terrain import drainage_kernels
 from lastseen.terrain.drainage_kernels import FLAT, OFF, ByteArray, LongArray
 
@@ -32,7 +41,7 @@ MOST_CELLS = 2**31 - 1  # cells are counted in 32 bits
 
 
 @dataclass(frozen=True)
-class Filled:
+class FilledGround:
     """The ground with its hollows full.
 
     Attributes
@@ -53,7 +62,7 @@ class Filled:
         return self.ground.with_values(self.surface.values - self.ground.values)
 
 
-def fill(elevation: Grid) -> Filled:
+def fill_hollows(elevation: Grid) -> FilledGround:
     """Fill every hollow to the level at which it spills.
 
     Parameters
@@ -82,19 +91,21 @@ def fill(elevation: Grid) -> Filled:
     rows = z.shape[0]
     blocks = [(first, min(first + BLOCK_ROWS, rows)) for first in range(0, rows, BLOCK_ROWS)]
     basin = np.empty(z.shape, np.int32)
-    lowest = in_threads(lambda block: drainage_kernels.lower_cells(z, *block, basin), blocks)
+    lowest = map_in_threads(lambda block: drainage_kernels.lower_cells(z, *block, basin), blocks)
     before = [0, *np.cumsum(lowest).tolist()]
-    in_threads(
+    map_in_threads(
         lambda one: drainage_kernels.number_hollows(basin, *one[0], one[1]), list(zip(blocks, before, strict=False))
     )
-    over_rows(lambda first, last: drainage_kernels.follow(basin, first, last), rows, BLOCK_ROWS)
-    passes = in_threads(lambda block: drainage_kernels.saddles(z, basin, *block), blocks)
+    run_over_rows(lambda first, last: drainage_kernels.follow(basin, first, last), rows, BLOCK_ROWS)
+    passes = map_in_threads(lambda block: drainage_kernels.saddles(z, basin, *block), blocks)
     one, other, height = (np.concatenate([found[k] for found in passes]) for k in range(3))
     level = np.empty(before[-1] + 1)
     drainage_kernels.flood(one, other, height, np.argsort(height, kind="stable").astype(np.int32), level)
     surface = np.empty(z.shape)
-    over_rows(lambda first, last: drainage_kernels.raise_to(z, basin, level, first, last, surface), rows, BLOCK_ROWS)
-    return Filled(elevation, elevation.with_values(surface))
+    run_over_rows(
+        lambda first, last: drainage_kernels.raise_to(z, basin, level, first, last, surface), rows, BLOCK_ROWS
+    )
+    return FilledGround(elevation, elevation.with_values(surface))
 
 
 # ---- Where each cell drains to: one neighbour (D8), or an azimuth between two (D-infinity)
@@ -124,7 +135,7 @@ class Drainage:
         data.
     """
 
-    filled: Filled
+    filled: FilledGround
     way: Grid
 
     @property
@@ -134,7 +145,7 @@ class Drainage:
         return self.way.with_values(np.where(way < OFF, way * 45.0, np.nan))
 
 
-def drain(elevation: Grid | Filled) -> Drainage:
+def find_drainage(elevation: Grid | FilledGround) -> Drainage:
     """Fill the ground and find the way out of each cell.
 
     Parameters
@@ -142,25 +153,25 @@ def drain(elevation: Grid | Filled) -> Drainage:
     elevation : Grid or Filled
         Metres, NaN is no data; or ground that is filled already.
     """
-    filled = elevation if isinstance(elevation, Filled) else fill(elevation)
+    filled = elevation if isinstance(elevation, FilledGround) else fill_hollows(elevation)
     z: FloatArray = filled.surface.values
     way = np.empty(z.shape, np.uint8)
-    over_rows(lambda first, last: drainage_kernels.steepest(z, first, last, way), z.shape[0])
+    run_over_rows(lambda first, last: drainage_kernels.steepest(z, first, last, way), z.shape[0])
     drainage_kernels.cross_flats(z, way, np.flatnonzero(way.ravel() == FLAT).astype(np.int32))
     return Drainage(filled, filled.ground.with_values(way))
 
 
-def facet_octants(drainage: Drainage) -> FloatArray:
+def find_facet_octants(drainage: Drainage) -> FloatArray:
     """D-infinity azimuths in eighths of a turn from north, 0 to 8; -1 leaves the ground, NaN is no data."""
     z, way = drainage.filled.surface.values, drainage.way.values
     octant = np.empty(z.shape)
-    over_rows(lambda first, last: drainage_kernels.facets(z, way, first, last, octant), z.shape[0])
+    run_over_rows(lambda first, last: drainage_kernels.facets(z, way, first, last, octant), z.shape[0])
     return octant
 
 
 def facet_direction_deg(drainage: Drainage) -> Grid:
     """D-infinity azimuth from grid north, 0 to 360 degrees; NaN where the flow leaves the ground and at no data."""
-    octant = facet_octants(drainage)
+    octant = find_facet_octants(drainage)
     octant[octant < 0.0] = np.nan
     octant *= 45.0
     return drainage.way.with_values(octant)
@@ -220,7 +231,7 @@ def accumulation_m2(drainage: Drainage, method: Method = "D8", *, exponent: floa
             lambda first, last, *rest: drainage_kernels.add_ways(way, first, last, *rest),
         )
     elif method == "D-infinity":
-        octant = facet_octants(drainage)
+        octant = find_facet_octants(drainage)
         area = _gathered(
             way.shape,
             lambda first, last, area, waiting: drainage_kernels.facet_donors(octant, first, last, area, waiting),
@@ -243,7 +254,7 @@ def _gathered(shape: tuple[int, int], start: Start, add: Add) -> LongArray:
     """Areas in ``kernels.CELL`` to a cell: one block of rows for each thread, in rounds until nothing moves."""
     rows, columns = shape
     area, waiting = np.empty(shape, np.int64), np.empty(shape, np.uint8)
-    over_rows(lambda first, last: start(first, last, area, waiting), rows)
+    run_over_rows(lambda first, last: start(first, last, area, waiting), rows)
     count = max(1, min(thread_count(), rows // LEAST_BLOCK_ROWS))
     blocks = list(pairwise(rows * k // count for k in range(count + 1)))
     left, told = (np.zeros((count, 2, columns), np.int64) for _ in range(2))
@@ -254,7 +265,7 @@ def _gathered(shape: tuple[int, int], start: Start, add: Add) -> LongArray:
             add(*blocks[k], ready[k], area, waiting, left[k], told[k])
 
     while any(one.size for one in ready):
-        in_threads(go_on, range(count))
+        map_in_threads(go_on, range(count))
         ready[:] = [_taken_in(k, blocks, left, told, area, waiting) for k in range(count)]
     return area
 
@@ -276,7 +287,7 @@ def _in_m2(area: LongArray, z: FloatArray, cell_area_m2: float) -> FloatArray:
     """Whole numbers to square metres, in their own memory; NaN at no data."""
     out: FloatArray = area.view(np.float64)
     scale = cell_area_m2 / drainage_kernels.CELL
-    over_rows(lambda first, last: drainage_kernels.in_area(area, z, scale, first, last, out), z.shape[0])
+    run_over_rows(lambda first, last: drainage_kernels.in_area(area, z, scale, first, last, out), z.shape[0])
     return out
 
 
@@ -332,5 +343,5 @@ def find_channels(drainage: Drainage, area_m2: Grid, *, threshold_m2: float = CH
         raise InputError(f"the threshold of channels is {threshold_m2:g} m2: it must be above 0")
     way, area = drainage.way.values, area_m2.values
     kind = np.empty(way.shape, np.uint8)
-    over_rows(lambda first, last: drainage_kernels.heads(way, area, threshold_m2, first, last, kind), way.shape[0])
+    run_over_rows(lambda first, last: drainage_kernels.heads(way, area, threshold_m2, first, last, kind), way.shape[0])
     return Channels(drainage.way.with_values(kind), threshold_m2)

@@ -24,8 +24,8 @@ from lastseen.core import (
     LonLat,
     ResourceError,
     bearing_text,
-    bilinear,
     is_local_metric,
+    sample_bilinear,
     to_lonlat,
     to_map,
     transformer,
@@ -503,4 +503,4 @@ def _between(heights: FloatArray, row: FloatArray, col: FloatArray, row0: int, c
     ny, nx = heights.shape
     inside = (row >= -0.5) & (row <= ny - 0.5) & (col >= -0.5) & (col <= nx - 0.5)
     row, col = (np.where(inside, np.clip(one, 0.0, n - 1.0), 0.0) for one, n in ((row, ny), (col, nx)))
-    return np.where(inside, bilinear(heights, row, col), np.nan)
+    return np.where(inside, sample_bilinear(heights, row, col), np.nan)

@@ -27,7 +27,7 @@ from lastseen.core import (
     Ground,
     InputError,
     ResourceError,
-    only_areas,
+    keep_areas,
     outline_of_cells,
     percent,
     to_lonlat,
@@ -190,7 +190,7 @@ def read_raster(file: RasterFile, grid: Grid) -> FloatArray:
     return total / parts**2
 
 
-def canopy_share(surface: Path, ground: Grid) -> tuple[FloatArray, tuple[str, ...]]:
+def estimate_canopy_share(surface: Path, ground: Grid) -> tuple[FloatArray, tuple[str, ...]]:
     """Share of each cell on which a surface model stands more than 2 m above the ground.
 
     Trees and buildings look alike in it: both count as trees, and a note says so.
@@ -319,9 +319,9 @@ def read_vector(file: VectorFile, grid: Grid, kind: LayerKind) -> tuple[FloatArr
         shapes = shapely.make_valid(shapes)
     areas, thin = _as_areas(shapes, kind, file.path.name)
     window = box(*grid.bounds)
-    areas, thin = (only_areas(one.intersection(window)) for one in (areas, thin))
+    areas, thin = (keep_areas(one.intersection(window)) for one in (areas, thin))
     cover = np.maximum(covered_share(areas, grid), covered_share(thin, grid, all_touched=True))
-    outline = areas if thin.is_empty else only_areas(shapely.union_all([areas, thin]))
+    outline = areas if thin.is_empty else keep_areas(shapely.union_all([areas, thin]))
     return cover, outline, tuple(notes)
 
 
@@ -355,7 +355,7 @@ def _as_areas(shapes: Any, kind: LayerKind, name: str) -> tuple[MultiPolygon, Mu
     if thin and kind not in HALF_WIDTH_M:
         raise InputError(f"{name} holds lines or points: draw {_words(kind)} as areas")
     widened = [one.buffer(HALF_WIDTH_M[kind]) for one in thin]
-    return only_areas(shapely.union_all(areas)), only_areas(shapely.union_all(widened))
+    return keep_areas(shapely.union_all(areas)), keep_areas(shapely.union_all(widened))
 
 
 def covered_share(areas: MultiPolygon, grid: Grid, *, all_touched: bool = False) -> FloatArray:
@@ -431,9 +431,9 @@ def read_layers(wanted: Ground, ground: Grid) -> GroundLayers:
             cover, outline, told = _read(_opened(path, kind), ground, kind)
             notes += told
         if surface is not None:
-            share, told = canopy_share(surface, ground)
+            share, told = estimate_canopy_share(surface, ground)
             cover = np.maximum(cover, share)
-            outline = only_areas(shapely.union_all([outline, _outline(share, ground, MOSTLY)]))
+            outline = keep_areas(shapely.union_all([outline, _outline(share, ground, MOSTLY)]))
             notes += told
         source = ", ".join(one.name for one in (path, surface) if one is not None)
         if not cover.any():

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lastseen.core import Grid, InputError, IntArray, in_threads, over_rows
+from lastseen.core import Grid, InputError, IntArray, map_in_threads, run_over_rows
 from lastseen.terrain import neighbourhood_kernels, surface_kernels
-from lastseen.terrain.surface import heights
+from lastseen.terrain.surface import prepare_heights
 
 # ---- Openness: how much sky, and how much ground, a place is open to
 # Yokoyama, Shirasawa & Pike (2002, Photogrammetric Engineering & Remote Sensing 68:257): the mean over eight azimuths
@@ -61,9 +61,9 @@ def openness(elevation: Grid, *, radius_m: float = OPENNESS_M) -> Openness:
     least = elevation.cell_m * 2.0**0.5
     if not least <= radius_m < float("inf"):
         raise InputError(f"openness within {radius_m:g} m sees no neighbour: choose {least:.1f} m or more")
-    z, cell_m = heights(elevation), elevation.cell_m
+    z, cell_m = prepare_heights(elevation), elevation.cell_m
     positive, negative = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
-    over_rows(
+    run_over_rows(
         lambda first, last: surface_kernels.openness(z, cell_m, radius_m, first, last, positive, negative),
         z.shape[0],
         OPENNESS_BLOCK_ROWS,
@@ -102,7 +102,7 @@ def relative_position_m(elevation: Grid, ring: Ring = FINE) -> Grid:
     elevation : Grid
         Metres, NaN is no data. Heights are counted in 2 to the -20 of a metre (about 1 micrometre).
     ring : Ring
-        An inner radius of 0 takes the whole disc, the cell itself included. On coarse cells ``ring_on`` widens it.
+        An inner radius of 0 takes the whole disc, the cell itself included. On coarse cells ``widen_ring`` widens it.
 
     Returns
     -------
@@ -123,14 +123,14 @@ def relative_position_m(elevation: Grid, ring: Ring = FINE) -> Grid:
         raise InputError(
             f"a ring from {ring.inner_m:g} to {ring.outer_m:g} m holds no cell of {elevation.cell_m:g} m: widen it"
         )
-    z = heights(elevation)
+    z = prepare_heights(elevation)
     ny, nx = z.shape
     total, known = np.empty((ny, nx + 1)), np.empty((ny, nx + 1), np.int32)
     blocks = [(first, min(first + POSITION_BLOCK_ROWS, ny)) for first in range(0, ny, POSITION_BLOCK_ROWS)]
-    missing = sum(in_threads(lambda block: neighbourhood_kernels.row_sums(z, *block, total, known), blocks))
+    missing = sum(map_in_threads(lambda block: neighbourhood_kernels.row_sums(z, *block, total, known), blocks))
     out = np.full(z.shape, np.nan)
     least = LEAST_KNOWN * cells
-    over_rows(
+    run_over_rows(
         lambda first, last: neighbourhood_kernels.above_ring(
             z, total, known, outer, inner, cells, least, missing, first, last, out
         ),
@@ -140,7 +140,7 @@ def relative_position_m(elevation: Grid, ring: Ring = FINE) -> Grid:
     return elevation.with_values(out)
 
 
-def ring_on(ring: Ring, cell_m: float) -> Ring:
+def widen_ring(ring: Ring, cell_m: float) -> Ring:
     """The ring widened for coarse cells: from one cell at least, and one cell wide at least."""
     inner = max(ring.inner_m, cell_m)
     return Ring(inner, max(ring.outer_m, inner + cell_m))
@@ -191,9 +191,9 @@ def ruggedness(elevation: Grid, *, window_cells: int = RUGGEDNESS_CELLS) -> Grid
         raise InputError(
             f"the window of ruggedness is {window_cells} cells: choose an odd number from 3 to {WIDEST_CELLS}"
         )
-    z, cell_m, half = heights(elevation), elevation.cell_m, window_cells // 2
+    z, cell_m, half = prepare_heights(elevation), elevation.cell_m, window_cells // 2
     out = np.full(z.shape, np.nan)
-    over_rows(lambda first, last: surface_kernels.ruggedness(z, cell_m, half, first, last, out), z.shape[0])
+    run_over_rows(lambda first, last: surface_kernels.ruggedness(z, cell_m, half, first, last, out), z.shape[0])
     return elevation.with_values(out)
 
 
@@ -227,7 +227,7 @@ class Breaks:
     change_deg: Grid
 
 
-def reach_on(reach_m: float, cell_m: float) -> float:
+def widen_reach_m(reach_m: float, cell_m: float) -> float:
     """The reach widened to two cells where cells are coarse."""
     return max(reach_m, LEAST_CELLS * cell_m)
 
@@ -251,9 +251,9 @@ def slope_breaks(elevation: Grid, *, reach_m: float = REACH_M) -> Breaks:
         raise InputError(
             f"a break of slope over {reach_m:g} m is less than a cell: choose {elevation.cell_m:g} m or more"
         )
-    z, cell_m = heights(elevation), elevation.cell_m
+    z, cell_m = prepare_heights(elevation), elevation.cell_m
     above, below = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
-    over_rows(
+    run_over_rows(
         lambda first, last: neighbourhood_kernels.breaks(z, cell_m, reach_m, LEAST_GRADIENT, first, last, above, below),
         z.shape[0],
     )
@@ -297,10 +297,10 @@ def cliff_drop_m(elevation: Grid, *, wall_deg: float = WALL_DEG, longest_m: floa
     """
     if not 0.0 < wall_deg < 90.0:
         raise InputError(f"a wall steeper than {wall_deg:g} degrees is none: choose an angle between 0 and 90")
-    z, cell_m = heights(elevation), elevation.cell_m
+    z, cell_m = prepare_heights(elevation), elevation.cell_m
     wall = math.tan(math.radians(wall_deg))
     out = np.full(z.shape, np.nan)
-    over_rows(
+    run_over_rows(
         lambda first, last: neighbourhood_kernels.wall_drop(z, cell_m, wall, longest_m, first, last, out), z.shape[0]
     )
     return elevation.with_values(out)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from lastseen.core import FloatArray, Grid, over_rows
+from lastseen.core import FloatArray, Grid, run_over_rows
 from lastseen.terrain import surface_kernels
 
 # ---- What the ground is at each cell: slope, aspect and derivatives of the height
@@ -34,31 +34,31 @@ class Terrain:
     aspect_deg: Grid
 
 
-def heights(elevation: Grid) -> FloatArray:
+def prepare_heights(elevation: Grid) -> FloatArray:
     """Heights as kernels want them: one block of memory in double precision."""
     return np.ascontiguousarray(elevation.values, dtype=np.float64)
 
 
 def read_terrain(elevation: Grid) -> Terrain:
     """Slope and aspect of a grid of elevations (metres, NaN is no data)."""
-    z, cell_m = heights(elevation), elevation.cell_m
+    z, cell_m = prepare_heights(elevation), elevation.cell_m
     slope, aspect = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
-    over_rows(lambda first, last: surface_kernels.horn(z, cell_m, first, last, slope, aspect), z.shape[0])
+    run_over_rows(lambda first, last: surface_kernels.horn(z, cell_m, first, last, slope, aspect), z.shape[0])
     return Terrain(elevation, elevation.with_values(slope), elevation.with_values(aspect))
 
 
 def derivatives(elevation: Grid) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return z_x, z_y, z_xx, z_xy, z_yy (x east, y north) after Zevenbergen & Thorne (1987)."""
-    z, cell_m = heights(elevation), elevation.cell_m
+    z, cell_m = prepare_heights(elevation), elevation.cell_m
     p, q, r, s, t = (np.full(z.shape, np.nan) for _ in range(5))
-    over_rows(lambda first, last: surface_kernels.derivatives(z, cell_m, first, last, p, q, r, s, t), z.shape[0])
+    run_over_rows(lambda first, last: surface_kernels.derivatives(z, cell_m, first, last, p, q, r, s, t), z.shape[0])
     return p, q, r, s, t
 
 
 # ---- Smoothing that keeps the rim and does not bleed into no data
 
 
-def smoothed(elevation: Grid, sigma_m: float) -> Grid:
+def smooth_heights(elevation: Grid, sigma_m: float) -> Grid:
     """Gaussian-smoothed elevations; no data stays no data and does not bleed.
 
     Parameters
@@ -120,9 +120,9 @@ class Curvature:
 
 def curvature(elevation: Grid) -> Curvature:
     """Profile (normal slope line), tangential (normal contour) and plan (contour) curvature in 1/m."""
-    z, cell_m = heights(elevation), elevation.cell_m
+    z, cell_m = prepare_heights(elevation), elevation.cell_m
     profile, tangential, plan = (np.full(z.shape, np.nan) for _ in range(3))
-    over_rows(
+    run_over_rows(
         lambda first, last: surface_kernels.curvatures(
             z, cell_m, FLAT_GRADIENT2, first, last, profile, tangential, plan
         ),

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 from lastseen.core import BoolArray, InputError
 from lastseen.terrain import GroundLayers, Terrain
-from lastseen.traps.from_layers import find_on_ground, with_creeks, with_roads
-from lastseen.traps.ground import VISIBLE_CELL_M, look_around
+from lastseen.traps.from_layers import add_creeks, add_roads, find_layer_traps
+from lastseen.traps.ground import VISIBLE_CELL_M, prepare_ground
 from lastseen.traps.hollows import find_gullies, find_hollows
 from lastseen.traps.shapes import Patch
 from lastseen.traps.slope_breaks import Found, find_breaks, find_cliffs
-from lastseen.traps.trap import Consequence, Trap, in_order
+from lastseen.traps.trap import Consequence, Trap, sort_by_weight
 
 NEAR_M = 10.0  # a break this near to a larger trap is its rim; design choice
 COVERED = 0.5  # a trap covered this far by a larger kind is part of it; design choice
@@ -39,7 +39,7 @@ def find_traps(terrain: Terrain, where: BoolArray, layers: GroundLayers | None =
     Returns
     -------
     tuple of Trap
-        Numbered by severity; `with_person` orders them by what a carried person meets.
+        Numbered by severity; `add_person_shares` orders them by what a carried person meets.
 
     Raises
     ------
@@ -51,14 +51,14 @@ def find_traps(terrain: Terrain, where: BoolArray, layers: GroundLayers | None =
         raise InputError(f"cells of shape {where.shape} do not fit a terrain of shape {shape}: give one value per cell")
     if min(shape) < 3 or not where.any():
         return ()
-    ground = look_around(terrain, where)
+    ground = prepare_ground(terrain, where)
     ny, nx = ground.raw.shape
     if min(ny, nx) < 3:
         return ()
     here = where[ground.first_row : ground.first_row + ny, ground.first_col : ground.first_col + nx]
     layers = layers or GroundLayers()
-    gullies = with_creeks(ground, find_gullies(ground, here), layers)
-    water, roads, others = _split(find_on_ground(ground, here, layers, gullies))
+    gullies = add_creeks(ground, find_gullies(ground, here), layers)
+    water, roads, others = _split(find_layer_traps(ground, here, layers, gullies))
     banks, benches, flattenings = find_breaks(ground, here)
     hollows = _not_part_of(find_hollows(ground, here), gullies, 0.0, ground.cell_m)
     hollows = [h for h in hollows if not _is_trough(h, banks, ground.cell_m)]
@@ -67,9 +67,9 @@ def find_traps(terrain: Terrain, where: BoolArray, layers: GroundLayers | None =
     for weaker in (banks, benches, flattenings):
         kept = kept + _not_part_of(weaker, kept, NEAR_M, ground.cell_m)
     kept[: len(gullies)], cliffs = _walled(gullies, find_cliffs(ground, here))
-    kept = with_roads(kept, roads)
+    kept = add_roads(kept, roads)
     roads = _not_part_of(roads, kept, NEAR_M, ground.cell_m)
-    return in_order(trap for trap, _ in kept + cliffs + water + roads + others)
+    return sort_by_weight(trap for trap, _ in kept + cliffs + water + roads + others)
 
 
 def _split(added: Found) -> tuple[Found, Found, Found]:
@@ -118,7 +118,7 @@ def _not_part_of(candidates: Found, larger: Found, near_m: float, cell_m: float)
     return [(trap, patch) for trap, patch in candidates if patch.share_in(cover, near_m / cell_m) < COVERED]
 
 
-def invisible_note(cell_m: float, layers: GroundLayers | None = None) -> str | None:
+def describe_invisible_traps(cell_m: float, layers: GroundLayers | None = None) -> str | None:
     """Say what cannot be seen at this cell size; None where nothing of use to a person is lost (cells up to 0.5 m).
 
     Parameters

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from lastseen.core import BoolArray, only_areas, percent
+from lastseen.core import BoolArray, keep_areas, percent
 from lastseen.terrain import GroundLayer, GroundLayers, LayerKind, read_terrain
-from lastseen.traps.ground import Ground, fall_line_profile
-from lastseen.traps.shapes import Patch, grouped, outline_of
+from lastseen.traps.ground import Ground, read_fall_line
+from lastseen.traps.shapes import Patch, group_patches, outline_patch
 from lastseen.traps.slope_breaks import LEAST_ACROSS_M, REACH_M, Found
-from lastseen.traps.trap import Consequence, Kind, Trap, measured_trap
+from lastseen.traps.trap import Consequence, Kind, Trap, build_trap
 
 TRAP_OF: dict[LayerKind, Kind] = {
     "trees": "trees", "rocks": "rocks", "crevasses": "crevasses", "water": "water", "buildings": "building",
@@ -25,7 +25,7 @@ CREEK, CREEK_WIDTH_M = 0.3, 1.0  # a gully with this much water along this share
 ALONG = 0.1  # a road that covers this share of a bench runs along it; design choice
 
 
-def find_on_ground(ground: Ground, here: BoolArray, layers: GroundLayers, gullies: Found) -> Found:
+def find_layer_traps(ground: Ground, here: BoolArray, layers: GroundLayers, gullies: Found) -> Found:
     """Traps from ground layers that touch ``here`` (window shape); water in a gully is told with the gully."""
     window = _window(ground)
     slope = read_terrain(ground.light).slope_deg.values
@@ -44,9 +44,9 @@ def find_on_ground(ground: Ground, here: BoolArray, layers: GroundLayers, gullie
             mask = mask & ~in_gully
         above = np.full(mask.shape, np.nan)
         if kind == "road cut":
-            above, *_ = fall_line_profile(ground, max(REACH_M, 2.0 * ground.cell_m), 0.0)
+            above, *_ = read_fall_line(ground, max(REACH_M, 2.0 * ground.cell_m), 0.0)
             mask &= np.nan_to_num(above) >= ROAD_SLOPE_DEG
-        for patch, length_m in grouped(mask, here, ground.cell_m, GAP_M.get(kind, 0.0)):
+        for patch, length_m in group_patches(mask, here, ground.cell_m, GAP_M.get(kind, 0.0)):
             area_m2 = float(patch.of(layer.cover.values[window]).sum()) * ground.raw.cell_area_m2
             small = {
                 "trees": area_m2 < LEAST_TREES_M2, "road cut": length_m < LEAST_ACROSS_M,
@@ -70,8 +70,8 @@ def _trap(
 ) -> Trap:
     """Measure one piece of a layer."""
     cover = area_m2 / (patch.count * ground.raw.cell_area_m2)
-    cells = outline_of(patch, ground.raw)
-    drawn = only_areas(layer.outline.intersection(cells.buffer(0.5 * ground.cell_m)))
+    cells = outline_patch(patch, ground.raw)
+    drawn = keep_areas(layer.outline.intersection(cells.buffer(0.5 * ground.cell_m)))
     reason = {
         "trees": f"Trees on {area_m2:.0f} m2 that snow can reach, on ground of {steep_deg:.0f} degrees, crowns over "
         f"{percent(cover)} of it.",
@@ -83,7 +83,7 @@ def _trap(
         "road cut": f"Road below a slope of {steep_deg:.0f} degrees, {length_m:.0f} m of it, a flat cut that holds "
         "debris.",
     }[kind]
-    return measured_trap(
+    return build_trap(
         kind,
         cells if drawn.is_empty else drawn,
         ground.flat_cells(patch),
@@ -96,7 +96,7 @@ def _trap(
     )
 
 
-def with_creeks(ground: Ground, gullies: Found, layers: GroundLayers) -> Found:
+def add_creeks(ground: Ground, gullies: Found, layers: GroundLayers) -> Found:
     """Gullies with water along them are creek beds: somebody can come to lie in the water."""
     water = layers.of("water")
     if water is None:
@@ -114,7 +114,7 @@ def _creek(trap: Trap) -> Trap:
     return replace(trap, consequences=consequences, reason=f"{trap.reason} Water runs in it.")
 
 
-def with_roads(breaks: Found, roads: Found) -> Found:
+def add_roads(breaks: Found, roads: Found) -> Found:
     """Benches, banks and flattenings along which a road runs say so."""
     patches = [patch for _, patch in roads]
     return [

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from lastseen.core import BoolArray, FloatArray, Grid, IntArray, over_rows
-from lastseen.terrain import Terrain, smoothed
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, run_over_rows
+from lastseen.terrain import Terrain, smooth_heights
 from lastseen.traps import find_kernels
 from lastseen.traps.shapes import Patch
 
@@ -66,7 +66,7 @@ class Ground:
         return cells
 
 
-def look_around(terrain: Terrain, where: BoolArray) -> Ground:
+def prepare_ground(terrain: Terrain, where: BoolArray) -> Ground:
     """Cut a window of ``MARGIN_M`` around the cells ``where`` and prepare its heights and fall lines."""
     whole = terrain.elevation
     row, col = np.nonzero(where)
@@ -80,12 +80,12 @@ def look_around(terrain: Terrain, where: BoolArray) -> Ground:
         whole.cell_m,
         whole.crs,
     )
-    light = smoothed(raw, LIGHT_SMOOTHING_M)
-    up_row, up_col = uphill(light, BROAD_SMOOTHING_M, LEAST_BROAD_GRADIENT)
+    light = smooth_heights(raw, LIGHT_SMOOTHING_M)
+    up_row, up_col = find_uphill(light, BROAD_SMOOTHING_M, LEAST_BROAD_GRADIENT)
     return Ground(raw, light, up_row, up_col, r0, c0, whole)
 
 
-def uphill(heights: Grid, sigma_m: float, least_gradient: float) -> tuple[FloatArray, FloatArray]:
+def find_uphill(heights: Grid, sigma_m: float, least_gradient: float) -> tuple[FloatArray, FloatArray]:
     """Unit vector of steepest ascent in rows and columns, of gradients averaged over ``sigma_m``.
 
     Gradients and not heights are averaged, so that edges and no data do not tilt the ground. NaN at no data and where
@@ -106,14 +106,14 @@ def uphill(heights: Grid, sigma_m: float, least_gradient: float) -> tuple[FloatA
     return by_row / size, by_col / size
 
 
-def fall_line_profile(ground: Ground, reach_m: float, counter_m: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+def read_fall_line(ground: Ground, reach_m: float, counter_m: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Mean slope above and below each cell over ``reach_m`` (degrees), and the rise again within ``counter_m`` (m).
 
     NaN where the fall line is unknown or runs off the known ground.
     """
     z, cell_m = ground.light.values, ground.cell_m
     above, below, counter = (np.full(z.shape, np.nan) for _ in range(3))
-    over_rows(
+    run_over_rows(
         lambda first, last: find_kernels.along_fall_line(
             z, ground.up_row, ground.up_col, reach_m / cell_m, counter_m / cell_m, first, last, above, below, counter
         ),
@@ -129,7 +129,7 @@ def fall_line_profile(ground: Ground, reach_m: float, counter_m: float) -> tuple
 TRAVEL_ANGLE_DEG = {1: 30.0, 2: 25.0, 3: 20.0, 4: 16.0}
 
 
-def within_travel_angle(ground: Grid, start: BoolArray, angle_deg: float) -> BoolArray:
+def find_ground_in_travel_angle(ground: Grid, start: BoolArray, angle_deg: float) -> BoolArray:
     """Cells that an energy line of this angle from any start cell reaches without meeting the ground before.
 
     The line goes out in all directions and does not follow the fall line, so this is an outer bound (energy line: Heim

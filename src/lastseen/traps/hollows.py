@@ -11,13 +11,22 @@ from scipy import ndimage
 from scipy.sparse import coo_array, csgraph
 from scipy.spatial import cKDTree
 
-from lastseen.core import BoolArray, FloatArray, IntArray, over_rows
-from lastseen.terrain import fill, smoothed
+from lastseen.core import BoolArray, FloatArray, IntArray, run_over_rows
+from lastseen.terrain import fill_hollows, smooth_heights
 from lastseen.traps import find_kernels
 from lastseen.traps.ground import LIGHT_SMOOTHING_M, VISIBLE_CELL_M, Ground
-from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, pile_up_clause, piled_in_channel_m
-from lastseen.traps.shapes import Labels, Patch, Spine, connected, joined, outline_of, patches, spines
-from lastseen.traps.trap import Part, Trap, measured_trap
+from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, describe_pile_up, piled_in_channel_m
+from lastseen.traps.shapes import (
+    Labels,
+    Patch,
+    Spine,
+    find_patches,
+    find_spines,
+    join_patches,
+    label_connected,
+    outline_patch,
+)
+from lastseen.traps.trap import Part, Trap, build_trap
 
 # ---- Pieces of one gully that a short shallow stretch has parted
 
@@ -113,7 +122,7 @@ AXES = ((0, 2), (1, 2), (2, 2), (2, 1), (2, 0), (2, -1), (2, -2), (1, -2))  # ha
 
 
 @dataclass(frozen=True, eq=False)
-class Sections:
+class GullySections:
     """Cross-sections of the window.
 
     Attributes
@@ -138,13 +147,13 @@ def find_gullies(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
         return []
     least = LEAST_DEPTH_COARSE_M if ground.coarse else LEAST_DEPTH_M
     sections = read_sections(ground, WEAK * least)
-    labels, _ = connected(sections.depth_m >= WEAK * least)
+    labels, _ = label_connected(sections.depth_m >= WEAK * least)
     strong = np.unique(labels[sections.depth_m >= STRONG * least])
     labels[~np.isin(labels, strong)] = 0
     pieces = _main_stems(ground, sections, labels)
     found = []
     for parts, stems in join_pieces(pieces, ground.light.values, ground.cell_m):
-        patch = joined(parts)
+        patch = join_patches(parts)
         if patch.of(where).any():
             gully = _gully(ground, sections, patch, stems, least)
             if gully is not None:
@@ -152,14 +161,14 @@ def find_gullies(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
     return found
 
 
-def read_sections(ground: Ground, weak_m: float) -> Sections:
+def read_sections(ground: Ground, weak_m: float) -> GullySections:
     """Cross-sections at every cell, measured closely at the cells of a bed."""
     z, cell_m = ground.light.values, ground.cell_m
     near, far, reach_m, samples = _lines_of_sight(cell_m)
     depth, azimuth = np.zeros(z.shape), np.zeros(z.shape, dtype=np.int8)
     rim = int(max(np.abs(near).max(), np.abs(far).max()))
     framed = np.pad(z, rim, constant_values=np.nan)
-    over_rows(
+    run_over_rows(
         lambda first, last: find_kernels.cross_sections(
             framed, rim, near, far, reach_m, samples, LEAN, first, last, depth, azimuth
         ),
@@ -170,7 +179,7 @@ def read_sections(ground: Ground, weak_m: float) -> Sections:
     bed[row, col] = True
     measured = np.full((*z.shape, 5), np.nan)
     measured[row, col] = _measure(ground, row, col)
-    return Sections(depth, bed, measured)
+    return GullySections(depth, bed, measured)
 
 
 def _bed_cells(
@@ -189,7 +198,7 @@ def _bed_cells(
 
 
 def _measure(ground: Ground, row: IntArray, col: IntArray) -> FloatArray:
-    """Depth, width, openness, gentleness and pile-up of the cross-sections at bed cells, see `Sections`."""
+    """Depth, width, openness, gentleness and pile-up of the cross-sections at bed cells, see `GullySections`."""
     cell_m = ground.cell_m
     out = np.full((row.size, 5), np.nan)
     step_m = min(1.0, 0.5 * cell_m)
@@ -233,13 +242,13 @@ def _lines_of_sight(cell_m: float) -> tuple[IntArray, IntArray, FloatArray, IntA
     )
 
 
-def _main_stems(ground: Ground, sections: Sections, labels: Labels) -> list[tuple[Patch, Spine]]:
+def _main_stems(ground: Ground, sections: GullySections, labels: Labels) -> list[tuple[Patch, Spine]]:
     """Peel connected gully ground into stems: from its lowest cell up to the farthest, then again in what is left."""
     pieces: list[tuple[Patch, Spine]] = []
     for _ in range(ROUNDS):
         rest = np.zeros(labels.shape, dtype=np.bool_)
-        patch_of = patches(labels)
-        for spine in spines(labels, ground.cell_m, ground.light.values):
+        patch_of = find_patches(labels)
+        for spine in find_spines(labels, ground.cell_m, ground.light.values):
             if spine.length_m < 2.0 * ground.cell_m + WEAK_PIECE * LEAST_LENGTH_M:
                 continue
             place, region = patch_of[spine.label].place, patch_of[spine.label].mask
@@ -250,7 +259,7 @@ def _main_stems(ground: Ground, sections: Sections, labels: Labels) -> list[tupl
             near = beside_m <= max(0.6 * width, 1.5 * ground.cell_m)
             pieces.append((Patch(place, region & near), spine))
             rest[place] |= region & ~near
-        labels, count = connected(rest)
+        labels, count = label_connected(rest)
         if count == 0:
             break
         size = np.bincount(labels.ravel())
@@ -265,7 +274,7 @@ def _median(values: FloatArray, fallback: float) -> float:
 
 
 def _gully(
-    ground: Ground, sections: Sections, patch: Patch, stems: list[Spine], least: float
+    ground: Ground, sections: GullySections, patch: Patch, stems: list[Spine], least: float
 ) -> tuple[Trap, Patch] | None:
     """Measure one gully; None where it is too short, shallow, wide or level for one."""
     at_bed, length_m = patch.of(sections.measured)[patch.of(sections.bed)], sum(s.length_m for s in stems)
@@ -286,10 +295,10 @@ def _gully(
     deepest = float(np.percentile(at_bed[:, 0], 90.0))
     piled = float(np.percentile(at_bed[:, 4], percent))
     told = _reason(depth, deepest, width, length_m, fall, is_open=is_open)
-    reason = f"{told}{pile_up_clause(piled, depth)}."
-    trap = measured_trap(
+    reason = f"{told}{describe_pile_up(piled, depth)}."
+    trap = build_trap(
         "gully",
-        outline_of(patch, ground.raw),
+        outline_patch(patch, ground.raw),
         ground.flat_cells(patch),
         reason,
         depth_m=depth,
@@ -345,22 +354,24 @@ RIM_M = 0.1  # the outline is where the hollow is deeper than this; takes out no
 
 def find_hollows(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
     """Closed hollows that touch ``where`` (window shape); the filling is done over the whole model."""
-    filled = fill(smoothed(ground.whole, max(LIGHT_SMOOTHING_M, SMOOTHING_CELLS * ground.cell_m)))
+    filled = fill_hollows(smooth_heights(ground.whole, max(LIGHT_SMOOTHING_M, SMOOTHING_CELLS * ground.cell_m)))
     ny, nx = ground.raw.shape
     window = slice(ground.first_row, ground.first_row + ny), slice(ground.first_col, ground.first_col + nx)
     depth, level = filled.depth_m.values[window], filled.surface.values[window]
     # Smoothing has widened a hollow: its cells are those that also lie below the level of spill as given.
-    labels, _ = connected((np.nan_to_num(depth) > RIM_M) & (ground.raw.values < level - RIM_M))
+    labels, _ = label_connected((np.nan_to_num(depth) > RIM_M) & (ground.raw.values < level - RIM_M))
     least = LEAST_HOLLOW_DEPTH_COARSE_M if ground.coarse else LEAST_HOLLOW_DEPTH_M
     keep = {}
-    for label, patch in patches(labels).items():
+    for label, patch in find_patches(labels).items():
         deepest, area = float(patch.of(depth).max()), patch.count * ground.raw.cell_area_m2
         across = 2.0 * float(np.sqrt(area / np.pi))
         deep_enough = deepest >= least and deepest / across >= LEAST_DEPTH_TO_WIDTH
         if deep_enough and area >= LEAST_AREA_M2 and patch.count >= LEAST_CELLS and patch.of(where).any():
             keep[label] = patch
     labels[~np.isin(labels, list(keep))] = 0
-    return [_hollow(ground, keep[spine.label], depth, level, spine.length_m) for spine in spines(labels, ground.cell_m)]
+    return [
+        _hollow(ground, keep[spine.label], depth, level, spine.length_m) for spine in find_spines(labels, ground.cell_m)
+    ]
 
 
 def _hollow(ground: Ground, patch: Patch, depth: FloatArray, level: FloatArray, length_m: float) -> tuple[Trap, Patch]:
@@ -372,10 +383,10 @@ def _hollow(ground: Ground, patch: Patch, depth: FloatArray, level: FloatArray, 
     section_m2 = float(patch.of(depth).sum()) * ground.raw.cell_area_m2 / length
     piled = piled_in_channel_m(depth_m, width, section_m2)
     told = f"Closed hollow {depth_m:.1f} m deep, {length:.0f} m by {width:.0f} m, from which nothing flows out"
-    reason = f"{told}{pile_up_clause(piled, depth_m)}."
-    trap = measured_trap(
+    reason = f"{told}{describe_pile_up(piled, depth_m)}."
+    trap = build_trap(
         "closed hollow",
-        outline_of(patch, ground.raw),
+        outline_patch(patch, ground.raw),
         ground.flat_cells(patch),
         reason,
         depth_m=depth_m,

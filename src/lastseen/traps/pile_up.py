@@ -140,7 +140,7 @@ def piled_in_channel_m(depth_m: float, width_m: float, section_m2: float) -> flo
     return min(depth_m, deposit_depth_trapezoid_m(OPEN_DEBRIS_M * STRIP_M, floor_m, side_deg))
 
 
-def pile_up_clause(piled_m: float, depth_m: float) -> str:
+def describe_pile_up(piled_m: float, depth_m: float) -> str:
     """What the standard debris does in a trap, as the end of a sentence; empty where it is not known."""
     if not math.isfinite(piled_m):
         return ""

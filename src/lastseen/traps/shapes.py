@@ -68,13 +68,13 @@ class Patch:
         return float(near[margin:-margin, margin:-margin][self.mask].mean())
 
 
-def patches(labels: Labels) -> dict[int, Patch]:
+def find_patches(labels: Labels) -> dict[int, Patch]:
     """Return the patch of each region by its number."""
     places = enumerate(ndimage.find_objects(labels), start=1)
     return {k: Patch((at[0], at[1]), labels[at] == k) for k, at in places if at is not None}
 
 
-def joined(parts: list[Patch]) -> Patch:
+def join_patches(parts: list[Patch]) -> Patch:
     """All cells of several patches as one."""
     if len(parts) == 1:
         return parts[0]
@@ -85,7 +85,7 @@ def joined(parts: list[Patch]) -> Patch:
     return Patch((slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])), mask)
 
 
-def connected(mask: BoolArray) -> tuple[Labels, int]:
+def label_connected(mask: BoolArray) -> tuple[Labels, int]:
     """Regions joined over sides and corners, numbered from 1."""
     labels, count = ndimage.label(mask, structure=EIGHT)
     return np.asarray(labels, dtype=np.int32), int(count)
@@ -117,7 +117,7 @@ def _farthest(region: Labels, far_m: FloatArray) -> IntArray:
     return picked
 
 
-def spines(labels: Labels, cell_m: float, heights: FloatArray | None = None) -> list[Spine]:
+def find_spines(labels: Labels, cell_m: float, heights: FloatArray | None = None) -> list[Spine]:
     """Return the spine of each region, root first.
 
     Parameters
@@ -158,19 +158,19 @@ def spines(labels: Labels, cell_m: float, heights: FloatArray | None = None) -> 
     return found
 
 
-def grouped(mask: BoolArray, where: BoolArray, cell_m: float, gap_m: float) -> list[tuple[Patch, float]]:
+def group_patches(mask: BoolArray, where: BoolArray, cell_m: float, gap_m: float) -> list[tuple[Patch, float]]:
     """Bands of cells that touch ``where``, and their lengths (m); pieces at most ``gap_m`` apart are one band."""
     steps = int(np.ceil(0.5 * gap_m / cell_m))
     grown = ndimage.binary_dilation(mask, EIGHT, iterations=steps) if steps else mask
-    bands = np.where(mask, connected(grown)[0], 0).astype(np.int32)
+    bands = np.where(mask, label_connected(grown)[0], 0).astype(np.int32)
     bands[~np.isin(bands, np.unique(bands[where & mask]))] = 0
     length_m = np.zeros(int(bands.max(initial=0)) + 1)
-    for spine in spines(connected(bands > 0)[0], cell_m):
+    for spine in find_spines(label_connected(bands > 0)[0], cell_m):
         length_m[bands[spine.rows[0], spine.cols[0]]] += spine.length_m
-    return [(patch, float(length_m[label])) for label, patch in patches(bands).items()]
+    return [(patch, float(length_m[label])) for label, patch in find_patches(bands).items()]
 
 
-def outline_of(patch: Patch, lattice: Grid) -> MultiPolygon:
+def outline_patch(patch: Patch, lattice: Grid) -> MultiPolygon:
     """Outline of the cells of a patch in map metres: valid, smooth, of the area of its cells within 5 %."""
     rows, cols = patch.place
     cell = lattice.cell_m

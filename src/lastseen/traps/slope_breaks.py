@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
-from lastseen.core import BoolArray, FloatArray, over_rows
+from lastseen.core import BoolArray, FloatArray, run_over_rows
 from lastseen.traps import find_kernels
-from lastseen.traps.ground import VISIBLE_CELL_M, Ground, fall_line_profile, uphill
-from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, pile_up_clause
-from lastseen.traps.shapes import EIGHT, Patch, grouped, outline_of
-from lastseen.traps.trap import Trap, measured_trap
+from lastseen.traps.ground import VISIBLE_CELL_M, Ground, find_uphill, read_fall_line
+from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, describe_pile_up
+from lastseen.traps.shapes import EIGHT, Patch, group_patches, outline_patch
+from lastseen.traps.trap import Trap, build_trap
 
 # ---- Abrupt flattenings, benches and banks: breaks of slope along the fall line
 
@@ -40,7 +40,7 @@ BANK_RISE_COARSE_M = 2.5  # on coarse cells smaller rises are not resolved; desi
 
 def find_breaks(ground: Ground, where: BoolArray) -> tuple[Found, Found, Found]:
     """Banks, benches and abrupt flattenings that touch ``where`` (window shape)."""
-    above, below, counter = fall_line_profile(ground, reach_of(ground.cell_m), BANK_REACH_M)
+    above, below, counter = read_fall_line(ground, choose_reach_m(ground.cell_m), BANK_REACH_M)
     with np.errstate(invalid="ignore"):
         breaks = (above >= STEEP_DEG) & (below <= FLAT_DEG) & (above - below >= LEAST_CHANGE_DEG)
         least_rise = BANK_RISE_COARSE_M if ground.coarse else BANK_RISE_M
@@ -49,19 +49,19 @@ def find_breaks(ground: Ground, where: BoolArray) -> tuple[Found, Found, Found]:
     short = max(SHORT_M, 1.5 * LEAST_CELLS_ACROSS * ground.cell_m)
     flattenings = [
         _flattening(ground, patch, length_m, above, below)
-        for patch, length_m in bands(breaks, where, ground.cell_m, across)
+        for patch, length_m in find_bands(breaks, where, ground.cell_m, across)
     ]
     return (
         [
             _bank(ground, patch, length_m, above, counter)
-            for patch, length_m in bands(banks, where, ground.cell_m, across)
+            for patch, length_m in find_bands(banks, where, ground.cell_m, across)
         ],
         _benches(ground, where),
         [f for f in flattenings if f[0].length_m >= short or _change(f[0]) >= SHORT_CHANGE_DEG],
     )
 
 
-def reach_of(cell_m: float) -> float:
+def choose_reach_m(cell_m: float) -> float:
     """Distance up and down the fall line over which slopes are means, metres: at least two cells."""
     return max(REACH_M, 2.0 * cell_m)
 
@@ -71,14 +71,14 @@ def _change(trap: Trap) -> float:
     return trap.slope_above_deg - trap.slope_below_deg
 
 
-def bands(
+def find_bands(
     mask: BoolArray, where: BoolArray, cell_m: float, least_m: float, gap_m: float = GAP_M
 ) -> list[tuple[Patch, float]]:
     """Bands that touch ``where`` and are at least ``least_m`` long, each with its length (m)."""
-    return [(patch, length_m) for patch, length_m in grouped(mask, where, cell_m, gap_m) if length_m >= least_m]
+    return [(patch, length_m) for patch, length_m in group_patches(mask, where, cell_m, gap_m) if length_m >= least_m]
 
 
-def run_along(patch: Patch, length_m: float, cell_m: float) -> float:
+def measure_run(patch: Patch, length_m: float, cell_m: float) -> float:
     """Mean extent of a band across its length, metres, at least one cell."""
     return max(cell_m, patch.count * cell_m * cell_m / length_m)
 
@@ -92,15 +92,15 @@ def _flattening(
     sharpest = change >= np.median(change)
     steep, flat = float(np.median(steepness[sharpest])), float(np.median(flatness[sharpest]))
     reason = (
-        f"Slope of {steep:.0f} degrees eases to {max(0.0, flat):.0f} degrees within {reach_of(ground.cell_m):.0f} m, "
-        f"over {length_m:.0f} m across."
+        f"Slope of {steep:.0f} degrees eases to {max(0.0, flat):.0f} degrees within "
+        f"{choose_reach_m(ground.cell_m):.0f} m, over {length_m:.0f} m across."
     )
-    trap = measured_trap(
+    trap = build_trap(
         "abrupt flattening",
-        outline_of(patch, ground.raw),
+        outline_patch(patch, ground.raw),
         ground.flat_cells(patch),
         reason,
-        width_m=run_along(patch, length_m, ground.cell_m),
+        width_m=measure_run(patch, length_m, ground.cell_m),
         length_m=length_m,
         slope_above_deg=steep,
         slope_below_deg=flat,
@@ -120,14 +120,14 @@ def _bank(ground: Ground, patch: Patch, length_m: float, above: FloatArray, coun
     )  # fmt: skip
     piled = float(np.median(behind))
     told = f"Slope of {steep:.0f} degrees runs against a bank that rises {rise:.1f} m, over {length_m:.0f} m across"
-    reason = f"{told}{pile_up_clause(piled, rise)}."
-    trap = measured_trap(
+    reason = f"{told}{describe_pile_up(piled, rise)}."
+    trap = build_trap(
         "bank",
-        outline_of(patch, ground.raw),
+        outline_patch(patch, ground.raw),
         ground.flat_cells(patch),
         reason,
         drop_m=rise,
-        width_m=run_along(patch, length_m, ground.cell_m),
+        width_m=measure_run(patch, length_m, ground.cell_m),
         length_m=length_m,
         slope_above_deg=steep,
         pile_up_m=piled,
@@ -140,7 +140,7 @@ def _benches(ground: Ground, where: BoolArray) -> Found:
     out = np.full((*ground.raw.shape, 3), np.nan)
     ds_m = max(2.5, 0.5 * ground.cell_m)
     flat, steep = np.tan(np.radians((BENCH_FLAT_DEG, STEEP_DEG)))
-    over_rows(
+    run_over_rows(
         lambda first, last: find_kernels.benches(
             ground.light.values, ground.up_row, ground.up_col, ground.cell_m, ds_m,
             BENCH_DEPTH_M[1], BENCH_BEYOND_M, flat, steep, first, last, out,
@@ -151,7 +151,9 @@ def _benches(ground: Ground, where: BoolArray) -> Found:
     if ground.cell_m <= 0.5 * BENCH_DEPTH_M[0]:  # a cell or two of rough ground do not cut a bench in two
         mask = np.asarray(ndimage.binary_closing(mask, EIGHT))
     across = max(BENCH_ACROSS_M, LEAST_CELLS_ACROSS * ground.cell_m)
-    found = [_bench(ground, patch, length_m, out) for patch, length_m in bands(mask, where, ground.cell_m, across, 0.0)]
+    found = [
+        _bench(ground, patch, length_m, out) for patch, length_m in find_bands(mask, where, ground.cell_m, across, 0.0)
+    ]
     return [f for f in found if f[0].length_m >= max(across, f[0].width_m)]
 
 
@@ -164,9 +166,9 @@ def _bench(ground: Ground, patch: Patch, length_m: float, out: FloatArray) -> tu
         f"Bench {depth:.0f} m deep along the fall line and {length_m:.0f} m across, "
         f"between slopes of {steep_above:.0f} degrees above and {steep_below:.0f} degrees below."
     )
-    trap = measured_trap(
+    trap = build_trap(
         "bench",
-        outline_of(patch, ground.raw),
+        outline_patch(patch, ground.raw),
         ground.flat_cells(patch),
         reason,
         width_m=depth,
@@ -200,7 +202,7 @@ def find_cliffs(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
     mask = np.isfinite(drop)
     return [
         _cliff(ground, patch, length_m, drop, run, steep_deg)
-        for patch, length_m in grouped(mask, where, cell, GAP_M)
+        for patch, length_m in group_patches(mask, where, cell, GAP_M)
         if length_m >= max(LEAST_CLIFF_ACROSS_M, 2.9 * cell)
     ]
 
@@ -244,7 +246,7 @@ def _walls(ground: Ground, steep_deg: FloatArray) -> tuple[FloatArray, FloatArra
 def _along(ground: Ground, cells: BoolArray, keep_deg: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Drop (m), run on the map (m) and steeper slope beside the wall (degrees) through each of the cells."""
     row, col = (a.astype(np.int32) for a in np.nonzero(cells))
-    up_row, up_col = uphill(ground.light, 0.0, 1e-3)
+    up_row, up_col = find_uphill(ground.light, 0.0, 1e-3)
     out, cell = np.full((row.size, 3), np.nan), ground.cell_m
     keep = float(np.tan(np.radians(keep_deg)))
     find_kernels.walls(ground.raw.values, up_row, up_col, row, col, cell, 0.5 * cell, keep, LONGEST_M, out)
@@ -260,9 +262,9 @@ def _cliff(
     reason = f"Cliff with a drop of {drop_m:.0f} m, {length_m:.0f} m across, up to {steepest:.0f} degrees steep."
     if ground.cell_m > FINE_CELL_M:
         reason += f" Cells of {ground.cell_m:g} m smear a wall: it is steeper than measured."
-    trap = measured_trap(
+    trap = build_trap(
         "cliff",
-        outline_of(patch, ground.raw),
+        outline_patch(patch, ground.raw),
         ground.flat_cells(patch),
         reason,
         drop_m=drop_m,

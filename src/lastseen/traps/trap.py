@@ -126,7 +126,7 @@ class Trap:
     slope_above_deg, slope_below_deg : float
         Mean slope up and down the fall line; NaN where it has no meaning.
     person_passes, person_ends : float
-        Shares 0 to 1 of carried persons who enter it and who stop in it. 0 until `with_person` has filled them.
+        Shares 0 to 1 of carried persons who enter it and who stop in it. 0 until `add_person_shares` has filled them.
     weight : float
         See ``WEIGHT_FORMULA``.
     pile_up_m : float
@@ -135,8 +135,8 @@ class Trap:
     cover : float
         Trees, rocks: share of its ground that they cover, 0 to 1; NaN for other kinds.
     burial_m : float
-        Expected thickness of debris where persons stop in it, mean over all events; NaN until `with_deposit` has filled
-        it and where nobody stops.
+        Expected thickness of debris where persons stop in it, mean over all events; NaN until `add_burial_depth`
+        has filled it and where nobody stops.
     source : str
         What it was read from.
     parts : tuple of Part
@@ -169,7 +169,7 @@ class Trap:
     part_of_cell: IntArray = field(default_factory=lambda: np.empty(0, np.int32))
 
 
-def measured_trap(
+def build_trap(
     kind: Kind,
     outline: Polygon | MultiPolygon,
     cells: IntArray,
@@ -207,7 +207,7 @@ def measured_trap(
         cover,
         source=source,
     )
-    return replace(trap, weight=weight_of(trap))
+    return replace(trap, weight=weigh_trap(trap))
 
 
 def severity(trap: Trap) -> float:
@@ -234,21 +234,21 @@ def _against_full(trap: Trap) -> float:
     return float(measure / FULL_SEVERITY[trap.kind][1])
 
 
-def weight_of(trap: Trap) -> float:
+def weigh_trap(trap: Trap) -> float:
     """``severity x (person_ends + 0.5 person_passes + 0.05)``; a design choice, without source."""
     return severity(trap) * (trap.person_ends + 0.5 * trap.person_passes + UNVISITED)
 
 
-def in_order(traps: Iterable[Trap]) -> tuple[Trap, ...]:
+def sort_by_weight(traps: Iterable[Trap]) -> tuple[Trap, ...]:
     """Return the traps numbered from 1 by weight, largest first; of equal weights the larger measure, kind, place."""
     ranked = sorted(traps, key=lambda t: (-t.weight, -round(_against_full(t), 6), t.letter, int(t.cells[0])))
     return tuple(replace(trap, number=number) for number, trap in enumerate(ranked, start=1))
 
 
-def with_person(
+def add_person_shares(
     traps: tuple[Trap, ...],
     visited_cells: IntArray,
-    body_of_visit: IntArray,
+    index_of_visit: IntArray,
     last_cell: IntArray,
     n_bodies: int,
     shape: tuple[int, int],
@@ -264,7 +264,7 @@ def with_person(
     traps : tuple of Trap
     visited_cells : ndarray of int, shape (n_visits,)
         Flat index of a cell that a body entered; negative is off the model.
-    body_of_visit : ndarray of int, shape (n_visits,)
+    index_of_visit : ndarray of int, shape (n_visits,)
         Which body entered it, 0 to ``n_bodies - 1``.
     last_cell : ndarray of int, shape (n_bodies,)
         Where each body stopped; -1 where it left the model.
@@ -280,7 +280,7 @@ def with_person(
     InputError
         If the arrays do not fit each other, the number of bodies or the shape.
     """
-    visits, bodies, last = (np.asarray(a, dtype=np.int64).ravel() for a in (visited_cells, body_of_visit, last_cell))
+    visits, bodies, last = (np.asarray(a, dtype=np.int64).ravel() for a in (visited_cells, index_of_visit, last_cell))
     size = shape[0] * shape[1]
     _check_visits(visits, bodies, last, n_bodies, size)
     on_map = visits >= 0
@@ -297,8 +297,8 @@ def with_person(
         if passes >= least_share:
             parts = _parts_with_person(trap, visits, bodies, ended, n_bodies, size)
             filled = replace(trap, person_passes=passes, person_ends=ends, parts=parts)
-            met.append(replace(filled, weight=weight_of(filled)))
-    return in_order(met)
+            met.append(replace(filled, weight=weigh_trap(filled)))
+    return sort_by_weight(met)
 
 
 def _parts_with_person(
@@ -316,7 +316,7 @@ def _parts_with_person(
     )
 
 
-def with_deposit(traps: tuple[Trap, ...], thickness_m: Grid, poa: Grid) -> tuple[Trap, ...]:
+def add_burial_depth(traps: tuple[Trap, ...], thickness_m: Grid, poa: Grid) -> tuple[Trap, ...]:
     """Fill in how deep somebody who stops in each trap would lie, from the deposit.
 
     Parameters
@@ -336,7 +336,7 @@ def with_deposit(traps: tuple[Trap, ...], thickness_m: Grid, poa: Grid) -> tuple
     return tuple(filled)
 
 
-def shares_sentence(trap: Trap) -> str:
+def describe_shares(trap: Trap) -> str:
     """How carried persons meet a trap, where along it they stop, and how deep, in one or two sentences."""
     text = f"{percent(trap.person_passes)} of carried persons enter it, {percent(trap.person_ends)} stop in it"
     if np.isfinite(trap.burial_m) and trap.person_ends > 0.0:

@@ -23,7 +23,7 @@ from lastseen.core import (
     LastseenError,
     NothingFoundError,
     Scenario,
-    only_areas,
+    keep_areas,
     parse_crs,
     parse_point,
     poa_areas,
@@ -101,7 +101,7 @@ def _base(folder: str, scenario_file: str, _changed: int) -> Base:
         scenario,
         ground,
         require_inside(elevation, place) if place else None,
-        only_areas(searched[0]),
+        keep_areas(searched[0]),
         result.rasters["poa"].bands[0] if "poa" in result.rasters else None,
         no_go.outline if no_go else None,
     )

@@ -14,7 +14,7 @@ from shapely.geometry import Polygon
 from shapely.geometry.polygon import orient
 from shapely.validation import explain_validity
 
-from lastseen.core import InputError, Scenario, scenario_of
+from lastseen.core import InputError, Scenario, check_scenario
 from lastseen.web.settings import Limits
 
 _MOST_RINGS = 20
@@ -141,7 +141,7 @@ def scenario_asked(asked: AskPlan, elevation: tuple[Path, ...], z_unit: str | No
         "snow": asked.snow.model_dump(exclude_none=True),
         "search": asked.search.model_dump(exclude_none=True),
     }
-    made = scenario_of(raw, "the request")
+    made = check_scenario(raw, "the request")
     _ = made.search.day  # a day that does not exist is said now
     return made
 

@@ -9,16 +9,16 @@ import numpy as np
 from pyproj import CRS
 
 from lastseen.core import FloatArray, Grid, NothingFoundError
-from lastseen.snow import grade_start_zones, start_zone_terrain, thickness_m
+from lastseen.snow import find_start_zone_terrain, grade_start_zones, thickness_m
 from lastseen.terrain import (
-    Filled,
+    FilledGround,
     Method,
     Ring,
     accumulation_m2,
     cliff_drop_m,
-    drain,
     facet_direction_deg,
-    fill,
+    fill_hollows,
+    find_drainage,
     openness,
     read_terrain,
     relative_position_m,
@@ -54,9 +54,9 @@ def _cone(gradient: float, half_cells: int, cell_m: float) -> Grid:
     return _around(lambda x, y: 1000.0 - gradient * np.hypot(x, y), half_cells, cell_m)
 
 
-def _filled(digits: list[str]) -> Filled:
+def _filled(digits: list[str]) -> FilledGround:
     """Ground of one digit a cell, filled."""
-    return fill(_grid(np.array([[float(digit) for digit in row] for row in digits]), 1.0))
+    return fill_hollows(_grid(np.array([[float(digit) for digit in row] for row in digits]), 1.0))
 
 
 def filled_level_m(digits: list[str], row: int, col: int) -> float:
@@ -75,7 +75,7 @@ def cone_area_error(
     """Root mean square error of the specific area on a cone, over its mean; theory is half the radius."""
     half = math.ceil(farthest_m / cell_m) + 5
     cone = _cone(gradient, half, cell_m)
-    specific = accumulation_m2(drain(cone), method, exponent=exponent).values / cell_m
+    specific = accumulation_m2(find_drainage(cone), method, exponent=exponent).values / cell_m
     offset = np.arange(-half, half + 1) * cell_m
     radius = np.hypot(offset[None, :], offset[:, None])
     ring = (radius > nearest_m) & (radius < farthest_m)
@@ -91,13 +91,13 @@ def _plane(slope_deg: float, azimuth_deg: float, half_cells: int, cell_m: float)
 
 def facet_azimuth_deg(slope_deg: float, azimuth_deg: float, cell_m: float) -> float:
     """D-infinity azimuth on a plane."""
-    return _middle(facet_direction_deg(drain(_plane(slope_deg, azimuth_deg, 2, cell_m))))
+    return _middle(facet_direction_deg(find_drainage(_plane(slope_deg, azimuth_deg, 2, cell_m))))
 
 
 def multiple_flow_share(z: list[list[float | None]], exponent: float, towards: list[int]) -> float:
     """Share of the middle of nine cells that flows to a neighbour (rows down, columns right of it); none is no data."""
     nine = _grid(np.array(z, float), 1.0)
-    area = accumulation_m2(drain(nine), "multiple", exponent=exponent).values
+    area = accumulation_m2(find_drainage(nine), "multiple", exponent=exponent).values
     return float(area[1 + towards[0], 1 + towards[1]]) - 1.0
 
 
@@ -233,7 +233,7 @@ def _steep_plane(slope_deg: float) -> Grid:
 
 
 def _is_start_zone(slope_deg: float) -> bool:
-    return bool(start_zone_terrain(_steep_plane(slope_deg))[0][15, 15])
+    return bool(find_start_zone_terrain(_steep_plane(slope_deg))[0][15, 15])
 
 
 def start_zone_limit_deg(inside_deg: float, outside_deg: float) -> float:

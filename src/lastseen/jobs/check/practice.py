@@ -24,7 +24,7 @@ from lastseen.jobs.reading.area import read_area
 from lastseen.jobs.reading.block_run import draw_by_place, draw_shared, simulate_block
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, tiles_of
 from lastseen.search import strip_pattern
-from lastseen.snow import BODY_FRICTION, SIZES, energy_line_runout_m, uniform
+from lastseen.snow import SAMPLE_FRICTION, SIZES, energy_line_runout_m, uniform
 
 # ---- Practice against published values: energy line, sites, volumes of known bodies, exercises, coverage of a walk
 
@@ -157,7 +157,7 @@ def reach_ratio(slope_deg: float, friction: float, cell_m: float = 2.5) -> float
             continue
         starts, ground, runs = found
         off_row, own = (draw_by_place(1, starts.rows, starts.cols, 4, what) for what in (0, 2))
-        mu = ensemble.friction[None, :] * uniform(own, *BODY_FRICTION)
+        mu = ensemble.friction[None, :] * uniform(own, *SAMPLE_FRICTION)
         y = ((starts.rows - heights.extent.top)[:, None] + off_row) * cell_m
         length = (340.0 - y) / math.cos(math.radians(slope_deg))
         for run in runs:

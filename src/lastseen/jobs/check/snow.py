@@ -10,9 +10,9 @@ import numpy as np
 from pyproj import CRS
 from scipy.optimize import brentq
 
-from lastseen.core import BoolArray, FloatArray, Given, Grid, read_scenario, shared_folder, with_given
+from lastseen.core import BoolArray, FloatArray, Grid, Override, apply_overrides, read_scenario, shared_folder
 from lastseen.jobs.plan import make_plan
-from lastseen.snow import GRAVITY_M_S2, Bodies, FlowResult, FlowSnow, Tracks, run_flow, slide
+from lastseen.snow import GRAVITY_M_S2, FlowResult, FlowSnow, Samples, SampleTracks, simulate_flow, slide_samples
 
 # ---- Test slopes for the body model: the same kernel that plans use, on ground with a known answer
 # ``lastseen check`` and the tests run these against published closed forms. Angles in degrees, lengths in metres.
@@ -38,13 +38,13 @@ def one_body(
     disc_m: float = -1e9,
     time_limit_s: float = 600.0,
     centripetal_load: bool = True,
-) -> Tracks:
+) -> SampleTracks:
     """Let one body start in the middle of the strip; the disc of 0.6 m radius asked about lies at ``disc_m``."""
     y = ground.north_m - 0.5 * ground.shape[0] * ground.cell_m
     values = (x_m, y, east_m_s, north_m_s, friction, drag_per_m)
-    return slide(
+    return slide_samples(
         ground,
-        Bodies(*(np.array([float(value)]) for value in values)),
+        Samples(*(np.array([float(value)]) for value in values)),
         (disc_m, y, 0.6),
         largest_step_s=0.005,
         largest_step_cells=0.1,
@@ -275,7 +275,7 @@ def _run(
 ) -> FlowResult:
     """A run of a set time; a depth per column stands for all rows."""
     depths = np.tile(depth, (STRIP_ROWS, 1)) if depth.ndim == 1 else depth
-    return run_flow(
+    return simulate_flow(
         ground,
         depths,
         snow,
@@ -475,7 +475,7 @@ def gully_depth_m(side_deg: float, area_m2: float, cell_m: float) -> float:
     x = _centres(-half, half, round(2.0 * half / cell_m))
     bed = np.abs(x) * math.tan(math.radians(side_deg))
     start = np.where(np.abs(x) < 8.0, area_m2 / 16.0, 0.0)
-    result = run_flow(_strip(x, bed), np.tile(start, (rows, 1)), FlowSnow(0.02, 1000.0), time_limit_s=60.0)
+    result = simulate_flow(_strip(x, bed), np.tile(start, (rows, 1)), FlowSnow(0.02, 1000.0), time_limit_s=60.0)
     return float(_middle(result)[0].max())
 
 
@@ -485,7 +485,7 @@ def travel_angle_deg(friction: float, cell_m: float) -> float:
     steep, gentle = math.tan(math.radians(20.0)), math.tan(math.radians(5.0))
     bed = np.where(x < 200.0, (200.0 - x) * steep, (200.0 - x) * gentle)
     start = np.where((x > 40.0) & (x < 80.0), 1.0, 0.0)
-    result = run_flow(_strip(x, bed), np.tile(start, (STRIP_ROWS, 1)), FlowSnow(friction), time_limit_s=120.0)
+    result = simulate_flow(_strip(x, bed), np.tile(start, (STRIP_ROWS, 1)), FlowSnow(friction), time_limit_s=120.0)
     h, _ = _middle(result)
     (x0, z0), (x1, z1) = (((d * x).sum() / d.sum(), (d * (bed + 0.5 * d)).sum() / d.sum()) for d in (start, h))
     return math.degrees(math.atan((z0 - z1) / (x1 - x0)))
@@ -527,7 +527,7 @@ def demo_length_m(scenario: str, size: int) -> float:
     """Median length of the events of a size on the demo's mountain, from the top of the release to the toe."""
     asked = read_scenario(shared_folder("demo") / f"{scenario}.toml")
     given = [("size", size), ("members", MEMBERS), ("tracers", PEOPLE), ("model", "flow")]
-    asked = with_given(asked, [Given("snow", key, value) for key, value in given])
+    asked = apply_overrides(asked, [Override("snow", key, value) for key, value in given])
     model = make_plan(asked).model
     return model.runout.length_m.p50 if model else float("nan")
 

@@ -23,7 +23,7 @@ from lastseen.core import (
     NothingFoundError,
     Snow,
     cells_of_outline,
-    only_areas,
+    keep_areas,
     percent,
     smooth_outline,
 )
@@ -211,13 +211,13 @@ def lay_modelled(frame: SiteFrame, model: DepositModel, seed: int) -> SnowShape:
     if model.outline.is_empty:
         raise InputError(f"the plan {model.name} has no debris outline: use another plan, or --size")
     turned = _debris_frame(model)
-    local = only_areas(affine_transform(model.outline, _to_site(turned)))
+    local = keep_areas(affine_transform(model.outline, _to_site(turned)))
     west, north, east, south = local.bounds  # across and down
     scale = min(1.0, FILLED * frame.width_m / (east - west), FILLED * frame.height_m / (south - north))
     middle = (0.5 * (west + east), 0.5 * (north + south))
     (rx, ry), (dx, dy) = frame.right, frame.down
     moved = affine_transform(local, [scale, 0.0, 0.0, scale, -scale * middle[0], -scale * middle[1]])
-    outline = only_areas(affine_transform(moved, [rx, dx, ry, dy, *frame.middle_m]))
+    outline = keep_areas(affine_transform(moved, [rx, dx, ry, dy, *frame.middle_m]))
     grid = frame.lattice()
     a, d = frame.to_site(*_centres(grid))
     x, y = turned.to_map(a / scale + middle[0], d / scale + middle[1])
@@ -409,7 +409,7 @@ def plan_pushing(
         float(cut.sum()),
         packing,
         float(cut.max()) / grid.cell_area_m2,
-        only_areas(smooth_outline(borrowed, grid.west_m, grid.north_m, grid.cell_m)),
+        keep_areas(smooth_outline(borrowed, grid.west_m, grid.north_m, grid.cell_m)),
         float(borrowed.sum()) * grid.cell_area_m2,
         pushed,
         apart,

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy import ndimage
 from scipy.stats import triang
 
-from lastseen.core import BoolArray, FloatArray, Grid, IntArray, Snow, in_threads, thread_count
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, Snow, map_in_threads, thread_count
 from lastseen.jobs.practice import sites_kernels
 from lastseen.snow import (
     CLOSED_CANOPY,
@@ -20,16 +20,16 @@ from lastseen.snow import (
     SIZES,
     SLAB_FACTOR,
     START_ZONE_SMOOTHING_M,
-    Bodies,
-    Tracks,
+    Samples,
+    SampleTracks,
+    average_onto_lattice,
     crown_cover,
     drag_per_m,
-    felt_ground,
     slab_class,
-    slide,
-    working_lattice,
+    slide_samples,
+    smooth_for_snow,
 )
-from lastseen.terrain import read_terrain, smoothed
+from lastseen.terrain import read_terrain, smooth_heights
 
 # ---- Ground that snow could start from, for the question whether it comes down to a practice site
 # Every cell that is steep enough counts, without an upper limit of slope and whatever its grade: a site is held to
@@ -91,7 +91,7 @@ def find_start_ground(
     most_size : int
         Larger sizes are not looked at.
     """
-    terrain = read_terrain(smoothed(ground, START_ZONE_SMOOTHING_M))
+    terrain = read_terrain(smooth_heights(ground, START_ZONE_SMOOTHING_M))
     slope = terrain.slope_deg.values
     with np.errstate(invalid="ignore"):
         steep: BoolArray = slope >= least_deg
@@ -132,7 +132,7 @@ def _sizes(start: BoolArray, aspect_deg: FloatArray, surface_m2: FloatArray) -> 
 
     size = start.astype(np.int8)
     for azimuths in np.array_split(np.arange(SECTORS) * (360.0 / SECTORS), SECTORS // 2):  # two at a time in memory
-        for found in in_threads(facing, azimuths.tolist()):
+        for found in map_in_threads(facing, azimuths.tolist()):
             np.maximum(size, found, out=size)
     return size
 
@@ -240,7 +240,7 @@ def simulate_start_zones(
         Gets what is done and the share of it.
     """
     lattice, sizes = _working_ground(ground, starts)
-    felt = felt_ground(lattice)
+    felt = smooth_for_snow(lattice)
     cells, size = _set_out_from(lattice, sizes)
     frictions = member_frictions(members) if frictions is None else frictions
     members = len(frictions)
@@ -265,7 +265,7 @@ def _working_ground(ground: Grid, starts: StartGround) -> tuple[Grid, npt.NDArra
     """The working lattice, and the largest size that starts in each of its cells."""
     ratio = max(1, int(np.ceil(FINEST_CELL_M / ground.cell_m - 1e-9)))
     while True:
-        lattice = working_lattice(ground, ratio) if ratio > 1 else ground
+        lattice = average_onto_lattice(ground, ratio) if ratio > 1 else ground
         sizes = _largest(starts, lattice.shape, ratio)
         if lattice.values.size <= MOST_CELLS or min(lattice.shape) < 40:
             return lattice.with_values(np.ascontiguousarray(lattice.values, np.float64)), sizes
@@ -308,14 +308,14 @@ class _MemberStarts:
     start: BoolArray
     centripetal_load: bool
 
-    def carry(self, first: int) -> tuple[Tracks, IntArray]:
+    def carry(self, first: int) -> tuple[SampleTracks, IntArray]:
         """The tracks of one batch, and where its bodies set out."""
         part = slice(first, first + BATCH)
         cells, felt = self.cells[part], self.felt
         x, y = felt.centre_of(cells // felt.shape[1], cells % felt.shape[1])
         rest = np.zeros(cells.size)
-        bodies = Bodies(x, y, rest, rest, self.friction[part], self.drag_per_m[part])
-        tracks = slide(
+        bodies = Samples(x, y, rest, rest, self.friction[part], self.drag_per_m[part])
+        tracks = slide_samples(
             felt,
             bodies,
             largest_step_s=LARGEST_STEP_S,
@@ -334,7 +334,7 @@ def _simulate_member(set_out: _MemberStarts, speed: npt.NDArray[np.float32], sou
     firsts = range(0, set_out.cells.size, BATCH)
     each = 4 * thread_count()
     for together in (firsts[k : k + each] for k in range(0, len(firsts), each)):
-        for tracks, cells in in_threads(set_out.carry, together):
+        for tracks, cells in map_in_threads(set_out.carry, together):
             sites_kernels.gather(
                 tracks.cells, tracks.speeds_m_s, tracks.offsets, cells, passed, speed.reshape(-1), source.reshape(-1)
             )

@@ -11,13 +11,13 @@ from scipy import ndimage
 from shapely import LineString, MultiPolygon, Point, Polygon, polygons
 from skimage.graph import MCP_Geometric
 
-from lastseen.core import BoolArray, FloatArray, Grid, IntArray, bearing_text, cells_of_outline, in_threads
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, bearing_text, cells_of_outline, map_in_threads
 from lastseen.jobs.practice import sites_kernels
 from lastseen.jobs.practice.site import Exposure, Lookout, SiteRequest, Way
 from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach
 from lastseen.rescue import walking_speed_m_s
 from lastseen.snow import descend
-from lastseen.terrain import GroundLayers, smoothed
+from lastseen.terrain import GroundLayers, smooth_heights
 
 # ---- Where a rectangle of the wanted size lies across the fall line on ground of the wanted slope
 
@@ -111,7 +111,7 @@ def find_places(starts: StartGround, request: SiteRequest, bad: BoolArray, away_
             request.low_deg, request.high_deg, first, min(first + BLOCK, rows.size), out,
         )  # fmt: skip
 
-    in_threads(look, range(0, rows.size, BLOCK))
+    map_in_threads(look, range(0, rows.size, BLOCK))
     kept = (out[:, 0] > 0) & (out[:, 1] >= LEAST_INSIDE) & (out[:, 5] >= LEAST_FACING)
     kept &= (out[:, 2] >= request.low_deg) & (out[:, 2] <= request.high_deg)
     rows, cols, out = rows[kept], cols[kept], out[kept]
@@ -261,7 +261,7 @@ def runs_off_above(site: Polygon, broad: Grid) -> bool:
 
 def broad_ground(reach: StartZoneReach, lattice: Grid) -> Grid:
     """The ground on the cells of the reach, smoothed so that a way up follows the slope."""
-    return smoothed(reach.share.with_values(lattice.values), ASCENT_SMOOTHING_M)
+    return smooth_heights(reach.share.with_values(lattice.values), ASCENT_SMOOTHING_M)
 
 
 def exposure_statement(

@@ -27,7 +27,7 @@ from lastseen.jobs.practice import site_places
 from lastseen.jobs.practice.site import Lookout, Part, RefusedGround, Site, SiteRequest, SiteSearch, Way
 from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach, find_start_ground, simulate_start_zones
 from lastseen.jobs.remarks import about_grid, sentences
-from lastseen.snow import SIZES, working_lattice
+from lastseen.snow import SIZES, average_onto_lattice
 from lastseen.terrain import (
     Elevation,
     GroundLayers,
@@ -39,7 +39,7 @@ from lastseen.terrain import (
     read_window,
     require_inside,
 )
-from lastseen.traps import Trap, find_traps, invisible_note
+from lastseen.traps import Trap, describe_invisible_traps, find_traps
 
 # ---- In which order sites are offered, and why
 
@@ -197,7 +197,7 @@ def _prepare(
 ) -> _SiteGround:
     away = site_places.distance_to_reached(starts, reach)
     ratio = round(reach.share.cell_m / ground.cell_m)
-    lattice = working_lattice(ground, ratio) if ratio > 1 else ground
+    lattice = average_onto_lattice(ground, ratio) if ratio > 1 else ground
     aspect = np.degrees(np.arctan2(*starts.gradient_m_m)) % 360.0
     terrain = Terrain(ground, ground.with_values(starts.slope_deg), ground.with_values(aspect))
     share = np.where(starts.zones > 0, 1.0, reach.over(ground))
@@ -389,7 +389,7 @@ def _notes(here: _SiteGround, refused: RefusedGround) -> tuple[str, ...]:
         )
     if here.layers.of("trees") is None:
         notes.append("trees are not known: a site may lie in a wood, and woods do not stop a body here")
-    if blind := invisible_note(cell, here.layers):
+    if blind := describe_invisible_traps(cell, here.layers):
         notes.append(blind)
     if here.request.exposed_ok:
         notes.append("ground that bodies reach was allowed: a site that one reaches is used with its lookout only")

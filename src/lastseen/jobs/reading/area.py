@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from lastseen.core import FloatArray, Grid, IntArray, Snow, in_threads, in_threads_after_one
+from lastseen.core import FloatArray, Grid, IntArray, Snow, map_in_threads, map_in_threads_after_first
 from lastseen.jobs.reading.block_reading import START_QUANTITIES, BlockReading, ZoneRow, read_block
 from lastseen.jobs.reading.block_run import MEMBERS, STARTS_M, SharedDraws, draw_shared
 from lastseen.jobs.reading.ground import Heights, PreparedGround, Window, heights_of_grid, no_layers, tiles_of
@@ -210,6 +210,6 @@ def _read_batch(
     prepared: PreparedGround, blocks: list[Window], ensemble: SharedDraws, spacing_m: float, *, warm: bool
 ) -> Iterable[BlockReading]:
     """Read some blocks in threads; the first that holds start cells alone, where none was read yet."""
-    run = in_threads if warm else in_threads_after_one
+    run = map_in_threads if warm else map_in_threads_after_first
     found = run(lambda block: read_block(prepared, block, ensemble, spacing_m), blocks)
     return [one for one in found if one is not None]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from lastseen.core import BoolArray, FloatArray, IntArray, depth_words, percent
+from lastseen.core import BoolArray, FloatArray, IntArray, depth_text, percent
 from lastseen.jobs.reading import block_reading_kernels
 from lastseen.jobs.reading.block_run import SharedDraws, SlabRun, Starts, simulate_block
 from lastseen.jobs.reading.ground import BURIES, HOLDS, INJURES, KINDS, WETS, GroundTile, PreparedGround, Window
@@ -306,7 +306,7 @@ def zone_sentence(row: ZoneRow) -> str:
         f"{name.replace('_', ' ')} {percent(share)}" for name, share in sorted(shares, key=lambda p: -p[1])
     )
     far = (
-        f"carried {told['distance_m']:.0f} m, {told['drop_m']:.0f} m down, debris {depth_words(told['debris_m'])}"
+        f"carried {told['distance_m']:.0f} m, {told['drop_m']:.0f} m down, debris {depth_text(told['debris_m'])}"
         if np.isfinite(told["distance_m"])
         else "all bodies leave the elevation model"
     )

@@ -15,20 +15,20 @@ from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, Sno
 from lastseen.jobs.reading import block_reading_kernels
 from lastseen.jobs.reading.ground import GroundTile, Heights, PreparedGround, Window
 from lastseen.snow import (
-    BODY_FRICTION,
     DEPOSIT_DENSITY_KG_M3,
     FLOW_THICKNESS,
     GRAVITY_M_S2,
     NO_DATA,
     PILE_WIDTH,
+    SAMPLE_FRICTION,
     SLAB_DENSITY_KG_M3,
     SLAB_FACTOR,
     SMALLEST_SPREAD_CELLS,
-    Bodies,
-    Tracks,
+    Samples,
+    SampleTracks,
     friction_range,
     slab_class,
-    slide,
+    slide_samples,
     thickness_m,
     triangular,
     uniform,
@@ -146,7 +146,7 @@ STARTS_M = 5.0  # one start at least every so far: on finer cells not every one 
 # and 0.5 % of the cells entered are missed at most (bench of pre-reading, "steps"). At a sharp foot (40 degrees onto
 # flat ground) they stop a cell early.
 LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.5, 1.0
-LEAST_STEP_M = 4.0  # bodies feel no detail of a finer ground (`motion.felt_ground`)
+LEAST_STEP_M = 4.0  # bodies feel no detail of a finer ground (`smooth_for_snow`)
 BATCH = 4_000  # bodies of several slabs that slide in one call
 # Ground around a block that is taken at first, by size: nearly all bodies stay on it, and a block is not run twice.
 FIRST_REACH_M = {1: 450.0, 2: 900.0, 3: 1600.0, 4: 2400.0}
@@ -212,7 +212,7 @@ class SlabRun:
     starts: slice
     zone: int
     ground: GroundTile
-    tracks: Tracks
+    tracks: SampleTracks
     stop: IntArray
     debris_m: FloatArray
 
@@ -345,11 +345,11 @@ def _batches(groups: list[slice], starts: int) -> Iterator[list[slice]]:
         yield some
 
 
-def _slide(felt: Grid, bodies: Bodies, run: BoolArray) -> Tracks:
+def _slide(felt: Grid, bodies: Samples, run: BoolArray) -> SampleTracks:
     """Let some bodies slide; those that are not run enter no cell and are out of the model."""
-    some = bodies if run.all() else Bodies(*(getattr(bodies, field.name)[run] for field in fields(bodies)))
+    some = bodies if run.all() else Samples(*(getattr(bodies, field.name)[run] for field in fields(bodies)))
     step_cells = max(LARGEST_STEP_CELLS, LEAST_STEP_M / felt.cell_m)
-    tracks = slide(felt, some, largest_step_s=LARGEST_STEP_S, largest_step_cells=step_cells)
+    tracks = slide_samples(felt, some, largest_step_s=LARGEST_STEP_S, largest_step_cells=step_cells)
     if run.all():
         return tracks
     entered = np.zeros(run.size, tracks.offsets.dtype)
@@ -365,7 +365,7 @@ def _slide(felt: Grid, bodies: Bodies, run: BoolArray) -> Tracks:
     for name in (field.name for field in fields(tracks) if field.name not in ("cells", "speeds_m_s", "offsets")):
         whole[name] = instead.get(name, np.full(run.size, np.nan)).copy()
         whole[name][run] = getattr(tracks, name)
-    return Tracks(tracks.cells, tracks.speeds_m_s, offsets, **whole)
+    return SampleTracks(tracks.cells, tracks.speeds_m_s, offsets, **whole)
 
 
 def pile_half_cells(ensemble: SharedDraws, cell_m: float) -> int:
@@ -378,7 +378,7 @@ def pile_half_cells(ensemble: SharedDraws, cell_m: float) -> int:
 
 def _lay_samples(
     ground: GroundTile, starts: Starts, group: slice, heights: Heights, ensemble: SharedDraws
-) -> tuple[Bodies, FloatArray]:
+) -> tuple[Samples, FloatArray]:
     """Bodies at rest, and the volume of debris that each one leaves."""
     rows, cols = starts.rows[group], starts.cols[group]
     m, c = ensemble.count, heights.cell_m
@@ -388,20 +388,20 @@ def _lay_samples(
     area = starts.cells[group] * c * c / np.cos(slope)
     x = (cols - ground.window.left)[:, None] * c + off_col * c
     y = -((rows - ground.window.top)[:, None] * c + off_row * c)
-    friction = ensemble.friction[None, :] * uniform(own, *BODY_FRICTION)
+    friction = ensemble.friction[None, :] * uniform(own, *SAMPLE_FRICTION)
     drag = GRAVITY_M_S2 / (ensemble.turbulence_m_s2[None, :] * slab * FLOW_THICKNESS)
     volume = area[:, None] * slab * ensemble.deposit_factor()[None, :]
     rest = np.zeros(x.size)
-    return Bodies(x.ravel(), y.ravel(), rest, rest, friction.ravel(), drag.ravel()), volume.ravel()
+    return Samples(x.ravel(), y.ravel(), rest, rest, friction.ravel(), drag.ravel()), volume.ravel()
 
 
-def _stops(felt: Grid, tracks: Tracks) -> IntArray:
+def _stops(felt: Grid, tracks: SampleTracks) -> IntArray:
     stays = (tracks.reason == 0) | (tracks.reason == 3)
     row, col = felt.cell_of(tracks.x_m, tracks.y_m)
     return np.where(stays, row * felt.shape[1] + col, -1).astype(np.int32)
 
 
-def _sides(felt: Grid, tracks: Tracks, window: Window, extent: Window) -> set[str]:
+def _sides(felt: Grid, tracks: SampleTracks, window: Window, extent: Window) -> set[str]:
     """Sides of the window over which bodies left, where the elevation model goes on."""
     gone = tracks.reason == 1
     if not gone.any():

@@ -15,17 +15,17 @@ from pyproj import CRS
 from scipy import ndimage
 from shapely import MultiPolygon, make_valid
 
-from lastseen.core import BoolArray, FloatArray, Grid, IntArray, only_areas, outline_of_cells
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, keep_areas, outline_of_cells
 from lastseen.snow import (
     BED_CUT,
     LEAST_GRADE,
     RIB_CUT,
     ROLL_CUT,
     StartZones,
-    cut_apart,
-    felt_ground,
     grade_start_zones,
     slab_class,
+    smooth_for_snow,
+    split_at_barriers,
 )
 from lastseen.terrain import Elevation, GroundLayers, read_terrain, read_window
 from lastseen.traps import LETTERS, Kind, Trap, find_traps, severity
@@ -212,7 +212,7 @@ def start_zone_numbers(zones: StartZones, outer: Window, window: Window, block_c
         block = square.cut(window)
         here = block.inside(outer)
         if start[here].any():
-            out[block.inside(window)] = cut_apart(barrier[here], start[here], 1.0, zones.grade.cell_m)
+            out[block.inside(window)] = split_at_barriers(barrier[here], start[here], 1.0, zones.grade.cell_m)
     return out
 
 
@@ -227,7 +227,7 @@ def large_enough(start: BoolArray, cell_area_m2: float) -> BoolArray:
 def zone_outline(mask: BoolArray, heights: Heights, window: Window) -> MultiPolygon:
     """Outline of the cells of a mask on a window; steps of one cell are made straight, edges of blocks stay."""
     edges = outline_of_cells(np.flatnonzero(mask.ravel()), heights.on(window, np.empty(window.shape)))
-    return only_areas(make_valid(edges.simplify(0.75 * heights.cell_m)))
+    return keep_areas(make_valid(edges.simplify(0.75 * heights.cell_m)))
 
 
 # ---- The ground as bodies, start zones and traps need it, prepared sheet by sheet
@@ -343,7 +343,7 @@ def prepare_tile(
     layers = layers_on(ground)
     trees = layers.of("trees")
     zones = grade_start_zones(ground, trees.cover if trees else None)
-    parts["smoothed_m"] = felt_ground(ground).values[inner].copy()
+    parts["smoothed_m"] = smooth_for_snow(ground).values[inner].copy()
     parts["slope_deg"] = zones.slope_deg.values[inner].astype(np.float32)
     parts["zone"] = start_zone_numbers(zones, outer, window, heights.block_cells)
     if with_traps:

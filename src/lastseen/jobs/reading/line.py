@@ -25,7 +25,7 @@ from lastseen.jobs.reading.stretches import Stations, Stretch, cut_into_stretche
 from lastseen.jobs.remarks import ALWAYS, about_grid, sentences
 from lastseen.snow import LARGEST_SLOPE_DEG, LEAST_SLOPE_DEG
 from lastseen.terrain import Elevation, GroundLayers, check_layers, open_elevation, read_layers
-from lastseen.traps import Trap, invisible_note
+from lastseen.traps import Trap, describe_invisible_traps
 
 # ---- A line of travel read stretch by stretch: what is above, what happens to somebody caught here, where to regroup
 
@@ -289,7 +289,7 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
     """All that must be said beside a line."""
     route, cell = reading.route, elevation.cell_m
     known = float((route.height_m == route.height_m).mean())
-    blind = invisible_note(cell, layers_reader(scenario.ground)(_few_cells(reading)))
+    blind = describe_invisible_traps(cell, layers_reader(scenario.ground)(_few_cells(reading)))
     notes = [
         *about_grid(elevation.crs, ""),
         *elevation.notes,

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from lastseen.core import BoolArray, FloatArray, IntArray, in_threads_after_one
+from lastseen.core import BoolArray, FloatArray, IntArray, map_in_threads_after_first
 from lastseen.jobs.reading import block_reading_kernels
 from lastseen.jobs.reading.area import CellTotals
 from lastseen.jobs.reading.block_reading import BURIED_M
@@ -26,7 +26,7 @@ from lastseen.jobs.reading.ground import (
     trap_effects,
 )
 from lastseen.jobs.reading.route import Route
-from lastseen.snow import BODY_FRICTION, FOOTPRINT_M
+from lastseen.snow import FOOTPRINT_M, SAMPLE_FRICTION
 from lastseen.terrain import read_terrain
 from lastseen.traps import Trap, find_traps, severity
 
@@ -109,7 +109,7 @@ class _BlockPart:
 
 def least_angle(ensemble: SharedDraws) -> float:
     """Smallest friction that any body can draw: no body runs farther than its energy line (Heim 1932)."""
-    return float(ensemble.friction.min()) * BODY_FRICTION[0]
+    return float(ensemble.friction.min()) * SAMPLE_FRICTION[0]
 
 
 def find_passing_samples(
@@ -126,7 +126,7 @@ def find_passing_samples(
     tree = cKDTree(np.column_stack([route.x_m[known], route.y_m[known]]))
     stations = np.flatnonzero(known)
     shown = window_beside(route, heights)
-    found = in_threads_after_one(
+    found = map_in_threads_after_first(
         lambda k: _samples_of_block(prepared, blocks[k], chosen[k], ensemble, spacing, (tree, stations, near), shown),
         range(len(blocks)),
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from lastseen.core import depth_words, percent
+from lastseen.core import depth_text, percent
 from lastseen.jobs.reading.line import LineReading, ZoneOnLine
 from lastseen.jobs.reading.regroup import Regroup
 from lastseen.jobs.reading.stretches import CONSEQUENCES, LEAST_SHARE, Stretch, TrapMet
@@ -84,7 +84,7 @@ def caught_text(reading: LineReading, stretch: Stretch) -> str:
         parts.append("; ".join(_trap_text(reading, met) for met in stretch.traps[:2]))
     if math.isfinite(stretch.debris_m[1]):
         parts.append(
-            f"debris {depth_words(stretch.debris_m[1])} thick where one stops (to {depth_words(stretch.debris_m[2])})"
+            f"debris {depth_text(stretch.debris_m[1])} thick where one stops (to {depth_text(stretch.debris_m[2])})"
         )
     if stretch.leaves >= LEAST_SHARE:
         parts.append(f"{percent(stretch.leaves)} leave the elevation model")

@@ -54,7 +54,7 @@ from lastseen.jobs.reading.line_exposure import FARTHEST_M
 from lastseen.jobs.remarks import ALWAYS, about_grid, sentences
 from lastseen.snow import slab_class
 from lastseen.terrain import Elevation, open_elevation, read_layers
-from lastseen.traps import invisible_note
+from lastseen.traps import describe_invisible_traps
 
 # ---- A tile: what its start zones do, as bytes that can be kept and sent; and the question that all tiles answer
 
@@ -759,7 +759,7 @@ def _notes(
     gone = float((cells * leaves).sum() / cells.sum()) if zones else 0.0
     cell = elevation.cell_m
     spacing = max(cell, question.spacing_m)
-    blind = invisible_note(cell, layers_reader(scenario.ground)(_corner(elevation)))
+    blind = describe_invisible_traps(cell, layers_reader(scenario.ground)(_corner(elevation)))
     far = FARTHEST_M[scenario.snow.size]
     around = "" if question.starting == question.shown else f" up to {far:.0f} m around the area"
     notes = [

@@ -31,7 +31,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
 from lastseen import __version__
-from lastseen.core import BoolArray, FloatArray, only_areas
+from lastseen.core import BoolArray, FloatArray, keep_areas
 from lastseen.output.caution import SHORT_CAUTION
 from lastseen.output.draw.layout import Box, Extent, Sheet
 from lastseen.output.draw.palette import Palette, load_palette
@@ -309,7 +309,7 @@ def stroke(points: Any, color: str, width: float, dashes: Sequence[float] = (), 
 def area_patch(area: BaseGeometry, **look: Any) -> PathPatch:
     """A patch of polygons with their holes."""
     rings: list[FloatArray] = []
-    for geom in only_areas(area).geoms:
+    for geom in keep_areas(area).geoms:
         turned = orient(geom)
         rings += [np.asarray(ring.coords)[:, :2] for ring in (turned.exterior, *turned.interiors)]
     if not rings:

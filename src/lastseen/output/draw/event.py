@@ -32,7 +32,7 @@ from lastseen.output.draw.drawing import (
 from lastseen.output.draw.palette import Palette, load_palette
 from lastseen.output.draw.parts import draw_last_seen, draw_relief
 from lastseen.output.draw.relief import Extent, contours, drawn_lattice
-from lastseen.snow import felt_ground, middle_event, replay
+from lastseen.snow import find_middle_member, replay_member, smooth_for_snow
 
 if TYPE_CHECKING:
     from lastseen.jobs import Model, Plan
@@ -65,7 +65,7 @@ def write_profile(plan: Plan, model: Model, path: Path) -> None:
 
 def _draw(axes: Axes, plan: Plan, model: Model, palette: Palette) -> None:
     along, ground, x, y = _samples(model)
-    middle = model.events.over(plan.terrain.elevation, _middle(model))
+    middle = model.ensemble.over(plan.terrain.elevation, _middle(model))
     layers = [
         ("middle event", _across(middle, x, y), palette.thickness.ramp[3], "-"),
         ("thinner in 90 % of events", _across(plan.debris.thickness_p90_m, x, y), palette.debris.outline, (0, (4, 2))),
@@ -108,7 +108,7 @@ def _samples(model: Model) -> tuple[FloatArray, FloatArray, FloatArray, FloatArr
 
 def _middle(model: Model) -> FloatArray:
     """Debris of the middle event over the extent of all."""
-    found: FloatArray = model.events.thickness()[middle_event(model.release, model.events)].astype(float)
+    found: FloatArray = model.ensemble.thickness()[find_middle_member(model.release, model.ensemble)].astype(float)
     return found
 
 
@@ -182,12 +182,12 @@ def write_thickness(plan: Plan, model: Model, path: Path) -> None:
         palette, ground = load_palette(), plan.terrain.elevation
         extent = extent_of(plan, model)
         wide, high = panel_size(extent)
-        middle = middle_event(model.release, model.events)
-        one = model.events.over(ground, model.events.thickness()[middle].astype(float))
-        volume = float(model.events.members.deposit_m3[middle])
+        middle = find_middle_member(model.release, model.ensemble)
+        one = model.ensemble.over(ground, model.ensemble.thickness()[middle].astype(float))
+        volume = float(model.ensemble.draws.deposit_m3[middle])
         panels = (
             (one, f"Middle event: {volume:,.0f} m³ of debris"),
-            (plan.debris.thickness_m, f"Mean over {len(model.events.each)} events"),
+            (plan.debris.thickness_m, f"Mean over {len(model.ensemble.members)} events"),
         )
         width, height = max(2 * wide + 3 * GAP_MM, 170.0), high + HEAD_MM + 6.0 + LEGEND_MM + FOOT_MM
         title = f"{plan.scenario.name or 'Plan'}: thickness of the debris"
@@ -312,9 +312,9 @@ MOVING_LEGEND_MM = 17.0
 
 def write_animation(plan: Plan, model: Model, path: Path) -> None:
     """Draw the depth of the middle event over time; flow ensembles only."""
-    m = middle_event(model.release, model.events)
-    every = max(0.5, model.events.each[m].time_s / MOST_FRAMES)
-    times, depths = replay(felt_ground(plan.terrain.elevation), model.release, model.events, m, every)
+    m = find_middle_member(model.release, model.ensemble)
+    every = max(0.5, model.ensemble.members[m].time_s / MOST_FRAMES)
+    times, depths = replay_member(smooth_for_snow(plan.terrain.elevation), model.release, model.ensemble, m, every)
     with plain_look():
         frames = [_frame(plan, model, time_s, depth) for time_s, depth in zip(times, depths, strict=True)]
     shown = [frame.quantize(64, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE) for frame in frames]
@@ -333,7 +333,7 @@ def _frame(plan: Plan, model: Model, time_s: float, depth_m: Any) -> Image.Image
     footing(figure, palette, (), round(0.74 * width))
     place = (0.5 * (width - wide), FOOT_MM + MOVING_LEGEND_MM, wide, high)
     axes = map_axes(figure, place, extent, plan, palette)
-    lattice = model.events.lattice
+    lattice = model.ensemble.lattice
     draw_thickness(axes, lattice.with_values(depth_m.astype(float)), palette)
     ink = palette.snow
     look = {"edgecolor": ink.release, "linewidth": 1.3, "linestyle": (0, ink.dashes["release"]), "zorder": 4}

@@ -11,7 +11,7 @@ from matplotlib.patches import FancyBboxPatch
 from shapely.geometry import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lastseen.core import FloatArray, only_areas, short_percent
+from lastseen.core import FloatArray, keep_areas, short_percent
 from lastseen.output.draw.drawing import MM_PER_POINT, Drawing, Spot, on_page
 from lastseen.output.draw.parts import Detail, entering, start_of, upright_deg
 from lastseen.output.draw.relief import Contours
@@ -113,7 +113,7 @@ def _name_zones(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
 
 def _name_poa(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
     for share, whole in shown.poa:
-        area = only_areas(whole.difference(elsewhere))
+        area = keep_areas(whole.difference(elsewhere))
         rings = [np.array([d.sheet.on_page(*p) for p in geom.exterior.coords]) for geom in area.geoms]
         if rings:
             longest = max(rings, key=lambda ring: float(np.hypot(*np.diff(ring, axis=0).T).sum()))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import shapely
 from shapely.geometry import LineString, MultiPolygon
 
-from lastseen.core import Grid, only_areas, outline_of_level, poa_areas
+from lastseen.core import Grid, keep_areas, outline_of_level, poa_areas
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -188,11 +188,11 @@ def shown_of(result: Result) -> Shown:
         at_m=_xy(at[0][0]) if at else None,
         radius_m=float(at[0][1]["radius_m"]) if at else 0.0,
         modelled=result.numbers.get("model") is not None,
-        outline=next((only_areas(one) for one, values in debris if values["searched"]), NOTHING),
+        outline=next((keep_areas(one) for one, values in debris if values["searched"]), NOTHING),
         probability=rasters["debris_probability"].bands[0] if "debris_probability" in rasters else None,
         poa=poa_areas(rasters["poa"].bands[0]) if "poa" in rasters else (),
         zones=tuple(
-            ZoneMark(only_areas(one), z["number"], z["place"], z["poa"], z["reason"])
+            ZoneMark(keep_areas(one), z["number"], z["place"], z["poa"], z["reason"])
             for one, z in result.layers["deposition_zones"].records()
         ),
         traps=trap_marks(result.layers["terrain_traps"].records()),
@@ -233,7 +233,7 @@ def blank_of(shown: Shown) -> Shown:
 def trap_marks(records: Iterable[tuple[BaseGeometry, dict[str, Any]]]) -> tuple[TrapMark, ...]:
     """Traps from the records of their layer."""
     keys = ("letter", "number", "kind", "consequences", "person_passes", "person_ends", "reason")
-    return tuple(TrapMark(only_areas(one), *(values[key] for key in keys)) for one, values in records)
+    return tuple(TrapMark(keep_areas(one), *(values[key] for key in keys)) for one, values in records)
 
 
 def title_of(numbers: Mapping[str, Any]) -> str:
@@ -244,7 +244,7 @@ def title_of(numbers: Mapping[str, Any]) -> str:
 
 
 def _areas(result: Result, name: str) -> MultiPolygon:
-    return MultiPolygon([part for shape in result.layers[name].shapes for part in only_areas(shape).geoms])
+    return MultiPolygon([part for shape in result.layers[name].shapes for part in keep_areas(shape).geoms])
 
 
 def _snow(result: Result) -> dict[str, Any]:
@@ -252,7 +252,7 @@ def _snow(result: Result) -> dict[str, Any]:
     paths = result.layers["flow_paths"].records()
     main = next((shapely.line_merge(one) for one, values in paths if values["kind"] == "main"), None)
     corridors = tuple(
-        (float(values["share"]), only_areas(shapely.build_area(one)))
+        (float(values["share"]), keep_areas(shapely.build_area(one)))
         for one, values in paths
         if values["kind"] == "corridor"
     )

@@ -15,7 +15,7 @@ import shapely
 from shapely.geometry import LineString
 
 from lastseen import __version__
-from lastseen.core import InputError, convergence_deg, only_areas, short_percent, to_lonlat
+from lastseen.core import InputError, convergence_deg, keep_areas, short_percent, to_lonlat
 from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.onefile.elements import dashes, element, look_css, part, say, text, words
@@ -61,7 +61,7 @@ def covered_shares(result: Result, steps: int = STEPS) -> list[float]:
     plan says, so that both agree.
     """
     coverage = result.numbers["coverage"]
-    outline = only_areas(shapely.union_all([one for one, row in result.layers["debris"].records() if row["searched"]]))
+    outline = keep_areas(shapely.union_all([one for one, row in result.layers["debris"].records() if row["searched"]]))
     legs = [
         Walked(int(row["searcher"]), str(row["kind"]), line, float(row["time_s"]))
         for line, row in result.layers["route"].records()

@@ -18,7 +18,7 @@ import shapely
 from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
 
 from lastseen import __version__
-from lastseen.core import WGS84, BoolArray, InputError, mgrs_text, only_areas, to_lonlat, transformer
+from lastseen.core import WGS84, BoolArray, InputError, keep_areas, mgrs_text, to_lonlat, transformer
 from lastseen.jobs import (
     LOG_HEAD,
     Debrief,
@@ -506,7 +506,7 @@ def _layer(
 
 def _area(made: Debrief, mine: BoolArray) -> MultiPolygon:
     """The ground that some samples stand for."""
-    return only_areas(summed_up(made.plan.outline, made.lattice, ~mine).uncovered)
+    return keep_areas(summed_up(made.plan.outline, made.lattice, ~mine).uncovered)
 
 
 def _lines(one: Searcher) -> MultiLineString:

@@ -16,7 +16,16 @@ from rasterio.windows import Window
 from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
-from lastseen.core import FloatArray, Grid, InputError, ResourceError, in_threads, only_areas, require_memory, versions
+from lastseen.core import (
+    FloatArray,
+    Grid,
+    InputError,
+    ResourceError,
+    keep_areas,
+    map_in_threads,
+    require_memory,
+    versions,
+)
 from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.formats.cog import NODATA, copy_as_cog
@@ -30,16 +39,16 @@ from lastseen.terrain import (
     DRAINAGE_LAYERS,
     Box,
     DerivedLayer,
-    Doubts,
     Elevation,
-    Family,
+    HeightFindings,
+    LayerGroup,
     Layers,
-    doubts_between,
-    drainage_layers,
-    local_families,
+    find_doubts_in_rows,
+    local_layer_groups,
     read_window,
+    write_drainage_layers,
 )
-from lastseen.traps import WEIGHT_FORMULA, shares_sentence
+from lastseen.traps import WEIGHT_FORMULA, describe_shares
 
 if TYPE_CHECKING:
     from lastseen.jobs import TrapView
@@ -60,7 +69,7 @@ Progress = Callable[[str, float], None]
 
 def layers_on(cell_m: float, *, drainage: bool = True) -> Layers:
     """All layers on cells of a size, in the order in which they are written."""
-    local = [layer for family in local_families(cell_m) for layer in family.layers]
+    local = [layer for family in local_layer_groups(cell_m) for layer in family.layers]
     return (*local, *(DRAINAGE_LAYERS if drainage else ()))
 
 
@@ -124,7 +133,7 @@ def write_ground(
         If memory is not enough, or the disk is full.
     """
     plot = _plot(elevation)
-    families = local_families(elevation.cell_m)
+    families = local_layer_groups(elevation.cell_m)
     halo = max(family.halo_cells(elevation.cell_m) for family in families)
     each = min(plot.rows, max(LEAST_BAND_ROWS, BAND_CELLS // plot.columns))
     cells = min(each + 2 * halo, plot.rows) * plot.columns
@@ -141,9 +150,9 @@ def write_ground(
             doubts = _bands(plot, families, files, whole, (each, halo), lambda share: progress(stated, share))
         if whole is not None:
             ground = Grid(whole, plot.west_m, plot.north_m, elevation.cell_m, elevation.crs)
-            drainage_layers(ground, lambda layer, grid: _write_whole(partial, plot, layer, grid, progress))
+            write_drainage_layers(ground, lambda layer, grid: _write_whole(partial, plot, layer, grid, progress))
             del whole, ground
-        in_threads(lambda numbered: _copy(partial, layers, *numbered, progress), list(enumerate(layers)))
+        map_in_threads(lambda numbered: _copy(partial, layers, *numbered, progress), list(enumerate(layers)))
     return GroundFiles(tuple(folder / f"{layer.name}.tif" for layer in layers), doubts.notes)
 
 
@@ -183,15 +192,15 @@ def _opened(folder: Path, layers: list[DerivedLayer], plot: _Plot) -> Iterator[d
 
 def _bands(
     plot: _Plot,
-    families: tuple[Family, ...],
+    families: tuple[LayerGroup, ...],
     files: dict[str, DatasetWriter],
     whole: FloatArray | None,
     rows_and_halo: tuple[int, int],
     progress: Callable[[float], None],
-) -> Doubts:
+) -> HeightFindings:
     """Work out and write the local layers band by band; keep the heights in ``whole`` where they are wanted."""
     each, halo = rows_and_halo
-    doubts: Doubts | None = None
+    doubts: HeightFindings | None = None
     for first in range(0, plot.rows, each):
         progress(LOCAL_SHARE * first / plot.rows)
         last = min(plot.rows, first + each)
@@ -199,7 +208,7 @@ def _bands(
         ground = _read_rows(plot, top, min(plot.rows, last + halo))
         if whole is not None:
             whole[first:last] = ground.values[first - top : last - top]
-        found = doubts_between(ground.values, ground.cell_m, first - top, last - top)
+        found = find_doubts_in_rows(ground.values, ground.cell_m, first - top, last - top)
         doubts = found if doubts is None else doubts.joined(found)
         for family in families:
             _write_family(files, family, ground, (first, last, top))
@@ -215,7 +224,9 @@ def _read_rows(plot: _Plot, top: int, bottom: int) -> Grid:
     return read_window(plot.elevation, box)
 
 
-def _write_family(files: dict[str, DatasetWriter], family: Family, ground: Grid, rows: tuple[int, int, int]) -> None:
+def _write_family(
+    files: dict[str, DatasetWriter], family: LayerGroup, ground: Grid, rows: tuple[int, int, int]
+) -> None:
     """Work out the layers of a family on the rows first..last, with no more halo than it needs, and write them."""
     first, last, top = rows
     halo = family.halo_cells(ground.cell_m)
@@ -270,7 +281,7 @@ def traps_numbers(view: TrapView) -> dict[str, Any]:
         },
         "weight_formula": WEIGHT_FORMULA,
         "traps": [
-            {**record(trap, ("outline", "cells", "part_of_cell")), "shares": shares_sentence(trap) if at else None}
+            {**record(trap, ("outline", "cells", "part_of_cell")), "shares": describe_shares(trap) if at else None}
             for trap in view.traps
         ],
         "start_zone_parts": SOURCES,
@@ -305,7 +316,7 @@ def _area_layer(view: TrapView) -> Layer:
     def rows() -> Iterable[tuple[BaseGeometry, tuple[Any, ...]]]:
         for area in view.areas:
             values = [getattr(area, column.name) for column in columns[:10]]
-            yield only_areas(area.outline), (*values, *area.volume_m3)
+            yield keep_areas(area.outline), (*values, *area.volume_m3)
 
     pairs = list(rows())
     shapes, values = tuple(shape for shape, _ in pairs), tuple(value for _, value in pairs)

@@ -16,7 +16,7 @@ from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
-from lastseen.core import WGS84, only_areas, transformer, versions
+from lastseen.core import WGS84, keep_areas, transformer, versions
 from lastseen.jobs import (
     INCIDENT_SLOPES_DEG,
     KINDS,
@@ -174,7 +174,7 @@ def line_layers(view: LineView) -> tuple[Layer, ...]:
     ]
     places = [
         (
-            only_areas(one.outline),
+            keep_areas(one.outline),
             (
                 one.letter,
                 one.along_m,
@@ -190,7 +190,7 @@ def line_layers(view: LineView) -> tuple[Layer, ...]:
         for one in r.regroup
     ]
     zones = [
-        (only_areas(zone.outline), (zone.number, zone.share, zone.top_m, zone.foot_m, zone.slope_deg, zone.area_m2))
+        (keep_areas(zone.outline), (zone.number, zone.share, zone.top_m, zone.foot_m, zone.slope_deg, zone.area_m2))
         for zone in r.zones
     ]
     ways = [(LineString(way), (float(r.stations.exposure[station]),)) for station, way in caught_ways(r, 400)]
@@ -467,7 +467,7 @@ def zone_layer(view: AreaView) -> Layer:
         )
         for number, (row, _) in enumerate(view.zones, start=1)
     ]
-    shapes = tuple(only_areas(outline) for _, outline in view.zones)
+    shapes = tuple(keep_areas(outline) for _, outline in view.zones)
     about = "Ground steep enough to release, by what it does to somebody caught in it."
     return Layer(
         "start_zones",

@@ -12,7 +12,7 @@ import numpy as np
 from shapely import LineString, MultiPolygon, Point, to_geojson, transform
 
 from lastseen import __version__
-from lastseen.core import WGS84, only_areas, outline_of_level, to_lonlat, transformer, versions
+from lastseen.core import WGS84, keep_areas, outline_of_level, to_lonlat, transformer, versions
 from lastseen.jobs import (
     SITE_LIMITS,
     PracticeDeposit,
@@ -319,7 +319,7 @@ def site_layers(view: SiteView) -> tuple[Layer, ...]:
 def reached_outline(view: SiteView) -> MultiPolygon:
     """Where at least one body passes."""
     share = view.search.reach.share
-    return only_areas(outline_of_level(share, 0.5 / len(view.search.reach.frictions), 4.0 * share.cell_area_m2))
+    return keep_areas(outline_of_level(share, 0.5 / len(view.search.reach.frictions), 4.0 * share.cell_area_m2))
 
 
 def write_sites(

@@ -13,10 +13,10 @@ from functools import reduce
 
 import numpy as np
 
-from lastseen.core import FloatArray, Grid, in_threads
+from lastseen.core import FloatArray, Grid, map_in_threads
 from lastseen.terrain import surface_kernels
 from lastseen.terrain.elevation import HIGHEST_M, LOWEST_M
-from lastseen.terrain.surface import heights
+from lastseen.terrain.surface import prepare_heights
 
 LONE_M, LONE_CELLS = 30.0, 3.0  # a lone cell differs from all neighbours by this and by so many cells; design choice
 APART_M = 100.0  # a shared extreme lies this far from the next height; design choice
@@ -24,7 +24,7 @@ BLOCK_ROWS = 256
 
 
 @dataclass(frozen=True)
-class Doubts:
+class HeightFindings:
     """What was found on some rows; results of neighbouring rows can be joined.
 
     Attributes
@@ -43,9 +43,9 @@ class Doubts:
     lowest: tuple[float, int, float]
     highest: tuple[float, int, float]
 
-    def joined(self, other: Doubts) -> Doubts:
+    def joined(self, other: HeightFindings) -> HeightFindings:
         """Both together."""
-        return Doubts(
+        return HeightFindings(
             self.known + other.known,
             self.missing + other.missing,
             self.impossible + other.impossible,
@@ -94,7 +94,7 @@ def _extreme(one: tuple[float, int, float], other: tuple[float, int, float], sig
     return values[0], count, values[1] if len(values) > 1 else sign * np.inf
 
 
-def doubtful_heights(elevation: Grid) -> Doubts:
+def find_doubtful_heights(elevation: Grid) -> HeightFindings:
     """Count heights that are probably none.
 
     Parameters
@@ -102,22 +102,24 @@ def doubtful_heights(elevation: Grid) -> Doubts:
     elevation : Grid
         Metres, NaN is no data. Nothing is changed.
     """
-    z, ny = heights(elevation), elevation.shape[0]
-    return doubts_between(z, elevation.cell_m, 0, ny)
+    z, ny = prepare_heights(elevation), elevation.shape[0]
+    return find_doubts_in_rows(z, elevation.cell_m, 0, ny)
 
 
-def doubts_between(z: FloatArray, cell_m: float, first: int, last: int) -> Doubts:
+def find_doubts_in_rows(z: FloatArray, cell_m: float, first: int, last: int) -> HeightFindings:
     """The same for the rows first..last, which may see the rows beside them."""
     apart = max(LONE_M, LONE_CELLS * cell_m)
     blocks = [(row, min(row + BLOCK_ROWS, last)) for row in range(first, last, BLOCK_ROWS)]
-    found = in_threads(lambda block: _block(z, apart, *block), blocks)
-    return reduce(Doubts.joined, found)
+    found = map_in_threads(lambda block: _block(z, apart, *block), blocks)
+    return reduce(HeightFindings.joined, found)
 
 
-def _block(z: FloatArray, apart_m: float, first: int, last: int) -> Doubts:
+def _block(z: FloatArray, apart_m: float, first: int, last: int) -> HeightFindings:
     """Doubts of one block of rows."""
     counts, extremes = np.zeros(7, np.int64), np.array([np.inf, np.inf, -np.inf, -np.inf])
     surface_kernels.doubts(z, LOWEST_M, HIGHEST_M, apart_m, first, last, counts, extremes)
     known, missing, impossible, pits, spikes, at_lowest, at_highest = (int(count) for count in counts)
     low, above_low, high, below_high = (float(value) for value in extremes)
-    return Doubts(known, missing, impossible, pits, spikes, (low, at_lowest, above_low), (high, at_highest, below_high))
+    return HeightFindings(
+        known, missing, impossible, pits, spikes, (low, at_lowest, above_low), (high, at_highest, below_high)
+    )
