@@ -114,7 +114,7 @@ def test_larger_cells_give_about_the_same_event(felt, start, sure):
     assert coarse.lattice.cell_m == 10.0
     assert np.median(rough) == pytest.approx(np.median(fine), rel=0.1)
     on_ground = coarse.over(HILL, coarse.thickness().mean(axis=0).astype(float)).values.sum() * 25.0
-    assert on_ground == pytest.approx(coarse.members.deposit_m3.mean(), rel=0.01)
+    assert on_ground == pytest.approx(coarse.draws.deposit_m3.mean(), rel=0.01)
 
 
 def chosen(felt, start, **more):

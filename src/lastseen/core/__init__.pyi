@@ -38,6 +38,7 @@ from .place import (
     transformer,
     utm_crs,
 )
+from .progress import Progress, no_progress
 from .scenario import (
     Ground,
     LastSeen,
@@ -70,6 +71,7 @@ __all__ = [
     "NothingFoundError",
     "OutputExistsError",
     "Override",
+    "Progress",
     "ResourceError",
     "Scenario",
     "Snow",
@@ -90,6 +92,7 @@ __all__ = [
     "map_in_threads",
     "map_in_threads_after_first",
     "mgrs_text",
+    "no_progress",
     "outline_of_cells",
     "outline_of_level",
     "parse_crs",

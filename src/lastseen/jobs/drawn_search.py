@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,9 +14,11 @@ from lastseen.core import (
     SLIDING_GB_PER_MILLION_CELLS,
     Grid,
     InputError,
+    Progress,
     Scenario,
     crs_of_outline,
     is_local_metric,
+    no_progress,
     parse_crs,
     parse_point,
     read_outline,
@@ -36,15 +37,13 @@ MARGIN_M = 150.0
 _FLAT_CELL_M, _FLAT_CELLS = 2.0, 1_000_000
 WGS84_TEXT = "EPSG:4326"
 
-Progress = Callable[[str, float], None]
-
 
 def search_drawn(
     scenario: Scenario,
     *,
     no_go: Path | None = None,
     entry: Entry | None = None,
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> Plan:
     """Lay out a search over the outline of a scenario, without any model.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,7 +13,9 @@ from lastseen.core import (
     Grid,
     InputError,
     LonLat,
+    Progress,
     Scenario,
+    no_progress,
     parse_crs,
     parse_point,
     read_outline,
@@ -76,8 +77,6 @@ GROWTH_M = 0.5  # share of the half window added on a side that was reached
 MOST_GROWTHS = 16
 ASCENT_GROWTHS = 2  # how often the window grows in search of a start zone
 RIM_CELLS = 4.0
-
-Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
@@ -285,7 +284,7 @@ class Plan:
     layers: GroundLayers = field(default_factory=GroundLayers)
 
 
-def make_plan(scenario: Scenario, progress: Progress = lambda _stage, _share: None) -> Plan:
+def make_plan(scenario: Scenario, progress: Progress = no_progress) -> Plan:
     """Work out a plan.
 
     Parameters

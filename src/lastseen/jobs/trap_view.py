@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from lastseen.core import InputError, ResourceError, Scenario, require_memory
+from lastseen.core import (
+    InputError,
+    Progress,
+    ResourceError,
+    Scenario,
+    no_progress,
+    require_memory,
+)
 from lastseen.jobs.plan import Plan, make_plan
 from lastseen.jobs.remarks import about_grid, about_walk, sentences
 from lastseen.snow import ReleaseArea, StartZones, find_release_areas, grade_start_zones
@@ -36,8 +42,6 @@ WHOLE_LIMITS = (
     ),
     GRADED,
 )
-
-Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +87,7 @@ class TrapView:
         return tuple(area for area in self.areas if np.isin(area.cells, cells).any())
 
 
-def view_traps(scenario: Scenario, progress: Progress = lambda _stage, _share: None) -> TrapView:
+def view_traps(scenario: Scenario, progress: Progress = no_progress) -> TrapView:
     """Find the traps that snow from the release of a last-seen point reaches, or without a point those of all ground.
 
     Raises

@@ -13,7 +13,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from lastseen.core import InputError, LastseenError, OutputExistsError, ResourceError
+from lastseen.core import (
+    InputError,
+    LastseenError,
+    OutputExistsError,
+    Progress,
+    ResourceError,
+    no_progress,
+)
 
 if TYPE_CHECKING:
     from lastseen.jobs import Plan
@@ -213,7 +220,6 @@ def _plain_error(error: Exception, folder: Path) -> LastseenError | None:
 
 Device = Literal["full", "basic"]
 Paper = Literal["A4", "Letter", "A3"]
-Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
@@ -372,7 +378,7 @@ def write_kinds(
     folder: Path,
     *,
     wishes: Wishes = Wishes(),
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> None:
     """Write products into a folder, one after the other."""
     for i, kind in enumerate(kinds):
@@ -391,7 +397,7 @@ def write_plan(
     *,
     overwrite: bool = False,
     animate: bool = False,
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> tuple[Path, ...]:
     """Write a plan: every kind of product that is always there (`lastseen.output.write`), and the figures.
 
@@ -445,7 +451,7 @@ def write_search(
     *,
     crs: Any = None,
     overwrite: bool = False,
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> tuple[Path, ...]:
     """Write a search over a drawn outline: what is always there, of what it has to say.
 
@@ -494,7 +500,7 @@ def export_plan(
     output: Path | None = None,
     wishes: Wishes = Wishes(),
     overwrite: bool = False,
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> tuple[Path, ...]:
     """Write products of a plan or a drawn search again, or in another form; the same as the plan itself wrote.
 

@@ -15,7 +15,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import qmc
 
-from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, LastSeen, Snow, map_in_threads
+from lastseen.core import (
+    BoolArray,
+    FloatArray,
+    Grid,
+    InputError,
+    IntArray,
+    LastSeen,
+    Progress,
+    Snow,
+    map_in_threads,
+    no_progress,
+)
 from lastseen.snow.carried import Tracers, spread_over_disc
 from lastseen.snow.ensemble import DEBRIS_M, CarriedPersons, Ensemble, Member, split_into_batches
 from lastseen.snow.flow import Bed, FlowEnd, FlowResult, FlowSnow, prepare_bed, simulate_flow
@@ -36,7 +47,6 @@ LEAST_MEMBERS = 24
 TOE_SHARE = 0.95
 PACKED = SLAB_DENSITY_KG_M3 / DEPOSIT_DENSITY_KG_M3  # depth of the deposit over depth of the flow
 
-Report = Callable[[str, float], None]
 Watch = Callable[[float, FloatArray], None]
 
 
@@ -48,7 +58,7 @@ def simulate_flow_ensemble(
     last_seen: LastSeen,
     at_m: tuple[float, float],
     rng: np.random.Generator,
-    report: Report = lambda _text, _share: None,
+    report: Progress = no_progress,
 ) -> Ensemble:
     """Run the members of an ensemble as flows.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +10,17 @@ import numpy.typing as npt
 from scipy import ndimage
 from scipy.stats import triang
 
-from lastseen.core import BoolArray, FloatArray, Grid, IntArray, Snow, map_in_threads, thread_count
+from lastseen.core import (
+    BoolArray,
+    FloatArray,
+    Grid,
+    IntArray,
+    Progress,
+    Snow,
+    map_in_threads,
+    no_progress,
+    thread_count,
+)
 from lastseen.jobs.practice import sites_kernels
 from lastseen.snow import (
     CLOSED_CANOPY,
@@ -150,8 +159,6 @@ HIGHEST_TURBULENCE_M_S2 = Snow().turbulence_m_s2[2]
 BATCH = 2_000
 FOOTPRINT_M = 10.0  # half the width of ground that one body stands for; design choice
 
-Progress = Callable[[str, float], None]
-
 
 @dataclass(frozen=True, eq=False)
 class StartZoneReach:
@@ -213,7 +220,7 @@ def simulate_start_zones(
     frictions: tuple[tuple[float, ...], ...] | None = None,
     turbulence_m_s2: float = HIGHEST_TURBULENCE_M_S2,
     centripetal_load: bool = True,
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> StartZoneReach:
     """Carry every start zone down by the body model, for each friction of the ensemble, and gather where bodies pass.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,9 +17,11 @@ from lastseen.core import (
     InputError,
     LonLat,
     NothingFoundError,
+    Progress,
     ResourceError,
     Scenario,
     cells_of_outline,
+    no_progress,
     percent,
     require_memory,
 )
@@ -121,8 +123,6 @@ CHOICE = 3  # as many times the wanted sites are looked at closely before they a
 MOST_TRIED = 400
 APART = 0.5  # sites lie at least this many widths apart; design choice
 
-Progress = Callable[[str, float], None]
-
 
 @dataclass(frozen=True, eq=False)
 class _SiteGround:
@@ -140,7 +140,7 @@ class _SiteGround:
 
 
 def find_sites(
-    ground: Grid, layers: GroundLayers, request: SiteRequest, progress: Progress = lambda _stage, _share: None
+    ground: Grid, layers: GroundLayers, request: SiteRequest, progress: Progress = no_progress
 ) -> SiteSearch:
     """Find ground for practice: of the slope asked for, that no start zone in the model reaches, without terrain traps.
 
@@ -431,7 +431,7 @@ def view_sites(
     scenario: Scenario,
     request: SiteRequest,
     near: LonLat | None = None,
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> SiteView:
     """Read the ground, all of it or 3 km beyond the distance round a place, and find sites on it.
 

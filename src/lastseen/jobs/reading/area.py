@@ -8,13 +8,21 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from lastseen.core import FloatArray, Grid, IntArray, Snow, map_in_threads, map_in_threads_after_first
+from lastseen.core import (
+    FloatArray,
+    Grid,
+    IntArray,
+    Progress,
+    Snow,
+    map_in_threads,
+    map_in_threads_after_first,
+    no_progress,
+)
 from lastseen.jobs.reading.block_reading import START_QUANTITIES, BlockReading, ZoneRow, read_block
 from lastseen.jobs.reading.block_run import MEMBERS, STARTS_M, SharedDraws, draw_shared
 from lastseen.jobs.reading.ground import Heights, PreparedGround, Window, heights_of_grid, no_layers, tiles_of
 from lastseen.terrain import GroundLayers
 
-Progress = Callable[[str, float], None]
 BATCH = 16  # blocks between two words of progress
 
 
@@ -124,7 +132,7 @@ def read_area(
     spacing_m: float = STARTS_M,
     layers_on: Callable[[Grid], GroundLayers] = no_layers,
     with_traps: bool = True,
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> AreaReading:
     """Carry every start cell of a ground down by the ensemble, and gather back what it meets.
 
@@ -163,7 +171,7 @@ def read_blocks(
     shown: Window | None,
     ensemble: SharedDraws,
     spacing_m: float,
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> AreaReading:
     """Read all blocks that touch the window ``starting``.
 

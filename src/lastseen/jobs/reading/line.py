@@ -9,7 +9,15 @@ from pathlib import Path
 import numpy as np
 from shapely.geometry import LineString, MultiPolygon
 
-from lastseen.core import Grid, Ground, Scenario, Snow, percent
+from lastseen.core import (
+    Grid,
+    Ground,
+    Progress,
+    Scenario,
+    Snow,
+    no_progress,
+    percent,
+)
 from lastseen.jobs.reading.block_run import MEMBERS, SharedDraws, draw_shared
 from lastseen.jobs.reading.ground import Heights, PreparedGround, Window, heights_of_model, no_layers, zone_outline
 from lastseen.jobs.reading.line_exposure import (
@@ -28,8 +36,6 @@ from lastseen.terrain import Elevation, GroundLayers, check_layers, open_elevati
 from lastseen.traps import Trap, describe_invisible_traps
 
 # ---- A line of travel read stretch by stretch: what is above, what happens to somebody caught here, where to regroup
-
-Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +106,7 @@ def read_line(
     seed: int = 1,
     members: int = MEMBERS,
     layers_on: Callable[[Grid], object] = no_layers,
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> LineReading:
     """Read a line of travel. Same line, same seed, same result, whatever the number of threads.
 
@@ -253,9 +259,7 @@ def layers_reader(wanted: Ground) -> Callable[[Grid], GroundLayers]:
     return lambda grid: read_layers(wanted, grid)
 
 
-def view_line(
-    scenario: Scenario, line: Path, members: int = MEMBERS, progress: Progress = lambda _stage, _share: None
-) -> LineView:
+def view_line(scenario: Scenario, line: Path, members: int = MEMBERS, progress: Progress = no_progress) -> LineView:
     """Read a line of travel from a file.
 
     Raises

@@ -9,7 +9,7 @@ import json
 import os
 import shutil
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields, replace
 from functools import lru_cache
@@ -28,9 +28,11 @@ from lastseen.core import (
     InputError,
     IntArray,
     LastseenError,
+    Progress,
     ResourceError,
     Scenario,
     free_gb,
+    no_progress,
     percent,
     read_outline,
     scenario_toml,
@@ -351,7 +353,6 @@ def other_kept_tiles(folder: Path, question: AreaRequest) -> Iterator[Path]:
 
 # ---- Working through tiles: one after the other here, or on as many workers as there are, on one machine or a cluster
 
-Progress = Callable[[str, float], None]
 ANSWER_WITHIN_S = 20  # a scheduler that is there
 TRIES = 4  # a tile whose worker dies is given to another one so often
 BYTES_OF_SHEET, BYTES_OF_PREPARING = 22, 320  # for each cell; the second measured with traps and grades
@@ -585,7 +586,7 @@ def view_area(
     tile_km: float = TILE_KM,
     workers: int | None = None,
     scheduler: str | None = None,
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> AreaView:
     """Read an area: work through its tiles, keep them beside the output, and put together what they say.
 

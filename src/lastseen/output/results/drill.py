@@ -7,7 +7,7 @@ import io
 import json
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +18,17 @@ import shapely
 from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
 
 from lastseen import __version__
-from lastseen.core import WGS84, BoolArray, InputError, keep_areas, mgrs_text, to_lonlat, transformer
+from lastseen.core import (
+    WGS84,
+    BoolArray,
+    InputError,
+    Progress,
+    keep_areas,
+    mgrs_text,
+    no_progress,
+    to_lonlat,
+    transformer,
+)
 from lastseen.jobs import (
     LOG_HEAD,
     Debrief,
@@ -46,7 +56,6 @@ FORM_HINT = (
     "# Phases: A clue search, B signal search (first signal), C coarse, D fine (first use of the probe), E first hit,",
     "# free (head and chest free). Phase start with date and time sets the zero. Lines without a time are skipped.",
 )
-Progress = Callable[[str, float], None]
 
 
 def write_targets(
@@ -55,7 +64,7 @@ def write_targets(
     folder: Path,
     *,
     overwrite: bool = False,
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> tuple[Path, ...]:
     """Write all that a drill needs into one folder; it appears whole or not at all; same input, same bytes.
 
@@ -320,7 +329,7 @@ def write_debrief(
     folder: Path,
     *,
     overwrite: bool = False,
-    progress: Progress = lambda _stage, _share: None,
+    progress: Progress = no_progress,
 ) -> tuple[Path, ...]:
     """Write a debrief into one folder; it appears whole or not at all; same input, same bytes.
 

@@ -20,9 +20,11 @@ from lastseen.core import (
     FloatArray,
     Grid,
     InputError,
+    Progress,
     ResourceError,
     keep_areas,
     map_in_threads,
+    no_progress,
     require_memory,
     versions,
 )
@@ -63,8 +65,6 @@ BAND_GB_PER_MILLION_CELLS = 0.15  # the band and its halo, and the layers of one
 LEAST_BAND_ROWS = 16
 CACHE_MB = 512  # of the raster library, whose own limit is a share of the machine's memory
 LOCAL_SHARE, COPY_SHARE = 0.4, 0.3  # of the time, for the progress bar
-
-Progress = Callable[[str, float], None]
 
 
 def layers_on(cell_m: float, *, drainage: bool = True) -> Layers:
@@ -325,7 +325,7 @@ def _area_layer(view: TrapView) -> Layer:
 
 
 def write_traps(
-    view: TrapView, folder: Path, *, overwrite: bool = False, progress: Progress = lambda _stage, _share: None
+    view: TrapView, folder: Path, *, overwrite: bool = False, progress: Progress = no_progress
 ) -> tuple[Path, ...]:
     """Write ``traps.json``, ``traps.gpkg``, ``start_zones.tif`` and ``trap_map.png``.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +16,14 @@ from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
-from lastseen.core import WGS84, keep_areas, transformer, versions
+from lastseen.core import (
+    WGS84,
+    Progress,
+    keep_areas,
+    no_progress,
+    transformer,
+    versions,
+)
 from lastseen.jobs import (
     INCIDENT_SLOPES_DEG,
     KINDS,
@@ -45,7 +52,6 @@ if TYPE_CHECKING:
 # ---- Handing over a read line: numbers, layers, waypoints, table, strip, map and one page, in one folder
 
 LINE_MARKER = "preread_line.json"
-Progress = Callable[[str, float], None]
 _TRAP_LEFT = (
     "outline",
     "cells",
@@ -293,7 +299,7 @@ def write_waypoints(view: LineView, path: Path) -> None:
 
 
 def write_line(
-    view: LineView, folder: Path, *, overwrite: bool = False, progress: Progress = lambda _stage, _share: None
+    view: LineView, folder: Path, *, overwrite: bool = False, progress: Progress = no_progress
 ) -> tuple[Path, ...]:
     """Write numbers, layers, the table, waypoints, the strip, the map and one page.
 
@@ -366,7 +372,7 @@ _RASTERS: dict[str, tuple[tuple[str, str, str], ...]] = {
 
 
 def write_area(
-    view: AreaView, folder: Path, *, overwrite: bool = False, progress: Progress = lambda _stage, _share: None
+    view: AreaView, folder: Path, *, overwrite: bool = False, progress: Progress = no_progress
 ) -> tuple[Path, ...]:
     """Write ``preread_area.json``, ``preread.gpkg``, six cloud-optimised rasters and ``map.png``; then the tiles go.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +11,16 @@ import numpy as np
 from shapely import LineString, MultiPolygon, Point, to_geojson, transform
 
 from lastseen import __version__
-from lastseen.core import WGS84, keep_areas, outline_of_level, to_lonlat, transformer, versions
+from lastseen.core import (
+    WGS84,
+    Progress,
+    keep_areas,
+    no_progress,
+    outline_of_level,
+    to_lonlat,
+    transformer,
+    versions,
+)
 from lastseen.jobs import (
     SITE_LIMITS,
     PracticeDeposit,
@@ -35,8 +43,6 @@ if TYPE_CHECKING:
 # ---- Handing over a deposit to practise on: numbers, layers, stakes, thickness, outline and a map, in one folder
 
 DEPOSIT_MARKER = "deposit.json"
-
-Progress = Callable[[str, float], None]
 
 
 def deposit_numbers(made: PracticeDeposit) -> dict[str, Any]:
@@ -104,7 +110,7 @@ def deposit_layers(made: PracticeDeposit) -> tuple[Layer, ...]:
 
 
 def write_deposit(
-    made: PracticeDeposit, folder: Path, *, overwrite: bool = False, progress: Progress = lambda _stage, _share: None
+    made: PracticeDeposit, folder: Path, *, overwrite: bool = False, progress: Progress = no_progress
 ) -> tuple[Path, ...]:
     """Write the deposit as JSON, GeoPackage, outline, stakes, raster and map.
 
@@ -323,7 +329,7 @@ def reached_outline(view: SiteView) -> MultiPolygon:
 
 
 def write_sites(
-    view: SiteView, folder: Path, *, overwrite: bool = False, progress: Progress = lambda _stage, _share: None
+    view: SiteView, folder: Path, *, overwrite: bool = False, progress: Progress = no_progress
 ) -> tuple[Path, ...]:
     """Write ``sites.json``, ``sites.gpkg``, ``sites.gpx``, ``reach.tif``, ``sites.png`` and a sheet for the best.
 
