@@ -185,7 +185,7 @@ def copied(*given):  # pictures take long to draw, and what is tested is how fil
             shutil.copy(store / one.name, one)
 
 sheet.write_map_and_sheet = onefile.write_page = figures.write_profile = figures.write_thickness = copied
-found = contents.read_contents(store)
+found = contents.read_result(store)
 x, y, right, top = shapely.total_bounds(found.layers["route"].shapes)
 small = found.ground.window(x - 20, y - 20, right + 20, top + 20)  # one small raster is enough, and quick
 found = replace(found, rasters={"ground": replace(found.rasters["ground"], bands=(small,))})
@@ -248,7 +248,7 @@ def test_killed_fifty_times_the_old_plan_or_the_new_one_is_there(plan, written, 
 KILLED_AT = """
 import os, signal, sys
 from pathlib import Path
-from lastseen.output.result import read_contents
+from lastseen.output.result import read_result
 from lastseen.output.write import new_folder, put_back
 moves, rename = [], Path.rename
 

@@ -135,7 +135,7 @@ def test_without_elevation_no_height_is_made_up(result, tmp_path):
 def test_what_a_small_receiver_says_leads_to_the_next_point(result, tmp_path):
     """Length and true bearing of each turning point against the ellipsoid (pyproj) and the heights of both ends."""
     write_basic_gpx(result, tmp_path)
-    legs, ends = result.layers["route"].records(), []
+    legs, ends = result.records("route"), []
     for path in sorted(tmp_path.glob("lanes-S*.gpx")):
         points = gpxpy.parse(path.read_text(encoding="utf-8")).waypoints
         for a, b in pairwise(points):
@@ -163,7 +163,7 @@ def test_round_trip_of_lane_lengths(which, request, tmp_path):
     segments = [segment.points for track in document.tracks for segment in track.segments]
     on_map = {}
     on_ellipsoid = {}
-    for points, (line, leg) in zip(segments, result.layers["route"].records(), strict=True):
+    for points, (line, leg) in zip(segments, result.records("route"), strict=True):
         if leg["kind"] != "lane":
             continue
         a, b = points

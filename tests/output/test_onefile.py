@@ -129,8 +129,8 @@ def test_half_a_strip_to_each_side_is_covered(result):
         "coverage": {**result.numbers["coverage"], "fraction": 1.0, "strip_width_m": width},
     }
     measured = covered_shares(dataclasses.replace(result, numbers=numbers), steps=400)[-2]
-    outline = next(one for one, row in result.layers["debris"].records() if row["searched"])
-    lines = [line for line, row in result.layers["route"].records() if row["kind"] != "approach"]
+    outline = next(one for one, row in result.records("debris") if row["searched"])
+    lines = [line for line, row in result.records("route") if row["kind"] != "approach"]
     wanted = measure_coverage(outline, lines, result.ground, 0.5 * width).fraction
     assert wanted < 0.8
     assert measured == pytest.approx(wanted, abs=0.02)

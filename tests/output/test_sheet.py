@@ -224,7 +224,7 @@ def test_magnetic_north_has_its_date_or_a_line_to_write_it_on(printed, everythin
     assert "no date was given" in without
     assert "MN" not in [one.words for one in texts(printed["plan", "full", "A4"][0])]
     contents = everything["wide"]
-    west, south, east, north = contents.layers["debris"].shapes[0].bounds
+    west, south, east, north = contents.shapes("debris")[0].bounds
     place = to_lonlat(0.5 * (west + east), 0.5 * (south + north), contents.crs)
     expected = declination_deg(place.lon_deg, place.lat_deg, 1700.0, 2027 + 30 / 365)
     told = said_on(printed["wide", "full", "A4"])
@@ -259,8 +259,8 @@ def test_the_same_contents_give_the_same_bytes(everything, written, tmp_path):
     assert (tmp_path / "map.png").read_bytes() == (written / "map.png").read_bytes()
     code = (
         "import sys; from pathlib import Path; from lastseen.products import sheet; "
-        "from lastseen.output.result import read_contents; "
-        "sheet.write_sheet(read_contents(Path(sys.argv[1])), Path(sys.argv[2]))"
+        "from lastseen.output.result import read_result; "
+        "sheet.write_sheet(read_result(Path(sys.argv[1])), Path(sys.argv[2]))"
     )
     more = {"PYTHONHASHSEED": "7", "SOURCE_DATE_EPOCH": "1700000000", "TZ": "Asia/Tokyo"}
     for name in ("one", "two"):

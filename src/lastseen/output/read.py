@@ -86,7 +86,7 @@ def planned_of(result: Result, name: str) -> PlannedSearch:
     """What a drill needs of a plan; ``name`` is taken where the plan has none."""
     numbers = result.numbers
     legs = _legs(result)
-    searched = [shape for shape, one in result.layers["debris"].records() if one["searched"]]
+    searched = [shape for shape, one in result.records("debris") if one["searched"]]
     outline = keep_areas(shapely.union_all(searched))
     west, south, east, north = shapely.total_bounds([outline, *(leg.line for leg in legs)]).tolist()
     rim = max(MARGIN_M, MARGIN_SHARE * max(east - west, north - south))  # sheets show more than the outline
@@ -113,7 +113,7 @@ def _legs(result: Result) -> tuple[PlannedLeg, ...]:
         PlannedLeg(
             one["searcher"], one["number"], one["kind"], one["lane"], LineString(line.coords), *(one[k] for k in keys)
         )
-        for line, one in result.layers["route"].records()
+        for line, one in result.records("route")
     )
     return tuple(sorted(rows, key=lambda leg: (leg.searcher, leg.number)))
 

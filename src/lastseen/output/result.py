@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from shapely.geometry.base import BaseGeometry
+
 from lastseen.core import Grid, InputError, LastseenError, parse_crs
 from lastseen.output.formats.cog import Raster, ground_raster, plan_rasters, read_rasters
 from lastseen.output.layers import Layer, empty_layers, layer_from_table, plan_layers
@@ -53,6 +55,14 @@ class Result:
     def ground(self) -> Grid:
         """Elevation, metres."""
         return self.rasters["ground"].bands[0]
+
+    def records(self, layer: str) -> list[tuple[BaseGeometry, dict[str, Any]]]:
+        """Shapes of a layer with their values by column; none where there is no such layer."""
+        return self.layers[layer].records() if layer in self.layers else []
+
+    def shapes(self, layer: str) -> tuple[BaseGeometry, ...]:
+        """Shapes of a layer; none where there is no such layer."""
+        return self.layers[layer].shapes if layer in self.layers else ()
 
     @property
     def is_plan(self) -> bool:

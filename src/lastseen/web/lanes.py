@@ -82,7 +82,7 @@ def base_of(folder: str, scenario: str) -> Base:
 def _base(folder: str, scenario_file: str, _changed: int) -> Base:
     scenario = read_scenario(Path(scenario_file))
     result = read_result(Path(folder))
-    searched = [one for one, row in result.layers["debris"].records() if row["searched"]]
+    searched = [one for one, row in result.records("debris") if row["searched"]]
     if not searched:
         raise InputError("the plan has no debris outline: make it again")
     try:
@@ -247,7 +247,7 @@ def person_areas(folder: str) -> dict[str, Any]:
 
 
 def _profile(result: Result, base: Base) -> dict[str, Any]:
-    main = [one for one, row in result.layers["flow_paths"].records() if row["kind"] == "main"]
+    main = [one for one, row in result.records("flow_paths") if row["kind"] == "main"]
     if not main:
         raise NothingFoundError("this plan has no main path: its debris was drawn, no snow was let run")
     line = shapely.line_merge(main[0])

@@ -178,8 +178,8 @@ class Shown:
 
 def shown_of(result: Result) -> Shown:
     """What the map of a plan or of a search over a drawn outline shows."""
-    at = result.layers["last_seen"].records()
-    debris = result.layers["debris"].records()
+    at = result.records("last_seen")
+    debris = result.records("debris")
     rasters = result.rasters
     return Shown(
         numbers=result.numbers,
@@ -193,12 +193,12 @@ def shown_of(result: Result) -> Shown:
         poa=poa_areas(rasters["poa"].bands[0]) if "poa" in rasters else (),
         zones=tuple(
             ZoneMark(keep_areas(one), z["number"], z["place"], z["poa"], z["reason"])
-            for one, z in result.layers["deposition_zones"].records()
+            for one, z in result.records("deposition_zones")
         ),
-        traps=trap_marks(result.layers["terrain_traps"].records()),
-        lanes=tuple(Lane(_line(one), v["number"], v["searcher"]) for one, v in result.layers["lanes"].records()),
+        traps=trap_marks(result.records("terrain_traps")),
+        lanes=tuple(Lane(_line(one), v["number"], v["searcher"]) for one, v in result.records("lanes")),
         legs=_legs(result),
-        first_lanes=tuple(map(_line, result.layers["first_lanes"].shapes)),
+        first_lanes=tuple(map(_line, result.shapes("first_lanes"))),
         uncovered=_areas(result, "uncovered"),
         no_go=_areas(result, "no_go"),
         **_snow(result),
@@ -244,12 +244,12 @@ def title_of(numbers: Mapping[str, Any]) -> str:
 
 
 def _areas(result: Result, name: str) -> MultiPolygon:
-    return MultiPolygon([part for shape in result.layers[name].shapes for part in keep_areas(shape).geoms])
+    return MultiPolygon([part for shape in result.shapes(name) for part in keep_areas(shape).geoms])
 
 
 def _snow(result: Result) -> dict[str, Any]:
     """Release, main path, corridors as areas."""
-    paths = result.layers["flow_paths"].records()
+    paths = result.records("flow_paths")
     main = next((shapely.line_merge(one) for one, values in paths if values["kind"] == "main"), None)
     corridors = tuple(
         (float(values["share"]), keep_areas(shapely.build_area(one)))
@@ -263,7 +263,7 @@ def _legs(result: Result) -> tuple[Leg, ...]:
     names = tuple(one.name for one in fields(Leg))[1:]
     return tuple(
         Leg(_line(one), **{name: values[name] for name in names} | {"danger": values["danger"] or ""})
-        for one, values in result.layers["route"].records()
+        for one, values in result.records("route")
     )
 
 

@@ -112,7 +112,7 @@ def _basic_tracks(walk: _Walk) -> list[Any]:
 
 def _walks(result: Result) -> Iterator[_Walk]:
     """What each searcher walks, in their order; those who walk nothing are left out."""
-    legs = result.layers["route"].records()
+    legs = result.records("route")
     ends = _ends(result, [line for line, _ in legs])
     for searcher in range(1, int(result.numbers["search"]["searchers"]) + 1):
         own = [i for i, (_, leg) in enumerate(legs) if leg["searcher"] == searcher]

@@ -170,13 +170,13 @@ def map_layers(result: Result) -> list[MapLayer]:
 
 def search_box(result: Result) -> Box:
     """What the map shows first, the searched debris and the lanes: left, top, width and height in metres."""
-    searched = [one for one, row in result.layers["debris"].records() if row["searched"]]
-    return _box_of(result, [*searched, *result.layers["lanes"].shapes])
+    searched = [one for one, row in result.records("debris") if row["searched"]]
+    return _box_of(result, [*searched, *result.shapes("lanes")])
 
 
 def drawn_box(result: Result) -> Box:
     """All that is drawn, as `search_box`."""
-    return _box_of(result, [shape for name in DRAWN_LAYERS for shape in result.layers[name].shapes])
+    return _box_of(result, [shape for name in DRAWN_LAYERS for shape in result.shapes(name)])
 
 
 def _box_of(result: Result, shapes: list[BaseGeometry]) -> Box:
@@ -191,7 +191,7 @@ def definitions(result: Result) -> str:
     """Hatches of the kinds of traps that are there, and of what is out of range."""
     palette = load_palette()
     signs = palette.traps.signs
-    kinds = dict.fromkeys(row["kind"] for _, row in result.layers["terrain_traps"].records())
+    kinds = dict.fromkeys(row["kind"] for _, row in result.records("terrain_traps"))
     made = []
     for where in ("map", "key"):
         made += [hatch(hatch_id(kind, where), signs[kind].hatch, "var(--trap)", where) for kind in kinds]
@@ -241,12 +241,12 @@ def _debris(result: Result, frame: Frame) -> str:
     ramp = _steps(result, frame, "debris_probability", load_palette().debris.levels, "step")
     if ramp:
         return ramp
-    given = "".join(frame.path(shape) for shape in result.layers["debris"].shapes)
+    given = "".join(frame.path(shape) for shape in result.shapes("debris"))
     return element("g", element("path", d=given, class_="observed"), class_="ramp")
 
 
 def _outline(result: Result, frame: Frame) -> str:
-    found = [(one, row) for one, row in result.layers["debris"].records() if row["searched"]]
+    found = [(one, row) for one, row in result.records("debris") if row["searched"]]
     return "".join(
         _tap(element("path", d=frame.path(one), class_="outline"), say("outline"), row["reason"]) for one, row in found
     )
@@ -265,7 +265,7 @@ def _poa(result: Result, frame: Frame) -> str:
 def _paths(result: Result, frame: Frame, kinds: tuple[str, ...]) -> str:
     ink = load_palette().snow.dashes
     drawn = ""
-    for line, row in result.layers["flow_paths"].records():
+    for line, row in result.records("flow_paths"):
         if row["kind"] in kinds:
             kind = "corridor" if row["kind"] == "corridor" else "path"
             look = element("path", d=frame.path(line), class_=f"stroke {kind}", stroke_dasharray=dashes(ink[kind]))
@@ -277,14 +277,14 @@ def _release(result: Result, frame: Frame) -> str:
     style = load_palette().snow.dashes["release"]
     return "".join(
         _tap(_cased(frame.path(one), "release", style), say("release"), row["reason"])
-        for one, row in result.layers["release"].records()
+        for one, row in result.records("release")
     )
 
 
 def _traps(result: Result, frame: Frame) -> tuple[str, str]:
     """Hatched areas, the lightest first, so that the heaviest lies on top; and their signs, the heaviest first."""
     drawn = signs = ""
-    for shape, row in reversed(result.layers["terrain_traps"].records()):
+    for shape, row in reversed(result.records("terrain_traps")):
         name = f"{row['letter']}{row['number']}"
         area = element("path", d=frame.path(shape), class_="trap", fill=f"url(#{hatch_id(row['kind'])})")
         what = f"{name} {row['kind']}: {row['consequences']}"
@@ -296,7 +296,7 @@ def _traps(result: Result, frame: Frame) -> tuple[str, str]:
 
 def _zones(result: Result, frame: Frame) -> tuple[str, str]:
     drawn = signs = ""
-    for shape, row in result.layers["deposition_zones"].records():
+    for shape, row in result.records("deposition_zones"):
         edge = element("path", d=frame.path(shape), class_="zone")
         name = f"Z{row['number']}"
         title = f"{name} {row['place']}"
@@ -307,7 +307,7 @@ def _zones(result: Result, frame: Frame) -> tuple[str, str]:
 
 def _uncovered(result: Result, frame: Frame) -> str:
     """What no lane reaches; a ring marks pieces too small to see, neighbours share one."""
-    found = result.layers["uncovered"].records()
+    found = result.records("uncovered")
     near = RING_PX * max(search_box(result)[2:]) / SCREEN_PX
     drawn, rings = "", list[Point]()
     for shape, row in found:
@@ -325,7 +325,7 @@ def _route(result: Result, frame: Frame) -> str:
     """Approaches and joins, and every leg of the walk for the clock."""
     style = load_palette().lanes.approach
     drawn = ""
-    for line, row in result.layers["route"].records():
+    for line, row in result.records("route"):
         d = frame.path(line)
         title = say("leg_of", kind=say(row["kind"]), searcher=row["searcher"])
         if row["kind"] == "lane":
@@ -351,7 +351,7 @@ def _lanes(result: Result, frame: Frame) -> tuple[str, str]:
     """Lines with arrows, and the numbers where they begin."""
     ink = load_palette().lanes
     drawn = signs = ""
-    for line, row in result.layers["lanes"].records():
+    for line, row in result.records("lanes"):
         title = say("lane_of", number=row["number"], searcher=row["searcher"])
         arrows = "".join(_arrow(frame, line, share) for share in ((0.3, 0.8) if line.length > 80.0 else (0.65,)))
         look = _cased(frame.path(line), "lane", ink.of_searcher(row["searcher"]))
@@ -370,7 +370,7 @@ def _arrow(frame: Frame, line: Any, share: float) -> str:
 
 def _last_seen(result: Result, frame: Frame) -> str:
     drawn = ""
-    for point, row in result.layers["last_seen"].records():
+    for point, row in result.records("last_seen"):
         x, y = frame.at(*point.coords[0][:2])
         around = element("circle", cx=x, cy=y, r=row["radius_m"], class_="radius")
         cross = "".join(element("path", d="M-11 0H11M0 -11V11", class_=kind) for kind in ("casing", "stroke"))

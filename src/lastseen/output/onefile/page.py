@@ -61,10 +61,10 @@ def covered_shares(result: Result, steps: int = STEPS) -> list[float]:
     plan says, so that both agree.
     """
     coverage = result.numbers["coverage"]
-    outline = keep_areas(shapely.union_all([one for one, row in result.layers["debris"].records() if row["searched"]]))
+    outline = keep_areas(shapely.union_all([one for one, row in result.records("debris") if row["searched"]]))
     legs = [
         Walked(int(row["searcher"]), str(row["kind"]), line, float(row["time_s"]))
-        for line, row in result.layers["route"].records()
+        for line, row in result.records("route")
         if isinstance(line, LineString)
     ]
     times = np.linspace(0.0, float(result.numbers["search"]["total_time_s"]), steps + 1)
@@ -167,7 +167,7 @@ def _thickness_steps(_contents: Result) -> str:
 
 def _trap_key(result: Result) -> str:
     signs = load_palette().traps.signs
-    kinds = dict.fromkeys(row["kind"] for _, row in result.layers["terrain_traps"].records())
+    kinds = dict.fromkeys(row["kind"] for _, row in result.records("terrain_traps"))
     cells = ""
     for kind in kinds:
         box = element("rect", x=1, y=2, width=32, height=12, class_="trap", fill=f"url(#{hatch_id(kind, 'key')})")
@@ -177,7 +177,7 @@ def _trap_key(result: Result) -> str:
 
 def _lane_key(result: Result) -> str:
     """Line styles of the searchers, where there are several."""
-    walking = sorted({row["searcher"] for _, row in result.layers["lanes"].records()})
+    walking = sorted({row["searcher"] for _, row in result.records("lanes")})
     if len(walking) < 2:
         return ""
     ink = load_palette().lanes
