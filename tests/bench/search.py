@@ -22,10 +22,10 @@ from lastseen.core.errors import InputError  # noqa: E402
 from lastseen.core.machine import shared_folder  # noqa: E402
 from lastseen.core.scenario import read_scenario  # noqa: E402
 from lastseen.jobs.plan import make_plan  # noqa: E402
-from lastseen.search.coverage import covered_by, measure_coverage  # noqa: E402
-from lastseen.search.layout import lay_out  # noqa: E402
+from lastseen.search.coverage import find_covered, measure_coverage  # noqa: E402
+from lastseen.search.layout import lay_search  # noqa: E402
 from lastseen.search.simulation import Reception, first_signals_s, hide_targets  # noqa: E402
-from lastseen.search.surface import Surface, lattice_over  # noqa: E402
+from lastseen.search.surface import Surface, make_lattice  # noqa: E402
 from search.outline_zoo import ZOO  # noqa: E402
 from search.zoo import ground, on_map  # noqa: E402
 
@@ -42,7 +42,7 @@ def best(work, times=5):
 
 
 def _next_layout(outline, where, widths, wish):
-    return lay_out(outline, where, strip_width_m=next(widths), **wish)
+    return lay_search(outline, where, strip_width_m=next(widths), **wish)
 
 
 def demo_layout():
@@ -83,7 +83,7 @@ def growth():
     areas, times = [], []
     for side in (100.0, 200.0, 400.0, 600.0, 800.0, 1100.0, 1400.0):
         square = on_map(shapely.box(1200 - side / 2, 1200 - side / 2, 1200 + side / 2, 1200 + side / 2))
-        times.append(best(lambda square=square: lay_out(square, wide), 2))
+        times.append(best(lambda square=square: lay_search(square, wide), 2))
         areas.append(side**2 / 1e4)
         print(f"  {areas[-1]:7.0f} ha   {1e3 * times[-1]:7.0f} ms")
     slope, base = np.polyfit(areas, times, 1)
@@ -96,7 +96,7 @@ def against_buffers():
     """Coverage of one walk: ours in 3-D at 1 m against buffer-and-union with exact areas, and at the same 1 m."""
     flat = ground(lambda x, y: 0.0 * x * y)
     outline = on_map(ZOO["many holes"].outline)
-    plan = lay_out(outline, flat)
+    plan = lay_search(outline, flat)
     lines = [leg.line for leg in plan.legs if leg.kind != "approach"]
     west, south, east, north = outline.bounds
     x, y = (a.ravel() for a in np.meshgrid(np.arange(west, east) + 0.5, np.arange(south, north) + 0.5))
@@ -111,11 +111,11 @@ def against_buffers():
         return shapely.intersection(outline, reach).area / outline.area
 
     surface = Surface.around(flat, outline.bounds, 50.0)
-    fine = lattice_over(outline, surface, 1.0)
-    rough = lattice_over(outline, surface, np.sqrt(outline.area / 5000.0))
+    fine = make_lattice(outline, surface, 1.0)
+    rough = make_lattice(outline, surface, np.sqrt(outline.area / 5000.0))
     whole = best(lambda: measure_coverage(outline, lines, flat, 20.0))
-    again = best(lambda: covered_by(lines, fine, surface, 20.0))
-    while_shaping = best(lambda: covered_by(lines, rough, surface, 20.0))
+    again = best(lambda: find_covered(lines, fine, surface, 20.0))
+    while_shaping = best(lambda: find_covered(lines, rough, surface, 20.0))
     one, two = best(plain), best(exact)
     print(f"coverage, {outline.area:.0f} m2, in 3-D     once, with uncovered areas, 1 m  {1e3 * whole:6.2f} ms")
     print(f"  again for another walk, 1 m {1e3 * again:6.2f} ms   on 5,000 samples  {1e3 * while_shaping:6.2f} ms")
@@ -168,7 +168,7 @@ def stress(number=1000):
         start = tuple(np.array(on_map(Point(*rng.uniform(20, 580, 2))).coords[0])) if rng.random() < 0.5 else None
         one = time.perf_counter()
         try:
-            plan = lay_out(
+            plan = lay_search(
                 on_map(outline), grounds[k % 3], strip_width_m=float(rng.uniform(8, 70)),
                 searchers=int(rng.integers(1, 7)), start_xy_m=start, no_go=no_go, draws=500,
                 pattern=rng.choice([None, "across", "along"]),

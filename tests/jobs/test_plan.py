@@ -15,7 +15,7 @@ from lastseen.core.errors import InputError, LastseenError, NothingFoundError
 from lastseen.core.outlines import cells_of_outline
 from lastseen.core.scenario import LastSeen, Scenario, Search, Snow
 from lastseen.jobs.plan import make_plan
-from lastseen.jobs.remarks import about_grid
+from lastseen.jobs.remarks import note_grid
 from lastseen.snow.friction import FRICTION
 from oracles.coverage import coverage_fraction
 
@@ -284,10 +284,10 @@ def test_walkers_are_warned(plain, tmp_path):
     told = " ".join(plan.notes)
     assert "The grid of the map is NAD27 / UTM zone 10N; receivers show WGS 84" in told
     # Where the model is in no UTM zone, the grid of the sheet is drawn in WGS 84.
-    swiss = about_grid(CRS.from_epsg(2056))[0]
+    swiss = note_grid(CRS.from_epsg(2056))[0]
     assert swiss.startswith("x and y are in CH1903+ / LV95; receivers and the grid of the sheet show WGS 84")
     assert swiss.endswith("or for x and y set the receiver to CH1903+ / LV95")  # never for the grid that is drawn
-    assert not about_grid(CRS.from_epsg(32632))
+    assert not note_grid(CRS.from_epsg(32632))
     assert "Strips of 15 m are outside the 20 to 60 m" in told
     steepest = max(leg.steepest_deg for leg in plan.search.legs)
     assert (f"up to {steepest:.0f}" in told) == (steepest > 35.0)

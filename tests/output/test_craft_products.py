@@ -11,25 +11,25 @@ from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.console import WIDTH, areas_text, clock_text, dig_text, probe_text, range_text, table
 from lastseen.output.draw import drawing, rescue
 from lastseen.output.read import read_walk
-from lastseen.rescue.clock import rescue_clock
-from lastseen.rescue.probing import PROBE_LINES, plan_line, spiral_holes
-from lastseen.rescue.receiver import receive_range
+from lastseen.rescue.clock import time_rescue
+from lastseen.rescue.probing import PROBE_LINES, lay_spiral, plan_line
+from lastseen.rescue.receiver import describe_receiver
 from lastseen.rescue.shovelling import plan_dig
-from lastseen.rescue.survival import CURVES, survival_curve
-from lastseen.search.belief import SubArea, after_search, best_order, ranked
-from lastseen.search.walk_clock import clock_of_legs
+from lastseen.rescue.survival import CURVES, find_survival_curve
+from lastseen.search.belief import SubArea, find_best_order, rank_areas, update_areas
+from lastseen.search.walk_clock import time_legs
 
 RANGES = {
-    "plain": receive_range(45.0, 3.0, depth_m=1.5),
-    "all": receive_range(60.0, 6.0, antennas=2, strip_width_m=50.0, min_range_m=22.0, realistic_range_m=45.0),
-    "short": receive_range(20.0, 0.0, depth_m=4.0, strip_width_m=100.0),
+    "plain": describe_receiver(45.0, 3.0, depth_m=1.5),
+    "all": describe_receiver(60.0, 6.0, antennas=2, strip_width_m=50.0, min_range_m=22.0, realistic_range_m=45.0),
+    "short": describe_receiver(20.0, 0.0, depth_m=4.0, strip_width_m=100.0),
 }
 
 
 def clock_with(curve, depth_m=1.0, diggers=2):
-    return rescue_clock(
+    return time_rescue(
         approach_s=Spread(30.0, 60.0, 90.0), signal_s=Spread(60.0, 300.0, 700.0), signal_basis="given",
-        strip_width_m=40.0, depth_m=depth_m, slope_deg=20.0, diggers=diggers, curve=survival_curve(curve),
+        strip_width_m=40.0, depth_m=depth_m, slope_deg=20.0, diggers=diggers, curve=find_survival_curve(curve),
     )  # fmt: skip
 
 
@@ -131,11 +131,11 @@ def test_survival_line_stops_where_the_data_stop():
 
 def test_plan_folder_gives_the_clock_of_the_plan(plan, written, tmp_path):
     """The clock read back from the folder is that of the plan in memory, to the rounding of the file; it is drawn."""
-    here = {"depth_m": 1.0, "slope_deg": 15.0, "diggers": 3, "curve": survival_curve("falk-1994")}
-    direct = clock_of_legs(plan.search.legs, strip_width_m=plan.search.strip_width_m, **here)
+    here = {"depth_m": 1.0, "slope_deg": 15.0, "diggers": 3, "curve": find_survival_curve("falk-1994")}
+    direct = time_legs(plan.search.legs, strip_width_m=plan.search.strip_width_m, **here)
     legs, width, people = read_walk(written)
     assert people == max(leg.searcher for leg in plan.search.legs)
-    again = clock_of_legs(legs, strip_width_m=width, **here)
+    again = time_legs(legs, strip_width_m=width, **here)
     for one, other in zip(direct.phases, again.phases, strict=True):
         assert one.time_s.three == pytest.approx(other.time_s.three, abs=1.0)
     rescue.write_clock_figure(direct, tmp_path / "clock.png", plan.scenario.name)
@@ -144,16 +144,16 @@ def test_plan_folder_gives_the_clock_of_the_plan(plan, written, tmp_path):
 
 AREAS = [SubArea("toe", 0.4, 0.95, 6.0), SubArea("bench above cliff", 0.3, 0.9, 3.0, 0.3)]
 WHEN = {"start_minute": 5.0, "rescue_minutes": 17.0}
-FALK = survival_curve("falk-1994")
+FALK = find_survival_curve("falk-1994")
 TEXTS = {
     **{f"range {name}": lambda one=one: range_text(one) for name, one in RANGES.items()},
     **{f"clock {name}": lambda one=one: clock_text(one) for name, one in CLOCKS.items()},
-    "probe": lambda: probe_text(spiral_holes(), [plan_line(line, 20.0, 20.0, 6) for line in PROBE_LINES], ["note"]),
-    "probe small": lambda: probe_text(spiral_holes(0.3), [plan_line(PROBE_LINES[0], 20.0, 20.0, 6, 5.0)], []),
+    "probe": lambda: probe_text(lay_spiral(), [plan_line(line, 20.0, 20.0, 6) for line in PROBE_LINES], ["note"]),
+    "probe small": lambda: probe_text(lay_spiral(0.3), [plan_line(PROBE_LINES[0], 20.0, 20.0, 6, 5.0)], []),
     "dig": lambda: dig_text(plan_dig(3.0, 5.0, 2)),
     "dig enough": lambda: dig_text(plan_dig(1.0, 30.0, 4)),
     "areas": lambda: areas_text(
-        ranked(AREAS, FALK, **WHEN), best_order(AREAS, FALK, **WHEN), after_search(AREAS), FALK
+        rank_areas(AREAS, FALK, **WHEN), find_best_order(AREAS, FALK, **WHEN), update_areas(AREAS), FALK
     ),
 }  # fmt: skip
 

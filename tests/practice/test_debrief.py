@@ -14,7 +14,7 @@ from lastseen.jobs.practice.debrief import debrief
 from lastseen.jobs.practice.targets import Target
 from lastseen.jobs.practice.tracks import NotedTime, RawTrack, UnusedTrack, clean_track
 from lastseen.jobs.practice.walked_coverage import ACROSS, find_first_times, find_radii, measure_band
-from lastseen.rescue.survival import survival_curve, survival_percent
+from lastseen.rescue.survival import find_survival_curve, survival_percent
 from lastseen.search.coverage import measure_coverage
 from practice.walks import EAST, NORTH, START, UTM, corners_of, plan_on, recorded
 
@@ -447,7 +447,7 @@ def test_phases_against_plan_and_survival_curve(plan):
     assert phases["C"].verdict == "within the plan"
     assert phases["A"].planned_s[1] > 120.0
     for one in phases.values():
-        expected = survival_percent(survival_curve("falk-1994"), one.ended_s / 60.0)
+        expected = survival_percent(find_survival_curve("falk-1994"), one.ended_s / 60.0)
         assert one.survival_percent == (expected, expected)
     with pytest.raises(InputError, match="ends before"):
         debrief(

@@ -14,18 +14,18 @@ from lastseen.core.spread import Spread, exact_spread
 from lastseen.rescue.clock import (
     PhaseValues,
     found_alive,
-    rescue_clock,
-    shovelling,
+    make_shovelling,
     shovelling_time_min,
+    time_rescue,
     walking_speed_m_s,
 )
-from lastseen.rescue.survival import CURVES, survival_curve, survival_percent
-from lastseen.search.layout import lay_out
+from lastseen.rescue.survival import CURVES, find_survival_curve, survival_percent
+from lastseen.search.layout import lay_search
 from lastseen.search.search_plan import Coverage, Leg, SearchPlan
-from lastseen.search.walk_clock import FASTER, SLOWER, clock_of_legs, one_walk
+from lastseen.search.walk_clock import FASTER, SLOWER, make_walked_legs, time_legs
 from search.zoo import bowl, on_map
 
-FALK = survival_curve("falk-1994")
+FALK = find_survival_curve("falk-1994")
 HERE = {"depth_m": 1.0, "slope_deg": 20.0, "diggers": 2, "curve": FALK}
 PLAIN = {
     "approach_s": exact_spread(60.0), "signal_s": Spread(60.0, 300.0, 600.0), "signal_basis": "given",
@@ -45,7 +45,7 @@ def plan_of(*legs):
 
 
 def clock_of_plan(plan, **given):
-    return clock_of_legs(plan.legs, strip_width_m=plan.strip_width_m, **given)
+    return time_legs(plan.legs, strip_width_m=plan.strip_width_m, **given)
 
 
 ONE = plan_of(
@@ -55,7 +55,7 @@ ONE = plan_of(
 
 def test_phases_have_their_trade_names_in_order():
     """ICAR 2008: clue, signal, coarse, fine search, pinpointing are A to E; the rest has no letter."""
-    clock = rescue_clock(**PLAIN, **HERE)
+    clock = time_rescue(**PLAIN, **HERE)
     assert [phase.name for phase in clock.phases if phase.letter] == [
         "clue search", "signal search", "coarse search", "fine search", "pinpointing",
     ]  # fmt: skip
@@ -70,7 +70,7 @@ def test_phases_have_their_trade_names_in_order():
 )  # fmt: skip
 def test_times_add_up_and_never_cross(approach, signal, width, depth, slope, diggers):
     """Ends rise, low below typical below high, and the total is the sum of all phases."""
-    clock = rescue_clock(
+    clock = time_rescue(
         approach_s=exact_spread(approach), signal_s=exact_spread(signal), signal_basis="given", strip_width_m=width,
         depth_m=depth, slope_deg=slope, diggers=diggers, curve=FALK,
     )  # fmt: skip
@@ -86,10 +86,12 @@ def test_times_add_up_and_never_cross(approach, signal, width, depth, slope, dig
 
 def test_deeper_takes_longer_and_missing_diggers_are_told():
     """Shovelling grows with the square of the depth; what missing diggers cost is no data, and said."""
-    assert shovelling(2.0, 0.0, 9).time_s.typical == pytest.approx(4.0 * shovelling(1.0, 0.0, 9).time_s.typical)
-    assert shovelling(1.5, 0.0, 1).time_s == shovelling(1.5, 0.0, 3).time_s
-    assert "1 of 3 diggers: longer, no data by how much" in shovelling(1.5, 0.0, 1).basis
-    assert "longer" not in shovelling(1.5, 0.0, 3).basis
+    assert make_shovelling(2.0, 0.0, 9).time_s.typical == pytest.approx(
+        4.0 * make_shovelling(1.0, 0.0, 9).time_s.typical
+    )
+    assert make_shovelling(1.5, 0.0, 1).time_s == make_shovelling(1.5, 0.0, 3).time_s
+    assert "1 of 3 diggers: longer, no data by how much" in make_shovelling(1.5, 0.0, 1).basis
+    assert "longer" not in make_shovelling(1.5, 0.0, 3).basis
 
 
 @pytest.mark.parametrize(("depth_m", "minutes"), [(1.0, 15.0), (2.0, 60.0), (2.2, 90.0), (4.0, 180.0)])
@@ -101,7 +103,7 @@ def test_known_digs_lie_within_the_range(depth_m, minutes):
 
 def test_plain_values_give_their_phases():
     """3 m at 0.05 to 0.1 m/s, 17 to 37 m at 1 to 1.5 m/s, 1 to 50 holes at 3 to 10 s."""
-    by_name = {phase.name: phase.time_s.three for phase in rescue_clock(**PLAIN, **HERE).phases}
+    by_name = {phase.name: phase.time_s.three for phase in time_rescue(**PLAIN, **HERE).phases}
     assert by_name["fine search"] == pytest.approx((30.0, 40.0, 60.0))
     assert by_name["coarse search"] == pytest.approx((17.0 / 1.5, 27.0 / 1.25, 37.0))
     assert by_name["pinpointing"] == pytest.approx((3.0, 60.0, 500.0))
@@ -110,7 +112,7 @@ def test_plain_values_give_their_phases():
 def test_users_values_win():
     """Every assumed value can be set, and shows in the phase."""
     values = PhaseValues(exact_spread(30.0), exact_spread(2.0), exact_spread(0.1), exact_spread(4.0))
-    clock = rescue_clock(**PLAIN, **HERE, values=values)
+    clock = time_rescue(**PLAIN, **HERE, values=values)
     by_name = {phase.name: phase.time_s for phase in clock.phases}
     assert by_name["clue search"] == exact_spread(30.0)
     assert by_name["fine search"].three == pytest.approx((30.0, 30.0, 30.0))
@@ -130,7 +132,7 @@ def test_clock_of_a_plan_takes_its_walking_time():
 
 def test_clock_of_a_real_plan_stays_within_its_walk():
     """On a laid-out plan the signal search ends within the walking time, slowed down at most."""
-    plan = lay_out(on_map(box(200, 200, 350, 330)), bowl(), strip_width_m=40.0, searchers=2)
+    plan = lay_search(on_map(box(200, 200, 350, 330)), bowl(), strip_width_m=40.0, searchers=2)
     clock = clock_of_plan(plan, **HERE)
     approach, signal = clock.phases[1].time_s, clock.phases[2].time_s
     assert 0.0 < signal.low < signal.typical < signal.high < SLOWER * plan.total_time_s
@@ -159,7 +161,7 @@ def test_simulated_times_replace_the_even_walk():
 
 def test_clock_of_a_walk_agrees_with_the_plan_of_one_lane():
     """Only the walking time is known: the same as a plan with one lane of that time."""
-    walk = clock_of_legs(one_walk(200.0, 30.0), strip_width_m=40.0, **HERE)
+    walk = time_legs(make_walked_legs(200.0, 30.0), strip_width_m=40.0, **HERE)
     plan = clock_of_plan(plan_of(leg(1, "approach", 20, 30.0), leg(2, "lane", 200, 200.0)), **HERE)
     for one, other in zip(walk.phases, plan.phases, strict=True):
         assert one.time_s.three == pytest.approx(other.time_s.three, abs=0.5)
@@ -196,7 +198,7 @@ def test_not_heard_is_not_found():
     found = found_alive([0.0, math.inf, math.inf, math.inf], exact_spread(900.0), FALK)
     assert found.typical[0] == pytest.approx(23.0)
     assert found.heard == 0.25
-    open_end = found_alive([3000.0], exact_spread(900.0), survival_curve("haegeli-2011-canada"))
+    open_end = found_alive([3000.0], exact_spread(900.0), find_survival_curve("haegeli-2011-canada"))
     assert (open_end.typical, open_end.without_data) == ((0.0, 7.0), 1.0)
 
 
@@ -206,13 +208,13 @@ def test_not_heard_is_not_found():
         (lambda: Spread(2.0, 1.0, 3.0), "low 2, typical 1, high 3 is no range"),
         (lambda: Spread(-1.0, 1.0, 3.0), "is no range"),
         (lambda: Spread(0.0, 1.0, math.inf), "is no range"),
-        (lambda: shovelling(1.0, 0.0, 0), "0 diggers: at least one person must dig"),
-        (lambda: rescue_clock(**{**PLAIN, "strip_width_m": 0.0}, **HERE), "the strip width is 0 m"),
-        (lambda: rescue_clock(**PLAIN, **HERE, values=PhaseValues(fine_m_s=exact_spread(0.0))), "a speed of 0 m/s"),
-        (lambda: rescue_clock(**PLAIN, **{**HERE, "depth_m": -1.0}), "the burial depth is -1 m"),
+        (lambda: make_shovelling(1.0, 0.0, 0), "0 diggers: at least one person must dig"),
+        (lambda: time_rescue(**{**PLAIN, "strip_width_m": 0.0}, **HERE), "the strip width is 0 m"),
+        (lambda: time_rescue(**PLAIN, **HERE, values=PhaseValues(fine_m_s=exact_spread(0.0))), "a speed of 0 m/s"),
+        (lambda: time_rescue(**PLAIN, **{**HERE, "depth_m": -1.0}), "the burial depth is -1 m"),
         (lambda: clock_of_plan(plan_of(leg(1, "approach", 5, 5.0)), **HERE), "the walk has no lanes"),
         (lambda: clock_of_plan(ONE, **HERE, first_signal_s=[math.inf]), "no simulated time to the first signal"),
-        (lambda: one_walk(0.0, 1.0), "a walk of 0 min"),
+        (lambda: make_walked_legs(0.0, 1.0), "a walk of 0 min"),
         (lambda: found_alive([], exact_spread(1.0), FALK), "infinite where none is heard"),
         (lambda: found_alive([-1.0], exact_spread(1.0), FALK), "must be 0 s or more"),
     ],

@@ -19,22 +19,22 @@ from lastseen.rescue.probing import (
     grid_pod,
     holes_for_radius,
     holes_per_100_m2,
+    lay_spiral,
     plan_line,
     probe_notes,
-    spiral_holes,
 )
 
 
 @given(radius=st.floats(0.5, 2.5), spacing=st.floats(0.2, 0.25))
 def test_spiral_takes_as_many_holes_as_its_circle(radius, spacing):
     """The spiral's own count lies within 10 % of area over spacing squared."""
-    assert spiral_holes(radius, spacing).holes == pytest.approx(holes_for_radius(radius, spacing), rel=0.10)
+    assert lay_spiral(radius, spacing).holes == pytest.approx(holes_for_radius(radius, spacing), rel=0.10)
 
 
 @given(radius=st.floats(0.5, 2.0), spacing=st.floats(0.2, 0.25))
 def test_spiral_leaves_no_gap(radius, spacing):
     """Holes are a spacing apart along it, never crowd, and every place inside lies within a spacing of one."""
-    spiral = spiral_holes(radius, spacing)
+    spiral = lay_spiral(radius, spacing)
     holes = np.column_stack([spiral.across_m, spiral.up_m])
     assert np.hypot(*holes.T).max() <= radius + 1e-9
     assert tuple(holes[0]) == (0.0, 0.0)
@@ -50,7 +50,7 @@ def test_spiral_leaves_no_gap(radius, spacing):
 @given(slope=st.floats(0.0, 60.0))
 def test_spiral_lies_on_the_slope(slope):
     """Distances are on the snow, the probe is at right angles to it, and flat ground leaves the map as it is."""
-    spiral = spiral_holes(1.0, 0.25, slope)
+    spiral = lay_spiral(1.0, 0.25, slope)
     assert np.allclose(np.hypot(spiral.map_up_m, spiral.height_m), np.abs(spiral.up_m))
     assert np.allclose(spiral.height_m, np.tan(math.radians(slope)) * spiral.map_up_m, atol=1e-9)
     probe = np.array(spiral.into_snow)
@@ -58,7 +58,7 @@ def test_spiral_lies_on_the_slope(slope):
     assert np.allclose(surface @ probe, 0.0, atol=1e-9)
     assert np.linalg.norm(probe) == pytest.approx(1.0)
     assert probe[2] < 0.0
-    assert spiral.holes == spiral_holes(1.0, 0.25).holes
+    assert spiral.holes == lay_spiral(1.0, 0.25).holes
 
 
 def drawn_pod(across_m, along_m, shape, draws=20_000):
@@ -145,9 +145,9 @@ def test_probe_length():
 @pytest.mark.parametrize(
     ("call", "text"),
     [
-        (lambda: spiral_holes(0.0), "the radius is 0 m"),
-        (lambda: spiral_holes(1.0, 0.01), "the spacing is 0.01 m: give 0.1 to 1 m"),
-        (lambda: spiral_holes(1.0, 0.25, 80.0), "the slope is 80 degrees"),
+        (lambda: lay_spiral(0.0), "the radius is 0 m"),
+        (lambda: lay_spiral(1.0, 0.01), "the spacing is 0.01 m: give 0.1 to 1 m"),
+        (lambda: lay_spiral(1.0, 0.25, 80.0), "the slope is 80 degrees"),
         (lambda: holes_for_radius(-1.0), "the radius is -1 m"),
         (lambda: holes_per_100_m2(0.0, 1.0), "give spacings above 0 m"),
         (lambda: grid_pod(0.05, 0.5, SHAPES[0]), "give spacings of 0.1 to 5 m"),

@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 from lastseen.core.errors import InputError
 from lastseen.rescue.receiver import (
     coupled_range_factor,
+    describe_receiver,
     fastest_m_s,
+    list_strip_rules,
     mean_range_factor,
     optimised_width_m,
     pulses_heard,
@@ -18,9 +20,7 @@ from lastseen.rescue.receiver import (
     range_factor,
     range_quantile_m,
     reach_on_snow_m,
-    receive_range,
     statistical_width_m,
-    strip_rules,
     worst_case_width_m,
 )
 
@@ -87,33 +87,33 @@ def test_one_antenna_in_the_null_hears_nothing():
 
 def test_rules_side_by_side_name_source_and_year():
     """Three rules, each with source, year and confidence; without a measured minimum the first is no data."""
-    rules = strip_rules(45.0, 3.0)
+    rules = list_strip_rules(45.0, 3.0)
     assert [rule.name for rule in rules] == ["worst case", "statistical", "survival-optimised"]
     assert all(rule.source and rule.year and rule.confidence for rule in rules)
     assert rules[0].width_m is None
     assert "35.7 m, an upper bound" in rules[0].note
-    measured = strip_rules(45.0, 3.0, min_range_m=20.0, realistic_range_m=40.0)
+    measured = list_strip_rules(45.0, 3.0, min_range_m=20.0, realistic_range_m=40.0)
     assert [rule.width_m.three for rule in measured] == [(40.0,) * 3, (pytest.approx(49.14),) * 3, (48.0, 52.0, 56.0)]
-    assert strip_rules(45.0, 3.0, antennas=1)[1].confidence == "from memory"
-    assert "measure again" in strip_rules(45.0, 3.0, min_range_m=40.0)[0].note
+    assert list_strip_rules(45.0, 3.0, antennas=1)[1].confidence == "from memory"
+    assert "measure again" in list_strip_rules(45.0, 3.0, min_range_m=40.0)[0].note
 
 
 @given(max_range=st.floats(10.0, 100.0), sd=st.floats(0.0, 4.0), depth=st.floats(0.0, 3.0))
 def test_depth_only_narrows(max_range, sd, depth):
     """Burial depth makes every strip narrower or leaves it."""
-    for rule in strip_rules(max_range, sd, depth_m=depth, min_range_m=5.0):
+    for rule in list_strip_rules(max_range, sd, depth_m=depth, min_range_m=5.0):
         assert rule.with_depth_m.high <= rule.width_m.high
         assert rule.with_depth_m.low == pytest.approx(2.0 * reach_on_snow_m(0.5 * rule.width_m.low, depth))
 
 
 def test_users_width_wins():
     """The width that is used is the user's own, whatever the rules say."""
-    own = receive_range(45.0, 3.0, strip_width_m=23.0)
+    own = describe_receiver(45.0, 3.0, strip_width_m=23.0)
     assert (own.width_m, own.width_given) == (23.0, True)
     assert own.out_of_range < 1e-6
-    plain = receive_range(45.0, 3.0)
+    plain = describe_receiver(45.0, 3.0)
     assert (plain.width_m, plain.width_given) == (40.0, False)
-    assert receive_range(20.0, 0.0, strip_width_m=40.0).out_of_range == 1.0
+    assert describe_receiver(20.0, 0.0, strip_width_m=40.0).out_of_range == 1.0
 
 
 @given(speed=st.floats(0.1, 20.0), period=st.floats(0.3, 2.0), offset=st.floats(0.0, 24.0))
@@ -128,21 +128,24 @@ def test_pulses_fall_with_speed(speed, period, offset):
 @pytest.mark.parametrize(
     ("call", "text"),
     [
-        (lambda: receive_range(0.0, 3.0), r"the range is 0 m: give a measured range above 0 m"),
-        (lambda: receive_range(-45.0, 3.0), r"the range is -45 m"),
-        (lambda: receive_range(math.nan, 3.0), r"the range is nan m"),
-        (lambda: receive_range(math.inf, 3.0), r"the range is inf m"),
-        (lambda: receive_range(45.0, 23.0), r"the standard deviation is 23 m for a range of 45 m: give 0 m to half"),
-        (lambda: receive_range(45.0, -1.0), r"the standard deviation is -1 m"),
-        (lambda: receive_range(45.0, 3.0, depth_m=45.0), r"the burial depth is 45 m for a range of 45 m"),
-        (lambda: receive_range(45.0, 3.0, depth_m=-1.0), r"the burial depth is -1 m"),
-        (lambda: receive_range(45.0, 3.0, antennas=4), r"a receiver with 4 antennas: give 1, 2 or 3"),
-        (lambda: receive_range(45.0, 3.0, strip_width_m=0.0), r"the strip width is 0.0 m"),
-        (lambda: receive_range(45.0, 3.0, min_range_m=50.0), r"minimum range of 50 m is above the greatest"),
-        (lambda: receive_range(45.0, 3.0, min_range_m=0.0), r"the minimum range is 0 m"),
-        (lambda: receive_range(45.0, 22.5), r"less two standard deviations is 0 m: give --realistic-range"),
-        (lambda: receive_range(45.0, 3.0, realistic_range_m=-2.0), r"the realistic range is -2 m"),
-        (lambda: receive_range(45.0, 3.0, speed_m_s=0.0), r"a speed of 0 m/s"),
+        (lambda: describe_receiver(0.0, 3.0), r"the range is 0 m: give a measured range above 0 m"),
+        (lambda: describe_receiver(-45.0, 3.0), r"the range is -45 m"),
+        (lambda: describe_receiver(math.nan, 3.0), r"the range is nan m"),
+        (lambda: describe_receiver(math.inf, 3.0), r"the range is inf m"),
+        (
+            lambda: describe_receiver(45.0, 23.0),
+            r"the standard deviation is 23 m for a range of 45 m: give 0 m to half",
+        ),
+        (lambda: describe_receiver(45.0, -1.0), r"the standard deviation is -1 m"),
+        (lambda: describe_receiver(45.0, 3.0, depth_m=45.0), r"the burial depth is 45 m for a range of 45 m"),
+        (lambda: describe_receiver(45.0, 3.0, depth_m=-1.0), r"the burial depth is -1 m"),
+        (lambda: describe_receiver(45.0, 3.0, antennas=4), r"a receiver with 4 antennas: give 1, 2 or 3"),
+        (lambda: describe_receiver(45.0, 3.0, strip_width_m=0.0), r"the strip width is 0.0 m"),
+        (lambda: describe_receiver(45.0, 3.0, min_range_m=50.0), r"minimum range of 50 m is above the greatest"),
+        (lambda: describe_receiver(45.0, 3.0, min_range_m=0.0), r"the minimum range is 0 m"),
+        (lambda: describe_receiver(45.0, 22.5), r"less two standard deviations is 0 m: give --realistic-range"),
+        (lambda: describe_receiver(45.0, 3.0, realistic_range_m=-2.0), r"the realistic range is -2 m"),
+        (lambda: describe_receiver(45.0, 3.0, speed_m_s=0.0), r"a speed of 0 m/s"),
         (lambda: fastest_m_s(25.0, 1.0, 0.0), r"0 pulses at a period of 1.3 s"),
         (lambda: pulses_heard(0.0, 1.0, 1.0), r"the range is 0 m"),
         (lambda: coupled_range_factor(1.5), r"a coupling of 1.5 is no share"),

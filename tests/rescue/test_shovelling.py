@@ -12,8 +12,8 @@ from lastseen.rescue.shovelling import (
     conveyor_factor,
     conveyor_length_m,
     diggers_needed,
+    list_turns,
     plan_dig,
-    turns,
 )
 
 
@@ -65,7 +65,7 @@ def test_start_downhill_changes_above_25_degrees_and_below_one_metre():
 @given(diggers=st.integers(1, 12))
 def test_everybody_digs_everywhere_once(diggers):
     """In one round of turns everybody stands once at every place."""
-    order = turns(diggers)
+    order = list_turns(diggers)
     assert len(order) == diggers
     for place in range(diggers):
         assert sorted(row[place] for row in order) == list(range(1, diggers + 1))

@@ -8,7 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lastseen.core.errors import InputError
-from lastseen.rescue.survival import CURVES, SurvivalCurve, survival_bounds_percent, survival_curve, survival_percent
+from lastseen.rescue.survival import (
+    CURVES,
+    SurvivalCurve,
+    find_survival_curve,
+    survival_bounds_percent,
+    survival_percent,
+)
 
 NAMES = sorted(CURVES)
 
@@ -59,7 +65,7 @@ def test_smooth_curve_through_points_stays_between_them():
 
 def test_classes_end_where_the_next_begins():
     """The tenth minute still belongs to the first ten (Rauch et al. 2024)."""
-    curve = survival_curve("rauch-2024")
+    curve = find_survival_curve("rauch-2024")
     assert [survival_percent(curve, t) for t in (0.0, 10.0, 10.01, 30.0)] == [91.0, 91.0, 31.0, 31.0]
     assert survival_bounds_percent(curve, 60.0) == (7.3, 31.0)
 
@@ -75,9 +81,9 @@ def test_every_curve_names_its_source():
 
 def test_names_are_forgiving_in_case_only():
     """Upper case and blanks are taken; an unknown name lists the known ones."""
-    assert survival_curve(" Falk-1994 ") is CURVES["falk-1994"]
+    assert find_survival_curve(" Falk-1994 ") is CURVES["falk-1994"]
     with pytest.raises(InputError, match=r"no survival curve is called 'falk': choose one of falk-1994, haegeli"):
-        survival_curve("falk")
+        find_survival_curve("falk")
 
 
 @pytest.mark.parametrize("minutes", [-1.0, math.nan])

@@ -6,7 +6,7 @@ import shapely
 from shapely import LineString, MultiPolygon, Polygon, box
 
 from lastseen.core.errors import InputError
-from lastseen.search.layout import lay_out
+from lastseen.search.layout import lay_search
 from search.zoo import EAST_M, NORTH_M, ZOO, bowl, on_map
 
 BOWL = bowl()
@@ -60,7 +60,7 @@ def holed(part):
 )
 def test_one_clear_sentence(outline, ground, options, text):
     with pytest.raises(InputError, match=text):
-        lay_out(outline, ground, **options)
+        lay_search(outline, ground, **options)
 
 
 def wiggly(corners):
@@ -91,7 +91,7 @@ ODD = {
 @pytest.mark.parametrize("name", ODD)
 def test_odd_outlines_are_searched(name):
     outline, options, lanes = ODD[name]
-    plan = lay_out(outline, BOWL, **options)
+    plan = lay_search(outline, BOWL, **options)
     assert plan.coverage.fraction >= 0.99
     assert lanes is None or len(plan.lanes) == lanes
     if lanes == 1:
@@ -100,4 +100,4 @@ def test_odd_outlines_are_searched(name):
 
 def test_all_of_it_no_go():
     with pytest.raises(InputError, match="the no-go ground covers all of the outline: nothing is left to walk"):
-        lay_out(SQUARE, BOWL, no_go=on_map(box(0, 0, 600, 600)))
+        lay_search(SQUARE, BOWL, no_go=on_map(box(0, 0, 600, 600)))

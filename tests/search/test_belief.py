@@ -10,15 +10,15 @@ from hypothesis import strategies as st
 from shapely import LineString, box
 
 from lastseen.core.errors import InputError
-from lastseen.rescue.survival import SurvivalCurve, survival_bounds_percent, survival_curve
+from lastseen.rescue.survival import SurvivalCurve, find_survival_curve, survival_bounds_percent
 from lastseen.search.belief import (
     SubArea,
-    after_search,
-    best_order,
-    in_order,
+    find_best_order,
     parse_area,
-    ranked,
+    rank_areas,
     saved_percent,
+    schedule_areas,
+    update_areas,
     updated_grid,
     walked_grid_pod,
     walked_pod,
@@ -26,7 +26,7 @@ from lastseen.search.belief import (
 from search.zoo import EAST_M, NORTH_M, ground, on_map, plane
 
 FLAT = ground(lambda x, y: 0.0 * x * y)
-FALK = survival_curve("falk-1994")
+FALK = find_survival_curve("falk-1994")
 WHEN = {"start_minute": 5.0, "rescue_minutes": 15.0}
 STEADY = SurvivalCurve("steady", "made up for a test", "none", "derived", "lines", (0.0, 1e6), (50.0, 50.0), 50.0)
 
@@ -68,7 +68,7 @@ def test_half_the_width_on_offset_lanes_finds_what_the_first_left():
     lane = LineString([(EAST_M + 230, NORTH_M + 200), (EAST_M + 230, NORTH_M + 300)])
     pods = [walked_pod(one, [lane], FLAT, 20.0) for one in (west, middle, east)]
     first = [SubArea(name, 1 / 3, pod, 2.0) for name, pod in zip("wme", pods, strict=True)]
-    after, outside, found = after_search(first)
+    after, outside, found = update_areas(first)
     assert found == pytest.approx(1 / 3, abs=0.03)
     assert outside == pytest.approx(0.0, abs=1e-9)
     assert after[1].poa < 0.05
@@ -116,11 +116,11 @@ def test_grid_belief_keeps_the_whole(seed, inside):
 @given(areas_of(AREA))
 def test_next_is_always_the_most_per_minute(drawn):
     """At every step no area that is left would gain more per minute then."""
-    order = ranked(named(drawn), FALK, **WHEN)
+    order = rank_areas(named(drawn), FALK, **WHEN)
     assert sorted(one.area.name for one in order) == sorted(one.name for one in named(drawn))
     for k, step in enumerate(order):
         for later in order[k + 1 :]:
-            other = in_order([*(one.area for one in order[:k]), later.area], FALK, **WHEN)[-1]
+            other = schedule_areas([*(one.area for one in order[:k]), later.area], FALK, **WHEN)[-1]
             assert other.gain_per_minute <= step.gain_per_minute + 1e-12
 
 
@@ -128,25 +128,25 @@ def test_next_is_always_the_most_per_minute(drawn):
 def test_best_order_is_the_best_of_all(drawn):
     """Trying sets finds what trying every order finds, and never less than the plain rule."""
     areas = named(drawn)
-    best = best_order(areas, FALK, **WHEN)
+    best = find_best_order(areas, FALK, **WHEN)
     most = max(saved(one, FALK) for one in itertools.permutations(areas))
     assert saved_percent(best) == pytest.approx(most)
     assert saved([one.area for one in best], FALK) == pytest.approx(most)
-    assert saved_percent(ranked(areas, FALK, **WHEN)) <= most + 1e-9
+    assert saved_percent(rank_areas(areas, FALK, **WHEN)) <= most + 1e-9
 
 
 def test_plain_rule_is_not_always_best():
     """A quick corner with little in it can cost more than it gains: the best order says so."""
     areas = [SubArea("main", 0.125, 1.0, 20.0), SubArea("corner", 0.125, 0.1875, 4.0, 0.75)]
-    assert [one.area.name for one in ranked(areas, FALK, **WHEN)] == ["corner", "main"]
-    assert [one.area.name for one in best_order(areas, FALK, **WHEN)] == ["main", "corner"]
-    assert best_order([SubArea(str(k), 0.05, 1.0, 1.0) for k in range(11)], FALK, **WHEN) is None
+    assert [one.area.name for one in rank_areas(areas, FALK, **WHEN)] == ["corner", "main"]
+    assert [one.area.name for one in find_best_order(areas, FALK, **WHEN)] == ["main", "corner"]
+    assert find_best_order([SubArea(str(k), 0.05, 1.0, 1.0) for k in range(11)], FALK, **WHEN) is None
 
 
 def test_survivable_ground_comes_first():
     """Equal otherwise, the smooth run-out goes before the ground under the cliff (Canadian course notes)."""
     areas = [SubArea("under the cliff", 0.4, 0.9, 5.0, 0.3), SubArea("run-out", 0.4, 0.9, 5.0)]
-    order = ranked(areas, FALK, start_minute=5.0, rescue_minutes=15.0)
+    order = rank_areas(areas, FALK, start_minute=5.0, rescue_minutes=15.0)
     assert [one.area.name for one in order] == ["run-out", "under the cliff"]
     assert order[1].from_minute == order[0].to_minute == 10.0
     assert order[1].poa_now == pytest.approx(0.4 / (1.0 - 0.4 * 0.9))
@@ -155,7 +155,7 @@ def test_survivable_ground_comes_first():
 def test_ties_keep_the_given_order():
     """Equal areas are taken as they were given."""
     areas = [SubArea(name, 0.2, 0.5, 3.0) for name in "cab"]
-    assert [one.area.name for one in ranked(areas, STEADY, start_minute=0.0, rescue_minutes=0.0)] == ["c", "a", "b"]
+    assert [one.area.name for one in rank_areas(areas, STEADY, start_minute=0.0, rescue_minutes=0.0)] == ["c", "a", "b"]
 
 
 def test_areas_from_text():
@@ -170,23 +170,29 @@ def test_areas_from_text():
         (lambda: parse_area("toe,0.4"), "'toe,0.4' is no area: write name,POA,POD,minutes"),
         (lambda: parse_area(",1,1,1"), "is no area"),
         (lambda: parse_area("toe,a,b,c"), "is no area"),
-        (lambda: ranked([], FALK, start_minute=0.0, rescue_minutes=0.0), "no areas were given"),
-        (lambda: ranked([SubArea("a", 1.2, 1, 1)], FALK, start_minute=0.0, rescue_minutes=0.0), "area 'a' has POA 1.2"),
-        (lambda: ranked([SubArea("a", 0.2, 1, 0)], FALK, start_minute=0.0, rescue_minutes=0.0), "a time above 0"),
-        (lambda: ranked([SubArea("a", 0.2, 1, 1)], FALK, start_minute=-1.0, rescue_minutes=0.0), "0 or more minutes"),
+        (lambda: rank_areas([], FALK, start_minute=0.0, rescue_minutes=0.0), "no areas were given"),
         (
-            lambda: ranked([SubArea(n, 0.6, 1, 1) for n in "ab"], FALK, start_minute=0.0, rescue_minutes=0.0),
+            lambda: rank_areas([SubArea("a", 1.2, 1, 1)], FALK, start_minute=0.0, rescue_minutes=0.0),
+            "area 'a' has POA 1.2",
+        ),
+        (lambda: rank_areas([SubArea("a", 0.2, 1, 0)], FALK, start_minute=0.0, rescue_minutes=0.0), "a time above 0"),
+        (
+            lambda: rank_areas([SubArea("a", 0.2, 1, 1)], FALK, start_minute=-1.0, rescue_minutes=0.0),
+            "0 or more minutes",
+        ),
+        (
+            lambda: rank_areas([SubArea(n, 0.6, 1, 1) for n in "ab"], FALK, start_minute=0.0, rescue_minutes=0.0),
             "add up to more than 1",
         ),
         (
-            lambda: ranked([SubArea("a", 0.1, 1, 1)] * 2, FALK, start_minute=0.0, rescue_minutes=0.0),
+            lambda: rank_areas([SubArea("a", 0.1, 1, 1)] * 2, FALK, start_minute=0.0, rescue_minutes=0.0),
             "two areas have the same name",
         ),
         (lambda: walked_pod(on_map(box(0, 0, 9, 9)), [], FLAT, 40.0, heard=2.0), "a share heard of 2.0"),
         (lambda: walked_grid_pod(FLAT, [], FLAT, 0.0), "the strip width is 0 m"),
         (lambda: walked_grid_pod(FLAT, [], FLAT, 40.0, heard=-1.0), "a share heard of -1.0"),
         (lambda: updated_grid(FLAT, np.zeros((2, 2))), "use one lattice"),
-        (lambda: after_search([SubArea("a", math.nan, 1, 1)]), "is no probability"),
+        (lambda: update_areas([SubArea("a", math.nan, 1, 1)]), "is no probability"),
     ],
 )
 def test_bad_values(call, text):

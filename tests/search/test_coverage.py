@@ -4,7 +4,7 @@ from shapely import LineString, MultiPolygon, box
 
 from lastseen.core.errors import InputError
 from lastseen.search.coverage import measure_coverage
-from lastseen.search.layout import lay_out
+from lastseen.search.layout import lay_search
 from oracles.coverage import coverage_fraction
 from search.zoo import ZOO, bowl, ground, on_map, plane
 
@@ -21,7 +21,7 @@ def oracle(outline, walked, grid, half_m, spacing_m=1.0):
 @pytest.mark.parametrize("on", GROUNDS)
 @pytest.mark.parametrize("name", ["square", "ring", "thin bent", "tiny"])
 def test_reported_coverage_equals_the_slow_twin(name, on):
-    plan = lay_out(ZOO[name], GROUNDS[on])
+    plan = lay_search(ZOO[name], GROUNDS[on])
     walked = [leg.line for leg in plan.legs if leg.kind != "approach"]
     spacing = min(1.0, np.sqrt(ZOO[name].area / 4000))
     slow = oracle(ZOO[name], walked, GROUNDS[on], 20.0, spacing)

@@ -11,7 +11,7 @@ from shapely import MultiPolygon, Point, Polygon, box
 from shapely.affinity import rotate, scale, translate
 
 from lastseen.core.grid import Grid
-from lastseen.search.layout import lay_out
+from lastseen.search.layout import lay_search
 from search.zoo import EAST_M, NORTH_M, UTM, ZOO, bowl, ground, on_map, plane
 
 BOWL = bowl()
@@ -54,7 +54,7 @@ def check(plan, outline, grid):
 @pytest.mark.parametrize("searchers", [1, 2, 5])
 @pytest.mark.parametrize("name", ZOO)
 def test_zoo(name, searchers, pattern):
-    plan = lay_out(ZOO[name], BOWL, searchers=searchers, pattern=pattern)
+    plan = lay_search(ZOO[name], BOWL, searchers=searchers, pattern=pattern)
     check(plan, ZOO[name], BOWL)
     for piece in getattr(ZOO[name], "geoms", [ZOO[name]]):
         walked = shapely.union_all([leg.line for leg in plan.legs if leg.kind != "approach"])
@@ -62,7 +62,7 @@ def test_zoo(name, searchers, pattern):
 
 
 def test_flat_square_takes_three_lanes():
-    plan = lay_out(on_map(box(250, 250, 350, 350)), FLAT)
+    plan = lay_search(on_map(box(250, 250, 350, 350)), FLAT)
     check(plan, None, FLAT)
     assert len(plan.lanes) == 3
     offsets = np.sort([(lane.line.centroid.y - NORTH_M - 250) for lane in plan.lanes])
@@ -82,11 +82,11 @@ def lane_spacing_m(plan, azimuth_deg, slope_deg):
 @pytest.mark.parametrize("azimuth_deg", [0.0, 33.0, 90.0])
 @pytest.mark.parametrize("slope_deg", [20.0, 35.0, 45.0])
 def test_a_square_on_a_slope_is_walked_as_on_the_flat(slope_deg, azimuth_deg):
-    flat = lay_out(on_map(box(250, 250, 350, 350)), FLAT, fall_line_deg=180.0, pattern="across")
+    flat = lay_search(on_map(box(250, 250, 350, 350)), FLAT, fall_line_deg=180.0, pattern="across")
     shrunk = scale(on_map(box(250, 250, 350, 350)), 1.0, math.cos(math.radians(slope_deg)), origin=MIDDLE)
     outline = rotate(shrunk, -azimuth_deg, origin=MIDDLE)
     slope = plane(slope_deg, azimuth_deg)
-    plan = lay_out(outline, slope, pattern="across")
+    plan = lay_search(outline, slope, pattern="across")
     check(plan, outline, slope)
     assert plan.coverage.fraction == pytest.approx(flat.coverage.fraction, abs=0.003)
     assert np.allclose(lane_spacing_m(plan, azimuth_deg, slope_deg), lane_spacing_m(flat, 180.0, 0.0), rtol=0.01)
@@ -106,13 +106,13 @@ def test_a_square_on_a_slope_is_walked_as_on_the_flat(slope_deg, azimuth_deg):
 def test_star_shapes_are_covered(radii, searchers, strip_m, turn_deg):
     angle = np.linspace(0, 2 * np.pi, len(radii), endpoint=False) + np.radians(turn_deg)
     outline = on_map(Polygon(np.c_[300 + radii * np.cos(angle), 300 + radii * np.sin(angle)]))
-    plan = lay_out(outline, BOWL, searchers=searchers, strip_width_m=strip_m)
+    plan = lay_search(outline, BOWL, searchers=searchers, strip_width_m=strip_m)
     check(plan, outline, BOWL)
 
 
 @pytest.mark.parametrize("least", [0.9, 0.99, 1.0])
 def test_least_coverage_is_kept(least):
-    assert lay_out(ZOO["fork"], BOWL, least_coverage=least).coverage.fraction >= least
+    assert lay_search(ZOO["fork"], BOWL, least_coverage=least).coverage.fraction >= least
 
 
 def turned(grid):
@@ -141,22 +141,22 @@ CHANGES = {
 def test_same_plan_when_the_world_is_turned(change, name, searchers):
     ground_too, outline_too = CHANGES[change]
     tilted = ground(lambda x, y: 0.4 * y + 0.11 * x + 0.0006 * (x - 280) ** 2)
-    here = lay_out(ZOO[name], tilted, searchers=searchers, pattern="across")
-    there = lay_out(outline_too(ZOO[name]), ground_too(tilted), searchers=searchers, pattern="across")
+    here = lay_search(ZOO[name], tilted, searchers=searchers, pattern="across")
+    there = lay_search(outline_too(ZOO[name]), ground_too(tilted), searchers=searchers, pattern="across")
     assert there.coverage.fraction == pytest.approx(here.coverage.fraction, abs=5e-3)
     lanes_m = [sum(lane.length_m for lane in plan.lanes) for plan in (here, there)]
     assert lanes_m[1] == pytest.approx(lanes_m[0], rel=0.12)  # ties fall one way or the other
 
 
 def test_same_input_same_plan():
-    assert lay_out(ZOO["fork"], BOWL, searchers=2) == lay_out(ZOO["fork"], BOWL, searchers=2)
+    assert lay_search(ZOO["fork"], BOWL, searchers=2) == lay_search(ZOO["fork"], BOWL, searchers=2)
 
 
 @pytest.mark.parametrize("east_m", [100_000.0, 500_000.0, 780_000.0])
 def test_bearings_are_from_true_north(east_m):
     slope = plane(25.0, 120.0)
     far = Grid(slope.values, east_m, NORTH_M + 600, slope.cell_m, UTM)
-    plan = lay_out(translate(ZOO["fork"], east_m - EAST_M, 0.0), far)
+    plan = lay_search(translate(ZOO["fork"], east_m - EAST_M, 0.0), far)
     to_lonlat = Transformer.from_crs(UTM, 4326, always_xy=True)
     for leg in plan.legs:
         lon, lat = to_lonlat.transform(*np.array(leg.line.coords).T)
@@ -167,8 +167,8 @@ def test_bearings_are_from_true_north(east_m):
 def test_start_decides_the_end_at_which_the_search_begins():
     slope = plane(30.0, 180.0)
     outline = on_map(box(220, 200, 380, 400))
-    from_above = lay_out(outline, slope, start_xy_m=(EAST_M + 310, NORTH_M + 500), pattern="across")
-    from_below = lay_out(outline, slope, start_xy_m=(EAST_M + 310, NORTH_M + 100), pattern="across")
+    from_above = lay_search(outline, slope, start_xy_m=(EAST_M + 310, NORTH_M + 500), pattern="across")
+    from_below = lay_search(outline, slope, start_xy_m=(EAST_M + 310, NORTH_M + 100), pattern="across")
     assert from_above.legs[0].kind == from_below.legs[0].kind == "approach"
     assert from_above.legs[0].line.coords[0] == (EAST_M + 310, NORTH_M + 500)
     assert from_above.lanes[0].line.centroid.y > from_above.lanes[-1].line.centroid.y
@@ -178,7 +178,7 @@ def test_start_decides_the_end_at_which_the_search_begins():
 
 def test_numbers_of_a_leg_on_a_plane():
     slope = plane(30.0, 180.0)
-    plan = lay_out(on_map(box(280, 200, 310, 400)), slope, start_xy_m=(EAST_M + 295, NORTH_M + 500))
+    plan = lay_search(on_map(box(280, 200, 310, 400)), slope, start_xy_m=(EAST_M + 295, NORTH_M + 500))
     down = next(leg for leg in plan.legs if leg.kind == "lane")
     assert down.length_m == pytest.approx(down.line.length / math.cos(math.radians(30)), rel=1e-6)
     assert down.slope_deg == pytest.approx(-30.0, abs=1e-6)
@@ -189,7 +189,7 @@ def test_numbers_of_a_leg_on_a_plane():
 
 def test_steepest_ten_metres_are_found():
     step = ground(lambda x, y: np.clip(y - 295.0, 0.0, 10.0) * 0.9 * np.ones_like(x), cell_m=1.0)
-    plan = lay_out(on_map(box(290, 200, 310, 400)), step, fall_line_deg=180.0)
+    plan = lay_search(on_map(box(290, 200, 310, 400)), step, fall_line_deg=180.0)
     lane = next(leg for leg in plan.legs if leg.kind == "lane")
     assert lane.steepest_deg == pytest.approx(math.degrees(math.atan(0.9)), abs=2.0)
     assert lane.danger == "steep"
@@ -197,13 +197,13 @@ def test_steepest_ten_metres_are_found():
 
 
 def test_searchers_without_a_lane_are_named():
-    plan = lay_out(ZOO["tiny"], BOWL, searchers=4)
+    plan = lay_search(ZOO["tiny"], BOWL, searchers=4)
     assert len(plan.lanes) == 1
     assert any("no lane" in note for note in plan.notes)
 
 
 def test_thin_bent_outline_is_walked_along_its_axis():
-    plan = lay_out(ZOO["thin bent"], BOWL)
+    plan = lay_search(ZOO["thin bent"], BOWL)
     assert not [leg for leg in plan.legs if leg.kind == "join"]
     assert sum(lane.line.length for lane in plan.lanes) < 1.05 * 380.0
 
@@ -212,8 +212,8 @@ def test_narrow_gap_is_walked_across_and_wide_gap_is_not():
     narrow, wide = (
         on_map(MultiPolygon([box(150, 250, 250, 290), box(250 + gap, 250, 350 + gap, 290)])) for gap in (15, 90)
     )
-    assert len(lay_out(narrow, FLAT).lanes) == 1
-    assert len(lay_out(wide, FLAT).lanes) == 2
+    assert len(lay_search(narrow, FLAT).lanes) == 1
+    assert len(lay_search(wide, FLAT).lanes) == 2
 
 
 def ground_with_lake(lake):
@@ -227,7 +227,7 @@ def test_lanes_and_joins_go_around_unknown_ground(searchers):
     lake = on_map(box(280, 260, 330, 340))
     outline = on_map(box(200, 200, 400, 400)).difference(lake.buffer(2.0, join_style="mitre"))
     holed = ground_with_lake(lake)
-    plan = lay_out(outline, holed, searchers=searchers, start_xy_m=(EAST_M + 305, NORTH_M + 420))
+    plan = lay_search(outline, holed, searchers=searchers, start_xy_m=(EAST_M + 305, NORTH_M + 420))
     check(plan, outline, holed)
     assert not any(leg.line.intersects(lake.buffer(-1.0)) for leg in plan.legs)
     assert not any("without elevation" in note for note in plan.notes)
@@ -236,7 +236,7 @@ def test_lanes_and_joins_go_around_unknown_ground(searchers):
 def test_a_join_that_has_no_way_round_is_named():
     trench = on_map(box(0, 290, 600, 310))
     outline = on_map(MultiPolygon([box(250, 200, 350, 285), box(250, 315, 350, 400)]))
-    plan = lay_out(outline, ground_with_lake(trench))
+    plan = lay_search(outline, ground_with_lake(trench))
     check(plan, outline, FLAT)
     crossing = [leg for leg in plan.legs if leg.line.intersects(trench.buffer(-1.0))]
     assert 1 <= len(crossing) <= 2
@@ -246,16 +246,16 @@ def test_a_join_that_has_no_way_round_is_named():
 
 def test_a_piece_smaller_than_the_lattice_is_still_visited():
     outline = on_map(MultiPolygon([box(100, 300, 400, 560), box(500, 100, 500.3, 100.3)]))
-    plan = lay_out(outline, FLAT)
+    plan = lay_search(outline, FLAT)
     check(plan, outline, FLAT)
     assert min(lane.line.distance(outline.geoms[1]) for lane in plan.lanes) < 20.0
 
 
 def test_what_is_left_out_is_said():
-    plan = lay_out(ZOO["square"], FLAT, least_coverage=1.0)
+    plan = lay_search(ZOO["square"], FLAT, least_coverage=1.0)
     assert plan.coverage.fraction == 1.0
     assert plan.coverage.uncovered.is_empty
-    left_out = lay_out(ZOO["square"], FLAT, least_coverage=0.9)
+    left_out = lay_search(ZOO["square"], FLAT, least_coverage=0.9)
     assert left_out.coverage.fraction < 0.99
     assert left_out.coverage.uncovered_m2 == pytest.approx((1.0 - left_out.coverage.fraction) * 10_000.0, rel=0.01)
     assert left_out.coverage.uncovered.area == pytest.approx(left_out.coverage.uncovered_m2, rel=0.08)
@@ -267,7 +267,7 @@ def test_the_search_begins_where_it_is_told(entry, start):
     """At the top, the toe or a flank, wherever the searchers stand; the approach leads there."""
     outline = on_map(box(220, 200, 380, 400))
     at = (EAST_M + start[0], NORTH_M + start[1]) if start else None
-    plan = lay_out(outline, plane(25.0, 180.0), entry=entry, start_xy_m=at)
+    plan = lay_search(outline, plane(25.0, 180.0), entry=entry, start_xy_m=at)
     x, y = next(leg for leg in plan.legs if leg.kind == "lane").line.coords[0]
     if entry == "flank":
         assert min(x - EAST_M - 220, EAST_M + 380 - x) < 30

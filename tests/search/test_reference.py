@@ -11,18 +11,18 @@ from lastseen.core.errors import InputError
 from lastseen.core.machine import shared_folder
 from lastseen.rescue.clock import approach_time_h, walking_speed_m_s
 from lastseen.search.coverage import measure_coverage
-from lastseen.search.frame import strip_pattern
+from lastseen.search.frame import lay_pattern
 from search.zoo import EAST_M, NORTH_M, ground
 
 FLAT = ground(lambda x, y: 0.0 * x * y)
 
 
 def pattern_length_m(**inputs):
-    return strip_pattern(**inputs).length
+    return lay_pattern(**inputs).length
 
 
 def pattern_coverage(width_m, length_m, strip_width_m, **inputs):
-    walk = strip_pattern(width_m, length_m, strip_width_m, **inputs)
+    walk = lay_pattern(width_m, length_m, strip_width_m, **inputs)
     shift = (EAST_M + 200, NORTH_M + 200)
     outline = translate(box(0, 0, width_m, length_m), *shift)
     return 100 * measure_coverage(outline, [translate(walk, *shift)], FLAT, strip_width_m / 2).fraction
@@ -69,8 +69,8 @@ def test_speed_is_fastest_slightly_downhill():
     [
         (lambda: approach_time_h(-1.0, 0.0, 0.0), "the distance of an approach is -1.0 m"),
         (lambda: approach_time_h(1.0, math.nan, 0.0), "the ascent of an approach is nan m"),
-        (lambda: strip_pattern(0.0, 10.0, 40.0, "square", 0.0), "give positive lengths"),
-        (lambda: strip_pattern(40.0, 100.0, 40.0, "square", 20.0), "leaves no leg"),
+        (lambda: lay_pattern(0.0, 10.0, 40.0, "square", 0.0), "give positive lengths"),
+        (lambda: lay_pattern(40.0, 100.0, 40.0, "square", 20.0), "leaves no leg"),
     ],
 )
 def test_bad_numbers(call, text):

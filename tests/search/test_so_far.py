@@ -8,7 +8,7 @@ from shapely.ops import substring
 
 from lastseen.core.grid import Grid
 from lastseen.rescue.clock import walking_speed_m_s
-from lastseen.search.coverage import Walked, covered_so_far
+from lastseen.search.coverage import LegLine, measure_coverage_over_time
 
 FLAT = Grid(np.zeros((150, 200)), 0.0, 300.0, 2.0, CRS("EPSG:32632"))
 DEBRIS = box(100.0, 100.0, 300.0, 200.0)
@@ -17,7 +17,7 @@ SPEED = float(walking_speed_m_s(0.0))
 
 def leg(searcher, kind, *points):
     line = LineString(points)
-    return Walked(searcher, kind, line, line.length / SPEED)
+    return LegLine(searcher, kind, line, line.length / SPEED)
 
 
 ONE = (
@@ -42,7 +42,7 @@ def walked_by(legs, at_s):
 def test_share_is_the_area_beside_what_was_walked(legs):
     """To the side and ahead, half a strip around the walker; nothing on the way there."""
     times = np.linspace(0.0, sum(one.time_s for one in ONE), 41)
-    debris, person = covered_so_far(DEBRIS, FLAT, legs, 40.0, times, spacing_m=2.0)
+    debris, person = measure_coverage_over_time(DEBRIS, FLAT, legs, 40.0, times, spacing_m=2.0)
     wanted = [walked_by(legs, t).buffer(20.0, 64).intersection(DEBRIS).area / DEBRIS.area for t in times]
     np.testing.assert_allclose(debris, wanted, atol=0.01)
     assert person is None
@@ -56,12 +56,12 @@ def test_the_person_counts_by_probability():
     poa = np.zeros(FLAT.shape)
     poa[row, col] = 1.0
     meets = (60.0 + (x - 100.0) - np.sqrt(20.0**2 - (y - 120.0) ** 2)) / SPEED
-    _, person = covered_so_far(
+    _, person = measure_coverage_over_time(
         DEBRIS, FLAT, ONE, 40.0, np.array([0.0, meets - 1.0, meets + 1.0]), spacing_m=4.0, poa=FLAT.with_values(poa)
     )
     assert person.tolist() == [0.0, 0.0, 1.0]
 
 
 def test_nobody_walks():
-    debris, _ = covered_so_far(DEBRIS, FLAT, ONE[:1], 40.0, np.array([0.0, 1e6]), spacing_m=4.0)
+    debris, _ = measure_coverage_over_time(DEBRIS, FLAT, ONE[:1], 40.0, np.array([0.0, 1e6]), spacing_m=4.0)
     assert debris.tolist() == [0.0, 0.0]

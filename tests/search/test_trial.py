@@ -8,15 +8,15 @@ from shapely import box
 
 from lastseen.core.errors import InputError
 from lastseen.core.grid import Grid
-from lastseen.search.layout import lay_out, second_pass
+from lastseen.search.layout import lay_search, lay_second_pass
 from lastseen.search.simulation import (
     Reception,
     Targets,
     dipole_range_m,
-    falk_1994,
     first_signals_s,
     hide_targets,
-    simulate,
+    simulate_search,
+    survival_share,
 )
 from lastseen.search.surface import Surface
 from search.zoo import EAST_M, NORTH_M, UTM, ground, on_map, plane
@@ -74,7 +74,7 @@ def test_half_the_strip_is_the_worst_range():
 
 def test_survival_points():
     """Falk and others, Nature 368:21, 1994."""
-    assert falk_1994(np.array([0.0, 15.0, 35.0, 90.0, 120.0, 130.0, 500.0])) == pytest.approx(
+    assert survival_share(np.array([0.0, 15.0, 35.0, 90.0, 120.0, 130.0, 500.0])) == pytest.approx(
         [1.0, 0.92, 0.30, 0.27, 0.20, 0.03, 0.03]
     )
 
@@ -88,15 +88,15 @@ def test_alive_is_the_mean_survival():
         500,
         np.random.default_rng(1),
     )
-    sure = simulate("", walk, SURFACE, hidden, survival=np.ones_like)
+    sure = simulate_search("", walk, SURFACE, hidden, survival=np.ones_like)
     assert (sure.pod, sure.alive) == (1.0, 1.0)
-    late = simulate("", walk, SURFACE, hidden, survival=lambda minutes: (minutes < 7.0) * 1.0, rest_min=6.0)
+    late = simulate_search("", walk, SURFACE, hidden, survival=lambda minutes: (minutes < 7.0) * 1.0, rest_min=6.0)
     soon = first_signals_s(walk, SURFACE, hidden) < 60.0
     assert late.alive == pytest.approx(soon.mean())
 
 
 def test_the_choice_is_kept_with_its_numbers():
-    plan = lay_out(FIELD, plane(20.0, 180.0), start_xy_m=at(300, 480))
+    plan = lay_search(FIELD, plane(20.0, 180.0), start_xy_m=at(300, 480))
     assert plan.chosen is plan.trials[0]
     assert plan.runner_up is plan.trials[1]
     assert len({one.words for one in plan.trials}) >= 2
@@ -114,7 +114,7 @@ def test_where_the_person_probably_lies_is_searched_first():
         values = np.zeros((60, 60))
         values[int((600 - high) / 10) : int((600 - low) / 10), 20:40] = 1.0
         poa = Grid(values, EAST_M, NORTH_M + 600.0, 10.0, UTM)
-        plan = lay_out(FIELD, FLAT, poa=poa)
+        plan = lay_search(FIELD, FLAT, poa=poa)
         first = plan.lanes[0].line.centroid.y - NORTH_M
         assert abs(first - 0.5 * (low + high)) < 150.0
         assert plan.chosen.alive >= max(one.alive for one in plan.trials) - 0.005
@@ -123,17 +123,17 @@ def test_where_the_person_probably_lies_is_searched_first():
 
 def test_a_density_of_nothing_is_refused():
     with pytest.raises(InputError, match="the probability of area is 0 everywhere"):
-        lay_out(FIELD, FLAT, poa=Grid(np.zeros((60, 60)), EAST_M, NORTH_M + 600.0, 10.0, UTM))
+        lay_search(FIELD, FLAT, poa=Grid(np.zeros((60, 60)), EAST_M, NORTH_M + 600.0, 10.0, UTM))
     with pytest.raises(InputError, match="the number of simulated searches is 0"):
-        lay_out(FIELD, FLAT, draws=0)
+        lay_search(FIELD, FLAT, draws=0)
 
 
 @pytest.mark.parametrize("slope_deg", [0.0, 30.0])
 def test_second_pass_runs_between_the_first(slope_deg):
     """Half the width, and every lane a quarter of the first width beside one of the first pass."""
     where = plane(slope_deg, 180.0) if slope_deg else FLAT
-    first = lay_out(FIELD, where, pattern="across")
-    second = second_pass(first, FIELD, where)
+    first = lay_search(FIELD, where, pattern="across")
+    second = lay_second_pass(first, FIELD, where)
     assert second.strip_width_m == 20.0
     assert len(second.lanes) == 2 * len(first.lanes)
     assert second.coverage.fraction >= 0.99

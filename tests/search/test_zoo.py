@@ -14,7 +14,7 @@ from shapely import MultiPolygon, Point, Polygon
 from shapely.affinity import translate
 
 from lastseen.search.coverage import measure_coverage
-from lastseen.search.layout import lay_out
+from lastseen.search.layout import lay_search
 from lastseen.search.simulation import Reception, first_signals_s, hide_targets
 from lastseen.search.surface import Surface
 from search.outline_zoo import ZOO
@@ -33,7 +33,7 @@ def placed(name):
 def plan_of(name):
     """One searcher on flat ground; worked out once."""
     if name not in PLANS:
-        PLANS[name] = lay_out(placed(name), FLAT, strip_width_m=ZOO[name].strip_m)
+        PLANS[name] = lay_search(placed(name), FLAT, strip_width_m=ZOO[name].strip_m)
     return PLANS[name]
 
 
@@ -84,7 +84,7 @@ def test_convex_outlines_are_walked_as_short_as_brute_force_can(name):
 @pytest.mark.parametrize("name", ["fork", "ring", "S", "demo bowl", "grown"])
 @pytest.mark.parametrize("pattern", [None, "across", "along"])
 def test_covered_on_a_slope(name, pattern):
-    plan = lay_out(placed(name), SLOPE, strip_width_m=ZOO[name].strip_m, pattern=pattern)
+    plan = lay_search(placed(name), SLOPE, strip_width_m=ZOO[name].strip_m, pattern=pattern)
     assert plan.coverage.fraction >= 0.99
     assert pattern in (None, plan.pattern)
 
@@ -140,7 +140,9 @@ def outlines(draw):
 @given(outline=outlines(), searchers=st.integers(1, 5), strip_m=st.floats(15.0, 60.0), on_slope=st.booleans())
 @settings(max_examples=25, deadline=None, derandomize=True)
 def test_any_outline_is_covered(outline, searchers, strip_m, on_slope):
-    plan = lay_out(on_map(outline), SLOPE if on_slope else FLAT, searchers=searchers, strip_width_m=strip_m, draws=500)
+    plan = lay_search(
+        on_map(outline), SLOPE if on_slope else FLAT, searchers=searchers, strip_width_m=strip_m, draws=500
+    )
     assert plan.coverage.fraction >= 0.99
     assert all(lane.length_m > 0.0 for lane in plan.lanes)
     for searcher in range(1, searchers + 1):

@@ -201,7 +201,7 @@ def strips(
 ) -> None:
     """Lay out a signal search over any drawn outline, without a model."""
     from lastseen.core import apply_overrides, check_scenario, crs_of_outline, is_local_metric, to_lonlat
-    from lastseen.jobs import search_drawn, without_elevation
+    from lastseen.jobs import plan_drawn_search, without_elevation
     from lastseen.output import SEARCH_MARKER, numbers_text, refuse_existing, search_numbers, write_search
 
     given = [
@@ -217,7 +217,7 @@ def strips(
         scenario = without_elevation(scenario)
     refuse_existing(output, overwrite=overwrite, marker=SEARCH_MARKER)
     with progress_bar(hidden=quiet) as progress:
-        made = search_drawn(scenario, no_go=no_go, entry=_entry(entry), progress=progress)
+        made = plan_drawn_search(scenario, no_go=no_go, entry=_entry(entry), progress=progress)
         grid, own = made.terrain.elevation, crs_of_outline(outline, "debris")
         middle = made.debris.outline.centroid
         metric = is_local_metric(own, to_lonlat(middle.x, middle.y, grid.crs))

@@ -57,9 +57,9 @@ def range_(
 ) -> None:
     """Receive range of a transceiver and three published ways to a strip width."""
     from lastseen.output import range_text
-    from lastseen.rescue import receive_range
+    from lastseen.rescue import describe_receiver
 
-    found = receive_range(
+    found = describe_receiver(
         max_range, sd, antennas=antennas, depth_m=depth, strip_width_m=strip_width, min_range_m=min_range,
         realistic_range_m=realistic_range, speed_m_s=speed, period_s=period,
     )  # fmt: skip
@@ -100,14 +100,16 @@ def clock(
 ) -> None:
     """Phases of a rescue, low, typical and high, against a published survival curve."""
     from lastseen.output import clock_text, read_walk
-    from lastseen.rescue import survival_curve
-    from lastseen.search import clock_of_legs, one_walk
+    from lastseen.rescue import find_survival_curve
+    from lastseen.search import make_walked_legs, time_legs
 
-    known = survival_curve(curve)
+    known = find_survival_curve(curve)
     if (plan is None) == (walk is None):
         raise InputError("name either a plan with --plan or a walking time with --walk")
-    legs, width, people = read_walk(plan) if plan else (one_walk(60.0 * (walk or 0.0), 60.0 * approach), strip_width, 2)
-    found = clock_of_legs(
+    legs, width, people = (
+        read_walk(plan) if plan else (make_walked_legs(60.0 * (walk or 0.0), 60.0 * approach), strip_width, 2)
+    )
+    found = time_legs(
         legs, strip_width_m=width, depth_m=depth, slope_deg=slope, diggers=people if diggers is None else diggers,
         curve=known,
         values=_phase_values(clue, coarse, fine, hole),
@@ -151,9 +153,9 @@ def probe(
 ) -> None:
     """Spiral probing and probe lines: holes, published and computed detection, what they take."""
     from lastseen.output import probe_text
-    from lastseen.rescue import PROBE_LINES, PROBE_NOTES, SHAPES, grid_pod, plan_line, probe_notes, spiral_holes
+    from lastseen.rescue import PROBE_LINES, PROBE_NOTES, SHAPES, grid_pod, lay_spiral, plan_line, probe_notes
 
-    spiral = spiral_holes(radius, spacing, slope)
+    spiral = lay_spiral(radius, spacing, slope)
     plans = [plan_line(line, area[0], area[1], people, seconds) for line in PROBE_LINES]
     notes = [*probe_notes(length, depth), *PROBE_NOTES]
     computed = [{shape: grid_pod(plan.line.across_m, plan.line.along_m, shape) for shape in SHAPES} for plan in plans]
@@ -201,13 +203,13 @@ def areas(
 ) -> None:
     """Rank parts of big debris for few people, and say what to believe when all were searched in vain."""
     from lastseen.output import areas_text
-    from lastseen.rescue import survival_curve
-    from lastseen.search import RANKING_FORMULA, after_search, best_order, parse_area, ranked
+    from lastseen.rescue import find_survival_curve
+    from lastseen.search import RANKING_FORMULA, find_best_order, parse_area, rank_areas, update_areas
 
-    parts, known = [parse_area(one) for one in area], survival_curve(curve)
-    order = ranked(parts, known, start_minute=start, rescue_minutes=rescue)
-    best = best_order(parts, known, start_minute=start, rescue_minutes=rescue)
-    belief = after_search(parts)
+    parts, known = [parse_area(one) for one in area], find_survival_curve(curve)
+    order = rank_areas(parts, known, start_minute=start, rescue_minutes=rescue)
+    best = find_best_order(parts, known, start_minute=start, rescue_minutes=rescue)
+    belief = update_areas(parts)
     after, outside, found = belief
     document = _document(
         "areas",

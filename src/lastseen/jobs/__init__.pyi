@@ -1,5 +1,5 @@
 from .check.rows import Outcome, run_checks
-from .drawn_search import search_drawn, without_elevation
+from .drawn_search import plan_drawn_search, without_elevation
 from .plan import Model, Plan, make_plan
 from .practice.debrief import Debrief, Searcher, debrief
 from .practice.deposit import (
@@ -42,7 +42,7 @@ from .reading.line_text import (
 )
 from .reading.stretches import CONSEQUENCES, Stretch
 from .reading.tiles import AreaRasters, AreaView, area_rasters, other_kept_tiles, view_area
-from .remarks import about_grid, sentences
+from .remarks import note_grid, to_sentences
 from .trap_view import TrapView, view_traps
 
 __all__ = [
@@ -93,7 +93,6 @@ __all__ = [
     "Track",
     "TrapView",
     "ZoneRow",
-    "about_grid",
     "area_rasters",
     "caught_text",
     "consequence_text",
@@ -106,7 +105,9 @@ __all__ = [
     "lay_sized",
     "lookout_words",
     "make_plan",
+    "note_grid",
     "other_kept_tiles",
+    "plan_drawn_search",
     "plan_pushing",
     "plan_targets",
     "published_exercises",
@@ -115,13 +116,12 @@ __all__ = [
     "read_tracks",
     "regroup_sentence",
     "run_checks",
-    "search_drawn",
-    "sentences",
     "short_stretch_sentence",
     "site_line",
     "site_sentences",
     "stretch_sentence",
     "table_rows",
+    "to_sentences",
     "trap_sign",
     "view_area",
     "view_line",

@@ -28,8 +28,8 @@ from lastseen.core import (
     utm_crs,
 )
 from lastseen.jobs.plan import Plan
-from lastseen.jobs.remarks import about_lanes, sentences
-from lastseen.search import Entry, SearchPlan, lay_pass
+from lastseen.jobs.remarks import note_lanes, to_sentences
+from lastseen.search import Entry, SearchPlan, lay_passes
 from lastseen.snow import Debris
 from lastseen.terrain import Elevation, open_elevation, read_terrain, read_window, require_inside
 
@@ -38,7 +38,7 @@ _FLAT_CELL_M, _FLAT_CELLS = 2.0, 1_000_000
 WGS84_TEXT = "EPSG:4326"
 
 
-def search_drawn(
+def plan_drawn_search(
     scenario: Scenario,
     *,
     no_go: Path | None = None,
@@ -94,7 +94,7 @@ def search_drawn(
         ground, elevation = _flat(box, crs)
     progress("laying out the search", 0.5)
     wanted = scenario.search
-    lanes = lay_pass(
+    lanes = lay_passes(
         outline,
         ground,
         second=wanted.second_pass,
@@ -154,7 +154,7 @@ def _notes(
         )
     if start is None:
         notes.append("Nobody said where the searchers stand: they are taken to stand where the search begins.")
-    return sentences((*elevation.notes, *notes, *about_lanes(scenario, lanes)))
+    return to_sentences((*elevation.notes, *notes, *note_lanes(scenario, lanes)))
 
 
 def without_elevation(scenario: Scenario) -> Scenario:

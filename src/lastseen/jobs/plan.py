@@ -24,7 +24,7 @@ from lastseen.core import (
     to_map,
 )
 from lastseen.jobs import remarks
-from lastseen.search import SearchPlan, lay_pass
+from lastseen.search import SearchPlan, lay_passes
 from lastseen.snow import (
     Debris,
     DepositZone,
@@ -80,7 +80,7 @@ RIM_CELLS = 4.0
 
 
 @dataclass(frozen=True)
-class Reach:
+class SnowSimulation:
     """Where the snow of a scenario goes.
 
     Attributes
@@ -108,7 +108,9 @@ class Reach:
     told: tuple[str, ...]
 
 
-def let_it_run(scenario: Scenario, elevation: Elevation, at_m: tuple[float, float], progress: Progress) -> Reach:
+def simulate_snow(
+    scenario: Scenario, elevation: Elevation, at_m: tuple[float, float], progress: Progress
+) -> SnowSimulation:
     """Find the release and run the ensemble, in a window that grows until nothing reaches its edge.
 
     Raises
@@ -147,7 +149,9 @@ def let_it_run(scenario: Scenario, elevation: Elevation, at_m: tuple[float, floa
             break
         box = wider
     progress("tracing the paths", 0.7)
-    return Reach(ground, felt, layers, start, choice, ensemble, trace_flow_paths(felt, start, ensemble), tuple(told))
+    return SnowSimulation(
+        ground, felt, layers, start, choice, ensemble, trace_flow_paths(felt, start, ensemble), tuple(told)
+    )
 
 
 def _run(
@@ -307,7 +311,7 @@ def make_plan(scenario: Scenario, progress: Progress = no_progress) -> Plan:
         return _observed(scenario, elevation, place, at_m, progress)
     if at_m is None:
         raise InputError("no last-seen point was given: use --at, or give an observed outline with --debris")
-    went = let_it_run(scenario, elevation, at_m, progress)
+    went = simulate_snow(scenario, elevation, at_m, progress)
     ground, ensemble = went.ground, went.ensemble
     shape_of_ground = read_terrain(ground)
     progress("settling the debris", 0.75)
@@ -315,7 +319,7 @@ def make_plan(scenario: Scenario, progress: Progress = no_progress) -> Plan:
     debris = find_debris(ensemble, ground, poa, scenario.search.outline_probability)
     person = locate_person(ensemble, poa, at_m, debris.outline)
     progress("looking for terrain traps", 0.8)
-    found = add_burial_depth(met_traps(shape_of_ground, went), debris.thickness_m, person.poa)
+    found = add_burial_depth(find_met_traps(shape_of_ground, went), debris.thickness_m, person.poa)
     model = Model(
         went.release,
         went.choice,
@@ -330,14 +334,14 @@ def make_plan(scenario: Scenario, progress: Progress = no_progress) -> Plan:
     progress("laying out the search", 0.9)
     lanes = _lay_out(scenario, debris, went.layers, ground, at_m, person.poa)
     notes = (
-        *remarks.about_walk(scenario, lanes),
+        *remarks.note_walk(scenario, lanes),
         *went.told,
         *find_doubtful_heights(ground).notes,
         *went.layers.notes,
-        *remarks.about_events(went.choice, ensemble),
-        *remarks.about_person(ensemble, person, ground),
-        *remarks.about_debris(debris, person),
-        *remarks.about_model(went.choice, ground, went.layers),
+        *remarks.note_events(went.choice, ensemble),
+        *remarks.note_person(ensemble, person, ground),
+        *remarks.note_debris(debris, person),
+        *remarks.note_model(went.choice, ground, went.layers),
     )
     return Plan(
         scenario,
@@ -348,7 +352,7 @@ def make_plan(scenario: Scenario, progress: Progress = no_progress) -> Plan:
         model,
         debris,
         lanes,
-        remarks.sentences(remarks.about_grid(elevation.crs) + elevation.notes + notes),
+        remarks.to_sentences(remarks.note_grid(elevation.crs) + elevation.notes + notes),
         went.layers,
     )
 
@@ -358,7 +362,7 @@ def _last_seen(scenario: Scenario) -> LonLat | None:
     return parse_point(at.at, parse_crs(at.crs) if at.crs else None) if at.at else None
 
 
-def met_traps(shape_of_ground: Terrain, went: Reach) -> tuple[Trap, ...]:
+def find_met_traps(shape_of_ground: Terrain, went: SnowSimulation) -> tuple[Trap, ...]:
     """Traps on ground that the snow can reach, with the share of carried persons that meet each."""
     found = find_traps(shape_of_ground, went.paths.reach(REACH_MARGIN_M), went.layers)
     person, caught = went.ensemble.person, went.ensemble.person.caught()
@@ -385,7 +389,7 @@ def _lay_out(
     if wanted.start is not None:
         crs = parse_crs(scenario.last_seen.crs) if scenario.last_seen.crs else None
         start = to_map(parse_point(wanted.start, crs), ground.crs)
-    return lay_pass(
+    return lay_passes(
         debris.outline,
         ground,
         second=wanted.second_pass,
@@ -423,7 +427,7 @@ def _observed(
     progress("laying out the search", 0.4)
     lanes = _lay_out(scenario, debris, layers, ground, at_m)
     notes = (
-        *remarks.about_walk(scenario, lanes),
+        *remarks.note_walk(scenario, lanes),
         "the debris outline was given: no release, run-out, traps or probability of area were worked out",
     )
     return Plan(
@@ -435,6 +439,6 @@ def _observed(
         None,
         debris,
         lanes,
-        remarks.sentences(remarks.about_grid(elevation.crs) + elevation.notes + layers.notes + notes),
+        remarks.to_sentences(remarks.note_grid(elevation.crs) + elevation.notes + layers.notes + notes),
         layers,
     )

@@ -27,7 +27,7 @@ ALWAYS = (
 )
 
 
-def about_events(choice: ModelChoice, ensemble: Ensemble) -> tuple[str, ...]:
+def note_events(choice: ModelChoice, ensemble: Ensemble) -> tuple[str, ...]:
     """The model that ran, how often, and what left the elevation model."""
     notes = [choice.reason]
     count = len(ensemble.members)
@@ -53,7 +53,7 @@ def about_events(choice: ModelChoice, ensemble: Ensemble) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def about_person(ensemble: Ensemble, person: Person, ground: Grid) -> tuple[str, ...]:
+def note_person(ensemble: Ensemble, person: Person, ground: Grid) -> tuple[str, ...]:
     """Whether the snow reaches the last-seen point, and whether it takes anybody along."""
     reached = ensemble.reached.mean()
     if reached == 0.0:
@@ -67,7 +67,7 @@ def about_person(ensemble: Ensemble, person: Person, ground: Grid) -> tuple[str,
     return tuple(notes)
 
 
-def about_debris(debris: Debris, person: Person) -> tuple[str, ...]:
+def note_debris(debris: Debris, person: Person) -> tuple[str, ...]:
     """Whether the outline holds the person."""
     if debris.widened:
         note = (
@@ -84,13 +84,13 @@ def about_debris(debris: Debris, person: Person) -> tuple[str, ...]:
     return ()
 
 
-def about_model(choice: ModelChoice, ground: Grid, layers: GroundLayers) -> tuple[str, ...]:
+def note_model(choice: ModelChoice, ground: Grid, layers: GroundLayers) -> tuple[str, ...]:
     """What the model cannot see."""
     blind = describe_invisible_traps(ground.cell_m, layers)
     return (*([blind] if blind else []), MODEL_LIMITS[choice.model], *ALWAYS)
 
 
-def about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
+def note_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
     """What somebody who walks the lanes of a plan must know before they set out."""
     stands: tuple[str, ...] = ()
     if scenario.search.start is None:
@@ -98,10 +98,10 @@ def about_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
         if scenario.last_seen.at == "":
             where = "nobody said where the searchers stand: the top of the outline was taken"
         stands = (where,)
-    return (*stands, *about_lanes(scenario, lanes))
+    return (*stands, *note_lanes(scenario, lanes))
 
 
-def about_lanes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
+def note_lanes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
     """What holds for lanes over any outline: odd widths, the pass, bearings, times."""
     notes = []
     asked = scenario.search
@@ -124,7 +124,7 @@ def about_lanes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def about_grid(crs: CRS, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
+def note_grid(crs: CRS, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
     """Whether a receiver shows other numbers than the grid of the map; ``use`` says what to use instead."""
     datum = crs.geodetic_crs
     if datum is None or "WGS 84" in datum.name or "ETRS89" in datum.name:
@@ -137,6 +137,6 @@ def about_grid(crs: CRS, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
     return (note,)
 
 
-def sentences(notes: Iterable[str]) -> tuple[str, ...]:
+def to_sentences(notes: Iterable[str]) -> tuple[str, ...]:
     """Each note once, as a sentence."""
     return tuple(dict.fromkeys(f"{note[0].upper()}{note[1:].rstrip('.')}." for note in notes))

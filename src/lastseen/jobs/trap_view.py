@@ -15,7 +15,7 @@ from lastseen.core import (
     require_memory,
 )
 from lastseen.jobs.plan import Plan, make_plan
-from lastseen.jobs.remarks import about_grid, about_walk, sentences
+from lastseen.jobs.remarks import note_grid, note_walk, to_sentences
 from lastseen.snow import ReleaseArea, StartZones, find_release_areas, grade_start_zones
 from lastseen.terrain import (
     Elevation,
@@ -104,9 +104,11 @@ def _of_point(scenario: Scenario, progress: Progress) -> TrapView:
         raise InputError("traps need a release, not an observed outline: leave search.debris out of the scenario")
     ground = plan.terrain.elevation
     zones, areas = _start_zones(plan.terrain, plan.layers)
-    walk = set(sentences(about_walk(scenario, plan.search) + about_grid(plan.elevation.crs)))
+    walk = set(to_sentences(note_walk(scenario, plan.search) + note_grid(plan.elevation.crs)))
     kept = [note for note in plan.notes if note not in walk]
-    notes = sentences((*about_grid(plan.elevation.crs, ""), *kept, GRADED, *_nothing(plan.model.traps, ground.cell_m)))
+    notes = to_sentences(
+        (*note_grid(plan.elevation.crs, ""), *kept, GRADED, *_nothing(plan.model.traps, ground.cell_m))
+    )
     return TrapView(
         scenario, plan.elevation, plan.terrain, plan.model.traps, zones, areas, plan.layers, plan, notes
     )  # fmt: skip
@@ -141,11 +143,11 @@ def _of_all(scenario: Scenario, progress: Progress) -> TrapView:
     found = find_traps(shape_of_ground, find_ground_in_travel_angle(ground, start, angle), layers)
     blind = describe_invisible_traps(ground.cell_m, layers)
     notes = (
-        *about_grid(elevation.crs, ""), *elevation.notes, *layers.notes,
+        *note_grid(elevation.crs, ""), *elevation.notes, *layers.notes,
         *(one.format(angle=angle, size=size) for one in WHOLE_LIMITS),
         *([blind] if blind else []), *_nothing(found, ground.cell_m),
     )  # fmt: skip
-    return TrapView(scenario, elevation, shape_of_ground, found, zones, areas, layers, None, sentences(notes))
+    return TrapView(scenario, elevation, shape_of_ground, found, zones, areas, layers, None, to_sentences(notes))
 
 
 def _start_zones(shape_of_ground: Terrain, layers: GroundLayers) -> tuple[StartZones, tuple[ReleaseArea, ...]]:

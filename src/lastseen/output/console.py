@@ -43,7 +43,7 @@ from lastseen.rescue import (
     holes_for_radius,
     holes_per_100_m2,
 )
-from lastseen.search import RANKING_FORMULA, Ranked, SubArea, saved_percent
+from lastseen.search import RANKING_FORMULA, SearchStep, SubArea, saved_percent
 from lastseen.traps import WEIGHT_FORMULA, describe_shares
 
 if TYPE_CHECKING:
@@ -357,8 +357,8 @@ def _three_minutes(three: tuple[float, float, float]) -> str:
 
 
 def areas_text(
-    order: Sequence[Ranked],
-    best: Sequence[Ranked] | None,
+    order: Sequence[SearchStep],
+    best: Sequence[SearchStep] | None,
     belief: tuple[Sequence[SubArea], float, float],
     curve: SurvivalCurve,
 ) -> str:
@@ -391,7 +391,7 @@ def areas_text(
     return paragraphs("Parts of the debris in order of search", table(head, rows), bullets(notes))
 
 
-def _best_words(order: Sequence[Ranked], best: Sequence[Ranked] | None) -> str:
+def _best_words(order: Sequence[SearchStep], best: Sequence[SearchStep] | None) -> str:
     chance = saved_percent(order)
     words = f"Found alive in this order: {chance:.1f} % (where survival is no data, the middle of its bounds)."
     if best is None:

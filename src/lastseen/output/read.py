@@ -23,11 +23,11 @@ from lastseen.jobs import (
     PlannedSearch,
     PracticeDeposit,
     SiteFrame,
-    about_grid,
     lay_modelled,
     lay_sized,
+    note_grid,
     plan_pushing,
-    sentences,
+    to_sentences,
 )
 from lastseen.output.result import Result, read_numbers, read_result
 from lastseen.output.results.sites import SITES_MARKER
@@ -237,7 +237,7 @@ def lay_deposit(
     shape = lay_modelled(frame, read_debris(like), seed) if like else lay_sized(frame, size or 0, seed)
     allowed = _allowed(shape.thickness_m, ground, sites_folder)
     pushing = plan_pushing(frame, shape, allowed, snow_m=snow_m, left_m=left_m, packing=packing, stake_m=stake_m)
-    notes = sentences((*about_grid(frame.crs, ""), *_notes(frame, snow_m, left_m), *DEPOSIT_LIMITS))
+    notes = to_sentences((*note_grid(frame.crs, ""), *_notes(frame, snow_m, left_m), *DEPOSIT_LIMITS))
     title = name or f"Practice deposit on site {number}"
     return PracticeDeposit(title, ground, elevation, frame, shape, pushing, site, seed, notes)
 

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lastseen.core import FloatArray, InputError, Spread, exact_spread
-from lastseen.rescue.probing import spiral_holes
+from lastseen.rescue.probing import lay_spiral
 from lastseen.rescue.shovelling import METRES_PER_DIGGER, conveyor_length_m, diggers_needed
 from lastseen.rescue.survival import SurvivalCurve, survival_bounds_percent
 
@@ -82,23 +82,23 @@ class Phase:
     confidence: str
 
 
-def clue_search(values: PhaseValues) -> Phase:
+def make_clue_search(values: PhaseValues) -> Phase:
     """A: from the accident to the start of the transceiver search."""
     basis, known = "to be set by the user", "design choice, no source"
     return Phase("clue search", "A", "the transceiver search starts", values.clue_s, basis, known)
 
 
-def approach(time_s: Spread) -> Phase:
+def make_approach(time_s: Spread) -> Phase:
     """The way to the first lane; ICAR counts it to the clue search."""
     return Phase("approach", "", "first lane reached", time_s, "walking time, times 0.6 to 1.2", "derived")
 
 
-def signal_search(time_s: Spread, basis: str) -> Phase:
+def make_signal_search(time_s: Spread, basis: str) -> Phase:
     """B: no signal to first signal."""
     return Phase("signal search", "B", "first signal", time_s, basis, "derived")
 
 
-def coarse_search(strip_width_m: float, values: PhaseValues) -> Phase:
+def make_coarse_search(strip_width_m: float, values: PhaseValues) -> Phase:
     """C: from the first signal, half a strip to a whole strip away, to 3 m."""
     if not strip_width_m > 0.0:
         raise InputError(f"the strip width is {strip_width_m:g} m: give more than 0 m on the snow")
@@ -110,7 +110,7 @@ def coarse_search(strip_width_m: float, values: PhaseValues) -> Phase:
     return Phase("coarse search", "C", "signal falls in all directions (about 3 m)", time, basis, "from memory")
 
 
-def fine_search(values: PhaseValues) -> Phase:
+def make_fine_search(values: PhaseValues) -> Phase:
     """D: from about 3 m to the first use of the probe."""
     speed = values.fine_m_s
     _moving(speed)
@@ -119,16 +119,16 @@ def fine_search(values: PhaseValues) -> Phase:
     return Phase("fine search", "D", "first use of the probe", time, basis, "from memory")
 
 
-def pinpointing(values: PhaseValues) -> Phase:
+def make_pinpointing(values: PhaseValues) -> Phase:
     """E: spiral probing until the first hit."""
-    holes = [1 if radius == 0.0 else spiral_holes(radius).holes for radius in HIT_RADII_M]
+    holes = [1 if radius == 0.0 else lay_spiral(radius).holes for radius in HIT_RADII_M]
     seconds = values.hole_s.three
     time = Spread(*(n * second for n, second in zip(holes, seconds, strict=True)))
     basis = f"{holes[0]} to {holes[2]} holes at {seconds[0]:g} to {seconds[2]:g} s"
     return Phase("pinpointing", "E", "first hit", time, basis, "design choice, no source")
 
 
-def shovelling(depth_m: float, slope_deg: float, diggers: int) -> Phase:
+def make_shovelling(depth_m: float, slope_deg: float, diggers: int) -> Phase:
     """From the hit to head and chest free, by depth: ``11, 15, 25 min x (depth / 1 m)^2``.
 
     A design choice around rough second-hand times. What missing diggers cost was not published: it is said, and not
@@ -298,7 +298,7 @@ class RescueClock:
         return tuple(survival_bounds_percent(self.curve, time / 60.0) for time in self.total_s.three)
 
 
-def rescue_clock(
+def time_rescue(
     *,
     approach_s: Spread,
     signal_s: Spread,
@@ -335,13 +335,13 @@ def rescue_clock(
     """
     given = values or PhaseValues()
     made = (
-        clue_search(given),
-        approach(approach_s),
-        signal_search(signal_s, signal_basis),
-        coarse_search(strip_width_m, given),
-        fine_search(given),
-        pinpointing(given),
-        shovelling(depth_m, slope_deg, diggers),
+        make_clue_search(given),
+        make_approach(approach_s),
+        make_signal_search(signal_s, signal_basis),
+        make_coarse_search(strip_width_m, given),
+        make_fine_search(given),
+        make_pinpointing(given),
+        make_shovelling(depth_m, slope_deg, diggers),
     )
     notes = [
         "Low adds all low times, high all high ones: an outer bracket, not a percentile.",
@@ -396,8 +396,8 @@ def found_alive(first_signal_s: Sequence[float], after_s: Spread, curve: Surviva
 
     Examples
     --------
-    >>> from lastseen.rescue.survival import survival_curve
-    >>> found_alive([0.0, float("inf")], exact_spread(900.0), survival_curve("falk-1994")).typical
+    >>> from lastseen.rescue.survival import find_survival_curve
+    >>> found_alive([0.0, float("inf")], exact_spread(900.0), find_survival_curve("falk-1994")).typical
     (46.0, 46.0)
     """
     times = np.asarray(first_signal_s, dtype=np.float64)

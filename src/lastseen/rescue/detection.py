@@ -14,9 +14,9 @@ from typing import Literal
 
 from lastseen.core import InputError
 
-Law = Literal["definite range", "random", "inverse cube"]
-LAWS: tuple[Law, ...] = ("definite range", "random", "inverse cube")
-LAW_SOURCES: dict[Law, str] = {
+DetectionLaw = Literal["definite range", "random", "inverse cube"]
+LAWS: tuple[DetectionLaw, ...] = ("definite range", "random", "inverse cube")
+LAW_SOURCES: dict[DetectionLaw, str] = {
     "definite range": "Koopman 1946/1980, definite range, parallel tracks: min(1, C)",
     "random": "Koopman 1946/1980, random search: 1 - exp(-C)",
     "inverse cube": "Koopman 1946/1980, inverse cube, parallel tracks: erf(sqrt(pi) / 2 C)",
@@ -36,7 +36,7 @@ def coverage_factor(sweep_width_m: float, spacing_m: float) -> float:
     return sweep_width_m / spacing_m
 
 
-def pod(coverage: float, law: Law) -> float:
+def detection_probability(coverage: float, law: DetectionLaw) -> float:
     """Probability of detection at a coverage.
 
     Parameters
@@ -57,7 +57,7 @@ def pod(coverage: float, law: Law) -> float:
 
     Examples
     --------
-    >>> [round(pod(1.0, law), 4) for law in LAWS]
+    >>> [round(detection_probability(1.0, law), 4) for law in LAWS]
     [1.0, 0.6321, 0.7899]
     """
     if not coverage >= 0.0:
@@ -71,7 +71,7 @@ def pod(coverage: float, law: Law) -> float:
     raise InputError(f"no law of detection is called '{law}': choose one of {', '.join(LAWS)}")
 
 
-def pod_of_passes(pods: Sequence[float]) -> float:
+def combine_pods(pods: Sequence[float]) -> float:
     """POD of independent passes together: ``1 - prod(1 - POD_i)``.
 
     Two passes over the same lanes with the same device are not independent: who was missed once for a weak signal is
@@ -80,12 +80,12 @@ def pod_of_passes(pods: Sequence[float]) -> float:
     return 1.0 - math.prod(1.0 - _checked_share(one, "POD") for one in pods)
 
 
-def pos(poa: float, pod_there: float) -> float:
+def success_probability(poa: float, pod_there: float) -> float:
     """Probability of success of one search: POA times POD (Soza & Co. for the US Coast Guard 1996)."""
     return _checked_share(poa, "POA") * _checked_share(pod_there, "POD")
 
 
-def updated_poa(poas: Sequence[float], pods: Sequence[float], outside: float = 0.0) -> tuple[tuple[float, ...], float]:
+def update_poa(poas: Sequence[float], pods: Sequence[float], outside: float = 0.0) -> tuple[tuple[float, ...], float]:
     """POA of each area after a search that found nobody, by Bayes.
 
     ``POA_i (1 - POD_i) / (sum_j POA_j (1 - POD_j) + outside)`` (sarinfo.bc.ca after Shea 1988 and Cooper 1995).
@@ -112,7 +112,7 @@ def updated_poa(poas: Sequence[float], pods: Sequence[float], outside: float = 0
 
     Examples
     --------
-    >>> areas, _ = updated_poa((0.4, 0.4, 0.15, 0.05), (0.3, 0.5, 0.6, 0.8))
+    >>> areas, _ = update_poa((0.4, 0.4, 0.15, 0.05), (0.3, 0.5, 0.6, 0.8))
     >>> [round(one, 6) for one in areas]
     [0.509091, 0.363636, 0.109091, 0.018182]
     """
@@ -130,20 +130,20 @@ def updated_poa(poas: Sequence[float], pods: Sequence[float], outside: float = 0
 
 def found_probability(poas: Sequence[float], pods: Sequence[float]) -> float:
     """Probability that a search of several areas finds the person: ``sum POA_i POD_i``."""
-    return sum(pos(poa, one) for poa, one in zip(poas, pods, strict=True))
+    return sum(success_probability(poa, one) for poa, one in zip(poas, pods, strict=True))
 
 
-def shifted_poa(poa: float, pod_there: float) -> float:
+def shift_poa(poa: float, pod_there: float) -> float:
     """POA of the one area that was searched in vain: ``P (1 - D) / (P (1 - D) + 1 - P)``."""
-    return updated_poa((poa,), (pod_there,), 1.0 - poa)[0][0]
+    return update_poa((poa,), (pod_there,), 1.0 - poa)[0][0]
 
 
-def shifted_other_poa(other_poa: float, poa: float, pod_there: float) -> float:
+def shift_other_poa(other_poa: float, poa: float, pod_there: float) -> float:
     """POA of another area after that: ``P_other (1 - P_new) / (1 - P)``."""
     rest = 1.0 - poa - other_poa
     if rest < -1e-9:
         raise InputError(f"POA of {poa:g} and {other_poa:g} add up to more than 1")
-    return updated_poa((poa, other_poa), (pod_there, 0.0), max(0.0, rest))[0][1]
+    return update_poa((poa, other_poa), (pod_there, 0.0), max(0.0, rest))[0][1]
 
 
 def _checked_share(value: float, what: str) -> float:

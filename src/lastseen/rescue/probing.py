@@ -14,8 +14,8 @@ from lastseen.core import BoolArray, FloatArray, InputError
 # ---- How likely a grid of probe holes is to hit a body that lies anywhere, turned anyhow: geometry, tuned to nothing
 # Published values (70, 76, 88, about 95 %) come from body models that were not all seen. These stand beside them.
 
-Shape = Literal["rectangle, flat", "ellipse, flat", "ellipsoid, any way"]
-SHAPES: tuple[Shape, ...] = ("rectangle, flat", "ellipse, flat", "ellipsoid, any way")
+BodyShape = Literal["rectangle, flat", "ellipse, flat", "ellipsoid, any way"]
+SHAPES: tuple[BodyShape, ...] = ("rectangle, flat", "ellipse, flat", "ellipsoid, any way")
 _DRAWS_LOG2 = 14  # even draws (Sobol): the answer moves by less than 0.3 points between 2^13 and 2^15
 
 
@@ -35,7 +35,7 @@ BODY = Body()
 
 
 @lru_cache(maxsize=256)
-def grid_pod(across_m: float, along_m: float, shape: Shape, body: Body = BODY) -> float:
+def grid_pod(across_m: float, along_m: float, shape: BodyShape, body: Body = BODY) -> float:
     """Share of bodies that at least one probe hits, on a square or oblong grid of holes.
 
     The body lies anywhere in the grid and points anywhere: flat in the snow (seen from above a rectangle, or an ellipse
@@ -89,7 +89,7 @@ def grid_pod(across_m: float, along_m: float, shape: Shape, body: Body = BODY) -
 class _Flat:
     """A rectangle or ellipse that points at an even angle."""
 
-    def __init__(self, angle: FloatArray, shape: Shape, body: Body) -> None:
+    def __init__(self, angle: FloatArray, shape: BodyShape, body: Body) -> None:
         self.cos, self.sin, self.shape = np.cos(angle), np.sin(angle), shape
         self.half = 0.5 * body.length_m, 0.5 * body.width_m
 
@@ -114,7 +114,7 @@ class _Turned:
         return np.asarray(np.einsum("ni,nij,nj->n", place, self.inverse, place) <= 1.0)
 
 
-def _outline(draws: FloatArray, shape: Shape, body: Body) -> _Flat | _Turned:
+def _outline(draws: FloatArray, shape: BodyShape, body: Body) -> _Flat | _Turned:
     if shape == "ellipsoid, any way":
         return _Turned(draws, body)
     return _Flat(math.pi * draws[:, 0], shape, body)
@@ -332,7 +332,7 @@ class Spiral:
         return int(self.across_m.size)
 
 
-def spiral_holes(radius_m: float = STOP_RADIUS_M, spacing_m: float = SPACING_M, slope_deg: float = 0.0) -> Spiral:
+def lay_spiral(radius_m: float = STOP_RADIUS_M, spacing_m: float = SPACING_M, slope_deg: float = 0.0) -> Spiral:
     """Holes of a spiral, one spacing between its arms and one from hole to hole along it.
 
     Archimedes' spiral ``r = s angle / (2 pi)`` on the snow surface, one hole in the middle and one every ``s`` along it
@@ -354,7 +354,7 @@ def spiral_holes(radius_m: float = STOP_RADIUS_M, spacing_m: float = SPACING_M, 
 
     Examples
     --------
-    >>> spiral_holes(0.5).holes
+    >>> lay_spiral(0.5).holes
     12
     """
     _check(radius_m, spacing_m)

@@ -105,14 +105,14 @@ def range_cdf(range_m: npt.ArrayLike, max_range_m: float, sd_m: float = 0.0, dep
     Raises
     ------
     InputError
-        See `checked_range`.
+        See `check_range`.
 
     Examples
     --------
     >>> float(range_cdf(40.0, 40.0)), float(range_cdf(31.0, 40.0))
     (1.0, 0.0)
     """
-    checked_range(max_range_m, sd_m, depth_m)
+    check_range(max_range_m, sd_m, depth_m)
     reach = np.asarray(range_m, dtype=np.float64)
     slant = np.sqrt(reach**2 + depth_m**2)
     if sd_m < 1e-6 * max_range_m:
@@ -139,7 +139,7 @@ def range_quantile_m(share: float, max_range_m: float, depth_m: float = 0.0) -> 
     """
     if not 0.0 <= share <= 1.0:
         raise InputError(f"a share of {share} is no share: give 0 to 1")
-    checked_range(max_range_m, 0.0, depth_m)
+    check_range(max_range_m, 0.0, depth_m)
     return reach_on_snow_m(max_range_m * ((1.0 + 3.0 * share**2) / 4.0) ** (1.0 / 6.0), depth_m)
 
 
@@ -148,7 +148,7 @@ def reach_on_snow_m(range_m: float, depth_m: float) -> float:
     return math.sqrt(max(0.0, range_m**2 - depth_m**2))
 
 
-def checked_range(max_range_m: float, sd_m: float, depth_m: float) -> None:
+def check_range(max_range_m: float, sd_m: float, depth_m: float) -> None:
     """Raise InputError unless the three can belong to one device and one burial."""
     if not 0.0 < max_range_m < math.inf:
         raise InputError(f"the range is {max_range_m:g} m: give a measured range above 0 m")
@@ -312,7 +312,7 @@ def statistical_width_m(max_range_m: float, sd_m: float, antennas: int = 3) -> f
     >>> round(statistical_width_m(45.0, 3.0), 2)
     49.14
     """
-    checked_range(max_range_m, sd_m, 0.0)
+    check_range(max_range_m, sd_m, 0.0)
     if antennas not in ANTENNA_FACTORS:
         raise InputError(f"a receiver with {antennas} antennas: give 1, 2 or 3")
     return ANTENNA_FACTORS[antennas] * (max_range_m - 2.0 * sd_m)
@@ -332,7 +332,7 @@ def optimised_width_m(realistic_range_m: float) -> Spread:
     return Spread(low, 0.5 * (low + high), high)
 
 
-def strip_rules(
+def list_strip_rules(
     max_range_m: float,
     sd_m: float,
     *,
@@ -361,7 +361,7 @@ def strip_rules(
     InputError
         If a number cannot be used.
     """
-    checked_range(max_range_m, sd_m, depth_m)
+    check_range(max_range_m, sd_m, depth_m)
     return (
         _worst_case(max_range_m, min_range_m, depth_m),
         _statistical(max_range_m, sd_m, antennas, depth_m),
@@ -473,7 +473,7 @@ class ReceiveRange:
     fastest_m_s: float
 
 
-def receive_range(
+def describe_receiver(
     max_range_m: float,
     sd_m: float,
     *,
@@ -490,7 +490,7 @@ def receive_range(
     Parameters
     ----------
     max_range_m, sd_m, antennas, depth_m, min_range_m, realistic_range_m
-        See `strip_rules`.
+        See `list_strip_rules`.
     strip_width_m : float, optional
         The user's own strip width, metres on the snow; 40 m without one.
     speed_m_s, period_s : float
@@ -501,7 +501,7 @@ def receive_range(
     InputError
         If a number cannot be used.
     """
-    rules = strip_rules(
+    rules = list_strip_rules(
         max_range_m, sd_m, antennas=antennas, depth_m=depth_m, min_range_m=min_range_m,
         realistic_range_m=realistic_range_m,
     )  # fmt: skip

@@ -157,18 +157,18 @@ def plan_dig(depth_m: float, slope_deg: float, diggers: int) -> Dig:
     starts = (
         _scheme_start(), _update_start(missing["2023"]), _downhill_start(depth_m, slope_deg), _step_start(depth_m),
     )  # fmt: skip
-    order = turns(min(diggers, needed["scheme"]))
+    order = list_turns(min(diggers, needed["scheme"]))
     return Dig(
         depth_m, slope_deg, diggers, length, needed, missing, starts, order, _notes(diggers, needed, missing, length)
     )  # fmt: skip
 
 
-def turns(diggers: int) -> tuple[tuple[int, ...], ...]:
+def list_turns(diggers: int) -> tuple[tuple[int, ...], ...]:
     """Who stands where, front first, over one full round: each turn everybody moves one place clockwise.
 
     Examples
     --------
-    >>> turns(3)
+    >>> list_turns(3)
     ((1, 2, 3), (2, 3, 1), (3, 1, 2))
     """
     people = tuple(range(1, diggers + 1))

@@ -20,7 +20,7 @@ from lastseen.core import InputError
 if TYPE_CHECKING:
     from scipy.interpolate import PchipInterpolator
 
-Kind = Literal["lines", "points", "classes"]
+CurveKind = Literal["lines", "points", "classes"]
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class SurvivalCurve:
     title: str
     source: str
     confidence: str
-    kind: Kind
+    kind: CurveKind
     minutes: tuple[float, ...]
     percent: tuple[float, ...]
     after_percent: float | None = None
@@ -81,7 +81,7 @@ CURVES: dict[str, SurvivalCurve] = {
 DEFAULT_CURVE = "falk-1994"  # the only one that was published from 0 to 130 minutes
 
 
-def survival_curve(name: str) -> SurvivalCurve:
+def find_survival_curve(name: str) -> SurvivalCurve:
     """The curve of that name.
 
     Raises
@@ -105,9 +105,9 @@ def survival_percent(curve: SurvivalCurve, minutes: float) -> float | None:
 
     Examples
     --------
-    >>> round(survival_percent(survival_curve("falk-1994"), 20.0), 1)
+    >>> round(survival_percent(find_survival_curve("falk-1994"), 20.0), 1)
     76.5
-    >>> survival_percent(survival_curve("haegeli-2011-canada"), 60.0) is None
+    >>> survival_percent(find_survival_curve("haegeli-2011-canada"), 60.0) is None
     True
     """
     if not minutes >= 0.0:
@@ -150,7 +150,7 @@ def survival_bounds_percent(curve: SurvivalCurve, minutes: float) -> tuple[float
 
     Examples
     --------
-    >>> survival_bounds_percent(survival_curve("haegeli-2011-canada"), 60.0)
+    >>> survival_bounds_percent(find_survival_curve("haegeli-2011-canada"), 60.0)
     (0.0, 7.0)
     """
     known = survival_percent(curve, minutes)

@@ -1,60 +1,69 @@
-from .belief import RANKING_FORMULA, Ranked, SubArea, after_search, best_order, parse_area, ranked, saved_percent
-from .coverage import Walked, covered_so_far, measure_coverage, summed_up
-from .frame import strip_pattern
-from .layout import lay_out, lay_pass
+from .belief import (
+    RANKING_FORMULA,
+    SearchStep,
+    SubArea,
+    find_best_order,
+    parse_area,
+    rank_areas,
+    saved_percent,
+    update_areas,
+)
+from .coverage import LegLine, measure_coverage, measure_coverage_over_time, sum_coverage
+from .frame import lay_pattern
+from .layout import lay_passes, lay_search
 from .legs import declination_deg
-from .search_plan import Entry, Kind, Leg, SearchPlan
+from .search_plan import Entry, Leg, LegKind, SearchPlan
 from .simulation import (
     DEPTH_M,
     LEAST_RANGE_M,
     Reception,
     Targets,
     Trial,
+    cut_into_stretches,
     dipole_range_m,
-    falk_1994,
     first_signals_s,
-    poa_places,
-    stretches_of,
+    list_poa_places,
+    survival_share,
 )
-from .surface import Lattice, Surface, lattice_over, lattice_spacing_m
-from .walk_clock import WalkedLeg, clock_of_legs, one_walk
+from .surface import Lattice, Surface, lattice_spacing_m, make_lattice
+from .walk_clock import WalkedLeg, make_walked_legs, time_legs
 
 __all__ = [
     "DEPTH_M",
     "LEAST_RANGE_M",
     "RANKING_FORMULA",
     "Entry",
-    "Kind",
     "Lattice",
     "Leg",
-    "Ranked",
+    "LegKind",
+    "LegLine",
     "Reception",
     "SearchPlan",
+    "SearchStep",
     "SubArea",
     "Surface",
     "Targets",
     "Trial",
-    "Walked",
     "WalkedLeg",
-    "after_search",
-    "best_order",
-    "clock_of_legs",
-    "covered_so_far",
+    "cut_into_stretches",
     "declination_deg",
     "dipole_range_m",
-    "falk_1994",
+    "find_best_order",
     "first_signals_s",
-    "lattice_over",
     "lattice_spacing_m",
-    "lay_out",
-    "lay_pass",
+    "lay_passes",
+    "lay_pattern",
+    "lay_search",
+    "list_poa_places",
+    "make_lattice",
+    "make_walked_legs",
     "measure_coverage",
-    "one_walk",
+    "measure_coverage_over_time",
     "parse_area",
-    "poa_places",
-    "ranked",
+    "rank_areas",
     "saved_percent",
-    "stretches_of",
-    "strip_pattern",
-    "summed_up",
+    "sum_coverage",
+    "survival_share",
+    "time_legs",
+    "update_areas",
 ]

@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from shapely import LineString
 
 from lastseen.core import FloatArray, Grid, InputError
-from lastseen.rescue import SurvivalCurve, found_probability, survival_bounds_percent, updated_poa
+from lastseen.rescue import SurvivalCurve, found_probability, survival_bounds_percent, update_poa
 from lastseen.search.coverage import measure_coverage
 from lastseen.search.surface import Outline, Surface
 
@@ -172,13 +172,13 @@ def updated_grid(poa: Grid, pod: FloatArray) -> Grid:
         raise InputError(f"POD of shape {pod.shape} for a POA of shape {poa.values.shape}: use one lattice")
     known = np.isfinite(poa.values)
     outside = max(0.0, 1.0 - float(poa.values[known].sum()))
-    inside, _ = updated_poa(tuple(poa.values[known].tolist()), tuple(pod[known].tolist()), outside)
+    inside, _ = update_poa(tuple(poa.values[known].tolist()), tuple(pod[known].tolist()), outside)
     values = np.full(poa.values.shape, np.nan)
     values[known] = inside
     return poa.with_values(values)
 
 
-def after_search(areas: Sequence[SubArea], outside: float | None = None) -> tuple[tuple[SubArea, ...], float, float]:
+def update_areas(areas: Sequence[SubArea], outside: float | None = None) -> tuple[tuple[SubArea, ...], float, float]:
     """All areas after each was searched once in vain.
 
     Returns
@@ -192,7 +192,7 @@ def after_search(areas: Sequence[SubArea], outside: float | None = None) -> tupl
     """
     beyond = 1.0 - sum(area.poa for area in areas) if outside is None else outside
     poas, pods = [area.poa for area in areas], [area.pod for area in areas]
-    new, left = updated_poa(poas, pods, max(0.0, beyond))
+    new, left = update_poa(poas, pods, max(0.0, beyond))
     changed = tuple(replace(area, poa=poa) for area, poa in zip(areas, new, strict=True))
     return changed, left, found_probability(poas, pods)
 
@@ -212,7 +212,7 @@ MOST_FOR_BEST = 10
 
 
 @dataclass(frozen=True)
-class Ranked:
+class SearchStep:
     """One step of an order of search.
 
     Attributes
@@ -237,14 +237,14 @@ class Ranked:
     gain_per_minute: float
 
 
-def ranked(
+def rank_areas(
     areas: Sequence[SubArea], curve: SurvivalCurve, *, start_minute: float, rescue_minutes: float
-) -> tuple[Ranked, ...]:
+) -> tuple[SearchStep, ...]:
     """Order of search for few people on big debris: what saves most per minute comes first.
 
     Survivable ground first (Canadian avalanche search course notes: smooth run-out before places with fatal terrain),
     made into a number: `RANKING_FORMULA`. The next area is always the one with the most per minute at that moment. That
-    is a plain rule, not always the best order: `best_order` tells by how much.
+    is a plain rule, not always the best order: `find_best_order` tells by how much.
 
     Parameters
     ----------
@@ -267,36 +267,36 @@ def ranked(
         area = left.pop(max(range(len(left)), key=lambda i: (gains[i], -i)))
         order.append(area)
         now += area.minutes
-    return in_order(order, curve, start_minute=start_minute, rescue_minutes=rescue_minutes)
+    return schedule_areas(order, curve, start_minute=start_minute, rescue_minutes=rescue_minutes)
 
 
-def in_order(
+def schedule_areas(
     areas: Sequence[SubArea], curve: SurvivalCurve, *, start_minute: float, rescue_minutes: float
-) -> tuple[Ranked, ...]:
-    """The steps of a search in the order that was given; parameters as in `ranked`."""
+) -> tuple[SearchStep, ...]:
+    """The steps of a search in the order that was given; parameters as in `rank_candidates`."""
     _check(areas, start_minute, rescue_minutes)
     now, steps, missed = start_minute, [], 1.0
     for area in areas:
         gain, survival = _gain(area, curve, now, rescue_minutes)
         poa_now = min(1.0, area.poa / missed) if missed > 0.0 else 0.0
-        steps.append(Ranked(area, poa_now, now, now + area.minutes, survival, gain))
+        steps.append(SearchStep(area, poa_now, now, now + area.minutes, survival, gain))
         missed -= area.poa * area.pod
         now += area.minutes
     return tuple(steps)
 
 
-def saved_percent(steps: Sequence[Ranked]) -> float:
+def saved_percent(steps: Sequence[SearchStep]) -> float:
     """Chance that the search finds the person alive, per cent: the sum of gain per minute times minutes."""
     return sum(step.gain_per_minute * step.area.minutes for step in steps)
 
 
-def best_order(
+def find_best_order(
     areas: Sequence[SubArea], curve: SurvivalCurve, *, start_minute: float, rescue_minutes: float
-) -> tuple[Ranked, ...] | None:
+) -> tuple[SearchStep, ...] | None:
     """The order of all that most likely finds the person alive; None above `MOST_FOR_BEST` areas.
 
     When an area is searched depends only on which were searched before it, so that sets of areas need be tried and not
-    all their orders (M. Held & R. M. Karp 1962). Parameters as in `ranked`.
+    all their orders (M. Held & R. M. Karp 1962). Parameters as in `rank_candidates`.
     """
     _check(areas, start_minute, rescue_minutes)
     n = len(areas)
@@ -311,7 +311,7 @@ def best_order(
             tried.append((value + _gain(areas[i], curve, now, rescue_minutes)[0] * areas[i].minutes, (*order, i)))
         best[done] = max(tried, key=lambda one: one[0])
     order = best[2**n - 1][1]
-    return in_order([areas[k] for k in order], curve, start_minute=start_minute, rescue_minutes=rescue_minutes)
+    return schedule_areas([areas[k] for k in order], curve, start_minute=start_minute, rescue_minutes=rescue_minutes)
 
 
 def _gain(area: SubArea, curve: SurvivalCurve, now: float, rescue_minutes: float) -> tuple[float, tuple[float, float]]:

@@ -10,30 +10,30 @@ from typing import Any, Literal
 import numpy as np
 import shapely
 
-from lastseen.search.coverage import covered_by
-from lastseen.search.field import Field
-from lastseen.search.frame import XY, Frame, bent_frame, downhill, long_axis, straight_frame
+from lastseen.search.coverage import find_covered
+from lastseen.search.field import SearchArea
+from lastseen.search.frame import XY, Frame, find_bent_frame, find_downhill, make_straight_frame, measure_long_axis
 from lastseen.search.lanes import (
     JOIN_SHARE,
+    CoverGoal,
     Group,
-    Placed,
+    GroupLanes,
     Run,
-    Sight,
     chord_slopes,
-    firm,
-    ordered,
+    order_runs,
     place_lanes,
+    restore_coverage,
     rough_length_m,
 )
 from lastseen.search.legs import steep_m
 from lastseen.search.search_plan import Pattern
-from lastseen.search.simulation import Survival, Targets, Trial, simulate
-from lastseen.search.surface import lattice_over, lattice_spacing_m
-from lastseen.search.walk import BALANCE, Walked, abreast, unevenness, walked_ways, worth_walking
+from lastseen.search.simulation import Survival, Targets, Trial, simulate_search
+from lastseen.search.surface import lattice_spacing_m, make_lattice
+from lastseen.search.walk import BALANCE, TeamWalk, assign_abreast, join_runs, share_runs, unevenness
 
 # ---- Which way the lanes of a group run: candidates, and the shortest of a kind
 
-Kind = Literal["across", "along", "any"]
+FrameKind = Literal["across", "along", "any"]
 _TURNS = 12
 _REFINED_DEG = (5.0, 2.0)
 _REFINED, _EDGES = 2, 3
@@ -42,7 +42,7 @@ _ROUGHLY = 1.08  # how far a rough length may be off
 
 
 @dataclass(frozen=True)
-class Named:
+class NamedFrame:
     """A frame with the words for it.
 
     Attributes
@@ -60,52 +60,54 @@ class Named:
 
 
 @dataclass(frozen=True)
-class Chosen:
+class FramedLanes:
     """Lanes of a group and the frame they follow."""
 
-    named: Named
-    placed: Placed
+    named: NamedFrame
+    placed: GroupLanes
 
 
-def fall_line(group: Group, strip_width_m: float, fall_line_deg: float | None) -> XY:
+def find_fall_line(group: Group, strip_width_m: float, fall_line_deg: float | None) -> XY:
     """Down the fall line of a group; along its longer side on flat ground."""
     lattice = group.sight.lattice
     east, north = chord_slopes(lattice, group.sight.ways, strip_width_m)
-    down = downhill(lattice, east, north, fall_line_deg)
-    return down if down != (0.0, 0.0) else long_axis(group.outline)[0]
+    down = find_downhill(lattice, east, north, fall_line_deg)
+    return down if down != (0.0, 0.0) else measure_long_axis(group.outline)[0]
 
 
-def standing_frames(group: Group, down: XY, strip_width_m: float) -> Iterator[Named]:
+def list_frames(group: Group, down: XY, strip_width_m: float) -> Iterator[NamedFrame]:
     """Across and along the fall line, straight and following the bend of the debris, and along its longer side."""
-    yield Named("across", "straight, across the fall line", straight_frame(group.outline, (down[1], -down[0])))
-    yield Named("along", "straight, along the fall line", straight_frame(group.outline, down))
-    bent = bent_frame(group.sight.lattice, strip_width_m)
+    yield NamedFrame(
+        "across", "straight, across the fall line", make_straight_frame(group.outline, (down[1], -down[0]))
+    )
+    yield NamedFrame("along", "straight, along the fall line", make_straight_frame(group.outline, down))
+    bent = find_bent_frame(group.sight.lattice, strip_width_m)
     if bent is not None:
         chord = bent.line_m[-1] - bent.line_m[0]
         runs_down = abs(chord[0] * down[0] + chord[1] * down[1]) >= math.sqrt(0.5) * math.hypot(*chord)
         ways: tuple[Pattern, Pattern] = ("along", "across") if runs_down else ("across", "along")
-        yield Named(ways[0], "following the bend of the debris", bent)
-        yield Named(ways[1], "across the bend of the debris", Frame(bent.line_m, bent.along_m, fan=True))
+        yield NamedFrame(ways[0], "following the bend of the debris", bent)
+        yield NamedFrame(ways[1], "across the bend of the debris", Frame(bent.line_m, bent.along_m, fan=True))
 
 
-def turned_frame(group: Group, down: XY, azimuth_deg: float) -> Named:
+def make_turned_frame(group: Group, down: XY, azimuth_deg: float) -> NamedFrame:
     """Straight lanes along a map azimuth."""
     a = math.radians(azimuth_deg)
     direction = (math.sin(a), math.cos(a))
     level = abs(direction[0] * down[0] + direction[1] * down[1]) < math.sqrt(0.5)
     words = f"straight, on map bearing {azimuth_deg % 180.0:.0f}"
-    return Named("across" if level else "along", words, straight_frame(group.outline, direction))
+    return NamedFrame("across" if level else "along", words, make_straight_frame(group.outline, direction))
 
 
-class Choice:
+class FrameChoice:
     """The frames of one group and the lanes along them, each worked out once."""
 
     def __init__(self, group: Group, down: XY, strip_width_m: float, start: XY, join_m: float) -> None:
         self.group, self.down, self.width_m, self.start, self.join_m = group, down, strip_width_m, start, join_m
-        self.standing = [(self._rough_m(frame), frame) for frame in standing_frames(group, down, strip_width_m)]
-        self.made: dict[str, Chosen] = {}
+        self.standing = [(self._rough_m(frame), frame) for frame in list_frames(group, down, strip_width_m)]
+        self.made: dict[str, FramedLanes] = {}
 
-    def shortest(self, kind: Kind) -> Chosen:
+    def shortest(self, kind: FrameKind) -> FramedLanes:
         """The shortest walk over the group among the frames of a kind."""
         rough = [pair for pair in self.standing if kind in ("any", pair[1].pattern)]
         if kind == "any" and self.group.rough.lattice.piece_m2.sum() > 0.5 * self.width_m**2:
@@ -115,24 +117,24 @@ class Choice:
         made = [self._placed(one) for one in (near if len(near) > 1 else [one for _, one in rough[:2]])]
         return min(made, key=lambda one: (not one.placed.enough, one.placed.length_m))
 
-    def _rough_m(self, one: Named) -> float:
+    def _rough_m(self, one: NamedFrame) -> float:
         return rough_length_m(self.group, one.frame, self.width_m, self.start)
 
-    def _placed(self, one: Named) -> Chosen:
+    def _placed(self, one: NamedFrame) -> FramedLanes:
         if one.words not in self.made:
             lanes = place_lanes(self.group, one.frame, self.width_m, self.start, join_m=self.join_m)
-            self.made[one.words] = Chosen(one, lanes)
+            self.made[one.words] = FramedLanes(one, lanes)
         return self.made[one.words]
 
 
-def _turned(group: Group, down: XY, strip_width_m: float, start: XY) -> list[tuple[float, Named]]:
+def _turned(group: Group, down: XY, strip_width_m: float, start: XY) -> list[tuple[float, NamedFrame]]:
     """The best of all map bearings: first coarsely and along the longest edges, then around the best of these."""
-    first = math.degrees(math.atan2(*long_axis(group.outline)[0]))
+    first = math.degrees(math.atan2(*measure_long_axis(group.outline)[0]))
     length: dict[float, float] = {}
 
     def of(azimuth: float) -> float:
         if azimuth not in length:
-            frame = turned_frame(group, down, azimuth).frame
+            frame = make_turned_frame(group, down, azimuth).frame
             length[azimuth] = rough_length_m(group, frame, strip_width_m, start)
         return length[azimuth]
 
@@ -144,7 +146,7 @@ def _turned(group: Group, down: XY, strip_width_m: float, start: XY) -> list[tup
         for step in _REFINED_DEG:
             here = min((here, here - step, here + step), key=of)
         if math.isfinite(of(here)):
-            best.append((of(here), turned_frame(group, down, here)))
+            best.append((of(here), make_turned_frame(group, down, here)))
     return best
 
 
@@ -167,7 +169,7 @@ _TURN_SHARE = 0.1  # of a strip: what a turn more must save in walking; design c
 
 @dataclass(frozen=True)
 class Wish:
-    """What was asked for; see `lay_out`."""
+    """What was asked for; see `lay_search`."""
 
     strip_width_m: float
     searchers: int
@@ -183,9 +185,9 @@ class Candidate:
     """One whole layout that is compared with others."""
 
     words: str
-    chosen: tuple[Chosen, ...]
+    chosen: tuple[FramedLanes, ...]
     walks: tuple[tuple[Run, ...], ...]
-    walked: Walked
+    walked: TeamWalk
     trial: Trial
     steep_m: float
     uneven: float
@@ -196,40 +198,40 @@ class Candidate:
         return sum(leg.line.length for walk in self.walked.legs for leg in walk if leg.kind != "approach")
 
 
-def fine_sight(group: Group, field: Field, half_m: float, least: float) -> Sight:
+def make_fine_goal(group: Group, field: SearchArea, half_m: float, least: float) -> CoverGoal:
     """What a group has to have covered, on a lattice of 1 m."""
     lattice = field.lattice
     if group.outline is not field.outline:
         spacing = lattice_spacing_m(group.outline, lattice.spacing_m)
-        lattice = lattice_over(group.outline, field.surface, spacing)
-    return Sight.of(lattice, field.ways, half_m, least + 0.0002 * (least < 1.0))
+        lattice = make_lattice(group.outline, field.surface, spacing)
+    return CoverGoal.of(lattice, field.ways, half_m, least + 0.0002 * (least < 1.0))
 
 
-def layouts(
+def make_layouts(
     groups: Sequence[Group],
-    fines: Sequence[Sight],
+    fines: Sequence[CoverGoal],
     downs: Sequence[XY],
     pattern: Pattern | None,
     wish: Wish,
     frames: Sequence[Any],
-) -> Iterator[tuple[Chosen, ...]]:
+) -> Iterator[tuple[FramedLanes, ...]]:
     """Lanes for all groups: the shortest of any kind, across the fall line, along it; only what differs."""
     width, begin = wish.strip_width_m, wish.begin
     join_m = JOIN_SHARE * width if wish.searchers == 1 else 0.0
 
-    def firmly(one: Chosen, k: int) -> Chosen:
-        return replace(one, placed=firm(one.placed, groups[k], fines[k], width, begin, join_m=join_m))
+    def firmly(one: FramedLanes, k: int) -> FramedLanes:
+        return replace(one, placed=restore_coverage(one.placed, groups[k], fines[k], width, begin, join_m=join_m))
 
     if len(frames) == len(groups):
         fixed = []
         for k, (named, count) in enumerate(frames):
             placed = place_lanes(groups[k], named.frame, width, begin, join_m=join_m, count=count)
-            fixed.append(firmly(Chosen(named, placed), k))
+            fixed.append(firmly(FramedLanes(named, placed), k))
         yield tuple(fixed)
         return
-    kinds: tuple[Kind, ...] = (pattern,) if pattern else ("any", "across", "along")
+    kinds: tuple[FrameKind, ...] = (pattern,) if pattern else ("any", "across", "along")
     seen = set()
-    choices = [Choice(group, down, width, begin, join_m) for group, down in zip(groups, downs, strict=True)]
+    choices = [FrameChoice(group, down, width, begin, join_m) for group, down in zip(groups, downs, strict=True)]
     for kind in kinds:
         found = [choice.shortest(kind) for choice in choices]
         key = tuple(run.points for one in found for run in one.placed.runs)
@@ -238,11 +240,13 @@ def layouts(
             yield tuple(firmly(one, k) for k, one in enumerate(found))
 
 
-def candidates(layout: tuple[Chosen, ...], field: Field, wish: Wish, hidden: Targets) -> Iterator[Candidate]:
+def try_walks(layout: tuple[FramedLanes, ...], field: SearchArea, wish: Wish, hidden: Targets) -> Iterator[Candidate]:
     """Walks over one set of lanes: from either end, or shared out among a team, and their simulated searches."""
     runs = _in_order(layout, field, wish)
     words = (
-        layout[0].named.words if len(layout) == 1 else f"{len(layout)} parts, {main_frame(layout).words} in the largest"
+        layout[0].named.words
+        if len(layout) == 1
+        else f"{len(layout)} parts, {pick_main_frame(layout).words} in the largest"
     )
     ways: list[tuple[str, list[list[Run]]]] = []
     if wish.searchers == 1:
@@ -250,18 +254,18 @@ def candidates(layout: tuple[Chosen, ...], field: Field, wish: Wish, hidden: Tar
         if wish.begin == wish.start:
             ways.append((f"{words}, from the other end", [[run.turned() for run in reversed(runs)]]))
     else:
-        parts = worth_walking(runs, wish.searchers, wish.start, field.ways, wish.strip_width_m)
+        parts = share_runs(runs, wish.searchers, wish.start, field.ways, wish.strip_width_m)
         ways = [(f"{words}, a block for each searcher", parts)]
-        side = abreast(runs, wish.searchers, wish.begin)
+        side = assign_abreast(runs, wish.searchers, wish.begin)
         if side is not None:
             ways.append((f"{words}, abreast", side))
     for said, walks in ways:
-        walked = walked_ways(walks, wish.start, field.ways, JOIN_SHARE * wish.strip_width_m)
+        walked = join_runs(walks, wish.start, field.ways, JOIN_SHARE * wish.strip_width_m)
         lines = [leg.line for walk in walked.legs for leg in walk if leg.kind != "approach"]
-        seen = covered_by(lines, field.lattice, field.surface, 0.5 * wish.strip_width_m)
+        seen = find_covered(lines, field.lattice, field.surface, 0.5 * wish.strip_width_m)
         share = float(field.lattice.weight_m2[seen].sum() / field.lattice.weight_m2.sum())
         corners = [walked.corners(k) for k in range(len(walks))]
-        trial = simulate(
+        trial = simulate_search(
             said, corners, field.surface, hidden, survival=wish.survival, rest_min=wish.rest_min, coverage=share
         )
         uneven = unevenness(walked, field.surface, JOIN_SHARE * wish.strip_width_m)
@@ -269,18 +273,18 @@ def candidates(layout: tuple[Chosen, ...], field: Field, wish: Wish, hidden: Tar
         yield Candidate(said, layout, tuple(map(tuple, walks)), walked, trial, steep, uneven)
 
 
-def main_frame(layout: Sequence[Chosen]) -> Named:
+def pick_main_frame(layout: Sequence[FramedLanes]) -> NamedFrame:
     """The frame with the longest lanes."""
     return max(layout, key=lambda one: sum(run.plan_m for run in one.placed.runs)).named
 
 
-def _in_order(layout: Sequence[Chosen], field: Field, wish: Wish) -> list[Run]:
+def _in_order(layout: Sequence[FramedLanes], field: SearchArea, wish: Wish) -> list[Run]:
     """All lanes in walking order; of several groups each is walked whole, from whichever end is nearer."""
     parts = [list(one.placed.runs) for one in layout if one.placed.runs]
     if len(parts) <= 1:
         return parts[0] if parts else []
     ends = [Run(k, float(k), (part[0].start, part[-1].end)) for k, part in enumerate(parts)]
-    order, _ = ordered(ends, wish.begin, field.ways)
+    order, _ = order_runs(ends, wish.begin, field.ways)
     out: list[Run] = []
     for one in order:
         part = parts[one.group]
@@ -288,7 +292,7 @@ def _in_order(layout: Sequence[Chosen], field: Field, wish: Wish) -> list[Run]:
     return out
 
 
-def ranked(made: Sequence[Candidate], wish: Wish, *, uniform: bool) -> list[Candidate]:
+def rank_candidates(made: Sequence[Candidate], wish: Wish, *, uniform: bool) -> list[Candidate]:
     """The best layout first; what differs by less than the draws can tell is decided by walk and turns.
 
     Layouts that cover too little, are much longer than the shortest, lead over more steep ground than another (by a

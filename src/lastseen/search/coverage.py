@@ -12,13 +12,13 @@ from shapely import LineString, MultiPolygon, Polygon
 from lastseen.core import BoolArray, FloatArray, Grid, InputError
 from lastseen.search import coverage_kernels
 from lastseen.search.search_plan import Coverage
-from lastseen.search.simulation import Stretches, Targets, first_signals_s, poa_places, stretches_of
-from lastseen.search.surface import Lattice, Outline, Surface, lattice_over, lattice_spacing_m
+from lastseen.search.simulation import Stretches, Targets, cut_into_stretches, first_signals_s, list_poa_places
+from lastseen.search.surface import Lattice, Outline, Surface, lattice_spacing_m, make_lattice
 
 # ---- Which part of an outline lies within half a strip of a walk, measured in 3-D on the snow
 
 
-def joined(lines: Sequence[LineString]) -> tuple[FloatArray, BoolArray]:
+def join_lines(lines: Sequence[LineString]) -> tuple[FloatArray, BoolArray]:
     """All corners of some lines one after the other, and which of the legs between them belong to a line."""
     if not lines:
         return np.zeros((0, 2)), np.zeros(0, np.bool_)
@@ -26,16 +26,16 @@ def joined(lines: Sequence[LineString]) -> tuple[FloatArray, BoolArray]:
     return points, np.asarray(line[1:] == line[:-1])
 
 
-def covered_by(lines: Sequence[LineString], lattice: Lattice, surface: Surface, half_width_m: float) -> BoolArray:
+def find_covered(lines: Sequence[LineString], lattice: Lattice, surface: Surface, half_width_m: float) -> BoolArray:
     """Which samples lie within half a strip of the draped lines."""
-    points, covers = joined(lines)
+    points, covers = join_lines(lines)
     count, left = lattice.counter()
     step = surface.step_m(half_width_m)
     coverage_kernels.cover_all(points, covers, surface.arrays, lattice.arrays, half_width_m, step, count, left)
     return np.asarray(count > 0)
 
 
-def summed_up(outline: Outline, lattice: Lattice, covered: BoolArray) -> Coverage:
+def sum_coverage(outline: Outline, lattice: Lattice, covered: BoolArray) -> Coverage:
     """The coverage that the marks on the samples stand for."""
     area = float(lattice.weight_m2.sum())
     left = float(lattice.weight_m2[~covered].sum())
@@ -101,14 +101,14 @@ def measure_coverage(
         surface = Surface.around(ground, box, 2.0 * half_width_m)
     except ValueError as error:
         raise InputError("the outline lies off the ground: load elevation that holds it") from error
-    lattice = lattice_over(outline, surface, lattice_spacing_m(outline, spacing_m))
-    return summed_up(outline, lattice, covered_by(walked, lattice, surface, half_width_m))
+    lattice = make_lattice(outline, surface, lattice_spacing_m(outline, spacing_m))
+    return sum_coverage(outline, lattice, find_covered(walked, lattice, surface, half_width_m))
 
 
 # ---- How much of the debris has been in range at each time of the walk
 
 
-class Walked(NamedTuple):
+class LegLine(NamedTuple):
     """A leg of a walk, as far as it matters here; the legs of a searcher come in their order."""
 
     searcher: int
@@ -117,10 +117,10 @@ class Walked(NamedTuple):
     time_s: float
 
 
-def covered_so_far(
+def measure_coverage_over_time(
     outline: Polygon | MultiPolygon,
     ground: Grid,
-    legs: Sequence[Walked],
+    legs: Sequence[LegLine],
     strip_width_m: float,
     times_s: FloatArray,
     *,
@@ -157,7 +157,7 @@ def covered_so_far(
     box = (min(west, x.min()), min(south, y.min()), max(east, x.max()), max(north, y.max()))
     surface = Surface.around(ground, box, 2.0 * strip_width_m)
     way = _searching(legs, surface)
-    lattice = lattice_over(outline, surface, lattice_spacing_m(outline, spacing_m))
+    lattice = make_lattice(outline, surface, lattice_spacing_m(outline, spacing_m))
 
     def growing(x_m: FloatArray, y_m: FloatArray, weight: FloatArray) -> FloatArray:
         xyz = np.column_stack([x_m, y_m, surface.z(np.ascontiguousarray(x_m), np.ascontiguousarray(y_m))])
@@ -168,11 +168,11 @@ def covered_so_far(
         share = np.concatenate([[0.0], np.cumsum(weight[order])]) / float(weight.sum())
         return np.asarray(share[np.searchsorted(heard_s[order], times_s, side="right")])
 
-    person = growing(*poa_places(poa)[:3]) if poa is not None else None
+    person = growing(*list_poa_places(poa)[:3]) if poa is not None else None
     return growing(lattice.x_m, lattice.y_m, lattice.weight_m2), person
 
 
-def _searching(legs: Iterable[Walked], surface: Surface) -> Stretches:
+def _searching(legs: Iterable[LegLine], surface: Surface) -> Stretches:
     """The walk without approaches, in stretches of a few metres, each with its time since the searchers set out."""
     found = []
     for k in sorted({leg.searcher for leg in legs}):
@@ -182,7 +182,7 @@ def _searching(legs: Iterable[Walked], surface: Surface) -> Stretches:
             continue
         begin = sum(leg.time_s for leg in own if leg.kind == "approach")
         corners = np.array([walked[0].line.coords[0], *(leg.line.coords[-1] for leg in walked)])
-        one = stretches_of([corners], surface)
+        one = cut_into_stretches([corners], surface)
         found.append((one.start_m, one.end_m, one.begun_s + begin, one.done_s + begin))
     if not found:
         return Stretches(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), 0.0, 0.0)

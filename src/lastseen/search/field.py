@@ -11,8 +11,8 @@ from shapely import MultiPolygon, Polygon
 from shapely.validation import explain_validity
 
 from lastseen.core import Grid, InputError, check_strip_width_m
-from lastseen.search.routes import Ways, ways_on
-from lastseen.search.surface import Lattice, Outline, Surface, lattice_over, lattice_spacing_m
+from lastseen.search.routes import WalkableGround, read_walkable_ground
+from lastseen.search.surface import Lattice, Outline, Surface, lattice_spacing_m, make_lattice
 
 _MOST_SEARCHERS = 30
 _MEASURED_M, _MEASURED = 1.0, 30_000.0
@@ -22,7 +22,7 @@ _ROUND_M = 300.0  # how far no-go ground is followed for a way round it; design 
 
 
 @dataclass(frozen=True)
-class Field:
+class SearchArea:
     """A checked outline on its ground.
 
     Attributes
@@ -39,7 +39,7 @@ class Field:
 
     outline: Outline
     surface: Surface
-    ways: Ways
+    ways: WalkableGround
     lattice: Lattice
 
 
@@ -54,13 +54,13 @@ def check_numbers(strip_width_m: float, searchers: int, least_coverage: float, f
         raise InputError(f"the fall line is {fall_line_deg} degrees: give a map azimuth or leave it out")
 
 
-def checked_field(
+def check_area(
     outline: object,
     ground: Grid,
     strip_width_m: float,
     start_xy_m: tuple[float, float] | None,
     no_go: object = None,
-) -> Field:
+) -> SearchArea:
     """The outline on its ground, if it can be searched.
 
     Raises
@@ -97,9 +97,9 @@ def checked_field(
     if forbidden is not None:
         forbidden = _near(forbidden, shape, surface, start_xy_m)
     most = min(_MEASURED_M, strip_width_m / 8.0, math.sqrt(shape.area / _MEASURED))
-    lattice = lattice_over(shape, surface, lattice_spacing_m(shape, most))
+    lattice = make_lattice(shape, surface, lattice_spacing_m(shape, most))
     _check_data(lattice, surface)
-    return Field(shape, surface, ways_on(surface, forbidden), lattice)
+    return SearchArea(shape, surface, read_walkable_ground(surface, forbidden), lattice)
 
 
 def _near(no_go: Outline, shape: Outline, surface: Surface, start_xy_m: tuple[float, float] | None) -> Outline | None:

@@ -90,7 +90,7 @@ def _unfolded(points: FloatArray, along_m: FloatArray) -> FloatArray:
     return points[keep] if len(keep) > 1 else points[[0, -1]]
 
 
-def straight_frame(outline: Outline, direction: XY) -> Frame:
+def make_straight_frame(outline: Outline, direction: XY) -> Frame:
     """Lanes along a map direction."""
     west, south, east, north = outline.bounds
     middle = np.array([0.5 * (west + east), 0.5 * (south + north)])
@@ -99,7 +99,7 @@ def straight_frame(outline: Outline, direction: XY) -> Frame:
     return Frame(np.array([middle - step, middle + step]), np.array([0.0, 2.0 * half]))
 
 
-def downhill(lattice: Lattice, east_slope: FloatArray, north_slope: FloatArray, fall_line_deg: float | None) -> XY:
+def find_downhill(lattice: Lattice, east_slope: FloatArray, north_slope: FloatArray, fall_line_deg: float | None) -> XY:
     """Unit vector down the fall line: given, or the mean gradient; (0, 0) on flat ground."""
     if fall_line_deg is not None:
         azimuth = math.radians(fall_line_deg)
@@ -109,7 +109,7 @@ def downhill(lattice: Lattice, east_slope: FloatArray, north_slope: FloatArray, 
     return (x / steepness, y / steepness) if steepness >= FLAT else (0.0, 0.0)
 
 
-def long_axis(outline: Outline) -> tuple[XY, float, float]:
+def measure_long_axis(outline: Outline) -> tuple[XY, float, float]:
     """Direction, length and width (metres) of the smallest rectangle around an outline; never pointing south."""
     box = shapely.get_coordinates(shapely.oriented_envelope(outline))
     if len(box) < 5:
@@ -123,7 +123,7 @@ def long_axis(outline: Outline) -> tuple[XY, float, float]:
     return (float(axis[0]), float(axis[1])), float(lengths[k]), float(lengths[1 - k])
 
 
-def bent_frame(lattice: Lattice, strip_width_m: float) -> Frame | None:
+def find_bent_frame(lattice: Lattice, strip_width_m: float) -> Frame | None:
     """The bent middle of the debris, from one far end to the other; None where it is straight, forked or holed.
 
     Ground distance inside the outline from one end is cut into bands; the middles of the bands are the axis. Design
@@ -195,7 +195,7 @@ def _frame_along(points_m: FloatArray, strip_width_m: float) -> Frame:
 StripPattern = Literal["square", "zigzag_successive", "zigzag_same_side"]
 
 
-def strip_pattern(
+def lay_pattern(
     width_m: float, length_m: float, strip_width_m: float, pattern: StripPattern, inset_m: float
 ) -> LineString:
     """The walk of a taught pattern on a flat rectangle, from the top (y = length) to the toe (y = 0).

@@ -15,8 +15,8 @@ from shapely import MultiPolygon
 from lastseen.core import BoolArray, FloatArray, IntArray, keep_areas
 from lastseen.search import coverage_kernels, lanes_kernels
 from lastseen.search.frame import XY, Frame
-from lastseen.search.routes import Ways
-from lastseen.search.surface import Lattice, Outline, lattice_over, lattice_spacing_m, pieces_of
+from lastseen.search.routes import WalkableGround
+from lastseen.search.surface import Lattice, Outline, lattice_spacing_m, list_pieces, make_lattice
 
 # ---- Runs: lanes before they have a number, the string they are walked in, and how that string is drawn tight
 
@@ -68,7 +68,7 @@ class Run:
 
 
 @dataclass(frozen=True)
-class Sight:
+class CoverGoal:
     """What a walk has to cover, and the ground it is on.
 
     Attributes
@@ -82,12 +82,12 @@ class Sight:
     """
 
     lattice: Lattice
-    ways: Ways
+    ways: WalkableGround
     half_width_m: float
     allowed_m2: FloatArray
 
     @classmethod
-    def of(cls, lattice: Lattice, ways: Ways, half_width_m: float, wanted: float) -> Sight:
+    def of(cls, lattice: Lattice, ways: WalkableGround, half_width_m: float, wanted: float) -> CoverGoal:
         """Each piece covered to at least a fraction."""
         return cls(lattice, ways, half_width_m, (1.0 - wanted) * lattice.piece_m2 + 1e-6)
 
@@ -103,7 +103,7 @@ class Sight:
     def seen(self, runs: Sequence[Run]) -> tuple[IntArray, FloatArray]:
         """How often each sample is covered by runs, and what is left in each piece, m2."""
         count, left = self.lattice.counter()
-        text = string_of(runs, None, self.ways, join_m=0.0)
+        text = pack_runs(runs, None, self.ways, join_m=0.0)
         coverage_kernels.cover_all(text.points, text.covers, *self.with_counts(count, left))
         return count, left
 
@@ -113,7 +113,7 @@ class Sight:
 
 
 @dataclass(frozen=True)
-class String:
+class WalkArrays:
     """A walk as the kernels take it.
 
     Attributes
@@ -143,7 +143,9 @@ class String:
         return out
 
 
-def string_of(runs: Sequence[Run], start: XY | None, ways: Ways, *, join_m: float, stub_m: float = math.inf) -> String:
+def pack_runs(
+    runs: Sequence[Run], start: XY | None, ways: WalkableGround, *, join_m: float, stub_m: float = math.inf
+) -> WalkArrays:
     """Runs in their order as one string.
 
     The way from the start to the first one is walked and covers nothing; joins that stay straight cover (``join_m``:
@@ -167,7 +169,7 @@ def string_of(runs: Sequence[Run], start: XY | None, ways: Ways, *, join_m: floa
         walked += [True] * (n - 1)
         covers += [True] * (n - 1)
         mate += [first + 1] + [-1] * (n - 2) + [first + n - 2]
-    return String(
+    return WalkArrays(
         np.array(points, dtype=np.float64).reshape(-1, 2),
         np.array(walked, dtype=np.bool_),
         np.array(covers, dtype=np.bool_),
@@ -187,12 +189,12 @@ def _with_stubs(points: Sequence[XY], stub_m: float) -> tuple[list[XY], list[boo
     return out, real
 
 
-def tightened(
-    runs: Sequence[Run], start: XY | None, sight: Sight, steps_m: Sequence[float], *, join_m: float
+def tighten_runs(
+    runs: Sequence[Run], start: XY | None, sight: CoverGoal, steps_m: Sequence[float], *, join_m: float
 ) -> tuple[list[Run], bool]:
     """The runs with their ends slid along them until the walk is short; whether the pieces are covered enough."""
     stub = _STUB_SHARE * sight.half_width_m
-    text = string_of(runs, start, sight.ways, join_m=join_m, stub_m=stub)
+    text = pack_runs(runs, start, sight.ways, join_m=join_m, stub_m=stub)
     count, left = sight.lattice.counter()
     least, steps = _LEAST_SHARE * sight.half_width_m, np.array(steps_m, dtype=np.float64)
     ok = coverage_kernels.tighten(
@@ -202,9 +204,9 @@ def tightened(
     return text.runs(runs), bool(ok)
 
 
-def settled(runs: Sequence[Run], sight: Sight, steps_m: Sequence[float]) -> list[Run]:
+def settle_runs(runs: Sequence[Run], sight: CoverGoal, steps_m: Sequence[float]) -> list[Run]:
     """The runs with corners shifted sideways as long as less is left uncovered between them."""
-    text = string_of(runs, None, sight.ways, join_m=0.0)
+    text = pack_runs(runs, None, sight.ways, join_m=0.0)
     normal = np.zeros_like(text.points)
     at = 0
     for run in runs:
@@ -220,7 +222,7 @@ def settled(runs: Sequence[Run], sight: Sight, steps_m: Sequence[float]) -> list
     return text.runs(runs)
 
 
-def ordered(runs: Sequence[Run], start: XY, ways: Ways) -> tuple[list[Run], float]:
+def order_runs(runs: Sequence[Run], start: XY, ways: WalkableGround) -> tuple[list[Run], float]:
     """A short order of the runs and the way each is walked, with the length of approach and joins on the map.
 
     Runs side by side as switchbacks from either side and always the nearest one next; each is improved by turning
@@ -248,7 +250,7 @@ def ordered(runs: Sequence[Run], start: XY, ways: Ways) -> tuple[list[Run], floa
     return [runs[k >> 1].turned() if k & 1 else runs[k >> 1] for k in order.tolist()], float(length)
 
 
-def clear_stretches(run: Run, ways: Ways, least_m: float) -> list[Run]:
+def keep_walkable(run: Run, ways: WalkableGround, least_m: float) -> list[Run]:
     """The parts of a run on walkable ground; the run itself where all of it is."""
     if all(ways.clear(a, b) for a, b in zip(run.points, run.points[1:], strict=False)):
         return [run]
@@ -300,12 +302,12 @@ class Group:
 
     index: int
     outline: Outline
-    sight: Sight
-    rough: Sight
+    sight: CoverGoal
+    rough: CoverGoal
 
 
 @dataclass(frozen=True)
-class Placed:
+class GroupLanes:
     """Lanes of a group in walking order.
 
     Attributes
@@ -331,13 +333,13 @@ class Placed:
     loose: tuple[Run, ...]
 
 
-def groups_of(outline: Outline, ways: Ways, strip_width_m: float, wanted: float) -> tuple[Group, ...]:
+def group_pieces(outline: Outline, ways: WalkableGround, strip_width_m: float, wanted: float) -> tuple[Group, ...]:
     """Split an outline into groups of pieces."""
-    pieces = pieces_of(outline)
+    pieces = list_pieces(outline)
     if len(pieces) == 1:
         members = [[0]]
     else:
-        around = pieces_of(
+        around = list_pieces(
             keep_areas(shapely.union_all(shapely.buffer(np.array(pieces), 0.5 * strip_width_m, quad_segs=4)))
         )
         home = shapely.STRtree(around).nearest(np.array(pieces))
@@ -348,13 +350,13 @@ def groups_of(outline: Outline, ways: Ways, strip_width_m: float, wanted: float)
         sights = []
         for samples in (5000.0, 900.0):
             most = min(strip_width_m / 8.0 if samples > 1000 else strip_width_m / 5.0, math.sqrt(one.area / samples))
-            lattice = lattice_over(one, ways.surface, lattice_spacing_m(one, max(most, math.sqrt(one.area / 60_000.0))))
-            sights.append(Sight.of(lattice, ways, 0.5 * strip_width_m, wanted))
+            lattice = make_lattice(one, ways.surface, lattice_spacing_m(one, max(most, math.sqrt(one.area / 60_000.0))))
+            sights.append(CoverGoal.of(lattice, ways, 0.5 * strip_width_m, wanted))
         made.append(Group(k, one, sights[0], sights[1]))
     return tuple(made)
 
 
-def chord_slopes(lattice: Lattice, ways: Ways, strip_width_m: float) -> tuple[FloatArray, FloatArray]:
+def chord_slopes(lattice: Lattice, ways: WalkableGround, strip_width_m: float) -> tuple[FloatArray, FloatArray]:
     """Rise over run towards east and north over a chord of a quarter strip: blocks do not make a strip wider."""
     x, y, r = lattice.x_m, lattice.y_m, strip_width_m / 8.0
     z = ways.surface.z
@@ -395,7 +397,7 @@ class Strips:
         for _, a, b, q in rows.tolist():
             corners = self.frame.lane(a - 0.5 * spacing, b + 0.5 * spacing, q, self.width_m)
             run = Run(self.group.index, q, tuple((float(x), float(y)) for x, y in corners))
-            made += clear_stretches(run, self.sight.ways, 0.5 * spacing)
+            made += keep_walkable(run, self.sight.ways, 0.5 * spacing)
         return made
 
 
@@ -403,14 +405,16 @@ def rough_length_m(group: Group, frame: Frame, strip_width_m: float, start: XY) 
     """Length of the walk over a group along one frame, roughly; infinite where it does not cover enough."""
     strips = Strips(group, frame, strip_width_m, rough=True)
     for count in (strips.least, strips.least + 1):
-        runs, _ = ordered(strips.runs(count), start, group.rough.ways)
-        runs, ok = tightened(runs, start, group.rough, (), join_m=JOIN_SHARE * strip_width_m) if runs else (runs, False)
+        runs, _ = order_runs(strips.runs(count), start, group.rough.ways)
+        runs, ok = (
+            tighten_runs(runs, start, group.rough, (), join_m=JOIN_SHARE * strip_width_m) if runs else (runs, False)
+        )
         if ok:
-            return walk_m(runs, start)
+            return walk_length_m(runs, start)
     return math.inf
 
 
-def walk_m(runs: Sequence[Run], start: XY) -> float:
+def walk_length_m(runs: Sequence[Run], start: XY) -> float:
     """Map length of a walk with its straight joins and the way to it."""
     points = np.array([start, *(p for run in runs for p in run.points)])
     return float(np.hypot(*np.diff(points, axis=0).T).sum())
@@ -418,7 +422,7 @@ def walk_m(runs: Sequence[Run], start: XY) -> float:
 
 def place_lanes(
     group: Group, frame: Frame, strip_width_m: float, start: XY, *, join_m: float, count: int | None = None
-) -> Placed:
+) -> GroupLanes:
     """Lanes along one frame, with as few strips as cover enough, or with a given number."""
     strips = Strips(group, frame, strip_width_m)
     sight, made = group.sight, []
@@ -427,57 +431,59 @@ def place_lanes(
         runs = strips.runs(number)
         _, left = sight.seen(runs)
         if left.sum() > 0.1 * sight.allowed_m2.sum():
-            runs = settled(runs, sight, (strip_width_m / 8.0, strip_width_m / 16.0))
+            runs = settle_runs(runs, sight, (strip_width_m / 8.0, strip_width_m / 16.0))
             _, left = sight.seen(runs)
         lacking = not sight.enough(left)
         if lacking and number != counts[-1] and left.sum() > 3.0 * sight.allowed_m2.sum():
             continue
         if lacking:
-            runs = with_extra_runs(runs, sight, group.index)
-        runs = without_idle_runs(runs, sight)
-        loose, _ = ordered(runs, start, sight.ways)
+            runs = add_extra_runs(runs, sight, group.index)
+        runs = drop_idle_runs(runs, sight)
+        loose, _ = order_runs(runs, start, sight.ways)
         if join_m > 0.0 and len(loose) > number:
-            loose = without_passed_runs(loose, start, sight, join_m)
-        runs, ok = slid(loose, start, sight, strip_width_m, join_m=join_m)
-        made.append(Placed(tuple(runs), walk_m(runs, start), number, number - counts[0], ok, tuple(loose)))
+            loose = drop_passed_runs(loose, start, sight, join_m)
+        runs, ok = slide_ends(loose, start, sight, strip_width_m, join_m=join_m)
+        made.append(GroupLanes(tuple(runs), walk_length_m(runs, start), number, number - counts[0], ok, tuple(loose)))
         if not lacking:
             break
     return min(made, key=lambda one: (not one.enough, one.length_m))
 
 
-def slid(
-    loose: Sequence[Run], start: XY, sight: Sight, strip_width_m: float, *, join_m: float
+def slide_ends(
+    loose: Sequence[Run], start: XY, sight: CoverGoal, strip_width_m: float, *, join_m: float
 ) -> tuple[list[Run], bool]:
     """Runs with their ends slid, and whether they cover enough."""
     steps = (strip_width_m / 5.0, strip_width_m / 10.0, strip_width_m / 20.0, strip_width_m / 40.0)
-    return tightened(loose, start, sight, steps, join_m=join_m) if loose else ([], False)
+    return tighten_runs(loose, start, sight, steps, join_m=join_m) if loose else ([], False)
 
 
-def firm(placed: Placed, group: Group, fine: Sight, strip_width_m: float, start: XY, *, join_m: float) -> Placed:
+def restore_coverage(
+    placed: GroupLanes, group: Group, fine: CoverGoal, strip_width_m: float, start: XY, *, join_m: float
+) -> GroupLanes:
     """The same lanes, slid less far where the fine lattice shows that too little is covered."""
     allowed, made = group.sight.allowed_m2, placed
     for _ in range(_MOST_RETRIES):
-        left = strings_cover(made.runs, fine, join_m=join_m)
+        left = uncovered_m2(made.runs, fine, join_m=join_m)
         if not placed.loose or bool((left <= fine.allowed_m2).all()):
             break
         allowed = allowed - 1.3 * np.maximum(0.0, left - fine.allowed_m2)
         sight = replace(group.sight, allowed_m2=np.maximum(allowed, 1e-6))
-        runs, ok = slid(placed.loose, start, sight, strip_width_m, join_m=join_m)
-        made = replace(placed, runs=tuple(runs), length_m=walk_m(runs, start))
+        runs, ok = slide_ends(placed.loose, start, sight, strip_width_m, join_m=join_m)
+        made = replace(placed, runs=tuple(runs), length_m=walk_length_m(runs, start))
         if not ok:
             break
-    left = strings_cover(made.runs, fine, join_m=join_m)
+    left = uncovered_m2(made.runs, fine, join_m=join_m)
     if bool((left <= fine.allowed_m2).all()):
         return replace(made, enough=True)
     # what slips through the coarser lattice: lanes at their full length, and more of them
-    runs, _ = ordered(with_extra_runs(placed.loose, fine, group.index), start, fine.ways)
-    full = strings_cover(runs, fine, join_m=join_m)
+    runs, _ = order_runs(add_extra_runs(placed.loose, fine, group.index), start, fine.ways)
+    full = uncovered_m2(runs, fine, join_m=join_m)
     if full.sum() < left.sum():
-        made, left = replace(placed, runs=tuple(runs), length_m=walk_m(runs, start)), full
+        made, left = replace(placed, runs=tuple(runs), length_m=walk_length_m(runs, start)), full
     return replace(made, enough=bool((left <= fine.allowed_m2).all()))
 
 
-def with_extra_runs(runs: Sequence[Run], sight: Sight, group: int) -> list[Run]:
+def add_extra_runs(runs: Sequence[Run], sight: CoverGoal, group: int) -> list[Run]:
     """Add short straight runs through the largest left-over places until each piece is covered enough."""
     runs = list(runs)
     count, left = sight.seen(runs)
@@ -489,7 +495,7 @@ def with_extra_runs(runs: Sequence[Run], sight: Sight, group: int) -> list[Run]:
             break
         place = _largest_place(missing, sight.lattice)
         parts = [
-            part for run in _runs_through(place, sight.lattice, group) for part in clear_stretches(run, sight.ways, 0.1)
+            part for run in _runs_through(place, sight.lattice, group) for part in keep_walkable(run, sight.ways, 0.1)
         ]
         before = left.sum()
         for part in parts:
@@ -526,7 +532,7 @@ def _runs_through(place: BoolArray, lattice: Lattice, group: int) -> list[Run]:
     return [Run(group, float("inf"), tuple((float(x), float(y)) for x, y in ends), extra=True)]
 
 
-def without_idle_runs(runs: Sequence[Run], sight: Sight) -> list[Run]:
+def drop_idle_runs(runs: Sequence[Run], sight: CoverGoal) -> list[Run]:
     """Drop runs, the least useful first, as long as next to nothing is lost and each piece stays covered enough."""
     count, left = sight.seen(runs)
     may_lose = _LOST_BY_DROPPING * float(sight.allowed_m2.sum())
@@ -547,21 +553,23 @@ def without_idle_runs(runs: Sequence[Run], sight: Sight) -> list[Run]:
     return kept
 
 
-def without_passed_runs(runs: Sequence[Run], start: XY, sight: Sight, join_m: float) -> list[Run]:
+def drop_passed_runs(runs: Sequence[Run], start: XY, sight: CoverGoal, join_m: float) -> list[Run]:
     """Drop runs that the joins beside them make needless, the shortest first, as long as the walk gets shorter."""
     kept = list(runs)
     for run in sorted(runs, key=lambda run: run.plan_m):
         if run.plan_m > _PASSED_STRIPS * 2.0 * sight.half_width_m or len(kept) == 1:
             break
         tried = [one for one in kept if one is not run]
-        if walk_m(tried, start) < walk_m(kept, start) and sight.enough(strings_cover(tried, sight, join_m=join_m)):
+        if walk_length_m(tried, start) < walk_length_m(kept, start) and sight.enough(
+            uncovered_m2(tried, sight, join_m=join_m)
+        ):
             kept = tried
     return kept
 
 
-def strings_cover(runs: Sequence[Run], sight: Sight, *, join_m: float) -> FloatArray:
+def uncovered_m2(runs: Sequence[Run], sight: CoverGoal, *, join_m: float) -> FloatArray:
     """What a walk leaves uncovered in each piece, m2."""
-    text = string_of(runs, None, sight.ways, join_m=join_m)
+    text = pack_runs(runs, None, sight.ways, join_m=join_m)
     count, left = sight.lattice.counter()
     coverage_kernels.cover_all(text.points, text.covers, *sight.with_counts(count, left))
     return left

@@ -12,11 +12,20 @@ import numpy as np
 import shapely
 
 from lastseen.core import FloatArray, Grid, InputError, percent, to_lonlat
-from lastseen.search.candidates import Candidate, Wish, candidates, fall_line, fine_sight, layouts, main_frame, ranked
-from lastseen.search.coverage import covered_by, summed_up
-from lastseen.search.field import Field, check_numbers, checked_field
+from lastseen.search.candidates import (
+    Candidate,
+    Wish,
+    find_fall_line,
+    make_fine_goal,
+    make_layouts,
+    pick_main_frame,
+    rank_candidates,
+    try_walks,
+)
+from lastseen.search.coverage import find_covered, sum_coverage
+from lastseen.search.field import SearchArea, check_area, check_numbers
 from lastseen.search.frame import XY
-from lastseen.search.lanes import Placed, groups_of
+from lastseen.search.lanes import GroupLanes, group_pieces
 from lastseen.search.legs import STEEP_DEG, decimal_year, declination_deg
 from lastseen.search.routes import CLIFF_DEG, unreachable_share
 from lastseen.search.search_plan import Coverage, Entry, Leg, Pattern, SearchPlan
@@ -26,24 +35,24 @@ from lastseen.search.simulation import (
     Survival,
     Targets,
     Trial,
-    falk_1994,
     hide_targets,
-    poa_places,
+    list_poa_places,
+    survival_share,
 )
 from lastseen.search.surface import Outline
-from lastseen.search.walk import Walked, numbered
+from lastseen.search.walk import TeamWalk, number_legs
 
 # ---- Plain sentences about a plan: what was adjusted, what is left out and why
 
 _MOST_NAMED = 5
 
 
-def written_notes(
-    placed: Sequence[Placed],
-    walked: Walked,
+def write_notes(
+    placed: Sequence[GroupLanes],
+    walked: TeamWalk,
     legs: Sequence[Leg],
     coverage: Coverage,
-    field: Field,
+    field: SearchArea,
     searchers: int,
     least_coverage: float,
 ) -> tuple[str, ...]:
@@ -61,7 +70,7 @@ def written_notes(
 
 
 def _about_coverage(
-    placed: Sequence[Placed], walked: Walked, coverage: Coverage, field: Field, least: float
+    placed: Sequence[GroupLanes], walked: TeamWalk, coverage: Coverage, field: SearchArea, least: float
 ) -> list[str]:
     """What stays out of range, and why."""
     if coverage.fraction >= least and not walked.unreached and all(one.enough for one in placed):
@@ -107,7 +116,7 @@ def _about_ground(legs: Sequence[Leg]) -> list[str]:
     return notes
 
 
-def _about_searchers(walked: Walked, searchers: int) -> list[str]:
+def _about_searchers(walked: TeamWalk, searchers: int) -> list[str]:
     """Searchers without a lane."""
     busy = sum(bool(legs) for legs in walked.legs)
     without = [str(k) for k in range(1, searchers + 1) if k > len(walked.legs) or not walked.legs[k - 1]]
@@ -133,7 +142,7 @@ def _named(leg: Leg) -> str:
 DRAWS = 8192
 
 
-def lay_out(
+def lay_search(
     outline: Outline,
     ground: Grid,
     *,
@@ -148,7 +157,7 @@ def lay_out(
     date: dt.date | None = None,
     poa: Grid | None = None,
     reception: Reception | None = None,
-    survival: Survival = falk_1994,
+    survival: Survival = survival_share,
     rest_min: float = REST_OF_RESCUE_MIN,
     draws: int = DRAWS,
     seed: int = 1,
@@ -203,7 +212,7 @@ def lay_out(
     seed : int
         Of the drawn targets.
     frames : sequence
-        Axes and number of strips to use, from ``SearchPlan.frames``; see `second_pass`.
+        Axes and number of strips to use, from ``SearchPlan.frames``; see `lay_second_pass`.
 
     Returns
     -------
@@ -217,22 +226,22 @@ def lay_out(
     check_numbers(strip_width_m, searchers, least_coverage, fall_line_deg)
     if draws < 1:
         raise InputError(f"the number of simulated searches is {draws}: give 1 or more")
-    field = checked_field(outline, ground, strip_width_m, start_xy_m, no_go)
-    groups = groups_of(field.outline, field.ways, strip_width_m, _wanted(least_coverage))
+    field = check_area(outline, ground, strip_width_m, start_xy_m, no_go)
+    groups = group_pieces(field.outline, field.ways, strip_width_m, _wanted(least_coverage))
     largest = max(groups, key=lambda group: group.outline.area)
-    down = fall_line(largest, strip_width_m, fall_line_deg)
+    down = find_fall_line(largest, strip_width_m, fall_line_deg)
     begin = _begin(field, down, entry, start_xy_m)
     start = start_xy_m or begin
     if field.ways.no_go is not None and not field.ways.allowed(start, start):
         start = begin = _beside(field, start)
     wish = Wish(strip_width_m, searchers, start, begin, least_coverage, survival, rest_min)
     hidden = _hidden(field, poa, reception or Reception.of_strip(strip_width_m), draws, seed)
-    downs = [fall_line(group, strip_width_m, fall_line_deg) for group in groups]
-    fines = [fine_sight(group, field, 0.5 * strip_width_m, least_coverage) for group in groups]
+    downs = [find_fall_line(group, strip_width_m, fall_line_deg) for group in groups]
+    fines = [make_fine_goal(group, field, 0.5 * strip_width_m, least_coverage) for group in groups]
     made: list[Candidate] = []
-    for layout in layouts(groups, fines, downs, pattern, wish, frames):
-        made += candidates(layout, field, wish, hidden)
-    made = ranked(made, wish, uniform=poa is None)
+    for layout in make_layouts(groups, fines, downs, pattern, wish, frames):
+        made += try_walks(layout, field, wish, hidden)
+    made = rank_candidates(made, wish, uniform=poa is None)
     return _plan(made[0], tuple(one.trial for one in made), field, ground, wish, date)
 
 
@@ -241,15 +250,15 @@ def _wanted(least_coverage: float) -> float:
     return least_coverage + min(0.001, 0.5 * (1.0 - least_coverage))
 
 
-def _hidden(field: Field, poa: Grid | None, reception: Reception, draws: int, seed: int) -> Targets:
+def _hidden(field: SearchArea, poa: Grid | None, reception: Reception, draws: int, seed: int) -> Targets:
     """The targets of the simulated searches: alike all over the outline, or as a probability of area says."""
     lattice = field.lattice
     alike = (lattice.x_m, lattice.y_m, lattice.weight_m2, lattice.spacing_m)
-    places = poa_places(poa) if poa is not None else alike
+    places = list_poa_places(poa) if poa is not None else alike
     return hide_targets(field.surface, places, reception, draws, np.random.default_rng(seed))
 
 
-def second_pass(first: SearchPlan, outline: Outline, ground: Grid, **options: Any) -> SearchPlan:
+def lay_second_pass(first: SearchPlan, outline: Outline, ground: Grid, **options: Any) -> SearchPlan:
     """The second pass: strips half as wide, along the same axes, their lanes midway beside those of the first.
 
     The usual answer when a first pass heard nothing (rescue handbooks: halve the strip). Each strip of the first pass
@@ -260,7 +269,7 @@ def second_pass(first: SearchPlan, outline: Outline, ground: Grid, **options: An
     first : SearchPlan
         Of the same outline and ground.
     outline, ground, options
-        As for `lay_out`; strip width, pattern and frames come from the first pass.
+        As for `lay_search`; strip width, pattern and frames come from the first pass.
 
     Returns
     -------
@@ -269,20 +278,20 @@ def second_pass(first: SearchPlan, outline: Outline, ground: Grid, **options: An
     Raises
     ------
     InputError
-        As for `lay_out`.
+        As for `lay_search`.
     """
     halved = tuple((named, 2 * count) for named, count in first.frames)
-    again = lay_out(outline, ground, strip_width_m=0.5 * first.strip_width_m, frames=halved, **options)
+    again = lay_search(outline, ground, strip_width_m=0.5 * first.strip_width_m, frames=halved, **options)
     return replace(again, first_lanes=first.lanes)
 
 
-def lay_pass(outline: Outline, ground: Grid, *, second: bool, strip_width_m: float, **options: Any) -> SearchPlan:
+def lay_passes(outline: Outline, ground: Grid, *, second: bool, strip_width_m: float, **options: Any) -> SearchPlan:
     """The first pass, or the second one beside it, as a scenario asks; the width is that of the first.
 
     Parameters
     ----------
     outline, ground, strip_width_m, options
-        As for `lay_out`.
+        As for `lay_search`.
     second : bool
 
     Returns
@@ -292,16 +301,16 @@ def lay_pass(outline: Outline, ground: Grid, *, second: bool, strip_width_m: flo
     Raises
     ------
     InputError
-        As for `lay_out`.
+        As for `lay_search`.
     """
-    first = lay_out(outline, ground, strip_width_m=strip_width_m, **options)
+    first = lay_search(outline, ground, strip_width_m=strip_width_m, **options)
     if not second:
         return first
     given = {name: value for name, value in options.items() if name != "pattern"}
-    return second_pass(first, outline, ground, **given)
+    return lay_second_pass(first, outline, ground, **given)
 
 
-def _begin(field: Field, down: XY, entry: Entry | None, start: XY | None) -> XY:
+def _begin(field: SearchArea, down: XY, entry: Entry | None, start: XY | None) -> XY:
     """Where the search begins: at the start, or at the top, the toe or a flank of the outline."""
     if entry is None and start is not None:
         return start
@@ -322,7 +331,7 @@ def _begin(field: Field, down: XY, entry: Entry | None, start: XY | None) -> XY:
     return float(0.5 * (top[:, 0].min() + top[:, 0].max())), float(0.5 * (top[:, 1].min() + top[:, 1].max()))
 
 
-def _beside(field: Field, start: XY) -> XY:
+def _beside(field: SearchArea, start: XY) -> XY:
     """The nearest point of the outline off no-go ground."""
     x, y = field.lattice.x_m, field.lattice.y_m
     near = np.hypot(x - start[0], y - start[1]).argsort()
@@ -334,24 +343,24 @@ def _beside(field: Field, start: XY) -> XY:
 
 
 def _plan(
-    best: Candidate, trials: tuple[Trial, ...], field: Field, ground: Grid, wish: Wish, date: dt.date | None
+    best: Candidate, trials: tuple[Trial, ...], field: SearchArea, ground: Grid, wish: Wish, date: dt.date | None
 ) -> SearchPlan:
     """The plan of the chosen layout."""
     declination = _declination(field, ground, date)
-    lanes, legs = numbered(best.walked, field.ways, ground.crs, declination, wish.searchers)
+    lanes, legs = number_legs(best.walked, field.ways, ground.crs, declination, wish.searchers)
     lines = [leg.line for leg in legs if leg.kind != "approach"]
-    seen = covered_by(lines, field.lattice, field.surface, 0.5 * wish.strip_width_m)
-    coverage = summed_up(field.outline, field.lattice, seen)
+    seen = find_covered(lines, field.lattice, field.surface, 0.5 * wish.strip_width_m)
+    coverage = sum_coverage(field.outline, field.lattice, seen)
     placed = [one.placed for one in best.chosen]
-    notes = written_notes(placed, best.walked, legs, coverage, field, wish.searchers, wish.least_coverage)
+    notes = write_notes(placed, best.walked, legs, coverage, field, wish.searchers, wish.least_coverage)
     frames = tuple((one.named, one.placed.count) for one in best.chosen)
     return SearchPlan(
-        main_frame(best.chosen).pattern, wish.strip_width_m, wish.searchers, lanes, legs, coverage, notes, trials,
+        pick_main_frame(best.chosen).pattern, wish.strip_width_m, wish.searchers, lanes, legs, coverage, notes, trials,
         declination, field.ways.no_go, frames,
     )  # fmt: skip
 
 
-def _declination(field: Field, ground: Grid, date: dt.date | None) -> float:
+def _declination(field: SearchArea, ground: Grid, date: dt.date | None) -> float:
     if date is None:
         return math.nan
     middle = field.outline.centroid

@@ -80,7 +80,7 @@ def speed_table_m_s() -> FloatArray:
 
 
 @dataclass(frozen=True)
-class Walk:
+class LegMeasures:
     """Numbers of a straight walk: metres on the snow, degrees, seconds (see ``Leg``)."""
 
     length_m: float
@@ -89,7 +89,7 @@ class Walk:
     time_s: float
 
 
-def walk_over(start: XY, end: XY, surface: Surface) -> Walk:
+def measure_leg(start: XY, end: XY, surface: Surface) -> LegMeasures:
     """The numbers of a straight walk over the ground, sampled at one cell and at most 2 m."""
     plan = math.dist(start, end)
     n = max(1, math.ceil(plan / min(2.0, surface.filled.cell_m)))
@@ -97,11 +97,11 @@ def walk_over(start: XY, end: XY, surface: Surface) -> Walk:
     z = surface.z(start[0] + t * (end[0] - start[0]), start[1] + t * (end[1] - start[1]))
     rise, run = np.diff(z), plan / n
     if run <= 0.0:
-        return Walk(0.0, 0.0, 0.0, 0.0)
+        return LegMeasures(0.0, 0.0, 0.0, 0.0)
     length = np.hypot(rise, run)
     time = float(_times_s(t * plan, z)[0][-1])
     mean = math.degrees(math.atan2(float(z[-1] - z[0]), plan))
-    return Walk(float(length.sum()), mean, _steepest_deg(t * plan, z), time)
+    return LegMeasures(float(length.sum()), mean, _steepest_deg(t * plan, z), time)
 
 
 def _times_s(along_m: FloatArray, z_m: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -120,7 +120,7 @@ def _times_s(along_m: FloatArray, z_m: FloatArray) -> tuple[FloatArray, FloatArr
     return both[0], both[1]
 
 
-def paced(
+def sample_walk(
     points: FloatArray, surface: Surface
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
     """Samples of a walk, at most 2.5 m apart: x, y, z, time from the first, time of the way back to it, leg.

@@ -29,7 +29,7 @@ _WORTH_IT = 0.9
 
 
 @dataclass(frozen=True)
-class Ways:
+class WalkableGround:
     """Walkable ground as masks (values, west, north, cell); True is blocked.
 
     Attributes
@@ -146,7 +146,7 @@ class Ways:
         return float(lanes_kernels.cost_on_line(a[0], a[1], b[0], b[1], cost, west, north, cell, _BLOCKED_COST))
 
 
-def ways_on(surface: Surface, no_go: Outline | None) -> Ways:
+def read_walkable_ground(surface: Surface, no_go: Outline | None) -> WalkableGround:
     """Read a window of ground for where people can walk."""
     grid = surface.filled
     slope = np.degrees(np.arctan(np.hypot(surface.east_slope, surface.north_slope)))
@@ -168,7 +168,7 @@ def ways_on(surface: Surface, no_go: Outline | None) -> Ways:
     coarse = _cost(surface, danger, hard, outside, _COARSE_CELLS)
     anything = bool(hard.any() or outside[0].any())
     fine = _cost(surface, danger, hard, outside, _FINE_CELLS) if anything else coarse
-    return Ways(mask, outside, danger, (coarse, fine), surface, no_go)
+    return WalkableGround(mask, outside, danger, (coarse, fine), surface, no_go)
 
 
 def _with_no_go(surface: Surface, hard: BoolArray, no_go: Outline) -> tuple[Any, Any]:

@@ -12,7 +12,7 @@ from shapely import LineString, MultiPolygon, Polygon
 from lastseen.search.simulation import Trial
 
 Pattern = Literal["across", "along"]
-Kind = Literal["approach", "lane", "join"]
+LegKind = Literal["approach", "lane", "join"]
 Danger = Literal["", "steep", "above a wall", "wall", "no elevation"]
 Entry = Literal["top", "toe", "flank"]
 
@@ -74,7 +74,7 @@ class Leg:
 
     number: int
     searcher: int
-    kind: Kind
+    kind: LegKind
     lane: int | None
     line: LineString
     length_m: float

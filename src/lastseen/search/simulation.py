@@ -11,7 +11,7 @@ import numpy as np
 from lastseen.core import FloatArray, Grid, InputError
 from lastseen.rescue import CURVES, range_factor
 from lastseen.search import simulation_kernels
-from lastseen.search.legs import paced
+from lastseen.search.legs import sample_walk
 from lastseen.search.surface import Surface
 
 Survival = Callable[[FloatArray], FloatArray]
@@ -24,7 +24,7 @@ WORST_SHARE = 0.25 ** (1.0 / 6.0)  # of the best range, for a transmitter across
 _CELL_M = 10.0
 
 
-def falk_1994(minutes: FloatArray) -> FloatArray:
+def survival_share(minutes: FloatArray) -> FloatArray:
     """Share of fully buried people who are alive after some minutes: Falk et al. 1994, as `survival` has it."""
     curve = CURVES["falk-1994"]
     return np.asarray(np.interp(minutes, curve.minutes, curve.percent) / 100.0)
@@ -148,7 +148,7 @@ def hide_targets(
     return Targets(np.column_stack([at_x, at_y, z]), axis, range_m, reception.dipole)
 
 
-def poa_places(poa: Grid) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+def list_poa_places(poa: Grid) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     """Cells of a probability of area as places to draw from.
 
     Raises
@@ -176,9 +176,9 @@ class Stretches:
     slowest_s: float
 
 
-def stretches_of(walks: Sequence[FloatArray], surface: Surface) -> Stretches:
+def cut_into_stretches(walks: Sequence[FloatArray], surface: Surface) -> Stretches:
     """Walks (corners n x 2 each) on the snow, in the order of the time at which a stretch begins."""
-    found = [paced(points, surface)[:4] for points in walks if len(points) > 1]
+    found = [sample_walk(points, surface)[:4] for points in walks if len(points) > 1]
     if not found:
         return Stretches(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), 0.0, 0.0)
     xyz = [np.column_stack(one[:3]) for one in found]
@@ -191,7 +191,7 @@ def stretches_of(walks: Sequence[FloatArray], surface: Surface) -> Stretches:
 
 def first_signals_s(walks: Sequence[FloatArray] | Stretches, surface: Surface, targets: Targets) -> FloatArray:
     """Time at which each target is first heard by any of the walkers (corners n x 2 each); infinite where never."""
-    way = walks if isinstance(walks, Stretches) else stretches_of(walks, surface)
+    way = walks if isinstance(walks, Stretches) else cut_into_stretches(walks, surface)
     out = np.full(len(targets.xyz_m), np.inf)
     if way.begun_s.size == 0:
         return out
@@ -206,18 +206,18 @@ def first_signals_s(walks: Sequence[FloatArray] | Stretches, surface: Surface, t
     return out
 
 
-def simulate(
+def simulate_search(
     words: str,
     walks: Sequence[FloatArray],
     surface: Surface,
     targets: Targets,
     *,
-    survival: Survival = falk_1994,
+    survival: Survival = survival_share,
     rest_min: float = REST_OF_RESCUE_MIN,
     coverage: float = math.nan,
 ) -> Trial:
     """Search for all targets along some walks (corners n x 2, approach included)."""
-    way = stretches_of(walks, surface)
+    way = cut_into_stretches(walks, surface)
     signal = first_signals_s(way, surface, targets)
     heard = np.isfinite(signal)
     alive = float(np.where(heard, survival(np.where(heard, signal, 0.0) / 60.0 + rest_min), 0.0).mean())

@@ -156,7 +156,7 @@ class Lattice:
         return np.zeros(self.weight_m2.size, np.int32), np.zeros(self.pieces)
 
 
-def pieces_of(outline: Outline) -> tuple[Polygon, ...]:
+def list_pieces(outline: Outline) -> tuple[Polygon, ...]:
     """The polygons of an outline."""
     return tuple(outline.geoms) if isinstance(outline, MultiPolygon) else (outline,)
 
@@ -168,14 +168,14 @@ def lattice_spacing_m(outline: Outline, most_m: float) -> float:
     return max(spacing, math.sqrt((east - west) * (north - south) / _MOST_POINTS))
 
 
-def lattice_over(outline: Outline, surface: Surface, spacing_m: float) -> Lattice:
+def make_lattice(outline: Outline, surface: Surface, spacing_m: float) -> Lattice:
     """Lattice points inside each polygon; a polygon between the points is given the nearest one."""
     west, south, east, north = outline.bounds
     cols, rows = (max(1, math.ceil(w / spacing_m)) for w in (east - west, north - south))
     x0 = 0.5 * (west + east) - 0.5 * (cols - 1) * spacing_m
     y0 = 0.5 * (south + north) - 0.5 * (rows - 1) * spacing_m
     index = np.full((rows, cols), -1, np.int32)
-    polygons = pieces_of(outline)
+    polygons = list_pieces(outline)
     for k, polygon in enumerate(polygons):
         coverage_kernels.fill_rows(_edges(polygon), x0, y0, spacing_m, k, index)
     found = np.bincount(index[index >= 0], minlength=len(polygons))

@@ -19,13 +19,13 @@ from lastseen.search.legs import (
     SPEED_SLOPES,
     STEEP_DEG,
     compass_deg,
-    paced,
+    measure_leg,
+    sample_walk,
     speed_table_m_s,
     true_bearings_deg,
-    walk_over,
 )
-from lastseen.search.routes import Ways
-from lastseen.search.search_plan import Danger, Kind, Lane, Leg
+from lastseen.search.routes import WalkableGround
+from lastseen.search.search_plan import Danger, Lane, Leg, LegKind
 from lastseen.search.surface import Surface
 
 # ---- From walks to numbered lanes and legs
@@ -34,19 +34,19 @@ SAME_CORNER_M = 1.0  # corners nearer than this are one
 
 
 @dataclass(frozen=True)
-class Bare:
+class BareLeg:
     """A leg before its numbers are known: the run that it is part of, or None."""
 
-    kind: Kind
+    kind: LegKind
     line: LineString
     run: Run | None
 
 
 @dataclass(frozen=True)
-class Walked:
+class TeamWalk:
     """Legs of each searcher, and the runs that nobody can reach."""
 
-    legs: tuple[tuple[Bare, ...], ...]
+    legs: tuple[tuple[BareLeg, ...], ...]
     unreached: tuple[Run, ...]
 
     def corners(self, searcher: int) -> FloatArray:
@@ -57,26 +57,26 @@ class Walked:
         return np.array([legs[0].line.coords[0], *(leg.line.coords[-1] for leg in legs)])
 
 
-def walked_ways(walks: Sequence[Sequence[Run]], start: XY, ways: Ways, detour_from_m: float) -> Walked:
+def join_runs(walks: Sequence[Sequence[Run]], start: XY, ways: WalkableGround, detour_from_m: float) -> TeamWalk:
     """Join the runs of each searcher, around blocked and dangerous ground where that can be."""
     made, lost = [], []
     for walk in walks:
-        here, legs = start, list[Bare]()
+        here, legs = start, list[BareLeg]()
         for run in walk:
             way = ways.between(here, run.start, detour_from_m)
             if way is None:
                 lost.append(run)
                 continue
-            kind: Kind = "join" if any(leg.run is not None for leg in legs) else "approach"
+            kind: LegKind = "join" if any(leg.run is not None for leg in legs) else "approach"
             legs += _straight(kind, way, None)
             legs += _straight("lane", list(run.points), run)
             here = run.end
         made.append(tuple(legs))
-    return Walked(tuple(made), tuple(lost))
+    return TeamWalk(tuple(made), tuple(lost))
 
 
-def _straight(kind: Kind, way: Sequence[XY], run: Run | None) -> list[Bare]:
-    return [Bare(kind, LineString([a, b]), run) for a, b in pairwise(_apart(way)) if math.dist(a, b) > 1e-6]
+def _straight(kind: LegKind, way: Sequence[XY], run: Run | None) -> list[BareLeg]:
+    return [BareLeg(kind, LineString([a, b]), run) for a, b in pairwise(_apart(way)) if math.dist(a, b) > 1e-6]
 
 
 def _apart(way: Sequence[XY]) -> list[XY]:
@@ -88,8 +88,8 @@ def _apart(way: Sequence[XY]) -> list[XY]:
     return [*kept, way[-1]] if len(way) > 1 else kept
 
 
-def numbered(
-    walked: Walked, ways: Ways, crs: CRS, declination_deg: float, searchers: int
+def number_legs(
+    walked: TeamWalk, ways: WalkableGround, crs: CRS, declination_deg: float, searchers: int
 ) -> tuple[tuple[Lane, ...], tuple[Leg, ...]]:
     """Lanes and legs with their numbers: lanes of a team from side to side, of one searcher as they are walked."""
     found = [(who, run) for who, legs in enumerate(walked.legs, start=1) for run in _runs_of(legs)]
@@ -121,7 +121,7 @@ def numbered(
     return tuple(sorted(lanes, key=lambda lane: lane.number)), done
 
 
-def _runs_of(legs: Sequence[Bare]) -> list[Run]:
+def _runs_of(legs: Sequence[BareLeg]) -> list[Run]:
     """The runs of a walk, each once."""
     out: list[Run] = []
     before: Run | None = None
@@ -132,19 +132,19 @@ def _runs_of(legs: Sequence[Bare]) -> list[Run]:
     return out
 
 
-def _leg(number: int, searcher: int, bare: Bare, lane: int | None, ways: Ways) -> Leg:
+def _leg(number: int, searcher: int, bare: BareLeg, lane: int | None, ways: WalkableGround) -> Leg:
     """A leg without its bearing."""
     a, b = bare.line.coords[0], bare.line.coords[1]
     start, end = (float(a[0]), float(a[1])), (float(b[0]), float(b[1]))
-    w = walk_over(start, end, ways.surface)
-    danger = danger_of(start, end, w.steepest_deg, ways)
+    w = measure_leg(start, end, ways.surface)
+    danger = read_danger(start, end, w.steepest_deg, ways)
     return Leg(
         number, searcher, bare.kind, lane, bare.line, w.length_m, 0.0, w.slope_deg, w.steepest_deg, w.time_s,
         danger=danger,
     )  # fmt: skip
 
 
-def danger_of(start: XY, end: XY, steepest_deg: float, ways: Ways) -> Danger:
+def read_danger(start: XY, end: XY, steepest_deg: float, ways: WalkableGround) -> Danger:
     """What is against walking a leg, the worst of it."""
     grid = ways.surface.filled
     n = max(1, math.ceil(math.dist(start, end) / (0.25 * grid.cell_m)))
@@ -168,13 +168,15 @@ _SLACK = 0.02  # how much busier than it must the busiest may be for the sake of
 _HALVING = 0.001  # what sharing a lane between two is worth avoiding, of a mean share squared; design choice
 
 
-def worth_walking(runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float) -> list[list[Run]]:
+def share_runs(
+    runs: Sequence[Run], searchers: int, start: XY, ways: WalkableGround, strip_width_m: float
+) -> list[list[Run]]:
     """Equal parts for as many searchers as have something to walk: nobody is sent for next to nothing."""
     total = lanes_m(runs)
     used = max(1, min(searchers, int(total / (_LEAST_SHARE * strip_width_m))))
     for number in range(used, 1, -1):
         for by_end in (True, False):
-            parts = equal_parts(runs, number, start, ways, strip_width_m, by_end=by_end)
+            parts = split_evenly(runs, number, start, ways, strip_width_m, by_end=by_end)
             if min(map(lanes_m, parts)) >= _NEXT_TO_NOTHING * total / number:
                 return parts
     return [list(runs)]
@@ -185,7 +187,7 @@ def lanes_m(runs: Sequence[Run]) -> float:
     return sum(run.plan_m for run in runs)
 
 
-def unevenness(walked: Walked, surface: Surface, long_m: float) -> float:
+def unevenness(walked: TeamWalk, surface: Surface, long_m: float) -> float:
     """How much less the least busy searcher has to do than the busiest, as a share: searching, or until they end.
 
     The smaller of the two; approaches and joins longer than ``long_m`` are not searching.
@@ -210,8 +212,8 @@ def unevenness(walked: Walked, surface: Surface, long_m: float) -> float:
     return min(1.0 - min(times) / max(1e-9, *times) for times in (search, end)) if search else 0.0
 
 
-def equal_parts(
-    runs: Sequence[Run], searchers: int, start: XY, ways: Ways, strip_width_m: float, *, by_end: bool = True
+def split_evenly(
+    runs: Sequence[Run], searchers: int, start: XY, ways: WalkableGround, strip_width_m: float, *, by_end: bool = True
 ) -> list[list[Run]]:
     """Cut one walk into parts that take the same time to search.
 
@@ -224,7 +226,7 @@ def equal_parts(
         return [list(runs)]
     surface = ways.surface
     points, lane = _walk_points(runs, ways, JOIN_SHARE * strip_width_m)
-    x, y, _, forth, back, corner = paced(points, surface)
+    x, y, _, forth, back, corner = sample_walk(points, surface)
     lane_of = lane[corner]
     z, west, north, cell = surface.arrays
     approach = legs_kernels.approach_s(x, y, start[0], start[1], z, west, north, cell, SPEED_SLOPES, speed_table_m_s())
@@ -275,7 +277,7 @@ def _places(lane_of: IntArray, x_m: FloatArray, y_m: FloatArray, stub_m: float) 
     return np.array(ends, np.int32), np.array(begins, np.int32), np.array(inside, np.bool_)
 
 
-def _walk_points(runs: Sequence[Run], ways: Ways, detour_from_m: float) -> tuple[FloatArray, IntArray]:
+def _walk_points(runs: Sequence[Run], ways: WalkableGround, detour_from_m: float) -> tuple[FloatArray, IntArray]:
     """Corners of the whole walk, and for each leg the run it belongs to (-1: a join)."""
     points: list[XY] = []
     lane: list[int] = []
@@ -309,7 +311,7 @@ def _part(
     return out
 
 
-def abreast(runs: Sequence[Run], searchers: int, start: XY) -> list[list[Run]] | None:
+def assign_abreast(runs: Sequence[Run], searchers: int, start: XY) -> list[list[Run]] | None:
     """Searchers side by side: sweep j takes lanes jN to jN + N - 1, from side to side.
 
     None where the lanes of a strip are in several parts, or somebody would have more than a tenth less to walk.

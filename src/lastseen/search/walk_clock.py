@@ -9,8 +9,8 @@ from typing import Protocol
 import numpy as np
 
 from lastseen.core import FloatArray, InputError, Spread
-from lastseen.rescue import OFF_PATH_FACTOR, PhaseValues, RescueClock, SurvivalCurve, rescue_clock
-from lastseen.search.search_plan import Kind
+from lastseen.rescue import OFF_PATH_FACTOR, PhaseValues, RescueClock, SurvivalCurve, time_rescue
+from lastseen.search.search_plan import LegKind
 
 # Time against the planned time: firm snow is walked like a path (1 over 1/0.6), rough debris at half of Tobler's speed
 # instead of 0.6 (from memory: nobody has published a speed on debris).
@@ -25,7 +25,7 @@ class TimedLeg(Protocol):
     @property
     def searcher(self) -> int: ...  # noqa: D102
     @property
-    def kind(self) -> Kind: ...  # noqa: D102
+    def kind(self) -> LegKind: ...  # noqa: D102
     @property
     def length_m(self) -> float: ...  # noqa: D102
     @property
@@ -37,12 +37,12 @@ class WalkedLeg:
     """A leg of which only the walk is known (see `TimedLeg`)."""
 
     searcher: int
-    kind: Kind
+    kind: LegKind
     length_m: float
     time_s: float
 
 
-def clock_of_legs(
+def time_legs(
     legs: Sequence[TimedLeg],
     *,
     strip_width_m: float,
@@ -62,9 +62,9 @@ def clock_of_legs(
     Parameters
     ----------
     legs : sequence of TimedLeg
-        Of a plan (``SearchPlan.legs``) or `one_walk`; each searcher's in the order in which they are walked.
+        Of a plan (``SearchPlan.legs``) or `make_walked_legs`; each searcher's in the order in which they are walked.
     strip_width_m, depth_m, slope_deg, diggers, curve, values
-        See `rescue_clock`.
+        See `time_rescue`.
     first_signal_s : sequence of float, optional
         Simulated times from the first lane to the first signal, seconds; not heard is infinite. Taken as they are.
 
@@ -87,7 +87,7 @@ def clock_of_legs(
     else:
         signal = Spread(*_quantiles(*_heard(first_signal_s)))
         basis = "10, 50, 90 % of simulated times to the first signal"
-    return rescue_clock(
+    return time_rescue(
         approach_s=approach,
         signal_s=signal,
         signal_basis=basis,
@@ -100,7 +100,7 @@ def clock_of_legs(
     )
 
 
-def one_walk(walk_s: float, approach_s: float) -> tuple[WalkedLeg, WalkedLeg]:
+def make_walked_legs(walk_s: float, approach_s: float) -> tuple[WalkedLeg, WalkedLeg]:
     """The legs of one searcher of whom only the times are known: to the first lane, and along all lanes.
 
     Raises

@@ -23,7 +23,7 @@ from lastseen.jobs.practice.walked_coverage import ACROSS
 from lastseen.jobs.reading.area import read_area
 from lastseen.jobs.reading.block_run import draw_by_place, draw_shared, simulate_block
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, tiles_of
-from lastseen.search import strip_pattern
+from lastseen.search import lay_pattern
 from lastseen.snow import SAMPLE_FRICTION, SIZES, energy_line_runout_m, uniform
 
 # ---- Practice against published values: energy line, sites, volumes of known bodies, exercises, coverage of a walk
@@ -93,7 +93,7 @@ def debrief_coverage_percent(
     width_m: float, length_m: float, strip_width_m: float, pattern: Any, inset_m: float
 ) -> float:
     """What a recorded walk along a textbook pattern covers of an oblong, the track taken at its word, per cent."""
-    walk = strip_pattern(width_m, length_m, strip_width_m, pattern, inset_m)
+    walk = lay_pattern(width_m, length_m, strip_width_m, pattern, inset_m)
     rows, cols = int(length_m) + 40, int(width_m) + 40
     ground = Grid(np.zeros((rows, cols)), _EAST - 20.0, _NORTH + length_m + 20.0, 1.0, _CRS)
     outline = MultiPolygon([box(_EAST, _NORTH, _EAST + width_m, _NORTH + length_m)])

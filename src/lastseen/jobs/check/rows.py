@@ -23,7 +23,7 @@ from lastseen.jobs.check import ground, practice, snow
 from lastseen.jobs.check import search as craft_proofs
 from lastseen.jobs.check import search as search_proofs
 from lastseen.rescue import approach_time_h, walking_speed_m_s
-from lastseen.search import measure_coverage, strip_pattern
+from lastseen.search import lay_pattern, measure_coverage
 from lastseen.snow import (
     REGRESSIONS,
     deposit_volume_m3,
@@ -161,7 +161,7 @@ def _datum_shift_m(lon_deg: float, lat_deg: float, epsg: int, other_epsg: int) -
 
 def _pattern_coverage(width_m: float, length_m: float, strip_width_m: float, pattern: Any, inset_m: float) -> float:
     flat = Grid(np.zeros((int(length_m) + 40, int(width_m) + 40)), -20.0, length_m + 20.0, 1.0, _CRS)
-    walk = strip_pattern(width_m, length_m, strip_width_m, pattern, inset_m)
+    walk = lay_pattern(width_m, length_m, strip_width_m, pattern, inset_m)
     field = box(0.0, 0.0, width_m, length_m)
     return 100.0 * measure_coverage(field, [walk], flat, 0.5 * strip_width_m).fraction
 
@@ -216,7 +216,7 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     **ground.TRAP_QUANTITIES,
     **ground.START_ZONE_QUANTITIES,
     # the search
-    "strip_pattern_length_m": lambda **pattern: strip_pattern(**pattern).length,
+    "strip_pattern_length_m": lambda **pattern: lay_pattern(**pattern).length,
     "strip_pattern_coverage": _pattern_coverage,
     "tobler_speed_km_h": _tobler,
     "din_33466_time_h": approach_time_h,

@@ -9,45 +9,45 @@ import numpy as np
 
 from lastseen.rescue import (
     METRES_PER_DIGGER,
-    Law,
-    Shape,
+    BodyShape,
+    DetectionLaw,
     chord_m,
+    combine_pods,
     conveyor_length_m,
     coupled_range_factor,
+    detection_probability,
     diggers_needed,
     fastest_m_s,
+    find_survival_curve,
     found_probability,
     grid_pod,
     holes_for_radius,
     holes_per_100_m2,
+    lay_spiral,
     mean_range_factor,
     optimised_width_m,
-    pod,
-    pod_of_passes,
     pulses_heard,
     range_cdf,
     range_factor,
     range_quantile_m,
     reach_on_snow_m,
     searching_speed_m_s,
-    shifted_other_poa,
-    shifted_poa,
-    spiral_holes,
+    shift_other_poa,
+    shift_poa,
     start_below_probe_m,
     statistical_width_m,
-    survival_curve,
     survival_percent,
-    updated_poa,
+    update_poa,
     worst_case_width_m,
 )
-from lastseen.search import declination_deg, dipole_range_m, falk_1994
+from lastseen.search import declination_deg, dipole_range_m, survival_share
 
 # ---- Reference quantities of the search: one function for each
 
 
 def falk_1994_percent(minutes: float) -> float:
     """Survival of fully buried people after some minutes, per cent."""
-    return float(100.0 * falk_1994(np.array([minutes]))[0])
+    return float(100.0 * survival_share(np.array([minutes]))[0])
 
 
 def dipole_range_ratio(phi_deg: float) -> float:
@@ -80,7 +80,7 @@ def one_antenna_factor(position: str, off_deg: float) -> float:
 
 def survival_at(curve: str, minutes: float) -> float:
     """Published survival, per cent; NaN where there is no data."""
-    found = survival_percent(survival_curve(curve), minutes)
+    found = survival_percent(find_survival_curve(curve), minutes)
     return math.nan if found is None else found
 
 
@@ -88,7 +88,7 @@ def posterior(priors: Sequence[float], pods: Sequence[float], area: int, searche
     """POA of an area (from 1) after the same search of all of them was in vain so many times."""
     now = tuple(priors)
     for _ in range(searches):
-        now, _ = updated_poa(now, pods)
+        now, _ = update_poa(now, pods)
     return now[area - 1]
 
 
@@ -96,15 +96,15 @@ def found_in_search(priors: Sequence[float], pods: Sequence[float], searches: in
     """How likely the last of so many searches finds the person when those before it were in vain."""
     now = tuple(priors)
     for _ in range(searches - 1):
-        now, _ = updated_poa(now, pods)
+        now, _ = update_poa(now, pods)
     return found_probability(now, pods)
 
 
-def _pod(coverage: float, law: Law) -> float:
-    return pod(coverage, law)
+def _pod(coverage: float, law: DetectionLaw) -> float:
+    return detection_probability(coverage, law)
 
 
-def _grid_pod(across_m: float, along_m: float, shape: Shape) -> float:
+def _grid_pod(across_m: float, along_m: float, shape: BodyShape) -> float:
     return grid_pod(across_m, along_m, shape)
 
 
@@ -124,12 +124,12 @@ RESCUE_QUANTITIES: dict[str, Callable[..., float]] = {
     "fastest_for_pulses_m_s": fastest_m_s,
     "survival_percent": survival_at,
     "pod": _pod,
-    "pod_of_passes": pod_of_passes,
+    "pod_of_passes": combine_pods,
     "poa_after_searches": posterior,
     "found_in_search": found_in_search,
-    "poa_shifted": shifted_poa,
-    "poa_shifted_other": shifted_other_poa,
-    "spiral_holes": lambda **spiral: float(spiral_holes(**spiral).holes),
+    "poa_shifted": shift_poa,
+    "poa_shifted_other": shift_other_poa,
+    "spiral_holes": lambda **spiral: float(lay_spiral(**spiral).holes),
     "holes_for_radius": holes_for_radius,
     "holes_per_100_m2": holes_per_100_m2,
     "grid_pod": _grid_pod,

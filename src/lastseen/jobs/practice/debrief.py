@@ -46,8 +46,8 @@ from lastseen.jobs.practice.walked_coverage import (
     measure_band,
     sample_walk,
 )
-from lastseen.rescue import DEFAULT_CURVE, RescueClock, survival_curve
-from lastseen.search import Lattice, clock_of_legs, lattice_over, lattice_spacing_m
+from lastseen.rescue import DEFAULT_CURVE, RescueClock, find_survival_curve
+from lastseen.search import Lattice, lattice_spacing_m, make_lattice, time_legs
 
 SPACING_M = 1.0
 SHALLOWEST_M, DEPTH_M, SLOPE_DEG = 0.1, 1.0, 20.0  # of the plan's clock where no targets are known; design choice
@@ -199,11 +199,11 @@ def debrief(
         why = "; ".join(f"{one.name}: {one.reason}" for one in out) or "none was given"
         raise NothingFoundError(f"no track can be debriefed: {why}")
     surface = plan.surface
-    lattice = lattice_over(plan.outline, surface, lattice_spacing_m(plan.outline, SPACING_M))
+    lattice = make_lattice(plan.outline, surface, lattice_spacing_m(plan.outline, SPACING_M))
     zero = clock_zero_s(tracks, log)
-    clock = clock_of_legs(
+    clock = time_legs(
         plan.legs, strip_width_m=plan.strip_width_m, depth_m=_depth_m(targets), slope_deg=SLOPE_DEG,
-        diggers=max(1, len(tracks)), curve=survival_curve(curve),
+        diggers=max(1, len(tracks)), curve=find_survival_curve(curve),
     )  # fmt: skip
     searchers = []
     for number, track in enumerate(tracks, start=1):

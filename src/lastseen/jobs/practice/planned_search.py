@@ -9,7 +9,7 @@ from pyproj import CRS
 from shapely import LineString, MultiPolygon
 
 from lastseen.core import FloatArray, Grid
-from lastseen.search import Kind, Surface
+from lastseen.search import LegKind, Surface
 
 MARGIN_M, MARGIN_SHARE = 150.0, 0.6  # of ground around outline and walk: metres, and of the longer side
 
@@ -20,7 +20,7 @@ class PlannedLeg:
 
     searcher: int
     number: int
-    kind: Kind
+    kind: LegKind
     lane: int | None
     line: LineString
     length_m: float

@@ -28,7 +28,7 @@ from lastseen.core import (
 from lastseen.jobs.practice import site_places
 from lastseen.jobs.practice.site import Lookout, Part, RefusedGround, Site, SiteRequest, SiteSearch, Way
 from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach, find_start_ground, simulate_start_zones
-from lastseen.jobs.remarks import about_grid, sentences
+from lastseen.jobs.remarks import note_grid, to_sentences
 from lastseen.snow import SIZES, average_onto_lattice
 from lastseen.terrain import (
     Elevation,
@@ -393,7 +393,7 @@ def _notes(here: _SiteGround, refused: RefusedGround) -> tuple[str, ...]:
         notes.append(blind)
     if here.request.exposed_ok:
         notes.append("ground that bodies reach was allowed: a site that one reaches is used with its lookout only")
-    return sentences(notes)
+    return to_sentences(notes)
 
 
 # ---- From a question about practice ground to its answer: elevation and layers read, sites found
@@ -463,5 +463,5 @@ def view_sites(
         raise InputError("there is no ground in the elevation model, only no data: use another one")
     layers = read_layers(scenario.ground, ground)
     found = find_sites(ground, layers, request, progress)
-    notes = sentences((*about_grid(elevation.crs, ""), *elevation.notes, *told, *layers.notes, *found.notes))
+    notes = to_sentences((*note_grid(elevation.crs, ""), *elevation.notes, *told, *layers.notes, *found.notes))
     return SiteView(scenario, elevation, read_terrain(ground), found, near, notes)

@@ -22,9 +22,9 @@ from lastseen.search import (
     Reception,
     Surface,
     Targets,
+    cut_into_stretches,
     first_signals_s,
-    poa_places,
-    stretches_of,
+    list_poa_places,
 )
 
 # ---- Hidden targets: where they lie, how deep, which way they point, how hard they are to find
@@ -171,7 +171,7 @@ def rate_difficulty(targets: Sequence[Target], plan: PlannedSearch, seed: int) -
     real = [target for target in targets if target.what == "target"]
     reception, surface = Reception.of_strip(plan.strip_width_m), plan.surface
     generator = np.random.default_rng([seed, 1])
-    walks = stretches_of(plan.walks(), surface)
+    walks = cut_into_stretches(plan.walks(), surface)
     found = []
     for one in real:
         ranges = np.maximum(LEAST_RANGE_M, generator.normal(reception.r_max_m, reception.sd_m, _DRAWS))
@@ -282,7 +282,7 @@ def find_target_ground(plan: PlannedSearch, exercise: Exercise) -> TargetGround:
         )
     shapely.prepare(allowed)
     if plan.poa is not None and exercise.probability_of_area:
-        x, y, weight, cell = poa_places(plan.poa)
+        x, y, weight, cell = list_poa_places(plan.poa)
         near = shapely.intersects(shapely.box(x - cell / 2, y - cell / 2, x + cell / 2, y + cell / 2), allowed)
         if not near.any():
             raise InputError("the probability of area is 0 in the whole outline: is it the poa.tif of this plan?")

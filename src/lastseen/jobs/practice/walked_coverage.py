@@ -15,8 +15,8 @@ from lastseen.jobs.practice import walked_coverage_kernels
 from lastseen.jobs.practice.lane_review import LaneReview
 from lastseen.jobs.practice.planned_search import PlannedSearch
 from lastseen.jobs.practice.tracks import Track
-from lastseen.rescue import updated_poa
-from lastseen.search import Lattice, Reception, Surface, summed_up
+from lastseen.rescue import update_poa
+from lastseen.search import Lattice, Reception, Surface, sum_coverage
 
 # ---- What was covered and when: surely, perhaps or not, with receiver range and GPS error carried through
 
@@ -236,7 +236,7 @@ def find_leftover(
     weight, outside = _poa_weights(plan, lattice)
     sure, half, most = (np.isfinite(team_) for team_ in team_s)
     shares = (float(weight[sure].sum()), float(weight[most & ~sure].sum()), float(weight[~most].sum()))
-    after, after_outside = updated_poa(shares, (1.0, PERHAPS_POD, 0.0), outside)
+    after, after_outside = update_poa(shares, (1.0, PERHAPS_POD, 0.0), outside)
     found = shares[0] + PERHAPS_POD * shares[1]
     holes = _holes(plan, lattice, half, most, weight)
     before = (*shares, outside)
@@ -264,7 +264,7 @@ def _holes(
 ) -> tuple[Hole, ...]:
     pieces = [
         geom
-        for geom in summed_up(plan.outline, lattice, half).uncovered.geoms
+        for geom in sum_coverage(plan.outline, lattice, half).uncovered.geoms
         if geom.area >= (LEAST_GAP_STRIPS * plan.strip_width_m) ** 2
     ]
     told = []

@@ -30,7 +30,7 @@ from lastseen.jobs.reading.line_exposure import (
 from lastseen.jobs.reading.regroup import Regroup, places_to_regroup
 from lastseen.jobs.reading.route import Route, read_lines, route_of
 from lastseen.jobs.reading.stretches import Stations, Stretch, cut_into_stretches, gather_at_stations
-from lastseen.jobs.remarks import ALWAYS, about_grid, sentences
+from lastseen.jobs.remarks import ALWAYS, note_grid, to_sentences
 from lastseen.snow import LARGEST_SLOPE_DEG, LEAST_SLOPE_DEG
 from lastseen.terrain import Elevation, GroundLayers, check_layers, open_elevation, read_layers
 from lastseen.traps import Trap, describe_invisible_traps
@@ -295,7 +295,7 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
     known = float((route.height_m == route.height_m).mean())
     blind = describe_invisible_traps(cell, layers_reader(scenario.ground)(_few_cells(reading)))
     notes = [
-        *about_grid(elevation.crs, ""),
+        *note_grid(elevation.crs, ""),
         *elevation.notes,
         BOTH_WAYS_NOTE,
         SAMPLE_NOTE,
@@ -314,7 +314,7 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
         *([blind] if blind else []),
         *ALWAYS,
     ]
-    return sentences(tuple(notes))
+    return to_sentences(tuple(notes))
 
 
 def _leaving_note(share: float) -> list[str]:

@@ -53,7 +53,7 @@ from lastseen.jobs.reading.ground import (
 )
 from lastseen.jobs.reading.line import SAMPLE_NOTE, START_ZONE_NOTE, layers_reader, open_scenario_elevation
 from lastseen.jobs.reading.line_exposure import FARTHEST_M
-from lastseen.jobs.remarks import ALWAYS, about_grid, sentences
+from lastseen.jobs.remarks import ALWAYS, note_grid, to_sentences
 from lastseen.snow import slab_class
 from lastseen.terrain import Elevation, open_elevation, read_layers
 from lastseen.traps import describe_invisible_traps
@@ -764,7 +764,7 @@ def _notes(
     far = FARTHEST_M[scenario.snow.size]
     around = "" if question.starting == question.shown else f" up to {far:.0f} m around the area"
     notes = [
-        *about_grid(elevation.crs, ""),
+        *note_grid(elevation.crs, ""),
         *elevation.notes,
         SAMPLE_NOTE,
         START_ZONE_NOTE,
@@ -782,7 +782,7 @@ def _notes(
         *([blind] if blind else []),
         *ALWAYS,
     ]
-    return sentences(tuple(notes))
+    return to_sentences(tuple(notes))
 
 
 def _corner(elevation: Elevation) -> Grid:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from lastseen.jobs import TrapView
     from lastseen.output.result import Result
-    from lastseen.search import Kind
+    from lastseen.search import LegKind
 
 THIN_LEVEL = 0.05
 NOTHING = MultiPolygon()
@@ -31,7 +31,7 @@ class Leg:
     line: LineString
     searcher: int
     number: int
-    kind: Kind
+    kind: LegKind
     lane: int | None
     length_m: float
     bearing_deg_true: float

@@ -31,7 +31,7 @@ from lastseen.output.onefile.map import (
 )
 from lastseen.output.result import Result
 from lastseen.rescue import CURVES, DEFAULT_CURVE, SurvivalCurve, survival_bounds_percent
-from lastseen.search import Walked, covered_so_far
+from lastseen.search import LegLine, measure_coverage_over_time
 
 # ---- The clock of the page: the share of the debris that is covered at each time of the walk, and the survival curves
 
@@ -63,13 +63,13 @@ def covered_shares(result: Result, steps: int = STEPS) -> list[float]:
     coverage = result.numbers["coverage"]
     outline = keep_areas(shapely.union_all([one for one, row in result.records("debris") if row["searched"]]))
     legs = [
-        Walked(int(row["searcher"]), str(row["kind"]), line, float(row["time_s"]))
+        LegLine(int(row["searcher"]), str(row["kind"]), line, float(row["time_s"]))
         for line, row in result.records("route")
         if isinstance(line, LineString)
     ]
     times = np.linspace(0.0, float(result.numbers["search"]["total_time_s"]), steps + 1)
     width = float(coverage["strip_width_m"])
-    shares, _ = covered_so_far(outline, result.ground, legs, width, times, spacing_m=_SPACING_M)
+    shares, _ = measure_coverage_over_time(outline, result.ground, legs, width, times, spacing_m=_SPACING_M)
     last = round(float(coverage["fraction"]), 4)
     return [*(min(round(one, 4), last) for one in shares[:-1].tolist()), last]
 

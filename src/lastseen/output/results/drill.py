@@ -45,7 +45,7 @@ from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.layers import Column, Layer
 from lastseen.output.numbers import SCHEMA_VERSION, numbers_text, rounded
 from lastseen.output.write import new_folder
-from lastseen.search import summed_up
+from lastseen.search import sum_coverage
 
 # ---- What a drill hands over before it: sheets, GPX for hiding and for searching, layers, numbers, a form for times
 
@@ -515,7 +515,7 @@ def _layer(
 
 def _area(made: Debrief, mine: BoolArray) -> MultiPolygon:
     """The ground that some samples stand for."""
-    return keep_areas(summed_up(made.plan.outline, made.lattice, ~mine).uncovered)
+    return keep_areas(sum_coverage(made.plan.outline, made.lattice, ~mine).uncovered)
 
 
 def _lines(one: Searcher) -> MultiLineString:

@@ -30,7 +30,7 @@ from lastseen.output.sheets import page
 from lastseen.output.sheets import page as base
 from lastseen.output.sheets.page import Column
 from lastseen.rescue import survival_bounds_percent
-from lastseen.search import summed_up
+from lastseen.search import sum_coverage
 
 # ---- What the pages of a debrief say
 
@@ -463,7 +463,7 @@ def _draw_band(d: Drawing, made: Debrief, times_s: FloatArray) -> None:
     )  # fmt: skip
     clip = area_patch(made.plan.outline, transform=d.ground.transData)
     shown.set_clip_path(clip)
-    left = summed_up(made.plan.outline, lattice, most).uncovered
+    left = sum_coverage(made.plan.outline, lattice, most).uncovered
     look = {"facecolor": "none", "edgecolor": d.palette.ground.contour_index, "linewidth": 0.0, "zorder": 1.7}
     if not left.is_empty:
         d.ground.add_patch(area_patch(left, hatch="xxxx", **look))

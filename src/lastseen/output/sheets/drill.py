@@ -10,7 +10,7 @@ from pathlib import Path
 import shapely
 
 from lastseen.core import mgrs_text, to_lonlat
-from lastseen.jobs import PlannedSearch, Target, TargetPlan, about_grid, sentences
+from lastseen.jobs import PlannedSearch, Target, TargetPlan, note_grid, to_sentences
 from lastseen.output.draw.drawing import Drawing, start_drawing
 from lastseen.output.draw.layout import Box
 from lastseen.output.draw.palette import load_palette
@@ -165,7 +165,7 @@ def _numbers(plan: PlannedSearch, hidden: TargetPlan) -> list[str]:
         )
     if exercise.note:
         told.append(exercise.note)
-    told += sentences(about_grid(plan.crs, "MGRS places are in WGS 84; "))
+    told += to_sentences(note_grid(plan.crs, "MGRS places are in WGS 84; "))
     if any(max(stake.from_a_m, stake.from_b_m) > LONG_TAPE_M for stake in hidden.stakes):
         told.append(f"Farther than {LONG_TAPE_M:g} m a tape is no use: go by the MGRS place, or set marks of your own.")
     if any(not POOR_CUT_DEG <= stake.cut_deg <= 180.0 - POOR_CUT_DEG for stake in hidden.stakes):

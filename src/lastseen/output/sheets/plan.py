@@ -43,12 +43,12 @@ from lastseen.rescue import (
     UPDATE_SOURCE,
     Dig,
     RescueClock,
+    find_survival_curve,
+    lay_spiral,
     plan_dig,
     probe_notes,
-    spiral_holes,
-    survival_curve,
 )
-from lastseen.search import WalkedLeg, clock_of_legs
+from lastseen.search import WalkedLeg, time_legs
 
 if TYPE_CHECKING:
     from lastseen.output.result import Result
@@ -97,10 +97,10 @@ def rescue_of(shown: Shown) -> Rescue:
     slope = round(min(_slope_deg(shown), STEEPEST_DEG))
     clock = None
     if shown.lanes:
-        clock = clock_of_legs(
+        clock = time_legs(
             [WalkedLeg(leg.searcher, leg.kind, leg.length_m, leg.time_s) for leg in shown.legs],
             strip_width_m=shown.numbers["coverage"]["strip_width_m"], depth_m=depth, slope_deg=slope,
-            diggers=shown.searchers, curve=survival_curve(DEFAULT_CURVE),
+            diggers=shown.searchers, curve=find_survival_curve(DEFAULT_CURVE),
         )  # fmt: skip
     return Rescue(depth, words, slope, clock, plan_dig(depth, slope, shown.searchers))
 
@@ -180,7 +180,7 @@ def dig_items(pen: Pen, case: Rescue) -> list[Item]:
 
 def probe_items(pen: Pen, case: Rescue) -> list[Item]:
     """Spiral and probe lines."""
-    spiral = spiral_holes(slope_deg=case.slope_deg)
+    spiral = lay_spiral(slope_deg=case.slope_deg)
     near = int((np.hypot(spiral.across_m, spiral.up_m) <= 1.0 + 1e-9).sum())
     words = (
         f"Spiral, {SPACING_M:g} m between holes, at right angles to the snow: {near} holes to 1 m, {spiral.holes} to "
