@@ -14,8 +14,8 @@ import hills
 from lastseen.core.errors import InputError, LastseenError, NothingFoundError
 from lastseen.core.outlines import cells_of_outline
 from lastseen.core.scenario import LastSeen, Scenario, Search, Snow
+from lastseen.jobs.notes import note_grid
 from lastseen.jobs.plan import make_plan
-from lastseen.jobs.remarks import note_grid
 from lastseen.snow.friction import FRICTION
 from oracles.coverage import coverage_fraction
 

@@ -16,8 +16,8 @@ from lastseen.rescue.probing import PROBE_LINES, lay_spiral, plan_line
 from lastseen.rescue.receiver import describe_receiver
 from lastseen.rescue.shovelling import plan_dig
 from lastseen.rescue.survival import CURVES, find_survival_curve
-from lastseen.search.belief import SubArea, find_best_order, rank_areas, update_areas
-from lastseen.search.walk_clock import time_legs
+from lastseen.search.clock import time_legs
+from lastseen.search.sub_areas import SubArea, find_best_order, rank_areas, update_areas
 
 RANGES = {
     "plain": describe_receiver(45.0, 3.0, depth_m=1.5),

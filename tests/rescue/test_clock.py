@@ -20,9 +20,9 @@ from lastseen.rescue.clock import (
     walking_speed_m_s,
 )
 from lastseen.rescue.survival import CURVES, find_survival_curve, survival_percent
+from lastseen.search.clock import FASTER, SLOWER, make_walked_legs, time_legs
 from lastseen.search.layout import lay_search
-from lastseen.search.search_plan import Coverage, Leg, SearchPlan
-from lastseen.search.walk_clock import FASTER, SLOWER, make_walked_legs, time_legs
+from lastseen.search.plan import Coverage, Leg, SearchPlan
 from search.zoo import bowl, on_map
 
 FALK = find_survival_curve("falk-1994")

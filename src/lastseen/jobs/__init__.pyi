@@ -1,5 +1,6 @@
 from .check.rows import Outcome, run_checks
 from .drawn_search import plan_drawn_search, without_elevation
+from .notes import note_grid, to_sentences
 from .plan import Model, Plan, make_plan
 from .practice.debrief import Debrief, Searcher, debrief
 from .practice.deposit import (
@@ -42,7 +43,6 @@ from .reading.line_text import (
 )
 from .reading.stretches import CONSEQUENCES, Stretch
 from .reading.tiles import AreaRasters, AreaView, area_rasters, other_kept_tiles, view_area
-from .remarks import note_grid, to_sentences
 from .trap_view import TrapView, view_traps
 
 __all__ = [

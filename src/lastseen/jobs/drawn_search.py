@@ -27,8 +27,8 @@ from lastseen.core import (
     to_map,
     utm_crs,
 )
+from lastseen.jobs.notes import note_lanes, to_sentences
 from lastseen.jobs.plan import Plan
-from lastseen.jobs.remarks import note_lanes, to_sentences
 from lastseen.search import Entry, SearchPlan, lay_passes
 from lastseen.snow import Debris
 from lastseen.terrain import Elevation, open_elevation, read_terrain, read_window, require_inside

@@ -23,7 +23,7 @@ from lastseen.core import (
     to_lonlat,
     to_map,
 )
-from lastseen.jobs import remarks
+from lastseen.jobs.notes import note_debris, note_events, note_grid, note_model, note_person, note_walk, to_sentences
 from lastseen.search import SearchPlan, lay_passes
 from lastseen.snow import (
     Debris,
@@ -334,14 +334,14 @@ def make_plan(scenario: Scenario, progress: Progress = no_progress) -> Plan:
     progress("laying out the search", 0.9)
     lanes = _lay_out(scenario, debris, went.layers, ground, at_m, person.poa)
     notes = (
-        *remarks.note_walk(scenario, lanes),
+        *note_walk(scenario, lanes),
         *went.told,
         *find_doubtful_heights(ground).notes,
         *went.layers.notes,
-        *remarks.note_events(went.choice, ensemble),
-        *remarks.note_person(ensemble, person, ground),
-        *remarks.note_debris(debris, person),
-        *remarks.note_model(went.choice, ground, went.layers),
+        *note_events(went.choice, ensemble),
+        *note_person(ensemble, person, ground),
+        *note_debris(debris, person),
+        *note_model(went.choice, ground, went.layers),
     )
     return Plan(
         scenario,
@@ -352,7 +352,7 @@ def make_plan(scenario: Scenario, progress: Progress = no_progress) -> Plan:
         model,
         debris,
         lanes,
-        remarks.to_sentences(remarks.note_grid(elevation.crs) + elevation.notes + notes),
+        to_sentences(note_grid(elevation.crs) + elevation.notes + notes),
         went.layers,
     )
 
@@ -427,7 +427,7 @@ def _observed(
     progress("laying out the search", 0.4)
     lanes = _lay_out(scenario, debris, layers, ground, at_m)
     notes = (
-        *remarks.note_walk(scenario, lanes),
+        *note_walk(scenario, lanes),
         "the debris outline was given: no release, run-out, traps or probability of area were worked out",
     )
     return Plan(
@@ -439,6 +439,6 @@ def _observed(
         None,
         debris,
         lanes,
-        remarks.to_sentences(remarks.note_grid(elevation.crs) + elevation.notes + layers.notes + notes),
+        to_sentences(note_grid(elevation.crs) + elevation.notes + layers.notes + notes),
         layers,
     )

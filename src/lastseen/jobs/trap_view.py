@@ -14,8 +14,8 @@ from lastseen.core import (
     no_progress,
     require_memory,
 )
+from lastseen.jobs.notes import note_grid, note_walk, to_sentences
 from lastseen.jobs.plan import Plan, make_plan
-from lastseen.jobs.remarks import note_grid, note_walk, to_sentences
 from lastseen.snow import ReleaseArea, StartZones, find_release_areas, grade_start_zones
 from lastseen.terrain import (
     Elevation,

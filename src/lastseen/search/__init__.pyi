@@ -1,18 +1,9 @@
-from .belief import (
-    RANKING_FORMULA,
-    SearchStep,
-    SubArea,
-    find_best_order,
-    parse_area,
-    rank_areas,
-    saved_percent,
-    update_areas,
-)
+from .clock import WalkedLeg, make_walked_legs, time_legs
 from .coverage import LegLine, measure_coverage, measure_coverage_over_time, sum_coverage
 from .frame import lay_pattern
 from .layout import lay_passes, lay_search
 from .legs import declination_deg
-from .search_plan import Entry, Leg, LegKind, SearchPlan
+from .plan import Entry, Leg, LegKind, SearchPlan
 from .simulation import (
     DEPTH_M,
     LEAST_RANGE_M,
@@ -25,8 +16,17 @@ from .simulation import (
     list_poa_places,
     survival_share,
 )
+from .sub_areas import (
+    RANKING_FORMULA,
+    SearchStep,
+    SubArea,
+    find_best_order,
+    parse_area,
+    rank_areas,
+    saved_percent,
+    update_areas,
+)
 from .surface import Lattice, Surface, lattice_spacing_m, make_lattice
-from .walk_clock import WalkedLeg, make_walked_legs, time_legs
 
 __all__ = [
     "DEPTH_M",

@@ -11,7 +11,6 @@ import numpy as np
 import shapely
 
 from lastseen.search.coverage import find_covered
-from lastseen.search.field import SearchArea
 from lastseen.search.frame import XY, Frame, find_bent_frame, find_downhill, make_straight_frame, measure_long_axis
 from lastseen.search.lanes import (
     JOIN_SHARE,
@@ -26,7 +25,8 @@ from lastseen.search.lanes import (
     rough_length_m,
 )
 from lastseen.search.legs import steep_m
-from lastseen.search.search_plan import Pattern
+from lastseen.search.plan import Pattern
+from lastseen.search.search_area import SearchArea
 from lastseen.search.simulation import Survival, Targets, Trial, simulate_search
 from lastseen.search.surface import lattice_spacing_m, make_lattice
 from lastseen.search.walk import BALANCE, TeamWalk, assign_abreast, join_runs, share_runs, unevenness

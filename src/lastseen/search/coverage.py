@@ -11,7 +11,7 @@ from shapely import LineString, MultiPolygon, Polygon
 
 from lastseen.core import BoolArray, FloatArray, Grid, InputError
 from lastseen.search import coverage_kernels
-from lastseen.search.search_plan import Coverage
+from lastseen.search.plan import Coverage
 from lastseen.search.simulation import Stretches, Targets, cut_into_stretches, first_signals_s, list_poa_places
 from lastseen.search.surface import Lattice, Outline, Surface, lattice_spacing_m, make_lattice
 

@@ -23,12 +23,12 @@ from lastseen.search.candidates import (
     try_walks,
 )
 from lastseen.search.coverage import find_covered, sum_coverage
-from lastseen.search.field import SearchArea, check_area, check_numbers
 from lastseen.search.frame import XY
 from lastseen.search.lanes import GroupLanes, group_pieces
 from lastseen.search.legs import STEEP_DEG, decimal_year, declination_deg
+from lastseen.search.plan import Coverage, Entry, Leg, Pattern, SearchPlan
 from lastseen.search.routes import CLIFF_DEG, unreachable_share
-from lastseen.search.search_plan import Coverage, Entry, Leg, Pattern, SearchPlan
+from lastseen.search.search_area import SearchArea, check_area, check_numbers
 from lastseen.search.simulation import (
     REST_OF_RESCUE_MIN,
     Reception,

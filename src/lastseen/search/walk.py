@@ -24,8 +24,8 @@ from lastseen.search.legs import (
     speed_table_m_s,
     true_bearings_deg,
 )
+from lastseen.search.plan import Danger, Lane, Leg, LegKind
 from lastseen.search.routes import WalkableGround
-from lastseen.search.search_plan import Danger, Lane, Leg, LegKind
 from lastseen.search.surface import Surface
 
 # ---- From walks to numbered lanes and legs

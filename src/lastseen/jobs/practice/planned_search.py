@@ -16,7 +16,7 @@ MARGIN_M, MARGIN_SHARE = 150.0, 0.6  # of ground around outline and walk: metres
 
 @dataclass(frozen=True)
 class PlannedLeg:
-    """One straight stretch of a planned walk (see `lastseen.search.search_plan.Leg`)."""
+    """One straight stretch of a planned walk (see `lastseen.search.plan.Leg`)."""
 
     searcher: int
     number: int

@@ -25,10 +25,10 @@ from lastseen.core import (
     percent,
     require_memory,
 )
+from lastseen.jobs.notes import note_grid, to_sentences
 from lastseen.jobs.practice import site_places
 from lastseen.jobs.practice.site import Lookout, Part, RefusedGround, Site, SiteRequest, SiteSearch, Way
 from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach, find_start_ground, simulate_start_zones
-from lastseen.jobs.remarks import note_grid, to_sentences
 from lastseen.snow import SIZES, average_onto_lattice
 from lastseen.terrain import (
     Elevation,

@@ -18,6 +18,7 @@ from lastseen.core import (
     no_progress,
     percent,
 )
+from lastseen.jobs.notes import ALWAYS, note_grid, to_sentences
 from lastseen.jobs.reading.block_run import MEMBERS, SharedDraws, draw_shared
 from lastseen.jobs.reading.ground import Heights, PreparedGround, Window, heights_of_model, no_layers, zone_outline
 from lastseen.jobs.reading.line_exposure import (
@@ -30,7 +31,6 @@ from lastseen.jobs.reading.line_exposure import (
 from lastseen.jobs.reading.regroup import Regroup, places_to_regroup
 from lastseen.jobs.reading.route import Route, read_lines, route_of
 from lastseen.jobs.reading.stretches import Stations, Stretch, cut_into_stretches, gather_at_stations
-from lastseen.jobs.remarks import ALWAYS, note_grid, to_sentences
 from lastseen.snow import LARGEST_SLOPE_DEG, LEAST_SLOPE_DEG
 from lastseen.terrain import Elevation, GroundLayers, check_layers, open_elevation, read_layers
 from lastseen.traps import Trap, describe_invisible_traps

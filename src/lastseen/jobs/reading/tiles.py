@@ -38,6 +38,7 @@ from lastseen.core import (
     scenario_toml,
     thread_count,
 )
+from lastseen.jobs.notes import ALWAYS, note_grid, to_sentences
 from lastseen.jobs.reading.area import AreaReading, CellTotals, read_blocks
 from lastseen.jobs.reading.block_reading import START_QUANTITIES, ZoneRow
 from lastseen.jobs.reading.block_run import FIRST_REACH_M, MEMBERS, STARTS_M, draw_shared
@@ -53,7 +54,6 @@ from lastseen.jobs.reading.ground import (
 )
 from lastseen.jobs.reading.line import SAMPLE_NOTE, START_ZONE_NOTE, layers_reader, open_scenario_elevation
 from lastseen.jobs.reading.line_exposure import FARTHEST_M
-from lastseen.jobs.remarks import ALWAYS, note_grid, to_sentences
 from lastseen.snow import slab_class
 from lastseen.terrain import Elevation, open_elevation, read_layers
 from lastseen.traps import describe_invisible_traps

@@ -26,7 +26,7 @@ NOTHING = MultiPolygon()
 
 @dataclass(frozen=True)
 class Leg:
-    """A straight stretch of a walk (see `lastseen.search.search_plan.Leg`); magnetic bearings may be None."""
+    """A straight stretch of a walk (see `lastseen.search.plan.Leg`); magnetic bearings may be None."""
 
     line: LineString
     searcher: int

@@ -10,7 +10,7 @@ import numpy as np
 
 from lastseen.core import FloatArray, InputError, Spread
 from lastseen.rescue import OFF_PATH_FACTOR, PhaseValues, RescueClock, SurvivalCurve, time_rescue
-from lastseen.search.search_plan import LegKind
+from lastseen.search.plan import LegKind
 
 # Time against the planned time: firm snow is walked like a path (1 over 1/0.6), rough debris at half of Tobler's speed
 # instead of 0.6 (from memory: nobody has published a speed on debris).

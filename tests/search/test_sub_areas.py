@@ -11,7 +11,7 @@ from shapely import LineString, box
 
 from lastseen.core.errors import InputError
 from lastseen.rescue.survival import SurvivalCurve, find_survival_curve, survival_bounds_percent
-from lastseen.search.belief import (
+from lastseen.search.sub_areas import (
     SubArea,
     find_best_order,
     parse_area,
