@@ -53,9 +53,9 @@ def made(plan, hidden):
         recorded(corners_of(plan, k), f"s{k}", noise=lambda n: generator.normal(0.0, 2.0, (n, 2))) for k in (1, 2)
     ]
     log = [
-        NotedTime("s1", "", "A", 30.0, None),
-        NotedTime("s1", "T1", "B", 90.0, None),
-        NotedTime("s1", "T1", "C", 120.0, None),
+        NotedTime(searcher="s1", target="", phase="A", elapsed_s=30.0, time_s=None),
+        NotedTime(searcher="s1", target="T1", phase="B", elapsed_s=90.0, time_s=None),
+        NotedTime(searcher="s1", target="T1", phase="C", elapsed_s=120.0, time_s=None),
     ]
     return debrief(plan, tracks, log=log, targets=hidden.targets)
 

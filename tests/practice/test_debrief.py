@@ -1,6 +1,7 @@
 """The debrief on tracks that were made from a plan: what they cover, what is missed, how sure that is."""
 
 import math
+import operator
 from dataclasses import replace
 
 import numpy as np
@@ -17,6 +18,12 @@ from lastseen.jobs.practice.walked_coverage import ACROSS, find_first_times, fin
 from lastseen.rescue.survival import find_survival_curve, survival_percent
 from lastseen.search.coverage import measure_coverage
 from practice.walks import EAST, NORTH, START, UTM, corners_of, plan_on, recorded
+
+
+def changed(raw, name, change):
+    """A recording of another name whose arrays went through a function."""
+    arrays = {key: change(getattr(raw, key)) for key in ("lon_deg", "lat_deg", "time_s", "segment")}
+    return RawTrack(name=name, **arrays)
 
 
 @pytest.fixture(scope="module")
@@ -200,7 +207,13 @@ def test_a_gap_is_not_bridged(plan):
     """Two minutes without fixes: not covered there, said with time and length, and no speed over it."""
     raw = recorded(corners_of(plan, 1))
     out = (raw.time_s > START + 100.0) & (raw.time_s < START + 220.0)
-    cut = RawTrack("gappy", raw.lon_deg[~out], raw.lat_deg[~out], raw.time_s[~out], raw.segment[~out])
+    cut = RawTrack(
+        name="gappy",
+        lon_deg=raw.lon_deg[~out],
+        lat_deg=raw.lat_deg[~out],
+        time_s=raw.time_s[~out],
+        segment=raw.segment[~out],
+    )
     made, whole = debrief(plan, [cut]), debrief(plan, [raw])
     (gap,) = made.searchers[0].track.cleaning.gaps
     assert gap.from_s - START == pytest.approx(100.0, abs=1.0)
@@ -214,13 +227,13 @@ def test_duplicates_disorder_and_jumps_are_mended_and_said(plan):
     """Each changes nothing in what is covered and stands in what is said."""
     raw = recorded(corners_of(plan, 1), noise=white(1.0, 2))
     base = debrief(plan, [raw])
-    doubled = RawTrack("d", *(np.repeat(v, 2) for v in (raw.lon_deg, raw.lat_deg, raw.time_s, raw.segment)))
+    doubled = changed(raw, "d", lambda values: np.repeat(values, 2))
     order = np.arange(raw.time_s.size)
     order[50:60] = order[50:60][::-1]
-    mixed = RawTrack("m", *(v[order] for v in (raw.lon_deg, raw.lat_deg, raw.time_s, raw.segment)))
+    mixed = changed(raw, "m", lambda values: values[order])
     lat = raw.lat_deg.copy()
     lat[[40, 90, 91]] += 0.004
-    jumped = RawTrack("j", raw.lon_deg, lat, raw.time_s, raw.segment)
+    jumped = RawTrack(name="j", lon_deg=raw.lon_deg, lat_deg=lat, time_s=raw.time_s, segment=raw.segment)
     for track, word in ((doubled, "there already"), (mixed, "out of order"), (jumped, "3 fixes were dropped as jumps")):
         made = debrief(plan, [track])
         assert made.band.half == pytest.approx(base.band.half, abs=0.003)
@@ -235,7 +248,9 @@ def test_a_receiver_that_begins_with_bad_fixes(plan, off_m, bad):
     base = debrief(plan, [raw])
     lat = raw.lat_deg.copy()
     lat[:bad] += off_m * np.arange(1, bad + 1)[::-1] / 111_320.0
-    made = debrief(plan, [RawTrack("cold", raw.lon_deg, lat, raw.time_s, raw.segment)])
+    made = debrief(
+        plan, [RawTrack(name="cold", lon_deg=raw.lon_deg, lat_deg=lat, time_s=raw.time_s, segment=raw.segment)]
+    )
     assert made.searchers[0].track.cleaning.jumps == bad
     assert made.searchers[0].metres == pytest.approx(base.searchers[0].metres, abs=3.0 * bad)
     assert made.band.sure == pytest.approx(base.band.sure, abs=0.01)
@@ -246,7 +261,10 @@ def test_a_way_that_nobody_can_have_walked_is_not_covered(plan):
     raw = recorded(corners_of(plan, 1))
     lat = raw.lat_deg.copy()
     lat[:30] += 400.0 / 111_320.0
-    away, whole = debrief(plan, [RawTrack("a", raw.lon_deg, lat, raw.time_s, raw.segment)]), debrief(plan, [raw])
+    away, whole = (
+        debrief(plan, [RawTrack(name="a", lon_deg=raw.lon_deg, lat_deg=lat, time_s=raw.time_s, segment=raw.segment)]),
+        debrief(plan, [raw]),
+    )
     (gap,) = away.searchers[0].track.cleaning.gaps
     assert gap.metres == pytest.approx(400.0, abs=5.0)
     assert away.searchers[0].metres < whole.searchers[0].metres + 5.0
@@ -256,9 +274,19 @@ def test_a_way_that_nobody_can_have_walked_is_not_covered(plan):
 def test_notes_that_match_nobody_are_told(plan):
     """Left out without a word they would look like times that nobody noted."""
     raw = recorded(corners_of(plan, 1))
-    hidden = Target("T1", "target", EAST + 60.0, NORTH + 60.0, 1000.0, 0.8, 0.0, 0.0, 20.0)
+    hidden = Target(
+        name="T1",
+        what="target",
+        x_m=EAST + 60.0,
+        y_m=NORTH + 60.0,
+        z_m=1000.0,
+        depth_m=0.8,
+        azimuth_deg=0.0,
+        dip_deg=0.0,
+        slope_deg=20.0,
+    )
     rows = (("Anna", "T1"), ("s1", "T9"), ("WALKER", "t1"), ("3", ""))
-    log = [NotedTime(who, what, "B", 90.0, None) for who, what in rows]
+    log = [NotedTime(searcher=who, target=what, phase="B", elapsed_s=90.0, time_s=None) for who, what in rows]
     made = debrief(plan, [raw, raw], log=log, targets=[hidden])
     assert made.notes[:2] == (
         "Noted times of Anna, 3 are left out: the tracks are walker, walker-2.",
@@ -271,7 +299,10 @@ def test_notes_that_match_nobody_are_told(plan):
 def test_two_files_of_one_name_are_two_people(plan):
     """Their notes and their clocks stay apart."""
     raw = recorded(corners_of(plan, 1))
-    log = [NotedTime("walker", "", "A", 60.0, None), NotedTime("walker-2", "", "A", 90.0, None)]
+    log = [
+        NotedTime(searcher="walker", target="", phase="A", elapsed_s=60.0, time_s=None),
+        NotedTime(searcher="walker-2", target="", phase="A", elapsed_s=90.0, time_s=None),
+    ]
     made = debrief(plan, [raw, raw], log=log, shifts_s={"walker-2": 30.0})
     assert [one.track.name for one in made.searchers] == ["walker", "walker-2"]
     assert [one.track.cleaning.shifted_s for one in made.searchers] == [0.0, 30.0]
@@ -283,14 +314,28 @@ def test_a_track_that_stays_elsewhere_is_no_jump(plan):
     raw = recorded(corners_of(plan, 1))
     lat = raw.lat_deg.copy()
     lat[200:] += 0.003
-    made = debrief(plan, [RawTrack("moved", raw.lon_deg, lat, raw.time_s, raw.segment)])
+    made = debrief(
+        plan, [RawTrack(name="moved", lon_deg=raw.lon_deg, lat_deg=lat, time_s=raw.time_s, segment=raw.segment)]
+    )
     assert made.searchers[0].track.cleaning.jumps <= 1
     assert made.searchers[0].track.x_m.size > 0.95 * raw.time_s.size
 
 
 def test_clock_drift_changes_times_and_nothing_else(plan):
     """A clock that runs 2 % fast, and one that is an hour off."""
-    targets = [Target("T1", "target", EAST + 100, NORTH + 80, 1029.0, 0.5, 0.0, 0.0, 20.0)]
+    targets = [
+        Target(
+            name="T1",
+            what="target",
+            x_m=EAST + 100,
+            y_m=NORTH + 80,
+            z_m=1029.0,
+            depth_m=0.5,
+            azimuth_deg=0.0,
+            dip_deg=0.0,
+            slope_deg=20.0,
+        )
+    ]
     base = debrief(plan, [recorded(corners_of(plan, 1))], targets=targets)
     fast = debrief(plan, [recorded(corners_of(plan, 1), drift=0.02)], targets=targets)
     assert fast.band.half == pytest.approx(base.band.half, abs=1e-6)
@@ -317,8 +362,8 @@ def test_standing_still_shows_the_drift(plan):
     stray = 6.0 * np.sin(np.linspace(0.0, 2.0 * math.pi, n)) + generator.normal(0.0, 0.05, n)
     lat = np.full(n, here.lat_deg[0]) + stray / 111_200.0
     raw = RawTrack(
-        "still", np.r_[np.full(n, here.lon_deg[0]), walk.lon_deg], np.r_[lat, walk.lat_deg],
-        np.r_[START - n + np.arange(n), walk.time_s], np.r_[np.zeros(n, np.int32), walk.segment],
+        name="still", lon_deg=np.r_[np.full(n, here.lon_deg[0]), walk.lon_deg], lat_deg=np.r_[lat, walk.lat_deg],
+        time_s=np.r_[START - n + np.arange(n), walk.time_s], segment=np.r_[np.zeros(n, np.int32), walk.segment],
     )  # fmt: skip
     made = debrief(plan, [raw])
     assert 3.0 < made.searchers[0].track.cleaning.wander_m < 9.0
@@ -327,10 +372,18 @@ def test_standing_still_shows_the_drift(plan):
 
 def test_tracks_in_the_wrong_place_and_empty_ones_are_left_out_and_said(plan):
     good = recorded(corners_of(plan, 1), "good")
-    far = RawTrack("far", good.lon_deg + 1.0, good.lat_deg, good.time_s, good.segment)
-    nothing = RawTrack("nothing", *(np.zeros(0) for _ in range(3)), np.zeros(0, np.int32))
-    zeros = RawTrack("zeros", np.zeros(5), np.zeros(5), START + np.arange(5.0), np.zeros(5, np.int32))
-    made = debrief(plan, [far, nothing, zeros, UnusedTrack("empty", "the file is empty"), good])
+    far = RawTrack(
+        name="far", lon_deg=good.lon_deg + 1.0, lat_deg=good.lat_deg, time_s=good.time_s, segment=good.segment
+    )
+    nothing = changed(good, "nothing", lambda values: values[:0])
+    zeros = RawTrack(
+        name="zeros",
+        lon_deg=np.zeros(5),
+        lat_deg=np.zeros(5),
+        time_s=START + np.arange(5.0),
+        segment=np.zeros(5, np.int32),
+    )
+    made = debrief(plan, [far, nothing, zeros, UnusedTrack(name="empty", reason="the file is empty"), good])
     assert [one.name for one in made.left_out] == ["far", "nothing", "zeros", "empty"]
     assert [one.track.name for one in made.searchers] == ["good"]
     assert any("far was left out: its nearest point lies" in note and "km" in note for note in made.notes)
@@ -353,7 +406,7 @@ def test_without_times_only_places_count(plan):
 def test_one_fix_and_two_fixes_are_debriefed(plan):
     raw = recorded(corners_of(plan, 1))
     for n in (1, 2):
-        made = debrief(plan, [RawTrack("short", *(v[:n] for v in (raw.lon_deg, raw.lat_deg, raw.time_s, raw.segment)))])
+        made = debrief(plan, [changed(raw, "short", operator.itemgetter(slice(n)))])
         assert 0.0 < made.band.half < 0.2
 
 
@@ -406,7 +459,17 @@ def test_speed_by_part(plan):
 
 def targets_at(*places):
     return [
-        Target(f"T{k}", "target", EAST + x, NORTH + y, 1000.0 + y * math.tan(math.radians(20.0)), 0.5, 0.0, 90.0, 20.0)
+        Target(
+            name=f"T{k}",
+            what="target",
+            x_m=EAST + x,
+            y_m=NORTH + y,
+            z_m=1000.0 + y * math.tan(math.radians(20.0)),
+            depth_m=0.5,
+            azimuth_deg=0.0,
+            dip_deg=90.0,
+            slope_deg=20.0,
+        )
         for k, (x, y) in enumerate(places, 1)
     ]
 
@@ -415,29 +478,51 @@ def test_time_to_the_first_signal_possible_by_geometry():
     """An upright transmitter on level snow is heard 0.794 of the range away: Pythagoras beside a straight walk."""
     plan = plan_on(200.0, 160.0, strip=40.0)
     walk = np.array([(EAST, NORTH + 80.0), (EAST + 200.0, NORTH + 80.0)])
-    hidden = [Target("T1", "target", EAST + 120.0, NORTH + 90.0, 1000.0, 0.0, 0.0, 90.0, 0.0)]
+    hidden = [
+        Target(
+            name="T1",
+            what="target",
+            x_m=EAST + 120.0,
+            y_m=NORTH + 90.0,
+            z_m=1000.0,
+            depth_m=0.0,
+            azimuth_deg=0.0,
+            dip_deg=90.0,
+            slope_deg=0.0,
+        )
+    ]
     made = debrief(plan, [recorded([walk], speed=1.0)], targets=hidden, gps_error_m=5.0)
     (one,) = made.searchers[0].signals
     reach = math.sqrt(20.0**2 - 10.0**2)
     assert one.likely_s == pytest.approx(120.0 - reach, abs=1.0)
     assert one.first_s < one.likely_s < one.last_s
-    log = [NotedTime("", "T1", "B", one.likely_s, None)]
+    log = [NotedTime(searcher="", target="T1", phase="B", elapsed_s=one.likely_s, time_s=None)]
     noted = debrief(plan, [recorded([walk], speed=1.0)], targets=hidden, log=log).searchers[0].signals[0]
     assert noted.words == "noted while it became possible"
-    early = debrief(plan, [recorded([walk], speed=1.0)], targets=hidden, log=[NotedTime("", "T1", "B", 10.0, None)])
+    early = debrief(
+        plan,
+        [recorded([walk], speed=1.0)],
+        targets=hidden,
+        log=[NotedTime(searcher="", target="T1", phase="B", elapsed_s=10.0, time_s=None)],
+    )
     assert "before it was possible" in early.searchers[0].signals[0].words
-    late = debrief(plan, [recorded([walk], speed=1.0)], targets=hidden, log=[NotedTime("", "T1", "B", 190.0, None)])
+    late = debrief(
+        plan,
+        [recorded([walk], speed=1.0)],
+        targets=hidden,
+        log=[NotedTime(searcher="", target="T1", phase="B", elapsed_s=190.0, time_s=None)],
+    )
     assert "after it must have been there" in late.searchers[0].signals[0].words
 
 
 def test_phases_against_plan_and_survival_curve(plan):
     """Durations, verdicts, and the published survival at each end (Falk and others 1994)."""
     log = [
-        NotedTime("walker", "", "A", 100.0, None),
-        NotedTime("walker", "T1", "B", 400.0, None),
-        NotedTime("walker", "T1", "C", 420.0, None),
-        NotedTime("1", "T1", "E", 5000.0, None),
-        NotedTime("somebody else", "T1", "D", 7.0, None),
+        NotedTime(searcher="walker", target="", phase="A", elapsed_s=100.0, time_s=None),
+        NotedTime(searcher="walker", target="T1", phase="B", elapsed_s=400.0, time_s=None),
+        NotedTime(searcher="walker", target="T1", phase="C", elapsed_s=420.0, time_s=None),
+        NotedTime(searcher="1", target="T1", phase="E", elapsed_s=5000.0, time_s=None),
+        NotedTime(searcher="somebody else", target="T1", phase="D", elapsed_s=7.0, time_s=None),
     ]
     made = debrief(plan, [recorded(corners_of(plan, 1))], log=log)
     phases = {one.letter: one for one in made.searchers[0].phases}
@@ -453,7 +538,10 @@ def test_phases_against_plan_and_survival_curve(plan):
         debrief(
             plan,
             [recorded(corners_of(plan, 1))],
-            log=[NotedTime("", "T1", "B", 90.0, None), NotedTime("", "T1", "C", 80.0, None)],
+            log=[
+                NotedTime(searcher="", target="T1", phase="B", elapsed_s=90.0, time_s=None),
+                NotedTime(searcher="", target="T1", phase="C", elapsed_s=80.0, time_s=None),
+            ],
         )
 
 

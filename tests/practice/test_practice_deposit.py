@@ -26,7 +26,7 @@ from lastseen.jobs.practice.deposit import (
 # Rows deposit-volume-1 to 3 of drill_sites.csv: released volume (EAWS size table) x 1.5 x 200 / 400 kg/m3.
 VOLUMES_M3 = {1: 75.0, 2: 750.0, 3: 7500.0}
 UTM = CRS.from_epsg(32632)
-FRAME = SiteFrame((600_123.4, 5_100_077.7), 203.0, 100.0, 48.0, UTM)
+FRAME = SiteFrame(middle_m=(600_123.4, 5_100_077.7), downhill_deg=203.0, width_m=100.0, height_m=48.0, crs=UTM)
 WIDE = dataclasses.replace(FRAME, width_m=200.0, height_m=150.0)
 
 
@@ -38,7 +38,14 @@ def shape_of(height, radius_m):
     x, y = x - FRAME.middle_m[0], y - FRAME.middle_m[1]
     z = np.where(np.hypot(x, y) <= radius_m, height(x, y), 0.0)
     outline = MultiPolygon([Point(FRAME.middle_m).buffer(radius_m)])
-    return SnowShape(grid.with_values(z), outline, float(z.sum()), float(z.max()), 1.0, "made")
+    return SnowShape(
+        thickness_m=grid.with_values(z),
+        outline=outline,
+        volume_m3=float(z.sum()),
+        greatest_m=float(z.max()),
+        scale=1.0,
+        source="made",
+    )
 
 
 HEIGHTS = {
@@ -100,8 +107,14 @@ def test_hauls_against_assignment(monkeypatch):
     monkeypatch.setattr(deposit, "UPHILL", 0.0)
     givers = rng.uniform(-40.0, 40.0, (12, 2))
     takers = rng.uniform(-20.0, 20.0, (12, 2))
-    stakes = [deposit.Stake(f"G{k}", tuple(at), 0.0, 20.0, 0.0, 0.0) for k, at in enumerate(givers)]
-    stakes += [deposit.Stake(f"T{k}", tuple(at), 10.0, 0.0, 0.0, 0.0) for k, at in enumerate(takers)]
+    stakes = [
+        deposit.Stake(name=f"G{k}", at_m=tuple(at), fill_m3=0.0, cut_m3=20.0, fill_m=0.0, cut_m=0.0)
+        for k, at in enumerate(givers)
+    ]
+    stakes += [
+        deposit.Stake(name=f"T{k}", at_m=tuple(at), fill_m3=10.0, cut_m3=0.0, fill_m=0.0, cut_m=0.0)
+        for k, at in enumerate(takers)
+    ]
     hauls, mean_m = deposit._hauls(FRAME, stakes, 0.5)
     distance = np.hypot(*(givers[:, None, :] - takers[None, :, :]).transpose(2, 0, 1))
     rows, cols = linear_sum_assignment(distance)
@@ -157,7 +170,10 @@ def model(flow_deg=90.0):
     inside = (np.abs(x - 500_040.0) <= 20.0) & (np.abs(y - 5_000_030.0) <= 10.0)
     z = np.where(inside, 0.5 + 0.02 * (x - 500_020.0), 0.0)
     return DepositModel(
-        grid.with_values(z), MultiPolygon([box(500_020, 5_000_020, 500_060, 5_000_040)]), flow_deg, "made"
+        thickness_m=grid.with_values(z),
+        outline=MultiPolygon([box(500_020, 5_000_020, 500_060, 5_000_040)]),
+        flow_deg=flow_deg,
+        name="made",
     )
 
 

@@ -153,7 +153,17 @@ def test_axes_point_anywhere_alike():
 
 
 def target(name, x, y, depth=0.5, azimuth=0.0, dip=0.0):
-    return Target(name, "target", EAST + x, NORTH + y, 1000.0, depth, azimuth, dip, 0.0)
+    return Target(
+        name=name,
+        what="target",
+        x_m=EAST + x,
+        y_m=NORTH + y,
+        z_m=1000.0,
+        depth_m=depth,
+        azimuth_deg=azimuth,
+        dip_deg=dip,
+        slope_deg=0.0,
+    )
 
 
 def test_overlap_of_two_targets():
@@ -198,7 +208,7 @@ def test_two_tapes_give_the_place_back(plan):
 
 def test_cut_of_tapes_at_right_angles():
     """Thales: seen from the middle of a half circle over A and B the tapes meet at 90 degrees."""
-    marks = (Mark("A", EAST, NORTH, 1000.0), Mark("B", EAST + 20.0, NORTH, 1000.0))
+    marks = (Mark(name="A", x_m=EAST, y_m=NORTH, z_m=1000.0), Mark(name="B", x_m=EAST + 20.0, y_m=NORTH, z_m=1000.0))
     (stake,) = stake_out([target("T1", 10, 10)], marks)
     assert stake.cut_deg == pytest.approx(90.0)
     assert stake.from_a_m == pytest.approx(math.hypot(10, 10))
@@ -212,7 +222,17 @@ def test_axis_is_a_unit_vector_that_dips():
 
 def test_a_depth_at_right_angles_lies_deeper_below_the_snow_above_it():
     """On 60 degrees (cosine 0.5) half a metre at right angles is a metre straight down."""
-    one = Target("T1", "target", EAST, NORTH, 1000.0, 0.5, 0.0, 0.0, 60.0)
+    one = Target(
+        name="T1",
+        what="target",
+        x_m=EAST,
+        y_m=NORTH,
+        z_m=1000.0,
+        depth_m=0.5,
+        azimuth_deg=0.0,
+        dip_deg=0.0,
+        slope_deg=60.0,
+    )
     assert place_m(one) == pytest.approx([EAST, NORTH, 999.0])
 
 
@@ -232,7 +252,7 @@ def test_the_next_target_is_the_nearest_one_and_no_decoy(plan):
 def test_targets_are_hidden_on_a_short_walk_from_the_first_mark():
     """On a line from A at 0: 5, 20 and 60 m are hidden in that order, whatever their numbers."""
     targets = [target("T1", 60, 0), target("T2", 5, 0), target("T3", 20, 0)]
-    assert find_hiding_order(targets, Mark("A", EAST, NORTH, 1000.0)) == ("T2", "T3", "T1")
+    assert find_hiding_order(targets, Mark(name="A", x_m=EAST, y_m=NORTH, z_m=1000.0)) == ("T2", "T3", "T1")
 
 
 def test_no_room_is_said_with_what_fits(plan):

@@ -27,10 +27,27 @@ def plan_on(width=120.0, height=100.0, strip=40.0, searchers=1, slope_deg=0.0, p
     start = (EAST + 0.5 * width, NORTH - 30.0)
     made = lay_search(outline, ground, strip_width_m=strip, searchers=searchers, start_xy_m=start, seed=1)
     legs = tuple(
-        PlannedLeg(leg.searcher, leg.number, leg.kind, leg.lane, leg.line, leg.length_m, leg.time_s)
+        PlannedLeg(
+            searcher=leg.searcher,
+            number=leg.number,
+            kind=leg.kind,
+            lane=leg.lane,
+            line=leg.line,
+            length_m=leg.length_m,
+            time_s=leg.time_s,
+        )
         for leg in made.legs
     )
-    return PlannedSearch(name, UTM, outline, ground, poa, legs, strip, made.coverage.fraction)
+    return PlannedSearch(
+        name=name,
+        crs=UTM,
+        outline=outline,
+        ground=ground,
+        poa=poa,
+        legs=legs,
+        strip_width_m=strip,
+        coverage=made.coverage.fraction,
+    )
 
 
 def corners_of(plan, searcher, *, approach=False, skip_lanes=()):
@@ -67,4 +84,6 @@ def recorded(parts, name="walker", *, speed=1.2, every_s=1.0, begin=START, noise
         xy = xy + noise(len(xy))
     lon, lat = transformer(crs, WGS84).transform(xy[:, 0], xy[:, 1])
     time = begin + (time - begin) * (1.0 + drift)
-    return RawTrack(name, np.asarray(lon), np.asarray(lat), time, segment.astype(np.int32))
+    return RawTrack(
+        name=name, lon_deg=np.asarray(lon), lat_deg=np.asarray(lat), time_s=time, segment=segment.astype(np.int32)
+    )

@@ -45,7 +45,7 @@ def small():
 def brute(ground, members, seed):
     """Every start cell by the twin; the window of all blocks is the whole ground, so that bits must agree."""
     heights = heights_of_grid(ground)
-    prepared = PreparedGround(heights, with_traps=False)
+    prepared = PreparedGround(heights=heights, with_traps=False)
     ensemble = draw_shared(Snow(), seed, members)
     sheet = prepared.over(heights.extent)
     top, left = heights.extent.top, heights.extent.left
@@ -101,7 +101,7 @@ def test_debris_equals_brute_force():
     heights = heights_of_grid(ground)
     ensemble = draw_shared(Snow(), seed, members)
     block = next(iter(tiles_of(heights.extent, heights.block_cells)))
-    starts, _, runs = simulate_block(PreparedGround(heights, with_traps=False), block, ensemble, 0.0)
+    starts, _, runs = simulate_block(PreparedGround(heights=heights, with_traps=False), block, ensemble, 0.0)
     run = max(runs, key=lambda one: one.stop.size)
     rows, cols = np.divmod(run.stop, run.ground.smoothed_m.shape[1])
     slope = np.radians(starts.slope_deg[run.starts])

@@ -72,7 +72,11 @@ def fates(debris=(0.0, 0.0, math.nan, 0.0), fall=(0.0, 0.0, 0.0, 0.0)):
     """What becomes of the four bodies; cells are 5 m wide, heights fall by a metre from cell to cell."""
     felt = np.array([[10.0, 9.0, 8.0, 7.0, 6.0, 5.0]])
     ground = SimpleNamespace(
-        smoothed_m=felt, kind=KIND[None], severity=SEVERITY[None], effects=DOES[None], window=Window(0, 0, 1, 6)
+        smoothed_m=felt,
+        kind=KIND[None],
+        severity=SEVERITY[None],
+        effects=DOES[None],
+        window=Window(top=0, left=0, bottom=1, right=6),
     )
     x = np.where(STOP >= 0, (STOP + 0.5) * 5.0, 99.0)
     tracks = SimpleNamespace(cells=CELLS, offsets=OFFSETS, x_m=x, y_m=np.full(4, -2.5), fall_m=np.array(fall))
@@ -134,12 +138,12 @@ def test_a_zone_counts_its_starts_by_their_cells():
     for name, pair in given.items():
         values[START_QUANTITIES.index(name)] = pair
     ground = SimpleNamespace(
-        window=Window(0, 0, 2, 2),
+        window=Window(top=0, left=0, bottom=2, right=2),
         zone=np.array([[1, 1], [1, 1]]),
         smoothed_m=np.array([[4.0, 3.0], [2.0, 1.0]]),
         slope_deg=np.full((2, 2), 35.0),
     )
-    (row,) = _zone_rows(starts, values, ground, Window(0, 0, 2, 2), 2)
+    (row,) = _zone_rows(starts, values, ground, Window(top=0, left=0, bottom=2, right=2), 2)
     told = dict(zip(START_QUANTITIES, row.values, strict=True))
     assert (told["distance_m"], told["burial"]) == pytest.approx((80.0, 0.25))
     assert (told["fall_m"], told["debris_m"]) == pytest.approx((6.0, 0.8))
@@ -152,7 +156,17 @@ def test_no_member_that_stays_has_no_mean():
     nothing, no = np.full(2, math.nan), np.zeros(2, bool)
     told = average_at_starts(
         SampleOutcomes(
-            nothing, nothing, nothing, np.zeros(2), no, no, no, no, gone, np.zeros(1, np.uint8), np.zeros(1)
+            distance_m=nothing,
+            drop_m=nothing,
+            debris_m=nothing,
+            fall_m=np.zeros(2),
+            burial=no,
+            trauma=no,
+            water=no,
+            no_way_out=no,
+            leaves=gone,
+            worst_kind=np.zeros(1, np.uint8),
+            worst_weight=np.zeros(1),
         ),
         2,
     )
@@ -162,13 +176,13 @@ def test_no_member_that_stays_has_no_mean():
 
 def test_what_comes_over_a_cell_from_two_blocks_is_joined_in_any_order():
     """Union of members, the greatest speed, the sum of zones: a slower block that comes later takes nothing away."""
-    one, other = Window(0, 0, 2, 3), Window(1, 1, 3, 4)
+    one, other = Window(top=0, left=0, bottom=2, right=3), Window(top=1, left=1, bottom=3, right=4)
     parts = [
         (one, np.uint64(0b0101), np.float32(9.0), np.uint16(2)),
         (other, np.uint64(0b0110), np.float32(4.0), np.uint16(1)),
     ]
     for order in (parts, parts[::-1]):
-        all_of = CellTotals(Window(0, 0, 3, 3))
+        all_of = CellTotals(window=Window(top=0, left=0, bottom=3, right=3))
         for window, bits, speed, count in order:
             shape = window.shape
             all_of.add(

@@ -77,10 +77,10 @@ def test_regrouping_keeps_off_start_zones_and_steep_ground():
     """Down the face and out on the flat: where no body came at all, start zones and 27 degrees still count."""
     ground = grounds.face(ny=170)
     heights = heights_of_grid(ground)
-    prepared = PreparedGround(heights, with_traps=False)
+    prepared = PreparedGround(heights=heights, with_traps=False)
     route = route_of([line_on(ground, (5, 45), (165, 45))], heights)
     passing = find_passing_samples(prepared, route, draw_shared(Snow(), 1, 6))
-    still = replace(passing, ground=CellTotals(passing.ground.window))
+    still = replace(passing, ground=CellTotals(window=passing.ground.window))
     sheet = prepared.over(passing.ground.window)
     for more, steepest in (({}, 27.0), ({"zone": np.zeros_like(sheet.zone)}, 27.0)):
         changed = SimpleNamespace(
@@ -128,7 +128,7 @@ def test_the_line_agrees_with_brute_force():
     line = line_on(ground, (70, 10), (66, 50))
     ensemble = draw_shared(Snow(), 1, 6)
     route = route_of([line], heights)
-    passing = find_passing_samples(PreparedGround(heights, with_traps=False), route, ensemble)
+    passing = find_passing_samples(PreparedGround(heights=heights, with_traps=False), route, ensemble)
     near = max(3.0, 0.75 * 5.0, 0.5 * passing.spacing_m)
     seen = set()
     x = (passing.cols + 0.5 + heights.offset[1]) * 5.0
@@ -293,9 +293,9 @@ def test_bodies_left_out_would_not_have_passed(monkeypatch):
     heights = heights_of_grid(replace(ground, values=ground.values + bank[:, None]))
     route = route_of([line_on(ground, (66, 10), (62, 80))], heights)
     ensemble = draw_shared(Snow(), 1, 8)
-    bounded = find_passing_samples(PreparedGround(heights, with_traps=False), route, ensemble, 20.0)
+    bounded = find_passing_samples(PreparedGround(heights=heights, with_traps=False), route, ensemble, 20.0)
     monkeypatch.setattr("lastseen.jobs.reading.line_exposure.CERTAIN", 1e-6)
-    every = find_passing_samples(PreparedGround(heights, with_traps=False), route, ensemble, 20.0)
+    every = find_passing_samples(PreparedGround(heights=heights, with_traps=False), route, ensemble, 20.0)
     assert 0 < bounded.zone.size < bounded.bodies < every.bodies
     for name in ("rows", "cols", "speeds_m_s", "member", "stop_x_m", "stop_y_m", "debris_m", "record_station"):
         np.testing.assert_array_equal(getattr(bounded, name), getattr(every, name))

@@ -25,7 +25,16 @@ from reading.test_line import line_on, read
 
 def zone(number, cells=89, **told):
     values = dict.fromkeys(START_QUANTITIES, 0.0) | {"any": 0.5, "debris_m": 1.0, "drop_m": 100.0} | told
-    return ZoneRow((0, 0), number, cells, cells, 38.0, 2000.0, 1900.0, tuple(values[name] for name in START_QUANTITIES))
+    return ZoneRow(
+        block=(0, 0),
+        number=number,
+        cells=cells,
+        starts=cells,
+        slope_deg=38.0,
+        top_m=2000.0,
+        foot_m=1900.0,
+        values=tuple(values[name] for name in START_QUANTITIES),
+    )
 
 
 def test_order_of_start_zones():
@@ -107,7 +116,7 @@ def test_a_group_needs_room(side_cells, found):
     """An island of 2 x 2 cells of 5 m that nothing crosses is too little for a group (100 m2), 4 x 4 is enough."""
     ground = grounds.face(ny=170)
     heights = heights_of_grid(ground)
-    prepared = PreparedGround(heights, with_traps=False)
+    prepared = PreparedGround(heights=heights, with_traps=False)
     route = route_of([line_on(ground, (110, 45), (160, 45))], heights)
     passing = find_passing_samples(prepared, route, draw_shared(Snow(), 1, 6))
     window = passing.ground.window

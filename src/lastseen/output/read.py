@@ -92,28 +92,26 @@ def planned_of(result: Result, name: str) -> PlannedSearch:
     rim = max(MARGIN_M, MARGIN_SHARE * max(east - west, north - south))  # sheets show more than the outline
     last_seen = numbers.get("last_seen")
     return PlannedSearch(
-        str(numbers["name"] or name),
-        result.crs,
-        outline,
-        result.ground.window(west - rim, south - rim, east + rim, north + rim),
-        result.rasters["poa"].bands[0] if "poa" in result.rasters else None,
-        legs,
-        float(numbers["coverage"]["strip_width_m"]),
-        float(numbers["coverage"]["fraction"]),
-        bool(numbers.get("flat", False)),
-        (float(last_seen["x_m"]), float(last_seen["y_m"])) if last_seen else None,
-        numbers["search"].get("declination_deg"),
-        numbers["search"].get("date"),
+        name=str(numbers["name"] or name),
+        crs=result.crs,
+        outline=outline,
+        ground=result.ground.window(west - rim, south - rim, east + rim, north + rim),
+        poa=result.rasters["poa"].bands[0] if "poa" in result.rasters else None,
+        legs=legs,
+        strip_width_m=float(numbers["coverage"]["strip_width_m"]),
+        coverage=float(numbers["coverage"]["fraction"]),
+        flat=bool(numbers.get("flat", False)),
+        last_seen_m=(float(last_seen["x_m"]), float(last_seen["y_m"])) if last_seen else None,
+        declination_deg=numbers["search"].get("declination_deg"),
+        date=numbers["search"].get("date"),
     )
 
 
 def _legs(result: Result) -> tuple[PlannedLeg, ...]:
-    keys = ("length_m", "time_s")
+    keys = ("searcher", "number", "kind", "lane", "length_m", "time_s")
     rows = (
-        PlannedLeg(
-            one["searcher"], one["number"], one["kind"], one["lane"], LineString(line.coords), *(one[k] for k in keys)
-        )
-        for line, one in result.records("route")
+        PlannedLeg(line=LineString(line.coords), **{key: leg[key] for key in keys})
+        for line, leg in result.records("route")
     )
     return tuple(sorted(rows, key=lambda leg: (leg.searcher, leg.number)))
 
@@ -142,7 +140,13 @@ def read_site(folder: Path, number: int) -> tuple[SiteFrame, dict[str, Any]]:
         middle = corners.mean(axis=0)
         width, height = math.dist(corners[0], corners[1]), math.dist(corners[1], corners[2])
         crs = CRS.from_user_input(told["grid"]["crs"])
-        return SiteFrame((float(middle[0]), float(middle[1])), float(site["downhill_deg"]), width, height, crs), site
+        return SiteFrame(
+            middle_m=(float(middle[0]), float(middle[1])),
+            downhill_deg=float(site["downhill_deg"]),
+            width_m=width,
+            height_m=height,
+            crs=crs,
+        ), site
     except (OSError, KeyError, TypeError, ValueError, IndexError) as error:
         if isinstance(error, InputError):
             raise
@@ -173,7 +177,9 @@ def read_debris(folder: Path) -> DepositModel:
         name = json.loads((folder / PLAN_MARKER).read_text(encoding="utf-8")).get("name") or folder.name
     except Exception as error:  # each reader raises its own kinds
         raise InputError(f"the plan in {folder} cannot be read ({error}): make it again") from error
-    return DepositModel(Grid(values, t.c, t.f, t.a, crs), outline, _flow_deg(line, outline), name)
+    return DepositModel(
+        thickness_m=Grid(values, t.c, t.f, t.a, crs), outline=outline, flow_deg=_flow_deg(line, outline), name=name
+    )
 
 
 def _flow_deg(line: Any, outline: Any) -> float:
@@ -239,7 +245,17 @@ def lay_deposit(
     pushing = plan_pushing(frame, shape, allowed, snow_m=snow_m, left_m=left_m, packing=packing, stake_m=stake_m)
     notes = to_sentences((*note_grid(frame.crs, ""), *_notes(frame, snow_m, left_m), *DEPOSIT_LIMITS))
     title = name or f"Practice deposit on site {number}"
-    return PracticeDeposit(title, ground, elevation, frame, shape, pushing, site, seed, notes)
+    return PracticeDeposit(
+        name=title,
+        ground=ground,
+        elevation=elevation,
+        frame=frame,
+        shape=shape,
+        pushing=pushing,
+        site=site,
+        seed=seed,
+        notes=notes,
+    )
 
 
 def _notes(frame: SiteFrame, snow_m: float, left_m: float) -> tuple[str, ...]:

@@ -30,7 +30,7 @@ from lastseen.snow import SAMPLE_FRICTION, SIZES, energy_line_runout_m, uniform
 
 _CRS = CRS.from_epsg(32632)
 _EAST, _NORTH = 600_000.0, 5_100_000.0
-_FRAME = SiteFrame((600_000.0, 5_100_000.0), 203.0, 100.0, 50.0, _CRS)
+_FRAME = SiteFrame(middle_m=(600_000.0, 5_100_000.0), downhill_deg=203.0, width_m=100.0, height_m=50.0, crs=_CRS)
 
 
 def reach_travel_angle_deg(friction: float, face_deg: float, face_drop_m: float, foot_deg: float) -> float:
@@ -61,7 +61,14 @@ def _paraboloid(radius_m: float, height_m: float) -> SnowShape:
     thickness: FloatArray = height_m * np.clip(1.0 - (away / radius_m) ** 2, 0.0, None)
     outline = MultiPolygon([Point(_FRAME.middle_m).buffer(radius_m)])
     volume = float(thickness.sum()) * grid.cell_area_m2
-    return SnowShape(grid.with_values(thickness), outline, volume, height_m, 1.0, "a paraboloid")
+    return SnowShape(
+        thickness_m=grid.with_values(thickness),
+        outline=outline,
+        volume_m3=volume,
+        greatest_m=height_m,
+        scale=1.0,
+        source="a paraboloid",
+    )
 
 
 def paraboloid_fill_m3(radius_m: float, height_m: float) -> float:
@@ -78,7 +85,7 @@ def paraboloid_cut_m3(radius_m: float, height_m: float) -> float:
 
 def laid_volume_m3(size: int, width_m: float = 400.0, height_m: float = 400.0) -> float:
     """Volume of the deposit of a size on a site that is large enough."""
-    frame = SiteFrame(_FRAME.middle_m, 203.0, width_m, height_m, _CRS)
+    frame = SiteFrame(middle_m=_FRAME.middle_m, downhill_deg=203.0, width_m=width_m, height_m=height_m, crs=_CRS)
     shape = lay_sized(frame, size, 1)
     return float(shape.thickness_m.values.sum()) * shape.thickness_m.cell_area_m2
 
@@ -98,12 +105,30 @@ def debrief_coverage_percent(
     ground = Grid(np.zeros((rows, cols)), _EAST - 20.0, _NORTH + length_m + 20.0, 1.0, _CRS)
     outline = MultiPolygon([box(_EAST, _NORTH, _EAST + width_m, _NORTH + length_m)])
     corners = np.asarray(walk.coords)[:, :2] + (_EAST, _NORTH)
-    leg = PlannedLeg(1, 1, "lane", 1, type(walk)(corners), walk.length, walk.length)
-    plan = PlannedSearch("pattern", _CRS, outline, ground, None, (leg,), strip_width_m, 1.0, flat=True)
+    leg = PlannedLeg(
+        searcher=1, number=1, kind="lane", lane=1, line=type(walk)(corners), length_m=walk.length, time_s=walk.length
+    )
+    plan = PlannedSearch(
+        name="pattern",
+        crs=_CRS,
+        outline=outline,
+        ground=ground,
+        poa=None,
+        legs=(leg,),
+        strip_width_m=strip_width_m,
+        coverage=1.0,
+        flat=True,
+    )
     at = np.append(np.arange(0.0, walk.length, 1.0), walk.length)
     xy = np.array([leg.line.interpolate(d).coords[0] for d in at])
     lon, lat = transformer(_CRS, WGS84).transform(xy[:, 0], xy[:, 1])
-    raw = RawTrack("walk", np.asarray(lon), np.asarray(lat), 1.8e9 + at, np.zeros(at.size, np.int32))
+    raw = RawTrack(
+        name="walk",
+        lon_deg=np.asarray(lon),
+        lat_deg=np.asarray(lat),
+        time_s=1.8e9 + at,
+        segment=np.zeros(at.size, np.int32),
+    )
     return 100.0 * debrief(plan, [raw], gps_error_m=0.0).band.half
 
 
@@ -149,7 +174,7 @@ def reach_ratio(slope_deg: float, friction: float, cell_m: float = 2.5) -> float
     """
     heights = heights_of_grid(_face(slope_deg, cell_m))
     ensemble = draw_shared(Snow(friction=(friction,) * 3, turbulence_m_s2=NO_DRAG), 1, 4)
-    prepared = PreparedGround(heights, with_traps=False)
+    prepared = PreparedGround(heights=heights, with_traps=False)
     ratios = []
     for block in tiles_of(heights.extent, heights.block_cells):
         found = simulate_block(prepared, block, ensemble, 20.0)

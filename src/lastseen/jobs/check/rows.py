@@ -41,7 +41,7 @@ from lastseen.traps import deposit_depth_trapezoid_m, deposit_depth_v_m, deposit
 CONFIDENCE = ("published", "derived", "common practice, no source", "from memory")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Row:
     """One reference value as published."""
 
@@ -55,7 +55,7 @@ class Row:
     confidence: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Outcome:
     """One reference value beside what the installed code gives."""
 
@@ -90,14 +90,14 @@ def reference_rows(folder: Path | None = None) -> Iterator[Row]:
             for number, raw in enumerate(csv.DictReader(file), start=2):
                 try:
                     row = Row(
-                        raw["id"],
-                        raw["quantity"],
-                        json.loads(raw["inputs"]),
-                        float(raw["expected"]),
-                        float(raw["tolerance"]),
-                        raw["unit"],
-                        raw["source"],
-                        raw["confidence"],
+                        id=raw["id"],
+                        quantity=raw["quantity"],
+                        inputs=json.loads(raw["inputs"]),
+                        expected=float(raw["expected"]),
+                        tolerance=float(raw["tolerance"]),
+                        unit=raw["unit"],
+                        source=raw["source"],
+                        confidence=raw["confidence"],
                     )
                 except (KeyError, TypeError, ValueError) as error:
                     raise InputError(f"{path.name}, line {number}: not a reference row ({error})") from error
@@ -117,8 +117,16 @@ def _outcome(row: Row) -> Outcome:
     got = float(compute(**row.inputs)) if compute else math.nan
     ok = bool(abs(got - row.expected) <= row.tolerance)
     return Outcome(
-        row.id, row.quantity, row.expected, got, row.tolerance, row.unit, row.source, row.confidence, ok
-    )  # fmt: skip
+        id=row.id,
+        quantity=row.quantity,
+        expected=row.expected,
+        got=got,
+        tolerance=row.tolerance,
+        unit=row.unit,
+        source=row.source,
+        confidence=row.confidence,
+        ok=ok,
+    )
 
 
 # ---- one function for each quantity ---------------------------------------------------------------------------------

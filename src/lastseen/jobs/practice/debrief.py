@@ -53,7 +53,7 @@ SPACING_M = 1.0
 SHALLOWEST_M, DEPTH_M, SLOPE_DEG = 0.1, 1.0, 20.0  # of the plan's clock where no targets are known; design choice
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Searcher:
     """One recording and what it says.
 
@@ -93,7 +93,7 @@ class Searcher:
     speeds: tuple[Speed, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Debrief:
     """What a drill's tracks say.
 
@@ -202,9 +202,13 @@ def debrief(
     lattice = make_lattice(plan.outline, surface, lattice_spacing_m(plan.outline, SPACING_M))
     zero = clock_zero_s(tracks, log)
     clock = time_legs(
-        plan.legs, strip_width_m=plan.strip_width_m, depth_m=_depth_m(targets), slope_deg=SLOPE_DEG,
-        diggers=max(1, len(tracks)), curve=find_survival_curve(curve),
-    )  # fmt: skip
+        plan.legs,
+        strip_width_m=plan.strip_width_m,
+        depth_m=_depth_m(targets),
+        slope_deg=SLOPE_DEG,
+        diggers=max(1, len(tracks)),
+        curve=find_survival_curve(curve),
+    )
     searchers = []
     for number, track in enumerate(tracks, start=1):
         xyz, time, _ = sample_walk(track, surface)
@@ -217,11 +221,20 @@ def debrief(
         speeds = measure_speeds(track, xyz, time, plan, absolute)
         searchers.append(
             Searcher(
-                number, track, cleaning_notes(track, zero), xyz, time, _metres(track, xyz, time), times,
-                measure_band(times, lattice.weight_m2),
-                review_lanes(plan, [track], [(xyz, own)]), phases, signals, speeds,
+                number=number,
+                track=track,
+                cleaning_notes=cleaning_notes(track, zero),
+                xyz_m=xyz,
+                time_s=time,
+                metres=_metres(track, xyz, time),
+                times_s=times,
+                band=measure_band(times, lattice.weight_m2),
+                lanes=review_lanes(plan, [track], [(xyz, own)]),
+                phases=phases,
+                signals=signals,
+                speeds=speeds,
             )
-        )  # fmt: skip
+        )
     team = join_first_times([searcher.times_s for searcher in searchers])
     band = measure_band(team, lattice.weight_m2)
     lanes = review_lanes(
@@ -234,20 +247,20 @@ def debrief(
     )
     left = find_leftover(plan, lattice, team, band, radii, lanes)
     made = Debrief(
-        plan,
-        tuple(searchers),
-        out,
-        gps_error_m,
-        radii,
-        lattice,
-        team,
-        band,
-        lanes,
-        left,
-        clock,
-        zero,
-        tuple(targets),
-        (),
+        plan=plan,
+        searchers=tuple(searchers),
+        left_out=out,
+        gps_error_m=gps_error_m,
+        radii=radii,
+        lattice=lattice,
+        team_s=team,
+        band=band,
+        lanes=lanes,
+        find_leftover=left,
+        clock=clock,
+        zero_s=zero,
+        targets=tuple(targets),
+        notes=(),
     )
     strays = unmatched_notes(log, [track.name for track in tracks], len(tracks), targets)
     return replace(made, notes=(*strays, *_notes(made)))

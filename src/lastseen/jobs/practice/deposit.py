@@ -52,7 +52,7 @@ HUMMOCK_M = 1.3  # standard deviation of a hummock, about 4 m from one to the ne
 HUMMOCK_SHARE = 0.22  # standard deviation of thickness that hummocks add; design choice
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SiteFrame:
     """Where a site lies.
 
@@ -105,7 +105,7 @@ class SiteFrame:
         return Grid(np.zeros((n, n)), float(west), float(north), CELL_M, self.crs)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class DepositModel:
     """The debris of a plan: mean thickness, outline, and the direction in which it came.
 
@@ -125,7 +125,7 @@ class DepositModel:
     name: str
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SnowShape:
     """Snow to be laid on a site.
 
@@ -243,8 +243,13 @@ def _add_hummocks(
     thickness = np.where(profile > 0.0, np.maximum(rough, LEAST_THICKNESS_M), 0.0)
     thickness *= volume_m3 / (float(thickness.sum()) * grid.cell_area_m2)
     return SnowShape(
-        grid.with_values(thickness), outline, volume_m3, float(thickness.max()), scale, source
-    )  # fmt: skip
+        thickness_m=grid.with_values(thickness),
+        outline=outline,
+        volume_m3=volume_m3,
+        greatest_m=float(thickness.max()),
+        scale=scale,
+        source=source,
+    )
 
 
 def _edge(turn: FloatArray, phases: FloatArray) -> FloatArray:
@@ -261,7 +266,9 @@ def _centres(grid: Grid) -> tuple[FloatArray, FloatArray]:
 
 def _debris_frame(model: DepositModel) -> SiteFrame:
     middle = model.outline.centroid
-    return SiteFrame((middle.x, middle.y), model.flow_deg, 1.0, 1.0, model.thickness_m.crs)
+    return SiteFrame(
+        middle_m=(middle.x, middle.y), downhill_deg=model.flow_deg, width_m=1.0, height_m=1.0, crs=model.thickness_m.crs
+    )
 
 
 def _to_site(frame: SiteFrame) -> list[float]:
@@ -283,7 +290,7 @@ LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 LEAST_HAUL_M3, LEAST_M3 = 0.5, 0.01
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Stake:
     """A stake in the middle of its square.
 
@@ -308,7 +315,7 @@ class Stake:
     cut_m: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Haul:
     """Snow that is pushed from one square to another; its volume as it lies there in the end."""
 
@@ -318,7 +325,7 @@ class Haul:
     distance_m: float
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class PushPlan:
     """Cut and fill of a deposit.
 
@@ -403,16 +410,16 @@ def plan_pushing(
     hauls, pushed = _hauls(frame, stakes, packing)
     grid = shape.thickness_m
     return PushPlan(
-        tuple(stakes),
-        hauls,
-        float(fill.sum()),
-        float(cut.sum()),
-        packing,
-        float(cut.max()) / grid.cell_area_m2,
-        keep_areas(smooth_outline(borrowed, grid.west_m, grid.north_m, grid.cell_m)),
-        float(borrowed.sum()) * grid.cell_area_m2,
-        pushed,
-        apart,
+        stakes=tuple(stakes),
+        hauls=hauls,
+        fill_m3=float(fill.sum()),
+        cut_m3=float(cut.sum()),
+        packing=packing,
+        cut_m=float(cut.max()) / grid.cell_area_m2,
+        borrow=keep_areas(smooth_outline(borrowed, grid.west_m, grid.north_m, grid.cell_m)),
+        borrow_m2=float(borrowed.sum()) * grid.cell_area_m2,
+        mean_push_m=pushed,
+        stake_m=apart,
     )
 
 
@@ -473,12 +480,20 @@ def _stakes(frame: SiteFrame, grid: Grid, fill: FloatArray, cut: FloatArray, sta
         row, col = divmod(k, nj)
         a, d = np.array((col + j0 + 0.5) * stake_m), np.array((row + i0 + 0.5) * stake_m)
         x, y = (float(one) for one in frame.to_map(a, d))
-        depths = (_at(grid, fill, x, y), _at(grid, cut, x, y))
-        stakes.append(Stake(_name(row, col), (x, y), float(fills[k]), float(cuts[k]), *depths))
+        stakes.append(
+            Stake(
+                name=_stake_name(row, col),
+                at_m=(x, y),
+                fill_m3=float(fills[k]),
+                cut_m3=float(cuts[k]),
+                fill_m=_depth_at(grid, fill, x, y),
+                cut_m=_depth_at(grid, cut, x, y),
+            )
+        )
     return stakes
 
 
-def _at(grid: Grid, volume_m3: FloatArray, x: float, y: float) -> float:
+def _depth_at(grid: Grid, volume_m3: FloatArray, x: float, y: float) -> float:
     """Depth at a place; the middle of a square on the rim can lie off the lattice, where nothing is done."""
     if not bool(grid.contains(x, y)):
         return 0.0
@@ -486,7 +501,7 @@ def _at(grid: Grid, volume_m3: FloatArray, x: float, y: float) -> float:
     return float(volume_m3[r, c]) / grid.cell_area_m2
 
 
-def _name(row: int, col: int) -> str:
+def _stake_name(row: int, col: int) -> str:
     letters = LETTERS[row] if row < len(LETTERS) else LETTERS[row // len(LETTERS) - 1] + LETTERS[row % len(LETTERS)]
     return f"{letters}{col + 1:02d}"
 
@@ -512,7 +527,12 @@ def _hauls(frame: SiteFrame, stakes: list[Stake], packing: float) -> tuple[tuple
         raise NothingFoundError("no transport of the snow was found: choose stakes farther apart")
     volumes = found.x.reshape(n, m)
     hauls = [
-        Haul(givers[i].name, takers[j].name, float(volumes[i, j]), float(distance[i, j]))
+        Haul(
+            from_stake=givers[i].name,
+            to_stake=takers[j].name,
+            volume_m3=float(volumes[i, j]),
+            distance_m=float(distance[i, j]),
+        )
         for i, j in zip(*_nonzero(volumes), strict=True)
     ]
     hauls.sort(key=lambda haul: (-round(haul.volume_m3, 3), haul.from_stake, haul.to_stake))
@@ -534,7 +554,7 @@ DEPOSIT_LIMITS = (
 )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class PracticeDeposit:
     """A deposit on a site, ready to be handed over.
 

@@ -22,7 +22,7 @@ LEAST_WALKED = 0.3  # of a lane, before its ends are judged; design choice
 NEIGHBOURS = 1.6  # strips apart at most
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LaneWalk:
     """One lane of the plan against what was walked.
 
@@ -49,7 +49,7 @@ class LaneWalk:
     end_s: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Spacing:
     """The distance between two neighbouring lanes, on the snow: planned, and mean and widest as walked; NaN unknown."""
 
@@ -59,7 +59,7 @@ class Spacing:
     widest_m: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Turn:
     """An end of a lane: how far from the edge of the outline it was planned, and where it was really turned.
 
@@ -83,7 +83,7 @@ class Turn:
     place_m: tuple[float, float]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LaneReview:
     """All lanes, the distances between them, and their ends."""
 
@@ -97,7 +97,7 @@ class LaneReview:
         return float(np.mean([lane.walked for lane in self.lanes])) if self.lanes else 0.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Points:
     """Points of all tracks on a metre, with heading (unit), time and number of the track."""
 
@@ -107,7 +107,7 @@ class _Points:
     track: IntArray
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Match:
     """For each station of a lane the point walked beside it (number, or -1); and how far along it was walked.
 
@@ -145,7 +145,7 @@ def review_lanes(
         if one.walked >= LEAST_WALKED
         for turn in _turns(one.lane, lanes[one.lane], found[one.lane], plan)
     ]
-    return LaneReview(tuple(each), tuple(_spacings(lanes, found, plan)), tuple(turns))
+    return LaneReview(lanes=tuple(each), spacings=tuple(_spacings(lanes, found, plan)), turns=tuple(turns))
 
 
 def _points(walked: Sequence[tuple[FloatArray, FloatArray]]) -> _Points:
@@ -158,7 +158,7 @@ def _points(walked: Sequence[tuple[FloatArray, FloatArray]]) -> _Points:
         headings.append(way / np.maximum(np.linalg.norm(way, axis=1), 1e-9)[:, None])
     number = np.repeat(np.arange(len(walked)), [len(one) for one in xy]).astype(np.int32)
     flat = np.concatenate(xy)
-    return _Points(flat, np.concatenate(headings), np.concatenate([t for _, t in walked]), number)
+    return _Points(xy=flat, heading=np.concatenate(headings), time=np.concatenate([t for _, t in walked]), track=number)
 
 
 def _match(line: LineString, points: _Points, strip_m: float) -> _Match:
@@ -188,20 +188,34 @@ def _match(line: LineString, points: _Points, strip_m: float) -> _Match:
     reached = (passed + beyond)[good]
     ends = [good[pick(reached)] for pick in (np.argmin, np.argmax)] if good.size else []
     told = tuple((float((passed + beyond)[k]), *map(float, points.xy[near[k]])) for k in ends)
-    return _Match(xy, walked_xy, picked, told)
+    return _Match(xy=xy, walked_xy=walked_xy, point=picked, ends=told)
 
 
 def _lane_walk(number: int, searcher: int, match: _Match, points: _Points, names: Sequence[str]) -> LaneWalk:
     seen = match.point >= 0
     if not seen.any():
-        return LaneWalk(number, searcher, "", 0.0, math.nan, math.nan, math.nan)
+        return LaneWalk(
+            lane=number,
+            planned_searcher=searcher,
+            track="",
+            walked=0.0,
+            offset_m=math.nan,
+            begin_s=math.nan,
+            end_s=math.nan,
+        )
     who = points.track[match.point[seen]]
     time = points.time[match.point[seen]]
     offset = float(np.linalg.norm(match.walked_xy[seen] - match.xy[seen], axis=1).mean())
     most = int(np.bincount(who).argmax())
     return LaneWalk(
-        number, searcher, names[most], float(seen.mean()), offset, float(time.min()), float(time.max())
-    )  # fmt: skip
+        lane=number,
+        planned_searcher=searcher,
+        track=names[most],
+        walked=float(seen.mean()),
+        offset_m=offset,
+        begin_s=float(time.min()),
+        end_s=float(time.max()),
+    )
 
 
 def _spacings(lanes: dict[int, LineString], found: dict[int, _Match], plan: PlannedSearch) -> list[Spacing]:
@@ -222,7 +236,7 @@ def _spacings(lanes: dict[int, LineString], found: dict[int, _Match], plan: Plan
             if walked_here.sum() >= 3 and len(there) >= 3:
                 away = _between(one.walked_xy[walked_here], there, surface)
                 mean, widest = float(away.mean()), float(away.max())
-            told.append(Spacing((a, b), float(planned[use].mean()), mean, widest))
+            told.append(Spacing(lanes=(a, b), planned_m=float(planned[use].mean()), walked_m=mean, widest_m=widest))
     return told
 
 
@@ -246,7 +260,9 @@ def _turns(number: int, line: LineString, match: _Match, plan: PlannedSearch) ->
     for (end, place, inner), (along, x, y) in zip(sides, match.ends, strict=True):
         short = along if end == "start" else float(line.length - along)
         edge = _to_edge(place, place - inner, plan)
-        told.append(Turn(number, end, edge, edge + short, short, (x, y)))
+        told.append(
+            Turn(lane=number, end=end, planned_edge_m=edge, walked_edge_m=edge + short, short_m=short, place_m=(x, y))
+        )
     return told
 
 

@@ -20,7 +20,7 @@ from lastseen.search import Reception
 LETTERS = ("A", "B", "C", "D", "E")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PhaseTime:
     """One phase of one search: what was noted against the plan.
 
@@ -50,7 +50,7 @@ class PhaseTime:
     survival_percent: tuple[float, float]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SignalTime:
     """When a target could first be heard on a track, against what was noted.
 
@@ -74,7 +74,7 @@ class SignalTime:
     words: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Speed:
     """How fast a part of a search was walked: metres on the snow, seconds, metres per second."""
 
@@ -199,7 +199,17 @@ def _phase(
         elif took > times[2]:
             verdict = "slower than planned"
     alive = survival_bounds_percent(clock.curve, max(0.0, ended) / 60.0)
-    return PhaseTime(who, target, letter, name, ended, took, times, verdict, alive)
+    return PhaseTime(
+        searcher=who,
+        target=target,
+        letter=letter,
+        name=name,
+        ended_s=ended,
+        took_s=took,
+        planned_s=times,
+        verdict=verdict,
+        survival_percent=alive,
+    )
 
 
 def find_signal_times(
@@ -225,7 +235,17 @@ def find_signal_times(
         first, likely, sure = (_first(time, ratio <= limit) - zero_s for limit in (*limits, last))
         noted = [elapsed_s(n, zero_s) for n in notes if n.phase == "B" and n.target.casefold() == one.name.casefold()]
         at = min(noted, default=math.nan)
-        found.append(SignalTime(one.name, track.name, first, likely, sure, at, _signal_words(first, likely, sure, at)))
+        found.append(
+            SignalTime(
+                target=one.name,
+                track=track.name,
+                first_s=first,
+                likely_s=likely,
+                last_s=sure,
+                noted_s=at,
+                words=_signal_words(first, likely, sure, at),
+            )
+        )
     return tuple(found)
 
 
@@ -267,7 +287,7 @@ def measure_speeds(
     for name, begin, end in parts:
         mine = joined & (middle >= begin) & (middle < end)
         if mine.any() and float(lasts[mine].sum()) > 0.0:
-            found.append(Speed(name, float(step[mine].sum()), float(lasts[mine].sum())))
+            found.append(Speed(part=name, metres=float(step[mine].sum()), seconds=float(lasts[mine].sum())))
     return tuple(found)
 
 

@@ -14,7 +14,7 @@ from lastseen.search import LegKind, Surface
 MARGIN_M, MARGIN_SHARE = 150.0, 0.6  # of ground around outline and walk: metres, and of the longer side
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PlannedLeg:
     """One straight stretch of a planned walk (see `lastseen.search.plan.Leg`)."""
 
@@ -27,7 +27,7 @@ class PlannedLeg:
     time_s: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PlannedSearch:
     """A search as it was planned.
 

@@ -19,7 +19,7 @@ SIZE_M = (100.0, 50.0)  # 0.5 ha, 100 wide by 50 high: protocol of a French natu
 MARGIN_M = 20.0  # between the site and ground that a body reaches, for people who stand round it; design choice
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SiteRequest:
     """What ground is looked for.
 
@@ -84,7 +84,7 @@ class SiteRequest:
         return f"events of size{'s' if len(out) > 1 else ''} {' and '.join(out)} were left out"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Way:
     """A walk to or from a site.
 
@@ -113,7 +113,7 @@ class Way:
     to: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Lookout:
     """A place from which one person watches the site and what is above it.
 
@@ -140,7 +140,7 @@ class Lookout:
     sees_above: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Exposure:
     """What comes down to the site, or near it.
 
@@ -171,7 +171,7 @@ class Exposure:
     start_below: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Part:
     """One part of the rank: its name, 0 to 1, and its weight."""
 
@@ -180,7 +180,7 @@ class Part:
     weight: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Site:
     """A candidate.
 
@@ -233,7 +233,7 @@ class Site:
     reason: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class RefusedGround:
     """How much ground was refused, and why: a sentence each with hectares or a number of places."""
 
@@ -245,7 +245,7 @@ class RefusedGround:
     without_lookout: int
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SiteSearch:
     """All that a search for practice ground found.
 

@@ -50,7 +50,7 @@ SECTORS, FACING_DEG = 8, 60.0  # a slab lies on ground that faces within this of
 LEAST_SHARE = 0.25  # a start zone holds at least this share of a slab of size 1, as for a release
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class StartGround:
     """Start zones of a ground.
 
@@ -113,7 +113,16 @@ def find_start_ground(
     could_be = _sizes(zones > 0, terrain.aspect_deg.values, surface)
     size = np.minimum(could_be, np.int8(most_size))
     gradient = (np.nan_to_num(rise * np.sin(turn)), np.nan_to_num(rise * np.cos(turn)))
-    return StartGround(ground, slope, gradient, zones, size, could_be, count, least_deg)
+    return StartGround(
+        ground=ground,
+        slope_deg=slope,
+        gradient_m_m=gradient,
+        zones=zones,
+        size=size,
+        could_be=could_be,
+        count=count,
+        least_deg=least_deg,
+    )
 
 
 def _zones(steep: BoolArray, surface_m2: FloatArray) -> tuple[IntArray, int]:
@@ -160,7 +169,7 @@ BATCH = 2_000
 FOOTPRINT_M = 10.0  # half the width of ground that one body stands for; design choice
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class StartZoneReach:
     """Where bodies from the start zones come.
 
@@ -258,14 +267,26 @@ def simulate_start_zones(
     bodies = left = 0
     for number, by_size in enumerate(frictions):
         progress("bodies come down from the start zones", number / members)
-        set_out = _MemberStarts(felt, cells, np.array((0.0, *by_size))[size], drag[size], sizes > 0, centripetal_load)
+        set_out = _MemberStarts(
+            felt=felt,
+            cells=cells,
+            friction=np.array((0.0, *by_size))[size],
+            drag_per_m=drag[size],
+            start=sizes > 0,
+            centripetal_load=centripetal_load,
+        )
         passed, gone = _simulate_member(set_out, speed, source)
         share += _widened(passed, lattice.cell_m)
         bodies, left = bodies + cells.size, left + gone
     share /= members
     return StartZoneReach(
-        lattice.with_values(share), speed.astype(np.float64), source, frictions, bodies, left
-    )  # fmt: skip
+        share=lattice.with_values(share),
+        speed_m_s=speed.astype(np.float64),
+        source=source,
+        frictions=frictions,
+        bodies=bodies,
+        left=left,
+    )
 
 
 def _working_ground(ground: Grid, starts: StartGround) -> tuple[Grid, npt.NDArray[np.int8]]:
@@ -304,7 +325,7 @@ def _largest(starts: StartGround, shape: tuple[int, int], ratio: int) -> npt.NDA
     return found
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _MemberStarts:
     """Bodies of one member before they move: ground, cells, friction and drag of each."""
 

@@ -32,7 +32,7 @@ BLOCK = 20_000
 KEEP_OFF = ("trees", "water", "crevasses", "rocks", "buildings", "no_go")
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Places:
     """Rectangles that pass on slope and exposure, the most promising first; arrays of one length.
 
@@ -123,7 +123,9 @@ def find_places(starts: StartGround, request: SiteRequest, bad: BoolArray, away_
     rows, cols, out = rows[order], cols[order], out[order]
     down = np.stack([east[rows, cols], north[rows, cols]], axis=1)
     down /= np.maximum(np.hypot(down[:, 0], down[:, 1]), 1e-12)[:, None]
-    return Places(rows, cols, down, out[:, 2], out[:, 3], out[:, 1], out[:, 4])
+    return Places(
+        row=rows, col=cols, downhill=down, slope_deg=out[:, 2], spread_deg=out[:, 3], inside=out[:, 1], away_m=out[:, 4]
+    )
 
 
 def cells_within(outline: Polygon, grid: Grid) -> IntArray:
@@ -184,7 +186,7 @@ SITE_LIMITS = (
 )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class StartDistance:
     """Distance from each cell of the ground to the nearest start-zone cell, m, and which cell that is."""
 
@@ -198,11 +200,11 @@ def distance_to_starts(starts: StartGround) -> StartDistance:
     shape = starts.ground.shape
     if starts.count == 0:
         nothing = np.zeros(shape, np.int32)
-        return StartDistance(np.full(shape, np.inf), nothing, nothing)
+        return StartDistance(away_m=np.full(shape, np.inf), row=nothing, col=nothing)
     away, (row, col) = ndimage.distance_transform_edt(
         starts.zones == 0, sampling=starts.ground.cell_m, return_indices=True
     )
-    return StartDistance(away, row, col)
+    return StartDistance(away_m=away, row=row, col=col)
 
 
 def exposure_of(
@@ -232,13 +234,13 @@ def exposure_of(
         ground.values[to_start.row.ravel()[nearest], to_start.col.ravel()[nearest]] < ground.values.ravel()[nearest]
     )
     return Exposure(
-        share,
-        float(away_m.ravel()[inside].min()),
-        float(reach.speed_m_s.ravel()[fastest]) if share > 0.0 else 0.0,
-        from_m,
-        above,
-        float(to_start.away_m.ravel()[nearest]),
-        lower,
+        share=share,
+        distance_m=float(away_m.ravel()[inside].min()),
+        speed_m_s=float(reach.speed_m_s.ravel()[fastest]) if share > 0.0 else 0.0,
+        from_m=from_m,
+        from_above_m=above,
+        start_distance_m=float(to_start.away_m.ravel()[nearest]),
+        start_below=lower,
     )
 
 
@@ -329,7 +331,7 @@ WATCHED_M = 1500.0
 MOST_EYES, MOST_MARKS = 240, 150
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SiteSurroundings:
     """The ground round a site on walking cells: heights, walking slope, and where a body comes."""
 
@@ -364,7 +366,7 @@ def cut_surroundings(
     coarse = Grid(z, wide.west_m, wide.north_m, ground.cell_m * ratio, ground.crs)
     steep = blocks(np.nan_to_num(slope_deg, nan=90.0)).mean(axis=(1, 3))
     barred |= ~np.isfinite(z) | (steep > STEEPEST_WALK_DEG)
-    return SiteSurroundings(coarse, steep, blocks(share).max(axis=(1, 3)) > 0.0, barred)
+    return SiteSurroundings(ground=coarse, slope_deg=steep, reached=blocks(share).max(axis=(1, 3)) > 0.0, barred=barred)
 
 
 def ways_of(
@@ -453,13 +455,13 @@ class _Walk:
         reached = self._around.reached[cells[:, 0], cells[:, 1]]
         middle, far = self._site.centroid, (0 if inward else -1)
         return Way(
-            LineString(LineString(np.stack([x, y], axis=1)).simplify(0.3 * grid.cell_m).coords),
-            float(length.sum()),
-            float((length / walking_speed_m_s(np.diff(z) / flat)).sum()),
-            float(length[reached[1:] | reached[:-1]].sum()),
-            float(self._around.slope_deg[cells[:, 0], cells[:, 1]].max()),
-            math.degrees(math.atan2(x[far] - middle.x, y[far] - middle.y)) % 360.0,
-            to,
+            line=LineString(LineString(np.stack([x, y], axis=1)).simplify(0.3 * grid.cell_m).coords),
+            length_m=float(length.sum()),
+            time_s=float((length / walking_speed_m_s(np.diff(z) / flat)).sum()),
+            reached_m=float(length[reached[1:] | reached[:-1]].sum()),
+            steepest_deg=float(self._around.slope_deg[cells[:, 0], cells[:, 1]].max()),
+            bearing_deg=math.degrees(math.atan2(x[far] - middle.x, y[far] - middle.y)) % 360.0,
+            to=to,
         )
 
 
@@ -504,12 +506,12 @@ def lookout_of(around: SiteSurroundings, site: Polygon, start: BoolArray, name: 
     i, j = int(eyes[best, 0]), int(eyes[best, 1])
     at = (float(x[i, j]), float(y[i, j]))
     return Lookout(
-        name,
-        at,
-        math.dist(at, (middle.x, middle.y)),
-        math.degrees(math.atan2(at[0] - middle.x, at[1] - middle.y)) % 360.0,
-        float(of_site[best]),
-        float(of_above[best]) if len(marks) else math.nan,
+        name=name,
+        at_m=at,
+        distance_m=math.dist(at, (middle.x, middle.y)),
+        bearing_deg=math.degrees(math.atan2(at[0] - middle.x, at[1] - middle.y)) % 360.0,
+        sees_site=float(of_site[best]),
+        sees_above=float(of_above[best]) if len(marks) else math.nan,
     )
 
 

@@ -75,7 +75,7 @@ def rank_parts(
         "lookout": seen,
         "way out": 1.0 - way_out.reached_m / way_out.length_m if way_out else 0.0,
     }
-    return tuple(Part(name, values[name], weight) for name, weight in WEIGHTS.items())
+    return tuple(Part(name=name, value=values[name], weight=weight) for name, weight in WEIGHTS.items())
 
 
 def rank_of(parts: Sequence[Part], way_in: Way | None) -> float:
@@ -124,7 +124,7 @@ MOST_TRIED = 400
 APART = 0.5  # sites lie at least this many widths apart; design choice
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _SiteGround:
     """What all sites are looked at on."""
 
@@ -189,7 +189,15 @@ def find_sites(
     refused = _count_refused(here, tally)
     if not found:
         raise NothingFoundError(_no_site_text(here, refused, places.row.size))
-    return SiteSearch(request, starts, reach, layers, rank_sites(found, request.count), refused, _notes(here, refused))
+    return SiteSearch(
+        request=request,
+        starts=starts,
+        reach=reach,
+        layers=layers,
+        sites=rank_sites(found, request.count),
+        refused=refused,
+        notes=_notes(here, refused),
+    )
 
 
 def _prepare(
@@ -203,7 +211,17 @@ def _prepare(
     share = np.where(starts.zones > 0, 1.0, reach.over(ground))
     to_start = site_places.distance_to_starts(starts)
     broad = site_places.broad_ground(reach, lattice)
-    return _SiteGround(request, starts, reach, layers, terrain, share, away, to_start, broad)
+    return _SiteGround(
+        request=request,
+        starts=starts,
+        reach=reach,
+        layers=layers,
+        terrain=terrain,
+        share=share,
+        away_m=away,
+        to_start=to_start,
+        broad=broad,
+    )
 
 
 def _candidates(here: _SiteGround, places: site_places.Places, tally: dict[str, int]) -> Iterator[Site]:
@@ -280,24 +298,26 @@ def _site(here: _SiteGround, places: site_places.Places, k: int, outline: Polygo
         request, float(places.slope_deg[k]), float(places.spread_deg[k]), exposure.distance_m, way_in, way_out, lookout
     )
     return Site(
-        k,
-        outline,
-        middle,
-        float(ground.sample(*middle)),
-        math.degrees(math.atan2(*places.downhill[k])) % 360.0,
-        float(places.slope_deg[k]),
-        float(places.spread_deg[k]),
-        float(np.nanmax(here.starts.slope_deg.ravel()[cells])) if cells.size else float(places.slope_deg[k]),
-        float(places.inside[k]),
-        exposure,
-        way_in,
-        way_out,
-        lookout,
-        near,
-        parts,
-        rank_of(parts, way_in),
-        site_places.exposure_statement(outline, exposure, request, here.starts, here.reach),
-        "",
+        number=k,
+        outline=outline,
+        middle_m=middle,
+        elevation_m=float(ground.sample(*middle)),
+        downhill_deg=math.degrees(math.atan2(*places.downhill[k])) % 360.0,
+        slope_deg=float(places.slope_deg[k]),
+        spread_deg=float(places.spread_deg[k]),
+        steepest_deg=float(np.nanmax(here.starts.slope_deg.ravel()[cells]))
+        if cells.size
+        else float(places.slope_deg[k]),
+        inside_range=float(places.inside[k]),
+        exposure=exposure,
+        way_in=way_in,
+        way_out=way_out,
+        lookout=lookout,
+        traps_near=near,
+        parts=parts,
+        rank=rank_of(parts, way_in),
+        statement=site_places.exposure_statement(outline, exposure, request, here.starts, here.reach),
+        reason="",
     )
 
 
@@ -328,12 +348,12 @@ def _count_refused(here: _SiteGround, tally: dict[str, int]) -> RefusedGround:
         right = (slope >= here.request.low_deg) & (slope <= here.request.high_deg)
     hectare = here.starts.ground.cell_area_m2 / 10_000.0
     return RefusedGround(
-        float(right.sum()) * hectare,
-        float((right & (here.share > 0.0)).sum()) * hectare,
-        tally["tried"],
-        tally["trap"],
-        tally["above"],
-        tally["lookout"],
+        right_slope_ha=float(right.sum()) * hectare,
+        reached_ha=float((right & (here.share > 0.0)).sum()) * hectare,
+        places=tally["tried"],
+        with_trap=tally["trap"],
+        unknown_above=tally["above"],
+        without_lookout=tally["lookout"],
     )
 
 
@@ -403,7 +423,7 @@ MOST_CELLS = 16_000_000
 AROUND_M = 3000.0  # ground round the search with --near, for what comes down from above; design choice
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SiteView:
     """Practice sites on some ground.
 
@@ -464,4 +484,6 @@ def view_sites(
     layers = read_layers(scenario.ground, ground)
     found = find_sites(ground, layers, request, progress)
     notes = to_sentences((*note_grid(elevation.crs, ""), *elevation.notes, *told, *layers.notes, *found.notes))
-    return SiteView(scenario, elevation, read_terrain(ground), found, near, notes)
+    return SiteView(
+        scenario=scenario, elevation=elevation, terrain=read_terrain(ground), search=found, near=near, notes=notes
+    )

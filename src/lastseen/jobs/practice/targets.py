@@ -32,7 +32,7 @@ from lastseen.search import (
 What = Literal["target", "decoy"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Target:
     """A dummy with a transmitter, or a decoy without one.
 
@@ -64,7 +64,7 @@ class Target:
     slope_deg: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Difficulty:
     """How hard a target is, as numbers.
 
@@ -91,7 +91,7 @@ class Difficulty:
     depth_m: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Mark:
     """A place from which targets are staked out with a tape."""
 
@@ -101,7 +101,7 @@ class Mark:
     z_m: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class StakeOut:
     """Two straight distances on the snow that give the place of a target.
 
@@ -120,7 +120,7 @@ class StakeOut:
     cut_deg: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TargetPlan:
     """All that an instructor hides.
 
@@ -183,7 +183,16 @@ def rate_difficulty(targets: Sequence[Target], plan: PlannedSearch, seed: int) -
         others = [other for other in real if other is not one]
         near = min((math.dist(place_m(one), place_m(other)) for other in others), default=math.inf)
         overlap = overlap_share(one, others, surface, reception.r_max_m)
-        found.append(Difficulty(one.name, (p10, p50, p90), heard.size / _DRAWS, overlap, near, one.depth_m))
+        found.append(
+            Difficulty(
+                name=one.name,
+                first_signal_s=(p10, p50, p90),
+                heard=heard.size / _DRAWS,
+                overlap=overlap,
+                neighbour_m=near,
+                depth_m=one.depth_m,
+            )
+        )
     return tuple(found)
 
 
@@ -236,7 +245,7 @@ _BATCH, _BATCHES, _FRESH_STARTS = 512, 40, 20
 DEPTH_STEP_M, AZIMUTH_STEP_DEG, DIP_STEP_DEG = 0.05, 10.0, 15.0  # what a person with a shovel can do; design choice
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TargetGround:
     """Where targets may lie, worked out once: draws are cheap.
 
@@ -290,7 +299,15 @@ def find_target_ground(plan: PlannedSearch, exercise: Exercise) -> TargetGround:
     else:
         x, y, cell = _even_cells(plan, allowed)
         weight = np.ones(x.size)
-    return TargetGround(allowed, x, y, np.cumsum(weight), cell, plan.surface, exercise.steepest_deg)
+    return TargetGround(
+        allowed=allowed,
+        x_m=x,
+        y_m=y,
+        total=np.cumsum(weight),
+        cell_m=cell,
+        surface=plan.surface,
+        steepest_deg=exercise.steepest_deg,
+    )
 
 
 def place_targets(field: TargetGround, exercise: Exercise, seed: int) -> tuple[Target, ...]:
@@ -373,9 +390,12 @@ def _make_targets(
     z, slope = field.surface.z(x, y), _slopes_deg(field.surface, x, y)
     depth = depths_m(exercise.depth_m, generator.random(len(places)))
     azimuth, dip = axes_deg(generator.random((2, len(places))))
-    values = np.column_stack([x, y, z, depth, azimuth, dip, slope]).tolist()
-    real = [Target(f"T{k}", "target", *value) for k, value in enumerate(values[: exercise.targets], start=1)]
-    return *real, *(Target(f"D{k}", "decoy", *value) for k, value in enumerate(values[exercise.targets :], start=1))
+    names = ("x_m", "y_m", "z_m", "depth_m", "azimuth_deg", "dip_deg", "slope_deg")
+    rows = np.column_stack([x, y, z, depth, azimuth, dip, slope]).tolist()
+    values = [dict(zip(names, row, strict=True)) for row in rows]
+    targets = [Target(name=f"T{k}", what="target", **row) for k, row in enumerate(values[: exercise.targets], start=1)]
+    decoys = [Target(name=f"D{k}", what="decoy", **row) for k, row in enumerate(values[exercise.targets :], start=1)]
+    return *targets, *decoys
 
 
 def depths_m(limits_m: tuple[float, float], u: FloatArray) -> FloatArray:
@@ -473,7 +493,7 @@ def stake_out(targets: Sequence[Target], marks: tuple[Mark, Mark]) -> tuple[Stak
         to_a, to_b = (math.atan2(m.y_m - target.y_m, m.x_m - target.x_m) for m in (a, b))
         cut = abs(math.degrees((to_a - to_b + math.pi) % (2.0 * math.pi) - math.pi))
         from_a, from_b = (math.dist(place, (m.x_m, m.y_m, m.z_m)) for m in (a, b))
-        found.append(StakeOut(target.name, from_a, from_b, cut))
+        found.append(StakeOut(name=target.name, from_a_m=from_a, from_b_m=from_b, cut_deg=cut))
     return tuple(found)
 
 
@@ -490,7 +510,7 @@ def find_hiding_order(targets: Sequence[Target], start: Mark) -> tuple[str, ...]
 
 def _mark(name: str, place: Sequence[float], surface: Surface) -> Mark:
     x, y = float(place[0]), float(place[1])
-    return Mark(name, x, y, float(surface.z(np.array([x]), np.array([y]))[0]))
+    return Mark(name=name, x_m=x, y_m=y, z_m=float(surface.z(np.array([x]), np.array([y]))[0]))
 
 
 # ---- Hidden targets for practice: places, numbers of difficulty, stake-out
@@ -522,5 +542,12 @@ def plan_targets(plan: PlannedSearch, exercise: Exercise, seed: int, *, name: st
     order = find_hiding_order(targets, marks[0])
     placed = tuple(sorted(targets, key=lambda target: order.index(target.name)))
     return TargetPlan(
-        name, exercise, seed, placed, rate_difficulty(targets, plan, seed), marks, stake_out(placed, marks), order
+        exercise_name=name,
+        exercise=exercise,
+        seed=seed,
+        targets=placed,
+        difficulty=rate_difficulty(targets, plan, seed),
+        marks=marks,
+        stakes=stake_out(placed, marks),
+        order=order,
     )

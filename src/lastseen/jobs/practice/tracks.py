@@ -31,7 +31,7 @@ SCATTER = 5.0  # two fixes of one place lie further apart than so many GPS error
 MOST_JUMPS = 10  # so many in a row are no jumps but another place
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class RawTrack:
     """A track as it was recorded.
 
@@ -52,7 +52,7 @@ class RawTrack:
     segment: IntArray
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Gap:
     """A pause in a recording: from, to (seconds since 1970) and the straight distance between."""
 
@@ -61,7 +61,7 @@ class Gap:
     metres: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Cleaning:
     """What was done to a track.
 
@@ -95,7 +95,7 @@ class Cleaning:
     notes: tuple[str, ...] = field(default=())
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Track:
     """A cleaned track.
 
@@ -125,7 +125,7 @@ class Track:
     cleaning: Cleaning
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class UnusedTrack:
     """A recording that cannot be used, and why."""
 
@@ -152,14 +152,14 @@ def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift
     good = np.isfinite(raw.lon_deg) & np.isfinite(raw.lat_deg) & (np.abs(raw.lat_deg) <= 90.0)
     good &= ~((raw.lon_deg == 0.0) & (raw.lat_deg == 0.0))  # what receivers write without a fix
     if not good.any():
-        return UnusedTrack(raw.name, "it holds no point")
+        return UnusedTrack(name=raw.name, reason="it holds no point")
     lost = int((~good).sum())
     x, y = transformer(WGS84, plan.crs).transform(raw.lon_deg[good], raw.lat_deg[good])
     x, y = np.asarray(x, float), np.asarray(y, float)
     away = _away_m(x, y, plan)
     if away > FAR_M:
         return UnusedTrack(
-            raw.name, f"its nearest point lies {_far(away)} from the outline: is it a track of this drill?"
+            name=raw.name, reason=f"its nearest point lies {_far(away)} from the outline: is it a track of this drill?"
         )
     notes = [f"{lost} fixes without a place were dropped."] if lost else []
     time, segment = raw.time_s[good] + shift_s, raw.segment[good]
@@ -178,9 +178,20 @@ def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift
     trusted = (np.diff(run) == 0) & ((step <= TRUSTED_S) if timed else (way <= 2.0 * TRUSTED_S))
     wander = _wander_m(time, x, y) if timed else math.nan
     found = Cleaning(
-        raw.lon_deg.size, doubles, disorder, int(spikes.sum()), gaps, interval, noise, wander, shift_s, tuple(notes)
-    )  # fmt: skip
-    return Track(raw.name, x, y, time, timed, run, np.asarray(trusted), found)
+        fixes=raw.lon_deg.size,
+        duplicates=doubles,
+        out_of_order=disorder,
+        jumps=int(spikes.sum()),
+        gaps=gaps,
+        interval_s=interval,
+        noise_m=noise,
+        wander_m=wander,
+        shifted_s=shift_s,
+        notes=tuple(notes),
+    )
+    return Track(
+        name=raw.name, x_m=x, y_m=y, time_s=time, timed=timed, run=run, trusted=np.asarray(trusted), cleaning=found
+    )
 
 
 def cleaning_notes(track: Track, clock_zero_s: float) -> tuple[str, ...]:
@@ -286,7 +297,10 @@ def _runs(
     else:
         apart = new_segment & (way > TRUSTED_S)
     run = np.concatenate([[0], np.cumsum(apart)]).astype(np.int32)
-    gaps = tuple(Gap(float(time[i]), float(time[i + 1]), float(way[i])) for i in np.flatnonzero(apart).tolist())
+    gaps = tuple(
+        Gap(from_s=float(time[i]), to_s=float(time[i + 1]), metres=float(way[i]))
+        for i in np.flatnonzero(apart).tolist()
+    )
     return run, gaps, interval
 
 
@@ -349,7 +363,7 @@ _DECLARED = re.compile(rb"^\s*<\?xml[^>]*encoding=[\"']([A-Za-z0-9._-]+)[\"']")
 _ELAPSED = re.compile(r"^(?:(\d+):)?(\d{1,3}):([0-5]\d(?:\.\d+)?)$")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class NotedTime:
     """A time that somebody wrote down.
 
@@ -388,7 +402,7 @@ def read_tracks(path: Path) -> tuple[RawTrack | UnusedTrack, ...]:
 
     text = _text_of(path)
     if not text.strip():
-        return (UnusedTrack(path.stem, "the file is empty"),)
+        return (UnusedTrack(name=path.stem, reason="the file is empty"),)
     try:
         document = gpxpy.parse(text)
     except Exception as error:  # the parser raises its own kinds
@@ -398,7 +412,7 @@ def read_tracks(path: Path) -> tuple[RawTrack | UnusedTrack, ...]:
     if not made and document.routes:
         made = [_raw(path.stem, document.routes)]
     if not made or not sum(one.lon_deg.size for one in made):
-        return (UnusedTrack(path.stem, "it holds no track with points"),)
+        return (UnusedTrack(name=path.stem, reason="it holds no track with points"),)
     if len(made) == 1 or not _at_the_same_time(made):
         return (_joined(path.stem, made),)
     return tuple(made)
@@ -439,7 +453,13 @@ def _read_noted(cells: dict[str, str], where: str) -> NotedTime | None:
     match = _ELAPSED.match(told)
     if match:
         elapsed = 3600.0 * int(match[1] or 0) + 60.0 * int(match[2]) + float(match[3])
-        return NotedTime(cells.get("searcher", ""), cells.get("target", ""), phase, elapsed, None)
+        return NotedTime(
+            searcher=cells.get("searcher", ""),
+            target=cells.get("target", ""),
+            phase=phase,
+            elapsed_s=elapsed,
+            time_s=None,
+        )
     try:
         at = datetime.fromisoformat(told)
     except ValueError as error:
@@ -448,7 +468,13 @@ def _read_noted(cells: dict[str, str], where: str) -> NotedTime | None:
         ) from error
     if at.tzinfo is None:
         raise InputError(f"{where}: '{told}' has no zone: add Z for UTC or the difference, such as +01:00")
-    return NotedTime(cells.get("searcher", ""), cells.get("target", ""), phase, None, at.timestamp())
+    return NotedTime(
+        searcher=cells.get("searcher", ""),
+        target=cells.get("target", ""),
+        phase=phase,
+        elapsed_s=None,
+        time_s=at.timestamp(),
+    )
 
 
 def _text_of(path: Path) -> str:
@@ -472,7 +498,9 @@ def _raw(name: str, segments: Any) -> RawTrack:
     n = len(points)
     lon, lat = (np.fromiter((getattr(p, key) for p, _ in points), float, n) for key in ("longitude", "latitude"))
     time = np.fromiter((_seconds(p.time) for p, _ in points), float, n)
-    return RawTrack(name, lon, lat, time, np.fromiter((k for _, k in points), np.int32, n))
+    return RawTrack(
+        name=name, lon_deg=lon, lat_deg=lat, time_s=time, segment=np.fromiter((k for _, k in points), np.int32, n)
+    )
 
 
 def _seconds(time: datetime | None) -> float:
@@ -498,4 +526,4 @@ def _joined(name: str, tracks: list[RawTrack]) -> RawTrack:
     lon, lat, time = (
         np.concatenate([getattr(track, key) for track in tracks]) for key in ("lon_deg", "lat_deg", "time_s")
     )
-    return RawTrack(name, lon, lat, time, np.concatenate(segments).astype(np.int32))
+    return RawTrack(name=name, lon_deg=lon, lat_deg=lat, time_s=time, segment=np.concatenate(segments).astype(np.int32))

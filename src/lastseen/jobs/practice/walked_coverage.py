@@ -29,7 +29,7 @@ FINE_SHARE = 0.5  # a strip is graded finely only where at least this share of i
 _STEP_M = 1.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Radii:
     """How far from a walk the snow counts as covered, metres on the snow.
 
@@ -99,10 +99,10 @@ def find_radii(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
     worst_sd, best_sd = half / reception.r_max_m * reception.sd_m, reception.sd_m
     low = half - math.hypot(gps, SPREAD * worst_sd)
     high = reception.r_max_m + math.hypot(gps, SPREAD * best_sd)
-    return Radii(max(0.0, low), half, high, gps)
+    return Radii(sure_m=max(0.0, low), half_m=half, perhaps_m=high, gps_m=gps)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class CoverageBand:
     """Shares of the outline's surface, 0 to 1.
 
@@ -171,7 +171,7 @@ def measure_band(times_s: FloatArray, weight_m2: FloatArray) -> CoverageBand:
     """Shares of the outline from first times."""
     total = float(weight_m2.sum())
     sure, half, most = (float(weight_m2[np.isfinite(times_)].sum()) / total for times_ in times_s)
-    return CoverageBand(sure, half, most - sure, 1.0 - most)
+    return CoverageBand(sure=sure, half=half, perhaps=most - sure, none=1.0 - most)
 
 
 # ---- What was left: gaps in the walk, what to believe now, and what to do in a second pass
@@ -181,7 +181,7 @@ PERHAPS_POD = 0.5  # of what is perhaps covered; design choice, no source
 HALVE_SOURCE = "SAC, Die Alpen: halve the strip where the first pass fails"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Hole:
     """A piece of the outline beyond half a strip of all tracks as recorded.
 
@@ -205,7 +205,7 @@ class Hole:
     poa: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Leftover:
     """What is left to search.
 
@@ -241,7 +241,13 @@ def find_leftover(
     holes = _holes(plan, lattice, half, most, weight)
     before = (*shares, outside)
     left = (after[0], after[1], after[2], after_outside)
-    return Leftover(holes, before, left, found, _advice(plan, holes, band, radii, left, lanes))
+    return Leftover(
+        holes=holes,
+        poa_before=before,
+        poa_after=left,
+        found=found,
+        advice=_advice(plan, holes, band, radii, left, lanes),
+    )
 
 
 def _poa_weights(plan: PlannedSearch, lattice: Lattice) -> tuple[FloatArray, float]:
@@ -277,7 +283,10 @@ def _holes(
         missed = float(lattice.weight_m2[mine & ~most].sum()) / area
         told.append((float(weight[mine].sum()), area, missed, piece))
     told.sort(key=lambda one: (-one[0], -one[1]))
-    return tuple(Hole(k, one, area, missed, poa) for k, (poa, area, missed, one) in enumerate(told, start=1))
+    return tuple(
+        Hole(number=k, outline=one, area_m2=area, missed=missed, poa=poa)
+        for k, (poa, area, missed, one) in enumerate(told, start=1)
+    )
 
 
 def _advice(

@@ -26,7 +26,7 @@ from lastseen.terrain import GroundLayers
 BATCH = 16  # blocks between two words of progress
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class AreaReading:
     """What start zones do, and what comes over each cell. All arrays have the window's shape.
 
@@ -83,7 +83,7 @@ class AreaReading:
         return self.heights.on(self.window, self.start_values[START_QUANTITIES.index(name)].astype(np.float64))
 
 
-@dataclass(eq=False)
+@dataclass(eq=False, kw_only=True)
 class CellTotals:
     """Arrays that block readings are added to, in any order."""
 
@@ -160,7 +160,7 @@ def read_area(
         If the number of members cannot be used.
     """
     heights = heights_of_grid(ground)
-    prepared = PreparedGround(heights, layers_on, with_traps)
+    prepared = PreparedGround(heights=heights, layers_on=layers_on, with_traps=with_traps)
     ensemble = draw_shared(snow or Snow(), seed, members)
     return read_blocks(prepared, heights.extent, heights.extent, ensemble, spacing_m, progress)
 
@@ -180,7 +180,7 @@ def read_blocks(
     heights = prepared.heights
     own = starting.cut(heights.extent)
     blocks = list(tiles_of(own, heights.block_cells))
-    gathered = CellTotals(shown or own)
+    gathered = CellTotals(window=shown or own)
     parts: list[BlockReading] = []
     for first in range(0, len(blocks), BATCH):
         progress("letting the snow run", first / max(1, len(blocks)))
@@ -201,16 +201,16 @@ def read_blocks(
             zone[here] = part.zone[there]
     rows = tuple(sorted((row for part in parts for row in part.rows), key=lambda row: (row.block, row.number)))
     return AreaReading(
-        window,
-        heights,
-        ensemble,
-        gathered.mask,
-        gathered.fastest,
-        gathered.zones,
-        values,
-        zone,
-        rows,
-        sum(part.bodies for part in parts),
+        window=window,
+        heights=heights,
+        ensemble=ensemble,
+        mask=gathered.mask,
+        fastest=gathered.fastest,
+        zones=gathered.zones,
+        start_values=values,
+        zone=zone,
+        rows=rows,
+        bodies=sum(part.bodies for part in parts),
     )
 
 

@@ -35,7 +35,7 @@ SHARES = ("burial", "trauma", "water", "no_way_out", "any", "leaves")
 Single = npt.NDArray[np.float32]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SampleOutcomes:
     """What becomes of bodies, all arrays of shape (bodies,).
 
@@ -67,7 +67,7 @@ class SampleOutcomes:
         return np.asarray(self.burial | self.trauma | self.water | self.no_way_out)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ZoneRow:
     """A start zone and what its bodies meet.
 
@@ -96,7 +96,7 @@ class ZoneRow:
     values: tuple[float, ...]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class BlockReading:
     """What one block adds.
 
@@ -149,14 +149,19 @@ def read_block(prepared: PreparedGround, block: Window, ensemble: SharedDraws, s
         at_start[:, run.starts] = average_at_starts(
             find_outcomes(run, starts, ensemble.count, prepared.heights.cell_m), ensemble.count
         )
-    known = block.cut(prepared.heights.extent)
+    known, shape = block.cut(prepared.heights.extent), ground.window.shape
+    entered = _entered(ground.window, mask.reshape(shape) > 0)
+    here = entered.inside(ground.window)
     return BlockReading(
-        known,
-        _spread(at_start, starts),
-        ground.zone[known.inside(ground.window)],
-        *_cropped(ground.window, mask, fastest, zones),
-        _zone_rows(starts, at_start, ground, known, prepared.heights.block_cells),
-        starts.rows.size * ensemble.count,
+        block=known,
+        start_values=_spread(at_start, starts),
+        zone=ground.zone[known.inside(ground.window)],
+        window=entered,
+        mask=mask.reshape(shape)[here].copy(),
+        fastest=fastest.reshape(shape)[here].copy(),
+        zones=zones.reshape(shape)[here].copy(),
+        rows=_zone_rows(starts, at_start, ground, known, prepared.heights.block_cells),
+        bodies=starts.rows.size * ensemble.count,
     )
 
 
@@ -189,17 +194,17 @@ def find_outcomes(run: SlabRun, starts: Starts, members: int, cell_m: float) -> 
     with np.errstate(invalid="ignore"):
         deep = run.debris_m >= BURIED_M
     return SampleOutcomes(
-        distance,
-        drop,
-        run.debris_m,
-        t.fall_m,
-        deep | ((ended & BURIES) > 0),
-        ((passed & INJURES) > 0) | (t.fall_m >= FALL_M),
-        (passed & WETS) > 0,
-        (ended & HOLDS) > 0,
-        ~stays,
-        kind,
-        weight,
+        distance_m=distance,
+        drop_m=drop,
+        debris_m=run.debris_m,
+        fall_m=t.fall_m,
+        burial=deep | ((ended & BURIES) > 0),
+        trauma=((passed & INJURES) > 0) | (t.fall_m >= FALL_M),
+        water=(passed & WETS) > 0,
+        no_way_out=(ended & HOLDS) > 0,
+        leaves=~stays,
+        worst_kind=kind,
+        worst_weight=weight,
     )
 
 
@@ -230,25 +235,14 @@ def _spread(at_start: FloatArray, starts: Starts) -> Single:
     return out
 
 
-def _cropped(
-    window: Window, mask: npt.NDArray[np.uint64], fastest: Single, zones: npt.NDArray[np.uint16]
-) -> tuple[Window, npt.NDArray[np.uint64], Single, npt.NDArray[np.uint16]]:
-    """Only the cells that were entered."""
-    shape = window.shape
-    some = mask.reshape(shape) > 0
+def _entered(window: Window, some: BoolArray) -> Window:
+    """The part of a window that holds all marked cells."""
     rows, cols = np.flatnonzero(some.any(axis=1)), np.flatnonzero(some.any(axis=0))
-    small = Window(
-        window.top + int(rows[0]),
-        window.left + int(cols[0]),
-        window.top + int(rows[-1]) + 1,
-        window.left + int(cols[-1]) + 1,
-    )
-    here = small.inside(window)
-    return (
-        small,
-        mask.reshape(shape)[here].copy(),
-        fastest.reshape(shape)[here].copy(),
-        zones.reshape(shape)[here].copy(),
+    return Window(
+        top=window.top + int(rows[0]),
+        left=window.left + int(cols[0]),
+        bottom=window.top + int(rows[-1]) + 1,
+        right=window.left + int(cols[-1]) + 1,
     )
 
 
@@ -273,14 +267,14 @@ def _zone_rows(
         mean[START_QUANTITIES.index("worst_weight")] = by_kind.max()
         rows.append(
             ZoneRow(
-                (block.top // block_cells, block.left // block_cells),
-                number,
-                int(here.sum()),
-                int(own.sum()),
-                float(np.mean(slope[here], dtype=np.float64)),
-                float(heights[here].max()),
-                float(heights[here].min()),
-                tuple(float(one) for one in mean),
+                block=(block.top // block_cells, block.left // block_cells),
+                number=number,
+                cells=int(here.sum()),
+                starts=int(own.sum()),
+                slope_deg=float(np.mean(slope[here], dtype=np.float64)),
+                top_m=float(heights[here].max()),
+                foot_m=float(heights[here].min()),
+                values=tuple(float(one) for one in mean),
             )
         )
     return tuple(rows)

@@ -46,7 +46,7 @@ _STEEPEST_DEG = 90
 HashArray = npt.NDArray[np.uint64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SharedDraws:
     """Members that are the same for all start cells.
 
@@ -104,13 +104,13 @@ def draw_shared(snow: Snow, seed: int, members: int = MEMBERS) -> SharedDraws:
         ]
     )
     return SharedDraws(
-        seed,
-        snow.size,
-        triangular(u[:, 0], friction_range(snow)),
-        triangular(u[:, 1], snow.turbulence_m_s2),
-        uniform(u[:, 2], *SLAB_FACTOR),
-        triangular(u[:, 3], snow.growth),
-        by_slope,
+        seed=seed,
+        size=snow.size,
+        friction=triangular(u[:, 0], friction_range(snow)),
+        turbulence_m_s2=triangular(u[:, 1], snow.turbulence_m_s2),
+        slab_factor=uniform(u[:, 2], *SLAB_FACTOR),
+        growth=triangular(u[:, 3], snow.growth),
+        slab_m=by_slope,
     )
 
 
@@ -156,7 +156,7 @@ EVEN_SLOPE_DEG = 38.0  # of the median slab: from its area on the slope to the s
 LongArray = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Starts:
     """Start cells of a block that are run, in the order of zone, slab, row, column.
 
@@ -190,7 +190,7 @@ class Starts:
         return [slice(a, b) for a, b in itertools.pairwise(edges)]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SlabRun:
     """The bodies of one slab. Bodies are ordered by start cell, then by member.
 
@@ -237,7 +237,13 @@ def choose_starts(
     spread[rows, cols] = told_by.ravel()
     slope = ground.slope_deg[inner][rows, cols].astype(np.float64)
     return Starts(
-        at_row[first], at_col[first], numbers[first], slab[first], count.astype(np.int64), slope[first], spread
+        rows=at_row[first],
+        cols=at_col[first],
+        zone=numbers[first],
+        slab=slab[first],
+        cells=count.astype(np.int64),
+        slope_deg=slope[first],
+        spread=spread,
     )
 
 
@@ -301,10 +307,10 @@ def limit_friction(starts: Starts, roughest: FloatArray) -> FloatArray:
 
 def _grown(window: Window, sides: set[str], more: int, extent: Window) -> Window:
     return Window(
-        window.top - more * ("N" in sides),
-        window.left - more * ("W" in sides),
-        window.bottom + more * ("S" in sides),
-        window.right + more * ("E" in sides),
+        top=window.top - more * ("N" in sides),
+        left=window.left - more * ("W" in sides),
+        bottom=window.bottom + more * ("S" in sides),
+        right=window.right + more * ("E" in sides),
     ).cut(extent)
 
 
@@ -329,7 +335,16 @@ def _simulate_on(
             own = slice((group.start - some.start) * m, (group.stop - some.start) * m)
             debris = np.empty(own.stop - own.start)
             block_reading_kernels.piled(stop[own], volume[own], m, felt.shape[1], half, heights.cell_m, pile, debris)
-            runs.append(SlabRun(group, int(starts.zone[group.start]), ground, tracks.part(own), stop[own], debris))
+            runs.append(
+                SlabRun(
+                    starts=group,
+                    zone=int(starts.zone[group.start]),
+                    ground=ground,
+                    tracks=tracks.part(own),
+                    stop=stop[own],
+                    debris_m=debris,
+                )
+            )
     return runs, sides
 
 

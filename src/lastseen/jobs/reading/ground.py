@@ -41,7 +41,7 @@ TILE_BLOCKS = 8
 _TINY = 1e-6  # of a cell
 
 
-@dataclass(frozen=True, order=True)
+@dataclass(frozen=True, order=True, kw_only=True)
 class Window:
     """Rows ``top`` to ``bottom`` and columns ``left`` to ``right``, the last ones not included."""
 
@@ -62,24 +62,26 @@ class Window:
 
     def grown(self, cells: int) -> Window:
         """Wider by as many cells on each side."""
-        return Window(self.top - cells, self.left - cells, self.bottom + cells, self.right + cells)
+        return Window(
+            top=self.top - cells, left=self.left - cells, bottom=self.bottom + cells, right=self.right + cells
+        )
 
     def cut(self, other: Window) -> Window:
         """What both have in common."""
         return Window(
-            max(self.top, other.top),
-            max(self.left, other.left),
-            min(self.bottom, other.bottom),
-            min(self.right, other.right),
+            top=max(self.top, other.top),
+            left=max(self.left, other.left),
+            bottom=min(self.bottom, other.bottom),
+            right=min(self.right, other.right),
         )
 
     def joined(self, other: Window) -> Window:
         """The smallest window that holds both."""
         return Window(
-            min(self.top, other.top),
-            min(self.left, other.left),
-            max(self.bottom, other.bottom),
-            max(self.right, other.right),
+            top=min(self.top, other.top),
+            left=min(self.left, other.left),
+            bottom=max(self.bottom, other.bottom),
+            right=max(self.right, other.right),
         )
 
     def inside(self, outer: Window) -> tuple[slice, slice]:
@@ -90,7 +92,7 @@ class Window:
         )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Heights:
     """An elevation model whose cells are counted by whole numbers.
 
@@ -143,10 +145,10 @@ class Heights:
         """The cells that touch a box, cut to the extent."""
         c, (row, col) = self.cell_m, self.offset
         return Window(
-            math.floor(-north_m / c - row + _TINY),
-            math.floor(west_m / c - col + _TINY),
-            math.ceil(-south_m / c - row - _TINY),
-            math.ceil(east_m / c - col - _TINY),
+            top=math.floor(-north_m / c - row + _TINY),
+            left=math.floor(west_m / c - col + _TINY),
+            bottom=math.ceil(-south_m / c - row - _TINY),
+            right=math.ceil(east_m / c - col - _TINY),
         ).cut(self.extent)
 
 
@@ -154,9 +156,15 @@ def heights_of_grid(ground: Grid) -> Heights:
     """Heights that are already there."""
     offset, corner = _placed(ground.west_m, ground.north_m, ground.cell_m)
     ny, nx = ground.shape
-    extent = Window(corner[0], corner[1], corner[0] + ny, corner[1] + nx)
+    extent = Window(top=corner[0], left=corner[1], bottom=corner[0] + ny, right=corner[1] + nx)
     values = np.asarray(ground.values, np.float64)
-    return Heights(ground.cell_m, ground.crs, offset, extent, lambda window: values[window.inside(extent)])
+    return Heights(
+        cell_m=ground.cell_m,
+        crs=ground.crs,
+        offset=offset,
+        extent=extent,
+        read=lambda window: values[window.inside(extent)],
+    )
 
 
 def heights_of_model(elevation: Elevation) -> Heights:
@@ -165,21 +173,21 @@ def heights_of_model(elevation: Elevation) -> Heights:
     offset, _ = _placed(*elevation.anchor_m, c)
     west, south, east, north = elevation.snapped(elevation.bounds_m)
     top, left = round(-north / c - offset[0]), round(west / c - offset[1])
-    extent = Window(top, left, top + round((north - south) / c), left + round((east - west) / c))
+    extent = Window(top=top, left=left, bottom=top + round((north - south) / c), right=left + round((east - west) / c))
 
     def read(window: Window) -> FloatArray:
         x, y = (window.left + offset[1]) * c, -(window.top + offset[0]) * c
         rows, cols = window.shape
         return np.asarray(read_window(elevation, (x, y - rows * c, x + cols * c, y)).values, np.float64)
 
-    return Heights(c, elevation.crs, offset, extent, read)
+    return Heights(cell_m=c, crs=elevation.crs, offset=offset, extent=extent, read=read)
 
 
 def tiles_of(window: Window, side: int) -> Iterator[Window]:
     """Squares of a lattice from the origin that touch a window, from north to south and west to east."""
     for i in range(window.top // side, -(-window.bottom // side)):
         for j in range(window.left // side, -(-window.right // side)):
-            yield Window(i * side, j * side, (i + 1) * side, (j + 1) * side)
+            yield Window(top=i * side, left=j * side, bottom=(i + 1) * side, right=(j + 1) * side)
 
 
 def _placed(x_m: float, y_m: float, cell_m: float) -> tuple[tuple[float, float], tuple[int, int]]:
@@ -244,7 +252,7 @@ ByteArray = npt.NDArray[np.uint8]
 Single = npt.NDArray[np.float32]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class GroundTile:
     """One sheet, or any window put together from sheets. All arrays have the window's shape.
 
@@ -287,7 +295,7 @@ def no_layers(_ground: Grid) -> GroundLayers:
     return GroundLayers()
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class PreparedGround:
     """Sheets, prepared when they are first needed; the latest are kept.
 
@@ -326,7 +334,7 @@ class PreparedGround:
             sheet = self.sheet(square)
             for name, values in parts.items():
                 values[shared.inside(window)] = getattr(sheet, name)[shared.inside(sheet.window)]
-        return GroundTile(window, **parts)
+        return GroundTile(window=window, **parts)
 
 
 def prepare_tile(
@@ -339,7 +347,7 @@ def prepare_tile(
     inner = window.inside(outer)
     parts: dict[str, Any] = {name: np.full(window.shape, empty, kind) for name, (kind, empty) in _ARRAY_KINDS.items()}
     if min(ground.shape) < 3 or not np.isfinite(ground.values).any():
-        return GroundTile(window, **parts)
+        return GroundTile(window=window, **parts)
     layers = layers_on(ground)
     trees = layers.of("trees")
     zones = grade_start_zones(ground, trees.cover if trees else None)
@@ -349,7 +357,7 @@ def prepare_tile(
     if with_traps:
         found = find_traps(read_terrain(ground), np.isfinite(ground.values), layers)
         parts |= {name: values[inner] for name, values in trap_rasters(found, ground.shape).items()}
-    return GroundTile(window, **parts)
+    return GroundTile(window=window, **parts)
 
 
 def trap_rasters(traps: tuple[Trap, ...], shape: tuple[int, int]) -> dict[str, Any]:

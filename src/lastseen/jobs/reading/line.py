@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -38,7 +38,7 @@ from lastseen.traps import Trap, describe_invisible_traps
 # ---- A line of travel read stretch by stretch: what is above, what happens to somebody caught here, where to regroup
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class ZoneOnLine:
     """A start zone that reaches the line.
 
@@ -67,7 +67,7 @@ class ZoneOnLine:
     area_m2: float
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class LineReading:
     """All that is said about a line.
 
@@ -128,7 +128,7 @@ def read_line(
     InputError
         If no part of the line lies on known ground, or the number of members cannot be used.
     """
-    prepared = PreparedGround(heights, layers_on, with_traps=False)  # type: ignore[arg-type]
+    prepared = PreparedGround(heights=heights, layers_on=layers_on, with_traps=False)  # type: ignore[arg-type]
     ensemble = draw_shared(snow or Snow(), seed, members)
     progress("reading the line", 0.05)
     route = route_of(lines, heights)
@@ -141,16 +141,16 @@ def read_line(
     stretches = cut_into_stretches(route, stations, caught, ensemble.count, passing.zones, heights.cell_m)
     progress("looking for places to regroup", 0.75)
     return LineReading(
-        route,
-        stations,
-        stretches,
-        places_to_regroup(prepared, route, passing),
-        _zones(prepared, passing, caught, ensemble),
-        _traps_named(stretches),
-        passing,
-        caught,
-        ensemble,
-        heights,
+        route=route,
+        stations=stations,
+        stretches=stretches,
+        regroup=places_to_regroup(prepared, route, passing),
+        zones=_zones(prepared, passing, caught, ensemble),
+        traps=_traps_named(stretches),
+        passing=passing,
+        caught=caught,
+        ensemble=ensemble,
+        heights=heights,
     )
 
 
@@ -183,30 +183,26 @@ def _zones(
     for k, (bi, bj, number) in enumerate(passing.zones):
         mine = caught.zone == k
         share = np.unique(caught.member[mine]).size / ensemble.count
-        block = Window(bi * n, bj * n, (bi + 1) * n, (bj + 1) * n).cut(heights.extent)
+        block = Window(top=bi * n, left=bj * n, bottom=(bi + 1) * n, right=(bj + 1) * n).cut(heights.extent)
         sheet = prepared.over(block)
         mask = sheet.zone == number
         outline = zone_outline(mask, heights, block)
         z = sheet.smoothed_m[mask]
         found.append(
             ZoneOnLine(
-                0,
-                (bi, bj),
-                number,
-                outline,
-                share,
-                float(np.nanmax(z)),
-                float(np.nanmin(z)),
-                float(np.nanmean(sheet.slope_deg[mask])),
-                float(mask.sum()) * heights.cell_m**2,
+                number=0,
+                block=(bi, bj),
+                in_block=number,
+                outline=outline,
+                share=share,
+                top_m=float(np.nanmax(z)),
+                foot_m=float(np.nanmin(z)),
+                slope_deg=float(np.nanmean(sheet.slope_deg[mask])),
+                area_m2=float(mask.sum()) * heights.cell_m**2,
             )
         )
-    found.sort(key=lambda one: (-one.share, -one.area_m2, one.block, one.in_block))
-    return tuple(ZoneOnLine(i, *_fields(one)[1:]) for i, one in enumerate(found, start=1))
-
-
-def _fields(one: ZoneOnLine) -> tuple:  # type: ignore[type-arg]
-    return tuple(getattr(one, name) for name in one.__dataclass_fields__)
+    found.sort(key=lambda zone: (-zone.share, -zone.area_m2, zone.block, zone.in_block))
+    return tuple(replace(zone, number=number) for number, zone in enumerate(found, start=1))
 
 
 def _traps_named(stretches: Sequence[Stretch]) -> tuple[Trap, ...]:
@@ -232,7 +228,7 @@ START_ZONE_NOTE = (
 )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class LineView:
     """A line of travel as it was read.
 
@@ -279,7 +275,13 @@ def view_line(scenario: Scenario, line: Path, members: int = MEMBERS, progress: 
         layers_on=layers_reader(scenario.ground),
         progress=progress,
     )
-    return LineView(scenario, elevation, line, reading, _line_notes(scenario, elevation, reading))
+    return LineView(
+        scenario=scenario,
+        elevation=elevation,
+        source=line,
+        reading=reading,
+        notes=_line_notes(scenario, elevation, reading),
+    )
 
 
 def open_scenario_elevation(scenario: Scenario) -> Elevation:

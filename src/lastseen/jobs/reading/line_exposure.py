@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -45,7 +46,7 @@ CERTAIN = 0.9
 LongArray = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class PassingSamples:
     """Bodies that pass a line, from where they first do; and what comes over the ground beside it.
 
@@ -99,12 +100,31 @@ class PassingSamples:
     bodies: int
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _BlockPart:
     """The passing bodies of one block."""
 
-    parts: tuple[npt.NDArray[np.generic], ...]
+    arrays: dict[str, npt.NDArray[Any]]
     zone: tuple[int, int, int]
+
+
+# Arrays of a part: beside the fields of `PassingSamples` the number of cells that each sample entered.
+_PART_KINDS: dict[str, Any] = {
+    "length": np.int64,
+    "rows": np.int32,
+    "cols": np.int32,
+    "speeds_m_s": float,
+    "member": np.int32,
+    "stays": np.bool_,
+    "stop_height_m": float,
+    "stop_x_m": float,
+    "stop_y_m": float,
+    "debris_m": float,
+    "away_m": float,
+    "record_body": np.int64,
+    "record_visit": np.int64,
+    "record_station": np.int32,
+}
 
 
 def least_angle(ensemble: SharedDraws) -> float:
@@ -130,7 +150,7 @@ def find_passing_samples(
         lambda k: _samples_of_block(prepared, blocks[k], chosen[k], ensemble, spacing, (tree, stations, near), shown),
         range(len(blocks)),
     )
-    ground = CellTotals(shown)
+    ground = CellTotals(window=shown)
     kept: list[_BlockPart] = []
     run = 0
     for one in found:
@@ -139,7 +159,7 @@ def find_passing_samples(
             kept += own
             ground.add(part.window, part.mask, part.fastest, part.zones)
             run += bodies
-    return _joined(kept, ground, (spacing, near), run)
+    return _join_parts(kept, ground, spacing_m=spacing, near_m=near, run=run)
 
 
 def window_beside(route: Route, heights: Heights) -> Window:
@@ -229,9 +249,9 @@ def _samples_of_block(
         one = _passing_parts(run, starts, station, ensemble.count, heights)
         if one is not None:
             n = heights.block_cells
-            kept.append(_BlockPart(one, (block.top // n, block.left // n, run.zone)))
+            kept.append(_BlockPart(arrays=one, zone=(block.top // n, block.left // n, run.zone)))
     shape = ground.window.shape
-    part = CellTotals(ground.window.cut(shown))
+    part = CellTotals(window=ground.window.cut(shown))
     part.add(ground.window, mask.reshape(shape), fastest.reshape(shape), zones.reshape(shape))
     return kept, part, bodies
 
@@ -286,74 +306,47 @@ def _passing_parts(
     start_x = (starts.cols[own] - window.left + 0.5) * heights.cell_m
     start_y = (starts.rows[own] - window.top + 0.5) * heights.cell_m
     pass_x, pass_y = (t.cells[begin] % nx + 0.5) * heights.cell_m, (t.cells[begin] // nx + 0.5) * heights.cell_m
-    return (
-        length,
-        t.cells[visits] // nx + window.top,
-        t.cells[visits] % nx + window.left,
-        t.speeds_m_s[visits],
-        (bodies % members).astype(np.int32),
-        stays,
-        np.where(stays, run.ground.smoothed_m.ravel()[np.maximum(stop, 0)], np.nan),
-        np.where(stays, t.x_m[bodies] + west, np.nan),
-        np.where(stays, t.y_m[bodies] + north, np.nan),
-        run.debris_m[bodies],
-        np.hypot(pass_x - start_x, pass_y - start_y),
-        which,
-        offsets[which] + passed - begin[which],
-        at[passed],
-    )
+    return {
+        "length": length,
+        "rows": t.cells[visits] // nx + window.top,
+        "cols": t.cells[visits] % nx + window.left,
+        "speeds_m_s": t.speeds_m_s[visits],
+        "member": (bodies % members).astype(np.int32),
+        "stays": stays,
+        "stop_height_m": np.where(stays, run.ground.smoothed_m.ravel()[np.maximum(stop, 0)], np.nan),
+        "stop_x_m": np.where(stays, t.x_m[bodies] + west, np.nan),
+        "stop_y_m": np.where(stays, t.y_m[bodies] + north, np.nan),
+        "debris_m": run.debris_m[bodies],
+        "away_m": np.hypot(pass_x - start_x, pass_y - start_y),
+        "record_body": which,
+        "record_visit": offsets[which] + passed - begin[which],
+        "record_station": at[passed],
+    }
 
 
-def _joined(kept: list[_BlockPart], ground: CellTotals, how_near_m: tuple[float, float], run: int) -> PassingSamples:
-    names = sorted({one.zone for one in kept})
+def _join_parts(
+    kept: list[_BlockPart], ground: CellTotals, *, spacing_m: float, near_m: float, run: int
+) -> PassingSamples:
+    names = sorted({part.zone for part in kept})
     number = {name: k for k, name in enumerate(names)}
-    kinds = (
-        np.int64,
-        np.int32,
-        np.int32,
-        float,
-        np.int32,
-        np.bool_,
-        float,
-        float,
-        float,
-        float,
-        float,
-        np.int64,
-        np.int64,
-        np.int32,
+    parts: dict[str, npt.NDArray[Any]] = {
+        name: np.concatenate([part.arrays[name] for part in kept]) if kept else np.empty(0, kind)
+        for name, kind in _PART_KINDS.items()
+    }
+    bodies, visits, records = (
+        np.array([part.arrays[name].size for part in kept], np.int64) for name in ("length", "rows", "record_body")
     )
-    parts = [
-        np.concatenate([one.parts[k] for one in kept]) if kept else np.empty(0, kind) for k, kind in enumerate(kinds)
-    ]
-    bodies = np.array([one.parts[0].size for one in kept], np.int64)
-    visits = np.array([one.parts[1].size for one in kept], np.int64)
-    records = [one.parts[11].size for one in kept]
-    body_shift = np.repeat(np.cumsum(bodies) - bodies, records)
-    visit_shift = np.repeat(np.cumsum(visits) - visits, records)
-    zone = np.repeat(np.array([number[one.zone] for one in kept], np.int32), bodies)
-    offsets = np.concatenate([[0], np.cumsum(parts[0])]).astype(np.int64)
-    _, rows, cols, speeds, member, stays, stop_z, stop_x, stop_y, debris, away, body, visit, station = parts
+    parts["record_body"] += np.repeat(np.cumsum(bodies) - bodies, records)
+    parts["record_visit"] += np.repeat(np.cumsum(visits) - visits, records)
     return PassingSamples(
-        offsets,
-        rows,
-        cols,
-        speeds,
-        zone,
-        member,
-        stays,
-        stop_z,
-        stop_x,
-        stop_y,
-        debris,
-        away,
-        body + body_shift,
-        visit + visit_shift,
-        station,
-        tuple(names),
-        ground,
-        *how_near_m,
-        run,
+        offsets=np.concatenate([[0], np.cumsum(parts.pop("length"))]).astype(np.int64),
+        zone=np.repeat(np.array([number[part.zone] for part in kept], np.int32), bodies),
+        zones=tuple(names),
+        ground=ground,
+        spacing_m=spacing_m,
+        near_m=near_m,
+        bodies=run,
+        **parts,
     )
 
 
@@ -362,7 +355,7 @@ def _joined(kept: list[_BlockPart], ground: CellTotals, how_near_m: tuple[float,
 RELEASED_HERE_M = 12.0  # a body that starts no farther up than this is released by whoever stands here; design choice
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class CaughtRecords:
     """One record for each body that passes a station. Arrays of shape (records,).
 
@@ -421,24 +414,24 @@ def follow_caught(prepared: PreparedGround, route: Route, passing: PassingSample
         deep = debris >= BURIED_M
     first = visit == passing.offsets[:-1][body]
     return CaughtRecords(
-        station,
-        body,
-        visit,
-        passing.zone[body],
-        passing.member[body],
-        passing.away_m[body] <= RELEASED_HERE_M if n else first,
-        passing.speeds_m_s[visit],
-        np.hypot(passing.stop_x_m[body] - x, passing.stop_y_m[body] - y),
-        z - passing.stop_height_m[body],
-        debris,
-        deep | ((ended & BURIES) > 0),
-        (bits[visit] & INJURES) > 0,
-        (bits[visit] & WETS) > 0,
-        (ended & HOLDS) > 0,
-        ~stays,
-        worst[visit],
-        np.where(stays, trap[last] if n else -1, -1),
-        traps,
+        station=station,
+        body=body,
+        visit=visit,
+        zone=passing.zone[body],
+        member=passing.member[body],
+        own=passing.away_m[body] <= RELEASED_HERE_M if n else first,
+        speed_m_s=passing.speeds_m_s[visit],
+        distance_m=np.hypot(passing.stop_x_m[body] - x, passing.stop_y_m[body] - y),
+        drop_m=z - passing.stop_height_m[body],
+        debris_m=debris,
+        burial=deep | ((ended & BURIES) > 0),
+        trauma=(bits[visit] & INJURES) > 0,
+        water=(bits[visit] & WETS) > 0,
+        no_way_out=(ended & HOLDS) > 0,
+        leaves=~stays,
+        trap=worst[visit],
+        ends_in=np.where(stays, trap[last] if n else -1, -1),
+        traps=traps,
     )
 
 
@@ -453,7 +446,10 @@ def _traps_ahead(
     if not n:
         return (), effects, which, weight
     whole = Window(
-        int(passing.rows.min()), int(passing.cols.min()), int(passing.rows.max()) + 1, int(passing.cols.max()) + 1
+        top=int(passing.rows.min()),
+        left=int(passing.cols.min()),
+        bottom=int(passing.rows.max()) + 1,
+        right=int(passing.cols.max()) + 1,
     )
     for square in tiles_of(whole, heights.sheet_cells):
         here = np.flatnonzero(

@@ -32,7 +32,7 @@ EDGE_MARGIN_M = 60.0  # what lies around shows where a cliff ends; design choice
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Regroup:
     """A place where a group can wait, as far as this model knows.
 
@@ -101,18 +101,18 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: PassingSa
             outline = smooth_outline(own, ground.west_m, ground.north_m, heights.cell_m)
             found.append(
                 Regroup(
-                    "",
-                    outline,
-                    x,
-                    y,
-                    int(route.part[at]),
-                    float(route.along_m[at]),
-                    float(beside[row, col]),
-                    area,
-                    float(sheet.slope_deg[row, col]),
-                    float(clear[row, col]),
-                    edge,
-                    edge_m,
+                    letter="",
+                    outline=outline,
+                    x_m=x,
+                    y_m=y,
+                    part=int(route.part[at]),
+                    along_m=float(route.along_m[at]),
+                    beside_m=float(beside[row, col]),
+                    area_m2=area,
+                    slope_deg=float(sheet.slope_deg[row, col]),
+                    clear_m=float(clear[row, col]),
+                    edge=edge,
+                    edge_m=edge_m,
                 )
             )
     found.sort(key=lambda one: (one.part, one.along_m))

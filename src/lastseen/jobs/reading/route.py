@@ -20,7 +20,7 @@ STATION_M = 2.0  # finest distance of stations; never under half a cell
 MOST_STATIONS = 20_000
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Route:
     """Stations along a line of travel, all parts one after the other. Arrays of shape (stations,).
 
@@ -122,7 +122,7 @@ def route_of(lines: Sequence[LineString], heights: Heights) -> Route:
     z = _heights_at(heights, x, y)
     if not np.isfinite(z).any():
         raise InputError("no part of the line lies on known ground of the elevation model: check the CRS of both")
-    return Route(tuple(lines), part, along, x, y, z, step)
+    return Route(lines=tuple(lines), part=part, along_m=along, x_m=x, y_m=y, height_m=z, step_m=step)
 
 
 def _stations(line: LineString, step_m: float) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -24,7 +24,7 @@ MOST_ZONES = 5
 State = Literal["no data", "not reached", "starts here", "reached"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ZoneAbove:
     """A start zone that can reach a stretch, and the share of the members in which it does."""
 
@@ -33,7 +33,7 @@ class ZoneAbove:
     share: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TrapMet:
     """A trap below a stretch, with the shares of those caught here that pass it (as the worst) and that stop in it."""
 
@@ -42,7 +42,7 @@ class TrapMet:
     ends: float
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Stretch:
     """A part of the line along which nothing much changes.
 
@@ -116,7 +116,7 @@ class Stretch:
         return name if getattr(self, name) >= LEAST_SHARE else None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Stations:
     """What is known at each station. Arrays of shape (stations,).
 
@@ -170,9 +170,14 @@ def gather_at_stations(
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.where(some > 0.0, total / some, np.nan)
 
-    shares = [mean(getattr(caught, name)) for name in CONSEQUENCES]
-    exposure = np.where(np.isfinite(route.height_m), np.bitwise_count(mask) / float(members), 0.0)
-    return Stations(slope_deg, start_zone, exposure, mask, mean(caught.debris_m), *shares)
+    return Stations(
+        slope_deg=slope_deg,
+        in_start_zone=start_zone,
+        exposure=np.where(np.isfinite(route.height_m), np.bitwise_count(mask) / float(members), 0.0),
+        mask=mask,
+        debris_m=mean(caught.debris_m),
+        **{name: mean(getattr(caught, name)) for name in CONSEQUENCES},
+    )
 
 
 def _along(route: Route, values: npt.NDArray[Any], reach: int, join: np.ufunc) -> npt.NDArray[Any]:
@@ -287,31 +292,31 @@ def _stretch(
     end = float(route.along_m[b]) if last else 0.5 * float(route.along_m[b] + route.along_m[b + 1])
     slope = stations.slope_deg[piece]
     return Stretch(
-        number,
-        part,
-        a,
-        b,
-        begin,
-        end,
-        route.lines[part].length - end,
-        state,
-        float(np.nanmean(slope)) if np.isfinite(slope).any() else float("nan"),
-        float(steps[steps > 0].sum()),
-        float(-steps[steps < 0].sum()),
-        float(stations.in_start_zone[piece].mean()),
-        exposure,
-        _zones(caught, mine[~caught.own[mine]], members, zones),
-        int(mine.size),
-        _spread(caught.distance_m[mine]),
-        _spread(caught.drop_m[mine]),
-        _spread(caught.debris_m[mine]),
-        _spread(caught.speed_m_s[mine]),
-        burial,
-        trauma,
-        water,
-        no_way_out,
-        leaves,
-        _traps(caught, mine),
+        number=number,
+        part=part,
+        first=a,
+        last=b,
+        from_m=begin,
+        to_m=end,
+        to_end_m=route.lines[part].length - end,
+        state=state,
+        slope_deg=float(np.nanmean(slope)) if np.isfinite(slope).any() else float("nan"),
+        climb_m=float(steps[steps > 0].sum()),
+        descent_m=float(-steps[steps < 0].sum()),
+        in_start_zone=float(stations.in_start_zone[piece].mean()),
+        exposure=exposure,
+        zones=_zones(caught, mine[~caught.own[mine]], members, zones),
+        caught=int(mine.size),
+        distance_m=_spread(caught.distance_m[mine]),
+        drop_m=_spread(caught.drop_m[mine]),
+        debris_m=_spread(caught.debris_m[mine]),
+        speed_m_s=_spread(caught.speed_m_s[mine]),
+        burial=burial,
+        trauma=trauma,
+        water=water,
+        no_way_out=no_way_out,
+        leaves=leaves,
+        traps=_traps(caught, mine),
     )
 
 
@@ -330,7 +335,8 @@ def _zones(
     pairs = np.unique(np.stack([caught.zone[records], caught.member[records]]), axis=1)
     names, counts = np.unique(pairs[0], return_counts=True)
     found = [
-        ZoneAbove(zones[k][:2], zones[k][2], n / members) for k, n in zip(names.tolist(), counts.tolist(), strict=True)
+        ZoneAbove(block=zones[k][:2], number=zones[k][2], share=n / members)
+        for k, n in zip(names.tolist(), counts.tolist(), strict=True)
     ]
     return tuple(sorted(found, key=lambda one: (-one.share, one.block, one.number)))
 
@@ -342,6 +348,6 @@ def _traps(caught: CaughtRecords, mine: npt.NDArray[np.int64]) -> tuple[TrapMet,
     for k in met[met >= 0].tolist():
         passes, ends = float((caught.trap[mine] == k).mean()), float((caught.ends_in[mine] == k).mean())
         if max(passes, ends) >= 0.02:
-            found.append(TrapMet(caught.traps[k], passes, ends))
+            found.append(TrapMet(trap=caught.traps[k], passes=passes, ends=ends))
     found.sort(key=lambda one: -(one.ends + 0.5 * one.passes))
     return tuple(found[:3])

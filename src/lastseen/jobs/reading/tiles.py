@@ -64,7 +64,7 @@ SLOPE_BINS = 900  # tenths of a degree
 FORM = 1  # of the bytes of a tile; older ones are not taken up again
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class AreaRequest:
     """What all tiles of a run have in common; small, and can be sent to other machines.
 
@@ -116,7 +116,7 @@ def _files(scenario: Scenario) -> list[Path]:
     return [path for path in (*scenario.elevation, *layers) if path is not None]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Tile:
     """What one tile adds. Arrays as in `AreaReading`.
 
@@ -168,7 +168,7 @@ def prepared_for(scenario: Scenario) -> PreparedGround:
     """The ground of a run, from its files."""
     elevation = open_elevation(scenario.elevation, None, scenario.z_unit)
     wanted = scenario.ground
-    return PreparedGround(heights_of_model(elevation), lambda grid: read_layers(wanted, grid))
+    return PreparedGround(heights=heights_of_model(elevation), layers_on=lambda grid: read_layers(wanted, grid))
 
 
 def read_tile(question: AreaRequest, square: Window, prepared: PreparedGround) -> Tile:
@@ -184,31 +184,38 @@ def read_tile(question: AreaRequest, square: Window, prepared: PreparedGround) -
     slope = np.nan_to_num(ground.slope_deg[zone > 0]).astype(np.float64)
     counts = np.bincount(np.clip(slope * 10.0, 0, SLOPE_BINS - 1).astype(np.int64), minlength=SLOPE_BINS)
     return Tile(
-        core,
-        reading.window,
-        reading.mask,
-        reading.fastest,
-        reading.zones,
-        reading.start_values[(slice(None), *here)].copy(),
-        zone,
-        np.isfinite(ground.smoothed_m),
-        reading.rows,
-        tuple(_outlines(reading)),
-        counts.astype(np.int64),
-        reading.bodies,
+        core=core,
+        window=reading.window,
+        mask=reading.mask,
+        fastest=reading.fastest,
+        zones=reading.zones,
+        start_values=reading.start_values[(slice(None), *here)].copy(),
+        zone=zone,
+        known=np.isfinite(ground.smoothed_m),
+        rows=reading.rows,
+        outlines=tuple(_outlines(reading)),
+        slopes=counts.astype(np.int64),
+        bodies=reading.bodies,
     )
 
 
 def _whole_blocks(window: Window, heights: Heights) -> Window:
     n = heights.block_cells
-    return Window(window.top // n * n, window.left // n * n, -(-window.bottom // n) * n, -(-window.right // n) * n)
+    return Window(
+        top=window.top // n * n,
+        left=window.left // n * n,
+        bottom=-(-window.bottom // n) * n,
+        right=-(-window.right // n) * n,
+    )
 
 
 def _outlines(reading: AreaReading) -> Iterable[shapely.MultiPolygon]:
     """Outline of each start zone, as cells show it but without their steps."""
     n = reading.heights.block_cells
     for row in reading.rows:
-        block = Window(row.block[0] * n, row.block[1] * n, (row.block[0] + 1) * n, (row.block[1] + 1) * n)
+        block = Window(
+            top=row.block[0] * n, left=row.block[1] * n, bottom=(row.block[0] + 1) * n, right=(row.block[1] + 1) * n
+        )
         block = block.cut(reading.heights.extent)
         mask = reading.zone[block.inside(reading.window)] == row.number
         yield zone_outline(mask, reading.heights, block)
@@ -241,8 +248,8 @@ def unpack(data: bytes) -> Tile:
         ZoneRow(**{**row, "block": tuple(row["block"]), "values": tuple(row["values"])}) for row in told["rows"]
     )
     return Tile(
-        Window(**told["core"]),
-        Window(**told["window"]),
+        core=Window(**told["core"]),
+        window=Window(**told["window"]),
         rows=rows,
         outlines=tuple(shapely.from_wkb(one) for one in told["outlines"]),
         bodies=told["bodies"],
@@ -267,7 +274,7 @@ def column(rows: Iterable[ZoneRow], name: str) -> FloatArray:
 _NO_SPACE = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class KeptTiles:
     """Tiles of one question, in a hidden folder beside the output; its name holds the question's fingerprint.
 
@@ -340,7 +347,7 @@ def open_kept_tiles(folder: Path, question: AreaRequest) -> KeptTiles:
         raise InputError(f"{folder.parent} cannot be written: choose another output folder") from error
     for leftover in place.glob("*.part-*"):
         leftover.unlink(missing_ok=True)
-    return KeptTiles(place)
+    return KeptTiles(folder=place)
 
 
 def other_kept_tiles(folder: Path, question: AreaRequest) -> Iterator[Path]:
@@ -532,7 +539,7 @@ ALL = "all"  # the whole elevation model
 KEPT_TILES = 9
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class AreaView:
     """An area as it was read; its rasters lie in kept tiles.
 
@@ -634,7 +641,19 @@ def view_area(
         raise InputError("there is no ground in the area, only no data: choose another one")
     zones.sort(key=lambda pair: zone_order(pair[0], scenario.snow.size, heights.cell_m))
     notes = _notes(scenario, elevation, question, bodies, zones)
-    return AreaView(scenario, elevation, heights, question, outline, kept, squares, tuple(zones), slopes, bodies, notes)
+    return AreaView(
+        scenario=scenario,
+        elevation=elevation,
+        heights=heights,
+        question=question,
+        outline=outline,
+        kept=kept,
+        squares=squares,
+        zones=tuple(zones),
+        slopes=slopes,
+        bodies=bodies,
+        notes=notes,
+    )
 
 
 def make_request(
@@ -660,7 +679,15 @@ def make_request(
     # Start zones outside the area reach into it.
     more = 0 if outline is None else int(np.ceil(FARTHEST_M[scenario.snow.size] / heights.cell_m))
     starting = shown.grown(more).cut(heights.extent)
-    return AreaRequest(scenario, starting, shown, members, spacing_m, max(1, round(tile_km / sheet_km)), threads)
+    return AreaRequest(
+        scenario=scenario,
+        starting=starting,
+        shown=shown,
+        members=members,
+        spacing_m=spacing_m,
+        tile_sheets=max(1, round(tile_km / sheet_km)),
+        threads=threads,
+    )
 
 
 def _require_room(question: AreaRequest, heights: Heights, workers: int, progress: Progress) -> None:
@@ -695,7 +722,7 @@ def zone_order(row: ZoneRow, size: int, cell_m: float) -> tuple[float, float, fl
     )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class AreaRasters:
     """The rasters of the area on one window.
 
@@ -722,7 +749,7 @@ def area_rasters(view: AreaView) -> Iterator[AreaRasters]:
         core = windows[square][0].cut(view.question.shown)
         if core.empty:
             continue
-        gathered = CellTotals(core)
+        gathered = CellTotals(window=core)
         own: Tile | None = None
         for other, (_, window) in windows.items():
             if window.cut(core).empty:
@@ -744,7 +771,13 @@ def _rasters_of_tile(view: AreaView, own: Tile, core: Window, gathered: CellTota
     share = np.bitwise_count(gathered.mask) / float(view.question.members)
     arrays = (share, gathered.fastest.astype(np.float64), gathered.zones.astype(np.float64))
     reached, fastest, zones = (np.where(known, array, np.nan) for array in arrays)
-    return AreaRasters(core, reached, fastest, zones, own.start_values[(slice(None), *here)])
+    return AreaRasters(
+        window=core,
+        reached=reached,
+        peak_speed_m_s=fastest,
+        zone_count=zones,
+        at_start=own.start_values[(slice(None), *here)],
+    )
 
 
 def _notes(
@@ -789,4 +822,4 @@ def _corner(elevation: Elevation) -> Grid:
     """A few cells, to ask which ground layers were given."""
     heights = heights_of_model(elevation)
     e = heights.extent
-    return heights.grid(Window(e.top, e.left, min(e.top + 3, e.bottom), min(e.left + 3, e.right)))
+    return heights.grid(Window(top=e.top, left=e.left, bottom=min(e.top + 3, e.bottom), right=min(e.left + 3, e.right)))

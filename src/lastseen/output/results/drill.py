@@ -162,7 +162,16 @@ def read_targets(folder: Path) -> TargetPlan:
         a, b = (Mark(**one) for one in document["marks"])
         exercise = exercise_of(document["exercise"], path.name)
         name, order = document["exercise_name"], tuple(document["hide_order"])
-        return TargetPlan(name, exercise, int(document["seed"]), targets, hard, (a, b), stakes, order)
+        return TargetPlan(
+            exercise_name=name,
+            exercise=exercise,
+            seed=int(document["seed"]),
+            targets=targets,
+            difficulty=hard,
+            marks=(a, b),
+            stakes=stakes,
+            order=order,
+        )
     except (OSError, KeyError, TypeError, ValueError) as error:
         raise InputError(
             f"{path} holds no targets that can be read ({error}): name the folder of lastseen drill targets"
