@@ -200,7 +200,7 @@ def test_a_fix_every_minute_leaves_the_way_between_as_perhaps(plan):
     often = debrief(plan, [recorded(corners_of(plan, 1))])
     assert made.band.sure < 0.5 * often.band.sure
     assert made.band.most > 0.9
-    assert any("every 60 s" in one for one in made.searchers[0].said)
+    assert any("every 60 s" in one for one in made.searchers[0].cleaning_notes)
 
 
 def test_a_gap_is_not_bridged(plan):
@@ -220,7 +220,7 @@ def test_a_gap_is_not_bridged(plan):
     assert gap.to_s - gap.from_s == pytest.approx(120.0, abs=2.0)
     assert made.band.half < whole.band.half - 0.1
     assert made.searchers[0].metres == pytest.approx(whole.searchers[0].metres - 1.2 * 120.0, rel=0.08)  # 1.2 m/s
-    assert any(one.startswith(("Gap at 1:40: 120 s", "Gap at 1:40: 121 s")) for one in made.searchers[0].said)
+    assert any(one.startswith(("Gap at 1:40: 120 s", "Gap at 1:40: 121 s")) for one in made.searchers[0].cleaning_notes)
 
 
 def test_duplicates_disorder_and_jumps_are_mended_and_said(plan):
@@ -237,7 +237,7 @@ def test_duplicates_disorder_and_jumps_are_mended_and_said(plan):
     for track, word in ((doubled, "there already"), (mixed, "out of order"), (jumped, "3 fixes were dropped as jumps")):
         made = debrief(plan, [track])
         assert made.band.half == pytest.approx(base.band.half, abs=0.003)
-        assert any(word in one for one in made.searchers[0].said), made.searchers[0].said
+        assert any(word in one for one in made.searchers[0].cleaning_notes), made.searchers[0].cleaning_notes
 
 
 @pytest.mark.parametrize("off_m", [100.0, 200.0, 400.0])
@@ -347,7 +347,7 @@ def test_clock_drift_changes_times_and_nothing_else(plan):
     assert any("another time than all others" in note and "--shift" in note for note in told.notes)
     mended = debrief(plan, late, shifts_s={"b": -7200.0})
     assert not any("another time" in note for note in mended.notes)
-    assert any("moved by -7200 s" in one for one in mended.searchers[1].said)
+    assert any("moved by -7200 s" in one for one in mended.searchers[1].cleaning_notes)
     with pytest.raises(InputError, match="no track is called 'c'"):
         debrief(plan, late, shifts_s={"c": 1.0})
 
@@ -367,7 +367,7 @@ def test_standing_still_shows_the_drift(plan):
     )  # fmt: skip
     made = debrief(plan, [raw])
     assert 3.0 < made.searchers[0].track.cleaning.wander_m < 9.0
-    assert any("standing still" in one for one in made.searchers[0].said)
+    assert any("standing still" in one for one in made.searchers[0].cleaning_notes)
 
 
 def test_tracks_in_the_wrong_place_and_empty_ones_are_left_out_and_said(plan):
@@ -399,7 +399,7 @@ def test_without_times_only_places_count(plan):
     assert made.band.half == pytest.approx(plan.coverage, abs=0.005)
     assert not made.timed
     assert made.searchers[0].speeds == ()
-    assert any("holds no times" in one for one in made.searchers[0].said)
+    assert any("holds no times" in one for one in made.searchers[0].cleaning_notes)
     assert all(math.isnan(one.begin_s) for one in made.lanes.lanes)
 
 

@@ -555,7 +555,7 @@ def debrief_text(made: Debrief, folder: Path) -> str:
             f"{'S' + str(searcher.number):<12}",
             [f"{searcher.track.name}: {searcher.metres:.0f} m{when}; {share} of the outline as recorded"],
         )
-        told += _wrapped(" " * 12, searcher.said)
+        told += _wrapped(" " * 12, searcher.cleaning_notes)
     told += _wrapped("Next        ", left.advice)
     told += _wrapped("Note        ", made.notes)
     return "\n".join([*told, "", *textwrap.wrap(SHORT_CAUTION, DRILL_TEXT_WIDTH), "", f"Written to {folder}"])

@@ -62,7 +62,7 @@ class Searcher:
     number : int
         From 1, in the order in which tracks were given.
     track : Track
-    said : tuple of str
+    cleaning_notes : tuple of str
         What was done to the track.
     xyz_m, time_s : ndarray
         Along the track, a metre apart, on the snow.
@@ -129,7 +129,7 @@ class Debrief:
     team_s: FloatArray
     band: CoverageBand
     lanes: LaneReview
-    find_leftover: Leftover
+    leftover: Leftover
     clock: RescueClock
     zero_s: float
     targets: tuple[Target, ...]
@@ -256,7 +256,7 @@ def debrief(
         team_s=team,
         band=band,
         lanes=lanes,
-        find_leftover=left,
+        leftover=left,
         clock=clock,
         zero_s=zero,
         targets=tuple(targets),

@@ -440,7 +440,7 @@ def _searcher(made: Debrief, one: Searcher) -> dict[str, Any]:
         "end_s": float(one.time_s[-1]) - made.zero_s if one.track.timed else None,
         "coverage": asdict(one.band),
         "cleaning": {**{key: value for key, value in asdict(c).items() if key not in {"gaps", "notes"}}, "gaps": gaps},
-        "said": list(one.said),
+        "said": list(one.cleaning_notes),
         "lanes": [_lane(made, asdict(lane)) for lane in one.lanes.lanes],
         "phases": [asdict(phase) for phase in one.phases],
         "signals": [asdict(signal) for signal in one.signals],

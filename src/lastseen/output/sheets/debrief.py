@@ -361,7 +361,7 @@ def _searcher_page(made: Debrief, one: Searcher) -> Drawing:
     texts = [
         ("Covered by this track alone", own_numbers(made, one)),
         ("Lanes and turns", lane_words(made, one)),
-        ("What the recording is worth", [*one.said, *made.notes]),
+        ("What the recording is worth", [*one.cleaning_notes, *made.notes]),
     ]
     base.write_columns(d, top, _low(made, box), texts)
     if made.timed:
