@@ -33,8 +33,10 @@ class Animal:
         made = []
         for kind, area in self.layers.items():
             cover = covered_share(area, self.ground, all_touched=kind != "trees")
-            made.append(GroundLayer(kind, self.ground.with_values(cover), area, f"{kind}.gpkg"))
-        return GroundLayers(tuple(made))
+            made.append(
+                GroundLayer(kind=kind, cover=self.ground.with_values(cover), outline=area, source=f"{kind}.gpkg")
+            )
+        return GroundLayers(layers=tuple(made))
 
 
 def placed(shape):

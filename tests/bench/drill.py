@@ -151,7 +151,14 @@ def rest(ground, starts, step_s, step_cells):
     cells = np.flatnonzero(starts.zones)[::30]
     x, y = ground.centre_of(cells // ground.shape[1], cells % ground.shape[1])
     nothing = np.zeros(cells.size)
-    set_out = Samples(x, y, nothing, nothing, np.full(cells.size, 0.25), np.full(cells.size, 0.003))
+    set_out = Samples(
+        x_m=x,
+        y_m=y,
+        east_m_s=nothing,
+        north_m_s=nothing,
+        friction=np.full(cells.size, 0.25),
+        drag_per_m=np.full(cells.size, 0.003),
+    )
     tracks = slide_samples(smooth_for_snow(ground), set_out, largest_step_s=step_s, largest_step_cells=step_cells)
     return np.stack([tracks.x_m, tracks.y_m])
 

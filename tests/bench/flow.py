@@ -61,7 +61,7 @@ def our_dam(cells, rows, seconds=5.0):
     dx, x, depth = dam(cells, rows)
     bed = prepare_bed(Grid(np.zeros((rows, cells)), 0.0, rows * dx, dx, UTM), plain=True)
     off = {"moving_share": 0.0, "energy_share": 0.0}
-    took, run = best(lambda: simulate_flow(bed, depth, FlowSnow(0.0), time_limit_s=seconds, **off), 2)
+    took, run = best(lambda: simulate_flow(bed, depth, FlowSnow(friction=0.0), time_limit_s=seconds, **off), 2)
     return took, run.cell_updates, run.depth_m[rows // 2], x
 
 
@@ -136,7 +136,10 @@ def updates_a_second():
         depth = np.full((n, n), 1.0)
         off = {"moving_share": 0.0, "energy_share": 0.0}
         took, run = best(
-            lambda b=bed, d=depth, o=off: simulate_flow(b, d, FlowSnow(0.3, 1000.0), time_limit_s=2.0, **o), 2
+            lambda b=bed, d=depth, o=off: simulate_flow(
+                b, d, FlowSnow(friction=0.3, turbulence_m_s2=1000.0), time_limit_s=2.0, **o
+            ),
+            2,
         )
         rate = run.cell_updates / took
         allowed = copied / CELLS_BYTES
@@ -152,7 +155,7 @@ def order():
         flat = Grid(np.zeros((8, cells)), 0.0, 800.0 / cells, 100.0 / cells, UTM)
         depth = np.tile(1.0 + 0.2 * np.exp(-(((x - 50.0) / 8.0) ** 2)), (8, 1))
         found[cells] = simulate_flow(
-            flat, depth, FlowSnow(0.0), time_limit_s=3.0, moving_share=0, energy_share=0
+            flat, depth, FlowSnow(friction=0.0), time_limit_s=3.0, moving_share=0, energy_share=0
         ).depth_m[4]
     errors = [np.abs(found[n] - found[1600].reshape(n, -1).mean(axis=1)).mean() for n in (50, 100, 200)]
     print("  order on a smooth wave  " + "  ".join(f"{math.log2(errors[i] / errors[i + 1]):.2f}" for i in range(2)))

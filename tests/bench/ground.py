@@ -88,7 +88,7 @@ def ours(z):
         "cliff drop": (None, lambda _: cliff_drop_m(grid)),
         "fill": (None, lambda _: fill_hollows(grid)),
         "D8 ways": (lambda: fill_hollows(grid), find_drainage),
-        "D8 ways, no flats": (lambda: FilledGround(grid, grid.with_values(falling(z))), find_drainage),
+        "D8 ways, no flats": (lambda: FilledGround(ground=grid, surface=grid.with_values(falling(z))), find_drainage),
         "D-infinity azimuth": (lambda: find_drainage(grid), facet_direction_deg),
         "area D8": (lambda: fill_hollows(grid), lambda filled: accumulation_m2(find_drainage(filled), "D8")),
         "area D-infinity": (

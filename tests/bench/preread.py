@@ -62,7 +62,14 @@ def body_steps():
     n = 4000
     x, y = 500_300.0 + 1400.0 * rng.random(n), 5_199_700.0 - 1400.0 * rng.random(n)
     rest = np.zeros(n)
-    bodies = Samples(x, y, rest, rest, rng.uniform(0.25, 0.45, n), np.full(n, 9.81 / 450.0))
+    bodies = Samples(
+        x_m=x,
+        y_m=y,
+        east_m_s=rest,
+        north_m_s=rest,
+        friction=rng.uniform(0.25, 0.45, n),
+        drag_per_m=np.full(n, 9.81 / 450.0),
+    )
     more = {"largest_step_s": LARGEST_STEP_S, "largest_step_cells": LARGEST_STEP_CELLS}
     tracks = slide_samples(ground, bodies, **more)
     begun = time.process_time()
@@ -98,7 +105,14 @@ def steps():
         some = rng.choice(rows.size, 3000)
         x, y = ground.centre_of(rows[some], cols[some])
         rest = np.zeros(some.size)
-        bodies = Samples(x, y, rest, rest, rng.uniform(0.25, 0.45, some.size), np.full(some.size, 9.81 / 450.0))
+        bodies = Samples(
+            x_m=x,
+            y_m=y,
+            east_m_s=rest,
+            north_m_s=rest,
+            friction=rng.uniform(0.25, 0.45, some.size),
+            drag_per_m=np.full(some.size, 9.81 / 450.0),
+        )
         step_cells = max(LARGEST_STEP_CELLS, LEAST_STEP_M / ground.cell_m)
         long, short = (
             slide_samples(ground, bodies, largest_step_s=share * LARGEST_STEP_S, largest_step_cells=share * step_cells)

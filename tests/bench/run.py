@@ -120,7 +120,17 @@ def body_steps():
     x0, y0 = rng.uniform(20, 60, n), rng.uniform(100, 500, n)
     full = [np.full(n, one) for one in (5.0, 0.0, 0.3, 0.02)]
     limit, dt = 20.0, 0.05
-    ours = best(lambda: slide_samples(grid, Samples(x0, y0, *full), time_limit_s=limit, largest_step_cells=1e9), 2)
+    ours = best(
+        lambda: slide_samples(
+            grid,
+            Samples(
+                x_m=x0, y_m=y0, **dict(zip(("east_m_s", "north_m_s", "friction", "drag_per_m"), full, strict=True))
+            ),
+            time_limit_s=limit,
+            largest_step_cells=1e9,
+        ),
+        2,
+    )
     steps = n * limit / dt
     numpy_s = best(lambda: numpy_steps(z, cell, x0, y0, *full, int(limit / dt), dt), 1)
     print(f"body steps per second      {steps / ours / 1e6:6.1f} million on one thread, tracks kept")

@@ -194,11 +194,11 @@ def test_the_command_line_overrides_the_file():
     two = apply_overrides(
         one,
         [
-            Override("", "elevation", [Path("b.tif"), Path("c.tif")]),
-            Override("", "seed", None),
-            Override("snow", "size", 4),
-            Override("search", "strip_width_m", 20.0),
-            Override("last_seen", "at", "10,46"),
+            Override(section="", key="elevation", value=[Path("b.tif"), Path("c.tif")]),
+            Override(section="", key="seed", value=None),
+            Override(section="snow", key="size", value=4),
+            Override(section="search", key="strip_width_m", value=20.0),
+            Override(section="last_seen", key="at", value="10,46"),
         ],
     )
     assert two.elevation == (Path("b.tif"), Path("c.tif"))
@@ -213,7 +213,7 @@ def test_the_command_line_is_checked_too():
     """A bad value on the command line is named as such."""
     one = check_scenario({"elevation": ["a.tif"]})
     with pytest.raises(InputError, match=r"the command line: snow\.size = 9"):
-        apply_overrides(one, [Override("snow", "size", 9)])
+        apply_overrides(one, [Override(section="snow", key="size", value=9)])
 
 
 def test_a_scenario_cannot_be_changed():

@@ -223,7 +223,14 @@ def layer(ground, kind, area):
     cover = np.zeros(ground.values.size)
     cover[cells_of_outline(area, ground)] = 1.0
     return GroundLayers(
-        (GroundLayer(kind, ground.with_values(cover.reshape(ground.shape)), MultiPolygon([area]), "x"),)
+        layers=(
+            GroundLayer(
+                kind=kind,
+                cover=ground.with_values(cover.reshape(ground.shape)),
+                outline=MultiPolygon([area]),
+                source="x",
+            ),
+        )
     )
 
 

@@ -1,7 +1,7 @@
 """Reading an area: against brute force, closed forms, and itself under other threads and windows."""
 
 import math
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -57,8 +57,10 @@ def brute(ground, members, seed):
         a, b, own = (oracle.draw(seed, row + top, col + left, member, what) for what in range(3))
         mu = ensemble.friction[member] * (0.75 + own * (1.25 - 0.75))
         drag = 9.81 / (ensemble.turbulence_m_s2[member] * slab * 1.0)
-        one = [np.array([v]) for v in (col * c + b * c, -(row * c + a * c), 0.0, 0.0, mu, drag)]
-        t = slide_samples(felt, Samples(*one), largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS)
+        names = [field.name for field in fields(Samples)]
+        values = (col * c + b * c, -(row * c + a * c), 0.0, 0.0, mu, drag)
+        one = {name: np.array([value]) for name, value in zip(names, values, strict=True)}
+        t = slide_samples(felt, Samples(**one), largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS)
         stop = None
         if t.reason[0] in (0, 3):
             stop = int(-t.y_m[0] // c), int(t.x_m[0] // c)
@@ -126,8 +128,9 @@ def test_bodies_stop_where_the_slow_twin_stops():
     z = 2000.0 + 260.0 * np.exp(-(((y - 40.0) / 170.0) ** 2)) - 0.00015 * (x - 140.0) ** 2 + 0.01 * x
     ground = grounds.grid(z)
     bodies = Samples(
-        ground.west_m + np.array([120.0, 160.0]), ground.north_m - np.array([150.0, 170.0]), np.zeros(2), np.zeros(2),
-        np.array([0.35, 0.30]), np.array([0.02, 0.02]),
+        x_m=ground.west_m + np.array([120.0, 160.0]), y_m=ground.north_m - np.array([150.0, 170.0]),
+        east_m_s=np.zeros(2), north_m_s=np.zeros(2),
+        friction=np.array([0.35, 0.30]), drag_per_m=np.array([0.02, 0.02]),
     )  # fmt: skip
     quick = slide_samples(ground, bodies, largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS)
     for k, (px, py) in enumerate(((120.0, 150.0), (160.0, 170.0))):

@@ -103,7 +103,9 @@ def test_what_layers_hold_near_a_place_to_regroup(kind):
 
     def layers(on):
         cover = Grid(covered_share(MultiPolygon([patch]), on), on.west_m, on.north_m, on.cell_m, on.crs)
-        return GroundLayers((GroundLayer(kind, cover, MultiPolygon([patch]), "made for this test"),))
+        return GroundLayers(
+            layers=(GroundLayer(kind=kind, cover=cover, outline=MultiPolygon([patch]), source="made for this test"),)
+        )
 
     plain = read(ground, line)
     reading = read(ground, line, layers_on=layers)

@@ -30,8 +30,8 @@ def valley(x, y):
 
 def bodies_of(x, y, friction=0.3, drag=0.01, east=0.0, north=0.0):
     x, y = np.atleast_1d(np.asarray(x, float)), np.atleast_1d(np.asarray(y, float))
-    full = [np.full(x.shape, float(one)) for one in (east, north, friction, drag)]
-    return Samples(x, y, *full)
+    values = {"east_m_s": east, "north_m_s": north, "friction": friction, "drag_per_m": drag}
+    return Samples(x_m=x, y_m=y, **{name: np.full(x.shape, float(value)) for name, value in values.items()})
 
 
 @pytest.mark.parametrize(("x", "y", "mu"), [(40.0, 100.0, 0.25), (60.0, 140.0, 0.3), (30.0, 80.0, 0.35)])
@@ -219,6 +219,16 @@ def test_no_body_creeps_on_the_demo_mountain():
     x, y = np.meshgrid(np.linspace(561_225, 561_270, 20), np.linspace(7_300_740, 7_300_790, 30))
     friction = np.linspace(0.17, 0.32, x.size)
     rest = np.zeros(x.size)
-    tracks = slide_samples(ground, Samples(x.ravel(), y.ravel(), rest, rest, friction, np.full(x.size, 0.0186)))
+    tracks = slide_samples(
+        ground,
+        Samples(
+            x_m=x.ravel(),
+            y_m=y.ravel(),
+            east_m_s=rest,
+            north_m_s=rest,
+            friction=friction,
+            drag_per_m=np.full(x.size, 0.0186),
+        ),
+    )
     assert (tracks.reason == sliding_mass_kernels.STOPPED).mean() > 0.5
     assert tracks.time_s.max() < 300.0

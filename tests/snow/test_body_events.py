@@ -11,7 +11,18 @@ from lastseen.snow.sliding_mass import SampleTracks
 
 UTM = CRS.from_epsg(32632)
 FLAT = Grid(np.zeros((120, 160)), 0.0, 240.0, 2.0, UTM)
-TOP = Release(np.zeros(1, np.int32), 1, None, 1.0, 35.0, 0.5, 1.0, (10.0, 120.0), drawn=False, reason="")
+TOP = Release(
+    cells=np.zeros(1, np.int32),
+    nominal_cells=1,
+    outline=None,
+    area_m2=1.0,
+    slope_deg=35.0,
+    thickness_m=0.5,
+    volume_m3=1.0,
+    top_m=(10.0, 120.0),
+    drawn=False,
+    reason="",
+)
 
 
 def tracks_to(rows, cols, speeds=(9.0, 3.0, 0.0), reason=0):
@@ -22,18 +33,18 @@ def tracks_to(rows, cols, speeds=(9.0, 3.0, 0.0), reason=0):
     x, y = FLAT.centre_of(rows, cols)
     none = np.full(n, np.nan)
     return SampleTracks(
-        cells,
-        np.tile(speeds, n).astype(float),
-        (np.arange(n + 1) * k).astype(np.int32),
-        x,
-        y,
-        np.full(n, reason, np.int32),
-        np.full(n, max(speeds)),
-        np.ones(n),
-        np.zeros(n),
-        np.ones(n),
-        none,
-        none,
+        cells=cells,
+        speeds_m_s=np.tile(speeds, n).astype(float),
+        offsets=(np.arange(n + 1) * k).astype(np.int32),
+        x_m=x,
+        y_m=y,
+        reason=np.full(n, reason, np.int32),
+        fastest_m_s=np.full(n, max(speeds)),
+        time_s=np.ones(n),
+        fall_m=np.zeros(n),
+        path_m=np.ones(n),
+        disc_east_m_s=none,
+        disc_north_m_s=none,
     )
 
 

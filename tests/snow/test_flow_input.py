@@ -30,14 +30,14 @@ def with_value(value):
 )
 def test_bad_releases(release, text):
     with pytest.raises(InputError, match=text):
-        simulate_flow(GROUND, release, FlowSnow(0.3))
+        simulate_flow(GROUND, release, FlowSnow(friction=0.3))
 
 
 def test_a_release_on_no_data():
     values = GROUND.values.copy()
     values[8, 9] = np.nan
     with pytest.raises(InputError, match="row 8, column 9"):
-        simulate_flow(GROUND.with_values(values), RELEASE, FlowSnow(0.3))
+        simulate_flow(GROUND.with_values(values), RELEASE, FlowSnow(friction=0.3))
 
 
 def test_ground_without_elevation_and_gaps_in_the_plain_frame():
@@ -68,24 +68,29 @@ def test_bad_snow(numbers):
 
 def test_bad_runs_and_tracers():
     with pytest.raises(InputError, match="time limit"):
-        simulate_flow(GROUND, RELEASE, FlowSnow(0.3), time_limit_s=0.0)
+        simulate_flow(GROUND, RELEASE, FlowSnow(friction=0.3), time_limit_s=0.0)
     with pytest.raises(InputError, match="blocks of 4"):
-        simulate_flow(GROUND, RELEASE, FlowSnow(0.3), block_cells=4)
+        simulate_flow(GROUND, RELEASE, FlowSnow(friction=0.3), block_cells=4)
     one = np.zeros(1)
     with pytest.raises(InputError, match="outside"):
-        simulate_flow(GROUND, RELEASE, FlowSnow(0.3), tracers=Tracers(one, one, one, one, one))
+        simulate_flow(
+            GROUND,
+            RELEASE,
+            FlowSnow(friction=0.3),
+            tracers=Tracers(x_m=one, y_m=one, speed_factor=one, start_s=one, diffusion_m2_s=one),
+        )
     with pytest.raises(InputError, match="length"):
-        Tracers(one + WEST_M, np.zeros(2), one, one, one)
+        Tracers(x_m=one + WEST_M, y_m=np.zeros(2), speed_factor=one, start_s=one, diffusion_m2_s=one)
     with pytest.raises(InputError, match="finite"):
-        Tracers(one * np.nan, one, one, one, one)
+        Tracers(x_m=one * np.nan, y_m=one, speed_factor=one, start_s=one, diffusion_m2_s=one)
     with pytest.raises(InputError, match="seed"):
-        Tracers(one, one, one, one, one, -1)
+        Tracers(x_m=one, y_m=one, speed_factor=one, start_s=one, diffusion_m2_s=one, seed=-1)
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (1, 30), (2, 3), (33, 65)])
 def test_grounds_of_any_size(shape):
     """A single cell, a single row and blocks with a rest of one cell run and balance."""
     ground = ground_of(lambda x, y: -0.6 * x - 0.1 * y, shape[1], shape[0])
-    run = simulate_flow(ground, np.full(shape, 0.5), FlowSnow(0.3, growth=0.5), time_limit_s=5.0)
+    run = simulate_flow(ground, np.full(shape, 0.5), FlowSnow(friction=0.3, growth=0.5), time_limit_s=5.0)
     assert run.balance.error < 1e-10
     assert run.depth_m.shape == shape

@@ -9,14 +9,21 @@ from lastseen.snow.carried import Tracers
 from lastseen.snow.flow import FlowSnow, prepare_bed, simulate_flow
 from snow.made_flow import NORTH_M, UTM, WEST_M, ground_of, patch, places, slope_with_trough
 
-SNOW = FlowSnow(0.3, 1000.0, growth=0.4)
+SNOW = FlowSnow(friction=0.3, turbulence_m_s2=1000.0, growth=0.4)
 PLANES = ("depth_m", "east_m_s", "north_m_s", "fastest_m_s", "arrival_s", "deepest_m", "entrained_m")
 
 
 def people(n=40, seed=5):
     rng = np.random.default_rng(1)
     x, y = WEST_M + rng.uniform(14.0, 38.0, n), NORTH_M - 140.0 + rng.uniform(42.0, 88.0, n)
-    return Tracers(x, y, rng.uniform(0.8, 1.2, n), np.zeros(n), np.full(n, 0.5), seed)
+    return Tracers(
+        x_m=x,
+        y_m=y,
+        speed_factor=rng.uniform(0.8, 1.2, n),
+        start_s=np.zeros(n),
+        diffusion_m2_s=np.full(n, 0.5),
+        seed=seed,
+    )
 
 
 def same(one, other):
@@ -95,7 +102,9 @@ def runout(azimuth, cell_m):
     along, across = (x - 150.0) * c + (y - 150.0) * s, (y - 150.0) * c - (x - 150.0) * s
     z = 0.65 * np.where(along < 0.0, -along, 25.0 * (np.exp(-np.maximum(along, 0.0) / 25.0) - 1.0))
     pile = np.maximum(1.0 - ((along + 60.0) ** 2 + across**2) / 15.0**2, 0.0)
-    run = simulate_flow(Grid(z, 0.0, 300.0, cell_m, UTM), pile, FlowSnow(0.3, 1000.0), time_limit_s=30.0)
+    run = simulate_flow(
+        Grid(z, 0.0, 300.0, cell_m, UTM), pile, FlowSnow(friction=0.3, turbulence_m_s2=1000.0), time_limit_s=30.0
+    )
     h = run.depth_m
     return (h * along).sum() / h.sum(), np.sqrt((h * across**2).sum() / h.sum()), run.fastest_m_s.max()
 

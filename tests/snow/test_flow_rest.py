@@ -33,7 +33,7 @@ def test_a_pile_below_its_friction_angle_does_not_move(name):
     """Not by a bit, over a minute, on any ground."""
     ground = ground_of(GROUNDS[name], 64, 48, 1.0)
     pile = cone(ground, 30.0, 25.0, 2.0, 0.12)
-    run = simulate_flow(ground, pile, FlowSnow(0.4, 1000.0), time_limit_s=60.0)
+    run = simulate_flow(ground, pile, FlowSnow(friction=0.4, turbulence_m_s2=1000.0), time_limit_s=60.0)
     np.testing.assert_array_equal(run.depth_m, pile)
     assert run.fastest_m_s.max() == 0.0
     assert run.end is FlowEnd.CAME_TO_REST
@@ -43,7 +43,7 @@ def test_a_slab_moves_just_above_its_friction_angle_only():
     """On a slope with a tangent of 0.5, friction of 0.501 holds and of 0.499 does not."""
     ground = ground_of(lambda x, y: -0.4 * x - 0.3 * y)
     slab = np.full(ground.shape, 0.5)
-    held, sliding = (simulate_flow(ground, slab, FlowSnow(mu), time_limit_s=2.0) for mu in (0.501, 0.499))
+    held, sliding = (simulate_flow(ground, slab, FlowSnow(friction=mu), time_limit_s=2.0) for mu in (0.501, 0.499))
     assert held.fastest_m_s.max() == 0.0
     assert sliding.fastest_m_s[20:-20, 20:-20].min() > 0.01
 
@@ -51,7 +51,7 @@ def test_a_slab_moves_just_above_its_friction_angle_only():
 def test_cohesion_holds_a_thin_slab_and_not_a_thick_one():
     """Cohesion over density and depth adds to friction: 100 Pa hold 0.2 m and not 1 m where friction alone fails."""
     ground = ground_of(lambda x, y: -0.6 * x)
-    snow = FlowSnow(0.45, cohesion_pa=100.0, density_kg_m3=200.0)
+    snow = FlowSnow(friction=0.45, cohesion_pa=100.0, density_kg_m3=200.0)
     thin, thick = (simulate_flow(ground, np.full(ground.shape, h), snow, time_limit_s=1.0) for h in (0.2, 1.0))
     assert thin.fastest_m_s.max() == 0.0
     assert thick.fastest_m_s[:, 20:-20].min() > 0.1
@@ -62,7 +62,7 @@ def test_a_deposit_is_at_rest_when_run_again():
     ground = ground_of(lambda x, y: -0.1 * x + 0.05 * y + 0.3 * np.sin(x / 15.0) * np.cos(y / 12.0))
     release = patch(ground, 20.0, 50.0, 40.0, 90.0)
     start = (np.where(release > 0.0, 9.0, 0.0), np.where(release > 0.0, 2.0, 0.0))
-    snow = FlowSnow(0.4, 1000.0)
+    snow = FlowSnow(friction=0.4, turbulence_m_s2=1000.0)
     first = simulate_flow(ground, release, snow, moving_share=0.0, energy_share=0.0, start_m_s=start)
     assert first.end is FlowEnd.CAME_TO_REST
     assert first.time_s < 10.0
@@ -74,7 +74,7 @@ def test_a_deposit_is_at_rest_when_run_again():
 def test_ends_are_named():
     """Time limit, next to nothing moving, little energy, and all at rest have their own names."""
     ground = ground_of(slope_with_trough)
-    snow, release = FlowSnow(0.3, 1000.0), patch(ground, 12.0, 40.0, 40.0, 90.0)
+    snow, release = FlowSnow(friction=0.3, turbulence_m_s2=1000.0), patch(ground, 12.0, 40.0, 40.0, 90.0)
     assert simulate_flow(ground, release, snow, time_limit_s=1.0).end is FlowEnd.TIME_OVER
     assert simulate_flow(ground, release, snow, time_limit_s=1.0).time_s == 1.0
     slow = simulate_flow(ground, release, snow, energy_share=0.0)
@@ -88,7 +88,7 @@ def test_records_of_a_run():
     """Arrival, speed and depth of what happened agree with each other."""
     ground = ground_of(slope_with_trough)
     release = patch(ground, 12.0, 40.0, 40.0, 90.0)
-    run = simulate_flow(ground, release, FlowSnow(0.3, 1000.0))
+    run = simulate_flow(ground, release, FlowSnow(friction=0.3, turbulence_m_s2=1000.0))
     assert (run.arrival_s[release > 0.0] == 0.0).all()
     np.testing.assert_array_equal(np.isfinite(run.arrival_s), run.deepest_m > 0.05)
     assert (run.deepest_m >= run.depth_m).all()
@@ -115,7 +115,12 @@ def test_a_pool_in_a_narrow_ravine_comes_to_rest(cell_m):
     ground = ground_of(ravine, nx, ny, cell_m)
     start = patch(ground, 60.0, 100.0, 220.0, 260.0, 0.5)
     run = simulate_flow(
-        ground, start, FlowSnow(0.3, 1000.0, 10.0), time_limit_s=200.0, energy_share=1e-3, change_share=0.003
+        ground,
+        start,
+        FlowSnow(friction=0.3, turbulence_m_s2=1000.0, cohesion_pa=10.0),
+        time_limit_s=200.0,
+        energy_share=1e-3,
+        change_share=0.003,
     )
     assert run.end is not FlowEnd.TIME_OVER
     moving = (run.depth_m * (np.hypot(run.east_m_s, run.north_m_s) > 0.5)).sum() / run.depth_m.sum()
@@ -128,9 +133,21 @@ def test_a_settled_run_says_so():
     """The end by comparison has its own name, and is off where nobody asks for it."""
     ground = ground_of(slope_with_trough)
     start = patch(ground, 10.0, 30.0, 50.0, 90.0)
-    run = simulate_flow(ground, start, FlowSnow(0.3, 1000.0), moving_share=0.0, energy_share=0.0, change_share=0.05)
+    run = simulate_flow(
+        ground,
+        start,
+        FlowSnow(friction=0.3, turbulence_m_s2=1000.0),
+        moving_share=0.0,
+        energy_share=0.0,
+        change_share=0.05,
+    )
     assert run.end is FlowEnd.SETTLED
     longer = simulate_flow(
-        ground, start, FlowSnow(0.3, 1000.0), moving_share=0.0, energy_share=0.0, time_limit_s=run.time_s + 5.0
+        ground,
+        start,
+        FlowSnow(friction=0.3, turbulence_m_s2=1000.0),
+        moving_share=0.0,
+        energy_share=0.0,
+        time_limit_s=run.time_s + 5.0,
     )
     assert longer.end is FlowEnd.TIME_OVER

@@ -15,8 +15,9 @@ from snow.made_flow import NORTH_M, WEST_M, ground_of, patch, slope_with_trough
 def at(x, y, ny, factor=1.0, start=0.0, diffusion=0.0, cell_m=2.0, seed=0):
     """Tracers at places in metres from the lower left corner."""
     x, y = np.broadcast_arrays(np.atleast_1d(np.asarray(x, float)), np.asarray(y, float))
-    full = [np.broadcast_to(np.asarray(one, float), x.shape).copy() for one in (factor, start, diffusion)]
-    return Tracers(WEST_M + x, NORTH_M - ny * cell_m + y, *full, seed)
+    values = {"speed_factor": factor, "start_s": start, "diffusion_m2_s": diffusion}
+    full = {name: np.broadcast_to(np.asarray(value, float), x.shape).copy() for name, value in values.items()}
+    return Tracers(x_m=WEST_M + x, y_m=NORTH_M - ny * cell_m + y, seed=seed, **full)
 
 
 def test_a_person_in_a_uniform_slab_moves_as_the_snow():
@@ -24,7 +25,7 @@ def test_a_person_in_a_uniform_slab_moves_as_the_snow():
     ground = ground_of(lambda x, y: -0.6 * x, 200, 30)
     slab = np.full(ground.shape, 0.5)
     run = simulate_flow(
-        ground, slab, FlowSnow(0.3), tracers=at([200.0] * 3, 30.0, 30, [0.8, 1.0, 1.2]), time_limit_s=6.0
+        ground, slab, FlowSnow(friction=0.3), tracers=at([200.0] * 3, 30.0, 30, [0.8, 1.0, 1.2]), time_limit_s=6.0
     )
     pull = 9.81 * (0.6 - 0.3) / (1.0 + 0.36)
     way = run.tracers.x_m - WEST_M - 200.0
@@ -37,7 +38,7 @@ def test_spread_across_the_flow():
     ground = ground_of(lambda x, y: -0.6 * x, 120, 80)
     slab = np.full(ground.shape, 0.5)
     tracers = at(np.full(2000, 100.0), 80.0, 80, diffusion=0.8, seed=11)
-    run = simulate_flow(ground, slab, FlowSnow(0.3), tracers=tracers, time_limit_s=5.0)
+    run = simulate_flow(ground, slab, FlowSnow(friction=0.3), tracers=tracers, time_limit_s=5.0)
     assert np.var(run.tracers.y_m) == pytest.approx(2.0 * 0.8 * run.tracers.last_moved_s[0], rel=0.1)
     assert abs(run.tracers.y_m.mean() - (NORTH_M - 80.0)) < 0.2
     assert np.ptp(run.tracers.x_m) < 0.05
@@ -47,7 +48,9 @@ def test_a_person_below_is_taken_when_the_front_passes():
     """Whoever stands in the track is taken at about the arrival; whoever stands aside never is."""
     ground = ground_of(slope_with_trough)
     tracers = at([60.0, 60.0], [64.0, 135.0], 70, start=np.nan)
-    run = simulate_flow(ground, patch(ground, 12.0, 40.0, 40.0, 90.0), FlowSnow(0.3, 1000.0), tracers=tracers)
+    run = simulate_flow(
+        ground, patch(ground, 12.0, 40.0, 40.0, 90.0), FlowSnow(friction=0.3, turbulence_m_s2=1000.0), tracers=tracers
+    )
     assert run.tracers.taken.tolist() == [True, False]
     assert run.tracers.x_m[0] > WEST_M + 65.0
     assert run.tracers.x_m[1] == WEST_M + 60.0
@@ -60,7 +63,7 @@ def test_a_late_start_waits():
     ground = ground_of(lambda x, y: -0.6 * x, 120, 30)
     slab = np.full(ground.shape, 0.5)
     tracers = at([60.0, 60.0, 60.0], 30.0, 30, start=[0.0, 2.0, 9.0])
-    run = simulate_flow(ground, slab, FlowSnow(0.3), tracers=tracers, time_limit_s=4.0)
+    run = simulate_flow(ground, slab, FlowSnow(friction=0.3), tracers=tracers, time_limit_s=4.0)
     assert run.tracers.x_m[0] > run.tracers.x_m[1] > run.tracers.x_m[2] == WEST_M + 60.0
     assert run.tracers.taken.tolist() == [True, True, False]
 
@@ -74,7 +77,7 @@ def test_whoever_leaves_is_told():
     run = simulate_flow(
         ground.with_values(values),
         release,
-        FlowSnow(0.2),
+        FlowSnow(friction=0.2),
         tracers=at([80.0, 80.0], [60.0, 20.0], 40),
         time_limit_s=12.0,
     )
@@ -87,7 +90,13 @@ def test_whoever_the_snow_leaves_behind_slides_on_to_the_debris():
     ground = ground_of(lambda x, y: np.where(x < 150.0, (150.0 - x) * 0.7, 0.0), 150, 30)
     start = patch(ground, 20.0, 50.0, 10.0, 50.0, 0.6)
     people = at(np.linspace(21.0, 49.0, 40), 30.0, 30, start=np.nan)
-    run = simulate_flow(ground, start, FlowSnow(0.35, 1000.0, 20.0), tracers=people, energy_share=1e-3)
+    run = simulate_flow(
+        ground,
+        start,
+        FlowSnow(friction=0.35, turbulence_m_s2=1000.0, cohesion_pa=20.0),
+        tracers=people,
+        energy_share=1e-3,
+    )
     assert run.tracers.taken.all()
     assert (run.tracers.x_m - WEST_M > 140.0).all()
     row, col = ground.cell_of(run.tracers.x_m, run.tracers.y_m)
@@ -99,10 +108,21 @@ def test_a_person_alone_stops_as_a_body_does():
     ground = ground_of(lambda x, y: -0.1 * x, 200, 30)
     film = np.zeros(ground.shape)
     film[:, :3] = 0.21
-    people = Tracers(np.array([WEST_M + 4.0]), np.array([NORTH_M - 30.0]), np.ones(1), np.zeros(1), np.zeros(1))
+    people = Tracers(
+        x_m=np.array([WEST_M + 4.0]),
+        y_m=np.array([NORTH_M - 30.0]),
+        speed_factor=np.ones(1),
+        start_s=np.zeros(1),
+        diffusion_m2_s=np.zeros(1),
+    )
     speed = np.where(film > 0.0, 12.0, 0.0)
     run = simulate_flow(
-        ground, film, FlowSnow(0.4, 1000.0), tracers=people, start_m_s=(speed, 0.0 * speed), time_limit_s=60.0
+        ground,
+        film,
+        FlowSnow(friction=0.4, turbulence_m_s2=1000.0),
+        tracers=people,
+        start_m_s=(speed, 0.0 * speed),
+        time_limit_s=60.0,
     )
     way = (run.tracers.x_m[0] - WEST_M - 4.0) * math.hypot(1.0, 0.1)
     expected = friction.stopping_distance_m(1000.0, 0.4, 0.5, math.degrees(math.atan(0.1)), 12.0 * math.hypot(1.0, 0.1))
@@ -114,7 +134,7 @@ def test_the_trail_tells_every_cell_in_turn():
     ground = ground_of(slope_with_trough, cell_m=2.0)
     start = patch(ground, 10.0, 30.0, 50.0, 90.0)
     people = dataclasses.replace(at([15.0, 25.0], 70.0, 70, start=np.nan), trail_cell_m=1.0)
-    run = simulate_flow(ground, start, FlowSnow(0.3, 1000.0), tracers=people)
+    run = simulate_flow(ground, start, FlowSnow(friction=0.3, turbulence_m_s2=1000.0), tracers=people)
     wide = ground.shape[1] * 2
     for b in range(2):
         cells = run.tracers.cells[run.tracers.offsets[b] : run.tracers.offsets[b + 1]]

@@ -20,7 +20,16 @@ WHOLE = (slice(0, 120), slice(0, 160))
 def event(thickness, left_m3=(0.0, 0.0, 0.0, 0.0, 0.0)):
     layer = thickness.astype(np.float32)
     return Member(
-        *WHOLE, layer, 5.0 * (layer > 0), np.full_like(layer, np.nan), (160.0, 120.0), 9.0, 20.0, True, left_m3
+        rows=WHOLE[0],
+        cols=WHOLE[1],
+        thickness_m=layer,
+        fastest_m_s=5.0 * (layer > 0),
+        arrival_s=np.full_like(layer, np.nan),
+        toe_m=(160.0, 120.0),
+        fastest=9.0,
+        time_s=20.0,
+        finished=True,
+        left_m3=left_m3,
     )
 
 
@@ -41,13 +50,41 @@ def people(rows, cols, burial_m=np.nan, taken=True, left=False):
     unknown = np.full(n, np.nan)
     nowhere, member, offsets = np.zeros(n, bool), np.zeros(n, np.int32), np.arange(n + 1, dtype=np.int32)
     depth = full[2].astype(float)
-    return CarriedPersons(member, x, y, full[0], full[1], nowhere, unknown, unknown, depth, cells, offsets)
+    return CarriedPersons(
+        member=member,
+        x_m=x,
+        y_m=y,
+        taken=full[0],
+        left_grid=full[1],
+        in_no_data=nowhere,
+        fall_m=unknown,
+        thickness_m=unknown,
+        burial_m=depth,
+        cells=cells,
+        offsets=offsets,
+    )
 
 
 def events_of(each, person, model="flow"):
     one = np.ones(len(each))
-    drawn = MemberDraws(0.3 * one, 1000 * one, 0 * one, 0.5 * one, one, one.astype(np.int32), 200.0 * one)
-    return Ensemble(model, FLAT, drawn, tuple(each), person, one.astype(bool), stopped_early=False)
+    drawn = MemberDraws(
+        friction=0.3 * one,
+        turbulence_m_s2=1000 * one,
+        cohesion_pa=0 * one,
+        slab_m=0.5 * one,
+        growth=one,
+        extent_cells=one.astype(np.int32),
+        deposit_m3=200.0 * one,
+    )
+    return Ensemble(
+        model=model,
+        lattice=FLAT,
+        draws=drawn,
+        members=tuple(each),
+        person=person,
+        reached=one.astype(bool),
+        stopped_early=False,
+    )
 
 
 def spread(n, row, col, wide=6, seed=3):

@@ -23,8 +23,25 @@ def heap(row, col, high, wide=6.0):
 
 def deposit(thickness, outline):
     grid = PLANE.with_values(thickness)
-    debris = Debris(grid, grid, grid, grid, MultiPolygon([outline]), 0.2, outline.area, 0.0)
-    return debris, Person(PLANE.with_values(thickness / thickness.sum()), 1.0, 10.0, 0.0, 0.0, 1.0, None)
+    debris = Debris(
+        probability=grid,
+        thickness_m=grid,
+        thickness_p50_m=grid,
+        thickness_p90_m=grid,
+        outline=MultiPolygon([outline]),
+        level=0.2,
+        area_m2=outline.area,
+        left_share=0.0,
+    )
+    return debris, Person(
+        poa=PLANE.with_values(thickness / thickness.sum()),
+        inside_debris=1.0,
+        carried_p50_m=10.0,
+        fall_p90_m=0.0,
+        left_share=0.0,
+        caught_share=1.0,
+        burial=None,
+    )
 
 
 def bench_at(rows):

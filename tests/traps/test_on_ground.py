@@ -17,11 +17,14 @@ def with_layers(z, cell_m, where=None, **shapes):
     ground = grid(z, cell_m)
     made = [
         GroundLayer(
-            kind, ground.with_values(covered_share(area, ground, all_touched=kind != "trees")), area, f"{kind}.gpkg"
+            kind=kind,
+            cover=ground.with_values(covered_share(area, ground, all_touched=kind != "trees")),
+            outline=area,
+            source=f"{kind}.gpkg",
         )
         for kind, area in shapes.items()
     ]
-    return find_traps(read_terrain(ground), everywhere(z) if where is None else where, GroundLayers(tuple(made)))
+    return find_traps(read_terrain(ground), everywhere(z) if where is None else where, GroundLayers(layers=tuple(made)))
 
 
 def test_a_wood_is_told_as_far_as_snow_reaches():
@@ -108,7 +111,7 @@ def test_a_gully_narrower_than_two_cells_is_said_to_be_invisible():
 
 
 def test_the_note_leaves_out_what_was_given():
-    layer = GroundLayer("trees", grid(np.zeros((3, 3)), 2.0), MultiPolygon(), "t.gpkg")
+    layer = GroundLayer(kind="trees", cover=grid(np.zeros((3, 3)), 2.0), outline=MultiPolygon(), source="t.gpkg")
     assert "Rocks, water and crevasses are not in a bare-ground model" in describe_invisible_traps(
-        2.0, GroundLayers((layer,))
+        2.0, GroundLayers(layers=(layer,))
     )

@@ -67,6 +67,6 @@ def test_turned_mirrored_or_lifted_grounds_hold_the_same_traps(turn):
             )
             for one in animal.ground_layers().layers
         )
-        got = find_traps(read_terrain(ground), np.ones(ground.shape, bool), GroundLayers(layers))
+        got = find_traps(read_terrain(ground), np.ones(ground.shape, bool), GroundLayers(layers=layers))
         assert Counter((t.kind, t.consequences) for t in got) == Counter(base), animal.name
         assert all(t.outline.area > 0.0 for t in got)

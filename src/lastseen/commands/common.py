@@ -123,7 +123,7 @@ def given_in(section: str, **values: Any) -> list[Override]:
     """Values from the command line, by their keys in a section of the scenario; "" is its top."""
     from lastseen.core import Override
 
-    return [Override(section, key, value) for key, value in values.items()]
+    return [Override(section=section, key=key, value=value) for key, value in values.items()]
 
 
 def echo_place(scenario: Scenario) -> None:

@@ -97,7 +97,7 @@ class Scenario:
     ground: Ground = field(default_factory=Ground)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Override:
     """A value from the command line and the place in the scenario that it overrides."""
 

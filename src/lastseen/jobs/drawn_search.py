@@ -108,7 +108,16 @@ def plan_drawn_search(
         seed=scenario.seed,
     )
     none = ground.with_values(np.full(ground.shape, np.nan))
-    debris = Debris(none, none, none, none, outline, math.nan, float(outline.area), math.nan)
+    debris = Debris(
+        probability=none,
+        thickness_m=none,
+        thickness_p50_m=none,
+        thickness_p90_m=none,
+        outline=outline,
+        level=math.nan,
+        area_m2=float(outline.area),
+        left_share=math.nan,
+    )
     notes = _notes(scenario, elevation, start, lanes)
     return Plan(scenario, elevation, None, None, read_terrain(ground), None, debris, lanes, notes)
 
@@ -135,7 +144,7 @@ def _flat(box: tuple[float, float, float, float], crs: CRS) -> tuple[Grid, Eleva
     cell = max(_FLAT_CELL_M, math.sqrt((east - west) * (north - south) / _FLAT_CELLS))
     rows, cols = math.ceil((north - south) / cell), math.ceil((east - west) / cell)
     ground = Grid(np.zeros((rows, cols)), west, north, cell, crs)
-    return ground, Elevation((), crs, cell, (west, north), ground.bounds, ())
+    return ground, Elevation(sheets=(), crs=crs, cell_m=cell, anchor_m=(west, north), bounds_m=ground.bounds, notes=())
 
 
 def _notes(

@@ -423,7 +423,16 @@ def _observed(
     ground = read_window(elevation, (west - margin, south - margin, east + margin, north + margin))
     layers = read_layers(scenario.ground, ground)
     none = ground.with_values(np.full(ground.shape, np.nan))
-    debris = Debris(none, none, none, none, outline, math.nan, float(outline.area), math.nan)
+    debris = Debris(
+        probability=none,
+        thickness_m=none,
+        thickness_p50_m=none,
+        thickness_p90_m=none,
+        outline=outline,
+        level=math.nan,
+        area_m2=float(outline.area),
+        left_share=math.nan,
+    )
     progress("laying out the search", 0.4)
     lanes = _lay_out(scenario, debris, layers, ground, at_m)
     notes = (

@@ -12,7 +12,7 @@ from lastseen.snow import carried_kernels
 # ---- Tracers in and out of the flow, in map coordinates
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Tracers:
     """People (or things) carried by the flow; arrays of shape (n,).
 
@@ -51,7 +51,7 @@ class Tracers:
             raise InputError(f"the seed is {self.seed}: give 0 or more")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TracerRest:
     """Where tracers ended; arrays of shape (n,).
 

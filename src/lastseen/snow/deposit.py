@@ -20,7 +20,7 @@ FULLY_BURIED_M = 0.3
 DEPTHS_M = (0.5, 1.0, 1.5)  # full burial possible, typical, deep: design choice after published median depths
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Burial:
     """How deep those lie who were caught and stayed on the model.
 
@@ -67,11 +67,11 @@ def measure_burial(person: CarriedPersons, poa: Grid, sigma_cells: float) -> Bur
     deep = depth[depth > FULLY_BURIED_M]
     p50, p90 = np.quantile(deep, [0.5, 0.9]) if deep.size else (np.nan, np.nan)
     return Burial(
-        float((depth > FULLY_BURIED_M).mean()),
-        tuple((level, float((depth > level).mean())) for level in DEPTHS_M),
-        float(p50),
-        float(p90),
-        maps,
+        fully=float((depth > FULLY_BURIED_M).mean()),
+        deeper=tuple((level, float((depth > level).mean())) for level in DEPTHS_M),
+        p50_m=float(p50),
+        p90_m=float(p90),
+        maps=maps,
     )
 
 
@@ -101,7 +101,7 @@ ALMOST_ALL = 0.95  # where more than this leaves the model, what is left says no
 LEAST_PIECE_SHARE = 0.01  # pieces and holes of the outline below this share of its area are left out
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Debris:
     """The deposit of all events.
 
@@ -134,7 +134,7 @@ class Debris:
     widened: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Person:
     """Where a carried person would lie.
 
@@ -202,15 +202,15 @@ def find_debris(ensemble: Ensemble, ground: Grid, poa: Grid, outline_probability
             + (gone if left > LITTLE_LEFT else "it is too thin for its way: choose a larger size or a thicker slab")
         )
     return Debris(
-        probability,
-        ensemble.over(ground, stack.mean(axis=0, dtype=np.float64)),
-        ensemble.over(ground, p50),
-        ensemble.over(ground, p90),
-        outline,
-        level,
-        float(outline.area),
-        left,
-        widened,
+        probability=probability,
+        thickness_m=ensemble.over(ground, stack.mean(axis=0, dtype=np.float64)),
+        thickness_p50_m=ensemble.over(ground, p50),
+        thickness_p90_m=ensemble.over(ground, p90),
+        outline=outline,
+        level=level,
+        area_m2=float(outline.area),
+        left_share=left,
+        widened=widened,
     )
 
 
@@ -266,13 +266,13 @@ def locate_person(ensemble: Ensemble, poa: Grid, at_m: tuple[float, float], outl
     away = np.hypot(person.x_m - at_m[0], person.y_m - at_m[1])[caught]
     falls = person.fall_m[caught]
     return Person(
-        poa,
-        share_inside(poa, outline),
-        float(np.median(away)),
-        float(np.quantile(falls, 0.9)),
-        float(np.mean((person.left_grid | person.in_no_data)[caught])),
-        float(person.taken.mean()),
-        measure_burial(person, poa, _spread_cells(ensemble, poa)),
+        poa=poa,
+        inside_debris=share_inside(poa, outline),
+        carried_p50_m=float(np.median(away)),
+        fall_p90_m=float(np.quantile(falls, 0.9)),
+        left_share=float(np.mean((person.left_grid | person.in_no_data)[caught])),
+        caught_share=float(person.taken.mean()),
+        burial=measure_burial(person, poa, _spread_cells(ensemble, poa)),
     )
 
 

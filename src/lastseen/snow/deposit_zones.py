@@ -36,7 +36,7 @@ _PLACE = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class DepositZone:
     """A part of the deposit.
 
@@ -94,7 +94,17 @@ def split_deposit(
         zones.append(_zone(terrain, debris, person, traps, cells[mine], is_toe=is_toe))
     zones.sort(key=lambda zone: -zone.poa)
     return tuple(
-        DepositZone(n, z.place, z.outline, z.reason, z.area_m2, z.thickness_m, z.thickest_m, z.slope_deg, z.poa)
+        DepositZone(
+            number=n,
+            place=z.place,
+            outline=z.outline,
+            reason=z.reason,
+            area_m2=z.area_m2,
+            thickness_m=z.thickness_m,
+            thickest_m=z.thickest_m,
+            slope_deg=z.slope_deg,
+            poa=z.poa,
+        )
         for n, z in enumerate(zones, start=1)
     )
 
@@ -154,4 +164,14 @@ def _zone(
         f"{thickness.mean():.1f} m, at most {thickness.max():.1f} m; {percent(poa)} of the probability of area."
     )
     outline = outline_of_cells(cells, terrain.elevation)
-    return DepositZone(0, place, outline, sentence, area, float(thickness.mean()), float(thickness.max()), slope, poa)
+    return DepositZone(
+        number=0,
+        place=place,
+        outline=outline,
+        reason=sentence,
+        area_m2=area,
+        thickness_m=float(thickness.mean()),
+        thickest_m=float(thickness.max()),
+        slope_deg=slope,
+        poa=poa,
+    )

@@ -18,7 +18,7 @@ DEBRIS_M = 0.1  # thinner than this is not called debris; design choice
 SIDES = ("west", "east", "south", "north")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Member:
     """What one event left on a part of the lattice.
 
@@ -56,7 +56,7 @@ class Member:
     left_m3: tuple[float, float, float, float, float]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class CarriedPersons:
     """Possible persons from the last-seen disc, member after member; one value each unless said otherwise.
 
@@ -103,7 +103,7 @@ class CarriedPersons:
         return self.taken if self.taken.any() else np.ones(self.count, bool)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Ensemble:
     """An ensemble that has run.
 

@@ -27,7 +27,7 @@ class FlowEnd(Enum):
     SETTLED = "the deposit no longer changes"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FlowSnow:
     """The snow of one event. Literature ranges, not calibrated.
 
@@ -66,7 +66,7 @@ class FlowSnow:
             raise InputError(f"the layer that can be entrained is {self.layer_m:g} m: give 0 or more, or nothing")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class MassBalance:
     """Volumes in m3: released + entrained = on the grid + left."""
 
@@ -92,7 +92,7 @@ class MassBalance:
         return abs(total - self.on_grid_m3 - self.left_m3) / total if total > 0.0 else 0.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FlowResult:
     """A run of the flow. Arrays have the shape of the ground, row 0 north.
 
@@ -138,7 +138,7 @@ class FlowResult:
 FRAME = 2  # cells around the ground in every plane of the kernels
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Bed:
     """Planes of the ground with a frame of two cells; see the kernels for their meaning.
 
@@ -192,7 +192,7 @@ def prepare_bed(ground: Grid, *, plain: bool = False) -> Bed:
         planes[10] = 1.0 / _steepness(*_slopes(z, ground.cell_m))
     else:
         _fill_general(planes, z, ground.cell_m)
-    return Bed(ground, planes, sink, plain)
+    return Bed(ground=ground, planes=planes, sink=sink, plain=plain)
 
 
 def _fill_general(planes: FloatArray, z: FloatArray, cell_m: float) -> None:
@@ -281,7 +281,7 @@ AFTER_S, AFTER_STEP_S = 120.0, 0.05  # for people who slide on when the snow has
 GRANTED = 8.0  # entrainment fades over the last eighth of the growth
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class RunRules:
     """When a run ends, and how it is booked. Volumes as sums of depths over cells."""
 
@@ -562,10 +562,10 @@ def simulate_flow(
     bed = ground if isinstance(ground, Bed) else prepare_bed(ground, plain=plain)
     released = _checked(bed, released_m, time_limit_s, block_cells)
     terms = RunRules(
-        time_limit_s,
-        moving_share,
-        energy_share,
-        change_share,
+        time_limit_s=time_limit_s,
+        moving_share=moving_share,
+        energy_share=energy_share,
+        change_share=change_share,
         released=float(released.sum()),
         growth=snow.growth,
         block_cells=block_cells,

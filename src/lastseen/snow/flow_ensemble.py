@@ -114,7 +114,15 @@ def simulate_flow_ensemble(
     each, carried, deposits = zip(*ran, strict=True)
     reached = np.array([bool(one.taken.any()) for one in carried])
     kept = members.first(len(ran), np.array(deposits))
-    return Ensemble("flow", lattice, kept, each, _joined(carried), reached, stopped_early=len(ran) < members.count)
+    return Ensemble(
+        model="flow",
+        lattice=lattice,
+        draws=kept,
+        members=each,
+        person=_joined(carried),
+        reached=reached,
+        stopped_early=len(ran) < members.count,
+    )
 
 
 def average_onto_lattice(felt: Grid, ratio: int) -> Grid:
@@ -172,7 +180,11 @@ def count_pilot_updates(felt: Grid, ratio: int, release: Release, snow: Snow) ->
         felt, lattice, release, slab_lean(felt, release), release.nominal_cells, release.thickness_m
     )
     likely = FlowSnow(
-        friction_range(snow)[1], snow.turbulence_m_s2[1], snow.cohesion_pa[1], SLAB_DENSITY_KG_M3, snow.growth[1]
+        friction=friction_range(snow)[1],
+        turbulence_m_s2=snow.turbulence_m_s2[1],
+        cohesion_pa=snow.cohesion_pa[1],
+        density_kg_m3=SLAB_DENSITY_KG_M3,
+        growth=snow.growth[1],
     )
     return 8.0 * _let_flow(prepare_bed(lattice), depth, likely).cell_updates  # twice the steps on four times as many
 
@@ -197,11 +209,11 @@ def replay_member(
 
 def _snow_of(members: MemberDraws, m: int) -> FlowSnow:
     return FlowSnow(
-        float(members.friction[m]),
-        float(members.turbulence_m_s2[m]),
-        float(members.cohesion_pa[m]),
-        SLAB_DENSITY_KG_M3,
-        float(members.growth[m]),
+        friction=float(members.friction[m]),
+        turbulence_m_s2=float(members.turbulence_m_s2[m]),
+        cohesion_pa=float(members.cohesion_pa[m]),
+        density_kg_m3=SLAB_DENSITY_KG_M3,
+        growth=float(members.growth[m]),
     )
 
 
@@ -224,7 +236,7 @@ class _Settling:
         return count >= LEAST_MEMBERS and self._calm >= 2
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _People:
     """Possible persons of all members, shape (members, n) each."""
 
@@ -253,12 +265,12 @@ def _last_seen(
     west, south, east, north = lattice.bounds
     rim = 0.01 * felt.cell_m
     return _People(
-        np.clip(np.stack([x for x, _ in places]), west + rim, east - rim),
-        np.clip(np.stack([y for _, y in places]), south + rim, north - rim),
-        uniform(u[:, :, 2], *PERSON_SPEED),
-        uniform(u[:, :, 3], *DIFFUSION_M2_S),
-        u[:, :, 4],
-        tuple(int(integer) for integer in rng.integers(0, 2**31, members.count)),
+        x_m=np.clip(np.stack([x for x, _ in places]), west + rim, east - rim),
+        y_m=np.clip(np.stack([y for _, y in places]), south + rim, north - rim),
+        speed=uniform(u[:, :, 2], *PERSON_SPEED),
+        diffusion_m2_s=uniform(u[:, :, 3], *DIFFUSION_M2_S),
+        relative_depth=u[:, :, 4],
+        seeds=tuple(int(integer) for integer in rng.integers(0, 2**31, members.count)),
     )
 
 
@@ -278,13 +290,13 @@ class _Work:
         members, people = self._members, self._people
         released = self._released(int(members.extent_cells[m]), float(members.slab_m[m]))
         tracers = Tracers(
-            people.x_m[m],
-            people.y_m[m],
-            people.speed[m],
-            np.full(people.speed[m].shape, np.nan),
-            people.diffusion_m2_s[m],
-            people.seeds[m],
-            self._felt.cell_m,
+            x_m=people.x_m[m],
+            y_m=people.y_m[m],
+            speed_factor=people.speed[m],
+            start_s=np.full(people.speed[m].shape, np.nan),
+            diffusion_m2_s=people.diffusion_m2_s[m],
+            seed=people.seeds[m],
+            trail_cell_m=self._felt.cell_m,
         )
         flow = _let_flow(self._bed, released, _snow_of(members, m), tracers=tracers, watch=watch)
         volume = (flow.balance.released_m3 + flow.balance.entrained_m3) * PACKED
@@ -297,15 +309,16 @@ class _Work:
         part = (slice(int(rows[0]), int(rows[-1]) + 1), slice(int(cols[0]), int(cols[-1]) + 1))
         balance = flow.balance
         return Member(
-            *part,
-            (flow.depth_m[part] * PACKED).astype(np.float32),
-            np.where(flow.deepest_m[part] > FRONT_M, flow.fastest_m_s[part], 0.0).astype(np.float32),
-            flow.arrival_s[part].astype(np.float32),
-            self._toe(flow),
-            float(flow.fastest_m_s.max()),
-            flow.time_s,
-            flow.end is not FlowEnd.TIME_OVER,
-            (
+            rows=part[0],
+            cols=part[1],
+            thickness_m=(flow.depth_m[part] * PACKED).astype(np.float32),
+            fastest_m_s=np.where(flow.deepest_m[part] > FRONT_M, flow.fastest_m_s[part], 0.0).astype(np.float32),
+            arrival_s=flow.arrival_s[part].astype(np.float32),
+            toe_m=self._toe(flow),
+            fastest=float(flow.fastest_m_s.max()),
+            time_s=flow.time_s,
+            finished=flow.end is not FlowEnd.TIME_OVER,
+            left_m3=(
                 balance.left_west_m3 * PACKED,
                 balance.left_east_m3 * PACKED,
                 balance.left_south_m3 * PACKED,
@@ -338,17 +351,17 @@ class _Work:
         burial = thickness * self._people.relative_depth[m]
         burial[~rest.taken] = thickness[~rest.taken] = 0.0
         return CarriedPersons(
-            np.full(rest.x_m.size, m, np.int32),
-            rest.x_m,
-            rest.y_m,
-            rest.taken,
-            rest.left_grid,
-            rest.in_no_data,
-            np.full(rest.x_m.size, np.nan),
-            thickness,
-            burial,
-            self._on_ground(rest.cells),
-            rest.offsets,
+            member=np.full(rest.x_m.size, m, np.int32),
+            x_m=rest.x_m,
+            y_m=rest.y_m,
+            taken=rest.taken,
+            left_grid=rest.left_grid,
+            in_no_data=rest.in_no_data,
+            fall_m=np.full(rest.x_m.size, np.nan),
+            thickness_m=thickness,
+            burial_m=burial,
+            cells=self._on_ground(rest.cells),
+            offsets=rest.offsets,
         )
 
     def _on_ground(self, cells: IntArray) -> IntArray:

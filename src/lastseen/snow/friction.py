@@ -116,7 +116,7 @@ FRICTION = {1: (0.35, 0.50, 0.65), 2: (0.27, 0.36, 0.48), 3: (0.22, 0.30, 0.40),
 PERSON_SPEED = (0.8, 1.2)  # design choice: a carried person against the flow around
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class MemberDraws:
     """What each event of the ensemble draws; arrays of shape (members,)."""
 
@@ -137,13 +137,13 @@ class MemberDraws:
         """The first members, with the deposits that they left in the end."""
         cut = slice(count)
         return MemberDraws(
-            self.friction[cut],
-            self.turbulence_m_s2[cut],
-            self.cohesion_pa[cut],
-            self.slab_m[cut],
-            self.growth[cut],
-            self.extent_cells[cut],
-            deposit_m3,
+            friction=self.friction[cut],
+            turbulence_m_s2=self.turbulence_m_s2[cut],
+            cohesion_pa=self.cohesion_pa[cut],
+            slab_m=self.slab_m[cut],
+            growth=self.growth[cut],
+            extent_cells=self.extent_cells[cut],
+            deposit_m3=deposit_m3,
         )
 
 
@@ -160,13 +160,13 @@ def draw_members(release: Release, snow: Snow, rng: np.random.Generator) -> Memb
     cells = np.clip(np.round(release.nominal_cells * uniform(u[:, 4], *EXTENT)), 1, release.cells.size).astype(np.int32)
     released = release.area_m2 * cells / release.nominal_cells * slab
     return MemberDraws(
-        triangular(u[:, 0], friction_range(snow)),
-        triangular(u[:, 1], snow.turbulence_m_s2),
-        triangular(u[:, 5], snow.cohesion_pa),
-        slab,
-        growth,
-        cells,
-        np.array([deposit_volume_m3(float(v), float(g)) for v, g in zip(released, growth, strict=True)]),
+        friction=triangular(u[:, 0], friction_range(snow)),
+        turbulence_m_s2=triangular(u[:, 1], snow.turbulence_m_s2),
+        cohesion_pa=triangular(u[:, 5], snow.cohesion_pa),
+        slab_m=slab,
+        growth=growth,
+        extent_cells=cells,
+        deposit_m3=np.array([deposit_volume_m3(float(v), float(g)) for v, g in zip(released, growth, strict=True)]),
     )
 
 

@@ -20,7 +20,7 @@ UPDATES_PER_S = 2.0e7  # cell updates a second on one processor, measured
 PROCESSORS = 2  # a plan must not depend on the machine
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ModelChoice:
     """A model, and the reason in words.
 
@@ -71,14 +71,14 @@ def choose_model(felt: Grid, release: Release, snow: Snow) -> ModelChoice:
     time_s = snow.members * count_pilot_updates(felt, ratio, release, snow) / (UPDATES_PER_S * PROCESSORS)
     cells = f"{cell:g} m cells, {width / cell:.0f} across the release{_few(width / cell)}"
     if snow.model == "flow":
-        return ModelChoice("flow", ratio, time_s, f"Flow, as asked for, on {cells}")
+        return ModelChoice(model="flow", ratio=ratio, time_s=time_s, reason=f"Flow, as asked for, on {cells}")
     if time_s > MOST_TIME_S:
         return _bodies(f"the flow on {cell:g} m cells would take about {_about(time_s)}; --model flow runs it")
-    return ModelChoice("flow", ratio, time_s, f"Flow on {cells}")
+    return ModelChoice(model="flow", ratio=ratio, time_s=time_s, reason=f"Flow on {cells}")
 
 
 def _bodies(why: str) -> ModelChoice:
-    return ModelChoice("body", 1, 0.0, f"Single bodies: {why}")
+    return ModelChoice(model="body", ratio=1, time_s=0.0, reason=f"Single bodies: {why}")
 
 
 def describe_time(time_s: float) -> str:

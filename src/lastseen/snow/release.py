@@ -32,7 +32,7 @@ LENGTH_TO_WIDTH = 80.0 / 50.0
 MEDIAN_SLOPE_DEG = 38.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SlabClass:
     """A destructive size: released volume (EAWS size table) and slab thickness at 38 degrees."""
 
@@ -50,10 +50,10 @@ class SlabClass:
 # Volumes: EAWS size table (published, orders of magnitude). Thickness of size 2: median of human-triggered slabs (see
 # above). Sizes 1, 3, 4: 5th, 75th and 95th percentile of crown thickness in reported accidents, France 2010-2020.
 _CLASSES = (
-    SlabClass(1, 100.0, 0.20),
-    SlabClass(2, 1_000.0, 0.45),
-    SlabClass(3, 10_000.0, 0.91),
-    SlabClass(4, 100_000.0, 1.92),
+    SlabClass(size=1, volume_m3=100.0, thickness_at_38_m=0.20),
+    SlabClass(size=2, volume_m3=1_000.0, thickness_at_38_m=0.45),
+    SlabClass(size=3, volume_m3=10_000.0, thickness_at_38_m=0.91),
+    SlabClass(size=4, volume_m3=100_000.0, thickness_at_38_m=1.92),
 )
 SIZES = tuple(one.size for one in _CLASSES)
 
@@ -100,7 +100,7 @@ CLOSED_CANOPY, LEAST_GAP_M = 0.5, 25.0
 LARGEST_EXTENT = 1.5  # the ensemble draws releases of 0.5 to 1.5 times the class's area
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Release:
     """The snow that starts.
 
@@ -234,14 +234,14 @@ def build_drawn_release(
     top = order[int(np.argmax(ground.values.ravel()[order]))]
     tx, ty = ground.centre_of(top // ground.shape[1], top % ground.shape[1])
     return Release(
-        order.astype(np.int32),
-        order.size,
-        outline,
-        area_m2,
-        _mean_slope(slope, order),
-        thickness,
-        area_m2 * thickness,
-        (float(tx), float(ty)),
+        cells=order.astype(np.int32),
+        nominal_cells=order.size,
+        outline=outline,
+        area_m2=area_m2,
+        slope_deg=_mean_slope(slope, order),
+        thickness_m=thickness,
+        volume_m3=area_m2 * thickness,
+        top_m=(float(tx), float(ty)),
         drawn=True,
         reason="Drawn by the user",
     )
@@ -314,8 +314,8 @@ def _release(
     x, y = ground.centre_of(top // ground.shape[1], top % ground.shape[1])
     outline = outline_of_cells(cells, ground)
     return Release(
-        order, nominal, outline, area_m2, mean, thickness, area_m2 * thickness, (float(x), float(y)), drawn=False,
-        reason=reason + ".",
+        cells=order, nominal_cells=nominal, outline=outline, area_m2=area_m2, slope_deg=mean, thickness_m=thickness,
+        volume_m3=area_m2 * thickness, top_m=(float(x), float(y)), drawn=False, reason=reason + ".",
     )  # fmt: skip
 
 

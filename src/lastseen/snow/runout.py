@@ -23,7 +23,7 @@ PATH_END = ("a pit or flat ground", "the edge of the elevation model", "no data"
 MAIN_FRICTION, MAIN_DRAG_PER_M = 0.12, 1.0 / 45.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FlowPaths:
     """Where the snow goes.
 
@@ -73,15 +73,15 @@ def trace_flow_paths(felt: Grid, release: Release, ensemble: Ensemble) -> FlowPa
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     profile = np.column_stack([along, felt.sample(points[:, 0], points[:, 1])])
     return FlowPaths(
-        steepest,
-        end,
-        main,
-        profile,
-        passage,
-        corridors,
-        mean_speed,
-        highest,
-        arrival,
+        steepest=steepest,
+        steepest_end=end,
+        main=main,
+        profile_m=profile,
+        passage=passage,
+        corridors=corridors,
+        peak_speed_m_s=mean_speed,
+        highest_speed_m_s=highest,
+        arrival_s=arrival,
     )
 
 
@@ -96,7 +96,12 @@ def trace_steepest_descent(felt: Grid, x_m: float, y_m: float, longest_m: float 
 def _main_path(felt: Grid, release: Release) -> LineString:
     one = np.ones(1)
     bodies = Samples(
-        release.top_m[0] * one, release.top_m[1] * one, 0 * one, 0 * one, MAIN_FRICTION * one, MAIN_DRAG_PER_M * one
+        x_m=release.top_m[0] * one,
+        y_m=release.top_m[1] * one,
+        east_m_s=0 * one,
+        north_m_s=0 * one,
+        friction=MAIN_FRICTION * one,
+        drag_per_m=MAIN_DRAG_PER_M * one,
     )
     tracks = slide_samples(felt, bodies)
     x, y = felt.centre_of(tracks.cells // felt.shape[1], tracks.cells % felt.shape[1])
@@ -147,7 +152,7 @@ class Range:
     p90: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Runout:
     """Travel of an ensemble, from the top of the release to the toe of each event.
 
@@ -178,11 +183,11 @@ def measure_runout(felt: Grid, release: Release, ensemble: Ensemble) -> Runout:
     length = np.hypot(x - release.top_m[0], y - release.top_m[1])
     drop = float(felt.sample(*release.top_m)) - felt.sample(*felt.centre_of(*_clipped(felt, x, y)))
     return Runout(
-        _range(np.degrees(np.arctan2(drop, length))),
-        _range(length),
-        _range(drop),
-        _range(np.array([event.fastest for event in ensemble.members])),
-        _range(np.array([event.time_s for event in ensemble.members])),
+        travel_angle_deg=_range(np.degrees(np.arctan2(drop, length))),
+        length_m=_range(length),
+        drop_m=_range(drop),
+        fastest_m_s=_range(np.array([event.fastest for event in ensemble.members])),
+        time_s=_range(np.array([event.time_s for event in ensemble.members])),
     )
 
 
@@ -216,7 +221,7 @@ LEAST_DROP_M = 150.0  # design choice: the paths behind the regressions are larg
 BENCH_CHECK_M = 100.0  # design choice: the mean slope over this length below a beta point must be easy too
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class AlphaBeta:
     """A regression alpha = slope * beta + offset, degrees, with its standard deviation."""
 
@@ -232,13 +237,19 @@ class AlphaBeta:
 
 
 REGRESSIONS = (
-    AlphaBeta("western Norway", 0.96, -1.4, 2.3, "Bakkehoi, Domaas & Lied 1983, Ann. Glaciol. 4:24 (n = 206)"),
-    AlphaBeta("Austria", 0.946, -0.83, 1.5, "Lied et al. 1995 (from memory)"),
-    AlphaBeta("Iceland", 0.85, 0.0, 2.2, "Johannesson 1998 (from memory)"),
+    AlphaBeta(
+        name="western Norway",
+        slope=0.96,
+        offset_deg=-1.4,
+        sd_deg=2.3,
+        source="Bakkehoi, Domaas & Lied 1983, Ann. Glaciol. 4:24 (n = 206)",
+    ),
+    AlphaBeta(name="Austria", slope=0.946, offset_deg=-0.83, sd_deg=1.5, source="Lied et al. 1995 (from memory)"),
+    AlphaBeta(name="Iceland", slope=0.85, offset_deg=0.0, sd_deg=2.2, source="Johannesson 1998 (from memory)"),
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class RunoutEnvelope:
     """Where extreme events would end on a profile.
 
@@ -277,7 +288,9 @@ def estimate_envelope(distance_m: FloatArray, height_m: FloatArray) -> RunoutEnv
     """
     x, z = resample_profile(distance_m, height_m)
     if x.size < 3:
-        return RunoutEnvelope(math.nan, math.nan, (), "the profile is too short for a statistical run-out")
+        return RunoutEnvelope(
+            beta_deg=math.nan, beta_m=math.nan, ends=(), note="the profile is too short for a statistical run-out"
+        )
     slope = np.degrees(np.arctan(-np.diff(z) / np.diff(x)))
     steep = np.flatnonzero(slope > BETA_SLOPE_DEG)
     easy = np.flatnonzero(slope <= BETA_SLOPE_DEG)
@@ -285,13 +298,16 @@ def estimate_envelope(distance_m: FloatArray, height_m: FloatArray) -> RunoutEnv
     easy = np.array([i for i in easy if not _is_bench(x, z, int(i))], dtype=np.intp)
     if easy.size == 0:
         return RunoutEnvelope(
-            math.nan, math.nan, (), "the profile never eases to 10 degrees: there is no beta point on it"
+            beta_deg=math.nan,
+            beta_m=math.nan,
+            ends=(),
+            note="the profile never eases to 10 degrees: there is no beta point on it",
         )
     at = int(easy[0])
     if z[0] - z[at] < LEAST_DROP_M:
         drop = f"{z[0] - z[at]:.0f} m to its beta point, less than {LEAST_DROP_M:.0f} m"
         text = f"not applied: it describes large paths, and this one drops {drop}"
-        return RunoutEnvelope(math.nan, math.nan, (), text)
+        return RunoutEnvelope(beta_deg=math.nan, beta_m=math.nan, ends=(), note=text)
     beta = math.degrees(math.atan2(z[0] - z[at], x[at]))
     ends = tuple(
         (one.name, one.alpha_deg(beta), one.sd_deg, _distance_at(x, z, one.alpha_deg(beta)), one.source)
@@ -301,7 +317,7 @@ def estimate_envelope(distance_m: FloatArray, height_m: FloatArray) -> RunoutEnv
         "outer envelope: these regressions describe extreme events of large paths, about one in 100 years; "
         "events of size 1 to 3 stop well before"
     )
-    return RunoutEnvelope(beta, float(x[at]), ends, note)
+    return RunoutEnvelope(beta_deg=beta, beta_m=float(x[at]), ends=ends, note=note)
 
 
 def _is_bench(x: FloatArray, z: FloatArray, at: int) -> bool:

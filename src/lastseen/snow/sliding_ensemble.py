@@ -79,7 +79,13 @@ def simulate_sliding_ensemble(
         lambda m: _event(felt, release, debris[m], float(members.deposit_m3[m])), range(members.count)
     )
     return Ensemble(
-        "body", felt, members, tuple(ensemble), _carried(join_tracks(person), each), reached, stopped_early=False
+        model="body",
+        lattice=felt,
+        draws=members,
+        members=tuple(ensemble),
+        person=_carried(join_tracks(person), each),
+        reached=reached,
+        stopped_early=False,
     )
 
 
@@ -99,16 +105,16 @@ def _event(felt: Grid, release: Release, tracks: SampleTracks, volume_m3: float)
     away = np.hypot(tracks.x_m - release.top_m[0], tracks.y_m - release.top_m[1])
     toe = int(np.argsort(away, kind="stable")[round(TOE_QUANTILE * (away.size - 1))])
     return Member(
-        rows,
-        cols,
-        spread_counts(snow, sigma).astype(np.float32),
-        wide.astype(np.float32),
-        np.full(shape, np.nan, np.float32),
-        (float(tracks.x_m[toe]), float(tracks.y_m[toe])),
-        float(tracks.fastest_m_s.max()),
-        float(tracks.time_s.max()),
-        not bool((tracks.reason == 3).any()),
-        _left(felt, tracks, volume_m3),
+        rows=rows,
+        cols=cols,
+        thickness_m=spread_counts(snow, sigma).astype(np.float32),
+        fastest_m_s=wide.astype(np.float32),
+        arrival_s=np.full(shape, np.nan, np.float32),
+        toe_m=(float(tracks.x_m[toe]), float(tracks.y_m[toe])),
+        fastest=float(tracks.fastest_m_s.max()),
+        time_s=float(tracks.time_s.max()),
+        finished=not bool((tracks.reason == 3).any()),
+        left_m3=_left(felt, tracks, volume_m3),
     )
 
 
@@ -127,17 +133,17 @@ def _carried(tracks: SampleTracks, each: int) -> CarriedPersons:
     """The persons as the plan reads them. A body that slides alone lies on the snow: burial is not known."""
     unknown = np.full(tracks.count, np.nan)
     return CarriedPersons(
-        (np.arange(tracks.count) // each).astype(np.int32),
-        tracks.x_m,
-        tracks.y_m,
-        np.ones(tracks.count, bool),
-        tracks.reason == 1,
-        tracks.reason == 2,
-        tracks.fall_m,
-        unknown,
-        unknown,
-        tracks.cells,
-        tracks.offsets,
+        member=(np.arange(tracks.count) // each).astype(np.int32),
+        x_m=tracks.x_m,
+        y_m=tracks.y_m,
+        taken=np.ones(tracks.count, bool),
+        left_grid=tracks.reason == 1,
+        in_no_data=tracks.reason == 2,
+        fall_m=tracks.fall_m,
+        thickness_m=unknown,
+        burial_m=unknown,
+        cells=tracks.cells,
+        offsets=tracks.offsets,
     )
 
 
@@ -200,7 +206,10 @@ def slide_slippery_samples(felt: Grid, release: Release, snow: Snow) -> SampleTr
     rest = np.zeros(cells.size)
     drag = drag_per_m(snow.turbulence_m_s2[2], release.thickness_m * SLAB_FACTOR[1] * FLOW_THICKNESS)
     friction = np.full(cells.size, friction_range(snow)[0] * SAMPLE_FRICTION[0])
-    return slide_samples(felt, Samples(x, y, rest, rest, friction, np.full(cells.size, drag)))
+    return slide_samples(
+        felt,
+        Samples(x_m=x, y_m=y, east_m_s=rest, north_m_s=rest, friction=friction, drag_per_m=np.full(cells.size, drag)),
+    )
 
 
 def _release_bodies(
@@ -228,12 +237,12 @@ def _release_bodies(
     along, across = (u[:, 1] - 0.5) * felt.cell_m, (u[:, 2] - 0.5) * felt.cell_m
     thickness = np.full(each, members.slab_m[m] * FLOW_THICKNESS)
     return Samples(
-        x + along * east - across * north,
-        y + along * north + across * east,
-        np.zeros(each),
-        np.zeros(each),
-        members.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
-        np.array([drag_per_m(float(members.turbulence_m_s2[m]), float(h)) for h in thickness]),
+        x_m=x + along * east - across * north,
+        y_m=y + along * north + across * east,
+        east_m_s=np.zeros(each),
+        north_m_s=np.zeros(each),
+        friction=members.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
+        drag_per_m=np.array([drag_per_m(float(members.turbulence_m_s2[m]), float(h)) for h in thickness]),
     )
 
 
@@ -260,10 +269,10 @@ def _person_bodies(
             u0, v0 = share * flow.disc_east_m_s[chosen], share * flow.disc_north_m_s[chosen]
     drag = drag_per_m(float(members.turbulence_m_s2[m]), float(members.slab_m[m] * FLOW_THICKNESS))
     return Samples(
-        x,
-        y,
-        u0,
-        v0,
-        members.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
-        np.full(each, drag),
+        x_m=x,
+        y_m=y,
+        east_m_s=u0,
+        north_m_s=v0,
+        friction=members.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
+        drag_per_m=np.full(each, drag),
     )

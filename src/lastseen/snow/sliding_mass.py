@@ -20,7 +20,7 @@ LARGEST_STEP_CELLS = 0.25
 TIME_LIMIT_S = 600.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Samples:
     """Bodies about to move, map metres and m/s, horizontal components (east, north)."""
 
@@ -32,7 +32,7 @@ class Samples:
     drag_per_m: FloatArray  # g / (xi h)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SampleTracks:
     """Where bodies went and stopped. All arrays are per body unless said otherwise.
 
@@ -73,9 +73,11 @@ class SampleTracks:
     def part(self, bodies: slice) -> SampleTracks:
         """The tracks of some bodies, as if they had been run alone; ``bodies`` has a start and a stop."""
         first, last = int(self.offsets[bodies.start]), int(self.offsets[bodies.stop])
-        by_body = (getattr(self, field.name)[bodies] for field in fields(self)[3:])
+        by_body = {field.name: getattr(self, field.name)[bodies] for field in fields(self)[3:]}
         offsets = self.offsets[bodies.start : bodies.stop + 1] - self.offsets[bodies.start]
-        return SampleTracks(self.cells[first:last], self.speeds_m_s[first:last], offsets, *by_body)
+        return SampleTracks(
+            cells=self.cells[first:last], speeds_m_s=self.speeds_m_s[first:last], offsets=offsets, **by_body
+        )
 
     @property
     def index_of_visit(self) -> IntArray:
@@ -131,18 +133,18 @@ def slide_samples(
         offsets,
     )
     return SampleTracks(
-        cells,
-        speeds,
-        offsets,
-        final[:, 0] + ground.west_m,
-        ground.north_m - final[:, 1],
-        reason,
-        final[:, 3],
-        final[:, 4],
-        final[:, 5],
-        final[:, 8],
-        final[:, 6],
-        -final[:, 7],
+        cells=cells,
+        speeds_m_s=speeds,
+        offsets=offsets,
+        x_m=final[:, 0] + ground.west_m,
+        y_m=ground.north_m - final[:, 1],
+        reason=reason,
+        fastest_m_s=final[:, 3],
+        time_s=final[:, 4],
+        fall_m=final[:, 5],
+        path_m=final[:, 8],
+        disc_east_m_s=final[:, 6],
+        disc_north_m_s=-final[:, 7],
     )
 
 
@@ -155,16 +157,16 @@ def join_tracks(parts: list[SampleTracks]) -> SampleTracks:
         return np.concatenate([getattr(part, name) for part in parts])
 
     return SampleTracks(
-        np.concatenate([part.cells for part in parts]),
-        all_of("speeds_m_s"),
-        offsets,
-        all_of("x_m"),
-        all_of("y_m"),
-        np.concatenate([part.reason for part in parts]),
-        all_of("fastest_m_s"),
-        all_of("time_s"),
-        all_of("fall_m"),
-        all_of("path_m"),
-        all_of("disc_east_m_s"),
-        all_of("disc_north_m_s"),
+        cells=np.concatenate([part.cells for part in parts]),
+        speeds_m_s=all_of("speeds_m_s"),
+        offsets=offsets,
+        x_m=all_of("x_m"),
+        y_m=all_of("y_m"),
+        reason=np.concatenate([part.reason for part in parts]),
+        fastest_m_s=all_of("fastest_m_s"),
+        time_s=all_of("time_s"),
+        fall_m=all_of("fall_m"),
+        path_m=all_of("path_m"),
+        disc_east_m_s=all_of("disc_east_m_s"),
+        disc_north_m_s=all_of("disc_north_m_s"),
     )

@@ -40,7 +40,7 @@ SOURCES = {
 }
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class StartZones:
     """Grades of a ground, all 0 to 1 on its lattice; NaN where the slope is not known.
 
@@ -102,7 +102,7 @@ def grade_start_zones(ground: Grid, cover: Grid | None = None) -> StartZones:
     grade[known & ~band] = 0.0
     grids = {name: ground.with_values(values) for name, values in parts.items()}
     return StartZones(
-        ground.with_values(grade),
+        grade=ground.with_values(grade),
         **grids,
         rib_per_m=ground.with_values(rib),
         roll_per_m=ground.with_values(roll),
@@ -170,7 +170,7 @@ LARGEST_SPREAD_DEG = 120.0  # an area that faces more ways than this is cut into
 EACH_SPREAD_DEG = 90.0
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class ReleaseArea:
     """A piece of start-zone terrain that could release as one.
 
@@ -330,17 +330,17 @@ def _area(
     cell = ground.cell_m
     outline = smooth_outline(mask, ground.west_m + place[1].start * cell, ground.north_m - place[0].start * cell, cell)
     return ReleaseArea(
-        0,
-        outline,
-        (rows * ground.shape[1] + cols).astype(np.int32),
-        area,
-        rows.size * ground.cell_area_m2,
-        slope,
-        math.degrees(azimuth) % 360.0,
-        float(np.ptp(across)) + cell,
-        (float(np.ptp(down)) + cell) / math.cos(math.radians(slope)),
-        float(heights.max()),
-        float(heights.min()),
-        float(np.mean(zones.grade.values[rows, cols])),
-        tuple(min(area, slab_class(size).area_m2) * thickness_m(size, slope) for size in SIZES),
+        number=0,
+        outline=outline,
+        cells=(rows * ground.shape[1] + cols).astype(np.int32),
+        area_m2=area,
+        map_area_m2=rows.size * ground.cell_area_m2,
+        slope_deg=slope,
+        aspect_deg=math.degrees(azimuth) % 360.0,
+        width_m=float(np.ptp(across)) + cell,
+        length_m=(float(np.ptp(down)) + cell) / math.cos(math.radians(slope)),
+        top_m=float(heights.max()),
+        foot_m=float(heights.min()),
+        grade=float(np.mean(zones.grade.values[rows, cols])),
+        volume_m3=tuple(min(area, slab_class(size).area_m2) * thickness_m(size, slope) for size in SIZES),
     )

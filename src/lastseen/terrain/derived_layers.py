@@ -78,65 +78,35 @@ class LayerGroup:
 def local_layer_groups(cell_m: float) -> tuple[LayerGroup, ...]:
     """All local layers on cells of a size; radii that are too short for the cells are widened, and said so."""
     reach, sight = widen_reach_m(REACH_M, cell_m), max(OPENNESS_M, 2.0 * cell_m)
+    row = DerivedLayer
+    elevation = row("elevation_m", "elevation as used", "m")
+    slopes = (
+        row("slope_deg", "slope, Horn 1981", "degree"),
+        row("aspect_deg", "downhill azimuth from grid north, Horn 1981", "degree", "NEAREST"),
+    )
+    curvatures = (
+        row("profile_curvature", "curvature along the fall line, convex positive", "m-1"),
+        row("tangential_curvature", "curvature along the contour, normal section, convex positive", "m-1"),
+        row("plan_curvature", "curvature of the contour, convex positive", "m-1"),
+    )
+    rugged = row("ruggedness", "vector ruggedness of 3 x 3 cells, Sappington et al. 2007", "1")
+    within = f"within {sight:g} m, Yokoyama et al. 2002"
+    open_both = (
+        row("openness_positive_deg", f"openness to the sky {within}", "degree"),
+        row("openness_negative_deg", f"openness below {within}", "degree"),
+    )
+    text = f"slope above less slope below, means over {reach:g} m of fall line; above 0 it eases downhill"
+    change = row("slope_change_deg", text, "degree")
+    cliff = row("cliff_drop_m", f"height of the wall through the cell, steps above {WALL_DEG:g} degrees", "m")
     return (
-        LayerGroup((DerivedLayer("elevation_m", "elevation as used", "m"),), 0.0, lambda ground: (ground,)),
-        LayerGroup(
-            (
-                DerivedLayer("slope_deg", "slope, Horn 1981", "degree"),
-                DerivedLayer("aspect_deg", "downhill azimuth from grid north, Horn 1981", "degree", "NEAREST"),
-            ),
-            0.0,
-            _slopes,
-        ),
-        LayerGroup(
-            (
-                DerivedLayer("profile_curvature", "curvature along the fall line, convex positive", "m-1"),
-                DerivedLayer(
-                    "tangential_curvature", "curvature along the contour, normal section, convex positive", "m-1"
-                ),
-                DerivedLayer("plan_curvature", "curvature of the contour, convex positive", "m-1"),
-            ),
-            0.0,
-            _curvatures,
-        ),
-        LayerGroup(
-            (DerivedLayer("ruggedness", "vector ruggedness of 3 x 3 cells, Sappington et al. 2007", "1"),),
-            cell_m,
-            lambda ground: (ruggedness(ground),),
-        ),
+        LayerGroup((elevation,), 0.0, lambda ground: (ground,)),
+        LayerGroup(slopes, 0.0, _slopes),
+        LayerGroup(curvatures, 0.0, _curvatures),
+        LayerGroup((rugged,), cell_m, lambda ground: (ruggedness(ground),)),
         *(_position(name, widen_ring(ring, cell_m)) for name, ring in (("fine", FINE), ("broad", BROAD))),
-        LayerGroup(
-            (
-                DerivedLayer(
-                    "openness_positive_deg", f"openness to the sky within {sight:g} m, Yokoyama et al. 2002", "degree"
-                ),
-                DerivedLayer(
-                    "openness_negative_deg", f"openness below within {sight:g} m, Yokoyama et al. 2002", "degree"
-                ),
-            ),
-            sight,
-            lambda ground: _opennesses(ground, sight),
-        ),
-        LayerGroup(
-            (
-                DerivedLayer(
-                    "slope_change_deg",
-                    f"slope above less slope below, means over {reach:g} m of fall line; above 0 it eases downhill",
-                    "degree",
-                ),
-            ),
-            reach,
-            lambda ground: (slope_breaks(ground, reach_m=reach).change_deg,),
-        ),
-        LayerGroup(
-            (
-                DerivedLayer(
-                    "cliff_drop_m", f"height of the wall through the cell, steps above {WALL_DEG:g} degrees", "m"
-                ),
-            ),
-            LONGEST_M + cell_m,
-            lambda ground: (cliff_drop_m(ground),),
-        ),
+        LayerGroup(open_both, sight, lambda ground: _opennesses(ground, sight)),
+        LayerGroup((change,), reach, lambda ground: (slope_breaks(ground, reach_m=reach).change_deg,)),
+        LayerGroup((cliff,), LONGEST_M + cell_m, lambda ground: (cliff_drop_m(ground),)),
     )
 
 

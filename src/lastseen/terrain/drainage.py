@@ -40,7 +40,7 @@ BLOCK_ROWS = 256
 MOST_CELLS = 2**31 - 1  # cells are counted in 32 bits
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FilledGround:
     """The ground with its hollows full.
 
@@ -105,7 +105,7 @@ def fill_hollows(elevation: Grid) -> FilledGround:
     run_over_rows(
         lambda first, last: drainage_kernels.raise_to(z, basin, level, first, last, surface), rows, BLOCK_ROWS
     )
-    return FilledGround(elevation, elevation.with_values(surface))
+    return FilledGround(ground=elevation, surface=elevation.with_values(surface))
 
 
 # ---- Where each cell drains to: one neighbour (D8), or an azimuth between two (D-infinity)
@@ -122,7 +122,7 @@ def fill_hollows(elevation: Grid) -> FilledGround:
 # Tarboton (1997) does.
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Drainage:
     """The filled ground and the way out of each cell.
 
@@ -158,7 +158,7 @@ def find_drainage(elevation: Grid | FilledGround) -> Drainage:
     way = np.empty(z.shape, np.uint8)
     run_over_rows(lambda first, last: drainage_kernels.steepest(z, first, last, way), z.shape[0])
     drainage_kernels.cross_flats(z, way, np.flatnonzero(way.ravel() == FLAT).astype(np.int32))
-    return Drainage(filled, filled.ground.with_values(way))
+    return Drainage(filled=filled, way=filled.ground.with_values(way))
 
 
 def find_facet_octants(drainage: Drainage) -> FloatArray:
@@ -300,7 +300,7 @@ def _in_m2(area: LongArray, z: FloatArray, cell_area_m2: float) -> FloatArray:
 CHANNEL_M2 = 10_000.0  # one hectare: the scale of the gullies of a single slope; design choice
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Channels:
     """Channels of a drained ground.
 
@@ -344,4 +344,4 @@ def find_channels(drainage: Drainage, area_m2: Grid, *, threshold_m2: float = CH
     way, area = drainage.way.values, area_m2.values
     kind = np.empty(way.shape, np.uint8)
     run_over_rows(lambda first, last: drainage_kernels.heads(way, area, threshold_m2, first, last, kind), way.shape[0])
-    return Channels(drainage.way.with_values(kind), threshold_m2)
+    return Channels(kind=drainage.way.with_values(kind), threshold_m2=threshold_m2)

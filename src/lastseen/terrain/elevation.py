@@ -48,7 +48,7 @@ _UNITS = {
 Box = tuple[float, float, float, float]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Sheet:
     """One raster file as it lies on disk.
 
@@ -73,7 +73,7 @@ class Sheet:
     direct: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Elevation:
     """An opened elevation model: files, the lattice they are read on, and what was noticed.
 
@@ -157,10 +157,25 @@ def open_elevation(paths: Sequence[Path], place: LonLat | None = None, z_unit: s
         notes.append(f"heights were warped from {first.crs.name} to {crs.name}, {cell_m:g} m cells, bilinear")
     anchor = (first.transform.c, first.transform.f) if _fits(first, crs, cell_m) else (0.0, 0.0)
     placed = tuple(
-        Sheet(s.path, s.crs, s.transform, s.width, s.height, s.z_factor, _on_lattice(s, crs, cell_m, anchor))
+        Sheet(
+            path=s.path,
+            crs=s.crs,
+            transform=s.transform,
+            width=s.width,
+            height=s.height,
+            z_factor=s.z_factor,
+            direct=_on_lattice(s, crs, cell_m, anchor),
+        )
         for s in sheets
     )
-    return Elevation(placed, crs, cell_m, anchor, _bounds(placed, crs), tuple(dict.fromkeys(notes)))
+    return Elevation(
+        sheets=placed,
+        crs=crs,
+        cell_m=cell_m,
+        anchor_m=anchor,
+        bounds_m=_bounds(placed, crs),
+        notes=tuple(dict.fromkeys(notes)),
+    )
 
 
 def require_inside(elevation: Elevation, place: LonLat, what: str = "the point") -> tuple[float, float]:
@@ -211,7 +226,14 @@ def _look(path: Path, z_unit: str | None) -> tuple[Sheet, list[str]]:
             if data.count > 1:
                 notes.append(f"{path.name} has {data.count} bands: the first is read as heights")
             horizontal = crs.sub_crs_list[0] if crs.is_compound else crs
-            return Sheet(path, horizontal.to_2d(), data.transform, data.width, data.height, factor), notes
+            return Sheet(
+                path=path,
+                crs=horizontal.to_2d(),
+                transform=data.transform,
+                width=data.width,
+                height=data.height,
+                z_factor=factor,
+            ), notes
     except RasterioIOError as error:
         raise InputError(f"{path.name} cannot be read as a raster: check that it is one ({error})") from error
 

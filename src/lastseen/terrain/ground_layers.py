@@ -42,7 +42,7 @@ KINDS: tuple[LayerKind, ...] = get_args(LayerKind)
 MOSTLY = 0.5  # trees are a stand where at least this share of the cell lies under crowns; design choice
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class GroundLayer:
     """One kind of thing on the ground.
 
@@ -69,7 +69,7 @@ class GroundLayer:
         return np.asarray(self.cover.values >= least)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class GroundLayers:
     """All ground layers that were given, on one window.
 
@@ -101,7 +101,7 @@ CANOPY_M = 2.0  # what stands higher than this above the ground counts as trees;
 PLAUSIBLE_M = (-2.0, 60.0)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class RasterFile:
     """A raster as it lies on disk. ``factor`` turns its values into shares; 0 means: any value above 0 is covered."""
 
@@ -142,7 +142,7 @@ def open_raster(path: Path, kind: LayerKind) -> RasterFile | None:
         return None
     highest = float(np.ma.filled(values.astype(np.float64), 0.0).max(initial=0.0))
     factor, notes = (0.0, ()) if kind != "trees" else _crown_factor(path.name, highest)
-    return RasterFile(path, crs, transform, width, height, factor, notes)
+    return RasterFile(path=path, crs=crs, transform=transform, width=width, height=height, factor=factor, notes=notes)
 
 
 def _crown_factor(name: str, highest: float) -> tuple[float, tuple[str, ...]]:
@@ -260,7 +260,7 @@ HALF_WIDTH_M: dict[LayerKind, float] = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class VectorFile:
     """A vector file as it lies on disk: the layer that is read, its CRS, and the box around its shapes in it."""
 
@@ -292,11 +292,13 @@ def open_vector(path: Path, kind: LayerKind) -> VectorFile | None:
     notes = (f"{path.name} holds {len(shaped)} layers: the first, '{shaped[0]}', is read",) if len(shaped) > 1 else ()
     info: dict[str, Any] = pyogrio.read_info(path, layer=shaped[0], force_total_bounds=True, force_feature_count=True)
     if info["features"] == 0:
-        return VectorFile(path, shaped[0], CRS.from_user_input(info["crs"] or "EPSG:4326"), None, notes)
+        return VectorFile(
+            path=path, layer=shaped[0], crs=CRS.from_user_input(info["crs"] or "EPSG:4326"), bounds=None, notes=notes
+        )
     if info["crs"] is None:
         raise InputError(f"{path.name} has no CRS: assign the right one (its EPSG code) to the file first")
     bounds = tuple(float(side) for side in info["total_bounds"])
-    return VectorFile(path, shaped[0], CRS.from_user_input(info["crs"]), bounds, notes)  # type: ignore[arg-type]
+    return VectorFile(path=path, layer=shaped[0], crs=CRS.from_user_input(info["crs"]), bounds=bounds, notes=notes)  # type: ignore[arg-type]
 
 
 def read_vector(file: VectorFile, grid: Grid, kind: LayerKind) -> tuple[FloatArray, MultiPolygon, tuple[str, ...]]:
@@ -438,8 +440,8 @@ def read_layers(wanted: Ground, ground: Grid) -> GroundLayers:
         source = ", ".join(one.name for one in (path, surface) if one is not None)
         if not cover.any():
             notes.append(f"no {kind.replace('_', '-')} of {source} on the ground that was worked on")
-        layers.append(GroundLayer(kind, ground.with_values(cover), outline, source))
-    return GroundLayers(tuple(layers), tuple(notes))
+        layers.append(GroundLayer(kind=kind, cover=ground.with_values(cover), outline=outline, source=source))
+    return GroundLayers(layers=tuple(layers), notes=tuple(notes))
 
 
 def _opened(path: Path, kind: LayerKind) -> VectorFile | RasterFile:

@@ -23,7 +23,7 @@ APART_M = 100.0  # a shared extreme lies this far from the next height; design c
 BLOCK_ROWS = 256
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class HeightFindings:
     """What was found on some rows; results of neighbouring rows can be joined.
 
@@ -46,13 +46,13 @@ class HeightFindings:
     def joined(self, other: HeightFindings) -> HeightFindings:
         """Both together."""
         return HeightFindings(
-            self.known + other.known,
-            self.missing + other.missing,
-            self.impossible + other.impossible,
-            self.pits + other.pits,
-            self.spikes + other.spikes,
-            _extreme(self.lowest, other.lowest, 1.0),
-            _extreme(self.highest, other.highest, -1.0),
+            known=self.known + other.known,
+            missing=self.missing + other.missing,
+            impossible=self.impossible + other.impossible,
+            pits=self.pits + other.pits,
+            spikes=self.spikes + other.spikes,
+            lowest=_extreme(self.lowest, other.lowest, 1.0),
+            highest=_extreme(self.highest, other.highest, -1.0),
         )
 
     @property
@@ -121,5 +121,11 @@ def _block(z: FloatArray, apart_m: float, first: int, last: int) -> HeightFindin
     known, missing, impossible, pits, spikes, at_lowest, at_highest = (int(count) for count in counts)
     low, above_low, high, below_high = (float(value) for value in extremes)
     return HeightFindings(
-        known, missing, impossible, pits, spikes, (low, at_lowest, above_low), (high, at_highest, below_high)
+        known=known,
+        missing=missing,
+        impossible=impossible,
+        pits=pits,
+        spikes=spikes,
+        lowest=(low, at_lowest, above_low),
+        highest=(high, at_highest, below_high),
     )

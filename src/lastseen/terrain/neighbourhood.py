@@ -21,7 +21,7 @@ OPENNESS_M = 50.0  # the width of the gullies and banks of a single slope; desig
 OPENNESS_BLOCK_ROWS = 32  # a row takes as long as many slopes
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Openness:
     """Openness in degrees.
 
@@ -68,7 +68,7 @@ def openness(elevation: Grid, *, radius_m: float = OPENNESS_M) -> Openness:
         z.shape[0],
         OPENNESS_BLOCK_ROWS,
     )
-    return Openness(elevation.with_values(positive), elevation.with_values(negative))
+    return Openness(positive_deg=elevation.with_values(positive), negative_deg=elevation.with_values(negative))
 
 
 # ---- Relative position: how high a cell lies above the ground around it
@@ -210,7 +210,7 @@ LEAST_CELLS = 2.0  # a slope over less than two cells is the roughness of the mo
 LEAST_GRADIENT = 1e-6  # flatter ground has no fall line
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Breaks:
     """Slopes along the fall line, degrees; NaN on flats and where the reach leaves the known ground.
 
@@ -258,7 +258,11 @@ def slope_breaks(elevation: Grid, *, reach_m: float = REACH_M) -> Breaks:
         z.shape[0],
     )
     above_deg, below_deg = np.degrees(np.arctan(above)), np.degrees(np.arctan(below))
-    return Breaks(*(elevation.with_values(one) for one in (above_deg, below_deg, above_deg - below_deg)))
+    return Breaks(
+        above_deg=elevation.with_values(above_deg),
+        below_deg=elevation.with_values(below_deg),
+        change_deg=elevation.with_values(above_deg - below_deg),
+    )
 
 
 # ---- Walls: the height that is lost along the fall line on ground too steep for snow to lie, cell by cell

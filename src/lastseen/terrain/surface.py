@@ -15,7 +15,7 @@ from lastseen.terrain import surface_kernels
 # Processes and Landforms 12:47). All are local: a cell and its eight neighbours.
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Terrain:
     """The ground and its local shape, all on one lattice.
 
@@ -44,7 +44,9 @@ def read_terrain(elevation: Grid) -> Terrain:
     z, cell_m = prepare_heights(elevation), elevation.cell_m
     slope, aspect = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
     run_over_rows(lambda first, last: surface_kernels.horn(z, cell_m, first, last, slope, aspect), z.shape[0])
-    return Terrain(elevation, elevation.with_values(slope), elevation.with_values(aspect))
+    return Terrain(
+        elevation=elevation, slope_deg=elevation.with_values(slope), aspect_deg=elevation.with_values(aspect)
+    )
 
 
 def derivatives(elevation: Grid) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -99,7 +101,7 @@ def _keep_rim(values: FloatArray, original: FloatArray, sigma: float) -> FloatAr
 FLAT_GRADIENT2 = 1e-12  # squared gradient below which ground has no fall line to bend along
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Curvature:
     """Curvatures in 1/m, convex positive; NaN beside no data, on the outer frame and on flats.
 
@@ -128,4 +130,8 @@ def curvature(elevation: Grid) -> Curvature:
         ),
         z.shape[0],
     )
-    return Curvature(*(elevation.with_values(one) for one in (profile, tangential, plan)))
+    return Curvature(
+        profile=elevation.with_values(profile),
+        tangential=elevation.with_values(tangential),
+        plan=elevation.with_values(plan),
+    )

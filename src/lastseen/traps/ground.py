@@ -25,7 +25,7 @@ VISIBLE_CELL_M = 10.0  # above this gullies and banks are invisible and not soug
 COARSE_CELL_M = 8.0  # from here on a gully or a bank is only a few cells wide, and thresholds rise; design choice
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Ground:
     """A window of the elevation model around the reachable cells. All arrays have the window's shape.
 
@@ -82,7 +82,7 @@ def prepare_ground(terrain: Terrain, where: BoolArray) -> Ground:
     )
     light = smooth_heights(raw, LIGHT_SMOOTHING_M)
     up_row, up_col = find_uphill(light, BROAD_SMOOTHING_M, LEAST_BROAD_GRADIENT)
-    return Ground(raw, light, up_row, up_col, r0, c0, whole)
+    return Ground(raw=raw, light=light, up_row=up_row, up_col=up_col, first_row=r0, first_col=c0, whole=whole)
 
 
 def find_uphill(heights: Grid, sigma_m: float, least_gradient: float) -> tuple[FloatArray, FloatArray]:

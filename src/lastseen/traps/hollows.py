@@ -37,7 +37,7 @@ END_M = 20.0  # the direction of an end is read over this length; design choice
 Piece = tuple[Patch, Spine]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class End:
     """Where a spine ends (metres down and right on the window), the direction out of it, and its height (m)."""
 
@@ -73,7 +73,11 @@ def _end(spine: Spine, heights: FloatArray, cell_m: float, *, root: bool) -> End
     if not root:
         way = way[::-1]
     out = way[0] - way[min(len(way) - 1, max(1, int(END_M / cell_m)))]
-    return End(way[0], out / max(float(np.hypot(*out)), 1e-9), float(heights[spine.rows[at], spine.cols[at]]))
+    return End(
+        place=way[0],
+        out=out / max(float(np.hypot(*out)), 1e-9),
+        height_m=float(heights[spine.rows[at], spine.cols[at]]),
+    )
 
 
 def _runs_on(head: End, root: End, cell_m: float) -> bool:
@@ -121,7 +125,7 @@ ROUNDS = 4  # side gullies of side gullies are followed this deep; design choice
 AXES = ((0, 2), (1, 2), (2, 2), (2, 1), (2, 0), (2, -1), (2, -2), (1, -2))  # half rows and columns a step
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class GullySections:
     """Cross-sections of the window.
 
@@ -179,7 +183,7 @@ def read_sections(ground: Ground, weak_m: float) -> GullySections:
     bed[row, col] = True
     measured = np.full((*z.shape, 5), np.nan)
     measured[row, col] = _measure(ground, row, col)
-    return GullySections(depth, bed, measured)
+    return GullySections(depth_m=depth, bed=bed, measured=measured)
 
 
 def _bed_cells(
@@ -257,7 +261,7 @@ def _main_stems(ground: Ground, sections: GullySections, labels: Labels) -> list
             width = _median(sections.measured[spine.rows, spine.cols, 1], fallback=REACH_M)
             beside_m = ndimage.distance_transform_edt(off_spine) * ground.cell_m
             near = beside_m <= max(0.6 * width, 1.5 * ground.cell_m)
-            pieces.append((Patch(place, region & near), spine))
+            pieces.append((Patch(place=place, mask=region & near), spine))
             rest[place] |= region & ~near
         labels, count = label_connected(rest)
         if count == 0:
@@ -322,7 +326,7 @@ def _with_parts(trap: Trap, patch: Patch, stems: list[Spine], ground: Ground) ->
     count = int(np.ceil(trap.length_m / PART_M))
     each = trap.length_m / count
     part_of_cell = np.minimum((along[nearest] / each).astype(np.int32), count - 1)
-    parts = tuple(Part(k * each, (k + 1) * each) for k in range(count))
+    parts = tuple(Part(from_m=k * each, to_m=(k + 1) * each) for k in range(count))
     return replace(trap, parts=parts, part_of_cell=part_of_cell)
 
 

@@ -19,7 +19,7 @@ EIGHT = np.ones((3, 3), dtype=np.int8)
 Labels = npt.NDArray[np.int32]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Spine:
     """The longest of the shortest ways through one connected region: its cells from root to end, and its length."""
 
@@ -29,7 +29,7 @@ class Spine:
     length_m: float
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Patch:
     """A set of cells of a window: its bounding box, and which cells in the box belong to it."""
 
@@ -71,7 +71,7 @@ class Patch:
 def find_patches(labels: Labels) -> dict[int, Patch]:
     """Return the patch of each region by its number."""
     places = enumerate(ndimage.find_objects(labels), start=1)
-    return {k: Patch((at[0], at[1]), labels[at] == k) for k, at in places if at is not None}
+    return {k: Patch(place=(at[0], at[1]), mask=labels[at] == k) for k, at in places if at is not None}
 
 
 def join_patches(parts: list[Patch]) -> Patch:
@@ -82,7 +82,7 @@ def join_patches(parts: list[Patch]) -> Patch:
     top, left = int(row.min()), int(col.min())
     mask = np.zeros((int(row.max()) - top + 1, int(col.max()) - left + 1), dtype=np.bool_)
     mask[row - top, col - left] = True
-    return Patch((slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])), mask)
+    return Patch(place=(slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])), mask=mask)
 
 
 def label_connected(mask: BoolArray) -> tuple[Labels, int]:
@@ -149,10 +149,10 @@ def find_spines(labels: Labels, cell_m: float, heights: FloatArray | None = None
         cells = np.array(way[::-1], dtype=np.int32)
         found.append(
             Spine(
-                int(region[end]),
-                rows[cells].astype(np.int32),
-                cols[cells].astype(np.int32),
-                float(far_m[end]) + cell_m,
+                label=int(region[end]),
+                rows=rows[cells].astype(np.int32),
+                cols=cols[cells].astype(np.int32),
+                length_m=float(far_m[end]) + cell_m,
             )
         )
     return found

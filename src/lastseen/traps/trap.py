@@ -77,7 +77,7 @@ WEIGHT_FORMULA = (
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Part:
     """A stretch of a long trap, from its upper end.
 
@@ -95,7 +95,7 @@ class Part:
     person_ends: float = 0.0
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Trap:
     """Ground that makes being caught worse: where it is, why, and how a carried person meets it.
 
@@ -187,24 +187,24 @@ def build_trap(
 ) -> Trap:
     """Return a trap that no person has met yet, weighed by its severity alone."""
     trap = Trap(
-        0,
-        LETTERS[kind],
-        kind,
-        CONSEQUENCES[kind],
-        outline,
-        cells,
-        reason,
-        depth_m,
-        drop_m,
-        width_m,
-        length_m,
-        slope_above_deg,
-        slope_below_deg,
-        0.0,
-        0.0,
-        0.0,
-        pile_up_m,
-        cover,
+        number=0,
+        letter=LETTERS[kind],
+        kind=kind,
+        consequences=CONSEQUENCES[kind],
+        outline=outline,
+        cells=cells,
+        reason=reason,
+        depth_m=depth_m,
+        drop_m=drop_m,
+        width_m=width_m,
+        length_m=length_m,
+        slope_above_deg=slope_above_deg,
+        slope_below_deg=slope_below_deg,
+        person_passes=0.0,
+        person_ends=0.0,
+        weight=0.0,
+        pile_up_m=pile_up_m,
+        cover=cover,
         source=source,
     )
     return replace(trap, weight=weigh_trap(trap))

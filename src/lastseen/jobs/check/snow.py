@@ -41,10 +41,13 @@ def one_body(
 ) -> SampleTracks:
     """Let one body start in the middle of the strip; the disc of 0.6 m radius asked about lies at ``disc_m``."""
     y = ground.north_m - 0.5 * ground.shape[0] * ground.cell_m
-    values = (x_m, y, east_m_s, north_m_s, friction, drag_per_m)
+    values = {
+        "x_m": x_m, "y_m": y, "east_m_s": east_m_s, "north_m_s": north_m_s, "friction": friction,
+        "drag_per_m": drag_per_m,
+    }  # fmt: skip
     return slide_samples(
         ground,
-        Samples(*(np.array([float(value)]) for value in values)),
+        Samples(**{name: np.array([float(value)]) for name, value in values.items()}),
         (disc_m, y, 0.6),
         largest_step_s=0.005,
         largest_step_cells=0.1,
@@ -306,7 +309,7 @@ def _middle(result: FlowResult) -> tuple[FloatArray, FloatArray]:
 def dam_break_error_percent(cells: int, toe_m: float = 0.0) -> float:
     """Dam break of 5 mm on a flat bed 10 m long after 6 s, dry (Ritter) or wet (Stoker)."""
     x = _centres(-5.0, 5.0, cells)
-    h, _ = _middle(_run(_strip(x, 0.0 * x), np.where(x < 0.0, 0.005, toe_m), FlowSnow(0.0), 6.0, plain=True))
+    h, _ = _middle(_run(_strip(x, 0.0 * x), np.where(x < 0.0, 0.005, toe_m), FlowSnow(friction=0.0), 6.0, plain=True))
     found = wet_dam_break(x, 6.0, 0.005, toe_m) if toe_m > 0.0 else dry_dam_break(x, 6.0, 0.005)
     return _off(h, found[0])
 
@@ -314,7 +317,7 @@ def dam_break_error_percent(cells: int, toe_m: float = 0.0) -> float:
 def dam_site_depth_m(cells: int) -> float:
     """Depth at the dam after the dry dam break: 4/9 of the start."""
     x = _centres(-5.0, 5.0, cells)
-    h, _ = _middle(_run(_strip(x, 0.0 * x), np.where(x < 0.0, 0.005, 0.0), FlowSnow(0.0), 6.0, plain=True))
+    h, _ = _middle(_run(_strip(x, 0.0 * x), np.where(x < 0.0, 0.005, 0.0), FlowSnow(friction=0.0), 6.0, plain=True))
     return float(0.5 * (h[cells // 2 - 1] + h[cells // 2]))
 
 
@@ -325,7 +328,7 @@ def plain_incline(cells: int, time_s: float, toe_m: float, what: str) -> float:
     """
     x = _centres(-150.0, 150.0, cells)
     bed = 0.1 * x
-    h, u = _middle(_run(_strip(x, bed), np.where(x > 0.0, 20.0, toe_m), FlowSnow(0.05), time_s, plain=True))
+    h, u = _middle(_run(_strip(x, bed), np.where(x > 0.0, 20.0, toe_m), FlowSnow(friction=0.05), time_s, plain=True))
     gain = -9.81 * 0.1 + 9.81 * 0.05 / 1.01
     if toe_m > 0.0:
         eh, eu = wet_dam_break(-x, time_s, 20.0, toe_m, push=-gain)
@@ -371,7 +374,7 @@ def incline_error_percent(
     depth = np.clip(0.5 - along / (cell * max(abs(math.cos(turn)), abs(math.sin(turn)))), 0.0, 1.0)
     ground = Grid(-math.tan(tilt) * along, float(x[0, 0]) - 0.5 * cell, float(y[0, 0]) + 0.5 * cell, cell, _CRS)
     start = depth * depth_m / math.cos(tilt)
-    result = _run(ground, start, FlowSnow(math.tan(math.radians(friction_deg))), time_s)
+    result = _run(ground, start, FlowSnow(friction=math.tan(math.radians(friction_deg))), time_s)
     expected, _ = dry_dam_break(along / math.cos(tilt), time_s, depth_m, gravity, push)
     seen = (np.abs(across) < 2.0 * cell) & (along > (-1.2 * wave + moved) * math.cos(tilt)) & (along < last)
     return _off(result.depth_m[seen] * math.cos(tilt), expected[seen])
@@ -389,7 +392,7 @@ def cap_on_slope(
     x = _centres(-1.5 * half_length_m, way + 1.8 * half_length_m, cells) * math.cos(tilt)
     s = x / math.cos(tilt)
     caps = [parabolic_cap(s, t, slope_deg, friction_deg, half_length_m, depth_m) for t in (0.0, time_s)]
-    snow = FlowSnow(math.tan(math.radians(friction_deg)))
+    snow = FlowSnow(friction=math.tan(math.radians(friction_deg)))
     h, _ = _middle(_run(_strip(x, -x * math.tan(tilt)), caps[0] / math.cos(tilt), snow, time_s))
     if what == "way":
         return float((h * s).sum() / h.sum() - (caps[0] * s).sum() / caps[0].sum())
@@ -412,7 +415,7 @@ def thacker_error_percent(cells: int, periods: float, case: str) -> float:
         start, east, north = thacker_planar(xx, yy, 0.0, 0.1, 1.0, 0.5)
         end, _, _ = thacker_planar(xx, yy, time, 0.1, 1.0, 0.5)
     velocity = (np.full_like(r, east), np.full_like(r, north))
-    return _off(_run(bed, start, FlowSnow(0.0), time, plain=True, start_m_s=velocity).depth_m, end)
+    return _off(_run(bed, start, FlowSnow(friction=0.0), time, plain=True, start_m_s=velocity).depth_m, end)
 
 
 def _swinging_error_percent(cells: int, periods: float) -> float:
@@ -420,7 +423,7 @@ def _swinging_error_percent(cells: int, periods: float) -> float:
     x = _centres(-2.0, 2.0, cells)
     time = periods * 2.0 * math.pi / math.sqrt(2.0 * GRAVITY_M_S2 * 0.5)
     start, end = (thacker_parabola(x, t, 0.5, 1.0) for t in (0.0, time))
-    return _off(_middle(_run(_strip(x, 0.5 * (x * x - 1.0)), start, FlowSnow(0.0), time, plain=True))[0], end)
+    return _off(_middle(_run(_strip(x, 0.5 * (x * x - 1.0)), start, FlowSnow(friction=0.0), time, plain=True))[0], end)
 
 
 def drop_on_flat(cells: int, time_s: float, what: str) -> float:
@@ -434,7 +437,7 @@ def drop_on_flat(cells: int, time_s: float, what: str) -> float:
     xx, yy = np.meshgrid(x, -x)
     r = np.hypot(xx, yy)
     flat = Grid(np.zeros_like(r), -reach, reach, 2.0 * reach / cells, _CRS)
-    h = _run(flat, spreading_cap(r, 0.0, 10.0, 1.0), FlowSnow(0.0), time_s).depth_m
+    h = _run(flat, spreading_cap(r, 0.0, 10.0, 1.0), FlowSnow(friction=0.0), time_s).depth_m
     if what == "error":
         return _off(h, spreading_cap(r, time_s, 10.0, 1.0))
     if what == "middle":
@@ -455,7 +458,9 @@ def terminal_speed_m_s(turbulence_m_s2: float, friction: float, thickness_m: flo
     x = _centres(0.0, 4000.0, 800)
     slab = np.where(x < 2000.0, thickness_m / math.cos(tilt), 0.0)
     time = 10.0 * math.sqrt(turbulence_m_s2 * thickness_m) / GRAVITY_M_S2
-    _, u = _middle(_run(_strip(x, -x * math.tan(tilt)), slab, FlowSnow(friction, turbulence_m_s2), time))
+    _, u = _middle(
+        _run(_strip(x, -x * math.tan(tilt)), slab, FlowSnow(friction=friction, turbulence_m_s2=turbulence_m_s2), time)
+    )
     return float(u[360]) / math.cos(tilt)
 
 
@@ -464,7 +469,7 @@ def lake_level_error_m(seed: int, cells: int = 64) -> float:
     rng = np.random.default_rng(seed)
     bed = Grid(rng.uniform(-1.0, 0.3, (cells, cells)), 0.0, float(cells), 1.0, _CRS)
     depth = np.maximum(LAKE_M - bed.values, 0.0)
-    result = _run(bed, depth, FlowSnow(0.0), 5.0, plain=True)
+    result = _run(bed, depth, FlowSnow(friction=0.0), 5.0, plain=True)
     momentum = result.depth_m * np.hypot(result.east_m_s, result.north_m_s)
     return float(max(np.abs(result.depth_m - depth).max(), momentum.max()))
 
@@ -475,7 +480,9 @@ def gully_depth_m(side_deg: float, area_m2: float, cell_m: float) -> float:
     x = _centres(-half, half, round(2.0 * half / cell_m))
     bed = np.abs(x) * math.tan(math.radians(side_deg))
     start = np.where(np.abs(x) < 8.0, area_m2 / 16.0, 0.0)
-    result = simulate_flow(_strip(x, bed), np.tile(start, (rows, 1)), FlowSnow(0.02, 1000.0), time_limit_s=60.0)
+    result = simulate_flow(
+        _strip(x, bed), np.tile(start, (rows, 1)), FlowSnow(friction=0.02, turbulence_m_s2=1000.0), time_limit_s=60.0
+    )
     return float(_middle(result)[0].max())
 
 
@@ -485,7 +492,9 @@ def travel_angle_deg(friction: float, cell_m: float) -> float:
     steep, gentle = math.tan(math.radians(20.0)), math.tan(math.radians(5.0))
     bed = np.where(x < 200.0, (200.0 - x) * steep, (200.0 - x) * gentle)
     start = np.where((x > 40.0) & (x < 80.0), 1.0, 0.0)
-    result = simulate_flow(_strip(x, bed), np.tile(start, (STRIP_ROWS, 1)), FlowSnow(friction), time_limit_s=120.0)
+    result = simulate_flow(
+        _strip(x, bed), np.tile(start, (STRIP_ROWS, 1)), FlowSnow(friction=friction), time_limit_s=120.0
+    )
     h, _ = _middle(result)
     (x0, z0), (x1, z1) = (((d * x).sum() / d.sum(), (d * (bed + 0.5 * d)).sum() / d.sum()) for d in (start, h))
     return math.degrees(math.atan((z0 - z1) / (x1 - x0)))
@@ -527,7 +536,7 @@ def demo_length_m(scenario: str, size: int) -> float:
     """Median length of the events of a size on the demo's mountain, from the top of the release to the toe."""
     asked = read_scenario(shared_folder("demo") / f"{scenario}.toml")
     given = [("size", size), ("members", MEMBERS), ("tracers", PEOPLE), ("model", "flow")]
-    asked = apply_overrides(asked, [Override("snow", key, value) for key, value in given])
+    asked = apply_overrides(asked, [Override(section="snow", key=key, value=value) for key, value in given])
     model = make_plan(asked).model
     return model.runout.length_m.p50 if model else float("nan")
 

@@ -342,7 +342,9 @@ class _MemberStarts:
         cells, felt = self.cells[part], self.felt
         x, y = felt.centre_of(cells // felt.shape[1], cells % felt.shape[1])
         rest = np.zeros(cells.size)
-        bodies = Samples(x, y, rest, rest, self.friction[part], self.drag_per_m[part])
+        bodies = Samples(
+            x_m=x, y_m=y, east_m_s=rest, north_m_s=rest, friction=self.friction[part], drag_per_m=self.drag_per_m[part]
+        )
         tracks = slide_samples(
             felt,
             bodies,

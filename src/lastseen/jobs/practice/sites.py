@@ -207,7 +207,9 @@ def _prepare(
     ratio = round(reach.share.cell_m / ground.cell_m)
     lattice = average_onto_lattice(ground, ratio) if ratio > 1 else ground
     aspect = np.degrees(np.arctan2(*starts.gradient_m_m)) % 360.0
-    terrain = Terrain(ground, ground.with_values(starts.slope_deg), ground.with_values(aspect))
+    terrain = Terrain(
+        elevation=ground, slope_deg=ground.with_values(starts.slope_deg), aspect_deg=ground.with_values(aspect)
+    )
     share = np.where(starts.zones > 0, 1.0, reach.over(ground))
     to_start = site_places.distance_to_starts(starts)
     broad = site_places.broad_ground(reach, lattice)
@@ -278,9 +280,13 @@ def _traps(here: _SiteGround, outline: Polygon) -> tuple[list[Trap], tuple[str, 
 def _ground_around(here: _SiteGround, bounds: tuple[float, float, float, float]) -> tuple[Terrain, GroundLayers]:
     """Terrain and layers of the ground round a place."""
     all_of = here.terrain
-    terrain = Terrain(*(one.window(*bounds) for one in (all_of.elevation, all_of.slope_deg, all_of.aspect_deg)))
+    terrain = Terrain(
+        elevation=all_of.elevation.window(*bounds),
+        slope_deg=all_of.slope_deg.window(*bounds),
+        aspect_deg=all_of.aspect_deg.window(*bounds),
+    )
     layers = tuple(replace(layer, cover=layer.cover.window(*bounds)) for layer in here.layers.layers)
-    return terrain, GroundLayers(layers)
+    return terrain, GroundLayers(layers=layers)
 
 
 def _site(here: _SiteGround, places: site_places.Places, k: int, outline: Polygon, near: tuple[str, ...]) -> Site:

@@ -362,7 +362,9 @@ def _batches(groups: list[slice], starts: int) -> Iterator[list[slice]]:
 
 def _slide(felt: Grid, bodies: Samples, run: BoolArray) -> SampleTracks:
     """Let some bodies slide; those that are not run enter no cell and are out of the model."""
-    some = bodies if run.all() else Samples(*(getattr(bodies, field.name)[run] for field in fields(bodies)))
+    some = (
+        bodies if run.all() else Samples(**{field.name: getattr(bodies, field.name)[run] for field in fields(bodies)})
+    )
     step_cells = max(LARGEST_STEP_CELLS, LEAST_STEP_M / felt.cell_m)
     tracks = slide_samples(felt, some, largest_step_s=LARGEST_STEP_S, largest_step_cells=step_cells)
     if run.all():
@@ -380,7 +382,7 @@ def _slide(felt: Grid, bodies: Samples, run: BoolArray) -> SampleTracks:
     for name in (field.name for field in fields(tracks) if field.name not in ("cells", "speeds_m_s", "offsets")):
         whole[name] = instead.get(name, np.full(run.size, np.nan)).copy()
         whole[name][run] = getattr(tracks, name)
-    return SampleTracks(tracks.cells, tracks.speeds_m_s, offsets, **whole)
+    return SampleTracks(cells=tracks.cells, speeds_m_s=tracks.speeds_m_s, offsets=offsets, **whole)
 
 
 def pile_half_cells(ensemble: SharedDraws, cell_m: float) -> int:
@@ -407,7 +409,9 @@ def _lay_samples(
     drag = GRAVITY_M_S2 / (ensemble.turbulence_m_s2[None, :] * slab * FLOW_THICKNESS)
     volume = area[:, None] * slab * ensemble.deposit_factor()[None, :]
     rest = np.zeros(x.size)
-    return Samples(x.ravel(), y.ravel(), rest, rest, friction.ravel(), drag.ravel()), volume.ravel()
+    return Samples(
+        x_m=x.ravel(), y_m=y.ravel(), east_m_s=rest, north_m_s=rest, friction=friction.ravel(), drag_per_m=drag.ravel()
+    ), volume.ravel()
 
 
 def _stops(felt: Grid, tracks: SampleTracks) -> IntArray:
