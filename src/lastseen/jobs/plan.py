@@ -247,7 +247,7 @@ class Model:
     ensemble: Ensemble
     paths: FlowPaths
     runout: Runout
-    estimate_envelope: RunoutEnvelope
+    envelope: RunoutEnvelope
     person: Person
     zones: tuple[DepositZone, ...]
     traps: tuple[Trap, ...]
