@@ -100,7 +100,7 @@ def table(km):
         search = view.search
         steep = float((search.starts.zones > 0).mean())
         print(f"practice sites, {km:g} x {km:g} km at {CELL_M:g} m, {side * side / 1e6:.1f} million cells, "
-              f"{thread_count()} threads; {steep:.0%} start-zone ground, {search.reach.bodies:,} bodies on cells of "
+              f"{thread_count()} threads; {steep:.0%} start-zone ground, {search.reach.samples:,} bodies on cells of "
               f"{search.reach.share.cell_m:g} m, {len(search.sites)} sites")  # fmt: skip
     print(f"{'stage begins':45}{'wall s':>8}{'CPU s':>8}{'peak GB':>10}")
     for stage, (wall, processor, memory) in stages.items():

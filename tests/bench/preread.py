@@ -1,6 +1,6 @@
-"""Reading areas and lines: body steps, cost against cells, workers, lines. Prints tables, never fails a build.
+"""Reading areas and lines: sample steps, cost against cells, workers, lines. Prints tables, never fails a build.
 
-python tests/bench/preread.py [--quick] [bodies] [steps] [area] [workers] [line]
+python tests/bench/preread.py [--quick] [samples] [steps] [area] [workers] [line]
 """
 
 from __future__ import annotations
@@ -56,13 +56,13 @@ def mountains(km, cell_m):
 
 
 def body_steps():
-    """Steps of single bodies on one core against the processor's own rate of scalar arithmetic."""
+    """Steps of single samples on one core against the processor's own rate of scalar arithmetic."""
     ground = mountains(2.0, 5.0)
     rng = np.random.default_rng(1)
     n = 4000
     x, y = 500_300.0 + 1400.0 * rng.random(n), 5_199_700.0 - 1400.0 * rng.random(n)
     rest = np.zeros(n)
-    bodies = Samples(
+    samples = Samples(
         x_m=x,
         y_m=y,
         east_m_s=rest,
@@ -71,9 +71,9 @@ def body_steps():
         drag_per_m=np.full(n, 9.81 / 450.0),
     )
     more = {"largest_step_s": LARGEST_STEP_S, "largest_step_cells": LARGEST_STEP_CELLS}
-    tracks = slide_samples(ground, bodies, **more)
+    tracks = slide_samples(ground, samples, **more)
     begun = time.process_time()
-    tracks = slide_samples(ground, bodies, **more)
+    tracks = slide_samples(ground, samples, **more)
     taken = time.process_time() - begun
     # The two bounds of a step give the least number of steps; those that start or end a way are shorter.
     steps = float(np.maximum(tracks.time_s / LARGEST_STEP_S, tracks.path_m / ground.cell_m).sum())
@@ -105,7 +105,7 @@ def steps():
         some = rng.choice(rows.size, 3000)
         x, y = ground.centre_of(rows[some], cols[some])
         rest = np.zeros(some.size)
-        bodies = Samples(
+        samples = Samples(
             x_m=x,
             y_m=y,
             east_m_s=rest,
@@ -115,7 +115,7 @@ def steps():
         )
         step_cells = max(LARGEST_STEP_CELLS, LEAST_STEP_M / ground.cell_m)
         long, short = (
-            slide_samples(ground, bodies, largest_step_s=share * LARGEST_STEP_S, largest_step_cells=share * step_cells)
+            slide_samples(ground, samples, largest_step_s=share * LARGEST_STEP_S, largest_step_cells=share * step_cells)
             for share in (1.0, 0.1)
         )
         entered = [np.bincount(one.cells, minlength=ground.values.size) > 0 for one in (long, short)]
@@ -136,10 +136,10 @@ def cost(cells_m, sides_km):
             ground = mountains(km, cell_m)
             begun, wall = time.process_time(), time.perf_counter()
             area = read_area(ground)
-            rows.append((km * km, time.process_time() - begun, time.perf_counter() - wall, area.bodies))
-            starts = area.bodies / area.ensemble.count
+            rows.append((km * km, time.process_time() - begun, time.perf_counter() - wall, area.samples))
+            starts = area.samples / area.draws.count
             print(f"  {cell_m:4.0f} m, {km * km:5.2f} km2: {rows[-1][1]:7.1f} s of one core, {rows[-1][3]:9d} bodies, "
-                  f"{1e6 * rows[-1][1] / max(1, area.bodies):4.0f} us each, {starts / km**2:6.0f} starts a km2, "
+                  f"{1e6 * rows[-1][1] / max(1, area.samples):4.0f} us each, {starts / km**2:6.0f} starts a km2, "
                   f"{rows[-1][1] / km**2:5.2f} s a km2")  # fmt: skip
         size, taken = np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
         if len(rows) > 2:
@@ -175,7 +175,7 @@ def line():
         begun = time.perf_counter()
         reading = read_line(heights, [way])
         print(f"  line of {reading.route.length_m:.0f} m on the demo: {time.perf_counter() - begun:.1f} s, "
-              f"{reading.passing.bodies} bodies, one start every {reading.passing.spacing_m:.0f} m")  # fmt: skip
+              f"{reading.passing.samples} bodies, one start every {reading.passing.spacing_m:.0f} m")  # fmt: skip
 
 
 def main():

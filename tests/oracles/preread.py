@@ -1,6 +1,6 @@
 """A slow readable twin of the area reading: every start cell and member by itself, gathered with sets and dictionaries.
 
-Only the motion of a single body is taken from the package (it has a twin of its own in ``oracles/body.py``).
+Only the motion of a single sample is taken from the package (it has a twin of its own in ``oracles/sample.py``).
 """
 
 from __future__ import annotations
@@ -52,17 +52,17 @@ def gather(starts, members, run):
     return came, told
 
 
-def piled(bodies, half, cell_m):
-    """Thickness where each body of an event stops: snow of all that stop within a square, over its area.
+def piled(samples, half, cell_m):
+    """Thickness where each sample of an event stops: snow of all that stop within a square, over its area.
 
-    ``bodies`` is a list of (row, col, volume) or None where a body does not stay.
+    ``samples`` is a list of (row, col, volume) or None where a sample does not stay.
     """
     area = ((2 * half + 1) * cell_m) ** 2
     found = []
-    for one in bodies:
+    for one in samples:
         if one is None:
             found.append(math.nan)
             continue
-        near = [b[2] for b in bodies if b is not None and abs(b[0] - one[0]) <= half and abs(b[1] - one[1]) <= half]
+        near = [b[2] for b in samples if b is not None and abs(b[0] - one[0]) <= half and abs(b[1] - one[1]) <= half]
         found.append(sum(near) / area)
     return found

@@ -64,7 +64,7 @@ def crossed_by_a_gully():
 
 
 def below_a_mound():
-    """The meadow below a mound of 45 m with flanks of 37 degrees on it: bodies reach a band of it only."""
+    """The meadow below a mound of 45 m with flanks of 37 degrees on it: samples reach a band of it only."""
     base = meadow()
     rows, cols = np.indices(base.shape)
     x, y = base.centre_of(rows, cols)

@@ -52,7 +52,7 @@ def test_a_statement_says_what_was_left_out():
 
 
 def test_every_statement_ends_with_its_limits_and_says_what_was_left_out():
-    """Reached or not: what the bodies do not hold stands behind it, and the sizes that were not looked at."""
+    """Reached or not: what the samples do not hold stands behind it, and the sizes that were not looked at."""
     for ground, wish in ((zoo.behind_a_ridge(), {}), (zoo.below_a_mound(), {"exposed_ok": True})):
         for most_size in (3, 4):
             for site in found(ground, most_size=most_size, **wish).sites:
@@ -82,7 +82,7 @@ def test_a_reached_site_is_told_where_from():
 
 
 def test_bodies_set_out_from_the_highest_start_cell_of_each_block():
-    """Blocks of 20 m, cells of 5 m: by looking at every cell. No start cell, no body."""
+    """Blocks of 20 m, cells of 5 m: by looking at every cell. No start cell, no sample."""
     rng = np.random.default_rng(4)
     z, sizes = rng.uniform(1000.0, 1100.0, (18, 14)), rng.integers(0, 5, (18, 14)).astype(np.int8)
     sizes[4:8, 8:12] = 0
@@ -98,7 +98,7 @@ def test_bodies_set_out_from_the_highest_start_cell_of_each_block():
 
 
 def test_the_margin_belongs_to_the_site():
-    """A body that passes 10 m beside it reaches it, 60 m beside it does not: people stand round a site."""
+    """A sample that passes 10 m beside it reaches it, 60 m beside it does not: people stand round a site."""
     search = found(zoo.below_a_mound(), exposed_ok=True)
     share = search.reach.share
     x, y = share.centre_of(*np.nonzero(share.values > 0.0))
@@ -144,7 +144,7 @@ def test_unknown_trees_are_told():
 
 
 def test_the_meadow_below_a_face_is_refused():
-    """40 degrees above, 50 m high: bodies come down to it."""
+    """40 degrees above, 50 m high: samples come down to it."""
     # Below the face the meadow is 1200 m wide and 600 to 760 m long (the square is turned): 80 to 90 ha at most.
     with pytest.raises(NothingFoundError, match=r"a body reaches 8\d ha of them"):
         found(zoo.below_a_face())
@@ -156,12 +156,12 @@ def test_the_same_meadow_behind_a_ridge_is_offered():
     assert site.statement.startswith(WORDS)
     assert site.slope_deg == pytest.approx(zoo.MEADOW_DEG, abs=0.3)
     assert search.starts.count == 1
-    assert search.reach.bodies > 1000
+    assert search.reach.samples > 1000
     assert 100.0 < site.exposure.distance_m < 300.0
 
 
 def test_a_roll_of_thirty_degrees_is_seen():
-    """20 m high: it can hold a slab, and bodies from it reach the meadow."""
+    """20 m high: it can hold a slab, and samples from it reach the meadow."""
     ground = zoo.below_a_roll()
     starts = find_start_ground(ground)
     assert starts.count == 1

@@ -33,7 +33,7 @@ def ridge(ny=160, nx=80, cell_m=5.0, slope_deg=38.0):
 
 
 def rough_face(seed=3, ny=120, nx=100, cell_m=5.0):
-    """A face with a trough and humps, asymmetric: bodies meet each other and go different ways."""
+    """A face with a trough and humps, asymmetric: samples meet each other and go different ways."""
     rng = np.random.default_rng(seed)
     base = face(ny, nx, cell_m, 36.0, 300.0, 40.0).values
     y, x = np.mgrid[0:ny, 0:nx] * cell_m

@@ -46,17 +46,17 @@ def brute(ground, members, seed):
     """Every start cell by the twin; the window of all blocks is the whole ground, so that bits must agree."""
     heights = heights_of_grid(ground)
     prepared = PreparedGround(heights=heights, with_traps=False)
-    ensemble = draw_shared(Snow(), seed, members)
-    sheet = prepared.over(heights.extent)
+    draws = draw_shared(Snow(), seed, members)
+    tile = prepared.over(heights.extent)
     top, left = heights.extent.top, heights.extent.left
-    felt = Grid(sheet.smoothed_m, 0.0, 0.0, ground.cell_m, ground.crs)
+    felt = Grid(tile.smoothed_m, 0.0, 0.0, ground.cell_m, ground.crs)
     c = ground.cell_m
 
     def run(row, col, member):
-        slab = float(ensemble.thickness_m(sheet.slope_deg[row, col].astype(float))) * ensemble.slab_factor[member]
+        slab = float(draws.thickness_m(tile.slope_deg[row, col].astype(float))) * draws.slab_factor[member]
         a, b, own = (oracle.draw(seed, row + top, col + left, member, what) for what in range(3))
-        mu = ensemble.friction[member] * (0.75 + own * (1.25 - 0.75))
-        drag = 9.81 / (ensemble.turbulence_m_s2[member] * slab * 1.0)
+        mu = draws.friction[member] * (0.75 + own * (1.25 - 0.75))
+        drag = 9.81 / (draws.turbulence_m_s2[member] * slab * 1.0)
         names = [field.name for field in fields(Samples)]
         values = (col * c + b * c, -(row * c + a * c), 0.0, 0.0, mu, drag)
         one = {name: np.array([value]) for name, value in zip(names, values, strict=True)}
@@ -65,15 +65,15 @@ def brute(ground, members, seed):
         if t.reason[0] in (0, 3):
             stop = int(-t.y_m[0] // c), int(t.x_m[0] // c)
         x, y = (col + 0.5) * c, -(row + 0.5) * c
-        drop = sheet.smoothed_m[row, col] - sheet.smoothed_m[stop] if stop else math.nan
+        drop = tile.smoothed_m[row, col] - tile.smoothed_m[stop] if stop else math.nan
         return t.cells.tolist(), t.speeds_m_s.tolist(), stop, math.hypot(t.x_m[0] - x, t.y_m[0] - y), drop
 
     n = heights.block_cells
     starts = [
-        (int(row), int(col), ((row + top) // n, (col + left) // n, int(sheet.zone[row, col])))
-        for row, col in zip(*np.nonzero(sheet.zone), strict=True)
+        (int(row), int(col), ((row + top) // n, (col + left) // n, int(tile.zone[row, col])))
+        for row, col in zip(*np.nonzero(tile.zone), strict=True)
     ]
-    return sheet, starts, oracle.gather(starts, members, run)
+    return tile, starts, oracle.gather(starts, members, run)
 
 
 def test_back_gathering_equals_brute_force():
@@ -98,43 +98,43 @@ def test_back_gathering_equals_brute_force():
 
 
 def test_debris_equals_brute_force():
-    """Thickness where each body of a slab stops, against all pairs of bodies of its event."""
+    """Thickness where each sample of a slab stops, against all pairs of samples of its event."""
     ground, members, seed = small(), 4, 11
     heights = heights_of_grid(ground)
-    ensemble = draw_shared(Snow(), seed, members)
+    draws = draw_shared(Snow(), seed, members)
     block = next(iter(tiles_of(heights.extent, heights.block_cells)))
-    starts, _, runs = simulate_block(PreparedGround(heights=heights, with_traps=False), block, ensemble, 0.0)
+    starts, _, runs = simulate_block(PreparedGround(heights=heights, with_traps=False), block, draws, 0.0)
     run = max(runs, key=lambda one: one.stop.size)
     rows, cols = np.divmod(run.stop, run.ground.smoothed_m.shape[1])
     slope = np.radians(starts.slope_deg[run.starts])
-    slab = ensemble.thickness_m(starts.slope_deg[run.starts])
+    slab = draws.thickness_m(starts.slope_deg[run.starts])
     for member in range(members):
         # Mass is kept: 200 kg/m3 of slab become 400 kg/m3 of deposit (densities from memory); a cell of 5 x 5 m.
-        factor = ensemble.slab_factor[member] * (1.0 + ensemble.growth[member]) * 200.0 / 400.0
+        factor = draws.slab_factor[member] * (1.0 + draws.growth[member]) * 200.0 / 400.0
         volume = 25.0 / np.cos(slope) * slab * factor
         own = range(member, run.stop.size, members)
-        bodies = [
+        samples = [
             (int(rows[b]), int(cols[b]), float(volume[k])) if run.stop[b] >= 0 else None for k, b in enumerate(own)
         ]
-        wanted = oracle.piled(bodies, pile_half_cells(ensemble, 5.0), 5.0)
+        wanted = oracle.piled(samples, pile_half_cells(draws, 5.0), 5.0)
         np.testing.assert_allclose(run.debris_m[member::members], wanted, rtol=1e-9)
     # A slab of size 2: 1 000 m3 (EAWS size table), 0.45 m at 38 degrees (start_zones.csv), square on the map.
-    assert slab_cells(ensemble, 5.0) == round(math.sqrt(1000.0 / 0.45 * math.cos(math.radians(38.0))) / 5.0)
+    assert slab_cells(draws, 5.0) == round(math.sqrt(1000.0 / 0.45 * math.cos(math.radians(38.0))) / 5.0)
 
 
 def test_bodies_stop_where_the_slow_twin_stops():
-    """Long steps for bodies by the thousand against tiny steps on an independent surface, on smooth ground."""
+    """Long steps for samples by the thousand against tiny steps on an independent surface, on smooth ground."""
     y, x = np.mgrid[0:120, 0:60] * 5.0
     z = 2000.0 + 260.0 * np.exp(-(((y - 40.0) / 170.0) ** 2)) - 0.00015 * (x - 140.0) ** 2 + 0.01 * x
     ground = grounds.grid(z)
-    bodies = Samples(
+    samples = Samples(
         x_m=ground.west_m + np.array([120.0, 160.0]), y_m=ground.north_m - np.array([150.0, 170.0]),
         east_m_s=np.zeros(2), north_m_s=np.zeros(2),
         friction=np.array([0.35, 0.30]), drag_per_m=np.array([0.02, 0.02]),
     )  # fmt: skip
-    quick = slide_samples(ground, bodies, largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS)
+    quick = slide_samples(ground, samples, largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS)
     for k, (px, py) in enumerate(((120.0, 150.0), (160.0, 170.0))):
-        sx, sy, fastest = slow_body.slide(z, 5.0, px, py, 0.0, 0.0, float(bodies.friction[k]), 0.02, dt=0.01)
+        sx, sy, fastest = slow_body.slide(z, 5.0, px, py, 0.0, 0.0, float(samples.friction[k]), 0.02, dt=0.01)
         assert math.hypot(quick.x_m[k] - ground.west_m - sx, ground.north_m - quick.y_m[k] - sy) < 2.5
         assert quick.fastest_m_s[k] == pytest.approx(fastest, rel=0.03)
 
@@ -186,7 +186,7 @@ def test_no_start_zone_is_an_answer():
 
 
 def test_no_data_is_no_ground():
-    """A hole in the data: bodies that come to it do not stay, and nothing is said inside."""
+    """A hole in the data: samples that come to it do not stay, and nothing is said inside."""
     ground = grounds.face(ny=110, nx=80)
     z = ground.values.copy()
     z[46:58, 10:70] = np.nan

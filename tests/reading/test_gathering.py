@@ -1,4 +1,4 @@
-"""What bodies met, gathered: a few bodies made by hand, their shares and weights worked out beside them."""
+"""What samples met, gathered: a few samples made by hand, their shares and weights worked out beside them."""
 
 import math
 from types import SimpleNamespace
@@ -69,7 +69,7 @@ def test_what_lies_ahead_by_hand():
 
 
 def fates(debris=(0.0, 0.0, math.nan, 0.0), fall=(0.0, 0.0, 0.0, 0.0)):
-    """What becomes of the four bodies; cells are 5 m wide, heights fall by a metre from cell to cell."""
+    """What becomes of the four samples; cells are 5 m wide, heights fall by a metre from cell to cell."""
     felt = np.array([[10.0, 9.0, 8.0, 7.0, 6.0, 5.0]])
     ground = SimpleNamespace(
         smoothed_m=felt,

@@ -74,26 +74,26 @@ def test_places_to_regroup_lie_on_ground_that_nothing_crosses():
 
 
 def test_regrouping_keeps_off_start_zones_and_steep_ground():
-    """Down the face and out on the flat: where no body came at all, start zones and 27 degrees still count."""
+    """Down the face and out on the flat: where no sample came at all, start zones and 27 degrees still count."""
     ground = grounds.face(ny=170)
     heights = heights_of_grid(ground)
     prepared = PreparedGround(heights=heights, with_traps=False)
     route = route_of([line_on(ground, (5, 45), (165, 45))], heights)
     passing = find_passing_samples(prepared, route, draw_shared(Snow(), 1, 6))
     still = replace(passing, ground=CellTotals(window=passing.ground.window))
-    sheet = prepared.over(passing.ground.window)
-    for more, steepest in (({}, 27.0), ({"zone": np.zeros_like(sheet.zone)}, 27.0)):
+    tile = prepared.over(passing.ground.window)
+    for more, steepest in (({}, 27.0), ({"zone": np.zeros_like(tile.zone)}, 27.0)):
         changed = SimpleNamespace(
-            heights=heights, layers_on=prepared.layers_on, over=lambda _window, more=more: replace(sheet, **more)
+            heights=heights, layers_on=prepared.layers_on, over=lambda _window, more=more: replace(tile, **more)
         )
         found = places_to_regroup(changed, route, still)
         assert found
         for one in found:
-            row, col = heights.on(sheet.window, sheet.smoothed_m).cell_of(one.x_m, one.y_m)
-            near = sheet.zone[max(0, row - 1) : row + 2, max(0, col - 1) : col + 2]
+            row, col = heights.on(tile.window, tile.smoothed_m).cell_of(one.x_m, one.y_m)
+            near = tile.zone[max(0, row - 1) : row + 2, max(0, col - 1) : col + 2]
             assert more or not near.any()
             assert one.slope_deg < steepest
-            assert one.slope_deg == pytest.approx(float(sheet.slope_deg[row, col]))
+            assert one.slope_deg == pytest.approx(float(tile.slope_deg[row, col]))
             assert one.area_m2 >= 150.0
 
 
@@ -122,27 +122,27 @@ def test_climb_and_descent_of_a_line():
 
 
 def test_the_line_agrees_with_brute_force():
-    """Exposure at each station is the share of members of which any body from above enters a cell near it."""
+    """Exposure at each station is the share of members of which any sample from above enters a cell near it."""
     ground = grounds.rough_face(ny=100, nx=60)
     heights = heights_of_grid(ground)
     line = line_on(ground, (70, 10), (66, 50))
-    ensemble = draw_shared(Snow(), 1, 6)
+    draws = draw_shared(Snow(), 1, 6)
     route = route_of([line], heights)
-    passing = find_passing_samples(PreparedGround(heights=heights, with_traps=False), route, ensemble)
+    passing = find_passing_samples(PreparedGround(heights=heights, with_traps=False), route, draws)
     near = max(3.0, 0.75 * 5.0, 0.5 * passing.spacing_m)
     seen = set()
     x = (passing.cols + 0.5 + heights.offset[1]) * 5.0
     y = -(passing.rows + 0.5 + heights.offset[0]) * 5.0
-    for body in range(passing.zone.size):
-        for k in range(passing.offsets[body], passing.offsets[body + 1]):
+    for sample in range(passing.zone.size):
+        for k in range(passing.offsets[sample], passing.offsets[sample + 1]):
             away = np.hypot(route.x_m - x[k], route.y_m - y[k])
             if away.min() <= near:
-                seen.add((body, int(k), int(away.argmin())))
+                seen.add((sample, int(k), int(away.argmin())))
     told = set(
-        zip(passing.record_body.tolist(), passing.record_visit.tolist(), passing.record_station.tolist(), strict=True)
+        zip(passing.record_sample.tolist(), passing.record_visit.tolist(), passing.record_station.tolist(), strict=True)
     )
-    assert told <= seen  # a body that stays near one station is told once
-    assert {(body, station) for body, _, station in told} == {(body, station) for body, _, station in seen}
+    assert told <= seen  # a sample that stays near one station is told once
+    assert {(sample, station) for sample, _, station in told} == {(sample, station) for sample, _, station in seen}
 
 
 def test_threads_do_not_show(monkeypatch):
@@ -287,16 +287,16 @@ def test_times_change_nothing(tmp_path, face_file, tags):
 
 
 def test_bodies_left_out_would_not_have_passed(monkeypatch):
-    """With and without the bound of the energy line the same bodies pass, to the last bit."""
+    """With and without the bound of the energy line the same samples pass, to the last bit."""
     ground = grounds.rough_face(ny=190, nx=90)
     bank = math.tan(math.radians(36.0)) * np.clip(5.0 * np.arange(190.0) - 775.0, 0.0, 60.0)  # across the flat
     heights = heights_of_grid(replace(ground, values=ground.values + bank[:, None]))
     route = route_of([line_on(ground, (66, 10), (62, 80))], heights)
-    ensemble = draw_shared(Snow(), 1, 8)
-    bounded = find_passing_samples(PreparedGround(heights=heights, with_traps=False), route, ensemble, 20.0)
+    draws = draw_shared(Snow(), 1, 8)
+    bounded = find_passing_samples(PreparedGround(heights=heights, with_traps=False), route, draws, 20.0)
     monkeypatch.setattr("lastseen.jobs.reading.line_exposure.CERTAIN", 1e-6)
-    every = find_passing_samples(PreparedGround(heights=heights, with_traps=False), route, ensemble, 20.0)
-    assert 0 < bounded.zone.size < bounded.bodies < every.bodies
+    every = find_passing_samples(PreparedGround(heights=heights, with_traps=False), route, draws, 20.0)
+    assert 0 < bounded.zone.size < bounded.samples < every.samples
     for name in ("rows", "cols", "speeds_m_s", "member", "stop_x_m", "stop_y_m", "debris_m", "record_station"):
         np.testing.assert_array_equal(getattr(bounded, name), getattr(every, name))
 

@@ -21,7 +21,7 @@ from lastseen.output.results.reading import write_line
 from lastseen.terrain.elevation import open_elevation
 
 POINTS_PER_MM = 72.0 / 25.4
-FILES = ["map.png", "preread.gpkg", "preread_line.json", "sheet.pdf", "stretches.csv", "strip.png", "waypoints.gpx"]
+FILES = ["map.png", "preread.gpkg", "preread_line.json", "tile.pdf", "stretches.csv", "strip.png", "waypoints.gpx"]
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +48,7 @@ def test_the_same_reading_gives_the_same_bytes(view, folder, tmp_path):
 
 def test_the_page_can_be_read(folder):
     """One page; fonts inside; no letter under 6 points; all on the paper; the caution in its box at the foot."""
-    raw = (folder / "sheet.pdf").read_bytes()
+    raw = (folder / "tile.pdf").read_bytes()
     assert b"/FontFile2" in raw  # TrueType outlines embedded (ISO 32000-1:2008, 9.9)
     assert b"/Type3" not in raw
     document = pypdfium2.PdfDocument(raw)

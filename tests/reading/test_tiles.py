@@ -224,7 +224,7 @@ def test_a_part_of_the_model_is_read_as_in_the_whole(face_file, whole, tmp_path)
     path = tmp_path / "area.gpkg"
     geopandas.GeoSeries([outline], crs=elevation.crs).to_file(path)
     view = view_area(scenario(face_file), tmp_path / "out", area=str(path), tile_km=2.0, **QUICK)
-    assert view.question.shown != view.heights.extent
+    assert view.request.shown != view.heights.extent
     reached = 0
     for one in area_rasters(view):
         x, y = view.heights.corner_m(one.window)
@@ -279,9 +279,9 @@ def test_a_full_disk_is_told_and_finished_tiles_stay(face_file, tmp_path, monkey
 
 def test_a_tile_survives_its_bytes(face_file):
     heights = heights_of_model(open_elevation((face_file,)))
-    question = make_request(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
-    square = list_tiles(question, heights)[0]
-    tile = read_tile(question, square, prepared_for(question.scenario))
+    request = make_request(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
+    square = list_tiles(request, heights)[0]
+    tile = read_tile(request, square, prepared_for(request.scenario))
     again = unpack(pack(tile))
     assert again.rows == tile.rows
     assert again.core == tile.core
@@ -292,8 +292,8 @@ def test_a_tile_survives_its_bytes(face_file):
 
 def test_memory_is_stated_and_refused(face_file, tmp_path, monkeypatch):
     heights = heights_of_model(open_elevation((face_file,)))
-    question = make_request(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
-    assert 0.4 < memory_of_worker_gb(question, heights) < 4.0
+    request = make_request(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
+    assert 0.4 < memory_of_worker_gb(request, heights) < 4.0
     monkeypatch.setattr("lastseen.jobs.reading.tiles.free_gb", lambda: 0.1)
     with pytest.raises(ResourceError, match=r"1 worker needs about .* smaller tiles"):
         view_area(scenario(face_file), tmp_path / "out", **QUICK)
@@ -303,8 +303,8 @@ def test_a_cluster_has_threads_and_memory_of_its_own(face_file, tmp_path, monkey
     """Its workers have one thread each, whatever this machine has, and this machine's memory is no bound for them."""
     asked_for = []
 
-    def ask(question, _heights, _kept, **_how):
-        asked_for.append(question.threads)
+    def ask(request, _heights, _kept, **_how):
+        asked_for.append(request.threads)
         raise InputError("enough")
 
     monkeypatch.setattr("lastseen.jobs.reading.tiles.free_gb", lambda: 0.1)
@@ -326,9 +326,9 @@ def test_starts_are_looked_for_as_far_around_an_area_as_from_a_line(face_file, s
     west, south, east, north = heights.on(heights.extent, np.empty(heights.extent.shape, np.int8)).bounds
     x, y = 0.5 * (west + east), 0.5 * (south + north)
     given = replace(scenario(face_file), snow=Snow(size=size))
-    question = make_request(given, heights, MultiPolygon([box(x, y, x + 50.0, y + 50.0)]), 4, 30.0, 2.0, 1)
+    request = make_request(given, heights, MultiPolygon([box(x, y, x + 50.0, y + 50.0)]), 4, 30.0, 2.0, 1)
     cells = math.ceil(FARTHEST_M[size] / heights.cell_m)
-    assert question.starting == question.shown.grown(cells).cut(heights.extent)
+    assert request.starting == request.shown.grown(cells).cut(heights.extent)
     assert FARTHEST_M[size] > FIRST_REACH_M[size]
 
 
@@ -363,9 +363,9 @@ def test_tiles_of_other_settings_are_named(face_file, tmp_path):
 
 def test_mosaics_cover_the_area_once(face_file, tmp_path):
     view = view_area(scenario(face_file), tmp_path / "out", tile_km=2.0, **QUICK)
-    seen = np.zeros(view.question.shown.shape, int)
+    seen = np.zeros(view.request.shown.shape, int)
     for one in area_rasters(view):
-        seen[one.window.inside(view.question.shown)] += 1
+        seen[one.window.inside(view.request.shown)] += 1
     assert (seen == 1).all()
 
 

@@ -9,7 +9,7 @@ from shapely import MultiPolygon, box
 
 from lastseen.core.grid import Grid
 from lastseen.core.scenario import Snow
-from lastseen.jobs.reading import ground as sheets
+from lastseen.jobs.reading import ground
 from lastseen.jobs.reading.block_reading import START_QUANTITIES, ZoneRow
 from lastseen.jobs.reading.block_run import draw_shared
 from lastseen.jobs.reading.ground import KINDS, PreparedGround, heights_of_grid, trap_rasters
@@ -38,7 +38,7 @@ def zone(number, cells=89, **told):
 
 
 def test_order_of_start_zones():
-    """Share of bodies that meet any of the four, then debris, then drop, then place; little slopes count by their part.
+    """Share of samples that meet any of the four, then debris, then drop, then place; small zones count by their part.
 
     A slab of size 2 covers 1,000 m3 / 0.45 m = 2,222 m2 (EAWS size table): 20 cells of 5 m hold 500 m2 of it.
     """
@@ -60,13 +60,13 @@ def test_a_cell_has_the_worst_of_its_traps(monkeypatch, order):
     """Kind and severity are those of the worst; what traps do is added up, whatever their order."""
     gully = SimpleNamespace(kind="gully", cells=np.array([1, 2]), consequences=("burial", "no way out"), bad=0.4)
     cliff = SimpleNamespace(kind="cliff", cells=np.array([2, 3]), consequences=("trauma",), bad=0.7)
-    monkeypatch.setattr(sheets, "severity", lambda trap: trap.bad)
+    monkeypatch.setattr(ground, "severity", lambda trap: trap.bad)
     found = trap_rasters(tuple((gully, cliff)[k] for k in order), (1, 5))
     kinds = ["" if k == 0 else KINDS[k - 1] for k in found["kind"].ravel()]
     assert kinds == ["", "gully", "cliff", "cliff", ""]
     np.testing.assert_allclose(found["severity"].ravel(), [0.0, 0.4, 0.7, 0.7, 0.0], rtol=1e-6)
-    both = sheets.BURIES | sheets.HOLDS
-    assert found["effects"].ravel().tolist() == [0, both, both | sheets.INJURES, sheets.INJURES, 0]
+    both = ground.BURIES | ground.HOLDS
+    assert found["effects"].ravel().tolist() == [0, both, both | ground.INJURES, ground.INJURES, 0]
 
 
 def shelf(drop_m=25.0, over_m=10.0, at_m=200.0):

@@ -249,7 +249,7 @@ def _read_area(
         view = view_area(scenario, output, area=area, progress=progress, **how)
         numbers = area_numbers(view)
         write_area(view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.9 + 0.1 * share))
-    for folder in other_kept_tiles(output, view.question):
+    for folder in other_kept_tiles(output, view.request):
         typer.echo(f"Tiles of a run with other settings still lie in {folder}: delete them if not needed", err=True)
     if as_json:
         typer.echo(numbers_text(numbers), nl=False)

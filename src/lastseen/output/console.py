@@ -599,7 +599,7 @@ def area_summary(view: AreaView, folder: Path) -> str:
     )
     rows = [(str(k), zone_sentence(row)) for k, (row, _) in enumerate(view.zones[:MOST_ZONES], start=1)]
     return paragraphs(
-        f"{len(view.zones)} start zones, {view.bodies:,} bodies. The worst:",
+        f"{len(view.zones)} start zones, {view.samples:,} bodies. The worst:",
         table(("zone", "what it does to somebody who is caught in it"), rows) if rows else "",
         slopes,
         bullets(view.notes),

@@ -16,7 +16,7 @@ from lastseen.terrain import GroundLayers
 
 LOW_DEG, HIGH_DEG = 10.0, 25.0  # taught limits of practice ground: below 25 to 30 degrees (common practice, no source)
 SIZE_M = (100.0, 50.0)  # 0.5 ha, 100 wide by 50 high: protocol of a French nature park
-MARGIN_M = 20.0  # between the site and ground that a body reaches, for people who stand round it; design choice
+MARGIN_M = 20.0  # between the site and ground reached by snow, for people who stand round it; design choice
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,9 +38,9 @@ class SiteRequest:
     within_m : float
         Greatest distance from there.
     margin_m : float
-        Between the site and ground that a body reaches.
+        Between the site and ground reached by snow.
     exposed_ok : bool
-        Whether ground that bodies reach may be used; it then needs a lookout place.
+        Whether ground reached by snow may be used; it then needs a lookout place.
     count : int
         How many sites at most.
     """
@@ -95,7 +95,7 @@ class Way:
     length_m, time_s : float
         On the ground; time after Tobler's rule off the path.
     reached_m : float
-        Length on ground that a body reaches.
+        Length on ground reached by snow.
     steepest_deg : float
         Steepest ground on it.
     bearing_deg : float
@@ -147,11 +147,11 @@ class Exposure:
     Attributes
     ----------
     share : float
-        Greatest share of the frictions with which a body passes the site or its margin; 0 is none.
+        Greatest share of the frictions with which a sample passes the site or its margin; 0 is none.
     distance_m : float
-        To the nearest ground that a body reaches; 0 where it lies inside, infinite where there is none.
+        To the nearest ground reached by snow; 0 where it lies inside, infinite where there is none.
     speed_m_s : float
-        Greatest speed of a body on the site; 0 where none passes.
+        Greatest speed of a sample on the site; 0 where none passes.
     from_m : (x, y) or None
         Where the fastest of them started.
     from_above_m : float

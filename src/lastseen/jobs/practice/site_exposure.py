@@ -155,35 +155,35 @@ def _sizes(start: BoolArray, aspect_deg: FloatArray, surface_m2: FloatArray) -> 
     return size
 
 
-# ---- What comes down from the start zones: bodies from every one of them, over an ensemble of literature frictions
+# ---- What comes down from the start zones: samples from every one of them, over an ensemble of literature frictions
 
 MEMBERS = 6  # frictions from the lowest of the literature range upwards; design choice
-FINEST_CELL_M = 5.0  # bodies feel ground no finer than this; design choice
+FINEST_CELL_M = 5.0  # samples feel ground no finer than this; design choice
 MOST_CELLS = 1_200_000  # the working cell doubles until there are no more; design choice
-SPACING_M = 20.0  # a body sets out from the highest start-zone cell of each block this wide; design choice
+SPACING_M = 20.0  # a sample sets out from the highest start-zone cell of each block this wide; design choice
 # Against 0.05 s and a quarter cell: 0.02 % of the reached ground is missed, none of it more than one cell of 5 m from
 # ground that is found (bench of practice sites, "steps"). Steps of a whole cell stop a cell early at a sharp foot.
 LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.5, 0.5
 HIGHEST_TURBULENCE_M_S2 = Snow().turbulence_m_s2[2]
 BATCH = 2_000
-FOOTPRINT_M = 10.0  # half the width of ground that one body stands for; design choice
+FOOTPRINT_M = 10.0  # half the width of ground that one sample stands for; design choice
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class StartZoneReach:
-    """Where bodies from the start zones come.
+    """Where samples from the start zones come.
 
     Attributes
     ----------
     share : Grid
-        Share of the frictions with which at least one body passes within 10 m; 0 is "no start zone reaches it".
+        Share of the frictions with which at least one sample passes within 10 m; 0 is "no start zone reaches it".
     speed_m_s : ndarray
-        Greatest speed of any body in the cell itself; 0 where none passes through it.
+        Greatest speed of any sample in the cell itself; 0 where none passes through it.
     source : ndarray of int32
-        Flat index, on the lattice of ``share``, of the start of the fastest body; -1 where none passes.
+        Flat index, on the lattice of ``share``, of the start of the fastest sample; -1 where none passes.
     frictions : tuple of tuple of float
         Friction of each member for size 1, 2, 3, 4.
-    bodies : int
+    samples : int
         How many came down, all members together.
     left : int
         How many of them left the elevation model or ran into no data.
@@ -193,7 +193,7 @@ class StartZoneReach:
     speed_m_s: FloatArray
     source: IntArray
     frictions: tuple[tuple[float, ...], ...]
-    bodies: int
+    samples: int
     left: int
 
     def over(self, ground: Grid) -> FloatArray:
@@ -231,16 +231,16 @@ def simulate_start_zones(
     centripetal_load: bool = True,
     progress: Progress = no_progress,
 ) -> StartZoneReach:
-    """Carry every start zone down by the body model, for each friction of the ensemble, and gather where bodies pass.
+    """Carry every start zone down as sliding mass, for each friction of the ensemble, and gather where samples pass.
 
-    From every block of 20 m that holds start-zone ground a body sets out at rest at its highest such cell, with the
+    From every block of 20 m that holds start-zone ground a sample sets out at rest at its highest such cell, with the
     frictions and the slab of the largest size that the start zone there can hold, and the highest turbulence of the
     literature range: an outer bound of the model. Same result for any number of threads.
 
     Parameters
     ----------
     ground : Grid
-        Elevations, metres; NaN is no data and stops a body.
+        Elevations, metres; NaN is no data and stops a sample.
     starts : StartGround
         Of the same ground.
     members : int
@@ -250,7 +250,7 @@ def simulate_start_zones(
     turbulence_m_s2 : float
         Voellmy xi; infinite is no drag.
     centripetal_load : bool
-        Whether friction feels the load from curved ground, as in nature; without it and without drag a body stops on
+        Whether friction feels the load from curved ground, as in nature; without it and without drag a sample stops on
         its energy line (Heim 1932).
     progress : callable, optional
         Gets what is done and the share of it.
@@ -264,7 +264,7 @@ def simulate_start_zones(
     drag = np.array([0.0, *(drag_per_m(turbulence_m_s2, slab) for slab in slabs)])
     share = np.zeros(lattice.shape)
     speed, source = np.zeros(lattice.shape, np.float32), np.full(lattice.shape, -1, np.int32)
-    bodies = left = 0
+    samples = left = 0
     for number, by_size in enumerate(frictions):
         progress("bodies come down from the start zones", number / members)
         set_out = _MemberStarts(
@@ -277,14 +277,14 @@ def simulate_start_zones(
         )
         passed, gone = _simulate_member(set_out, speed, source)
         share += _widened(passed, lattice.cell_m)
-        bodies, left = bodies + cells.size, left + gone
+        samples, left = samples + cells.size, left + gone
     share /= members
     return StartZoneReach(
         share=lattice.with_values(share),
         speed_m_s=speed.astype(np.float64),
         source=source,
         frictions=frictions,
-        bodies=bodies,
+        samples=samples,
         left=left,
     )
 
@@ -327,7 +327,7 @@ def _largest(starts: StartGround, shape: tuple[int, int], ratio: int) -> npt.NDA
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _MemberStarts:
-    """Bodies of one member before they move: ground, cells, friction and drag of each."""
+    """Samples of one member before they move: ground, cells, friction and drag of each."""
 
     felt: Grid
     cells: IntArray
@@ -337,17 +337,17 @@ class _MemberStarts:
     centripetal_load: bool
 
     def carry(self, first: int) -> tuple[SampleTracks, IntArray]:
-        """The tracks of one batch, and where its bodies set out."""
+        """The tracks of one batch, and where its samples set out."""
         part = slice(first, first + BATCH)
         cells, felt = self.cells[part], self.felt
         x, y = felt.centre_of(cells // felt.shape[1], cells % felt.shape[1])
         rest = np.zeros(cells.size)
-        bodies = Samples(
+        samples = Samples(
             x_m=x, y_m=y, east_m_s=rest, north_m_s=rest, friction=self.friction[part], drag_per_m=self.drag_per_m[part]
         )
         tracks = slide_samples(
             felt,
-            bodies,
+            samples,
             largest_step_s=LARGEST_STEP_S,
             largest_step_cells=LARGEST_STEP_CELLS,
             centripetal_load=self.centripetal_load,
@@ -356,7 +356,7 @@ class _MemberStarts:
 
 
 def _simulate_member(set_out: _MemberStarts, speed: npt.NDArray[np.float32], source: IntArray) -> tuple[BoolArray, int]:
-    """One member: which cells a body passes, and how many bodies left. Adds to ``speed`` and ``source``."""
+    """One member: which cells a sample passes, and how many samples left. Adds to ``speed`` and ``source``."""
     shape = set_out.felt.shape
     passed = set_out.start.ravel().copy()  # start-zone ground counts as reached
     left = 0
@@ -373,7 +373,7 @@ def _simulate_member(set_out: _MemberStarts, speed: npt.NDArray[np.float32], sou
 
 
 def _widened(passed: BoolArray, cell_m: float) -> BoolArray:
-    """Cells within half the width that a body stands for."""
+    """Cells within half the width that a sample stands for."""
     if not passed.any():
         return passed
     near: BoolArray = ndimage.distance_transform_edt(~passed, sampling=cell_m) <= FOOTPRINT_M

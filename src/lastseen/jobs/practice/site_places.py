@@ -56,7 +56,7 @@ class Places:
 
 
 def distance_to_reached(starts: StartGround, reach: StartZoneReach) -> FloatArray:
-    """Distance from each cell of the ground to the nearest that a body reaches, m; infinite where there is none."""
+    """Distance from each cell of the ground to the nearest reached by snow, m; infinite where there is none."""
     reached = reach.share.values > 0.0
     if not reached.any():
         return np.full(starts.ground.shape, np.inf)
@@ -69,7 +69,7 @@ def distance_to_reached(starts: StartGround, reach: StartZoneReach) -> FloatArra
 
 
 def find_unusable(starts: StartGround, layers: GroundLayers, request: SiteRequest, away_m: FloatArray) -> BoolArray:
-    """Cells that no site may hold: unknown, near the rim, under trees or water, no-go, reached by a body."""
+    """Cells that no site may hold: unknown, near the rim, under trees or water, no-go, reached by snow."""
     ground = starts.ground
     known = np.isfinite(ground.values)
     inner = np.pad(known, 1)
@@ -151,7 +151,7 @@ def even_part(spread_deg: FloatArray | float) -> FloatArray:
 
 
 def away_part(away_m: FloatArray | float) -> FloatArray:
-    """1 where no body comes nearer than 200 m."""
+    """1 where no sample comes nearer than 200 m."""
     return np.clip(np.asarray(away_m) / FAR_M, 0.0, 1.0)
 
 
@@ -274,7 +274,7 @@ def exposure_statement(
     high = max(one for by_size in reach.frictions for one in by_size[: request.most_size])
     members = len(reach.frictions)
     asked = (
-        f"{_spaced(reach.bodies)} bodies came down from {_spaced(starts.count)} start zones ({starts.least_deg:g} "
+        f"{_spaced(reach.samples)} bodies came down from {_spaced(starts.count)} start zones ({starts.least_deg:g} "
         f"degrees and steeper), each with the {members} frictions of the largest size, up to {request.most_size}, that "
         f"the ground there can hold ({low:.2f} to {high:.2f}, the literature range of size 3 "
         "and this model's steps to other sizes, not calibrated)"
@@ -333,7 +333,7 @@ MOST_EYES, MOST_MARKS = 240, 150
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class SiteSurroundings:
-    """The ground round a site on walking cells: heights, walking slope, and where a body comes."""
+    """The ground round a site on walking cells: heights, walking slope, and where a sample comes."""
 
     ground: Grid
     slope_deg: FloatArray
@@ -372,7 +372,7 @@ def cut_surroundings(
 def ways_of(
     around: SiteSurroundings, site: Polygon, near_m: tuple[float, float] | None, roads: MultiPolygon | None
 ) -> tuple[Way | None, Way | None]:
-    """The way in and the way out: the quickest walks, of which ground that a body reaches is avoided.
+    """The way in and the way out: the quickest walks, of which ground reached by snow is avoided.
 
     The way in comes from where people are (``near_m``), else from a road, else from 300 m away where that is easiest.
     The way out goes 300 m away on another side. None where there is no way on ground below 30 degrees.
@@ -420,7 +420,7 @@ class _Walk:
         return inside.reshape(grid.shape)
 
     def ring(self, middle: Point, but_deg: float | None) -> BoolArray:
-        """Cells about 300 m from the middle that no body reaches, on another side than a bearing."""
+        """Cells about 300 m from the middle that snow does not reach, on another side than a bearing."""
         grid = self._around.ground
         rows, cols = np.indices(grid.shape)
         x, y = grid.centre_of(rows, cols)
@@ -466,7 +466,7 @@ class _Walk:
 
 
 def lookout_of(around: SiteSurroundings, site: Polygon, start: BoolArray, name: str) -> Lookout | None:
-    """The place that sees most of the site and of the start-zone ground above it, and that no body reaches.
+    """The place that sees most of the site and of the start-zone ground above it, and that snow does not reach.
 
     Parameters
     ----------

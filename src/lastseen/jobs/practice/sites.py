@@ -46,7 +46,7 @@ from lastseen.traps import Trap, describe_invisible_traps, find_traps
 # ---- In which order sites are offered, and why
 
 SLOW_WAY_S = 1200.0  # a way in of this time makes a site no better for it; design choice
-LONG_REACHED_M = 500.0  # so much of the way in on ground that a body reaches halves the rank; design choice
+LONG_REACHED_M = 500.0  # so much of the way in on ground reached by snow halves the rank; design choice
 # Weights of the parts of the rank; design choices.
 WEIGHTS = {
     "distance from reached ground": 0.25, "slope": 0.20, "way in": 0.15, "evenness": 0.15, "lookout": 0.15,
@@ -79,7 +79,7 @@ def rank_parts(
 
 
 def rank_of(parts: Sequence[Part], way_in: Way | None) -> float:
-    """The weighted mean of the parts, less where the way in crosses ground that a body reaches."""
+    """The weighted mean of the parts, less where the way in crosses ground reached by snow."""
     return sum(part.weight * part.value for part in parts) * _approach_factor(way_in)
 
 
@@ -89,7 +89,7 @@ def _approach_factor(way_in: Way | None) -> float:
 
 
 def rank_sites(found: Sequence[Site], count: int) -> tuple[Site, ...]:
-    """The best, numbered: those that a body reaches come last, and before them those without a way in."""
+    """The best, numbered: those reached by snow come last, and before them those without a way in."""
     ordered = sorted(
         found, key=lambda one: (one.exposure.share > 0.0, one.way_in is None, -round(one.rank, 6), one.number)
     )
@@ -400,7 +400,7 @@ def _notes(here: _SiteGround, refused: RefusedGround) -> tuple[str, ...]:
         notes.append("a body reaches the starting place itself: name another one with --near")
     if reach.left:
         notes.append(
-            f"{percent(reach.left / max(reach.bodies, 1))} of the bodies left the elevation model or ran into "
+            f"{percent(reach.left / max(reach.samples, 1))} of the bodies left the elevation model or ran into "
             "no data; start zones outside it are not seen"
         )
     notes.append(

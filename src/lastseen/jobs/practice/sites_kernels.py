@@ -19,15 +19,15 @@ def gather(
     cells: IntArray, speeds: FloatArray, offsets: IntArray, start: IntArray, passed: BoolArray, fastest: FloatArray32,
     source: IntArray,
 ) -> None:  # fmt: skip
-    """Note for each cell that a body passes it: that it did, the greatest speed, and the start of that body."""
-    for body in range(offsets.size - 1):
-        for k in range(offsets[body], offsets[body + 1]):
+    """Note for each cell that a sample passes it: that it did, the greatest speed, and the start of that sample."""
+    for sample in range(offsets.size - 1):
+        for k in range(offsets[sample], offsets[sample + 1]):
             c = cells[k]
             passed[c] = True
             v = np.float32(speeds[k])
             if v > fastest[c] or source[c] < 0:
                 fastest[c] = v
-                source[c] = start[body]
+                source[c] = start[sample]
 
 
 @njit(cache=True, nogil=True)

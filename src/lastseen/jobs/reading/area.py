@@ -36,41 +36,41 @@ class AreaReading:
     heights : Heights
     ensemble : Ensemble
     mask : ndarray of uint64
-        One bit for each member of which a body entered the cell.
+        One bit for each member of which a sample entered the cell.
     fastest : ndarray of float32
-        Greatest speed of any body, m/s; 0 where none came.
+        Greatest speed of any sample, m/s; 0 where none came.
     zones : ndarray of uint16
-        Start zones from which a body entered.
+        Start zones from which a sample entered.
     start_values : ndarray of float32, shape (len(AT_START), rows, columns)
         NaN where there is no start cell.
     zone : ndarray of int32
         Number of the start zone in its block, from 1; 0 is none.
     rows : tuple of ZoneRow
         All start zones, by block and number.
-    bodies : int
+    samples : int
         How many were run.
     """
 
     window: Window
     heights: Heights
-    ensemble: SharedDraws
+    draws: SharedDraws
     mask: npt.NDArray[np.uint64]
     fastest: npt.NDArray[np.float32]
     zones: npt.NDArray[np.uint16]
     start_values: npt.NDArray[np.float32]
     zone: IntArray
     rows: tuple[ZoneRow, ...]
-    bodies: int
+    samples: int
 
     @property
     def reached(self) -> Grid:
         """Share of the members in which snow from any start zone comes over each cell."""
-        share: FloatArray = np.bitwise_count(self.mask) / float(self.ensemble.count)
+        share: FloatArray = np.bitwise_count(self.mask) / float(self.draws.count)
         return self.heights.on(self.window, share)
 
     @property
     def peak_speed_m_s(self) -> Grid:
-        """Greatest speed of any body; 0 where none came."""
+        """Greatest speed of any sample; 0 where none came."""
         return self.heights.on(self.window, self.fastest.astype(np.float64))
 
     @property
@@ -141,7 +141,7 @@ def read_area(
     Parameters
     ----------
     ground : Grid
-        Elevations, metres; NaN is no data. A body that leaves it is counted as leaving.
+        Elevations, metres; NaN is no data. A sample that leaves it is counted as leaving.
     snow : Snow, optional
         Size, friction, turbulence, slab, growth.
     seed : int
@@ -161,21 +161,21 @@ def read_area(
     """
     heights = heights_of_grid(ground)
     prepared = PreparedGround(heights=heights, layers_on=layers_on, with_traps=with_traps)
-    ensemble = draw_shared(snow or Snow(), seed, members)
-    return read_blocks(prepared, heights.extent, heights.extent, ensemble, spacing_m, progress)
+    draws = draw_shared(snow or Snow(), seed, members)
+    return read_blocks(prepared, heights.extent, heights.extent, draws, spacing_m, progress)
 
 
 def read_blocks(
     prepared: PreparedGround,
     starting: Window,
     shown: Window | None,
-    ensemble: SharedDraws,
+    draws: SharedDraws,
     spacing_m: float,
     progress: Progress = no_progress,
 ) -> AreaReading:
     """Read all blocks that touch the window ``starting``.
 
-    The result lies on the cells of the window ``shown``; where that is None, on all cells that bodies came to.
+    The result lies on the cells of the window ``shown``; where that is None, on all cells that samples came to.
     """
     heights = prepared.heights
     own = starting.cut(heights.extent)
@@ -184,7 +184,7 @@ def read_blocks(
     parts: list[BlockReading] = []
     for first in range(0, len(blocks), BATCH):
         progress("letting the snow run", first / max(1, len(blocks)))
-        for one in _read_batch(prepared, blocks[first : first + BATCH], ensemble, spacing_m, warm=bool(parts)):
+        for one in _read_batch(prepared, blocks[first : first + BATCH], draws, spacing_m, warm=bool(parts)):
             if shown is None:
                 gathered.widen(one.window)
             gathered.add(one.window, one.mask, one.fastest, one.zones)
@@ -203,21 +203,21 @@ def read_blocks(
     return AreaReading(
         window=window,
         heights=heights,
-        ensemble=ensemble,
+        draws=draws,
         mask=gathered.mask,
         fastest=gathered.fastest,
         zones=gathered.zones,
         start_values=values,
         zone=zone,
         rows=rows,
-        bodies=sum(part.bodies for part in parts),
+        samples=sum(part.samples for part in parts),
     )
 
 
 def _read_batch(
-    prepared: PreparedGround, blocks: list[Window], ensemble: SharedDraws, spacing_m: float, *, warm: bool
+    prepared: PreparedGround, blocks: list[Window], draws: SharedDraws, spacing_m: float, *, warm: bool
 ) -> Iterable[BlockReading]:
     """Read some blocks in threads; the first that holds start cells alone, where none was read yet."""
     run = map_in_threads if warm else map_in_threads_after_first
-    found = run(lambda block: read_block(prepared, block, ensemble, spacing_m), blocks)
+    found = run(lambda block: read_block(prepared, block, draws, spacing_m), blocks)
     return [one for one in found if one is not None]

@@ -12,7 +12,7 @@ from lastseen.jobs.reading import block_reading_kernels
 from lastseen.jobs.reading.block_run import SharedDraws, SlabRun, Starts, simulate_block
 from lastseen.jobs.reading.ground import BURIES, HOLDS, INJURES, KINDS, WETS, GroundTile, PreparedGround, Window
 
-# ---- What the bodies of a block met, gathered back at their starts and at the cells that they passed
+# ---- What the samples of a block met, gathered back at their starts and at the cells that they passed
 
 BURIED_M = 0.5  # debris from which somebody can lie wholly under it; design choice
 FALL_M = 3.0  # a fall through the air from which an injury is counted; design choice
@@ -37,7 +37,7 @@ Single = npt.NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class SampleOutcomes:
-    """What becomes of bodies, all arrays of shape (bodies,).
+    """What becomes of samples, all arrays of shape (samples,).
 
     Attributes
     ----------
@@ -69,7 +69,7 @@ class SampleOutcomes:
 
 @dataclass(frozen=True, kw_only=True)
 class ZoneRow:
-    """A start zone and what its bodies meet.
+    """A start zone and what its samples meet.
 
     Attributes
     ----------
@@ -108,15 +108,15 @@ class BlockReading:
         NaN where there is no start cell.
     zone : ndarray of int32, shape of the block
     window : Window
-        Of the cells that its bodies entered; the arrays below have its shape.
+        Of the cells that its samples entered; the arrays below have its shape.
     mask : ndarray of uint64
-        One bit for each member of which a body entered.
+        One bit for each member of which a sample entered.
     fastest : ndarray of float32
-        Greatest speed of any body, m/s; 0 where none came.
+        Greatest speed of any sample, m/s; 0 where none came.
     zones : ndarray of uint16
-        Start zones of which a body entered.
+        Start zones of which a sample entered.
     rows : tuple of ZoneRow
-    bodies : int
+    samples : int
         How many were run.
     """
 
@@ -128,12 +128,12 @@ class BlockReading:
     fastest: Single
     zones: npt.NDArray[np.uint16]
     rows: tuple[ZoneRow, ...]
-    bodies: int
+    samples: int
 
 
-def read_block(prepared: PreparedGround, block: Window, ensemble: SharedDraws, spacing_m: float) -> BlockReading | None:
+def read_block(prepared: PreparedGround, block: Window, draws: SharedDraws, spacing_m: float) -> BlockReading | None:
     """Carry the start cells of a block down and gather what they met; None where there are none."""
-    found = simulate_block(prepared, block, ensemble, spacing_m)
+    found = simulate_block(prepared, block, draws, spacing_m)
     if found is None:
         return None
     starts, ground, runs = found
@@ -143,11 +143,9 @@ def read_block(prepared: PreparedGround, block: Window, ensemble: SharedDraws, s
     at_start = np.empty((len(START_QUANTITIES), starts.rows.size))
     for run in runs:
         t = run.tracks
-        block_reading_kernels.mark(
-            t.cells, t.speeds_m_s, t.offsets, ensemble.count, run.zone, stamp, mask, fastest, zones
-        )
+        block_reading_kernels.mark(t.cells, t.speeds_m_s, t.offsets, draws.count, run.zone, stamp, mask, fastest, zones)
         at_start[:, run.starts] = average_at_starts(
-            find_outcomes(run, starts, ensemble.count, prepared.heights.cell_m), ensemble.count
+            find_outcomes(run, starts, draws.count, prepared.heights.cell_m), draws.count
         )
     known, shape = block.cut(prepared.heights.extent), ground.window.shape
     entered = _entered(ground.window, mask.reshape(shape) > 0)
@@ -161,12 +159,12 @@ def read_block(prepared: PreparedGround, block: Window, ensemble: SharedDraws, s
         fastest=fastest.reshape(shape)[here].copy(),
         zones=zones.reshape(shape)[here].copy(),
         rows=_zone_rows(starts, at_start, ground, known, prepared.heights.block_cells),
-        bodies=starts.rows.size * ensemble.count,
+        samples=starts.rows.size * draws.count,
     )
 
 
 def find_outcomes(run: SlabRun, starts: Starts, members: int, cell_m: float) -> SampleOutcomes:
-    """What becomes of the bodies of a slab."""
+    """What becomes of the samples of a slab."""
     t, ground = run.tracks, run.ground
     n = run.stop.size
     passed, ended = np.empty(n, np.uint8), np.empty(n, np.uint8)

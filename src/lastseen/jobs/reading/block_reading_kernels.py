@@ -1,6 +1,6 @@
-"""Gathering what bodies met: plain arrays in and out.
+"""Gathering what samples met: plain arrays in and out.
 
-Bodies of a call are ordered by start cell, then by member: body = start x members + member. Sums are taken in that
+Samples of a call are ordered by start cell, then by member: sample = start x members + member. Sums are taken in that
 order, and what is written to cells is a union of bits, a greatest value or a count, so that the order of calls does not
 show.
 """
@@ -31,9 +31,9 @@ def mark(
 ) -> None:
     """Write into each cell entered the member's bit, the greatest speed, and one more zone where this one is new."""
     one = np.uint64(1)
-    for body in range(offsets.size - 1):
-        bit = one << np.uint64(body % members)
-        for k in range(offsets[body], offsets[body + 1]):
+    for sample in range(offsets.size - 1):
+        bit = one << np.uint64(sample % members)
+        for k in range(offsets[sample], offsets[sample + 1]):
             cell = cells[k]
             mask[cell] |= bit
             speed = np.float32(speeds[k])
@@ -54,29 +54,29 @@ def piled(
     pile: FloatArray,
     depth_m: FloatArray,
 ) -> None:
-    """Thickness of the debris of an event where each of its bodies stops, its snow over 2 ``half`` + 1 cells squared.
+    """Thickness of the debris of an event where each of its samples stops, spread over 2 ``half`` + 1 cells squared.
 
-    ``stop`` holds flat cells, -1 where a body effects not stay. ``pile`` is scratch of the window, all 0, and left so.
+    ``stop`` holds flat cells, -1 where a sample effects not stay. ``pile`` is scratch of the window, all 0, and left so.
     """
     ny = pile.size // nx
     share = 1.0 / ((2 * half + 1) ** 2 * cell_m * cell_m)
     for member in range(members):
-        for body in range(member, stop.size, members):
-            if stop[body] >= 0:
-                pile[stop[body]] += volume_m3[body]
-        for body in range(member, stop.size, members):
-            if stop[body] < 0:
-                depth_m[body] = np.nan
+        for sample in range(member, stop.size, members):
+            if stop[sample] >= 0:
+                pile[stop[sample]] += volume_m3[sample]
+        for sample in range(member, stop.size, members):
+            if stop[sample] < 0:
+                depth_m[sample] = np.nan
                 continue
-            i, j = stop[body] // nx, stop[body] % nx
+            i, j = stop[sample] // nx, stop[sample] % nx
             total = 0.0
             for a in range(max(0, i - half), min(ny, i + half + 1)):
                 for b in range(max(0, j - half), min(nx, j + half + 1)):
                     total += pile[a * nx + b]
-            depth_m[body] = total * share
-        for body in range(member, stop.size, members):
-            if stop[body] >= 0:
-                pile[stop[body]] = 0.0
+            depth_m[sample] = total * share
+        for sample in range(member, stop.size, members):
+            if stop[sample] >= 0:
+                pile[stop[sample]] = 0.0
 
 
 @njit(cache=True, nogil=True)
@@ -93,7 +93,7 @@ def traps_met(
     worst_kind: ByteArray,
     worst: FloatArray,
 ) -> None:
-    """What traps do to each body on its way and where it stops; for each start the kind of trap that weighs most.
+    """What traps do to each sample on its way and where it stops; for each start the kind of trap that weighs most.
 
     The weight of a kind is severity x (share that ends in it + 0.5 share that passes it), over the members.
     """
@@ -103,22 +103,22 @@ def traps_met(
     for start in range(worst.size):
         score[:] = 0.0
         for member in range(members):
-            body = start * members + member
+            sample = start * members + member
             met[:] = 0.0
             bits = np.uint8(0)
-            for k in range(offsets[body], offsets[body + 1]):
+            for k in range(offsets[sample], offsets[sample + 1]):
                 cell = cells[k]
                 bits |= effects[cell]
                 if kind[cell] > 0:
                     met[kind[cell]] = max(met[kind[cell]], severity[cell])
-            passed[body] = bits
-            ended[body] = 0
+            passed[sample] = bits
+            ended[sample] = 0
             for k in range(1, kinds):
                 score[k] += 0.5 * met[k]
-            if stop[body] >= 0:
-                ended[body] = effects[stop[body]]
-                if kind[stop[body]] > 0:
-                    score[kind[stop[body]]] += severity[stop[body]]
+            if stop[sample] >= 0:
+                ended[sample] = effects[stop[sample]]
+                if kind[stop[sample]] > 0:
+                    score[kind[stop[sample]]] += severity[stop[sample]]
         worst_kind[start] = 0
         worst[start] = 0.0
         for k in range(1, kinds):
@@ -138,10 +138,10 @@ def ahead(
     worst: IntArray,
 ) -> None:
     """From each entered cell on: what all traps passed from here do, and which of them weighs most (-1: none)."""
-    for body in range(offsets.size - 1):
+    for sample in range(offsets.size - 1):
         so_far = np.uint8(0)
         best, at = np.float32(0.0), np.int32(-1)
-        for k in range(offsets[body + 1] - 1, offsets[body] - 1, -1):
+        for k in range(offsets[sample + 1] - 1, offsets[sample] - 1, -1):
             so_far |= effects[k]
             if trap[k] >= 0 and weight[k] > best:
                 best, at = weight[k], trap[k]

@@ -36,7 +36,7 @@ from lastseen.snow import (
 
 # ---- What is not known about an event, for start cells anywhere: the same members everywhere, and draws by place
 # A member has one friction, turbulence, slab thickness and growth, drawn from literature ranges (Latin hypercube).
-# What varies from body to body (place in its cell, friction) comes from a hash of the seed, the row, the column and
+# What varies from sample to sample (place in its cell, friction) comes from a hash of the seed, the row, the column and
 # the member, so that a cell draws the same numbers whatever is run beside it.
 
 MOST_MEMBERS = 63  # one bit each in a mask of 64
@@ -137,18 +137,18 @@ def _mixed(x: HashArray) -> HashArray:
     return z ^ (z >> np.uint64(31))
 
 
-# ---- Carrying the start cells of a block down by the ensemble, on a window that grows until no body leaves it
-# The window depends on the block and the elevation model alone, and bodies move in its own coordinates: a block gives
+# ---- Carrying the start cells of a block down by the ensemble, on a window that grows until no sample leaves it
+# The window depends on the block and the elevation model alone, and samples move in its own coordinates: a block gives
 # the same tracks in every run.
 
 STARTS_M = 5.0  # one start at least every so far: on finer cells not every one is run; design choice
-# Of bodies by the thousand. Against steps a tenth as long, 99 % come to rest within 0.1 of a cell of the same place,
+# Of samples by the thousand. Against steps a tenth as long, 99 % come to rest within 0.1 of a cell of the same place,
 # and 0.5 % of the cells entered are missed at most (bench of pre-reading, "steps"). At a sharp foot (40 degrees onto
 # flat ground) they stop a cell early.
 LARGEST_STEP_S, LARGEST_STEP_CELLS = 0.5, 1.0
-LEAST_STEP_M = 4.0  # bodies feel no detail of a finer ground (`smooth_for_snow`)
-BATCH = 4_000  # bodies of several slabs that slide in one call
-# Ground around a block that is taken at first, by size: nearly all bodies stay on it, and a block is not run twice.
+LEAST_STEP_M = 4.0  # samples feel no detail of a finer ground (`smooth_for_snow`)
+BATCH = 4_000  # samples of several slabs that slide in one call
+# Ground around a block that is taken at first, by size: nearly all samples stay on it, and a block is not run twice.
 FIRST_REACH_M = {1: 450.0, 2: 900.0, 3: 1600.0, 4: 2400.0}
 GROWTH = 1.6
 RIM_CELLS = 4
@@ -192,20 +192,20 @@ class Starts:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class SlabRun:
-    """The bodies of one slab. Bodies are ordered by start cell, then by member.
+    """The samples of one slab. Samples are ordered by start cell, then by member.
 
     Attributes
     ----------
     starts : slice
         Of the block's starts.
     zone : int
-    ground : Sheet
+    ground : GroundTile
         The window that they ran on; cells of the tracks are its flat indices.
     tracks : Tracks
         Map places are counted in metres from the window's corner.
-    stop : ndarray of int32, shape (bodies,)
+    stop : ndarray of int32, shape (samples,)
         Flat cell where each stays; -1 where it left the model or met no data.
-    debris_m : ndarray, shape (bodies,)
+    debris_m : ndarray, shape (samples,)
         Thickness of the debris of its event where it stops; NaN where it does not stay.
     """
 
@@ -217,9 +217,7 @@ class SlabRun:
     debris_m: FloatArray
 
 
-def choose_starts(
-    ground: GroundTile, block: Window, heights: Heights, ensemble: SharedDraws, spacing_m: float
-) -> Starts:
+def choose_starts(ground: GroundTile, block: Window, heights: Heights, draws: SharedDraws, spacing_m: float) -> Starts:
     """Choose the start cells of a block: one for each square of the spacing, in each zone."""
     inner = block.inside(ground.window)
     zone = ground.zone[inner]
@@ -228,7 +226,7 @@ def choose_starts(
     numbers = zone[rows, cols].astype(np.int64)
     at_row, at_col = rows + block.top, cols + block.left
     stride = stride_cells(spacing_m, heights.cell_m)
-    side = slab_cells(ensemble, heights.cell_m)
+    side = slab_cells(draws, heights.cell_m)
     wide = block.shape[1] // side + 2
     slab = (at_row // side - block.top // side) * wide + at_col // side - block.left // side
     patch = (at_row % side // stride) * side + at_col % side // stride
@@ -252,14 +250,14 @@ def stride_cells(spacing_m: float, cell_m: float) -> int:
     return max(1, round(spacing_m / cell_m - 0.1))
 
 
-def slab_cells(ensemble: SharedDraws, cell_m: float) -> int:
+def slab_cells(draws: SharedDraws, cell_m: float) -> int:
     """Side of the square on the map that holds a slab of the size."""
-    on_map = ensemble.slab_area_m2 * np.cos(np.radians(EVEN_SLOPE_DEG))
+    on_map = draws.slab_area_m2 * np.cos(np.radians(EVEN_SLOPE_DEG))
     return max(2, round(float(np.sqrt(on_map)) / cell_m))
 
 
 def simulate_block(
-    prepared: PreparedGround, block: Window, ensemble: SharedDraws, spacing_m: float, roughest: FloatArray | None = None
+    prepared: PreparedGround, block: Window, draws: SharedDraws, spacing_m: float, roughest: FloatArray | None = None
 ) -> tuple[Starts, GroundTile, list[SlabRun]] | None:
     """Carry the start cells of a block down; None where there are none.
 
@@ -272,8 +270,8 @@ def simulate_block(
     spacing_m : float
         Distance of starts; each cell where it is under two cells.
     roughest : ndarray, optional
-        Of the block's shape, cut to the extent: the greatest friction with which a body of each start cell is run.
-        Other bodies enter no cell and stay nowhere; cells where it is minus infinite are no start cells.
+        Of the block's shape, cut to the extent: the greatest friction with which a sample of each start cell is run.
+        Other samples enter no cell and stay nowhere; cells where it is minus infinite are no start cells.
     """
     heights = prepared.heights
     known = block.cut(heights.extent)
@@ -282,15 +280,15 @@ def simulate_block(
     own = prepared.over(known)
     if roughest is not None:
         own = replace(own, zone=np.where(roughest > -np.inf, own.zone, 0))
-    starts = choose_starts(own, known, heights, ensemble, spacing_m)
+    starts = choose_starts(own, known, heights, draws, spacing_m)
     if not starts.rows.size:
         return None
     limit = np.full(starts.rows.size, np.inf) if roughest is None else limit_friction(starts, roughest)
-    reach = int(np.ceil(FIRST_REACH_M[ensemble.size] / heights.cell_m))
+    reach = int(np.ceil(FIRST_REACH_M[draws.size] / heights.cell_m))
     window = known.grown(reach).cut(heights.extent)
     while True:
         ground = prepared.over(window)
-        runs, sides = _simulate_on(ground, starts, limit, heights, ensemble)
+        runs, sides = _simulate_on(ground, starts, limit, heights, draws)
         wider = _grown(window, sides, reach, heights.extent)
         if wider == window:
             return starts, ground, runs
@@ -315,18 +313,18 @@ def _grown(window: Window, sides: set[str], more: int, extent: Window) -> Window
 
 
 def _simulate_on(
-    ground: GroundTile, starts: Starts, limit: FloatArray, heights: Heights, ensemble: SharedDraws
+    ground: GroundTile, starts: Starts, limit: FloatArray, heights: Heights, draws: SharedDraws
 ) -> tuple[list[SlabRun], set[str]]:
-    """All slabs on one window; and the sides of it that bodies came to."""
+    """All slabs on one window; and the sides of it that samples came to."""
     felt = Grid(ground.smoothed_m, 0.0, 0.0, heights.cell_m, heights.crs)
     pile = np.zeros(ground.smoothed_m.size)
-    half = pile_half_cells(ensemble, heights.cell_m)
-    m = ensemble.count
+    half = pile_half_cells(draws, heights.cell_m)
+    m = draws.count
     runs, sides = [], set[str]()
     for groups in _batches(starts.groups(), max(1, BATCH // m)):
         some = slice(groups[0].start, groups[-1].stop)
-        bodies, volume = _lay_samples(ground, starts, some, heights, ensemble)
-        tracks = _slide(felt, bodies, bodies.friction <= np.repeat(limit[some], m))
+        samples, volume = _lay_samples(ground, starts, some, heights, draws)
+        tracks = _slide(felt, samples, samples.friction <= np.repeat(limit[some], m))
         sides |= _sides(felt, tracks, ground.window, heights.extent)
         if sides:
             break
@@ -360,10 +358,12 @@ def _batches(groups: list[slice], starts: int) -> Iterator[list[slice]]:
         yield some
 
 
-def _slide(felt: Grid, bodies: Samples, run: BoolArray) -> SampleTracks:
-    """Let some bodies slide; those that are not run enter no cell and are out of the model."""
+def _slide(felt: Grid, samples: Samples, run: BoolArray) -> SampleTracks:
+    """Let some samples slide; those that are not run enter no cell and are out of the model."""
     some = (
-        bodies if run.all() else Samples(**{field.name: getattr(bodies, field.name)[run] for field in fields(bodies)})
+        samples
+        if run.all()
+        else Samples(**{field.name: getattr(samples, field.name)[run] for field in fields(samples)})
     )
     step_cells = max(LARGEST_STEP_CELLS, LEAST_STEP_M / felt.cell_m)
     tracks = slide_samples(felt, some, largest_step_s=LARGEST_STEP_S, largest_step_cells=step_cells)
@@ -372,10 +372,10 @@ def _slide(felt: Grid, bodies: Samples, run: BoolArray) -> SampleTracks:
     entered = np.zeros(run.size, tracks.offsets.dtype)
     entered[run] = np.diff(tracks.offsets)
     offsets = np.concatenate([[0], np.cumsum(entered)]).astype(tracks.offsets.dtype)
-    # Beside the visits all arrays are by body; those not run stand at their start.
+    # Beside the visits all arrays are by sample; those not run stand at their start.
     instead: dict[str, npt.NDArray[Any]] = {
-        "x_m": bodies.x_m,
-        "y_m": bodies.y_m,
+        "x_m": samples.x_m,
+        "y_m": samples.y_m,
         "reason": np.full(run.size, NO_DATA, np.int32),
     }
     whole: dict[str, npt.NDArray[Any]] = {}
@@ -385,29 +385,29 @@ def _slide(felt: Grid, bodies: Samples, run: BoolArray) -> SampleTracks:
     return SampleTracks(cells=tracks.cells, speeds_m_s=tracks.speeds_m_s, offsets=offsets, **whole)
 
 
-def pile_half_cells(ensemble: SharedDraws, cell_m: float) -> int:
-    """Half the side of the square over which the snow of one body lies: as wide as a pile of the event's volume."""
-    volume = ensemble.slab_area_m2 * float(np.mean(ensemble.thickness_m(np.array([EVEN_SLOPE_DEG]))))
-    volume *= float(np.mean(ensemble.deposit_factor()))
+def pile_half_cells(draws: SharedDraws, cell_m: float) -> int:
+    """Half the side of the square over which the snow of one sample lies: as wide as a pile of the event's volume."""
+    volume = draws.slab_area_m2 * float(np.mean(draws.thickness_m(np.array([EVEN_SLOPE_DEG]))))
+    volume *= float(np.mean(draws.deposit_factor()))
     sigma = max(SMALLEST_SPREAD_CELLS, PILE_WIDTH * volume ** (1.0 / 3.0) / cell_m)
     return max(1, round(float(np.sqrt(3.0) * sigma) - 0.5))  # a square of this half side has the same deviation
 
 
 def _lay_samples(
-    ground: GroundTile, starts: Starts, group: slice, heights: Heights, ensemble: SharedDraws
+    ground: GroundTile, starts: Starts, group: slice, heights: Heights, draws: SharedDraws
 ) -> tuple[Samples, FloatArray]:
-    """Bodies at rest, and the volume of debris that each one leaves."""
+    """Samples at rest, and the volume of debris that each one leaves."""
     rows, cols = starts.rows[group], starts.cols[group]
-    m, c = ensemble.count, heights.cell_m
-    off_row, off_col, own = (draw_by_place(ensemble.seed, rows, cols, m, what) for what in range(3))
-    slab = ensemble.thickness_m(starts.slope_deg[group])[:, None] * ensemble.slab_factor[None, :]
+    m, c = draws.count, heights.cell_m
+    off_row, off_col, own = (draw_by_place(draws.seed, rows, cols, m, what) for what in range(3))
+    slab = draws.thickness_m(starts.slope_deg[group])[:, None] * draws.slab_factor[None, :]
     slope = np.radians(np.clip(np.nan_to_num(starts.slope_deg[group]), 0.0, 80.0))
     area = starts.cells[group] * c * c / np.cos(slope)
     x = (cols - ground.window.left)[:, None] * c + off_col * c
     y = -((rows - ground.window.top)[:, None] * c + off_row * c)
-    friction = ensemble.friction[None, :] * uniform(own, *SAMPLE_FRICTION)
-    drag = GRAVITY_M_S2 / (ensemble.turbulence_m_s2[None, :] * slab * FLOW_THICKNESS)
-    volume = area[:, None] * slab * ensemble.deposit_factor()[None, :]
+    friction = draws.friction[None, :] * uniform(own, *SAMPLE_FRICTION)
+    drag = GRAVITY_M_S2 / (draws.turbulence_m_s2[None, :] * slab * FLOW_THICKNESS)
+    volume = area[:, None] * slab * draws.deposit_factor()[None, :]
     rest = np.zeros(x.size)
     return Samples(
         x_m=x.ravel(), y_m=y.ravel(), east_m_s=rest, north_m_s=rest, friction=friction.ravel(), drag_per_m=drag.ravel()
@@ -421,7 +421,7 @@ def _stops(felt: Grid, tracks: SampleTracks) -> IntArray:
 
 
 def _sides(felt: Grid, tracks: SampleTracks, window: Window, extent: Window) -> set[str]:
-    """Sides of the window over which bodies left, where the elevation model goes on."""
+    """Sides of the window over which samples left, where the elevation model goes on."""
     gone = tracks.reason == 1
     if not gone.any():
         return set()

@@ -32,8 +32,8 @@ from lastseen.traps import LETTERS, Kind, Trap, find_traps, severity
 
 # ---- Cells by whole numbers: what a cell draws and where blocks end must not depend on the window that is looked at
 # Rows run south and columns east from where the CRS has its origin. *Blocks* of about 250 m are the unit of work:
-# each block of start cells is run on ground of its own, so that its bodies go the same way whatever is run beside it.
-# *Sheets* of 8 by 8 blocks are the unit in which ground is prepared, each from heights of its own.
+# each block of start cells is run on ground of its own, so that its samples go the same way whatever is run beside it.
+# *Ground tiles* of 8 by 8 blocks are the unit in which ground is prepared, each from heights of its own.
 
 BLOCK_M = 250.0  # design choice: about the side of a slab of size 4
 LEAST_BLOCK_CELLS = 8
@@ -120,8 +120,8 @@ class Heights:
         return max(LEAST_BLOCK_CELLS, round(BLOCK_M / self.cell_m))
 
     @property
-    def sheet_cells(self) -> int:
-        """Side of a sheet."""
+    def ground_tile_cells(self) -> int:
+        """Side of a ground tile."""
         return TILE_BLOCKS * self.block_cells
 
     def corner_m(self, window: Window) -> tuple[float, float]:
@@ -238,15 +238,15 @@ def zone_outline(mask: BoolArray, heights: Heights, window: Window) -> MultiPoly
     return keep_areas(make_valid(edges.simplify(0.75 * heights.cell_m)))
 
 
-# ---- The ground as bodies, start zones and traps need it, prepared sheet by sheet
-# What a sheet holds is worked out from its own heights and a margin around it, never from the window that somebody
+# ---- The ground as sliding mass, start zones and traps need it, prepared tile by tile
+# What a tile holds is worked out from its own heights and a margin around it, never from the window that somebody
 # asks for: runs that cut the ground into other tiles read the same values, to the last bit.
 
-MARGIN_M = 300.0  # what stands around a sheet still shapes it: traps are measured whole this far; design choice
+MARGIN_M = 300.0  # what stands around a tile still shapes it: traps are measured whole this far; design choice
 KINDS: tuple[Kind, ...] = tuple(LETTERS)  # kind k of a raster is KINDS[k - 1]; 0 is none
 # What a trap does: to whoever passes it, and to whoever stops in it.
 INJURES, WETS, BURIES, HOLDS = 1, 2, 4, 8
-KEPT_CELLS = 16_000_000  # of sheets, the latest; 22 bytes each
+KEPT_CELLS = 16_000_000  # of tiles, the latest; 22 bytes each
 
 ByteArray = npt.NDArray[np.uint8]
 Single = npt.NDArray[np.float32]
@@ -254,13 +254,13 @@ Single = npt.NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class GroundTile:
-    """One sheet, or any window put together from sheets. All arrays have the window's shape.
+    """One ground tile, or any window put together from several. All arrays have the window's shape.
 
     Attributes
     ----------
     window : Window
     smoothed_m : ndarray of float64
-        Heights as moving snow feels them; NaN is no data.
+        Lightly smoothed heights, on which samples slide; NaN is no data.
     slope_deg : ndarray of float32
         Of the ground as a slab feels it.
     zone : ndarray of int32
@@ -297,7 +297,7 @@ def no_layers(_ground: Grid) -> GroundLayers:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PreparedGround:
-    """Sheets, prepared when they are first needed; the latest are kept.
+    """Ground tiles, prepared when they are first needed; the latest are kept.
 
     Attributes
     ----------
@@ -314,8 +314,8 @@ class PreparedGround:
     kept: OrderedDict[Window, GroundTile] = field(default_factory=OrderedDict)
     lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def sheet(self, window: Window) -> GroundTile:
-        """The sheet that fills a square of the lattice of sheets."""
+    def tile(self, window: Window) -> GroundTile:
+        """The tile that fills a square of the lattice of tiles."""
         with self.lock:
             if window not in self.kept:
                 self.kept[window] = prepare_tile(self.heights, window, self.layers_on, with_traps=self.with_traps)
@@ -325,22 +325,22 @@ class PreparedGround:
             return self.kept[window]
 
     def over(self, window: Window) -> GroundTile:
-        """Any window inside the extent, put together from sheets."""
+        """Any window inside the extent, put together from tiles."""
         parts = {name: np.full(window.shape, empty, kind) for name, (kind, empty) in _ARRAY_KINDS.items()}
-        for square in tiles_of(window, self.heights.sheet_cells):
+        for square in tiles_of(window, self.heights.ground_tile_cells):
             shared = square.cut(self.heights.extent).cut(window)
             if shared.empty:
                 continue
-            sheet = self.sheet(square)
+            tile = self.tile(square)
             for name, values in parts.items():
-                values[shared.inside(window)] = getattr(sheet, name)[shared.inside(sheet.window)]
+                values[shared.inside(window)] = getattr(tile, name)[shared.inside(tile.window)]
         return GroundTile(window=window, **parts)
 
 
 def prepare_tile(
     heights: Heights, square: Window, layers_on: Callable[[Grid], GroundLayers], *, with_traps: bool = True
 ) -> GroundTile:
-    """Work out one sheet from its own heights and a margin, cut to the extent."""
+    """Work out one tile from its own heights and a margin, cut to the extent."""
     window = square.cut(heights.extent)
     outer = square.grown(int(np.ceil(MARGIN_M / heights.cell_m))).cut(heights.extent)
     ground = heights.grid(outer)

@@ -94,7 +94,7 @@ class LineReading:
     traps: tuple[Trap, ...]
     passing: PassingSamples
     caught: CaughtRecords
-    ensemble: SharedDraws
+    draws: SharedDraws
     heights: Heights
 
 
@@ -129,27 +129,27 @@ def read_line(
         If no part of the line lies on known ground, or the number of members cannot be used.
     """
     prepared = PreparedGround(heights=heights, layers_on=layers_on, with_traps=False)  # type: ignore[arg-type]
-    ensemble = draw_shared(snow or Snow(), seed, members)
+    draws = draw_shared(snow or Snow(), seed, members)
     progress("reading the line", 0.05)
     route = route_of(lines, heights)
     progress("letting the snow run", 0.15)
-    passing = find_passing_samples(prepared, route, ensemble)
+    passing = find_passing_samples(prepared, route, draws)
     progress("following who is caught", 0.6)
     caught = follow_caught(prepared, route, passing)
     slope, start = _ground_at(prepared, route)
-    stations = gather_at_stations(route, caught, ensemble.count, slope, start, passing.near_m)
-    stretches = cut_into_stretches(route, stations, caught, ensemble.count, passing.zones, heights.cell_m)
+    stations = gather_at_stations(route, caught, draws.count, slope, start, passing.near_m)
+    stretches = cut_into_stretches(route, stations, caught, draws.count, passing.zones, heights.cell_m)
     progress("looking for places to regroup", 0.75)
     return LineReading(
         route=route,
         stations=stations,
         stretches=stretches,
         regroup=places_to_regroup(prepared, route, passing),
-        zones=_zones(prepared, passing, caught, ensemble),
+        zones=_zones(prepared, passing, caught, draws),
         traps=_traps_named(stretches),
         passing=passing,
         caught=caught,
-        ensemble=ensemble,
+        draws=draws,
         heights=heights,
     )
 
@@ -164,30 +164,30 @@ def _ground_at(prepared: PreparedGround, route: Route) -> tuple[np.ndarray, np.n
         window = heights.window_of(x.min(), y.min(), x.max(), y.max())
         if window.empty:
             continue
-        sheet = prepared.over(window)
-        row, col = heights.on(window, sheet.smoothed_m).cell_of(x, y)
+        tile = prepared.over(window)
+        row, col = heights.on(window, tile.smoothed_m).cell_of(x, y)
         inside = (row >= 0) & (col >= 0) & (row < window.shape[0]) & (col < window.shape[1])
         r, c = np.where(inside, row, 0), np.where(inside, col, 0)
-        slope[piece] = np.where(inside, sheet.slope_deg[r, c], np.nan)
-        start[piece] = inside & (sheet.zone[r, c] > 0)
+        slope[piece] = np.where(inside, tile.slope_deg[r, c], np.nan)
+        start[piece] = inside & (tile.zone[r, c] > 0)
     slope[~np.isfinite(route.height_m)] = np.nan
     return slope, start & np.isfinite(route.height_m)
 
 
 def _zones(
-    prepared: PreparedGround, passing: PassingSamples, caught: CaughtRecords, ensemble: SharedDraws
+    prepared: PreparedGround, passing: PassingSamples, caught: CaughtRecords, draws: SharedDraws
 ) -> tuple[ZoneOnLine, ...]:
-    """Outlines and numbers of the start zones whose bodies come to the line."""
+    """Outlines and numbers of the start zones whose samples come to the line."""
     heights, n = prepared.heights, prepared.heights.block_cells
     found = []
     for k, (bi, bj, number) in enumerate(passing.zones):
         mine = caught.zone == k
-        share = np.unique(caught.member[mine]).size / ensemble.count
+        share = np.unique(caught.member[mine]).size / draws.count
         block = Window(top=bi * n, left=bj * n, bottom=(bi + 1) * n, right=(bj + 1) * n).cut(heights.extent)
-        sheet = prepared.over(block)
-        mask = sheet.zone == number
+        tile = prepared.over(block)
+        mask = tile.zone == number
         outline = zone_outline(mask, heights, block)
-        z = sheet.smoothed_m[mask]
+        z = tile.smoothed_m[mask]
         found.append(
             ZoneOnLine(
                 number=0,
@@ -197,7 +197,7 @@ def _zones(
                 share=share,
                 top_m=float(np.nanmax(z)),
                 foot_m=float(np.nanmin(z)),
-                slope_deg=float(np.nanmean(sheet.slope_deg[mask])),
+                slope_deg=float(np.nanmean(tile.slope_deg[mask])),
                 area_m2=float(mask.sum()) * heights.cell_m**2,
             )
         )
@@ -214,7 +214,7 @@ def _traps_named(stretches: Sequence[Stretch]) -> tuple[Trap, ...]:
     return tuple(seen.values())
 
 
-# ---- From a question to a reading: files in, a line or an area read, with all that must be said beside it
+# ---- Files in, a line read, with the notes that belong to it
 
 BOTH_WAYS_NOTE = "what is said holds in both directions of travel; how far to go one after the other is yours to choose"
 SAMPLE_NOTE = (
@@ -304,7 +304,7 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
         START_ZONE_NOTE,
         (
             f"start zones were looked for up to {FARTHEST_M[scenario.snow.size]:.0f} m from the line, with one start "
-            f"every {max(reading.passing.spacing_m, cell):.0f} m and {reading.ensemble.count} events of size "
+            f"every {max(reading.passing.spacing_m, cell):.0f} m and {reading.draws.count} events of size "
             f"{scenario.snow.size}"
         ),
         *(

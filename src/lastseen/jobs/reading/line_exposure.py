@@ -31,7 +31,7 @@ from lastseen.snow import FOOTPRINT_M, SAMPLE_FRICTION
 from lastseen.terrain import read_terrain
 from lastseen.traps import Trap, find_traps, severity
 
-# ---- Which start zones can reach a line, and the bodies that pass it: from there on a body is a person caught there
+# ---- Which start zones can reach a line, and the samples that pass it: from there on a sample is a person caught there
 
 # How far above a line start zones are looked for, on the map: beyond the longest reported of each size (EAWS size
 # table: 50, 200, 1000, 2000 m) by half and more, because a reading must not leave out what could come.
@@ -40,25 +40,25 @@ MOST_SAMPLES = 75_000  # starts stand farther apart where more would be needed .
 WIDEST_STARTS_M = 20.0  # ... up to this; design choices
 BESIDE_M = 60.0  # ground beside the line on which places to regroup are sought; design choice
 _THINNED_M = 15.0
-# A body is run where its energy line falls short by no more than this: what slides over rolls is carried a little
-# beyond it. On the demo and real ground the bodies that pass are the same ones without any such bound.
+# A sample is run where its energy line falls short by no more than this: what slides over rolls is carried a little
+# beyond it. On the demo and real ground the samples that pass are the same ones without any such bound.
 CERTAIN = 0.9
 LongArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PassingSamples:
-    """Bodies that pass a line, from where they first do; and what comes over the ground beside it.
+    """Samples that pass a line, from where they first do; and what comes over the ground beside it.
 
     Attributes
     ----------
-    offsets : ndarray of int, shape (bodies + 1,)
-        Body b owns entered cells offsets[b] to offsets[b + 1].
+    offsets : ndarray of int, shape (samples + 1,)
+        Sample b owns entered cells offsets[b] to offsets[b + 1].
     rows, cols : ndarray of int
         Cells entered, on the lattice.
     speeds_m_s : ndarray
         At entry.
-    zone : ndarray of int, shape (bodies,)
+    zone : ndarray of int, shape (samples,)
         Index of its start zone in ``zones``.
     member : ndarray of int
     stays : ndarray of bool
@@ -68,13 +68,13 @@ class PassingSamples:
     away_m : ndarray
         Distance on the map from its start to where it first passes; 0 where it starts on the line.
     record_body, record_visit, record_station : ndarray of int, shape (records,)
-        A body passes a station at an entered cell.
+        A sample passes a station at an entered cell.
     zones : tuple of (block row, block column, number)
     ground : Gathered
         What comes over the cells beside the line.
     spacing_m, near_m : float
-        Distance of starts that was taken; how near to a station a body passes it.
-    bodies : int
+        Distance of starts that was taken; how near to a station a sample passes it.
+    samples : int
         How many were run.
     """
 
@@ -90,19 +90,19 @@ class PassingSamples:
     stop_y_m: FloatArray
     debris_m: FloatArray
     away_m: FloatArray
-    record_body: npt.NDArray[np.int64]
+    record_sample: npt.NDArray[np.int64]
     record_visit: npt.NDArray[np.int64]
     record_station: IntArray
     zones: tuple[tuple[int, int, int], ...]
     ground: CellTotals
     spacing_m: float
     near_m: float
-    bodies: int
+    samples: int
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _BlockPart:
-    """The passing bodies of one block."""
+    """The passing samples of one block."""
 
     arrays: dict[str, npt.NDArray[Any]]
     zone: tuple[int, int, int]
@@ -121,25 +121,25 @@ _PART_KINDS: dict[str, Any] = {
     "stop_y_m": float,
     "debris_m": float,
     "away_m": float,
-    "record_body": np.int64,
+    "record_sample": np.int64,
     "record_visit": np.int64,
     "record_station": np.int32,
 }
 
 
-def least_angle(ensemble: SharedDraws) -> float:
-    """Smallest friction that any body can draw: no body runs farther than its energy line (Heim 1932)."""
-    return float(ensemble.friction.min()) * SAMPLE_FRICTION[0]
+def least_angle(draws: SharedDraws) -> float:
+    """Smallest friction that any sample can draw: no sample runs farther than its energy line (Heim 1932)."""
+    return float(draws.friction.min()) * SAMPLE_FRICTION[0]
 
 
 def find_passing_samples(
-    prepared: PreparedGround, route: Route, ensemble: SharedDraws, least_spacing_m: float = STARTS_M
+    prepared: PreparedGround, route: Route, draws: SharedDraws, least_spacing_m: float = STARTS_M
 ) -> PassingSamples:
-    """Run all bodies whose energy line (Heim 1932) reaches the line or the ground beside it; keep those that pass."""
+    """Run all samples whose energy line (Heim 1932) reaches the line or the ground beside it; keep those that pass."""
     heights = prepared.heights
-    blocks, chosen = _blocks_above(prepared, route, ensemble)
+    blocks, chosen = _blocks_above(prepared, route, draws)
     area = sum(int((one > -np.inf).sum()) for one in chosen) * heights.cell_m**2
-    wanted = float(np.sqrt(area * ensemble.count / MOST_SAMPLES))
+    wanted = float(np.sqrt(area * draws.count / MOST_SAMPLES))
     spacing = max(least_spacing_m, min(WIDEST_STARTS_M, wanted))
     near = max(FOOTPRINT_M, 0.75 * heights.cell_m, 0.5 * max(spacing, heights.cell_m))
     known = np.isfinite(route.height_m)
@@ -147,7 +147,7 @@ def find_passing_samples(
     stations = np.flatnonzero(known)
     shown = window_beside(route, heights)
     found = map_in_threads_after_first(
-        lambda k: _samples_of_block(prepared, blocks[k], chosen[k], ensemble, spacing, (tree, stations, near), shown),
+        lambda k: _samples_of_block(prepared, blocks[k], chosen[k], draws, spacing, (tree, stations, near), shown),
         range(len(blocks)),
     )
     ground = CellTotals(window=shown)
@@ -155,10 +155,10 @@ def find_passing_samples(
     run = 0
     for one in found:
         if one is not None:
-            own, part, bodies = one
+            own, part, samples = one
             kept += own
             ground.add(part.window, part.mask, part.fastest, part.zones)
-            run += bodies
+            run += samples
     return _join_parts(kept, ground, spacing_m=spacing, near_m=near, run=run)
 
 
@@ -173,16 +173,14 @@ def window_beside(route: Route, heights: Heights) -> Window:
     )
 
 
-def _blocks_above(
-    prepared: PreparedGround, route: Route, ensemble: SharedDraws
-) -> tuple[list[Window], list[FloatArray]]:
-    """Blocks above the line, and the greatest friction with which a body of each start cell can come down to it."""
-    heights, far = prepared.heights, FARTHEST_M[ensemble.size]
+def _blocks_above(prepared: PreparedGround, route: Route, draws: SharedDraws) -> tuple[list[Window], list[FloatArray]]:
+    """Blocks above the line, and the greatest friction with which a sample of each start cell can come down to it."""
+    heights, far = prepared.heights, FARTHEST_M[draws.size]
     known = np.flatnonzero(np.isfinite(route.height_m))
     thin = known[:: max(1, int(_THINNED_M / route.step_m))]
     x, y, z = route.x_m[thin], route.y_m[thin], route.height_m[thin]
     tree = cKDTree(np.column_stack([x, y]))
-    fall = least_angle(ensemble)
+    fall = least_angle(draws)
     search = heights.window_of(float(x.min()) - far, float(y.min()) - far, float(x.max()) + far, float(y.max()) + far)
     blocks, chosen = [], []
     for block in tiles_of(search, heights.block_cells):
@@ -207,15 +205,15 @@ def _steepest_to_line(
 ) -> FloatArray:
     """Steepest energy line from each start cell of a block down to any of the points, or to the ground beside.
 
-    It is the greatest friction with which a body can come there; infinite on the ground beside, minus infinite where
+    It is the greatest friction with which a sample can come there; infinite on the ground beside, minus infinite where
     there is no start cell or no point within ``far_m``.
     """
-    sheet, heights = prepared.over(block), prepared.heights
-    rows, cols = np.nonzero(sheet.zone)
+    tile, heights = prepared.over(block), prepared.heights
+    rows, cols = np.nonzero(tile.zone)
     out = np.full(block.shape, -np.inf)
-    sx, sy = heights.on(block, sheet.smoothed_m).centre_of(rows, cols)
+    sx, sy = heights.on(block, tile.smoothed_m).centre_of(rows, cols)
     out[rows, cols] = block_reading_kernels.steepest_line(
-        sx, sy, sheet.smoothed_m[rows, cols], x, y, z, BESIDE_M, _THINNED_M, far_m
+        sx, sy, tile.smoothed_m[rows, cols], x, y, z, BESIDE_M, _THINNED_M, far_m
     )
     return out
 
@@ -224,13 +222,13 @@ def _samples_of_block(
     prepared: PreparedGround,
     block: Window,
     roughest: FloatArray,
-    ensemble: SharedDraws,
+    draws: SharedDraws,
     spacing_m: float,
     watch: tuple[cKDTree, npt.NDArray[np.int64], float],
     shown: Window,
 ) -> tuple[list[_BlockPart], CellTotals, int] | None:
-    """Run a block; keep the bodies that pass, and mark the ground beside the line."""
-    found = simulate_block(prepared, block, ensemble, spacing_m, roughest)
+    """Run a block; keep the samples that pass, and mark the ground beside the line."""
+    found = simulate_block(prepared, block, draws, spacing_m, roughest)
     if found is None:
         return None
     starts, ground, runs = found
@@ -239,21 +237,19 @@ def _samples_of_block(
     cells = ground.smoothed_m.size
     stamp, mask = np.zeros(cells, np.int32), np.zeros(cells, np.uint64)
     fastest, zones = np.zeros(cells, np.float32), np.zeros(cells, np.uint16)
-    kept, bodies = [], 0
+    kept, samples = [], 0
     for run in runs:
         t = run.tracks
-        bodies += int((np.diff(t.offsets) > 0).sum())
-        block_reading_kernels.mark(
-            t.cells, t.speeds_m_s, t.offsets, ensemble.count, run.zone, stamp, mask, fastest, zones
-        )
-        one = _passing_parts(run, starts, station, ensemble.count, heights)
+        samples += int((np.diff(t.offsets) > 0).sum())
+        block_reading_kernels.mark(t.cells, t.speeds_m_s, t.offsets, draws.count, run.zone, stamp, mask, fastest, zones)
+        one = _passing_parts(run, starts, station, draws.count, heights)
         if one is not None:
             n = heights.block_cells
             kept.append(_BlockPart(arrays=one, zone=(block.top // n, block.left // n, run.zone)))
     shape = ground.window.shape
     part = CellTotals(window=ground.window.cut(shown))
     part.add(ground.window, mask.reshape(shape), fastest.reshape(shape), zones.reshape(shape))
-    return kept, part, bodies
+    return kept, part, samples
 
 
 def _station_of_cell(window: Window, heights: Heights, watch: tuple[cKDTree, npt.NDArray[np.int64], float]) -> IntArray:
@@ -289,19 +285,19 @@ def _passing_parts(
     on_line = np.flatnonzero(at >= 0)
     if not on_line.size:
         return None
-    body = np.repeat(np.arange(t.count), np.diff(t.offsets))
-    bodies, first = np.unique(body[on_line], return_index=True)
-    begin, end = on_line[first], t.offsets[bodies + 1].astype(np.int64)
+    sample = np.repeat(np.arange(t.count), np.diff(t.offsets))
+    samples, first = np.unique(sample[on_line], return_index=True)
+    begin, end = on_line[first], t.offsets[samples + 1].astype(np.int64)
     length = end - begin
     offsets = np.concatenate([[0], np.cumsum(length)])
     visits = np.repeat(begin - offsets[:-1], length) + np.arange(offsets[-1])
     new = np.ones(on_line.size, np.bool_)
-    new[1:] = (at[on_line[1:]] != at[on_line[:-1]]) | (body[on_line[1:]] != body[on_line[:-1]])
+    new[1:] = (at[on_line[1:]] != at[on_line[:-1]]) | (sample[on_line[1:]] != sample[on_line[:-1]])
     passed = on_line[new]
-    which = np.searchsorted(bodies, body[passed])
+    which = np.searchsorted(samples, sample[passed])
     nx = window.shape[1]
-    own = run.starts.start + bodies // members
-    stop, west, north = run.stop[bodies], *heights.corner_m(window)
+    own = run.starts.start + samples // members
+    stop, west, north = run.stop[samples], *heights.corner_m(window)
     stays = stop >= 0
     start_x = (starts.cols[own] - window.left + 0.5) * heights.cell_m
     start_y = (starts.rows[own] - window.top + 0.5) * heights.cell_m
@@ -311,14 +307,14 @@ def _passing_parts(
         "rows": t.cells[visits] // nx + window.top,
         "cols": t.cells[visits] % nx + window.left,
         "speeds_m_s": t.speeds_m_s[visits],
-        "member": (bodies % members).astype(np.int32),
+        "member": (samples % members).astype(np.int32),
         "stays": stays,
         "stop_height_m": np.where(stays, run.ground.smoothed_m.ravel()[np.maximum(stop, 0)], np.nan),
-        "stop_x_m": np.where(stays, t.x_m[bodies] + west, np.nan),
-        "stop_y_m": np.where(stays, t.y_m[bodies] + north, np.nan),
-        "debris_m": run.debris_m[bodies],
+        "stop_x_m": np.where(stays, t.x_m[samples] + west, np.nan),
+        "stop_y_m": np.where(stays, t.y_m[samples] + north, np.nan),
+        "debris_m": run.debris_m[samples],
         "away_m": np.hypot(pass_x - start_x, pass_y - start_y),
-        "record_body": which,
+        "record_sample": which,
         "record_visit": offsets[which] + passed - begin[which],
         "record_station": at[passed],
     }
@@ -333,38 +329,38 @@ def _join_parts(
         name: np.concatenate([part.arrays[name] for part in kept]) if kept else np.empty(0, kind)
         for name, kind in _PART_KINDS.items()
     }
-    bodies, visits, records = (
-        np.array([part.arrays[name].size for part in kept], np.int64) for name in ("length", "rows", "record_body")
+    samples, visits, records = (
+        np.array([part.arrays[name].size for part in kept], np.int64) for name in ("length", "rows", "record_sample")
     )
-    parts["record_body"] += np.repeat(np.cumsum(bodies) - bodies, records)
+    parts["record_sample"] += np.repeat(np.cumsum(samples) - samples, records)
     parts["record_visit"] += np.repeat(np.cumsum(visits) - visits, records)
     return PassingSamples(
         offsets=np.concatenate([[0], np.cumsum(parts.pop("length"))]).astype(np.int64),
-        zone=np.repeat(np.array([number[part.zone] for part in kept], np.int32), bodies),
+        zone=np.repeat(np.array([number[part.zone] for part in kept], np.int32), samples),
         zones=tuple(names),
         ground=ground,
         spacing_m=spacing_m,
         near_m=near_m,
-        bodies=run,
+        samples=run,
         **parts,
     )
 
 
-# ---- What happens to somebody who is caught at a station: what the bodies that pass it meet from there on
+# ---- What happens to somebody who is caught at a station: what the samples that pass it meet from there on
 
-RELEASED_HERE_M = 12.0  # a body that starts no farther up than this is released by whoever stands here; design choice
+RELEASED_HERE_M = 12.0  # a sample that starts no farther up than this is released by whoever stands here; design choice
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class CaughtRecords:
-    """One record for each body that passes a station. Arrays of shape (records,).
+    """One record for each sample that passes a station. Arrays of shape (records,).
 
     Attributes
     ----------
-    station, body, visit, zone, member : ndarray of int
+    station, sample, visit, zone, member : ndarray of int
         ``visit``: the entered cell, an index into those of `PassingSamples`.
     own : ndarray of bool
-        Whether the body starts here: released where one stands, not from above.
+        Whether the sample starts here: released where one stands, not from above.
     speed_m_s : ndarray
         With which it passes.
     distance_m, drop_m, debris_m : ndarray
@@ -378,7 +374,7 @@ class CaughtRecords:
     """
 
     station: IntArray
-    body: npt.NDArray[np.int64]
+    sample: npt.NDArray[np.int64]
     visit: npt.NDArray[np.int64]
     zone: IntArray
     member: IntArray
@@ -398,31 +394,31 @@ class CaughtRecords:
 
 
 def follow_caught(prepared: PreparedGround, route: Route, passing: PassingSamples) -> CaughtRecords:
-    """Follow each body from where it passes a station to where it stops."""
+    """Follow each sample from where it passes a station to where it stops."""
     traps, effects, trap, weight = _traps_ahead(prepared, passing)
     n = passing.rows.size
     bits, worst = np.zeros(n, np.uint8), np.full(n, -1, np.int32)
     block_reading_kernels.ahead(passing.offsets, effects, trap, weight, bits, worst)
     again, station = _at_every_pass(route, passing.record_station, passing.near_m)
-    body, visit = passing.record_body[again], passing.record_visit[again]
-    stays = passing.stays[body]
-    last = passing.offsets[1:][body] - 1
+    sample, visit = passing.record_sample[again], passing.record_visit[again]
+    stays = passing.stays[sample]
+    last = passing.offsets[1:][sample] - 1
     ended = np.where(stays, effects[last] if n else 0, 0)
     x, y, z = route.x_m[station], route.y_m[station], route.height_m[station]
-    debris = passing.debris_m[body]
+    debris = passing.debris_m[sample]
     with np.errstate(invalid="ignore"):
         deep = debris >= BURIED_M
-    first = visit == passing.offsets[:-1][body]
+    first = visit == passing.offsets[:-1][sample]
     return CaughtRecords(
         station=station,
-        body=body,
+        sample=sample,
         visit=visit,
-        zone=passing.zone[body],
-        member=passing.member[body],
-        own=passing.away_m[body] <= RELEASED_HERE_M if n else first,
+        zone=passing.zone[sample],
+        member=passing.member[sample],
+        own=passing.away_m[sample] <= RELEASED_HERE_M if n else first,
         speed_m_s=passing.speeds_m_s[visit],
-        distance_m=np.hypot(passing.stop_x_m[body] - x, passing.stop_y_m[body] - y),
-        drop_m=z - passing.stop_height_m[body],
+        distance_m=np.hypot(passing.stop_x_m[sample] - x, passing.stop_y_m[sample] - y),
+        drop_m=z - passing.stop_height_m[sample],
         debris_m=debris,
         burial=deep | ((ended & BURIES) > 0),
         trauma=(bits[visit] & INJURES) > 0,
@@ -438,7 +434,7 @@ def follow_caught(prepared: PreparedGround, route: Route, passing: PassingSample
 def _traps_ahead(
     prepared: PreparedGround, passing: PassingSamples
 ) -> tuple[tuple[Trap, ...], npt.NDArray[np.uint8], IntArray, npt.NDArray[np.float32]]:
-    """Traps of the ground below the line, sheet by sheet; for each entered cell what they do and which is the worst."""
+    """Traps of the ground below the line, tile by tile; for each entered cell what they do and which is the worst."""
     heights = prepared.heights
     n = passing.rows.size
     effects, which, weight = np.zeros(n, np.uint8), np.full(n, -1, np.int32), np.zeros(n, np.float32)
@@ -451,7 +447,7 @@ def _traps_ahead(
         bottom=int(passing.rows.max()) + 1,
         right=int(passing.cols.max()) + 1,
     )
-    for square in tiles_of(whole, heights.sheet_cells):
+    for square in tiles_of(whole, heights.ground_tile_cells):
         here = np.flatnonzero(
             (passing.rows >= square.top)
             & (passing.rows < square.bottom)
@@ -495,7 +491,7 @@ def _at_every_pass(
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
     """Records and stations, with those of every other pass of the line over the same place added.
 
-    Where a line doubles back or crosses itself, a body that comes over it comes over all passes.
+    Where a line doubles back or crosses itself, a sample that comes over it comes over all passes.
     """
     own, other = _places_passed_again(route, near_m)
     order = np.argsort(own, kind="stable")

@@ -18,7 +18,7 @@ from lastseen.jobs.reading.route import Route
 from lastseen.terrain import read_terrain
 from lastseen.traps import Kind, find_traps
 
-CLEAR_M = 10.0  # as far as this off any ground that a body crossed; design choice
+CLEAR_M = 10.0  # as far as this off any ground that a sample crossed; design choice
 STEEPEST_DEG = 27.0  # nobody regroups on what is nearly start-zone terrain; design choice
 LEAST_M2 = 150.0  # room for a small group with distance to each other; design choice
 # Along the line: of several places closer than this, or this share of the line, the roomiest is told.
@@ -75,15 +75,15 @@ class Regroup:
 def places_to_regroup(prepared: PreparedGround, route: Route, passing: PassingSamples) -> tuple[Regroup, ...]:
     """Find them beside the line, along the way; the roomiest of those that lie close together."""
     heights, window = prepared.heights, passing.ground.window
-    sheet = prepared.over(window)
-    ground = heights.on(window, sheet.smoothed_m)
+    tile = prepared.over(window)
+    ground = heights.on(window, tile.smoothed_m)
     beside, station = _to_line(route, ground)
-    crossed = (passing.ground.mask > 0) | (sheet.zone > 0) | ~np.isfinite(sheet.smoothed_m)
+    crossed = (passing.ground.mask > 0) | (tile.zone > 0) | ~np.isfinite(tile.smoothed_m)
     clear = np.full(window.shape, 2.0 * BESIDE_M)
     if crossed.any():
         clear = ndimage.distance_transform_edt(~crossed, sampling=heights.cell_m)
     with np.errstate(invalid="ignore"):
-        room = (beside <= BESIDE_M) & (clear >= max(CLEAR_M, passing.spacing_m)) & (sheet.slope_deg < STEEPEST_DEG)
+        room = (beside <= BESIDE_M) & (clear >= max(CLEAR_M, passing.spacing_m)) & (tile.slope_deg < STEEPEST_DEG)
     score = np.where(room, np.minimum(clear, ENOUGH_M) - BESIDE_COST * beside, -np.inf)
     found: list[Regroup] = []
     apart = max(APART_M, APART_SHARE * route.length_m)
@@ -109,7 +109,7 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: PassingSa
                     along_m=float(route.along_m[at]),
                     beside_m=float(beside[row, col]),
                     area_m2=area,
-                    slope_deg=float(sheet.slope_deg[row, col]),
+                    slope_deg=float(tile.slope_deg[row, col]),
                     clear_m=float(clear[row, col]),
                     edge=edge,
                     edge_m=edge_m,

@@ -69,7 +69,7 @@ class Stretch:
     zones : tuple of ZoneAbove
         That can reach it, the likeliest first.
     caught : int
-        How many bodies the numbers below rest on; 0 where nothing comes.
+        How many samples the numbers below rest on; 0 where nothing comes.
     distance_m, drop_m, debris_m, speed_m_s : (P10, P50, P90)
         Of somebody caught here: how far, how much height, under how much debris, how fast it comes. NaN where unknown.
     burial, trauma, water, no_way_out, leaves : float
@@ -129,7 +129,7 @@ class Stations:
     mask : ndarray of uint64
         The members.
     debris_m, burial, trauma, water, no_way_out : ndarray
-        Mean debris where one stops, and shares, of all bodies that pass it; NaN where none does.
+        Mean debris where one stops, and shares, of all samples that pass it; NaN where none does.
     """
 
     slope_deg: FloatArray
@@ -153,7 +153,7 @@ def gather_at_stations(
 ) -> Stations:
     """Gather the records by station: each station stands for the line within ``near_m`` along it.
 
-    A body is told at the station nearest to the cell that it enters, and cells can be wider than stations are apart.
+    A sample is told at the station nearest to the cell that it enters, and cells can be wider than stations are apart.
     """
     n = route.x_m.size
     mask = np.zeros(n, np.uint64)
@@ -276,7 +276,7 @@ def _stretch(
     known = np.isfinite(z)
     steps = np.diff(z[known])
     exposure = float(stations.exposure[piece].mean())
-    _, once = np.unique(caught.body[records], return_index=True)
+    _, once = np.unique(caught.sample[records], return_index=True)
     mine = records[np.sort(once)]
     shares = [float(getattr(caught, name)[mine].mean()) if mine.size else 0.0 for name in (*CONSEQUENCES, "leaves")]
     burial, trauma, water, no_way_out, leaves = shares
@@ -331,7 +331,7 @@ def _spread(values: FloatArray) -> tuple[float, float, float]:
 def _zones(
     caught: CaughtRecords, records: npt.NDArray[np.int64], members: int, zones: tuple[tuple[int, int, int], ...]
 ) -> tuple[ZoneAbove, ...]:
-    """Start zones of the bodies, by the share of members in which one of theirs comes."""
+    """Start zones of the samples, by the share of members in which one of theirs comes."""
     pairs = np.unique(np.stack([caught.zone[records], caught.member[records]]), axis=1)
     names, counts = np.unique(pairs[0], return_counts=True)
     found = [

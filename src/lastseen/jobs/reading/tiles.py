@@ -58,7 +58,7 @@ from lastseen.snow import slab_class
 from lastseen.terrain import Elevation, open_elevation, read_layers
 from lastseen.traps import describe_invisible_traps
 
-# ---- A tile: what its start zones do, as bytes that can be kept and sent; and the question that all tiles answer
+# ---- A tile: what its start zones do, as bytes that can be kept and sent; and the request that all tiles answer
 
 SLOPE_BINS = 900  # tenths of a degree
 FORM = 1  # of the bytes of a tile; older ones are not taken up again
@@ -77,8 +77,8 @@ class AreaRequest:
         The cells of the result.
     members : int
     spacing_m : float
-    tile_sheets : int
-        Side of a tile in sheets.
+    tile_side : int
+        Side of a tile in ground tiles.
     threads : int
         In each worker.
     """
@@ -88,7 +88,7 @@ class AreaRequest:
     shown: Window
     members: int = MEMBERS
     spacing_m: float = STARTS_M
-    tile_sheets: int = 2
+    tile_side: int = 2
     threads: int = 1
 
     def fingerprint(self) -> str:
@@ -105,7 +105,7 @@ class AreaRequest:
             asdict(self.shown),
             self.members,
             self.spacing_m,
-            self.tile_sheets,
+            self.tile_side,
             files,
         ]
         return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
@@ -125,12 +125,12 @@ class Tile:
     core : Window
         Cells that belong to this tile alone; ``start_values``, ``zone`` and ``known`` have its shape.
     window : Window
-        Cells that its bodies came to; ``mask``, ``fastest`` and ``zones`` have its shape.
+        Cells that its samples came to; ``mask``, ``fastest`` and ``zones`` have its shape.
     rows, outlines : tuple
         Start zones and their outlines in map metres.
     slopes : ndarray of int64
         Start cells by tenths of a degree of slope.
-    bodies : int
+    samples : int
     """
 
     core: Window
@@ -144,23 +144,23 @@ class Tile:
     rows: tuple[ZoneRow, ...]
     outlines: tuple[shapely.MultiPolygon, ...]
     slopes: npt.NDArray[np.int64]
-    bodies: int
+    samples: int
 
 
-def list_tiles(question: AreaRequest, heights: Heights) -> list[Window]:
+def list_tiles(request: AreaRequest, heights: Heights) -> list[Window]:
     """All tiles of a run, from north to south and west to east."""
-    return list(tiles_of(question.starting, question.tile_sheets * heights.sheet_cells))
+    return list(tiles_of(request.starting, request.tile_side * heights.ground_tile_cells))
 
 
-def work_tile(question: AreaRequest, square: Window) -> bytes:
+def work_tile(request: AreaRequest, square: Window) -> bytes:
     """Read one tile: opens the files itself, so that any process on any machine that sees them can do it."""
-    os.environ["LASTSEEN_THREADS"] = str(question.threads)
-    return pack(read_tile(question, square, _prepared_once(question.fingerprint(), question.scenario)))
+    os.environ["LASTSEEN_THREADS"] = str(request.threads)
+    return pack(read_tile(request, square, _prepared_once(request.fingerprint(), request.scenario)))
 
 
 @lru_cache(maxsize=1)
 def _prepared_once(_fingerprint: str, scenario: Scenario) -> PreparedGround:
-    """The ground of the run that this process works on: tiles beside each other share its sheets."""
+    """The ground of the run that this process works on: neighbouring tiles share its ground tiles."""
     return prepared_for(scenario)
 
 
@@ -171,13 +171,13 @@ def prepared_for(scenario: Scenario) -> PreparedGround:
     return PreparedGround(heights=heights_of_model(elevation), layers_on=lambda grid: read_layers(wanted, grid))
 
 
-def read_tile(question: AreaRequest, square: Window, prepared: PreparedGround) -> Tile:
+def read_tile(request: AreaRequest, square: Window, prepared: PreparedGround) -> Tile:
     """Run all blocks of a tile."""
     heights = prepared.heights
-    ensemble = draw_shared(question.scenario.snow, question.scenario.seed, question.members)
+    draws = draw_shared(request.scenario.snow, request.scenario.seed, request.members)
     # Whole blocks are run even where the wanted ground cuts them: a block is the same in every run.
-    core = square.cut(_whole_blocks(question.starting, heights)).cut(heights.extent)
-    reading = read_blocks(prepared, core, None, ensemble, question.spacing_m)
+    core = square.cut(_whole_blocks(request.starting, heights)).cut(heights.extent)
+    reading = read_blocks(prepared, core, None, draws, request.spacing_m)
     ground = prepared.over(core)
     here = core.inside(reading.window)
     zone = reading.zone[here].copy()
@@ -195,7 +195,7 @@ def read_tile(question: AreaRequest, square: Window, prepared: PreparedGround) -
         rows=reading.rows,
         outlines=tuple(_outlines(reading)),
         slopes=counts.astype(np.int64),
-        bodies=reading.bodies,
+        samples=reading.samples,
     )
 
 
@@ -229,7 +229,7 @@ def pack(tile: Tile) -> bytes:
     told = {
         "core": asdict(tile.core),
         "window": asdict(tile.window),
-        "bodies": tile.bodies,
+        "bodies": tile.samples,
         "rows": [asdict(row) for row in tile.rows],
         "outlines": [shapely.to_wkb(outline, hex=True) for outline in tile.outlines],
     }
@@ -252,7 +252,7 @@ def unpack(data: bytes) -> Tile:
         window=Window(**told["window"]),
         rows=rows,
         outlines=tuple(shapely.from_wkb(one) for one in told["outlines"]),
-        bodies=told["bodies"],
+        samples=told["bodies"],
         **arrays,
     )
 
@@ -276,7 +276,7 @@ _NO_SPACE = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 
 @dataclass(frozen=True, kw_only=True)
 class KeptTiles:
-    """Tiles of one question, in a hidden folder beside the output; its name holds the question's fingerprint.
+    """Tiles of one request, in a hidden folder beside the output; its name holds the request's fingerprint.
 
     Attributes
     ----------
@@ -331,8 +331,8 @@ class KeptTiles:
         shutil.rmtree(self.folder, ignore_errors=True)
 
 
-def open_kept_tiles(folder: Path, question: AreaRequest) -> KeptTiles:
-    """The tiles that belong to an output folder and a question; those of other settings are never taken up.
+def open_kept_tiles(folder: Path, request: AreaRequest) -> KeptTiles:
+    """The tiles that belong to an output folder and a request; those of other settings are never taken up.
 
     Raises
     ------
@@ -340,7 +340,7 @@ def open_kept_tiles(folder: Path, question: AreaRequest) -> KeptTiles:
         If the place cannot be written.
     """
     folder = folder.resolve()
-    place = folder.parent / f".{folder.name}.tiles-{question.fingerprint()}"
+    place = folder.parent / f".{folder.name}.tiles-{request.fingerprint()}"
     try:
         place.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -350,10 +350,10 @@ def open_kept_tiles(folder: Path, question: AreaRequest) -> KeptTiles:
     return KeptTiles(folder=place)
 
 
-def other_kept_tiles(folder: Path, question: AreaRequest) -> Iterator[Path]:
+def other_kept_tiles(folder: Path, request: AreaRequest) -> Iterator[Path]:
     """Folders with tiles of the same output and other settings."""
     folder = folder.resolve()
-    own = f".{folder.name}.tiles-{question.fingerprint()}"
+    own = f".{folder.name}.tiles-{request.fingerprint()}"
     if folder.parent.is_dir():
         yield from sorted(path for path in folder.parent.glob(f".{folder.name}.tiles-*") if path.name != own)
 
@@ -362,33 +362,33 @@ def other_kept_tiles(folder: Path, question: AreaRequest) -> Iterator[Path]:
 
 ANSWER_WITHIN_S = 20  # a scheduler that is there
 TRIES = 4  # a tile whose worker dies is given to another one so often
-BYTES_OF_SHEET, BYTES_OF_PREPARING = 22, 320  # for each cell; the second measured with traps and grades
+BYTES_OF_GROUND, BYTES_OF_PREPARING = 22, 320  # for each cell; the second measured with traps and grades
 BYTES_OF_CORE, BYTES_OF_WINDOW = 52, 14
 LIBRARIES_GB = 0.45  # measured: interpreter, libraries and compiled kernels
-VISITS = 260  # cells that a body enters on the way, at most on average; measured 80 to 170
+VISITS = 260  # cells that a sample enters on the way, at most on average; measured 80 to 170
 
 
-def memory_of_worker_gb(question: AreaRequest, heights: Heights) -> float:
+def memory_of_worker_gb(request: AreaRequest, heights: Heights) -> float:
     """The most memory that a worker takes, GB, said before it is taken."""
-    side = question.tile_sheets * heights.sheet_cells
-    reach = FIRST_REACH_M[question.scenario.snow.size] / heights.cell_m
+    side = request.tile_side * heights.ground_tile_cells
+    reach = FIRST_REACH_M[request.scenario.snow.size] / heights.cell_m
     rows, cols = heights.extent.shape
     whole = float(rows * cols)
     wide = min(whole, (side + 2.0 * reach) ** 2)
-    sheet = min(whole, (heights.sheet_cells + 2.0 * MARGIN_M / heights.cell_m) ** 2)
+    ground_tile = min(whole, (heights.ground_tile_cells + 2.0 * MARGIN_M / heights.cell_m) ** 2)
     block = min(whole, (heights.block_cells + 2.0 * reach) ** 2)
-    stride = max(1, round(question.spacing_m / heights.cell_m - 0.1))
-    bodies = (heights.block_cells / stride) ** 2 * question.members
-    of_thread = block * (BYTES_OF_SHEET + 8 + 4 + BYTES_OF_WINDOW) + bodies * VISITS * 12.0
-    needed = (min(KEPT_CELLS, whole) + sheet) * BYTES_OF_SHEET + sheet * BYTES_OF_PREPARING
+    stride = max(1, round(request.spacing_m / heights.cell_m - 0.1))
+    samples = (heights.block_cells / stride) ** 2 * request.members
+    of_thread = block * (BYTES_OF_GROUND + 8 + 4 + BYTES_OF_WINDOW) + samples * VISITS * 12.0
+    needed = (min(KEPT_CELLS, whole) + ground_tile) * BYTES_OF_GROUND + ground_tile * BYTES_OF_PREPARING
     needed += (
-        wide * BYTES_OF_WINDOW * 2 + min(whole, float(side * side)) * BYTES_OF_CORE * 3 + question.threads * of_thread
+        wide * BYTES_OF_WINDOW * 2 + min(whole, float(side * side)) * BYTES_OF_CORE * 3 + request.threads * of_thread
     )
     return LIBRARIES_GB + needed / 1e9
 
 
 def run_all(
-    question: AreaRequest,
+    request: AreaRequest,
     heights: Heights,
     kept: KeptTiles,
     *,
@@ -400,7 +400,7 @@ def run_all(
 
     Parameters
     ----------
-    question : Question
+    request : AreaRequest
     heights : Heights
     kept : KeptTiles
     workers : int, optional
@@ -416,19 +416,19 @@ def run_all(
     ResourceError
         If the disk is full, or a tile fails again and again. Finished tiles are kept.
     """
-    squares = list_tiles(question, heights)
+    squares = list_tiles(request, heights)
     left = [square for square in squares if not kept.has(square)]
     told = _TileProgress(len(squares), len(left), progress)
     if workers is None and scheduler is None:
-        _work_alone(question, left, kept, told)
+        _work_alone(request, left, kept, told)
     elif left:
-        with _client(question, heights, workers, scheduler) as client:
-            _work_on_cluster(client, question, left, kept, told)
+        with _client(request, heights, workers, scheduler) as client:
+            _work_on_cluster(client, request, left, kept, told)
 
 
-def _work_alone(question: AreaRequest, left: list[Window], kept: KeptTiles, told: _TileProgress) -> None:
-    prepared = prepared_for(question.scenario)
-    here = replace(question, threads=thread_count())
+def _work_alone(request: AreaRequest, left: list[Window], kept: KeptTiles, told: _TileProgress) -> None:
+    prepared = prepared_for(request.scenario)
+    here = replace(request, threads=thread_count())
     for square in left:
         told.say()
         kept.put(square, pack(read_tile(here, square, prepared)))
@@ -436,13 +436,13 @@ def _work_alone(question: AreaRequest, left: list[Window], kept: KeptTiles, told
 
 
 def _work_on_cluster(
-    client: Any, question: AreaRequest, left: list[Window], kept: KeptTiles, told: _TileProgress
+    client: Any, request: AreaRequest, left: list[Window], kept: KeptTiles, told: _TileProgress
 ) -> None:
     """Give tiles to workers; each is kept as it comes, and given out again where its worker was lost."""
     from distributed import as_completed  # noqa: PLC0415  an extra
 
     told.say()
-    futures = {client.submit(work_tile, question, square, pure=False, retries=0): (square, 1) for square in left}
+    futures = {client.submit(work_tile, request, square, pure=False, retries=0): (square, 1) for square in left}
     running = as_completed(list(futures))  # type: ignore[no-untyped-call]
     for future in running:
         square, tries = futures.pop(future)
@@ -460,13 +460,13 @@ def _work_on_cluster(
                 f"the tile at row {square.top}, column {square.left} failed {tries} times ({error}): finished tiles "
                 "are kept; give workers more memory or smaller tiles, and give the same command again"
             ) from error
-        again = client.submit(work_tile, question, square, pure=False, retries=0)
+        again = client.submit(work_tile, request, square, pure=False, retries=0)
         futures[again] = (square, tries + 1)
         running.add(again)  # type: ignore[no-untyped-call]
 
 
 @contextmanager
-def _client(question: AreaRequest, heights: Heights, workers: int | None, scheduler: str | None) -> Iterator[Any]:
+def _client(request: AreaRequest, heights: Heights, workers: int | None, scheduler: str | None) -> Iterator[Any]:
     """Somebody who gives out work: of a cluster that is there, or of one on this machine."""
     try:
         import dask  # noqa: PLC0415  an extra
@@ -491,7 +491,7 @@ def _client(question: AreaRequest, heights: Heights, workers: int | None, schedu
             with client:
                 yield client
             return
-        limit = max(2.0, 1.6 * memory_of_worker_gb(question, heights))
+        limit = max(2.0, 1.6 * memory_of_worker_gb(request, heights))
         with (
             LocalCluster(  # type: ignore[no-untyped-call]
                 n_workers=workers,
@@ -532,7 +532,7 @@ def _time_text(seconds: float) -> str:
     return f"about {seconds / 60.0:.0f} min" if seconds < 5400.0 else f"about {seconds / 3600.0:.1f} h"
 
 
-# ---- An area of any size read tile by tile: the question, the tiles, and what they say together
+# ---- An area of any size read tile by tile: the request, the tiles, and what they say together
 
 TILE_KM = 4.0
 ALL = "all"  # the whole elevation model
@@ -548,7 +548,7 @@ class AreaView:
     scenario : Scenario
     elevation : Elevation
     heights : Heights
-    question : Question
+    request : AreaRequest
     outline : MultiPolygon or None
         Of the area that was asked for; None is the whole elevation model.
     kept : KeptTiles
@@ -558,20 +558,20 @@ class AreaView:
         Start zones that touch the area, those that do most harm first.
     slopes : ndarray of int64
         Start cells by tenths of a degree.
-    bodies : int
+    samples : int
     notes : tuple of str
     """
 
     scenario: Scenario
     elevation: Elevation
     heights: Heights
-    question: AreaRequest
+    request: AreaRequest
     outline: MultiPolygon | None
     kept: KeptTiles
     squares: tuple[Window, ...]
     zones: tuple[tuple[ZoneRow, MultiPolygon], ...]
     slopes: npt.NDArray[np.int64]
-    bodies: int
+    samples: int
     notes: tuple[str, ...]
 
     def slope_percentiles_deg(self) -> tuple[float, float, float]:
@@ -607,7 +607,7 @@ def view_area(
     members, spacing_m : int, float
         See `lastseen.jobs.reading.area.read_area`.
     tile_km : float
-        Side of a tile; at least one sheet of about 2 km.
+        Side of a tile; at least one ground tile of about 2 km.
     workers, scheduler : int, str, optional
         See `lastseen.jobs.reading.tiles.run_all`.
     progress : callable, optional
@@ -623,35 +623,35 @@ def view_area(
     outline = None if area == ALL else read_outline(Path(area), elevation.crs, "area")
     here = workers is None and scheduler is None
     threads = thread_count() if here else 1
-    question = make_request(scenario, heights, outline, members, spacing_m, tile_km, threads)
-    _require_room(question, heights, 0 if scheduler else workers or 1, progress)
-    kept = open_kept_tiles(output, question)
-    run_all(question, heights, kept, workers=workers, scheduler=scheduler, progress=progress)
-    squares = tuple(list_tiles(question, heights))
+    request = make_request(scenario, heights, outline, members, spacing_m, tile_km, threads)
+    _require_room(request, heights, 0 if scheduler else workers or 1, progress)
+    kept = open_kept_tiles(output, request)
+    run_all(request, heights, kept, workers=workers, scheduler=scheduler, progress=progress)
+    squares = tuple(list_tiles(request, heights))
     zones: list[tuple[ZoneRow, MultiPolygon]] = []
-    slopes, bodies, known = np.zeros(SLOPE_BINS, np.int64), 0, 0
+    slopes, samples, known = np.zeros(SLOPE_BINS, np.int64), 0, 0
     for square in squares:
         tile = kept.get(square)
         zones += [pair for pair in zip(tile.rows, tile.outlines, strict=True) if _touches(pair[1], outline)]
         slopes += tile.slopes
-        bodies += tile.bodies
+        samples += tile.samples
         known += int(tile.known.sum())
     if not known:
         kept.remove()
         raise InputError("there is no ground in the area, only no data: choose another one")
     zones.sort(key=lambda pair: zone_order(pair[0], scenario.snow.size, heights.cell_m))
-    notes = _notes(scenario, elevation, question, bodies, zones)
+    notes = _notes(scenario, elevation, request, samples, zones)
     return AreaView(
         scenario=scenario,
         elevation=elevation,
         heights=heights,
-        question=question,
+        request=request,
         outline=outline,
         kept=kept,
         squares=squares,
         zones=tuple(zones),
         slopes=slopes,
-        bodies=bodies,
+        samples=samples,
         notes=notes,
     )
 
@@ -665,14 +665,14 @@ def make_request(
     tile_km: float,
     threads: int,
 ) -> AreaRequest:
-    """The question that all tiles answer.
+    """The request that all tiles answer.
 
     Raises
     ------
     InputError
         If the outline lies off the elevation model.
     """
-    sheet_km = heights.sheet_cells * heights.cell_m / 1000.0
+    ground_tile_km = heights.ground_tile_cells * heights.cell_m / 1000.0
     shown = heights.extent if outline is None else heights.window_of(*outline.bounds)
     if shown.empty:
         raise InputError("the area lies outside the elevation model: check the CRS of both")
@@ -685,15 +685,15 @@ def make_request(
         shown=shown,
         members=members,
         spacing_m=spacing_m,
-        tile_sheets=max(1, round(tile_km / sheet_km)),
+        tile_side=max(1, round(tile_km / ground_tile_km)),
         threads=threads,
     )
 
 
-def _require_room(question: AreaRequest, heights: Heights, workers: int, progress: Progress) -> None:
+def _require_room(request: AreaRequest, heights: Heights, workers: int, progress: Progress) -> None:
     """Say what a worker will take; refuse where those on this machine do not fit into its memory."""
-    needed, free = memory_of_worker_gb(question, heights), free_gb()
-    progress(f"{len(list_tiles(question, heights))} tiles, at most {needed:.1f} GB for each worker", 0.01)
+    needed, free = memory_of_worker_gb(request, heights), free_gb()
+    progress(f"{len(list_tiles(request, heights))} tiles, at most {needed:.1f} GB for each worker", 0.01)
     if free is not None and workers * needed > free:
         needs = "1 worker needs" if workers == 1 else f"{workers} workers need"
         raise ResourceError(
@@ -707,7 +707,7 @@ def _touches(zone: MultiPolygon, outline: MultiPolygon | None) -> bool:
 
 
 def zone_order(row: ZoneRow, size: int, cell_m: float) -> tuple[float, float, float, tuple[int, int], int]:
-    """Order of start zones: share of bodies that meet any of the four, debris where they stop, drop; then by place.
+    """Order of start zones: share of samples that meet any of the four, debris where they stop, drop; then by place.
 
     A zone that cannot hold a slab of the size counts by the part of it that it can hold.
     """
@@ -746,7 +746,7 @@ def area_rasters(view: AreaView) -> Iterator[AreaRasters]:
     windows = {square: view.kept.windows(square) for square in view.squares}
     latest: dict[Window, Tile] = {}
     for square in view.squares:
-        core = windows[square][0].cut(view.question.shown)
+        core = windows[square][0].cut(view.request.shown)
         if core.empty:
             continue
         gathered = CellTotals(window=core)
@@ -768,7 +768,7 @@ def area_rasters(view: AreaView) -> Iterator[AreaRasters]:
 def _rasters_of_tile(view: AreaView, own: Tile, core: Window, gathered: CellTotals) -> AreaRasters:
     here = core.inside(own.core)
     known = own.known[here]
-    share = np.bitwise_count(gathered.mask) / float(view.question.members)
+    share = np.bitwise_count(gathered.mask) / float(view.request.members)
     arrays = (share, gathered.fastest.astype(np.float64), gathered.zones.astype(np.float64))
     reached, fastest, zones = (np.where(known, array, np.nan) for array in arrays)
     return AreaRasters(
@@ -783,8 +783,8 @@ def _rasters_of_tile(view: AreaView, own: Tile, core: Window, gathered: CellTota
 def _notes(
     scenario: Scenario,
     elevation: Elevation,
-    question: AreaRequest,
-    bodies: int,
+    request: AreaRequest,
+    samples: int,
     zones: list[tuple[ZoneRow, MultiPolygon]],
 ) -> tuple[str, ...]:
     """All that must be said beside an area."""
@@ -792,18 +792,18 @@ def _notes(
     leaves = np.array([row.values[START_QUANTITIES.index("leaves")] for row, _ in zones], float)
     gone = float((cells * leaves).sum() / cells.sum()) if zones else 0.0
     cell = elevation.cell_m
-    spacing = max(cell, question.spacing_m)
+    spacing = max(cell, request.spacing_m)
     blind = describe_invisible_traps(cell, layers_reader(scenario.ground)(_corner(elevation)))
     far = FARTHEST_M[scenario.snow.size]
-    around = "" if question.starting == question.shown else f" up to {far:.0f} m around the area"
+    around = "" if request.starting == request.shown else f" up to {far:.0f} m around the area"
     notes = [
         *note_grid(elevation.crs, ""),
         *elevation.notes,
         SAMPLE_NOTE,
         START_ZONE_NOTE,
         (
-            f"{bodies} bodies were run: one start every {spacing:.0f} m of start-zone terrain{around}, "
-            f"{question.members} events of size {scenario.snow.size}; start zones are cut at ribs, rolls, gully beds "
+            f"{samples} bodies were run: one start every {spacing:.0f} m of start-zone terrain{around}, "
+            f"{request.members} events of size {scenario.snow.size}; start zones are cut at ribs, rolls, gully beds "
             "and on a lattice of 250 m"
         ),
         *([] if zones else [f"no start zone of 28 to 55 degrees was found on cells of {cell:g} m"]),

@@ -45,7 +45,7 @@ def write_area_map(view: AreaView, folder: Path) -> None:
 
 def draw_area_map(view: AreaView, folder: Path) -> Drawing:
     """The sheet, drawn but not written."""
-    shown = view.question.shown
+    shown = view.request.shown
     box = view.heights.on(shown, np.empty(shown.shape, np.int8)).bounds
     d = start_drawing(fit_sheet(box, quiet_mm=QUIET_MM), load_palette())
     drawn = drawn_lattice(_ground(view.heights, d.sheet.extent), d.sheet.extent, d.sheet.metres_per_mm)
@@ -72,7 +72,7 @@ def _header(view: AreaView) -> list[str]:
     return [
         (
             f"What comes over the ground: snow of size {view.scenario.snow.size} from all start zones, "
-            f"{view.question.members} events, {view.bodies} bodies"
+            f"{view.request.members} events, {view.samples} bodies"
         ),
         "Start zones by terrain alone, numbered by what they do to somebody who is caught in them",
     ]

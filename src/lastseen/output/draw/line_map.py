@@ -61,7 +61,7 @@ def header_lines(view: LineView) -> list[str]:
     return [
         (
             f"Line of travel, {r.route.length_m / 1000.0:.1f} km on the map; snow of size {view.scenario.snow.size}, "
-            f"{r.ensemble.count} events, one start every {max(r.passing.spacing_m, r.heights.cell_m):.0f} m"
+            f"{r.draws.count} events, one start every {max(r.passing.spacing_m, r.heights.cell_m):.0f} m"
         ),
         "The line is as wide as it is exposed to snow from above; start zones by terrain alone",
     ]

@@ -32,7 +32,7 @@ def write_strip(view: LineView, path: Path) -> None:
         palette = load_palette()
         figure = new_figure(WIDTH_MM, HEIGHT_MM)
         name = view.scenario.name or "Line of travel"
-        count = view.reading.ensemble.count
+        count = view.reading.draws.count
         heading(
             figure,
             palette,

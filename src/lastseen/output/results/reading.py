@@ -83,9 +83,9 @@ def line_numbers(view: LineView) -> dict[str, Any]:
             "crs_name": crs.name,
             "cell_m": r.heights.cell_m,
         },
-        "members": r.ensemble.count,
+        "members": r.draws.count,
         "start_spacing_m": round(r.passing.spacing_m, 2),
-        "bodies": r.passing.bodies,
+        "bodies": r.passing.samples,
         "length_m": round(r.route.length_m, 1),
         "lines": len(r.route.lines),
         "stretches": [_stretch(view, stretch) for stretch in r.stretches],
@@ -406,7 +406,7 @@ def write_area_rasters(view: AreaView, folder: Path) -> None:
     """Write all rasters window by window, never more than a few tiles in memory; then make them cloud-optimised."""
     from lastseen.jobs import area_rasters  # noqa: PLC0415
 
-    shown, heights = view.question.shown, view.heights
+    shown, heights = view.request.shown, view.heights
     grid = heights.on(shown, np.empty(shown.shape, np.int8))
     profile = {
         "driver": "GTiff",
@@ -498,7 +498,7 @@ def area_numbers(view: AreaView) -> dict[str, Any]:
     """The area as plain values, keys in a fixed order, nothing that is not a number."""
     crs = view.heights.crs
     authority = crs.to_authority()
-    shown = view.question.shown
+    shown = view.request.shown
     west, north = view.heights.corner_m(shown)
     rows, cols = shown.shape
     return {
@@ -516,9 +516,9 @@ def area_numbers(view: AreaView) -> dict[str, Any]:
             "shape": [rows, cols],
             "bounds_m": [west, north - rows * view.heights.cell_m, west + cols * view.heights.cell_m, north],
         },
-        "members": view.question.members,
-        "start_spacing_m": max(view.question.spacing_m, view.heights.cell_m),
-        "bodies": view.bodies,
+        "members": view.request.members,
+        "start_spacing_m": max(view.request.spacing_m, view.heights.cell_m),
+        "bodies": view.samples,
         "start_slope_deg": _percentiles(view.slope_percentiles_deg()),
         "incident_slope_deg": {**_percentiles(INCIDENT_SLOPES_DEG), "source": "Tirol 1993-2024, aggregated open data"},
         "start_zones": len(view.zones),

@@ -244,7 +244,7 @@ def sites_numbers(view: SiteView) -> dict[str, Any]:
         "near": view.near.notations() if view.near else None,
         "reach": {
             "frictions_by_size": [list(friction) for friction in search.reach.frictions],
-            "bodies": search.reach.bodies,
+            "bodies": search.reach.samples,
             "left": search.reach.left,
             "cell_m": search.reach.share.cell_m,
             "start_zones": search.starts.count,
