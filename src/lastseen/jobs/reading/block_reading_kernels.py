@@ -56,7 +56,7 @@ def piled(
 ) -> None:
     """Thickness of the debris of an event where each of its samples stops, spread over 2 ``half`` + 1 cells squared.
 
-    ``stop`` holds flat cells, -1 where a sample effects not stay. ``pile`` is scratch of the window, all 0, and left so.
+    ``stop`` holds flat cells, -1 where a sample does not stay. ``pile`` is scratch of the window, all 0, and left so.
     """
     ny = pile.size // nx
     share = 1.0 / ((2 * half + 1) ** 2 * cell_m * cell_m)
