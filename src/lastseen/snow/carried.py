@@ -8,6 +8,7 @@ import numpy as np
 
 from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray
 from lastseen.snow import carried_kernels
+from lastseen.snow.carried_kernels import DIFFUSION, FASTEST, LAST, SHARE, START, STATUS, VISITS, X, Y
 
 # ---- Tracers in and out of the flow, in map coordinates
 
@@ -27,9 +28,9 @@ class Tracers:
     diffusion_m2_s : ndarray
         Spread across the flow: the variance grows by twice this per second.
     seed : int
-        Of the random walk. Same seed, same way.
+        Of the random walk.
     trail_cell_m : float
-        Side of the cells in which the way is told, a whole part of the flow's cells; 0 tells no way.
+        Side of the cells of the trail, a whole part of the flow's cells; 0 keeps no trail.
     """
 
     x_m: FloatArray
@@ -45,7 +46,7 @@ class Tracers:
         if any(array.shape != (self.x_m.size,) for array in arrays):
             raise InputError("the arrays of the tracers differ in length")
         known = arrays[:3] + arrays[4:]
-        if not all(np.isfinite(one).all() for one in known) or (self.diffusion_m2_s < 0.0).any():
+        if not all(np.isfinite(array).all() for array in known) or (self.diffusion_m2_s < 0.0).any():
             raise InputError("place, speed factor and diffusion of tracers must be finite, diffusion 0 or more")
         if self.seed < 0:
             raise InputError(f"the seed is {self.seed}: give 0 or more")
@@ -67,7 +68,7 @@ class TracerRest:
         When they last moved (0 for never) and their greatest speed on the map.
     cells : ndarray of int32
         Cells entered in turn, flat indices on a lattice of ``trail_cell_m`` with the corner of the ground, all tracers
-        one after the other; empty where no way was asked for.
+        one after the other; empty where no trail was asked for.
     offsets : ndarray of int32, shape (n + 1,)
         Tracer b owns visits offsets[b] to offsets[b + 1].
     """
@@ -83,41 +84,63 @@ class TracerRest:
     offsets: IntArray
 
 
-LONGEST_TRAIL = 8192  # cells in a trail; a longer way is not told to its end
+LONGEST_TRAIL = 8192  # cells; what a person enters after that is not kept
 
 
-def tabulate_tracers(ground: Grid, tracers: Tracers | None) -> tuple[FloatArray, IntArray]:
-    """The table of the carried (local metres, y southwards) and their trails, which begin where they stand."""
-    if tracers is None:
-        return np.zeros((0, 11)), np.zeros((0, 0), np.int32)
+@dataclass(frozen=True, kw_only=True)
+class TracerTable:
+    """Tracers as the kernel moves them: a row each, local metres, y southwards; both arrays are changed in place."""
+
+    rows: FloatArray
+    trail: IntArray
+    rules: carried_kernels.CarryRules
+
+
+def tabulate_tracers(ground: Grid, tracers: Tracers, friction: float, turbulence_m_s2: float) -> TracerTable:
+    """The table of the carried, with trails that begin where they stand."""
     if not ground.contains(tracers.x_m, tracers.y_m).all():
         raise InputError("a tracer starts outside the ground: move it, or take more ground")
-    table = np.zeros((tracers.x_m.size, 11))
-    table[:, 0], table[:, 1] = tracers.x_m - ground.west_m, ground.north_m - tracers.y_m
-    table[:, 2], table[:, 3], table[:, 4] = tracers.speed_factor, tracers.start_s, tracers.diffusion_m2_s
-    table[:, 5] = carried_kernels.WAITING
+    rows = np.zeros((tracers.x_m.size, carried_kernels.COLUMNS))
+    rows[:, X], rows[:, Y] = tracers.x_m - ground.west_m, ground.north_m - tracers.y_m
+    rows[:, SHARE], rows[:, START], rows[:, DIFFUSION] = tracers.speed_factor, tracers.start_s, tracers.diffusion_m2_s
+    rows[:, STATUS] = carried_kernels.WAITING
     fine = tracers.trail_cell_m
     trail = np.zeros((tracers.x_m.size, LONGEST_TRAIL if fine > 0.0 else 0), np.int32)
     if fine > 0.0:
         wide = round(ground.shape[1] * ground.cell_m / fine)
-        trail[:, 0] = (table[:, 1] / fine).astype(np.int32) * wide + (table[:, 0] / fine).astype(np.int32)
-        table[:, 8] = 1.0
-    return table, trail
+        trail[:, 0] = (rows[:, Y] / fine).astype(np.int32) * wide + (rows[:, X] / fine).astype(np.int32)
+        rows[:, VISITS] = 1.0
+    rules = carried_kernels.CarryRules(
+        cell_m=ground.cell_m,
+        trail_cell_m=fine,
+        seed=tracers.seed,
+        friction=friction,
+        turbulence_m_s2=turbulence_m_s2,
+    )
+    return TracerTable(rows=rows, trail=trail, rules=rules)
 
 
-def read_tracer_rest(ground: Grid, carried: FloatArray, trail: IntArray) -> TracerRest:
+def move_people(
+    people: TracerTable, state: FloatArray, bed: FloatArray, *, time_s: float, dt_s: float, step: int
+) -> int:
+    """Move tracers through a step of the flow that ends at ``time_s``; how many still move."""
+    return int(carried_kernels.carry(people.rows, people.trail, state, bed, people.rules, time_s, dt_s, step))
+
+
+def read_tracer_rest(ground: Grid, people: TracerTable) -> TracerRest:
     """Where the carried ended."""
-    status, told = carried[:, 5], carried[:, 8].astype(np.int32)
+    rows, status, visits = people.rows, people.rows[:, STATUS], people.rows[:, VISITS].astype(np.int32)
+    trails = [people.trail[n, :count] for n, count in enumerate(visits)]
     return TracerRest(
-        x_m=ground.west_m + carried[:, 0],
-        y_m=ground.north_m - carried[:, 1],
-        taken=carried[:, 6] > 0.0,
+        x_m=ground.west_m + rows[:, X],
+        y_m=ground.north_m - rows[:, Y],
+        taken=rows[:, LAST] > 0.0,
         left_grid=status == carried_kernels.LEFT,
         in_no_data=status == carried_kernels.SUNK,
-        last_moved_s=carried[:, 6].copy(),
-        fastest_m_s=carried[:, 7].copy(),
-        cells=np.concatenate([trail[n, :count] for n, count in enumerate(told)]) if told.any() else trail.ravel()[:0],
-        offsets=np.concatenate([[0], np.cumsum(told)]).astype(np.int32),
+        last_moved_s=rows[:, LAST].copy(),
+        fastest_m_s=rows[:, FASTEST].copy(),
+        cells=np.concatenate(trails) if visits.any() else people.trail.ravel()[:0],
+        offsets=np.concatenate([[0], np.cumsum(visits)]).astype(np.int32),
     )
 
 

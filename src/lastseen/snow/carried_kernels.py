@@ -3,18 +3,34 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 
 from lastseen.core import FloatArray, IntArray
+from lastseen.snow.flow_kernels import BED_HOLE, BED_P, BED_Q, DEPTH, FRONT_M, VELOCITY_X, VELOCITY_Y
+from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 
-FRONT_M = 0.05  # shallower snow takes nobody along
 HOLD_M = 0.2  # snow of half a lying person's depth or more carries and holds them; design choice, no source
 STILL_M_S = 0.1  # slower is at rest
 ALONE_M = 0.5  # design choice: depth in the drag of a person who slides without snow; 10 to 15 m/s on steep slopes
-GRAVITY_M_S2 = 9.81
-WAITING, CARRIED, LEFT, SUNK = 0.0, 1.0, 2.0, 3.0
+WAITING, CARRIED, LEFT, SUNK = 0.0, 1.0, 2.0, 3.0  # status
+# Columns of the table of persons: place (m, y southwards), share of the speed of the snow, start (s; NaN: with the
+# front), diffusion (m2/s), status, time of the last movement (s), greatest speed (m/s, on the map), cells in the trail,
+# velocity eastwards and southwards (m/s).
+X, Y, SHARE, START, DIFFUSION, STATUS, LAST, FASTEST, VISITS, EAST, SOUTH = range(11)
+COLUMNS = 11
+
+
+class CarryRules(NamedTuple):
+    """Numbers that hold for a run."""
+
+    cell_m: float
+    trail_cell_m: float  # of the lattice of the trails; 0 for none
+    seed: int  # of the random walk
+    friction: float  # Coulomb mu of a person without snow
+    turbulence_m_s2: float  # and Voellmy's xi
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -25,10 +41,10 @@ def _around(state: FloatArray, x: float, y: float) -> tuple[float, float, float]
     h, qx, qy = 0.0, 0.0, 0.0
     for di in range(2):
         for dj in range(2):
-            part = (fx if dj else 1.0 - fx) * (fy if di else 1.0 - fy) * state[0, i + di, j + dj]
+            part = (fx if dj else 1.0 - fx) * (fy if di else 1.0 - fy) * state[DEPTH, i + di, j + dj]
             h += part
-            qx += part * state[1, i + di, j + dj]
-            qy += part * state[2, i + di, j + dj]
+            qx += part * state[VELOCITY_X, i + di, j + dj]
+            qy += part * state[VELOCITY_Y, i + di, j + dj]
     if h <= 0.0:
         return 0.0, 0.0, 0.0
     return h, qx / h, qy / h
@@ -47,9 +63,7 @@ def _chance(seed: int, tracer: int, step: int) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _alone(
-    east: float, south: float, p: float, q: float, friction: float, turbulence: float, dt: float
-) -> tuple[float, float]:
+def _alone(east: float, south: float, p: float, q: float, rules: CarryRules, dt: float) -> tuple[float, float]:
     """Velocity after a step of a person whom the snow left behind: Voellmy friction on a slope, never backwards."""
     steep = 1.0 + p * p + q * q
     east -= dt * GRAVITY_M_S2 * p / steep
@@ -58,26 +72,16 @@ def _alone(
     speed = math.sqrt(square)
     if speed <= 0.0:
         return 0.0, 0.0
-    brake = dt * GRAVITY_M_S2 * (friction / math.sqrt(steep) + square / (turbulence * ALONE_M))
+    brake = dt * GRAVITY_M_S2 * (rules.friction / math.sqrt(steep) + square / (rules.turbulence_m_s2 * ALONE_M))
     left = max(0.0, 1.0 - brake / speed)
     return east * left, south * left
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def carry(
-    carried: FloatArray,
-    trail: IntArray,
-    fine: float,
-    state: FloatArray,
-    bed: FloatArray,
-    cell: float,
-    time: float,
-    dt: float,
-    seed: int,
-    step: int,
-    friction: float,
-    turbulence: float,
-) -> int:
+    carried: FloatArray, trail: IntArray, state: FloatArray, bed: FloatArray, rules: CarryRules, time: float, dt: float,
+    step: int
+) -> int:  # fmt: skip
     """Move the carried through one step that ends at ``time``; returns how many still move.
 
     Deep snow carries and holds people. Where the snow has left a person behind, they slide on by themselves until
@@ -85,63 +89,65 @@ def carry(
 
     Parameters
     ----------
-    carried : (n, 11) x and y (m, y southwards), share of the speed, start (s; NaN: with the front), diffusion (m2/s),
-        status, time of the last movement (s), greatest speed (m/s, on the map), cells in the trail, velocity
-        eastwards and southwards (m/s); changed in place
-    trail : (n, most) flat indices of the cells entered, on a lattice of ``fine`` metres with the same corner; a full
-        trail grows no more
-    state, bed : planes
-    cell, time, dt : m, s, s
-    seed, step : counters of the random walk, with the number of the tracer
-    friction, turbulence : Coulomb mu, and Voellmy's xi (m/s2), of a person without snow
+    carried : (n, COLUMNS), changed in place
+    trail : (n, most) flat indices of the cells entered, on a lattice with the same corner; a full trail grows no more
+    state, bed : planes of the flow
+    rules : CarryRules
+    time, dt : s
+    step : counter of the random walk, with the number of the person
     """
+    cell, fine = rules.cell_m, rules.trail_cell_m
     moving = 0
     for n in range(carried.shape[0]):
-        if carried[n, 5] > CARRIED:
+        if carried[n, STATUS] > CARRIED:
             continue
-        x, y = carried[n, 0] / cell + 1.5, carried[n, 1] / cell + 1.5
+        x, y = carried[n, X] / cell + 1.5, carried[n, Y] / cell + 1.5
         h, u, v = _around(state, x, y)
-        if carried[n, 5] == WAITING:
-            if (h > FRONT_M and math.hypot(u, v) > STILL_M_S) if math.isnan(carried[n, 3]) else time >= carried[n, 3]:
-                carried[n, 5] = CARRIED
+        if carried[n, STATUS] == WAITING:
+            if (
+                (h > FRONT_M and math.hypot(u, v) > STILL_M_S)
+                if math.isnan(carried[n, START])
+                else time >= carried[n, START]
+            ):
+                carried[n, STATUS] = CARRIED
             else:
                 continue
-        share = carried[n, 2]
+        share = carried[n, SHARE]
         if h > HOLD_M:
             hm, um, vm = _around(state, x + 0.5 * dt * share * u / cell, y + 0.5 * dt * share * v / cell)
             if hm > 0.0:
                 u, v = um, vm
             east, south = share * u, share * v
             speed = math.hypot(u, v)
-            if share * speed > STILL_M_S and carried[n, 4] > 0.0:
-                aside = _chance(seed, n, step) * math.sqrt(2.0 * carried[n, 4] * dt) / speed
-                carried[n, 0] -= aside * v
-                carried[n, 1] += aside * u
+            if share * speed > STILL_M_S and carried[n, DIFFUSION] > 0.0:
+                aside = _chance(rules.seed, n, step) * math.sqrt(2.0 * carried[n, DIFFUSION] * dt) / speed
+                carried[n, X] -= aside * v
+                carried[n, Y] += aside * u
         else:
             i, j = int(y + 0.5), int(x + 0.5)
-            east, south = _alone(carried[n, 9], carried[n, 10], bed[1, i, j], bed[2, i, j], friction, turbulence, dt)
-        carried[n, 9], carried[n, 10] = east, south
+            east, south = _alone(carried[n, EAST], carried[n, SOUTH], bed[BED_P, i, j], bed[BED_Q, i, j], rules, dt)
+        carried[n, EAST], carried[n, SOUTH] = east, south
         speed = math.hypot(east, south)
         if speed <= STILL_M_S and h > HOLD_M:
             continue
         if speed <= 0.0:
             continue
         moving += 1
-        carried[n, 0] += dt * east
-        carried[n, 1] += dt * south
-        carried[n, 6] = time
-        carried[n, 7] = max(carried[n, 7], speed)
-        i, j = int(carried[n, 1] / cell + 2.0), int(carried[n, 0] / cell + 2.0)
+        carried[n, X] += dt * east
+        carried[n, Y] += dt * south
+        carried[n, LAST] = time
+        carried[n, FASTEST] = max(carried[n, FASTEST], speed)
+        i, j = int(carried[n, Y] / cell + 2.0), int(carried[n, X] / cell + 2.0)
         if i < 2 or j < 2 or i >= state.shape[1] - 2 or j >= state.shape[2] - 2:
-            carried[n, 5] = LEFT
+            carried[n, STATUS] = LEFT
             continue
-        if bed[11, i, j] > 0.0:
-            carried[n, 5] = SUNK
-        told = int(carried[n, 8])
-        if 0 < told < trail.shape[1]:
+        if bed[BED_HOLE, i, j] > 0.0:
+            carried[n, STATUS] = SUNK
+        visits = int(carried[n, VISITS])
+        if 0 < visits < trail.shape[1]:
             wide = int((state.shape[2] - 4) * cell / fine + 0.5)
-            here = int(carried[n, 1] / fine) * wide + int(carried[n, 0] / fine)
-            if here != trail[n, told - 1]:
-                trail[n, told] = here
-                carried[n, 8] += 1.0
+            entered = int(carried[n, Y] / fine) * wide + int(carried[n, X] / fine)
+            if entered != trail[n, visits - 1]:
+                trail[n, visits] = entered
+                carried[n, VISITS] += 1.0
     return moving

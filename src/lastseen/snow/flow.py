@@ -4,15 +4,45 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import Enum
 
 import numpy as np
 
 from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, ResourceError
-from lastseen.snow import carried_kernels, flow_kernels
-from lastseen.snow.carried import TracerRest, Tracers, read_tracer_rest, tabulate_tracers
-from lastseen.snow.flow_kernels import FRONT_M, GRAVITY_M_S2
+from lastseen.snow import flow_kernels
+from lastseen.snow.carried import TracerRest, Tracers, TracerTable, move_people, read_tracer_rest, tabulate_tracers
+from lastseen.snow.flow_kernels import (
+    BED_ASKEW_X,
+    BED_ASKEW_Y,
+    BED_HEIGHT,
+    BED_HOLE,
+    BED_LOAD,
+    BED_P,
+    BED_PLANES,
+    BED_Q,
+    BED_R,
+    BED_ROOT_X,
+    BED_ROOT_Y,
+    BED_S,
+    BED_STEP_X,
+    BED_STEP_Y,
+    BED_T,
+    DEPTH,
+    FRONT_M,
+    SEEN_ARRIVAL,
+    SEEN_DEPTH,
+    SEEN_LAYER,
+    SEEN_LEAVING,
+    SEEN_LEFT,
+    SEEN_SPEED,
+    STAGE,
+    VELOCITY_X,
+    VELOCITY_Y,
+    FlowRules,
+    StepNumbers,
+)
+from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 
 # ---- What a run of the flow is told and what it tells
 
@@ -136,6 +166,7 @@ class FlowResult:
 # ---- The ground as the flow needs it: slopes, second derivatives and pressure coefficients, once for many runs
 
 FRAME = 2  # cells around the ground in every plane of the kernels
+_INNER = (slice(FRAME, -FRAME), slice(FRAME, -FRAME))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -184,28 +215,28 @@ def prepare_bed(ground: Grid, *, plain: bool = False) -> Bed:
         raise InputError("the plain frame takes ground without gaps only: fill them, or use the general frame")
     z = np.pad(ground.values.astype(np.float64), FRAME, mode="edge")
     sink = np.pad(~known, FRAME, mode="constant", constant_values=False)
-    planes = np.zeros((14, *z.shape))
-    planes[0] = np.where(np.isfinite(z), z, 0.0)
-    planes[11] = sink
+    planes = np.zeros((BED_PLANES, *z.shape))
+    planes[BED_HEIGHT] = np.where(np.isfinite(z), z, 0.0)
+    planes[BED_HOLE] = sink
     if plain:
-        planes[6] = planes[7] = np.sqrt(GRAVITY_M_S2)
-        planes[10] = 1.0 / _steepness(*_slopes(z, ground.cell_m))
+        planes[BED_ROOT_X] = planes[BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2)
+        planes[BED_LOAD] = 1.0 / _steepness(*_slopes(z, ground.cell_m))
     else:
         _fill_general(planes, z, ground.cell_m)
     return Bed(ground=ground, planes=planes, sink=sink, plain=plain)
 
 
 def _fill_general(planes: FloatArray, z: FloatArray, cell_m: float) -> None:
-    """Planes 1 to 10, 12, 13 on a slope: pressure -g cos2 G^-1 grad H, G^-1 = I - grad b grad b^T / (1 + |grad b|2)."""
+    """Planes on a slope: pressure -g cos2 G^-1 grad H, G^-1 = I - grad b grad b^T / (1 + |grad b|2)."""
     p, q = _slopes(z, cell_m)
-    planes[1], planes[2] = p, q
-    planes[3], planes[4], planes[5] = _second_derivatives(z, cell_m)
+    planes[BED_P], planes[BED_Q] = p, q
+    planes[BED_R], planes[BED_S], planes[BED_T] = _second_derivatives(z, cell_m)
     steep = _steepness(p, q)
-    planes[6] = np.sqrt(GRAVITY_M_S2 * (1.0 + q * q)) / steep
-    planes[7] = np.sqrt(GRAVITY_M_S2 * (1.0 + p * p)) / steep
-    planes[8], planes[9] = -p * q / (1.0 + q * q), -p * q / (1.0 + p * p)
-    planes[10] = 1.0 / np.sqrt(steep)
-    planes[12], planes[13] = _steps(z, 1), _steps(z, 0)
+    planes[BED_ROOT_X] = np.sqrt(GRAVITY_M_S2 * (1.0 + q * q)) / steep
+    planes[BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2 * (1.0 + p * p)) / steep
+    planes[BED_ASKEW_X], planes[BED_ASKEW_Y] = -p * q / (1.0 + q * q), -p * q / (1.0 + p * p)
+    planes[BED_LOAD] = 1.0 / np.sqrt(steep)
+    planes[BED_STEP_X], planes[BED_STEP_Y] = _steps(z, 1), _steps(z, 0)
 
 
 def _steps(z: FloatArray, axis: int) -> FloatArray:
@@ -240,8 +271,8 @@ def _slopes(z: FloatArray, cell_m: float) -> tuple[FloatArray, FloatArray]:
         # The frame repeats the edge: at the edge itself only the inner difference counts.
         _drop_frame_steps(ahead, behind, axis)
         both = 0.5 * (ahead + behind)
-        one = np.where(np.isfinite(ahead), ahead, behind)
-        found.append(np.nan_to_num(np.where(np.isfinite(both), both, one), nan=0.0))
+        single = np.where(np.isfinite(ahead), ahead, behind)
+        found.append(np.nan_to_num(np.where(np.isfinite(both), both, single), nan=0.0))
     for slope in found:
         _repeat_into_frame(slope)
     return found[0], found[1]
@@ -261,13 +292,13 @@ def _repeat_into_frame(plane: FloatArray) -> None:
 def _second_derivatives(z: FloatArray, cell_m: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Second derivatives xx, xy, yy (x east, y south); 0 at the edges and beside no data."""
     inner, area = slice(FRAME + 1, -FRAME - 1), cell_m * cell_m
-    own, ahead, behind = slice(FRAME, -FRAME), slice(FRAME + 2, -FRAME), slice(FRAME, -FRAME - 2)
+    middle, ahead, behind = slice(FRAME, -FRAME), slice(FRAME + 2, -FRAME), slice(FRAME, -FRAME - 2)
     xx, xy, yy = np.zeros(z.shape), np.zeros(z.shape), np.zeros(z.shape)
-    xx[own, inner] = (z[own, ahead] - 2.0 * z[own, inner] + z[own, behind]) / area
-    yy[inner, own] = (z[ahead, own] - 2.0 * z[inner, own] + z[behind, own]) / area
+    xx[middle, inner] = (z[middle, ahead] - 2.0 * z[middle, inner] + z[middle, behind]) / area
+    yy[inner, middle] = (z[ahead, middle] - 2.0 * z[inner, middle] + z[behind, middle]) / area
     south, north = z[ahead], z[behind]
     xy[inner, inner] = ((south[:, ahead] - south[:, behind]) - (north[:, ahead] - north[:, behind])) / (4.0 * area)
-    found = [np.nan_to_num(one, nan=0.0) for one in (xx, xy, yy)]
+    found = [np.nan_to_num(plane, nan=0.0) for plane in (xx, xy, yy)]
     return found[0], found[1], found[2]
 
 
@@ -282,29 +313,55 @@ GRANTED = 8.0  # entrainment fades over the last eighth of the growth
 
 
 @dataclass(frozen=True, kw_only=True)
-class RunRules:
-    """When a run ends, and how it is booked. Volumes as sums of depths over cells."""
+class RunLimits:
+    """When a run ends; see :func:`simulate_flow`."""
 
     time_limit_s: float
     moving_share: float
     energy_share: float
     change_share: float
+
+
+@dataclass(kw_only=True)
+class Run:
+    """A run and where it stands. Amounts of snow are sums of depths over cells.
+
+    Attributes
+    ----------
+    bed, rules, limits, snow : Bed, FlowRules, RunLimits, FlowSnow
+    state, seen : ndarray
+        Planes of the kernels, changed in place.
+    people : TracerTable or None
+    released : float
+    block_cells : int
+    watch : callable or None
+        Called with time and depth at each ``watch_every_s``.
+    active : ndarray of int32
+        What each block can reach, and its first and last row that changed.
+    boxes, sums, scratch : ndarray
+        Filled by the kernels.
+    wave_m_s : float
+        Greatest speed of a wave.
+    entrained, left, peak : float
+        Snow taken up and gone so far, and the greatest energy so far.
+    set_out : bool
+        Whether enough snow has moved for a run to end because little moves.
+    compared, compared_s : ndarray, float
+        Depth at the last look at whether the deposit still changes, and its time.
+    """
+
+    bed: Bed
+    rules: FlowRules
+    limits: RunLimits
+    snow: FlowSnow
+    state: FloatArray
+    seen: FloatArray
+    people: TracerTable | None
     released: float
-    growth: float
     block_cells: int
-    seed: int
-    trail_cell_m: float
-    friction: float
-    turbulence_m_s2: float
     watch: Callable[[float, FloatArray], None] | None
     watch_every_s: float
-
-
-@dataclass
-class RunState:
-    """Where a run stands."""
-
-    lively: IntArray
+    active: IntArray
     boxes: IntArray
     sums: FloatArray
     wave_m_s: float
@@ -322,167 +379,121 @@ class RunState:
     compared: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
 
 
-def run_to_end(
-    bed: Bed,
-    state: FloatArray,
-    seen: FloatArray,
-    people: tuple[FloatArray, IntArray],
-    rules: FloatArray,
-    terms: RunRules,
-) -> tuple[RunState, FlowEnd]:
-    """Run until an end is reached; ``state``, ``seen`` and ``people`` (table and trails) are changed in place.
+def run_to_end(run: Run) -> FlowEnd:
+    """Step after step until an end is reached; why the run ended.
 
     Raises
     ------
     ResourceError
         If no time step is short enough.
     """
-    course = _start(bed, state, terms.block_cells)
     end = FlowEnd.TIME_OVER
-    while course.time_s < terms.time_limit_s:
-        found = _go_on(bed, state, seen, people, rules, course, terms)
+    while run.time_s < run.limits.time_limit_s:
+        found = _advance(run)
         if found is not None:
             end = found
             break
-    if people[0].size:
-        _let_people_stop(bed, state, people, course, terms)
-    return course, end
+    if run.people is not None:
+        _let_people_stop(run, run.people)
+    return end
 
 
-def _go_on(
-    bed: Bed,
-    state: FloatArray,
-    seen: FloatArray,
-    people: tuple[FloatArray, IntArray],
-    rules: FloatArray,
-    course: RunState,
-    terms: RunRules,
-) -> FlowEnd | None:
-    """One step; why the run ends with it, or None."""
-    ny, nx = bed.ground.shape
-    count = flow_kernels.choose(course.lively, course.boxes, terms.block_cells, ny, nx)
+def _advance(run: Run) -> FlowEnd | None:
+    """Take a step; why the run ends with it, or None."""
+    ny, nx = run.bed.ground.shape
+    count = flow_kernels.choose(run.active, run.boxes, run.block_cells, ny, nx)
     if count == 0:
         return FlowEnd.CAME_TO_REST
-    boxes = course.boxes[:count]
-    _step(bed, state, seen[5], boxes, rules, course, terms.time_limit_s)
-    granted = _granted(course.entrained, terms.growth * terms.released)
-    numbers = np.array([rules[1], course.last_step_s, course.time_s, granted, rules[6], float(terms.block_cells)])
-    course.wave_m_s = flow_kernels.finish(state, seen, bed.planes, boxes, course.lively, course.sums, numbers)
-    course.updates += int(((boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])).sum())
-    if people[0].size:
-        _carry(bed, state, people, course, terms)
-    _show(course, state, terms)
-    return _ended(course, terms) or _settled(course, state, terms)
+    boxes = run.boxes[:count]
+    _step(run, boxes)
+    numbers = StepNumbers(
+        dry_m=run.rules.dry_m,
+        dt_s=run.last_step_s,
+        time_s=run.time_s,
+        erosion=_granted_share(run.entrained, run.snow.growth * run.released),
+        holes=run.rules.holes,
+        block=run.block_cells,
+    )
+    run.wave_m_s = flow_kernels.finish(run.state, run.seen, run.bed.planes, boxes, run.active, run.sums, numbers)
+    run.updates += int(((boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])).sum())
+    if run.people is not None:
+        move_people(run.people, run.state, run.bed.planes, time_s=run.time_s, dt_s=run.last_step_s, step=run.steps)
+    if run.watch is not None and run.time_s >= run.watched * run.watch_every_s:
+        run.watch(run.time_s, run.state[DEPTH][_INNER].copy())
+        run.watched += 1
+    return _end_by_motion(run) or _end_by_deposit(run)
 
 
-def _start(bed: Bed, state: FloatArray, block: int) -> RunState:
-    """Every block with snow is looked at once."""
+def _active_blocks(bed: Bed, depth: FloatArray, block: int) -> IntArray:
+    """Blocks as the kernels want them at the start: every block with snow is looked at once."""
     ny, nx = bed.ground.shape
     blocks = (-(-ny // block), -(-nx // block))
     wet = np.zeros((blocks[0] * block, blocks[1] * block), bool)
-    wet[:ny, :nx] = state[0, FRAME:-FRAME, FRAME:-FRAME] > 0.0
+    wet[:ny, :nx] = depth[_INNER] > 0.0
     any_wet = wet.reshape(blocks[0], block, blocks[1], block).any(axis=(1, 3))
     top = np.broadcast_to(np.arange(blocks[0])[:, None] * block + FRAME, blocks)
-    whole = (top, top + block - 1)
-    waves = np.abs(state[1]) + np.abs(state[2]) + np.sqrt(state[0]) * (bed.planes[6] + bed.planes[7])
-    return RunState(
-        lively=np.ascontiguousarray(
-            np.stack([np.where(any_wet, flow_kernels.ALL_AROUND, 0), *whole], axis=-1), np.int32
-        ),
-        boxes=np.zeros((blocks[0] * blocks[1], 4), np.int32),
-        sums=np.zeros((4, ny + 2 * FRAME)),
-        wave_m_s=float(waves[state[0] > 0.0].max()),
-    )
+    reach = np.where(any_wet, flow_kernels.ALL_AROUND, 0)
+    return np.ascontiguousarray(np.stack([reach, top, top + block - 1], axis=-1), np.int32)
 
 
-def _step(
-    bed: Bed, state: FloatArray, trial: FloatArray, boxes: IntArray, rules: FloatArray, course: RunState, limit_s: float
-) -> None:
-    """One step; one that would leave less than nothing in a cell is taken again, half as long."""
-    cell = bed.ground.cell_m
-    dt = FALL_STEP * math.sqrt(cell / flow_kernels.GRAVITY_M_S2)
-    if course.wave_m_s * dt > CFL * cell:
-        dt = CFL * cell / course.wave_m_s
-    left = limit_s - course.time_s
+def _step(run: Run, boxes: IntArray) -> None:
+    """Take a step; what would leave less than nothing in a cell is taken again, half as long."""
+    cell, trial = run.bed.ground.cell_m, run.seen[SEEN_LEAVING]
+    dt = FALL_STEP * math.sqrt(cell / GRAVITY_M_S2)
+    if run.wave_m_s * dt > CFL * cell:
+        dt = CFL * cell / run.wave_m_s
+    left = run.limits.time_limit_s - run.time_s
     dt = min(dt, left)
-    while not flow_kernels.step(state, bed.planes, trial, course.scratch, boxes, dt, rules):
+    while not flow_kernels.step(run.state, run.bed.planes, trial, run.scratch, boxes, dt, run.rules):
         dt *= 0.5
         if not dt > SHORTEST_STEP_S_PER_M * cell:
             raise ResourceError(
-                f"the flow found no time step after {course.time_s:.1f} s: smooth the ground or release less"
+                f"the flow found no time step after {run.time_s:.1f} s: smooth the ground or release less"
             )
-    course.time_s = course.time_s + dt if dt < left else limit_s
-    course.last_step_s = dt
-    course.steps += 1
+    run.time_s = run.time_s + dt if dt < left else run.limits.time_limit_s
+    run.last_step_s = dt
+    run.steps += 1
 
 
-def _carry(bed: Bed, state: FloatArray, people: tuple[FloatArray, IntArray], course: RunState, terms: RunRules) -> int:
-    """Move people through the last step; how many move."""
-    return int(
-        carried_kernels.carry(
-            *people,
-            terms.trail_cell_m,
-            state,
-            bed.planes,
-            bed.ground.cell_m,
-            course.time_s,
-            course.last_step_s,
-            terms.seed,
-            course.steps,
-            terms.friction,
-            terms.turbulence_m_s2,
-        )
-    )
-
-
-def _let_people_stop(
-    bed: Bed, state: FloatArray, people: tuple[FloatArray, IntArray], course: RunState, terms: RunRules
-) -> None:
+def _let_people_stop(run: Run, people: TracerTable) -> None:
     """After the snow has stopped, people whom it left behind slide on until they rest."""
-    at_rest = state.copy()
-    at_rest[1:3] = 0.0
-    after = replace(course, last_step_s=AFTER_STEP_S)
-    for _ in range(round(AFTER_S / AFTER_STEP_S)):
-        after.time_s += AFTER_STEP_S
-        after.steps += 1
-        if _carry(bed, at_rest, people, after, terms) == 0:
+    at_rest = run.state.copy()
+    at_rest[VELOCITY_X : VELOCITY_Y + 1] = 0.0
+    time_s = run.time_s
+    for later in range(1, round(AFTER_S / AFTER_STEP_S) + 1):
+        time_s += AFTER_STEP_S
+        step = run.steps + later
+        if move_people(people, at_rest, run.bed.planes, time_s=time_s, dt_s=AFTER_STEP_S, step=step) == 0:
             return
 
 
-def _show(course: RunState, state: FloatArray, terms: RunRules) -> None:
-    """Let somebody watch: the depth at each full interval."""
-    if terms.watch is not None and course.time_s >= course.watched * terms.watch_every_s:
-        terms.watch(course.time_s, state[0, FRAME:-FRAME, FRAME:-FRAME].copy())
-        course.watched += 1
-
-
-def _granted(entrained: float, most: float) -> float:
+def _granted_share(entrained: float, most: float) -> float:
     """Share of the entrainment that the growth still grants: all, fading to none at its end."""
     return min(1.0, max(0.0, GRANTED * (1.0 - entrained / most))) if most > 0.0 else 0.0
 
 
-def _settled(course: RunState, state: FloatArray, terms: RunRules) -> FlowEnd | None:
+def _end_by_deposit(run: Run) -> FlowEnd | None:
     """Compare the depth with that of some seconds ago; whether the run ends here."""
-    if terms.change_share <= 0.0 or course.time_s < course.compared_s + COMPARE_S:
+    if run.limits.change_share <= 0.0 or run.time_s < run.compared_s + COMPARE_S:
         return None
-    before, course.compared, course.compared_s = course.compared, state[0].copy(), course.time_s
-    if not before.size or not course.set_out:
+    before, run.compared, run.compared_s = run.compared, run.state[DEPTH].copy(), run.time_s
+    if not before.size or not run.set_out:
         return None
-    moved = 0.5 * float(np.abs(course.compared - before).sum())
-    return FlowEnd.SETTLED if moved < terms.change_share * (terms.released + course.entrained) else None
+    moved = 0.5 * float(np.abs(run.compared - before).sum())
+    return FlowEnd.SETTLED if moved < run.limits.change_share * (run.released + run.entrained) else None
 
 
-def _ended(course: RunState, terms: RunRules) -> FlowEnd | None:
-    """Book a step; why the run ends here, or None."""
-    moving, energy, entrained, left = (float(one) for one in course.sums.sum(axis=1))
-    course.entrained += entrained
-    course.left += left
-    course.peak = max(course.peak, energy)
-    enough = terms.moving_share * (terms.released + course.entrained - course.left)
-    course.set_out = course.set_out or moving > enough
-    if course.set_out and moving < enough:
+def _end_by_motion(run: Run) -> FlowEnd | None:
+    """Add up what a step moved; why the run ends here, or None."""
+    moving, energy, entrained, left = (float(total) for total in run.sums.sum(axis=1))
+    run.entrained += entrained
+    run.left += left
+    run.peak = max(run.peak, energy)
+    enough = run.limits.moving_share * (run.released + run.entrained - run.left)
+    run.set_out = run.set_out or moving > enough
+    if run.set_out and moving < enough:
         return FlowEnd.SLOW
-    if energy < terms.energy_share * course.peak:
+    if energy < run.limits.energy_share * run.peak:
         return FlowEnd.SPENT
     return None
 
@@ -497,7 +508,6 @@ def _ended(course: RunState, terms: RunRules) -> FlowEnd | None:
 
 BLOCK_CELLS = 32
 FILM_SHARE = 1e-4  # design choice: some hundredths of a millimetre of snow do not flow
-_INNER = (slice(FRAME, -FRAME), slice(FRAME, -FRAME))
 
 
 def simulate_flow(
@@ -561,42 +571,60 @@ def simulate_flow(
     """
     bed = ground if isinstance(ground, Bed) else prepare_bed(ground, plain=plain)
     released = _checked(bed, released_m, time_limit_s, block_cells)
-    terms = RunRules(
-        time_limit_s=time_limit_s,
-        moving_share=moving_share,
-        energy_share=energy_share,
-        change_share=change_share,
-        released=float(released.sum()),
-        growth=snow.growth,
-        block_cells=block_cells,
-        seed=0 if tracers is None else tracers.seed,
-        trail_cell_m=0.0 if tracers is None else tracers.trail_cell_m,
+    layer = _layer(bed, released, snow)
+    rules = FlowRules(
+        cell_m=bed.ground.cell_m,
+        dry_m=film_share * float(released.max()),
         friction=snow.friction,
-        turbulence_m_s2=snow.turbulence_m_s2,
+        hold_m2_s2=snow.cohesion_pa / snow.density_kg_m3,
+        drag=GRAVITY_M_S2 / snow.turbulence_m_s2,
+        plain=int(bed.plain),
+        holes=int(bed.sink.any()),
+    )
+    state, seen = _planes(bed, released, layer, rules.dry_m, start_m_s)
+    speed = np.abs(state[VELOCITY_X]) + np.abs(state[VELOCITY_Y])
+    waves = speed + np.sqrt(state[DEPTH]) * (bed.planes[BED_ROOT_X] + bed.planes[BED_ROOT_Y])
+    active = _active_blocks(bed, state[DEPTH], block_cells)
+    run = Run(
+        bed=bed,
+        rules=rules,
+        limits=RunLimits(
+            time_limit_s=time_limit_s,
+            moving_share=moving_share,
+            energy_share=energy_share,
+            change_share=change_share,
+        ),
+        snow=snow,
+        state=state,
+        seen=seen,
+        people=None if tracers is None else tabulate_tracers(bed.ground, tracers, snow.friction, snow.turbulence_m_s2),
+        released=float(released.sum()),
+        block_cells=block_cells,
         watch=watch,
         watch_every_s=watch_every_s,
+        active=active,
+        boxes=np.zeros((active.shape[0] * active.shape[1], 4), np.int32),
+        sums=np.zeros((4, bed.sink.shape[0])),
+        wave_m_s=float(waves[state[DEPTH] > 0.0].max()),
     )
-    layer = _layer(bed, released, snow)
-    state, seen = _planes(bed, released, layer, film_share * float(released.max()), start_m_s)
-    people = tabulate_tracers(bed.ground, tracers)
-    course, end = run_to_end(bed, state, seen, people, _rules(bed, film_share * float(released.max()), snow), terms)
-    taken = layer - seen[3][_INNER]
-    depth = np.ascontiguousarray(state[0][_INNER])
+    end = run_to_end(run)
+    taken = layer - seen[SEEN_LAYER][_INNER]
+    depth = np.ascontiguousarray(state[DEPTH][_INNER])
     return FlowResult(
         depth_m=depth,
-        east_m_s=np.ascontiguousarray(state[1][_INNER]),
-        north_m_s=-state[2][_INNER],
-        fastest_m_s=np.ascontiguousarray(seen[0][_INNER]),
-        arrival_s=np.ascontiguousarray(seen[1][_INNER]),
-        deepest_m=np.ascontiguousarray(seen[2][_INNER]),
+        east_m_s=np.ascontiguousarray(state[VELOCITY_X][_INNER]),
+        north_m_s=-state[VELOCITY_Y][_INNER],
+        fastest_m_s=np.ascontiguousarray(seen[SEEN_SPEED][_INNER]),
+        arrival_s=np.ascontiguousarray(seen[SEEN_ARRIVAL][_INNER]),
+        deepest_m=np.ascontiguousarray(seen[SEEN_DEPTH][_INNER]),
         entrained_m=taken,
-        time_s=course.time_s,
-        steps=course.steps,
-        cell_updates=course.updates,
-        last_step_s=course.last_step_s,
+        time_s=run.time_s,
+        steps=run.steps,
+        cell_updates=run.updates,
+        last_step_s=run.last_step_s,
         end=end,
-        balance=_balance(bed.ground.cell_area_m2, released, taken, depth, seen[4]),
-        tracers=None if tracers is None else read_tracer_rest(bed.ground, *people),
+        balance=_balance(bed.ground.cell_area_m2, released, taken, depth, seen[SEEN_LEFT]),
+        tracers=None if run.people is None else read_tracer_rest(bed.ground, run.people),
     )
 
 
@@ -621,21 +649,6 @@ def _checked(bed: Bed, released_m: FloatArray, time_limit_s: float, block_cells:
     return released
 
 
-def _rules(bed: Bed, film_m: float, snow: FlowSnow) -> FloatArray:
-    """The numbers of the scheme in the order of its kernel."""
-    return np.array(
-        [
-            bed.ground.cell_m,
-            film_m,
-            snow.friction,
-            snow.cohesion_pa / snow.density_kg_m3,
-            flow_kernels.GRAVITY_M_S2 / snow.turbulence_m_s2,
-            1.0 if bed.plain else 0.0,
-            1.0 if bed.sink.any() else 0.0,
-        ]
-    )
-
-
 def _layer(bed: Bed, released: FloatArray, snow: FlowSnow) -> FloatArray:
     """Depth that can be entrained per cell: none below the slab, which took its layer along."""
     open_ground = (released == 0.0) & ~bed.sink[_INNER]
@@ -649,18 +662,19 @@ def _planes(
     bed: Bed, released: FloatArray, layer: FloatArray, film_m: float, start_m_s: tuple[FloatArray, FloatArray] | None
 ) -> tuple[FloatArray, FloatArray]:
     """The planes that a run changes, at its start."""
-    state, seen = np.zeros((9, *bed.sink.shape)), np.zeros((6, *bed.sink.shape))
-    state[0][_INNER] = released
+    state = np.zeros((flow_kernels.STATE_PLANES, *bed.sink.shape))
+    seen = np.zeros((flow_kernels.SEEN_PLANES, *bed.sink.shape))
+    state[DEPTH][_INNER] = released
     if start_m_s is not None:
         wet = released > film_m
-        state[1][_INNER] = np.where(wet, start_m_s[0], 0.0)
-        state[2][_INNER] = np.where(wet, -np.asarray(start_m_s[1]), 0.0)
-    state[3:6] = state[:3]
-    seen[1] = np.nan
-    seen[1][_INNER][released > FRONT_M] = 0.0
-    seen[2][_INNER] = released
+        state[VELOCITY_X][_INNER] = np.where(wet, start_m_s[0], 0.0)
+        state[VELOCITY_Y][_INNER] = np.where(wet, -np.asarray(start_m_s[1]), 0.0)
+    state[STAGE : 2 * STAGE] = state[:STAGE]
+    seen[SEEN_ARRIVAL] = np.nan
+    seen[SEEN_ARRIVAL][_INNER][released > FRONT_M] = 0.0
+    seen[SEEN_DEPTH][_INNER] = released
     if layer.any():
-        seen[3][_INNER] = layer
+        seen[SEEN_LAYER][_INNER] = layer
     return state, seen
 
 

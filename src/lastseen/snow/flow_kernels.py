@@ -1,28 +1,48 @@
-"""One step of the depth-averaged flow and what is kept of it: plain arrays and floats in and out."""
+"""One step of the depth-averaged flow and what is kept of it: plain arrays, floats and records in and out."""
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 
 from lastseen.core import FloatArray, IntArray
+from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 
-# ---- One step of the depth-averaged flow: plain arrays and floats in and out
-# Local coordinates as for bodies: x east, y and the velocity v *south* (rows downwards). All planes carry a frame of
-# two cells, so that cell (i, j) of the ground is (i + 2, j + 2) here. The planes by their first index:
+# ---- One step of the flow
+# Local coordinates as for the sliding mass: x east, y and the velocity v *south* (rows downwards). All planes carry a
+# frame of two cells, so that cell (i, j) of the ground is (i + 2, j + 2) here.
 #
-#     bed    0 height z, 1-2 slopes p q, 3-5 second derivatives r s t, 6-7 roots of the pressure coefficients a_xx a_yy,
-#            8-9 a_xy / a_xx and a_xy / a_yy, 10 normal load at rest over g, 11 one where there is no data,
-#            12-13 step of the ground at the western and the northern face that limited slopes leave
-#     state  0-2 vertical depth H, velocities U and V; 3-5 and 6-8 the same after the first and second stage of a step
-#
-# Scheme: limited linear reconstruction of H, U and V, HLL fluxes (Harten, Lax & van Leer 1983) whose tangential part
-# is carried upwind, Heun in time, friction implicit. Each block is copied into scratch planes and worked on as a
+# Scheme: limited linear reconstruction of depth and velocity, HLL fluxes (Harten, Lax & van Leer 1983) whose tangential
+# part is carried upwind, Heun in time, friction implicit. Each block is copied into scratch planes and worked on as a
 # whole.
 
-GRAVITY_M_S2 = 9.81
+# Planes of the bed: height, slopes p q, second derivatives r s t, roots of the pressure coefficients a_xx a_yy, a_xy /
+# a_xx and a_xy / a_yy, normal load at rest over g, one where there is no data, and the step of the ground at the
+# western and the northern face that limited slopes leave.
+BED_HEIGHT, BED_P, BED_Q, BED_R, BED_S, BED_T, BED_ROOT_X, BED_ROOT_Y, BED_ASKEW_X, BED_ASKEW_Y = range(10)
+BED_LOAD, BED_HOLE, BED_STEP_X, BED_STEP_Y = range(10, 14)
+BED_PLANES = 14
+# Planes of the state: vertical depth and velocities, and the same after the first and the second stage of a step.
+DEPTH, VELOCITY_X, VELOCITY_Y = range(3)
+STAGE = 3  # planes of one stage
+STATE_PLANES = 3 * STAGE
+
+
+class FlowRules(NamedTuple):
+    """Numbers of the scheme that hold for a run."""
+
+    cell_m: float
+    dry_m: float  # thinner snow does not move
+    friction: float  # Coulomb mu
+    hold_m2_s2: float  # cohesion over density
+    drag: float  # g over Voellmy's xi
+    plain: int  # 1: gravity and pressure of shallow water on a level datum, for benchmarks with exact solutions alone
+    holes: int  # 1: there are cells without data
+
+
 LIMITER = 1.5  # 1 is minmod, 2 the sharpest that keeps depths positive
 STATIC = 1.0 + 1e-9  # friction at rest over friction in motion: keeps the decision free of rounding
 
@@ -61,11 +81,11 @@ def _load(w: FloatArray, src: FloatArray, bed: FloatArray, box: IntArray, plain:
     wide = j1 - j0 + 4
     for a in range(i1 - i0 + 4):
         at, i, left, right = (a - 1) * ROW, i0 - 2 + a, j0 - 2, j1 + 2
-        for plane in range(3):
+        for plane in range(STAGE):
             row, line = src[plane, i, left:right], w[H + plane * PLANE + at : H + plane * PLANE + at + wide]
             for c in range(wide):
                 line[c] = row[c]
-        for plane in range(0 if plain else 1, 14):
+        for plane in range(BED_HEIGHT if plain else BED_P, BED_PLANES):
             row, line = bed[plane, i, left:right], w[Z + plane * PLANE + at : Z + plane * PLANE + at + wide]
             for c in range(wide):
                 line[c] = row[c]
@@ -242,13 +262,20 @@ def _advance(w: FloatArray, n: int, k: float, dry: float, plain: int) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _brake(w: FloatArray, n: int, dt: float, rules: FloatArray) -> None:
+def _brake(w: FloatArray, n: int, dt: float, rules: FlowRules) -> None:
     """Gravity and friction of one step: the quadratic of Voellmy's law solved, direction kept.
 
     Terminal speed is a fixed point. Momentum that friction would reverse becomes zero, and snow at rest among snow at
     rest stays where drive and pressure do not exceed friction (Mangeney-Castelnau et al. 2003).
     """
-    cell, dry, mu, hold, drag, plain = rules[0], rules[1], rules[2], rules[3], rules[4], int(rules[5])
+    cell, dry, mu, hold, drag, plain = (
+        rules.cell_m,
+        rules.dry_m,
+        rules.friction,
+        rules.hold_m2_s2,
+        rules.drag,
+        rules.plain,
+    )
     for k in range(n):
         u, v, h, old = w[EAST + k], w[SOUTH + k], w[DEEP + k], w[H + k]
         p, q, cs = w[P + k], w[Q + k], w[LOAD + k]
@@ -293,7 +320,7 @@ def _store(w: FloatArray, dst: FloatArray, trial: FloatArray, box: IntArray, kep
     fine = True
     for a in range(i1 - i0):
         at, i = (1 + a) * ROW + 2, i0 + a
-        h, u, v = dst[0, i, j0:j1], dst[1, i, j0:j1], dst[2, i, j0:j1]
+        h, u, v = dst[DEPTH, i, j0:j1], dst[VELOCITY_X, i, j0:j1], dst[VELOCITY_Y, i, j0:j1]
         below = 0
         deep, east, south = w[DEEP + at :], w[EAST + at :], w[SOUTH + at :]
         for c in range(j1 - j0):
@@ -317,7 +344,7 @@ def _fill_frame(field: FloatArray, box: IntArray) -> None:
     """Open edges: the frame beside a block shows what its outermost cells hold."""
     i0, i1, j0, j1 = box[0], box[1], box[2], box[3]
     bottom, right = field.shape[1] - 2, field.shape[2] - 2
-    for plane in range(3):
+    for plane in range(STAGE):
         for d in range(2):
             if j0 == 2:
                 field[plane, i0:i1, 1 - d] = field[plane, i0:i1, 2]
@@ -332,10 +359,10 @@ def _fill_frame(field: FloatArray, box: IntArray) -> None:
 @njit(cache=True, nogil=True, error_model="numpy")
 def _stage(
     src: FloatArray, dst: FloatArray, bed: FloatArray, trial: FloatArray, w: FloatArray, box: IntArray,
-    dt: float, rules: FloatArray, kept: float
+    dt: float, rules: FlowRules, kept: float
 ) -> bool:  # fmt: skip
     """One stage of one block: fluxes, then sources. False where a depth fell below zero."""
-    dry, plain, per_cell = rules[1], int(rules[5]), dt / rules[0]
+    dry, plain, per_cell = rules.dry_m, rules.plain, dt / rules.cell_m
     n = (box[1] - box[0] + 2) * ROW  # without the outermost rows
     _load(w, src, bed, box, plain)
     for k in range(n + 2 * ROW):
@@ -349,23 +376,23 @@ def _stage(
     _north_and_south(w, box, trial, 0.5 * per_cell, kept)
     _advance(w, n, per_cell, dry, plain)
     _brake(w, n, dt, rules)
-    return _store(w, dst, trial, box, kept, int(rules[6]))
+    return _store(w, dst, trial, box, kept, rules.holes)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def step(
-    state: FloatArray, bed: FloatArray, trial: FloatArray, w: FloatArray, boxes: IntArray, dt: float, rules: FloatArray
+    state: FloatArray, bed: FloatArray, trial: FloatArray, w: FloatArray, boxes: IntArray, dt: float, rules: FlowRules
 ) -> bool:
     """Both stages of a step on the given blocks; the state at its start is kept.
 
     Parameters
     ----------
-    state, bed : (9 and 12 planes; rows + 4, columns + 4)
+    state, bed : (planes, rows + 4, columns + 4)
     trial : (rows + 4, columns + 4), filled: depth that leaves through frame cells and cells without data
     w : (PLANES,) scratch
     boxes : (blocks, 4) first and last (exclusive) row and column of each block in the planes
     dt : time step, s
-    rules : cell m, dry depth m, mu, cohesion / density, g / xi, 1 for the plain frame, 1 where there are holes
+    rules : FlowRules
 
     Returns
     -------
@@ -373,7 +400,7 @@ def step(
     """
     fine = True
     for part in range(2):
-        src, dst = state[3 * part : 3 * part + 3], state[3 * part + 3 : 3 * part + 6]
+        src, dst = state[STAGE * part : STAGE * (part + 1)], state[STAGE * (part + 1) : STAGE * (part + 2)]
         for n in range(boxes.shape[0]):
             _fill_frame(src, boxes[n])
         for n in range(boxes.shape[0]):
@@ -381,18 +408,31 @@ def step(
     return fine
 
 
-# ---- What is kept of a step: plain arrays and floats in and out
-# Planes as in the kernels of the scheme; beside them
-#
-# seen   0 greatest speed, 1 arrival, 2 greatest depth, 3 layer that can be entrained, 4 depth that left through the
-#        cell, 5 the same within the current step
+# ---- What is kept of a step
 
-FRONT_M = 0.05  # deeper than this the front has arrived and snow is entrained
+# Planes of the record: greatest speed, arrival, greatest depth, layer that can be entrained, depth that left through
+# the cell, and the same within the current step.
+SEEN_SPEED, SEEN_ARRIVAL, SEEN_DEPTH, SEEN_LAYER, SEEN_LEFT, SEEN_LEAVING = range(6)
+SEEN_PLANES = 6
+# Rows of the sums: depth that moves, twice the kinetic energy, depth entrained, depth that left.
+SUM_MOVING, SUM_ENERGY, SUM_ENTRAINED, SUM_LEFT = range(4)
+FRONT_M = 0.05  # deeper than this the front has arrived: snow is entrained and people are taken along
 EROSION_M = 10.0  # length of flow that takes 63 % of the layer: entrainment at the front (Sovilla & Bartelt 2002)
 SLOW_M_S = 0.5  # slower snow does not count as moving when the end of a run is asked for
 REACH = 4  # cells that a step looks to either side
 LINE = 40  # longest row of a block, and a little more
 ALL_AROUND = 511
+
+
+class StepNumbers(NamedTuple):
+    """Numbers of a step that is ended."""
+
+    dry_m: float
+    dt_s: float
+    time_s: float
+    erosion: float  # share of the entrainment that is still granted
+    holes: int
+    block: int  # cells along a block
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -402,16 +442,16 @@ def _count_left(seen: FloatArray, bed: FloatArray, sums: FloatArray, box: IntArr
     bottom, right = seen.shape[1] - 2, seen.shape[2] - 2
     for i in range(i0 - 1 if i0 == 2 else i0, i1 + 1 if i1 == bottom else i1):
         if j0 == 2:
-            seen[4, i, 1] += seen[5, i, 1]
-            sums[3, i] += seen[5, i, 1]
+            seen[SEEN_LEFT, i, 1] += seen[SEEN_LEAVING, i, 1]
+            sums[SUM_LEFT, i] += seen[SEEN_LEAVING, i, 1]
         if i < 2 or i == bottom or holes:
             for j in range(j0, j1):
-                if i < 2 or i == bottom or bed[11, i, j] > 0.0:
-                    seen[4, i, j] += seen[5, i, j]
-                    sums[3, i] += seen[5, i, j]
+                if i < 2 or i == bottom or bed[BED_HOLE, i, j] > 0.0:
+                    seen[SEEN_LEFT, i, j] += seen[SEEN_LEAVING, i, j]
+                    sums[SUM_LEFT, i] += seen[SEEN_LEAVING, i, j]
         if j1 == right:
-            seen[4, i, right] += seen[5, i, right]
-            sums[3, i] += seen[5, i, right]
+            seen[SEEN_LEFT, i, right] += seen[SEEN_LEAVING, i, right]
+            sums[SUM_LEFT, i] += seen[SEEN_LEAVING, i, right]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -427,29 +467,29 @@ def _reach(wave: FloatArray, wide: int, above: int, below: int) -> int:
 @njit(cache=True, nogil=True, error_model="numpy")
 def _finish_block(
     state: FloatArray, seen: FloatArray, bed: FloatArray, sums: FloatArray, w: FloatArray, box: IntArray,
-    block: int, numbers: FloatArray
+    block: int, numbers: StepNumbers
 ) -> tuple[int, int, int, float]:  # fmt: skip
     """Mean of the old state and the second stage; entrainment; records.
 
     Returns what ``_reach`` says of the block, the first and last row that changed, and the greatest speed of a wave.
     """
     i0, i1, j0, j1 = box[0], box[1], box[2], box[3]
-    dry, dt, time, erosion = numbers[0], numbers[1], numbers[2], numbers[3]
+    dry, dt, time, erosion = numbers.dry_m, numbers.dt_s, numbers.time_s, numbers.erosion
     reach, first, last, fastest, wide = 0, i1, i0, 0.0, j1 - j0
     north = (i0 - 2) // block * block + 2
     south = min(north + block, state.shape[1] - 2) - 1
     for i in range(i0, i1):
         for plane in range(13):
-            if plane < 9:
+            if plane < STATE_PLANES:
                 row = state[plane, i, j0:j1]
-            elif plane < 11:
-                row = bed[plane - 8, i, j0:j1]
+            elif plane < STATE_PLANES + 2:
+                row = bed[BED_P + plane - STATE_PLANES, i, j0:j1]
             else:
-                row = bed[plane - 5, i, j0:j1]
+                row = bed[BED_ROOT_X + plane - STATE_PLANES - 2, i, j0:j1]
             line = w[plane * LINE : plane * LINE + wide]
             for c in range(wide):
                 line[c] = row[c]
-        quick, deep, layer = seen[0, i, j0:j1], seen[2, i, j0:j1], seen[3, i, j0:j1]
+        quick, deep, layer = seen[SEEN_SPEED, i, j0:j1], seen[SEEN_DEPTH, i, j0:j1], seen[SEEN_LAYER, i, j0:j1]
         for c in range(LINE):
             old, u0, v0, h1, u1, v1 = (
                 w[c],
@@ -482,15 +522,15 @@ def _finish_block(
                     share = new[c] / (new[c] + taken)  # what lay at rest has to be set in motion
                     layer[c] -= taken
                     new[c], u[c], v[c], speed[c] = new[c] + taken, share * u[c], share * v[c], share * speed[c]
-                    sums[2, i] += taken
+                    sums[SUM_ENTRAINED, i] += taken
         for c in range(wide):
             fastest = wave[c] if wave[c] > fastest else fastest
-            sums[0, i] += new[c] if speed[c] > SLOW_M_S else 0.0
-            sums[1, i] += new[c] * (speed[c] * speed[c])
+            sums[SUM_MOVING, i] += new[c] if speed[c] > SLOW_M_S else 0.0
+            sums[SUM_ENERGY, i] += new[c] * (speed[c] * speed[c])
         row_reach = _reach(wave, wide, i - north, south - i)
         if row_reach > 0:
             reach, first, last = reach | row_reach, min(first, i), max(last, i)
-        arrival = seen[1, i, j0:j1]
+        arrival = seen[SEEN_ARRIVAL, i, j0:j1]
         for c in range(wide):
             arrival[c] = time if new[c] > FRONT_M and arrival[c] != arrival[c] else arrival[c]
         for c in range(wide):
@@ -501,25 +541,25 @@ def _finish_block(
             row, line = state[plane, i, j0:j1], w[(13 + plane) * LINE :]
             for c in range(wide):
                 row[c] = line[c]
-    _count_left(seen, bed, sums, box, int(numbers[4]))
+    _count_left(seen, bed, sums, box, numbers.holes)
     return reach, first, last, fastest
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def choose(lively: IntArray, boxes: IntArray, block: int, ny: int, nx: int) -> int:
+def choose(active: IntArray, boxes: IntArray, block: int, ny: int, nx: int) -> int:
     """Fill in the boxes of the blocks, and the rows in them, that can change in the next step; return their number.
 
-    ``lively``, shape (block rows, block columns, 3): what each block can reach (see ``_reach``), and the first and last
+    ``active``, shape (block rows, block columns, 3): what each block can reach (see ``_reach``), and the first and last
     row in which something happened.
     """
     count = 0
-    for bi in range(lively.shape[0]):
-        for bj in range(lively.shape[1]):
+    for bi in range(active.shape[0]):
+        for bj in range(active.shape[1]):
             first, last = ny + 2, 0
-            for ni in range(max(bi - 1, 0), min(bi + 2, lively.shape[0])):
-                for nj in range(max(bj - 1, 0), min(bj + 2, lively.shape[1])):
-                    if lively[ni, nj, 0] >> ((1 + bi - ni) * 3 + 1 + bj - nj) & 1:
-                        first, last = min(first, lively[ni, nj, 1]), max(last, lively[ni, nj, 2])
+            for ni in range(max(bi - 1, 0), min(bi + 2, active.shape[0])):
+                for nj in range(max(bj - 1, 0), min(bj + 2, active.shape[1])):
+                    if active[ni, nj, 0] >> ((1 + bi - ni) * 3 + 1 + bj - nj) & 1:
+                        first, last = min(first, active[ni, nj, 1]), max(last, active[ni, nj, 2])
             top, bottom = bi * block + 2, min(bi * block + block, ny) + 2
             top, bottom = max(top, first - REACH), min(bottom, last + REACH + 1)
             if top < bottom:
@@ -531,27 +571,25 @@ def choose(lively: IntArray, boxes: IntArray, block: int, ny: int, nx: int) -> i
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def finish(
-    state: FloatArray, seen: FloatArray, bed: FloatArray, boxes: IntArray, lively: IntArray, sums: FloatArray,
-    numbers: FloatArray
+    state: FloatArray, seen: FloatArray, bed: FloatArray, boxes: IntArray, active: IntArray, sums: FloatArray,
+    numbers: StepNumbers
 ) -> float:  # fmt: skip
     """End a step on the given blocks; return the greatest speed of a wave, m/s.
 
     Parameters
     ----------
-    state, seen, bed : (9, 6, 12 planes; rows + 4, columns + 4)
+    state, seen, bed : (planes, rows + 4, columns + 4)
     boxes : (blocks, 4)
-    lively : (block rows, block columns, 3), filled, see ``choose``
-    sums : (4, rows + 4), filled: depth that moves, twice the kinetic energy, entrained, left; in the order of columns,
-        so that they do not depend on the blocks
-    numbers : dry depth m, time step s, time s, share of the entrainment still granted, 1 where there are holes,
-        cells along a block
+    active : (block rows, block columns, 3), filled, see ``choose``
+    sums : (4, rows + 4), filled in the order of columns, so that they do not depend on the blocks
+    numbers : StepNumbers
     """
-    w, fastest, block = np.zeros(18 * LINE), 0.0, int(numbers[5])
+    w, fastest, block = np.zeros(18 * LINE), 0.0, numbers.block
     sums[:] = 0.0
-    lively[:, :, 0] = 0
+    active[:, :, 0] = 0
     for n in range(boxes.shape[0]):
         reach, first, last, wave = _finish_block(state, seen, bed, sums, w, boxes[n], block, numbers)
         bi, bj = (boxes[n, 0] - 2) // block, (boxes[n, 2] - 2) // block
-        lively[bi, bj, 0], lively[bi, bj, 1], lively[bi, bj, 2] = reach, first, last
+        active[bi, bj, 0], active[bi, bj, 1], active[bi, bj, 2] = reach, first, last
         fastest = max(fastest, wave)
     return fastest
