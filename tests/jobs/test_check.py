@@ -10,9 +10,15 @@ from lastseen.jobs.check.rows import QUANTITIES, reference_rows, run_checks
 
 HEAD = "id,quantity,inputs,expected,tolerance,unit,source,confidence\n"
 ROWS = list(reference_rows())
+WHOLE_PLANS = ("demo_length_inside_range",)  # rows that take a flow ensemble
 
 
-@pytest.mark.parametrize("row", ROWS, ids=lambda row: row.id)
+def marked(row):
+    """A row as a parameter, slow where it takes a whole plan."""
+    return pytest.param(row, id=row.id, marks=[pytest.mark.slow] if row.quantity in WHOLE_PLANS else [])
+
+
+@pytest.mark.parametrize("row", map(marked, ROWS))
 def test_every_reference_value_agrees(row):
     """What the code gives lies within the tolerance of the published value."""
     assert row.quantity in QUANTITIES

@@ -6,6 +6,8 @@ from lastseen.core.scenario import LastSeen, Scenario, Snow
 from lastseen.jobs.check.rows import reference_rows
 from lastseen.jobs.plan import make_plan
 
+pytestmark = pytest.mark.slow  # flow ensembles on real ground
+
 RANGES = {
     row.inputs["size"]: (row.inputs["p05_m"], row.inputs["p95_m"])
     for row in reference_rows()

@@ -9,7 +9,6 @@ import pytest
 from lastseen.core.errors import InputError
 from lastseen.core.grid import Grid
 from lastseen.core.scenario import Snow
-from lastseen.jobs.check.practice import READING_QUANTITIES
 from lastseen.jobs.reading.area import read_area
 from lastseen.jobs.reading.block_reading import START_QUANTITIES
 from lastseen.jobs.reading.block_run import (
@@ -26,14 +25,6 @@ from lastseen.snow.sliding_mass import Samples, slide_samples
 from oracles import body as slow_body
 from oracles import preread as oracle
 from reading import grounds
-from reference_rows import check_row, read_reference
-
-ROWS = read_reference("preread")
-
-
-@pytest.mark.parametrize("row", ROWS, ids=lambda row: row["id"])
-def test_reference_value(row):
-    check_row(row, READING_QUANTITIES)
 
 
 def small():

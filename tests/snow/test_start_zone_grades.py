@@ -7,23 +7,10 @@ import pytest
 
 from dem_zoo import ZOO, grid_of, hill, plane, turned
 from lastseen.core.errors import InputError
-from lastseen.jobs.check.ground import START_ZONE_QUANTITIES
 from lastseen.snow.release import find_release
 from lastseen.snow.start_zones import SOURCES, broad_curvature, grade_start_zones
-from reference_rows import check_row, read_reference
 
-ROWS = read_reference("start_zones")
 SHAPE = (81, 91)
-
-
-@pytest.mark.parametrize("row", ROWS, ids=lambda row: row["id"])
-def test_reference_value(row):
-    """Each row of start_zones.csv holds: limits of slope, grades, medians, share of recorded incidents."""
-    check_row(row, START_ZONE_QUANTITIES)
-
-
-def test_every_function_has_rows():
-    assert {row["quantity"] for row in ROWS} == set(START_ZONE_QUANTITIES)
 
 
 def test_parts_have_a_source_and_a_year_or_say_that_there_is_none():

@@ -1,22 +1,6 @@
-"""Published and derived values of the ground: every row of ground.csv, and no quantity without one."""
+"""Ways to spread water over a cone, from the poorest to the best."""
 
-import pytest
-
-from lastseen.jobs.check.ground import GROUND_QUANTITIES, cone_area_error
-from reference_rows import check_row, read_reference
-
-ROWS = read_reference("ground")
-
-
-@pytest.mark.parametrize("row", ROWS, ids=lambda row: row["id"])
-def test_reference_value(row):
-    """Each row holds."""
-    check_row(row, GROUND_QUANTITIES)
-
-
-def test_every_quantity_has_rows():
-    """No function is left without a value."""
-    assert {row["quantity"] for row in ROWS} == set(GROUND_QUANTITIES)
+from lastseen.jobs.check.ground import cone_area_error
 
 
 def test_more_ways_follow_a_cone_better():

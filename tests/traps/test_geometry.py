@@ -7,7 +7,6 @@ import pytest
 
 from lastseen.core.errors import InputError
 from lastseen.core.grid import Grid
-from lastseen.jobs.check.ground import TRAP_QUANTITIES
 from lastseen.traps.find import find_traps
 from lastseen.traps.pile_up import (
     OPEN_DEBRIS_M,
@@ -17,20 +16,7 @@ from lastseen.traps.pile_up import (
     piled_in_channel_m,
 )
 from lastseen.traps.trap import add_burial_depth, add_person_shares, describe_shares
-from reference_rows import check_row, read_reference
 from traps.made_ground import UTM, axes, everywhere, slope, terrain, trench
-
-ROWS = read_reference("trap_geometry")
-
-
-@pytest.mark.parametrize("row", ROWS, ids=lambda row: row["id"])
-def test_reference_value(row):
-    """Each row of trap_geometry.csv holds: cliffs of known height, wedges behind walls, gullies filled to a level."""
-    check_row(row, TRAP_QUANTITIES)
-
-
-def test_every_function_has_rows():
-    assert {row["quantity"] for row in ROWS} == set(TRAP_QUANTITIES)
 
 
 @pytest.mark.parametrize("slope_deg", [10.0, 30.0, 45.0, 70.0])

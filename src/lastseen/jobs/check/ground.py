@@ -6,10 +6,11 @@ import math
 from collections.abc import Callable
 
 import numpy as np
+import numpy.typing as npt
 from pyproj import CRS
 
 from lastseen.core import FloatArray, Grid, NothingFoundError
-from lastseen.snow import find_start_zone_terrain, grade_start_zones, thickness_m
+from lastseen.snow import find_start_zone_terrain, grade_start_zones
 from lastseen.terrain import (
     FilledGround,
     Method,
@@ -25,7 +26,7 @@ from lastseen.terrain import (
     ruggedness,
     slope_breaks,
 )
-from lastseen.traps import Kind, Trap, deposit_depth_between_m, find_traps
+from lastseen.traps import Kind, Trap, find_traps
 
 # ---- Ground with a known answer, read by the same functions that plans use
 # ``lastseen check`` and the tests run these against published and derived values. Angles in degrees, lengths in
@@ -34,14 +35,16 @@ from lastseen.traps import Kind, Trap, deposit_depth_between_m, find_traps
 _CRS = CRS.from_epsg(32632)
 
 
-def _grid(z: FloatArray, cell_m: float) -> Grid:
-    return Grid(z, 0.0, z.shape[0] * cell_m, cell_m, _CRS)
+def make_grid(z: npt.ArrayLike, cell_m: float) -> Grid:
+    """Ground whose south-west corner is the origin."""
+    heights = np.asarray(z, np.float64)
+    return Grid(heights, 0.0, heights.shape[0] * cell_m, cell_m, _CRS)
 
 
 def _around(height: Callable[[FloatArray, FloatArray], FloatArray], half_cells: int, cell_m: float) -> Grid:
     """Ground given by a height of metres east and north of the middle cell."""
     offset: FloatArray = np.arange(-half_cells, half_cells + 1, dtype=np.float64) * cell_m
-    return _grid(height(offset[None, :], -offset[:, None]), cell_m)
+    return make_grid(height(offset[None, :], -offset[:, None]), cell_m)
 
 
 def _middle(grid: Grid) -> float:
@@ -56,7 +59,7 @@ def _cone(gradient: float, half_cells: int, cell_m: float) -> Grid:
 
 def _filled(digits: list[str]) -> FilledGround:
     """Ground of one digit a cell, filled."""
-    return fill_hollows(_grid(np.array([[float(digit) for digit in row] for row in digits]), 1.0))
+    return fill_hollows(make_grid([[float(digit) for digit in row] for row in digits], 1.0))
 
 
 def filled_level_m(digits: list[str], row: int, col: int) -> float:
@@ -96,19 +99,19 @@ def facet_azimuth_deg(slope_deg: float, azimuth_deg: float, cell_m: float) -> fl
 
 def multiple_flow_share(z: list[list[float | None]], exponent: float, towards: list[int]) -> float:
     """Share of the middle of nine cells that flows to a neighbour (rows down, columns right of it); none is no data."""
-    nine = _grid(np.array(z, float), 1.0)
+    nine = make_grid(z, 1.0)
     area = accumulation_m2(find_drainage(nine), "multiple", exponent=exponent).values
     return float(area[1 + towards[0], 1 + towards[1]]) - 1.0
 
 
 def vector_ruggedness(profile: list[float], cell_m: float) -> float:
     """Ruggedness of 3 x 3 cells of a fold: five heights from west to east, the same on every row."""
-    return _middle(ruggedness(_grid(np.tile(np.array(profile, float), (5, 1)), cell_m)))
+    return _middle(ruggedness(make_grid(np.tile(np.array(profile, float), (5, 1)), cell_m)))
 
 
 def position_of_nine_m(z: list[list[float]], cell_m: float) -> float:
     """Height above the mean of the eight neighbours."""
-    return _middle(relative_position_m(_grid(np.array(z, float), cell_m), Ring(cell_m, 1.5 * cell_m)))
+    return _middle(relative_position_m(make_grid(z, cell_m), Ring(cell_m, 1.5 * cell_m)))
 
 
 def position_on_paraboloid_m(curvature_per_m: float, inner_m: float, outer_m: float, cell_m: float) -> float:
@@ -155,22 +158,6 @@ def cliff_height_m(height_m: float, face_deg: float, slope_deg: float, cell_m: f
     return _middle(cliff_drop_m(_around(height, half, cell_m)))
 
 
-GROUND_QUANTITIES: dict[str, Callable[..., float]] = {
-    "filled_level_m": filled_level_m,
-    "filled_volume_m3": filled_volume_m3,
-    "cone_area_error": cone_area_error,
-    "facet_azimuth_deg": facet_azimuth_deg,
-    "multiple_flow_share": multiple_flow_share,
-    "vector_ruggedness": vector_ruggedness,
-    "position_of_nine_m": position_of_nine_m,
-    "position_on_paraboloid_m": position_on_paraboloid_m,
-    "openness_of_cone_deg": openness_of_cone_deg,
-    "openness_of_plane_deg": openness_of_plane_deg,
-    "slope_change_deg": slope_change_deg,
-    "cliff_height_m": cliff_height_m,
-}
-
-
 # ---- Traps on small made-up ground whose answer is known in closed form, for the reference values
 
 _SIDE_M = 200.0
@@ -185,7 +172,7 @@ def _axes(cell_m: float) -> tuple[FloatArray, FloatArray]:
 
 
 def _only(kind: Kind, z: FloatArray, cell_m: float) -> Trap:
-    terrain = read_terrain(Grid(z, 0.0, _SIDE_M, cell_m, CRS.from_epsg(32632)))
+    terrain = read_terrain(make_grid(z, cell_m))
     found = [trap for trap in find_traps(terrain, np.ones(z.shape, np.bool_)) if trap.kind == kind]
     if len(found) != 1:
         raise NothingFoundError(f"{len(found)} traps of kind {kind} on ground that holds one: report this")
@@ -214,14 +201,6 @@ def gully_pile_up_m(depth_m: float, width_m: float, floor_m: float, cell_m: floa
     return _only("gully", 1500.0 - math.tan(math.radians(25.0)) * down - cut, cell_m).pile_up_m
 
 
-TRAP_QUANTITIES: dict[str, Callable[..., float]] = {
-    "deposit_depth_between_m": deposit_depth_between_m,
-    "cliff_drop_m": measured_cliff_drop_m,
-    "bank_pile_up_m": bank_pile_up_m,
-    "gully_pile_up_m": gully_pile_up_m,
-}
-
-
 # ---- Start zones against published values: the slopes of the band, and how many recorded incidents lie in it
 
 
@@ -229,7 +208,7 @@ def _steep_plane(slope_deg: float) -> Grid:
     """A plane of this slope."""
     x, y = np.meshgrid(np.arange(31) * 5.0, np.arange(31) * 5.0)
     z = math.tan(math.radians(slope_deg)) * (0.8 * x + 0.6 * y)
-    return Grid(z, 0.0, 155.0, 5.0, CRS.from_epsg(32632))
+    return make_grid(z, 5.0)
 
 
 def _is_start_zone(slope_deg: float) -> bool:
@@ -261,11 +240,3 @@ def incident_share(classes: list[list[float]], *, whole: bool) -> float:
         if (low - tiny <= a and b <= high + tiny if whole else a < high and low < b)
     ]  # fmt: skip
     return float(sum(inside) / sum(count for _, _, count in classes))
-
-
-START_ZONE_QUANTITIES: dict[str, Callable[..., float]] = {
-    "start_zone_limit_deg": start_zone_limit_deg,
-    "start_zone_grade": start_zone_grade,
-    "start_zone_incident_share": incident_share,
-    "slab_thickness_m": thickness_m,
-}

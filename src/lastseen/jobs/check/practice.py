@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -15,18 +14,16 @@ from lastseen.jobs.practice.debrief import debrief
 from lastseen.jobs.practice.deposit import SiteFrame, SnowShape, lay_sized, plan_pushing
 from lastseen.jobs.practice.exercises import published_exercises
 from lastseen.jobs.practice.planned_search import PlannedLeg, PlannedSearch
-from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.site_exposure import find_start_ground, simulate_start_zones
 from lastseen.jobs.practice.targets import depths_m
-from lastseen.jobs.practice.tracks import PHASES, RawTrack
-from lastseen.jobs.practice.walked_coverage import ACROSS
+from lastseen.jobs.practice.tracks import RawTrack
 from lastseen.jobs.reading.area import read_area
 from lastseen.jobs.reading.block_run import draw_by_place, draw_shared, simulate_block
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, tiles_of
 from lastseen.search import lay_pattern
 from lastseen.snow import SAMPLE_FRICTION, SIZES, energy_line_runout_m, uniform
 
-# ---- Practice against published values: energy line, sites, volumes of known bodies, exercises, coverage of a walk
+# ---- Practice against published values: energy line, sites, volumes of known samples, exercises, coverage of a walk
 
 _CRS = CRS.from_epsg(32632)
 _EAST, _NORTH = 600_000.0, 5_100_000.0
@@ -34,7 +31,7 @@ _FRAME = SiteFrame(middle_m=(600_000.0, 5_100_000.0), downhill_deg=203.0, width_
 
 
 def reach_travel_angle_deg(friction: float, face_deg: float, face_drop_m: float, foot_deg: float) -> float:
-    """Travel angle of the farthest body: from the top of a straight face to where the reach ends on gentler ground."""
+    """Travel angle of the farthest sample: from the top of a straight face to where it ends on gentler ground."""
     cell = 5.0
     face_m = face_drop_m / math.tan(math.radians(face_deg))
     left = face_drop_m - friction * face_m  # height of the energy line above the foot
@@ -137,23 +134,7 @@ def target_depth_median_m(least_m: float, greatest_m: float) -> float:
     return float(depths_m((least_m, greatest_m), np.array([0.5]))[0])
 
 
-PRACTICE_QUANTITIES: dict[str, Callable[..., float]] = {
-    "site_reach_travel_angle_deg": reach_travel_angle_deg,
-    "practice_fill_m3": paraboloid_fill_m3,
-    "practice_cut_m3": paraboloid_cut_m3,
-    "practice_deposit_volume_m3": laid_volume_m3,
-    "practice_site_width_m": lambda: SiteRequest().width_m,
-    "practice_site_height_m": lambda: SiteRequest().height_m,
-    "practice_site_steepest_deg": lambda: SiteRequest().high_deg,
-    "exercise_value": exercise_value,
-    "debrief_coverage_percent": debrief_coverage_percent,
-    "target_depth_median_m": target_depth_median_m,
-    "gps_error_across_ratio": lambda: ACROSS,
-    "search_phases_with_letter": lambda: sum(len(one) == 1 for one in PHASES),
-}
-
-
-# ---- Reading a slope against closed forms: how far the bodies of an even face run onto the flat
+# ---- Reading a slope against closed forms: how far the samples of an even face run onto the flat
 
 NO_DRAG = (1e9, 1e9, 1e9)
 
@@ -167,9 +148,9 @@ def _face(slope_deg: float, cell_m: float) -> Grid:
 
 
 def reach_ratio(slope_deg: float, friction: float, cell_m: float = 2.5) -> float:
-    """Run-out on the flat of the bodies of a face against the closed form, mean over all bodies.
+    """Run-out on the flat of the samples of a face against the closed form, mean over all samples.
 
-    Coulomb friction alone. On the face the energy line (Heim 1932) falls by the friction; in the bend the body weighs
+    Coulomb friction alone. On the face the energy line (Heim 1932) falls by the friction; in the bend the sample weighs
     more, which takes exp(-2 mu theta) of v2 (point mass on a smooth bend); on the flat the energy line goes on.
     """
     heights = heights_of_grid(_face(slope_deg, cell_m))
@@ -197,13 +178,7 @@ def reach_ratio(slope_deg: float, friction: float, cell_m: float = 2.5) -> float
 
 
 def highest_reached_m(slope_deg: float) -> float:
-    """Metres above the top of a face at which any body is met: a level top is reached by nothing."""
+    """Metres above the top of a face at which any sample is met: a level top is reached by nothing."""
     area = read_area(_face(slope_deg, 5.0), members=4, with_traps=False)
     rows = np.flatnonzero(area.mask.any(axis=1))
     return float(max(0.0, 40.0 - 10.0 - rows[0] * 5.0)) if rows.size else 0.0
-
-
-READING_QUANTITIES: dict[str, Callable[..., float]] = {
-    "preread_reach_ratio": reach_ratio,
-    "preread_above_top_m": highest_reached_m,
-}

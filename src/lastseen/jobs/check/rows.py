@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -20,10 +20,43 @@ from shapely import box
 
 from lastseen.core import Grid, InputError, LonLat, convergence_deg, parse_point, shared_folder, to_map, utm_crs
 from lastseen.jobs.check import ground, practice, snow
-from lastseen.jobs.check import search as craft_proofs
-from lastseen.jobs.check import search as search_proofs
-from lastseen.rescue import approach_time_h, walking_speed_m_s
-from lastseen.search import lay_pattern, measure_coverage
+from lastseen.jobs.practice.site import SiteRequest
+from lastseen.jobs.practice.tracks import PHASES
+from lastseen.jobs.practice.walked_coverage import ACROSS
+from lastseen.rescue import (
+    METRES_PER_DIGGER,
+    approach_time_h,
+    chord_m,
+    combine_pods,
+    conveyor_length_m,
+    coupled_range_factor,
+    detection_probability,
+    diggers_needed,
+    fastest_m_s,
+    find_survival_curve,
+    found_probability,
+    grid_pod,
+    holes_for_radius,
+    holes_per_100_m2,
+    lay_spiral,
+    mean_range_factor,
+    optimised_width_m,
+    pulses_heard,
+    range_cdf,
+    range_factor,
+    range_quantile_m,
+    reach_on_snow_m,
+    searching_speed_m_s,
+    shift_other_poa,
+    shift_poa,
+    start_below_probe_m,
+    statistical_width_m,
+    survival_percent,
+    update_poa,
+    walking_speed_m_s,
+    worst_case_width_m,
+)
+from lastseen.search import declination_deg, dipole_range_m, lay_pattern, measure_coverage, survival_share
 from lastseen.snow import (
     REGRESSIONS,
     deposit_volume_m3,
@@ -33,10 +66,11 @@ from lastseen.snow import (
     speed_from_rest_m_s,
     stopping_distance_m,
     terminal_speed_m_s,
+    thickness_m,
     travel_angle_deg,
 )
 from lastseen.terrain import Curvature, curvature, derivatives, read_terrain
-from lastseen.traps import deposit_depth_trapezoid_m, deposit_depth_v_m, deposit_depth_wedge_m
+from lastseen.traps import deposit_depth_between_m, deposit_depth_trapezoid_m, deposit_depth_v_m, deposit_depth_wedge_m
 
 CONFIDENCE = ("published", "derived", "common practice, no source", "from memory")
 
@@ -129,28 +163,24 @@ def _outcome(row: Row) -> Outcome:
     )
 
 
-# ---- one function for each quantity ---------------------------------------------------------------------------------
+# ---- One function for each quantity: set-ups with more than a line stand in `ground`, `snow` and `practice`
 
 _CRS = CRS.from_epsg(32632)
 
 
-def _nine(z: list[list[float]], cell_m: float) -> Grid:
-    return Grid(np.array(z, float), 0.0, 3.0 * cell_m, cell_m, _CRS)
-
-
 def _zt(z: list[list[float]], cell_m: float) -> tuple[float, float]:
-    p, q, *_ = (float(derivative[1, 1]) for derivative in derivatives(_nine(z, cell_m)))
+    p, q, *_ = (float(derivative[1, 1]) for derivative in derivatives(ground.make_grid(z, cell_m)))
     return math.degrees(math.atan(math.hypot(p, q))), math.degrees(math.atan2(-p, -q)) % 360.0
 
 
 def _dome(radius_m: float, east_m: float, north_m: float, cell_m: float) -> Curvature:
     offset = np.arange(-2, 3) * cell_m
     x, y = east_m + offset[None, :], north_m - offset[:, None]
-    return curvature(Grid(np.sqrt(radius_m**2 - x**2 - y**2), 0.0, 5.0 * cell_m, cell_m, _CRS))
+    return curvature(ground.make_grid(np.sqrt(radius_m**2 - x**2 - y**2), cell_m))
 
 
 def _regression(regression: str, beta_deg: float) -> float:
-    return next(one for one in REGRESSIONS if one.name == regression).alpha_deg(beta_deg)
+    return next(law for law in REGRESSIONS if law.name == regression).alpha_deg(beta_deg)
 
 
 def _segments(friction: float, mass_to_drag_m: float, segments: list[list[float]]) -> tuple[list[float], float]:
@@ -179,6 +209,50 @@ def _tobler(slope: float | None = None, slope_deg: float = 0.0, *, off_path: boo
     return float(3.6 * walking_speed_m_s(rise, off_path=off_path))
 
 
+def falk_1994_percent(minutes: float) -> float:
+    """Survival of fully buried people after some minutes, per cent."""
+    return float(100.0 * survival_share(np.array([minutes]))[0])
+
+
+def dipole_range_ratio(phi_deg: float) -> float:
+    """Range at an angle from the transmitter's axis, as a share of the best."""
+    return dipole_range_m(1.0, phi_deg)
+
+
+def magnetic_declination_deg(year: float, altitude_km: float, lat_deg: float, lon_deg: float) -> float:
+    """Declination of the World Magnetic Model."""
+    return declination_deg(lon_deg, lat_deg, 1000.0 * altitude_km, year)
+
+
+def one_antenna_factor(position: str, off_deg: float) -> float:
+    """Range of a one-antenna receiver: side by side against coaxial, or turned off a position against side by side."""
+    angle = math.radians(off_deg)
+    coupling = {"side by side": 0.5, "off parallel": math.cos(angle), "off the right angle": math.sin(angle)}
+    return coupled_range_factor(coupling[position])
+
+
+def survival_at(curve: str, minutes: float) -> float:
+    """Published survival, per cent; NaN where there is no data."""
+    found = survival_percent(find_survival_curve(curve), minutes)
+    return math.nan if found is None else found
+
+
+def poa_after_searches(priors: Sequence[float], pods: Sequence[float], area: int, searches: int) -> float:
+    """POA of an area (from 1) after the same search of all of them was in vain so many times."""
+    now = tuple(priors)
+    for _ in range(searches):
+        now, _ = update_poa(now, pods)
+    return now[area - 1]
+
+
+def found_in_search(priors: Sequence[float], pods: Sequence[float], searches: int) -> float:
+    """How likely the last of so many searches finds the person when those before it were in vain."""
+    now = tuple(priors)
+    for _ in range(searches - 1):
+        now, _ = update_poa(now, pods)
+    return found_probability(now, pods)
+
+
 QUANTITIES: dict[str, Callable[..., float]] = {
     # places
     "utm_east_m": lambda **point: _utm(**point)[0],
@@ -190,14 +264,25 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "grid_convergence_deg": lambda epsg, **point: convergence_deg(CRS.from_epsg(epsg), LonLat(**point)),
     "datum_shift_m": _datum_shift_m,
     # the ground
-    "horn_slope_deg": lambda z, cell_m: read_terrain(_nine(z, cell_m)).slope_deg.values[1, 1],
-    "horn_aspect_deg": lambda z, cell_m: read_terrain(_nine(z, cell_m)).aspect_deg.values[1, 1],
+    "horn_slope_deg": lambda z, cell_m: read_terrain(ground.make_grid(z, cell_m)).slope_deg.values[1, 1],
+    "horn_aspect_deg": lambda z, cell_m: read_terrain(ground.make_grid(z, cell_m)).aspect_deg.values[1, 1],
     "zt_slope_deg": lambda z, cell_m: _zt(z, cell_m)[0],
     "zt_aspect_deg": lambda z, cell_m: _zt(z, cell_m)[1],
     "profile_curvature_per_m": lambda **dome: _dome(**dome).profile.values[2, 2],
     "tangential_curvature_per_m": lambda **dome: _dome(**dome).tangential.values[2, 2],
     "plan_curvature_per_m": lambda **dome: _dome(**dome).plan.values[2, 2],
-    **ground.GROUND_QUANTITIES,
+    "filled_level_m": ground.filled_level_m,
+    "filled_volume_m3": ground.filled_volume_m3,
+    "cone_area_error": ground.cone_area_error,
+    "facet_azimuth_deg": ground.facet_azimuth_deg,
+    "multiple_flow_share": ground.multiple_flow_share,
+    "vector_ruggedness": ground.vector_ruggedness,
+    "position_of_nine_m": ground.position_of_nine_m,
+    "position_on_paraboloid_m": ground.position_on_paraboloid_m,
+    "openness_of_cone_deg": ground.openness_of_cone_deg,
+    "openness_of_plane_deg": ground.openness_of_plane_deg,
+    "slope_change_deg": ground.slope_change_deg,
+    "cliff_height_m": ground.cliff_height_m,
     # the release
     "salm_slope_factor": slope_factor,
     "deposit_volume_m3": deposit_volume_m3,
@@ -221,20 +306,85 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "deposit_depth_v_m": deposit_depth_v_m,
     "deposit_depth_trapezoid_m": deposit_depth_trapezoid_m,
     "deposit_depth_wedge_m": deposit_depth_wedge_m,
-    **ground.TRAP_QUANTITIES,
-    **ground.START_ZONE_QUANTITIES,
+    "deposit_depth_between_m": deposit_depth_between_m,
+    "cliff_drop_m": ground.measured_cliff_drop_m,
+    "bank_pile_up_m": ground.bank_pile_up_m,
+    "gully_pile_up_m": ground.gully_pile_up_m,
+    # start zones
+    "start_zone_limit_deg": ground.start_zone_limit_deg,
+    "start_zone_grade": ground.start_zone_grade,
+    "start_zone_incident_share": ground.incident_share,
+    "slab_thickness_m": thickness_m,
     # the search
     "strip_pattern_length_m": lambda **pattern: lay_pattern(**pattern).length,
     "strip_pattern_coverage": _pattern_coverage,
     "tobler_speed_km_h": _tobler,
     "din_33466_time_h": approach_time_h,
     # the flow
-    **snow.FLOW_QUANTITIES,
+    "flow_dam_break_error_percent": snow.dam_break_error_percent,
+    "flow_dam_site_depth_m": snow.dam_site_depth_m,
+    "flow_middle_depth_m": snow.middle_depth,
+    "flow_plain_incline": snow.plain_incline,
+    "flow_incline_error_percent": snow.incline_error_percent,
+    "flow_incline_depth_m": lambda **dam: snow.exact_incline(**dam)[0],
+    "flow_incline_speed_m_s": lambda **dam: snow.exact_incline(**dam)[1],
+    "flow_cap_on_slope": snow.cap_on_slope,
+    "flow_thacker_error_percent": snow.thacker_error_percent,
+    "flow_drop_on_flat": snow.drop_on_flat,
+    "flow_terminal_speed_m_s": snow.terminal_speed_m_s,
+    "flow_lake_error_m": snow.lake_level_error_m,
+    "flow_gully_depth_m": snow.gully_depth_m,
+    "flow_travel_angle_deg": snow.travel_angle_deg,
     # the whole story
-    **snow.LENGTH_QUANTITIES,
-    **practice.READING_QUANTITIES,
-    **craft_proofs.RESCUE_QUANTITIES,
-    **search_proofs.SEARCH_QUANTITIES,
+    "demo_length_inside_range": snow.demo_length_inside,
+    # reading
+    "preread_reach_ratio": practice.reach_ratio,
+    "preread_above_top_m": practice.highest_reached_m,
+    # receive range, survival, belief, probing, shovelling
+    "dipole_range_factor": range_factor,
+    "dipole_mean_range_factor": mean_range_factor,
+    "one_antenna_range_factor": one_antenna_factor,
+    "range_cdf": lambda **device: float(range_cdf(**device)),
+    "range_quantile_m": range_quantile_m,
+    "reach_on_snow_m": reach_on_snow_m,
+    "strip_worst_case_m": worst_case_width_m,
+    "strip_statistical_m": statistical_width_m,
+    "strip_optimised_low_m": lambda **device: optimised_width_m(**device).low,
+    "strip_optimised_high_m": lambda **device: optimised_width_m(**device).high,
+    "chord_in_range_m": chord_m,
+    "pulses_heard": pulses_heard,
+    "fastest_for_pulses_m_s": fastest_m_s,
+    "survival_percent": survival_at,
+    "pod": detection_probability,
+    "pod_of_passes": combine_pods,
+    "poa_after_searches": poa_after_searches,
+    "found_in_search": found_in_search,
+    "poa_shifted": shift_poa,
+    "poa_shifted_other": shift_other_poa,
+    "spiral_holes": lambda **spiral: float(lay_spiral(**spiral).holes),
+    "holes_for_radius": holes_for_radius,
+    "holes_per_100_m2": holes_per_100_m2,
+    "grid_pod": grid_pod,
+    "conveyor_length_m": conveyor_length_m,
+    "diggers_needed": lambda rule, depth_m, slope_deg: float(
+        diggers_needed(conveyor_length_m(depth_m, slope_deg), METRES_PER_DIGGER[rule])
+    ),
+    "start_below_probe_m": start_below_probe_m,
+    "search_height_m_h": lambda slope: float(3600.0 * searching_speed_m_s(slope) * abs(slope) / math.hypot(1.0, slope)),
+    "search_survival_falk_1994_percent": falk_1994_percent,
+    "dipole_range_ratio": dipole_range_ratio,
+    "magnetic_declination_deg": magnetic_declination_deg,
     # practising
-    **practice.PRACTICE_QUANTITIES,
+    "site_reach_travel_angle_deg": practice.reach_travel_angle_deg,
+    "practice_fill_m3": practice.paraboloid_fill_m3,
+    "practice_cut_m3": practice.paraboloid_cut_m3,
+    "practice_deposit_volume_m3": practice.laid_volume_m3,
+    "practice_site_width_m": lambda: SiteRequest().width_m,
+    "practice_site_height_m": lambda: SiteRequest().height_m,
+    "practice_site_steepest_deg": lambda: SiteRequest().high_deg,
+    "exercise_value": practice.exercise_value,
+    "debrief_coverage_percent": practice.debrief_coverage_percent,
+    "target_depth_median_m": practice.target_depth_median_m,
+    "gps_error_across_ratio": lambda: ACROSS,
+    "search_phases_with_letter": lambda: sum(len(phase) == 1 for phase in PHASES),
 }

@@ -14,32 +14,32 @@ from lastseen.core import BoolArray, FloatArray, Grid, Override, apply_overrides
 from lastseen.jobs.plan import make_plan
 from lastseen.snow import GRAVITY_M_S2, FlowResult, FlowSnow, Samples, SampleTracks, simulate_flow, slide_samples
 
-# ---- Test slopes for the body model: the same kernel that plans use, on ground with a known answer
+# ---- Test slopes for the sample model: the same kernel that plans use, on ground with a known answer
 # ``lastseen check`` and the tests run these against published closed forms. Angles in degrees, lengths in metres.
 
 _CRS = CRS.from_epsg(32632)
 STEEPEST_START_DEG = 70.0  # a height field cannot stand upright
 
 
-def proof_ground(height: Callable[[FloatArray], FloatArray], length_m: float, cell_m: float = 1.0) -> Grid:
+def strip_ground(height: Callable[[FloatArray], FloatArray], length_m: float, cell_m: float = 1.0) -> Grid:
     """A strip of ground 40 cells wide whose height depends on x alone."""
     x = np.asarray((np.arange(round(length_m / cell_m)) + 0.5) * cell_m, np.float64)
     return Grid(np.tile(height(x), (40, 1)), 0.0, 40.0 * cell_m, cell_m, _CRS)
 
 
-def one_body(
+def slide_one(
     ground: Grid,
     x_m: float,
-    east_m_s: float,
-    north_m_s: float,
-    friction: float,
-    drag_per_m: float,
     *,
+    friction: float,
+    drag_per_m: float = 0.0,
+    east_m_s: float = 0.0,
+    north_m_s: float = 0.0,
     disc_m: float = -1e9,
     time_limit_s: float = 600.0,
     centripetal_load: bool = True,
 ) -> SampleTracks:
-    """Let one body start in the middle of the strip; the disc of 0.6 m radius asked about lies at ``disc_m``."""
+    """Let one sample start in the middle of the strip; the disc of 0.6 m radius asked about lies at ``disc_m``."""
     y = ground.north_m - 0.5 * ground.shape[0] * ground.cell_m
     values = {
         "x_m": x_m, "y_m": y, "east_m_s": east_m_s, "north_m_s": north_m_s, "friction": friction,
@@ -57,16 +57,16 @@ def one_body(
 
 
 def runout_on_flat_m(friction: float, slope_deg: float, length_m: float) -> float:
-    """How far a Coulomb body without centripetal load runs over flat ground after a straight slope."""
+    """How far a Coulomb sample without centripetal load runs over flat ground after a straight slope."""
     drop, foot = math.tan(math.radians(slope_deg)), 100.0 + length_m * math.cos(math.radians(slope_deg))
-    ground = proof_ground(lambda x: np.maximum(foot - x, 0.0) * drop, foot + 3.0 * length_m)
-    return float(one_body(ground, 100.0, 0.0, 0.0, friction, 0.0, centripetal_load=False).x_m[0]) - foot
+    ground = strip_ground(lambda x: np.maximum(foot - x, 0.0) * drop, foot + 3.0 * length_m)
+    return float(slide_one(ground, 100.0, friction=friction, centripetal_load=False).x_m[0]) - foot
 
 
 def speed_on_arc_m_s(
     radius_m: float, friction: float, from_deg: float, to_deg: float, start_m_s: float, *, centripetal_load: bool = True
 ) -> float:
-    """Speed of a body on a circular arc where its slope has eased from one angle to another.
+    """Speed of a sample on a circular arc where its slope has eased from one angle to another.
 
     An arc that begins steeper than 70 degrees is entered there with the speed of the closed form, since a height field
     cannot stand upright.
@@ -75,13 +75,13 @@ def speed_on_arc_m_s(
     speed = arc_speed_closed_m_s(radius_m, friction, from_deg, begin, start_m_s, centripetal_load=centripetal_load)
     bottom = radius_m + 20.0
     reach = 0.999 * radius_m
-    ground = proof_ground(
+    ground = strip_ground(
         lambda x: radius_m - np.sqrt(radius_m**2 - np.clip(x - bottom, -reach, reach) ** 2), 2.0 * bottom, 0.5
     )
     x0, x1 = (bottom - radius_m * math.sin(math.radians(one)) for one in (begin, to_deg))
     east = speed * math.cos(math.radians(begin))
-    tracks = one_body(
-        ground, x0, east, 0.0, friction, 0.0, disc_m=x1 + 0.6, centripetal_load=centripetal_load
+    tracks = slide_one(
+        ground, x0, east_m_s=east, friction=friction, disc_m=x1 + 0.6, centripetal_load=centripetal_load
     )  # the edge of the disc is where the slope has eased
     return float(tracks.disc_east_m_s[0]) / math.cos(math.radians(to_deg))
 
@@ -107,40 +107,40 @@ def arc_speed_closed_m_s(
 
 
 def cruising_speed_m_s(turbulence_m_s2: float, friction: float, thickness_m: float, slope_deg: float) -> float:
-    """Speed that a Voellmy body reaches on a long straight slope."""
+    """Speed that a Voellmy sample reaches on a long straight slope."""
     drop = math.tan(math.radians(slope_deg))
     long = 12.0 * turbulence_m_s2 * thickness_m / GRAVITY_M_S2
-    ground = proof_ground(lambda x: (long + 50.0 - x) * drop, long + 50.0)
+    ground = strip_ground(lambda x: (long + 50.0 - x) * drop, long + 50.0)
     drag = GRAVITY_M_S2 / (turbulence_m_s2 * thickness_m)
-    return float(one_body(ground, 10.0, 0.0, 0.0, friction, drag).fastest_m_s[0])
+    return float(slide_one(ground, 10.0, friction=friction, drag_per_m=drag).fastest_m_s[0])
 
 
 def braking_distance_m(
     turbulence_m_s2: float, friction: float, thickness_m: float, slope_deg: float, speed_m_s: float
 ) -> float:
-    """Way along the slope of a Voellmy body that brakes on a gentle straight slope."""
+    """Way along the slope of a Voellmy sample that brakes on a gentle straight slope."""
     drop = math.tan(math.radians(slope_deg))
-    ground = proof_ground(lambda x: -x * drop, 400.0)
+    ground = strip_ground(lambda x: -x * drop, 400.0)
     east = speed_m_s * math.cos(math.radians(slope_deg))
     drag = GRAVITY_M_S2 / (turbulence_m_s2 * thickness_m)
-    tracks = one_body(ground, 20.0, east, 0.0, friction, drag)
+    tracks = slide_one(ground, 20.0, east_m_s=east, friction=friction, drag_per_m=drag)
     return (float(tracks.x_m[0]) - 20.0) / math.cos(math.radians(slope_deg))
 
 
 def cross_slope_place_m(friction: float, slope_deg: float, cross_m_s: float, time_s: float) -> tuple[float, float]:
-    """Way down the slope (on the map) and across it of a body pushed sideways on a plane."""
+    """Way down the slope (on the map) and across it of a sample pushed sideways on a plane."""
     drop = math.tan(math.radians(slope_deg))
     wide = Grid(np.tile(-drop * (np.arange(300) + 0.5), (200, 1)), 0.0, 200.0, 1.0, _CRS)
-    tracks = one_body(wide, 50.0, 0.0, cross_m_s, friction, 0.0, time_limit_s=time_s)
+    tracks = slide_one(wide, 50.0, north_m_s=cross_m_s, friction=friction, time_limit_s=time_s)
     return float(tracks.x_m[0]) - 50.0, float(tracks.y_m[0]) - 100.0
 
 
 def speed_after_segment_m_s(friction: float, mass_to_drag_m: float, slope_deg: float, length_m: float) -> float:
     """Speed from rest at the end of a straight segment, with drag given as mass to drag."""
     drop = math.tan(math.radians(slope_deg))
-    ground = proof_ground(lambda x: -x * drop, 100.0 + length_m)
+    ground = strip_ground(lambda x: -x * drop, 100.0 + length_m)
     x1 = 20.0 + length_m * math.cos(math.radians(slope_deg))
-    tracks = one_body(ground, 20.0, 0.0, 0.0, friction, 1.0 / mass_to_drag_m, disc_m=x1 + 0.6)
+    tracks = slide_one(ground, 20.0, friction=friction, drag_per_m=1.0 / mass_to_drag_m, disc_m=x1 + 0.6)
     return float(tracks.disc_east_m_s[0]) / math.cos(math.radians(slope_deg))
 
 
@@ -208,7 +208,7 @@ def cap_stretch(time: float, gravity: float, area: float, half_length: float) ->
 
 
 def parabolic_cap(
-    s: FloatArray, time: float, slope_deg: float, friction_deg: float, half_length: float, depth: float
+    s: FloatArray, time: float, *, slope_deg: float, friction_deg: float, half_length: float, depth: float
 ) -> FloatArray:
     """Depth normal to the slope of a parabolic cap released at rest around s = 0."""
     gravity = GRAVITY_M_S2 * math.cos(math.radians(slope_deg))
@@ -238,7 +238,7 @@ def thacker_radial(r: FloatArray, time: float, depth: float, radius: float, shor
 
 
 def thacker_planar(
-    x: FloatArray, y: FloatArray, time: float, depth: float, radius: float, eta: float
+    x: FloatArray, y: FloatArray, time: float, *, depth: float, radius: float, eta: float
 ) -> tuple[FloatArray, float, float]:
     """Depth, and uniform velocity, of the plane surface that circles in a paraboloid (Thacker 1981)."""
     omega = math.sqrt(2.0 * GRAVITY_M_S2 * depth) / radius
@@ -391,7 +391,10 @@ def cap_on_slope(
     way = 0.5 * slope_push(slope_deg, friction_deg) * time_s**2
     x = _centres(-1.5 * half_length_m, way + 1.8 * half_length_m, cells) * math.cos(tilt)
     s = x / math.cos(tilt)
-    caps = [parabolic_cap(s, t, slope_deg, friction_deg, half_length_m, depth_m) for t in (0.0, time_s)]
+    caps = [
+        parabolic_cap(s, t, slope_deg=slope_deg, friction_deg=friction_deg, half_length=half_length_m, depth=depth_m)
+        for t in (0.0, time_s)
+    ]
     snow = FlowSnow(friction=math.tan(math.radians(friction_deg)))
     h, _ = _middle(_run(_strip(x, -x * math.tan(tilt)), caps[0] / math.cos(tilt), snow, time_s))
     if what == "way":
@@ -412,8 +415,8 @@ def thacker_error_percent(cells: int, periods: float, case: str) -> float:
         start, end = (thacker_radial(r, t, 0.1, 1.0, 0.8) for t in (0.0, time))
         east, north = 0.0, 0.0
     else:
-        start, east, north = thacker_planar(xx, yy, 0.0, 0.1, 1.0, 0.5)
-        end, _, _ = thacker_planar(xx, yy, time, 0.1, 1.0, 0.5)
+        start, east, north = thacker_planar(xx, yy, 0.0, depth=0.1, radius=1.0, eta=0.5)
+        end, _, _ = thacker_planar(xx, yy, time, depth=0.1, radius=1.0, eta=0.5)
     velocity = (np.full_like(r, east), np.full_like(r, north))
     return _off(_run(bed, start, FlowSnow(friction=0.0), time, plain=True, start_m_s=velocity).depth_m, end)
 
@@ -500,30 +503,12 @@ def travel_angle_deg(friction: float, cell_m: float) -> float:
     return math.degrees(math.atan((z0 - z1) / (x1 - x0)))
 
 
-def _incline_closed(slope_deg: float, friction_deg: float, depth_m: float, time_s: float) -> tuple[float, float]:
+def exact_incline(slope_deg: float, friction_deg: float, depth_m: float, time_s: float) -> tuple[float, float]:
     """Depth and speed at the dam of the closed form on a slope."""
     gravity = GRAVITY_M_S2 * math.cos(math.radians(slope_deg))
     push = slope_push(slope_deg, friction_deg)
     h, u = dry_dam_break(np.zeros(1), time_s, depth_m, gravity, push)
     return float(h[0]), float(u[0])
-
-
-FLOW_QUANTITIES: dict[str, Callable[..., float]] = {
-    "flow_dam_break_error_percent": dam_break_error_percent,
-    "flow_dam_site_depth_m": dam_site_depth_m,
-    "flow_middle_depth_m": middle_depth,
-    "flow_plain_incline": plain_incline,
-    "flow_incline_error_percent": incline_error_percent,
-    "flow_incline_depth_m": lambda **dam: _incline_closed(**dam)[0],
-    "flow_incline_speed_m_s": lambda **dam: _incline_closed(**dam)[1],
-    "flow_cap_on_slope": cap_on_slope,
-    "flow_thacker_error_percent": thacker_error_percent,
-    "flow_drop_on_flat": drop_on_flat,
-    "flow_terminal_speed_m_s": terminal_speed_m_s,
-    "flow_lake_error_m": lake_level_error_m,
-    "flow_gully_depth_m": gully_depth_m,
-    "flow_travel_angle_deg": travel_angle_deg,
-}
 
 
 # ---- Checks of the whole story against the world outside: how far events of each size run on the demo's mountain
@@ -544,6 +529,3 @@ def demo_length_m(scenario: str, size: int) -> float:
 def demo_length_inside(scenario: str, size: int, p05_m: float, p95_m: float) -> float:
     """1 where the median length lies within a published range of incidents, else 0."""
     return float(p05_m <= demo_length_m(scenario, size) <= p95_m)
-
-
-LENGTH_QUANTITIES: dict[str, Callable[..., float]] = {"demo_length_inside_range": demo_length_inside}
