@@ -18,7 +18,7 @@ def marked(row):
     return pytest.param(row, id=row.id, marks=[pytest.mark.slow] if row.quantity in WHOLE_PLANS else [])
 
 
-@pytest.mark.parametrize("row", map(marked, ROWS))
+@pytest.mark.parametrize("row", [marked(row) for row in ROWS])
 def test_every_reference_value_agrees(row):
     """What the code gives lies within the tolerance of the published value."""
     assert row.quantity in QUANTITIES
