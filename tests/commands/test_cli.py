@@ -14,15 +14,9 @@ import rasterio
 import hills
 from lastseen.output.results import ground
 from lastseen.terrain.elevation import open_elevation
+from processes import run_command, start_command
 
 CODES = {"ok": 0, "usage": 2, "input": 3, "nothing": 4, "exists": 5, "interrupted": 130}
-
-
-def lastseen(*words, cwd=None, **more):
-    """Run a command; returns code, standard output and standard error."""
-    command = [sys.executable, "-c", "from lastseen.cli import main; main()", *map(str, words)]
-    done = subprocess.run(command, capture_output=True, text=True, cwd=cwd, timeout=240, check=False, **more)
-    return done.returncode, done.stdout, done.stderr
 
 
 @pytest.fixture(scope="module")
@@ -42,14 +36,14 @@ def place(tmp_path_factory):
 @pytest.fixture(scope="module")
 def made(place):
     """The quick plan, made once: its folder and what the command printed."""
-    code, out, err = lastseen("plan", "--scenario", place / "quick.toml", "-o", place / "plan", "--json")
+    code, out, err = run_command("plan", "--scenario", place / "quick.toml", "-o", place / "plan", "--json")
     assert code == CODES["ok"], err
     return place / "plan", out, err
 
 
 def test_help_lists_the_commands_and_exit_codes():
     """--help names every command and the exit codes, and needs no heavy import."""
-    code, out, _ = lastseen("--help")
+    code, out, _ = start_command("--help")
     assert code == CODES["ok"]
     for word in ("plan", "terrain", "demo", "check", "doctor", "130"):
         assert word in out
@@ -91,11 +85,19 @@ def test_everything_promised_is_in_the_folder(made):
     assert not [one for one in folder.parent.iterdir() if one.name.startswith(".")]
 
 
-def test_summary_is_for_people(place):
-    """Without --json the summary tells point, release, search and caution, and where it was written."""
-    code, out, err = lastseen("plan", "--scenario", place / "quick.toml", "-o", place / "again")
+@pytest.fixture(scope="module")
+def again(place):
+    """The quick plan once more, in one thread and without --json."""
+    env = os.environ | {"LASTSEEN_THREADS": "1"}
+    code, out, err = start_command("plan", "--scenario", place / "quick.toml", "-o", place / "again", env=env)
     assert code == CODES["ok"], err
-    for word in ("Hill (invented)", "Last seen", "Release", "Run-out", "Debris", "Search", "aid", str(place / "again")):
+    return place / "again", out, err
+
+
+def test_summary_is_for_people(again):
+    """Without --json the summary tells point, release, search and caution, and where it was written."""
+    folder, out, err = again
+    for word in ("Hill (invented)", "Last seen", "Release", "Run-out", "Debris", "Search", "aid", str(folder)):
         assert word in out
     assert "32T" in err  # the point echoed before anything is computed
 
@@ -104,11 +106,11 @@ def test_second_run_is_refused_and_overwrite_replaces(made, place):
     """An existing plan is refused with code 5, and replaced when asked."""
     folder, _, _ = made
     words = ("plan", "--scenario", place / "quick.toml", "-o", folder, "-q")
-    code, out, err = lastseen(*words)
+    code, out, err = run_command(*words)
     assert (code, out) == (CODES["exists"], "")
     assert "--overwrite" in err
     before = (folder / "plan.json").read_bytes()
-    assert lastseen(*words, "--overwrite")[0] == CODES["ok"]
+    assert run_command(*words, "--overwrite")[0] == CODES["ok"]
     assert (folder / "plan.json").read_bytes() == before
 
 
@@ -144,7 +146,7 @@ def test_bad_input_gets_one_sentence_and_its_code(name, place):
     hills.write(place / "coarse.tif", hills.hill()[::8, ::8], cell_m=40.0)
     hills.write(place / "bare.tif", hills.hill(), crs=None)
     before = {path.name for path in place.iterdir()}
-    got, out, err = lastseen(*words, "-o", "bad", cwd=place) if words[0] in ("plan", "demo") else lastseen(*words)
+    got, out, err = run_command(*words, "-o", "bad", cwd=place) if words[0] in ("plan", "demo") else run_command(*words)
     assert (got, out) == (CODES[code], ""), err
     assert text in err
     assert "Traceback" not in err
@@ -245,7 +247,7 @@ def test_interrupting_while_a_kernel_runs(made, place):
 
 def test_terrain_writes_ground_layers(place):
     """lastseen terrain writes slope and its fellows as rasters on the lattice of the model."""
-    code, out, err = lastseen("terrain", place / "hill.tif", "-o", place / "ground")
+    code, out, err = run_command("terrain", place / "hill.tif", "-o", place / "ground")
     assert code == CODES["ok"], err
     with rasterio.open(place / "ground" / "slope_deg.tif") as data:
         assert data.units == ("degree",)
@@ -255,14 +257,14 @@ def test_terrain_writes_ground_layers(place):
     assert 30.0 < values.max() < 60.0
     assert values.mask[0].all()
     assert "slope_deg.tif" in out
-    assert lastseen("terrain", place / "hill.tif", "-o", place / "ground")[0] == CODES["exists"]
+    assert run_command("terrain", place / "hill.tif", "-o", place / "ground")[0] == CODES["exists"]
 
 
 def test_terrain_in_bands_equals_the_whole(place, monkeypatch, tmp_path):
     """Worked in bands of 16 rows, every layer is the same bit for bit."""
     monkeypatch.setattr(ground, "BAND_CELLS", 1)
     ground.write_ground(open_elevation([place / "hill.tif"]), tmp_path / "g", overwrite=False, progress=lambda *_: None)
-    assert lastseen("terrain", place / "hill.tif", "-o", tmp_path / "whole", "-q")[0] == CODES["ok"]
+    assert run_command("terrain", place / "hill.tif", "-o", tmp_path / "whole", "-q")[0] == CODES["ok"]
     for layer in ground.LAYERS:
         with (
             rasterio.open(tmp_path / "g" / f"{layer.name}.tif") as a,
@@ -271,36 +273,47 @@ def test_terrain_in_bands_equals_the_whole(place, monkeypatch, tmp_path):
             np.testing.assert_array_equal(a.read(), b.read())
 
 
-def test_check_and_doctor(place):
-    """check tells every row as a record; doctor names the libraries."""
-    code, out, _ = lastseen("check", "--json")
-    records = json.loads(out)
+def test_doctor_names_the_libraries():
+    code, out, _ = start_command("doctor", "--json")
     assert code == CODES["ok"]
-    assert len(records) >= 40
-    assert set(records[0]) >= {"id", "quantity", "got", "expected", "tolerance", "source", "confidence", "ok"}
-    assert all(isinstance(one["got"], float) and one["ok"] is True for one in records)
-    code, out, _ = lastseen("doctor", "--json")
     assert json.loads(out)["numba"]
 
 
+CHECK_OF_TWENTY_ROWS = """
+import dataclasses, sys
+from lastseen import cli
+from lastseen.jobs.check import rows
+few = list(rows.reference_rows())[:20]
+few[0] = dataclasses.replace(few[0], expected=few[0].expected + {wrong_by})
+rows.reference_rows = lambda folder=None: iter(few)
+cli.main()
+"""
+
+
+def check_twenty_rows(*words, wrong_by=0.0):
+    """The command check over twenty rows; all of them are looked at one by one in the tests of the jobs."""
+    script = CHECK_OF_TWENTY_ROWS.format(wrong_by=wrong_by)
+    return subprocess.run([sys.executable, "-c", script, "check", *words], capture_output=True, text=True, check=False)
+
+
+def test_check_tells_every_row_as_a_record():
+    done = check_twenty_rows("--json")
+    records = json.loads(done.stdout)
+    assert done.returncode == CODES["ok"]
+    assert len(records) == 20
+    assert set(records[0]) >= {"id", "quantity", "got", "expected", "tolerance", "source", "confidence", "ok"}
+    assert all(isinstance(record["got"], float) and record["ok"] is True for record in records)
+
+
 def test_a_failed_check_ends_with_one():
-    """A reference value that no longer agrees makes the command fail and is marked; twenty rows will do."""
-    script = (
-        "import dataclasses\nfrom lastseen import check, cli\nrows = list(check.reference_rows())[:20]\n"
-        "rows[0] = dataclasses.replace(rows[0], expected=rows[0].expected + 1e6)\n"
-        "check.reference_rows = lambda folder=None: iter(rows)\n"
-        "import sys\nsys.argv = ['lastseen', 'check']\ncli.main()"
-    )
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
-    assert done.returncode == 1
+    """A reference value that no longer agrees makes the command fail and is marked."""
+    done = check_twenty_rows(wrong_by=1e6)
+    assert done.returncode == 1, done.stderr
     assert done.stdout.count("FAILED") == 1
     assert "19 of 20 reference values agree" in done.stdout
 
 
-def test_threads_do_not_change_a_byte_of_the_folder(made, place):
+def test_threads_do_not_change_a_byte_of_the_folder(made, again):
     """One thread or many: every file of the plan is the same."""
-    folder, _, _ = made
-    env = os.environ | {"LASTSEEN_THREADS": "1"}
-    assert lastseen("plan", "--scenario", place / "quick.toml", "-o", place / "one", "-q", env=env)[0] == CODES["ok"]
-    for path in sorted(folder.iterdir()):
-        assert path.read_bytes() == (place / "one" / path.name).read_bytes(), path.name
+    for path in sorted(made[0].iterdir()):
+        assert path.read_bytes() == (again[0] / path.name).read_bytes(), path.name

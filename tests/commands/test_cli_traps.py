@@ -7,7 +7,8 @@ import pytest
 from shapely import LineString, Polygon, box
 
 import hills
-from commands.test_cli import CODES, lastseen
+from commands.test_cli import CODES
+from processes import run_command
 
 AT = ("--at", f"{hills.WEST_M + 430},{hills.NORTH_M - 300}", "--crs", "32632")
 
@@ -32,7 +33,7 @@ def place(tmp_path_factory):
 def test_table_on_the_screen_and_no_file(place):
     """Without -o only the table is shown: traps with reasons, the formula, areas, the caution."""
     before = {path.name for path in place.iterdir()}
-    code, out, err = lastseen("traps", place / "hill.tif", "--size", "3", cwd=place)
+    code, out, err = run_command("traps", place / "hill.tif", "--size", "3", cwd=place)
     assert (code, err) == (CODES["ok"], "")
     for word in ("traps", "Order", "Area 1", "wind", "not a hazard forecast"):
         assert word in out
@@ -40,7 +41,7 @@ def test_table_on_the_screen_and_no_file(place):
 
 
 def test_json_is_one_document(place):
-    code, out, err = lastseen("traps", "--scenario", place / "quick.toml", "--water", place / "lake.gpkg", "--json")
+    code, out, err = run_command("traps", "--scenario", place / "quick.toml", "--water", place / "lake.gpkg", "--json")
     assert (code, err) == (CODES["ok"], "")
     told = json.loads(out)
     assert told["scenario"]["ground"]["trees"] == "wood.geojson"
@@ -52,18 +53,18 @@ def test_json_is_one_document(place):
 
 def test_folder_is_written_refused_and_replaced(place):
     words = ("traps", "--scenario", place / "quick.toml", "-q", "-o", place / "out")
-    assert lastseen(*words)[:2] == (CODES["ok"], "")
+    assert run_command(*words)[:2] == (CODES["ok"], "")
     names = {path.name for path in (place / "out").iterdir()}
     assert names == {"traps.json", "traps.gpkg", "trap_map.png", "start_zones.tif"}
-    code, _, err = lastseen(*words)
+    code, _, err = run_command(*words)
     assert code == CODES["exists"]
     assert "--overwrite" in err
-    assert lastseen(*words, "--overwrite")[0] == CODES["ok"]
+    assert run_command(*words, "--overwrite")[0] == CODES["ok"]
 
 
 def test_layers_on_the_command_line_of_plan(place):
     """--trees and --water of plan reach the traps and the inputs of plan.json."""
-    code, out, err = lastseen(
+    code, out, err = run_command(
         "plan", "--scenario", place / "quick.toml", "--trees", place / "wood.geojson", "--water", place / "lake.gpkg",
         "-o", place / "plan", "--json",
     )  # fmt: skip
@@ -92,7 +93,7 @@ def test_bad_input_gets_one_sentence_and_its_code(name, place):
     geopandas.GeoSeries([box(0, 0, 9, 9)], crs=hills.EPSG).to_file(place / "far.gpkg")
     edge = LineString([(hills.WEST_M + 10, hills.NORTH_M - 50), (hills.WEST_M + 90, hills.NORTH_M - 10)])
     geopandas.GeoSeries([edge], crs=hills.EPSG).to_file(place / "line.gpkg")
-    got, out, err = lastseen("traps", "hill.tif", *words, "-o", "bad", cwd=place)
+    got, out, err = run_command("traps", "hill.tif", *words, "-o", "bad", cwd=place)
     assert (got, out) == (CODES[code], ""), err
     assert text in err
     assert "Traceback" not in err
@@ -100,6 +101,6 @@ def test_bad_input_gets_one_sentence_and_its_code(name, place):
 
 
 def test_no_elevation(place):
-    code, out, err = lastseen("traps", cwd=place)
+    code, out, err = run_command("traps", cwd=place)
     assert (code, out) == (CODES["input"], "")
     assert "no elevation model was given" in err

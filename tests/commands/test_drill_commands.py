@@ -1,11 +1,7 @@
 """The instructor's part of the day as commands: plan, targets, tracks, debrief."""
 
 import json
-import os
 import shutil
-import subprocess
-import sys
-from pathlib import Path
 
 import geopandas
 import gpxpy
@@ -17,16 +13,9 @@ from shapely import box
 
 from lastseen.output.read import read_planned
 from practice.walks import corners_of, recorded
+from processes import run_command
 
 EAST, NORTH = 600_000.0, 5_100_000.0
-
-
-def run(*words, cwd=None):
-    program = Path(sys.executable).with_name("lastseen")
-    done = subprocess.run(
-        [program, *map(str, words)], capture_output=True, text=True, check=False, env=dict(os.environ), cwd=cwd
-    )
-    return done.returncode, done.stdout, done.stderr
 
 
 def write_gpx(raw, path):
@@ -49,7 +38,7 @@ def day(tmp_path_factory):
     folder = tmp_path_factory.mktemp("day")
     outline = folder / "area.gpkg"
     geopandas.GeoSeries([box(EAST, NORTH, EAST + 120, NORTH + 100)], crs=CRS("EPSG:32632")).to_file(outline)
-    code, _, err = run("strips", outline, "-o", folder / "plan", "-q")
+    code, _, err = run_command("strips", outline, "-o", folder / "plan", "-q")
     assert code == 0, err
     plan = read_planned(folder / "plan")
     write_gpx(recorded(corners_of(plan, 1), crs=plan.crs), folder / "anna.gpx")
@@ -57,13 +46,13 @@ def day(tmp_path_factory):
 
 
 def test_targets_and_debrief_of_a_drawn_search(day):
-    code, out, err = run("drill", "targets", day / "plan", "--count", 3, "--seed", 5, "-o", day / "targets")
+    code, out, err = run_command("drill", "targets", day / "plan", "--count", 3, "--seed", 5, "-o", day / "targets")
     assert code == 0, err
     assert "3 transmitters" in out
     assert "Planning and training aid" in out
     assert "no probability of area" in " ".join(out.split())
     (day / "times.csv").write_text("searcher,target,phase,time\nanna,,A,0:20\nanna,T1,B,1:00\n", encoding="utf-8")
-    code, out, err = run(
+    code, out, err = run_command(
         "debrief", day / "plan", day / "anna.gpx", "--targets", day / "targets", "--log", day / "times.csv",
         "-o", day / "debrief", "--json",
     )  # fmt: skip
@@ -75,7 +64,9 @@ def test_targets_and_debrief_of_a_drawn_search(day):
 
 
 def test_the_json_of_targets_is_one_document(day):
-    code, out, err = run("drill", "targets", day / "plan", "--exercise", "novice", "-o", day / "novice", "--json")
+    code, out, err = run_command(
+        "drill", "targets", day / "plan", "--exercise", "novice", "-o", day / "novice", "--json"
+    )
     assert code == 0, err
     numbers = json.loads(out)
     assert numbers["exercise_name"] == "novice"
@@ -83,7 +74,7 @@ def test_the_json_of_targets_is_one_document(day):
 
 
 def test_an_exercise_can_be_changed_and_says_so(day):
-    code, out, err = run(
+    code, out, err = run_command(
         "drill", "targets", day / "plan", "--exercise", "novice", "--depth", "0.5", "-o", day / "own", "--json"
     )
     assert code == 0, err
@@ -94,24 +85,24 @@ def test_an_exercise_can_be_changed_and_says_so(day):
 
 
 def test_exercises_are_listed_with_their_source():
-    code, out, _ = run("drill", "exercises")
+    code, out, _ = run_command("drill", "exercises")
     assert code == 0
     assert "NZ unit standard 21740" in out
-    assert json.loads(run("drill", "exercises", "--json")[1])["novice"]["time_limit_min"] == 4.0
+    assert json.loads(run_command("drill", "exercises", "--json")[1])["novice"]["time_limit_min"] == 4.0
 
 
 def test_the_drill_of_a_plan_with_a_model(tmp_path):
     """The demo's bench: the ground lies in its folder; targets follow its probability of area."""
-    code, _, err = run("demo", "bench", "-o", tmp_path / "plan", "-q")
+    code, _, err = run_command("demo", "bench", "-o", tmp_path / "plan", "-q")
     assert code == 0, err
     plan = read_planned(tmp_path / "plan")
     assert plan.poa is not None
     assert not plan.flat
-    code, out, err = run("drill", "targets", tmp_path / "plan", "-o", tmp_path / "targets", "--json")
+    code, out, err = run_command("drill", "targets", tmp_path / "plan", "-o", tmp_path / "targets", "--json")
     assert code == 0, err
     assert len(json.loads(out)["targets"]) == 2
     track = write_gpx(recorded(corners_of(plan, 1, approach=True), crs=plan.crs, speed=0.8), tmp_path / "s1.gpx")
-    code, out, err = run("debrief", tmp_path / "plan", track, "-o", tmp_path / "debrief")
+    code, out, err = run_command("debrief", tmp_path / "plan", track, "-o", tmp_path / "debrief")
     assert code == 0, err
     assert "tracks at their word" in out
     poa = np.nan_to_num(plan.poa.values).sum()
@@ -135,7 +126,7 @@ def test_the_drill_of_a_plan_with_a_model(tmp_path):
 )
 def test_what_is_wrong_is_said_and_nothing_is_written(day, tmp_path, words, code, text):
     (day / "empty.gpx").write_text("", encoding="utf-8")
-    found, _, err = run(*(one.format(day=day) for one in words), "-o", tmp_path / "out")
+    found, _, err = run_command(*(one.format(day=day) for one in words), "-o", tmp_path / "out")
     assert found == code
     assert text in err
     assert err.count("\n") == 1
@@ -146,7 +137,7 @@ def test_a_folder_without_its_ground_says_what_to_do(day, tmp_path):
     """The ground lies in the folder: nobody has to name an elevation model again."""
     copy = shutil.copytree(day / "plan", tmp_path / "plan")
     (copy / "ground.tif").unlink()
-    code, _, err = run("debrief", copy, day / "anna.gpx", "-o", tmp_path / "out")
+    code, _, err = run_command("debrief", copy, day / "anna.gpx", "-o", tmp_path / "out")
     assert code == 3
     assert "holds no ground.tif" in err
     assert "make the plan again" in err

@@ -4,7 +4,8 @@ import json
 
 import pytest
 
-from commands.test_cli import CODES, lastseen
+from commands.test_cli import CODES
+from processes import run_command
 from reference_rows import read_reference
 
 
@@ -15,28 +16,28 @@ def made(tmp_path_factory):
     ring = [[11.0, 47.0], [11.002, 47.0], [11.002, 47.001], [11.0, 47.001], [11.0, 47.0]]
     outline = {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
     (folder / "outline.geojson").write_text(json.dumps(outline), encoding="utf-8")
-    code, out, err = lastseen("strips", folder / "outline.geojson", "-o", folder / "search")
+    code, out, err = run_command("strips", folder / "outline.geojson", "-o", folder / "search")
     assert code == CODES["ok"], err
     return folder / "search", out
 
 
 def test_show_says_what_the_command_said(made):
     folder, said = made
-    code, out, err = lastseen("show", folder)
+    code, out, err = run_command("show", folder)
     assert (code, out) == (CODES["ok"], said), err
-    code, out, _ = lastseen("show", folder, "--json")
+    code, out, _ = run_command("show", folder, "--json")
     assert code == CODES["ok"]
     assert out == (folder / "search.json").read_text(encoding="utf-8")
 
 
 def test_export_writes_files_and_says_which(made, tmp_path):
     folder, _ = made
-    code, out, err = lastseen("export", folder, "--to", "gpx, KML,geojson".lower(), "-o", tmp_path / "out")
+    code, out, err = run_command("export", folder, "--to", "gpx, KML,geojson".lower(), "-o", tmp_path / "out")
     assert code == CODES["ok"], err
     names = ["lanes.gpx", "search.geojson", "search.kml"]
     assert out.splitlines() == [str(tmp_path / "out" / name) for name in names]
     assert sorted(one.name for one in (tmp_path / "out").iterdir()) == names
-    code, out, _ = lastseen("export", folder, "--to", "gpx", "--device", "basic", "-o", tmp_path / "out", "-q")
+    code, out, _ = run_command("export", folder, "--to", "gpx", "--device", "basic", "-o", tmp_path / "out", "-q")
     assert (code, out) == (CODES["ok"], "")
     assert (tmp_path / "out" / "lanes-S1.gpx").is_file()
 
@@ -53,7 +54,7 @@ def test_export_writes_files_and_says_which(made, tmp_path):
     ],
 )
 def test_what_cannot_be_done_is_said_in_one_sentence(made, words, code, said):
-    got, out, err = lastseen(*(word.format(plan=made[0]) for word in words))
+    got, out, err = run_command(*(word.format(plan=made[0]) for word in words))
     assert (got, out) == (CODES[code], ""), err
     assert said in err
     assert len(err.strip().splitlines()) == 1
@@ -62,11 +63,11 @@ def test_what_cannot_be_done_is_said_in_one_sentence(made, words, code, said):
 def test_a_file_that_says_something_else_is_refused_and_replaced_when_asked(made, tmp_path):
     words = ("export", made[0], "--to", "gpx", "-o", tmp_path)
     (tmp_path / "lanes.gpx").write_text("mine")
-    code, _, err = lastseen(*words)
+    code, _, err = run_command(*words)
     assert code == CODES["exists"]
     assert "--overwrite" in err
     assert (tmp_path / "lanes.gpx").read_text() == "mine"
-    assert lastseen(*words, "--overwrite")[0] == CODES["ok"]
+    assert run_command(*words, "--overwrite")[0] == CODES["ok"]
 
 
 def test_declination_is_checked_against_published_test_values():

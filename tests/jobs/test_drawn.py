@@ -1,10 +1,6 @@
 """A search over any drawn outline: ``lastseen strips``."""
 
 import json
-import os
-import subprocess
-import sys
-from pathlib import Path
 
 import geopandas
 import gpxpy
@@ -17,18 +13,11 @@ from shapely import LineString, Point, box
 import hills
 from lastseen.core.outlines import crs_of_outline, read_outline
 from lastseen.output.caution import FULL_CAUTION
+from processes import run_command
 
 UTM = CRS("EPSG:32632")
 EAST_M, NORTH_M = 600_000.0, 5_100_000.0
 AREA = box(EAST_M + 200, NORTH_M + 200, EAST_M + 330, NORTH_M + 320)
-
-
-def run(*words):
-    program = Path(sys.executable).with_name("lastseen")
-    done = subprocess.run(
-        [program, *map(str, words)], capture_output=True, text=True, check=False, env=dict(os.environ)
-    )
-    return done.returncode, done.stdout, done.stderr
 
 
 def saved(path, shape=AREA, crs=UTM, to=None):
@@ -41,7 +30,7 @@ def saved(path, shape=AREA, crs=UTM, to=None):
 def flat(tmp_path_factory):
     """A search on flat ground, as a command."""
     folder = tmp_path_factory.mktemp("flat")
-    code, out, err = run("strips", saved(folder / "area.gpkg"), "-o", folder / "found", "--date", "2027-01-31")
+    code, out, err = run_command("strips", saved(folder / "area.gpkg"), "-o", folder / "found", "--date", "2027-01-31")
     assert code == 0, err
     return folder / "found", out
 
@@ -109,7 +98,7 @@ def test_every_kind_of_file(tmp_path, name):
 
 
 def test_degrees_become_the_local_utm_zone(tmp_path):
-    code, _, err = run("strips", saved(tmp_path / "a.geojson", to=4326), "-o", tmp_path / "s", "-q")
+    code, _, err = run_command("strips", saved(tmp_path / "a.geojson", to=4326), "-o", tmp_path / "s", "-q")
     assert code == 0, err
     assert geopandas.read_file(tmp_path / "s" / "search.gpkg", layer="lanes").crs == UTM
 
@@ -120,7 +109,7 @@ def test_on_an_elevation_model_with_no_go_ground(tmp_path):
     outline = saved(tmp_path / "a.gpkg", Point(middle).buffer(70))
     wall = Point(middle).buffer(12)
     no_go = saved(tmp_path / "n.gpkg", wall)
-    code, out, err = run(
+    code, out, err = run_command(
         "strips", outline, "--dem", dem, "--no-go", no_go, "--searchers", 2, "--strip-width", 30, "--json",
         "--entry", "toe", "-o", tmp_path / "s",
     )  # fmt: skip
@@ -162,7 +151,7 @@ def bad_place(tmp_path_factory):
 def test_bad_input_is_one_sentence_and_leaves_nothing(bad_place, case):
     words, expected, text = BAD[case]
     inputs = [str(bad_place / one) if one.endswith((".gpkg", ".tif")) else one for one in words]
-    code, out, err = run("strips", *inputs, "-o", bad_place / "out")
+    code, out, err = run_command("strips", *inputs, "-o", bad_place / "out")
     assert code == expected, err
     assert text in err
     assert out == ""
@@ -173,7 +162,7 @@ def test_bad_input_is_one_sentence_and_leaves_nothing(bad_place, case):
 def test_an_older_search_is_not_overwritten_unasked(flat, tmp_path):
     outline = saved(tmp_path / "a.gpkg")
     before = (flat[0] / "search.json").read_bytes()
-    code, _, err = run("strips", outline, "-o", flat[0])
+    code, _, err = run_command("strips", outline, "-o", flat[0])
     assert code == 5
     assert "already holds search.json" in err
     assert (flat[0] / "search.json").read_bytes() == before
@@ -182,7 +171,7 @@ def test_an_older_search_is_not_overwritten_unasked(flat, tmp_path):
 def test_same_outline_same_bytes(tmp_path):
     outline = saved(tmp_path / "a.gpkg")
     for name in ("one", "two"):
-        assert run("strips", outline, "-o", tmp_path / name, "-q")[0] == 0
+        assert run_command("strips", outline, "-o", tmp_path / name, "-q")[0] == 0
     for file in ("search.json", "search.gpkg", "lanes.gpx", "map.png"):
         assert (tmp_path / "one" / file).read_bytes() == (tmp_path / "two" / file).read_bytes(), file
 
@@ -196,7 +185,7 @@ def test_a_ring_that_does_not_close_is_no_area(tmp_path):
     track.tracks.append(gpxpy.gpx.GPXTrack())
     track.tracks[0].segments.append(gpxpy.gpx.GPXTrackSegment(points))
     path.write_text(track.to_xml(), encoding="utf-8")
-    code, _, err = run("strips", path, "-o", tmp_path / "s")
+    code, _, err = run_command("strips", path, "-o", tmp_path / "s")
     assert code == 3
     assert "holds no polygon" in err
 
@@ -205,7 +194,7 @@ def test_the_second_pass_lies_midway_beside_the_first(tmp_path):
     """Half the width, twice the strips, and no lane of the second pass on one of the first."""
     outline = saved(tmp_path / "a.gpkg")
     for name, more in (("first", ()), ("second", ("--second-pass",))):
-        code, _, err = run("strips", outline, "-o", tmp_path / name, "-q", "--pattern", "across", *more)
+        code, _, err = run_command("strips", outline, "-o", tmp_path / name, "-q", "--pattern", "across", *more)
         assert code == 0, err
     first, second = (
         geopandas.read_file(tmp_path / name / "search.gpkg", layer="lanes") for name in ("first", "second")
