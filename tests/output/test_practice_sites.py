@@ -10,7 +10,7 @@ import pytest
 import rasterio
 from matplotlib.text import Text
 
-from commands.test_cli import CODES, lastseen
+from commands.test_cli import CODES
 from dem_zoo import store
 from lastseen.core.outlines import read_outline
 from lastseen.core.place import parse_crs, parse_point
@@ -22,6 +22,7 @@ from lastseen.output.draw.deposit_map import draw_deposit_map
 from lastseen.output.draw.site_map import draw_site_map
 from lastseen.output.read import lay_deposit
 from practice import site_zoo as zoo
+from processes import run_command
 
 NEAR = ("--near", "600600,5100600", "--crs", "32632", "--within", "130", "--count", "1")
 LEFT_OUT = "vents of size 4 were left out"
@@ -34,13 +35,13 @@ def folders(tmp_path_factory):
     store(place / "face.tif", zoo.below_a_face(), unit="m")
     words = ("drill", "sites", place / "meadow.tif", *NEAR, "-q")
     for name in ("sites", "again"):
-        code, out, err = lastseen(*words, "-o", place / name)
+        code, out, err = run_command(*words, "-o", place / name)
         assert (code, out, err) == (CODES["ok"], "", "")
-    code, out, err = lastseen(*words, "--largest", "3", "-o", place / "sites to 3")
+    code, out, err = run_command(*words, "--largest", "3", "-o", place / "sites to 3")
     assert (code, out, err) == (CODES["ok"], "", "")
     words = ("drill", "deposit", place / "meadow.tif", "--size", "2", "--seed", "5", "-q")
     for name, found in (("deposit", "sites"), ("deposit again", "sites"), ("deposit to 3", "sites to 3")):
-        code, out, err = lastseen(*words, "--sites", place / found, "-o", place / name)
+        code, out, err = run_command(*words, "--sites", place / found, "-o", place / name)
         assert (code, out, err) == (CODES["ok"], "", "")
     return place
 
@@ -141,25 +142,25 @@ def test_the_outline_can_be_searched_and_holds_the_snow(folders):
 
 def test_strips_are_laid_over_the_outline(folders):
     words = ("strips", folders / "deposit/outline.geojson", "--dem", folders / "meadow.tif")
-    code, _, _ = lastseen(*words, "-o", folders / "strips", "-q")
+    code, _, _ = run_command(*words, "-o", folders / "strips", "-q")
     assert code == CODES["ok"]
     told = json.loads((folders / "strips/search.json").read_text(encoding="utf-8"))
     assert told["coverage"]["fraction"] > 0.95
 
 
 def test_refusals_have_their_codes(folders):
-    code, out, err = lastseen("drill", "sites", folders / "face.tif", *NEAR, "-o", folders / "none")
+    code, out, err = run_command("drill", "sites", folders / "face.tif", *NEAR, "-o", folders / "none")
     assert (code, out) == (CODES["nothing"], "")
     for way_on in ("--size", "--near", "--within", "--largest 3", "--exposed-ok"):
         assert way_on in err
     assert len(err.splitlines()) == 2  # the place of --near, and one sentence
     assert not (folders / "none").exists()
-    code, _, err = lastseen("drill", "sites", folders / "meadow.tif", "-o", folders / "sites")
+    code, _, err = run_command("drill", "sites", folders / "meadow.tif", "-o", folders / "sites")
     assert code == CODES["exists"]
-    code, _, err = lastseen("drill", "sites", folders / "meadow.tif", "--size", "big", "-o", folders / "none")
+    code, _, err = run_command("drill", "sites", folders / "meadow.tif", "--size", "big", "-o", folders / "none")
     assert (code, "100x50" in err) == (CODES["input"], True)
-    code, _, err = lastseen("drill", "deposit", folders / "meadow.tif", "--sites", folders / "sites", "-o", "none")
+    code, _, err = run_command("drill", "deposit", folders / "meadow.tif", "--sites", folders / "sites", "-o", "none")
     assert (code, "either --size" in err) == (CODES["input"], True)
-    code, _, err = lastseen("drill", "deposit", folders / "meadow.tif", "--sites", folders / "sites", "--site", "9",
+    code, _, err = run_command("drill", "deposit", folders / "meadow.tif", "--sites", folders / "sites", "--site", "9",
                             "--size", "1", "-o", folders / "none")  # fmt: skip
     assert (code, "has no site 9" in err) == (CODES["input"], True)
