@@ -24,6 +24,7 @@ from lastseen.core.scenario import read_scenario  # noqa: E402
 from lastseen.jobs.plan import make_plan  # noqa: E402
 from lastseen.search.coverage import find_covered, measure_coverage  # noqa: E402
 from lastseen.search.layout import lay_search  # noqa: E402
+from lastseen.search.search_area import SearchOptions  # noqa: E402
 from lastseen.search.simulation import Reception, first_signals_s, hide_targets  # noqa: E402
 from lastseen.search.surface import Surface, make_lattice  # noqa: E402
 from search.outline_zoo import ZOO  # noqa: E402
@@ -42,7 +43,7 @@ def best(work, times=5):
 
 
 def _next_layout(outline, where, widths, wish):
-    return lay_search(outline, where, strip_width_m=next(widths), **wish)
+    return lay_search(outline, where, SearchOptions(strip_width_m=next(widths), **wish))
 
 
 def demo_layout():
@@ -169,10 +170,16 @@ def stress(number=1000):
         one = time.perf_counter()
         try:
             plan = lay_search(
-                on_map(outline), grounds[k % 3], strip_width_m=float(rng.uniform(8, 70)),
-                searchers=int(rng.integers(1, 7)), start_xy_m=start, no_go=no_go, draws=500,
-                pattern=rng.choice([None, "across", "along"]),
-            )  # fmt: skip
+                on_map(outline),
+                grounds[k % 3],
+                SearchOptions(
+                    strip_width_m=float(rng.uniform(8, 70)),
+                    searchers=int(rng.integers(1, 7)),
+                    start_xy_m=start,
+                    no_go=no_go,
+                    pattern=rng.choice([None, "across", "along"]),
+                ),
+            )
         except InputError as error:
             refused += 1
             if "no-go" not in str(error):

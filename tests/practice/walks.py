@@ -9,6 +9,7 @@ from lastseen.core.place import WGS84, transformer
 from lastseen.jobs.practice.planned_search import PlannedLeg, PlannedSearch
 from lastseen.jobs.practice.tracks import RawTrack
 from lastseen.search.layout import lay_search
+from lastseen.search.search_area import SearchOptions
 
 UTM = CRS.from_epsg(32632)
 EAST, NORTH = 600_000.0, 5_100_000.0
@@ -25,7 +26,9 @@ def plan_on(width=120.0, height=100.0, strip=40.0, searchers=1, slope_deg=0.0, p
     ground = Grid(z, EAST - margin, north, cell, UTM)
     outline = MultiPolygon([box(EAST, NORTH, EAST + width, NORTH + height)])
     start = (EAST + 0.5 * width, NORTH - 30.0)
-    made = lay_search(outline, ground, strip_width_m=strip, searchers=searchers, start_xy_m=start, seed=1)
+    made = lay_search(
+        outline, ground, SearchOptions(strip_width_m=strip, searchers=searchers, start_xy_m=start, seed=1)
+    )
     legs = tuple(
         PlannedLeg(
             searcher=leg.searcher,

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from shapely import LineString, MultiPolygon, box
+from shapely import box
 
 from lastseen.core.errors import InputError
 from lastseen.core.spread import Spread, exact_spread
@@ -20,9 +20,9 @@ from lastseen.rescue.clock import (
     walking_speed_m_s,
 )
 from lastseen.rescue.survival import CURVES, find_survival_curve, survival_percent
-from lastseen.search.clock import FASTER, SLOWER, make_walked_legs, time_legs
+from lastseen.search.clock import FASTER, SLOWER, WalkedLeg, make_walked_legs, time_legs
 from lastseen.search.layout import lay_search
-from lastseen.search.plan import Coverage, Leg, SearchPlan
+from lastseen.search.search_area import SearchOptions
 from search.zoo import bowl, on_map
 
 FALK = find_survival_curve("falk-1994")
@@ -33,24 +33,15 @@ PLAIN = {
 }  # fmt: skip
 
 
-def leg(number, kind, length_m, time_s, searcher=1):
-    line = LineString([(0.0, 0.0), (length_m, 0.0)])
-    lane = number if kind == "lane" else None
-    return Leg(number, searcher, kind, lane, line, length_m, 90.0, 0.0, 0.0, time_s)
+def leg(kind, length_m, time_s, searcher=1):
+    return WalkedLeg(searcher=searcher, kind=kind, length_m=length_m, time_s=time_s)
 
 
-def plan_of(*legs):
-    searchers = max(one.searcher for one in legs)
-    return SearchPlan("across", 40.0, searchers, (), tuple(legs), Coverage(1.0, 1.0, MultiPolygon(), 0.0), ())
+def clock_of(legs, **given):
+    return time_legs(legs, strip_width_m=40.0, **given)
 
 
-def clock_of_plan(plan, **given):
-    return time_legs(plan.legs, strip_width_m=plan.strip_width_m, **given)
-
-
-ONE = plan_of(
-    leg(1, "approach", 50, 60.0), leg(2, "lane", 100, 100.0), leg(3, "join", 40, 50.0), leg(4, "lane", 100, 100.0)
-)
+ONE = (leg("approach", 50, 60.0), leg("lane", 100, 100.0), leg("join", 40, 50.0), leg("lane", 100, 100.0))
 
 
 def test_phases_have_their_trade_names_in_order():
@@ -122,7 +113,7 @@ def test_users_values_win():
 
 def test_clock_of_a_plan_takes_its_walking_time():
     """First signal at 10, 50, 90 % of the metres of the lanes; the join takes time but holds nobody."""
-    clock = clock_of_plan(ONE, **HERE)
+    clock = clock_of(ONE, **HERE)
     approach, signal = clock.phases[1].time_s, clock.phases[2].time_s
     assert approach.three == pytest.approx((FASTER * 60.0, 60.0, SLOWER * 60.0))
     assert signal.low == pytest.approx(FASTER * 20.0, abs=1.0)
@@ -132,8 +123,8 @@ def test_clock_of_a_plan_takes_its_walking_time():
 
 def test_clock_of_a_real_plan_stays_within_its_walk():
     """On a laid-out plan the signal search ends within the walking time, slowed down at most."""
-    plan = lay_search(on_map(box(200, 200, 350, 330)), bowl(), strip_width_m=40.0, searchers=2)
-    clock = clock_of_plan(plan, **HERE)
+    plan = lay_search(on_map(box(200, 200, 350, 330)), bowl(), SearchOptions(strip_width_m=40.0, searchers=2))
+    clock = clock_of(plan.legs, **HERE)
     approach, signal = clock.phases[1].time_s, clock.phases[2].time_s
     assert 0.0 < signal.low < signal.typical < signal.high < SLOWER * plan.total_time_s
     ways = [sum(one.time_s for one in plan.legs if one.searcher == k and one.kind == "approach") for k in (1, 2)]
@@ -142,11 +133,11 @@ def test_clock_of_a_real_plan_stays_within_its_walk():
 
 def test_two_searchers_halve_the_search():
     """The same lanes by two people: nobody waits for the second lane."""
-    two = plan_of(
-        leg(1, "approach", 50, 60.0), leg(2, "lane", 100, 100.0), leg(1, "approach", 80, 90.0, 2),
-        leg(2, "lane", 100, 100.0, 2),
+    two = (
+        leg("approach", 50, 60.0), leg("lane", 100, 100.0), leg("approach", 80, 90.0, 2),
+        leg("lane", 100, 100.0, 2),
     )  # fmt: skip
-    clock = clock_of_plan(two, **HERE)
+    clock = clock_of(two, **HERE)
     assert clock.phases[2].time_s.typical == pytest.approx(50.0, abs=1.0)
     assert clock.phases[1].time_s.three == pytest.approx((FASTER * 60.0, 75.0, SLOWER * 90.0))
 
@@ -154,7 +145,7 @@ def test_two_searchers_halve_the_search():
 def test_simulated_times_replace_the_even_walk():
     """Times of a simulated search are taken as they are; those that heard nothing are left out."""
     times = [*np.linspace(0.0, 100.0, 1001), math.inf]
-    signal = clock_of_plan(ONE, **HERE, first_signal_s=times).phases[2]
+    signal = clock_of(ONE, **HERE, first_signal_s=times).phases[2]
     assert signal.time_s.three == pytest.approx((10.0, 50.0, 90.0), abs=0.2)
     assert "simulated" in signal.basis
 
@@ -162,7 +153,7 @@ def test_simulated_times_replace_the_even_walk():
 def test_clock_of_a_walk_agrees_with_the_plan_of_one_lane():
     """Only the walking time is known: the same as a plan with one lane of that time."""
     walk = time_legs(make_walked_legs(200.0, 30.0), strip_width_m=40.0, **HERE)
-    plan = clock_of_plan(plan_of(leg(1, "approach", 20, 30.0), leg(2, "lane", 200, 200.0)), **HERE)
+    plan = clock_of([leg("approach", 20, 30.0), leg("lane", 200, 200.0)], **HERE)
     for one, other in zip(walk.phases, plan.phases, strict=True):
         assert one.time_s.three == pytest.approx(other.time_s.three, abs=0.5)
 
@@ -212,8 +203,8 @@ def test_not_heard_is_not_found():
         (lambda: time_rescue(**{**PLAIN, "strip_width_m": 0.0}, **HERE), "the strip width is 0 m"),
         (lambda: time_rescue(**PLAIN, **HERE, values=PhaseValues(fine_m_s=exact_spread(0.0))), "a speed of 0 m/s"),
         (lambda: time_rescue(**PLAIN, **{**HERE, "depth_m": -1.0}), "the burial depth is -1 m"),
-        (lambda: clock_of_plan(plan_of(leg(1, "approach", 5, 5.0)), **HERE), "the walk has no lanes"),
-        (lambda: clock_of_plan(ONE, **HERE, first_signal_s=[math.inf]), "no simulated time to the first signal"),
+        (lambda: clock_of([leg("approach", 5, 5.0)], **HERE), "the walk has no lanes"),
+        (lambda: clock_of(ONE, **HERE, first_signal_s=[math.inf]), "no simulated time to the first signal"),
         (lambda: make_walked_legs(0.0, 1.0), "a walk of 0 min"),
         (lambda: found_alive([], exact_spread(1.0), FALK), "infinite where none is heard"),
         (lambda: found_alive([-1.0], exact_spread(1.0), FALK), "must be 0 s or more"),

@@ -17,7 +17,7 @@ SPEED = float(walking_speed_m_s(0.0))
 
 def leg(searcher, kind, *points):
     line = LineString(points)
-    return LegLine(searcher, kind, line, line.length / SPEED)
+    return LegLine(searcher=searcher, kind=kind, line=line, time_s=line.length / SPEED)
 
 
 ONE = (

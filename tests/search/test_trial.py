@@ -8,7 +8,9 @@ from shapely import box
 
 from lastseen.core.errors import InputError
 from lastseen.core.grid import Grid
-from lastseen.search.layout import lay_search, lay_second_pass
+from lastseen.search import simulation
+from lastseen.search.layout import lay_search
+from lastseen.search.search_area import SearchOptions
 from lastseen.search.simulation import (
     Reception,
     Targets,
@@ -30,6 +32,10 @@ def at(x, y):
     return EAST_M + x, NORTH_M + y
 
 
+def make_target(place, axis, range_m):
+    return Targets(xyz_m=np.array([[*place, 0.0]]), axis=np.array([axis]), range_m=np.array([range_m]), dipole=True)
+
+
 def test_the_dipole_law():
     """Published ratios for a receiver with three axes: 1, 0.966, 0.925, 0.871, 0.794 (rows in lanes.csv)."""
     assert dipole_range_m(10.0, 90.0) / dipole_range_m(10.0, 0.0) == pytest.approx(2.0 ** (-1.0 / 3.0))
@@ -38,7 +44,7 @@ def test_the_dipole_law():
 def test_first_signal_on_a_straight_walk():
     """A target beside a straight walk is heard where the law says, at the time it takes to get there."""
     for axis, best in (((1.0, 0.0, 0.0), 30.0), ((0.0, 0.0, 1.0), 30.0)):
-        target = Targets(np.array([[*at(300, 310), 0.0]]), np.array([axis]), np.array([best]), dipole=True)
+        target = make_target(at(300, 310), axis, best)
         heard = first_signals_s([np.array([at(200, 300), at(400, 300)])], SURFACE, target)[0]
         x = np.arange(200.0, 300.0, 0.01)
         away = np.hypot(x - 300, 10.0)
@@ -49,7 +55,7 @@ def test_first_signal_on_a_straight_walk():
 
 
 def test_nobody_hears_what_is_out_of_range():
-    target = Targets(np.array([[*at(300, 331), 0.0]]), np.array([[0.0, 1.0, 0.0]]), np.array([30.0]), dipole=True)
+    target = make_target(at(300, 331), (0.0, 1.0, 0.0), 30.0)
     assert first_signals_s([np.array([at(200, 300), at(400, 300)])], SURFACE, target)[0] == math.inf
     assert first_signals_s([], SURFACE, target)[0] == math.inf
 
@@ -57,7 +63,11 @@ def test_nobody_hears_what_is_out_of_range():
 def test_targets_follow_their_distributions():
     x, y = np.array([at(250, 0)[0], at(350, 0)[0]]), np.array([at(0, 300)[1]] * 2)
     hidden = hide_targets(
-        SURFACE, (x, y, np.array([3.0, 1.0]), 10.0), Reception(20.0, 15.0), 40_000, np.random.default_rng(3)
+        SURFACE,
+        (x, y, np.array([3.0, 1.0]), 10.0),
+        Reception(r_max_m=20.0, sd_m=15.0),
+        40_000,
+        np.random.default_rng(3),
     )
     assert (hidden.xyz_m[:, 0] < EAST_M + 300).mean() == pytest.approx(0.75, abs=0.01)
     assert hidden.range_m.min() == 1.0
@@ -79,26 +89,28 @@ def test_survival_points():
     )
 
 
-def test_alive_is_the_mean_survival():
+def test_alive_is_the_mean_survival(monkeypatch):
     walk = [np.array([at(200, 300), at(400, 300)])]
     hidden = hide_targets(
         SURFACE,
         (np.array([at(300, 0)[0]]), np.array([at(0, 300)[1]]), np.ones(1), 1.0),
-        Reception(20.0),
+        Reception(r_max_m=20.0),
         500,
         np.random.default_rng(1),
     )
-    sure = simulate_search("", walk, SURFACE, hidden, survival=np.ones_like)
+    monkeypatch.setattr(simulation, "survival_share", np.ones_like)
+    sure = simulate_search("", walk, SURFACE, hidden)
     assert (sure.pod, sure.alive) == (1.0, 1.0)
-    late = simulate_search("", walk, SURFACE, hidden, survival=lambda minutes: (minutes < 7.0) * 1.0, rest_min=6.0)
+    monkeypatch.setattr(simulation, "REST_OF_RESCUE_MIN", 6.0)
+    monkeypatch.setattr(simulation, "survival_share", lambda minutes: (minutes < 7.0) * 1.0)
+    late = simulate_search("", walk, SURFACE, hidden)
     soon = first_signals_s(walk, SURFACE, hidden) < 60.0
     assert late.alive == pytest.approx(soon.mean())
 
 
 def test_the_choice_is_kept_with_its_numbers():
-    plan = lay_search(FIELD, plane(20.0, 180.0), start_xy_m=at(300, 480))
+    plan = lay_search(FIELD, plane(20.0, 180.0), SearchOptions(start_xy_m=at(300, 480)))
     assert plan.chosen is plan.trials[0]
-    assert plan.runner_up is plan.trials[1]
     assert len({one.words for one in plan.trials}) >= 2
     for one in plan.trials:
         assert one.first_signal_s == tuple(sorted(one.first_signal_s))
@@ -114,7 +126,7 @@ def test_where_the_person_probably_lies_is_searched_first():
         values = np.zeros((60, 60))
         values[int((600 - high) / 10) : int((600 - low) / 10), 20:40] = 1.0
         poa = Grid(values, EAST_M, NORTH_M + 600.0, 10.0, UTM)
-        plan = lay_search(FIELD, FLAT, poa=poa)
+        plan = lay_search(FIELD, FLAT, SearchOptions(poa=poa))
         first = plan.lanes[0].line.centroid.y - NORTH_M
         assert abs(first - 0.5 * (low + high)) < 150.0
         assert plan.chosen.alive >= max(one.alive for one in plan.trials) - 0.005
@@ -123,17 +135,16 @@ def test_where_the_person_probably_lies_is_searched_first():
 
 def test_a_density_of_nothing_is_refused():
     with pytest.raises(InputError, match="the probability of area is 0 everywhere"):
-        lay_search(FIELD, FLAT, poa=Grid(np.zeros((60, 60)), EAST_M, NORTH_M + 600.0, 10.0, UTM))
-    with pytest.raises(InputError, match="the number of simulated searches is 0"):
-        lay_search(FIELD, FLAT, draws=0)
+        lay_search(FIELD, FLAT, SearchOptions(poa=Grid(np.zeros((60, 60)), EAST_M, NORTH_M + 600.0, 10.0, UTM)))
 
 
 @pytest.mark.parametrize("slope_deg", [0.0, 30.0])
 def test_second_pass_runs_between_the_first(slope_deg):
     """Half the width, and every lane a quarter of the first width beside one of the first pass."""
     where = plane(slope_deg, 180.0) if slope_deg else FLAT
-    first = lay_search(FIELD, where, pattern="across")
-    second = lay_second_pass(first, FIELD, where)
+    first = lay_search(FIELD, where, SearchOptions(pattern="across"))
+    second = lay_search(FIELD, where, SearchOptions(pattern="across", second_pass=True))
+    assert second.first_lanes == first.lanes
     assert second.strip_width_m == 20.0
     assert len(second.lanes) == 2 * len(first.lanes)
     assert second.coverage.fraction >= 0.99

@@ -7,6 +7,7 @@ from shapely import MultiPolygon, Point, box
 
 from lastseen.core.errors import InputError
 from lastseen.search.layout import lay_search
+from lastseen.search.search_area import SearchOptions
 from search.zoo import EAST_M, NORTH_M, ground, on_map, plane
 
 FLAT = ground(lambda x, y: 0.0 * x * y)
@@ -24,7 +25,7 @@ NO_GO = {
 @pytest.mark.parametrize("name", NO_GO)
 def test_no_leg_crosses_no_go_ground(name, searchers):
     area = on_map(NO_GO[name])
-    plan = lay_search(SQUARE, FLAT, no_go=area, searchers=searchers)
+    plan = lay_search(SQUARE, FLAT, SearchOptions(no_go=area, searchers=searchers))
     assert not any(leg.line.intersects(area) for leg in plan.legs)
     assert all(box(*FLAT.bounds).contains(leg.line) for leg in plan.legs)
     short = plan.coverage.fraction < 0.99
@@ -36,7 +37,7 @@ def test_no_leg_crosses_no_go_ground(name, searchers):
 def test_what_no_go_ground_hides_is_said():
     """A disc wider than two strips cannot be searched from beside it: coverage stops, and the reason is given."""
     area = on_map(Point(300, 300).buffer(70))
-    plan = lay_search(SQUARE, FLAT, no_go=area)
+    plan = lay_search(SQUARE, FLAT, SearchOptions(no_go=area))
     assert plan.coverage.fraction < 0.99
     left = 1.0 - plan.coverage.fraction
     assert np.pi * 50.0**2 / 40_000.0 - 0.01 < left < np.pi * 65.0**2 / 40_000.0
@@ -47,7 +48,7 @@ def test_what_no_go_ground_hides_is_said():
 def test_a_piece_behind_no_go_ground_is_not_walked_to():
     """A wall right across the ground cannot be gone round: the far side is left, and said to be."""
     wall = on_map(box(-500, 290, 1100, 310))
-    plan = lay_search(SQUARE, FLAT, no_go=wall, start_xy_m=(EAST_M + 300, NORTH_M + 450))
+    plan = lay_search(SQUARE, FLAT, SearchOptions(no_go=wall, start_xy_m=(EAST_M + 300, NORTH_M + 450)))
     assert not any(leg.line.intersects(wall) for leg in plan.legs)
     assert min(leg.line.bounds[1] for leg in plan.legs) > NORTH_M + 305
     assert any("can only be reached across no-go ground" in note for note in plan.notes)
@@ -64,12 +65,12 @@ def test_a_piece_behind_no_go_ground_is_not_walked_to():
 def test_no_go_ground_that_leaves_nothing(area, start, text):
     at = (EAST_M + start[0], NORTH_M + start[1]) if start else None
     with pytest.raises(InputError, match=text):
-        lay_search(SQUARE, FLAT, no_go=on_map(area), start_xy_m=at)
+        lay_search(SQUARE, FLAT, SearchOptions(no_go=on_map(area), start_xy_m=at))
 
 
 def test_no_go_ground_far_away_changes_nothing():
     far = on_map(box(900, 900, 950, 950))
-    assert lay_search(SQUARE, FLAT, no_go=far).lanes == lay_search(SQUARE, FLAT).lanes
+    assert lay_search(SQUARE, FLAT, SearchOptions(no_go=far)).lanes == lay_search(SQUARE, FLAT).lanes
 
 
 def test_a_wall_in_the_middle_is_not_walked_over():
@@ -101,7 +102,9 @@ def test_a_steep_approach_goes_round():
         return np.where(x > 420.0, ramp, bank)
 
     plan = lay_search(
-        on_map(box(250, 200, 350, 300)), ground(height), start_xy_m=(EAST_M + 415, NORTH_M + 440), pattern="across"
+        on_map(box(250, 200, 350, 300)),
+        ground(height),
+        SearchOptions(start_xy_m=(EAST_M + 415, NORTH_M + 440), pattern="across"),
     )
     way = [leg for leg in plan.legs if leg.kind == "approach"]
     assert len(way) > 1
@@ -110,9 +113,9 @@ def test_a_steep_approach_goes_round():
 
 
 def test_steep_legs_are_marked():
-    plan = lay_search(on_map(box(250, 250, 350, 350)), plane(40.0, 180.0), pattern="along")
+    plan = lay_search(on_map(box(250, 250, 350, 350)), plane(40.0, 180.0), SearchOptions(pattern="along"))
     lanes = [leg for leg in plan.legs if leg.kind == "lane"]
     assert {leg.danger for leg in lanes} == {"steep"}
     assert any("steeper than 35 degrees" in note for note in plan.notes)
-    level = lay_search(on_map(box(250, 250, 350, 350)), plane(40.0, 180.0), pattern="across")
+    level = lay_search(on_map(box(250, 250, 350, 350)), plane(40.0, 180.0), SearchOptions(pattern="across"))
     assert {leg.danger for leg in level.legs if leg.kind == "lane"} == {""}

@@ -13,8 +13,10 @@ from hypothesis import strategies as st
 from shapely import MultiPolygon, Point, Polygon
 from shapely.affinity import translate
 
+from lastseen.search import layout
 from lastseen.search.coverage import measure_coverage
 from lastseen.search.layout import lay_search
+from lastseen.search.search_area import SearchOptions
 from lastseen.search.simulation import Reception, first_signals_s, hide_targets
 from lastseen.search.surface import Surface
 from search.outline_zoo import ZOO
@@ -33,7 +35,7 @@ def placed(name):
 def plan_of(name):
     """One searcher on flat ground; worked out once."""
     if name not in PLANS:
-        PLANS[name] = lay_search(placed(name), FLAT, strip_width_m=ZOO[name].strip_m)
+        PLANS[name] = lay_search(placed(name), FLAT, SearchOptions(strip_width_m=ZOO[name].strip_m))
     return PLANS[name]
 
 
@@ -84,7 +86,7 @@ def test_convex_outlines_are_walked_as_short_as_brute_force_can(name):
 @pytest.mark.parametrize("name", ["fork", "ring", "S", "demo bowl", "grown"])
 @pytest.mark.parametrize("pattern", [None, "across", "along"])
 def test_covered_on_a_slope(name, pattern):
-    plan = lay_search(placed(name), SLOPE, strip_width_m=ZOO[name].strip_m, pattern=pattern)
+    plan = lay_search(placed(name), SLOPE, SearchOptions(strip_width_m=ZOO[name].strip_m, pattern=pattern))
     assert plan.coverage.fraction >= 0.99
     assert pattern in (None, plan.pattern)
 
@@ -114,7 +116,7 @@ def test_simulated_detection_agrees_with_measured_coverage(name):
     x, y = (a.ravel() for a in np.meshgrid(np.arange(west, east) + fine[0], np.arange(south, north) + fine[1]))
     inside = shapely.contains_xy(outline, x, y)
     places = (x[inside], y[inside], np.ones(inside.sum()), 1.0)
-    sharp = Reception(0.5 * ZOO[name].strip_m, 0.0, dipole=False)
+    sharp = Reception(r_max_m=0.5 * ZOO[name].strip_m, dipole=False)
     for share in (1.0, 0.4):
         part = np.array(walk[: max(2, int(share * len(walk)))])
         hidden = hide_targets(surface, places, sharp, 20_000, np.random.default_rng(7))
@@ -140,9 +142,10 @@ def outlines(draw):
 @given(outline=outlines(), searchers=st.integers(1, 5), strip_m=st.floats(15.0, 60.0), on_slope=st.booleans())
 @settings(max_examples=25, deadline=None, derandomize=True)
 def test_any_outline_is_covered(outline, searchers, strip_m, on_slope):
-    plan = lay_search(
-        on_map(outline), SLOPE if on_slope else FLAT, searchers=searchers, strip_width_m=strip_m, draws=500
-    )
+    options = SearchOptions(searchers=searchers, strip_width_m=strip_m)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(layout, "DRAWS", 500)
+        plan = lay_search(on_map(outline), SLOPE if on_slope else FLAT, options)
     assert plan.coverage.fraction >= 0.99
     assert all(lane.length_m > 0.0 for lane in plan.lanes)
     for searcher in range(1, searchers + 1):

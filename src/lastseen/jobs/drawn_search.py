@@ -29,7 +29,7 @@ from lastseen.core import (
 )
 from lastseen.jobs.notes import note_lanes, to_sentences
 from lastseen.jobs.plan import Plan
-from lastseen.search import Entry, SearchPlan, lay_passes
+from lastseen.search import Entry, SearchOptions, SearchPlan, lay_search
 from lastseen.snow import Debris
 from lastseen.terrain import Elevation, open_elevation, read_terrain, read_window, require_inside
 
@@ -94,10 +94,7 @@ def plan_drawn_search(
         ground, elevation = _flat(box, crs)
     progress("laying out the search", 0.5)
     wanted = scenario.search
-    lanes = lay_passes(
-        outline,
-        ground,
-        second=wanted.second_pass,
+    options = SearchOptions(
         strip_width_m=wanted.strip_width_m,
         searchers=wanted.searchers,
         pattern=wanted.pattern,
@@ -105,8 +102,10 @@ def plan_drawn_search(
         no_go=forbidden,
         entry=entry,
         date=wanted.day,
+        second_pass=wanted.second_pass,
         seed=scenario.seed,
     )
+    lanes = lay_search(outline, ground, options)
     none = ground.with_values(np.full(ground.shape, np.nan))
     debris = Debris(
         probability=none,

@@ -24,7 +24,7 @@ from lastseen.core import (
     to_map,
 )
 from lastseen.jobs.notes import note_debris, note_events, note_grid, note_model, note_person, note_walk, to_sentences
-from lastseen.search import SearchPlan, lay_passes
+from lastseen.search import SearchOptions, SearchPlan, lay_search
 from lastseen.snow import (
     Debris,
     DepositZone,
@@ -389,10 +389,7 @@ def _lay_out(
     if wanted.start is not None:
         crs = parse_crs(scenario.last_seen.crs) if scenario.last_seen.crs else None
         start = to_map(parse_point(wanted.start, crs), ground.crs)
-    return lay_passes(
-        debris.outline,
-        ground,
-        second=wanted.second_pass,
+    options = SearchOptions(
         strip_width_m=wanted.strip_width_m,
         searchers=wanted.searchers,
         pattern=wanted.pattern,
@@ -401,8 +398,10 @@ def _lay_out(
         entry=wanted.entry,
         poa=poa,
         date=wanted.day,
+        second_pass=wanted.second_pass,
         seed=scenario.seed,
     )
+    return lay_search(debris.outline, ground, options)
 
 
 def _observed(

@@ -60,7 +60,12 @@ def read_walk(folder: Path) -> tuple[tuple[WalkedLeg, ...], float, int]:
     numbers = read_numbers(folder)
     try:
         legs = tuple(
-            WalkedLeg(int(leg["searcher"]), leg["kind"], float(leg["length_m"]), float(leg["time_s"]))
+            WalkedLeg(
+                searcher=int(leg["searcher"]),
+                kind=leg["kind"],
+                length_m=float(leg["length_m"]),
+                time_s=float(leg["time_s"]),
+            )
             for leg in numbers["route"]
         )
         return legs, float(numbers["coverage"]["strip_width_m"]), max(leg.searcher for leg in legs)

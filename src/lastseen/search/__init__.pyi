@@ -1,9 +1,10 @@
 from .clock import WalkedLeg, make_walked_legs, time_legs
 from .coverage import LegLine, measure_coverage, measure_coverage_over_time, sum_coverage
 from .frame import lay_pattern
-from .layout import lay_passes, lay_search
+from .layout import lay_search
 from .legs import declination_deg
 from .plan import Entry, Leg, LegKind, SearchPlan
+from .search_area import MOST_SEARCHERS, SearchOptions
 from .simulation import (
     DEPTH_M,
     LEAST_RANGE_M,
@@ -31,6 +32,7 @@ from .surface import Lattice, Surface, lattice_spacing_m, make_lattice
 __all__ = [
     "DEPTH_M",
     "LEAST_RANGE_M",
+    "MOST_SEARCHERS",
     "RANKING_FORMULA",
     "Entry",
     "Lattice",
@@ -38,6 +40,7 @@ __all__ = [
     "LegKind",
     "LegLine",
     "Reception",
+    "SearchOptions",
     "SearchPlan",
     "SearchStep",
     "SubArea",
@@ -51,7 +54,6 @@ __all__ = [
     "find_best_order",
     "first_signals_s",
     "lattice_spacing_m",
-    "lay_passes",
     "lay_pattern",
     "lay_search",
     "list_poa_places",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import shapely
@@ -13,8 +13,7 @@ import shapely
 from lastseen.search.coverage import find_covered
 from lastseen.search.frame import XY, Frame, find_bent_frame, find_downhill, make_straight_frame, measure_long_axis
 from lastseen.search.lanes import (
-    JOIN_SHARE,
-    CoverGoal,
+    LEAST_COVERAGE,
     Group,
     GroupLanes,
     Run,
@@ -23,12 +22,12 @@ from lastseen.search.lanes import (
     place_lanes,
     restore_coverage,
     rough_length_m,
+    turn_back,
 )
 from lastseen.search.legs import steep_m
 from lastseen.search.plan import Pattern
-from lastseen.search.search_area import SearchArea
-from lastseen.search.simulation import Survival, Targets, Trial, simulate_search
-from lastseen.search.surface import lattice_spacing_m, make_lattice
+from lastseen.search.search_area import SearchArea, SearchTask
+from lastseen.search.simulation import Targets, Trial, simulate_search
 from lastseen.search.walk import BALANCE, TeamWalk, assign_abreast, join_runs, share_runs, unevenness
 
 # ---- Which way the lanes of a group run: candidates, and the shortest of a kind
@@ -41,7 +40,7 @@ _MOST_PLACED = 4
 _ROUGHLY = 1.08  # how far a rough length may be off
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class NamedFrame:
     """A frame with the words for it.
 
@@ -59,7 +58,7 @@ class NamedFrame:
     frame: Frame
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FramedLanes:
     """Lanes of a group and the frame they follow."""
 
@@ -67,27 +66,30 @@ class FramedLanes:
     placed: GroupLanes
 
 
-def find_fall_line(group: Group, strip_width_m: float, fall_line_deg: float | None) -> XY:
+Layout = tuple[FramedLanes, ...]
+
+
+def find_fall_line(group: Group, strip_width_m: float) -> XY:
     """Down the fall line of a group; along its longer side on flat ground."""
-    lattice = group.sight.lattice
-    east, north = chord_slopes(lattice, group.sight.ways, strip_width_m)
-    down = find_downhill(lattice, east, north, fall_line_deg)
+    lattice = group.goal.lattice
+    east, north = chord_slopes(lattice, group.goal.walkable, strip_width_m)
+    down = find_downhill(lattice, east, north)
     return down if down != (0.0, 0.0) else measure_long_axis(group.outline)[0]
 
 
 def list_frames(group: Group, down: XY, strip_width_m: float) -> Iterator[NamedFrame]:
     """Across and along the fall line, straight and following the bend of the debris, and along its longer side."""
-    yield NamedFrame(
-        "across", "straight, across the fall line", make_straight_frame(group.outline, (down[1], -down[0]))
-    )
-    yield NamedFrame("along", "straight, along the fall line", make_straight_frame(group.outline, down))
-    bent = find_bent_frame(group.sight.lattice, strip_width_m)
+    level = make_straight_frame(group.outline, (down[1], -down[0]))
+    yield NamedFrame(pattern="across", words="straight, across the fall line", frame=level)
+    steep = make_straight_frame(group.outline, down)
+    yield NamedFrame(pattern="along", words="straight, along the fall line", frame=steep)
+    bent = find_bent_frame(group.goal.lattice, strip_width_m)
     if bent is not None:
         chord = bent.line_m[-1] - bent.line_m[0]
         runs_down = abs(chord[0] * down[0] + chord[1] * down[1]) >= math.sqrt(0.5) * math.hypot(*chord)
-        ways: tuple[Pattern, Pattern] = ("along", "across") if runs_down else ("across", "along")
-        yield NamedFrame(ways[0], "following the bend of the debris", bent)
-        yield NamedFrame(ways[1], "across the bend of the debris", Frame(bent.line_m, bent.along_m, fan=True))
+        following, crossing = ("along", "across") if runs_down else ("across", "along")
+        yield NamedFrame(pattern=following, words="following the bend of the debris", frame=bent)
+        yield NamedFrame(pattern=crossing, words="across the bend of the debris", frame=replace(bent, fan=True))
 
 
 def make_turned_frame(group: Group, down: XY, azimuth_deg: float) -> NamedFrame:
@@ -95,58 +97,65 @@ def make_turned_frame(group: Group, down: XY, azimuth_deg: float) -> NamedFrame:
     a = math.radians(azimuth_deg)
     direction = (math.sin(a), math.cos(a))
     level = abs(direction[0] * down[0] + direction[1] * down[1]) < math.sqrt(0.5)
-    words = f"straight, on map bearing {azimuth_deg % 180.0:.0f}"
-    return NamedFrame("across" if level else "along", words, make_straight_frame(group.outline, direction))
+    return NamedFrame(
+        pattern="across" if level else "along",
+        words=f"straight, on map bearing {azimuth_deg % 180.0:.0f}",
+        frame=make_straight_frame(group.outline, direction),
+    )
 
 
 class FrameChoice:
     """The frames of one group and the lanes along them, each worked out once."""
 
-    def __init__(self, group: Group, down: XY, strip_width_m: float, start: XY, join_m: float) -> None:
-        self.group, self.down, self.width_m, self.start, self.join_m = group, down, strip_width_m, start, join_m
-        self.standing = [(self._rough_m(frame), frame) for frame in list_frames(group, down, strip_width_m)]
+    def __init__(self, group: Group, task: SearchTask) -> None:
+        self.group, self.task = group, task
+        self.down = find_fall_line(group, task.strip_width_m)
+        self.standing = [
+            (rough_length_m(group, named.frame, task), named)
+            for named in list_frames(group, self.down, task.strip_width_m)
+        ]
         self.made: dict[str, FramedLanes] = {}
 
     def shortest(self, kind: FrameKind) -> FramedLanes:
         """The shortest walk over the group among the frames of a kind."""
         rough = [pair for pair in self.standing if kind in ("any", pair[1].pattern)]
-        if kind == "any" and self.group.rough.lattice.piece_m2.sum() > 0.5 * self.width_m**2:
-            rough += _turned(self.group, self.down, self.width_m, self.start)
+        if kind == "any" and self.group.rough.lattice.piece_m2.sum() > 0.5 * self.task.strip_width_m**2:
+            rough += _best_bearings(self.group, self.down, self.task)
         rough.sort(key=lambda pair: pair[0])
-        near = [one for length, one in rough if length <= _ROUGHLY * rough[0][0]][:_MOST_PLACED]
-        made = [self._placed(one) for one in (near if len(near) > 1 else [one for _, one in rough[:2]])]
-        return min(made, key=lambda one: (not one.placed.enough, one.placed.length_m))
+        near = [named for length, named in rough if length <= _ROUGHLY * rough[0][0]][:_MOST_PLACED]
+        made = [self._placed(named) for named in (near if len(near) > 1 else [named for _, named in rough[:2]])]
+        return min(made, key=lambda lanes: (not lanes.placed.enough, lanes.placed.length_m))
 
-    def _rough_m(self, one: NamedFrame) -> float:
-        return rough_length_m(self.group, one.frame, self.width_m, self.start)
-
-    def _placed(self, one: NamedFrame) -> FramedLanes:
-        if one.words not in self.made:
-            lanes = place_lanes(self.group, one.frame, self.width_m, self.start, join_m=self.join_m)
-            self.made[one.words] = FramedLanes(one, lanes)
-        return self.made[one.words]
+    def _placed(self, named: NamedFrame) -> FramedLanes:
+        if named.words not in self.made:
+            placed = place_lanes(self.group, named.frame, self.task)
+            self.made[named.words] = FramedLanes(named=named, placed=placed)
+        return self.made[named.words]
 
 
-def _turned(group: Group, down: XY, strip_width_m: float, start: XY) -> list[tuple[float, NamedFrame]]:
+def _best_bearings(group: Group, down: XY, task: SearchTask) -> list[tuple[float, NamedFrame]]:
     """The best of all map bearings: first coarsely and along the longest edges, then around the best of these."""
     first = math.degrees(math.atan2(*measure_long_axis(group.outline)[0]))
-    length: dict[float, float] = {}
+    lengths: dict[float, float] = {}
 
-    def of(azimuth: float) -> float:
-        if azimuth not in length:
-            frame = make_turned_frame(group, down, azimuth).frame
-            length[azimuth] = rough_length_m(group, frame, strip_width_m, start)
-        return length[azimuth]
+    def length_m(azimuth: float) -> float:
+        if azimuth not in lengths:
+            lengths[azimuth] = rough_length_m(group, make_turned_frame(group, down, azimuth).frame, task)
+        return lengths[azimuth]
 
     around = [first + k * 180.0 / _TURNS for k in range(_TURNS)]
-    dips = [a for k, a in enumerate(around) if of(a) <= min(of(around[k - 1]), of(around[(k + 1) % _TURNS]))]
+    dips = [
+        azimuth
+        for k, azimuth in enumerate(around)
+        if length_m(azimuth) <= min(length_m(around[k - 1]), length_m(around[(k + 1) % _TURNS]))
+    ]
     best = []
-    for azimuth in sorted([*dips, *_edge_azimuths(group, strip_width_m)], key=of)[:_REFINED]:
-        here = azimuth
+    for start in sorted([*dips, *_edge_azimuths(group, task.strip_width_m)], key=length_m)[:_REFINED]:
+        azimuth = start
         for step in _REFINED_DEG:
-            here = min((here, here - step, here + step), key=of)
-        if math.isfinite(of(here)):
-            best.append((of(here), make_turned_frame(group, down, here)))
+            azimuth = min((azimuth, azimuth - step, azimuth + step), key=length_m)
+        if math.isfinite(length_m(azimuth)):
+            best.append((length_m(azimuth), make_turned_frame(group, down, azimuth)))
     return best
 
 
@@ -167,26 +176,12 @@ _LONGER, _LONGER_WITH_POA = 0.04, 0.5
 _TURN_SHARE = 0.1  # of a strip: what a turn more must save in walking; design choice
 
 
-@dataclass(frozen=True)
-class Wish:
-    """What was asked for; see `lay_search`."""
-
-    strip_width_m: float
-    searchers: int
-    start: XY
-    begin: XY
-    least_coverage: float
-    survival: Survival
-    rest_min: float
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Candidate:
     """One whole layout that is compared with others."""
 
-    words: str
-    chosen: tuple[FramedLanes, ...]
-    walks: tuple[tuple[Run, ...], ...]
+    layout: Layout
+    walks: Sequence[Sequence[Run]]
     walked: TeamWalk
     trial: Trial
     steep_m: float
@@ -195,122 +190,108 @@ class Candidate:
     @property
     def search_m(self) -> float:
         """Lanes and joins on the map, all searchers."""
-        return sum(leg.line.length for walk in self.walked.legs for leg in walk if leg.kind != "approach")
+        return sum(line.length for line in self.walked.searched_lines)
 
 
-def make_fine_goal(group: Group, field: SearchArea, half_m: float, least: float) -> CoverGoal:
-    """What a group has to have covered, on a lattice of 1 m."""
-    lattice = field.lattice
-    if group.outline is not field.outline:
-        spacing = lattice_spacing_m(group.outline, lattice.spacing_m)
-        lattice = make_lattice(group.outline, field.surface, spacing)
-    return CoverGoal.of(lattice, field.ways, half_m, least + 0.0002 * (least < 1.0))
-
-
-def make_layouts(
-    groups: Sequence[Group],
-    fines: Sequence[CoverGoal],
-    downs: Sequence[XY],
-    pattern: Pattern | None,
-    wish: Wish,
-    frames: Sequence[Any],
-) -> Iterator[tuple[FramedLanes, ...]]:
+def make_layouts(groups: Sequence[Group], task: SearchTask, pattern: Pattern | None) -> Iterator[Layout]:
     """Lanes for all groups: the shortest of any kind, across the fall line, along it; only what differs."""
-    width, begin = wish.strip_width_m, wish.begin
-    join_m = JOIN_SHARE * width if wish.searchers == 1 else 0.0
-
-    def firmly(one: FramedLanes, k: int) -> FramedLanes:
-        return replace(one, placed=restore_coverage(one.placed, groups[k], fines[k], width, begin, join_m=join_m))
-
-    if len(frames) == len(groups):
-        fixed = []
-        for k, (named, count) in enumerate(frames):
-            placed = place_lanes(groups[k], named.frame, width, begin, join_m=join_m, count=count)
-            fixed.append(firmly(FramedLanes(named, placed), k))
-        yield tuple(fixed)
-        return
     kinds: tuple[FrameKind, ...] = (pattern,) if pattern else ("any", "across", "along")
     seen = set()
-    choices = [FrameChoice(group, down, width, begin, join_m) for group, down in zip(groups, downs, strict=True)]
+    choices = [FrameChoice(group, task) for group in groups]
     for kind in kinds:
-        found = [choice.shortest(kind) for choice in choices]
-        key = tuple(run.points for one in found for run in one.placed.runs)
+        layout = [choice.shortest(kind) for choice in choices]
+        key = tuple(run.points for lanes in layout for run in lanes.placed.runs)
         if key not in seen:
             seen.add(key)
-            yield tuple(firmly(one, k) for k, one in enumerate(found))
+            yield _restored(layout, groups, task)
 
 
-def try_walks(layout: tuple[FramedLanes, ...], field: SearchArea, wish: Wish, hidden: Targets) -> Iterator[Candidate]:
-    """Walks over one set of lanes: from either end, or shared out among a team, and their simulated searches."""
-    runs = _in_order(layout, field, wish)
-    words = (
-        layout[0].named.words
-        if len(layout) == 1
-        else f"{len(layout)} parts, {pick_main_frame(layout).words} in the largest"
+def halve_strips(layout: Layout, groups: Sequence[Group], task: SearchTask) -> Layout:
+    """Twice as many lanes along the frames of a layout, for the second pass; the task has its strip width."""
+    halved = [
+        replace(lanes, placed=place_lanes(group, lanes.named.frame, task, 2 * lanes.placed.count))
+        for lanes, group in zip(layout, groups, strict=True)
+    ]
+    return _restored(halved, groups, task)
+
+
+def _restored(layout: Sequence[FramedLanes], groups: Sequence[Group], task: SearchTask) -> Layout:
+    return tuple(
+        replace(lanes, placed=restore_coverage(lanes.placed, group, task))
+        for lanes, group in zip(layout, groups, strict=True)
     )
-    ways: list[tuple[str, list[list[Run]]]] = []
-    if wish.searchers == 1:
-        ways = [(words, [runs])]
-        if wish.begin == wish.start:
-            ways.append((f"{words}, from the other end", [[run.turned() for run in reversed(runs)]]))
+
+
+def try_walks(layout: Layout, area: SearchArea, task: SearchTask, hidden: Targets) -> Iterator[Candidate]:
+    """Walks over one set of lanes: from either end, or shared out among a team, and their simulated searches."""
+    runs = _order_groups(layout, area, task)
+    words = pick_main_frame(layout).words
+    if len(layout) > 1:
+        words = f"{len(layout)} parts, {words} in the largest"
+    named: list[tuple[str, list[list[Run]]]] = []
+    if task.searchers == 1:
+        named = [(words, [runs])]
+        if task.begin == task.start:
+            named.append((f"{words}, from the other end", [turn_back(runs)]))
     else:
-        parts = share_runs(runs, wish.searchers, wish.start, field.ways, wish.strip_width_m)
-        ways = [(f"{words}, a block for each searcher", parts)]
-        side = assign_abreast(runs, wish.searchers, wish.begin)
+        named = [(f"{words}, a block for each searcher", share_runs(runs, area.walkable, task))]
+        side = assign_abreast(runs, task.searchers, task.begin)
         if side is not None:
-            ways.append((f"{words}, abreast", side))
-    for said, walks in ways:
-        walked = join_runs(walks, wish.start, field.ways, JOIN_SHARE * wish.strip_width_m)
-        lines = [leg.line for walk in walked.legs for leg in walk if leg.kind != "approach"]
-        seen = find_covered(lines, field.lattice, field.surface, 0.5 * wish.strip_width_m)
-        share = float(field.lattice.weight_m2[seen].sum() / field.lattice.weight_m2.sum())
+            named.append((f"{words}, abreast", side))
+    weight = area.lattice.weight_m2
+    for text, walks in named:
+        walked = join_runs(walks, task.start, area.walkable, task.long_m)
+        lines = walked.searched_lines
+        covered = find_covered(lines, area.lattice, area.surface, task.half_width_m)
+        share = float(weight[covered].sum() / weight.sum())
         corners = [walked.corners(k) for k in range(len(walks))]
-        trial = simulate_search(
-            said, corners, field.surface, hidden, survival=wish.survival, rest_min=wish.rest_min, coverage=share
+        yield Candidate(
+            layout=layout,
+            walks=walks,
+            walked=walked,
+            trial=simulate_search(text, corners, area.surface, hidden, coverage=share),
+            steep_m=steep_m(lines, area.surface),
+            uneven=unevenness(walked, area.surface, task.long_m),
         )
-        uneven = unevenness(walked, field.surface, JOIN_SHARE * wish.strip_width_m)
-        steep = steep_m(lines, field.surface)
-        yield Candidate(said, layout, tuple(map(tuple, walks)), walked, trial, steep, uneven)
 
 
-def pick_main_frame(layout: Sequence[FramedLanes]) -> NamedFrame:
+def pick_main_frame(layout: Layout) -> NamedFrame:
     """The frame with the longest lanes."""
-    return max(layout, key=lambda one: sum(run.plan_m for run in one.placed.runs)).named
+    return max(layout, key=lambda lanes: sum(run.plan_m for run in lanes.placed.runs)).named
 
 
-def _in_order(layout: Sequence[FramedLanes], field: SearchArea, wish: Wish) -> list[Run]:
+def _order_groups(layout: Layout, area: SearchArea, task: SearchTask) -> list[Run]:
     """All lanes in walking order; of several groups each is walked whole, from whichever end is nearer."""
-    parts = [list(one.placed.runs) for one in layout if one.placed.runs]
+    parts = [list(lanes.placed.runs) for lanes in layout if lanes.placed.runs]
     if len(parts) <= 1:
         return parts[0] if parts else []
-    ends = [Run(k, float(k), (part[0].start, part[-1].end)) for k, part in enumerate(parts)]
-    order, _ = order_runs(ends, wish.begin, field.ways)
+    wholes = [Run(group=k, q_m=float(k), points=(part[0].start, part[-1].end)) for k, part in enumerate(parts)]
+    order, _ = order_runs(wholes, task.begin, area.walkable)
     out: list[Run] = []
-    for one in order:
-        part = parts[one.group]
-        out += part if one.start == part[0].start else [run.turned() for run in reversed(part)]
+    for whole in order:
+        part = parts[whole.group]
+        out += part if whole.start == part[0].start else turn_back(part)
     return out
 
 
-def rank_candidates(made: Sequence[Candidate], wish: Wish, *, uniform: bool) -> list[Candidate]:
+def rank_candidates(made: Sequence[Candidate], strip_width_m: float, *, uniform: bool) -> list[Candidate]:
     """The best layout first; what differs by less than the draws can tell is decided by walk and turns.
 
     Layouts that cover too little, are much longer than the shortest, lead over more steep ground than another (by a
     strip width) or share the work out worse come last.
     """
-    least_coverage, strip_width_m = wish.least_coverage, wish.strip_width_m
     longer = _LONGER if uniform else _LONGER_WITH_POA
-    enough = [one for one in made if one.trial.coverage >= least_coverage] or list(made)
-    shortest = min((one.search_m for one in enough), default=0.0)
-    enough = [one for one in enough if one.search_m <= (1.0 + longer) * shortest]
-    gentlest = min((one.steep_m for one in enough), default=0.0)
-    enough = [one for one in enough if one.steep_m <= gentlest + strip_width_m]
-    enough = [one for one in enough if one.uneven <= BALANCE] or enough
-    top = max((one.trial.alive for one in enough), default=0.0)
+    enough = [tried for tried in made if tried.trial.coverage >= LEAST_COVERAGE] or list(made)
+    shortest = min((tried.search_m for tried in enough), default=0.0)
+    enough = [tried for tried in enough if tried.search_m <= (1.0 + longer) * shortest]
+    gentlest = min((tried.steep_m for tried in enough), default=0.0)
+    enough = [tried for tried in enough if tried.steep_m <= gentlest + strip_width_m]
+    enough = [tried for tried in enough if tried.uneven <= BALANCE] or enough
+    top = max((tried.trial.alive for tried in enough), default=0.0)
 
-    def key(one: Candidate) -> tuple[bool, bool, float]:
-        walk = one.trial.walk_m + _TURN_SHARE * strip_width_m * sum(map(len, one.walks))
-        close = one.trial.alive >= top - _ALIKE
-        return not any(one is other for other in enough), not close, walk if close else -one.trial.alive
+    def key(tried: Candidate) -> tuple[bool, bool, float]:
+        walk = tried.trial.walk_m + _TURN_SHARE * strip_width_m * sum(map(len, tried.walks))
+        close = tried.trial.alive >= top - _ALIKE
+        return not any(tried is other for other in enough), not close, walk if close else -tried.trial.alive
 
     return sorted(made, key=key)

@@ -32,7 +32,7 @@ class TimedLeg(Protocol):
     def time_s(self) -> float: ...  # noqa: D102
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class WalkedLeg:
     """A leg of which only the walk is known (see `TimedLeg`)."""
 
@@ -110,7 +110,10 @@ def make_walked_legs(walk_s: float, approach_s: float) -> tuple[WalkedLeg, Walke
     """
     if not (0.0 < walk_s < np.inf and 0.0 <= approach_s < np.inf):
         raise InputError(f"a walk of {walk_s / 60:g} min after {approach_s / 60:g} min: give above 0, and 0 or more")
-    return WalkedLeg(1, "approach", 0.0, approach_s), WalkedLeg(1, "lane", 1.0, walk_s)
+    return (
+        WalkedLeg(searcher=1, kind="approach", length_m=0.0, time_s=approach_s),
+        WalkedLeg(searcher=1, kind="lane", length_m=1.0, time_s=walk_s),
+    )
 
 
 def _times_on_lanes(legs: Sequence[TimedLeg]) -> tuple[FloatArray, FloatArray]:

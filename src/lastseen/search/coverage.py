@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from typing import NamedTuple
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import shapely
@@ -39,7 +40,12 @@ def sum_coverage(outline: Outline, lattice: Lattice, covered: BoolArray) -> Cove
     """The coverage that the marks on the samples stand for."""
     area = float(lattice.weight_m2.sum())
     left = float(lattice.weight_m2[~covered].sum())
-    return Coverage(1.0 - left / area, area, _uncovered(outline, lattice, ~covered), left)
+    return Coverage(
+        fraction=1.0 - left / area,
+        area_m2=area,
+        uncovered=_uncovered(outline, lattice, ~covered),
+        uncovered_m2=left,
+    )
 
 
 def _uncovered(outline: Outline, lattice: Lattice, left: BoolArray) -> MultiPolygon:
@@ -108,8 +114,9 @@ def measure_coverage(
 # ---- How much of the debris has been in range at each time of the walk
 
 
-class LegLine(NamedTuple):
-    """A leg of a walk, as far as it matters here; the legs of a searcher come in their order."""
+@dataclass(frozen=True, kw_only=True)
+class LegLine:
+    """A leg of which only the line and its walking time are known (see `TimedLine`)."""
 
     searcher: int
     kind: str
@@ -117,10 +124,23 @@ class LegLine(NamedTuple):
     time_s: float
 
 
+class TimedLine(Protocol):
+    """What the coverage over time needs of a leg; the legs of a searcher come in their order."""
+
+    @property
+    def searcher(self) -> int: ...  # noqa: D102
+    @property
+    def kind(self) -> str: ...  # noqa: D102
+    @property
+    def line(self) -> LineString: ...  # noqa: D102
+    @property
+    def time_s(self) -> float: ...  # noqa: D102
+
+
 def measure_coverage_over_time(
     outline: Polygon | MultiPolygon,
     ground: Grid,
-    legs: Sequence[LegLine],
+    legs: Sequence[TimedLine],
     strip_width_m: float,
     times_s: FloatArray,
     *,
@@ -162,7 +182,7 @@ def measure_coverage_over_time(
     def growing(x_m: FloatArray, y_m: FloatArray, weight: FloatArray) -> FloatArray:
         xyz = np.column_stack([x_m, y_m, surface.z(np.ascontiguousarray(x_m), np.ascontiguousarray(y_m))])
         axis = np.tile([0.0, 0.0, 1.0], (x_m.size, 1))
-        targets = Targets(xyz, axis, np.full(x_m.size, 0.5 * strip_width_m), dipole=False)
+        targets = Targets(xyz_m=xyz, axis=axis, range_m=np.full(x_m.size, 0.5 * strip_width_m), dipole=False)
         heard_s = first_signals_s(way, surface, targets)
         order = np.argsort(heard_s, kind="stable")
         share = np.concatenate([[0.0], np.cumsum(weight[order])]) / float(weight.sum())
@@ -172,20 +192,12 @@ def measure_coverage_over_time(
     return growing(lattice.x_m, lattice.y_m, lattice.weight_m2), person
 
 
-def _searching(legs: Iterable[LegLine], surface: Surface) -> Stretches:
+def _searching(legs: Sequence[TimedLine], surface: Surface) -> Stretches:
     """The walk without approaches, in stretches of a few metres, each with its time since the searchers set out."""
-    found = []
+    walks, begins = [], []
     for k in sorted({leg.searcher for leg in legs}):
-        own = [leg for leg in legs if leg.searcher == k]
-        walked = [leg for leg in own if leg.kind != "approach"]
-        if not walked:
-            continue
-        begin = sum(leg.time_s for leg in own if leg.kind == "approach")
-        corners = np.array([walked[0].line.coords[0], *(leg.line.coords[-1] for leg in walked)])
-        one = cut_into_stretches([corners], surface)
-        found.append((one.start_m, one.end_m, one.begun_s + begin, one.done_s + begin))
-    if not found:
-        return Stretches(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), 0.0, 0.0)
-    start, end, begun, done = (np.concatenate(parts) for parts in zip(*found, strict=True))
-    order = np.argsort(begun, kind="stable")
-    return Stretches(start[order], end[order], begun[order], done[order], 0.0, float(done.max()))
+        lines = [leg.line for leg in legs if leg.searcher == k and leg.kind != "approach"]
+        if lines:
+            walks.append(np.array([lines[0].coords[0], *(line.coords[-1] for line in lines)]))
+            begins.append(sum(leg.time_s for leg in legs if leg.searcher == k and leg.kind == "approach"))
+    return cut_into_stretches(walks, surface, begins)

@@ -22,7 +22,7 @@ _SLENDER = 2.0  # length over mean width from which on debris has a middle line;
 _BEND = 0.06  # of a strip: a lane may cut a bend by this much, so that its legs are straight
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Frame:
     """Place along the lanes (p) and from lane to lane (q).
 
@@ -96,14 +96,11 @@ def make_straight_frame(outline: Outline, direction: XY) -> Frame:
     middle = np.array([0.5 * (west + east), 0.5 * (south + north)])
     half = 0.5 * math.hypot(east - west, north - south) + 1.0
     step = half * np.array(direction)
-    return Frame(np.array([middle - step, middle + step]), np.array([0.0, 2.0 * half]))
+    return Frame(line_m=np.array([middle - step, middle + step]), along_m=np.array([0.0, 2.0 * half]))
 
 
-def find_downhill(lattice: Lattice, east_slope: FloatArray, north_slope: FloatArray, fall_line_deg: float | None) -> XY:
-    """Unit vector down the fall line: given, or the mean gradient; (0, 0) on flat ground."""
-    if fall_line_deg is not None:
-        azimuth = math.radians(fall_line_deg)
-        return math.sin(azimuth), math.cos(azimuth)
+def find_downhill(lattice: Lattice, east_slope: FloatArray, north_slope: FloatArray) -> XY:
+    """Unit vector down the mean gradient; (0, 0) on flat ground."""
     x, y = (-float(np.average(s, weights=lattice.weight_m2)) for s in (east_slope, north_slope))
     steepness = math.hypot(x, y)
     return (x / steepness, y / steepness) if steepness >= FLAT else (0.0, 0.0)
@@ -187,7 +184,8 @@ def _frame_along(points_m: FloatArray, strip_width_m: float) -> Frame:
     smooth = points_m.copy()
     smooth[1:-1] = 0.25 * points_m[:-2] + 0.5 * points_m[1:-1] + 0.25 * points_m[2:]
     axis = shapely.get_coordinates(LineString(smooth).simplify(0.05 * strip_width_m))
-    return Frame(np.ascontiguousarray(axis), np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(axis, axis=0).T))]))
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(axis, axis=0).T))])
+    return Frame(line_m=np.ascontiguousarray(axis), along_m=along)
 
 
 # ---- The taught patterns on a rectangle, to compare with what they really cover

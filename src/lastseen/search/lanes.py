@@ -5,28 +5,29 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import islice, pairwise
 from typing import Any
 
 import numpy as np
 import shapely
 from scipy import ndimage
-from shapely import MultiPolygon
+from shapely import MultiPolygon, Polygon
 
 from lastseen.core import BoolArray, FloatArray, IntArray, keep_areas
 from lastseen.search import coverage_kernels, lanes_kernels
 from lastseen.search.frame import XY, Frame
 from lastseen.search.routes import WalkableGround
+from lastseen.search.search_area import SearchArea, SearchTask
 from lastseen.search.surface import Lattice, Outline, lattice_spacing_m, list_pieces, make_lattice
 
-# ---- Runs: lanes before they have a number, the string they are walked in, and how that string is drawn tight
+# ---- Runs: lanes before they have a number, and the walk along them, drawn tight
 
 _MOST_CHECKED = 150
 _LEAST_SHARE = 0.25  # of half a strip: no lane is made shorter
 _STUB_SHARE = 1.3  # of half a strip: ends are rarely slid farther
-JOIN_SHARE = 1.5  # of a strip: a longer join may have to go round something and is not counted on
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Run:
     """A lane to be walked.
 
@@ -67,14 +68,19 @@ class Run:
         return replace(self, points=self.points[::-1])
 
 
-@dataclass(frozen=True)
+def turn_back(runs: Sequence[Run]) -> list[Run]:
+    """The same walk from its other end."""
+    return [run.turned() for run in reversed(runs)]
+
+
+@dataclass(frozen=True, kw_only=True)
 class CoverGoal:
     """What a walk has to cover, and the ground it is on.
 
     Attributes
     ----------
     lattice : Lattice
-    ways : Ways
+    walkable : WalkableGround
     half_width_m : float
         Half a strip on the snow.
     allowed_m2 : ndarray, shape (pieces,)
@@ -82,37 +88,44 @@ class CoverGoal:
     """
 
     lattice: Lattice
-    ways: WalkableGround
+    walkable: WalkableGround
     half_width_m: float
     allowed_m2: FloatArray
-
-    @classmethod
-    def of(cls, lattice: Lattice, ways: WalkableGround, half_width_m: float, wanted: float) -> CoverGoal:
-        """Each piece covered to at least a fraction."""
-        return cls(lattice, ways, half_width_m, (1.0 - wanted) * lattice.piece_m2 + 1e-6)
 
     @property
     def step_m(self) -> float:
         """How closely a draped walk is followed while it is being shaped."""
-        return min(2.0, max(1.0, self.ways.surface.filled.cell_m), self.half_width_m / 8.0)
+        return min(2.0, max(1.0, self.walkable.surface.filled.cell_m), self.half_width_m / 8.0)
 
-    def with_counts(self, count: IntArray, left_m2: FloatArray) -> tuple[Any, ...]:
+    def kernel_args(self, count: IntArray, left_m2: FloatArray) -> tuple[Any, ...]:
         """Ground, lattice, half width, step and counts as the kernels take them, last."""
-        return self.ways.surface.arrays, self.lattice.arrays, self.half_width_m, self.step_m, count, left_m2
+        return self.walkable.surface.arrays, self.lattice.arrays, self.half_width_m, self.step_m, count, left_m2
 
-    def seen(self, runs: Sequence[Run]) -> tuple[IntArray, FloatArray]:
+    def count_covered(self, runs: Sequence[Run]) -> tuple[IntArray, FloatArray]:
         """How often each sample is covered by runs, and what is left in each piece, m2."""
         count, left = self.lattice.counter()
-        text = pack_runs(runs, None, self.ways, join_m=0.0)
-        coverage_kernels.cover_all(text.points, text.covers, *self.with_counts(count, left))
+        walk = pack_runs(runs, None, self.walkable, join_m=0.0)
+        coverage_kernels.cover_all(walk.points, walk.covers, *self.kernel_args(count, left))
         return count, left
 
-    def enough(self, left_m2: FloatArray) -> bool:
+    def uncovered_m2(self, runs: Sequence[Run], *, join_m: float) -> FloatArray:
+        """What a walk along runs leaves uncovered in each piece, joins up to ``join_m`` counted."""
+        walk = pack_runs(runs, None, self.walkable, join_m=join_m)
+        count, left = self.lattice.counter()
+        coverage_kernels.cover_all(walk.points, walk.covers, *self.kernel_args(count, left))
+        return left
+
+    def add_legs(self, run: Run, add: int, count: IntArray, left_m2: FloatArray) -> None:
+        """Add (1) the legs of a run to the counts, or take them away (-1)."""
+        for a, b in pairwise(run.points):
+            coverage_kernels.touch(*a, *b, add, *self.kernel_args(count, left_m2))
+
+    def is_met(self, left_m2: FloatArray) -> bool:
         """Whether each piece is covered as wanted."""
         return bool((left_m2 <= self.allowed_m2).all())
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class WalkArrays:
     """A walk as the kernels take it.
 
@@ -134,23 +147,20 @@ class WalkArrays:
     corner: BoolArray
 
     def runs(self, like: Sequence[Run]) -> list[Run]:
-        """The runs with the corners of the string."""
+        """The runs with the corners of the walk."""
         corners = [(float(x), float(y)) for x, y in self.points[self.corner]]
-        out, at = [], 0
-        for run in like:
-            out.append(replace(run, points=tuple(corners[at : at + len(run.points)])))
-            at += len(run.points)
-        return out
+        left = iter(corners)
+        return [replace(run, points=tuple(islice(left, len(run.points)))) for run in like]
 
 
 def pack_runs(
-    runs: Sequence[Run], start: XY | None, ways: WalkableGround, *, join_m: float, stub_m: float = math.inf
+    runs: Sequence[Run], start: XY | None, walkable: WalkableGround, *, join_m: float, stub_m: float = math.inf
 ) -> WalkArrays:
-    """Runs in their order as one string.
+    """Runs in their order as one walk.
 
     The way from the start to the first one is walked and covers nothing; joins that stay straight cover (``join_m``:
-    see `Ways.between`; 0: none does). With ``stub_m`` long lanes get a helping point that far from each end, so that
-    sliding an end touches little.
+    see `WalkableGround.find_route`; 0: none does). With ``stub_m`` long lanes get a helping point that far from each
+    end, so that sliding an end touches little.
     """
     points: list[XY] = [] if start is None else [start]
     walked: list[bool] = []
@@ -159,9 +169,9 @@ def pack_runs(
     corner: list[bool] = [False] * len(points)
     for k, run in enumerate(runs):
         if points:
-            straight = ways.clear(points[-1], run.start)
+            straight = walkable.is_clear(points[-1], run.start)
             walked.append(straight)
-            covers.append(k > 0 and straight and ways.stays_straight(points[-1], run.start, join_m))
+            covers.append(k > 0 and straight and walkable.stays_straight(points[-1], run.start, join_m))
         line, real = _with_stubs(run.points, stub_m)
         first, n = len(points), len(line)
         points += line
@@ -170,11 +180,11 @@ def pack_runs(
         covers += [True] * (n - 1)
         mate += [first + 1] + [-1] * (n - 2) + [first + n - 2]
     return WalkArrays(
-        np.array(points, dtype=np.float64).reshape(-1, 2),
-        np.array(walked, dtype=np.bool_),
-        np.array(covers, dtype=np.bool_),
-        np.array(mate, dtype=np.int32),
-        np.array(corner, dtype=np.bool_),
+        points=np.array(points, dtype=np.float64).reshape(-1, 2),
+        walked=np.array(walked, dtype=np.bool_),
+        covers=np.array(covers, dtype=np.bool_),
+        mate=np.array(mate, dtype=np.int32),
+        corner=np.array(corner, dtype=np.bool_),
     )
 
 
@@ -190,39 +200,39 @@ def _with_stubs(points: Sequence[XY], stub_m: float) -> tuple[list[XY], list[boo
 
 
 def tighten_runs(
-    runs: Sequence[Run], start: XY | None, sight: CoverGoal, steps_m: Sequence[float], *, join_m: float
+    runs: Sequence[Run], start: XY | None, goal: CoverGoal, steps_m: Sequence[float], *, join_m: float
 ) -> tuple[list[Run], bool]:
     """The runs with their ends slid along them until the walk is short; whether the pieces are covered enough."""
-    stub = _STUB_SHARE * sight.half_width_m
-    text = pack_runs(runs, start, sight.ways, join_m=join_m, stub_m=stub)
-    count, left = sight.lattice.counter()
-    least, steps = _LEAST_SHARE * sight.half_width_m, np.array(steps_m, dtype=np.float64)
+    stub = _STUB_SHARE * goal.half_width_m
+    walk = pack_runs(runs, start, goal.walkable, join_m=join_m, stub_m=stub)
+    count, left = goal.lattice.counter()
+    least, steps = _LEAST_SHARE * goal.half_width_m, np.array(steps_m, dtype=np.float64)
     ok = coverage_kernels.tighten(
-        text.points, text.walked, text.covers, text.mate, least, steps,
-        sight.ways.mask, sight.allowed_m2, *sight.with_counts(count, left),
+        walk.points, walk.walked, walk.covers, walk.mate, least, steps,
+        goal.walkable.mask, goal.allowed_m2, *goal.kernel_args(count, left),
     )  # fmt: skip
-    return text.runs(runs), bool(ok)
+    return walk.runs(runs), bool(ok)
 
 
-def settle_runs(runs: Sequence[Run], sight: CoverGoal, steps_m: Sequence[float]) -> list[Run]:
+def settle_runs(runs: Sequence[Run], goal: CoverGoal, steps_m: Sequence[float]) -> list[Run]:
     """The runs with corners shifted sideways as long as less is left uncovered between them."""
-    text = pack_runs(runs, None, sight.ways, join_m=0.0)
-    normal = np.zeros_like(text.points)
+    walk = pack_runs(runs, None, goal.walkable, join_m=0.0)
+    normal = np.zeros_like(walk.points)
     at = 0
     for run in runs:
         n = len(run.points)
-        step = np.gradient(text.points[at : at + n], axis=0)
+        step = np.gradient(walk.points[at : at + n], axis=0)
         normal[at : at + n] = (
             np.column_stack([-step[:, 1], step[:, 0]]) / np.maximum(1e-9, np.hypot(step[:, 0], step[:, 1]))[:, None]
         )
         at += n
-    count, left = sight.lattice.counter()
+    count, left = goal.lattice.counter()
     steps = np.array(steps_m, dtype=np.float64)
-    coverage_kernels.settle(text.points, text.covers, normal, steps, sight.ways.mask, *sight.with_counts(count, left))
-    return text.runs(runs)
+    coverage_kernels.settle(walk.points, walk.covers, normal, steps, goal.walkable.mask, *goal.kernel_args(count, left))
+    return walk.runs(runs)
 
 
-def order_runs(runs: Sequence[Run], start: XY, ways: WalkableGround) -> tuple[list[Run], float]:
+def order_runs(runs: Sequence[Run], start: XY, walkable: WalkableGround) -> tuple[list[Run], float]:
     """A short order of the runs and the way each is walked, with the length of approach and joins on the map.
 
     Runs side by side as switchbacks from either side and always the nearest one next; each is improved by turning
@@ -233,28 +243,28 @@ def order_runs(runs: Sequence[Run], start: XY, ways: WalkableGround) -> tuple[li
     n = len(runs)
     starts, ends = (np.array([getattr(run, side) for run in runs]) for side in ("start", "end"))
     blocked = np.zeros((2 * n, 2 * n), np.bool_)
-    if ways.mask[0].any() and n <= _MOST_CHECKED:
-        blocked = lanes_kernels.blocked_joins(starts, ends, *ways.mask)
-    far = lanes_kernels.join_lengths(starts, ends, np.array(start), blocked)
+    if walkable.mask[0].any() and n <= _MOST_CHECKED:
+        blocked = lanes_kernels.blocked_joins(starts, ends, *walkable.mask)
+    joins = lanes_kernels.join_lengths(starts, ends, np.array(start), blocked)
     by_side = np.array(sorted(range(n), key=lambda k: (runs[k].group, runs[k].q_m, runs[k].start)), dtype=np.int32)
     snake: IntArray = (2 * by_side + np.arange(n, dtype=np.int32) % 2).astype(np.int32)
     first = np.empty(n, np.int32)
-    lanes_kernels.nearest_order(far, first)
+    lanes_kernels.nearest_order(joins, first)
     best: tuple[float, IntArray] | None = None
     flipped: IntArray = (snake ^ 1).astype(np.int32)
     for order in (snake, flipped, flipped[::-1].copy(), snake[::-1].copy(), first):
-        length = lanes_kernels.improve_order(order, far)
+        length = lanes_kernels.improve_order(order, joins)
         if best is None or length < best[0] - 1e-6:
             best = (length, order)
     length, order = best if best is not None else (0.0, first)
     return [runs[k >> 1].turned() if k & 1 else runs[k >> 1] for k in order.tolist()], float(length)
 
 
-def keep_walkable(run: Run, ways: WalkableGround, least_m: float) -> list[Run]:
+def keep_walkable(run: Run, walkable: WalkableGround, least_m: float) -> list[Run]:
     """The parts of a run on walkable ground; the run itself where all of it is."""
-    if all(ways.clear(a, b) for a, b in zip(run.points, run.points[1:], strict=False)):
+    if walkable.is_clear_along(run.points):
         return [run]
-    mask, west, north, cell = ways.mask
+    mask, west, north, cell = walkable.mask
     points = np.array(run.points)
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     s = np.linspace(0.0, along[-1], max(2, int(along[-1] / (0.25 * cell)) + 1))
@@ -269,14 +279,17 @@ def keep_walkable(run: Run, ways: WalkableGround, least_m: float) -> list[Run]:
         if hi - lo < least_m:
             continue
         inner = along[(along > lo) & (along < hi)]
-        at = np.concatenate([[lo], inner, [hi]])
+        at = np.array([lo, *inner, hi])
         corners = np.column_stack([np.interp(at, along, points[:, i]) for i in (0, 1)])
         out.append(replace(run, points=tuple((float(u), float(v)) for u, v in corners)))
-    return [one for one in out if all(ways.clear(a, b) for a, b in zip(one.points, one.points[1:], strict=False))]
+    return [part for part in out if walkable.is_clear_along(part.points)]
 
 
 # ---- Lanes of one group of pieces: strips of equal width on the snow, shifted and added to where the ground asks
 
+LEAST_COVERAGE = 0.99
+_FINE_COVERAGE = LEAST_COVERAGE + 0.0002
+_SHAPED_COVERAGE = LEAST_COVERAGE + 0.001  # on a coarser lattice: a little more than is asked for
 TRIED_COUNTS = 3
 _ALLOWED_GAP = 0.012  # of the outline may lie between strips before one more is taken
 _MOST_EXTRA_RUNS = 40
@@ -286,7 +299,7 @@ _PASSED_STRIPS = 1.5
 _BENT_EDGES = (0.002, 0.998)  # a corner that sticks out of a bent band does not make it wider
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Group:
     """Pieces of an outline that lie within one strip width of each other: laid out together.
 
@@ -294,19 +307,19 @@ class Group:
     ----------
     index : int
     outline : Polygon or MultiPolygon
-    sight : Sight
-        What is to be covered, on a lattice fine enough to shape lanes.
-    rough : Sight
-        The same on a coarse lattice, to compare directions.
+    goal, rough, fine : CoverGoal
+        What is to be covered, on a lattice fine enough to shape lanes, on a coarse one to compare directions, and on
+        one of 1 m to measure what comes out.
     """
 
     index: int
     outline: Outline
-    sight: CoverGoal
+    goal: CoverGoal
     rough: CoverGoal
+    fine: CoverGoal
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class GroupLanes:
     """Lanes of a group in walking order.
 
@@ -333,9 +346,9 @@ class GroupLanes:
     loose: tuple[Run, ...]
 
 
-def group_pieces(outline: Outline, ways: WalkableGround, strip_width_m: float, wanted: float) -> tuple[Group, ...]:
+def group_pieces(area: SearchArea, strip_width_m: float) -> tuple[Group, ...]:
     """Split an outline into groups of pieces."""
-    pieces = list_pieces(outline)
+    pieces = list_pieces(area.outline)
     if len(pieces) == 1:
         members = [[0]]
     else:
@@ -344,34 +357,46 @@ def group_pieces(outline: Outline, ways: WalkableGround, strip_width_m: float, w
         )
         home = shapely.STRtree(around).nearest(np.array(pieces))
         members = [np.flatnonzero(home == g).tolist() for g in range(len(around)) if (home == g).any()]
-    made = []
-    for k, member in enumerate(members):
-        one: Outline = pieces[member[0]] if len(member) == 1 else MultiPolygon([pieces[m] for m in member])
-        sights = []
-        for samples in (5000.0, 900.0):
-            most = min(strip_width_m / 8.0 if samples > 1000 else strip_width_m / 5.0, math.sqrt(one.area / samples))
-            lattice = make_lattice(one, ways.surface, lattice_spacing_m(one, max(most, math.sqrt(one.area / 60_000.0))))
-            sights.append(CoverGoal.of(lattice, ways, 0.5 * strip_width_m, wanted))
-        made.append(Group(k, one, sights[0], sights[1]))
-    return tuple(made)
+    return tuple(_make_group(k, [pieces[m] for m in member], area, strip_width_m) for k, member in enumerate(members))
 
 
-def chord_slopes(lattice: Lattice, ways: WalkableGround, strip_width_m: float) -> tuple[FloatArray, FloatArray]:
+def _make_group(index: int, pieces: Sequence[Polygon], area: SearchArea, strip_width_m: float) -> Group:
+    outline: Outline = pieces[0] if len(pieces) == 1 else MultiPolygon(pieces)
+    least = math.sqrt(outline.area / 60_000.0)
+
+    def goal_on(lattice: Lattice, wanted: float) -> CoverGoal:
+        allowed = (1.0 - wanted) * lattice.piece_m2 + 1e-6
+        return CoverGoal(lattice=lattice, walkable=area.walkable, half_width_m=0.5 * strip_width_m, allowed_m2=allowed)
+
+    def lattice_of(spacing_m: float) -> Lattice:
+        return make_lattice(outline, area.surface, lattice_spacing_m(outline, spacing_m))
+
+    shaping = min(strip_width_m / 8.0, math.sqrt(outline.area / 5000.0))
+    rough = min(strip_width_m / 5.0, math.sqrt(outline.area / 900.0))
+    return Group(
+        index=index,
+        outline=outline,
+        goal=goal_on(lattice_of(max(shaping, least)), _SHAPED_COVERAGE),
+        rough=goal_on(lattice_of(max(rough, least)), _SHAPED_COVERAGE),
+        fine=goal_on(area.lattice if outline is area.outline else lattice_of(area.lattice.spacing_m), _FINE_COVERAGE),
+    )
+
+
+def chord_slopes(lattice: Lattice, walkable: WalkableGround, strip_width_m: float) -> tuple[FloatArray, FloatArray]:
     """Rise over run towards east and north over a chord of a quarter strip: blocks do not make a strip wider."""
     x, y, r = lattice.x_m, lattice.y_m, strip_width_m / 8.0
-    z = ways.surface.z
+    z = walkable.surface.z
     return (z(x + r, y) - z(x - r, y)) / (2.0 * r), (z(x, y + r) - z(x, y - r)) / (2.0 * r)
 
 
 class Strips:
     """Strips of one group along one frame; keeps what does not change with their number."""
 
-    def __init__(self, group: Group, frame: Frame, strip_width_m: float, *, rough: bool = False) -> None:
-        self.group, self.frame, self.width_m = group, frame, strip_width_m
-        self.sight = group.rough if rough else group.sight
-        lattice = self.sight.lattice
+    def __init__(self, group: Group, goal: CoverGoal, frame: Frame, strip_width_m: float) -> None:
+        self.group, self.goal, self.frame, self.width_m = group, goal, frame, strip_width_m
+        lattice = goal.lattice
         self.p, self.q, over = frame.pq(lattice.x_m, lattice.y_m)
-        east, north = chord_slopes(lattice, self.sight.ways, strip_width_m)
+        east, north = chord_slopes(lattice, goal.walkable, strip_width_m)
         stretch = np.sqrt(1.0 + (east * over[:, 0] + north * over[:, 1]) ** 2)
         corners = shapely.get_coordinates(group.outline)
         _, q, _ = frame.pq(np.ascontiguousarray(corners[:, 0]), np.ascontiguousarray(corners[:, 1]))
@@ -391,26 +416,25 @@ class Strips:
         width = self.on_snow[-1] / count
         edges = np.interp(np.arange(count + 1) * width, self.on_snow, self.v_of)
         centres = np.interp((np.arange(count) + 0.5) * width, self.on_snow, self.v_of)
-        spacing = self.sight.lattice.spacing_m
+        spacing = self.goal.lattice.spacing_m
         rows = lanes_kernels.strip_runs(self.p, self.q, edges, centres, spacing, self.width_m)
         made = []
         for _, a, b, q in rows.tolist():
             corners = self.frame.lane(a - 0.5 * spacing, b + 0.5 * spacing, q, self.width_m)
-            run = Run(self.group.index, q, tuple((float(x), float(y)) for x, y in corners))
-            made += keep_walkable(run, self.sight.ways, 0.5 * spacing)
+            run = Run(group=self.group.index, q_m=q, points=tuple((float(x), float(y)) for x, y in corners))
+            made += keep_walkable(run, self.goal.walkable, 0.5 * spacing)
         return made
 
 
-def rough_length_m(group: Group, frame: Frame, strip_width_m: float, start: XY) -> float:
+def rough_length_m(group: Group, frame: Frame, task: SearchTask) -> float:
     """Length of the walk over a group along one frame, roughly; infinite where it does not cover enough."""
-    strips = Strips(group, frame, strip_width_m, rough=True)
+    strips = Strips(group, group.rough, frame, task.strip_width_m)
     for count in (strips.least, strips.least + 1):
-        runs, _ = order_runs(strips.runs(count), start, group.rough.ways)
-        runs, ok = (
-            tighten_runs(runs, start, group.rough, (), join_m=JOIN_SHARE * strip_width_m) if runs else (runs, False)
-        )
-        if ok:
-            return walk_length_m(runs, start)
+        runs, _ = order_runs(strips.runs(count), task.begin, group.rough.walkable)
+        if runs:
+            runs, enough = tighten_runs(runs, task.begin, group.rough, (), join_m=task.long_m)
+            if enough:
+                return walk_length_m(runs, task.begin)
     return math.inf
 
 
@@ -420,87 +444,89 @@ def walk_length_m(runs: Sequence[Run], start: XY) -> float:
     return float(np.hypot(*np.diff(points, axis=0).T).sum())
 
 
-def place_lanes(
-    group: Group, frame: Frame, strip_width_m: float, start: XY, *, join_m: float, count: int | None = None
-) -> GroupLanes:
+def place_lanes(group: Group, frame: Frame, task: SearchTask, count: int | None = None) -> GroupLanes:
     """Lanes along one frame, with as few strips as cover enough, or with a given number."""
-    strips = Strips(group, frame, strip_width_m)
-    sight, made = group.sight, []
+    strips = Strips(group, group.goal, frame, task.strip_width_m)
+    goal, made = group.goal, []
     counts = [count] if count else [strips.least + added for added in range(TRIED_COUNTS)]
     for number in counts:
         runs = strips.runs(number)
-        _, left = sight.seen(runs)
-        if left.sum() > 0.1 * sight.allowed_m2.sum():
-            runs = settle_runs(runs, sight, (strip_width_m / 8.0, strip_width_m / 16.0))
-            _, left = sight.seen(runs)
-        lacking = not sight.enough(left)
-        if lacking and number != counts[-1] and left.sum() > 3.0 * sight.allowed_m2.sum():
+        _, left = goal.count_covered(runs)
+        if left.sum() > 0.1 * goal.allowed_m2.sum():
+            runs = settle_runs(runs, goal, (task.strip_width_m / 8.0, task.strip_width_m / 16.0))
+            _, left = goal.count_covered(runs)
+        lacking = not goal.is_met(left)
+        if lacking and number != counts[-1] and left.sum() > 3.0 * goal.allowed_m2.sum():
             continue
         if lacking:
-            runs = add_extra_runs(runs, sight, group.index)
-        runs = drop_idle_runs(runs, sight)
-        loose, _ = order_runs(runs, start, sight.ways)
-        if join_m > 0.0 and len(loose) > number:
-            loose = drop_passed_runs(loose, start, sight, join_m)
-        runs, ok = slide_ends(loose, start, sight, strip_width_m, join_m=join_m)
-        made.append(GroupLanes(tuple(runs), walk_length_m(runs, start), number, number - counts[0], ok, tuple(loose)))
+            runs = add_extra_runs(runs, goal, group.index)
+        runs = drop_idle_runs(runs, goal)
+        loose, _ = order_runs(runs, task.begin, goal.walkable)
+        if task.join_m > 0.0 and len(loose) > number:
+            loose = drop_passed_runs(loose, goal, task)
+        slid, enough = slide_ends(loose, goal, task)
+        made.append(
+            GroupLanes(
+                runs=tuple(slid),
+                length_m=walk_length_m(slid, task.begin),
+                count=number,
+                strips_added=number - counts[0],
+                enough=enough,
+                loose=tuple(loose),
+            )
+        )
         if not lacking:
             break
-    return min(made, key=lambda one: (not one.enough, one.length_m))
+    return min(made, key=lambda lanes: (not lanes.enough, lanes.length_m))
 
 
-def slide_ends(
-    loose: Sequence[Run], start: XY, sight: CoverGoal, strip_width_m: float, *, join_m: float
-) -> tuple[list[Run], bool]:
+def slide_ends(loose: Sequence[Run], goal: CoverGoal, task: SearchTask) -> tuple[list[Run], bool]:
     """Runs with their ends slid, and whether they cover enough."""
-    steps = (strip_width_m / 5.0, strip_width_m / 10.0, strip_width_m / 20.0, strip_width_m / 40.0)
-    return tighten_runs(loose, start, sight, steps, join_m=join_m) if loose else ([], False)
+    if not loose:
+        return [], False
+    steps = [task.strip_width_m / share for share in (5.0, 10.0, 20.0, 40.0)]
+    return tighten_runs(loose, task.begin, goal, steps, join_m=task.join_m)
 
 
-def restore_coverage(
-    placed: GroupLanes, group: Group, fine: CoverGoal, strip_width_m: float, start: XY, *, join_m: float
-) -> GroupLanes:
+def restore_coverage(placed: GroupLanes, group: Group, task: SearchTask) -> GroupLanes:
     """The same lanes, slid less far where the fine lattice shows that too little is covered."""
-    allowed, made = group.sight.allowed_m2, placed
+    allowed, made, fine = group.goal.allowed_m2, placed, group.fine
     for _ in range(_MOST_RETRIES):
-        left = uncovered_m2(made.runs, fine, join_m=join_m)
-        if not placed.loose or bool((left <= fine.allowed_m2).all()):
+        left = fine.uncovered_m2(made.runs, join_m=task.join_m)
+        if not placed.loose or fine.is_met(left):
             break
         allowed = allowed - 1.3 * np.maximum(0.0, left - fine.allowed_m2)
-        sight = replace(group.sight, allowed_m2=np.maximum(allowed, 1e-6))
-        runs, ok = slide_ends(placed.loose, start, sight, strip_width_m, join_m=join_m)
-        made = replace(placed, runs=tuple(runs), length_m=walk_length_m(runs, start))
-        if not ok:
+        goal = replace(group.goal, allowed_m2=np.maximum(allowed, 1e-6))
+        runs, enough = slide_ends(placed.loose, goal, task)
+        made = replace(placed, runs=tuple(runs), length_m=walk_length_m(runs, task.begin))
+        if not enough:
             break
-    left = uncovered_m2(made.runs, fine, join_m=join_m)
-    if bool((left <= fine.allowed_m2).all()):
+    left = fine.uncovered_m2(made.runs, join_m=task.join_m)
+    if fine.is_met(left):
         return replace(made, enough=True)
     # what slips through the coarser lattice: lanes at their full length, and more of them
-    runs, _ = order_runs(add_extra_runs(placed.loose, fine, group.index), start, fine.ways)
-    full = uncovered_m2(runs, fine, join_m=join_m)
+    runs, _ = order_runs(add_extra_runs(placed.loose, fine, group.index), task.begin, fine.walkable)
+    full = fine.uncovered_m2(runs, join_m=task.join_m)
     if full.sum() < left.sum():
-        made, left = replace(placed, runs=tuple(runs), length_m=walk_length_m(runs, start)), full
-    return replace(made, enough=bool((left <= fine.allowed_m2).all()))
+        made, left = replace(placed, runs=tuple(runs), length_m=walk_length_m(runs, task.begin)), full
+    return replace(made, enough=fine.is_met(left))
 
 
-def add_extra_runs(runs: Sequence[Run], sight: CoverGoal, group: int) -> list[Run]:
+def add_extra_runs(runs: Sequence[Run], goal: CoverGoal, group: int) -> list[Run]:
     """Add short straight runs through the largest left-over places until each piece is covered enough."""
     runs = list(runs)
-    count, left = sight.seen(runs)
+    count, left = goal.count_covered(runs)
     hopeless = np.zeros(count.size, dtype=np.bool_)
     for _ in range(_MOST_EXTRA_RUNS):
-        short = left > sight.allowed_m2
-        missing = short[sight.lattice.piece] & (count == 0) & ~hopeless
+        short = left > goal.allowed_m2
+        missing = short[goal.lattice.piece] & (count == 0) & ~hopeless
         if not missing.any():
             break
-        place = _largest_place(missing, sight.lattice)
-        parts = [
-            part for run in _runs_through(place, sight.lattice, group) for part in keep_walkable(run, sight.ways, 0.1)
-        ]
+        place = _largest_place(missing, goal.lattice)
+        parts = keep_walkable(_run_through(place, goal.lattice, group), goal.walkable, 0.1)
         before = left.sum()
         for part in parts:
-            for a, b in zip(part.points, part.points[1:], strict=False):
-                coverage_kernels.touch(*a, *b, 1, *sight.with_counts(count, left))
+            goal.add_legs(part, 1, count, left)
         if parts and left.sum() < before - 1e-9:
             runs += parts
         if not parts or bool((count[place] == 0).all()):
@@ -519,7 +545,7 @@ def _largest_place(missing: BoolArray, lattice: Lattice) -> BoolArray:
     return np.asarray(label == weight.argmax())
 
 
-def _runs_through(place: BoolArray, lattice: Lattice, group: int) -> list[Run]:
+def _run_through(place: BoolArray, lattice: Lattice, group: int) -> Run:
     """A run along the longer direction of a left-over place."""
     xy = np.column_stack([lattice.x_m[place], lattice.y_m[place]])
     middle = xy.mean(axis=0)
@@ -529,47 +555,37 @@ def _runs_through(place: BoolArray, lattice: Lattice, group: int) -> list[Run]:
     along = (xy - middle) @ axis
     low, high = min(along.min(), -0.5 * lattice.spacing_m), max(along.max(), 0.5 * lattice.spacing_m)
     ends = [middle + t * axis for t in (low, high)]
-    return [Run(group, float("inf"), tuple((float(x), float(y)) for x, y in ends), extra=True)]
+    return Run(group=group, q_m=math.inf, points=tuple((float(x), float(y)) for x, y in ends), extra=True)
 
 
-def drop_idle_runs(runs: Sequence[Run], sight: CoverGoal) -> list[Run]:
+def drop_idle_runs(runs: Sequence[Run], goal: CoverGoal) -> list[Run]:
     """Drop runs, the least useful first, as long as next to nothing is lost and each piece stays covered enough."""
-    count, left = sight.seen(runs)
-    may_lose = _LOST_BY_DROPPING * float(sight.allowed_m2.sum())
+    count, left = goal.count_covered(runs)
+    may_lose = _LOST_BY_DROPPING * float(goal.allowed_m2.sum())
     kept = list(runs)
     for run in sorted(runs, key=lambda run: run.plan_m):
-        if len(kept) == 1 or run.plan_m > 4.0 * sight.half_width_m:
+        if len(kept) == 1 or run.plan_m > 4.0 * goal.half_width_m:
             break
         before = left.copy()
         for add in (-1, 1):
-            for a, b in zip(run.points, run.points[1:], strict=False):
-                coverage_kernels.touch(*a, *b, add, *sight.with_counts(count, left))
+            goal.add_legs(run, add, count, left)
             if add < 0:
                 lost = float((left - before).sum())
-                if lost <= may_lose and (sight.enough(left) or lost <= 0.0):
+                if lost <= may_lose and (goal.is_met(left) or lost <= 0.0):
                     may_lose -= lost
                     kept.remove(run)
                     break
     return kept
 
 
-def drop_passed_runs(runs: Sequence[Run], start: XY, sight: CoverGoal, join_m: float) -> list[Run]:
+def drop_passed_runs(runs: Sequence[Run], goal: CoverGoal, task: SearchTask) -> list[Run]:
     """Drop runs that the joins beside them make needless, the shortest first, as long as the walk gets shorter."""
     kept = list(runs)
     for run in sorted(runs, key=lambda run: run.plan_m):
-        if run.plan_m > _PASSED_STRIPS * 2.0 * sight.half_width_m or len(kept) == 1:
+        if run.plan_m > _PASSED_STRIPS * task.strip_width_m or len(kept) == 1:
             break
-        tried = [one for one in kept if one is not run]
-        if walk_length_m(tried, start) < walk_length_m(kept, start) and sight.enough(
-            uncovered_m2(tried, sight, join_m=join_m)
-        ):
+        tried = [other for other in kept if other is not run]
+        shorter = walk_length_m(tried, task.begin) < walk_length_m(kept, task.begin)
+        if shorter and goal.is_met(goal.uncovered_m2(tried, join_m=task.join_m)):
             kept = tried
     return kept
-
-
-def uncovered_m2(runs: Sequence[Run], sight: CoverGoal, *, join_m: float) -> FloatArray:
-    """What a walk leaves uncovered in each piece, m2."""
-    text = pack_runs(runs, None, sight.ways, join_m=join_m)
-    count, left = sight.lattice.counter()
-    coverage_kernels.cover_all(text.points, text.covers, *sight.with_counts(count, left))
-    return left

@@ -79,7 +79,7 @@ def speed_table_m_s() -> FloatArray:
     return searching_speed_m_s(SPEED_SLOPES)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LegMeasures:
     """Numbers of a straight walk: metres on the snow, degrees, seconds (see ``Leg``)."""
 
@@ -97,11 +97,13 @@ def measure_leg(start: XY, end: XY, surface: Surface) -> LegMeasures:
     z = surface.z(start[0] + t * (end[0] - start[0]), start[1] + t * (end[1] - start[1]))
     rise, run = np.diff(z), plan / n
     if run <= 0.0:
-        return LegMeasures(0.0, 0.0, 0.0, 0.0)
+        return LegMeasures(length_m=0.0, slope_deg=0.0, steepest_deg=0.0, time_s=0.0)
     length = np.hypot(rise, run)
     time = float(_times_s(t * plan, z)[0][-1])
     mean = math.degrees(math.atan2(float(z[-1] - z[0]), plan))
-    return LegMeasures(float(length.sum()), mean, _steepest_deg(t * plan, z), time)
+    return LegMeasures(
+        length_m=float(length.sum()), slope_deg=mean, steepest_deg=_steepest_deg(t * plan, z), time_s=time
+    )
 
 
 def _times_s(along_m: FloatArray, z_m: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -120,13 +122,29 @@ def _times_s(along_m: FloatArray, z_m: FloatArray) -> tuple[FloatArray, FloatArr
     return both[0], both[1]
 
 
-def sample_walk(
-    points: FloatArray, surface: Surface
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
-    """Samples of a walk, at most 2.5 m apart: x, y, z, time from the first, time of the way back to it, leg.
+@dataclass(frozen=True, kw_only=True)
+class SampledWalk:
+    """Points of a walk, at most 2.5 m apart.
 
-    ``leg[i]`` is the leg between samples i and i + 1; the last entry repeats. Legs of no length have one sample.
+    Attributes
+    ----------
+    x_m, y_m, z_m : ndarray, shape (n,)
+    forth_s, back_s : ndarray, shape (n,)
+        Time from the first point, and of the way back to it.
+    leg : ndarray of int, shape (n,)
+        The leg between this point and the next; the last entry repeats. Legs of no length have one point.
     """
+
+    x_m: FloatArray
+    y_m: FloatArray
+    z_m: FloatArray
+    forth_s: FloatArray
+    back_s: FloatArray
+    leg: IntArray
+
+
+def sample_walk(points: FloatArray, surface: Surface) -> SampledWalk:
+    """Points along a walk over the ground (corners n x 2)."""
     xs, ys, zs, forth, back, leg = [], [], [], [0.0], [0.0], []
     for k in range(len(points) - 1):
         plan = math.dist(points[k], points[k + 1])
@@ -145,7 +163,9 @@ def sample_walk(
         leg += [k] * n
     leg.append(leg[-1])
     x, y, z = (np.concatenate(part) for part in (xs, ys, zs))
-    return x, y, z, np.array(forth), np.array(back), np.array(leg, dtype=np.int32)
+    return SampledWalk(
+        x_m=x, y_m=y, z_m=z, forth_s=np.array(forth), back_s=np.array(back), leg=np.array(leg, dtype=np.int32)
+    )
 
 
 def steep_m(lines: Sequence[LineString], surface: Surface) -> float:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, field
-from typing import Any, Literal
+from dataclasses import dataclass
+from typing import Literal
 
 from shapely import LineString, MultiPolygon, Polygon
 
@@ -17,7 +17,7 @@ Danger = Literal["", "steep", "above a wall", "wall", "no elevation"]
 Entry = Literal["top", "toe", "flank"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Lane:
     """The centre line of one strip, in the direction it is walked.
 
@@ -39,7 +39,7 @@ class Lane:
     length_m: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Leg:
     """One straight stretch of a searcher's walk.
 
@@ -86,7 +86,7 @@ class Leg:
     danger: Danger = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Coverage:
     """How much of an outline lies within half a strip of a walk.
 
@@ -108,7 +108,7 @@ class Coverage:
     uncovered_m2: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SearchPlan:
     """Lanes, the walk along them, and what they cover.
 
@@ -134,8 +134,6 @@ class SearchPlan:
         Angle from true to magnetic north at the middle of the outline, east positive; NaN where not known.
     no_go : Polygon, MultiPolygon or None
         The part of the no-go ground that lies near the search.
-    frames : tuple
-        Axes and number of strips of each group of pieces, for a second pass.
     first_lanes : tuple of Lane
         Of a second pass: the lanes of the first.
     """
@@ -150,7 +148,6 @@ class SearchPlan:
     trials: tuple[Trial, ...] = ()
     declination_deg: float = math.nan
     no_go: Polygon | MultiPolygon | None = None
-    frames: tuple[Any, ...] = field(default=(), repr=False, compare=False)
     first_lanes: tuple[Lane, ...] = ()
 
     def walk_m(self, searcher: int) -> float:
@@ -176,11 +173,6 @@ class SearchPlan:
     def chosen(self) -> Trial | None:
         """The numbers of this layout in the simulated search."""
         return self.trials[0] if self.trials else None
-
-    @property
-    def runner_up(self) -> Trial | None:
-        """The second-best layout; None where there was no other."""
-        return self.trials[1] if len(self.trials) > 1 else None
 
     @property
     def total_time_s(self) -> float:

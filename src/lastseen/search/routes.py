@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -28,7 +29,7 @@ _STEEP_COST, _ABOVE_COST, _BLOCKED_COST = 5.0, 10.0, 1000.0  # metres of easy wa
 _WORTH_IT = 0.9
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class WalkableGround:
     """Walkable ground as masks (values, west, north, cell); True is blocked.
 
@@ -53,15 +54,19 @@ class WalkableGround:
     surface: Surface
     no_go: Outline | None
 
-    def clear(self, a: XY, b: XY) -> bool:
+    def is_clear(self, a: XY, b: XY) -> bool:
         """Whether a straight leg meets nothing blocked."""
         return bool(coverage_kernels.clear(a[0], a[1], b[0], b[1], self.mask))
 
-    def allowed(self, a: XY, b: XY) -> bool:
+    def is_clear_along(self, points: Sequence[XY]) -> bool:
+        """Whether no leg between consecutive points meets anything blocked."""
+        return all(self.is_clear(a, b) for a, b in pairwise(points))
+
+    def is_allowed(self, a: XY, b: XY) -> bool:
         """Whether a straight leg stays on the elevation model and off no-go ground."""
         return bool(coverage_kernels.clear(a[0], a[1], b[0], b[1], self.forbidden))
 
-    def danger_on(self, a: XY, b: XY) -> int:
+    def worst_danger(self, a: XY, b: XY) -> int:
         """The worst danger under a straight leg."""
         grid = self.surface.filled
         n = max(1, math.ceil(math.dist(a, b) / (0.5 * grid.cell_m)))
@@ -75,28 +80,27 @@ class WalkableGround:
         length = math.dist(a, b)
         return detour_from_m > 0.0 and (length <= detour_from_m or self._cost_of(a, b) <= 1.02 * length)
 
-    def between(self, a: XY, b: XY, detour_from_m: float = 0.0) -> list[XY] | None:
+    def find_route(self, a: XY, b: XY, detour_from_m: float = 0.0) -> list[XY] | None:
         """Corners of a way from a to b.
 
         Straight where nothing is against it; around blocked ground; around dangerous ground where that is clearly
         easier and the straight way at least ``detour_from_m`` long. None where every way crosses no-go ground.
         """
-        straight_ok = self.clear(a, b)
+        straight_ok = self.is_clear(a, b)
         if straight_ok and self.stays_straight(a, b, detour_from_m):
             return [a, b]
-        found = self._around(a, b)
+        route = self._around(a, b)
         if straight_ok:
-            if found is not None and self._cost_along(found) < _WORTH_IT * self._cost_of(a, b):
-                return found
+            easier = route is not None and self._cost_along(route) < _WORTH_IT * self._cost_of(a, b)
+            return route if easier else [a, b]
+        if route is None and self.is_allowed(a, b):
             return [a, b]
-        if found is None and self.allowed(a, b):
-            return [a, b]
-        return found
+        return route
 
     def _around(self, a: XY, b: XY) -> list[XY] | None:
         """The easiest way, drawn tight; looked for closely where a coarse look finds none."""
-        found = (self._around_on(cost, a, b) for cost in self.costs)
-        return next((one for one in found if one is not None), None)
+        routes = (self._around_on(cost, a, b) for cost in self.costs)
+        return next((route for route in routes if route is not None), None)
 
     def _around_on(self, lattice: Any, a: XY, b: XY) -> list[XY] | None:
         """The easiest way from cell to cell of a lattice, drawn tight."""
@@ -123,18 +127,18 @@ class WalkableGround:
     def _tight(self, points: list[XY]) -> list[XY] | None:
         """From each corner straight to the farthest one that is not harder to reach than along the way."""
         costs = np.concatenate([[0.0], np.cumsum([self._cost_of(p, q) for p, q in pairwise(points)])])
-        open_to = [self.clear(p, q) for p, q in pairwise(points)]
-        if not all(fine or self.allowed(p, q) for fine, (p, q) in zip(open_to, pairwise(points), strict=True)):
+        open_to = [self.is_clear(p, q) for p, q in pairwise(points)]
+        if not all(fine or self.is_allowed(p, q) for fine, (p, q) in zip(open_to, pairwise(points), strict=True)):
             return None
-        corners, here = [points[0]], 0
-        while here < len(points) - 1:
-            for k in range(len(points) - 1, here, -1):
-                p, q = points[here], points[k]
-                fits = self.clear(p, q) or (not all(open_to[here:k]) and self.allowed(p, q))
-                if k == here + 1 or (fits and self._cost_of(p, q) <= 1.1 * (costs[k] - costs[here]) + 1e-9):
+        corners, at = [points[0]], 0
+        while at < len(points) - 1:
+            for k in range(len(points) - 1, at, -1):
+                p, q = points[at], points[k]
+                fits = self.is_clear(p, q) or (not all(open_to[at:k]) and self.is_allowed(p, q))
+                if k == at + 1 or (fits and self._cost_of(p, q) <= 1.1 * (costs[k] - costs[at]) + 1e-9):
                     break
             corners.append(points[k])
-            here = k
+            at = k
         return corners
 
     def _cost_along(self, points: list[XY]) -> float:
@@ -168,22 +172,22 @@ def read_walkable_ground(surface: Surface, no_go: Outline | None) -> WalkableGro
     coarse = _cost(surface, danger, hard, outside, _COARSE_CELLS)
     anything = bool(hard.any() or outside[0].any())
     fine = _cost(surface, danger, hard, outside, _FINE_CELLS) if anything else coarse
-    return WalkableGround(mask, outside, danger, (coarse, fine), surface, no_go)
+    return WalkableGround(
+        mask=mask, forbidden=outside, danger=danger, costs=(coarse, fine), surface=surface, no_go=no_go
+    )
 
 
-def _with_no_go(surface: Surface, hard: BoolArray, no_go: Outline) -> tuple[Any, Any]:
+def _with_no_go(surface: Surface, hard: BoolArray, no_go: Outline) -> tuple[Any, ...]:
     """Masks on a lattice fine enough for a drawn outline."""
     grid = surface.filled
     fold = max(1, math.ceil(grid.cell_m / 1.5))
     cell = grid.cell_m / fold
     shape = (grid.shape[0] * fold, grid.shape[1] * fold)
     edge = no_go.buffer(NO_GO_MARGIN_M)
-    inside = features.geometry_mask(
-        [edge], shape, Affine(cell, 0.0, grid.west_m, 0.0, -cell, grid.north_m), all_touched=True, invert=True
-    )
+    place = Affine.translation(grid.west_m, grid.north_m) * Affine.scale(cell, -cell)
+    inside = features.geometry_mask([edge], shape, place, all_touched=True, invert=True)
     fine = np.repeat(np.repeat(hard, fold, axis=0), fold, axis=1)
-    place = (grid.west_m, grid.north_m, cell)
-    return (fine | inside, *place), (inside, *place)
+    return tuple((blocked, grid.west_m, grid.north_m, cell) for blocked in (fine | inside, inside))
 
 
 def _cost(surface: Surface, danger: IntArray, hard: BoolArray, outside: Any, cells: int) -> Any:

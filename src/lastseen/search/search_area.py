@@ -1,7 +1,8 @@
-"""What a search can be laid out on: clear sentences about input that cannot be used."""
+"""What a search is laid out on: what was asked for, and the outline on its ground, checked in plain sentences."""
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from dataclasses import dataclass
 
@@ -10,18 +11,61 @@ import shapely
 from shapely import MultiPolygon, Polygon
 from shapely.validation import explain_validity
 
-from lastseen.core import Grid, InputError, check_strip_width_m
+from lastseen.core import DEFAULT_STRIP_WIDTH_M, Grid, InputError, check_strip_width_m
+from lastseen.search.frame import XY
+from lastseen.search.plan import Entry, Pattern
 from lastseen.search.routes import WalkableGround, read_walkable_ground
 from lastseen.search.surface import Lattice, Outline, Surface, lattice_spacing_m, make_lattice
 
-_MOST_SEARCHERS = 30
+MOST_SEARCHERS = 30
+JOIN_SHARE = 1.5  # of a strip: a longer join may have to go round something and is not counted on
 _MEASURED_M, _MEASURED = 1.0, 30_000.0
 _LITTLE_LEFT = 1e-9
 _AROUND_M = 150.0  # how far beside the outline and the start a way is looked for; design choice
 _ROUND_M = 300.0  # how far no-go ground is followed for a way round it; design choice
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
+class SearchOptions:
+    """What is asked of a search.
+
+    Attributes
+    ----------
+    strip_width_m : float
+        On the snow, above 0 and at most 100; of the first pass.
+    searchers : int
+        1 to 30.
+    start_xy_m : (x, y) or None
+        Where the searchers stand, map metres; None is where the search begins.
+    pattern : {"across", "along"} or None
+        Lanes across the fall line or along it; None is whatever comes out best.
+    entry : {"top", "toe", "flank"} or None
+        Where on the outline the search begins; None is whatever comes out best from the start, without a start the top.
+    no_go : Polygon, MultiPolygon or None
+        Ground that nobody may walk on, map metres. What lies in it is still to be covered, from beside it.
+    poa : Grid or None
+        Where the buried person may lie, as a density; None is alike all over the outline.
+    date : datetime.date or None
+        For magnetic bearings; without it, and outside the years of the magnetic model, they are NaN.
+    second_pass : bool
+        Lay the second pass beside the first: strips half as wide, their lanes midway beside those of the first.
+    seed : int
+        Of the drawn targets.
+    """
+
+    strip_width_m: float = DEFAULT_STRIP_WIDTH_M
+    searchers: int = 1
+    start_xy_m: XY | None = None
+    pattern: Pattern | None = None
+    entry: Entry | None = None
+    no_go: Outline | None = None
+    poa: Grid | None = None
+    date: dt.date | None = None
+    second_pass: bool = False
+    seed: int = 1
+
+
+@dataclass(frozen=True, kw_only=True)
 class SearchArea:
     """A checked outline on its ground.
 
@@ -29,50 +73,90 @@ class SearchArea:
     ----------
     outline : Polygon or MultiPolygon
         Map metres, two-dimensional.
-    surface : Surface
-        The ground around it.
-    ways : Ways
-        Where people can walk on it.
+    walkable : WalkableGround
     lattice : Lattice
         Points inside it, 1 m apart at most.
     """
 
     outline: Outline
-    surface: Surface
-    ways: WalkableGround
+    walkable: WalkableGround
     lattice: Lattice
 
-
-def check_numbers(strip_width_m: float, searchers: int, least_coverage: float, fall_line_deg: float | None) -> None:
-    """Raise InputError unless the numbers can be used."""
-    check_strip_width_m(strip_width_m)
-    if not 1 <= searchers <= _MOST_SEARCHERS:
-        raise InputError(f"the number of searchers is {searchers}: give 1 to {_MOST_SEARCHERS}")
-    if not 0.0 < least_coverage <= 1.0:
-        raise InputError(f"the least coverage is {least_coverage}: give a fraction above 0 and at most 1")
-    if fall_line_deg is not None and not math.isfinite(fall_line_deg):
-        raise InputError(f"the fall line is {fall_line_deg} degrees: give a map azimuth or leave it out")
+    @property
+    def surface(self) -> Surface:
+        """The ground around the outline."""
+        return self.walkable.surface
 
 
-def check_area(
-    outline: object,
-    ground: Grid,
-    strip_width_m: float,
-    start_xy_m: tuple[float, float] | None,
-    no_go: object = None,
-) -> SearchArea:
+@dataclass(frozen=True, kw_only=True)
+class SearchTask:
+    """How many search how wide strips, from where.
+
+    Attributes
+    ----------
+    strip_width_m : float
+    searchers : int
+    start : (x, y)
+        Where the searchers stand.
+    begin : (x, y)
+        Where the search begins: there, or where the outline is entered.
+    """
+
+    strip_width_m: float
+    searchers: int
+    start: XY
+    begin: XY
+
+    @property
+    def half_width_m(self) -> float:
+        """Half a strip."""
+        return 0.5 * self.strip_width_m
+
+    @property
+    def long_m(self) -> float:
+        """A join longer than this may go round dangerous ground and is not searching."""
+        return JOIN_SHARE * self.strip_width_m
+
+    @property
+    def join_m(self) -> float:
+        """Joins up to this are counted on while lanes are shaped; 0 for a team, whose joins are not known yet."""
+        return self.long_m if self.searchers == 1 else 0.0
+
+
+def check_area(outline: object, ground: Grid, options: SearchOptions) -> SearchArea:
     """The outline on its ground, if it can be searched.
 
     Raises
     ------
     InputError
-        If the outline is empty, crosses itself, or lies wholly or partly on no data or off the ground; if the
-        start does; if no-go ground covers all of it or holds the start.
+        If a number cannot be used; if the outline is empty, crosses itself, or lies wholly or partly on no data or off
+        the ground; if the start does; if no-go ground covers all of it or holds the start.
     """
-    shape = _checked_area(outline, "outline", "draw the debris to be searched")
-    forbidden = None
+    check_strip_width_m(options.strip_width_m)
+    if not 1 <= options.searchers <= MOST_SEARCHERS:
+        raise InputError(f"the number of searchers is {options.searchers}: give 1 to {MOST_SEARCHERS}")
+    shape = _checked_outline(outline, "outline", "draw the debris to be searched")
+    no_go = options.no_go
     if no_go is not None and not getattr(no_go, "is_empty", False):
-        forbidden = _checked_area(no_go, "no-go ground", "draw it again or leave it out")
+        no_go = _checked_outline(no_go, "no-go ground", "draw it again or leave it out")
+    else:
+        no_go = None
+    bounds = _bounds_with_start(shape, ground, options.start_xy_m)
+    if no_go is not None:
+        near = shapely.clip_by_rect(no_go, *(b + s * _ROUND_M for b, s in zip(bounds, (-1, -1, 1, 1), strict=True)))
+        west, south, east, north = (float(b) for b in shapely.total_bounds([shapely.box(*bounds), near]))
+        bounds = west, south, east, north
+    surface = Surface.around(ground, bounds, max(_AROUND_M, 2.0 * options.strip_width_m + 10.0))
+    if no_go is not None:
+        no_go = _near(no_go, shape, surface, options.start_xy_m)
+    most = min(_MEASURED_M, options.strip_width_m / 8.0, math.sqrt(shape.area / _MEASURED))
+    lattice = make_lattice(shape, surface, lattice_spacing_m(shape, most))
+    _check_data(lattice, surface)
+    return SearchArea(outline=shape, walkable=read_walkable_ground(surface, no_go), lattice=lattice)
+
+
+def _bounds_with_start(shape: Outline, ground: Grid, start_xy_m: XY | None) -> tuple[float, float, float, float]:
+    """Bounds of the outline and the start, if the ground holds both."""
     west, south, east, north = shape.bounds
     g_west, g_south, g_east, g_north = ground.bounds
     if west < g_west or south < g_south or east > g_east or north > g_north:
@@ -80,29 +164,18 @@ def check_area(
             f"the outline ({west:.0f} to {east:.0f} E, {south:.0f} to {north:.0f} N) reaches beyond the ground "
             f"({g_west:.0f} to {g_east:.0f} E, {g_south:.0f} to {g_north:.0f} N): load more elevation or cut it"
         )
-    bounds = shape.bounds
-    if start_xy_m is not None:
-        x, y = start_xy_m
-        if not _on_ground(ground, x, y):
-            raise InputError(
-                f"the start at {x:.0f} E, {y:.0f} N lies where there is no elevation: "
-                "choose a start on the ground or load more elevation"
-            )
-        bounds = (min(west, x), min(south, y), max(east, x), max(north, y))
-    if forbidden is not None:
-        near = shapely.clip_by_rect(forbidden, *(b + s * _ROUND_M for b, s in zip(bounds, (-1, -1, 1, 1), strict=True)))
-        around = [float(b) for b in shapely.total_bounds([shapely.box(*bounds), near])]
-        bounds = (around[0], around[1], around[2], around[3])
-    surface = Surface.around(ground, bounds, max(_AROUND_M, 2.0 * strip_width_m + 10.0))
-    if forbidden is not None:
-        forbidden = _near(forbidden, shape, surface, start_xy_m)
-    most = min(_MEASURED_M, strip_width_m / 8.0, math.sqrt(shape.area / _MEASURED))
-    lattice = make_lattice(shape, surface, lattice_spacing_m(shape, most))
-    _check_data(lattice, surface)
-    return SearchArea(shape, surface, read_walkable_ground(surface, forbidden), lattice)
+    if start_xy_m is None:
+        return west, south, east, north
+    x, y = start_xy_m
+    if not _on_ground(ground, x, y):
+        raise InputError(
+            f"the start at {x:.0f} E, {y:.0f} N lies where there is no elevation: "
+            "choose a start on the ground or load more elevation"
+        )
+    return min(west, x), min(south, y), max(east, x), max(north, y)
 
 
-def _near(no_go: Outline, shape: Outline, surface: Surface, start_xy_m: tuple[float, float] | None) -> Outline | None:
+def _near(no_go: Outline, shape: Outline, surface: Surface, start_xy_m: XY | None) -> Outline | None:
     """The no-go ground of the window, if it leaves something to walk."""
     if shapely.difference(shape, no_go).area <= _LITTLE_LEFT * shape.area:
         raise InputError("the no-go ground covers all of the outline: nothing is left to walk; draw it smaller")
@@ -122,7 +195,7 @@ def _on_ground(ground: Grid, x_m: float, y_m: float) -> bool:
     return bool(np.isfinite(ground.values[row, col]))
 
 
-def _checked_area(area: object, what: str, remedy: str) -> Outline:
+def _checked_outline(area: object, what: str, remedy: str) -> Outline:
     """A drawn area in two dimensions, if it is a usable polygon."""
     if not isinstance(area, Polygon | MultiPolygon):
         raise InputError(f"the {what} is a {type(area).__name__}: give a polygon or several polygons")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +14,6 @@ from lastseen.search import simulation_kernels
 from lastseen.search.legs import sample_walk
 from lastseen.search.surface import Surface
 
-Survival = Callable[[FloatArray], FloatArray]
 # Coarse and fine search, probing and digging after the first signal: design choice, no source. Published times for
 # digging alone spread from 11 minutes to more than 15 for a metre.
 REST_OF_RESCUE_MIN = 15.0
@@ -38,7 +37,7 @@ def dipole_range_m(r_max_m: float, phi_deg: float) -> float:
     return r_max_m * range_factor(phi_deg)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Reception:
     """How far a buried transmitter is heard.
 
@@ -60,10 +59,10 @@ class Reception:
     def of_strip(cls, strip_width_m: float) -> Reception:
         """Half the strip is the range in the worst direction; one tenth spread (design choice, no source)."""
         best = 0.5 * strip_width_m / WORST_SHARE
-        return cls(best, 0.1 * best)
+        return cls(r_max_m=best, sd_m=0.1 * best)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Targets:
     """Buried transmitters.
 
@@ -84,7 +83,7 @@ class Targets:
     dipole: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Trial:
     """One layout, searched for many targets.
 
@@ -145,7 +144,7 @@ def hide_targets(
     axis /= np.linalg.norm(axis, axis=1)[:, None]
     range_m = np.maximum(LEAST_RANGE_M, generator.normal(reception.r_max_m, reception.sd_m, draws))
     z = surface.z(at_x, at_y) - (depth if reception.dipole else 0.0)
-    return Targets(np.column_stack([at_x, at_y, z]), axis, range_m, reception.dipole)
+    return Targets(xyz_m=np.column_stack([at_x, at_y, z]), axis=axis, range_m=range_m, dipole=reception.dipole)
 
 
 def list_poa_places(poa: Grid) -> tuple[FloatArray, FloatArray, FloatArray, float]:
@@ -164,7 +163,7 @@ def list_poa_places(poa: Grid) -> tuple[FloatArray, FloatArray, FloatArray, floa
     return x, y, np.asarray(value[row, col], dtype=np.float64), poa.cell_m
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Stretches:
     """Walks in stretches of a few metres: ends (n x 3), times, and for each walk its length and when it ends."""
 
@@ -176,17 +175,30 @@ class Stretches:
     slowest_s: float
 
 
-def cut_into_stretches(walks: Sequence[FloatArray], surface: Surface) -> Stretches:
-    """Walks (corners n x 2 each) on the snow, in the order of the time at which a stretch begins."""
-    found = [sample_walk(points, surface)[:4] for points in walks if len(points) > 1]
-    if not found:
-        return Stretches(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0), 0.0, 0.0)
-    xyz = [np.column_stack(one[:3]) for one in found]
-    starts, ends = np.concatenate([one[:-1] for one in xyz]), np.concatenate([one[1:] for one in xyz])
-    begun, done = np.concatenate([one[3][:-1] for one in found]), np.concatenate([one[3][1:] for one in found])
-    order = np.argsort(begun, kind="stable")
-    length = float(np.linalg.norm(ends - starts, axis=1).sum())
-    return Stretches(starts[order], ends[order], begun[order], done[order], length, float(done.max()))
+def cut_into_stretches(walks: Sequence[FloatArray], surface: Surface, begin_s: Sequence[float] = ()) -> Stretches:
+    """Walks (corners n x 2 each) on the snow, in the order of the time at which a stretch begins.
+
+    Each walk begins at its time of ``begin_s``; without them all set out at 0 s.
+    """
+    starts, ends, begun, done = [np.zeros((0, 3))], [np.zeros((0, 3))], [np.zeros(0)], [np.zeros(0)]
+    for points, begin in zip(walks, begin_s or [0.0] * len(walks), strict=True):
+        if len(points) > 1:
+            walk = sample_walk(points, surface)
+            xyz = np.column_stack([walk.x_m, walk.y_m, walk.z_m])
+            starts.append(xyz[:-1])
+            ends.append(xyz[1:])
+            begun.append(walk.forth_s[:-1] + begin)
+            done.append(walk.forth_s[1:] + begin)
+    start_m, end_m, begun_s, done_s = (np.concatenate(parts) for parts in (starts, ends, begun, done))
+    order = np.argsort(begun_s, kind="stable")
+    return Stretches(
+        start_m=start_m[order],
+        end_m=end_m[order],
+        begun_s=begun_s[order],
+        done_s=done_s[order],
+        length_m=float(np.linalg.norm(end_m - start_m, axis=1).sum()),
+        slowest_s=float(done_s.max(initial=0.0)),
+    )
 
 
 def first_signals_s(walks: Sequence[FloatArray] | Stretches, surface: Surface, targets: Targets) -> FloatArray:
@@ -207,19 +219,20 @@ def first_signals_s(walks: Sequence[FloatArray] | Stretches, surface: Surface, t
 
 
 def simulate_search(
-    words: str,
-    walks: Sequence[FloatArray],
-    surface: Surface,
-    targets: Targets,
-    *,
-    survival: Survival = survival_share,
-    rest_min: float = REST_OF_RESCUE_MIN,
-    coverage: float = math.nan,
+    words: str, walks: Sequence[FloatArray], surface: Surface, targets: Targets, *, coverage: float = math.nan
 ) -> Trial:
     """Search for all targets along some walks (corners n x 2, approach included)."""
     way = cut_into_stretches(walks, surface)
     signal = first_signals_s(way, surface, targets)
     heard = np.isfinite(signal)
-    alive = float(np.where(heard, survival(np.where(heard, signal, 0.0) / 60.0 + rest_min), 0.0).mean())
+    minutes = np.where(heard, signal, 0.0) / 60.0 + REST_OF_RESCUE_MIN
     p10, p50, p90 = np.percentile(signal[heard], (10, 50, 90)).tolist() if heard.any() else (math.nan,) * 3
-    return Trial(words, (p10, p50, p90), float(heard.mean()), alive, way.length_m, way.slowest_s, coverage)
+    return Trial(
+        words=words,
+        first_signal_s=(p10, p50, p90),
+        pod=float(heard.mean()),
+        alive=float(np.where(heard, survival_share(minutes), 0.0).mean()),
+        walk_m=way.length_m,
+        slowest_s=way.slowest_s,
+        coverage=coverage,
+    )

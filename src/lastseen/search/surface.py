@@ -18,7 +18,7 @@ from lastseen.search import coverage_kernels
 # ---- The ground as the search uses it: elevation and slope at any point, and where there is none
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Surface:
     """A window of ground whose no-data cells carry the nearest known elevation.
 
@@ -49,7 +49,12 @@ class Surface:
         if not known.all() and known.any():
             nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
             z = np.ascontiguousarray(z[tuple(nearest)])
-        return cls(cut.with_values(z), known, _gradient(z, cut.cell_m, axis=1), -_gradient(z, cut.cell_m, axis=0))
+        return cls(
+            filled=cut.with_values(z),
+            known=known,
+            east_slope=_gradient(z, cut.cell_m, axis=1),
+            north_slope=-_gradient(z, cut.cell_m, axis=0),
+        )
 
     def z(self, x_m: FloatArray, y_m: FloatArray) -> FloatArray:
         """Elevation in metres at points (1-D arrays)."""
@@ -96,7 +101,7 @@ Outline = Polygon | MultiPolygon
 _MOST_POINTS = 4_000_000
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Lattice:
     """Lattice points inside an outline, centred on its bounding box; row grows north, col grows east.
 
@@ -194,12 +199,22 @@ def make_lattice(outline: Outline, surface: Surface, spacing_m: float) -> Lattic
     east_slope, north_slope = surface.slopes(x, y)
     share = shapely.area(np.array(polygons)) / np.maximum(1, np.bincount(piece, minlength=len(polygons)))
     weight = share[piece] * np.sqrt(1.0 + east_slope**2 + north_slope**2)
-    height = surface.z(x, y)
-    return Lattice(x0, y0, spacing_m, index, row, col, height, weight, piece, len(polygons))
+    return Lattice(
+        west_m=x0,
+        south_m=y0,
+        spacing_m=spacing_m,
+        index=index,
+        row=row,
+        col=col,
+        height_m=surface.z(x, y),
+        weight_m2=weight,
+        piece=piece,
+        pieces=len(polygons),
+    )
 
 
 def _edges(polygon: Polygon) -> FloatArray:
     """Edges of all rings, n x 4."""
     points, ring = shapely.get_coordinates(shapely.get_rings(polygon), return_index=True)
-    same = ring[1:] == ring[:-1]
-    return np.ascontiguousarray(np.hstack([points[:-1][same], points[1:][same]]))
+    edge = ring[1:] == ring[:-1]
+    return np.ascontiguousarray(np.hstack([points[:-1][edge], points[1:][edge]]))

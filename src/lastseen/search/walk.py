@@ -14,10 +14,11 @@ from shapely import LineString
 from lastseen.core import BoolArray, FloatArray, IntArray
 from lastseen.search import legs_kernels
 from lastseen.search.frame import XY
-from lastseen.search.lanes import JOIN_SHARE, Run
+from lastseen.search.lanes import Run, turn_back
 from lastseen.search.legs import (
     SPEED_SLOPES,
     STEEP_DEG,
+    SampledWalk,
     compass_deg,
     measure_leg,
     sample_walk,
@@ -26,6 +27,7 @@ from lastseen.search.legs import (
 )
 from lastseen.search.plan import Danger, Lane, Leg, LegKind
 from lastseen.search.routes import WalkableGround
+from lastseen.search.search_area import SearchTask
 from lastseen.search.surface import Surface
 
 # ---- From walks to numbered lanes and legs
@@ -33,7 +35,7 @@ from lastseen.search.surface import Surface
 SAME_CORNER_M = 1.0  # corners nearer than this are one
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class BareLeg:
     """A leg before its numbers are known: the run that it is part of, or None."""
 
@@ -42,12 +44,17 @@ class BareLeg:
     run: Run | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TeamWalk:
     """Legs of each searcher, and the runs that nobody can reach."""
 
     legs: tuple[tuple[BareLeg, ...], ...]
     unreached: tuple[Run, ...]
+
+    @property
+    def searched_lines(self) -> list[LineString]:
+        """Lanes and joins of all searchers."""
+        return [leg.line for legs in self.legs for leg in legs if leg.kind != "approach"]
 
     def corners(self, searcher: int) -> FloatArray:
         """Corners of one searcher's walk (from 0), n x 2."""
@@ -57,26 +64,27 @@ class TeamWalk:
         return np.array([legs[0].line.coords[0], *(leg.line.coords[-1] for leg in legs)])
 
 
-def join_runs(walks: Sequence[Sequence[Run]], start: XY, ways: WalkableGround, detour_from_m: float) -> TeamWalk:
+def join_runs(walks: Sequence[Sequence[Run]], start: XY, walkable: WalkableGround, detour_from_m: float) -> TeamWalk:
     """Join the runs of each searcher, around blocked and dangerous ground where that can be."""
     made, lost = [], []
     for walk in walks:
-        here, legs = start, list[BareLeg]()
+        at, legs = start, list[BareLeg]()
         for run in walk:
-            way = ways.between(here, run.start, detour_from_m)
+            way = walkable.find_route(at, run.start, detour_from_m)
             if way is None:
                 lost.append(run)
                 continue
             kind: LegKind = "join" if any(leg.run is not None for leg in legs) else "approach"
             legs += _straight(kind, way, None)
             legs += _straight("lane", list(run.points), run)
-            here = run.end
+            at = run.end
         made.append(tuple(legs))
-    return TeamWalk(tuple(made), tuple(lost))
+    return TeamWalk(legs=tuple(made), unreached=tuple(lost))
 
 
 def _straight(kind: LegKind, way: Sequence[XY], run: Run | None) -> list[BareLeg]:
-    return [BareLeg(kind, LineString([a, b]), run) for a, b in pairwise(_apart(way)) if math.dist(a, b) > 1e-6]
+    ends = [(a, b) for a, b in pairwise(_apart(way)) if math.dist(a, b) > 1e-6]
+    return [BareLeg(kind=kind, line=LineString(pair), run=run) for pair in ends]
 
 
 def _apart(way: Sequence[XY]) -> list[XY]:
@@ -89,7 +97,7 @@ def _apart(way: Sequence[XY]) -> list[XY]:
 
 
 def number_legs(
-    walked: TeamWalk, ways: WalkableGround, crs: CRS, declination_deg: float, searchers: int
+    walked: TeamWalk, walkable: WalkableGround, crs: CRS, declination_deg: float, searchers: int
 ) -> tuple[tuple[Lane, ...], tuple[Leg, ...]]:
     """Lanes and legs with their numbers: lanes of a team from side to side, of one searcher as they are walked."""
     found = [(who, run) for who, legs in enumerate(walked.legs, start=1) for run in _runs_of(legs)]
@@ -102,15 +110,15 @@ def number_legs(
     at = -1
     for who, bare in enumerate(walked.legs, start=1):
         run: Run | None = None
-        for n, one in enumerate(bare, start=1):
-            if one.run is not None and one.run is not run:
+        for n, part in enumerate(bare, start=1):
+            if part.run is not None and part.run is not run:
                 at += 1
-            run = one.run if one.run is not None else None
-            lane = number_of[at] if one.run is not None else None
-            legs.append(_leg(n, who, one, lane, ways))
+            run = part.run
+            lane = number_of[at] if run is not None else None
+            legs.append(replace(_measured(part, walkable), number=n, searcher=who, lane=lane))
     for k, (who, run) in enumerate(found):
         length = sum(leg.length_m for leg in legs if leg.lane == number_of[k])
-        lanes.append(Lane(number_of[k], who, LineString(_apart(run.points)), length))
+        lanes.append(Lane(number=number_of[k], searcher=who, line=LineString(_apart(run.points)), length_m=length))
     ends = np.array([leg.line.coords for leg in legs]).reshape(-1, 2, 2)
     true = true_bearings_deg(ends[:, 0], ends[:, 1], crs)
     magnetic = compass_deg(true - declination_deg)
@@ -132,26 +140,34 @@ def _runs_of(legs: Sequence[BareLeg]) -> list[Run]:
     return out
 
 
-def _leg(number: int, searcher: int, bare: BareLeg, lane: int | None, ways: WalkableGround) -> Leg:
-    """A leg without its bearing."""
+def _measured(bare: BareLeg, walkable: WalkableGround) -> Leg:
+    """A leg without its numbers and its bearing."""
     a, b = bare.line.coords[0], bare.line.coords[1]
     start, end = (float(a[0]), float(a[1])), (float(b[0]), float(b[1]))
-    w = measure_leg(start, end, ways.surface)
-    danger = read_danger(start, end, w.steepest_deg, ways)
+    measures = measure_leg(start, end, walkable.surface)
     return Leg(
-        number, searcher, bare.kind, lane, bare.line, w.length_m, 0.0, w.slope_deg, w.steepest_deg, w.time_s,
-        danger=danger,
-    )  # fmt: skip
+        number=0,
+        searcher=0,
+        kind=bare.kind,
+        lane=None,
+        line=bare.line,
+        length_m=measures.length_m,
+        bearing_deg_true=0.0,
+        slope_deg=measures.slope_deg,
+        steepest_deg=measures.steepest_deg,
+        time_s=measures.time_s,
+        danger=read_danger(start, end, measures.steepest_deg, walkable),
+    )
 
 
-def read_danger(start: XY, end: XY, steepest_deg: float, ways: WalkableGround) -> Danger:
+def read_danger(start: XY, end: XY, steepest_deg: float, walkable: WalkableGround) -> Danger:
     """What is against walking a leg, the worst of it."""
-    grid = ways.surface.filled
+    grid = walkable.surface.filled
     n = max(1, math.ceil(math.dist(start, end) / (0.25 * grid.cell_m)))
     t = np.linspace(0.0, 1.0, n + 1)
-    if not ways.surface.has_data(start[0] + t * (end[0] - start[0]), start[1] + t * (end[1] - start[1])).all():
+    if not walkable.surface.has_data(start[0] + t * (end[0] - start[0]), start[1] + t * (end[1] - start[1])).all():
         return "no elevation"
-    worst = ways.danger_on(start, end)
+    worst = walkable.worst_danger(start, end)
     if worst >= 2:
         return "wall" if worst == 3 else "above a wall"
     return "steep" if steepest_deg > STEEP_DEG else ""
@@ -168,15 +184,13 @@ _SLACK = 0.02  # how much busier than it must the busiest may be for the sake of
 _HALVING = 0.001  # what sharing a lane between two is worth avoiding, of a mean share squared; design choice
 
 
-def share_runs(
-    runs: Sequence[Run], searchers: int, start: XY, ways: WalkableGround, strip_width_m: float
-) -> list[list[Run]]:
+def share_runs(runs: Sequence[Run], walkable: WalkableGround, task: SearchTask) -> list[list[Run]]:
     """Equal parts for as many searchers as have something to walk: nobody is sent for next to nothing."""
     total = lanes_m(runs)
-    used = max(1, min(searchers, int(total / (_LEAST_SHARE * strip_width_m))))
+    used = max(1, min(task.searchers, int(total / (_LEAST_SHARE * task.strip_width_m))))
     for number in range(used, 1, -1):
         for by_end in (True, False):
-            parts = split_evenly(runs, number, start, ways, strip_width_m, by_end=by_end)
+            parts = split_evenly(runs, number, walkable, task, by_end=by_end)
             if min(map(lanes_m, parts)) >= _NEXT_TO_NOTHING * total / number:
                 return parts
     return [list(runs)]
@@ -213,7 +227,7 @@ def unevenness(walked: TeamWalk, surface: Surface, long_m: float) -> float:
 
 
 def split_evenly(
-    runs: Sequence[Run], searchers: int, start: XY, ways: WalkableGround, strip_width_m: float, *, by_end: bool = True
+    runs: Sequence[Run], searchers: int, walkable: WalkableGround, task: SearchTask, *, by_end: bool
 ) -> list[list[Run]]:
     """Cut one walk into parts that take the same time to search.
 
@@ -222,31 +236,46 @@ def split_evenly(
     end at the same time instead, as soon as can be. A lane may be shared. A part is walked from whichever of its ends
     is done sooner.
     """
-    if searchers == 1:
-        return [list(runs)]
-    surface = ways.surface
-    points, lane = _walk_points(runs, ways, JOIN_SHARE * strip_width_m)
-    x, y, _, forth, back, corner = sample_walk(points, surface)
-    lane_of = lane[corner]
-    z, west, north, cell = surface.arrays
-    approach = legs_kernels.approach_s(x, y, start[0], start[1], z, west, north, cell, SPEED_SLOPES, speed_table_m_s())
-    ends, begins, inside = _places(lane_of, x, y, _STUB_SHARE * strip_width_m)
+    points, lane = _walk_points(runs, walkable, task.long_m)
+    walk = sample_walk(points, walkable.surface)
+    lane_of, forth, back = lane[walk.leg], walk.forth_s, walk.back_s
+    approach = legs_kernels.approach_s(
+        walk.x_m, walk.y_m, *task.start, *walkable.surface.arrays, SPEED_SLOPES, speed_table_m_s()
+    )
+    ends, begins, inside = _places(lane_of, walk, _STUB_SHARE * task.strip_width_m)
     used = min(searchers, ends.size - 1)
-    far = _far_s(x, y, forth, lane_of, JOIN_SHARE * strip_width_m)
-    ends_alike = int(by_end and approach[lane_of >= 0].mean() > (forth[-1] - far[-1]) / used)
+    joining = _joining_s(lane_of, walk, task.long_m)
+    ends_alike = int(by_end and approach[lane_of >= 0].mean() > (forth[-1] - joining[-1]) / used)
     cuts, turned = legs_kernels.equal_cuts(
-        ends, begins, inside, forth, back, far, approach, used, ends_alike, _SLACK, _HALVING
+        ends, begins, inside, forth, back, joining, approach, used, ends_alike, _SLACK, _HALVING
     )
     parts = []
-    for k in range(used):
-        part = _part(runs, points, np.column_stack([x, y]), corner, lane_of, int(cuts[k, 0]), int(cuts[k, 1]))
-        parts.append([run.turned() for run in reversed(part)] if turned[k] else part)
+    for (first, last), back_to_front in zip(cuts.tolist(), turned, strict=True):
+        part = []
+        for k, (a, b) in _lane_pieces(lane_of, first, last):
+            bends = points[[walk.leg[m] for m in range(a + 1, b) if walk.leg[m] != walk.leg[m - 1]]]
+            line = [(walk.x_m[a], walk.y_m[a]), *bends, (walk.x_m[b], walk.y_m[b])]
+            part.append(replace(runs[k], points=tuple((float(x), float(y)) for x, y in line)))
+        parts.append(turn_back(part) if back_to_front else part)
     return parts
 
 
-def _far_s(x_m: FloatArray, y_m: FloatArray, forth_s: FloatArray, lane_of: IntArray, long_m: float) -> FloatArray:
-    """Time from the first sample that goes into long joins."""
-    step, way = np.diff(forth_s), np.hypot(np.diff(x_m), np.diff(y_m))
+def _lane_pieces(lane_of: IntArray, first: int, last: int) -> list[tuple[int, tuple[int, int]]]:
+    """Lanes between two points of a walk: which, and their first and last point."""
+    pieces = []
+    while first < last:
+        end = first
+        while end < last and lane_of[end] == lane_of[first]:
+            end += 1
+        if lane_of[first] >= 0:
+            pieces.append((int(lane_of[first]), (first, end)))
+        first = end
+    return pieces
+
+
+def _joining_s(lane_of: IntArray, walk: SampledWalk, long_m: float) -> FloatArray:
+    """Time from the first point that goes into long joins."""
+    step, way = np.diff(walk.forth_s), np.hypot(np.diff(walk.x_m), np.diff(walk.y_m))
     join = lane_of[:-1] < 0
     number = np.cumsum(np.concatenate([[True], join[1:] != join[:-1]])) - 1
     length = np.bincount(number, weights=way)
@@ -254,10 +283,10 @@ def _far_s(x_m: FloatArray, y_m: FloatArray, forth_s: FloatArray, lane_of: IntAr
     return np.concatenate([[0.0], np.cumsum(np.where(long, step, 0.0))])
 
 
-def _places(lane_of: IntArray, x_m: FloatArray, y_m: FloatArray, stub_m: float) -> tuple[IntArray, IntArray, BoolArray]:
+def _places(lane_of: IntArray, walk: SampledWalk, stub_m: float) -> tuple[IntArray, IntArray, BoolArray]:
     """Where a walk may be cut: at the ends of lanes, and within them where no stub is left."""
     n = lane_of.size - 1
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x_m), np.diff(y_m)))])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(walk.x_m), np.diff(walk.y_m)))])
     firsts = [i for i in range(n) if lane_of[i] >= 0 and (i == 0 or lane_of[i - 1] != lane_of[i])]
     places: list[tuple[int, int, bool]] = []
     for number, first in enumerate(firsts):
@@ -277,38 +306,18 @@ def _places(lane_of: IntArray, x_m: FloatArray, y_m: FloatArray, stub_m: float) 
     return np.array(ends, np.int32), np.array(begins, np.int32), np.array(inside, np.bool_)
 
 
-def _walk_points(runs: Sequence[Run], ways: WalkableGround, detour_from_m: float) -> tuple[FloatArray, IntArray]:
+def _walk_points(runs: Sequence[Run], walkable: WalkableGround, detour_from_m: float) -> tuple[FloatArray, IntArray]:
     """Corners of the whole walk, and for each leg the run it belongs to (-1: a join)."""
     points: list[XY] = []
     lane: list[int] = []
     for k, run in enumerate(runs):
         if points:
-            way = ways.between(points[-1], run.start, detour_from_m) or [points[-1], run.start]
+            way = walkable.find_route(points[-1], run.start, detour_from_m) or [points[-1], run.start]
             points += way[1:-1]
             lane += [-1] * (len(way) - 1)
         lane += [k] * (len(run.points) - 1)
         points += run.points
     return np.array(points), np.array(lane, dtype=np.int32)
-
-
-def _part(
-    runs: Sequence[Run], points: FloatArray, xy: FloatArray, corner: IntArray, lane_of: IntArray, a: int, b: int
-) -> list[Run]:
-    """The runs between two samples of the walk, the first and last one cut where the samples lie."""
-    out: list[Run] = []
-    i = a
-    while i < b:
-        k = int(lane_of[i])
-        j = i
-        while j < b and lane_of[j] == k:
-            j += 1
-        if k >= 0:
-            bends = [int(corner[m]) for m in range(i + 1, j) if corner[m] != corner[m - 1]]
-            inner = [(float(points[m, 0]), float(points[m, 1])) for m in bends]
-            ends = [(float(xy[m, 0]), float(xy[m, 1])) for m in (i, j)]
-            out.append(replace(runs[k], points=(ends[0], *inner, ends[1])))
-        i = j
-    return out
 
 
 def assign_abreast(runs: Sequence[Run], searchers: int, start: XY) -> list[list[Run]] | None:

@@ -33,7 +33,7 @@ from lastseen.core import (
     transformer,
 )
 from lastseen.output import Layer, Result, known, read_result, search_layers
-from lastseen.search import LegLine, SearchPlan, lay_passes, lay_search, measure_coverage_over_time
+from lastseen.search import SearchOptions, SearchPlan, lay_search, measure_coverage_over_time
 from lastseen.terrain import open_elevation, read_layers, read_window, require_inside
 from lastseen.web.requests import AskLanes
 
@@ -132,7 +132,8 @@ def warm() -> None:
     flat = Grid(0.2 * y + 0.0 * x, 0.0, 200.0, 2.0, CRS("EPSG:32632"))
     poa = flat.with_values(np.where((x > 30) & (x < 60) & (y > 30) & (y < 60), 1.0 / 841.0, 0.0))
     for searchers in (1, 2):
-        lay_search(box(60.0, 60.0, 140.0, 140.0), flat, strip_width_m=20.0, searchers=searchers, poa=poa)
+        options = SearchOptions(strip_width_m=20.0, searchers=searchers, poa=poa)
+        lay_search(box(60.0, 60.0, 140.0, 140.0), flat, options)
 
 
 def _laid(base: Base, asked: AskLanes) -> dict[str, Any]:
@@ -141,10 +142,8 @@ def _laid(base: Base, asked: AskLanes) -> dict[str, Any]:
         crs = parse_crs(base.scenario.last_seen.crs) if base.scenario.last_seen.crs else None
         start = to_map(parse_point(asked.start, crs), base.ground.crs)
     wanted = base.scenario.search
-    laid = lay_passes(
-        base.outline,
-        base.ground,
-        second=wanted.second_pass,
+    options = SearchOptions(
+        second_pass=wanted.second_pass,
         strip_width_m=asked.strip_width_m,
         searchers=asked.searchers,
         start_xy_m=start,
@@ -155,6 +154,7 @@ def _laid(base: Base, asked: AskLanes) -> dict[str, Any]:
         date=wanted.day,
         seed=base.scenario.seed,
     )
+    laid = lay_search(base.outline, base.ground, options)
     return {
         "strip_width_m": laid.strip_width_m,
         "searchers": laid.searchers,
@@ -177,9 +177,8 @@ def covered_over_time(base: Base, laid: SearchPlan) -> list[list[float | None]]:
     """Rows of (seconds, share of the debris, share of the probability of area) in range of lanes and joins so far."""
     times = np.linspace(0.0, laid.total_time_s, CURVE_POINTS + 1)
     spacing = max(1.0, math.sqrt(base.outline.area / _SAMPLES))
-    legs = [LegLine(leg.searcher, leg.kind, leg.line, leg.time_s) for leg in laid.legs]
     debris, person = measure_coverage_over_time(
-        base.outline, base.ground, legs, laid.strip_width_m, times, spacing_m=spacing, poa=base.poa
+        base.outline, base.ground, laid.legs, laid.strip_width_m, times, spacing_m=spacing, poa=base.poa
     )
     return [
         [round(float(t), 1), round(float(debris[k]), 4), round(float(person[k]), 4) if person is not None else None]

@@ -176,7 +176,7 @@ def rate_difficulty(targets: Sequence[Target], plan: PlannedSearch, seed: int) -
     for one in real:
         ranges = np.maximum(LEAST_RANGE_M, generator.normal(reception.r_max_m, reception.sd_m, _DRAWS))
         place, axis = (np.tile(part, (_DRAWS, 1)) for part in (place_m(one), axis_of(one)))
-        hidden = Targets(place, axis, ranges, dipole=True)
+        hidden = Targets(xyz_m=place, axis=axis, range_m=ranges, dipole=True)
         times = first_signals_s(walks, surface, hidden)
         heard = times[np.isfinite(times)]
         p10, p50, p90 = np.percentile(heard, (10, 50, 90)).tolist() if heard.size else (math.nan,) * 3

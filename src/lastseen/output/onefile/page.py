@@ -63,7 +63,7 @@ def covered_shares(result: Result, steps: int = STEPS) -> list[float]:
     coverage = result.numbers["coverage"]
     outline = keep_areas(shapely.union_all([one for one, row in result.records("debris") if row["searched"]]))
     legs = [
-        LegLine(int(row["searcher"]), str(row["kind"]), line, float(row["time_s"]))
+        LegLine(searcher=int(row["searcher"]), kind=str(row["kind"]), line=line, time_s=float(row["time_s"]))
         for line, row in result.records("route")
         if isinstance(line, LineString)
     ]

@@ -48,7 +48,7 @@ from lastseen.rescue import (
     plan_dig,
     probe_notes,
 )
-from lastseen.search import WalkedLeg, time_legs
+from lastseen.search import time_legs
 
 if TYPE_CHECKING:
     from lastseen.output.result import Result
@@ -98,7 +98,7 @@ def rescue_of(shown: Shown) -> Rescue:
     clock = None
     if shown.lanes:
         clock = time_legs(
-            [WalkedLeg(leg.searcher, leg.kind, leg.length_m, leg.time_s) for leg in shown.legs],
+            shown.legs,
             strip_width_m=shown.numbers["coverage"]["strip_width_m"], depth_m=depth, slope_deg=slope,
             diggers=shown.searchers, curve=find_survival_curve(DEFAULT_CURVE),
         )  # fmt: skip
