@@ -25,11 +25,15 @@ lint: $(READY)
 types: $(READY)
 	$(BIN)/mypy
 
-# Types of the page's own JavaScript, said in its comments; needs Node, and is not part of the tests.
-scripts:
-	@if command -v tsc >/dev/null; then tsc -p jsconfig.json; \
-	elif command -v npx >/dev/null; then npx --yes --package typescript tsc -p jsconfig.json; \
-	else echo "Node is not on this machine: the types of the page's JavaScript were not checked"; fi
+# Rules, layout, types and tests of the JavaScript in the pages; needs Node. Nothing of it is needed to run lastseen.
+scripts: node_modules/.ready
+	npm run --silent lint
+	npm run --silent types
+	npm run --silent test
+
+node_modules/.ready: package.json package-lock.json
+	npm ci --silent --no-audit --no-fund
+	touch node_modules/.ready
 
 check: $(READY)
 	$(BIN)/lastseen check
@@ -61,4 +65,4 @@ $(VENV)/.oracles: $(READY)
 	touch $(VENV)/.oracles
 
 clean:
-	rm -rf $(VENV) demo-plan .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) node_modules demo-plan .pytest_cache .mypy_cache .ruff_cache .hypothesis

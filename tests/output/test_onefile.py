@@ -14,7 +14,7 @@ import shapely
 
 from lastseen.core.outlines import poa_areas
 from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.output.onefile.elements import part, words
+from lastseen.output.onefile.elements import part, script, words
 from lastseen.output.onefile.page import covered_shares, curve_corners, lookup, page_text, write_page
 from lastseen.output.result import read_result, result_of_plan
 from lastseen.rescue.survival import CURVES, survival_bounds_percent
@@ -96,7 +96,7 @@ def test_the_policy_lets_nothing_in(page, tree):
         assert f"{tag}-src 'sha256-{digest}'" in policy
     assert "http" not in page.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
     assert not tree.xpath("//@style | //*[@onclick or @onload]")
-    assert not re.search(r"\beval\b|new Function|innerHTML", part("page.js"))
+    assert not re.search(r"\beval\b|new Function|innerHTML", script("page.js"))
 
 
 def test_names_of_people_cannot_break_the_page(result):
@@ -175,9 +175,7 @@ def test_a_drawn_search_shows_what_there_is(observed):
 
 def test_all_english_stands_in_one_place():
     """Every text of the file of words is used, and neither template nor script has words of its own."""
-    sources = "".join(
-        part(name) for name in ("page.html", "page.js", "drawing.py", "legend.py", "tables.py", "page.py")
-    )
+    sources = "".join(part(name) for name in ("page.html", "page.js", "map.py", "page.py"))
     made = {f"layer_{one}" for one in re.findall(r'MapLayer\("(\w+)"', sources)} | {"layer_given"}
     made |= {key for key in words() if re.match(r"(made|path|caption|poa)_", key)} | {"lane", "join", "approach"}
     for key in words():

@@ -204,7 +204,7 @@ def test_broken_requests(prepared, raw):
 
 def test_every_answer_carries_the_rules(prepared):
     """Content policy and the rest stand on pages, data, errors; nothing inline is allowed."""
-    for path in ("/", "/static/js/main.js", "/api/state", "/api/nothing", f"/api/plans/{PLAN}/files/plan.json"):
+    for path in ("/", "/static/main.js", "/api/state", "/api/nothing", f"/api/plans/{PLAN}/files/plan.json"):
         headers = prepared.client.get(path).headers
         assert "default-src 'none'" in headers["content-security-policy"], path
         assert "unsafe" not in headers["content-security-policy"]

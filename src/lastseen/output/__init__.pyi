@@ -18,6 +18,7 @@ from .draw.palette import load_palette
 from .draw.rescue import write_clock_figure, write_range_figure
 from .layers import Layer, known, search_layers
 from .numbers import numbers_text, plan_numbers, search_numbers
+from .onefile.elements import CLOCK_SCRIPT
 from .read import lay_deposit, read_planned, read_walk
 from .result import Result, read_numbers, read_result
 from .results.drill import (
@@ -56,6 +57,7 @@ from .write import (
 
 __all__ = [
     "AREA_MARKER",
+    "CLOCK_SCRIPT",
     "DEBRIEF_MARKER",
     "DEPOSIT_MARKER",
     "FULL_CAUTION",

@@ -22,6 +22,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from lastseen.core import InputError, LastseenError
+from lastseen.output import CLOCK_SCRIPT
 from lastseen.web import lanes
 from lastseen.web.api import Api
 from lastseen.web.guard import Guard, said_http, said_wrong, same
@@ -70,6 +71,9 @@ def make_app(settings: Settings, *, warm: bool = True) -> Starlette:
     async def icon(_request: Request) -> Response:
         return FileResponse(STATIC / "icon.svg", media_type="image/svg+xml")
 
+    async def clock(_request: Request) -> Response:
+        return FileResponse(CLOCK_SCRIPT, media_type="text/javascript", headers={"cache-control": "no-cache"})
+
     @contextlib.asynccontextmanager
     async def lifespan(_app: Starlette) -> AsyncIterator[None]:
         if warm:
@@ -83,6 +87,7 @@ def make_app(settings: Settings, *, warm: bool = True) -> Starlette:
         Route("/enter", enter),
         Route("/favicon.ico", icon),
         Route("/map/{name}", map_file),
+        Route("/output/onefile/clock.js", clock),  # as it lies beside the scripts of the page on the disk
         *api.routes(),
         Mount("/static", StaticFiles(directory=STATIC)),
     ]

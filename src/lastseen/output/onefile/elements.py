@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import html
 import math
+import re
 import tomllib
 from collections import Counter
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,6 +23,7 @@ from lastseen.output.draw.palette import Palette, load_palette
 # ---- The English of the page: all of it stands in ``words.toml``
 
 FOLDER = resources.files("lastseen.output.onefile")
+CLOCK_SCRIPT = Path(__file__).with_name("clock.js")  # the page of the local server imports it
 
 
 @lru_cache(maxsize=1)
@@ -37,6 +40,13 @@ def say(key: str, **values: Any) -> str:
 def part(name: str) -> str:
     """A file that belongs to the page."""
     return (FOLDER / name).read_text(encoding="utf-8")
+
+
+def script(name: str) -> str:
+    """A script with the clock that it imports, as one text that runs without modules."""
+    clock = re.sub("^export ", "", CLOCK_SCRIPT.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    rest = re.sub("^import [^;]*;\n", "", part(name), flags=re.MULTILINE)
+    return f'"use strict";\n(() => {{\n{clock}{rest}}})();\n'
 
 
 # ---- The palette as CSS: one set of variables for a light page, one for a dark one

@@ -18,7 +18,7 @@ from lastseen import __version__
 from lastseen.core import InputError, convergence_deg, keep_areas, short_percent, to_lonlat
 from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.draw.palette import load_palette
-from lastseen.output.onefile.elements import dashes, element, look_css, part, say, text, words
+from lastseen.output.onefile.elements import dashes, element, look_css, part, say, script, text, words
 from lastseen.output.onefile.map import (
     MapLayer,
     definitions,
@@ -435,15 +435,15 @@ def page_text(result: Result) -> str:
 
     Its policy lets nothing be loaded and runs no script but its own, known by their hashes.
     """
-    style, script = look_css(part("page.css")), part("page.js")
+    style, code = look_css(part("page.css")), script("page.js")
     layers = map_layers(result)
     view = search_box(result)
     numbers = result.numbers
     north = _north_deg(result)
     values = {
-        "policy": _policy(style, script),
+        "policy": _policy(style, code),
         "style": style,
-        "script": script,
+        "script": code,
         "title": text(numbers["name"] or say("unnamed")),
         "under": _under(result),
         "short_caution": text(SHORT_CAUTION),

@@ -20,6 +20,7 @@ from lastseen.jobs import Debrief, Searcher
 from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.relief import drawn_lattice, relief
+from lastseen.output.onefile.elements import script
 from lastseen.rescue import survival_bounds_percent
 
 HERE = Path(__file__).resolve().parent
@@ -37,7 +38,7 @@ def write_replay(made: Debrief, path: Path) -> None:
         "TITLE": html.escape(f"Debrief: {made.plan.name}"),
         "CAUTION": html.escape(FULL_CAUTION),
         "VERSION": html.escape(f"lastseen {__version__}"),
-        "SCRIPT": (HERE / "replay.js").read_text(encoding="utf-8"),
+        "SCRIPT": script("replay.js"),
         "DATA": data.replace("<", "\\u003c"),
     }
     for key, text in parts.items():

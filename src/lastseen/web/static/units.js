@@ -4,7 +4,9 @@
 let feetToo = false;
 const FEET = 1 / 0.3048;
 
-export const setFeet = (/** @type {boolean} */ on) => { feetToo = on; };
+export const setFeet = (/** @type {boolean} */ on) => {
+  feetToo = on;
+};
 
 const grouped = (/** @type {number} */ value, /** @type {number} */ decimals) =>
   value.toLocaleString("en-GB", { maximumFractionDigits: decimals, minimumFractionDigits: decimals });

@@ -14,20 +14,28 @@ export function h(tag, given = {}, ...children) {
   for (const [key, value] of Object.entries(given)) {
     if (value === null || value === undefined || value === false) continue;
     if (key.startsWith("on")) made.addEventListener(key.slice(2), value);
-    else if (key === "value" && !svg) /** @type {any} */ (made).value = value;
-    else if (key === "checked") /** @type {any} */ (made).checked = value;
+    else if (key === "value" && !svg) /** @type {HTMLInputElement} */ (made).value = value;
+    else if (key === "checked") /** @type {HTMLInputElement} */ (made).checked = value;
     else made.setAttribute(key, value === true ? "" : String(value));
   }
-  const said = tag === "code" ? String : glued;
-  made.append(...children.flat(4).filter((one) => one !== null && one !== undefined && one !== false).map((one) => (one instanceof Node ? one : said(one))));
+  const written = tag === "code" ? String : withFixedSpaces;
+  made.append(
+    ...children
+      .flat(4)
+      .filter((child) => child !== null && child !== undefined && child !== false)
+      .map((child) => (child instanceof Node ? child : written(child))),
+  );
   return made;
 }
 
 /**
  * A number stays on one line with its unit, and m2 is written as m².
- * @param {any} text
+ * @param {unknown} text
  */
-export const glued = (text) => String(text).replace(/(\d) ?m([23])\b/g, (_, digit, power) => `${digit} m${power === "2" ? "²" : "³"}`).replace(/(\d) (%|°|(?:km|cm|mm|m|min|s|h|ft|degrees)(?![\w]))/g, "$1\u00a0$2");
+export const withFixedSpaces = (text) =>
+  String(text)
+    .replace(/(\d) ?m([23])\b/g, (_, digit, power) => `${digit} m${power === "2" ? "²" : "³"}`)
+    .replace(/(\d) (%|°|(?:km|cm|mm|m|min|s|h|ft|degrees)(?![\w]))/g, "$1\u00a0$2");
 
 const SVG_TAGS = new Set(["svg", "path", "line", "circle", "text", "g", "rect", "polyline", "polygon"]);
 
@@ -37,12 +45,17 @@ const SVG_TAGS = new Set(["svg", "path", "line", "circle", "text", "g", "rect", 
  * @param {...any} children
  */
 export function fill(where, ...children) {
-  where.replaceChildren(...children.flat(4).filter((one) => one !== null && one !== undefined && one !== false));
+  where.replaceChildren(
+    ...children.flat(4).filter((child) => child !== null && child !== undefined && child !== false),
+  );
 }
+
+/** The field that an event comes from. @param {Event} event */
+export const inputOf = (event) => /** @type {HTMLInputElement} */ (event.target);
 
 /**
  * @param {string} id
- * @returns {any}
+ * @returns {any} an element of index.html, of a kind that the caller knows
  */
 export const byId = (id) => document.getElementById(id);
 
@@ -55,16 +68,16 @@ export function say(text) {
 }
 
 /**
- * Call at most once in a while, and once after the last time.
- * @param {(...args: any[]) => void} work
+ * Work that is done once, some time after the last call.
+ * @param {() => void} work
  * @param {number} ms
  */
-export function calmly(work, ms) {
-  /** @type {any} */
-  let timer = 0;
-  return (/** @type {any[]} */ ...args) => {
+export function debounced(work, ms) {
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  let timer;
+  return () => {
     clearTimeout(timer);
-    timer = setTimeout(() => work(...args), ms);
+    timer = setTimeout(() => work(), ms);
   };
 }
 
@@ -82,7 +95,13 @@ export function field(label, control, help) {
   control.id ||= newId();
   const helpId = help ? newId() : null;
   if (helpId) control.setAttribute("aria-describedby", helpId);
-  return h("div", { class: "field" }, h("label", { for: control.id }, label), control, help && h("p", { class: "help", id: helpId }, help));
+  return h(
+    "div",
+    { class: "field" },
+    h("label", { for: control.id }, label),
+    control,
+    help && h("p", { class: "help", id: helpId }, help),
+  );
 }
 
 /**
@@ -95,11 +114,14 @@ export function field(label, control, help) {
  */
 export function choice(legend, name, choices, chosen, changed) {
   return h(
-    "fieldset", { class: "choice" }, h("legend", {}, legend),
+    "fieldset",
+    { class: "choice" },
+    h("legend", {}, legend),
     choices.map(([value, label, more]) => {
       const id = newId();
       return h(
-        "div", { class: "option" },
+        "div",
+        { class: "option" },
         h("input", { type: "radio", name, id, value, checked: value === chosen, onchange: () => changed(value) }),
         h("label", { for: id }, h("span", {}, label), more && h("small", {}, more)),
       );
@@ -115,8 +137,11 @@ export function choice(legend, name, choices, chosen, changed) {
  */
 export function select(choices, chosen, changed) {
   return h(
-    "select", { onchange: (/** @type {any} */ e) => changed(e.target.value) },
-    Object.entries(choices).map(([value, label]) => h("option", { value, ...(value === chosen ? { selected: true } : {}) }, label)),
+    "select",
+    { onchange: (/** @type {Event} */ e) => changed(inputOf(e).value) },
+    Object.entries(choices).map(([value, label]) =>
+      h("option", { value, ...(value === chosen ? { selected: true } : {}) }, label),
+    ),
   );
 }
 

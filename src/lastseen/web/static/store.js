@@ -4,7 +4,7 @@
 /**
  * @typedef {Object} Choice
  * @property {string} place
- * @property {[number, number] | null} at lon, lat
+ * @property {import("./types.js").LonLat | null} at
  * @property {string} atText as it was written
  * @property {number} radius
  * @property {number} size
@@ -28,13 +28,50 @@
 
 /** @type {Choice} */
 export const START = {
-  place: "", at: null, atText: "", radius: 10, size: 2, slab: null, friction: null, frictionKind: "usual", model: "auto",
-  seed: 1, name: "", drawn: null, plan: "", width: 40, searchers: 1, pattern: "", entry: "", start: "", step: "place",
-  colour: "probability", ground: ["relief", "contours"],
+  place: "",
+  at: null,
+  atText: "",
+  radius: 10,
+  size: 2,
+  slab: null,
+  friction: null,
+  frictionKind: "usual",
+  model: "auto",
+  seed: 1,
+  name: "",
+  drawn: null,
+  plan: "",
+  width: 40,
+  searchers: 1,
+  pattern: "",
+  entry: "",
+  start: "",
+  step: "place",
+  colour: "probability",
+  ground: ["relief", "contours"],
 };
 
 /** Choices that people undo; the rest is only how it is looked at. */
-const UNDONE = ["place", "at", "atText", "radius", "size", "slab", "friction", "frictionKind", "model", "seed", "name", "drawn", "plan", "width", "searchers", "pattern", "entry", "start"];
+const UNDONE = [
+  "place",
+  "at",
+  "atText",
+  "radius",
+  "size",
+  "slab",
+  "friction",
+  "frictionKind",
+  "model",
+  "seed",
+  "name",
+  "drawn",
+  "plan",
+  "width",
+  "searchers",
+  "pattern",
+  "entry",
+  "start",
+];
 const MOST_UNDO = 100;
 const SAME_MOVE_MS = 900;
 
@@ -55,11 +92,13 @@ export const watch = (watcher) => watchers.add(watcher);
  * @param {Partial<Choice>} changes
  * @param {{undo?: boolean}} [how]
  */
-export function set(changes, { undo = true } = {}) {
-  const keys = /** @type {(keyof Choice)[]} */ (Object.keys(changes)).filter((key) => JSON.stringify(changes[key]) !== JSON.stringify(chosen[key]));
+export function set(changes, { undo: undoes = true } = {}) {
+  const keys = /** @type {(keyof Choice)[]} */ (Object.keys(changes)).filter(
+    (key) => JSON.stringify(changes[key]) !== JSON.stringify(chosen[key]),
+  );
   if (!keys.length) return;
   const named = keys.filter((key) => UNDONE.includes(key)).join();
-  if (undo && named) {
+  if (undoes && named) {
     const now = Date.now();
     if (named !== lastKeys || now - lastAt > SAME_MOVE_MS) past.push(chosen);
     if (past.length > MOST_UNDO) past.shift();
@@ -74,7 +113,9 @@ export function undo() {
   const before = past.pop();
   if (!before) return -1;
   const keep = { step: chosen.step, colour: chosen.colour, ground: chosen.ground };
-  const keys = /** @type {(keyof Choice)[]} */ (Object.keys(before)).filter((key) => !(key in keep) && JSON.stringify(before[key]) !== JSON.stringify(chosen[key]));
+  const keys = /** @type {(keyof Choice)[]} */ (Object.keys(before)).filter(
+    (key) => !(key in keep) && JSON.stringify(before[key]) !== JSON.stringify(chosen[key]),
+  );
   chosen = { ...before, ...keep };
   lastKeys = "";
   tell(new Set(keys));
@@ -100,7 +141,7 @@ function write() {
 
 /** What the address says; what cannot be read is left out. */
 export function read() {
-  /** @type {any} */
+  /** @type {Record<string, unknown>} */
   const found = {};
   for (const [key, text] of new URLSearchParams(location.hash.slice(1))) {
     if (!(key in START)) continue;
@@ -108,7 +149,9 @@ export function read() {
     try {
       const value = typeof like === "string" ? text : JSON.parse(text);
       if (fits(key, value)) found[key] = value;
-    } catch { /* not ours */ }
+    } catch {
+      /* not ours */
+    }
   }
   chosen = { ...START, ...found };
 }
@@ -118,11 +161,20 @@ export function read() {
  * @param {any} value
  */
 function fits(key, value) {
-  const numbers = (/** @type {any} */ v, /** @type {number} */ n) => Array.isArray(v) && v.length === n && v.every(Number.isFinite);
+  const numbers = (/** @type {unknown} */ list, /** @type {number} */ n) =>
+    Array.isArray(list) && list.length === n && list.every(Number.isFinite);
   if (key === "at") return numbers(value, 2);
   if (key === "friction") return value === null || numbers(value, 3);
-  if (key === "ground") return Array.isArray(value) && value.every((one) => typeof one === "string");
-  if (key === "drawn") return ["release", "debris"].includes(value?.kind) && Array.isArray(value.rings) && value.rings.every((/** @type {any} */ r) => Array.isArray(r) && r.every((p) => numbers(p, 2)));
+  if (key === "ground") return Array.isArray(value) && value.every((name) => typeof name === "string");
+  if (key === "drawn") {
+    return (
+      ["release", "debris"].includes(value?.kind) &&
+      Array.isArray(value.rings) &&
+      value.rings.every(
+        (/** @type {unknown} */ ring) => Array.isArray(ring) && ring.every((corner) => numbers(corner, 2)),
+      )
+    );
+  }
   if (key === "slab") return value === null || Number.isFinite(value);
   return typeof value === typeof START[/** @type {keyof Choice} */ (key)];
 }
@@ -131,7 +183,9 @@ function fits(key, value) {
 export function question() {
   const c = chosen;
   return {
-    place: c.place, name: c.name, seed: c.seed,
+    place: c.place,
+    name: c.name,
+    seed: c.seed,
     last_seen: { at: c.at ? c.atText || `${c.at[0].toFixed(6)},${c.at[1].toFixed(6)}` : "", radius_m: c.radius },
     snow: {
       size: c.size,

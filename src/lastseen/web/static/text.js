@@ -15,6 +15,7 @@ export const T = {
   panel: "Steps",
   error: "That did not work",
   caution: { more: "Read in full", title: "Before you use this", close: "Understood" },
+  /** @type {Record<string, string>} */
   steps: {
     place: "Place",
     point: "Last-seen point",
@@ -27,6 +28,7 @@ export const T = {
   next: (/** @type {string} */ step) => `Next: ${step}`,
   place: {
     try: "Try it on an invented mountain",
+    /** @type {Record<string, string>} */
     demos: {
       bench: "A small slide over a bench, three searchers",
       bowl: "Out of a bowl into a gully, one searcher",
@@ -38,7 +40,8 @@ export const T = {
     chooseLabel: "Elevation file",
     reading: (/** @type {string} */ name) => `Reading ${name} …`,
     taken: (/** @type {string} */ name) => `${name} can be used now`,
-    tooLarge: (/** @type {string} */ most) => `The file is larger than ${most}: cut it to the region first, or name it on the command line.`,
+    tooLarge: (/** @type {string} */ most) =>
+      `The file is larger than ${most}: cut it to the region first, or name it on the command line.`,
     plans: "Plans kept in this folder",
     folder: (/** @type {string} */ path) => `Folder: ${path}`,
     openPlan: (/** @type {string} */ name) => `Open ${name}`,
@@ -72,6 +75,7 @@ export const T = {
   },
   snow: {
     size: "How large was it?",
+    /** @type {Record<number, [string, string]>} */
     sizes: {
       1: ["Size 1", "harmless away from terrain traps, about 100 m³"],
       2: ["Size 2", "can bury a person, about 1,000 m³"],
@@ -97,6 +101,7 @@ export const T = {
     drawRelease: "Draw the release",
     drawDebris: "Draw the debris (only the search is laid out)",
     clear: "Remove the drawing",
+    /** @type {Record<string, string>} */
     has: { release: "A drawn release is used.", debris: "A drawn debris outline is used: no run-out is worked out." },
     more: "More about the snow",
   },
@@ -132,6 +137,7 @@ export const T = {
       person: "Where a person lies (POA)",
       none: "nothing",
     },
+    /** @type {Record<string, string>} */
     legend: {
       probability: "share of events with debris thicker than 0.1 m",
       thickness: "mean over all events, vertical",
@@ -166,16 +172,19 @@ export const T = {
     outside: (/** @type {string} */ p) => `${p} of the probability of area lies outside the outline`,
     burial: "Buried fully, if in the debris",
     zones: "Deposition zones",
-    zoneShort: (/** @type {any} */ z) => `Z${z.number}`,
-    zone: (/** @type {any} */ z, /** @type {string} */ poa) => `Z${z.number} · ${z.place} · ${poa} of POA`,
+    zoneShort: (/** @type {Record<string, any>} */ z) => `Z${z.number}`,
+    zone: (/** @type {import("./types.js").Zone} */ z, /** @type {string} */ poa) =>
+      `Z${z.number} · ${z.place} · ${poa} of POA`,
     traps: "Terrain traps",
-    trap: (/** @type {any} */ t) => `${t.letter}${t.number} · ${t.kind} · ${t.consequences}`,
+    trap: (/** @type {import("./types.js").Trap} */ t) => `${t.letter}${t.number} · ${t.kind} · ${t.consequences}`,
     noTraps: "No terrain trap was found where the snow goes. What the elevation model does not show is not in it.",
     notes: "What to keep in mind",
     profile: "Long profile along the main path",
     profileHelp: "Arrow keys move along the path.",
-    profileAt: (/** @type {any} */ p) =>
-      `${p.distance} along, height ${p.height}` + (p.thick ? `, debris ${p.thick}` : "") + (p.where ? `, ${p.where}` : ""),
+    profileAt: (/** @type {{distance: string, height: string, thick: string, where: string}} */ p) =>
+      `${p.distance} along, height ${p.height}` +
+      (p.thick ? `, debris ${p.thick}` : "") +
+      (p.where ? `, ${p.where}` : ""),
     profileDebris: (/** @type {number} */ times) => `debris, mean to 90th percentile, drawn ${times} times as thick`,
     lastSeen: "last seen",
   },
@@ -192,7 +201,8 @@ export const T = {
     startSet: "Set on the map",
     startClear: "Back to the last-seen point",
     startPick: "Click the map where the searchers stand.",
-    laid: (/** @type {any} */ l) => `${l.lanes} ${l.lanes === 1 ? "lane" : "lanes"} ${l.way}, ${l.covered} of the debris in range, ${l.time} of walking`,
+    laid: (/** @type {{lanes: number, way: string, covered: string, time: string}} */ l) =>
+      `${l.lanes} ${l.lanes === 1 ? "lane" : "lanes"} ${l.way}, ${l.covered} of the debris in range, ${l.time} of walking`,
     each: "Each searcher",
     row: ["Searcher", "Lanes", "Walk", "Time"],
     uncovered: (/** @type {string} */ a) => `${a} stays out of range: crossed on the map.`,
@@ -206,7 +216,8 @@ export const T = {
     sofar: "In range so far",
     debris: "of the debris",
     poa: "of the probability of area",
-    alive: (/** @type {number} */ minutes, /** @type {string} */ curve) => `Published survival after ${minutes} min of burial (${curve})`,
+    alive: (/** @type {number} */ minutes, /** @type {string} */ curve) =>
+      `Published survival after ${minutes} min of burial (${curve})`,
     noData: "no data",
     curve: "Published survival curve",
     gone: "Minutes since the burial when they set out",
@@ -225,6 +236,7 @@ export const T = {
     all: "Everything as one archive",
     files: "Single files",
     differ: "The lanes on the map are not those in these files.",
+    /** @type {Record<string, string>} */
     kinds: {
       "sheet.pdf": "sheet to print, true to scale",
       "map.png": "map to print",
@@ -243,7 +255,8 @@ export const T = {
       "burial.tif": "where people lie how deep",
     },
     folder: "All of it lies in",
-    size: (/** @type {number} */ bytes) => (bytes < 1e6 ? `${Math.max(1, Math.round(bytes / 1e3))} kB` : `${(bytes / 1e6).toFixed(1)} MB`),
+    size: (/** @type {number} */ bytes) =>
+      bytes < 1e6 ? `${Math.max(1, Math.round(bytes / 1e3))} kB` : `${(bytes / 1e6).toFixed(1)} MB`,
   },
   percent: (/** @type {number} */ share) => {
     const part = share * 100;

@@ -1,9 +1,11 @@
 // @ts-check
 /** Colours, hatches and written labels of the map, from the palette that all products share. */
 
-/** @type {any} */
-let palette = null;
-export const setPalette = (/** @type {any} */ given) => { palette = given; };
+/** @type {import("./types.js").Palette} */
+let palette;
+export const setPalette = (/** @type {import("./types.js").Palette} */ given) => {
+  palette = given;
+};
 export const ink = () => palette;
 
 export const isDark = () => document.documentElement.dataset.theme === "dark";
@@ -11,11 +13,40 @@ export const isDark = () => document.documentElement.dataset.theme === "dark";
 /** What the ground looks like by day and by night: greys only. */
 export const ground = () =>
   isDark()
-    ? { paper: "#1b1f22", dark: [0.02, 0.4], contour: "#7d868b", index: "#a3abb0", text: "#d5dadd", halo: "#15181a", lane: "#ffffff", casing: "#10181c", outline: "#8fc6e6", release: "#9fc9c6", path: "#8fb3b0", trap: "#e8e8e8", person: "#ff9f7d" }
-    : { paper: "#f2f2f0", dark: [0, 1], contour: "#9a9a9a", index: "#6a6a6a", text: "#333333", halo: "#ffffff", lane: palette.lanes.colour, casing: palette.lanes.casing, outline: palette.debris.outline, release: palette.snow.release, path: palette.snow.path, trap: palette.traps.colour, person: palette.person.line };
+    ? {
+        paper: "#1b1f22",
+        dark: [0.02, 0.4],
+        contour: "#7d868b",
+        index: "#a3abb0",
+        text: "#d5dadd",
+        halo: "#15181a",
+        lane: "#ffffff",
+        casing: "#10181c",
+        outline: "#8fc6e6",
+        release: "#9fc9c6",
+        path: "#8fb3b0",
+        trap: "#e8e8e8",
+        person: "#ff9f7d",
+      }
+    : {
+        paper: "#f2f2f0",
+        dark: [0, 1],
+        contour: "#9a9a9a",
+        index: "#6a6a6a",
+        text: "#333333",
+        halo: "#ffffff",
+        lane: palette.lanes.colour,
+        casing: palette.lanes.casing,
+        outline: palette.debris.outline,
+        release: palette.snow.release,
+        path: palette.snow.path,
+        trap: palette.traps.colour,
+        person: palette.person.line,
+      };
 
 /** Dashes in points as multiples of a line's width. */
-export const dashes = (/** @type {number[]} */ points, /** @type {number} */ width) => (points.length ? points.map((one) => (one * 1.1) / width) : [1, 0]);
+export const dashes = (/** @type {number[]} */ points, /** @type {number} */ width) =>
+  points.length ? points.map((length) => (length * 1.1) / width) : [1, 0];
 
 const RATIO = 2;
 
@@ -109,7 +140,12 @@ function hatch(sign) {
   const pen = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
   pen.strokeStyle = pen.fillStyle = ground().trap;
   pen.lineWidth = 1.1 * RATIO;
-  const line = (/** @type {number} */ x0, /** @type {number} */ y0, /** @type {number} */ x1, /** @type {number} */ y1) => {
+  const line = (
+    /** @type {number} */ x0,
+    /** @type {number} */ y0,
+    /** @type {number} */ x1,
+    /** @type {number} */ y1,
+  ) => {
     pen.beginPath();
     pen.moveTo(x0, y0);
     pen.lineTo(x1, y1);
@@ -123,15 +159,15 @@ function hatch(sign) {
     if (full) pen.fill();
     else pen.stroke();
   };
-  const one = sign[0];
-  if (one === "/" || one === "x") rising();
-  if (one === "\\" || one === "x") falling();
-  if (one === "-" || one === "+") line(0, cell / 2, cell, cell / 2);
-  if (one === "|" || one === "+") line(cell / 2, 0, cell / 2, cell);
-  if (one === ".") ring(1.5, true);
-  if (one === "o") ring(2.4, false);
-  if (one === "O") ring(4, false);
-  if (one === "*") ring(2.6, true);
+  const stroke = sign[0];
+  if (stroke === "/" || stroke === "x") rising();
+  if (stroke === "\\" || stroke === "x") falling();
+  if (stroke === "-" || stroke === "+") line(0, cell / 2, cell, cell / 2);
+  if (stroke === "|" || stroke === "+") line(cell / 2, 0, cell / 2, cell);
+  if (stroke === ".") ring(1.5, true);
+  if (stroke === "o") ring(2.4, false);
+  if (stroke === "O") ring(4, false);
+  if (stroke === "*") ring(2.6, true);
   return pen.getImageData(0, 0, cell, cell);
 }
 

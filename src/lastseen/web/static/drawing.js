@@ -35,7 +35,10 @@ export function draw(kind, where, done) {
 
 /** Show drawn rings. @param {number[][][]} rings */
 export function showDrawn(rings) {
-  outline(rings.map((ring) => [...ring, ring[0]]), true);
+  outline(
+    rings.map((ring) => [...ring, ring[0]]),
+    true,
+  );
 }
 
 function tools() {
@@ -45,9 +48,18 @@ function tools() {
     now.where,
     h("p", {}, T.draw.how),
     h("p", { class: "count" }, T.draw.corners(now.corners.length)),
-    h("div", { class: "row" },
+    h(
+      "div",
+      { class: "row" },
       button(T.draw.add, () => corner(middle())),
-      button(T.draw.back, () => { now?.corners.pop(); refresh(); }, { disabled: !now.corners.length }),
+      button(
+        T.draw.back,
+        () => {
+          now?.corners.pop();
+          refresh();
+        },
+        { disabled: !now.corners.length },
+      ),
       button(T.draw.done, () => finish(true), { disabled: few, class: "main" }),
       button(T.draw.stop, () => finish(false)),
     ),
@@ -56,7 +68,7 @@ function tools() {
 
 /** @param {number[]} at */
 function corner(at) {
-  now?.corners.push(at.map((one) => Number(one.toFixed(7))));
+  now?.corners.push(at.map((degrees) => Number(degrees.toFixed(7))));
   refresh();
 }
 
@@ -67,7 +79,7 @@ function refresh() {
   outline(many > 2 ? [[...now.corners, now.corners[0]]] : many ? [now.corners] : [], many > 2);
   tools();
   say(T.draw.corners(many));
-  for (const one of now.where.querySelectorAll("button")) if (one.textContent === focused) one.focus();
+  for (const control of now.where.querySelectorAll("button")) if (control.textContent === focused) control.focus();
 }
 
 /** @param {boolean} keep */
@@ -85,11 +97,26 @@ function finish(keep) {
  */
 function outline(rings, closed) {
   const features = rings.map((ring) => ({
-    type: "Feature", properties: {},
-    geometry: closed ? { type: "Polygon", coordinates: [ring] } : { type: "LineString", coordinates: ring.length > 1 ? ring : [ring[0], ring[0]] },
+    type: "Feature",
+    properties: {},
+    geometry: closed
+      ? { type: "Polygon", coordinates: [ring] }
+      : { type: "LineString", coordinates: ring.length > 1 ? ring : [ring[0], ring[0]] },
   }));
   put("drawn", { type: "FeatureCollection", features });
   if (map.getLayer("drawn-line")) return;
-  map.addLayer({ id: "drawn-fill", type: "fill", source: "drawn", filter: ["==", ["geometry-type"], "Polygon"], paint: { "fill-color": ink().person.light, "fill-opacity": 0.18 } });
-  map.addLayer({ id: "drawn-line", type: "line", source: "drawn", paint: { "line-color": ink().person.line, "line-width": 2.4 }, layout: { "line-cap": "round", "line-join": "round" } });
+  map.addLayer({
+    id: "drawn-fill",
+    type: "fill",
+    source: "drawn",
+    filter: ["==", ["geometry-type"], "Polygon"],
+    paint: { "fill-color": ink().person.light, "fill-opacity": 0.18 },
+  });
+  map.addLayer({
+    id: "drawn-line",
+    type: "line",
+    source: "drawn",
+    paint: { "line-color": ink().person.line, "line-width": 2.4 },
+    layout: { "line-cap": "round", "line-join": "round" },
+  });
 }

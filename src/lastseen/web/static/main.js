@@ -2,31 +2,32 @@
 /** The page: puts map, steps and server together. */
 
 import { api } from "./api.js";
-import * as clock from "./clock.js";
-import { button, byId, calmly, fill, h, newId, say, select } from "./dom.js";
+import { button, byId, debounced, fill, h, inputOf, newId, say, select } from "./dom.js";
 import * as drawing from "./drawing.js";
+import { bearingDeg, boundsOf, boxAround } from "./geometry.js";
 import { legend } from "./legend.js";
 import { setPalette } from "./look.js";
 import * as view from "./mapview.js";
 import * as planView from "./planlayers.js";
 import * as profile from "./profile.js";
-import { handStep } from "./step/hand.js";
-import { placeStep } from "./step/place.js";
-import { pointStep } from "./step/point.js";
-import { readStep } from "./step/read.js";
-import { jobBox, runStep } from "./step/run.js";
-import { legs, result, searchStep } from "./step/search.js";
-import { snowStep } from "./step/snow.js";
+import { handStep } from "./step-hand.js";
+import { placeStep } from "./step-place.js";
+import { pointStep } from "./step-point.js";
+import { readStep } from "./step-read.js";
+import { jobBox, runStep } from "./step-run.js";
+import { legs, result, searchStep } from "./step-search.js";
+import { snowStep } from "./step-snow.js";
 import * as steps from "./steps.js";
 import * as store from "./store.js";
 import { chosen, set } from "./store.js";
 import { T } from "./text.js";
 import { setFeet } from "./units.js";
+import * as walk from "./walk.js";
 import { place, world } from "./world.js";
 
 let laying = false;
 let again = false;
-let asked = 0;
+let askedAt = 0;
 let keeping = false;
 /** @type {EventSource | null} */
 let listening = null;
@@ -35,14 +36,22 @@ async function begin() {
   const fresh = !location.hash.slice(1);
   store.read();
   const [state, plans] = await Promise.all([api.state(), api.plans()]);
-  Object.assign(world, { state, plans, places: new Map(state.places.map((/** @type {any} */ one) => [one.id, one])) });
+  Object.assign(world, { state, plans, places: new Map(state.places.map((known) => [known.id, known])) });
   setPalette(state.palette);
-  theme(kept("theme") || "auto");
-  setFeet(kept("feet") === "1");
+  theme(remembered("theme") || "auto");
+  setFeet(remembered("feet") === "1");
   frame();
   if (!place()) set({ place: state.places[0].id }, { undo: false });
   if (fresh) set({ width: lastUsed("width", 10, 80), searchers: lastUsed("searchers", 1, 12) }, { undo: false });
-  steps.make([placeStep({ openPlan, tryDemo }), pointStep({ readText, middle: () => point(view.middle(), ""), sized }), snowStep(), runStep({ run: () => run(), cancel }), readStep({ trap, zone }), searchStep({ pickStart, startHere: () => startAt(view.middle()), keep: keepLanes }), handStep({ keep: keepLanes })]);
+  steps.make([
+    placeStep({ openPlan, tryDemo }),
+    pointStep({ readText, middle: () => point(view.middle(), ""), sized }),
+    snowStep(),
+    runStep({ run: () => run(), cancel }),
+    readStep({ trap, zone }),
+    searchStep({ pickStart, startHere: () => startAt(view.middle()), keep: keepLanes }),
+    handStep({ keep: keepLanes }),
+  ]);
   await view.start();
   listen();
   store.watch(changed);
@@ -54,31 +63,84 @@ async function begin() {
   if (chosen.plan) await takePlan(chosen.plan, true);
   steps.open(false);
   document.documentElement.dataset.ready = "1";
-  view.map.on("idle", () => { document.documentElement.dataset.idle = "1"; });
+  view.map.on("idle", () => {
+    document.documentElement.dataset.idle = "1";
+  });
 }
 
 function frame() {
   document.title = T.title;
-  fill(/** @type {any} */ (document.querySelector(".skip")), T.skip);
+  fill(/** @type {Element} */ (document.querySelector(".skip")), T.skip);
   byId("panel").setAttribute("aria-label", T.panel);
   byId("view").setAttribute("aria-label", T.map);
   const feetId = newId();
-  const themes = select(T.themes, kept("theme") || "auto", (kind) => { keep("theme", kind); theme(kind); recolour(); });
+  const themes = select(T.themes, remembered("theme") || "auto", (kind) => {
+    remember("theme", kind);
+    theme(kind);
+    recolour();
+  });
   themes.setAttribute("aria-label", T.theme);
-  fill(byId("top"),
+  fill(
+    byId("top"),
     h("div", { class: "brand" }, h("h1", {}, T.title), h("p", {}, T.subtitle)),
-    h("div", { class: "settings" },
+    h(
+      "div",
+      { class: "settings" },
       button(T.undo, undo, { id: "undo", title: "Ctrl+Z", disabled: true }),
-      h("span", { class: "option" }, h("input", { type: "checkbox", id: feetId, checked: kept("feet") === "1", onchange: (/** @type {any} */ e) => { keep("feet", e.target.checked ? "1" : ""); setFeet(e.target.checked); steps.rebuild(); profile.draw(); } }), h("label", { for: feetId }, T.feet)),
-      themes));
+      h(
+        "span",
+        { class: "option" },
+        h("input", {
+          type: "checkbox",
+          id: feetId,
+          checked: remembered("feet") === "1",
+          onchange: (/** @type {Event} */ e) => {
+            const on = inputOf(e).checked;
+            remember("feet", on ? "1" : "");
+            setFeet(on);
+            steps.rebuild();
+            profile.draw();
+          },
+        }),
+        h("label", { for: feetId }, T.feet),
+      ),
+      themes,
+    ),
+  );
   const full = byId("caution-full");
-  fill(full, h("h2", {}, T.caution.title), h("p", {}, world.state.caution.full), h("form", { method: "dialog" }, button(T.caution.close, () => full.close(), { class: "main", autofocus: true })));
+  fill(
+    full,
+    h("h2", {}, T.caution.title),
+    h("p", {}, world.state.caution.full),
+    h(
+      "form",
+      { method: "dialog" },
+      button(T.caution.close, () => full.close(), { class: "main", autofocus: true }),
+    ),
+  );
   full.setAttribute("aria-label", T.caution.title);
-  fill(byId("caution"), h("p", {}, world.state.caution.short, " ", button(T.caution.more, () => full.showModal(), { class: "link" })));
+  fill(
+    byId("caution"),
+    h(
+      "p",
+      {},
+      world.state.caution.short,
+      " ",
+      button(T.caution.more, () => full.showModal(), { class: "link" }),
+    ),
+  );
 }
 
 function listen() {
-  view.tools({ tilted: () => chosen.ground.includes("tilt"), tilt: () => set({ ground: chosen.ground.includes("tilt") ? chosen.ground.filter((one) => one !== "tilt") : [...chosen.ground, "tilt"] }) });
+  view.tools({
+    tilted: () => chosen.ground.includes("tilt"),
+    tilt: () =>
+      set({
+        ground: chosen.ground.includes("tilt")
+          ? chosen.ground.filter((layer) => layer !== "tilt")
+          : [...chosen.ground, "tilt"],
+      }),
+  });
   view.onClick((lonlat) => {
     if (chosen.step !== "point" && chosen.step !== "place") return false;
     if (chosen.step === "place") set({ step: "point" }, { undo: false });
@@ -93,40 +155,66 @@ function listen() {
     startAt(lonlat);
     return true;
   });
-  view.map.on("mousemove", (/** @type {any} */ e) => { if (world.profile && chosen.step === "read") profile.near([e.lngLat.lng, e.lngLat.lat]); });
-  addEventListener("keydown", (e) => {
-    if ((e.ctrlKey || e.metaKey) && e.key.toLowerCase() === "z" && !(e.target instanceof HTMLInputElement && e.target.type === "text")) { e.preventDefault(); undo(); }
+  view.map.on("mousemove", (/** @type {view.MapEvent} */ e) => {
+    if (world.profile && chosen.step === "read") profile.near([e.lngLat.lng, e.lngLat.lat]);
   });
-  addEventListener("resize", calmly(() => profile.draw(), 150));
+  addEventListener("keydown", (e) => {
+    if (
+      (e.ctrlKey || e.metaKey) &&
+      e.key.toLowerCase() === "z" &&
+      !(e.target instanceof HTMLInputElement && e.target.type === "text")
+    ) {
+      e.preventDefault();
+      undo();
+    }
+  });
+  addEventListener(
+    "resize",
+    debounced(() => profile.draw(), 150),
+  );
   addEventListener("hashchange", () => location.reload());
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { theme(kept("theme") || "auto"); recolour(); });
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+    theme(remembered("theme") || "auto");
+    recolour();
+  });
 }
 
 /** What follows from a change. @param {Set<string>} keys */
 async function changed(keys) {
-  const any = (/** @type {string[]} */ ...names) => names.some((one) => keys.has(one));
+  const any = (/** @type {string[]} */ ...names) => names.some((name) => keys.has(name));
   byId("undo").disabled = store.undoable() < 1;
   if (any("place", "ground")) view.showPlace(place(), chosen.ground, true);
-  if (any("ground") && chosen.ground.includes("tilt") !== view.map.getPitch() > 0) view.tilt(chosen.ground.includes("tilt"), uphill());
+  if (any("ground") && chosen.ground.includes("tilt") !== view.map.getPitch() > 0) {
+    view.tilt(chosen.ground.includes("tilt"), uphill());
+  }
   if (any("at", "radius", "place")) showPoint();
   if (any("at", "place")) {
     if (!chosen.at) world.point = null;
     else if (!any("atText") || !world.point) understand(chosen.atText || chosen.at.join(","), "");
   }
-  for (const one of /** @type {("width" | "searchers")[]} */ (["width", "searchers"])) if (keys.has(one)) keep(one, String(chosen[one]));
+  for (const key of /** @type {("width" | "searchers")[]} */ (["width", "searchers"])) {
+    if (keys.has(key)) remember(key, String(chosen[key]));
+  }
   if (any("drawn")) drawing.showDrawn(chosen.drawn?.rings || []);
   if (any("plan")) await takePlan(chosen.plan, false);
   else if (any("width", "searchers", "pattern", "entry", "start")) layLanes();
   if (any("colour") && world.plan?.numbers.model) planView.colourBy(chosen.plan, chosen.colour);
   if (any("step")) world.picksStart = false;
   if (any("step")) steps.open(true);
-  else if (any("place", "at", "drawn", "plan", "start", "frictionKind", "size", "friction") && !document.activeElement?.matches("input[type=range], input[type=number]")) steps.rebuild();
-  else steps.sums();
-  if (any("step", "plan", "colour")) { showProfile(); legend(); }
+  else if (
+    any("place", "at", "drawn", "plan", "start", "frictionKind", "size", "friction") &&
+    !document.activeElement?.matches("input[type=range], input[type=number]")
+  ) {
+    steps.rebuild();
+  } else steps.sums();
+  if (any("step", "plan", "colour")) {
+    showProfile();
+    legend();
+  }
   if (any("step", "plan") && chosen.plan) {
     view.map.resize();
-    if (chosen.step === "search" && any("step")) planView.goLanes();
-    else if (any("plan") || (chosen.step === "read" && innerWidth <= 760)) planView.go();
+    if (chosen.step === "search" && any("step")) planView.moveToLanes();
+    else if (any("plan") || (chosen.step === "read" && innerWidth <= 760)) planView.moveToPlan();
   }
 }
 
@@ -134,8 +222,7 @@ async function changed(keys) {
 function uphill() {
   const path = world.profile?.lonlat;
   if (!path) return undefined;
-  const [a, b] = [path[path.length - 1], path[0]];
-  return (Math.atan2((b[0] - a[0]) * Math.cos((a[1] * Math.PI) / 180), b[1] - a[1]) * 180) / Math.PI;
+  return bearingDeg(path[path.length - 1], path[0]);
 }
 
 function undo() {
@@ -145,11 +232,11 @@ function undo() {
 }
 
 /**
- * @param {[number, number]} at
+ * @param {import("./types.js").LonLat} at
  * @param {string} text
  */
 function point(at, text) {
-  const near = /** @type {[number, number]} */ (at.map((one) => Number(one.toFixed(6))));
+  const near = /** @type {import("./types.js").LonLat} */ (at.map((degrees) => Number(degrees.toFixed(6))));
   world.point = null;
   set({ at: near, atText: text });
   say(T.point.moved(near.join(", ")));
@@ -164,7 +251,7 @@ async function readText(text, crs) {
     const found = await api.point({ text, place: chosen.place, ...(crs ? { crs } : {}) });
     world.point = found;
     world.pointError = "";
-    const at = /** @type {[number, number]} */ ([found.lon, found.lat]);
+    const at = /** @type {import("./types.js").LonLat} */ ([found.lon, found.lat]);
     set({ at, atText: crs ? found.lonlat : text.trim() });
     steps.rebuild();
     say(T.point.moved(found.lonlat));
@@ -190,34 +277,61 @@ async function understand(text, crs) {
 }
 
 const sized = (/** @type {number} */ radius) => set({ radius });
-const showPoint = () => view.showPoint(chosen.at, chosen.radius, { moved: (at) => point(at, ""), sized: (radius) => { sized(radius); steps.rebuild(); } });
+const showPoint = () =>
+  view.showPoint(chosen.at, chosen.radius, {
+    moved: (at) => point(at, ""),
+    sized: (radius) => {
+      sized(radius);
+      steps.rebuild();
+    },
+  });
 
-/** @param {any} demo */
+/** @param {import("./types.js").Demo} demo */
 function tryDemo(demo) {
   const [lon, lat] = demo.at.split(",").map(Number);
   world.point = null;
-  set({ place: "ysterra", at: [lon, lat], atText: demo.at, radius: demo.radius_m, size: demo.size, seed: demo.seed, name: demo.name, width: demo.strip_width_m, searchers: demo.searchers, plan: "", friction: null, frictionKind: "usual", slab: null, drawn: null, pattern: "", entry: "", start: "", step: "run" });
-  const box = [...view.shifted([lon, lat], -350, -500), ...view.shifted([lon, lat], 350, 300)];
-  view.goTo([box[0], box[1], box[2], box[3]], 16);
+  set({
+    place: "ysterra",
+    at: [lon, lat],
+    atText: demo.at,
+    radius: demo.radius_m,
+    size: demo.size,
+    seed: demo.seed,
+    name: demo.name,
+    width: demo.strip_width_m,
+    searchers: demo.searchers,
+    plan: "",
+    friction: null,
+    frictionKind: "usual",
+    slab: null,
+    drawn: null,
+    pattern: "",
+    entry: "",
+    start: "",
+    step: "run",
+  });
+  view.moveTo(boxAround([lon, lat], [-350, -500, 350, 300]), 16);
 }
 
 /** Make a new plan of the lanes on the map. */
 const keepLanes = () => run(true);
 
-/** @param {boolean} [kept] whether it is only to keep lanes */
-async function run(kept = false) {
-  keeping = kept;
+/** @param {boolean} [onlyLanes] whether it is only to keep lanes */
+async function run(onlyLanes = false) {
+  keeping = onlyLanes;
   world.kept = "";
   set({ step: "run" }, { undo: false });
   try {
     watchJob(await api.start(store.question()));
   } catch (error) {
-    world.job = { state: "failed", error: /** @type {Error} */ (error).message, share: 0 };
+    const { message } = /** @type {Error} */ (error);
+    const job = { id: "", plan: "", stage: "", share: 0, elapsed_s: 0, left_s: null };
+    world.job = { ...job, state: "failed", error: message };
     steps.rebuild();
   }
 }
 
-/** @param {any} job */
+/** @param {import("./types.js").Job} job */
 function watchJob(job) {
   world.job = job;
   sessionStorage.setItem("job", job.id);
@@ -249,7 +363,7 @@ function watchJob(job) {
 }
 
 async function cancel() {
-  if (!world.job) return;
+  if (!world.job?.id) return;
   try {
     await api.cancel(world.job.id);
     say(T.run.cancelled);
@@ -262,15 +376,36 @@ async function cancel() {
 async function openPlan(id) {
   try {
     const found = await api.plan(id);
-    const asked = found.asked;
-    if (!asked) { set({ plan: id, step: "read" }); return; }
-    const text = asked.last_seen.at;
-    const at = text ? await api.point({ text, ...(asked.last_seen.crs ? { crs: asked.last_seen.crs } : {}) }) : null;
+    const question = found.asked;
+    if (!question) {
+      set({ plan: id, step: "read" });
+      return;
+    }
+    const text = question.last_seen.at;
+    const at = text
+      ? await api.point({ text, ...(question.last_seen.crs ? { crs: question.last_seen.crs } : {}) })
+      : null;
     world.point = null;
     set({
-      place: asked.place, at: at && [at.lon, at.lat], atText: text, radius: asked.last_seen.radius_m, size: asked.snow.size, slab: asked.snow.slab_thickness_m,
-      friction: asked.snow.friction, frictionKind: asked.snow.friction ? "own" : "usual", model: asked.snow.model || "auto", seed: asked.seed, name: asked.name, drawn: null,
-      width: asked.search.strip_width_m, searchers: asked.search.searchers, pattern: asked.search.pattern || "", entry: asked.search.entry || "", start: asked.search.start || "", plan: id, step: "read",
+      place: question.place,
+      at: at && [at.lon, at.lat],
+      atText: text,
+      radius: question.last_seen.radius_m,
+      size: question.snow.size,
+      slab: question.snow.slab_thickness_m,
+      friction: question.snow.friction,
+      frictionKind: question.snow.friction ? "own" : "usual",
+      model: question.snow.model || "auto",
+      seed: question.seed,
+      name: question.name,
+      drawn: null,
+      width: question.search.strip_width_m,
+      searchers: question.search.searchers,
+      pattern: question.search.pattern || "",
+      entry: question.search.entry || "",
+      start: question.search.start || "",
+      plan: id,
+      step: "read",
     });
   } catch (error) {
     say(/** @type {Error} */ (error).message);
@@ -282,9 +417,9 @@ async function openPlan(id) {
  * @param {boolean} reopened whether it comes from the address
  */
 async function takePlan(id, reopened) {
-  Object.assign(world, { plan: null, profile: null, laid: null, files: [], lanesError: "" });
+  Object.assign(world, { plan: null, profile: null, layout: null, files: [], lanesError: "" });
   planView.clear();
-  clock.clear();
+  walk.clear();
   if (!id) return;
   try {
     [world.plan, world.files] = await Promise.all([api.plan(id), api.files(id)]);
@@ -293,52 +428,75 @@ async function takePlan(id, reopened) {
     set({ plan: "" }, { undo: false });
     return;
   }
-  const [, found] = await Promise.all([planView.show(id, world.plan.numbers.model ? chosen.colour : "none"), world.plan.asked && world.plan.numbers.model ? api.profile(id).catch(() => null) : null]);
+  const [, found] = await Promise.all([
+    planView.show(id, world.plan.numbers.model ? chosen.colour : "none"),
+    world.plan.asked && world.plan.numbers.model ? api.profile(id).catch(() => null) : null,
+  ]);
   world.profile = found;
   showProfile();
   await layNow();
   if (!reopened) return;
   legend();
   view.map.resize();
-  if (chosen.step === "search") planView.goLanes();
-  else planView.go();
+  if (chosen.step === "search") planView.moveToLanes();
+  else planView.moveToPlan();
 }
 
 function showProfile() {
-  if (world.profile && (innerWidth > 760 ? ["read", "search"] : ["read"]).includes(chosen.step) && chosen.plan) profile.show(world.profile);
-  else profile.hide();
+  if (world.profile && (innerWidth > 760 ? ["read", "search"] : ["read"]).includes(chosen.step) && chosen.plan) {
+    profile.show(world.profile);
+  } else profile.hide();
 }
 
 /** Lay lanes for what is chosen now; while the server lays some, only the last wish waits. */
 function layLanes() {
-  asked = performance.now();
+  askedAt = performance.now();
   if (laying) again = true;
   else layNow();
 }
 
 async function layNow() {
   if (!world.plan?.asked) return;
-  const since = asked, plan = chosen.plan;
+  const since = askedAt,
+    plan = chosen.plan;
   laying = true;
   again = false;
   try {
     const found = await api.lanes(plan, store.laneQuestion());
     if (plan === chosen.plan) {
-      Object.assign(world, { laid: found, lanesError: "" });
-      planView.lanes(found.lanes, found.route, found.uncovered);
-      clock.take(found);
+      Object.assign(world, { layout: found, lanesError: "" });
+      planView.showLanes(found.lanes, found.route, found.uncovered);
+      walk.take(found);
     }
   } catch (error) {
     world.lanesError = /** @type {Error} */ (error).message;
   }
   laying = false;
   if (again) layNow();
-  Object.assign(document.documentElement.dataset, { width: String(world.laid?.strip_width_m), lanesMs: (performance.now() - since).toFixed(0) });
+  Object.assign(document.documentElement.dataset, {
+    width: String(world.layout?.strip_width_m),
+    lanesMs: (performance.now() - since).toFixed(0),
+  });
   if (byId("laid")) {
     fill(byId("laid"), result(keepLanes));
     const old = byId("legs");
-    if (old) { const fresh = legs(); if (fresh) { fresh.open = old.open; old.replaceWith(fresh); } }
-    if (world.laid && !world.lanesError) say(T.search.laid({ lanes: world.laid.lanes.features.length, way: world.laid.way, covered: T.percent(world.laid.coverage), time: T.minutes(world.laid.total_time_s) }));
+    if (old) {
+      const fresh = legs();
+      if (fresh) {
+        fresh.open = old.open;
+        old.replaceWith(fresh);
+      }
+    }
+    if (world.layout && !world.lanesError) {
+      say(
+        T.search.laid({
+          lanes: world.layout.lanes.features.length,
+          way: world.layout.way,
+          covered: T.percent(world.layout.coverage),
+          time: T.minutes(world.layout.total_time_s),
+        }),
+      );
+    }
   }
 }
 
@@ -347,32 +505,32 @@ function pickStart() {
   steps.rebuild();
 }
 
-/** The searchers stand there. @param {[number, number]} lonlat */
+/** The searchers stand there. @param {import("./types.js").LonLat} lonlat */
 function startAt(lonlat) {
   world.picksStart = false;
-  set({ start: lonlat.map((one) => one.toFixed(6)).join(",") });
+  set({ start: lonlat.map((degrees) => degrees.toFixed(6)).join(",") });
   steps.rebuild();
 }
 
 /** @param {number} number */
 function trap(number) {
   planView.chooseTrap(number);
-  const found = planView.data.terrain_traps?.features.find((/** @type {any} */ one) => one.properties.number === number);
+  const found = planView.data.terrain_traps?.features.find(({ properties }) => properties.number === number);
   if (found) say(`${found.properties.reason} ${found.properties.shares || ""}`);
 }
 
 /** @param {number} number */
 function zone(number) {
-  const found = planView.data.deposition_zones?.features.filter((/** @type {any} */ one) => one.properties.number === number) || [];
-  const box = planView.bounds(found);
-  if (box) view.goTo(box, 17);
+  const found = planView.data.deposition_zones?.features.filter(({ properties }) => properties.number === number) || [];
+  const box = boundsOf(found);
+  if (box) view.moveTo(box, 17);
 }
 
 function recolour() {
   if (!view.map) return;
   view.recolour();
   planView.recolour();
-  clock.recolour();
+  walk.recolour();
   profile.draw();
   legend();
 }
@@ -383,8 +541,9 @@ function theme(kind) {
   document.documentElement.dataset.theme = dark ? "dark" : "light";
 }
 
-const kept = (/** @type {string} */ key) => localStorage.getItem(`lastseen.${key}`) || "";
-const keep = (/** @type {string} */ key, /** @type {string} */ value) => localStorage.setItem(`lastseen.${key}`, value);
+const remembered = (/** @type {string} */ key) => localStorage.getItem(`lastseen.${key}`) || "";
+const remember = (/** @type {string} */ key, /** @type {string} */ value) =>
+  localStorage.setItem(`lastseen.${key}`, value);
 
 /**
  * What was used last on this machine.
@@ -393,7 +552,7 @@ const keep = (/** @type {string} */ key, /** @type {string} */ value) => localSt
  * @param {number} most
  */
 function lastUsed(key, least, most) {
-  const value = Number(kept(key));
+  const value = Number(remembered(key));
   return Number.isInteger(value) && value >= least && value <= most ? value : store.START[key];
 }
 
