@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, NoReturn
 
@@ -15,28 +16,26 @@ import typer
 
 from lastseen import __version__
 from lastseen.commands import ground, plan, practice, rescue, tools
-from lastseen.commands.common import ignore_interrupts, interrupted, watch_for_interrupt
+from lastseen.commands.common import ignore_interrupts, interrupted, make_app, watch_for_interrupt
 from lastseen.core import LastseenError
 
 INTERRUPTED = 130
 EXIT_CODES = """Exit codes: 0 ok, 1 a check failed or an unexpected error, 2 wrong usage, 3 input that cannot be used,
 4 nothing found, 5 the output exists, 6 not enough memory or disk, 130 interrupted."""
 
-app = typer.Typer(
+COMMANDS: dict[str, Callable[..., None] | typer.Typer] = {
+    "plan": plan.plan, "demo": plan.demo, "strips": plan.strips, "export": plan.export, "show": plan.show,
+    "traps": ground.traps, "terrain": ground.terrain, "preread": ground.preread, "debrief": practice.debrief,
+    "serve": tools.serve, "range": rescue.range_, "clock": rescue.clock, "probe": rescue.probe, "dig": rescue.dig,
+    "areas": rescue.areas, "check": tools.check, "doctor": tools.doctor, "drill": practice.drill,
+}  # fmt: skip
+
+app = make_app(
+    COMMANDS,
     name="lastseen",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
     help="From an elevation model and a last-seen point to a walked avalanche signal search. A planning and training "
     f"aid, not a hazard forecast.\n\n{EXIT_CODES}",
 )
-
-for add in (
-    plan.add_plan, plan.add_strips, plan.add_export, ground.add_ground, ground.add_preread, practice.add_drill,
-    practice.add_debrief, tools.add_serve, rescue.add_rescue, tools.add_tools,
-):  # fmt: skip
-    add(app)
 
 
 def main() -> None:

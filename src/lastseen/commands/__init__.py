@@ -1,1 +1,1 @@
-"""The commands, one module for what belongs together. Each puts its commands into the command line."""
+"""The commands, one module for what belongs together; ``lastseen.cli`` puts them into the command line."""

@@ -1,30 +1,49 @@
-"""What commands share: options, reading the question, echoing the place, progress."""
+"""What commands share: options, the scenario, progress, interrupts."""
 
 from __future__ import annotations
 
+import inspect
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperCommand, TyperGroup
+from typer.main import get_command
 
-from lastseen.core import InputError
+from lastseen.core import DEFAULT_STRIP_WIDTH_M, InputError
 
 if TYPE_CHECKING:
-    from lastseen.core import Override, Scenario
+    from lastseen.core import Override, Progress, Scenario
 
 
 # ---- Options that several commands share
 
-Dem = Annotated[
-    list[Path], typer.Argument(help="Elevation: any raster that GDAL reads, or several.", show_default=False)
-]
+_FILE = "Elevation: any raster that GDAL reads, or several."
+Dem = Annotated[list[Path], typer.Argument(help=_FILE, show_default=False)]
+DemOrScenario = Annotated[list[Path] | None, typer.Argument(help=_FILE)]
 ZUnit = Annotated[str | None, typer.Option("--z-unit", help="Unit of height: m, ft or us-ft; overrides the file.")]
+Radius = Annotated[float | None, typer.Option("--radius", help="Uncertainty of the last-seen point, m.")]
+Size = Annotated[int | None, typer.Option("--size", help="Destructive size, 1 to 4. [default: 2]")]
+Release = Annotated[Path | None, typer.Option("--release", help="Drawn outline of the release.")]
+StripWidth = Annotated[
+    float | None,
+    typer.Option("--strip-width", help=f"Signal-search strip width on snow, m. [default: {DEFAULT_STRIP_WIDTH_M:g}]"),
+]
+Searchers = Annotated[int | None, typer.Option("--searchers", help="How many people search. [default: 1]")]
+Entry = Annotated[str | None, typer.Option("--entry", help="Begin at the 'top', the 'toe' or a 'flank'.")]
+Date = Annotated[str | None, typer.Option("--date", help="Day for magnetic bearings, such as 2027-01-31.")]
+SecondPass = Annotated[
+    bool, typer.Option("--second-pass", help="Lay the second pass: half the width, lanes midway beside the first.")
+]
+ScenarioFile = Annotated[Path | None, typer.Option("--scenario", help="TOML file; options override it.")]
+Seed = Annotated[int | None, typer.Option("--seed", help="Seed of all random draws. [default: 1]")]
+Title = Annotated[str | None, typer.Option("--name", help="Title of the map.")]
 Trees = Annotated[Path | None, typer.Option("--trees", help="Trees: areas, points, mask or crown cover, any CRS.")]
 Water = Annotated[Path | None, typer.Option("--water", help="Lakes and creeks: areas, lines or raster.")]
 Crevasses = Annotated[Path | None, typer.Option("--crevasses", help="Crevasses: areas, lines or raster.")]
@@ -35,23 +54,62 @@ NoGo = Annotated[Path | None, typer.Option("--no-go", help="Ground that nobody m
 Surface = Annotated[
     Path | None, typer.Option("--surface-model", help="Heights with trees: 2 m above the ground counts as trees.")
 ]
+Curve = Annotated[str, typer.Option("--curve", help="Survival curve; a wrong name lists them.")]
+Animate = Annotated[bool, typer.Option("--animate", help="Also draw the middle event as it moves (event.gif).")]
 Out = Annotated[Path, typer.Option("-o", "--output", help="Folder to write.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace an older result in the output folder.")]
-Animate = Annotated[bool, typer.Option("--animate", help="Also draw the middle event as it moves (event.gif).")]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else.")]
 Quiet = Annotated[bool, typer.Option("-q", "--quiet", help="No progress, no summary.")]
-Date = Annotated[str | None, typer.Option("--date", help="Day for magnetic bearings, such as 2027-01-31.")]
-SecondPass = Annotated[
-    bool, typer.Option("--second-pass", help="Lay the second pass: half the width, lanes midway beside the first.")
-]
 
 
-# ---- What commands do around their work: read the question, echo the place, show progress
+# ---- A command line whose commands read their options when one of them is called
+
+
+def make_app(commands: Mapping[str, Callable[..., None] | typer.Typer], **options: Any) -> typer.Typer:
+    """A command line, or a group of one, of functions and of other groups.
+
+    typer evaluates all annotations of a command to make its options. For all commands together that takes longer than
+    everything else that ``--help`` does, and only their names and first sentences are shown.
+    """
+
+    class Group(TyperGroup):
+        def __init__(self, **attributes: Any) -> None:
+            super().__init__(**attributes)
+            self.commands = {
+                name: TyperCommand(name, help=_help_of(command), rich_markup_mode=None)
+                for name, command in commands.items()
+            }
+
+        def resolve_command(self, ctx: Any, args: list[str]) -> tuple[Any, Any, list[str]]:
+            name, _, rest = super().resolve_command(ctx, args)
+            return name, _with_options(str(name), commands[str(name)]), rest
+
+    app = typer.Typer(
+        cls=Group, no_args_is_help=True, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False,
+        **options,
+    )  # fmt: skip
+    app.callback()(lambda: None)
+    return app
+
+
+def _help_of(command: Callable[..., None] | typer.Typer) -> str | None:
+    return str(command.info.help) if isinstance(command, typer.Typer) else inspect.getdoc(command)
+
+
+def _with_options(name: str, command: Callable[..., None] | typer.Typer) -> Any:
+    if isinstance(command, typer.Typer):
+        return get_command(command)
+    alone = typer.Typer(add_completion=False, rich_markup_mode=None)
+    alone.command(name)(command)
+    return get_command(alone)
+
+
+# ---- What commands do around their work: read the scenario, echo the place, show progress, print what was found
 
 COME_AGAIN_S = 0.02
 # What native code calls: numba and LLVM do not look whether it raised.
 BACK_END = ("numba.core.codegen", "numba.core.serialize", "llvmlite")
-_asked, _answered, _coming_again = threading.Event(), threading.Event(), threading.Event()
+_pressed, _answered, _coming_again = threading.Event(), threading.Event(), threading.Event()
 
 
 def watch_for_interrupt() -> None:
@@ -73,11 +131,11 @@ def ignore_interrupts() -> None:
 
 def interrupted() -> bool:
     """Whether somebody pressed Control-C."""
-    return _asked.is_set()
+    return _pressed.is_set()
 
 
 def _on_interrupt(_number: int, frame: FrameType | None) -> None:
-    _asked.set()
+    _pressed.set()
     waited = _coming_again.is_set()
     _coming_again.clear()
     if waited and _answered.is_set():
@@ -114,7 +172,7 @@ def scenario_from(file: Path | None, given: list[Override]) -> Scenario:
 
     if file is not None:
         return apply_overrides(read_scenario(file), given)
-    if next(one.value for one in given if one.key == "elevation") is None:
+    if next(override.value for override in given if override.key == "elevation") is None:
         raise InputError("no elevation model was given: name a raster, or a scenario with --scenario")
     return apply_overrides(check_scenario({"elevation": ["?"]}), given)
 
@@ -137,10 +195,10 @@ def echo_place(scenario: Scenario) -> None:
 
 
 @contextmanager
-def progress_bar(*, hidden: bool) -> Iterator[Callable[[str, float], None]]:
+def progress_bar(*, hidden: bool) -> Iterator[Progress]:
     """A progress bar on standard error, only where a person looks at it."""
     if hidden or not sys.stderr.isatty():
-        yield lambda _stage, _share: _stop_if_asked()
+        yield lambda _stage, _share: _stop_if_pressed()
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
@@ -150,12 +208,29 @@ def progress_bar(*, hidden: bool) -> Iterator[Callable[[str, float], None]]:
         task = bar.add_task("", total=1.0)
 
         def show(stage: str, share: float) -> None:
-            _stop_if_asked()
+            _stop_if_pressed()
             bar.update(task, description=stage, completed=share)
 
         yield show
 
 
-def _stop_if_asked() -> None:
+def part_of(progress: Progress, begin: float, end: float) -> Progress:
+    """Progress of a part of the work, from one share of the whole to another."""
+    return lambda stage, share: progress(stage, begin + (end - begin) * share)
+
+
+def echo_result(
+    numbers: Callable[[], Mapping[str, Any]], text: Callable[[], str], *, as_json: bool, quiet: bool
+) -> None:
+    """Print what a command found: its numbers as JSON, or its summary, or nothing."""
+    from lastseen.output import numbers_text
+
+    if as_json:
+        typer.echo(numbers_text(numbers()), nl=False)
+    elif not quiet:
+        typer.echo(text())
+
+
+def _stop_if_pressed() -> None:
     if interrupted():
         _stop()

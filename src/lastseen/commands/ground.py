@@ -7,98 +7,70 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lastseen.commands.common import (
-    AsJson,
-    Buildings,
-    Crevasses,
-    Dem,
-    NoGo,
-    Out,
-    Overwrite,
-    Quiet,
-    Roads,
-    Rocks,
-    Surface,
-    Trees,
-    Water,
-    ZUnit,
-    echo_place,
-    given_in,
-    progress_bar,
-    scenario_from,
-)
+from lastseen.commands import common
 from lastseen.core import InputError
 
 if TYPE_CHECKING:
     from lastseen.core import Scenario
 
 
-# ---- Commands about the ground: traps, terrain
-
-
-def add_ground(app: typer.Typer) -> None:
-    """Put the commands into the command line."""
-    app.command()(traps)
-    app.command()(terrain)
-
-
 def traps(
-    dem: Annotated[list[Path] | None, typer.Argument(help="Elevation: any raster that GDAL reads, or several.")] = None,
+    dem: common.DemOrScenario = None,
     at: Annotated[
         str | None, typer.Option("--at", help="Last-seen point; without one all ground is looked at.")
     ] = None,
     crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --at.")] = None,
-    radius: Annotated[float | None, typer.Option("--radius", help="Uncertainty of the last-seen point, m.")] = None,
-    size: Annotated[int | None, typer.Option("--size", help="Destructive size, 1 to 4. [default: 2]")] = None,
-    release: Annotated[Path | None, typer.Option("--release", help="Drawn outline of the release.")] = None,
-    trees: Trees = None,
-    water: Water = None,
-    crevasses: Crevasses = None,
-    rocks: Rocks = None,
-    buildings: Buildings = None,
-    roads: Roads = None,
-    no_go: NoGo = None,
-    surface_model: Surface = None,
-    seed: Annotated[int | None, typer.Option("--seed", help="Seed of all random draws. [default: 1]")] = None,
-    name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
-    scenario: Annotated[Path | None, typer.Option("--scenario", help="TOML file; options override it.")] = None,
-    z_unit: ZUnit = None,
+    radius: common.Radius = None,
+    size: common.Size = None,
+    release: common.Release = None,
+    trees: common.Trees = None,
+    water: common.Water = None,
+    crevasses: common.Crevasses = None,
+    rocks: common.Rocks = None,
+    buildings: common.Buildings = None,
+    roads: common.Roads = None,
+    no_go: common.NoGo = None,
+    surface_model: common.Surface = None,
+    seed: common.Seed = None,
+    name: common.Title = None,
+    scenario: common.ScenarioFile = None,
+    z_unit: common.ZUnit = None,
     output: Annotated[
         Path | None, typer.Option("-o", "--output", help="Folder to write; without it only the table is shown.")
     ] = None,
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
+    overwrite: common.Overwrite = False,
+    as_json: common.AsJson = False,
+    quiet: common.Quiet = False,
 ) -> None:
     """List terrain traps and start zones: of a last-seen point, or of a whole elevation model."""
     given = [
-        *given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
-        *given_in("last_seen", at=at, crs=crs, radius_m=radius),
-        *given_in("snow", size=size, release=release),
-        *given_in(
+        *common.given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
+        *common.given_in("last_seen", at=at, crs=crs, radius_m=radius),
+        *common.given_in("snow", size=size, release=release),
+        *common.given_in(
             "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,
             no_go=no_go, surface_model=surface_model,
         ),
     ]  # fmt: skip
-    _view_and_write(scenario_from(scenario, given), output, overwrite=overwrite, as_json=as_json, quiet=quiet)
+    _view_and_write(common.scenario_from(scenario, given), output, overwrite=overwrite, as_json=as_json, quiet=quiet)
 
 
 def terrain(
-    dem: Dem,
-    z_unit: ZUnit = None,
-    output: Out = Path("terrain"),
+    dem: common.Dem,
+    z_unit: common.ZUnit = None,
+    output: common.Out = Path("terrain"),
     local_only: Annotated[
         bool, typer.Option("--local-only", help="Leave out drainage, which needs the whole model in memory.")
     ] = False,
-    overwrite: Overwrite = False,
-    quiet: Quiet = False,
+    overwrite: common.Overwrite = False,
+    quiet: common.Quiet = False,
 ) -> None:
     """Write ground layers (slope, curvature, roughness, openness, drainage and more) as cloud-optimised GeoTIFF."""
     from lastseen.output import write_ground
     from lastseen.terrain import open_elevation
 
     elevation = open_elevation(dem, z_unit=z_unit)
-    with progress_bar(hidden=quiet) as progress:
+    with common.progress_bar(hidden=quiet) as progress:
         made = write_ground(elevation, output, overwrite=overwrite, progress=progress, drainage=not local_only)
     if not quiet:
         for note in (*elevation.notes, *made.notes):
@@ -109,49 +81,34 @@ def terrain(
 
 def _view_and_write(scenario: Scenario, output: Path | None, *, overwrite: bool, as_json: bool, quiet: bool) -> None:
     from lastseen.jobs import view_traps
-    from lastseen.output import TRAPS_MARKER, numbers_text, refuse_existing, traps_numbers, write_traps
+    from lastseen.output import TRAPS_MARKER, refuse_existing, trap_table, traps_numbers, write_traps
 
     if output is not None:
         refuse_existing(output, overwrite=overwrite, marker=TRAPS_MARKER)
     if not (quiet or as_json):
-        echo_place(scenario)
-    with progress_bar(hidden=quiet) as progress:
+        common.echo_place(scenario)
+    with common.progress_bar(hidden=quiet) as progress:
         found = view_traps(scenario, progress)
         if output is not None:
-            write_traps(
-                found, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share)
-            )
-    if as_json:
-        typer.echo(numbers_text(traps_numbers(found)), nl=False)
-    elif not quiet:
-        from lastseen.output import trap_table
-
-        typer.echo(trap_table(found, output))
-
-
-# ---- Command of the mountain guide: read a slope before going there, along a line or over an area
-
-
-def add_preread(app: typer.Typer) -> None:
-    """Put the command into the command line."""
-    app.command()(preread)
+            write_traps(found, output, overwrite=overwrite, progress=common.part_of(progress, 0.8, 1.0))
+    common.echo_result(lambda: traps_numbers(found), lambda: trap_table(found, output), as_json=as_json, quiet=quiet)
 
 
 def preread(
-    dem: Dem,
+    dem: common.Dem,
     line: Annotated[Path | None, typer.Option("--line", help="Line of travel: any vector file, such as GPX.")] = None,
     area: Annotated[
         str | None, typer.Option("--area", help="Outline of an area (any vector file), or 'all' for the whole model.")
     ] = None,
-    size: Annotated[int | None, typer.Option("--size", help="Destructive size, 1 to 4. [default: 2]")] = None,
+    size: common.Size = None,
     members: Annotated[int, typer.Option("--members", help="Events of the ensemble, 4 to 63.")] = 16,
-    trees: Trees = None,
-    water: Water = None,
-    crevasses: Crevasses = None,
-    rocks: Rocks = None,
-    buildings: Buildings = None,
-    roads: Roads = None,
-    surface_model: Surface = None,
+    trees: common.Trees = None,
+    water: common.Water = None,
+    crevasses: common.Crevasses = None,
+    rocks: common.Rocks = None,
+    buildings: common.Buildings = None,
+    roads: common.Roads = None,
+    surface_model: common.Surface = None,
     starts: Annotated[
         float | None,
         typer.Option("--starts", help="One start every so many metres of an area; 0 runs each cell. [default: 5]"),
@@ -165,34 +122,34 @@ def preread(
     scheduler: Annotated[
         str | None, typer.Option("--scheduler", help="Dask scheduler for an area, such as tcp://host:8786.")
     ] = None,
-    seed: Annotated[int | None, typer.Option("--seed", help="Seed of all random draws. [default: 1]")] = None,
-    name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
-    z_unit: ZUnit = None,
+    seed: common.Seed = None,
+    name: common.Title = None,
+    z_unit: common.ZUnit = None,
     output: Annotated[
         Path | None,
         typer.Option("-o", "--output", help="Folder to write; of a line without it only the table is shown."),
     ] = None,
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
+    overwrite: common.Overwrite = False,
+    as_json: common.AsJson = False,
+    quiet: common.Quiet = False,
 ) -> None:
     """Read a slope: a line of travel stretch by stretch, or an area or a range of mountains tile by tile."""
     given = [
-        *given_in("", elevation=tuple(dem), name=name, z_unit=z_unit, seed=seed),
-        *given_in("snow", size=size),
-        *given_in(
+        *common.given_in("", elevation=tuple(dem), name=name, z_unit=z_unit, seed=seed),
+        *common.given_in("snow", size=size),
+        *common.given_in(
             "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,
             surface_model=surface_model,
         ),
     ]  # fmt: skip
-    scenario = scenario_from(None, given)
+    scenario = common.scenario_from(None, given)
     if (line is None) == (area is None):
         raise InputError("give either a line of travel with --line or an area with --area")
     given_of_area = {"starts": starts, "tiles": tiles, "workers": workers, "scheduler": scheduler}
     of_area = {name: value for name, value in given_of_area.items() if value is not None}
     if line is not None:
         if of_area:
-            raise InputError(f"{' and '.join(f'--{one}' for one in of_area)} belong to an area: not with --line")
+            raise InputError(f"{' and '.join(f'--{name}' for name in of_area)} belong to an area: not with --line")
         _read_line(scenario, line, output, members, overwrite=overwrite, as_json=as_json, quiet=quiet)
         return
     if output is None:
@@ -213,20 +170,15 @@ def _read_line(
     scenario: Scenario, line: Path, output: Path | None, members: int, *, overwrite: bool, as_json: bool, quiet: bool
 ) -> None:
     from lastseen.jobs import view_line
-    from lastseen.output import LINE_MARKER, line_numbers, line_summary, numbers_text, refuse_existing, write_line
+    from lastseen.output import LINE_MARKER, line_numbers, line_summary, refuse_existing, write_line
 
     if output is not None:
         refuse_existing(output, overwrite=overwrite, marker=LINE_MARKER)
-    with progress_bar(hidden=quiet) as progress:
+    with common.progress_bar(hidden=quiet) as progress:
         view = view_line(scenario, line, members, progress)
         if output is not None:
-            write_line(
-                view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share)
-            )
-    if as_json:
-        typer.echo(numbers_text(line_numbers(view)), nl=False)
-    elif not quiet:
-        typer.echo(line_summary(view, output))
+            write_line(view, output, overwrite=overwrite, progress=common.part_of(progress, 0.8, 1.0))
+    common.echo_result(lambda: line_numbers(view), lambda: line_summary(view, output), as_json=as_json, quiet=quiet)
 
 
 def _read_area(
@@ -240,18 +192,15 @@ def _read_area(
     quiet: bool,
 ) -> None:
     from lastseen.jobs import other_kept_tiles, view_area
-    from lastseen.output import AREA_MARKER, area_numbers, area_summary, numbers_text, refuse_existing, write_area
+    from lastseen.output import AREA_MARKER, area_numbers, area_summary, refuse_existing, write_area
 
     refuse_existing(output, overwrite=overwrite, marker=AREA_MARKER)
     names = {"starts": "spacing_m", "tiles": "tile_km"}
     how = {names.get(name, name): value for name, value in how.items()}
-    with progress_bar(hidden=quiet) as progress:
+    with common.progress_bar(hidden=quiet) as progress:
         view = view_area(scenario, output, area=area, progress=progress, **how)
         numbers = area_numbers(view)
-        write_area(view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.9 + 0.1 * share))
+        write_area(view, output, overwrite=overwrite, progress=common.part_of(progress, 0.9, 1.0))
     for folder in other_kept_tiles(output, view.request):
         typer.echo(f"Tiles of a run with other settings still lie in {folder}: delete them if not needed", err=True)
-    if as_json:
-        typer.echo(numbers_text(numbers), nl=False)
-    elif not quiet:
-        typer.echo(area_summary(view, output))
+    common.echo_result(lambda: numbers, lambda: area_summary(view, output), as_json=as_json, quiet=quiet)

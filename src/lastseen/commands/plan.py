@@ -8,28 +8,7 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
-from lastseen.commands.common import (
-    Animate,
-    AsJson,
-    Buildings,
-    Crevasses,
-    Date,
-    NoGo,
-    Out,
-    Overwrite,
-    Quiet,
-    Roads,
-    Rocks,
-    SecondPass,
-    Surface,
-    Trees,
-    Water,
-    ZUnit,
-    echo_place,
-    given_in,
-    progress_bar,
-    scenario_from,
-)
+from lastseen.commands import common
 from lastseen.core import InputError
 
 if TYPE_CHECKING:
@@ -39,20 +18,11 @@ if TYPE_CHECKING:
     from lastseen.search import Entry
 
 
-# ---- Commands that work out a whole plan: plan, demo
-
-
-def add_plan(app: typer.Typer) -> None:
-    """Put the commands into the command line."""
-    app.command()(plan)
-    app.command()(demo)
-
-
 def plan(
-    dem: Annotated[list[Path] | None, typer.Argument(help="Elevation: any raster that GDAL reads, or several.")] = None,
+    dem: common.DemOrScenario = None,
     at: Annotated[str | None, typer.Option("--at", help="Last-seen point: lon,lat, UTM text or MGRS text.")] = None,
     crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --at and --start.")] = None,
-    radius: Annotated[float | None, typer.Option("--radius", help="Uncertainty of the last-seen point, m.")] = None,
+    radius: common.Radius = None,
     size: Annotated[
         int | None,
         typer.Option("--size", help="Destructive size: 1 small, 2 buries a person, 3 a car, 4 a house. [default: 2]"),
@@ -66,72 +36,75 @@ def plan(
     cell: Annotated[
         float | None, typer.Option("--cell", help="Working cell of the flow, m. [default: by the release]")
     ] = None,
-    release: Annotated[Path | None, typer.Option("--release", help="Drawn outline of the release.")] = None,
+    release: common.Release = None,
     debris: Annotated[
         Path | None, typer.Option("--debris", help="Observed outline of the debris: only the search is laid out.")
     ] = None,
-    strip_width: Annotated[
-        float | None, typer.Option("--strip-width", help="Signal-search strip width on snow, m. [default: 40]")
-    ] = None,
-    searchers: Annotated[int | None, typer.Option("--searchers", help="How many people search. [default: 1]")] = None,
+    strip_width: common.StripWidth = None,
+    searchers: common.Searchers = None,
     start: Annotated[
         str | None, typer.Option("--start", help="Where they stand, if not at the last-seen point.")
     ] = None,
     pattern: Annotated[str | None, typer.Option("--pattern", help="Lanes 'across' or 'along' the fall line.")] = None,
-    entry: Annotated[str | None, typer.Option("--entry", help="Begin at the 'top', the 'toe' or a 'flank'.")] = None,
-    date: Date = None,
-    second_pass: SecondPass = False,
-    seed: Annotated[int | None, typer.Option("--seed", help="Seed of all random draws. [default: 1]")] = None,
+    entry: common.Entry = None,
+    date: common.Date = None,
+    second_pass: common.SecondPass = False,
+    seed: common.Seed = None,
     name: Annotated[str | None, typer.Option("--name", help="Title of the plan.")] = None,
-    scenario: Annotated[Path | None, typer.Option("--scenario", help="TOML file; options override it.")] = None,
-    trees: Trees = None,
-    water: Water = None,
-    crevasses: Crevasses = None,
-    rocks: Rocks = None,
-    buildings: Buildings = None,
-    roads: Roads = None,
-    no_go: NoGo = None,
-    surface_model: Surface = None,
-    z_unit: ZUnit = None,
-    animate: Animate = False,
-    output: Out = Path("plan"),
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
+    scenario: common.ScenarioFile = None,
+    trees: common.Trees = None,
+    water: common.Water = None,
+    crevasses: common.Crevasses = None,
+    rocks: common.Rocks = None,
+    buildings: common.Buildings = None,
+    roads: common.Roads = None,
+    no_go: common.NoGo = None,
+    surface_model: common.Surface = None,
+    z_unit: common.ZUnit = None,
+    animate: common.Animate = False,
+    output: common.Out = Path("plan"),
+    overwrite: common.Overwrite = False,
+    as_json: common.AsJson = False,
+    quiet: common.Quiet = False,
 ) -> None:
     """Work out a plan from an elevation model and a last-seen point."""
     given = [
-        *given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
-        *given_in("last_seen", at=at, crs=crs, radius_m=radius),
-        *given_in("snow", size=size, model=model, cell_m=cell, release=release),
-        *given_in(
+        *common.given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
+        *common.given_in("last_seen", at=at, crs=crs, radius_m=radius),
+        *common.given_in("snow", size=size, model=model, cell_m=cell, release=release),
+        *common.given_in(
             "search", debris=debris, strip_width_m=strip_width, searchers=searchers, start=start, pattern=pattern,
             entry=entry, date=date, second_pass=second_pass or None,
         ),
-        *given_in(
+        *common.given_in(
             "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,
             no_go=no_go, surface_model=surface_model,
         ),
     ]  # fmt: skip
     _make_and_write(
-        scenario_from(scenario, given), output, overwrite=overwrite, animate=animate, as_json=as_json, quiet=quiet
+        common.scenario_from(scenario, given),
+        output,
+        overwrite=overwrite,
+        animate=animate,
+        as_json=as_json,
+        quiet=quiet,
     )
 
 
 def demo(
     which: Annotated[str, typer.Argument(help="bowl (size 3, one searcher) or bench (size 2, three).")] = "bowl",
-    animate: Animate = False,
-    output: Out = Path("demo-plan"),
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
+    animate: common.Animate = False,
+    output: common.Out = Path("demo-plan"),
+    overwrite: common.Overwrite = False,
+    as_json: common.AsJson = False,
+    quiet: common.Quiet = False,
 ) -> None:
     """Plan a search on Mount Ysterra, an invented mountain that comes with the program."""
     from lastseen.core import read_scenario, shared_folder
 
     path = shared_folder("demo") / f"{which}.toml"
     if not path.is_file():
-        known = ", ".join(sorted(one.stem for one in path.parent.glob("*.toml")))
+        known = ", ".join(sorted(file.stem for file in path.parent.glob("*.toml")))
         raise InputError(f"there is no demo scenario '{which}': choose one of {known}")
     _make_and_write(read_scenario(path), output, overwrite=overwrite, animate=animate, as_json=as_json, quiet=quiet)
 
@@ -140,32 +113,17 @@ def _make_and_write(
     scenario: Scenario, output: Path, *, overwrite: bool, animate: bool, as_json: bool, quiet: bool
 ) -> None:
     from lastseen.jobs import make_plan
-    from lastseen.output import numbers_text, plan_numbers, refuse_existing, write_plan
+    from lastseen.output import plan_numbers, plan_summary, refuse_existing, write_plan
 
     refuse_existing(output, overwrite=overwrite)
     if not (quiet or as_json):
-        echo_place(scenario)
-    with progress_bar(hidden=quiet) as progress:
+        common.echo_place(scenario)
+    with common.progress_bar(hidden=quiet) as progress:
         made: Plan = make_plan(scenario, progress)
-
-        def writing(stage: str, share: float) -> None:
-            progress(stage, 0.95 + 0.05 * share)
-
-        write_plan(made, output, overwrite=overwrite, animate=animate, progress=writing)
-    if as_json:
-        typer.echo(numbers_text(plan_numbers(made)), nl=False)
-    elif not quiet:
-        from lastseen.output import plan_summary
-
-        typer.echo(plan_summary(plan_numbers(made), output))
-
-
-# ---- The command that lays a search over a drawn outline: strips
-
-
-def add_strips(app: typer.Typer) -> None:
-    """Put the command into the command line."""
-    app.command()(strips)
+        write_plan(made, output, overwrite=overwrite, animate=animate, progress=common.part_of(progress, 0.95, 1.0))
+    common.echo_result(
+        lambda: plan_numbers(made), lambda: plan_summary(plan_numbers(made), output), as_json=as_json, quiet=quiet
+    )
 
 
 def strips(
@@ -176,38 +134,36 @@ def strips(
     dem: Annotated[
         list[Path] | None, typer.Option("--dem", help="Elevation, may be repeated; flat ground where not given.")
     ] = None,
-    strip_width: Annotated[
-        float | None, typer.Option("--strip-width", help="Signal-search strip width on snow, m. [default: 40]")
-    ] = None,
-    searchers: Annotated[int | None, typer.Option("--searchers", help="How many people search. [default: 1]")] = None,
+    strip_width: common.StripWidth = None,
+    searchers: common.Searchers = None,
     start: Annotated[
         str | None, typer.Option("--start", help="Where they stand: lon,lat, UTM text or MGRS text.")
     ] = None,
     crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --start.")] = None,
-    entry: Annotated[str | None, typer.Option("--entry", help="Begin at the 'top', the 'toe' or a 'flank'.")] = None,
+    entry: common.Entry = None,
     pattern: Annotated[
         str | None, typer.Option("--pattern", help="Lanes 'across' or 'along' the fall line. [default: what is best]")
     ] = None,
     no_go: Annotated[Path | None, typer.Option("--no-go", help="Drawn ground that nobody may walk on.")] = None,
-    date: Date = None,
-    second_pass: SecondPass = False,
+    date: common.Date = None,
+    second_pass: common.SecondPass = False,
     seed: Annotated[int | None, typer.Option("--seed", help="Seed of the simulated searches. [default: 1]")] = None,
     name: Annotated[str | None, typer.Option("--name", help="Title of the search.")] = None,
-    z_unit: ZUnit = None,
-    output: Out = Path("search"),
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
+    z_unit: common.ZUnit = None,
+    output: common.Out = Path("search"),
+    overwrite: common.Overwrite = False,
+    as_json: common.AsJson = False,
+    quiet: common.Quiet = False,
 ) -> None:
     """Lay out a signal search over any drawn outline, without a model."""
     from lastseen.core import apply_overrides, check_scenario, crs_of_outline, is_local_metric, to_lonlat
     from lastseen.jobs import plan_drawn_search, without_elevation
-    from lastseen.output import SEARCH_MARKER, numbers_text, refuse_existing, search_numbers, write_search
+    from lastseen.output import SEARCH_MARKER, plan_summary, refuse_existing, search_numbers, write_search
 
     given = [
-        *given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
-        *given_in("last_seen", crs=crs),
-        *given_in(
+        *common.given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
+        *common.given_in("last_seen", crs=crs),
+        *common.given_in(
             "search", debris=outline, strip_width_m=strip_width, searchers=searchers, start=start, pattern=pattern,
             date=date, second_pass=second_pass or None,
         ),
@@ -216,18 +172,15 @@ def strips(
     if not dem:
         scenario = without_elevation(scenario)
     refuse_existing(output, overwrite=overwrite, marker=SEARCH_MARKER)
-    with progress_bar(hidden=quiet) as progress:
+    with common.progress_bar(hidden=quiet) as progress:
         made = plan_drawn_search(scenario, no_go=no_go, entry=_entry(entry), progress=progress)
-        grid, own = made.terrain.elevation, crs_of_outline(outline, "debris")
+        grid, outline_crs = made.terrain.elevation, crs_of_outline(outline, "debris")
         middle = made.debris.outline.centroid
-        metric = is_local_metric(own, to_lonlat(middle.x, middle.y, grid.crs))
-        write_search(made, output, crs=own if metric else None, overwrite=overwrite, progress=progress)
-    if as_json:
-        typer.echo(numbers_text(search_numbers(made)), nl=False)
-    elif not quiet:
-        from lastseen.output import plan_summary
-
-        typer.echo(plan_summary(search_numbers(made), output))
+        metric = is_local_metric(outline_crs, to_lonlat(middle.x, middle.y, grid.crs))
+        write_search(made, output, crs=outline_crs if metric else None, overwrite=overwrite, progress=progress)
+    common.echo_result(
+        lambda: search_numbers(made), lambda: plan_summary(search_numbers(made), output), as_json=as_json, quiet=quiet
+    )
 
 
 def _entry(text: str | None) -> Entry | None:
@@ -247,12 +200,6 @@ DEVICES: dict[str, Device] = {"full": "full", "basic": "basic"}
 PAPERS: dict[str, Paper] = {"A4": "A4", "Letter": "Letter", "A3": "A3"}
 
 
-def add_export(app: typer.Typer) -> None:
-    """Put the commands into the command line."""
-    app.command()(export)
-    app.command()(show)
-
-
 def export(
     plan: Folder,
     to: Annotated[str, typer.Option("--to", help=f"With commas between: {', '.join(NAMES)}.", show_default=False)],
@@ -264,34 +211,29 @@ def export(
     ] = "full",
     paper: Annotated[str, typer.Option("--paper", help="Of the sheet: A4, Letter or A3.")] = "A4",
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace files that say something else.")] = False,
-    quiet: Quiet = False,
+    quiet: common.Quiet = False,
 ) -> None:
     """Write products of a plan again or in another form, without computing it again."""
     from lastseen.output import Wishes, export_plan
 
-    wishes = Wishes(device=_one_of(device, DEVICES, "device"), paper=_one_of(paper, PAPERS, "paper"))
+    wishes = Wishes(device=_choose(device, DEVICES, "device"), paper=_choose(paper, PAPERS, "paper"))
     names = [part.strip() for part in to.split(",") if part.strip()]
-    with progress_bar(hidden=quiet) as progress:
+    with common.progress_bar(hidden=quiet) as progress:
         files = export_plan(plan, names, output=output, wishes=wishes, overwrite=overwrite, progress=progress)
     if not quiet:
         typer.echo("\n".join(f"{path}" for path in files))
 
 
-def show(plan: Folder, as_json: AsJson = False) -> None:
+def show(plan: Folder, as_json: common.AsJson = False) -> None:
     """A plan in a dozen lines, from its folder."""
-    from lastseen.output import numbers_text, read_numbers
+    from lastseen.output import plan_summary, read_numbers
 
     numbers = read_numbers(plan)
-    if as_json:
-        typer.echo(numbers_text(numbers), nl=False)
-        return
-    from lastseen.output import plan_summary
-
-    typer.echo(plan_summary(numbers, plan))
+    common.echo_result(lambda: numbers, lambda: plan_summary(numbers, plan), as_json=as_json, quiet=False)
 
 
-def _one_of(text: str, known: Mapping[str, Choice], what: str) -> Choice:
-    found = next((one for name, one in known.items() if name.lower() == text.lower()), None)
+def _choose(text: str, known: Mapping[str, Choice], what: str) -> Choice:
+    found = next((choice for name, choice in known.items() if name.lower() == text.lower()), None)
     if found is None:
         *most, last = known
         raise InputError(f"the {what} '{text}' is not known: choose {', '.join(most)} or {last}")

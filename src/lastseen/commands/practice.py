@@ -9,41 +9,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from lastseen.commands.common import (
-    AsJson,
-    Buildings,
-    Crevasses,
-    NoGo,
-    Out,
-    Overwrite,
-    Quiet,
-    Roads,
-    Rocks,
-    Surface,
-    Trees,
-    Water,
-    ZUnit,
-    given_in,
-    progress_bar,
-    scenario_from,
-)
+from lastseen.commands import common
 from lastseen.core import InputError
 
 if TYPE_CHECKING:
-    from lastseen.jobs import Exercise, SiteView
-
-
-# ---- Ground for practice and a deposit on it: ``drill sites``, ``drill deposit``
-
-
-def add_drill_ground(group: typer.Typer) -> None:
-    """Put the commands into the group ``drill``."""
-    group.command()(sites)
-    group.command()(deposit)
+    from lastseen.jobs import Exercise
 
 
 def sites(
-    dem: Annotated[list[Path], typer.Argument(help="Elevation: any raster that GDAL reads, or several.")],
+    dem: common.Dem,
     near: Annotated[str | None, typer.Option("--near", help="Where people come from: lon,lat, UTM or MGRS.")] = None,
     crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --near.")] = None,
     within: Annotated[float, typer.Option("--within", help="Greatest distance from --near, m.")] = 2000.0,
@@ -60,36 +34,36 @@ def sites(
         bool, typer.Option("--exposed-ok", help="Also ground that a body reaches; only with a named lookout place.")
     ] = False,
     count: Annotated[int, typer.Option("--count", help="How many sites at most.")] = 8,
-    trees: Trees = None,
-    water: Water = None,
-    crevasses: Crevasses = None,
-    rocks: Rocks = None,
-    buildings: Buildings = None,
-    roads: Roads = None,
-    no_go: NoGo = None,
-    surface_model: Surface = None,
-    name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
-    z_unit: ZUnit = None,
-    output: Out = Path("sites"),
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
+    trees: common.Trees = None,
+    water: common.Water = None,
+    crevasses: common.Crevasses = None,
+    rocks: common.Rocks = None,
+    buildings: common.Buildings = None,
+    roads: common.Roads = None,
+    no_go: common.NoGo = None,
+    surface_model: common.Surface = None,
+    name: common.Title = None,
+    z_unit: common.ZUnit = None,
+    output: common.Out = Path("sites"),
+    overwrite: common.Overwrite = False,
+    as_json: common.AsJson = False,
+    quiet: common.Quiet = False,
 ) -> None:
     """Find and rank ground for practice that no start zone in this model reaches."""
     from lastseen.core import parse_crs, parse_point
     from lastseen.jobs import SiteRequest, view_sites
-    from lastseen.output import SITES_MARKER, refuse_existing, write_sites
+    from lastseen.output import SITES_MARKER, refuse_existing, sites_numbers, sites_table, write_sites
 
     refuse_existing(output, overwrite=overwrite, marker=SITES_MARKER)
     width, height = pair(size, "x", "--size", "100x50")
     low, high = pair(slope, "-", "--slope", "10-25")
-    wish = SiteRequest(
+    request = SiteRequest(
         width_m=width, height_m=height, low_deg=low, high_deg=high, start_deg=start_slope, most_size=largest,
         within_m=within, margin_m=margin, exposed_ok=exposed_ok, count=count,
     )  # fmt: skip
     given = [
-        *given_in("", elevation=tuple(dem), name=name, z_unit=z_unit),
-        *given_in(
+        *common.given_in("", elevation=tuple(dem), name=name, z_unit=z_unit),
+        *common.given_in(
             "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,
             no_go=no_go, surface_model=surface_model,
         ),
@@ -98,19 +72,10 @@ def sites(
     if place is not None and not (quiet or as_json):
         known = place.notations()
         typer.echo(f"Place of --near: {known['lonlat']} = {known['utm']} = {known['mgrs']}", err=True)
-    with progress_bar(hidden=quiet) as progress:
-        view = view_sites(scenario_from(None, given), wish, place, lambda stage, share: progress(stage, 0.8 * share))
-        write_sites(view, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.8 + 0.2 * share))
-    _tell(view, output, as_json=as_json, quiet=quiet)
-
-
-def _tell(view: SiteView, output: Path, *, as_json: bool, quiet: bool) -> None:
-    from lastseen.output import numbers_text, sites_numbers, sites_table
-
-    if as_json:
-        typer.echo(numbers_text(sites_numbers(view)), nl=False)
-    elif not quiet:
-        typer.echo(sites_table(view, output))
+    with common.progress_bar(hidden=quiet) as progress:
+        view = view_sites(common.scenario_from(None, given), request, place, common.part_of(progress, 0.0, 0.8))
+        write_sites(view, output, overwrite=overwrite, progress=common.part_of(progress, 0.8, 1.0))
+    common.echo_result(lambda: sites_numbers(view), lambda: sites_table(view, output), as_json=as_json, quiet=quiet)
 
 
 def pair(text: str, between: str, option: str, example: str) -> tuple[float, float]:
@@ -128,7 +93,7 @@ def pair(text: str, between: str, option: str, example: str) -> tuple[float, flo
 
 
 def deposit(
-    dem: Annotated[list[Path], typer.Argument(help="Elevation: any raster that GDAL reads, or several.")],
+    dem: common.Dem,
     sites_folder: Annotated[Path, typer.Option("--sites", help="Folder that drill sites has written.")] = Path("sites"),
     site: Annotated[int, typer.Option("--site", help="Number of the site.")] = 1,
     size: Annotated[int | None, typer.Option("--size", help="Deposit of a destructive size, 1 to 4.")] = None,
@@ -142,12 +107,12 @@ def deposit(
     stake: Annotated[
         float | None, typer.Option("--stake", help="Distance between stakes, m. [default: 10, or more for few stakes]")
     ] = None,
-    name: Annotated[str | None, typer.Option("--name", help="Title of the map.")] = None,
-    z_unit: ZUnit = None,
-    output: Out = Path("deposit"),
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
+    name: common.Title = None,
+    z_unit: common.ZUnit = None,
+    output: common.Out = Path("deposit"),
+    overwrite: common.Overwrite = False,
+    as_json: common.AsJson = False,
+    quiet: common.Quiet = False,
 ) -> None:
     """Lay a deposit over a practice site: outline, thickness, stakes, and a plan for the machine that pushes it."""
     from lastseen.jobs import PACKING
@@ -156,7 +121,6 @@ def deposit(
         deposit_numbers,
         deposit_table,
         lay_deposit,
-        numbers_text,
         refuse_existing,
         write_deposit,
     )
@@ -164,19 +128,14 @@ def deposit(
     if (size is None) == (like is None):
         raise InputError("say what the deposit stands for: either --size 1 to 4, or --like with the folder of a plan")
     refuse_existing(output, overwrite=overwrite, marker=DEPOSIT_MARKER)
-    with progress_bar(hidden=quiet) as progress:
+    with common.progress_bar(hidden=quiet) as progress:
         progress("laying the deposit", 0.0)
         made = lay_deposit(
             tuple(dem), z_unit, sites_folder, site, size, like, seed=seed, snow_m=snow_depth, left_m=leave,
             packing=PACKING if packing is None else packing, stake_m=stake, name=name,
         )  # fmt: skip
-        write_deposit(
-            made, output, overwrite=overwrite, progress=lambda stage, share: progress(stage, 0.5 + 0.5 * share)
-        )
-    if as_json:
-        typer.echo(numbers_text(deposit_numbers(made)), nl=False)
-    elif not quiet:
-        typer.echo(deposit_table(made, output))
+        write_deposit(made, output, overwrite=overwrite, progress=common.part_of(progress, 0.5, 1.0))
+    common.echo_result(lambda: deposit_numbers(made), lambda: deposit_table(made, output), as_json=as_json, quiet=quiet)
 
 
 # ---- The commands that hide targets: drill targets, drill exercises
@@ -186,12 +145,6 @@ PlanFolder = Annotated[
     typer.Argument(metavar="PLAN", help="Folder of a plan or of a search over a drawn outline.", show_default=False),
 ]
 OwnExercises = Annotated[Path | None, typer.Option("--exercises", help="Own exercises, a TOML file.")]
-
-
-def add_drill_targets(app: typer.Typer) -> None:
-    """Put the commands into the group."""
-    app.command()(targets)
-    app.command()(exercises)
 
 
 def targets(
@@ -214,19 +167,19 @@ def targets(
         bool, typer.Option("--even", help="Any place as likely, instead of the probability of area.")
     ] = False,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Another number, other places.")] = 1,
-    output: Out = Path("targets"),
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
+    output: common.Out = Path("targets"),
+    overwrite: common.Overwrite = False,
+    as_json: common.AsJson = False,
+    quiet: common.Quiet = False,
 ) -> None:
     """Hide targets in a plan's debris: sheets for staff and trainees, run sheet, GPX. Dummies only."""
     from lastseen.jobs import plan_targets
     from lastseen.output import (
         TARGETS_MARKER,
-        numbers_text,
         read_planned,
         refuse_existing,
         target_numbers,
+        targets_text,
         write_targets,
     )
 
@@ -241,26 +194,26 @@ def targets(
     }
     chosen, name = _chosen(exercise, own, {key: value for key, value in given.items() if value is not None})
     refuse_existing(output, overwrite=overwrite, marker=TARGETS_MARKER)
-    with progress_bar(hidden=quiet) as progress:
+    with common.progress_bar(hidden=quiet) as progress:
         progress("reading the plan", 0.0)
         planned = read_planned(plan)
         hidden = plan_targets(planned, chosen, seed, name=name)
         write_targets(planned, hidden, output, overwrite=overwrite, progress=progress)
-    if as_json:
-        typer.echo(numbers_text(target_numbers(planned, hidden)), nl=False)
-    elif not quiet:
-        from lastseen.output import targets_text
+    common.echo_result(
+        lambda: target_numbers(planned, hidden),
+        lambda: targets_text(planned, hidden, output),
+        as_json=as_json,
+        quiet=quiet,
+    )
 
-        typer.echo(targets_text(planned, hidden, output))
 
-
-def exercises(own: OwnExercises = None, as_json: AsJson = False) -> None:
+def exercises(own: OwnExercises = None, as_json: common.AsJson = False) -> None:
     """List the exercises: published ones with their source, and your own."""
     from lastseen.jobs import published_exercises, read_exercises
 
     known = {**published_exercises(), **(read_exercises(own) if own else {})}
     if as_json:
-        plain = {name: one.model_dump(mode="json") for name, one in known.items()}
+        plain = {name: exercise.model_dump(mode="json") for name, exercise in known.items()}
         typer.echo(json.dumps(plain, indent=1, ensure_ascii=False))
     else:
         from lastseen.output import exercises_text
@@ -293,28 +246,14 @@ def _pair(text: str | None) -> tuple[float, float] | None:
     return numbers[0], numbers[-1]
 
 
-# ---- Commands about practising: the group ``drill``
+# ---- The group drill, and the command that grades a drill from recorded tracks
 
-
-def add_drill(app: typer.Typer) -> None:
-    """Put the group into the command line."""
-    group = typer.Typer(
-        name="drill",
-        no_args_is_help=True,
-        help="Prepare a drill: ground for it, a deposit to practise on, hidden targets, sheets for staff and trainees. "
-        "No start zone in this model reaches a site that is offered by default; look at the ground above on the day.",
-    )
-    add_drill_ground(group)
-    add_drill_targets(group)
-    app.add_typer(group)
-
-
-# ---- The command that grades a drill from recorded tracks: debrief
-
-
-def add_debrief(app: typer.Typer) -> None:
-    """Put the command into the command line."""
-    app.command()(debrief)
+drill = common.make_app(
+    {"sites": sites, "deposit": deposit, "targets": targets, "exercises": exercises},
+    name="drill",
+    help="Prepare a drill: ground for it, a deposit to practise on, hidden targets, sheets for staff and trainees. "
+    "No start zone in this model reaches a site that is offered by default; look at the ground above on the day.",
+)
 
 
 def debrief(
@@ -329,10 +268,10 @@ def debrief(
         list[str] | None, typer.Option("--shift", help="Move the clock of a track: NAME=SECONDS; repeatable.")
     ] = None,
     curve: Annotated[str, typer.Option("--curve", help="Survival curve by name.")] = "falk-1994",
-    output: Out = Path("debrief"),
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
-    quiet: Quiet = False,
+    output: common.Out = Path("debrief"),
+    overwrite: common.Overwrite = False,
+    as_json: common.AsJson = False,
+    quiet: common.Quiet = False,
 ) -> None:
     """Say what recorded tracks covered of a plan, surely, perhaps or not, and how the phases went."""
     from lastseen.jobs import GPS_ERROR_M, read_log, read_tracks
@@ -340,7 +279,7 @@ def debrief(
     from lastseen.output import (
         DEBRIEF_MARKER,
         debrief_numbers,
-        numbers_text,
+        debrief_text,
         read_planned,
         read_targets,
         refuse_existing,
@@ -348,7 +287,7 @@ def debrief(
     )
 
     refuse_existing(output, overwrite=overwrite, marker=DEBRIEF_MARKER)
-    with progress_bar(hidden=quiet) as progress:
+    with common.progress_bar(hidden=quiet) as progress:
         progress("reading plan and tracks", 0.0)
         planned = read_planned(plan)
         recordings = [track for path in tracks for track in read_tracks(path)]
@@ -362,12 +301,7 @@ def debrief(
             curve=curve,
         )
         write_debrief(made, output, overwrite=overwrite, progress=progress)
-    if as_json:
-        typer.echo(numbers_text(debrief_numbers(made)), nl=False)
-    elif not quiet:
-        from lastseen.output import debrief_text
-
-        typer.echo(debrief_text(made, output))
+    common.echo_result(lambda: debrief_numbers(made), lambda: debrief_text(made, output), as_json=as_json, quiet=quiet)
 
 
 def _shifts(given: list[str]) -> dict[str, float]:

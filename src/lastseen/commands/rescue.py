@@ -11,28 +11,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from lastseen import __version__
-from lastseen.core import InputError
+from lastseen.commands import common
+from lastseen.core import DEFAULT_STRIP_WIDTH_M, InputError
 
 if TYPE_CHECKING:
     from lastseen.rescue import PhaseValues
 
 SCHEMA_VERSION = 1
 
-AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on standard output, nothing else.")]
-Out = Annotated[Path | None, typer.Option("-o", "--output", help="Folder to write the figure and the numbers to.")]
-Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace an older result in the output folder.")]
+FigureFolder = Annotated[
+    Path | None, typer.Option("-o", "--output", help="Folder to write the figure and the numbers to.")
+]
 Depth = Annotated[float, typer.Option("--depth", help="Burial depth, m.")]
 Three = tuple[float, float, float]
 Slope = Annotated[float, typer.Option("--slope", help="Slope of the debris, degrees.")]
-
-
-def add_rescue(app: typer.Typer) -> None:
-    """Put the commands into the command line."""
-    app.command("range")(range_)
-    app.command()(clock)
-    app.command()(probe)
-    app.command()(dig)
-    app.command()(areas)
 
 
 def range_(
@@ -51,9 +43,9 @@ def range_(
     ] = None,
     speed: Annotated[float, typer.Option("--speed", help="Of the searcher, m/s.")] = 3.0,
     period: Annotated[float, typer.Option("--period", help="Between two pulses, s.")] = 1.3,
-    output: Out = None,
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
+    output: FigureFolder = None,
+    overwrite: common.Overwrite = False,
+    as_json: common.AsJson = False,
 ) -> None:
     """Receive range of a transceiver and three published ways to a strip width."""
     from lastseen.output import range_text
@@ -81,22 +73,24 @@ def clock(
         float | None, typer.Option("--walk", help="Without a plan: walking time of one searcher along all lanes, min.")
     ] = None,
     approach: Annotated[float, typer.Option("--approach", help="Without a plan: to the first lane, min.")] = 0.0,
-    strip_width: Annotated[float, typer.Option("--strip-width", help="Without a plan: strip width, m.")] = 40.0,
+    strip_width: Annotated[
+        float, typer.Option("--strip-width", help="Without a plan: strip width, m.")
+    ] = DEFAULT_STRIP_WIDTH_M,
     depth: Depth = 1.0,
     slope: Slope = 20.0,
     diggers: Annotated[
         int | None, typer.Option("--diggers", help="People who dig. [default: the plan's searchers, else 2]")
     ] = None,
-    curve: Annotated[str, typer.Option("--curve", help="Survival curve; a wrong name lists them.")] = "falk-1994",
+    curve: common.Curve = "falk-1994",
     clue: Annotated[
         Three | None, typer.Option("--clue", help="Until the search begins: low typical high, min.")
     ] = None,
     coarse: Annotated[Three | None, typer.Option("--coarse-speed", help="Low typical high, m/s.")] = None,
     fine: Annotated[Three | None, typer.Option("--fine-speed", help="Low typical high, m/s.")] = None,
     hole: Annotated[Three | None, typer.Option("--hole-seconds", help="Each probe hole: low typical high, s.")] = None,
-    output: Out = None,
-    overwrite: Overwrite = False,
-    as_json: AsJson = False,
+    output: FigureFolder = None,
+    overwrite: common.Overwrite = False,
+    as_json: common.AsJson = False,
 ) -> None:
     """Phases of a rescue, low, typical and high, against a published survival curve."""
     from lastseen.output import clock_text, read_walk
@@ -149,7 +143,7 @@ def probe(
     seconds: Annotated[
         float | None, typer.Option("--seconds-per-hole", help="With the step; none is published: no time without.")
     ] = None,
-    as_json: AsJson = False,
+    as_json: common.AsJson = False,
 ) -> None:
     """Spiral probing and probe lines: holes, published and computed detection, what they take."""
     from lastseen.output import probe_text
@@ -174,21 +168,21 @@ def probe(
             "notes": notes,
         },
     )  # fmt: skip
-    _say(document, probe_text(spiral, plans, notes), as_json=as_json)
+    _print(document, probe_text(spiral, plans, notes), as_json=as_json)
 
 
 def dig(
     depth: Depth,
     slope: Slope = 0.0,
     diggers: Annotated[int, typer.Option("--diggers", help="People who can dig.")] = 2,
-    as_json: AsJson = False,
+    as_json: common.AsJson = False,
 ) -> None:
     """Conveyor, diggers needed and present, where to begin by each published rule, turns."""
     from lastseen.output import dig_text
     from lastseen.rescue import plan_dig
 
     found = plan_dig(depth, slope, diggers)
-    _say(_document("dig", asdict(found)), dig_text(found), as_json=as_json)
+    _print(_document("dig", asdict(found)), dig_text(found), as_json=as_json)
 
 
 def areas(
@@ -198,15 +192,15 @@ def areas(
     ],
     start: Annotated[float, typer.Option("--start", help="Search begins so many minutes after the accident.")] = 5.0,
     rescue: Annotated[float, typer.Option("--rescue", help="First signal until the head is free, min.")] = 17.0,
-    curve: Annotated[str, typer.Option("--curve", help="Survival curve; a wrong name lists them.")] = "falk-1994",
-    as_json: AsJson = False,
+    curve: common.Curve = "falk-1994",
+    as_json: common.AsJson = False,
 ) -> None:
     """Rank parts of big debris for few people, and say what to believe when all were searched in vain."""
     from lastseen.output import areas_text
     from lastseen.rescue import find_survival_curve
     from lastseen.search import RANKING_FORMULA, find_best_order, parse_area, rank_areas, update_areas
 
-    parts, known = [parse_area(one) for one in area], find_survival_curve(curve)
+    parts, known = [parse_area(text) for text in area], find_survival_curve(curve)
     order = rank_areas(parts, known, start_minute=start, rescue_minutes=rescue)
     best = find_best_order(parts, known, start_minute=start, rescue_minutes=rescue)
     belief = update_areas(parts)
@@ -214,12 +208,12 @@ def areas(
     document = _document(
         "areas",
         {
-            "best_order": None if best is None else [one.area.name for one in best],
-            "formula": RANKING_FORMULA, "curve": known.name, "order": [asdict(one) for one in order],
-            "found": found, "after": [asdict(one) for one in after], "outside_after": outside,
+            "best_order": None if best is None else [rank.area.name for rank in best],
+            "formula": RANKING_FORMULA, "curve": known.name, "order": [asdict(rank) for rank in order],
+            "found": found, "after": [asdict(part) for part in after], "outside_after": outside,
         },
     )  # fmt: skip
-    _say(document, areas_text(order, best, belief, known), as_json=as_json)
+    _print(document, areas_text(order, best, belief, known), as_json=as_json)
 
 
 def _phase_values(clue: Three | None, coarse: Three | None, fine: Three | None, hole: Three | None) -> PhaseValues:
@@ -227,12 +221,12 @@ def _phase_values(clue: Three | None, coarse: Three | None, fine: Three | None, 
     from lastseen.core import Spread
     from lastseen.rescue import PhaseValues
 
-    plain = PhaseValues()
+    default = PhaseValues()
     return PhaseValues(
-        Spread(*clue).times(60.0) if clue else plain.clue_s,
-        Spread(*coarse) if coarse else plain.coarse_m_s,
-        Spread(*fine) if fine else plain.fine_m_s,
-        Spread(*hole) if hole else plain.hole_s,
+        clue_s=Spread(*clue).times(60.0) if clue else default.clue_s,
+        coarse_m_s=Spread(*coarse) if coarse else default.coarse_m_s,
+        fine_m_s=Spread(*fine) if fine else default.fine_m_s,
+        hole_s=Spread(*hole) if hole else default.hole_s,
     )
 
 
@@ -251,7 +245,7 @@ def _as_text(document: dict[str, Any]) -> str:
     return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
 
 
-def _say(document: dict[str, Any], text: str, *, as_json: bool) -> None:
+def _print(document: dict[str, Any], text: str, *, as_json: bool) -> None:
     typer.echo(_as_text(document) if as_json else text)
 
 
@@ -273,6 +267,6 @@ def _hand_over(
             (partial / f"{kind}.json").write_text(_as_text(document) + "\n", encoding="utf-8")
             (partial / f"{kind}.txt").write_text(text + "\n", encoding="utf-8")
             draw(partial / f"{kind}.png")
-    _say(document, text, as_json=as_json)
+    _print(document, text, as_json=as_json)
     if output is not None and not as_json:
         typer.echo(f"\nWritten to {output}")

@@ -9,19 +9,11 @@ from typing import Annotated
 
 import typer
 
-from lastseen.commands.common import AsJson, ZUnit
+from lastseen.commands import common
 from lastseen.core import InputError
 
-# ---- Commands about the program itself: check, doctor
 
-
-def add_tools(app: typer.Typer) -> None:
-    """Put the commands into the command line."""
-    app.command()(check)
-    app.command()(doctor)
-
-
-def check(as_json: AsJson = False) -> None:
+def check(as_json: common.AsJson = False) -> None:
     """Recompute every published reference value with the installed code."""
     from lastseen.jobs import run_checks
 
@@ -36,7 +28,7 @@ def check(as_json: AsJson = False) -> None:
         raise typer.Exit(1)
 
 
-def doctor(as_json: AsJson = False) -> None:
+def doctor(as_json: common.AsJson = False) -> None:
     """Versions, threads and data folders of everything that lastseen stands on."""
     from lastseen.core import environment
 
@@ -46,14 +38,6 @@ def doctor(as_json: AsJson = False) -> None:
     else:
         width = max(len(key) for key in found)
         typer.echo("\n".join(f"{key:<{width}}  {value}" for key, value in found.items()))
-
-
-# ---- The command that shows the page: serve
-
-
-def add_serve(app: typer.Typer) -> None:
-    """Put the command into the command line."""
-    app.command()(serve)
 
 
 def serve(
@@ -70,7 +54,7 @@ def serve(
         str | None, typer.Option("--token", help="Secret of at least 16 characters; needed with --host.")
     ] = None,
     no_open: Annotated[bool, typer.Option("--no-open", help="Do not open the browser.")] = False,
-    z_unit: ZUnit = None,
+    z_unit: common.ZUnit = None,
 ) -> None:
     """Show the page: click the last-seen point on a map, see the search. It runs on this machine, without a network."""
     from lastseen.web import LOOPBACK, Settings
@@ -86,7 +70,7 @@ def serve(
     if token is not None:
         settings = replace(settings, token=token)
 
-    def said(address: str) -> None:
+    def announce(address: str) -> None:
         typer.echo(f"Open {address}\nPlans are kept in {folder.resolve()}\nStop with Control-C.", err=True)
 
-    run(settings, open_browser=not no_open, said=said)
+    run(settings, open_browser=not no_open, announce=announce)

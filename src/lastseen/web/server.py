@@ -101,7 +101,7 @@ def make_app(settings: Settings, *, warm: bool = True) -> Starlette:
     return app
 
 
-def serve(settings: Settings, *, open_browser: bool, said: Callable[[str], None]) -> None:
+def serve(settings: Settings, *, open_browser: bool, announce: Callable[[str], None]) -> None:
     """Run until somebody stops it.
 
     Parameters
@@ -109,7 +109,7 @@ def serve(settings: Settings, *, open_browser: bool, said: Callable[[str], None]
     settings : Settings
         Where its port is taken, the next free one is used.
     open_browser : bool
-    said : callable
+    announce : callable
         Called with the address to open.
 
     Raises
@@ -132,7 +132,7 @@ def serve(settings: Settings, *, open_browser: bool, said: Callable[[str], None]
         proxy_headers=False,
         limit_concurrency=400,
     )
-    said(settings.address)
+    announce(settings.address)
     if open_browser:
         threading.Timer(0.8, webbrowser.open, (settings.address,)).start()
     uvicorn.Server(config).run(sockets=[listener])
