@@ -152,7 +152,7 @@ def test_probe_length():
         (lambda: holes_per_100_m2(0.0, 1.0), "give spacings above 0 m"),
         (lambda: grid_pod(0.05, 0.5, SHAPES[0]), "give spacings of 0.1 to 5 m"),
         (lambda: grid_pod(0.5, 0.5, "egg"), "no shape is called 'egg'"),
-        (lambda: grid_pod(0.5, 0.5, SHAPES[0], Body(0.0)), "a body of 0 x 0.5 x 0.25 m"),
+        (lambda: grid_pod(0.5, 0.5, SHAPES[0], Body(length_m=0.0)), "a body of 0 x 0.5 x 0.25 m"),
         (lambda: plan_line(PROBE_LINES[0], 10.0, 10.0, 0), "0 people in a probe line: give 1 or more"),
         (lambda: plan_line(PROBE_LINES[0], 0.0, 10.0, 5), "ground of 0 x 10 m"),
         (lambda: plan_line(PROBE_LINES[0], 10.0, 10.0, 5, 0.0), "0 seconds for a hole"),

@@ -57,7 +57,14 @@ def test_no_data_outside_of_what_was_published(name, minutes):
 
 def test_smooth_curve_through_points_stays_between_them():
     """PCHIP does not overshoot where there are more than two points."""
-    curve = SurvivalCurve("made", "", "", "", "points", (0.0, 10.0, 20.0, 60.0), (95.0, 94.0, 40.0, 39.0))
+    curve = SurvivalCurve(
+        name="made",
+        title="",
+        source="",
+        kind="points",
+        minutes=(0.0, 10.0, 20.0, 60.0),
+        percent=(95.0, 94.0, 40.0, 39.0),
+    )
     values = [survival_percent(curve, float(t)) for t in np.linspace(0.0, 60.0, 241)]
     assert np.all(np.diff(values) <= 1e-9)
     assert survival_percent(curve, 20.0) == pytest.approx(40.0)

@@ -28,7 +28,15 @@ from search.zoo import EAST_M, NORTH_M, ground, on_map, plane
 FLAT = ground(lambda x, y: 0.0 * x * y)
 FALK = find_survival_curve("falk-1994")
 WHEN = {"start_minute": 5.0, "rescue_minutes": 15.0}
-STEADY = SurvivalCurve("steady", "made up for a test", "none", "derived", "lines", (0.0, 1e6), (50.0, 50.0), 50.0)
+STEADY = SurvivalCurve(
+    name="steady",
+    title="made up for a test",
+    source="none",
+    kind="lines",
+    minutes=(0.0, 1e6),
+    percent=(50.0, 50.0),
+    after_percent=50.0,
+)
 
 
 def areas_of(shape):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from lastseen.core.errors import InputError
 
-DEFAULT_STRIP_WIDTH_M = 40.0  # design choice: a value in the middle of what is taught; the user's own number counts
+# Most often taught (rescue handbooks give 20 to 50 m, makers their own); the user's own number counts.
+DEFAULT_STRIP_WIDTH_M = 40.0
 WIDEST_STRIP_M = 100.0  # design choice: beyond the range of a receiver
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,7 +33,7 @@ FINE_M_S = Spread(0.05, 0.075, 0.1)  # creeping at the surface, from memory
 HOLE_S = Spread(3.0, 5.0, 10.0)  # design choice: nobody has published one
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PhaseValues:
     """What is assumed of people; every value can be set.
 
@@ -54,7 +53,7 @@ class PhaseValues:
     hole_s: Spread = HOLE_S
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Phase:
     """One phase.
 
@@ -75,7 +74,7 @@ class Phase:
     """
 
     name: str
-    letter: str
+    letter: str = ""
     ends: str
     time_s: Spread
     basis: str
@@ -84,18 +83,32 @@ class Phase:
 
 def make_clue_search(values: PhaseValues) -> Phase:
     """A: from the accident to the start of the transceiver search."""
-    basis, known = "to be set by the user", "design choice, no source"
-    return Phase("clue search", "A", "the transceiver search starts", values.clue_s, basis, known)
+    return Phase(
+        name="clue search",
+        letter="A",
+        ends="the transceiver search starts",
+        time_s=values.clue_s,
+        basis="to be set by the user",
+        confidence="design choice, no source",
+    )
 
 
 def make_approach(time_s: Spread) -> Phase:
     """The way to the first lane; ICAR counts it to the clue search."""
-    return Phase("approach", "", "first lane reached", time_s, "walking time, times 0.6 to 1.2", "derived")
+    return Phase(
+        name="approach",
+        ends="first lane reached",
+        time_s=time_s,
+        basis="walking time, times 0.6 to 1.2",
+        confidence="derived",
+    )
 
 
 def make_signal_search(time_s: Spread, basis: str) -> Phase:
     """B: no signal to first signal."""
-    return Phase("signal search", "B", "first signal", time_s, basis, "derived")
+    return Phase(
+        name="signal search", letter="B", ends="first signal", time_s=time_s, basis=basis, confidence="derived"
+    )
 
 
 def make_coarse_search(strip_width_m: float, values: PhaseValues) -> Phase:
@@ -103,29 +116,44 @@ def make_coarse_search(strip_width_m: float, values: PhaseValues) -> Phase:
     if not strip_width_m > 0.0:
         raise InputError(f"the strip width is {strip_width_m:g} m: give more than 0 m on the snow")
     speed = values.coarse_m_s
-    _moving(speed)
+    _check_speed(speed)
     way = [max(0.0, share * strip_width_m - FINE_FROM_M) for share in (0.5, 0.75, 1.0)]
-    time = Spread(way[0] / speed.high, way[1] / speed.typical, way[2] / speed.low)
-    basis = f"{way[0]:.0f} to {way[2]:.0f} m at {speed.low:g} to {speed.high:g} m/s"
-    return Phase("coarse search", "C", "signal falls in all directions (about 3 m)", time, basis, "from memory")
+    return Phase(
+        name="coarse search",
+        letter="C",
+        ends="signal falls in all directions (about 3 m)",
+        time_s=Spread(way[0] / speed.high, way[1] / speed.typical, way[2] / speed.low),
+        basis=f"{way[0]:.0f} to {way[2]:.0f} m at {speed.low:g} to {speed.high:g} m/s",
+        confidence="from memory",
+    )
 
 
 def make_fine_search(values: PhaseValues) -> Phase:
     """D: from about 3 m to the first use of the probe."""
     speed = values.fine_m_s
-    _moving(speed)
-    time = Spread(FINE_FROM_M / speed.high, FINE_FROM_M / speed.typical, FINE_FROM_M / speed.low)
-    basis = f"{FINE_FROM_M:g} m at {speed.low:g} to {speed.high:g} m/s"
-    return Phase("fine search", "D", "first use of the probe", time, basis, "from memory")
+    _check_speed(speed)
+    return Phase(
+        name="fine search",
+        letter="D",
+        ends="first use of the probe",
+        time_s=Spread(FINE_FROM_M / speed.high, FINE_FROM_M / speed.typical, FINE_FROM_M / speed.low),
+        basis=f"{FINE_FROM_M:g} m at {speed.low:g} to {speed.high:g} m/s",
+        confidence="from memory",
+    )
 
 
 def make_pinpointing(values: PhaseValues) -> Phase:
     """E: spiral probing until the first hit."""
     holes = [1 if radius == 0.0 else lay_spiral(radius).holes for radius in HIT_RADII_M]
     seconds = values.hole_s.three
-    time = Spread(*(n * second for n, second in zip(holes, seconds, strict=True)))
-    basis = f"{holes[0]} to {holes[2]} holes at {seconds[0]:g} to {seconds[2]:g} s"
-    return Phase("pinpointing", "E", "first hit", time, basis, "design choice, no source")
+    return Phase(
+        name="pinpointing",
+        letter="E",
+        ends="first hit",
+        time_s=Spread(holes[0] * seconds[0], holes[1] * seconds[1], holes[2] * seconds[2]),
+        basis=f"{holes[0]} to {holes[2]} holes at {seconds[0]:g} to {seconds[2]:g} s",
+        confidence="design choice, no source",
+    )
 
 
 def make_shovelling(depth_m: float, slope_deg: float, diggers: int) -> Phase:
@@ -142,11 +170,16 @@ def make_shovelling(depth_m: float, slope_deg: float, diggers: int) -> Phase:
     if diggers < 1:
         raise InputError(f"{diggers} diggers: at least one person must dig")
     missing = missing_diggers(depth_m, slope_deg, diggers)
-    time = shovelling_time_min(depth_m).times(60.0)
     basis = f"{depth_m:g} m deep, second-hand times"
     if missing:
         basis += f"; {diggers} of {diggers + missing} diggers: longer, no data by how much"
-    return Phase("shovelling", "", "head and chest free", time, basis, "design choice, no source")
+    return Phase(
+        name="shovelling",
+        ends="head and chest free",
+        time_s=SHOVEL_MIN_AT_1_M.times(depth_m**2).times(60.0),
+        basis=basis,
+        confidence="design choice, no source",
+    )
 
 
 def missing_diggers(depth_m: float, slope_deg: float, diggers: int) -> int:
@@ -154,12 +187,7 @@ def missing_diggers(depth_m: float, slope_deg: float, diggers: int) -> int:
     return max(0, diggers_needed(conveyor_length_m(depth_m, slope_deg), METRES_PER_DIGGER["2023"]) - diggers)
 
 
-def shovelling_time_min(depth_m: float) -> Spread:
-    """Minutes for a depth with enough diggers: ``11, 15, 25 min x (depth / 1 m)^2`` (`SHOVEL_MIN_AT_1_M`)."""
-    return SHOVEL_MIN_AT_1_M.times(depth_m**2)
-
-
-def _moving(speed: Spread) -> None:
+def _check_speed(speed: Spread) -> None:
     if not (speed.low > 0.0 and math.isfinite(speed.high)):
         raise InputError(f"a speed of {speed.low:g} m/s: give speeds above 0")
 
@@ -188,7 +216,7 @@ def searching_speed_m_s(slope: npt.ArrayLike) -> FloatArray:
     wanted = np.asarray(slope, dtype=np.float64)
     held = np.clip(wanted, -STEEPEST_RULE, STEEPEST_RULE)
     # Height in an hour is speed x sin(slope): where it is held, speed falls with the sine.
-    sine, held_sine = (np.abs(one) / np.hypot(1.0, one) for one in (wanted, held))
+    sine, held_sine = (np.abs(rise) / np.hypot(1.0, rise) for rise in (wanted, held))
     factor = np.where(np.abs(wanted) > STEEPEST_RULE, held_sine / np.maximum(sine, 1e-12), 1.0)
     return walking_speed_m_s(held) * factor
 
@@ -253,7 +281,7 @@ def approach_time_h(distance_m: float, up_m: float, down_m: float) -> float:
     return max(level, vertical) + 0.5 * min(level, vertical)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class RescueClock:
     """A rescue from the accident to head and chest free.
 
@@ -334,7 +362,7 @@ def time_rescue(
         If a value cannot be used.
     """
     given = values or PhaseValues()
-    made = (
+    phases = (
         make_clue_search(given),
         make_approach(approach_s),
         make_signal_search(signal_s, signal_basis),
@@ -350,66 +378,4 @@ def time_rescue(
     missing = missing_diggers(depth_m, slope_deg, diggers)
     if missing:
         notes.append(f"{missing} fewer diggers than needed (2023): shovelling takes longer, no data by how much.")
-    return RescueClock(made, curve, tuple(notes))
-
-
-@dataclass(frozen=True)
-class FoundAlive:
-    """Chance of being found in this pass and alive when head and chest are free, per cent.
-
-    Attributes
-    ----------
-    typical : (float, float)
-        With typical times after the first signal; least and greatest, equal where the curve was published throughout.
-    slow, fast : float
-        With high times and the least survival, and with low times and the greatest.
-    heard : float
-        Share of the times that are finite.
-    without_data : float
-        Share of the typical times that lie where the curve was not published.
-    """
-
-    typical: tuple[float, float]
-    slow: float
-    fast: float
-    heard: float
-    without_data: float
-
-
-def found_alive(first_signal_s: Sequence[float], after_s: Spread, curve: SurvivalCurve) -> FoundAlive:
-    """Chance of being found alive for a distribution of times to the first signal.
-
-    The mean over the given times of the survival when each is followed by the rest of the rescue.
-
-    Parameters
-    ----------
-    first_signal_s : sequence of float
-        Seconds from the accident to the first signal, each as likely; infinite where none is heard.
-    after_s : Spread
-        From the first signal to head and chest free, seconds.
-    curve : SurvivalCurve
-
-    Raises
-    ------
-    InputError
-        If there is no time, or one is negative or not a number.
-
-    Examples
-    --------
-    >>> from lastseen.rescue.survival import find_survival_curve
-    >>> found_alive([0.0, float("inf")], exact_spread(900.0), find_survival_curve("falk-1994")).typical
-    (46.0, 46.0)
-    """
-    times = np.asarray(first_signal_s, dtype=np.float64)
-    if times.size == 0 or not bool((times >= 0.0).all()):
-        raise InputError("the times to the first signal must be 0 s or more: infinite where none is heard")
-    heard = times[np.isfinite(times)]
-
-    def mean(after: float, which: int) -> float:
-        found = [survival_bounds_percent(curve, float(t + after) / 60.0)[which] for t in heard]
-        return float(np.sum(found)) / times.size
-
-    typical = mean(after_s.typical, 0), mean(after_s.typical, 1)
-    bounds = [survival_bounds_percent(curve, float(t + after_s.typical) / 60.0) for t in heard]
-    open_share = sum(low < high for low, high in bounds) / times.size
-    return FoundAlive(typical, mean(after_s.high, 0), mean(after_s.low, 1), heard.size / times.size, open_share)
+    return RescueClock(phases=phases, curve=curve, notes=tuple(notes))

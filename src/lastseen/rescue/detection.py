@@ -16,28 +16,13 @@ from lastseen.core import InputError
 
 DetectionLaw = Literal["definite range", "random", "inverse cube"]
 LAWS: tuple[DetectionLaw, ...] = ("definite range", "random", "inverse cube")
-LAW_SOURCES: dict[DetectionLaw, str] = {
-    "definite range": "Koopman 1946/1980, definite range, parallel tracks: min(1, C)",
-    "random": "Koopman 1946/1980, random search: 1 - exp(-C)",
-    "inverse cube": "Koopman 1946/1980, inverse cube, parallel tracks: erf(sqrt(pi) / 2 C)",
-}
-
-
-def coverage_factor(sweep_width_m: float, spacing_m: float) -> float:
-    """Coverage of straight parallel tracks: ``C = W / S`` (Cooper & Colwell's definitions).
-
-    Raises
-    ------
-    InputError
-        If the width is negative or the spacing not above 0.
-    """
-    if not (sweep_width_m >= 0.0 and spacing_m > 0.0):
-        raise InputError(f"a sweep of {sweep_width_m:g} m every {spacing_m:g} m: give 0 or more, and a spacing above 0")
-    return sweep_width_m / spacing_m
 
 
 def detection_probability(coverage: float, law: DetectionLaw) -> float:
-    """Probability of detection at a coverage.
+    """Probability of detection at a coverage ``C`` (Koopman 1946/1980, parallel tracks).
+
+    ``min(1, C)`` for a definite range, ``1 - exp(-C)`` for a random search, ``erf(sqrt(pi) / 2 C)`` for the inverse
+    cube.
 
     Parameters
     ----------
@@ -77,7 +62,7 @@ def combine_pods(pods: Sequence[float]) -> float:
     Two passes over the same lanes with the same device are not independent: who was missed once for a weak signal is
     missed again. Offset the lanes.
     """
-    return 1.0 - math.prod(1.0 - _checked_share(one, "POD") for one in pods)
+    return 1.0 - math.prod(1.0 - _checked_share(pod, "POD") for pod in pods)
 
 
 def success_probability(poa: float, pod_there: float) -> float:
@@ -113,7 +98,7 @@ def update_poa(poas: Sequence[float], pods: Sequence[float], outside: float = 0.
     Examples
     --------
     >>> areas, _ = update_poa((0.4, 0.4, 0.15, 0.05), (0.3, 0.5, 0.6, 0.8))
-    >>> [round(one, 6) for one in areas]
+    >>> [round(area, 6) for area in areas]
     [0.509091, 0.363636, 0.109091, 0.018182]
     """
     if len(poas) != len(pods) or not poas:
@@ -121,16 +106,16 @@ def update_poa(poas: Sequence[float], pods: Sequence[float], outside: float = 0.
     total = sum(_checked_share(poa, "POA") for poa in poas) + _checked_share(outside, "POA")
     if not math.isclose(total, 1.0, abs_tol=1e-6):
         raise InputError(f"the POA of all areas and outside add up to {total:g}: they must add up to 1")
-    kept = [poa * (1.0 - _checked_share(one, "POD")) for poa, one in zip(poas, pods, strict=True)]
+    kept = [poa * (1.0 - _checked_share(pod, "POD")) for poa, pod in zip(poas, pods, strict=True)]
     left = sum(kept) + outside
     if not left > 0.0:
         raise InputError("the search would have found anybody in any of the areas: look outside of them")
-    return tuple(one / left for one in kept), outside / left
+    return tuple(share / left for share in kept), outside / left
 
 
 def found_probability(poas: Sequence[float], pods: Sequence[float]) -> float:
     """Probability that a search of several areas finds the person: ``sum POA_i POD_i``."""
-    return sum(success_probability(poa, one) for poa, one in zip(poas, pods, strict=True))
+    return sum(success_probability(poa, pod) for poa, pod in zip(poas, pods, strict=True))
 
 
 def shift_poa(poa: float, pod_there: float) -> float:

@@ -19,7 +19,7 @@ SHAPES: tuple[BodyShape, ...] = ("rectangle, flat", "ellipse, flat", "ellipsoid,
 _DRAWS_LOG2 = 14  # even draws (Sobol): the answer moves by less than 0.3 points between 2^13 and 2^15
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Body:
     """Length, shoulder width and thickness of a stretched-out adult, metres.
 
@@ -138,7 +138,7 @@ def _rotations(draws: FloatArray) -> FloatArray:
 # ---- Probe lines: published grids of holes with the POD and the body model they came with, and what they take
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ProbeLine:
     """A published way to probe in a line.
 
@@ -164,48 +164,82 @@ class ProbeLine:
     name: str
     across_m: float
     along_m: float
-    holes_each: int
-    depth_m: float | None
-    pod: float | None
-    model: str
-    people: str
-    year: int | None
+    holes_each: int = 1
+    depth_m: float | None = None
+    pod: float | None = None
+    model: str = "no data"
+    people: str = "no data"
+    year: int | None = None
     source: str
-    confidence: str
+    confidence: str = "published"
 
 
 _MANUAL = "20 good, 30 the upper limit, upslope (army manual)"
 _AUGER = "Auger & Jamieson 1996, ISSW, Avalanche probing revisited, p. 259, fig. 3"
 PROBE_LINES = (
     ProbeLine(
-        "coarse, older value", 0.75, 0.70, 1, None, 0.70,
-        "not stated; later called far too optimistic (Ballard, Atkins & Ballard, model of body shapes)", _MANUAL,
-        1974, "Schild 1963/1974, quoted by Jamieson & Auger", "published",
+        name="coarse, older value",
+        across_m=0.75,
+        along_m=0.70,
+        pod=0.70,
+        model="not stated; later called far too optimistic (Ballard, Atkins & Ballard, model of body shapes)",
+        people=_MANUAL,
+        year=1974,
+        source="Schild 1963/1974, quoted by Jamieson & Auger",
     ),
     ProbeLine(
-        "coarse, one hole a step", 0.75, 0.70, 1, 1.5, 0.76, "person of average size and position, compact level snow",
-        _MANUAL, 1996, _AUGER, "published",
+        name="coarse, one hole a step",
+        across_m=0.75,
+        along_m=0.70,
+        depth_m=1.5,
+        pod=0.76,
+        model="person of average size and position, compact level snow",
+        people=_MANUAL,
+        year=1996,
+        source=_AUGER,
     ),
     ProbeLine(
-        "three holes a step", 0.60, 0.70, 3, 1.5, 0.95,
-        "about 95 %, same model; 30 % faster than one hole a step", _MANUAL, 1996, _AUGER, "published",
+        name="three holes a step",
+        across_m=0.60,
+        along_m=0.70,
+        holes_each=3,
+        depth_m=1.5,
+        pod=0.95,
+        model="about 95 %, same model; 30 % faster than one hole a step",
+        people=_MANUAL,
+        year=1996,
+        source=_AUGER,
     ),
     ProbeLine(
-        "slalom", 0.50, 0.50, 3, 1.5, 0.88, "model of the method paper (Genswein et al., ISSW 2014), not seen",
-        "6 to 10 in a line, 1.5 m apart; not in rough or soft debris, not with untrained people", 2015,
-        "ICAR REC 0011 Probing Strategies, 17 Oct 2015, in revision 2023/24", "published",
+        name="slalom",
+        across_m=0.50,
+        along_m=0.50,
+        holes_each=3,
+        depth_m=1.5,
+        pod=0.88,
+        model="model of the method paper (Genswein et al., ISSW 2014), not seen",
+        people="6 to 10 in a line, 1.5 m apart; not in rough or soft debris, not with untrained people",
+        year=2015,
+        source="ICAR REC 0011 Probing Strategies, 17 Oct 2015, in revision 2023/24",
     ),
     ProbeLine(
-        "second pass, narrow", 0.20, 0.20, 1, None, None, "no data", "no data", None,
-        "North American course page (avalanche.org)", "published",
+        name="second pass, narrow",
+        across_m=0.20,
+        along_m=0.20,
+        source="North American course page (avalanche.org)",
     ),
     ProbeLine(
-        "fine", 0.30, 0.30, 1, None, None, "no data", _MANUAL, None, "from memory, not read again", "from memory",
+        name="fine",
+        across_m=0.30,
+        along_m=0.30,
+        people=_MANUAL,
+        source="from memory, not read again",
+        confidence="from memory",
     ),
-)  # fmt: skip
+)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LinePlan:
     """What one way of probing takes on a rectangle.
 
@@ -278,7 +312,16 @@ def plan_line(
     sweeps = math.ceil(columns / (people * line.holes_each))
     steps = sweeps * rows
     minutes = None if seconds_per_hole is None else steps * line.holes_each * seconds_per_hole / 60.0
-    return LinePlan(line, width_m, length_m, people, columns * rows, sweeps, steps, minutes)
+    return LinePlan(
+        line=line,
+        width_m=width_m,
+        length_m=length_m,
+        people=people,
+        holes=columns * rows,
+        sweeps=sweeps,
+        steps=steps,
+        minutes=minutes,
+    )
 
 
 # ---- Spiral probing: hole after hole around the place where the transceiver reads least
@@ -302,7 +345,7 @@ _DEEP = (
 PROBE_NOTES = (_MISSED, "Leave the probe in the hit.", _DEEP)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Spiral:
     """Holes of a spiral on a slope, in the order they are made; the first is where the transceiver read least.
 
@@ -368,9 +411,15 @@ def lay_spiral(radius_m: float = STOP_RADIUS_M, spacing_m: float = SPACING_M, sl
     across, up = a * at * np.cos(at), a * at * np.sin(at)
     tilt = math.radians(slope_deg)
     return Spiral(
-        spacing_m, radius_m, slope_deg, across, up, up * math.cos(tilt), up * math.sin(tilt),
-        (0.0, math.sin(tilt), -math.cos(tilt)),
-    )  # fmt: skip
+        spacing_m=spacing_m,
+        radius_m=radius_m,
+        slope_deg=slope_deg,
+        across_m=across,
+        up_m=up,
+        map_up_m=up * math.cos(tilt),
+        height_m=up * math.sin(tilt),
+        into_snow=(0.0, math.sin(tilt), -math.cos(tilt)),
+    )
 
 
 def holes_for_radius(radius_m: float, spacing_m: float = SPACING_M) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from lastseen.core import FloatArray, InputError, Spread, check_strip_width_m, exact_spread
+from lastseen.core import DEFAULT_STRIP_WIDTH_M, FloatArray, InputError, Spread, check_strip_width_m, exact_spread
 
 # ---- The transmitter as a magnetic dipole: how range depends on the way it points
 # In the near field the field strength of a dipole falls with the cube of the distance and, at one distance, goes with
@@ -245,7 +245,7 @@ STATISTICAL_SOURCE = "Schreilechner, Eck & Schober, ISSW 2009 Davos, after Meier
 OPTIMISED_SOURCE = "Reiweger, Genswein & Schweizer 2009, Cold Reg. Sci. Technol. 59:259-266 (names from memory)"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class StripRule:
     """One way to a strip width.
 
@@ -370,40 +370,52 @@ def list_strip_rules(
 
 
 def _less_depth(width_m: Spread, depth_m: float) -> Spread:
-    return Spread(*(2.0 * reach_on_snow_m(0.5 * one, depth_m) for one in width_m.three))
+    low, typical, high = (2.0 * reach_on_snow_m(0.5 * width, depth_m) for width in width_m.three)
+    return Spread(low, typical, high)
 
 
 def _worst_case(max_range_m: float, min_range_m: float | None, depth_m: float) -> StripRule:
-    name, formula = "worst case", "2 x minimum effective range"
     bound = SMALLEST_FACTOR * max_range_m
-    if min_range_m is None:
-        note = (
-            "measure it with the transmitter upright and the antennas at right angles (--min-range). For an ideal "
-            f"dipole and receiver it would be {bound:.1f} m, an upper bound that real sets stay below"
-        )
-        return StripRule(name, formula, None, None, 2012, WORST_CASE_SOURCE, "published", note)
-    if min_range_m > max_range_m:
-        raise InputError(
-            f"the minimum range of {min_range_m:g} m is above the greatest of {max_range_m:g} m: swap them"
-        )
-    width = exact_spread(worst_case_width_m(min_range_m))
-    note = f"measured minimum range {min_range_m:g} m"
-    if min_range_m > bound:
-        note += f", more than the {bound:.1f} m of an ideal dipole: measure again"
+    note = (
+        "measure it with the transmitter upright and the antennas at right angles (--min-range). For an ideal "
+        f"dipole and receiver it would be {bound:.1f} m, an upper bound that real sets stay below"
+    )
+    width = None
+    if min_range_m is not None:
+        if min_range_m > max_range_m:
+            raise InputError(
+                f"the minimum range of {min_range_m:g} m is above the greatest of {max_range_m:g} m: swap them"
+            )
+        width = exact_spread(worst_case_width_m(min_range_m))
+        note = f"measured minimum range {min_range_m:g} m"
+        if min_range_m > bound:
+            note += f", more than the {bound:.1f} m of an ideal dipole: measure again"
     return StripRule(
-        name, formula, width, _less_depth(width, depth_m), 2012, WORST_CASE_SOURCE, "published", note
-    )  # fmt: skip
+        name="worst case",
+        formula="2 x minimum effective range",
+        width_m=width,
+        with_depth_m=_less_depth(width, depth_m) if width else None,
+        year=2012,
+        source=WORST_CASE_SOURCE,
+        confidence="published",
+        note=note,
+    )
 
 
 def _statistical(max_range_m: float, sd_m: float, antennas: int, depth_m: float) -> StripRule:
     width = exact_spread(statistical_width_m(max_range_m, sd_m, antennas))
     factor = ANTENNA_FACTORS[antennas]
     known = "published" if antennas == 3 else "from memory"
-    note = f"{antennas} antenna{'s' if antennas > 1 else ''}: factor {factor:g}, {known}; devices alike"
     return StripRule(
-        "statistical", f"{factor:g} x (max range - 2 sd)", width, _less_depth(width, depth_m), 2009,
-        STATISTICAL_SOURCE, known, note,
-    )  # fmt: skip
+        name="statistical",
+        formula=f"{factor:g} x (max range - 2 sd)",
+        width_m=width,
+        with_depth_m=_less_depth(width, depth_m),
+        year=2009,
+        source=STATISTICAL_SOURCE,
+        confidence=known,
+        note=f"{antennas} antenna{'s' if antennas > 1 else ''}: factor {factor:g}, {known}; devices alike",
+    )
 
 
 def _optimised(max_range_m: float, sd_m: float, realistic_range_m: float | None, depth_m: float) -> StripRule:
@@ -411,22 +423,27 @@ def _optimised(max_range_m: float, sd_m: float, realistic_range_m: float | None,
     if realistic_range_m is None and not realistic > 0.0:
         raise InputError("the greatest range less two standard deviations is 0 m: give --realistic-range")
     width = optimised_width_m(realistic)
-    how = "max range - 2 sd, design choice" if realistic_range_m is None else "given"
+    basis = "max range - 2 sd, design choice" if realistic_range_m is None else "given"
     return StripRule(
-        "survival-optimised", "1.2 to 1.4 x realistic max range", width, _less_depth(width, depth_m), 2009,
-        OPTIMISED_SOURCE, "published", f"realistic range {realistic:g} m ({how})",
-    )  # fmt: skip
+        name="survival-optimised",
+        formula="1.2 to 1.4 x realistic max range",
+        width_m=width,
+        with_depth_m=_less_depth(width, depth_m),
+        year=2009,
+        source=OPTIMISED_SOURCE,
+        confidence="published",
+        note=f"realistic range {realistic:g} m ({basis})",
+    )
 
 
 # ---- One device and one burial: ranges, strip rules and the width that is used
 
-DEFAULT_WIDTH_M = 40.0  # most often taught (rescue handbooks give 20 to 50 m, makers their own)
 SHARES = (0.0, 0.1, 0.5, 0.9, 1.0)
 # From memory, not read again: a run on firm debris is 2 to 3 m/s. The upper end is the one that pulses limit.
 RUNNING_M_S = 3.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ReceiveRange:
     """What is known of a device's range.
 
@@ -502,18 +519,30 @@ def describe_receiver(
         If a number cannot be used.
     """
     rules = list_strip_rules(
-        max_range_m, sd_m, antennas=antennas, depth_m=depth_m, min_range_m=min_range_m,
+        max_range_m,
+        sd_m,
+        antennas=antennas,
+        depth_m=depth_m,
+        min_range_m=min_range_m,
         realistic_range_m=realistic_range_m,
-    )  # fmt: skip
-    width = DEFAULT_WIDTH_M if strip_width_m is None else strip_width_m
+    )
+    width = DEFAULT_STRIP_WIDTH_M if strip_width_m is None else strip_width_m
     check_strip_width_m(width)
     smallest = range_quantile_m(0.0, max_range_m, depth_m)
-    pulses = pulses_heard(smallest, 0.5 * width, speed_m_s, period_s) if smallest > 0.0 else 0.0
+    heard = smallest > 0.0
     return ReceiveRange(
-        max_range_m, sd_m, antennas, depth_m,
-        tuple((share, range_quantile_m(share, max_range_m, depth_m)) for share in SHARES),
-        reach_on_snow_m(mean_range_factor() * max_range_m, depth_m),
-        rules, width, strip_width_m is not None,
-        float(range_cdf(0.5 * width, max_range_m, sd_m, depth_m)),
-        pulses, speed_m_s, period_s, fastest_m_s(smallest, 0.5 * width, period_s=period_s) if smallest > 0.0 else 0.0,
-    )  # fmt: skip
+        max_range_m=max_range_m,
+        sd_m=sd_m,
+        antennas=antennas,
+        depth_m=depth_m,
+        reach_m=tuple((share, range_quantile_m(share, max_range_m, depth_m)) for share in SHARES),
+        mean_reach_m=reach_on_snow_m(mean_range_factor() * max_range_m, depth_m),
+        rules=rules,
+        width_m=width,
+        width_given=strip_width_m is not None,
+        out_of_range=float(range_cdf(0.5 * width, max_range_m, sd_m, depth_m)),
+        pulses=pulses_heard(smallest, 0.5 * width, speed_m_s, period_s) if heard else 0.0,
+        speed_m_s=speed_m_s,
+        period_s=period_s,
+        fastest_m_s=fastest_m_s(smallest, 0.5 * width, period_s=period_s) if heard else 0.0,
+    )

@@ -24,7 +24,7 @@ DOWNHILL_SOURCE = "North American course pages (avalanche.org and others)"
 CLOSE_SOURCE = "Rogora & Perelli Ercolini, ISSW 2023, 'Dig close, dig fast': starting far costs 2.5 min on average"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class StartRule:
     """Where one published rule has the digging begin.
 
@@ -44,7 +44,7 @@ class StartRule:
     source: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Dig:
     """A dig at one depth and slope with the people that are there.
 
@@ -157,10 +157,17 @@ def plan_dig(depth_m: float, slope_deg: float, diggers: int) -> Dig:
     starts = (
         _scheme_start(), _update_start(missing["2023"]), _downhill_start(depth_m, slope_deg), _step_start(depth_m),
     )  # fmt: skip
-    order = list_turns(min(diggers, needed["scheme"]))
     return Dig(
-        depth_m, slope_deg, diggers, length, needed, missing, starts, order, _notes(diggers, needed, missing, length)
-    )  # fmt: skip
+        depth_m=depth_m,
+        slope_deg=slope_deg,
+        diggers=diggers,
+        length_m=length,
+        needed=needed,
+        missing=missing,
+        starts=starts,
+        order=list_turns(min(diggers, needed["scheme"])),
+        notes=_notes(diggers, needed, missing, length),
+    )
 
 
 def list_turns(diggers: int) -> tuple[tuple[int, ...], ...]:
@@ -176,7 +183,9 @@ def list_turns(diggers: int) -> tuple[tuple[int, ...], ...]:
 
 
 def _scheme_start() -> StartRule:
-    return StartRule((0.0, 0.0), "the front follows the probe: begin at it", None, SCHEME_SOURCE)
+    return StartRule(
+        downhill_m=(0.0, 0.0), words="the front follows the probe: begin at it", year=None, source=SCHEME_SOURCE
+    )
 
 
 def _update_start(missing: int) -> StartRule:
@@ -185,19 +194,19 @@ def _update_start(missing: int) -> StartRule:
         words = "enough diggers: begin at the probe"
     else:
         words = f"{missing} missing: keep the length and begin {below:g} m below the probe, 1 m for each missing digger"
-    return StartRule((below, below), words, 2023, UPDATE_SOURCE)
+    return StartRule(downhill_m=(below, below), words=words, year=2023, source=UPDATE_SOURCE)
 
 
 def _downhill_start(depth_m: float, slope_deg: float) -> StartRule:
     factor = 1.0 if slope_deg > 25.0 else 1.5
     below = factor * depth_m
     words = f"begin about {factor:g} x depth = {round(below, 2):g} m downhill of the probe"
-    return StartRule((below, below), words, None, DOWNHILL_SOURCE)
+    return StartRule(downhill_m=(below, below), words=words, year=None, source=DOWNHILL_SOURCE)
 
 
 def _step_start(depth_m: float) -> StartRule:
     words = "one step downhill of the probe" if depth_m < 1.0 else "two steps downhill of the probe"
-    return StartRule(None, f"begin {words}", None, DOWNHILL_SOURCE)
+    return StartRule(downhill_m=None, words=f"begin {words}", year=None, source=DOWNHILL_SOURCE)
 
 
 def _notes(diggers: int, needed: dict[str, int], missing: dict[str, int], length_m: float) -> tuple[str, ...]:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 CurveKind = Literal["lines", "points", "classes"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SurvivalCurve:
     """A survival curve as published.
 
@@ -45,39 +45,50 @@ class SurvivalCurve:
     name: str
     title: str
     source: str
-    confidence: str
+    confidence: str = "published"
     kind: CurveKind
     minutes: tuple[float, ...]
     percent: tuple[float, ...]
     after_percent: float | None = None
 
 
-CURVES: dict[str, SurvivalCurve] = {
-    curve.name: curve
-    for curve in (
-        SurvivalCurve(
-            "falk-1994", "Switzerland 1981-1991, n = 422",
-            "Falk, Brugger & Adler-Kastner 1994, Nature 368:21; corner points after a published model of it",
-            "published", "lines", (0.0, 15.0, 35.0, 90.0, 120.0, 130.0), (100.0, 92.0, 30.0, 27.0, 20.0, 3.0), 3.0,
-        ),
-        SurvivalCurve(
-            "haegeli-2011-canada", "Canada 1980-2005, n = 301",
-            "Haegeli, Falk, Brugger, Etter & Boyd 2011, CMAJ 183:789-795; two points, second-hand",
-            "published", "points", (10.0, 35.0), (77.0, 7.0),
-        ),
-        SurvivalCurve(
-            "haegeli-2011-switzerland", "Switzerland 1980-2005, n = 946",
-            "the Swiss curve in Haegeli et al. 2011, CMAJ 183:789-795; two points, second-hand quotation",
-            "published", "points", (18.0, 35.0), (91.0, 34.0),
-        ),
-        SurvivalCurve(
-            "rauch-2024", "Switzerland 1981-2020, n = 1643",
-            "Rauch et al. 2024, JAMA Netw Open 7:e2435253 (91 %, CI 80-100, in the first 10 min; 31 % and 7.3 % "
-            "second-hand)",
-            "published", "classes", (0.0, 10.0, 10.0, 30.0, 130.0, math.inf), (91.0, 31.0, 7.3),
-        ),
-    )
-}  # fmt: skip
+_PUBLISHED = (
+    SurvivalCurve(
+        name="falk-1994",
+        title="Switzerland 1981-1991, n = 422",
+        source="Falk, Brugger & Adler-Kastner 1994, Nature 368:21; corner points after a published model of it",
+        kind="lines",
+        minutes=(0.0, 15.0, 35.0, 90.0, 120.0, 130.0),
+        percent=(100.0, 92.0, 30.0, 27.0, 20.0, 3.0),
+        after_percent=3.0,
+    ),
+    SurvivalCurve(
+        name="haegeli-2011-canada",
+        title="Canada 1980-2005, n = 301",
+        source="Haegeli, Falk, Brugger, Etter & Boyd 2011, CMAJ 183:789-795; two points, second-hand",
+        kind="points",
+        minutes=(10.0, 35.0),
+        percent=(77.0, 7.0),
+    ),
+    SurvivalCurve(
+        name="haegeli-2011-switzerland",
+        title="Switzerland 1980-2005, n = 946",
+        source="the Swiss curve in Haegeli et al. 2011, CMAJ 183:789-795; two points, second-hand quotation",
+        kind="points",
+        minutes=(18.0, 35.0),
+        percent=(91.0, 34.0),
+    ),
+    SurvivalCurve(
+        name="rauch-2024",
+        title="Switzerland 1981-2020, n = 1643",
+        source="Rauch et al. 2024, JAMA Netw Open 7:e2435253 (91 %, CI 80-100, in the first 10 min; 31 % and 7.3 % "
+        "second-hand)",
+        kind="classes",
+        minutes=(0.0, 10.0, 10.0, 30.0, 130.0, math.inf),
+        percent=(91.0, 31.0, 7.3),
+    ),
+)
+CURVES = {curve.name: curve for curve in _PUBLISHED}
 DEFAULT_CURVE = "falk-1994"  # the only one that was published from 0 to 130 minutes
 
 

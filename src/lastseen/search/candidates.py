@@ -87,9 +87,9 @@ def list_frames(group: Group, down: XY, strip_width_m: float) -> Iterator[NamedF
     if bent is not None:
         chord = bent.line_m[-1] - bent.line_m[0]
         runs_down = abs(chord[0] * down[0] + chord[1] * down[1]) >= math.sqrt(0.5) * math.hypot(*chord)
-        following, crossing = ("along", "across") if runs_down else ("across", "along")
-        yield NamedFrame(pattern=following, words="following the bend of the debris", frame=bent)
-        yield NamedFrame(pattern=crossing, words="across the bend of the debris", frame=replace(bent, fan=True))
+        ways: tuple[Pattern, Pattern] = ("along", "across") if runs_down else ("across", "along")
+        yield NamedFrame(pattern=ways[0], words="following the bend of the debris", frame=bent)
+        yield NamedFrame(pattern=ways[1], words="across the bend of the debris", frame=replace(bent, fan=True))
 
 
 def make_turned_frame(group: Group, down: XY, azimuth_deg: float) -> NamedFrame:

@@ -239,8 +239,9 @@ def split_evenly(
     points, lane = _walk_points(runs, walkable, task.long_m)
     walk = sample_walk(points, walkable.surface)
     lane_of, forth, back = lane[walk.leg], walk.forth_s, walk.back_s
+    z, west, north, cell = walkable.surface.arrays
     approach = legs_kernels.approach_s(
-        walk.x_m, walk.y_m, *task.start, *walkable.surface.arrays, SPEED_SLOPES, speed_table_m_s()
+        walk.x_m, walk.y_m, task.start[0], task.start[1], z, west, north, cell, SPEED_SLOPES, speed_table_m_s()
     )
     ends, begins, inside = _places(lane_of, walk, _STUB_SHARE * task.strip_width_m)
     used = min(searchers, ends.size - 1)
