@@ -142,7 +142,10 @@ def test_plan_folder_gives_the_clock_of_the_plan(plan, written, tmp_path):
     assert (tmp_path / "clock.png").stat().st_size > 10_000
 
 
-AREAS = [SubArea("toe", 0.4, 0.95, 6.0), SubArea("bench above cliff", 0.3, 0.9, 3.0, 0.3)]
+AREAS = [
+    SubArea(name="toe", poa=0.4, pod=0.95, minutes=6.0),
+    SubArea(name="bench above cliff", poa=0.3, pod=0.9, minutes=3.0, survivable=0.3),
+]
 WHEN = {"start_minute": 5.0, "rescue_minutes": 17.0}
 FALK = find_survival_curve("falk-1994")
 TEXTS = {

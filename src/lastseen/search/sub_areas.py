@@ -1,4 +1,4 @@
-"""What to believe when a pass found nobody, and where few people on big debris start."""
+"""Parts of the debris that are searched at one go: what to believe when nobody was found, and which is next."""
 
 from __future__ import annotations
 
@@ -6,20 +6,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-import shapely
-from scipy.spatial import cKDTree
-from shapely import LineString
-
-from lastseen.core import FloatArray, Grid, InputError
+from lastseen.core import InputError
 from lastseen.rescue import SurvivalCurve, found_probability, survival_bounds_percent, update_poa
-from lastseen.search.coverage import measure_coverage
-from lastseen.search.surface import Outline, Surface
 
-# ---- What to believe when a pass found nobody: POA of sub-areas or cells after what was walked, planned or recorded
+# ---- What to believe when a pass found nobody
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SubArea:
     """A part of the debris that is searched at one go.
 
@@ -59,126 +52,11 @@ def parse_area(text: str) -> SubArea:
         values = []
     if not name or len(values) not in {3, 4}:
         raise InputError(f"'{text}' is no area: write name,POA,POD,minutes or name,POA,POD,minutes,survivable")
-    return SubArea(name, *values)
+    keys = ("poa", "pod", "minutes", "survivable")
+    return SubArea(name=name, **dict(zip(keys, values, strict=False)))
 
 
-def walked_pod(
-    area: Outline, walked: Sequence[LineString], ground: Grid, strip_width_m: float, heard: float = 1.0
-) -> float:
-    """POD of lanes that were planned, or of tracks that were recorded: definite range within half a strip.
-
-    Parameters
-    ----------
-    area : Polygon or MultiPolygon
-        Map metres.
-    walked : sequence of LineString
-        Map metres.
-    ground : Grid
-        Elevation.
-    strip_width_m : float
-        On the snow.
-    heard : float
-        Share of transmitters in range that a searcher hears; 1 is the definite range. User value.
-
-    Returns
-    -------
-    float
-        Share of the area's surface within half a strip, times ``heard``.
-
-    Raises
-    ------
-    InputError
-        As `measure_coverage`, or if ``heard`` is no share.
-    """
-    _check_heard(heard)
-    return heard * measure_coverage(area, walked, ground, 0.5 * strip_width_m).fraction
-
-
-def walked_grid_pod(
-    poa: Grid, walked: Sequence[LineString], ground: Grid, strip_width_m: float, heard: float = 1.0
-) -> FloatArray:
-    """POD of every cell of a POA grid: ``heard`` where its centre lies within half a strip of the walk, else 0.
-
-    Parameters
-    ----------
-    poa : Grid
-        On the CRS of the ground.
-    walked : sequence of LineString
-        Map metres.
-    ground : Grid
-        Elevation; where there is none the nearest is taken.
-    strip_width_m : float
-        On the snow.
-    heard : float
-        See `walked_pod`.
-
-    Returns
-    -------
-    ndarray, shape of the grid
-
-    Raises
-    ------
-    InputError
-        If the grids do not meet, the width is not above 0, or ``heard`` is no share.
-    """
-    _check_heard(heard)
-    if not strip_width_m > 0.0:
-        raise InputError(f"the strip width is {strip_width_m:g} m: give more than 0 m on the snow")
-    pod = np.zeros(poa.shape)
-    rows, cols = np.nonzero(np.nan_to_num(poa.values) > 0.0)
-    if rows.size == 0:
-        return pod
-    x, y = poa.centre_of(rows, cols)
-    bounds = shapely.total_bounds([shapely.MultiPoint(np.column_stack([x, y])), *walked])
-    box = (float(bounds[0]), float(bounds[1]), float(bounds[2]), float(bounds[3]))
-    try:
-        surface = Surface.around(ground, box, strip_width_m)
-    except ValueError as error:
-        raise InputError("the POA lies off the ground: load elevation that holds it") from error
-    draped = _draped(walked, surface, strip_width_m)
-    if draped.size:
-        away, _ = cKDTree(draped).query(np.column_stack([x, y, surface.z(x, y)]))
-        near = away <= 0.5 * strip_width_m
-        pod[rows[near], cols[near]] = heard
-    return pod
-
-
-def _draped(walked: Sequence[LineString], surface: Surface, strip_width_m: float) -> FloatArray:
-    """Points along a walk on the snow, close enough that nothing in range is missed by a centimetre."""
-    step = 0.02 * strip_width_m
-    lines = [shapely.get_coordinates(shapely.segmentize(line, step)) for line in walked]
-    flat = np.concatenate(lines) if lines else np.zeros((0, 2))
-    return np.column_stack([flat, surface.z(flat[:, 0].copy(), flat[:, 1].copy())])
-
-
-def updated_grid(poa: Grid, pod: FloatArray) -> Grid:
-    """POA of every cell after a search that found nobody.
-
-    What the grid lacks to 1 lies outside it and counts as not searched. No data stays no data and holds nothing.
-
-    Parameters
-    ----------
-    poa : Grid
-        Sums to at most 1.
-    pod : ndarray, shape of the grid
-        0 to 1; 0 where nobody walked.
-
-    Raises
-    ------
-    InputError
-        If the shapes differ or a value is no probability.
-    """
-    if pod.shape != poa.values.shape:
-        raise InputError(f"POD of shape {pod.shape} for a POA of shape {poa.values.shape}: use one lattice")
-    known = np.isfinite(poa.values)
-    outside = max(0.0, 1.0 - float(poa.values[known].sum()))
-    inside, _ = update_poa(tuple(poa.values[known].tolist()), tuple(pod[known].tolist()), outside)
-    values = np.full(poa.values.shape, np.nan)
-    values[known] = inside
-    return poa.with_values(values)
-
-
-def update_areas(areas: Sequence[SubArea], outside: float | None = None) -> tuple[tuple[SubArea, ...], float, float]:
+def update_areas(areas: Sequence[SubArea]) -> tuple[tuple[SubArea, ...], float, float]:
     """All areas after each was searched once in vain.
 
     Returns
@@ -190,16 +68,10 @@ def update_areas(areas: Sequence[SubArea], outside: float | None = None) -> tupl
     found : float
         How likely the search was to find the person.
     """
-    beyond = 1.0 - sum(area.poa for area in areas) if outside is None else outside
     poas, pods = [area.poa for area in areas], [area.pod for area in areas]
-    new, left = update_poa(poas, pods, max(0.0, beyond))
+    new, outside = update_poa(poas, pods, max(0.0, 1.0 - sum(poas)))
     changed = tuple(replace(area, poa=poa) for area, poa in zip(areas, new, strict=True))
-    return changed, left, found_probability(poas, pods)
-
-
-def _check_heard(heard: float) -> None:
-    if not 0.0 <= heard <= 1.0:
-        raise InputError(f"a share heard of {heard}: give 0 to 1")
+    return changed, outside, found_probability(poas, pods)
 
 
 # ---- Where few people on big debris start: parts of the debris in order of what they save per minute
@@ -211,7 +83,7 @@ RANKING_FORMULA = (
 MOST_FOR_BEST = 10
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SearchStep:
     """One step of an order of search.
 
@@ -260,7 +132,7 @@ def rank_areas(
     InputError
         If an area or a time cannot be used.
     """
-    _check(areas, start_minute, rescue_minutes)
+    _check_areas(areas, start_minute, rescue_minutes)
     left, now, order = list(areas), start_minute, []
     while left:
         gains = [_gain(area, curve, now, rescue_minutes)[0] for area in left]
@@ -274,12 +146,21 @@ def schedule_areas(
     areas: Sequence[SubArea], curve: SurvivalCurve, *, start_minute: float, rescue_minutes: float
 ) -> tuple[SearchStep, ...]:
     """The steps of a search in the order that was given; parameters as in `rank_candidates`."""
-    _check(areas, start_minute, rescue_minutes)
+    _check_areas(areas, start_minute, rescue_minutes)
     now, steps, missed = start_minute, [], 1.0
     for area in areas:
         gain, survival = _gain(area, curve, now, rescue_minutes)
         poa_now = min(1.0, area.poa / missed) if missed > 0.0 else 0.0
-        steps.append(SearchStep(area, poa_now, now, now + area.minutes, survival, gain))
+        steps.append(
+            SearchStep(
+                area=area,
+                poa_now=poa_now,
+                from_minute=now,
+                to_minute=now + area.minutes,
+                survival_percent=survival,
+                gain_per_minute=gain,
+            )
+        )
         missed -= area.poa * area.pod
         now += area.minutes
     return tuple(steps)
@@ -298,7 +179,7 @@ def find_best_order(
     When an area is searched depends only on which were searched before it, so that sets of areas need be tried and not
     all their orders (M. Held & R. M. Karp 1962). Parameters as in `rank_candidates`.
     """
-    _check(areas, start_minute, rescue_minutes)
+    _check_areas(areas, start_minute, rescue_minutes)
     n = len(areas)
     if n > MOST_FOR_BEST:
         return None
@@ -309,7 +190,7 @@ def find_best_order(
             value, order = best[done ^ 1 << i]
             now = start_minute + sum(areas[k].minutes for k in order)
             tried.append((value + _gain(areas[i], curve, now, rescue_minutes)[0] * areas[i].minutes, (*order, i)))
-        best[done] = max(tried, key=lambda one: one[0])
+        best[done] = max(tried, key=lambda pair: pair[0])
     order = best[2**n - 1][1]
     return schedule_areas([areas[k] for k in order], curve, start_minute=start_minute, rescue_minutes=rescue_minutes)
 
@@ -319,7 +200,7 @@ def _gain(area: SubArea, curve: SurvivalCurve, now: float, rescue_minutes: float
     return area.poa * area.pod * area.survivable * 0.5 * (low + high) / area.minutes, (low, high)
 
 
-def _check(areas: Sequence[SubArea], start_minute: float, rescue_minutes: float) -> None:
+def _check_areas(areas: Sequence[SubArea], start_minute: float, rescue_minutes: float) -> None:
     if not areas:
         raise InputError("no areas were given: cut the debris into parts that are searched at one go")
     if not (0.0 <= start_minute < math.inf and 0.0 <= rescue_minutes < math.inf):
