@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test oracles lint types scripts bench check house palette clean
+.PHONY: demo test test-all mutants oracles lint types scripts bench check house palette clean
 
 demo: $(READY)
 	$(BIN)/lastseen demo bowl -o demo-plan/bowl --overwrite
@@ -12,8 +12,20 @@ demo: $(READY)
 	@echo "Open demo-plan/bowl/page.html in a browser; print demo-plan/bowl/sheet.pdf"
 	@echo "Or do it all on a map in the browser: $(BIN)/lastseen serve"
 
+# The tests that are quick; `make test-all` runs those marked slow as well.
 test: $(READY)
-	$(BIN)/python -m pytest -n auto
+	$(BIN)/python tests/warm.py
+	$(BIN)/python -m pytest -n auto --dist loadfile -m "not slow"
+
+test-all: $(READY)
+	$(BIN)/python tests/warm.py
+	$(BIN)/python -m pytest -n auto --dist worksteal
+
+# Deliberate faults in one module, to see whether its tests notice: make mutants FILE=src/lastseen/search/lanes.py
+N ?= 20
+SEED ?= 1
+mutants: $(READY)
+	$(BIN)/python tests/mutants.py $(FILE) -n $(N) --seed $(SEED)
 
 # Independent libraries that tests compare with where they are there; without them those tests say what they skipped.
 oracles: $(VENV)/.oracles
@@ -65,4 +77,4 @@ $(VENV)/.oracles: $(READY)
 	touch $(VENV)/.oracles
 
 clean:
-	rm -rf $(VENV) node_modules demo-plan .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) node_modules demo-plan .mutants .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -18,6 +18,33 @@ settings.register_profile("thorough", max_examples=500, deadline=None)
 settings.load_profile(os.environ.get("LASTSEEN_HYPOTHESIS", "quick"))
 
 
+SLOW = pytest.StashKey[int]()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config, items):
+    """Count the slow tests before any of them is left out."""
+    config.stash[SLOW] = sum(item.get_closest_marker("slow") is not None for item in items)
+
+
+def pytest_sessionfinish(session):
+    """A worker hands on its count."""
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["slow"] = session.config.stash.get(SLOW, 0)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node, error):
+    node.config.stash[SLOW] = getattr(node, "workeroutput", {}).get("slow", 0)
+
+
+def pytest_terminal_summary(terminalreporter, config):
+    """What a short run left out is said at its end."""
+    left = config.stash.get(SLOW, 0)
+    if left and config.option.markexpr == "not slow":
+        terminalreporter.write_line(f"{left} slow tests were left out; `make test-all` runs them too")
+
+
 def real_terrain_folder():
     """The folder with real elevation files, or None: they are not part of the project."""
     named = os.environ.get("LASTSEEN_REAL_TERRAIN")
