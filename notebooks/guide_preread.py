@@ -31,7 +31,7 @@ from shapely.geometry import LineString
 
 from lastseen.core.machine import shared_folder
 from lastseen.core.scenario import Scenario, Snow
-from lastseen.jobs.reading.area import read_area
+from lastseen.jobs.reading.block_reading import read_area
 from lastseen.jobs.reading.line import view_line
 from lastseen.jobs.reading.line_text import stretch_sentence, table_rows
 from lastseen.output.results.reading import write_line

@@ -24,11 +24,11 @@ import hills  # noqa: E402
 from lastseen.core.grid import Grid  # noqa: E402
 from lastseen.core.machine import shared_folder  # noqa: E402
 from lastseen.core.scenario import Scenario  # noqa: E402
-from lastseen.jobs.reading.area import read_area  # noqa: E402
+from lastseen.jobs.reading.area import view_area  # noqa: E402
+from lastseen.jobs.reading.block_reading import read_area  # noqa: E402
 from lastseen.jobs.reading.block_run import LARGEST_STEP_CELLS, LARGEST_STEP_S, LEAST_STEP_M  # noqa: E402
 from lastseen.jobs.reading.ground import heights_of_grid, heights_of_model  # noqa: E402
 from lastseen.jobs.reading.line import read_line  # noqa: E402
-from lastseen.jobs.reading.tiles import view_area  # noqa: E402
 from lastseen.snow.sliding_mass import Samples, slide_samples, smooth_for_snow  # noqa: E402
 from lastseen.terrain.elevation import open_elevation  # noqa: E402
 from lastseen.terrain.surface import read_terrain  # noqa: E402

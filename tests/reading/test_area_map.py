@@ -9,7 +9,7 @@ from pyproj import CRS
 from shapely import box
 
 from lastseen.core.scenario import Scenario
-from lastseen.jobs.reading.tiles import view_area
+from lastseen.jobs.reading.area import view_area
 from lastseen.output.draw import area_map
 from lastseen.output.results.reading import write_area
 from reading.test_tiles import QUICK, digests

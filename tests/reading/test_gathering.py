@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from lastseen.jobs.reading import block_reading_kernels
-from lastseen.jobs.reading.area import CellTotals
 from lastseen.jobs.reading.block_reading import (
     BURIED_M,
     FALL_M,
     START_QUANTITIES,
+    CellTotals,
     SampleOutcomes,
     _zone_rows,
     average_at_starts,
@@ -182,12 +182,10 @@ def test_what_comes_over_a_cell_from_two_blocks_is_joined_in_any_order():
         (other, np.uint64(0b0110), np.float32(4.0), np.uint16(1)),
     ]
     for order in (parts, parts[::-1]):
-        all_of = CellTotals(window=Window(top=0, left=0, bottom=3, right=3))
-        for window, bits, speed, count in order:
-            shape = window.shape
-            all_of.add(
-                window, np.full(shape, bits), np.full(shape, speed, np.float32), np.full(shape, count, np.uint16)
-            )
+        all_of = CellTotals.empty(Window(top=0, left=0, bottom=3, right=3))
+        for window, *values in order:
+            mask, fastest, zones = (np.full(window.shape, value) for value in values)
+            all_of.add(CellTotals(window=window, mask=mask, fastest=fastest, zones=zones))
         assert all_of.mask[1].tolist() == [0b0101, 0b0111, 0b0111]
         assert all_of.fastest[1].tolist() == [9.0, 9.0, 9.0]
         assert all_of.zones[1].tolist() == [2, 3, 3]
@@ -206,7 +204,7 @@ def test_a_short_exposed_piece_is_never_told_as_not_reached():
     assert _runs(gap, (gap > 0).astype(float), 5) == [(0, 21)]
     unknown = np.concatenate([something, hole, something])
     assert _runs(unknown, np.maximum(unknown, 0).astype(float), 5) == [(0, 9), (10, 11), (12, 21)]
-    assert not _may_join(111, 0, True)
+    assert not _may_join(111, 0, short=True)
 
 
 def test_percentiles_rise():

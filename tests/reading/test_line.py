@@ -12,7 +12,7 @@ from shapely.geometry import LineString, MultiLineString
 
 from lastseen.core.errors import InputError
 from lastseen.core.scenario import Scenario, Snow
-from lastseen.jobs.reading.area import CellTotals
+from lastseen.jobs.reading.block_reading import CellTotals
 from lastseen.jobs.reading.block_run import draw_shared
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, heights_of_model
 from lastseen.jobs.reading.line import read_line, view_line
@@ -80,7 +80,7 @@ def test_regrouping_keeps_off_start_zones_and_steep_ground():
     prepared = PreparedGround(heights=heights, with_traps=False)
     route = route_of([line_on(ground, (5, 45), (165, 45))], heights)
     passing = find_passing_samples(prepared, route, draw_shared(Snow(), 1, 6))
-    still = replace(passing, ground=CellTotals(window=passing.ground.window))
+    still = replace(passing, ground=CellTotals.empty(passing.ground.window))
     tile = prepared.over(passing.ground.window)
     for more, steepest in (({}, 27.0), ({"zone": np.zeros_like(tile.zone)}, 27.0)):
         changed = SimpleNamespace(

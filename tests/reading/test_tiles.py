@@ -26,22 +26,12 @@ from hills import write
 from lastseen import cli
 from lastseen.core.errors import InputError, OutputExistsError, ResourceError
 from lastseen.core.scenario import Scenario, Snow
-from lastseen.jobs.reading.area import read_area
+from lastseen.jobs.reading.area import area_rasters, make_request, memory_of_worker_gb, view_area
+from lastseen.jobs.reading.block_reading import START_QUANTITIES, read_area
 from lastseen.jobs.reading.block_run import FIRST_REACH_M
 from lastseen.jobs.reading.ground import heights_of_grid, heights_of_model
 from lastseen.jobs.reading.line_exposure import FARTHEST_M
-from lastseen.jobs.reading.tiles import (
-    area_rasters,
-    list_tiles,
-    make_request,
-    memory_of_worker_gb,
-    open_kept_tiles,
-    pack,
-    prepared_for,
-    read_tile,
-    unpack,
-    view_area,
-)
+from lastseen.jobs.reading.tiles import list_tiles, open_kept_tiles, pack, prepared_for, read_tile, unpack
 from lastseen.output.results.reading import AREA_MARKER, write_area
 from lastseen.output.write import refuse_existing
 from lastseen.terrain.elevation import open_elevation, read_window
@@ -81,15 +71,17 @@ def test_tiles_equal_the_area_in_memory(face_file, whole):
     elevation = open_elevation((face_file,))
     area = read_area(read_window(elevation, elevation.bounds_m), **QUICK)
     with rasterio.open(whole / "reached.tif") as file:
-        np.testing.assert_array_equal(file.read(1), area.reached.values.astype(np.float32))
+        np.testing.assert_array_equal(
+            file.read(1), (np.bitwise_count(area.totals.mask) / area.draws.count).astype(np.float32)
+        )
     with rasterio.open(whole / "peak_speed.tif") as file:
-        np.testing.assert_array_equal(file.read(1), area.fastest)
+        np.testing.assert_array_equal(file.read(1), area.totals.fastest)
     with rasterio.open(whole / "zone_count.tif") as file:
-        np.testing.assert_array_equal(file.read(1), area.zones.astype(np.float32))
+        np.testing.assert_array_equal(file.read(1), area.totals.zones.astype(np.float32))
     with rasterio.open(whole / "from_start.tif") as file:
-        wanted = area.at_start("drop_m").values.astype(np.float32)
+        wanted = area.start_values[START_QUANTITIES.index("drop_m")]
         np.testing.assert_array_equal(file.read(2), np.where(np.isnan(wanted), np.float32(-9999.0), wanted))
-    assert area.mask.any()
+    assert area.totals.mask.any()
 
 
 def test_other_tiles_give_the_same_bytes(face_file, whole, tmp_path):
@@ -101,6 +93,7 @@ def test_other_tiles_give_the_same_bytes(face_file, whole, tmp_path):
 
 
 @needs_workers
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore")
 @pytest.mark.parametrize("workers", [1, 2])
 def test_workers_give_the_same_bytes(face_file, whole, tmp_path, workers):
@@ -131,6 +124,7 @@ class Killer(threading.Thread):
 
 
 @needs_workers
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore")
 def test_workers_killed_twenty_times_give_the_same_bytes(tmp_path):
     """A worker is killed 20 times at random moments; its tile is done again by another, and nothing else shows."""
@@ -144,7 +138,7 @@ def test_workers_killed_twenty_times_give_the_same_bytes(tmp_path):
     wanted, kills, runs = digests(alone.kept.folder), 0, 0
     # New workers are forked from one that has loaded all: kills, not imports, take the time.
     with dask.config.set({"distributed.worker.multiprocessing-method": "forkserver"}):
-        get_mp_context().set_forkserver_preload(["distributed", "lastseen.jobs.reading.tiles"])
+        get_mp_context().set_forkserver_preload(["distributed", "lastseen.jobs.reading.area"])
         while kills < 20:
             killer = Killer(20 - kills, seed=runs)
             killer.start()
@@ -157,6 +151,7 @@ def test_workers_killed_twenty_times_give_the_same_bytes(tmp_path):
     print(f"{kills} workers killed in {runs} runs")
 
 
+@pytest.mark.slow
 def test_a_killed_run_goes_on_where_it_was(face_file, whole, tmp_path):
     """The whole process is killed after its first tile; the next run keeps that tile and gives the same bytes."""
     output = tmp_path / "out"
@@ -186,12 +181,13 @@ def test_other_settings_never_mix(face_file, tmp_path):
     heights = heights_of_model(open_elevation((face_file,)))
     base = scenario(face_file)
 
-    def place(given, members=4, spacing=30.0, km=2.0):
-        return open_kept_tiles(tmp_path / "out", make_request(given, heights, None, members, spacing, km, 1)).folder
+    def place(given, **changed):
+        options = {"members": 4, "spacing_m": 30.0, "tile_km": 2.0, "threads": 1} | changed
+        return open_kept_tiles(tmp_path / "out", make_request(given, heights, None, **options)).folder
 
     places = {
         place(base), place(replace(base, seed=2)), place(replace(base, snow=replace(base.snow, size=3))),
-        place(base, members=5), place(base, spacing=31.0), place(base, km=6.0),
+        place(base, members=5), place(base, spacing_m=31.0), place(base, tile_km=6.0),
     }  # fmt: skip
     assert len(places) == 6
     assert place(base) in places
@@ -208,7 +204,8 @@ def test_a_ground_layer_that_changed_is_another_question(face_file, tmp_path):
     base = replace(base, ground=replace(base.ground, trees=trees))
 
     def place():
-        return open_kept_tiles(tmp_path / "out", make_request(base, heights, None, 4, 30.0, 2.0, 1)).folder
+        options = {"members": 4, "spacing_m": 30.0, "tile_km": 2.0, "threads": 1}
+        return open_kept_tiles(tmp_path / "out", make_request(base, heights, None, **options)).folder
 
     before = place()
     assert place() == before
@@ -279,7 +276,7 @@ def test_a_full_disk_is_told_and_finished_tiles_stay(face_file, tmp_path, monkey
 
 def test_a_tile_survives_its_bytes(face_file):
     heights = heights_of_model(open_elevation((face_file,)))
-    request = make_request(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
+    request = make_request(scenario(face_file), heights, None, members=4, spacing_m=30.0, tile_km=2.0, threads=1)
     square = list_tiles(request, heights)[0]
     tile = read_tile(request, square, prepared_for(request.scenario))
     again = unpack(pack(tile))
@@ -292,9 +289,9 @@ def test_a_tile_survives_its_bytes(face_file):
 
 def test_memory_is_stated_and_refused(face_file, tmp_path, monkeypatch):
     heights = heights_of_model(open_elevation((face_file,)))
-    request = make_request(scenario(face_file), heights, None, 4, 30.0, 2.0, 1)
+    request = make_request(scenario(face_file), heights, None, members=4, spacing_m=30.0, tile_km=2.0, threads=1)
     assert 0.4 < memory_of_worker_gb(request, heights) < 4.0
-    monkeypatch.setattr("lastseen.jobs.reading.tiles.free_gb", lambda: 0.1)
+    monkeypatch.setattr("lastseen.jobs.reading.area.free_gb", lambda: 0.1)
     with pytest.raises(ResourceError, match=r"1 worker needs about .* smaller tiles"):
         view_area(scenario(face_file), tmp_path / "out", **QUICK)
 
@@ -307,12 +304,12 @@ def test_a_cluster_has_threads_and_memory_of_its_own(face_file, tmp_path, monkey
         asked_for.append(request.threads)
         raise InputError("enough")
 
-    monkeypatch.setattr("lastseen.jobs.reading.tiles.free_gb", lambda: 0.1)
-    monkeypatch.setattr("lastseen.jobs.reading.tiles.run_all", ask)
+    monkeypatch.setattr("lastseen.jobs.reading.area.free_gb", lambda: 0.1)
+    monkeypatch.setattr("lastseen.jobs.reading.area.run_all", ask)
     monkeypatch.setenv("LASTSEEN_THREADS", "16")
     with pytest.raises(InputError, match="enough"):
         view_area(scenario(face_file), tmp_path / "out", scheduler="tcp://127.0.0.1:1", **QUICK)
-    monkeypatch.setattr("lastseen.jobs.reading.tiles.free_gb", lambda: 100.0)
+    monkeypatch.setattr("lastseen.jobs.reading.area.free_gb", lambda: 100.0)
     for workers in (2, None):
         with pytest.raises(InputError, match="enough"):
             view_area(scenario(face_file), tmp_path / "out", workers=workers, **QUICK)
@@ -325,8 +322,9 @@ def test_starts_are_looked_for_as_far_around_an_area_as_from_a_line(face_file, s
     heights = heights_of_model(open_elevation((face_file,)))
     west, south, east, north = heights.on(heights.extent, np.empty(heights.extent.shape, np.int8)).bounds
     x, y = 0.5 * (west + east), 0.5 * (south + north)
+    outline = MultiPolygon([box(x, y, x + 50.0, y + 50.0)])
     given = replace(scenario(face_file), snow=Snow(size=size))
-    request = make_request(given, heights, MultiPolygon([box(x, y, x + 50.0, y + 50.0)]), 4, 30.0, 2.0, 1)
+    request = make_request(given, heights, outline, members=4, spacing_m=30.0, tile_km=2.0, threads=1)
     cells = math.ceil(FARTHEST_M[size] / heights.cell_m)
     assert request.starting == request.shown.grown(cells).cut(heights.extent)
     assert FARTHEST_M[size] > FIRST_REACH_M[size]

@@ -26,6 +26,7 @@ from .practice.sites import SiteView, view_sites
 from .practice.targets import Difficulty, Mark, StakeOut, Target, TargetPlan, plan_targets
 from .practice.tracks import LOG_HEAD, Track, elapsed_text, read_log, read_tracks
 from .practice.walked_coverage import GPS_ERROR_M, CoverageBand
+from .reading.area import AreaRasters, AreaView, area_rasters, view_area
 from .reading.block_reading import INCIDENT_SLOPES_DEG, START_QUANTITIES, ZoneRow, worst_trap, zone_sentence
 from .reading.ground import KINDS, Heights
 from .reading.line import LineReading, LineView, view_line
@@ -42,7 +43,7 @@ from .reading.line_text import (
     zones_text,
 )
 from .reading.stretches import CONSEQUENCES, Stretch
-from .reading.tiles import AreaRasters, AreaView, area_rasters, other_kept_tiles, view_area
+from .reading.tiles import other_kept_tiles
 from .trap_view import TrapView, view_traps
 
 __all__ = [

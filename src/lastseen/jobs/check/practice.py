@@ -17,7 +17,7 @@ from lastseen.jobs.practice.planned_search import PlannedLeg, PlannedSearch
 from lastseen.jobs.practice.site_exposure import find_start_ground, simulate_start_zones
 from lastseen.jobs.practice.targets import depths_m
 from lastseen.jobs.practice.tracks import RawTrack
-from lastseen.jobs.reading.area import read_area
+from lastseen.jobs.reading.block_reading import read_area
 from lastseen.jobs.reading.block_run import draw_by_place, draw_shared, simulate_block
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, tiles_of
 from lastseen.search import lay_pattern
@@ -180,5 +180,5 @@ def reach_ratio(slope_deg: float, friction: float, cell_m: float = 2.5) -> float
 def highest_reached_m(slope_deg: float) -> float:
     """Metres above the top of a face at which any sample is met: a level top is reached by nothing."""
     area = read_area(_face(slope_deg, 5.0), members=4, with_traps=False)
-    rows = np.flatnonzero(area.mask.any(axis=1))
+    rows = np.flatnonzero(area.totals.mask.any(axis=1))
     return float(max(0.0, 40.0 - 10.0 - rows[0] * 5.0)) if rows.size else 0.0

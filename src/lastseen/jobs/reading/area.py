@@ -1,223 +1,521 @@
-"""A slope read everywhere: each start cell is carried down, and what it meets is gathered back."""
+"""An area of any size read tile by tile, on one or many workers, and what the tiles say together."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from shapely.geometry import MultiPolygon
 
 from lastseen.core import (
     FloatArray,
     Grid,
-    IntArray,
+    InputError,
+    LastseenError,
     Progress,
-    Snow,
-    map_in_threads,
-    map_in_threads_after_first,
+    ResourceError,
+    Scenario,
+    free_gb,
     no_progress,
+    percent,
+    read_outline,
+    thread_count,
 )
-from lastseen.jobs.reading.block_reading import START_QUANTITIES, BlockReading, ZoneRow, read_block
-from lastseen.jobs.reading.block_run import MEMBERS, STARTS_M, SharedDraws, draw_shared
-from lastseen.jobs.reading.ground import Heights, PreparedGround, Window, heights_of_grid, no_layers, tiles_of
-from lastseen.terrain import GroundLayers
+from lastseen.jobs.notes import ALWAYS, note_grid, to_sentences
+from lastseen.jobs.reading.block_reading import START_QUANTITIES, CellTotals, ZoneRow
+from lastseen.jobs.reading.block_run import FIRST_REACH_M, MEMBERS, STARTS_M
+from lastseen.jobs.reading.ground import (
+    KEPT_CELLS,
+    MARGIN_M,
+    Heights,
+    Window,
+    heights_of_model,
+)
+from lastseen.jobs.reading.line import SAMPLE_NOTE, START_ZONE_NOTE, layers_reader, open_scenario_elevation
+from lastseen.jobs.reading.line_exposure import FARTHEST_M
+from lastseen.jobs.reading.tiles import (
+    SLOPE_BINS,
+    AreaRequest,
+    KeptTiles,
+    Tile,
+    list_tiles,
+    open_kept_tiles,
+    pack,
+    prepared_for,
+    read_tile,
+    work_tile,
+)
+from lastseen.snow import slab_class
+from lastseen.terrain import Elevation
+from lastseen.traps import describe_invisible_traps
 
-BATCH = 16  # blocks between two words of progress
+# ---- Working through tiles: one after the other here, or on as many workers as there are, on one machine or a cluster
 
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class AreaReading:
-    """What start zones do, and what comes over each cell. All arrays have the window's shape.
-
-    Attributes
-    ----------
-    window : Window
-    heights : Heights
-    ensemble : Ensemble
-    mask : ndarray of uint64
-        One bit for each member of which a sample entered the cell.
-    fastest : ndarray of float32
-        Greatest speed of any sample, m/s; 0 where none came.
-    zones : ndarray of uint16
-        Start zones from which a sample entered.
-    start_values : ndarray of float32, shape (len(AT_START), rows, columns)
-        NaN where there is no start cell.
-    zone : ndarray of int32
-        Number of the start zone in its block, from 1; 0 is none.
-    rows : tuple of ZoneRow
-        All start zones, by block and number.
-    samples : int
-        How many were run.
-    """
-
-    window: Window
-    heights: Heights
-    draws: SharedDraws
-    mask: npt.NDArray[np.uint64]
-    fastest: npt.NDArray[np.float32]
-    zones: npt.NDArray[np.uint16]
-    start_values: npt.NDArray[np.float32]
-    zone: IntArray
-    rows: tuple[ZoneRow, ...]
-    samples: int
-
-    @property
-    def reached(self) -> Grid:
-        """Share of the members in which snow from any start zone comes over each cell."""
-        share: FloatArray = np.bitwise_count(self.mask) / float(self.draws.count)
-        return self.heights.on(self.window, share)
-
-    @property
-    def peak_speed_m_s(self) -> Grid:
-        """Greatest speed of any sample; 0 where none came."""
-        return self.heights.on(self.window, self.fastest.astype(np.float64))
-
-    @property
-    def zone_count(self) -> Grid:
-        """Start zones from which snow comes over each cell."""
-        return self.heights.on(self.window, self.zones.astype(np.float64))
-
-    def at_start(self, name: str) -> Grid:
-        """One of ``START_QUANTITIES`` on the start cells, NaN elsewhere."""
-        return self.heights.on(self.window, self.start_values[START_QUANTITIES.index(name)].astype(np.float64))
+ANSWER_WITHIN_S = 20  # a scheduler that is there
+TRIES = 4  # a tile whose worker dies is given to another one so often
+BYTES_OF_GROUND, BYTES_OF_PREPARING = 22, 320  # for each cell; the second measured with traps and grades
+BYTES_OF_CORE, BYTES_OF_WINDOW = 52, 14
+LIBRARIES_GB = 0.45  # measured: interpreter, libraries and compiled kernels
+VISITS = 260  # cells that a sample enters on the way, at most on average; measured 80 to 170
 
 
-@dataclass(eq=False, kw_only=True)
-class CellTotals:
-    """Arrays that block readings are added to, in any order."""
-
-    window: Window
-    mask: npt.NDArray[np.uint64] = field(init=False)
-    fastest: npt.NDArray[np.float32] = field(init=False)
-    zones: npt.NDArray[np.uint16] = field(init=False)
-
-    def __post_init__(self) -> None:
-        shape = self.window.shape
-        self.mask, self.fastest = np.zeros(shape, np.uint64), np.zeros(shape, np.float32)
-        self.zones = np.zeros(shape, np.uint16)
-
-    def add(
-        self,
-        window: Window,
-        mask: npt.NDArray[np.uint64],
-        fastest: npt.NDArray[np.float32],
-        zones: npt.NDArray[np.uint16],
-    ) -> None:
-        """Take in what came over the cells of a window; what lies outside is left."""
-        shared = window.cut(self.window)
-        if shared.empty:
-            return
-        here, there = shared.inside(self.window), shared.inside(window)
-        self.mask[here] |= mask[there]
-        np.maximum(self.fastest[here], fastest[there], out=self.fastest[here])
-        self.zones[here] += zones[there]
-
-    def widen(self, window: Window) -> None:
-        """Make room for the cells of a window."""
-        wide = self.window.joined(window)
-        if wide != self.window:
-            old = (self.window, self.mask, self.fastest, self.zones)
-            self.window = wide
-            self.__post_init__()
-            self.add(*old)
+def memory_of_worker_gb(request: AreaRequest, heights: Heights) -> float:
+    """The most memory that a worker takes, GB, said before it is taken."""
+    side = request.tile_side * heights.ground_tile_cells
+    reach = FIRST_REACH_M[request.scenario.snow.size] / heights.cell_m
+    rows, cols = heights.extent.shape
+    whole = float(rows * cols)
+    wide = min(whole, (side + 2.0 * reach) ** 2)
+    ground_tile = min(whole, (heights.ground_tile_cells + 2.0 * MARGIN_M / heights.cell_m) ** 2)
+    block = min(whole, (heights.block_cells + 2.0 * reach) ** 2)
+    stride = max(1, round(request.spacing_m / heights.cell_m - 0.1))
+    samples = (heights.block_cells / stride) ** 2 * request.members
+    of_thread = block * (BYTES_OF_GROUND + 8 + 4 + BYTES_OF_WINDOW) + samples * VISITS * 12.0
+    needed = (min(KEPT_CELLS, whole) + ground_tile) * BYTES_OF_GROUND + ground_tile * BYTES_OF_PREPARING
+    needed += (
+        wide * BYTES_OF_WINDOW * 2 + min(whole, float(side * side)) * BYTES_OF_CORE * 3 + request.threads * of_thread
+    )
+    return LIBRARIES_GB + needed / 1e9
 
 
-def read_area(
-    ground: Grid,
-    snow: Snow | None = None,
+def run_all(
+    request: AreaRequest,
+    heights: Heights,
+    kept: KeptTiles,
     *,
-    seed: int = 1,
-    members: int = MEMBERS,
-    spacing_m: float = STARTS_M,
-    layers_on: Callable[[Grid], GroundLayers] = no_layers,
-    with_traps: bool = True,
-    progress: Progress = no_progress,
-) -> AreaReading:
-    """Carry every start cell of a ground down by the ensemble, and gather back what it meets.
-
-    Same ground, same seed, same bytes, whatever the number of threads.
+    workers: int | None,
+    scheduler: str | None,
+    progress: Progress,
+) -> None:
+    """Work through all tiles that are not kept yet.
 
     Parameters
     ----------
-    ground : Grid
-        Elevations, metres; NaN is no data. A sample that leaves it is counted as leaving.
-    snow : Snow, optional
-        Size, friction, turbulence, slab, growth.
-    seed : int
-    members : int
-        Events of the ensemble, 4 to 63, the same for all cells.
-    spacing_m : float
-        Distance of starts; each start cell is run where it is under two cells.
-    layers_on : callable, optional
-        Trees, water and more on a window of the ground.
-    with_traps : bool
-        Whether terrain traps are looked for.
+    request : AreaRequest
+    heights : Heights
+    kept : KeptTiles
+    workers : int, optional
+        Processes on this machine; None works in this one, with all its threads.
+    scheduler : str, optional
+        Address of a Dask scheduler, such as ``tcp://host:8786``; its workers must see the files at the same paths.
+    progress : callable
 
     Raises
     ------
     InputError
-        If the number of members cannot be used.
+        If Dask is wanted and not installed, or the scheduler does not answer.
+    ResourceError
+        If the disk is full, or a tile fails again and again. Finished tiles are kept.
     """
-    heights = heights_of_grid(ground)
-    prepared = PreparedGround(heights=heights, layers_on=layers_on, with_traps=with_traps)
-    draws = draw_shared(snow or Snow(), seed, members)
-    return read_blocks(prepared, heights.extent, heights.extent, draws, spacing_m, progress)
+    squares = list_tiles(request, heights)
+    left = [square for square in squares if not kept.has(square)]
+    counter = _TileProgress(len(squares), len(left), progress)
+    if workers is None and scheduler is None:
+        _work_alone(request, left, kept, counter)
+    elif left:
+        with _client(request, heights, workers, scheduler) as client:
+            _work_on_cluster(client, request, left, kept, counter)
 
 
-def read_blocks(
-    prepared: PreparedGround,
-    starting: Window,
-    shown: Window | None,
-    draws: SharedDraws,
-    spacing_m: float,
+def _work_alone(request: AreaRequest, left: list[Window], kept: KeptTiles, counter: _TileProgress) -> None:
+    prepared = prepared_for(request.scenario)
+    request = replace(request, threads=thread_count())
+    for square in left:
+        counter.report()
+        kept.put(square, pack(read_tile(request, square, prepared)))
+        counter.done()
+
+
+def _work_on_cluster(
+    client: Any, request: AreaRequest, left: list[Window], kept: KeptTiles, counter: _TileProgress
+) -> None:
+    """Give tiles to workers; each is kept as it comes, and given out again where its worker was lost."""
+    from distributed import as_completed  # noqa: PLC0415  an extra
+
+    counter.report()
+    futures = {client.submit(work_tile, request, square, pure=False, retries=0): (square, 1) for square in left}
+    running = as_completed(list(futures))  # type: ignore[no-untyped-call]
+    for future in running:
+        square, tries = futures.pop(future)
+        error = future.exception() if future.status == "error" else None
+        if error is None and future.status == "finished":
+            kept.put(square, future.result())
+            future.release()
+            counter.done()
+            counter.report()
+            continue
+        if isinstance(error, LastseenError):
+            raise error
+        if tries >= TRIES:
+            raise ResourceError(
+                f"the tile at row {square.top}, column {square.left} failed {tries} times ({error}): finished tiles "
+                "are kept; give workers more memory or smaller tiles, and give the same command again"
+            ) from error
+        again = client.submit(work_tile, request, square, pure=False, retries=0)
+        futures[again] = (square, tries + 1)
+        running.add(again)  # type: ignore[no-untyped-call]
+
+
+@contextmanager
+def _client(request: AreaRequest, heights: Heights, workers: int | None, scheduler: str | None) -> Iterator[Any]:
+    """Somebody who gives out work: of a cluster that is there, or of one on this machine."""
+    try:
+        import dask  # noqa: PLC0415  an extra
+        from distributed import Client, LocalCluster  # noqa: PLC0415
+    except ImportError as error:
+        raise InputError(
+            "workers need the packages of the extra 'range': pip install 'lastseen[range]', or leave --workers and "
+            "--scheduler away"
+        ) from error
+    settings = {
+        "distributed.scheduler.allowed-failures": 8,
+        "distributed.comm.timeouts.connect": f"{ANSWER_WITHIN_S}s",
+        "distributed.worker.profile.enabled": False,  # asks a hundred times a second where the work is
+        "distributed.admin.tick.interval": "1s",
+    }
+    with dask.config.set(settings):
+        if scheduler is not None:
+            try:
+                client = Client(scheduler, timeout=ANSWER_WITHIN_S)  # type: ignore[no-untyped-call]
+            except OSError as error:
+                raise InputError(f"the scheduler {scheduler} does not answer: check its address") from error
+            with client:
+                yield client
+            return
+        limit = max(2.0, 1.6 * memory_of_worker_gb(request, heights))
+        with (
+            LocalCluster(  # type: ignore[no-untyped-call]
+                n_workers=workers,
+                threads_per_worker=1,
+                processes=True,
+                dashboard_address=None,
+                memory_limit=f"{limit:.1f}GB",
+            ) as cluster,
+            Client(cluster) as client,  # type: ignore[no-untyped-call]
+        ):
+            yield client
+
+
+class _TileProgress:
+    """Progress with the time that is left, from the tiles that this run has done."""
+
+    def __init__(self, all_tiles: int, left: int, progress: Progress) -> None:
+        self.all_tiles, self.first, self.progress = all_tiles, all_tiles - left, progress
+        self.finished, self.begun = self.first, time.monotonic()
+
+    def done(self) -> None:
+        """Count a tile."""
+        self.finished += 1
+
+    def report(self) -> None:
+        """Report how far it is."""
+        text = f"tile {min(self.finished + 1, self.all_tiles)} of {self.all_tiles}"
+        done = self.finished - self.first
+        if done:
+            each = (time.monotonic() - self.begun) / done
+            text += f", {_time_text(each * (self.all_tiles - self.finished))} left"
+        self.progress(text, 0.9 * self.finished / max(1, self.all_tiles))
+
+
+def _time_text(seconds: float) -> str:
+    if seconds < 90.0:
+        return f"about {max(1, round(seconds))} s"
+    return f"about {seconds / 60.0:.0f} min" if seconds < 5400.0 else f"about {seconds / 3600.0:.1f} h"
+
+
+# ---- An area of any size read tile by tile: the request, the tiles, and what they say together
+
+TILE_KM = 4.0
+ALL = "all"  # the whole elevation model
+KEPT_TILES = 9
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class AreaView:
+    """An area as it was read; its rasters lie in kept tiles.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    elevation : Elevation
+    heights : Heights
+    request : AreaRequest
+    outline : MultiPolygon or None
+        Of the area that was asked for; None is the whole elevation model.
+    kept : KeptTiles
+    squares : tuple of Window
+        The tiles.
+    zones : tuple of (ZoneRow, MultiPolygon)
+        Start zones that touch the area, those that do most harm first.
+    slopes : ndarray of int64
+        Start cells by tenths of a degree.
+    samples : int
+    notes : tuple of str
+    """
+
+    scenario: Scenario
+    elevation: Elevation
+    heights: Heights
+    request: AreaRequest
+    outline: MultiPolygon | None
+    kept: KeptTiles
+    squares: tuple[Window, ...]
+    zones: tuple[tuple[ZoneRow, MultiPolygon], ...]
+    slopes: npt.NDArray[np.int64]
+    samples: int
+    notes: tuple[str, ...]
+
+    def slope_percentiles_deg(self) -> tuple[float, float, float]:
+        """5th, 50th and 95th percentile of the slope of start cells; NaN where there are none."""
+        total = np.cumsum(self.slopes)
+        if not total[-1]:
+            return (float("nan"),) * 3
+        low, mid, high = (float(np.searchsorted(total, share * total[-1])) / 10.0 + 0.05 for share in (0.05, 0.5, 0.95))
+        return low, mid, high
+
+
+def view_area(
+    scenario: Scenario,
+    output: Path,
+    *,
+    area: str = ALL,
+    members: int = MEMBERS,
+    spacing_m: float = STARTS_M,
+    tile_km: float = TILE_KM,
+    workers: int | None = None,
+    scheduler: str | None = None,
     progress: Progress = no_progress,
-) -> AreaReading:
-    """Read all blocks that touch the window ``starting``.
+) -> AreaView:
+    """Read an area: work through its tiles, keep them beside the output, and put together what they say.
 
-    The result lies on the cells of the window ``shown``; where that is None, on all cells that samples came to.
+    Parameters
+    ----------
+    scenario : Scenario
+    output : Path
+        The folder that will be written; tiles are kept beside it until it is.
+    area : str
+        ``all``, or a vector file with an outline.
+    members, spacing_m : int, float
+        See `lastseen.jobs.reading.block_reading.read_area`.
+    tile_km : float
+        Side of a tile; at least one ground tile of about 2 km.
+    workers, scheduler : int, str, optional
+        See `lastseen.jobs.reading.tiles.run_all`.
+    progress : callable, optional
+
+    Raises
+    ------
+    InputError, ResourceError
+        With one sentence that says what is wrong, where, and what to do.
     """
-    heights = prepared.heights
-    own = starting.cut(heights.extent)
-    blocks = list(tiles_of(own, heights.block_cells))
-    gathered = CellTotals(window=shown or own)
-    parts: list[BlockReading] = []
-    for first in range(0, len(blocks), BATCH):
-        progress("letting the snow run", first / max(1, len(blocks)))
-        for one in _read_batch(prepared, blocks[first : first + BATCH], draws, spacing_m, warm=bool(parts)):
-            if shown is None:
-                gathered.widen(one.window)
-            gathered.add(one.window, one.mask, one.fastest, one.zones)
-            empty = np.empty((0, 0))
-            parts.append(replace(one, mask=empty, fastest=empty, zones=empty))  # type: ignore[arg-type]
-    window = gathered.window
-    values = np.full((len(START_QUANTITIES), *window.shape), np.nan, np.float32)
-    zone = np.zeros(window.shape, np.int32)
-    for part in parts:
-        known = part.block.cut(window)
-        if not known.empty:
-            here, there = known.inside(window), known.inside(part.block)
-            values[(slice(None), *here)] = part.start_values[(slice(None), *there)]
-            zone[here] = part.zone[there]
-    rows = tuple(sorted((row for part in parts for row in part.rows), key=lambda row: (row.block, row.number)))
-    return AreaReading(
-        window=window,
+    progress("opening the elevation model", 0.0)
+    elevation = open_scenario_elevation(scenario)
+    heights = heights_of_model(elevation)
+    outline = None if area == ALL else read_outline(Path(area), elevation.crs, "area")
+    threads = thread_count() if workers is None and scheduler is None else 1
+    request = make_request(
+        scenario, heights, outline, members=members, spacing_m=spacing_m, tile_km=tile_km, threads=threads
+    )
+    _require_room(request, heights, 0 if scheduler else workers or 1, progress)
+    kept = open_kept_tiles(output, request)
+    run_all(request, heights, kept, workers=workers, scheduler=scheduler, progress=progress)
+    squares = tuple(list_tiles(request, heights))
+    zones: list[tuple[ZoneRow, MultiPolygon]] = []
+    slopes, samples, known = np.zeros(SLOPE_BINS, np.int64), 0, 0
+    for square in squares:
+        tile = kept.get(square)
+        zones += [pair for pair in zip(tile.rows, tile.outlines, strict=True) if _touches(pair[1], outline)]
+        slopes += tile.slopes
+        samples += tile.samples
+        known += int(tile.known.sum())
+    if not known:
+        kept.remove()
+        raise InputError("there is no ground in the area, only no data: choose another one")
+    zones.sort(key=lambda pair: zone_order(pair[0], scenario.snow.size, heights.cell_m))
+    notes = _notes(scenario, elevation, request, samples, zones)
+    return AreaView(
+        scenario=scenario,
+        elevation=elevation,
         heights=heights,
-        draws=draws,
-        mask=gathered.mask,
-        fastest=gathered.fastest,
-        zones=gathered.zones,
-        start_values=values,
-        zone=zone,
-        rows=rows,
-        samples=sum(part.samples for part in parts),
+        request=request,
+        outline=outline,
+        kept=kept,
+        squares=squares,
+        zones=tuple(zones),
+        slopes=slopes,
+        samples=samples,
+        notes=notes,
     )
 
 
-def _read_batch(
-    prepared: PreparedGround, blocks: list[Window], draws: SharedDraws, spacing_m: float, *, warm: bool
-) -> Iterable[BlockReading]:
-    """Read some blocks in threads; the first that holds start cells alone, where none was read yet."""
-    run = map_in_threads if warm else map_in_threads_after_first
-    found = run(lambda block: read_block(prepared, block, draws, spacing_m), blocks)
-    return [one for one in found if one is not None]
+def make_request(
+    scenario: Scenario,
+    heights: Heights,
+    outline: MultiPolygon | None,
+    *,
+    members: int,
+    spacing_m: float,
+    tile_km: float,
+    threads: int,
+) -> AreaRequest:
+    """The request that all tiles answer.
+
+    Raises
+    ------
+    InputError
+        If the outline lies off the elevation model.
+    """
+    ground_tile_km = heights.ground_tile_cells * heights.cell_m / 1000.0
+    shown = heights.extent if outline is None else heights.window_of(*outline.bounds)
+    if shown.empty:
+        raise InputError("the area lies outside the elevation model: check the CRS of both")
+    # Start zones outside the area reach into it.
+    more = 0 if outline is None else int(np.ceil(FARTHEST_M[scenario.snow.size] / heights.cell_m))
+    starting = shown.grown(more).cut(heights.extent)
+    return AreaRequest(
+        scenario=scenario,
+        starting=starting,
+        shown=shown,
+        members=members,
+        spacing_m=spacing_m,
+        tile_side=max(1, round(tile_km / ground_tile_km)),
+        threads=threads,
+    )
+
+
+def _require_room(request: AreaRequest, heights: Heights, workers: int, progress: Progress) -> None:
+    """Say what a worker will take; refuse where those on this machine do not fit into its memory."""
+    needed, free = memory_of_worker_gb(request, heights), free_gb()
+    progress(f"{len(list_tiles(request, heights))} tiles, at most {needed:.1f} GB for each worker", 0.01)
+    if free is not None and workers * needed > free:
+        needs = "1 worker needs" if workers == 1 else f"{workers} workers need"
+        raise ResourceError(
+            f"{needs} about {workers * needed:.1f} GB of memory and {free:.1f} GB are free: give "
+            "smaller tiles with --tiles, fewer workers, or a cluster with --scheduler"
+        )
+
+
+def _touches(zone: MultiPolygon, outline: MultiPolygon | None) -> bool:
+    return outline is None or bool(zone.intersects(outline))
+
+
+def zone_order(row: ZoneRow, size: int, cell_m: float) -> tuple[float, float, float, tuple[int, int], int]:
+    """Order of start zones: share of samples that meet any of the four, debris where they stop, drop; then by place.
+
+    A zone that cannot hold a slab of the size counts by the part of it that it can hold.
+    """
+    share, debris, drop = (row.values[START_QUANTITIES.index(name)] for name in ("any", "debris_m", "drop_m"))
+    share *= min(1.0, row.cells * cell_m**2 / slab_class(size).area_m2)
+    return (
+        -round(share, 6),
+        -round(float(np.nan_to_num(debris)), 6),
+        -round(float(np.nan_to_num(drop)), 6),
+        row.block,
+        row.number,
+    )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class AreaRasters:
+    """The rasters of the area on one window.
+
+    Attributes
+    ----------
+    window : Window
+    reached, peak_speed_m_s, zone_count : ndarray
+        NaN where there is no ground.
+    at_start : ndarray, shape (len(AT_START), rows, columns)
+    """
+
+    window: Window
+    reached: FloatArray
+    peak_speed_m_s: FloatArray
+    zone_count: FloatArray
+    at_start: npt.NDArray[np.float32]
+
+
+def area_rasters(view: AreaView) -> Iterator[AreaRasters]:
+    """The rasters of the area, tile by tile; each holds what came from all tiles around it."""
+    windows = {square: view.kept.windows(square) for square in view.squares}
+    latest: dict[Window, Tile] = {}
+
+    def take(square: Window) -> Tile:
+        latest[square] = latest.pop(square, None) or view.kept.get(square)
+        while len(latest) > KEPT_TILES:
+            latest.pop(next(iter(latest)))
+        return latest[square]
+
+    for square in view.squares:
+        core = windows[square][0].cut(view.request.shown)
+        if core.empty:
+            continue
+        totals = CellTotals.empty(core)
+        for other, (_, window) in windows.items():
+            if not window.cut(core).empty:
+                totals.add(take(other).totals)
+        yield _rasters_of_tile(view, take(square), totals)
+
+
+def _rasters_of_tile(view: AreaView, tile: Tile, totals: CellTotals) -> AreaRasters:
+    here = totals.window.inside(tile.core)
+    share = np.bitwise_count(totals.mask) / float(view.request.members)
+    arrays = (share, totals.fastest.astype(np.float64), totals.zones.astype(np.float64))
+    reached, fastest, zones = (np.where(tile.known[here], array, np.nan) for array in arrays)
+    return AreaRasters(
+        window=totals.window,
+        reached=reached,
+        peak_speed_m_s=fastest,
+        zone_count=zones,
+        at_start=tile.start_values[(slice(None), *here)],
+    )
+
+
+def _notes(
+    scenario: Scenario,
+    elevation: Elevation,
+    request: AreaRequest,
+    samples: int,
+    zones: list[tuple[ZoneRow, MultiPolygon]],
+) -> tuple[str, ...]:
+    """All that must be said beside an area."""
+    cells = np.array([row.cells for row, _ in zones], float)
+    leaves = np.array([row.values[START_QUANTITIES.index("leaves")] for row, _ in zones], float)
+    gone = float((cells * leaves).sum() / cells.sum()) if zones else 0.0
+    cell = elevation.cell_m
+    spacing = max(cell, request.spacing_m)
+    blind = describe_invisible_traps(cell, layers_reader(scenario.ground)(_corner(elevation)))
+    far = FARTHEST_M[scenario.snow.size]
+    around = "" if request.starting == request.shown else f" up to {far:.0f} m around the area"
+    notes = [
+        *note_grid(elevation.crs, ""),
+        *elevation.notes,
+        SAMPLE_NOTE,
+        START_ZONE_NOTE,
+        (
+            f"{samples} bodies were run: one start every {spacing:.0f} m of start-zone terrain{around}, "
+            f"{request.members} events of size {scenario.snow.size}; start zones are cut at ribs, rolls, gully beds "
+            "and on a lattice of 250 m"
+        ),
+        *([] if zones else [f"no start zone of 28 to 55 degrees was found on cells of {cell:g} m"]),
+        *(
+            [f"{percent(gone)} of the bodies leave the elevation model: where they would stop is not known"]
+            if gone >= 0.005
+            else []
+        ),
+        *([blind] if blind else []),
+        *ALWAYS,
+    ]
+    return to_sentences(tuple(notes))
+
+
+def _corner(elevation: Elevation) -> Grid:
+    """A few cells, to ask which ground layers were given."""
+    heights = heights_of_model(elevation)
+    e = heights.extent
+    return heights.grid(Window(top=e.top, left=e.left, bottom=min(e.top + 3, e.bottom), right=min(e.left + 3, e.right)))

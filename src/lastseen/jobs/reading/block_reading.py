@@ -2,15 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from lastseen.core import BoolArray, FloatArray, IntArray, depth_text, percent
+from lastseen.core import (
+    BoolArray,
+    FloatArray,
+    Grid,
+    IntArray,
+    Progress,
+    Snow,
+    depth_text,
+    map_in_threads,
+    map_in_threads_after_first,
+    no_progress,
+    percent,
+)
 from lastseen.jobs.reading import block_reading_kernels
-from lastseen.jobs.reading.block_run import SharedDraws, SlabRun, Starts, simulate_block
-from lastseen.jobs.reading.ground import BURIES, HOLDS, INJURES, KINDS, WETS, GroundTile, PreparedGround, Window
+from lastseen.jobs.reading.block_run import MEMBERS, STARTS_M, SharedDraws, SlabRun, Starts, draw_shared, simulate_block
+from lastseen.jobs.reading.ground import (
+    BURIES,
+    HOLDS,
+    INJURES,
+    KINDS,
+    WETS,
+    GroundTile,
+    Heights,
+    PreparedGround,
+    Window,
+    heights_of_grid,
+    no_layers,
+    tiles_of,
+)
+from lastseen.terrain import GroundLayers
 
 # ---- What the samples of a block met, gathered back at their starts and at the cells that they passed
 
@@ -97,6 +124,58 @@ class ZoneRow:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
+class CellTotals:
+    """What comes over the cells of a window. The arrays have its shape, and more can be added in any order.
+
+    Attributes
+    ----------
+    window : Window
+    mask : ndarray of uint64
+        One bit for each member of which a sample entered the cell.
+    fastest : ndarray of float32
+        Greatest speed of any sample, m/s; 0 where none came.
+    zones : ndarray of uint16
+        Start zones from which a sample entered.
+    """
+
+    window: Window
+    mask: npt.NDArray[np.uint64]
+    fastest: Single
+    zones: npt.NDArray[np.uint16]
+
+    @classmethod
+    def empty(cls, window: Window) -> CellTotals:
+        """Nothing comes over any cell."""
+        shape = window.shape
+        mask, fastest, zones = (np.zeros(shape, kind) for kind in (np.uint64, np.float32, np.uint16))
+        return cls(window=window, mask=mask, fastest=fastest, zones=zones)
+
+    def mark(self, run: SlabRun, members: int, stamp: IntArray) -> None:
+        """Mark the cells that the samples of a slab entered; ``stamp`` holds the zone that came last over each cell."""
+        tracks = run.tracks
+        block_reading_kernels.mark(
+            tracks.cells, tracks.speeds_m_s, tracks.offsets, members, run.zone, stamp,
+            self.mask.reshape(-1), self.fastest.reshape(-1), self.zones.reshape(-1),
+        )  # fmt: skip
+
+    def add(self, other: CellTotals) -> None:
+        """Add what came over the cells that both have in common."""
+        shared = other.window.cut(self.window)
+        if shared.empty:
+            return
+        here, there = shared.inside(self.window), shared.inside(other.window)
+        self.mask[here] |= other.mask[there]
+        np.maximum(self.fastest[here], other.fastest[there], out=self.fastest[here])
+        self.zones[here] += other.zones[there]
+
+    def on(self, window: Window) -> CellTotals:
+        """The same on another window: cut, or wider with nothing beyond; always a copy."""
+        found = CellTotals.empty(window)
+        found.add(self)
+        return found
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class BlockReading:
     """What one block adds.
 
@@ -107,14 +186,8 @@ class BlockReading:
     start_values : ndarray of float32, shape (len(AT_START), rows, columns)
         NaN where there is no start cell.
     zone : ndarray of int32, shape of the block
-    window : Window
-        Of the cells that its samples entered; the arrays below have its shape.
-    mask : ndarray of uint64
-        One bit for each member of which a sample entered.
-    fastest : ndarray of float32
-        Greatest speed of any sample, m/s; 0 where none came.
-    zones : ndarray of uint16
-        Start zones of which a sample entered.
+    totals : CellTotals
+        On the window of the cells that its samples entered.
     rows : tuple of ZoneRow
     samples : int
         How many were run.
@@ -123,10 +196,7 @@ class BlockReading:
     block: Window
     start_values: Single
     zone: IntArray
-    window: Window
-    mask: npt.NDArray[np.uint64]
-    fastest: Single
-    zones: npt.NDArray[np.uint16]
+    totals: CellTotals
     rows: tuple[ZoneRow, ...]
     samples: int
 
@@ -137,27 +207,18 @@ def read_block(prepared: PreparedGround, block: Window, draws: SharedDraws, spac
     if found is None:
         return None
     starts, ground, runs = found
-    cells = ground.smoothed_m.size
-    stamp, mask = np.zeros(cells, np.int32), np.zeros(cells, np.uint64)
-    fastest, zones = np.zeros(cells, np.float32), np.zeros(cells, np.uint16)
+    totals, stamp = CellTotals.empty(ground.window), np.zeros(ground.smoothed_m.size, np.int32)
     at_start = np.empty((len(START_QUANTITIES), starts.rows.size))
     for run in runs:
-        t = run.tracks
-        block_reading_kernels.mark(t.cells, t.speeds_m_s, t.offsets, draws.count, run.zone, stamp, mask, fastest, zones)
-        at_start[:, run.starts] = average_at_starts(
-            find_outcomes(run, starts, draws.count, prepared.heights.cell_m), draws.count
-        )
-    known, shape = block.cut(prepared.heights.extent), ground.window.shape
-    entered = _entered(ground.window, mask.reshape(shape) > 0)
-    here = entered.inside(ground.window)
+        totals.mark(run, draws.count, stamp)
+        outcomes = find_outcomes(run, starts, draws.count, prepared.heights.cell_m)
+        at_start[:, run.starts] = average_at_starts(outcomes, draws.count)
+    known = block.cut(prepared.heights.extent)
     return BlockReading(
         block=known,
         start_values=_spread(at_start, starts),
         zone=ground.zone[known.inside(ground.window)],
-        window=entered,
-        mask=mask.reshape(shape)[here].copy(),
-        fastest=fastest.reshape(shape)[here].copy(),
-        zones=zones.reshape(shape)[here].copy(),
+        totals=totals.on(_entered(ground.window, totals.mask > 0)),
         rows=_zone_rows(starts, at_start, ground, known, prepared.heights.block_cells),
         samples=starts.rows.size * draws.count,
     )
@@ -276,6 +337,139 @@ def _zone_rows(
             )
         )
     return tuple(rows)
+
+
+# ---- A slope read everywhere: each start cell is carried down, and what it meets is gathered back
+
+BATCH = 16  # blocks between two calls of progress
+_NO_TOTALS = CellTotals.empty(Window(top=0, left=0, bottom=0, right=0))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class AreaReading:
+    """What start zones do, and what comes over each cell. The arrays have the shape of the totals' window.
+
+    Attributes
+    ----------
+    heights : Heights
+    draws : SharedDraws
+    totals : CellTotals
+    start_values : ndarray of float32, shape (len(START_QUANTITIES), rows, columns)
+        NaN where there is no start cell.
+    zone : ndarray of int32
+        Number of the start zone in its block, from 1; 0 is none.
+    rows : tuple of ZoneRow
+        All start zones, by block and number.
+    samples : int
+        How many were run.
+    """
+
+    heights: Heights
+    draws: SharedDraws
+    totals: CellTotals
+    start_values: Single
+    zone: IntArray
+    rows: tuple[ZoneRow, ...]
+    samples: int
+
+
+def read_area(
+    ground: Grid,
+    snow: Snow | None = None,
+    *,
+    seed: int = 1,
+    members: int = MEMBERS,
+    spacing_m: float = STARTS_M,
+    layers_on: Callable[[Grid], GroundLayers] = no_layers,
+    with_traps: bool = True,
+    progress: Progress = no_progress,
+) -> AreaReading:
+    """Carry every start cell of a ground down by the ensemble, and gather back what it meets.
+
+    Same ground, same seed, same bytes, whatever the number of threads.
+
+    Parameters
+    ----------
+    ground : Grid
+        Elevations, metres; NaN is no data. A sample that leaves it is counted as leaving.
+    snow : Snow, optional
+        Size, friction, turbulence, slab, growth.
+    seed : int
+    members : int
+        Events of the ensemble, 4 to 63, the same for all cells.
+    spacing_m : float
+        Distance of starts; each start cell is run where it is under two cells.
+    layers_on : callable, optional
+        Trees, water and more on a window of the ground.
+    with_traps : bool
+        Whether terrain traps are looked for.
+
+    Raises
+    ------
+    InputError
+        If the number of members cannot be used.
+    """
+    heights = heights_of_grid(ground)
+    prepared = PreparedGround(heights=heights, layers_on=layers_on, with_traps=with_traps)
+    draws = draw_shared(snow or Snow(), seed, members)
+    return read_blocks(
+        prepared, heights.extent, shown=heights.extent, draws=draws, spacing_m=spacing_m, progress=progress
+    )
+
+
+def read_blocks(
+    prepared: PreparedGround,
+    starting: Window,
+    *,
+    shown: Window | None,
+    draws: SharedDraws,
+    spacing_m: float,
+    progress: Progress = no_progress,
+) -> AreaReading:
+    """Read all blocks that touch the window ``starting``.
+
+    The result lies on the cells of the window ``shown``; where that is None, on all cells that samples came to.
+    """
+    heights = prepared.heights
+    starting = starting.cut(heights.extent)
+    blocks = list(tiles_of(starting, heights.block_cells))
+    totals = CellTotals.empty(shown or starting)
+    parts: list[BlockReading] = []
+    for first in range(0, len(blocks), BATCH):
+        progress("letting the snow run", first / max(1, len(blocks)))
+        for part in _read_batch(prepared, blocks[first : first + BATCH], draws, spacing_m, warm=bool(parts)):
+            if shown is None:
+                wide = totals.window.joined(part.totals.window)
+                totals = totals if wide == totals.window else totals.on(wide)
+            totals.add(part.totals)
+            parts.append(replace(part, totals=_NO_TOTALS))
+    window = totals.window
+    values = np.full((len(START_QUANTITIES), *window.shape), np.nan, np.float32)
+    zone = np.zeros(window.shape, np.int32)
+    for part in parts:
+        known = part.block.cut(window)
+        if not known.empty:
+            here, there = known.inside(window), known.inside(part.block)
+            values[(slice(None), *here)] = part.start_values[(slice(None), *there)]
+            zone[here] = part.zone[there]
+    return AreaReading(
+        heights=heights,
+        draws=draws,
+        totals=totals,
+        start_values=values,
+        zone=zone,
+        rows=tuple(sorted((row for part in parts for row in part.rows), key=lambda row: (row.block, row.number))),
+        samples=sum(part.samples for part in parts),
+    )
+
+
+def _read_batch(
+    prepared: PreparedGround, blocks: list[Window], draws: SharedDraws, spacing_m: float, *, warm: bool
+) -> Iterable[BlockReading]:
+    """Read some blocks in threads; the first that holds start cells alone, where none was read yet."""
+    run = map_in_threads if warm else map_in_threads_after_first
+    found = run(lambda block: read_block(prepared, block, draws, spacing_m), blocks)
+    return [part for part in found if part is not None]
 
 
 # ---- What a start zone does to somebody who is caught in it, in words

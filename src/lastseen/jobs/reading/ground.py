@@ -124,6 +124,11 @@ class Heights:
         """Side of a ground tile."""
         return TILE_BLOCKS * self.block_cells
 
+    def block(self, row: int, col: int) -> Window:
+        """A block of the lattice of blocks, cut to the extent."""
+        n = self.block_cells
+        return Window(top=row * n, left=col * n, bottom=(row + 1) * n, right=(col + 1) * n).cut(self.extent)
+
     def corner_m(self, window: Window) -> tuple[float, float]:
         """West and north edge of a window, map metres."""
         return (window.left + self.offset[1]) * self.cell_m, -(window.top + self.offset[0]) * self.cell_m

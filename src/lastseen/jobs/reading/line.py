@@ -20,7 +20,7 @@ from lastseen.core import (
 )
 from lastseen.jobs.notes import ALWAYS, note_grid, to_sentences
 from lastseen.jobs.reading.block_run import MEMBERS, SharedDraws, draw_shared
-from lastseen.jobs.reading.ground import Heights, PreparedGround, Window, heights_of_model, no_layers, zone_outline
+from lastseen.jobs.reading.ground import Heights, PreparedGround, heights_of_model, no_layers, zone_outline
 from lastseen.jobs.reading.line_exposure import (
     FARTHEST_M,
     CaughtRecords,
@@ -137,8 +137,8 @@ def read_line(
     progress("following who is caught", 0.6)
     caught = follow_caught(prepared, route, passing)
     slope, start = _ground_at(prepared, route)
-    stations = gather_at_stations(route, caught, draws.count, slope, start, passing.near_m)
-    stretches = cut_into_stretches(route, stations, caught, draws.count, passing.zones, heights.cell_m)
+    stations = gather_at_stations(route, caught, slope, start, passing.near_m)
+    stretches = cut_into_stretches(route, stations, caught, heights.cell_m)
     progress("looking for places to regroup", 0.75)
     return LineReading(
         route=route,
@@ -178,12 +178,11 @@ def _zones(
     prepared: PreparedGround, passing: PassingSamples, caught: CaughtRecords, draws: SharedDraws
 ) -> tuple[ZoneOnLine, ...]:
     """Outlines and numbers of the start zones whose samples come to the line."""
-    heights, n = prepared.heights, prepared.heights.block_cells
+    heights = prepared.heights
     found = []
     for k, (bi, bj, number) in enumerate(passing.zones):
-        mine = caught.zone == k
-        share = np.unique(caught.member[mine]).size / draws.count
-        block = Window(top=bi * n, left=bj * n, bottom=(bi + 1) * n, right=(bj + 1) * n).cut(heights.extent)
+        share = np.unique(caught.member[caught.zone == k]).size / draws.count
+        block = heights.block(bi, bj)
         tile = prepared.over(block)
         mask = tile.zone == number
         outline = zone_outline(mask, heights, block)

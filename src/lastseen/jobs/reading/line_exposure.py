@@ -11,8 +11,7 @@ from scipy.spatial import cKDTree
 
 from lastseen.core import BoolArray, FloatArray, IntArray, map_in_threads_after_first
 from lastseen.jobs.reading import block_reading_kernels
-from lastseen.jobs.reading.area import CellTotals
-from lastseen.jobs.reading.block_reading import BURIED_M
+from lastseen.jobs.reading.block_reading import BURIED_M, CellTotals
 from lastseen.jobs.reading.block_run import STARTS_M, SharedDraws, SlabRun, Starts, simulate_block
 from lastseen.jobs.reading.ground import (
     BURIES,
@@ -20,6 +19,7 @@ from lastseen.jobs.reading.ground import (
     INJURES,
     MARGIN_M,
     WETS,
+    GroundTile,
     Heights,
     PreparedGround,
     Window,
@@ -70,6 +70,8 @@ class PassingSamples:
     record_body, record_visit, record_station : ndarray of int, shape (records,)
         A sample passes a station at an entered cell.
     zones : tuple of (block row, block column, number)
+    members : int
+        Of the ensemble.
     ground : Gathered
         What comes over the cells beside the line.
     spacing_m, near_m : float
@@ -94,6 +96,7 @@ class PassingSamples:
     record_visit: npt.NDArray[np.int64]
     record_station: IntArray
     zones: tuple[tuple[int, int, int], ...]
+    members: int
     ground: CellTotals
     spacing_m: float
     near_m: float
@@ -101,11 +104,20 @@ class PassingSamples:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class _BlockPart:
-    """The passing samples of one block."""
+class _SlabPart:
+    """The passing samples of one slab."""
 
     arrays: dict[str, npt.NDArray[Any]]
     zone: tuple[int, int, int]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _BlockPassing:
+    """The passing samples of one block, what comes beside the line, and how many samples were run."""
+
+    parts: list[_SlabPart]
+    totals: CellTotals
+    samples: int
 
 
 # Arrays of a part: beside the fields of `PassingSamples` the number of cells that each sample entered.
@@ -132,34 +144,39 @@ def least_angle(draws: SharedDraws) -> float:
     return float(draws.friction.min()) * SAMPLE_FRICTION[0]
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Watch:
+    """What is watched for: stations on known ground, how near a sample passes one, and the cells beside the line."""
+
+    tree: cKDTree
+    stations: LongArray
+    near_m: float
+    beside: Window
+
+
 def find_passing_samples(
     prepared: PreparedGround, route: Route, draws: SharedDraws, least_spacing_m: float = STARTS_M
 ) -> PassingSamples:
     """Run all samples whose energy line (Heim 1932) reaches the line or the ground beside it; keep those that pass."""
     heights = prepared.heights
-    blocks, chosen = _blocks_above(prepared, route, draws)
-    area = sum(int((one > -np.inf).sum()) for one in chosen) * heights.cell_m**2
+    blocks, roughest = _blocks_above(prepared, route, draws)
+    area = sum(int((friction > -np.inf).sum()) for friction in roughest) * heights.cell_m**2
     wanted = float(np.sqrt(area * draws.count / MOST_SAMPLES))
     spacing = max(least_spacing_m, min(WIDEST_STARTS_M, wanted))
-    near = max(FOOTPRINT_M, 0.75 * heights.cell_m, 0.5 * max(spacing, heights.cell_m))
     known = np.isfinite(route.height_m)
-    tree = cKDTree(np.column_stack([route.x_m[known], route.y_m[known]]))
-    stations = np.flatnonzero(known)
-    shown = window_beside(route, heights)
-    found = map_in_threads_after_first(
-        lambda k: _samples_of_block(prepared, blocks[k], chosen[k], draws, spacing, (tree, stations, near), shown),
-        range(len(blocks)),
+    watch = _Watch(
+        tree=cKDTree(np.column_stack([route.x_m[known], route.y_m[known]])),
+        stations=np.flatnonzero(known),
+        near_m=max(FOOTPRINT_M, 0.75 * heights.cell_m, 0.5 * max(spacing, heights.cell_m)),
+        beside=window_beside(route, heights),
     )
-    ground = CellTotals(window=shown)
-    kept: list[_BlockPart] = []
-    run = 0
-    for one in found:
-        if one is not None:
-            own, part, samples = one
-            kept += own
-            ground.add(part.window, part.mask, part.fastest, part.zones)
-            run += samples
-    return _join_parts(kept, ground, spacing_m=spacing, near_m=near, run=run)
+
+    def read(k: int) -> _BlockPassing | None:
+        found = simulate_block(prepared, blocks[k], draws, spacing, roughest[k])
+        return None if found is None else _watch_block(found, blocks[k], heights, draws.count, watch)
+
+    found = map_in_threads_after_first(read, range(len(blocks)))
+    return _join_blocks([block for block in found if block is not None], watch, spacing, draws.count)
 
 
 def window_beside(route: Route, heights: Heights) -> Window:
@@ -176,32 +193,32 @@ def window_beside(route: Route, heights: Heights) -> Window:
 def _blocks_above(prepared: PreparedGround, route: Route, draws: SharedDraws) -> tuple[list[Window], list[FloatArray]]:
     """Blocks above the line, and the greatest friction with which a sample of each start cell can come down to it."""
     heights, far = prepared.heights, FARTHEST_M[draws.size]
-    known = np.flatnonzero(np.isfinite(route.height_m))
-    thin = known[:: max(1, int(_THINNED_M / route.step_m))]
+    on_ground = np.flatnonzero(np.isfinite(route.height_m))
+    thin = on_ground[:: max(1, int(_THINNED_M / route.step_m))]
     x, y, z = route.x_m[thin], route.y_m[thin], route.height_m[thin]
     tree = cKDTree(np.column_stack([x, y]))
     fall = least_angle(draws)
     search = heights.window_of(float(x.min()) - far, float(y.min()) - far, float(x.max()) + far, float(y.max()) + far)
-    blocks, chosen = [], []
+    blocks, frictions = [], []
     for block in tiles_of(search, heights.block_cells):
-        own = block.cut(heights.extent)
-        if own.empty:
+        known = block.cut(heights.extent)
+        if known.empty:
             continue
-        west, north = heights.corner_m(own)
-        half_x, half_y = 0.5 * own.shape[1] * heights.cell_m, 0.5 * own.shape[0] * heights.cell_m
+        west, north = heights.corner_m(known)
+        half_x, half_y = 0.5 * known.shape[1] * heights.cell_m, 0.5 * known.shape[0] * heights.cell_m
         near = np.array(tree.query_ball_point([west + half_x, north - half_y], far + np.hypot(half_x, half_y)), int)
         if not near.size:
             continue
-        roughest = _steepest_to_line(prepared, own, x[near], y[near], z[near], far) / CERTAIN
-        roughest[roughest < fall] = -np.inf
-        if (roughest > -np.inf).any():
+        steepest = _steepest_to_line(prepared, known, (x[near], y[near], z[near]), far) / CERTAIN
+        steepest[steepest < fall] = -np.inf
+        if (steepest > -np.inf).any():
             blocks.append(block)
-            chosen.append(roughest)
-    return blocks, chosen
+            frictions.append(steepest)
+    return blocks, frictions
 
 
 def _steepest_to_line(
-    prepared: PreparedGround, block: Window, x: FloatArray, y: FloatArray, z: FloatArray, far_m: float
+    prepared: PreparedGround, block: Window, xyz_m: tuple[FloatArray, FloatArray, FloatArray], far_m: float
 ) -> FloatArray:
     """Steepest energy line from each start cell of a block down to any of the points, or to the ground beside.
 
@@ -213,48 +230,31 @@ def _steepest_to_line(
     out = np.full(block.shape, -np.inf)
     sx, sy = heights.on(block, tile.smoothed_m).centre_of(rows, cols)
     out[rows, cols] = block_reading_kernels.steepest_line(
-        sx, sy, tile.smoothed_m[rows, cols], x, y, z, BESIDE_M, _THINNED_M, far_m
+        sx, sy, tile.smoothed_m[rows, cols], *xyz_m, BESIDE_M, _THINNED_M, far_m
     )
     return out
 
 
-def _samples_of_block(
-    prepared: PreparedGround,
-    block: Window,
-    roughest: FloatArray,
-    draws: SharedDraws,
-    spacing_m: float,
-    watch: tuple[cKDTree, npt.NDArray[np.int64], float],
-    shown: Window,
-) -> tuple[list[_BlockPart], CellTotals, int] | None:
-    """Run a block; keep the samples that pass, and mark the ground beside the line."""
-    found = simulate_block(prepared, block, draws, spacing_m, roughest)
-    if found is None:
-        return None
-    starts, ground, runs = found
-    heights = prepared.heights
+def _watch_block(
+    block_run: tuple[Starts, GroundTile, list[SlabRun]], block: Window, heights: Heights, members: int, watch: _Watch
+) -> _BlockPassing:
+    """Keep the samples of a block that pass, and mark the ground beside the line."""
+    starts, ground, runs = block_run
     station = _station_of_cell(ground.window, heights, watch)
-    cells = ground.smoothed_m.size
-    stamp, mask = np.zeros(cells, np.int32), np.zeros(cells, np.uint64)
-    fastest, zones = np.zeros(cells, np.float32), np.zeros(cells, np.uint16)
-    kept, samples = [], 0
+    totals, stamp = CellTotals.empty(ground.window), np.zeros(ground.smoothed_m.size, np.int32)
+    parts, n = [], heights.block_cells
     for run in runs:
-        t = run.tracks
-        samples += int((np.diff(t.offsets) > 0).sum())
-        block_reading_kernels.mark(t.cells, t.speeds_m_s, t.offsets, draws.count, run.zone, stamp, mask, fastest, zones)
-        one = _passing_parts(run, starts, station, draws.count, heights)
-        if one is not None:
-            n = heights.block_cells
-            kept.append(_BlockPart(arrays=one, zone=(block.top // n, block.left // n, run.zone)))
-    shape = ground.window.shape
-    part = CellTotals(window=ground.window.cut(shown))
-    part.add(ground.window, mask.reshape(shape), fastest.reshape(shape), zones.reshape(shape))
-    return kept, part, samples
+        totals.mark(run, members, stamp)
+        arrays = _passing_arrays(run, starts, station, members, heights)
+        if arrays is not None:
+            parts.append(_SlabPart(arrays=arrays, zone=(block.top // n, block.left // n, run.zone)))
+    samples = sum(int((np.diff(run.tracks.offsets) > 0).sum()) for run in runs)
+    return _BlockPassing(parts=parts, totals=totals.on(ground.window.cut(watch.beside)), samples=samples)
 
 
-def _station_of_cell(window: Window, heights: Heights, watch: tuple[cKDTree, npt.NDArray[np.int64], float]) -> IntArray:
+def _station_of_cell(window: Window, heights: Heights, watch: _Watch) -> IntArray:
     """The nearest station of each cell of a window that lies near enough; -1 elsewhere."""
-    tree, stations, near_m = watch
+    tree, near_m = watch.tree, watch.near_m
     west, north = heights.corner_m(window)
     c, (ny, nx) = heights.cell_m, window.shape
     out = np.full(ny * nx, -1, np.int32)
@@ -272,11 +272,11 @@ def _station_of_cell(window: Window, heights: Heights, watch: tuple[cKDTree, npt
     x, y = west + (cells % nx + 0.5) * c, north - (cells // nx + 0.5) * c
     away, nearest = tree.query(np.column_stack([x, y]))
     ok = np.asarray(away) <= near_m
-    out[cells[ok]] = stations[np.asarray(nearest)[ok]]
+    out[cells[ok]] = watch.stations[np.asarray(nearest)[ok]]
     return out
 
 
-def _passing_parts(
+def _passing_arrays(
     run: SlabRun, starts: Starts, station: IntArray, members: int, heights: Heights
 ) -> tuple[npt.NDArray[np.generic], ...] | None:
     """Tracks from where they first pass a station, and the stations passed."""
@@ -320,9 +320,12 @@ def _passing_parts(
     }
 
 
-def _join_parts(
-    kept: list[_BlockPart], ground: CellTotals, *, spacing_m: float, near_m: float, run: int
-) -> PassingSamples:
+def _join_blocks(blocks: list[_BlockPassing], watch: _Watch, spacing_m: float, members: int) -> PassingSamples:
+    """The samples of all blocks, their zones numbered."""
+    kept = [part for block in blocks for part in block.parts]
+    ground = CellTotals.empty(watch.beside)
+    for block in blocks:
+        ground.add(block.totals)
     names = sorted({part.zone for part in kept})
     number = {name: k for k, name in enumerate(names)}
     parts: dict[str, npt.NDArray[Any]] = {
@@ -339,9 +342,10 @@ def _join_parts(
         zone=np.repeat(np.array([number[part.zone] for part in kept], np.int32), samples),
         zones=tuple(names),
         ground=ground,
+        members=members,
         spacing_m=spacing_m,
-        near_m=near_m,
-        samples=run,
+        near_m=watch.near_m,
+        samples=sum(block.samples for block in blocks),
         **parts,
     )
 
@@ -359,7 +363,7 @@ class CaughtRecords:
     ----------
     station, sample, visit, zone, member : ndarray of int
         ``visit``: the entered cell, an index into those of `PassingSamples`.
-    own : ndarray of bool
+    released_here : ndarray of bool
         Whether the sample starts here: released where one stands, not from above.
     speed_m_s : ndarray
         With which it passes.
@@ -371,6 +375,8 @@ class CaughtRecords:
     ends_in : ndarray of int
         Index of the trap in which it stops; -1 is none.
     traps : tuple of Trap
+    zones, members : tuple, int
+        As in `PassingSamples`.
     """
 
     station: IntArray
@@ -378,7 +384,7 @@ class CaughtRecords:
     visit: npt.NDArray[np.int64]
     zone: IntArray
     member: IntArray
-    own: BoolArray
+    released_here: BoolArray
     speed_m_s: FloatArray
     distance_m: FloatArray
     drop_m: FloatArray
@@ -391,6 +397,8 @@ class CaughtRecords:
     trap: IntArray
     ends_in: IntArray
     traps: tuple[Trap, ...]
+    zones: tuple[tuple[int, int, int], ...]
+    members: int
 
 
 def follow_caught(prepared: PreparedGround, route: Route, passing: PassingSamples) -> CaughtRecords:
@@ -415,7 +423,7 @@ def follow_caught(prepared: PreparedGround, route: Route, passing: PassingSample
         visit=visit,
         zone=passing.zone[sample],
         member=passing.member[sample],
-        own=passing.away_m[sample] <= RELEASED_HERE_M if n else first,
+        released_here=passing.away_m[sample] <= RELEASED_HERE_M if n else first,
         speed_m_s=passing.speeds_m_s[visit],
         distance_m=np.hypot(passing.stop_x_m[sample] - x, passing.stop_y_m[sample] - y),
         drop_m=z - passing.stop_height_m[sample],
@@ -428,6 +436,8 @@ def follow_caught(prepared: PreparedGround, route: Route, passing: PassingSample
         trap=worst[visit],
         ends_in=np.where(stays, trap[last] if n else -1, -1),
         traps=traps,
+        zones=passing.zones,
+        members=passing.members,
     )
 
 

@@ -9,7 +9,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from lastseen.core import FloatArray, IntArray
+from lastseen.core import BoolArray, FloatArray, IntArray
 from lastseen.jobs.reading.line_exposure import CaughtRecords
 from lastseen.jobs.reading.route import Route
 from lastseen.traps import Trap
@@ -17,7 +17,7 @@ from lastseen.traps import Trap
 # Shorter stretches join the neighbour that is most like them: this long, so many cells, a share of the line.
 SHORTEST_M, SHORTEST_CELLS, SHORTEST_SHARE = 25.0, 3.0, 1.0 / 60.0  # design choices
 STEPS = (0.0, 0.25, 0.6)  # exposure changes where its share crosses one of these; design choices
-LEAST_SHARE = 0.1  # a consequence is told from this share of those who are caught; design choice
+LEAST_SHARE = 0.1  # a consequence counts from this share of those who are caught; design choice
 CONSEQUENCES = ("burial", "trauma", "water", "no_way_out")
 MOST_ZONES = 5
 
@@ -112,7 +112,7 @@ class Stretch:
     @property
     def worst(self) -> str | None:
         """The consequence that most of those caught here meet; None under ``LEAST_SHARE``."""
-        name = max(CONSEQUENCES, key=lambda one: float(getattr(self, one)))
+        name = max(CONSEQUENCES, key=lambda consequence: float(getattr(self, consequence)))
         return name if getattr(self, name) >= LEAST_SHARE else None
 
 
@@ -144,20 +144,16 @@ class Stations:
 
 
 def gather_at_stations(
-    route: Route,
-    caught: CaughtRecords,
-    members: int,
-    slope_deg: FloatArray,
-    start_zone: npt.NDArray[np.bool_],
-    near_m: float,
+    route: Route, caught: CaughtRecords, slope_deg: FloatArray, start_zone: BoolArray, near_m: float
 ) -> Stations:
     """Gather the records by station: each station stands for the line within ``near_m`` along it.
 
-    A sample is told at the station nearest to the cell that it enters, and cells can be wider than stations are apart.
+    A sample is counted at the station nearest to the cell that it enters, and cells can be wider than stations are
+    apart.
     """
     n = route.x_m.size
     mask = np.zeros(n, np.uint64)
-    above = ~caught.own
+    above = ~caught.released_here
     np.bitwise_or.at(mask, caught.station[above], np.uint64(1) << caught.member[above].astype(np.uint64))
     reach = int(np.ceil(near_m / route.step_m))
     mask = _along(route, mask, reach, np.bitwise_or)
@@ -166,14 +162,14 @@ def gather_at_stations(
         known = np.isfinite(np.asarray(values, float))
         total = np.bincount(caught.station, np.where(known, np.asarray(values, float), 0.0), minlength=n)
         some = np.bincount(caught.station, known.astype(float), minlength=n)
-        total, some = (_along(route, one, reach, np.add) for one in (total, some))
+        total, some = (_along(route, sums, reach, np.add) for sums in (total, some))
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.where(some > 0.0, total / some, np.nan)
 
     return Stations(
         slope_deg=slope_deg,
         in_start_zone=start_zone,
-        exposure=np.where(np.isfinite(route.height_m), np.bitwise_count(mask) / float(members), 0.0),
+        exposure=np.where(np.isfinite(route.height_m), np.bitwise_count(mask) / float(caught.members), 0.0),
         mask=mask,
         debris_m=mean(caught.debris_m),
         **{name: mean(getattr(caught, name)) for name in CONSEQUENCES},
@@ -190,15 +186,8 @@ def _along(route: Route, values: npt.NDArray[Any], reach: int, join: np.ufunc) -
     return out
 
 
-def cut_into_stretches(
-    route: Route,
-    stations: Stations,
-    caught: CaughtRecords,
-    members: int,
-    zones: tuple[tuple[int, int, int], ...],
-    cell_m: float,
-) -> tuple[Stretch, ...]:
-    """Cut the line where exposure, own start zone or the main consequence changes, and tell each piece."""
+def cut_into_stretches(route: Route, stations: Stations, caught: CaughtRecords, cell_m: float) -> tuple[Stretch, ...]:
+    """Cut the line where exposure, start-zone terrain or the main consequence changes, and describe each piece."""
     code = _codes(route, stations)
     order = np.argsort(caught.station, kind="stable")
     at = caught.station[order]
@@ -206,11 +195,11 @@ def cut_into_stretches(
     least_m = max(SHORTEST_M, SHORTEST_CELLS * cell_m, SHORTEST_SHARE * route.length_m)
     shortest = max(1, int(least_m / route.step_m))
     for part in range(len(route.lines)):
-        own = np.flatnonzero(route.part == part)
-        for first, last in _runs(code[own], stations.exposure[own], shortest):
-            a, b = int(own[first]), int(own[last])
+        of_part = np.flatnonzero(route.part == part)
+        for first, last in _runs(code[of_part], stations.exposure[of_part], shortest):
+            a, b = int(of_part[first]), int(of_part[last])
             records = order[np.searchsorted(at, a) : np.searchsorted(at, b, side="right")]
-            found.append(_stretch(len(found) + 1, a, b, route, stations, caught, records, members, zones))
+            found.append(_describe(route, stations, caught, records, number=len(found) + 1, first=a, last=b))
     return tuple(found)
 
 
@@ -243,7 +232,7 @@ def _runs(code: IntArray, exposure: FloatArray, shortest: int) -> list[tuple[int
             (run[1] - run[0] + 1, k, abs(mean(runs[j]) - mean(run)), j)
             for k, run in enumerate(runs)
             for j in (k - 1, k + 1)
-            if 0 <= j < len(runs) and _may_join(run[2], runs[j][2], run[1] - run[0] + 1 < shortest)
+            if 0 <= j < len(runs) and _may_join(run[2], runs[j][2], short=run[1] - run[0] + 1 < shortest)
         ]
         if not choices:
             return [run[:2] for run in runs]
@@ -252,50 +241,49 @@ def _runs(code: IntArray, exposure: FloatArray, shortest: int) -> list[tuple[int
         runs[a : b + 1] = [(runs[a][0], runs[b][1], runs[j][2])]
 
 
-def _may_join(own: int, other: int, short: bool) -> bool:  # noqa: FBT001  three plain facts
-    """Whether a run may be told as part of its neighbour."""
-    if own == other:
+def _may_join(code: int, other: int, *, short: bool) -> bool:
+    """Whether a run may become part of its neighbour."""
+    if code == other:
         return True
-    return short and own >= 0 and other >= 0 and (other > 0 or own == 0)
+    return short and code >= 0 and other >= 0 and (other > 0 or code == 0)
 
 
-def _stretch(
-    number: int,
-    a: int,
-    b: int,
+def _describe(
     route: Route,
     stations: Stations,
     caught: CaughtRecords,
     records: npt.NDArray[np.int64],
-    members: int,
-    zones: tuple[tuple[int, int, int], ...],
+    *,
+    number: int,
+    first: int,
+    last: int,
 ) -> Stretch:
-    piece = slice(a, b + 1)
-    part = int(route.part[a])
+    """What the stations from first to last and the records of them say."""
+    piece = slice(first, last + 1)
+    part = int(route.part[first])
     z = route.height_m[piece]
     known = np.isfinite(z)
     steps = np.diff(z[known])
     exposure = float(stations.exposure[piece].mean())
     _, once = np.unique(caught.sample[records], return_index=True)
-    mine = records[np.sort(once)]
-    shares = [float(getattr(caught, name)[mine].mean()) if mine.size else 0.0 for name in (*CONSEQUENCES, "leaves")]
-    burial, trauma, water, no_way_out, leaves = shares
+    records = records[np.sort(once)]
+    shares = {
+        name: float(getattr(caught, name)[records].mean()) if records.size else 0.0
+        for name in (*CONSEQUENCES, "leaves")
+    }
+    spreads = {
+        name: _spread(getattr(caught, name)[records]) for name in ("distance_m", "drop_m", "debris_m", "speed_m_s")
+    }
     state: State = "no data" if not known.any() else "reached" if exposure > 0.0 else "not reached"
-    if state == "not reached" and (mine.size or stations.in_start_zone[piece].any()):
+    if state == "not reached" and (records.size or stations.in_start_zone[piece].any()):
         state = "starts here"
-    begin = (
-        float(route.along_m[a])
-        if a == 0 or route.part[a - 1] != part
-        else 0.5 * float(route.along_m[a - 1] + route.along_m[a])
-    )
-    last = b + 1 == route.along_m.size or route.part[b + 1] != part
-    end = float(route.along_m[b]) if last else 0.5 * float(route.along_m[b] + route.along_m[b + 1])
+    begin, end = _edge_m(route, first, first - 1), _edge_m(route, last, last + 1)
     slope = stations.slope_deg[piece]
     return Stretch(
         number=number,
         part=part,
-        first=a,
-        last=b,
+        first=first,
+        last=last,
         from_m=begin,
         to_m=end,
         to_end_m=route.lines[part].length - end,
@@ -305,19 +293,19 @@ def _stretch(
         descent_m=float(-steps[steps < 0].sum()),
         in_start_zone=float(stations.in_start_zone[piece].mean()),
         exposure=exposure,
-        zones=_zones(caught, mine[~caught.own[mine]], members, zones),
-        caught=int(mine.size),
-        distance_m=_spread(caught.distance_m[mine]),
-        drop_m=_spread(caught.drop_m[mine]),
-        debris_m=_spread(caught.debris_m[mine]),
-        speed_m_s=_spread(caught.speed_m_s[mine]),
-        burial=burial,
-        trauma=trauma,
-        water=water,
-        no_way_out=no_way_out,
-        leaves=leaves,
-        traps=_traps(caught, mine),
+        zones=_zones_above(caught, records[~caught.released_here[records]]),
+        caught=int(records.size),
+        traps=_traps_met(caught, records),
+        **spreads,
+        **shares,
     )
+
+
+def _edge_m(route: Route, station: int, beyond: int) -> float:
+    """Where a stretch ends along its line: midway to the next station, or at the last one of the line."""
+    if not 0 <= beyond < route.along_m.size or route.part[beyond] != route.part[station]:
+        return float(route.along_m[station])
+    return 0.5 * float(route.along_m[station] + route.along_m[beyond])
 
 
 def _spread(values: FloatArray) -> tuple[float, float, float]:
@@ -328,26 +316,24 @@ def _spread(values: FloatArray) -> tuple[float, float, float]:
     return float(low), float(mid), float(high)
 
 
-def _zones(
-    caught: CaughtRecords, records: npt.NDArray[np.int64], members: int, zones: tuple[tuple[int, int, int], ...]
-) -> tuple[ZoneAbove, ...]:
+def _zones_above(caught: CaughtRecords, records: npt.NDArray[np.int64]) -> tuple[ZoneAbove, ...]:
     """Start zones of the samples, by the share of members in which one of theirs comes."""
     pairs = np.unique(np.stack([caught.zone[records], caught.member[records]]), axis=1)
     names, counts = np.unique(pairs[0], return_counts=True)
     found = [
-        ZoneAbove(block=zones[k][:2], number=zones[k][2], share=n / members)
+        ZoneAbove(block=caught.zones[k][:2], number=caught.zones[k][2], share=n / caught.members)
         for k, n in zip(names.tolist(), counts.tolist(), strict=True)
     ]
-    return tuple(sorted(found, key=lambda one: (-one.share, one.block, one.number)))
+    return tuple(sorted(found, key=lambda zone: (-zone.share, zone.block, zone.number)))
 
 
-def _traps(caught: CaughtRecords, mine: npt.NDArray[np.int64]) -> tuple[TrapMet, ...]:
+def _traps_met(caught: CaughtRecords, records: npt.NDArray[np.int64]) -> tuple[TrapMet, ...]:
     """The traps that weigh most for those caught here."""
-    met = np.unique(np.concatenate([caught.trap[mine], caught.ends_in[mine]])) if mine.size else np.empty(0, int)
+    worst, ends_in = caught.trap[records], caught.ends_in[records]
     found = []
-    for k in met[met >= 0].tolist():
-        passes, ends = float((caught.trap[mine] == k).mean()), float((caught.ends_in[mine] == k).mean())
-        if max(passes, ends) >= 0.02:
+    for k in np.unique(np.concatenate([worst, ends_in])).tolist():
+        passes, ends = float((worst == k).mean()), float((ends_in == k).mean())
+        if k >= 0 and max(passes, ends) >= 0.02:
             found.append(TrapMet(trap=caught.traps[k], passes=passes, ends=ends))
-    found.sort(key=lambda one: -(one.ends + 0.5 * one.passes))
+    found.sort(key=lambda trap: -(trap.ends + 0.5 * trap.passes))
     return tuple(found[:3])
