@@ -13,7 +13,10 @@ from typer.testing import CliRunner
 from lastseen import cli
 from reading.test_tiles import digests
 
-pytestmark = pytest.mark.skipif(importlib.util.find_spec("distributed") is None, reason="no distributed installed")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(importlib.util.find_spec("distributed") is None, reason="no distributed installed"),
+]
 ASKED = ("--area", "all", "--members", "4", "--starts", "30", "--tiles", "2", "-q")
 
 
