@@ -81,31 +81,17 @@ RIM_CELLS = 4.0
 
 @dataclass(frozen=True)
 class SnowSimulation:
-    """Where the snow of a scenario goes.
+    """Where the snow of a scenario goes."""
 
-    Attributes
-    ----------
-    ground, felt : Grid
-        The window, and the same as moving snow feels it.
-    layers : GroundLayers
-        Trees, water and more, as far as they were given.
-    release : Release
-    choice : Choice
-        The model that ran, and why.
-    ensemble : Ensemble
-    paths : FlowPaths
-    told : tuple of str
-        What was odd about the heights.
-    """
-
+    # the window, and the same as moving snow feels it
     ground: Grid
     felt: Grid
-    layers: GroundLayers
+    layers: GroundLayers  # trees, water and more, as far as they were given
     release: Release
-    choice: ModelChoice
+    choice: ModelChoice  # the model that ran, and why
     ensemble: Ensemble
     paths: FlowPaths
-    told: tuple[str, ...]
+    told: tuple[str, ...]  # what was odd about the heights
 
 
 def simulate_snow(

@@ -224,43 +224,22 @@ Paper = Literal["A4", "Letter", "A3"]
 
 @dataclass(frozen=True)
 class Wishes:
-    """What can be chosen for what is handed over.
+    """What can be chosen for what is handed over."""
 
-    Attributes
-    ----------
-    device : {"full", "basic"}
-        Basic: GPX in files that small receivers can hold.
-    paper : {"A4", "Letter", "A3"}
-        Of the sheet.
-    """
-
-    device: Device = "full"
-    paper: Paper = "A4"
+    device: Device = "full"  # basic: GPX in files that small receivers can hold
+    paper: Paper = "A4"  # of the sheet
 
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind of product.
+    """One kind of product."""
 
-    Attributes
-    ----------
-    name : str
-        As in ``lastseen export --to``.
-    words : str
-        What it is, for people.
-    file : str
-        Name of its file, with ``{what}`` for "plan" or "search"; empty where there are several.
-    write : callable
-        Writes it from `Result` to the path of its file, or into the folder where there are several.
-    always : bool
-        Whether it is part of every folder, or made only where it is asked for.
-    """
-
-    name: str
-    words: str
-    file: str
+    name: str  # as in ``lastseen export --to``
+    words: str  # what it is, for people
+    file: str  # name of its file, with ``{what}`` for "plan" or "search"; empty where there are several
+    # writes it from `Result` to the path of its file, or into the folder where there are several
     write: Callable[[Result, Path, Wishes], None]
-    always: bool = True
+    always: bool = True  # whether it is part of every folder, or made only where it is asked for
 
     def write_into(self, folder: Path, result: Result, wishes: Wishes = Wishes()) -> None:
         """Write it into a folder."""

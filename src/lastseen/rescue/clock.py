@@ -35,50 +35,25 @@ HOLE_S = Spread(3.0, 5.0, 10.0)  # design choice: nobody has published one
 
 @dataclass(frozen=True, kw_only=True)
 class PhaseValues:
-    """What is assumed of people; every value can be set.
+    """What is assumed of people; every value can be set."""
 
-    Attributes
-    ----------
-    clue_s : Spread
-        From the accident until the transceiver search begins, seconds.
-    coarse_m_s, fine_m_s : Spread
-        Walking and creeping.
-    hole_s : Spread
-        Seconds for each probe hole with the step to the next.
-    """
-
-    clue_s: Spread = CLUE_S
+    clue_s: Spread = CLUE_S  # from the accident until the transceiver search begins, seconds
+    # walking and creeping
     coarse_m_s: Spread = COARSE_M_S
     fine_m_s: Spread = FINE_M_S
-    hole_s: Spread = HOLE_S
+    hole_s: Spread = HOLE_S  # seconds for each probe hole with the step to the next
 
 
 @dataclass(frozen=True, kw_only=True)
 class Phase:
-    """One phase.
+    """One phase."""
 
-    Attributes
-    ----------
-    name : str
-        Trade name.
-    letter : str
-        A to E as ICAR letters them; empty for what stands between or after them.
-    ends : str
-        What ends it.
-    time_s : Spread
-        Low, typical, high.
-    basis : str
-        What the time rests on.
-    confidence : str
-        "derived", "from memory" or "design choice, no source".
-    """
-
-    name: str
-    letter: str = ""
-    ends: str
-    time_s: Spread
-    basis: str
-    confidence: str
+    name: str  # trade name
+    letter: str = ""  # a to E as ICAR letters them; empty for what stands between or after them
+    ends: str  # what ends it
+    time_s: Spread  # low, typical, high
+    basis: str  # what the time rests on
+    confidence: str  # "derived", "from memory" or "design choice, no source"
 
 
 def make_clue_search(values: PhaseValues) -> Phase:
@@ -283,17 +258,9 @@ def approach_time_h(distance_m: float, up_m: float, down_m: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class RescueClock:
-    """A rescue from the accident to head and chest free.
+    """A rescue from the accident to head and chest free."""
 
-    Attributes
-    ----------
-    phases : tuple of Phase
-        In order.
-    curve : SurvivalCurve
-    notes : tuple of str
-    """
-
-    phases: tuple[Phase, ...]
+    phases: tuple[Phase, ...]  # in order
     curve: SurvivalCurve
     notes: tuple[str, ...]
 

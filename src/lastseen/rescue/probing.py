@@ -140,34 +140,16 @@ def _rotations(draws: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, kw_only=True)
 class ProbeLine:
-    """A published way to probe in a line.
-
-    Attributes
-    ----------
-    name : str
-    across_m, along_m : float
-        Between holes along the line, and from step to step.
-    holes_each : int
-        Holes that one person makes in each step.
-    depth_m : float or None
-        Probing depth that is advised; None is the full probe.
-    pod : float or None
-        As published; None is no data.
-    model : str
-        The body model or the trial that the POD comes from.
-    people : str
-    year : int or None
-    source : str
-    confidence : str
-    """
+    """A published way to probe in a line."""
 
     name: str
+    # between holes along the line, and from step to step
     across_m: float
     along_m: float
-    holes_each: int = 1
-    depth_m: float | None = None
-    pod: float | None = None
-    model: str = "no data"
+    holes_each: int = 1  # holes that one person makes in each step
+    depth_m: float | None = None  # probing depth that is advised; None is the full probe
+    pod: float | None = None  # as published; None is no data
+    model: str = "no data"  # the body model or the trial that the POD comes from
     people: str = "no data"
     year: int | None = None
     source: str
@@ -241,32 +223,17 @@ PROBE_LINES = (
 
 @dataclass(frozen=True, kw_only=True)
 class LinePlan:
-    """What one way of probing takes on a rectangle.
-
-    Attributes
-    ----------
-    line : ProbeLine
-    width_m, length_m : float
-        Of the ground on the snow: along the line, and in the direction it moves.
-    people : int
-    holes : int
-        In all.
-    sweeps : int
-        How often the line goes over the ground, side by side.
-    steps : int
-        Of the whole line, over all sweeps.
-    minutes : float or None
-        With the seconds for each hole that were given; no data without.
-    """
+    """What one way of probing takes on a rectangle."""
 
     line: ProbeLine
+    # of the ground on the snow: along the line, and in the direction it moves
     width_m: float
     length_m: float
     people: int
-    holes: int
-    sweeps: int
-    steps: int
-    minutes: float | None
+    holes: int  # in all
+    sweeps: int  # how often the line goes over the ground, side by side
+    steps: int  # of the whole line, over all sweeps
+    minutes: float | None  # with the seconds for each hole that were given; no data without
 
 
 def holes_per_100_m2(across_m: float, along_m: float) -> float:
@@ -347,26 +314,20 @@ PROBE_NOTES = (_MISSED, "Leave the probe in the hit.", _DEEP)
 
 @dataclass(frozen=True, kw_only=True)
 class Spiral:
-    """Holes of a spiral on a slope, in the order they are made; the first is where the transceiver read least.
-
-    Attributes
-    ----------
-    spacing_m, radius_m, slope_deg : float
-    across_m, up_m : ndarray, shape (n,)
-        On the snow surface, metres from the first hole: along the contour (right when facing uphill) and up the slope.
-    map_up_m, height_m : ndarray, shape (n,)
-        The same on the map (towards uphill) and in height.
-    into_snow : (float, float, float)
-        Unit vector of the probe, at right angles to the surface: across, towards uphill on the map, up.
-    """
+    """Holes of a spiral on a slope, in the order they are made; the first is where the transceiver read least."""
 
     spacing_m: float
     radius_m: float
     slope_deg: float
+    # shape (n,); on the snow surface, metres from the first hole: along the contour (right when facing uphill) and up
+    # the slope
     across_m: FloatArray
     up_m: FloatArray
+    # shape (n,); the same on the map (towards uphill) and in height
     map_up_m: FloatArray
     height_m: FloatArray
+    # (float, float, float); unit vector of the probe, at right angles to the surface: across, towards uphill on the
+    # map, up
     into_snow: tuple[float, float, float]
 
     @property

@@ -247,32 +247,17 @@ OPTIMISED_SOURCE = "Reiweger, Genswein & Schweizer 2009, Cold Reg. Sci. Technol.
 
 @dataclass(frozen=True, kw_only=True)
 class StripRule:
-    """One way to a strip width.
-
-    Attributes
-    ----------
-    name : str
-    formula : str
-    width_m : Spread or None
-        Metres on the snow, None where the rule needs a number that was not given.
-    with_depth_m : Spread or None
-        The same with half a strip taken as slant range to the given depth (derived, not part of the rule).
-    year : int or None
-    source : str
-    confidence : str
-        As in the reference tables.
-    note : str
-        What the number rests on.
-    """
+    """One way to a strip width."""
 
     name: str
     formula: str
-    width_m: Spread | None
+    width_m: Spread | None  # metres on the snow, None where the rule needs a number that was not given
+    # the same with half a strip taken as slant range to the given depth (derived, not part of the rule)
     with_depth_m: Spread | None
     year: int | None
     source: str
-    confidence: str
-    note: str
+    confidence: str  # as in the reference tables
+    note: str  # what the number rests on
 
 
 def worst_case_width_m(min_range_m: float) -> float:
@@ -445,49 +430,26 @@ RUNNING_M_S = 3.0
 
 @dataclass(frozen=True, kw_only=True)
 class ReceiveRange:
-    """What is known of a device's range.
+    """What is known of a device's range."""
 
-    Attributes
-    ----------
-    max_range_m, sd_m : float
-        Mean and standard deviation of the greatest range, in line with the axis.
-    antennas : int
-    depth_m : float
-        Burial depth, at right angles to the snow surface.
-    reach_m : tuple of (share, metres)
-        Reach on the snow that this share of transmitters, pointing anywhere, do not exceed; ideal dipole, no spread
-        between devices.
-    mean_reach_m : float
-        Mean reach on the snow over all directions, taken at the mean slant range.
-    rules : tuple of StripRule
-    width_m : float
-        Strip width that is used.
-    width_given : bool
-        Whether it is the user's own; the published default otherwise.
-    out_of_range : float
-        Share of transmitters whose reach, spread between devices included, is below half the strip.
-    pulses : float
-        Heard by a run that passes half a strip beside a transmitter at its smallest ideal range.
-    speed_m_s, period_s : float
-        Of that run and of the pulses.
-    fastest_m_s : float
-        Still hears `LEAST_PULSES` pulses there.
-    """
-
+    # mean and standard deviation of the greatest range, in line with the axis
     max_range_m: float
     sd_m: float
     antennas: int
-    depth_m: float
+    depth_m: float  # burial depth, at right angles to the snow surface
+    # tuple of (share, metres); reach on the snow that this share of transmitters, pointing anywhere, do not exceed;
+    # ideal dipole, no spread between devices
     reach_m: tuple[tuple[float, float], ...]
-    mean_reach_m: float
+    mean_reach_m: float  # mean reach on the snow over all directions, taken at the mean slant range
     rules: tuple[StripRule, ...]
-    width_m: float
-    width_given: bool
-    out_of_range: float
-    pulses: float
+    width_m: float  # strip width that is used
+    width_given: bool  # whether it is the user's own; the published default otherwise
+    out_of_range: float  # share of transmitters whose reach, spread between devices included, is below half the strip
+    pulses: float  # heard by a run that passes half a strip beside a transmitter at its smallest ideal range
+    # of that run and of the pulses
     speed_m_s: float
     period_s: float
-    fastest_m_s: float
+    fastest_m_s: float  # still hears `LEAST_PULSES` pulses there
 
 
 def describe_receiver(

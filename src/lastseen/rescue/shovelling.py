@@ -26,52 +26,28 @@ CLOSE_SOURCE = "Rogora & Perelli Ercolini, ISSW 2023, 'Dig close, dig fast': sta
 
 @dataclass(frozen=True, kw_only=True)
 class StartRule:
-    """Where one published rule has the digging begin.
+    """Where one published rule has the digging begin."""
 
-    Attributes
-    ----------
-    downhill_m : (float, float) or None
-        Least and greatest distance below the probe, metres along the snow; None where the rule counts in steps.
-    words : str
-    year : int or None
-        None for a page without a date.
-    source : str
-    """
-
+    # (float, float) or None; least and greatest distance below the probe, metres along the snow; None where the rule
+    # counts in steps
     downhill_m: tuple[float, float] | None
     words: str
-    year: int | None
+    year: int | None  # none for a page without a date
     source: str
 
 
 @dataclass(frozen=True, kw_only=True)
 class Dig:
-    """A dig at one depth and slope with the people that are there.
-
-    Attributes
-    ----------
-    depth_m, slope_deg : float
-    diggers : int
-        Present.
-    length_m : float
-        Of the conveyor, along the snow.
-    needed : dict
-        Diggers by rule: "scheme" (one per 0.8 m), "2023" (one per metre).
-    missing : dict
-        Against those present.
-    starts : tuple of StartRule
-    order : tuple of tuple of int
-        Who stands where after each turn of about four minutes, front first: everybody moves on clockwise.
-    notes : tuple of str
-    """
+    """A dig at one depth and slope with the people that are there."""
 
     depth_m: float
     slope_deg: float
-    diggers: int
-    length_m: float
-    needed: dict[str, int]
-    missing: dict[str, int]
+    diggers: int  # present
+    length_m: float  # of the conveyor, along the snow
+    needed: dict[str, int]  # diggers by rule: "scheme" (one per 0.8 m), "2023" (one per metre)
+    missing: dict[str, int]  # against those present
     starts: tuple[StartRule, ...]
+    # who stands where after each turn of about four minutes, front first: everybody moves on clockwise
     order: tuple[tuple[int, ...], ...]
     notes: tuple[str, ...]
 

@@ -25,31 +25,16 @@ CurveKind = Literal["lines", "points", "classes"]
 
 @dataclass(frozen=True, kw_only=True)
 class SurvivalCurve:
-    """A survival curve as published.
+    """A survival curve as published."""
 
-    Attributes
-    ----------
-    name : str
-        First author and year, as used on the command line.
-    title, source, confidence : str
-    kind : {"lines", "points", "classes"}
-        Straight between the points, smooth through them, or one value for each class of time.
-    minutes : tuple of float
-        Rising. For classes: (from, to) pairs, one after the other.
-    percent : tuple of float
-        Alive, 0 to 100; one for each minute, or for each class.
-    after_percent : float or None
-        Published for any time after the last minute.
-    """
-
-    name: str
+    name: str  # first author and year, as used on the command line
     title: str
     source: str
     confidence: str = "published"
-    kind: CurveKind
-    minutes: tuple[float, ...]
-    percent: tuple[float, ...]
-    after_percent: float | None = None
+    kind: CurveKind  # straight between the points, smooth through them, or one value for each class of time
+    minutes: tuple[float, ...]  # rising. For classes: (from, to) pairs, one after the other.
+    percent: tuple[float, ...]  # alive, 0 to 100; one for each minute, or for each class
+    after_percent: float | None = None  # published for any time after the last minute
 
 
 _PUBLISHED = (

@@ -42,19 +42,10 @@ _ROUGHLY = 1.08  # how far a rough length may be off
 
 @dataclass(frozen=True, kw_only=True)
 class NamedFrame:
-    """A frame with the words for it.
+    """A frame with the words for it."""
 
-    Attributes
-    ----------
-    pattern : {"across", "along"}
-        Which of the two lies nearer.
-    words : str
-        For people.
-    frame : Frame
-    """
-
-    pattern: Pattern
-    words: str
+    pattern: Pattern  # which of the two lies nearer
+    words: str  # for people
     frame: Frame
 
 

@@ -24,21 +24,11 @@ _BEND = 0.06  # of a strip: a lane may cut a bend by this much, so that its legs
 
 @dataclass(frozen=True, kw_only=True)
 class Frame:
-    """Place along the lanes (p) and from lane to lane (q).
+    """Place along the lanes (p) and from lane to lane (q)."""
 
-    Attributes
-    ----------
-    line_m : ndarray, shape (n, 2)
-        The axis; beyond its ends it goes on straight. Two points are a straight axis.
-    along_m : ndarray, shape (n,)
-        Distance along it.
-    fan : bool
-        Lanes stand across the axis instead of following it.
-    """
-
-    line_m: FloatArray
-    along_m: FloatArray
-    fan: bool = False
+    line_m: FloatArray  # shape (n, 2); the axis; beyond its ends it goes on straight. Two points are a straight axis.
+    along_m: FloatArray  # shape (n,); distance along it
+    fan: bool = False  # lanes stand across the axis instead of following it
 
     @property
     def bent(self) -> bool:

@@ -29,24 +29,12 @@ _STUB_SHARE = 1.3  # of half a strip: ends are rarely slid farther
 
 @dataclass(frozen=True, kw_only=True)
 class Run:
-    """A lane to be walked.
+    """A lane to be walked."""
 
-    Attributes
-    ----------
-    group : int
-        Index of its group of pieces.
-    q_m : float
-        Place from side to side in its group.
-    points : tuple of (x, y)
-        Corners, map metres.
-    extra : bool
-        Laid through a left-over piece.
-    """
-
-    group: int
-    q_m: float
-    points: tuple[XY, ...]
-    extra: bool = False
+    group: int  # index of its group of pieces
+    q_m: float  # place from side to side in its group
+    points: tuple[XY, ...]  # corners, map metres
+    extra: bool = False  # laid through a left-over piece
 
     @property
     def start(self) -> XY:
@@ -75,22 +63,12 @@ def turn_back(runs: Sequence[Run]) -> list[Run]:
 
 @dataclass(frozen=True, kw_only=True)
 class CoverGoal:
-    """What a walk has to cover, and the ground it is on.
-
-    Attributes
-    ----------
-    lattice : Lattice
-    walkable : WalkableGround
-    half_width_m : float
-        Half a strip on the snow.
-    allowed_m2 : ndarray, shape (pieces,)
-        What may stay uncovered in each piece.
-    """
+    """What a walk has to cover, and the ground it is on."""
 
     lattice: Lattice
     walkable: WalkableGround
-    half_width_m: float
-    allowed_m2: FloatArray
+    half_width_m: float  # half a strip on the snow
+    allowed_m2: FloatArray  # shape (pieces,); what may stay uncovered in each piece
 
     @property
     def step_m(self) -> float:
@@ -127,24 +105,14 @@ class CoverGoal:
 
 @dataclass(frozen=True, kw_only=True)
 class WalkArrays:
-    """A walk as the kernels take it.
+    """A walk as the kernels take it."""
 
-    Attributes
-    ----------
-    points : ndarray, shape (n, 2)
-    walked, covers : ndarray of bool, shape (n - 1,)
-        Whether a leg is walked, and whether what it passes counts as searched.
-    mate : ndarray of int, shape (n,)
-        For a lane end its neighbour along the lane, else -1.
-    corner : ndarray of bool, shape (n,)
-        Whether a point is a corner of a run: the start and helping points are not.
-    """
-
-    points: FloatArray
+    points: FloatArray  # shape (n, 2)
+    # shape (n - 1,); whether a leg is walked, and whether what it passes counts as searched
     walked: BoolArray
     covers: BoolArray
-    mate: IntArray
-    corner: BoolArray
+    mate: IntArray  # shape (n,); for a lane end its neighbour along the lane, else -1
+    corner: BoolArray  # shape (n,); whether a point is a corner of a run: the start and helping points are not
 
     def runs(self, like: Sequence[Run]) -> list[Run]:
         """The runs with the corners of the walk."""
@@ -301,19 +269,12 @@ _BENT_EDGES = (0.002, 0.998)  # a corner that sticks out of a bent band does not
 
 @dataclass(frozen=True, kw_only=True)
 class Group:
-    """Pieces of an outline that lie within one strip width of each other: laid out together.
-
-    Attributes
-    ----------
-    index : int
-    outline : Polygon or MultiPolygon
-    goal, rough, fine : CoverGoal
-        What is to be covered, on a lattice fine enough to shape lanes, on a coarse one to compare directions, and on
-        one of 1 m to measure what comes out.
-    """
+    """Pieces of an outline that lie within one strip width of each other: laid out together."""
 
     index: int
     outline: Outline
+    # what is to be covered, on a lattice fine enough to shape lanes, on a coarse one to compare directions, and on one
+    # of 1 m to measure what comes out
     goal: CoverGoal
     rough: CoverGoal
     fine: CoverGoal
@@ -321,29 +282,14 @@ class Group:
 
 @dataclass(frozen=True, kw_only=True)
 class GroupLanes:
-    """Lanes of a group in walking order.
-
-    Attributes
-    ----------
-    runs : tuple of Run
-    length_m : float
-        Lanes, joins and the way to the first lane, on the map.
-    count : int
-        How many strips.
-    strips_added : int
-        How many of them more than the width on the snow asks for.
-    enough : bool
-        Whether the lanes cover each piece as wanted.
-    loose : tuple of Run
-        The same lanes before their ends were slid.
-    """
+    """Lanes of a group in walking order."""
 
     runs: tuple[Run, ...]
-    length_m: float
-    count: int
-    strips_added: int
-    enough: bool
-    loose: tuple[Run, ...]
+    length_m: float  # lanes, joins and the way to the first lane, on the map
+    count: int  # how many strips
+    strips_added: int  # how many of them more than the width on the snow asks for
+    enough: bool  # whether the lanes cover each piece as wanted
+    loose: tuple[Run, ...]  # the same lanes before their ends were slid
 
 
 def group_pieces(area: SearchArea, strip_width_m: float) -> tuple[Group, ...]:

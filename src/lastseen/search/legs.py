@@ -124,22 +124,16 @@ def _times_s(along_m: FloatArray, z_m: FloatArray) -> tuple[FloatArray, FloatArr
 
 @dataclass(frozen=True, kw_only=True)
 class SampledWalk:
-    """Points of a walk, at most 2.5 m apart.
+    """Points of a walk, at most 2.5 m apart."""
 
-    Attributes
-    ----------
-    x_m, y_m, z_m : ndarray, shape (n,)
-    forth_s, back_s : ndarray, shape (n,)
-        Time from the first point, and of the way back to it.
-    leg : ndarray of int, shape (n,)
-        The leg between this point and the next; the last entry repeats. Legs of no length have one point.
-    """
-
+    # shape (n,)
     x_m: FloatArray
     y_m: FloatArray
     z_m: FloatArray
+    # shape (n,); time from the first point, and of the way back to it
     forth_s: FloatArray
     back_s: FloatArray
+    # shape (n,); the leg between this point and the next; the last entry repeats. Legs of no length have one point.
     leg: IntArray
 
 

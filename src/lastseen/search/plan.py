@@ -88,24 +88,12 @@ class Leg:
 
 @dataclass(frozen=True, kw_only=True)
 class Coverage:
-    """How much of an outline lies within half a strip of a walk.
+    """How much of an outline lies within half a strip of a walk."""
 
-    Attributes
-    ----------
-    fraction : float
-        0 to 1, of the surface area.
-    area_m2 : float
-        Surface area of the outline (not its map area).
-    uncovered : MultiPolygon
-        What is left, map metres, made of lattice squares cut to the outline.
-    uncovered_m2 : float
-        Surface area of what is left.
-    """
-
-    fraction: float
-    area_m2: float
-    uncovered: MultiPolygon
-    uncovered_m2: float
+    fraction: float  # 0 to 1, of the surface area
+    area_m2: float  # surface area of the outline (not its map area)
+    uncovered: MultiPolygon  # what is left, map metres, made of lattice squares cut to the outline
+    uncovered_m2: float  # surface area of what is left
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -31,25 +31,13 @@ _WORTH_IT = 0.9
 
 @dataclass(frozen=True, kw_only=True)
 class WalkableGround:
-    """Walkable ground as masks (values, west, north, cell); True is blocked.
+    """Walkable ground as masks (values, west, north, cell); True is blocked."""
 
-    Attributes
-    ----------
-    mask : tuple
-        No elevation, no-go ground or a wall.
-    forbidden : tuple
-        No-go ground and the outside of the elevation model: never crossed.
-    danger : ndarray of int, shape of the elevation window
-        0 nothing, 1 steeper than 35 degrees, 2 right above a wall, 3 a wall.
-    costs : tuple
-        Cost of a metre on a coarse lattice, and on a finer one for where that finds no way; negative is forbidden.
-    surface : Surface
-    no_go : Polygon, MultiPolygon or None
-    """
-
-    mask: Any
-    forbidden: Any
+    mask: Any  # no elevation, no-go ground or a wall
+    forbidden: Any  # no-go ground and the outside of the elevation model: never crossed
+    # shape of the elevation window; 0 nothing, 1 steeper than 35 degrees, 2 right above a wall, 3 a wall
     danger: IntArray
+    # cost of a metre on a coarse lattice, and on a finer one for where that finds no way; negative is forbidden
     costs: tuple[Any, Any]
     surface: Surface
     no_go: Outline | None

@@ -27,60 +27,31 @@ _ROUND_M = 300.0  # how far no-go ground is followed for a way round it; design 
 
 @dataclass(frozen=True, kw_only=True)
 class SearchOptions:
-    """What is asked of a search.
+    """What is asked of a search."""
 
-    Attributes
-    ----------
-    strip_width_m : float
-        On the snow, above 0 and at most 100; of the first pass.
-    searchers : int
-        1 to 30.
-    start_xy_m : (x, y) or None
-        Where the searchers stand, map metres; None is where the search begins.
-    pattern : {"across", "along"} or None
-        Lanes across the fall line or along it; None is whatever comes out best.
-    entry : {"top", "toe", "flank"} or None
-        Where on the outline the search begins; None is whatever comes out best from the start, without a start the top.
-    no_go : Polygon, MultiPolygon or None
-        Ground that nobody may walk on, map metres. What lies in it is still to be covered, from beside it.
-    poa : Grid or None
-        Where the buried person may lie, as a density; None is alike all over the outline.
-    date : datetime.date or None
-        For magnetic bearings; without it, and outside the years of the magnetic model, they are NaN.
-    second_pass : bool
-        Lay the second pass beside the first: strips half as wide, their lanes midway beside those of the first.
-    seed : int
-        Of the drawn targets.
-    """
-
-    strip_width_m: float = DEFAULT_STRIP_WIDTH_M
-    searchers: int = 1
-    start_xy_m: XY | None = None
-    pattern: Pattern | None = None
+    strip_width_m: float = DEFAULT_STRIP_WIDTH_M  # on the snow, above 0 and at most 100; of the first pass
+    searchers: int = 1  # 1 to 30
+    start_xy_m: XY | None = None  # where the searchers stand, map metres; None is where the search begins
+    pattern: Pattern | None = None  # lanes across the fall line or along it; None is whatever comes out best
+    # where on the outline the search begins; None is whatever comes out best from the start, without a start the top
     entry: Entry | None = None
+    # ground that nobody may walk on, map metres. What lies in it is still to be covered, from beside it.
     no_go: Outline | None = None
-    poa: Grid | None = None
+    poa: Grid | None = None  # where the buried person may lie, as a density; None is alike all over the outline
+    # for magnetic bearings; without it, and outside the years of the magnetic model, they are NaN
     date: dt.date | None = None
+    # lay the second pass beside the first: strips half as wide, their lanes midway beside those of the first
     second_pass: bool = False
-    seed: int = 1
+    seed: int = 1  # of the drawn targets
 
 
 @dataclass(frozen=True, kw_only=True)
 class SearchArea:
-    """A checked outline on its ground.
+    """A checked outline on its ground."""
 
-    Attributes
-    ----------
-    outline : Polygon or MultiPolygon
-        Map metres, two-dimensional.
-    walkable : WalkableGround
-    lattice : Lattice
-        Points inside it, 1 m apart at most.
-    """
-
-    outline: Outline
+    outline: Outline  # map metres, two-dimensional
     walkable: WalkableGround
-    lattice: Lattice
+    lattice: Lattice  # points inside it, 1 m apart at most
 
     @property
     def surface(self) -> Surface:
@@ -90,22 +61,12 @@ class SearchArea:
 
 @dataclass(frozen=True, kw_only=True)
 class SearchTask:
-    """How many search how wide strips, from where.
-
-    Attributes
-    ----------
-    strip_width_m : float
-    searchers : int
-    start : (x, y)
-        Where the searchers stand.
-    begin : (x, y)
-        Where the search begins: there, or where the outline is entered.
-    """
+    """How many search how wide strips, from where."""
 
     strip_width_m: float
     searchers: int
-    start: XY
-    begin: XY
+    start: XY  # where the searchers stand
+    begin: XY  # where the search begins: there, or where the outline is entered
 
     @property
     def half_width_m(self) -> float:

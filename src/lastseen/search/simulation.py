@@ -39,20 +39,11 @@ def dipole_range_m(r_max_m: float, phi_deg: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class Reception:
-    """How far a buried transmitter is heard.
+    """How far a buried transmitter is heard."""
 
-    Attributes
-    ----------
-    r_max_m : float
-        Mean of the range along the transmitter's axis, the best one.
-    sd_m : float
-        Its standard deviation from transmitter to transmitter; no range is below 1 m.
-    dipole : bool
-        Whether the range depends on the direction (see `dipole_range_m`); else it is ``r_max_m`` all around.
-    """
-
-    r_max_m: float
-    sd_m: float = 0.0
+    r_max_m: float  # mean of the range along the transmitter's axis, the best one
+    sd_m: float = 0.0  # its standard deviation from transmitter to transmitter; no range is below 1 m
+    # whether the range depends on the direction (see `dipole_range_m`); else it is ``r_max_m`` all around
     dipole: bool = True
 
     @classmethod
@@ -64,56 +55,29 @@ class Reception:
 
 @dataclass(frozen=True, kw_only=True)
 class Targets:
-    """Buried transmitters.
+    """Buried transmitters."""
 
-    Attributes
-    ----------
-    xyz_m : ndarray, shape (n, 3)
-    axis : ndarray, shape (n, 3)
-        Unit vectors, any orientation alike.
-    range_m : ndarray, shape (n,)
-        Along the axis.
-    dipole : bool
-        See `Reception`.
-    """
-
-    xyz_m: FloatArray
-    axis: FloatArray
-    range_m: FloatArray
-    dipole: bool
+    xyz_m: FloatArray  # shape (n, 3)
+    axis: FloatArray  # shape (n, 3); unit vectors, any orientation alike
+    range_m: FloatArray  # shape (n,); along the axis
+    dipole: bool  # see `Reception`
 
 
 @dataclass(frozen=True, kw_only=True)
 class Trial:
-    """One layout, searched for many targets.
+    """One layout, searched for many targets."""
 
-    Attributes
-    ----------
-    words : str
-        What was tried.
-    first_signal_s : tuple of float
-        10th, 50th and 90th percentile of the time to the first signal among the targets that are heard, from the
-        moment the searchers set out; NaN where none is.
-    pod : float
-        Share of the targets that are heard.
-    alive : float
-        Chance of being found alive: survival at the first signal plus a fixed time for the rest of the rescue, 0 for
-        targets that are not heard.
-    walk_m : float
-        All searchers together, on the snow.
-    slowest_s : float
-        When the last searcher ends.
-    coverage : float
-        Measured, of the outline.
-    """
-
-    words: str
+    words: str  # what was tried
+    # 10th, 50th and 90th percentile of the time to the first signal among the targets that are heard, from the moment
+    # the searchers set out; NaN where none is
     first_signal_s: tuple[float, float, float]
-    pod: float
+    pod: float  # share of the targets that are heard
+    # chance of being found alive: survival at the first signal plus a fixed time for the rest of the rescue, 0 for
+    # targets that are not heard
     alive: float
-    walk_m: float
-    slowest_s: float
-    coverage: float
+    walk_m: float  # all searchers together, on the snow
+    slowest_s: float  # when the last searcher ends
+    coverage: float  # measured, of the outline
 
 
 def hide_targets(

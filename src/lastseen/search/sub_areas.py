@@ -14,26 +14,14 @@ from lastseen.rescue import SurvivalCurve, found_probability, survival_bounds_pe
 
 @dataclass(frozen=True, kw_only=True)
 class SubArea:
-    """A part of the debris that is searched at one go.
-
-    Attributes
-    ----------
-    name : str
-    poa : float
-        Probability of area, 0 to 1.
-    pod : float
-        Probability of detection of the search that is planned there, or was walked.
-    minutes : float
-        What that search takes, above 0.
-    survivable : float
-        Share of people that the ground on the way there and at the end of it lets survive, 0 to 1: 1 on a smooth
-        run-out, less where cliffs, trees or water wait. No source gives numbers: a weight that the user sets.
-    """
+    """A part of the debris that is searched at one go."""
 
     name: str
-    poa: float
-    pod: float
-    minutes: float
+    poa: float  # probability of area, 0 to 1
+    pod: float  # probability of detection of the search that is planned there, or was walked
+    minutes: float  # what that search takes, above 0
+    # share of people that the ground on the way there and at the end of it lets survive, 0 to 1: 1 on a smooth run-out,
+    # less where cliffs, trees or water wait. No source gives numbers: a weight that the user sets.
     survivable: float = 1.0
 
 
@@ -85,27 +73,16 @@ MOST_FOR_BEST = 10
 
 @dataclass(frozen=True, kw_only=True)
 class SearchStep:
-    """One step of an order of search.
+    """One step of an order of search."""
 
-    Attributes
-    ----------
-    area : SubArea
-        With its POA before anything is searched.
-    poa_now : float
-        After the areas before it were searched in vain.
-    from_minute, to_minute : float
-        Since the accident.
-    survival_percent : (float, float)
-        Least and greatest published survival of who is dug out after this search, half way through it.
-    gain_per_minute : float
-        POA x POD x survivable x survival (mean of the two) per minute, per cent; by it the order is made.
-    """
-
-    area: SubArea
-    poa_now: float
+    area: SubArea  # with its POA before anything is searched
+    poa_now: float  # after the areas before it were searched in vain
+    # since the accident
     from_minute: float
     to_minute: float
+    # (float, float); least and greatest published survival of who is dug out after this search, half way through it
     survival_percent: tuple[float, float]
+    # POA x POD x survivable x survival (mean of the two) per minute, per cent; by it the order is made
     gain_per_minute: float
 
 

@@ -23,19 +23,11 @@ class Surface:
     """A window of ground whose no-data cells carry the nearest known elevation.
 
     The fill lets a walk be measured across a narrow gap; ``has_data`` tells where the fill is.
-
-    Attributes
-    ----------
-    filled : Grid
-        Elevation, metres, no NaN.
-    known : ndarray of bool, shape (ny, nx)
-        False where the elevation is a fill.
-    east_slope, north_slope : ndarray, shape (ny, nx)
-        Rise over run towards east and towards north.
     """
 
-    filled: Grid
-    known: BoolArray
+    filled: Grid  # elevation, metres, no NaN
+    known: BoolArray  # shape (ny, nx); false where the elevation is a fill
+    # shape (ny, nx); rise over run towards east and towards north
     east_slope: FloatArray
     north_slope: FloatArray
 
@@ -103,38 +95,20 @@ _MOST_POINTS = 4_000_000
 
 @dataclass(frozen=True, kw_only=True)
 class Lattice:
-    """Lattice points inside an outline, centred on its bounding box; row grows north, col grows east.
+    """Lattice points inside an outline, centred on its bounding box; row grows north, col grows east."""
 
-    Attributes
-    ----------
-    west_m, south_m : float
-        Map place of the point (0, 0).
-    spacing_m : float
-        Between neighbours.
-    index : ndarray of int, shape (rows, cols)
-        Number of the sample; -1 outside the outline.
-    row, col : ndarray of int, shape (n,)
-        Place of each sample.
-    height_m : ndarray, shape (n,)
-        Of the snow.
-    weight_m2 : ndarray, shape (n,)
-        Surface area that each sample stands for.
-    piece : ndarray of int, shape (n,)
-        The polygon that holds it.
-    pieces : int
-        How many polygons there are.
-    """
-
+    # map place of the point (0, 0)
     west_m: float
     south_m: float
-    spacing_m: float
-    index: IntArray
+    spacing_m: float  # between neighbours
+    index: IntArray  # shape (rows, cols); number of the sample; -1 outside the outline
+    # shape (n,); place of each sample
     row: IntArray
     col: IntArray
-    height_m: FloatArray
-    weight_m2: FloatArray
-    piece: IntArray
-    pieces: int
+    height_m: FloatArray  # shape (n,); of the snow
+    weight_m2: FloatArray  # shape (n,); surface area that each sample stands for
+    piece: IntArray  # shape (n,); the polygon that holds it
+    pieces: int  # how many polygons there are
 
     @property
     def x_m(self) -> FloatArray:

@@ -26,23 +26,15 @@ class Burial:
 
     A person's place in the snow is not modelled: the depth above them is the debris at their place times a relative
     depth drawn evenly between 0 (on the surface) and 1 (on the ground). Design choice, no source.
-
-    Attributes
-    ----------
-    fully : float
-        Share with more than 0.3 m of snow above.
-    deeper : tuple of (depth_m, share)
-        Shares with more than 0.5, 1.0 and 1.5 m above.
-    p50_m, p90_m : float
-        Median and 90th percentile of the depth of those fully buried; NaN where nobody is.
-    maps : tuple of (depth_m, Grid)
-        For 0.3, 0.5, 1.0 and 1.5 m: the probability of lying in the cell and deeper than that; each sums to its share.
     """
 
-    fully: float
-    deeper: tuple[tuple[float, float], ...]
+    fully: float  # share with more than 0.3 m of snow above
+    deeper: tuple[tuple[float, float], ...]  # tuple of (depth_m, share); shares with more than 0.5, 1.0 and 1.5 m above
+    # median and 90th percentile of the depth of those fully buried; NaN where nobody is
     p50_m: float
     p90_m: float
+    # tuple of (depth_m, Grid); for 0.3, 0.5, 1.0 and 1.5 m: the probability of lying in the cell and deeper than that;
+    # each sums to its share
     maps: tuple[tuple[float, Grid], ...]
 
 
@@ -103,66 +95,33 @@ LEAST_PIECE_SHARE = 0.01  # pieces and holes of the outline below this share of 
 
 @dataclass(frozen=True, kw_only=True)
 class Debris:
-    """The deposit of all events.
+    """The deposit of all events."""
 
-    Attributes
-    ----------
-    probability : Grid
-        Share of events with debris thicker than 0.1 m.
-    thickness_m, thickness_p50_m, thickness_p90_m : Grid
-        Mean over all events, median and 90th percentile; vertical, at deposit density.
-    outline : MultiPolygon
-        Where debris is at least as likely as ``level``; smoothed, holes kept.
-    level : float
-        NaN for an observed outline.
-    area_m2 : float
-        Map area of the outline.
-    left_share : float
-        Share of the snow that left the elevation model or ran into no data.
-    widened : bool
-        Whether the smallest ground that holds 90 % of the probability of area was added to the outline.
-    """
-
-    probability: Grid
+    probability: Grid  # share of events with debris thicker than 0.1 m
+    # mean over all events, median and 90th percentile; vertical, at deposit density
     thickness_m: Grid
     thickness_p50_m: Grid
     thickness_p90_m: Grid
-    outline: MultiPolygon
-    level: float
-    area_m2: float
-    left_share: float
+    outline: MultiPolygon  # where debris is at least as likely as ``level``; smoothed, holes kept
+    level: float  # naN for an observed outline
+    area_m2: float  # map area of the outline
+    left_share: float  # share of the snow that left the elevation model or ran into no data
+    # whether the smallest ground that holds 90 % of the probability of area was added to the outline
     widened: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
 class Person:
-    """Where a carried person would lie.
+    """Where a carried person would lie."""
 
-    Attributes
-    ----------
-    poa : Grid
-        Probability of area per cell; sums to 1 over the grid.
-    inside_debris : float
-        Share of it inside the debris outline.
-    carried_p50_m : float
-        Median horizontal distance from the last-seen point.
-    fall_p90_m : float
-        90th percentile of the greatest fall through the air; NaN where the model does not know it.
-    left_share : float
-        Share of the carried that left the elevation model; the rest is scaled to 1.
-    caught_share : float
-        Share of the possible persons that the snow took along; the others say nothing about one who was caught.
-    burial : Burial or None
-        How deep; None where the model does not know it.
-    """
-
-    poa: Grid
-    inside_debris: float
-    carried_p50_m: float
-    fall_p90_m: float
-    left_share: float
+    poa: Grid  # probability of area per cell; sums to 1 over the grid
+    inside_debris: float  # share of it inside the debris outline
+    carried_p50_m: float  # median horizontal distance from the last-seen point
+    fall_p90_m: float  # 90th percentile of the greatest fall through the air; NaN where the model does not know it
+    left_share: float  # share of the carried that left the elevation model; the rest is scaled to 1
+    # share of the possible persons that the snow took along; the others say nothing about one who was caught
     caught_share: float
-    burial: Burial | None
+    burial: Burial | None  # how deep; None where the model does not know it
 
 
 def find_debris(ensemble: Ensemble, ground: Grid, poa: Grid, outline_probability: float | None) -> Debris:

@@ -38,32 +38,18 @@ _PLACE = {
 
 @dataclass(frozen=True, kw_only=True)
 class DepositZone:
-    """A part of the deposit.
+    """A part of the deposit."""
 
-    Attributes
-    ----------
-    number : int
-        From 1, the one with the largest probability of area first.
-    place : str
-        What it is: toe, bench, gully floor, ...
-    outline : MultiPolygon
-    reason : str
-        One plain sentence with its numbers.
-    area_m2, thickness_m, thickest_m, slope_deg : float
-        Map area, mean and largest expected thickness, mean slope of the ground.
-    poa : float
-        Probability that the person lies here.
-    """
-
-    number: int
-    place: str
+    number: int  # from 1, the one with the largest probability of area first
+    place: str  # what it is: toe, bench, gully floor,
     outline: MultiPolygon
-    reason: str
+    reason: str  # one plain sentence with its numbers
+    # map area, mean and largest expected thickness, mean slope of the ground
     area_m2: float
     thickness_m: float
     thickest_m: float
     slope_deg: float
-    poa: float
+    poa: float  # probability that the person lies here
 
 
 def split_deposit(

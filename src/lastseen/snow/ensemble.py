@@ -20,71 +20,39 @@ SIDES = ("west", "east", "south", "north")
 
 @dataclass(frozen=True, kw_only=True)
 class Member:
-    """What one event left on a part of the lattice.
+    """What one event left on a part of the lattice."""
 
-    Attributes
-    ----------
-    rows, cols : slice
-        The part.
-    thickness_m : ndarray
-        Debris at the end, vertical, at deposit density.
-    fastest_m_s : ndarray
-        Greatest speed, 0 where nothing came.
-    arrival_s : ndarray
-        When the front came; NaN for never, or where the model does not know it.
-    toe_m : (x, y)
-        Where all but the farthest twentieth of the snow has stopped, or left.
-    fastest : float
-        Greatest speed of any snow, m/s.
-    time_s : float
-        Until the snow was at rest.
-    finished : bool
-        Whether the snow came to rest before the time limit.
-    left_m3 : tuple of float
-        Snow that left over the western, eastern, southern and northern edge and into no data, at deposit density.
-    """
-
+    # the part
     rows: slice
     cols: slice
-    thickness_m: Layer
-    fastest_m_s: Layer
-    arrival_s: Layer
-    toe_m: tuple[float, float]
-    fastest: float
-    time_s: float
-    finished: bool
+    thickness_m: Layer  # debris at the end, vertical, at deposit density
+    fastest_m_s: Layer  # greatest speed, 0 where nothing came
+    arrival_s: Layer  # when the front came; NaN for never, or where the model does not know it
+    toe_m: tuple[float, float]  # where all but the farthest twentieth of the snow has stopped, or left
+    fastest: float  # greatest speed of any snow, m/s
+    time_s: float  # until the snow was at rest
+    finished: bool  # whether the snow came to rest before the time limit
+    # snow that left over the western, eastern, southern and northern edge and into no data, at deposit density
     left_m3: tuple[float, float, float, float, float]
 
 
 @dataclass(frozen=True, kw_only=True)
 class CarriedPersons:
-    """Possible persons from the last-seen disc, member after member; one value each unless said otherwise.
-
-    Attributes
-    ----------
-    member : ndarray of int32
-    x_m, y_m : ndarray
-        Where they came to rest, or left.
-    taken : ndarray of bool
-        Whether the snow took them along; those it never reached say nothing about a person who was caught.
-    left_grid, in_no_data : ndarray of bool
-    fall_m : ndarray
-        Greatest fall through the air; NaN where the model does not know it.
-    thickness_m, burial_m : ndarray
-        Snow at their place in their event, and depth of snow above them; NaN where the model does not know it.
-    cells, offsets : ndarray of int32
-        Cells of the ground entered in turn (flat indices); person b owns visits offsets[b] to offsets[b + 1].
-    """
+    """Possible persons from the last-seen disc, member after member; one value each unless said otherwise."""
 
     member: IntArray
+    # where they came to rest, or left
     x_m: FloatArray
     y_m: FloatArray
+    # whether the snow took them along; those it never reached say nothing about a person who was caught
     taken: BoolArray
     left_grid: BoolArray
     in_no_data: BoolArray
-    fall_m: FloatArray
+    fall_m: FloatArray  # greatest fall through the air; NaN where the model does not know it
+    # snow at their place in their event, and depth of snow above them; NaN where the model does not know it
     thickness_m: FloatArray
     burial_m: FloatArray
+    # cells of the ground entered in turn (flat indices); person b owns visits offsets[b] to offsets[b + 1]
     cells: IntArray
     offsets: IntArray
 
@@ -105,30 +73,17 @@ class CarriedPersons:
 
 @dataclass(frozen=True, kw_only=True)
 class Ensemble:
-    """An ensemble that has run.
-
-    Attributes
-    ----------
-    model : "flow" or "body"
-    lattice : Grid
-        The cells of the events, with the ground as the snow feels it, metres. Shares its north-western corner with the
-        ground; its cells are a whole number of the ground's cells wide.
-    draws : MemberDraws
-    members : tuple of Member
-    person : Carried
-    reached : ndarray of bool, shape (members,)
-        Whether the event reached the last-seen disc, or started there.
-    stopped_early : bool
-        Whether fewer members ran than were asked for, because the debris outline had settled.
-    """
+    """An ensemble that has run."""
 
     model: ModelName
+    # the cells of the events, with the ground as the snow feels it, metres. Shares its north-western corner with the
+    # ground; its cells are a whole number of the ground's cells wide.
     lattice: Grid
     draws: MemberDraws
     members: tuple[Member, ...]
     person: CarriedPersons
-    reached: BoolArray
-    stopped_early: bool
+    reached: BoolArray  # shape (members,); whether the event reached the last-seen disc, or started there
+    stopped_early: bool  # whether fewer members ran than were asked for, because the debris outline had settled
 
     def extent(self) -> tuple[slice, slice]:
         """Rows and columns that hold all events."""

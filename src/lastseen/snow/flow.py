@@ -59,30 +59,16 @@ class FlowEnd(Enum):
 
 @dataclass(frozen=True, kw_only=True)
 class FlowSnow:
-    """The snow of one event. Literature ranges, not calibrated.
+    """The snow of one event. Literature ranges, not calibrated."""
 
-    Attributes
-    ----------
-    friction : float
-        Coulomb mu, 0 or more.
-    turbulence_m_s2 : float
-        Voellmy's xi, m/s2; infinite for none.
-    cohesion_pa : float
-        Strength that acts as friction independent of load, Pa.
-    density_kg_m3 : float
-        One density for release, flow and deposit; it only matters for cohesion. Converting is the caller's.
-    growth : float
-        Entrained over released volume that is approached, 0 or more.
-    layer_m : float or None
-        Vertical depth of snow that can be entrained per cell outside the release. None takes the layer that would use
-        up the growth over twice the released area (design choice).
-    """
-
-    friction: float
-    turbulence_m_s2: float = math.inf
-    cohesion_pa: float = 0.0
+    friction: float  # coulomb mu, 0 or more
+    turbulence_m_s2: float = math.inf  # voellmy's xi, m/s2; infinite for none
+    cohesion_pa: float = 0.0  # strength that acts as friction independent of load, Pa
+    # one density for release, flow and deposit; it only matters for cohesion. Converting is the caller's.
     density_kg_m3: float = 200.0
-    growth: float = 0.0
+    growth: float = 0.0  # entrained over released volume that is approached, 0 or more
+    # vertical depth of snow that can be entrained per cell outside the release. None takes the layer that would use up
+    # the growth over twice the released area (design choice).
     layer_m: float | None = None
 
     def __post_init__(self) -> None:
@@ -124,36 +110,17 @@ class MassBalance:
 
 @dataclass(frozen=True, kw_only=True)
 class FlowResult:
-    """A run of the flow. Arrays have the shape of the ground, row 0 north.
+    """A run of the flow. Arrays have the shape of the ground, row 0 north."""
 
-    Attributes
-    ----------
-    depth_m : ndarray
-        Vertical depth at the end, in the density of the release.
-    east_m_s, north_m_s : ndarray
-        Horizontal velocity at the end.
-    fastest_m_s : ndarray
-        Greatest speed along the surface, 0 where nothing moved.
-    arrival_s : ndarray
-        When more than 0.05 m were there first; NaN for never.
-    deepest_m : ndarray
-        Greatest vertical depth.
-    entrained_m : ndarray
-        Vertical depth of snow taken from the ground.
-    time_s, steps, cell_updates, last_step_s : float, int, int, float
-        Length of the run; one cell update is one cell through one whole step.
-    end : FlowEnd
-    balance : MassBalance
-    tracers : TracerRest or None
-    """
-
-    depth_m: FloatArray
+    depth_m: FloatArray  # vertical depth at the end, in the density of the release
+    # horizontal velocity at the end
     east_m_s: FloatArray
     north_m_s: FloatArray
-    fastest_m_s: FloatArray
-    arrival_s: FloatArray
-    deepest_m: FloatArray
-    entrained_m: FloatArray
+    fastest_m_s: FloatArray  # greatest speed along the surface, 0 where nothing moved
+    arrival_s: FloatArray  # when more than 0.05 m were there first; NaN for never
+    deepest_m: FloatArray  # greatest vertical depth
+    entrained_m: FloatArray  # vertical depth of snow taken from the ground
+    # length of the run; one cell update is one cell through one whole step
     time_s: float
     steps: int
     cell_updates: int
@@ -171,23 +138,12 @@ _INNER = (slice(FRAME, -FRAME), slice(FRAME, -FRAME))
 
 @dataclass(frozen=True, kw_only=True)
 class Bed:
-    """Planes of the ground with a frame of two cells; see the kernels for their meaning.
+    """Planes of the ground with a frame of two cells; see the kernels for their meaning."""
 
-    Attributes
-    ----------
-    ground : Grid
-        Elevations, metres; NaN is no data.
-    planes : ndarray, shape (14, ny + 4, nx + 4)
-    sink : ndarray of bool, shape (ny + 4, nx + 4)
-        Cells without data: what flows in is counted and gone.
-    plain : bool
-        Whether gravity is that of shallow water instead of that of snow on a slope.
-    """
-
-    ground: Grid
-    planes: FloatArray
-    sink: BoolArray
-    plain: bool
+    ground: Grid  # elevations, metres; NaN is no data
+    planes: FloatArray  # shape (14, ny + 4, nx + 4)
+    sink: BoolArray  # shape (ny + 4, nx + 4); cells without data: what flows in is counted and gone
+    plain: bool  # whether gravity is that of shallow water instead of that of snow on a slope
 
 
 def prepare_bed(ground: Grid, *, plain: bool = False) -> Bed:
@@ -324,58 +280,38 @@ class RunLimits:
 
 @dataclass(kw_only=True)
 class Run:
-    """A run and where it stands. Amounts of snow are sums of depths over cells.
-
-    Attributes
-    ----------
-    bed, rules, limits, snow : Bed, FlowRules, RunLimits, FlowSnow
-    state, seen : ndarray
-        Planes of the kernels, changed in place.
-    people : TracerTable or None
-    released : float
-    block_cells : int
-    watch : callable or None
-        Called with time and depth at each ``watch_every_s``.
-    active : ndarray of int32
-        What each block can reach, and its first and last row that changed.
-    boxes, sums, scratch : ndarray
-        Filled by the kernels.
-    wave_m_s : float
-        Greatest speed of a wave.
-    entrained, left, peak : float
-        Snow taken up and gone so far, and the greatest energy so far.
-    set_out : bool
-        Whether enough snow has moved for a run to end because little moves.
-    compared, compared_s : ndarray, float
-        Depth at the last look at whether the deposit still changes, and its time.
-    """
+    """A run and where it stands. Amounts of snow are sums of depths over cells."""
 
     bed: Bed
     rules: FlowRules
     limits: RunLimits
     snow: FlowSnow
+    # planes of the kernels, changed in place
     state: FloatArray
     seen: FloatArray
     people: TracerTable | None
     released: float
     block_cells: int
-    watch: Callable[[float, FloatArray], None] | None
+    watch: Callable[[float, FloatArray], None] | None  # called with time and depth at each ``watch_every_s``
     watch_every_s: float
-    active: IntArray
+    active: IntArray  # what each block can reach, and its first and last row that changed
+    # boxes, sums, scratch: filled by the kernels
     boxes: IntArray
     sums: FloatArray
-    wave_m_s: float
+    wave_m_s: float  # greatest speed of a wave
     scratch: FloatArray = field(default_factory=lambda: np.zeros(flow_kernels.PLANES))
     time_s: float = 0.0
     last_step_s: float = 0.0
     steps: int = 0
     updates: int = 0
+    # snow taken up and gone so far, and the greatest energy so far
     entrained: float = 0.0
     left: float = 0.0
     peak: float = 0.0
-    set_out: bool = False
+    set_out: bool = False  # whether enough snow has moved for a run to end because little moves
     watched: int = 0
     compared_s: float = 0.0
+    # compared, compared_s: depth at the last look at whether the deposit still changes, and its time
     compared: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
 
 

@@ -102,40 +102,18 @@ LARGEST_EXTENT = 1.5  # the ensemble draws releases of 0.5 to 1.5 times the clas
 
 @dataclass(frozen=True, kw_only=True)
 class Release:
-    """The snow that starts.
+    """The snow that starts."""
 
-    Attributes
-    ----------
-    cells : ndarray of int32
-        Flat indices on the ground's lattice in the order of growth; the ensemble takes the first ones.
-    nominal_cells : int
-        How many of them make the release of the class's area.
-    outline : Polygon or MultiPolygon
-        The nominal release, map metres.
-    area_m2 : float
-        Its area on the slope.
-    slope_deg : float
-        Its mean slope.
-    thickness_m : float
-        Slab thickness normal to the slope.
-    volume_m3 : float
-    top_m : (x, y)
-        Its highest point, where the crown is.
-    drawn : bool
-    reason : str
-        One plain sentence: how it was found.
-    """
-
-    cells: IntArray
-    nominal_cells: int
-    outline: Polygon | MultiPolygon
-    area_m2: float
-    slope_deg: float
-    thickness_m: float
+    cells: IntArray  # flat indices on the ground's lattice in the order of growth; the ensemble takes the first ones
+    nominal_cells: int  # how many of them make the release of the class's area
+    outline: Polygon | MultiPolygon  # the nominal release, map metres
+    area_m2: float  # its area on the slope
+    slope_deg: float  # its mean slope
+    thickness_m: float  # slab thickness normal to the slope
     volume_m3: float
-    top_m: tuple[float, float]
+    top_m: tuple[float, float]  # its highest point, where the crown is
     drawn: bool
-    reason: str
+    reason: str  # one plain sentence: how it was found
 
 
 def find_start_zone_terrain(ground: Grid, cover: Grid | None = None) -> tuple[BoolArray, Terrain]:

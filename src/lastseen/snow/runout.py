@@ -25,36 +25,19 @@ MAIN_FRICTION, MAIN_DRAG_PER_M = 0.12, 1.0 / 45.0
 
 @dataclass(frozen=True, kw_only=True)
 class FlowPaths:
-    """Where the snow goes.
+    """Where the snow goes."""
 
-    Attributes
-    ----------
-    steepest : LineString
-        Steepest descent from the top of the release.
-    steepest_end : str
-        Why it ends.
-    main : LineString
-        Path of a slippery body from the top of the release, for the profile.
-    profile_m : ndarray, shape (n, 2)
-        Horizontal distance along the main path and elevation.
-    passage : Grid
-        Share of events that pass each cell.
-    corridors : tuple of (share, MultiPolygon)
-        Ground that at least 10, 50 and 90 % of the events pass.
-    peak_speed_m_s, highest_speed_m_s : Grid
-        Mean over the events that pass a cell of their highest speed there, and the highest of all. NaN where none pass.
-    arrival_s : Grid
-        Earliest arrival of the front in any event. NaN where none comes, or where the model does not know it.
-    """
-
-    steepest: LineString
-    steepest_end: str
-    main: LineString
-    profile_m: FloatArray
-    passage: Grid
+    steepest: LineString  # steepest descent from the top of the release
+    steepest_end: str  # why it ends
+    main: LineString  # path of a slippery body from the top of the release, for the profile
+    profile_m: FloatArray  # shape (n, 2); horizontal distance along the main path and elevation
+    passage: Grid  # share of events that pass each cell
+    # tuple of (share, MultiPolygon); ground that at least 10, 50 and 90 % of the events pass
     corridors: tuple[tuple[float, MultiPolygon], ...]
+    # mean over the events that pass a cell of their highest speed there, and the highest of all. NaN where none pass.
     peak_speed_m_s: Grid
     highest_speed_m_s: Grid
+    # earliest arrival of the front in any event. NaN where none comes, or where the model does not know it.
     arrival_s: Grid
 
     def reach(self, margin_m: float) -> BoolArray:
@@ -154,27 +137,13 @@ class Range:
 
 @dataclass(frozen=True, kw_only=True)
 class Runout:
-    """Travel of an ensemble, from the top of the release to the toe of each event.
+    """Travel of an ensemble, from the top of the release to the toe of each event."""
 
-    Attributes
-    ----------
-    travel_angle_deg : Range
-        From the toe up to the top of the release.
-    length_m : Range
-        Horizontal distance between the two.
-    drop_m : Range
-        Height between the two.
-    fastest_m_s : Range
-        Greatest speed in an event.
-    time_s : Range
-        Until an event was at rest, or ran out of time.
-    """
-
-    travel_angle_deg: Range
-    length_m: Range
-    drop_m: Range
-    fastest_m_s: Range
-    time_s: Range
+    travel_angle_deg: Range  # from the toe up to the top of the release
+    length_m: Range  # horizontal distance between the two
+    drop_m: Range  # height between the two
+    fastest_m_s: Range  # greatest speed in an event
+    time_s: Range  # until an event was at rest, or ran out of time
 
 
 def measure_runout(felt: Grid, release: Release, ensemble: Ensemble) -> Runout:
@@ -251,21 +220,12 @@ REGRESSIONS = (
 
 @dataclass(frozen=True, kw_only=True)
 class RunoutEnvelope:
-    """Where extreme events would end on a profile.
+    """Where extreme events would end on a profile."""
 
-    Attributes
-    ----------
-    beta_deg : float
-        NaN where the profile never eases to 10 degrees.
-    beta_m : float
-        Horizontal distance from the top to the beta point.
-    ends : tuple of (name, alpha_deg, sd_deg, distance_m, source)
-        Distance is horizontal, from the top; NaN where the profile ends before.
-    note : str
-    """
-
-    beta_deg: float
-    beta_m: float
+    beta_deg: float  # naN where the profile never eases to 10 degrees
+    beta_m: float  # horizontal distance from the top to the beta point
+    # tuple of (name, alpha_deg, sd_deg, distance_m, source); distance is horizontal, from the top; NaN where the
+    # profile ends before
     ends: tuple[tuple[str, float, float, float, str], ...]
     note: str
 

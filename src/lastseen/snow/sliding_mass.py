@@ -34,34 +34,22 @@ class Samples:
 
 @dataclass(frozen=True, kw_only=True)
 class SampleTracks:
-    """Where bodies went and stopped. All arrays are per body unless said otherwise.
+    """Where bodies went and stopped. All arrays are per body unless said otherwise."""
 
-    Attributes
-    ----------
-    cells, speeds_m_s : ndarray, shape (n_visits,)
-        Cells entered in turn (flat indices), all bodies one after the other, and the speed at entry.
-    offsets : ndarray, shape (n + 1,)
-        Body b owns visits offsets[b] to offsets[b + 1].
-    x_m, y_m : ndarray
-        Where the body came to rest, or left.
-    reason : ndarray of int32
-        0 stopped, 1 left the grid, 2 met no data, 3 ran out of time.
-    fastest_m_s, time_s, fall_m, path_m : ndarray
-        Greatest speed, time to rest, greatest fall through the air, way on the surface.
-    disc_east_m_s, disc_north_m_s : ndarray
-        Velocity at the first entry of the disc asked about; NaN where the body never entered it.
-    """
-
+    # shape (n_visits,); cells entered in turn (flat indices), all bodies one after the other, and the speed at entry
     cells: IntArray
     speeds_m_s: FloatArray
-    offsets: IntArray
+    offsets: IntArray  # shape (n + 1,); body b owns visits offsets[b] to offsets[b + 1]
+    # where the body came to rest, or left
     x_m: FloatArray
     y_m: FloatArray
-    reason: IntArray
+    reason: IntArray  # 0 stopped, 1 left the grid, 2 met no data, 3 ran out of time
+    # greatest speed, time to rest, greatest fall through the air, way on the surface
     fastest_m_s: FloatArray
     time_s: FloatArray
     fall_m: FloatArray
     path_m: FloatArray
+    # velocity at the first entry of the disc asked about; NaN where the body never entered it
     disc_east_m_s: FloatArray
     disc_north_m_s: FloatArray
 

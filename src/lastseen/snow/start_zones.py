@@ -42,36 +42,18 @@ SOURCES = {
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class StartZones:
-    """Grades of a ground, all 0 to 1 on its lattice; NaN where the slope is not known.
+    """Grades of a ground, all 0 to 1 on its lattice; NaN where the slope is not known."""
 
-    Attributes
-    ----------
-    grade : Grid
-        Product of slope, ribs, ruggedness and canopy; 0 outside the start-zone terrain of 28 to 55 degrees.
-    slope : Grid
-        1 on 30 to 45 degrees.
-    ribs : Grid
-        1 on even and hollow ground, 0 on sharp ribs.
-    rolls : Grid
-        1 on sharp convex rolls down the slope, where a crown is likely; not part of the grade.
-    ruggedness : Grid
-        1 on even ground.
-    canopy : Grid
-        1 without trees; all 1 where no trees are known.
-    rib_per_m, roll_per_m : Grid
-        Curvature along the contour and along the fall line at the scale of a slab, convex positive, 1/m.
-    slope_deg, aspect_deg : Grid
-        Of the ground as a slab feels it.
-    """
-
-    grade: Grid
-    slope: Grid
-    ribs: Grid
-    rolls: Grid
-    ruggedness: Grid
-    canopy: Grid
+    grade: Grid  # product of slope, ribs, ruggedness and canopy; 0 outside the start-zone terrain of 28 to 55 degrees
+    slope: Grid  # 1 on 30 to 45 degrees
+    ribs: Grid  # 1 on even and hollow ground, 0 on sharp ribs
+    rolls: Grid  # 1 on sharp convex rolls down the slope, where a crown is likely; not part of the grade
+    ruggedness: Grid  # 1 on even ground
+    canopy: Grid  # 1 without trees; all 1 where no trees are known
+    # curvature along the contour and along the fall line at the scale of a slab, convex positive, 1/m
     rib_per_m: Grid
     roll_per_m: Grid
+    # of the ground as a slab feels it
     slope_deg: Grid
     aspect_deg: Grid
 
@@ -172,47 +154,24 @@ EACH_SPREAD_DEG = 90.0
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ReleaseArea:
-    """A piece of start-zone terrain that could release as one.
+    """A piece of start-zone terrain that could release as one."""
 
-    Attributes
-    ----------
-    number : int
-        From 1, the largest first.
-    outline : MultiPolygon
-        Smoothed, map metres.
-    cells : ndarray of int32
-        Flat indices on the ground's lattice.
-    area_m2, map_area_m2 : float
-        On the slope, and on the map.
-    slope_deg : float
-        Mean slope.
-    aspect_deg : float
-        Mean downhill azimuth from grid north, 0 to 360.
-    width_m : float
-        Across the fall line.
-    length_m : float
-        Along the fall line, on the slope.
-    top_m, foot_m : float
-        Highest and lowest elevation.
-    grade : float
-        Mean grade, 0 to 1; no probability.
-    volume_m3 : tuple of float
-        Released snow for size 1, 2, 3, 4: slab of the class's thickness over the class's area, or over all of this one
-        where it is smaller.
-    """
-
-    number: int
-    outline: MultiPolygon
-    cells: IntArray
+    number: int  # from 1, the largest first
+    outline: MultiPolygon  # smoothed, map metres
+    cells: IntArray  # flat indices on the ground's lattice
+    # on the slope, and on the map
     area_m2: float
     map_area_m2: float
-    slope_deg: float
-    aspect_deg: float
-    width_m: float
-    length_m: float
+    slope_deg: float  # mean slope
+    aspect_deg: float  # mean downhill azimuth from grid north, 0 to 360
+    width_m: float  # across the fall line
+    length_m: float  # along the fall line, on the slope
+    # highest and lowest elevation
     top_m: float
     foot_m: float
-    grade: float
+    grade: float  # mean grade, 0 to 1; no probability
+    # released snow for size 1, 2, 3, 4: slab of the class's thickness over the class's area, or over all of this one
+    # where it is smaller
     volume_m3: tuple[float, ...]
 
 

@@ -55,20 +55,11 @@ class DerivedLayer:
 
 @dataclass(frozen=True)
 class LayerGroup:
-    """Layers that are worked out together on a band of rows.
-
-    Attributes
-    ----------
-    layers : tuple of DerivedLayer
-    halo_m : float
-        How far the layers look beyond a cell, metres, on top of one cell.
-    work : callable
-        From the ground to one grid for each layer.
-    """
+    """Layers that are worked out together on a band of rows."""
 
     layers: Layers
-    halo_m: float
-    work: Callable[[Grid], tuple[Grid, ...]]
+    halo_m: float  # how far the layers look beyond a cell, metres, on top of one cell
+    work: Callable[[Grid], tuple[Grid, ...]]  # from the ground to one grid for each layer
 
     def halo_cells(self, cell_m: float) -> int:
         """Rows that a band needs above and below."""

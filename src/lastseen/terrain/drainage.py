@@ -42,18 +42,11 @@ MOST_CELLS = 2**31 - 1  # cells are counted in 32 bits
 
 @dataclass(frozen=True, kw_only=True)
 class FilledGround:
-    """The ground with its hollows full.
+    """The ground with its hollows full."""
 
-    Attributes
-    ----------
-    ground : Grid
-        As given, metres.
-    surface : Grid
-        As filled, metres; never below the ground. No cell but those on the border and beside no data lies below all its
-        neighbours.
-    """
-
-    ground: Grid
+    ground: Grid  # as given, metres
+    # as filled, metres; never below the ground. No cell but those on the border and beside no data lies below all its
+    # neighbours.
     surface: Grid
 
     @property
@@ -124,18 +117,11 @@ def fill_hollows(elevation: Grid) -> FilledGround:
 
 @dataclass(frozen=True, kw_only=True)
 class Drainage:
-    """The filled ground and the way out of each cell.
+    """The filled ground and the way out of each cell."""
 
-    Attributes
-    ----------
-    filled : Filled
-        The ground as given and as filled.
-    way : Grid
-        uint8: 0 to 7 is the neighbour clockwise from north that the cell drains to (D8), 8 leaves the ground, 255 is no
-        data.
-    """
-
-    filled: FilledGround
+    filled: FilledGround  # the ground as given and as filled
+    # uint8: 0 to 7 is the neighbour clockwise from north that the cell drains to (D8), 8 leaves the ground, 255 is no
+    # data
     way: Grid
 
     @property
@@ -302,18 +288,10 @@ CHANNEL_M2 = 10_000.0  # one hectare: the scale of the gullies of a single slope
 
 @dataclass(frozen=True, kw_only=True)
 class Channels:
-    """Channels of a drained ground.
+    """Channels of a drained ground."""
 
-    Attributes
-    ----------
-    kind : Grid
-        uint8: 0 slope, 1 channel, 2 head of a channel, 255 no data.
-    threshold_m2 : float
-        Area from which a channel runs.
-    """
-
-    kind: Grid
-    threshold_m2: float
+    kind: Grid  # uint8: 0 slope, 1 channel, 2 head of a channel, 255 no data
+    threshold_m2: float  # area from which a channel runs
 
     @property
     def heads(self) -> tuple[IntArray, IntArray]:

@@ -50,54 +50,27 @@ Box = tuple[float, float, float, float]
 
 @dataclass(frozen=True, kw_only=True)
 class Sheet:
-    """One raster file as it lies on disk.
-
-    Attributes
-    ----------
-    path : Path
-    crs : pyproj.CRS
-    transform : Affine
-    width, height : int
-    z_factor : float
-        Metres per unit of height, after the band's own scale.
-    direct : bool
-        Whether its cells coincide with the lattice, so that no resampling is needed.
-    """
+    """One raster file as it lies on disk."""
 
     path: Path
     crs: CRS
     transform: Affine
     width: int
     height: int
-    z_factor: float
-    direct: bool = False
+    z_factor: float  # metres per unit of height, after the band's own scale
+    direct: bool = False  # whether its cells coincide with the lattice, so that no resampling is needed
 
 
 @dataclass(frozen=True, kw_only=True)
 class Elevation:
-    """An opened elevation model: files, the lattice they are read on, and what was noticed.
+    """An opened elevation model: files, the lattice they are read on, and what was noticed."""
 
-    Attributes
-    ----------
-    sheets : tuple of Sheet
-        The first that has a height at a cell gives it.
-    crs : pyproj.CRS
-        Metric; UTM where the files' own CRS does not measure truly.
-    cell_m : float
-    anchor_m : (x, y)
-        A corner of the lattice.
-    bounds_m : west, south, east, north
-        Box around all files in ``crs``.
-    notes : tuple of str
-        Plain sentences that the user must see.
-    """
-
-    sheets: tuple[Sheet, ...]
-    crs: CRS
+    sheets: tuple[Sheet, ...]  # the first that has a height at a cell gives it
+    crs: CRS  # metric; UTM where the files' own CRS does not measure truly
     cell_m: float
-    anchor_m: tuple[float, float]
-    bounds_m: Box
-    notes: tuple[str, ...]
+    anchor_m: tuple[float, float]  # a corner of the lattice
+    bounds_m: Box  # box around all files in ``crs``
+    notes: tuple[str, ...]  # plain sentences that the user must see
 
     def snapped(self, box: Box) -> Box:
         """The smallest box of whole cells around ``box``, cut at the edges of the elevation model."""

@@ -44,23 +44,12 @@ MOSTLY = 0.5  # trees are a stand where at least this share of the cell lies und
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class GroundLayer:
-    """One kind of thing on the ground.
-
-    Attributes
-    ----------
-    kind : LayerKind
-    cover : Grid
-        Share of each cell that it covers, 0 to 1.
-    outline : MultiPolygon
-        Cut to the window, valid, map metres.
-    source : str
-        Names of the files it was read from.
-    """
+    """One kind of thing on the ground."""
 
     kind: LayerKind
-    cover: Grid
-    outline: MultiPolygon
-    source: str
+    cover: Grid  # share of each cell that it covers, 0 to 1
+    outline: MultiPolygon  # cut to the window, valid, map metres
+    source: str  # names of the files it was read from
 
     @property
     def cells(self) -> BoolArray:
@@ -71,18 +60,10 @@ class GroundLayer:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class GroundLayers:
-    """All ground layers that were given, on one window.
+    """All ground layers that were given, on one window."""
 
-    Attributes
-    ----------
-    layers : tuple of GroundLayer
-        At most one of each kind.
-    notes : tuple of str
-        Plain sentences that the user must see.
-    """
-
-    layers: tuple[GroundLayer, ...] = ()
-    notes: tuple[str, ...] = ()
+    layers: tuple[GroundLayer, ...] = ()  # at most one of each kind
+    notes: tuple[str, ...] = ()  # plain sentences that the user must see
 
     def of(self, kind: LayerKind) -> GroundLayer | None:
         """The layer of a kind, or None where none was given."""

@@ -25,21 +25,16 @@ BLOCK_ROWS = 256
 
 @dataclass(frozen=True, kw_only=True)
 class HeightFindings:
-    """What was found on some rows; results of neighbouring rows can be joined.
+    """What was found on some rows; results of neighbouring rows can be joined."""
 
-    Attributes
-    ----------
-    known, missing, impossible, pits, spikes : int
-        Cells with a height, without, with an impossible one, and lone cells far below or above their neighbours.
-    lowest, highest : tuple of (float, int, float)
-        The extreme among the possible heights (m), how many cells have exactly that, and the next height.
-    """
-
+    # cells with a height, without, with an impossible one, and lone cells far below or above their neighbours
     known: int
     missing: int
     impossible: int
     pits: int
     spikes: int
+    # tuple of (float, int, float); the extreme among the possible heights (m), how many cells have exactly that, and
+    # the next height
     lowest: tuple[float, int, float]
     highest: tuple[float, int, float]
 

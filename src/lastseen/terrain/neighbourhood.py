@@ -23,18 +23,10 @@ OPENNESS_BLOCK_ROWS = 32  # a row takes as long as many slopes
 
 @dataclass(frozen=True, kw_only=True)
 class Openness:
-    """Openness in degrees.
+    """Openness in degrees."""
 
-    Attributes
-    ----------
-    positive_deg : Grid
-        Mean zenith angle of the horizon, 0 to 180; below 90 where the ground around rises.
-    negative_deg : Grid
-        Mean nadir angle, 0 to 180; below 90 where the ground around falls away.
-    """
-
-    positive_deg: Grid
-    negative_deg: Grid
+    positive_deg: Grid  # mean zenith angle of the horizon, 0 to 180; below 90 where the ground around rises
+    negative_deg: Grid  # mean nadir angle, 0 to 180; below 90 where the ground around falls away
 
 
 def openness(elevation: Grid, *, radius_m: float = OPENNESS_M) -> Openness:
@@ -212,19 +204,12 @@ LEAST_GRADIENT = 1e-6  # flatter ground has no fall line
 
 @dataclass(frozen=True, kw_only=True)
 class Breaks:
-    """Slopes along the fall line, degrees; NaN on flats and where the reach leaves the known ground.
+    """Slopes along the fall line, degrees; NaN on flats and where the reach leaves the known ground."""
 
-    Attributes
-    ----------
-    above_deg, below_deg : Grid
-        Mean slope over the reach up and down; above 0 falls.
-    change_deg : Grid
-        Above less below: above 0 the slope eases downhill.
-    """
-
+    # mean slope over the reach up and down; above 0 falls
     above_deg: Grid
     below_deg: Grid
-    change_deg: Grid
+    change_deg: Grid  # above less below: above 0 the slope eases downhill
 
 
 def widen_reach_m(reach_m: float, cell_m: float) -> float:

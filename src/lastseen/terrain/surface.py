@@ -17,21 +17,11 @@ from lastseen.terrain import surface_kernels
 
 @dataclass(frozen=True, kw_only=True)
 class Terrain:
-    """The ground and its local shape, all on one lattice.
+    """The ground and its local shape, all on one lattice."""
 
-    Attributes
-    ----------
-    elevation : Grid
-        Metres.
-    slope_deg : Grid
-        0 to 90, Horn (1981). NaN beside no data and on the outer frame.
-    aspect_deg : Grid
-        Downhill azimuth from grid north, from 0 to below 360. NaN on flats.
-    """
-
-    elevation: Grid
-    slope_deg: Grid
-    aspect_deg: Grid
+    elevation: Grid  # metres
+    slope_deg: Grid  # 0 to 90, Horn (1981). NaN beside no data and on the outer frame.
+    aspect_deg: Grid  # downhill azimuth from grid north, from 0 to below 360. NaN on flats.
 
 
 def prepare_heights(elevation: Grid) -> FloatArray:
@@ -103,21 +93,11 @@ FLAT_GRADIENT2 = 1e-12  # squared gradient below which ground has no fall line t
 
 @dataclass(frozen=True, kw_only=True)
 class Curvature:
-    """Curvatures in 1/m, convex positive; NaN beside no data, on the outer frame and on flats.
+    """Curvatures in 1/m, convex positive; NaN beside no data, on the outer frame and on flats."""
 
-    Attributes
-    ----------
-    profile : Grid
-        Of the normal section along the fall line: a roll-over is positive, a flattening negative.
-    tangential : Grid
-        Of the normal section along the contour: a rib is positive, a gully negative.
-    plan : Grid
-        Of the contour itself on the map; it grows without limit where the ground is nearly flat.
-    """
-
-    profile: Grid
-    tangential: Grid
-    plan: Grid
+    profile: Grid  # of the normal section along the fall line: a roll-over is positive, a flattening negative
+    tangential: Grid  # of the normal section along the contour: a rib is positive, a gully negative
+    plan: Grid  # of the contour itself on the map; it grows without limit where the ground is nearly flat
 
 
 def curvature(elevation: Grid) -> Curvature:

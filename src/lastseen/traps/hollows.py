@@ -127,21 +127,12 @@ AXES = ((0, 2), (1, 2), (2, 2), (2, 1), (2, 0), (2, -1), (2, -2), (1, -2))  # ha
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class GullySections:
-    """Cross-sections of the window.
+    """Cross-sections of the window."""
 
-    Attributes
-    ----------
-    depth_m : ndarray, shape (ny, nx)
-        Below the lower lip; 0 where there are no two lips.
-    bed : ndarray of bool, shape (ny, nx)
-        The lowest cells of their cross-sections.
-    measured : ndarray, shape (ny, nx, 5)
-        At bed cells: depth (m), width (m), whether no side has a lip within reach, whether both are gentle (0 or 1),
-        depth to which the standard debris piles up (m).
-    """
-
-    depth_m: FloatArray
-    bed: BoolArray
+    depth_m: FloatArray  # shape (ny, nx); below the lower lip; 0 where there are no two lips
+    bed: BoolArray  # shape (ny, nx); the lowest cells of their cross-sections
+    # shape (ny, nx, 5); at bed cells: depth (m), width (m), whether no side has a lip within reach, whether both are
+    # gentle (0 or 1), depth to which the standard debris piles up (m)
     measured: FloatArray
 
 

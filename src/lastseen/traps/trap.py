@@ -79,18 +79,12 @@ WEIGHT_FORMULA = (
 
 @dataclass(frozen=True, kw_only=True)
 class Part:
-    """A stretch of a long trap, from its upper end.
+    """A stretch of a long trap, from its upper end."""
 
-    Attributes
-    ----------
-    from_m, to_m : float
-        Along the trap.
-    person_passes, person_ends : float
-        Shares of carried persons, as in `Trap`.
-    """
-
+    # along the trap
     from_m: float
     to_m: float
+    # shares of carried persons, as in `Trap`
     person_passes: float = 0.0
     person_ends: float = 0.0
 

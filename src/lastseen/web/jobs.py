@@ -28,26 +28,16 @@ _HEARTBEAT_S = 10.0
 
 @dataclass
 class Job:
-    """One plan that is being worked out.
-
-    Attributes
-    ----------
-    id : str
-    plan : str
-        Name of the plan it makes.
-    state, stage, share, error
-        How it goes.
-    code : int
-        Exit code that the command line would have ended with.
-    """
+    """One plan that is being worked out."""
 
     id: str
-    plan: str
+    plan: str  # name of the plan it makes
+    # how it goes
     state: State = "waiting"
     stage: str = ""
     share: float = 0.0
     error: str | None = None
-    code: int = 0
+    code: int = 0  # exit code that the command line would have ended with
     began: float | None = None
     ended: float | None = None
     process: asyncio.subprocess.Process | None = field(default=None, repr=False)

@@ -45,24 +45,13 @@ _INSET = 0.25  # of a cell: bounds in plan.json are rounded to millimetres
 
 @dataclass(frozen=True)
 class Base:
-    """What lanes are laid on.
-
-    Attributes
-    ----------
-    scenario : Scenario
-    ground : Grid
-    at_m : (x, y) or None
-    outline : MultiPolygon
-    poa : Grid or None
-        None where the debris was given.
-    no_go : MultiPolygon or None
-    """
+    """What lanes are laid on."""
 
     scenario: Scenario
     ground: Grid
     at_m: tuple[float, float] | None
     outline: MultiPolygon
-    poa: Grid | None
+    poa: Grid | None  # none where the debris was given
     no_go: MultiPolygon | None
 
 

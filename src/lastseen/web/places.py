@@ -156,25 +156,13 @@ _ID = re.compile(r"^[a-z0-9-]{1,40}$")
 
 @dataclass(frozen=True)
 class Place:
-    """An elevation model.
-
-    Attributes
-    ----------
-    id : str
-    name : str
-        For people.
-    elevation : Elevation
-    z_unit : str or None
-        As it was given on the command line.
-    demo : bool
-        Whether it is the invented mountain.
-    """
+    """An elevation model."""
 
     id: str
-    name: str
+    name: str  # for people
     elevation: Elevation
-    z_unit: str | None = None
-    demo: bool = False
+    z_unit: str | None = None  # as it was given on the command line
+    demo: bool = False  # whether it is the invented mountain
 
     def title_of(self, given: str) -> str:
         """Title of a plan of this place; one of the invented mountain says that it is."""

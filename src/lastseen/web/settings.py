@@ -14,70 +14,37 @@ HTTP_PORT = 80
 
 @dataclass(frozen=True)
 class Limits:
-    """Bounds of what requests may use; all are design choices.
+    """Bounds of what requests may use; all are design choices."""
 
-    Attributes
-    ----------
-    body_bytes, upload_bytes : int
-        Of a JSON body, and of an uploaded elevation file.
-    upload_cells : int
-        Declared width times height of an uploaded raster.
-    block_bytes : int
-        Declared size of one block of it: a whole block is unpacked at once.
-    header_bytes : int
-    jobs_waiting : int
-        Beside the one that runs.
-    job_s, job_gb : float
-        Time and memory of one job.
-    lanes_s : float
-        Time of one layout of lanes.
-    work_waiting : int
-        Requests that may wait for a helper process.
-    members, tracers, bodies : int
-        Largest ensemble that may be asked for here; the command line takes more.
-    corners : int
-        Of a drawn outline.
-    """
-
+    # of a JSON body, and of an uploaded elevation file
     body_bytes: int = 262_144
     upload_bytes: int = 1_000_000_000
-    upload_cells: int = 200_000_000
-    block_bytes: int = 268_435_456
+    upload_cells: int = 200_000_000  # declared width times height of an uploaded raster
+    block_bytes: int = 268_435_456  # declared size of one block of it: a whole block is unpacked at once
     header_bytes: int = 32_768
-    jobs_waiting: int = 3
+    jobs_waiting: int = 3  # beside the one that runs
+    # time and memory of one job
     job_s: float = 900.0
     job_gb: float = 12.0
-    lanes_s: float = 20.0
-    work_waiting: int = 64
+    lanes_s: float = 20.0  # time of one layout of lanes
+    work_waiting: int = 64  # requests that may wait for a helper process
+    # largest ensemble that may be asked for here; the command line takes more
     members: int = 200
     tracers: int = 5_000
     bodies: int = 100_000
-    corners: int = 2_000
+    corners: int = 2_000  # of a drawn outline
 
 
 @dataclass(frozen=True)
 class Settings:
-    """One server.
+    """One server."""
 
-    Attributes
-    ----------
-    folder : Path
-        Where plans and uploads are kept; nothing is written anywhere else.
-    elevation : tuple of Path
-        Named on the command line; more can be dropped on the page.
-    z_unit : str or None
-        Of these files.
-    host, port : str, int
-    token : str
-        What a caller must know; new at each start where it was not given.
-    limits : Limits
-    """
-
-    folder: Path
-    elevation: tuple[Path, ...] = ()
-    z_unit: str | None = None
+    folder: Path  # where plans and uploads are kept; nothing is written anywhere else
+    elevation: tuple[Path, ...] = ()  # named on the command line; more can be dropped on the page
+    z_unit: str | None = None  # of these files
     host: str = LOOPBACK
     port: int = DEFAULT_PORT
+    # what a caller must know; new at each start where it was not given
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24), repr=False)
     limits: Limits = Limits()
 

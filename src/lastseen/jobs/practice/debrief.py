@@ -55,39 +55,19 @@ SHALLOWEST_M, DEPTH_M, SLOPE_DEG = 0.1, 1.0, 20.0  # of the plan's clock where n
 
 @dataclass(frozen=True, kw_only=True)
 class Searcher:
-    """One recording and what it says.
+    """One recording and what it says."""
 
-    Attributes
-    ----------
-    number : int
-        From 1, in the order in which tracks were given.
-    track : Track
-    cleaning_notes : tuple of str
-        What was done to the track.
-    xyz_m, time_s : ndarray
-        Along the track, a metre apart, on the snow.
-    metres : float
-        On the snow, gaps left out.
-    times_s : ndarray, shape (3, samples)
-        First times of coverage (see `find_first_times`), on the clock of the track.
-    band : Band
-        Of the whole outline, by this searcher alone.
-    lanes : LaneReview
-        Of this track alone.
-    phases : tuple of PhaseTime
-    signals : tuple of SignalTime
-    speeds : tuple of Speed
-    """
-
-    number: int
+    number: int  # from 1, in the order in which tracks were given
     track: Track
-    cleaning_notes: tuple[str, ...]
+    cleaning_notes: tuple[str, ...]  # what was done to the track
+    # along the track, a metre apart, on the snow
     xyz_m: FloatArray
     time_s: FloatArray
-    metres: float
+    metres: float  # on the snow, gaps left out
+    # shape (3, samples); first times of coverage (see `find_first_times`), on the clock of the track
     times_s: FloatArray
-    band: CoverageBand
-    lanes: LaneReview
+    band: CoverageBand  # of the whole outline, by this searcher alone
+    lanes: LaneReview  # of this track alone
     phases: tuple[PhaseTime, ...]
     signals: tuple[SignalTime, ...]
     speeds: tuple[Speed, ...]

@@ -54,21 +54,11 @@ HUMMOCK_SHARE = 0.22  # standard deviation of thickness that hummocks add; desig
 
 @dataclass(frozen=True, kw_only=True)
 class SiteFrame:
-    """Where a site lies.
+    """Where a site lies."""
 
-    Attributes
-    ----------
-    middle_m : (x, y)
-        Map metres.
-    downhill_deg : float
-        Azimuth of the fall line from grid north.
-    width_m, height_m : float
-        On the map, across and along the fall line.
-    crs : pyproj.CRS
-    """
-
-    middle_m: tuple[float, float]
-    downhill_deg: float
+    middle_m: tuple[float, float]  # map metres
+    downhill_deg: float  # azimuth of the fall line from grid north
+    # on the map, across and along the fall line
     width_m: float
     height_m: float
     crs: CRS
@@ -107,48 +97,24 @@ class SiteFrame:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class DepositModel:
-    """The debris of a plan: mean thickness, outline, and the direction in which it came.
+    """The debris of a plan: mean thickness, outline, and the direction in which it came."""
 
-    Attributes
-    ----------
-    thickness_m : Grid
-        Vertical, at deposit density.
-    outline : MultiPolygon
-    flow_deg : float
-        Azimuth of the main path inside the outline, from grid north.
-    name : str
-    """
-
-    thickness_m: Grid
+    thickness_m: Grid  # vertical, at deposit density
     outline: MultiPolygon
-    flow_deg: float
+    flow_deg: float  # azimuth of the main path inside the outline, from grid north
     name: str
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class SnowShape:
-    """Snow to be laid on a site.
+    """Snow to be laid on a site."""
 
-    Attributes
-    ----------
-    thickness_m : Grid
-        Vertical, above the snow that is there; 0 outside.
-    outline : MultiPolygon
-        Map metres.
-    volume_m3 : float
-    greatest_m : float
-    scale : float
-        Lengths against those of the deposit that it stands for; 1 is true size.
-    source : str
-        One plain sentence: what it stands for.
-    """
-
-    thickness_m: Grid
-    outline: MultiPolygon
+    thickness_m: Grid  # vertical, above the snow that is there; 0 outside
+    outline: MultiPolygon  # map metres
     volume_m3: float
     greatest_m: float
-    scale: float
-    source: str
+    scale: float  # lengths against those of the deposit that it stands for; 1 is true size
+    source: str  # one plain sentence: what it stands for
 
     @property
     def area_m2(self) -> float:
@@ -292,27 +258,15 @@ LEAST_HAUL_M3, LEAST_M3 = 0.5, 0.01
 
 @dataclass(frozen=True, kw_only=True)
 class Stake:
-    """A stake in the middle of its square.
+    """A stake in the middle of its square."""
 
-    Attributes
-    ----------
-    name : str
-        Letter of the row from the top, number from the left as seen from below.
-    at_m : (x, y)
-    fill_m3, cut_m3 : float
-        Snow to be laid on its square, and snow to be taken from it as it lies.
-    fill_m : float
-        Thickness to be laid at the stake itself.
-    cut_m : float
-        Depth to be taken at the stake itself.
-    """
-
-    name: str
+    name: str  # letter of the row from the top, number from the left as seen from below
     at_m: tuple[float, float]
+    # snow to be laid on its square, and snow to be taken from it as it lies
     fill_m3: float
     cut_m3: float
-    fill_m: float
-    cut_m: float
+    fill_m: float  # thickness to be laid at the stake itself
+    cut_m: float  # depth to be taken at the stake itself
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -327,37 +281,18 @@ class Haul:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PushPlan:
-    """Cut and fill of a deposit.
+    """Cut and fill of a deposit."""
 
-    Attributes
-    ----------
-    stakes : tuple of Stake
-        Row by row from the top; only squares where something is cut or filled.
-    hauls : tuple of Haul
-        With the least pushing (volume times distance), the largest first.
-    fill_m3, cut_m3 : float
-        Cut as it lies; times the packing it is the fill.
-    packing : float
-        Volume that 1 m3 of snow as it lies has when it is pushed.
-    cut_m : float
-        Depth that is taken, the same everywhere.
-    borrow : MultiPolygon
-        Where snow is taken from.
-    borrow_m2 : float
-    mean_push_m : float
-        Mean distance that the snow is pushed.
-    stake_m : float
-    """
-
-    stakes: tuple[Stake, ...]
-    hauls: tuple[Haul, ...]
+    stakes: tuple[Stake, ...]  # row by row from the top; only squares where something is cut or filled
+    hauls: tuple[Haul, ...]  # with the least pushing (volume times distance), the largest first
+    # cut as it lies; times the packing it is the fill
     fill_m3: float
     cut_m3: float
-    packing: float
-    cut_m: float
-    borrow: MultiPolygon
+    packing: float  # volume that 1 m3 of snow as it lies has when it is pushed
+    cut_m: float  # depth that is taken, the same everywhere
+    borrow: MultiPolygon  # where snow is taken from
     borrow_m2: float
-    mean_push_m: float
+    mean_push_m: float  # mean distance that the snow is pushed
     stake_m: float
 
 

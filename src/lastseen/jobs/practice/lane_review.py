@@ -24,27 +24,14 @@ NEIGHBOURS = 1.6  # strips apart at most
 
 @dataclass(frozen=True, kw_only=True)
 class LaneWalk:
-    """One lane of the plan against what was walked.
-
-    Attributes
-    ----------
-    lane : int
-    planned_searcher : int
-    track : str
-        Who walked most of it; "" for nobody.
-    walked : float
-        Share of the lane beside which somebody walked the same way within half a strip, 0 to 1.
-    offset_m : float
-        Mean distance from the lane; NaN where it was not walked.
-    begin_s, end_s : float
-        When; NaN where not known.
-    """
+    """One lane of the plan against what was walked."""
 
     lane: int
     planned_searcher: int
-    track: str
-    walked: float
-    offset_m: float
+    track: str  # who walked most of it; "" for nobody
+    walked: float  # share of the lane beside which somebody walked the same way within half a strip, 0 to 1
+    offset_m: float  # mean distance from the lane; NaN where it was not walked
+    # when; NaN where not known
     begin_s: float
     end_s: float
 
@@ -61,26 +48,15 @@ class Spacing:
 
 @dataclass(frozen=True, kw_only=True)
 class Turn:
-    """An end of a lane: how far from the edge of the outline it was planned, and where it was really turned.
-
-    Attributes
-    ----------
-    lane : int
-    end : {"start", "end"}
-    planned_edge_m, walked_edge_m : float
-        Along the lane, on the map; below 0 is outside.
-    short_m : float
-        How much too early it was turned; below 0 is too late.
-    place_m : (float, float)
-        Of the turn, map metres.
-    """
+    """An end of a lane: how far from the edge of the outline it was planned, and where it was really turned."""
 
     lane: int
     end: str
+    # along the lane, on the map; below 0 is outside
     planned_edge_m: float
     walked_edge_m: float
-    short_m: float
-    place_m: tuple[float, float]
+    short_m: float  # how much too early it was turned; below 0 is too late
+    place_m: tuple[float, float]  # (float, float); of the turn, map metres
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -22,55 +22,32 @@ LETTERS = ("A", "B", "C", "D", "E")
 
 @dataclass(frozen=True, kw_only=True)
 class PhaseTime:
-    """One phase of one search: what was noted against the plan.
-
-    Attributes
-    ----------
-    searcher, target, letter, name : str
-    ended_s : float
-        Since the clock's zero.
-    took_s : float
-        Since the phase before; NaN where that was not noted.
-    planned_s : (float, float, float) or None
-        Low, typical, high.
-    verdict : str
-        "faster than planned", "within the plan", "slower than planned", or "" where it cannot be told.
-    survival_percent : (float, float)
-        Least and greatest published survival at its end, for somebody fully buried since the clock's zero.
-    """
+    """One phase of one search: what was noted against the plan."""
 
     searcher: str
     target: str
     letter: str
     name: str
-    ended_s: float
-    took_s: float
-    planned_s: tuple[float, float, float] | None
-    verdict: str
+    ended_s: float  # since the clock's zero
+    took_s: float  # since the phase before; NaN where that was not noted
+    planned_s: tuple[float, float, float] | None  # (float, float, float) or None; low, typical, high
+    verdict: str  # "faster than planned", "within the plan", "slower than planned", or "" where it cannot be told
+    # (float, float); least and greatest published survival at its end, for somebody fully buried since the clock's zero
     survival_percent: tuple[float, float]
 
 
 @dataclass(frozen=True, kw_only=True)
 class SignalTime:
-    """When a target could first be heard on a track, against what was noted.
-
-    Attributes
-    ----------
-    target, track : str
-    first_s, likely_s, last_s : float
-        Since the clock's zero: not before, at the mean range with the track at its word, and surely by; infinite
-        where never.
-    noted_s : float
-        NaN where nobody noted it.
-    words : str
-    """
+    """When a target could first be heard on a track, against what was noted."""
 
     target: str
     track: str
+    # since the clock's zero: not before, at the mean range with the track at its word, and surely by; infinite where
+    # never
     first_s: float
     likely_s: float
     last_s: float
-    noted_s: float
+    noted_s: float  # naN where nobody noted it
     words: str
 
 

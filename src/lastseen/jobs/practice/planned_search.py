@@ -29,46 +29,21 @@ class PlannedLeg:
 
 @dataclass(frozen=True, kw_only=True)
 class PlannedSearch:
-    """A search as it was planned.
-
-    Attributes
-    ----------
-    name : str
-    crs : pyproj.CRS
-        Metric; of all that follows.
-    outline : MultiPolygon
-        What is searched, map metres.
-    ground : Grid
-        Elevation around outline and walk, metres.
-    poa : Grid or None
-        Probability of area; None where the plan has no model.
-    legs : tuple of PlannedLeg
-        By searcher, then in the order of the walk.
-    strip_width_m : float
-        On the snow.
-    coverage : float
-        Share of the outline within half a strip of lanes and joins.
-    flat : bool
-        Whether the ground is taken as flat for want of an elevation model.
-    last_seen_m : (float, float) or None
-    declination_deg : float or None
-        Of magnetic north from true north, east positive; None where no day was given.
-    date : str or None
-        The day it holds for.
-    """
+    """A search as it was planned."""
 
     name: str
-    crs: CRS
-    outline: MultiPolygon
-    ground: Grid
-    poa: Grid | None
-    legs: tuple[PlannedLeg, ...]
-    strip_width_m: float
-    coverage: float
-    flat: bool = False
-    last_seen_m: tuple[float, float] | None = None
+    crs: CRS  # metric; of all that follows
+    outline: MultiPolygon  # what is searched, map metres
+    ground: Grid  # elevation around outline and walk, metres
+    poa: Grid | None  # probability of area; None where the plan has no model
+    legs: tuple[PlannedLeg, ...]  # by searcher, then in the order of the walk
+    strip_width_m: float  # on the snow
+    coverage: float  # share of the outline within half a strip of lanes and joins
+    flat: bool = False  # whether the ground is taken as flat for want of an elevation model
+    last_seen_m: tuple[float, float] | None = None  # (float, float) or None
+    # of magnetic north from true north, east positive; None where no day was given
     declination_deg: float | None = None
-    date: str | None = None
+    date: str | None = None  # the day it holds for
 
     @property
     def surface(self) -> Surface:

@@ -86,89 +86,42 @@ class SiteRequest:
 
 @dataclass(frozen=True, kw_only=True)
 class Way:
-    """A walk to or from a site.
+    """A walk to or from a site."""
 
-    Attributes
-    ----------
-    line : LineString
-        Map metres, in the direction of the walk.
-    length_m, time_s : float
-        On the ground; time after Tobler's rule off the path.
-    reached_m : float
-        Length on ground reached by snow.
-    steepest_deg : float
-        Steepest ground on it.
-    bearing_deg : float
-        From the middle of the site to the far end, grid north.
-    to : str
-        What the far end is.
-    """
-
-    line: LineString
+    line: LineString  # map metres, in the direction of the walk
+    # on the ground; time after Tobler's rule off the path
     length_m: float
     time_s: float
-    reached_m: float
-    steepest_deg: float
-    bearing_deg: float
-    to: str
+    reached_m: float  # length on ground reached by snow
+    steepest_deg: float  # steepest ground on it
+    bearing_deg: float  # from the middle of the site to the far end, grid north
+    to: str  # what the far end is
 
 
 @dataclass(frozen=True, kw_only=True)
 class Lookout:
-    """A place from which one person watches the site and what is above it.
+    """A place from which one person watches the site and what is above it."""
 
-    Attributes
-    ----------
-    name : str
-        Such as L1, for the sheet.
-    at_m : (x, y)
-    distance_m : float
-        From the middle of the site.
-    bearing_deg : float
-        From the middle of the site, grid north.
-    sees_site : float
-        Share of the site's ground that is seen.
-    sees_above : float
-        Share of the start-zone ground within 1,500 m above the site that is seen; NaN where there is none.
-    """
-
-    name: str
+    name: str  # such as L1, for the sheet
     at_m: tuple[float, float]
-    distance_m: float
-    bearing_deg: float
-    sees_site: float
+    distance_m: float  # from the middle of the site
+    bearing_deg: float  # from the middle of the site, grid north
+    sees_site: float  # share of the site's ground that is seen
+    # share of the start-zone ground within 1,500 m above the site that is seen; NaN where there is none
     sees_above: float
 
 
 @dataclass(frozen=True, kw_only=True)
 class Exposure:
-    """What comes down to the site, or near it.
+    """What comes down to the site, or near it."""
 
-    Attributes
-    ----------
-    share : float
-        Greatest share of the frictions with which a sample passes the site or its margin; 0 is none.
-    distance_m : float
-        To the nearest ground reached by snow; 0 where it lies inside, infinite where there is none.
-    speed_m_s : float
-        Greatest speed of a sample on the site; 0 where none passes.
-    from_m : (x, y) or None
-        Where the fastest of them started.
-    from_above_m : float
-        How much higher that is; NaN where none passes.
-    start_distance_m : float
-        To the nearest start-zone ground, infinite where there is none.
-    start_below : bool
-        Whether that ground lies lower than the site.
-    """
-
-    share: float
-    distance_m: float
-    speed_m_s: float
-    from_m: tuple[float, float] | None
-    from_above_m: float
-    start_distance_m: float
-    start_below: bool
+    share: float  # greatest share of the frictions with which a sample passes the site or its margin; 0 is none
+    distance_m: float  # to the nearest ground reached by snow; 0 where it lies inside, infinite where there is none
+    speed_m_s: float  # greatest speed of a sample on the site; 0 where none passes
+    from_m: tuple[float, float] | None  # where the fastest of them started
+    from_above_m: float  # how much higher that is; NaN where none passes
+    start_distance_m: float  # to the nearest start-zone ground, infinite where there is none
+    start_below: bool  # whether that ground lies lower than the site
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -182,55 +135,27 @@ class Part:
 
 @dataclass(frozen=True, kw_only=True)
 class Site:
-    """A candidate.
+    """A candidate."""
 
-    Attributes
-    ----------
-    number : int
-        From 1, the best first.
-    outline : Polygon
-        Four corners, map metres, upper left first as seen from below, then clockwise.
-    middle_m : (x, y)
-    elevation_m : float
-        Of the middle.
-    downhill_deg : float
-        Azimuth of the fall line from grid north.
-    slope_deg, spread_deg, steepest_deg : float
-        Mean, standard deviation and largest slope.
-    inside_range : float
-        Share of it within the slopes asked for.
-    exposure : Exposure
-    way_in, way_out : Way or None
-    lookout : Lookout or None
-    traps_near : tuple of str
-        Terrain traps within 50 m outside it, in words.
-    parts : tuple of Part
-    rank : float
-        Weighted mean of the parts, 0 to 1.
-    statement : str
-        What comes down, with its limits, in plain sentences.
-    reason : str
-        Why it was ranked so.
-    """
-
-    number: int
-    outline: Polygon
+    number: int  # from 1, the best first
+    outline: Polygon  # four corners, map metres, upper left first as seen from below, then clockwise
     middle_m: tuple[float, float]
-    elevation_m: float
-    downhill_deg: float
+    elevation_m: float  # of the middle
+    downhill_deg: float  # azimuth of the fall line from grid north
+    # mean, standard deviation and largest slope
     slope_deg: float
     spread_deg: float
     steepest_deg: float
-    inside_range: float
+    inside_range: float  # share of it within the slopes asked for
     exposure: Exposure
     way_in: Way | None
     way_out: Way | None
     lookout: Lookout | None
-    traps_near: tuple[str, ...]
+    traps_near: tuple[str, ...]  # terrain traps within 50 m outside it, in words
     parts: tuple[Part, ...]
-    rank: float
-    statement: str
-    reason: str
+    rank: float  # weighted mean of the parts, 0 to 1
+    statement: str  # what comes down, with its limits, in plain sentences
+    reason: str  # why it was ranked so
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -247,28 +172,15 @@ class RefusedGround:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class SiteSearch:
-    """All that a search for practice ground found.
-
-    Attributes
-    ----------
-    request : SiteWish
-    starts : StartGround
-    reach : StartZoneReach
-    layers : GroundLayers
-    sites : tuple of Site
-        The best first.
-    refused : Refused
-    notes : tuple of str
-        Plain sentences that the user must see.
-    """
+    """All that a search for practice ground found."""
 
     request: SiteRequest
     starts: StartGround
     reach: StartZoneReach
     layers: GroundLayers
-    sites: tuple[Site, ...]
+    sites: tuple[Site, ...]  # the best first
     refused: RefusedGround
-    notes: tuple[str, ...]
+    notes: tuple[str, ...]  # plain sentences that the user must see
 
 
 # ---- Sites in words: for the terminal, the sheet and the files

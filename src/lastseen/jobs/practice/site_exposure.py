@@ -52,36 +52,17 @@ LEAST_SHARE = 0.25  # a start zone holds at least this share of a slab of size 1
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class StartGround:
-    """Start zones of a ground.
+    """Start zones of a ground."""
 
-    Attributes
-    ----------
-    ground : Grid
-        Elevations, metres.
-    slope_deg : FloatArray
-        Slope as a slab feels it; NaN where not known.
-    gradient_m_m : (east, north)
-        Downhill gradient of the same surface.
-    zones : ndarray of int32, shape (ny, nx)
-        Number of the start zone of each cell, from 1; 0 is none.
-    size : ndarray of int8, shape (ny, nx)
-        Largest destructive size that the ground round each cell can hold; 0 is no start zone.
-    could_be : ndarray of int8, shape (ny, nx)
-        The same without the limit on the size.
-    count : int
-        Number of zones.
-    least_deg : float
-        Slope from which ground counts.
-    """
-
-    ground: Grid
-    slope_deg: FloatArray
-    gradient_m_m: tuple[FloatArray, FloatArray]
-    zones: IntArray
+    ground: Grid  # elevations, metres
+    slope_deg: FloatArray  # slope as a slab feels it; NaN where not known
+    gradient_m_m: tuple[FloatArray, FloatArray]  # (east, north); downhill gradient of the same surface
+    zones: IntArray  # shape (ny, nx); number of the start zone of each cell, from 1; 0 is none
+    # of int8, shape (ny, nx); largest destructive size that the ground round each cell can hold; 0 is no start zone
     size: npt.NDArray[np.int8]
-    could_be: npt.NDArray[np.int8]
-    count: int
-    least_deg: float
+    could_be: npt.NDArray[np.int8]  # of int8, shape (ny, nx); the same without the limit on the size
+    count: int  # number of zones
+    least_deg: float  # slope from which ground counts
 
 
 def find_start_ground(
@@ -171,30 +152,16 @@ FOOTPRINT_M = 10.0  # half the width of ground that one sample stands for; desig
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class StartZoneReach:
-    """Where samples from the start zones come.
+    """Where samples from the start zones come."""
 
-    Attributes
-    ----------
-    share : Grid
-        Share of the frictions with which at least one sample passes within 10 m; 0 is "no start zone reaches it".
-    speed_m_s : ndarray
-        Greatest speed of any sample in the cell itself; 0 where none passes through it.
-    source : ndarray of int32
-        Flat index, on the lattice of ``share``, of the start of the fastest sample; -1 where none passes.
-    frictions : tuple of tuple of float
-        Friction of each member for size 1, 2, 3, 4.
-    samples : int
-        How many came down, all members together.
-    left : int
-        How many of them left the elevation model or ran into no data.
-    """
-
+    # share of the frictions with which at least one sample passes within 10 m; 0 is "no start zone reaches it"
     share: Grid
-    speed_m_s: FloatArray
+    speed_m_s: FloatArray  # greatest speed of any sample in the cell itself; 0 where none passes through it
+    # flat index, on the lattice of ``share``, of the start of the fastest sample; -1 where none passes
     source: IntArray
-    frictions: tuple[tuple[float, ...], ...]
-    samples: int
-    left: int
+    frictions: tuple[tuple[float, ...], ...]  # friction of each member for size 1, 2, 3, 4
+    samples: int  # how many came down, all members together
+    left: int  # how many of them left the elevation model or ran into no data
 
     def over(self, ground: Grid) -> FloatArray:
         """The share on the cells of the ground that it was worked out from."""

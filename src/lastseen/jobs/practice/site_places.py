@@ -34,21 +34,13 @@ KEEP_OFF = ("trees", "water", "crevasses", "rocks", "buildings", "no_go")
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Places:
-    """Rectangles that pass on slope and exposure, the most promising first; arrays of one length.
+    """Rectangles that pass on slope and exposure, the most promising first; arrays of one length."""
 
-    Attributes
-    ----------
-    row, col : ndarray of int
-        Cell of the middle.
-    downhill : ndarray, shape (n, 2)
-        Unit vector down the fall line, east and north.
-    slope_deg, spread_deg, inside, away_m : ndarray
-        Mean slope, its standard deviation, share within the slopes, distance to reached ground.
-    """
-
+    # cell of the middle
     row: IntArray
     col: IntArray
-    downhill: FloatArray
+    downhill: FloatArray  # shape (n, 2); unit vector down the fall line, east and north
+    # mean slope, its standard deviation, share within the slopes, distance to reached ground
     slope_deg: FloatArray
     spread_deg: FloatArray
     inside: FloatArray

@@ -34,60 +34,31 @@ What = Literal["target", "decoy"]
 
 @dataclass(frozen=True, kw_only=True)
 class Target:
-    """A dummy with a transmitter, or a decoy without one.
+    """A dummy with a transmitter, or a decoy without one."""
 
-    Attributes
-    ----------
-    name : str
-        T1, T2, ... for targets, D1, D2, ... for decoys.
-    what : {"target", "decoy"}
-    x_m, y_m, z_m : float
-        Of the snow above it, map metres.
-    depth_m : float
-        At right angles to the snow.
-    azimuth_deg : float
-        Where the transmitter's axis points, from grid north, 0 to 180: both ends are alike.
-    dip_deg : float
-        Of the axis below the horizontal, 0 (level) to 90 (upright).
-    slope_deg : float
-        Of the snow there.
-    """
-
-    name: str
+    name: str  # t1, T2, ... for targets, D1, D2, ... for decoys.
     what: What
+    # of the snow above it, map metres
     x_m: float
     y_m: float
     z_m: float
-    depth_m: float
-    azimuth_deg: float
-    dip_deg: float
-    slope_deg: float
+    depth_m: float  # at right angles to the snow
+    azimuth_deg: float  # where the transmitter's axis points, from grid north, 0 to 180: both ends are alike
+    dip_deg: float  # of the axis below the horizontal, 0 (level) to 90 (upright)
+    slope_deg: float  # of the snow there
 
 
 @dataclass(frozen=True, kw_only=True)
 class Difficulty:
-    """How hard a target is, as numbers.
-
-    Attributes
-    ----------
-    name : str
-    first_signal_s : (float, float, float)
-        10th, 50th and 90th percentile of the time to the first signal if the plan is walked at its own pace, from when
-        the searchers set out; NaN where it is not heard.
-    heard : float
-        Share of the simulated searches of the plan that hear it.
-    overlap : float
-        Share of the ground from which it is heard where another target is heard too.
-    neighbour_m : float
-        To the nearest other target; infinite where it is alone.
-    depth_m : float
-    """
+    """How hard a target is, as numbers."""
 
     name: str
+    # (float, float, float); 10th, 50th and 90th percentile of the time to the first signal if the plan is walked at its
+    # own pace, from when the searchers set out; NaN where it is not heard
     first_signal_s: tuple[float, float, float]
-    heard: float
-    overlap: float
-    neighbour_m: float
+    heard: float  # share of the simulated searches of the plan that hear it
+    overlap: float  # share of the ground from which it is heard where another target is heard too
+    neighbour_m: float  # to the nearest other target; infinite where it is alone
     depth_m: float
 
 
@@ -103,21 +74,13 @@ class Mark:
 
 @dataclass(frozen=True, kw_only=True)
 class StakeOut:
-    """Two straight distances on the snow that give the place of a target.
-
-    Attributes
-    ----------
-    name : str
-    from_a_m, from_b_m : float
-        From the marks A and B, straight, in 3-D.
-    cut_deg : float
-        Angle at which the two tapes meet on the map: near 90 is good, under 30 or over 150 is poor.
-    """
+    """Two straight distances on the snow that give the place of a target."""
 
     name: str
+    # from the marks A and B, straight, in 3-D
     from_a_m: float
     from_b_m: float
-    cut_deg: float
+    cut_deg: float  # angle at which the two tapes meet on the map: near 90 is good, under 30 or over 150 is poor
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -247,20 +210,10 @@ DEPTH_STEP_M, AZIMUTH_STEP_DEG, DIP_STEP_DEG = 0.05, 10.0, 15.0  # what a person
 
 @dataclass(frozen=True, kw_only=True)
 class TargetGround:
-    """Where targets may lie, worked out once: draws are cheap.
+    """Where targets may lie, worked out once: draws are cheap."""
 
-    Attributes
-    ----------
-    allowed : geometry
-        Outline less the strip along its edge.
-    x_m, y_m, total : ndarray, shape (n,)
-        Middle of each cell, and the running sum of weights.
-    cell_m : float
-    surface : Surface
-    steepest_deg : float
-    """
-
-    allowed: BaseGeometry
+    allowed: BaseGeometry  # outline less the strip along its edge
+    # shape (n,); middle of each cell, and the running sum of weights
     x_m: FloatArray
     y_m: FloatArray
     total: FloatArray

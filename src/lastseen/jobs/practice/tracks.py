@@ -33,23 +33,14 @@ MOST_JUMPS = 10  # so many in a row are no jumps but another place
 
 @dataclass(frozen=True, kw_only=True)
 class RawTrack:
-    """A track as it was recorded.
-
-    Attributes
-    ----------
-    name : str
-    lon_deg, lat_deg : ndarray, shape (n,)
-    time_s : ndarray, shape (n,)
-        Since 1970, UTC; NaN where not recorded.
-    segment : ndarray of int, shape (n,)
-        Number of the recorded segment.
-    """
+    """A track as it was recorded."""
 
     name: str
+    # shape (n,)
     lon_deg: FloatArray
     lat_deg: FloatArray
-    time_s: FloatArray
-    segment: IntArray
+    time_s: FloatArray  # shape (n,); since 1970, UTC; NaN where not recorded
+    segment: IntArray  # shape (n,); number of the recorded segment
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,64 +54,34 @@ class Gap:
 
 @dataclass(frozen=True, kw_only=True)
 class Cleaning:
-    """What was done to a track.
+    """What was done to a track."""
 
-    Attributes
-    ----------
-    fixes : int
-        As recorded.
-    duplicates, out_of_order, jumps : int
-        Dropped, put in order, dropped.
-    gaps : tuple of Gap
-    interval_s : float
-        Median time between fixes; NaN without times.
-    noise_m : float
-        Standard deviation of a fix along an axis from its neighbours.
-    wander_m : float
-        How far the recording strayed while nobody moved; NaN where nobody stood still for half a minute.
-    shifted_s : float
-        Added to all times, as the user asked.
-    notes : tuple of str
-    """
-
-    fixes: int
+    fixes: int  # as recorded
+    # dropped, put in order, dropped
     duplicates: int = 0
     out_of_order: int = 0
     jumps: int = 0
     gaps: tuple[Gap, ...] = ()
-    interval_s: float = math.nan
-    noise_m: float = 0.0
+    interval_s: float = math.nan  # median time between fixes; NaN without times
+    noise_m: float = 0.0  # standard deviation of a fix along an axis from its neighbours
+    # how far the recording strayed while nobody moved; NaN where nobody stood still for half a minute
     wander_m: float = math.nan
-    shifted_s: float = 0.0
+    shifted_s: float = 0.0  # added to all times, as the user asked
     notes: tuple[str, ...] = field(default=())
 
 
 @dataclass(frozen=True, kw_only=True)
 class Track:
-    """A cleaned track.
-
-    Attributes
-    ----------
-    name : str
-    x_m, y_m : ndarray, shape (n,)
-        Map metres, smoothed where the recording is noisy.
-    time_s : ndarray, shape (n,)
-        Since 1970, UTC, rising; without recorded times the number of the fix.
-    timed : bool
-        Whether the times are recorded ones.
-    run : ndarray of int, shape (n,)
-        Stretches without a gap.
-    trusted : ndarray of bool, shape (n - 1,)
-        Whether the straight line from fix i to i + 1 is close enough to what was walked.
-    cleaning : Cleaning
-    """
+    """A cleaned track."""
 
     name: str
+    # shape (n,); map metres, smoothed where the recording is noisy
     x_m: FloatArray
     y_m: FloatArray
-    time_s: FloatArray
-    timed: bool
-    run: IntArray
+    time_s: FloatArray  # shape (n,); since 1970, UTC, rising; without recorded times the number of the fix
+    timed: bool  # whether the times are recorded ones
+    run: IntArray  # shape (n,); stretches without a gap
+    # shape (n - 1,); whether the straight line from fix i to i + 1 is close enough to what was walked
     trusted: BoolArray
     cleaning: Cleaning
 
@@ -365,27 +326,13 @@ _ELAPSED = re.compile(r"^(?:(\d+):)?(\d{1,3}):([0-5]\d(?:\.\d+)?)$")
 
 @dataclass(frozen=True, kw_only=True)
 class NotedTime:
-    """A time that somebody wrote down.
+    """A time that somebody wrote down."""
 
-    Attributes
-    ----------
-    searcher : str
-        Name of a track or number of a searcher; "" is everybody.
-    target : str
-        Name of a target; "" where nobody noted it.
-    phase : str
-        "start" (the clock's zero), "A" to "E" (that phase ended), or "free" (head and chest free).
-    elapsed_s : float or None
-        Since the clock's zero, or None where ``time_s`` is given.
-    time_s : float or None
-        Since 1970, UTC.
-    """
-
-    searcher: str
-    target: str
-    phase: str
-    elapsed_s: float | None
-    time_s: float | None
+    searcher: str  # name of a track or number of a searcher; "" is everybody
+    target: str  # name of a target; "" where nobody noted it
+    phase: str  # "start" (the clock's zero), "A" to "E" (that phase ended), or "free" (head and chest free)
+    elapsed_s: float | None  # since the clock's zero, or None where ``time_s`` is given
+    time_s: float | None  # since 1970, UTC
 
 
 def read_tracks(path: Path) -> tuple[RawTrack | UnusedTrack, ...]:

@@ -31,25 +31,14 @@ _STEP_M = 1.0
 
 @dataclass(frozen=True, kw_only=True)
 class Radii:
-    """How far from a walk the snow counts as covered, metres on the snow.
+    """How far from a walk the snow counts as covered, metres on the snow."""
 
-    Attributes
-    ----------
-    sure_m : float
-        Heard in the worst direction by a weak transmitter, even if the track is off by the GPS error; 0 where that
-        leaves nothing.
-    half_m : float
-        Half a strip: the plan's own measure, the track taken at its word.
-    perhaps_m : float
-        Heard in the best direction from a strong transmitter, if the track is off the right way.
-    gps_m : float
-        What the GPS error makes across a track, 19 times in 20.
-    """
-
+    # heard in the worst direction by a weak transmitter, even if the track is off by the GPS error; 0 where that leaves
+    # nothing
     sure_m: float
-    half_m: float
-    perhaps_m: float
-    gps_m: float
+    half_m: float  # half a strip: the plan's own measure, the track taken at its word
+    perhaps_m: float  # heard in the best direction from a strong transmitter, if the track is off the right way
+    gps_m: float  # what the GPS error makes across a track, 19 times in 20
 
     @property
     def gradable(self) -> bool:
@@ -104,24 +93,12 @@ def find_radii(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
 
 @dataclass(frozen=True, kw_only=True)
 class CoverageBand:
-    """Shares of the outline's surface, 0 to 1.
+    """Shares of the outline's surface, 0 to 1."""
 
-    Attributes
-    ----------
-    sure : float
-        Surely covered.
-    half : float
-        Within half a strip of the track as recorded: comparable with the plan.
-    perhaps : float
-        Perhaps covered, beside what is sure.
-    none : float
-        Not covered.
-    """
-
-    sure: float
-    half: float
-    perhaps: float
-    none: float
+    sure: float  # surely covered
+    half: float  # within half a strip of the track as recorded: comparable with the plan
+    perhaps: float  # perhaps covered, beside what is sure
+    none: float  # not covered
 
     @property
     def most(self) -> float:
@@ -183,46 +160,25 @@ HALVE_SOURCE = "SAC, Die Alpen: halve the strip where the first pass fails"
 
 @dataclass(frozen=True, kw_only=True)
 class Hole:
-    """A piece of the outline beyond half a strip of all tracks as recorded.
+    """A piece of the outline beyond half a strip of all tracks as recorded."""
 
-    Attributes
-    ----------
-    number : int
-        From 1, most probability of area left first.
-    outline : Polygon
-    area_m2 : float
-        On the snow.
-    missed : float
-        Share that was not covered even perhaps, 0 to 1.
-    poa : float
-        Probability of area in it before the search, as a share of all.
-    """
-
-    number: int
+    number: int  # from 1, most probability of area left first
     outline: Polygon
-    area_m2: float
-    missed: float
-    poa: float
+    area_m2: float  # on the snow
+    missed: float  # share that was not covered even perhaps, 0 to 1
+    poa: float  # probability of area in it before the search, as a share of all
 
 
 @dataclass(frozen=True, kw_only=True)
 class Leftover:
-    """What is left to search.
-
-    Attributes
-    ----------
-    holes : tuple of Hole
-    poa_before, poa_after : (float, float, float, float)
-        Probability of area in what is surely, perhaps and not covered, and outside the outline; sums to 1.
-    found : float
-        How likely the walk was to bring somebody into range.
-    advice : tuple of str
-    """
+    """What is left to search."""
 
     holes: tuple[Hole, ...]
+    # (float, float, float, float); probability of area in what is surely, perhaps and not covered, and outside the
+    # outline; sums to 1
     poa_before: tuple[float, float, float, float]
     poa_after: tuple[float, float, float, float]
-    found: float
+    found: float  # how likely the walk was to bring somebody into range
     advice: tuple[str, ...]
 
 

@@ -423,21 +423,14 @@ def zone_order(row: ZoneRow, size: int, cell_m: float) -> tuple[float, float, fl
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class AreaRasters:
-    """The rasters of the area on one window.
-
-    Attributes
-    ----------
-    window : Window
-    reached, peak_speed_m_s, zone_count : ndarray
-        NaN where there is no ground.
-    at_start : ndarray, shape (len(AT_START), rows, columns)
-    """
+    """The rasters of the area on one window."""
 
     window: Window
+    # naN where there is no ground
     reached: FloatArray
     peak_speed_m_s: FloatArray
     zone_count: FloatArray
-    at_start: npt.NDArray[np.float32]
+    at_start: npt.NDArray[np.float32]  # shape (len(AT_START), rows, columns)
 
 
 def area_rasters(view: AreaView) -> Iterator[AreaRasters]:

@@ -64,27 +64,19 @@ Single = npt.NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class SampleOutcomes:
-    """What becomes of samples, all arrays of shape (samples,).
+    """What becomes of samples, all arrays of shape (samples,)."""
 
-    Attributes
-    ----------
-    distance_m, drop_m, debris_m : ndarray
-        Straight on the map, in height, and thickness of debris where it stops; NaN where it does not stay.
-    fall_m : ndarray
-        Greatest fall through the air.
-    burial, trauma, water, no_way_out, leaves : ndarray of bool
-    worst_kind, worst_weight : ndarray, shape (starts,)
-    """
-
+    # straight on the map, in height, and thickness of debris where it stops; NaN where it does not stay
     distance_m: FloatArray
     drop_m: FloatArray
     debris_m: FloatArray
-    fall_m: FloatArray
+    fall_m: FloatArray  # greatest fall through the air
     burial: BoolArray
     trauma: BoolArray
     water: BoolArray
     no_way_out: BoolArray
     leaves: BoolArray
+    # shape (starts,)
     worst_kind: npt.NDArray[np.uint8]
     worst_weight: FloatArray
 
@@ -96,52 +88,28 @@ class SampleOutcomes:
 
 @dataclass(frozen=True, kw_only=True)
 class ZoneRow:
-    """A start zone and what its samples meet.
+    """A start zone and what its samples meet."""
 
-    Attributes
-    ----------
-    block : (row, column)
-        Of the lattice of blocks; with ``number`` its name.
-    number : int
-        In its block.
-    cells : int
-    starts : int
-        How many of them were run.
-    slope_deg, top_m, foot_m : float
-        Mean slope; highest and lowest height.
-    values : tuple of float
-        As ``START_QUANTITIES``, mean over its cells; the worst kind is the one of greatest mean weight.
-    """
-
-    block: tuple[int, int]
-    number: int
+    block: tuple[int, int]  # (row, column); of the lattice of blocks; with ``number`` its name
+    number: int  # in its block
     cells: int
-    starts: int
+    starts: int  # how many of them were run
+    # mean slope; highest and lowest height
     slope_deg: float
     top_m: float
     foot_m: float
+    # as ``START_QUANTITIES``, mean over its cells; the worst kind is the one of greatest mean weight
     values: tuple[float, ...]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class CellTotals:
-    """What comes over the cells of a window. The arrays have its shape, and more can be added in any order.
-
-    Attributes
-    ----------
-    window : Window
-    mask : ndarray of uint64
-        One bit for each member of which a sample entered the cell.
-    fastest : ndarray of float32
-        Greatest speed of any sample, m/s; 0 where none came.
-    zones : ndarray of uint16
-        Start zones from which a sample entered.
-    """
+    """What comes over the cells of a window. The arrays have its shape, and more can be added in any order."""
 
     window: Window
-    mask: npt.NDArray[np.uint64]
-    fastest: Single
-    zones: npt.NDArray[np.uint16]
+    mask: npt.NDArray[np.uint64]  # of uint64; one bit for each member of which a sample entered the cell
+    fastest: Single  # greatest speed of any sample, m/s; 0 where none came
+    zones: npt.NDArray[np.uint16]  # of uint16; start zones from which a sample entered
 
     @classmethod
     def empty(cls, window: Window) -> CellTotals:
@@ -177,28 +145,14 @@ class CellTotals:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class BlockReading:
-    """What one block adds.
+    """What one block adds."""
 
-    Attributes
-    ----------
-    block : Window
-        Cut to the extent.
-    start_values : ndarray of float32, shape (len(AT_START), rows, columns)
-        NaN where there is no start cell.
-    zone : ndarray of int32, shape of the block
-    totals : CellTotals
-        On the window of the cells that its samples entered.
-    rows : tuple of ZoneRow
-    samples : int
-        How many were run.
-    """
-
-    block: Window
-    start_values: Single
-    zone: IntArray
-    totals: CellTotals
+    block: Window  # cut to the extent
+    start_values: Single  # shape (len(AT_START), rows, columns); naN where there is no start cell
+    zone: IntArray  # shape of the block
+    totals: CellTotals  # on the window of the cells that its samples entered
     rows: tuple[ZoneRow, ...]
-    samples: int
+    samples: int  # how many were run
 
 
 def read_block(prepared: PreparedGround, block: Window, draws: SharedDraws, spacing_m: float) -> BlockReading | None:
@@ -347,30 +301,15 @@ _NO_TOTALS = CellTotals.empty(Window(top=0, left=0, bottom=0, right=0))
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class AreaReading:
-    """What start zones do, and what comes over each cell. The arrays have the shape of the totals' window.
-
-    Attributes
-    ----------
-    heights : Heights
-    draws : SharedDraws
-    totals : CellTotals
-    start_values : ndarray of float32, shape (len(START_QUANTITIES), rows, columns)
-        NaN where there is no start cell.
-    zone : ndarray of int32
-        Number of the start zone in its block, from 1; 0 is none.
-    rows : tuple of ZoneRow
-        All start zones, by block and number.
-    samples : int
-        How many were run.
-    """
+    """What start zones do, and what comes over each cell. The arrays have the shape of the totals' window."""
 
     heights: Heights
     draws: SharedDraws
     totals: CellTotals
-    start_values: Single
-    zone: IntArray
-    rows: tuple[ZoneRow, ...]
-    samples: int
+    start_values: Single  # shape (len(START_QUANTITIES), rows, columns); naN where there is no start cell
+    zone: IntArray  # number of the start zone in its block, from 1; 0 is none
+    rows: tuple[ZoneRow, ...]  # all start zones, by block and number
+    samples: int  # how many were run
 
 
 def read_area(

@@ -48,24 +48,16 @@ HashArray = npt.NDArray[np.uint64]
 
 @dataclass(frozen=True, kw_only=True)
 class SharedDraws:
-    """Members that are the same for all start cells.
-
-    Attributes
-    ----------
-    seed, size : int
-    friction, turbulence_m_s2, slab_factor, growth : ndarray, shape (members,)
-        Slab factor: thickness against that of the size and slope. Growth: entrained over released mass.
-    slab_m : ndarray, shape (91,)
-        Slab thickness by whole degrees of slope.
-    """
+    """Members that are the same for all start cells."""
 
     seed: int
     size: int
+    # shape (members,); slab factor: thickness against that of the size and slope. Growth: entrained over released mass.
     friction: FloatArray
     turbulence_m_s2: FloatArray
     slab_factor: FloatArray
     growth: FloatArray
-    slab_m: FloatArray
+    slab_m: FloatArray  # shape (91,); slab thickness by whole degrees of slope
 
     @property
     def count(self) -> int:
@@ -158,28 +150,17 @@ LongArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Starts:
-    """Start cells of a block that are run, in the order of zone, slab, row, column.
+    """Start cells of a block that are run, in the order of zone, slab, row, column."""
 
-    Attributes
-    ----------
-    rows, cols : ndarray of int
-        On the lattice.
-    zone, slab : ndarray of int
-        Start zone in the block; square of a slab's area that releases together.
-    cells : ndarray of int
-        How many cells each one stands for.
-    slope_deg : ndarray
-    spread : ndarray of int, shape of the block
-        Which of them each start cell of the block is told by; -1 is no start cell.
-    """
-
+    # on the lattice
     rows: LongArray
     cols: LongArray
+    # start zone in the block; square of a slab's area that releases together
     zone: LongArray
     slab: LongArray
-    cells: LongArray
+    cells: LongArray  # how many cells each one stands for
     slope_deg: FloatArray
-    spread: LongArray
+    spread: LongArray  # shape of the block; which of them each start cell of the block is told by; -1 is no start cell
 
     def groups(self) -> list[slice]:
         """Starts of one slab together, zone by zone."""
@@ -192,28 +173,14 @@ class Starts:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class SlabRun:
-    """The samples of one slab. Samples are ordered by start cell, then by member.
+    """The samples of one slab. Samples are ordered by start cell, then by member."""
 
-    Attributes
-    ----------
-    starts : slice
-        Of the block's starts.
-    zone : int
-    ground : GroundTile
-        The window that they ran on; cells of the tracks are its flat indices.
-    tracks : Tracks
-        Map places are counted in metres from the window's corner.
-    stop : ndarray of int32, shape (samples,)
-        Flat cell where each stays; -1 where it left the model or met no data.
-    debris_m : ndarray, shape (samples,)
-        Thickness of the debris of its event where it stops; NaN where it does not stay.
-    """
-
-    starts: slice
+    starts: slice  # of the block's starts
     zone: int
-    ground: GroundTile
-    tracks: SampleTracks
-    stop: IntArray
+    ground: GroundTile  # the window that they ran on; cells of the tracks are its flat indices
+    tracks: SampleTracks  # map places are counted in metres from the window's corner
+    stop: IntArray  # shape (samples,); flat cell where each stays; -1 where it left the model or met no data
+    # shape (samples,); thickness of the debris of its event where it stops; NaN where it does not stay
     debris_m: FloatArray
 
 

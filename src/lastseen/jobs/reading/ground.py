@@ -94,25 +94,13 @@ class Window:
 
 @dataclass(frozen=True, kw_only=True)
 class Heights:
-    """An elevation model whose cells are counted by whole numbers.
-
-    Attributes
-    ----------
-    cell_m : float
-    crs : pyproj.CRS
-    offset : (row, col)
-        Shares of a cell by which the lattice is off the origin of the CRS.
-    extent : Window
-        All of its cells.
-    read : callable
-        Heights of a window inside the extent, metres; NaN is no data.
-    """
+    """An elevation model whose cells are counted by whole numbers."""
 
     cell_m: float
     crs: CRS
-    offset: tuple[float, float]
-    extent: Window
-    read: Callable[[Window], FloatArray]
+    offset: tuple[float, float]  # (row, col); shares of a cell by which the lattice is off the origin of the CRS
+    extent: Window  # all of its cells
+    read: Callable[[Window], FloatArray]  # heights of a window inside the extent, metres; NaN is no data
 
     @property
     def block_cells(self) -> int:
@@ -259,30 +247,16 @@ Single = npt.NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class GroundTile:
-    """One ground tile, or any window put together from several. All arrays have the window's shape.
-
-    Attributes
-    ----------
-    window : Window
-    smoothed_m : ndarray of float64
-        Lightly smoothed heights, on which samples slide; NaN is no data.
-    slope_deg : ndarray of float32
-        Of the ground as a slab feels it.
-    zone : ndarray of int32
-        Number of the start zone in its block, from 1; 0 is none.
-    kind, effects : ndarray of uint8
-        The worst trap of the cell (see ``KINDS``), and what all traps of the cell do.
-    severity : ndarray of float32
-        Of the worst trap, 0.1 to 1; 0 where there is none.
-    """
+    """One ground tile, or any window put together from several. All arrays have the window's shape."""
 
     window: Window
-    smoothed_m: FloatArray
-    slope_deg: Single
-    zone: IntArray
+    smoothed_m: FloatArray  # lightly smoothed heights, on which samples slide; NaN is no data
+    slope_deg: Single  # of the ground as a slab feels it
+    zone: IntArray  # number of the start zone in its block, from 1; 0 is none
+    # the worst trap of the cell (see ``KINDS``), and what all traps of the cell do
     kind: ByteArray
     effects: ByteArray
-    severity: Single
+    severity: Single  # of the worst trap, 0.1 to 1; 0 where there is none
 
 
 _ARRAY_KINDS: dict[str, tuple[Any, float]] = {
@@ -302,20 +276,11 @@ def no_layers(_ground: Grid) -> GroundLayers:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PreparedGround:
-    """Ground tiles, prepared when they are first needed; the latest are kept.
-
-    Attributes
-    ----------
-    heights : Heights
-    layers_on : callable
-        Trees, water and more on a window of the ground.
-    with_traps : bool
-        Whether traps are looked for.
-    """
+    """Ground tiles, prepared when they are first needed; the latest are kept."""
 
     heights: Heights
-    layers_on: Callable[[Grid], GroundLayers] = no_layers
-    with_traps: bool = True
+    layers_on: Callable[[Grid], GroundLayers] = no_layers  # trees, water and more on a window of the ground
+    with_traps: bool = True  # whether traps are looked for
     kept: OrderedDict[Window, GroundTile] = field(default_factory=OrderedDict)
     lock: threading.Lock = field(default_factory=threading.Lock)
 

@@ -40,27 +40,14 @@ from lastseen.traps import Trap, describe_invisible_traps
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ZoneOnLine:
-    """A start zone that reaches the line.
+    """A start zone that reaches the line."""
 
-    Attributes
-    ----------
-    number : int
-        From 1, by the share in which it comes to the line, the likeliest first.
-    block : (row, column)
-    in_block : int
-        Its number in the block.
-    outline : MultiPolygon
-    share : float
-        Of the members in which it comes to any place of the line.
-    top_m, foot_m, slope_deg, area_m2 : float
-        Highest and lowest height, mean slope, map area.
-    """
-
-    number: int
-    block: tuple[int, int]
-    in_block: int
+    number: int  # from 1, by the share in which it comes to the line, the likeliest first
+    block: tuple[int, int]  # (row, column)
+    in_block: int  # its number in the block
     outline: MultiPolygon
-    share: float
+    share: float  # of the members in which it comes to any place of the line
+    # highest and lowest height, mean slope, map area
     top_m: float
     foot_m: float
     slope_deg: float

@@ -357,35 +357,17 @@ RELEASED_HERE_M = 12.0  # a sample that starts no farther up than this is releas
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class CaughtRecords:
-    """One record for each sample that passes a station. Arrays of shape (records,).
+    """One record for each sample that passes a station. Arrays of shape (records,)."""
 
-    Attributes
-    ----------
-    station, sample, visit, zone, member : ndarray of int
-        ``visit``: the entered cell, an index into those of `PassingSamples`.
-    released_here : ndarray of bool
-        Whether the sample starts here: released where one stands, not from above.
-    speed_m_s : ndarray
-        With which it passes.
-    distance_m, drop_m, debris_m : ndarray
-        From here to where it stops, straight on the map and in height; debris there. NaN where it does not stay.
-    burial, trauma, water, no_way_out, leaves : ndarray of bool
-    trap : ndarray of int
-        Index of the trap that weighs most from here on; -1 is none.
-    ends_in : ndarray of int
-        Index of the trap in which it stops; -1 is none.
-    traps : tuple of Trap
-    zones, members : tuple, int
-        As in `PassingSamples`.
-    """
-
+    # ``visit``: the entered cell, an index into those of `PassingSamples`
     station: IntArray
     sample: npt.NDArray[np.int64]
     visit: npt.NDArray[np.int64]
     zone: IntArray
     member: IntArray
-    released_here: BoolArray
-    speed_m_s: FloatArray
+    released_here: BoolArray  # whether the sample starts here: released where one stands, not from above
+    speed_m_s: FloatArray  # with which it passes
+    # from here to where it stops, straight on the map and in height; debris there. NaN where it does not stay.
     distance_m: FloatArray
     drop_m: FloatArray
     debris_m: FloatArray
@@ -394,9 +376,10 @@ class CaughtRecords:
     water: BoolArray
     no_way_out: BoolArray
     leaves: BoolArray
-    trap: IntArray
-    ends_in: IntArray
+    trap: IntArray  # index of the trap that weighs most from here on; -1 is none
+    ends_in: IntArray  # index of the trap in which it stops; -1 is none
     traps: tuple[Trap, ...]
+    # as in `PassingSamples`
     zones: tuple[tuple[int, int, int], ...]
     members: int
 

@@ -34,42 +34,21 @@ LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Regroup:
-    """A place where a group can wait, as far as this model knows.
-
-    Attributes
-    ----------
-    letter : str
-    outline : MultiPolygon
-    x_m, y_m : float
-        Its roomiest point.
-    part : int
-    along_m : float
-        Where along the line it lies.
-    beside_m : float
-        How far off the line.
-    area_m2 : float
-        Of the ground that belongs to it and lies near the line.
-    slope_deg : float
-    clear_m : float
-        Distance to the nearest ground that snow crosses in any member, as far as it was looked for.
-    edge : {"cliff", "crevasses", "water", ""}
-        The nearest terrain trap that somebody can fall into, where one lies within 50 m.
-    edge_m : float
-        How far it is; NaN where there is none.
-    """
+    """A place where a group can wait, as far as this model knows."""
 
     letter: str
     outline: MultiPolygon
+    # its roomiest point
     x_m: float
     y_m: float
     part: int
-    along_m: float
-    beside_m: float
-    area_m2: float
+    along_m: float  # where along the line it lies
+    beside_m: float  # how far off the line
+    area_m2: float  # of the ground that belongs to it and lies near the line
     slope_deg: float
-    clear_m: float
-    edge: str
-    edge_m: float
+    clear_m: float  # distance to the nearest ground that snow crosses in any member, as far as it was looked for
+    edge: str  # the nearest terrain trap that somebody can fall into, where one lies within 50 m
+    edge_m: float  # how far it is; NaN where there is none
 
 
 def places_to_regroup(prepared: PreparedGround, route: Route, passing: PassingSamples) -> tuple[Regroup, ...]:

@@ -22,30 +22,15 @@ MOST_STATIONS = 20_000
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Route:
-    """Stations along a line of travel, all parts one after the other. Arrays of shape (stations,).
+    """Stations along a line of travel, all parts one after the other. Arrays of shape (stations,)."""
 
-    Attributes
-    ----------
-    lines : tuple of LineString
-        Map metres.
-    part : ndarray of int
-        Which line, from 0.
-    along_m : ndarray
-        From the beginning of its line, on the map.
-    x_m, y_m : ndarray
-    height_m : ndarray
-        Of the ground; NaN where nothing is known.
-    step_m : float
-        Distance of stations.
-    """
-
-    lines: tuple[LineString, ...]
-    part: IntArray
-    along_m: FloatArray
+    lines: tuple[LineString, ...]  # map metres
+    part: IntArray  # which line, from 0
+    along_m: FloatArray  # from the beginning of its line, on the map
     x_m: FloatArray
     y_m: FloatArray
-    height_m: FloatArray
-    step_m: float
+    height_m: FloatArray  # of the ground; NaN where nothing is known
+    step_m: float  # distance of stations
 
     @property
     def length_m(self) -> float:

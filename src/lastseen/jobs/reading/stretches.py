@@ -44,65 +44,39 @@ class TrapMet:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Stretch:
-    """A part of the line along which nothing much changes.
+    """A part of the line along which nothing much changes."""
 
-    Attributes
-    ----------
-    number : int
-        From 1, along all lines.
-    part : int
-        Which line, from 0.
-    first, last : int
-        Stations, both included.
-    from_m, to_m, to_end_m : float
-        From the beginning of the line; and from its end to the end of the line.
-    state : str
-        What snow does here; "starts here" where it comes from nowhere else.
-    slope_deg : float
-        Mean slope of the ground here; NaN where it is not known.
-    climb_m, descent_m : float
-        Height gained and lost along it.
-    in_start_zone : float
-        Share of its length that is start-zone terrain itself.
-    exposure : float
-        Share of the members in which snow from above comes over a place of it, mean over its length.
-    zones : tuple of ZoneAbove
-        That can reach it, the likeliest first.
-    caught : int
-        How many samples the numbers below rest on; 0 where nothing comes.
-    distance_m, drop_m, debris_m, speed_m_s : (P10, P50, P90)
-        Of somebody caught here: how far, how much height, under how much debris, how fast it comes. NaN where unknown.
-    burial, trauma, water, no_way_out, leaves : float
-        Shares of those caught here.
-    traps : tuple of TrapMet
-        The worst first, at most three.
-    """
-
-    number: int
-    part: int
+    number: int  # from 1, along all lines
+    part: int  # which line, from 0
+    # stations, both included
     first: int
     last: int
+    # from the beginning of the line; and from its end to the end of the line
     from_m: float
     to_m: float
     to_end_m: float
-    state: State
-    slope_deg: float
+    state: State  # what snow does here; "starts here" where it comes from nowhere else
+    slope_deg: float  # mean slope of the ground here; NaN where it is not known
+    # height gained and lost along it
     climb_m: float
     descent_m: float
-    in_start_zone: float
-    exposure: float
-    zones: tuple[ZoneAbove, ...]
-    caught: int
+    in_start_zone: float  # share of its length that is start-zone terrain itself
+    exposure: float  # share of the members in which snow from above comes over a place of it, mean over its length
+    zones: tuple[ZoneAbove, ...]  # that can reach it, the likeliest first
+    caught: int  # how many samples the numbers below rest on; 0 where nothing comes
+    # (P10, P50, P90); of somebody caught here: how far, how much height, under how much debris, how fast it comes. NaN
+    # where unknown.
     distance_m: tuple[float, float, float]
     drop_m: tuple[float, float, float]
     debris_m: tuple[float, float, float]
     speed_m_s: tuple[float, float, float]
+    # shares of those caught here
     burial: float
     trauma: float
     water: float
     no_way_out: float
     leaves: float
-    traps: tuple[TrapMet, ...]
+    traps: tuple[TrapMet, ...]  # the worst first, at most three
 
     @property
     def length_m(self) -> float:
@@ -118,24 +92,13 @@ class Stretch:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Stations:
-    """What is known at each station. Arrays of shape (stations,).
-
-    Attributes
-    ----------
-    slope_deg : ndarray
-    in_start_zone : ndarray of bool
-    exposure : ndarray
-        Share of the members in which snow from above comes over it.
-    mask : ndarray of uint64
-        The members.
-    debris_m, burial, trauma, water, no_way_out : ndarray
-        Mean debris where one stops, and shares, of all samples that pass it; NaN where none does.
-    """
+    """What is known at each station. Arrays of shape (stations,)."""
 
     slope_deg: FloatArray
     in_start_zone: npt.NDArray[np.bool_]
-    exposure: FloatArray
-    mask: npt.NDArray[np.uint64]
+    exposure: FloatArray  # share of the members in which snow from above comes over it
+    mask: npt.NDArray[np.uint64]  # of uint64; the members
+    # mean debris where one stops, and shares, of all samples that pass it; NaN where none does
     debris_m: FloatArray
     burial: FloatArray
     trauma: FloatArray

@@ -46,30 +46,15 @@ FORM = 2  # of the bytes of a tile; older ones are not taken up again
 
 @dataclass(frozen=True, kw_only=True)
 class AreaRequest:
-    """What all tiles of a run have in common; small, and can be sent to other machines.
-
-    Attributes
-    ----------
-    scenario : Scenario
-    starting : Window
-        Blocks that touch it are run.
-    shown : Window
-        The cells of the result.
-    members : int
-    spacing_m : float
-    tile_side : int
-        Side of a tile in ground tiles.
-    threads : int
-        In each worker.
-    """
+    """What all tiles of a run have in common; small, and can be sent to other machines."""
 
     scenario: Scenario
-    starting: Window
-    shown: Window
+    starting: Window  # blocks that touch it are run
+    shown: Window  # the cells of the result
     members: int = MEMBERS
     spacing_m: float = STARTS_M
-    tile_side: int = 2
-    threads: int = 1
+    tile_side: int = 2  # side of a tile in ground tiles
+    threads: int = 1  # in each worker
 
     def fingerprint(self) -> str:
         """Changes with everything that changes a result: settings, files, version."""
@@ -98,29 +83,17 @@ def _files(scenario: Scenario) -> list[Path]:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Tile:
-    """What one tile adds. Arrays as in `AreaReading`.
+    """What one tile adds. Arrays as in `AreaReading`."""
 
-    Attributes
-    ----------
-    core : Window
-        Cells that belong to this tile alone; ``start_values``, ``zone`` and ``known`` have its shape.
-    totals : CellTotals
-        On the window of all cells that its samples came to.
-    rows, outlines : tuple
-        Start zones and their outlines in map metres.
-    slopes : ndarray of int64
-        Start cells by tenths of a degree of slope.
-    samples : int
-    """
-
-    core: Window
-    totals: CellTotals
+    core: Window  # cells that belong to this tile alone; ``start_values``, ``zone`` and ``known`` have its shape
+    totals: CellTotals  # on the window of all cells that its samples came to
     start_values: npt.NDArray[np.float32]
     zone: IntArray
     known: npt.NDArray[np.bool_]
+    # start zones and their outlines in map metres
     rows: tuple[ZoneRow, ...]
     outlines: tuple[shapely.MultiPolygon, ...]
-    slopes: npt.NDArray[np.int64]
+    slopes: npt.NDArray[np.int64]  # start cells by tenths of a degree of slope
     samples: int
 
 
@@ -246,12 +219,7 @@ _NO_SPACE = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 
 @dataclass(frozen=True, kw_only=True)
 class KeptTiles:
-    """Tiles of one request, in a hidden folder beside the output; its name holds the request's fingerprint.
-
-    Attributes
-    ----------
-    folder : Path
-    """
+    """Tiles of one request, in a hidden folder beside the output; its name holds the request's fingerprint."""
 
     folder: Path
 

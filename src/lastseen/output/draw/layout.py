@@ -52,23 +52,7 @@ class Box:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A laid-out page.
-
-    Attributes
-    ----------
-    paper : {"A4", "Letter", "A3"}
-    width, height : float
-    header, body, under, footer : Box
-    columns : tuple of Box
-        Of the panel, filled one after the other.
-    scale : int
-        1 to this.
-    extent : west, south, east, north
-        Of the body, map metres.
-    overview : Box or None
-        Inside the body.
-    overview_extent : west, south, east, north or None
-    """
+    """A laid-out page."""
 
     paper: Paper
     width: float
@@ -77,10 +61,10 @@ class Sheet:
     body: Box
     under: Box
     footer: Box
-    columns: tuple[Box, ...]
-    scale: int = 0
-    extent: Extent = (0.0, 0.0, 0.0, 0.0)
-    overview: Box | None = None
+    columns: tuple[Box, ...]  # of the panel, filled one after the other
+    scale: int = 0  # 1 to this
+    extent: Extent = (0.0, 0.0, 0.0, 0.0)  # of the body, map metres
+    overview: Box | None = None  # inside the body
     overview_extent: Extent | None = None
 
     @property

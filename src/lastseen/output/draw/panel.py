@@ -21,19 +21,11 @@ Draw = Callable[[float, float], None]  # left edge and upper edge of the item
 
 @dataclass(frozen=True)
 class Item:
-    """Something in the panel.
-
-    Attributes
-    ----------
-    height : float
-    draw : callable
-    keep : bool
-        Must not be the last in a column.
-    """
+    """Something in the panel."""
 
     height: float
     draw: Draw
-    keep: bool = False
+    keep: bool = False  # must not be the last in a column
 
 
 @dataclass(frozen=True)

@@ -19,32 +19,15 @@ LINE_PT, BOLD_PT, CASING_PT = 1.2, 2.0, 4.0
 
 @dataclass(frozen=True)
 class Symbol:
-    """How one thing is drawn: lengths in points, colours as ``#rrggbb``.
+    """How one thing is drawn: lengths in points, colours as ``#rrggbb``."""
 
-    Attributes
-    ----------
-    stroke : str
-        Colour of the line, of the outline, or of the edge of a point.
-    width_pt : float
-    dashes : tuple of float
-        Lengths of dashes and gaps; empty is a whole line.
-    casing : str
-        Colour below a line, so that it reads on any ground; empty is none.
-    fill : str
-        Colour inside; empty is none.
-    opacity : float
-        Of the inside, 0 to 1.
-    hatch : str
-        As in the palette; empty is none.
-    """
-
-    stroke: str
+    stroke: str  # colour of the line, of the outline, or of the edge of a point
     width_pt: float = LINE_PT
-    dashes: Dashes = ()
-    casing: str = ""
-    fill: str = ""
-    opacity: float = 1.0
-    hatch: str = ""
+    dashes: Dashes = ()  # lengths of dashes and gaps; empty is a whole line
+    casing: str = ""  # colour below a line, so that it reads on any ground; empty is none
+    fill: str = ""  # colour inside; empty is none
+    opacity: float = 1.0  # of the inside, 0 to 1
+    hatch: str = ""  # as in the palette; empty is none
 
 
 @dataclass(frozen=True)

@@ -65,22 +65,12 @@ CLOCK_MM, NAMES_SHARE = 62.0, 0.42  # height of the figure, share of its width f
 
 @dataclass(frozen=True)
 class Rescue:
-    """What clock, digging and probing are worked out for.
-
-    Attributes
-    ----------
-    depth_m, slope_deg : float
-    depth_words : str
-        Where the depth comes from.
-    clock : RescueClock or None
-        None where there are no lanes to walk.
-    dig : Dig
-    """
+    """What clock, digging and probing are worked out for."""
 
     depth_m: float
-    depth_words: str
+    depth_words: str  # where the depth comes from
     slope_deg: float
-    clock: RescueClock | None
+    clock: RescueClock | None  # none where there are no lanes to walk
     dig: Dig
 
     def times(self) -> list[tuple[float, float, float]]:
