@@ -34,7 +34,8 @@ from lastseen.core.scenario import Scenario, Snow
 from lastseen.jobs.reading.block_reading import read_area
 from lastseen.jobs.reading.line import view_line
 from lastseen.jobs.reading.line_text import stretch_sentence, table_rows
-from lastseen.output.results.reading import write_line
+from lastseen.output.results.reading import result_of_line
+from lastseen.output.write import write_result
 from lastseen.terrain.elevation import open_elevation, read_window
 
 DEM = shared_folder("demo") / "ysterra.tif"
@@ -69,7 +70,7 @@ worst = max(
 display(Markdown(f"**Stretch {worst.number}.** {stretch_sentence(view.reading, worst)}"))
 
 # %%
-written = write_line(view, FOLDER / "line")
+written = write_result(result_of_line(view), FOLDER / "line")
 display(Image(FOLDER / "line" / "strip.png", width=900))
 display(Image(FOLDER / "line" / "map.png", width=900))
 

@@ -36,8 +36,9 @@ from lastseen.jobs.practice.targets import plan_targets
 from lastseen.jobs.practice.tracks import read_log, read_tracks
 from lastseen.output.console import debrief_text, targets_text
 from lastseen.output.read import read_planned
-from lastseen.output.results.drill import write_debrief, write_targets
-from lastseen.output.write import write_plan
+from lastseen.output.results.drill import result_of_debrief, result_of_targets
+from lastseen.output.results.plan import result_of_plan
+from lastseen.output.write import write_result
 
 work = Path(tempfile.mkdtemp())
 
@@ -47,7 +48,7 @@ work = Path(tempfile.mkdtemp())
 # The same as `lastseen demo bench -o plan`.
 
 # %%
-write_plan(make_plan(read_scenario(shared_folder("demo") / "bench.toml")), work / "plan")
+write_result(result_of_plan(make_plan(read_scenario(shared_folder("demo") / "bench.toml"))), work / "plan")
 plan = read_planned(work / "plan")
 print(f"{plan.name}: {plan.outline.area:.0f} m2, strips of {plan.strip_width_m:g} m, {len(plan.lanes())} lanes")
 
@@ -59,7 +60,7 @@ print(f"{plan.name}: {plan.outline.area:.0f} m2, strips of {plan.strip_width_m:g
 
 # %%
 hidden = plan_targets(plan, find_exercise("guide-style"), seed=4, name="guide-style")
-write_targets(plan, hidden, work / "targets")
+write_result(result_of_targets(plan, hidden), work / "targets")
 print(targets_text(plan, hidden, Path("targets")))
 
 # %% [markdown]
@@ -119,7 +120,7 @@ tracks = [record(1), record(2, share=0.85, seed=2)]
 # %%
 recordings = [one for path in tracks for one in read_tracks(path)]
 made = debrief(plan, recordings, log=read_log(work / "times.csv"), targets=hidden.targets)
-files = write_debrief(made, work / "debrief")
+files = write_result(result_of_debrief(made), work / "debrief")
 print(debrief_text(made, Path("debrief")))
 
 # %%

@@ -28,11 +28,16 @@ from matplotlib import pyplot as plt
 from lastseen.core.errors import NothingFoundError
 from lastseen.core.machine import shared_folder
 from lastseen.core.outlines import read_outline
+from lastseen.core.place import to_lonlat
 from lastseen.core.scenario import check_scenario
+from lastseen.jobs.practice.deposit import lay_deposit
 from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.sites import view_sites
-from lastseen.output.read import lay_deposit
-from lastseen.output.results.sites import deposit_table, sites_table, write_deposit, write_sites
+from lastseen.output.console import deposit_text, sites_text
+from lastseen.output.read import read_reach, read_site
+from lastseen.output.results.sites import result_of_deposit, result_of_sites
+from lastseen.output.write import write_result
+from lastseen.terrain.elevation import open_elevation
 
 work = Path(tempfile.mkdtemp())
 dem = shared_folder("demo") / "ysterra.tif"
@@ -59,8 +64,8 @@ except NothingFoundError as error:
 
 # %%
 view = view_sites(scenario, SiteRequest(most_size=3, count=2))
-write_sites(view, work / "sites")
-print(sites_table(view, Path("sites")))
+write_result(result_of_sites(view), work / "sites")
+print(sites_text(view, Path("sites")))
 
 # %% [markdown]
 # Grey is ground that bodies reach, the darkest with every friction; the lines are start zones, the boxes are the sites.
@@ -91,11 +96,13 @@ plt.show()
 # times the packing, is what is filled.
 
 # %%
+frame, site = read_site(work / "sites", 1)
 made = lay_deposit(
-    (dem,), None, work / "sites", 1, 2, None, seed=5, snow_m=0.8, left_m=0.3, packing=0.5, stake_m=None, name=None
-)
-write_deposit(made, work / "deposit")
-print(deposit_table(made, Path("deposit")))
+    open_elevation((dem,), to_lonlat(*frame.middle_m, frame.crs)), frame, site, like=2, reach=read_reach(work / "sites"),
+    seed=5, snow_m=0.8, left_m=0.3, packing=0.5, stake_m=None, name=None,
+)  # fmt: skip
+write_result(result_of_deposit(made), work / "deposit")
+print(deposit_text(made, Path("deposit")))
 
 # %% [markdown]
 # `outline.geojson` is what a search is laid over: `lastseen strips deposit/outline.geojson --dem ysterra.tif`.

@@ -18,7 +18,8 @@ sys.path[0] = str(HERE.parent)  # not this folder: a file in it has the name of 
 
 from lastseen.jobs.practice.debrief import debrief  # noqa: E402
 from lastseen.jobs.practice.tracks import read_tracks  # noqa: E402
-from lastseen.output.results.drill import write_debrief  # noqa: E402
+from lastseen.output.results.drill import result_of_debrief  # noqa: E402
+from lastseen.output.write import write_result  # noqa: E402
 from practice.walks import corners_of, plan_on, recorded  # noqa: E402
 
 TRACKS, SECONDS, AIM_S = 10, 3600, 2.0
@@ -52,7 +53,7 @@ def main():
         read = time.perf_counter()
         made = debrief(plan, recordings)
         done = time.perf_counter()
-        write_debrief(made, folder / "out")
+        write_result(result_of_debrief(made), folder / "out")
         written = time.perf_counter()
     fixes = sum(one.lon_deg.size for one in recordings)
     print(f"{TRACKS} tracks, {fixes} fixes, outline {plan.outline.area:.0f} m2")

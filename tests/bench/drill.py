@@ -29,7 +29,8 @@ from lastseen.jobs.practice import site_exposure  # noqa: E402
 from lastseen.jobs.practice.site import SiteRequest  # noqa: E402
 from lastseen.jobs.practice.site_exposure import find_start_ground  # noqa: E402
 from lastseen.jobs.practice.sites import view_sites  # noqa: E402
-from lastseen.output.results.sites import write_sites  # noqa: E402
+from lastseen.output.results.sites import result_of_sites  # noqa: E402
+from lastseen.output.write import write_result  # noqa: E402
 from lastseen.snow import sliding_mass  # noqa: E402
 from lastseen.snow.sliding_mass import Samples, slide_samples, smooth_for_snow  # noqa: E402
 
@@ -82,7 +83,7 @@ def measure(side, wish):
 
         try:
             view = view_sites(check_scenario({"elevation": [path]}), wish, None, tell)
-            write_sites(view, Path(place) / "sites", progress=tell)
+            write_result(result_of_sites(view), Path(place) / "sites", progress=tell)
         except NothingFoundError as refusal:  # all was searched, and no map is drawn
             view = None
             print(refusal)

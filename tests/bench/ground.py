@@ -30,6 +30,7 @@ sys.path.insert(0, str(HERE.parent))
 
 from lastseen.core.grid import Grid  # noqa: E402
 from lastseen.output.formats.cog import write_cog  # noqa: E402
+from lastseen.output.result import Raster  # noqa: E402
 from lastseen.terrain.drainage import FilledGround, accumulation_m2, facet_direction_deg, fill_hollows, find_drainage  # noqa: E402
 from lastseen.terrain.neighbourhood import (  # noqa: E402  # noqa: E402
     BROAD,
@@ -290,7 +291,8 @@ def whole_command(side):
     """All layers of a large model by the command, with its peak memory."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "ground.tif"
-        write_cog(path, Grid(fractal(side), 500_000.0, 5_200_000.0, CELL_M, CRS.from_epsg(32632)), ["heights"], ["m"])
+        grid = Grid(fractal(side), 500_000.0, 5_200_000.0, CELL_M, CRS.from_epsg(32632))
+        write_cog(path, Raster(bands=(grid,), descriptions=("heights",), units=("m",)))
         words = [sys.executable, "-c", "from lastseen.cli import main; main()", "terrain", str(path), "-q", "-o"]
         begun = time.perf_counter()
         done = subprocess.run([*words, str(Path(folder) / "layers")], check=False)

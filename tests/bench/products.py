@@ -15,9 +15,10 @@ from pathlib import Path
 from lastseen.core.machine import shared_folder
 from lastseen.core.scenario import read_scenario
 from lastseen.jobs.plan import make_plan
-from lastseen.output.draw.event import write_profile, write_thickness
-from lastseen.output.result import read_result, result_of_plan
-from lastseen.output.write import KINDS, write_plan
+from lastseen.output.formats import FORMATS
+from lastseen.output.read import read_result
+from lastseen.output.results.plan import result_of_plan
+from lastseen.output.write import add_formats, write_result
 
 AIM_S, AIM_SHARE, AIM_GB = 8.0, 0.30, 1.0
 
@@ -44,11 +45,10 @@ def size_of(folder):
     return sum(one.stat().st_size for one in folder.iterdir())
 
 
-def write_alone(kind, folder, result):
-    """One product into an empty folder."""
+def write_alone(name, folder, result):
+    """One format or product into an empty folder."""
     shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir()
-    kind.write_into(folder, result)
+    add_formats(result, [name], folder)
 
 
 def main(which):
@@ -60,14 +60,11 @@ def main(which):
     result = result_of_plan(plan)
     print(f"Products of the demo {which}, warm\n")
     row("what a plan contains", warm(lambda: result_of_plan(plan)))
-    for kind in KINDS:
-        part = folder / kind.name
-        seconds = warm(lambda kind=kind, part=part: write_alone(kind, part, result))
-        row(f"{kind.name}{'' if kind.always else ' (only when asked for)'}", seconds, size_of(part))
-    if plan.model is not None:
-        row("profile", warm(lambda: write_profile(plan, plan.model, folder / "profile.png")))
-        row("thickness", warm(lambda: write_thickness(plan, plan.model, folder / "thickness.png")))
-    writing = warm(lambda: write_plan(plan, folder / "plan", overwrite=True))
+    for name in (*FORMATS, *result.products):
+        part = folder / name
+        seconds = warm(lambda name=name, part=part: write_alone(name, part, result))
+        row(f"{name}{'' if name in result.default else ' (only when asked for)'}", seconds, size_of(part))
+    writing = warm(lambda: write_result(result_of_plan(plan), folder / "plan", overwrite=True))
     row("read the folder back", warm(lambda: read_result(folder / "plan")))
     peak_gb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print()

@@ -25,7 +25,8 @@ from lastseen.core.grid import Grid  # noqa: E402
 from lastseen.core.machine import shared_folder  # noqa: E402
 from lastseen.core.scenario import LastSeen, Scenario, read_scenario  # noqa: E402
 from lastseen.jobs.plan import make_plan  # noqa: E402
-from lastseen.output.write import write_plan  # noqa: E402
+from lastseen.output.results.plan import result_of_plan  # noqa: E402
+from lastseen.output.write import write_result  # noqa: E402
 from lastseen.snow.sliding_mass import Samples, slide_samples  # noqa: E402
 from lastseen.terrain.surface import read_terrain  # noqa: E402
 from oracles import gdal_terrain  # noqa: E402
@@ -144,7 +145,7 @@ def whole_plan():
     target = Path(tempfile.mkdtemp()) / "plan"
     plan_s = best(lambda: make_plan(scenario), 2)
     plan = make_plan(scenario)
-    write_s = best(lambda: write_plan(plan, target, overwrite=True), 1)
+    write_s = best(lambda: write_result(result_of_plan(plan), target, overwrite=True), 1)
     print(f"plan on the demo (size 3)  {plan_s:6.2f} s worked out, {write_s:6.2f} s written")
     with tempfile.TemporaryDirectory() as folder:
         x, y = np.meshgrid(np.arange(2500) * 2.0, np.arange(2500) * 2.0)

@@ -12,7 +12,9 @@ import pytest
 import rasterio
 
 import hills
-from lastseen.output.results import ground
+from lastseen.jobs import terrain_view
+from lastseen.output.results.ground import result_of_terrain
+from lastseen.output.write import write_result
 from lastseen.terrain.elevation import open_elevation
 from processes import run_command, start_command
 
@@ -262,10 +264,12 @@ def test_terrain_writes_ground_layers(place):
 
 def test_terrain_in_bands_equals_the_whole(place, monkeypatch, tmp_path):
     """Worked in bands of 16 rows, every layer is the same bit for bit."""
-    monkeypatch.setattr(ground, "BAND_CELLS", 1)
-    ground.write_ground(open_elevation([place / "hill.tif"]), tmp_path / "g", overwrite=False, progress=lambda *_: None)
+    monkeypatch.setattr(terrain_view, "BAND_CELLS", 1)
+    view = terrain_view.view_terrain(open_elevation([place / "hill.tif"]))
+    assert len(view.rows) > 5
+    write_result(result_of_terrain(view), tmp_path / "g")
     assert run_command("terrain", place / "hill.tif", "-o", tmp_path / "whole", "-q")[0] == CODES["ok"]
-    for layer in ground.LAYERS:
+    for layer in view.layers:
         with (
             rasterio.open(tmp_path / "g" / f"{layer.name}.tif") as a,
             rasterio.open(tmp_path / "whole" / f"{layer.name}.tif") as b,

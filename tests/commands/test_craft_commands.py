@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 from lastseen.cli import app
 from lastseen.core.errors import InputError, OutputExistsError
-from lastseen.output.caution import FULL_CAUTION
+from lastseen.output.result import FULL_CAUTION
 
 COMMANDS = {
     "range": ["range", "--max-range", "45", "--sd", "3"],

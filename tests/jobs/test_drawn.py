@@ -12,7 +12,7 @@ from shapely import LineString, Point, box
 
 import hills
 from lastseen.core.outlines import crs_of_outline, read_outline
-from lastseen.output.caution import FULL_CAUTION
+from lastseen.output.result import FULL_CAUTION
 from processes import run_command
 
 UTM = CRS("EPSG:32632")

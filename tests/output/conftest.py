@@ -7,7 +7,8 @@ from shapely.geometry import Point
 
 from lastseen.core.scenario import read_scenario
 from lastseen.jobs.plan import make_plan
-from lastseen.output.write import write_plan
+from lastseen.output.results.plan import result_of_plan
+from lastseen.output.write import write_result
 
 DEMO = Path(__file__).resolve().parents[2] / "data-demo"
 
@@ -28,7 +29,7 @@ def plan(scenario):
 @pytest.fixture(scope="session")
 def written(plan, tmp_path_factory):
     folder = tmp_path_factory.mktemp("written") / "plan"
-    write_plan(plan, folder)
+    write_result(result_of_plan(plan), folder)
     return folder
 
 

@@ -5,8 +5,9 @@ import numpy as np
 import pytest
 
 from lastseen.core.errors import InputError
-from lastseen.output.numbers import numbers_text
-from lastseen.output.result import read_result, result_of_plan
+from lastseen.output.formats.json import numbers_text
+from lastseen.output.read import read_result
+from lastseen.output.results.plan import result_of_plan
 
 
 def test_a_folder_read_back_says_what_the_plan_said(plan, written):

@@ -7,10 +7,10 @@ from matplotlib.text import Text
 from PIL import Image
 
 from lastseen.core.spread import Spread
-from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.console import WIDTH, areas_text, clock_text, dig_text, probe_text, range_text, table
 from lastseen.output.draw import drawing, rescue
 from lastseen.output.read import read_walk
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
 from lastseen.rescue.clock import time_rescue
 from lastseen.rescue.probing import PROBE_LINES, lay_spiral, plan_line
 from lastseen.rescue.receiver import describe_receiver

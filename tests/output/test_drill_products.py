@@ -22,8 +22,10 @@ from lastseen.jobs.practice.debrief import debrief
 from lastseen.jobs.practice.exercises import Exercise
 from lastseen.jobs.practice.targets import plan_targets
 from lastseen.jobs.practice.tracks import NotedTime, read_log
-from lastseen.output.caution import FULL_CAUTION
-from lastseen.output.results.drill import read_targets, sheet_name, write_debrief, write_targets
+from lastseen.output.read import read_targets
+from lastseen.output.result import FULL_CAUTION
+from lastseen.output.results.drill import result_of_debrief, result_of_targets, sheet_name
+from lastseen.output.write import write_result
 from practice.walks import EAST, NORTH, corners_of, plan_on, recorded
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed: pages were not drawn")
@@ -43,7 +45,7 @@ def hidden(plan):
 @pytest.fixture(scope="module")
 def targets(plan, hidden, tmp_path_factory):
     folder = tmp_path_factory.mktemp("hide") / "targets"
-    return folder, write_targets(plan, hidden, folder)
+    return folder, write_result(result_of_targets(plan, hidden), folder)
 
 
 @pytest.fixture(scope="module")
@@ -63,7 +65,7 @@ def made(plan, hidden):
 @pytest.fixture(scope="module")
 def debriefed(made, tmp_path_factory):
     folder = tmp_path_factory.mktemp("talk") / "debrief"
-    return folder, write_debrief(made, folder)
+    return folder, write_result(result_of_debrief(made), folder)
 
 
 def words_of(path):
@@ -95,7 +97,10 @@ def test_the_folder_of_a_debrief(debriefed):
 
 
 def test_same_input_same_bytes(plan, hidden, made, targets, debriefed, tmp_path):
-    for files in (write_targets(plan, hidden, tmp_path / "a"), write_debrief(made, tmp_path / "b")):
+    for files in (
+        write_result(result_of_targets(plan, hidden), tmp_path / "a"),
+        write_result(result_of_debrief(made), tmp_path / "b"),
+    ):
         for one in files:
             twin = next(folder / one.name for folder, _ in (targets, debriefed) if (folder / one.name).exists())
             assert one.read_bytes() == twin.read_bytes(), one.name
@@ -148,15 +153,15 @@ def test_the_staff_sheet_says_all_and_the_search_sheet_nothing(targets, hidden):
 def test_magnetic_north_is_that_of_the_plan(plan, hidden, tmp_path):
     """The declination of the plan and its day stand on the sheets of the drill; without a day a line to write it on."""
     dated = replace(plan, declination_deg=3.9, date="2026-12-01")
-    write_targets(dated, hidden, tmp_path / "dated")
-    write_targets(plan, hidden, tmp_path / "plain")
+    write_result(result_of_targets(dated, hidden), tmp_path / "dated")
+    write_result(result_of_targets(plan, hidden), tmp_path / "plain")
     assert "MN magnetic north, 3.9° east of it on 2026-12-01" in words_of(tmp_path / "dated" / "staff.pdf")
     assert "no date was given; write it in" in words_of(tmp_path / "plain" / "staff.pdf")
 
 
 def test_a_map_in_another_datum_says_so(plan, hidden, tmp_path):
     """MGRS places are in WGS 84; who reads them off a grid of 1927 would dig elsewhere."""
-    write_targets(replace(plan, crs=CRS("EPSG:26710")), hidden, tmp_path / "old")
+    write_result(result_of_targets(replace(plan, crs=CRS("EPSG:26710")), hidden), tmp_path / "old")
     assert "the grid of the map is NAD27 / UTM zone 10N" in words_of(tmp_path / "old" / "staff.pdf").replace(
         "The", "the"
     )
@@ -164,7 +169,7 @@ def test_a_map_in_another_datum_says_so(plan, hidden, tmp_path):
 
 def test_many_targets_go_on_a_second_page(plan, tmp_path):
     many = plan_targets(plan, Exercise(targets=40, decoys=20, apart_m=1.0), 1)
-    write_targets(plan, many, tmp_path / "many")
+    write_result(result_of_targets(plan, many), tmp_path / "many")
     document = pdfium.PdfDocument(tmp_path / "many" / "staff.pdf")
     assert len(document) == 3 or len(document) == 2
     document.close()
@@ -217,11 +222,11 @@ def test_the_form_for_times_is_read_back(targets, tmp_path):
 
 def test_older_results_are_kept(plan, hidden, made, targets, debriefed):
     with pytest.raises(OutputExistsError, match=r"targets\.json"):
-        write_targets(plan, hidden, targets[0])
+        write_result(result_of_targets(plan, hidden), targets[0])
     with pytest.raises(OutputExistsError, match=r"debrief\.json"):
-        write_debrief(made, debriefed[0])
+        write_result(result_of_debrief(made), debriefed[0])
     with pytest.raises(OutputExistsError, match="never replaced"):
-        write_debrief(made, targets[0], overwrite=True)
+        write_result(result_of_debrief(made), targets[0], overwrite=True)
 
 
 def test_numbers_and_layers_agree_with_the_debrief(made, debriefed):
@@ -273,7 +278,7 @@ def test_a_name_cannot_end_the_script(plan, made, tmp_path):
     from dataclasses import replace  # noqa: PLC0415
 
     bad = replace(made, plan=replace(plan, name="</script><script>alert(1)</script>"))
-    write_debrief(bad, tmp_path / "bad")
+    write_result(result_of_debrief(bad), tmp_path / "bad")
     text, data = replay_data(tmp_path / "bad" / "replay.html")
     assert "<script>alert" not in text
     assert data["name"] == "</script><script>alert(1)</script>"
@@ -308,7 +313,7 @@ def test_untimed_tracks_are_handed_over(plan, tmp_path):
 
     raw = recorded(corners_of(plan, 1), "s1")
     still = debrief(plan, [replace(raw, time_s=np.full(raw.time_s.size, np.nan))])
-    write_debrief(still, tmp_path / "still")
+    write_result(result_of_debrief(still), tmp_path / "still")
     numbers = json.loads((tmp_path / "still" / "debrief.json").read_text(encoding="utf-8"))
     assert numbers["clock_zero"] is None
     assert numbers["searchers"][0]["begin_s"] is None

@@ -12,8 +12,9 @@ import pytest
 
 from lastseen.core.errors import InputError, OutputExistsError, ResourceError
 from lastseen.output.formats import gpkg
-from lastseen.output.result import read_result
-from lastseen.output.write import new_folder, put_back, refuse_existing, write_plan
+from lastseen.output.read import read_result
+from lastseen.output.results.plan import result_of_plan
+from lastseen.output.write import new_folder, refuse_existing, restore_leftovers, write_result
 
 FILES = {
     "plan.json",
@@ -50,7 +51,9 @@ def write_old(folder):
 
 def test_all_files_are_written_and_named(plan, tmp_path):
     shares = []
-    paths = write_plan(plan, tmp_path / "deep" / "plan", progress=lambda _stage, share: shares.append(share))
+    paths = write_result(
+        result_of_plan(plan), tmp_path / "deep" / "plan", progress=lambda _stage, share: shares.append(share)
+    )
     assert {one.name for one in paths} == FILES
     assert all(one.is_file() and one.stat().st_size > 0 for one in paths)
     assert shares == sorted(shares)
@@ -59,7 +62,7 @@ def test_all_files_are_written_and_named(plan, tmp_path):
 
 
 def test_the_same_plan_gives_the_same_bytes(plan, written, tmp_path):
-    write_plan(plan, tmp_path / "again")
+    write_result(result_of_plan(plan), tmp_path / "again")
     first, second = contents(written), contents(tmp_path / "again")
     assert first.keys() == second.keys()
     assert [name for name in first if first[name] != second[name]] == []
@@ -76,17 +79,17 @@ def test_nothing_names_this_machine(written):
 def test_refuses_what_is_there(plan, tmp_path):
     write_old(tmp_path / "plan")
     with pytest.raises(OutputExistsError, match="--overwrite"):
-        write_plan(plan, tmp_path / "plan")
+        write_result(result_of_plan(plan), tmp_path / "plan")
     assert contents(tmp_path / "plan") == {"plan.json": b"old"}
     (tmp_path / "file").write_text("x")
     with pytest.raises(OutputExistsError, match="not a folder"):
-        write_plan(plan, tmp_path / "file", overwrite=True)
+        write_result(result_of_plan(plan), tmp_path / "file", overwrite=True)
 
 
 def test_overwrite_replaces_the_whole_folder(plan, tmp_path):
     write_old(tmp_path / "plan")
     (tmp_path / "plan" / "stale.txt").write_text("x")
-    write_plan(plan, tmp_path / "plan", overwrite=True)
+    write_result(result_of_plan(plan), tmp_path / "plan", overwrite=True)
     assert set(contents(tmp_path / "plan")) == FILES
     assert names_in(tmp_path) == ["plan"]
 
@@ -97,7 +100,7 @@ def test_a_foreign_folder_is_never_deleted(plan, tmp_path):
     (folder / "one.jpg").write_text("x")
     for overwrite in (False, True):
         with pytest.raises(OutputExistsError, match=r"plan\.json"):
-            write_plan(plan, folder, overwrite=overwrite)
+            write_result(result_of_plan(plan), folder, overwrite=overwrite)
     assert contents(folder) == {"one.jpg": b"x"}
 
 
@@ -119,15 +122,15 @@ def test_an_empty_folder_is_filled(tmp_path):
     ],
 )
 def test_a_failure_midway_leaves_the_old_plan_and_nothing_else(plan, tmp_path, monkeypatch, raised, seen):
-    def fail(_plan, path):
-        path.write_text("half")
+    def fail(_result, folder, *_more):
+        (folder / "plan.gpkg").write_text("half")
         raise raised
 
-    monkeypatch.setattr(gpkg, "write_geopackage", fail)
+    monkeypatch.setattr(gpkg, "write", fail)
     write_old(tmp_path / "old")
     for name in ("old", "new"):
         with pytest.raises(seen):
-            write_plan(plan, tmp_path / name, overwrite=True)
+            write_result(result_of_plan(plan), tmp_path / name, overwrite=True)
     assert names_in(tmp_path) == ["old"]
     assert contents(tmp_path / "old") == {"plan.json": b"old"}
 
@@ -174,26 +177,23 @@ WRITER = """
 import os, shutil, sys
 from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
 import shapely
-from lastseen.products import contents, figures, geopackage, onefile, rasters, sheet, write_plan
+from lastseen.output import read_result, write_result
 store, target = Path(sys.argv[1]), Path(sys.argv[2])
 
-def copied(*given):  # pictures take long to draw, and what is tested is how files come together
-    for one in given:
-        if isinstance(one, Path):
-            shutil.copy(store / one.name, one)
+def copying(*names):  # pictures take long to draw, and what is tested is how files come together
+    return lambda _result, folder, _options: [shutil.copy(store / name, folder) for name in names]
 
-sheet.write_map_and_sheet = onefile.write_page = figures.write_profile = figures.write_thickness = copied
-found = contents.read_result(store)
-x, y, right, top = shapely.total_bounds(found.layers["route"].shapes)
+found = read_result(store)
+x, y, right, top = shapely.total_bounds(found.shapes("route"))
 small = found.ground.window(x - 20, y - 20, right + 20, top + 20)  # one small raster is enough, and quick
-found = replace(found, rasters={"ground": replace(found.rasters["ground"], bands=(small,))})
-contents.result_of_plan = lambda *_given, **_more: found
+pictures = {"sheet": ("map.png", "sheet.pdf"), "page": ("page.html",)}
+products = {name: replace(found.products[name], write=copying(*names)) for name, names in pictures.items()}
+found = replace(found, rasters={"ground": replace(found.rasters["ground"], bands=(small,))}, products=products)
 for _ in sys.stdin:  # one line, one process that writes until it is done or killed
     child = os.fork()
     if child == 0:
-        write_plan(SimpleNamespace(model=1), target, overwrite=True)
+        write_result(found, target, overwrite=True)
         os._exit(0)
     print(child, flush=True)
     os.waitpid(child, 0)
@@ -232,7 +232,7 @@ def test_killed_fifty_times_the_old_plan_or_the_new_one_is_there(plan, written, 
         for _ in range(50):
             (target / "lanes.gpx").write_bytes(b"old")
             write_in_a_process(writer, moments.uniform(0.0, 1.3 * lasts))
-            put_back(target)
+            restore_leftovers(target)
             found = contents(target)
             assert found in (old, new)
             seen.append(found == new)
@@ -241,15 +241,15 @@ def test_killed_fifty_times_the_old_plan_or_the_new_one_is_there(plan, written, 
             seen.append(contents(target) == new)
         writer.stdin.close()
     assert sum(seen[:50]) < 50  # some were killed before the move
-    write_plan(plan, target, overwrite=True)
+    write_result(result_of_plan(plan), target, overwrite=True)
     assert names_in(target.parent) == ["plan"]
 
 
 KILLED_AT = """
 import os, signal, sys
 from pathlib import Path
-from lastseen.output.result import read_result
-from lastseen.output.write import new_folder, put_back
+from lastseen.output.read import read_result
+from lastseen.output.write import new_folder, restore_leftovers
 moves, rename = [], Path.rename
 
 def killing(one, target):

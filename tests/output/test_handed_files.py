@@ -15,13 +15,12 @@ from pyproj import Geod, Proj, Transformer
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, shape
 
 from lastseen.core.place import WGS84, transformer
-from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.draw.palette import load_palette
-from lastseen.output.formats import gpx
-from lastseen.output.formats.geojson import in_degrees, write_geojson
-from lastseen.output.formats.gpx import write_basic_gpx, write_gpx
-from lastseen.output.formats.kml import write_kml
-from lastseen.output.result import result_of_plan
+from lastseen.output.formats.geojson import in_degrees
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION, Options
+from lastseen.output.results import plan as plan_result
+from lastseen.output.results.plan import result_of_plan
+from lastseen.output.write import add_formats
 from output.schemas import official
 
 KML = "{http://www.opengis.net/kml/2.2}"
@@ -31,6 +30,12 @@ ELLIPSOID = Geod(ellps="WGS84")
 @pytest.fixture(scope="module", params=["plan", "observed"])
 def result(request):
     return result_of_plan(request.getfixturevalue(request.param))
+
+
+def rebuilt(result, **changes):
+    """The result with other numbers or layers, and what is made of them."""
+    given = {name: getattr(result, name) for name in ("numbers", "layers", "rasters")} | changes
+    return plan_result.build_result(result.job, *given.values(), crs=result.crs)
 
 
 def long_route(result, corners):
@@ -44,7 +49,7 @@ def long_route(result, corners):
     ]
     lines = tuple(LineString(points[i : i + 2]) for i in range(corners + 1))
     layers = {**result.layers, "route": dataclasses.replace(layer, shapes=lines, rows=tuple(rows))}
-    return dataclasses.replace(result, layers=layers)
+    return rebuilt(result, layers=layers)
 
 
 # --- GPX 1.1 (TopoGrafix 2004, gpx.xsd) --------------------------------------------------------------------------
@@ -52,8 +57,8 @@ def long_route(result, corners):
 
 def test_gpx_obeys_the_official_schema(result, tmp_path):
     schema = official("gpx_1_1", "gpx.xsd")
-    write_gpx(result, tmp_path / "lanes.gpx")
-    write_basic_gpx(result, tmp_path)
+    add_formats(result, ["gpx"], tmp_path, overwrite=True)
+    add_formats(result, ["gpx"], tmp_path, options=Options(device="basic"), overwrite=True)
     files = sorted(tmp_path.glob("*.gpx"))
     assert len(files) >= 2
     for one in files:
@@ -65,7 +70,7 @@ def test_gpx_obeys_the_official_schema(result, tmp_path):
 
 def test_turning_points_are_named_by_what_is_walked(result, tmp_path):
     """L03A is where lane 3 begins, its last letter where it ends; names are unique and short."""
-    write_gpx(result, tmp_path / "lanes.gpx")
+    add_formats(result, ["gpx"], tmp_path, overwrite=True)
     document = gpxpy.parse((tmp_path / "lanes.gpx").read_text(encoding="utf-8"))
     names = [one.name for one in (*document.tracks, *document.waypoints)]
     assert len(set(names)) == len(names)
@@ -88,7 +93,16 @@ def middle(result, lon, lat):
 
 
 def test_letters_run_on_after_z():
-    assert [gpx._letters(i) for i in (0, 1, 25, 26, 51, 52, 701, 702)] == ["A", "B", "Z", "AA", "AZ", "BA", "ZZ", "AAA"]
+    assert [plan_result._letters(i) for i in (0, 1, 25, 26, 51, 52, 701, 702)] == [
+        "A",
+        "B",
+        "Z",
+        "AA",
+        "AZ",
+        "BA",
+        "ZZ",
+        "AAA",
+    ]
 
 
 def test_basic_files_fit_small_receivers(result, tmp_path):
@@ -96,9 +110,9 @@ def test_basic_files_fit_small_receivers(result, tmp_path):
     for one, corners in ((result, None), (long_route(result, 620), 620)):
         folder = tmp_path / str(corners)
         folder.mkdir()
-        write_basic_gpx(one, folder)
-        write_gpx(one, folder / "all.gpx")
-        full = gpxpy.parse((folder / "all.gpx").read_text(encoding="utf-8"))
+        add_formats(one, ["gpx"], folder, options=Options(device="basic"), overwrite=True)
+        add_formats(one, ["gpx"], folder, overwrite=True)
+        full = gpxpy.parse((folder / "lanes.gpx").read_text(encoding="utf-8"))
         parts = [gpxpy.parse(path.read_text(encoding="utf-8")) for path in sorted(folder.glob("lanes-S*.gpx"))]
         assert len(parts) == (7 if corners else len(full.tracks))
         seen = []
@@ -120,12 +134,12 @@ def test_basic_files_fit_small_receivers(result, tmp_path):
 
 def test_without_elevation_no_height_is_made_up(result, tmp_path):
     """GPX 1.1: ``ele`` may be left out; 0 would be a wrong height."""
-    flat = dataclasses.replace(result, numbers={**result.numbers, "flat": True})
-    write_gpx(flat, tmp_path / "lanes.gpx")
-    write_basic_gpx(flat, tmp_path)
+    flat = rebuilt(result, numbers={**result.numbers, "flat": True})
+    add_formats(flat, ["gpx"], tmp_path, overwrite=True)
+    add_formats(flat, ["gpx"], tmp_path, options=Options(device="basic"), overwrite=True)
     for path in tmp_path.glob("*.gpx"):
         assert "<ele>" not in path.read_text(encoding="utf-8")
-    write_gpx(result, tmp_path / "lanes.gpx")
+    add_formats(result, ["gpx"], tmp_path, overwrite=True)
     document = gpxpy.parse((tmp_path / "lanes.gpx").read_text(encoding="utf-8"))
     for point in document.tracks[0].segments[0].points:
         x, y = middle(result, point.longitude, point.latitude)
@@ -134,7 +148,7 @@ def test_without_elevation_no_height_is_made_up(result, tmp_path):
 
 def test_what_a_small_receiver_says_leads_to_the_next_point(result, tmp_path):
     """Length and true bearing of each turning point against the ellipsoid (pyproj) and the heights of both ends."""
-    write_basic_gpx(result, tmp_path)
+    add_formats(result, ["gpx"], tmp_path, options=Options(device="basic"), overwrite=True)
     legs, ends = result.records("route"), []
     for path in sorted(tmp_path.glob("lanes-S*.gpx")):
         points = gpxpy.parse(path.read_text(encoding="utf-8")).waypoints
@@ -157,7 +171,7 @@ def test_round_trip_of_lane_lengths(which, request, tmp_path):
     """
     plan = request.getfixturevalue(which)
     result = result_of_plan(plan)
-    write_gpx(result, tmp_path / "lanes.gpx")
+    add_formats(result, ["gpx"], tmp_path, overwrite=True)
     document = gpxpy.parse((tmp_path / "lanes.gpx").read_text(encoding="utf-8"))
     projection = Proj(result.crs)
     segments = [segment.points for track in document.tracks for segment in track.segments]
@@ -183,7 +197,7 @@ def test_round_trip_of_lane_lengths(which, request, tmp_path):
 
 def test_kml_obeys_the_official_schema(result, tmp_path):
     schema = official("kml_2_2", "ogckml22.xsd")
-    write_kml(result, tmp_path / "plan.kml")
+    add_formats(result, ["kml"], tmp_path, overwrite=True)
     document = etree.parse(tmp_path / "plan.kml")
     schema.assertValid(document)
     next(document.iter(f"{KML}LineStyle")).set("colour", "x")  # the check can fail
@@ -191,7 +205,7 @@ def test_kml_obeys_the_official_schema(result, tmp_path):
 
 
 def test_kml_needs_no_network_and_says_the_caution(result, tmp_path):
-    write_kml(result, tmp_path / "plan.kml")
+    add_formats(result, ["kml"], tmp_path, overwrite=True)
     root = etree.parse(tmp_path / "plan.kml").getroot()
     assert [one for one in root.iter() if one.tag in {f"{KML}href", f"{KML}NetworkLink", f"{KML}Icon"}] == []
     assert root.find(f"{KML}Document/{KML}description").text == FULL_CAUTION
@@ -205,7 +219,7 @@ def test_kml_needs_no_network_and_says_the_caution(result, tmp_path):
 
 def test_kml_colours_are_those_of_the_palette_in_the_order_of_the_standard(result, tmp_path):
     """OGC 07-147r2, 10.1: aabbggrr in hexadecimal. Lanes carry the colour of lanes; debris is half clear as drawn."""
-    write_kml(result, tmp_path / "plan.kml")
+    add_formats(result, ["kml"], tmp_path, overwrite=True)
     root = etree.parse(tmp_path / "plan.kml").getroot()
     palette = load_palette()
     colours = {
@@ -224,7 +238,7 @@ def test_kml_colours_are_those_of_the_palette_in_the_order_of_the_standard(resul
 
 def test_kml_holds_all_lanes_traps_and_rings(result, tmp_path):
     """Every thing of every layer is there, in degrees; rings are closed and outer ones run against the clock."""
-    write_kml(result, tmp_path / "plan.kml")
+    add_formats(result, ["kml"], tmp_path, overwrite=True)
     root = etree.parse(tmp_path / "plan.kml").getroot()
     folders = {one.find(f"{KML}name").text: one for one in root.iter(f"{KML}Folder")}
     for layer in result.layers.values():
@@ -264,7 +278,7 @@ def numbers_in(value):
 
 @pytest.fixture
 def collection(result, tmp_path):
-    write_geojson(result, tmp_path / "plan.geojson")
+    add_formats(result, ["geojson"], tmp_path, overwrite=True)
     text = (tmp_path / "plan.geojson").read_text(encoding="utf-8")
     return json.loads(text, parse_constant=lambda word: pytest.fail(f"{word} is no JSON"))
 

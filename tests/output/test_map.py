@@ -8,7 +8,6 @@ import pytest
 from matplotlib.text import Text
 from PIL import Image
 
-from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.draw import words
 from lastseen.output.draw.drawing import Room
 from lastseen.output.draw.layout import PAPERS_MM, Box, lay_out_sheet
@@ -16,7 +15,8 @@ from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.relief import contours, drawn_lattice, relief
 from lastseen.output.draw.shown import shown_of
 from lastseen.output.draw.words import clock
-from lastseen.output.result import result_of_plan
+from lastseen.output.result import FULL_CAUTION
+from lastseen.output.results.plan import result_of_plan
 from lastseen.output.sheets.plan import draw_book, write_map, write_map_and_sheet
 from lastseen.traps.trap import LETTERS
 from search.zoo import plane

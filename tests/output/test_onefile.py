@@ -13,10 +13,11 @@ import pytest
 import shapely
 
 from lastseen.core.outlines import poa_areas
-from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.onefile.elements import part, script, words
 from lastseen.output.onefile.page import covered_shares, curve_corners, lookup, page_text, write_page
-from lastseen.output.result import read_result, result_of_plan
+from lastseen.output.read import read_result
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.results.plan import result_of_plan
 from lastseen.rescue.survival import CURVES, survival_bounds_percent
 from lastseen.search.coverage import measure_coverage
 

@@ -10,7 +10,8 @@ from PIL import Image
 
 from browser import launch, open_page
 from lastseen.output.onefile.page import write_page
-from lastseen.output.result import read_result, result_of_plan
+from lastseen.output.read import read_result
+from lastseen.output.results.plan import result_of_plan
 from lastseen.rescue.survival import CURVES, survival_percent
 
 WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}

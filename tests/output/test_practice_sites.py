@@ -15,12 +15,14 @@ from dem_zoo import store
 from lastseen.core.outlines import read_outline
 from lastseen.core.place import parse_crs, parse_point
 from lastseen.core.scenario import check_scenario
+from lastseen.jobs.practice.deposit import lay_deposit
 from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.sites import view_sites
-from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.draw.deposit_map import draw_deposit_map
 from lastseen.output.draw.site_map import draw_site_map
-from lastseen.output.read import lay_deposit
+from lastseen.output.read import read_reach, read_site
+from lastseen.output.result import FULL_CAUTION
+from lastseen.terrain.elevation import open_elevation
 from practice import site_zoo as zoo
 from processes import run_command
 
@@ -87,9 +89,10 @@ def test_what_was_left_out_stands_on_every_map(folders):
         for only in (None, view.search.sites[0]):
             assert (LEFT_OUT in told_on(draw_site_map(view, only))) == (most_size == 3)
     for folder in ("sites to 3", "sites"):
+        frame, site = read_site(folders / folder, 1)
         made = lay_deposit(
-            (folders / "meadow.tif",), None, folders / folder, 1, 2, None, seed=5, snow_m=0.8, left_m=0.3,
-            packing=0.5, stake_m=10.0, name=None,
+            open_elevation((folders / "meadow.tif",)), frame, site, like=2, reach=read_reach(folders / folder), seed=5,
+            snow_m=0.8, left_m=0.3, packing=0.5, stake_m=10.0, name=None,
         )  # fmt: skip
         assert (LEFT_OUT in told_on(draw_deposit_map(made))) == (folder == "sites to 3")
 

@@ -5,8 +5,11 @@ from pyproj import CRS
 from rio_cogeo import cog_validate
 
 from lastseen.core.grid import Grid
-from lastseen.output.caution import FULL_CAUTION
-from lastseen.output.formats.cog import FLOW_RASTERS, NODATA, RASTERS, write_cog
+from lastseen.output.formats.cog import NODATA, write_cog
+from lastseen.output.result import FULL_CAUTION, Raster
+
+RASTERS = ("ground.tif", "poa.tif", "debris_probability.tif", "debris_thickness.tif", "peak_speed.tif")
+FLOW_RASTERS = ("arrival.tif", "burial.tif")  # what single bodies do not know
 
 
 @pytest.mark.parametrize("name", RASTERS)
@@ -92,11 +95,11 @@ def test_large_rasters_get_overviews_that_average(tmp_path):
     values = np.add.outer(np.arange(1500.0), np.arange(1300.0))
     values[:40, :40] = np.nan
     grid = Grid(values, 600_000.0, 5_100_000.0, 2.0, CRS("EPSG:32632"))
-    write_cog(tmp_path / "one.tif", grid, ["sum"], ["m"], {"NAME": "x"})
+    write_cog(tmp_path / "one.tif", Raster(bands=(grid,), descriptions=("sum",), units=("m",)))
     with rasterio.open(tmp_path / "one.tif") as data:
         assert data.overviews(1) == [2, 4]
         assert data.block_shapes == [(512, 512)]
-        assert data.tags()["NAME"] == "x"
+        assert data.tags()["CAUTION"] == FULL_CAUTION
         assert data.units == ("m",)
         np.testing.assert_array_equal(data.read(1, masked=True).filled(np.nan), values.astype(np.float32))
     with rasterio.open(tmp_path / "one.tif", overview_level=0) as data:
@@ -106,4 +109,4 @@ def test_large_rasters_get_overviews_that_average(tmp_path):
 def test_bands_need_their_names(tmp_path):
     grid = Grid(np.zeros((4, 4)), 0.0, 0.0, 2.0, CRS("EPSG:32632"))
     with pytest.raises(ValueError, match="descriptions"):
-        write_cog(tmp_path / "x.tif", [grid, grid], ["one"], ["m", "m"])
+        write_cog(tmp_path / "x.tif", Raster(bands=(grid, grid), descriptions=("one",), units=("m", "m")))

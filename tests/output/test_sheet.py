@@ -16,11 +16,12 @@ from shapely.geometry import Point
 
 from lastseen.core.place import WGS84, to_lonlat, transformer
 from lastseen.jobs.plan import make_plan
-from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.draw.furniture import grid_crs
 from lastseen.output.draw.layout import PAPERS_MM, lay_out_sheet
 from lastseen.output.draw.shown import shown_of
-from lastseen.output.result import read_result, result_of_plan
+from lastseen.output.read import read_result
+from lastseen.output.result import FULL_CAUTION
+from lastseen.output.results.plan import result_of_plan
 from lastseen.output.sheets.plan import write_map_and_sheet, write_sheet
 from lastseen.search.legs import declination_deg
 
@@ -259,7 +260,7 @@ def test_the_same_contents_give_the_same_bytes(everything, written, tmp_path):
     assert (tmp_path / "map.png").read_bytes() == (written / "map.png").read_bytes()
     code = (
         "import sys; from pathlib import Path; from lastseen.products import sheet; "
-        "from lastseen.output.result import read_result; "
+        "from lastseen.output.read import read_result; "
         "sheet.write_sheet(read_result(Path(sys.argv[1])), Path(sys.argv[2]))"
     )
     more = {"PYTHONHASHSEED": "7", "SOURCE_DATE_EPOCH": "1700000000", "TZ": "Asia/Tokyo"}

@@ -13,7 +13,7 @@ from shapely.geometry import MultiPolygon
 from lastseen.output.draw import furniture
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.shown import Shown, blank_of, shown_of
-from lastseen.output.result import result_of_plan
+from lastseen.output.results.plan import result_of_plan
 
 ELLIPSOID = Geod(ellps="WGS84")
 DECLINATION_DEG = 12.0  # any: what is drawn must follow it

@@ -6,10 +6,16 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from lastseen.output.draw.palette import load_palette
-from lastseen.output.formats.styles import layer_styles, qml_text, sld_text
-from lastseen.output.result import result_of_plan
+from lastseen.output.formats.gpkg import qml_text
+from lastseen.output.formats.sld import layer_styles, sld_text
+from lastseen.output.results.plan import result_of_plan
 
 SLD, OGC = "{http://www.opengis.net/sld}", "{http://www.opengis.net/ogc}"
+
+
+def symbol_of(style, row):
+    """The symbol of the first rule that holds."""
+    return next(rule.symbol for rule in style.rules if rule.holds(row))
 
 
 @pytest.fixture(scope="module", params=["plan", "observed"])
@@ -80,7 +86,7 @@ def test_qml_filters_choose_the_same_things_as_the_rules(result, styles):
 def test_sld_has_the_parts_in_the_order_of_the_standard(result, styles):
     """OGC 02-070 (2002), StyledLayerDescriptor.xsd: Title, Filter, then symbolizers; colours as #rrggbb."""
     for layer in result.layers.values():
-        root = ET.fromstring(sld_text(styles[layer.name], layer.name, layer.geometry).split("\n", 1)[1])
+        root = ET.fromstring(sld_text(styles[layer.name], layer).split("\n", 1)[1])
         assert (root.tag, root.get("version")) == (f"{SLD}StyledLayerDescriptor", "1.0.0")
         assert root.find(f"{SLD}NamedLayer/{SLD}Name").text == layer.name
         order = ["Title", "Filter", "PointSymbolizer", "PolygonSymbolizer", "LineSymbolizer", "TextSymbolizer"]
@@ -100,10 +106,10 @@ def test_each_debris_level_has_its_step_of_the_ramp(styles):
     debris = load_palette().debris
     for k, level in enumerate(debris.levels):
         for one in (level, level + 1e-6):
-            assert styles["debris"].symbol_of({"level": one}).fill == debris.ramp[k]
+            assert symbol_of(styles["debris"], {"level": one}).fill == debris.ramp[k]
         if k:
-            assert styles["debris"].symbol_of({"level": level - 1e-6}).fill == debris.ramp[k - 1]
-    assert styles["debris"].symbol_of({"level": None}).fill == debris.observed
+            assert symbol_of(styles["debris"], {"level": level - 1e-6}).fill == debris.ramp[k - 1]
+    assert symbol_of(styles["debris"], {"level": None}).fill == debris.observed
 
 
 RELATIONS = {
@@ -127,7 +133,7 @@ def chosen(test, row):
 def test_sld_filters_choose_the_same_things_as_the_rules(result, styles):
     """On all rows, and on debris right at each level."""
     for layer in result.layers.values():
-        root = ET.fromstring(sld_text(styles[layer.name], layer.name, layer.geometry).split("\n", 1)[1])
+        root = ET.fromstring(sld_text(styles[layer.name], layer).split("\n", 1)[1])
         rows = [row for _, row in layer.records()]
         if layer.name == "debris":
             rows += [rows[0] | {"level": one} for one in load_palette().debris.levels]
@@ -142,7 +148,7 @@ def test_both_texts_carry_opacity_width_and_dashes(result, styles):
     seen = set()
     for layer in result.layers.values():
         style = styles[layer.name]
-        sld = ET.fromstring(sld_text(style, layer.name, layer.geometry).split("\n", 1)[1])
+        sld = ET.fromstring(sld_text(style, layer).split("\n", 1)[1])
         qml = ET.fromstring(qml_text(style, layer.geometry).split("\n", 1)[1])
         symbols = {one.get("name"): one for one in qml.iter("symbol")}
         for k, (rule, one) in enumerate(zip(style.rules, sld.iter(f"{SLD}Rule"), strict=True)):

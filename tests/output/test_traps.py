@@ -16,11 +16,12 @@ import hills
 from lastseen.core.errors import OutputExistsError
 from lastseen.core.scenario import check_scenario
 from lastseen.jobs.trap_view import view_traps
-from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.console import trap_table
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.trap_map import draw_trap_map
-from lastseen.output.results.ground import traps_numbers, write_traps
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.results.ground import result_of_traps
+from lastseen.output.write import write_result
 from lastseen.traps.trap import LETTERS, WEIGHT_FORMULA, describe_shares
 
 NAMES = ["start_zones.tif", "trap_map.png", "traps.gpkg", "traps.json"]
@@ -42,7 +43,7 @@ def views(tmp_path_factory):
 def handed(request, views, tmp_path_factory):
     view = views[request.param]
     folder = tmp_path_factory.mktemp("handed") / "traps"
-    written = write_traps(view, folder)
+    written = write_result(result_of_traps(view), folder)
     return view, folder, written
 
 
@@ -53,7 +54,7 @@ def test_the_folder_holds_what_was_promised(handed):
 
 def test_the_same_view_gives_the_same_bytes(handed, tmp_path):
     view, folder, _ = handed
-    write_traps(view, tmp_path / "again")
+    write_result(result_of_traps(view), tmp_path / "again")
     for name in NAMES:
         one, other = ((place / name).read_bytes() for place in (folder, tmp_path / "again"))
         assert hashlib.sha256(one).digest() == hashlib.sha256(other).digest(), name
@@ -74,7 +75,7 @@ def test_numbers_say_everything(handed):
     assert {one["role"] for one in told["inputs"]} == {"elevation", "trees"}
     assert (told["last_seen"] is None) is (view.plan is None)
     assert "Perla 1977" in told["start_zone_parts"]["slope"]
-    assert traps_numbers(view)["traps"] == told["traps"]
+    assert result_of_traps(view).numbers["traps"] == told["traps"]
 
 
 def test_layers_of_the_geopackage(handed):
@@ -147,8 +148,8 @@ def test_older_results_are_kept(handed):
     view, folder, _ = handed
     before = (folder / "traps.json").read_bytes()
     with pytest.raises(OutputExistsError, match="--overwrite"):
-        write_traps(view, folder)
-    write_traps(view, folder, overwrite=True)
+        write_result(result_of_traps(view), folder)
+    write_result(result_of_traps(view), folder, overwrite=True)
     assert (folder / "traps.json").read_bytes() == before
 
 
@@ -158,7 +159,7 @@ def test_nothing_is_left_of_a_folder_that_fails(handed, tmp_path, monkeypatch):
     def broken(*_args):
         raise RuntimeError("no ink")
 
-    monkeypatch.setattr("lastseen.output.draw.trap_map.write_trap_map", broken)
+    monkeypatch.setattr("lastseen.output.results.ground.write_trap_map", broken)
     with pytest.raises(RuntimeError, match="no ink"):
-        write_traps(view, tmp_path / "new")
+        write_result(result_of_traps(view), tmp_path / "new")
     assert list(tmp_path.iterdir()) == []

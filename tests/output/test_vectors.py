@@ -14,11 +14,10 @@ import shapely
 from lxml import etree
 from pyproj import Geod
 
-from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.output.formats.gpkg import write_geopackage
-from lastseen.output.formats.gpx import write_gpx
-from lastseen.output.layers import plan_layers
-from lastseen.output.result import result_of_plan
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.results.plan import result_of_plan
+from lastseen.output.results.plan_layers import plan_layers
+from lastseen.output.write import add_formats
 
 NAMES = [
     "last_seen",
@@ -167,7 +166,7 @@ def test_the_run_table_says_how_it_was_made(plan, written):
 def test_options_of_the_vector_library_are_put_back(plan, tmp_path):
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "2001-02-03T04:05:06Z"})
     try:
-        write_geopackage(result_of_plan(plan), tmp_path / "plan.gpkg")
+        add_formats(result_of_plan(plan), ["gpkg"], tmp_path)
         assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") == "2001-02-03T04:05:06Z"
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
@@ -175,7 +174,7 @@ def test_options_of_the_vector_library_are_put_back(plan, tmp_path):
 
 def test_an_observed_outline_has_empty_layers_with_columns(observed, tmp_path):
     path = tmp_path / "plan.gpkg"
-    write_geopackage(result_of_plan(observed), path)
+    add_formats(result_of_plan(observed), ["gpkg"], path.parent)
     for name, layer in plan_layers(observed).items():
         frame = geopandas.read_file(path, layer=name)
         assert list(frame.columns[:-1]) == [column.name for column in layer.columns]
@@ -220,7 +219,7 @@ def test_names_in_the_gpx_are_short_and_unique(plan, written):
 @pytest.mark.parametrize("which", ["plan", "observed"])
 def test_lanes_in_the_gpx_are_as_long_as_on_the_map(which, request, tmp_path):
     plan = request.getfixturevalue(which)
-    write_gpx(result_of_plan(plan), tmp_path / "lanes.gpx")
+    add_formats(result_of_plan(plan), ["gpx"], tmp_path)
     document = gpxpy.parse((tmp_path / "lanes.gpx").read_text(encoding="utf-8"))
     ellipsoid = Geod(ellps="WGS84")
     segments = [segment for track in document.tracks for segment in track.segments]

@@ -11,7 +11,8 @@ from shapely import box
 from lastseen.core.scenario import Scenario
 from lastseen.jobs.reading.area import view_area
 from lastseen.output.draw import area_map
-from lastseen.output.results.reading import write_area
+from lastseen.output.results.reading import result_of_area
+from lastseen.output.write import write_result
 from reading.test_tiles import QUICK, digests
 
 
@@ -44,7 +45,10 @@ def test_a_large_area_is_drawn(face_file, tmp_path, monkeypatch):
     monkeypatch.setattr(area_map, "MOST_PIXELS", 60)
     for name in ("one", "two"):
         folder = tmp_path / name
-        write_area(view_area(Scenario(elevation=(face_file,), name="A face"), folder, tile_km=50.0, **QUICK), folder)
+        write_result(
+            result_of_area(view_area(Scenario(elevation=(face_file,), name="A face"), folder, tile_km=50.0, **QUICK)),
+            folder,
+        )
     assert digests(tmp_path / "one") == digests(tmp_path / "two")
 
 
@@ -60,7 +64,7 @@ def test_numbers_on_the_map_stand_in_the_list(face_file, tmp_path):
     geopandas.GeoDataFrame(geometry=[part], crs=crs).to_file(area)
     folder = tmp_path / "out"
     view = view_area(Scenario(elevation=(face_file,), name="A face"), folder, area=str(area), tile_km=50.0, **QUICK)
-    write_area(view, folder)
+    write_result(result_of_area(view), folder)
     with area_map.own_look():
         drawing = area_map.draw_area_map(view, folder)
     words = [one for one in drawing.page.get_children() if isinstance(one, Text)]

@@ -19,8 +19,8 @@ from lastseen.jobs.reading.line import read_line, view_line
 from lastseen.jobs.reading.line_exposure import find_passing_samples
 from lastseen.jobs.reading.regroup import places_to_regroup
 from lastseen.jobs.reading.route import read_lines, route_of
-from lastseen.output.numbers import numbers_text
-from lastseen.output.results.reading import line_numbers
+from lastseen.output.formats.json import numbers_text
+from lastseen.output.results.reading import result_of_line
 from lastseen.terrain.elevation import open_elevation
 from reading import grounds
 
@@ -279,7 +279,7 @@ def test_times_change_nothing(tmp_path, face_file, tags):
             f'<gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1"><{outer}>{text}</{outer}></gpx>'
         )
         view = view_line(Scenario(elevation=(face_file,)), path, members=4)
-        numbers = line_numbers(view)
+        numbers = dict(result_of_line(view).numbers)
         assert numbers.pop("inputs")[-1] == {"role": "line", "name": path.name}
         found.append((numbers_text(numbers), [list(one.coords) for one in view.reading.route.lines]))
     assert found[0] == found[1]

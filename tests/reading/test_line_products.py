@@ -10,14 +10,15 @@ from shapely.geometry import LineString
 
 from lastseen.core.scenario import Scenario
 from lastseen.jobs.reading.line import view_line
-from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.draw.drawing import start_drawing
 from lastseen.output.draw.layout import FOOTER_MM, MARGIN_MM, fit_sheet
 from lastseen.output.draw.line_map import legend_entries, legend_items
 from lastseen.output.draw.map import own_look
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.panel import Pen
-from lastseen.output.results.reading import write_line
+from lastseen.output.result import FULL_CAUTION
+from lastseen.output.results.reading import result_of_line
+from lastseen.output.write import write_result
 from lastseen.terrain.elevation import open_elevation
 
 POINTS_PER_MM = 72.0 / 25.4
@@ -35,12 +36,12 @@ def view(face_file, tmp_path_factory):
 @pytest.fixture(scope="module")
 def folder(view, tmp_path_factory):
     folder = tmp_path_factory.mktemp("out") / "line"
-    write_line(view, folder)
+    write_result(result_of_line(view), folder)
     return folder
 
 
 def test_the_same_reading_gives_the_same_bytes(view, folder, tmp_path):
-    write_line(view, tmp_path / "again")
+    write_result(result_of_line(view), tmp_path / "again")
     assert sorted(one.name for one in folder.iterdir()) == FILES
     for one in folder.iterdir():
         assert one.read_bytes() == (tmp_path / "again" / one.name).read_bytes(), one.name

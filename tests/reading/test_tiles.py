@@ -32,8 +32,9 @@ from lastseen.jobs.reading.block_run import FIRST_REACH_M
 from lastseen.jobs.reading.ground import heights_of_grid, heights_of_model
 from lastseen.jobs.reading.line_exposure import FARTHEST_M
 from lastseen.jobs.reading.tiles import list_tiles, open_kept_tiles, pack, prepared_for, read_tile, unpack
-from lastseen.output.results.reading import AREA_MARKER, write_area
-from lastseen.output.write import refuse_existing
+from lastseen.output.result import MARKERS
+from lastseen.output.results.reading import result_of_area
+from lastseen.output.write import refuse_existing, write_result
 from lastseen.terrain.elevation import open_elevation, read_window
 from reading import grounds
 
@@ -53,7 +54,7 @@ def digests(folder):
 def whole(face_file, tmp_path_factory):
     """The area in one tile."""
     folder = tmp_path_factory.mktemp("whole") / "out"
-    write_area(view_area(scenario(face_file), folder, tile_km=50.0, **QUICK), folder)
+    write_result(result_of_area(view_area(scenario(face_file), folder, tile_km=50.0, **QUICK)), folder)
     return folder
 
 
@@ -87,7 +88,8 @@ def test_tiles_equal_the_area_in_memory(face_file, whole):
 def test_other_tiles_give_the_same_bytes(face_file, whole, tmp_path):
     view = view_area(scenario(face_file), tmp_path / "out", tile_km=2.0, **QUICK)
     assert len(view.squares) > 2
-    write_area(view, tmp_path / "out")
+    write_result(result_of_area(view), tmp_path / "out")
+    view.kept.remove()
     assert digests(tmp_path / "out") == digests(whole)
     assert list(tmp_path.glob(".out.*")) == []
 
@@ -98,7 +100,8 @@ def test_other_tiles_give_the_same_bytes(face_file, whole, tmp_path):
 @pytest.mark.parametrize("workers", [1, 2])
 def test_workers_give_the_same_bytes(face_file, whole, tmp_path, workers):
     view = view_area(scenario(face_file), tmp_path / "out", tile_km=2.0, workers=workers, **QUICK)
-    write_area(view, tmp_path / "out")
+    write_result(result_of_area(view), tmp_path / "out")
+    view.kept.remove()
     assert digests(tmp_path / "out") == digests(whole)
 
 
@@ -172,7 +175,8 @@ def test_a_killed_run_goes_on_where_it_was(face_file, whole, tmp_path):
     (kept / "tile_0_0.part-1").write_bytes(b"half a tile")
     view = view_area(scenario(face_file), output, tile_km=2.0, **QUICK)
     assert {name: (kept / name).stat().st_mtime_ns for name in first} == first
-    write_area(view, output)
+    write_result(result_of_area(view), output)
+    view.kept.remove()
     assert digests(output) == digests(whole)
 
 
@@ -233,7 +237,8 @@ def test_a_part_of_the_model_is_read_as_in_the_whole(face_file, whole, tmp_path)
         reached += int((one.reached > 0.0).sum())
     assert reached > 100
     assert all(outline.intersects(shape) for _, shape in view.zones)
-    write_area(view, tmp_path / "out")
+    write_result(result_of_area(view), tmp_path / "out")
+    view.kept.remove()
     with rasterio.open(tmp_path / "out" / "reached.tif") as file:
         assert file.bounds.right - file.bounds.left < east - west
         assert (file.read(1) > 0.0).sum() == reached
@@ -369,5 +374,5 @@ def test_mosaics_cover_the_area_once(face_file, tmp_path):
 
 def test_older_results_are_not_replaced(whole):
     with pytest.raises(OutputExistsError):
-        refuse_existing(whole, marker=AREA_MARKER)
-    assert Path(whole / AREA_MARKER).is_file()
+        refuse_existing(whole, marker=MARKERS["area"])
+    assert Path(whole / MARKERS["area"]).is_file()

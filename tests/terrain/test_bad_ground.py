@@ -8,7 +8,7 @@ import pytest
 from dem_zoo import UTM
 from lastseen.core.errors import InputError, ResourceError
 from lastseen.core.grid import Grid
-from lastseen.terrain.derived_layers import local_layer_groups, write_drainage_layers
+from lastseen.terrain.derived_layers import find_drainage_layers, local_layer_groups
 from lastseen.terrain.drainage import accumulation_m2, facet_direction_deg, fill_hollows, find_channels, find_drainage
 from lastseen.terrain.height_findings import find_doubtful_heights
 from lastseen.terrain.neighbourhood import (
@@ -34,7 +34,7 @@ def everything(ground):
         for family in local_layer_groups(ground.cell_m)
         for layer, one in zip(family.layers, family.work(ground), strict=True)
     }
-    write_drainage_layers(ground, lambda layer, one: found.update({layer.name: one.values.copy()}))
+    found.update({layer.name: grid.values.copy() for layer, grid in find_drainage_layers(ground)})
     return found
 
 

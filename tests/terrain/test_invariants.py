@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lastseen.core.grid import Grid
-from lastseen.terrain.derived_layers import DRAINAGE_LAYERS, local_layer_groups, write_drainage_layers
+from lastseen.terrain.derived_layers import DRAINAGE_LAYERS, find_drainage_layers, local_layer_groups
 from lastseen.terrain.drainage import accumulation_m2, facet_direction_deg, fill_hollows, find_channels, find_drainage
 from lastseen.terrain.height_findings import find_doubtful_heights, find_doubts_in_rows
 from lastseen.terrain.neighbourhood import Ring, cliff_drop_m, openness, relative_position_m, ruggedness, slope_breaks
@@ -123,7 +123,7 @@ def test_threads_do_not_matter(monkeypatch, threads):
 
     def all_layers():
         found = [one.values for family in local_layer_groups(5.0) for one in family.work(ground)]
-        write_drainage_layers(ground, lambda _layer, one: found.append(one.values.copy()))
+        found.extend(grid.values.copy() for _, grid in find_drainage_layers(ground))
         return found
 
     monkeypatch.setenv("LASTSEEN_THREADS", "1")

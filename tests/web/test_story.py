@@ -14,7 +14,7 @@ from axe_core_python.sync_playwright import Axe
 
 from lastseen.core.machine import shared_folder
 from lastseen.core.scenario import read_scenario
-from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
 from web.conftest import DEMO, Watched, read_json
 
 

@@ -66,32 +66,36 @@ def terrain(
     quiet: common.Quiet = False,
 ) -> None:
     """Write ground layers (slope, curvature, roughness, openness, drainage and more) as cloud-optimised GeoTIFF."""
-    from lastseen.output import write_ground
+    from lastseen.jobs import view_terrain
+    from lastseen.output import MARKERS, refuse_existing, result_of_terrain, write_result
     from lastseen.terrain import open_elevation
 
     elevation = open_elevation(dem, z_unit=z_unit)
     with common.progress_bar(hidden=quiet) as progress:
-        made = write_ground(elevation, output, overwrite=overwrite, progress=progress, drainage=not local_only)
+        refuse_existing(output, overwrite=overwrite, marker=MARKERS["terrain"])
+        view = view_terrain(elevation, drainage=not local_only)
+        paths = write_result(result_of_terrain(view), output, overwrite=overwrite, progress=progress)
     if not quiet:
-        for note in (*elevation.notes, *made.notes):
+        for note in (*elevation.notes, *view.notes):
             typer.echo(f"Note: {note}.")
-        for path in made.paths:
+        for path in paths:
             typer.echo(f"{path}")
 
 
 def _view_and_write(scenario: Scenario, output: Path | None, *, overwrite: bool, as_json: bool, quiet: bool) -> None:
     from lastseen.jobs import view_traps
-    from lastseen.output import TRAPS_MARKER, refuse_existing, trap_table, traps_numbers, write_traps
+    from lastseen.output import MARKERS, refuse_existing, result_of_traps, trap_table, write_result
 
     if output is not None:
-        refuse_existing(output, overwrite=overwrite, marker=TRAPS_MARKER)
+        refuse_existing(output, overwrite=overwrite, marker=MARKERS["traps"])
     if not (quiet or as_json):
         common.echo_place(scenario)
     with common.progress_bar(hidden=quiet) as progress:
-        found = view_traps(scenario, progress)
+        view = view_traps(scenario, progress)
+        result = result_of_traps(view)
         if output is not None:
-            write_traps(found, output, overwrite=overwrite, progress=common.part_of(progress, 0.8, 1.0))
-    common.echo_result(lambda: traps_numbers(found), lambda: trap_table(found, output), as_json=as_json, quiet=quiet)
+            write_result(result, output, overwrite=overwrite, progress=common.part_of(progress, 0.8, 1.0))
+    common.echo_result(lambda: result.numbers, lambda: trap_table(view, output), as_json=as_json, quiet=quiet)
 
 
 def preread(
@@ -170,15 +174,16 @@ def _read_line(
     scenario: Scenario, line: Path, output: Path | None, members: int, *, overwrite: bool, as_json: bool, quiet: bool
 ) -> None:
     from lastseen.jobs import view_line
-    from lastseen.output import LINE_MARKER, line_numbers, line_summary, refuse_existing, write_line
+    from lastseen.output import MARKERS, line_summary, refuse_existing, result_of_line, write_result
 
     if output is not None:
-        refuse_existing(output, overwrite=overwrite, marker=LINE_MARKER)
+        refuse_existing(output, overwrite=overwrite, marker=MARKERS["line"])
     with common.progress_bar(hidden=quiet) as progress:
         view = view_line(scenario, line, members, progress)
+        result = result_of_line(view)
         if output is not None:
-            write_line(view, output, overwrite=overwrite, progress=common.part_of(progress, 0.8, 1.0))
-    common.echo_result(lambda: line_numbers(view), lambda: line_summary(view, output), as_json=as_json, quiet=quiet)
+            write_result(result, output, overwrite=overwrite, progress=common.part_of(progress, 0.8, 1.0))
+    common.echo_result(lambda: result.numbers, lambda: line_summary(view, output), as_json=as_json, quiet=quiet)
 
 
 def _read_area(
@@ -192,15 +197,16 @@ def _read_area(
     quiet: bool,
 ) -> None:
     from lastseen.jobs import other_kept_tiles, view_area
-    from lastseen.output import AREA_MARKER, area_numbers, area_summary, refuse_existing, write_area
+    from lastseen.output import MARKERS, area_summary, refuse_existing, result_of_area, write_result
 
-    refuse_existing(output, overwrite=overwrite, marker=AREA_MARKER)
+    refuse_existing(output, overwrite=overwrite, marker=MARKERS["area"])
     names = {"starts": "spacing_m", "tiles": "tile_km"}
     how = {names.get(name, name): value for name, value in how.items()}
     with common.progress_bar(hidden=quiet) as progress:
         view = view_area(scenario, output, area=area, progress=progress, **how)
-        numbers = area_numbers(view)
-        write_area(view, output, overwrite=overwrite, progress=common.part_of(progress, 0.9, 1.0))
+        result = result_of_area(view)
+        write_result(result, output, overwrite=overwrite, progress=common.part_of(progress, 0.9, 1.0))
+    view.kept.remove()
     for folder in other_kept_tiles(output, view.request):
         typer.echo(f"Tiles of a run with other settings still lie in {folder}: delete them if not needed", err=True)
-    common.echo_result(lambda: numbers, lambda: area_summary(view, output), as_json=as_json, quiet=quiet)
+    common.echo_result(lambda: result.numbers, lambda: area_summary(view, output), as_json=as_json, quiet=quiet)

@@ -113,16 +113,17 @@ def _make_and_write(
     scenario: Scenario, output: Path, *, overwrite: bool, animate: bool, as_json: bool, quiet: bool
 ) -> None:
     from lastseen.jobs import make_plan
-    from lastseen.output import plan_numbers, plan_summary, refuse_existing, write_plan
+    from lastseen.output import MARKERS, plan_summary, refuse_existing, result_of_plan, write_result
 
-    refuse_existing(output, overwrite=overwrite)
+    refuse_existing(output, overwrite=overwrite, marker=MARKERS["plan"])
     if not (quiet or as_json):
         common.echo_place(scenario)
     with common.progress_bar(hidden=quiet) as progress:
         made: Plan = make_plan(scenario, progress)
-        write_plan(made, output, overwrite=overwrite, animate=animate, progress=common.part_of(progress, 0.95, 1.0))
+        result = result_of_plan(made, animate=animate)
+        write_result(result, output, overwrite=overwrite, progress=common.part_of(progress, 0.95, 1.0))
     common.echo_result(
-        lambda: plan_numbers(made), lambda: plan_summary(plan_numbers(made), output), as_json=as_json, quiet=quiet
+        lambda: result.numbers, lambda: plan_summary(result.numbers, output), as_json=as_json, quiet=quiet
     )
 
 
@@ -158,7 +159,7 @@ def strips(
     """Lay out a signal search over any drawn outline, without a model."""
     from lastseen.core import apply_overrides, check_scenario, crs_of_outline, is_local_metric, to_lonlat
     from lastseen.jobs import plan_drawn_search, without_elevation
-    from lastseen.output import SEARCH_MARKER, plan_summary, refuse_existing, search_numbers, write_search
+    from lastseen.output import MARKERS, plan_summary, refuse_existing, result_of_search, write_result
 
     given = [
         *common.given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
@@ -171,15 +172,16 @@ def strips(
     scenario = apply_overrides(check_scenario({"elevation": ["?"]}), given)
     if not dem:
         scenario = without_elevation(scenario)
-    refuse_existing(output, overwrite=overwrite, marker=SEARCH_MARKER)
+    refuse_existing(output, overwrite=overwrite, marker=MARKERS["search"])
     with common.progress_bar(hidden=quiet) as progress:
         made = plan_drawn_search(scenario, no_go=no_go, entry=_entry(entry), progress=progress)
         grid, outline_crs = made.terrain.elevation, crs_of_outline(outline, "debris")
         middle = made.debris.outline.centroid
         metric = is_local_metric(outline_crs, to_lonlat(middle.x, middle.y, grid.crs))
-        write_search(made, output, crs=outline_crs if metric else None, overwrite=overwrite, progress=progress)
+        result = result_of_search(made, file_crs=outline_crs if metric else None)
+        write_result(result, output, overwrite=overwrite, progress=progress)
     common.echo_result(
-        lambda: search_numbers(made), lambda: plan_summary(search_numbers(made), output), as_json=as_json, quiet=quiet
+        lambda: result.numbers, lambda: plan_summary(result.numbers, output), as_json=as_json, quiet=quiet
     )
 
 
@@ -194,8 +196,11 @@ def _entry(text: str | None) -> Entry | None:
 
 Choice = TypeVar("Choice")
 Folder = Annotated[Path, typer.Argument(help="Folder of a plan or of a drawn search.", show_default=False)]
-# Of products.kinds, which is slow to import.
-NAMES = ("json", "gpkg", "cog", "gpx", "kml", "sheet", "page", "sheet-staff", "sheet-blank", "geojson", "parquet")
+# Of the list of formats and the sheets of a plan, which are slow to import.
+NAMES = (
+    "json", "gpkg", "cog", "gpx", "kml", "geojson", "parquet", "csv", "sld", "sheet", "page", "sheet-staff",
+    "sheet-blank",
+)  # fmt: skip
 DEVICES: dict[str, Device] = {"full": "full", "basic": "basic"}
 PAPERS: dict[str, Paper] = {"A4": "A4", "Letter": "Letter", "A3": "A3"}
 
@@ -214,12 +219,14 @@ def export(
     quiet: common.Quiet = False,
 ) -> None:
     """Write products of a plan again or in another form, without computing it again."""
-    from lastseen.output import Wishes, export_plan
+    from lastseen.output import Options, add_formats, read_result
 
-    wishes = Wishes(device=_choose(device, DEVICES, "device"), paper=_choose(paper, PAPERS, "paper"))
+    options = Options(device=_choose(device, DEVICES, "device"), paper=_choose(paper, PAPERS, "paper"))
     names = [part.strip() for part in to.split(",") if part.strip()]
     with common.progress_bar(hidden=quiet) as progress:
-        files = export_plan(plan, names, output=output, wishes=wishes, overwrite=overwrite, progress=progress)
+        files = add_formats(
+            read_result(plan), names, output or plan, options=options, overwrite=overwrite, progress=progress
+        )
     if not quiet:
         typer.echo("\n".join(f"{path}" for path in files))
 

@@ -52,9 +52,9 @@ def sites(
     """Find and rank ground for practice that no start zone in this model reaches."""
     from lastseen.core import parse_crs, parse_point
     from lastseen.jobs import SiteRequest, view_sites
-    from lastseen.output import SITES_MARKER, refuse_existing, sites_numbers, sites_table, write_sites
+    from lastseen.output import MARKERS, refuse_existing, result_of_sites, sites_text, write_result
 
-    refuse_existing(output, overwrite=overwrite, marker=SITES_MARKER)
+    refuse_existing(output, overwrite=overwrite, marker=MARKERS["sites"])
     width, height = pair(size, "x", "--size", "100x50")
     low, high = pair(slope, "-", "--slope", "10-25")
     request = SiteRequest(
@@ -74,8 +74,9 @@ def sites(
         typer.echo(f"Place of --near: {known['lonlat']} = {known['utm']} = {known['mgrs']}", err=True)
     with common.progress_bar(hidden=quiet) as progress:
         view = view_sites(common.scenario_from(None, given), request, place, common.part_of(progress, 0.0, 0.8))
-        write_sites(view, output, overwrite=overwrite, progress=common.part_of(progress, 0.8, 1.0))
-    common.echo_result(lambda: sites_numbers(view), lambda: sites_table(view, output), as_json=as_json, quiet=quiet)
+        result = result_of_sites(view)
+        write_result(result, output, overwrite=overwrite, progress=common.part_of(progress, 0.8, 1.0))
+    common.echo_result(lambda: result.numbers, lambda: sites_text(view, output), as_json=as_json, quiet=quiet)
 
 
 def pair(text: str, between: str, option: str, example: str) -> tuple[float, float]:
@@ -115,27 +116,42 @@ def deposit(
     quiet: common.Quiet = False,
 ) -> None:
     """Lay a deposit over a practice site: outline, thickness, stakes, and a plan for the machine that pushes it."""
-    from lastseen.jobs import PACKING
+    from lastseen.core import to_lonlat
+    from lastseen.jobs import PACKING, lay_deposit
     from lastseen.output import (
-        DEPOSIT_MARKER,
-        deposit_numbers,
-        deposit_table,
-        lay_deposit,
+        MARKERS,
+        deposit_text,
+        read_debris,
+        read_reach,
+        read_site,
         refuse_existing,
-        write_deposit,
+        result_of_deposit,
+        write_result,
     )
+    from lastseen.terrain import open_elevation
 
     if (size is None) == (like is None):
         raise InputError("say what the deposit stands for: either --size 1 to 4, or --like with the folder of a plan")
-    refuse_existing(output, overwrite=overwrite, marker=DEPOSIT_MARKER)
+    refuse_existing(output, overwrite=overwrite, marker=MARKERS["deposit"])
     with common.progress_bar(hidden=quiet) as progress:
         progress("laying the deposit", 0.0)
+        frame, record = read_site(sites_folder, site)
         made = lay_deposit(
-            tuple(dem), z_unit, sites_folder, site, size, like, seed=seed, snow_m=snow_depth, left_m=leave,
-            packing=PACKING if packing is None else packing, stake_m=stake, name=name,
-        )  # fmt: skip
-        write_deposit(made, output, overwrite=overwrite, progress=common.part_of(progress, 0.5, 1.0))
-    common.echo_result(lambda: deposit_numbers(made), lambda: deposit_table(made, output), as_json=as_json, quiet=quiet)
+            open_elevation(tuple(dem), to_lonlat(*frame.middle_m, frame.crs), z_unit),
+            frame,
+            record,
+            like=read_debris(like) if like else size or 0,
+            reach=read_reach(sites_folder),
+            seed=seed,
+            snow_m=snow_depth,
+            left_m=leave,
+            packing=PACKING if packing is None else packing,
+            stake_m=stake,
+            name=name,
+        )
+        result = result_of_deposit(made)
+        write_result(result, output, overwrite=overwrite, progress=common.part_of(progress, 0.5, 1.0))
+    common.echo_result(lambda: result.numbers, lambda: deposit_text(made, output), as_json=as_json, quiet=quiet)
 
 
 # ---- The commands that hide targets: drill targets, drill exercises
@@ -175,12 +191,12 @@ def targets(
     """Hide targets in a plan's debris: sheets for staff and trainees, run sheet, GPX. Dummies only."""
     from lastseen.jobs import plan_targets
     from lastseen.output import (
-        TARGETS_MARKER,
+        MARKERS,
         read_planned,
         refuse_existing,
-        target_numbers,
+        result_of_targets,
         targets_text,
-        write_targets,
+        write_result,
     )
 
     given = {
@@ -193,14 +209,15 @@ def targets(
         "probability_of_area": False if even else None,
     }
     chosen, name = _chosen(exercise, own, {key: value for key, value in given.items() if value is not None})
-    refuse_existing(output, overwrite=overwrite, marker=TARGETS_MARKER)
+    refuse_existing(output, overwrite=overwrite, marker=MARKERS["targets"])
     with common.progress_bar(hidden=quiet) as progress:
         progress("reading the plan", 0.0)
         planned = read_planned(plan)
         hidden = plan_targets(planned, chosen, seed, name=name)
-        write_targets(planned, hidden, output, overwrite=overwrite, progress=progress)
+        result = result_of_targets(planned, hidden)
+        write_result(result, output, overwrite=overwrite, progress=progress)
     common.echo_result(
-        lambda: target_numbers(planned, hidden),
+        lambda: result.numbers,
         lambda: targets_text(planned, hidden, output),
         as_json=as_json,
         quiet=quiet,
@@ -277,16 +294,16 @@ def debrief(
     from lastseen.jobs import GPS_ERROR_M, read_log, read_tracks
     from lastseen.jobs import debrief as work_out
     from lastseen.output import (
-        DEBRIEF_MARKER,
-        debrief_numbers,
+        MARKERS,
         debrief_text,
         read_planned,
         read_targets,
         refuse_existing,
-        write_debrief,
+        result_of_debrief,
+        write_result,
     )
 
-    refuse_existing(output, overwrite=overwrite, marker=DEBRIEF_MARKER)
+    refuse_existing(output, overwrite=overwrite, marker=MARKERS["debrief"])
     with common.progress_bar(hidden=quiet) as progress:
         progress("reading plan and tracks", 0.0)
         planned = read_planned(plan)
@@ -300,8 +317,9 @@ def debrief(
             shifts_s=_shifts(shift or []),
             curve=curve,
         )
-        write_debrief(made, output, overwrite=overwrite, progress=progress)
-    common.echo_result(lambda: debrief_numbers(made), lambda: debrief_text(made, output), as_json=as_json, quiet=quiet)
+        result = result_of_debrief(made)
+        write_result(result, output, overwrite=overwrite, progress=progress)
+    common.echo_result(lambda: result.numbers, lambda: debrief_text(made, output), as_json=as_json, quiet=quiet)
 
 
 def _shifts(given: list[str]) -> dict[str, float]:

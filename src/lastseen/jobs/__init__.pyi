@@ -12,6 +12,8 @@ from .practice.deposit import (
     SiteFrame,
     Stake,
     deposit_sentence,
+    find_flow_deg,
+    lay_deposit,
     lay_modelled,
     lay_sized,
     plan_pushing,
@@ -44,6 +46,7 @@ from .reading.line_text import (
 )
 from .reading.stretches import CONSEQUENCES, Stretch
 from .reading.tiles import other_kept_tiles
+from .terrain_view import TerrainView, view_terrain
 from .trap_view import TrapView, view_traps
 
 __all__ = [
@@ -91,6 +94,7 @@ __all__ = [
     "Stretch",
     "Target",
     "TargetPlan",
+    "TerrainView",
     "Track",
     "TrapView",
     "ZoneRow",
@@ -102,6 +106,8 @@ __all__ = [
     "elapsed_text",
     "exercise_of",
     "find_exercise",
+    "find_flow_deg",
+    "lay_deposit",
     "lay_modelled",
     "lay_sized",
     "lookout_words",
@@ -127,6 +133,7 @@ __all__ = [
     "view_area",
     "view_line",
     "view_sites",
+    "view_terrain",
     "view_traps",
     "way_words",
     "without_elevation",

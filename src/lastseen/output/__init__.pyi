@@ -1,125 +1,95 @@
-from .caution import FULL_CAUTION, SHORT_CAUTION
 from .console import (
     area_summary,
     areas_text,
     check_table,
     clock_text,
     debrief_text,
+    deposit_text,
     dig_text,
     exercises_text,
     line_summary,
     plan_summary,
     probe_text,
     range_text,
+    sites_text,
     targets_text,
     trap_table,
 )
 from .draw.palette import load_palette
 from .draw.rescue import write_clock_figure, write_range_figure
-from .layers import Layer, known, search_layers
-from .numbers import numbers_text, plan_numbers, search_numbers
+from .formats.json import numbers_text
 from .onefile.elements import CLOCK_SCRIPT
-from .read import lay_deposit, read_planned, read_walk
-from .result import Result, read_numbers, read_result
-from .results.drill import (
-    DEBRIEF_MARKER,
-    TARGETS_MARKER,
-    debrief_numbers,
+from .read import (
+    read_debris,
+    read_numbers,
+    read_planned,
+    read_reach,
+    read_result,
+    read_site,
     read_targets,
-    target_numbers,
-    write_debrief,
-    write_targets,
+    read_walk,
 )
-from .results.ground import TRAPS_MARKER, traps_numbers, write_ground, write_traps
-from .results.reading import AREA_MARKER, LINE_MARKER, area_numbers, line_numbers, write_area, write_line
-from .results.sites import (
-    DEPOSIT_MARKER,
-    SITES_MARKER,
-    deposit_numbers,
-    deposit_table,
-    sites_numbers,
-    sites_table,
-    write_deposit,
-    write_sites,
-)
-from .write import (
-    PLAN_MARKER,
-    SEARCH_MARKER,
-    Device,
-    Paper,
-    Wishes,
-    export_plan,
-    new_folder,
-    refuse_existing,
-    write_plan,
-    write_search,
-)
+from .result import FULL_CAUTION, MARKERS, SHORT_CAUTION, Device, Layer, Options, Paper, Result
+from .results.drill import result_of_debrief, result_of_targets
+from .results.ground import result_of_terrain, result_of_traps
+from .results.numbers import known
+from .results.plan import result_of_plan, result_of_search
+from .results.plan_layers import search_layers
+from .results.reading import result_of_area, result_of_line
+from .results.sites import result_of_deposit, result_of_sites
+from .write import add_formats, new_folder, refuse_existing, write_result
 
 __all__ = [
-    "AREA_MARKER",
     "CLOCK_SCRIPT",
-    "DEBRIEF_MARKER",
-    "DEPOSIT_MARKER",
     "FULL_CAUTION",
-    "LINE_MARKER",
-    "PLAN_MARKER",
-    "SEARCH_MARKER",
+    "MARKERS",
     "SHORT_CAUTION",
-    "SITES_MARKER",
-    "TARGETS_MARKER",
-    "TRAPS_MARKER",
     "Device",
     "Layer",
+    "Options",
     "Paper",
     "Result",
-    "Wishes",
-    "area_numbers",
+    "add_formats",
     "area_summary",
     "areas_text",
     "check_table",
     "clock_text",
-    "debrief_numbers",
     "debrief_text",
-    "deposit_numbers",
-    "deposit_table",
+    "deposit_text",
     "dig_text",
     "exercises_text",
-    "export_plan",
     "known",
-    "lay_deposit",
-    "line_numbers",
     "line_summary",
     "load_palette",
     "new_folder",
     "numbers_text",
-    "plan_numbers",
     "plan_summary",
     "probe_text",
     "range_text",
+    "read_debris",
     "read_numbers",
     "read_planned",
+    "read_reach",
     "read_result",
+    "read_site",
     "read_targets",
     "read_walk",
     "refuse_existing",
+    "result_of_area",
+    "result_of_debrief",
+    "result_of_deposit",
+    "result_of_line",
+    "result_of_plan",
+    "result_of_search",
+    "result_of_sites",
+    "result_of_targets",
+    "result_of_terrain",
+    "result_of_traps",
     "search_layers",
-    "search_numbers",
-    "sites_numbers",
-    "sites_table",
-    "target_numbers",
+    "sites_text",
     "targets_text",
     "trap_table",
-    "traps_numbers",
-    "write_area",
     "write_clock_figure",
-    "write_debrief",
-    "write_deposit",
-    "write_ground",
-    "write_line",
-    "write_plan",
     "write_range_figure",
-    "write_search",
-    "write_sites",
-    "write_targets",
-    "write_traps",
+    "write_result",
 ]

@@ -10,22 +10,24 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lastseen.core import percent, short_percent
+from lastseen.core import percent, short_percent, to_lonlat
 from lastseen.jobs import (
     INCIDENT_SLOPES_DEG,
+    SITE_LIMITS,
     Debrief,
     Exercise,
     Outcome,
     PlannedSearch,
     TargetPlan,
     TrapView,
+    deposit_sentence,
     elapsed_text,
     regroup_sentence,
+    site_sentences,
     table_rows,
     zone_sentence,
 )
-from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.output.numbers import plan_numbers
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
 from lastseen.rescue import (
     BODY,
     LEAST_PULSES,
@@ -47,7 +49,7 @@ from lastseen.search import RANKING_FORMULA, SearchStep, SubArea, saved_percent
 from lastseen.traps import WEIGHT_FORMULA, describe_shares
 
 if TYPE_CHECKING:
-    from lastseen.jobs import AreaView, LineView
+    from lastseen.jobs import AreaView, LineView, PracticeDeposit, PushPlan, SiteView
 
 
 # ---- Plain tables for a terminal: columns of text, as wide as they need to be, the last one wrapped
@@ -127,6 +129,8 @@ def trap_table(view: TrapView, folder: Path | None) -> str:
     if view.plan is None:
         lines.append(f"{len(view.traps)} traps, {len(view.areas)} release areas on the whole elevation model")
     elif view.plan.model is not None:
+        from lastseen.output.results.plan import plan_numbers  # noqa: PLC0415  slow to import
+
         lines += _release_lines(plan_numbers(view.plan))
     for trap in view.traps[:MOST_LISTED]:
         head = f"{trap.letter}{trap.number} {trap.kind} ({', '.join(trap.consequences)}), weight {trap.weight:.3f}. "
@@ -605,3 +609,38 @@ def area_summary(view: AreaView, folder: Path) -> str:
         bullets(view.notes),
         f"Written to {folder}",
     )
+
+
+# ---- Practice sites and deposits
+
+
+def sites_text(view: SiteView, folder: Path) -> str:
+    """The sites for a terminal."""
+    crs = view.terrain.elevation.crs
+    blocks = []
+    for site in view.search.sites:
+        place = to_lonlat(*site.middle_m, crs).notations()
+        head = wrapped(f"Site {site.number}: {place['lonlat']} = {place['mgrs']}, rank {site.rank:.2f}")
+        blocks.append(f"{head}\n{bullets(site_sentences(site, site.statement.removesuffix(f' {SITE_LIMITS}')))}")
+    return paragraphs(*blocks, wrapped(SITE_LIMITS), bullets(view.notes), f"Written to {folder}")
+
+
+def deposit_text(made: PracticeDeposit, folder: Path) -> str:
+    """The pushing plan for a terminal."""
+    push = made.pushing
+    rows = [
+        (stake.name, f"{stake.fill_m:.2f}", f"{stake.fill_m3:.1f}", f"{stake.cut_m3:.1f}", _gives(push, stake.name))
+        for stake in push.stakes
+    ]
+    return paragraphs(
+        wrapped(made.shape.source),
+        wrapped(deposit_sentence(made)),
+        table(("stake", "fill m", "fill m3", "cut m3", "its snow goes to (m3 as it lies in the end)"), rows),
+        bullets(made.notes),
+        f"Written to {folder}",
+    )
+
+
+def _gives(push: PushPlan, name: str) -> str:
+    hauls = [haul for haul in push.hauls if haul.from_stake == name]
+    return ", ".join(f"{haul.to_stake} {haul.volume_m3:.0f}" for haul in hauls)

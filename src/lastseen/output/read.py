@@ -1,56 +1,210 @@
-"""Folders read back: plans and searches for a drill, sites and debris for a practice deposit."""
+"""Folders read back: the result of any job, and what other jobs need of them."""
 
 from __future__ import annotations
 
 import json
 import math
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import rasterio
 import shapely
 from pyproj import CRS
-from shapely import LineString, Point, line_merge
+from shapely import LineString, line_merge
 
-from lastseen.core import BoolArray, Grid, InputError, keep_areas, to_lonlat
+from lastseen.core import Grid, InputError, LastseenError, keep_areas, parse_crs
 from lastseen.jobs import (
-    DEPOSIT_LIMITS,
     MARGIN_M,
     MARGIN_SHARE,
     DepositModel,
+    Difficulty,
+    Mark,
     PlannedLeg,
     PlannedSearch,
-    PracticeDeposit,
     SiteFrame,
-    lay_modelled,
-    lay_sized,
-    note_grid,
-    plan_pushing,
-    to_sentences,
+    StakeOut,
+    Target,
+    TargetPlan,
+    exercise_of,
+    find_flow_deg,
 )
-from lastseen.output.result import Result, read_numbers, read_result
-from lastseen.output.results.sites import SITES_MARKER
-from lastseen.output.write import PLAN_MARKER
+from lastseen.output.draw.palette import load_palette
+from lastseen.output.formats.sld import layer_styles
+from lastseen.output.result import (
+    MARKERS,
+    SHORT_CAUTION,
+    STEMS,
+    ColumnKind,
+    Job,
+    Layer,
+    Raster,
+    Result,
+    make_columns,
+)
+from lastseen.output.results.plan_layers import PLAN_LAYERS, SEARCH_LAYERS
+from lastseen.output.write import restore_leftovers
 from lastseen.search import WalkedLeg
-from lastseen.terrain import open_elevation, read_terrain, read_window, smooth_heights
 
-# ---- The walk of a plan or of a drawn search, from its folder, for the clock
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+
+_RASTERS = ("ground", "poa", "debris_probability", "debris_thickness", "peak_speed")  # those of a plan come first
+_KINDS: dict[str, ColumnKind] = {"i": "integer", "u": "integer", "f": "real"}
 
 
-def read_walk(folder: Path) -> tuple[tuple[WalkedLeg, ...], float, int]:
-    """Legs, strip width and number of searchers of a plan or a drawn search that was written to a folder.
+def read_result(folder: Path) -> Result:
+    """Read the folder of a job back; what is read is what was written.
+
+    Of a plan and of a drawn search the products can be made again, of other jobs all formats.
 
     Parameters
     ----------
     folder : Path
-        Holds ``plan.json`` or ``search.json``.
+        Holds the marker of a job and its GeoPackage.
 
-    Returns
-    -------
-    legs : tuple of WalkedLeg
-    strip_width_m : float
-    searchers : int
+    Raises
+    ------
+    InputError
+        If there is no result, a file of it is missing, or one cannot be read.
+    """
+    restore_leftovers(folder)
+    job = next((job for job, marker in MARKERS.items() if job != "terrain" and (folder / marker).is_file()), "plan")
+    if job not in ("plan", "search"):
+        return _read_other(folder, job)
+    numbers = read_numbers(folder)
+    try:
+        crs = parse_crs(numbers["grid"]["crs"])
+        layers, file_crs = _read_plan_layers(folder / f"{job}.gpkg", crs)
+        rasters = _read_rasters(folder)
+    except (OSError, KeyError, TypeError, ValueError, LastseenError) as error:
+        raise InputError(f"{folder} holds no plan that can be read ({error}): make it again") from error
+    if "ground" not in rasters:
+        raise InputError(f"{folder} holds no ground.tif, an older version wrote it: make the plan again")
+    from lastseen.output.results.plan import build_result  # noqa: PLC0415  slow to import
+
+    layers = layers if job == "plan" else {name: layers[name] for name in SEARCH_LAYERS}
+    return build_result(job, numbers, layers, rasters, crs=crs, file_crs=file_crs)
+
+
+def _read_other(folder: Path, job: Job) -> Result:
+    """The result of a job that is no plan and no search."""
+    import pyogrio  # noqa: PLC0415  slow to import
+
+    try:
+        numbers = json.loads((folder / MARKERS[job]).read_text(encoding="utf-8"))
+        path = folder / f"{STEMS.get(job, job)}.gpkg"
+        crs = CRS.from_user_input(pyogrio.read_info(path)["crs"])
+        layers = {layer.name: layer for layer in _read_layers(path)}
+        run = pyogrio.read_dataframe(path, layer="run", read_geometry=False)
+        rasters = _read_rasters(folder)
+    except (OSError, KeyError, TypeError, ValueError, LastseenError, pyogrio.errors.DataSourceError) as error:
+        raise InputError(f"{folder} cannot be read ({error}): make it again") from error
+    return Result(
+        job=job,
+        numbers=numbers,
+        layers=layers,
+        rasters=rasters,
+        run=tuple(zip(run["key"], run["value"], strict=True)),
+        styles=layer_styles(load_palette(), searchers=1) if job == "traps" else {},
+        default=("json", "gpkg", "cog"),
+        crs=crs,
+    )
+
+
+def _read_layers(path: Path) -> Iterator[Layer]:
+    """The layers of a GeoPackage as they describe themselves; what columns mean is not in the file."""
+    import pyogrio  # noqa: PLC0415  slow to import
+
+    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as data:
+        rows = data.execute(
+            "SELECT table_name, identifier, description FROM gpkg_contents WHERE data_type = 'features'"
+        ).fetchall()
+    for name, title, about in rows:
+        info = pyogrio.read_info(path, layer=name)
+        kinds = zip(info["fields"], info["dtypes"], strict=True)
+        empty = Layer(
+            name=name,
+            title=title,
+            about=about.removesuffix(f" {SHORT_CAUTION}"),
+            geometry=info["geometry_type"],
+            columns=make_columns([(column, _KINDS.get(dtype[:1], "text"), "") for column, dtype in kinds]),
+        )
+        yield _fill(empty, pyogrio.read_dataframe(path, layer=name))
+
+
+def _read_plan_layers(path: Path, crs: Any) -> tuple[dict[str, Layer], Any]:
+    """Layers of a plan in map metres of ``crs``, and the CRS of the file where it is another one."""
+    import pyogrio  # noqa: PLC0415  slow to import
+
+    if not path.is_file():
+        raise InputError(f"{path.name} is missing")
+    there = {str(name) for name in pyogrio.list_layers(path)[:, 0]}
+    layers, file_crs = dict(PLAN_LAYERS), None
+    for name, empty in PLAN_LAYERS.items():
+        if name in there:
+            table = pyogrio.read_dataframe(path, layer=name)
+            if not crs.equals(table.crs):
+                file_crs = table.crs
+                table = table.to_crs(crs)
+            layers[name] = _fill(empty, table)
+    return layers, file_crs
+
+
+def _fill(empty: Layer, table: GeoDataFrame) -> Layer:
+    """A layer with the shapes and values of a table that was written from it."""
+    columns = [[column.plain(value) for value in table[column.name]] for column in empty.columns]
+    shapes = tuple(table.geometry)
+    return replace(empty, shapes=shapes, rows=tuple(zip(*columns, strict=True)) if shapes else ())
+
+
+def _read_rasters(folder: Path) -> dict[str, Raster]:
+    """The rasters of a folder by name, as they were written; those of a plan in their order."""
+    order = {name: number for number, name in enumerate(_RASTERS)}
+    paths = sorted(folder.glob("*.tif"), key=lambda path: (order.get(path.stem, len(order)), path.name))
+    return {path.stem: _read_raster(path) for path in paths}
+
+
+def _read_raster(path: Path) -> Raster:
+    with rasterio.open(path) as data:
+        values = data.read().astype(np.float64)
+        values[values == data.nodata] = np.nan
+        crs, t = CRS.from_user_input(data.crs), data.transform
+        bands = tuple(Grid(value, t.c, t.f, t.a, crs) for value in values)
+        return Raster(bands=bands, descriptions=tuple(data.descriptions), units=tuple(data.units))
+
+
+def read_numbers(folder: Path) -> dict[str, Any]:
+    """The numbers alone: ``plan.json`` or ``search.json`` of a folder.
+
+    Raises
+    ------
+    InputError
+        If there is neither, or it cannot be read.
+    """
+    restore_leftovers(folder)
+    paths = [folder / MARKERS[job] for job in ("plan", "search")]
+    path = next((path for path in paths if path.is_file()), None)
+    if path is None:
+        names = " and no ".join(path.name for path in paths)
+        raise InputError(f"{folder} holds no {names}: name the folder of a plan or of a search")
+    try:
+        numbers: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        _ = numbers["grid"]
+    except (OSError, KeyError, TypeError, ValueError) as error:
+        raise InputError(f"{path} is no plan that can be read ({error}): make it again") from error
+    return numbers
+
+
+# ---- What other jobs need of a folder
+
+
+def read_walk(folder: Path) -> tuple[tuple[WalkedLeg, ...], float, int]:
+    """Legs, strip width in metres and number of searchers of a plan or a drawn search, for the clock.
 
     Raises
     ------
@@ -73,16 +227,13 @@ def read_walk(folder: Path) -> tuple[tuple[WalkedLeg, ...], float, int]:
         raise InputError(f"{folder} holds no plan that can be read ({error}): make it again") from error
 
 
-# ---- A plan or a drawn search for a drill: outline, walk, probability of area, and the ground it lies on
-
-
 def read_planned(folder: Path) -> PlannedSearch:
-    """A plan or a drawn search from its folder.
+    """A plan or a drawn search for a drill: outline, walk, probability of area, and the ground it lies on.
 
     Raises
     ------
     InputError
-        See `lastseen.output.result.read_result`.
+        See `read_result`.
     """
     return planned_of(read_result(folder), folder.name)
 
@@ -91,7 +242,7 @@ def planned_of(result: Result, name: str) -> PlannedSearch:
     """What a drill needs of a plan; ``name`` is taken where the plan has none."""
     numbers = result.numbers
     legs = _legs(result)
-    searched = [shape for shape, one in result.records("debris") if one["searched"]]
+    searched = [shape for shape, row in result.records("debris") if row["searched"]]
     outline = keep_areas(shapely.union_all(searched))
     west, south, east, north = shapely.total_bounds([outline, *(leg.line for leg in legs)]).tolist()
     rim = max(MARGIN_M, MARGIN_SHARE * max(east - west, north - south))  # sheets show more than the outline
@@ -121,9 +272,6 @@ def _legs(result: Result) -> tuple[PlannedLeg, ...]:
     return tuple(sorted(rows, key=lambda leg: (leg.searcher, leg.number)))
 
 
-# ---- Reading folders back for a practice deposit: a site of ``sites.json``, and the debris of a plan
-
-
 def read_site(folder: Path, number: int) -> tuple[SiteFrame, dict[str, Any]]:
     """A site that was written by ``lastseen drill sites``: where it lies, and all that was said about it.
 
@@ -132,30 +280,36 @@ def read_site(folder: Path, number: int) -> tuple[SiteFrame, dict[str, Any]]:
     InputError
         If there is no such folder or no such site.
     """
-    path = folder / SITES_MARKER
+    marker = MARKERS["sites"]
+    path = folder / marker
     if not path.is_file():
-        raise InputError(f"{folder} holds no {SITES_MARKER}: name a folder that lastseen drill sites has written")
+        raise InputError(f"{folder} holds no {marker}: name a folder that lastseen drill sites has written")
     try:
-        told = json.loads(path.read_text(encoding="utf-8"))
-        sites = {int(one["number"]): one for one in told["sites"]}
+        numbers = json.loads(path.read_text(encoding="utf-8"))
+        sites = {int(site["number"]): site for site in numbers["sites"]}
         if number not in sites:
-            raise InputError(f"{path} has no site {number}: choose one of {', '.join(str(site) for site in sites)}")
+            raise InputError(f"{path} has no site {number}: choose one of {', '.join(map(str, sites))}")
         site = sites[number]
         corners = np.array(site["corners_m"], float)
-        middle = corners.mean(axis=0)
-        width, height = math.dist(corners[0], corners[1]), math.dist(corners[1], corners[2])
-        crs = CRS.from_user_input(told["grid"]["crs"])
-        return SiteFrame(
-            middle_m=(float(middle[0]), float(middle[1])),
+        x, y = corners.mean(axis=0).tolist()
+        frame = SiteFrame(
+            middle_m=(x, y),
             downhill_deg=float(site["downhill_deg"]),
-            width_m=width,
-            height_m=height,
-            crs=crs,
-        ), site
+            width_m=math.dist(corners[0], corners[1]),
+            height_m=math.dist(corners[1], corners[2]),
+            crs=CRS.from_user_input(numbers["grid"]["crs"]),
+        )
     except (OSError, KeyError, TypeError, ValueError, IndexError) as error:
         if isinstance(error, InputError):
             raise
         raise InputError(f"{path} cannot be read ({error}): make it again") from error
+    return frame, site
+
+
+def read_reach(folder: Path) -> Grid | None:
+    """Share of frictions with which a body passes, as ``lastseen drill sites`` wrote it; None where it is missing."""
+    path = folder / "reach.tif"
+    return _read_raster(path).bands[0] if path.is_file() else None
 
 
 def read_debris(folder: Path) -> DepositModel:
@@ -166,122 +320,58 @@ def read_debris(folder: Path) -> DepositModel:
     InputError
         If the folder is no plan with a model, or cannot be read.
     """
-    import geopandas  # noqa: PLC0415  slow to import
-
-    raster, layers = folder / "debris_thickness.tif", folder / "plan.gpkg"
-    if not (folder / PLAN_MARKER).is_file() or not raster.is_file() or not layers.is_file():
+    if not all((folder / name).is_file() for name in (MARKERS["plan"], "debris_thickness.tif", "plan.gpkg")):
         raise InputError(f"{folder} is no plan with debris thickness: name a folder that lastseen plan has written")
-    try:
-        with rasterio.open(raster) as data:
-            values = np.ma.filled(data.read(1, masked=True).astype(np.float64), 0.0)
-            t, crs = data.transform, CRS.from_wkt(data.crs.to_wkt())
-        debris = geopandas.read_file(layers, layer="debris")
-        outline = keep_areas(debris[debris["searched"] == 1].geometry.union_all())
-        paths = geopandas.read_file(layers, layer="flow_paths")
-        line = line_merge(paths[paths["kind"] == "main"].geometry.iloc[0])
-        name = json.loads((folder / PLAN_MARKER).read_text(encoding="utf-8")).get("name") or folder.name
-    except Exception as error:  # each reader raises its own kinds
-        raise InputError(f"the plan in {folder} cannot be read ({error}): make it again") from error
+    result = read_result(folder)
+    thickness = result.rasters["debris_thickness"].bands[0]
+    outline = keep_areas(shapely.union_all([shape for shape, row in result.records("debris") if row["searched"]]))
+    paths = [shape for shape, row in result.records("flow_paths") if row["kind"] == "main"]
+    if not paths:
+        raise InputError(f"the plan in {folder} cannot be read (no main path): make it again")
     return DepositModel(
-        thickness_m=Grid(values, t.c, t.f, t.a, crs), outline=outline, flow_deg=_flow_deg(line, outline), name=name
+        thickness_m=thickness.with_values(np.nan_to_num(thickness.values)),
+        outline=outline,
+        flow_deg=find_flow_deg(line_merge(paths[0]), outline),
+        name=result.numbers.get("name") or folder.name,
     )
 
 
-def _flow_deg(line: Any, outline: Any) -> float:
-    """Azimuth from where the main path enters the debris to where it ends in it."""
-    inside = line.intersection(outline)
-    parts = [one for one in getattr(inside, "geoms", [inside]) if isinstance(one, LineString) and not one.is_empty]
-    (x0, y0), (x1, y1) = _along(line, parts)
-    return math.degrees(math.atan2(x1 - x0, y1 - y0)) % 360.0
-
-
-def _along(line: Any, parts: list[LineString]) -> list[tuple[float, float]]:
-    """First and last point inside, in the order of the path; its own ends where it never enters."""
-    ends = [xy for part in parts for xy in (part.coords[0], part.coords[-1])] or list(line.coords)
-    ordered = sorted(ends, key=lambda xy: float(line.project(Point(xy))))
-    return [(float(x), float(y)) for x, y, *_ in (ordered[0], ordered[-1])]
-
-
-# ---- From folders to a practice deposit: the site, the ground round it, the shape, and the pushing plan
-
-STEEPEST_WORK_DEG = 30.0  # snow is not pushed from steeper ground; common practice, no source
-AROUND_M = 400.0  # ground beyond the site: more than the sheet shows
-
-
-def lay_deposit(
-    dem: tuple[Path, ...],
-    z_unit: str | None,
-    sites_folder: Path,
-    number: int,
-    size: int | None,
-    like: Path | None,
-    *,
-    seed: int,
-    snow_m: float,
-    left_m: float,
-    packing: float,
-    stake_m: float | None,
-    name: str | None,
-) -> PracticeDeposit:
-    """Lay the deposit of a size, or of a plan, over a site that was found.
-
-    Snow is taken only from ground below 30 degrees that no body from a start zone reaches, as ``reach.tif`` of the
-    sites says.
+def read_targets(folder: Path) -> TargetPlan:
+    """Hidden targets from the folder of ``lastseen drill targets``.
 
     Raises
     ------
-    InputError, NothingFoundError
-        With one sentence that says what is wrong and what to do.
+    InputError
+        If there are none, or they cannot be read.
     """
-    frame, site = read_site(sites_folder, number)
-    elevation = open_elevation(dem, to_lonlat(*frame.middle_m, frame.crs), z_unit)
-    if elevation.crs != frame.crs:
-        raise InputError(
-            f"the elevation model is worked on in {elevation.crs.name} and the sites in {frame.crs.name}: name the "
-            "one that the sites were found on"
+    path = folder / MARKERS["targets"] if folder.is_dir() else folder
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        keys = Target.__dataclass_fields__
+        rows = document["targets"]
+        targets = tuple(Target(**{key: row[key] for key in keys}) for row in rows)
+        stakes = tuple(StakeOut(**row["stake_out"]) for row in rows)
+        hard = tuple(_difficulty(row["difficulty"]) for row in rows if row["difficulty"])
+        a, b = (Mark(**mark) for mark in document["marks"])
+        exercise = exercise_of(document["exercise"], path.name)
+        name, order = document["exercise_name"], tuple(document["hide_order"])
+        return TargetPlan(
+            exercise_name=name,
+            exercise=exercise,
+            seed=int(document["seed"]),
+            targets=targets,
+            difficulty=hard,
+            marks=(a, b),
+            stakes=stakes,
+            order=order,
         )
-    half = 0.5 * math.hypot(frame.width_m, frame.height_m) + AROUND_M
-    x, y = frame.middle_m
-    ground = read_window(elevation, (x - half, y - half, x + half, y + half))
-    if math.isnan(float(ground.sample(x, y))):
-        raise InputError(f"site {number} lies on no data of the elevation model: name the one that it was found on")
-    shape = lay_modelled(frame, read_debris(like), seed) if like else lay_sized(frame, size or 0, seed)
-    allowed = _allowed(shape.thickness_m, ground, sites_folder)
-    pushing = plan_pushing(frame, shape, allowed, snow_m=snow_m, left_m=left_m, packing=packing, stake_m=stake_m)
-    notes = to_sentences((*note_grid(frame.crs, ""), *_notes(frame, snow_m, left_m), *DEPOSIT_LIMITS))
-    title = name or f"Practice deposit on site {number}"
-    return PracticeDeposit(
-        name=title,
-        ground=ground,
-        elevation=elevation,
-        frame=frame,
-        shape=shape,
-        pushing=pushing,
-        site=site,
-        seed=seed,
-        notes=notes,
-    )
+    except (OSError, KeyError, TypeError, ValueError) as error:
+        raise InputError(
+            f"{path} holds no targets that can be read ({error}): name the folder of lastseen drill targets"
+        ) from error
 
 
-def _notes(frame: SiteFrame, snow_m: float, left_m: float) -> tuple[str, ...]:
-    return (
-        f"{snow_m:g} m of snow were taken to lie there, of which {left_m:g} m stay: measure it, and give --snow-depth",
-        f"the site is {frame.width_m:.0f} x {frame.height_m:.0f} m on the map",
-    )
-
-
-def _allowed(lattice: Grid, ground: Grid, sites_folder: Path) -> BoolArray:
-    """Cells of the deposit's lattice from which snow may be taken."""
-    rows, cols = np.indices(lattice.shape)
-    x, y = lattice.centre_of(rows, cols)
-    slope = ground.with_values(read_terrain(smooth_heights(ground, 4.0)).slope_deg.values).sample(x, y)
-    with np.errstate(invalid="ignore"):
-        allowed: BoolArray = slope <= STEEPEST_WORK_DEG
-    path = sites_folder / "reach.tif"
-    if path.is_file():
-        with rasterio.open(path) as data:
-            t = data.transform
-            share = Grid(np.ma.filled(data.read(1, masked=True), np.nan), t.c, t.f, t.a, lattice.crs)
-        reached = share.sample(x, y)
-        allowed &= ~(reached > 0.0)
-    return allowed
+def _difficulty(raw: dict[str, Any]) -> Difficulty:
+    times = tuple(math.nan if time is None else float(time) for time in raw["first_signal_s"])
+    near = math.inf if raw["neighbour_m"] is None else raw["neighbour_m"]
+    return Difficulty(**{**raw, "first_signal_s": times, "neighbour_m": near})

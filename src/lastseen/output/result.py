@@ -1,55 +1,345 @@
-"""What a plan contains, for all that is handed over: numbers, layers and rasters, from a plan or from its folder.
-
-Every product is made from `Result` alone, so a folder gives the same products as the plan that wrote it. A later
-result joins in by adding its own layers, rasters and numbers.
-"""
+"""What a job hands to output: one record for every job, and what it is made of."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from shapely.geometry.base import BaseGeometry
 
-from lastseen.core import Grid, InputError, LastseenError, parse_crs
-from lastseen.output.formats.cog import Raster, ground_raster, plan_rasters, read_rasters
-from lastseen.output.layers import Layer, empty_layers, layer_from_table, plan_layers
-from lastseen.output.numbers import plan_numbers, search_numbers
-from lastseen.output.write import PLAN_MARKER, SEARCH_MARKER, put_back
+from lastseen.core import FloatArray, Grid, Progress
 
 if TYPE_CHECKING:
-    from lastseen.jobs import Plan
+    from lastseen.output.formats.sld import LayerStyle
 
-# What a search over a drawn outline has to say.
-SEARCH_LAYERS = ("debris", "lanes", "route", "uncovered", "no_go", "first_lanes")
+SHORT_CAUTION = (
+    "Planning and training aid, not a hazard forecast and no basis for go or no-go decisions. Debris and people can "
+    "lie outside the drawn areas. In a real accident the local rescue service leads; local rules come first."
+)
+FULL_CAUTION = (
+    "Planning and training aid. The model results are uncertain: debris and people can lie outside the drawn areas. "
+    "This is not a hazard forecast and no basis for go or no-go decisions. In a real accident follow your training, "
+    "the incident lead and the local rescue service, and check the scene for further danger first. Learn and practise "
+    "with a qualified instructor. Local rules come first."
+)
+
+Job = Literal["plan", "search", "traps", "terrain", "sites", "deposit", "targets", "debrief", "line", "area"]
+# The file that says what a folder is: a folder is replaced only where the marker of the same job lies in it.
+MARKERS: dict[Job, str] = {
+    "plan": "plan.json",
+    "search": "search.json",
+    "traps": "traps.json",
+    "terrain": "slope_deg.tif",
+    "sites": "sites.json",
+    "deposit": "deposit.json",
+    "targets": "targets.json",
+    "debrief": "debrief.json",
+    "line": "preread_line.json",
+    "area": "preread_area.json",
+}
+STEMS: dict[Job, str] = {"line": "preread", "area": "preread"}  # of the GeoPackage, elsewhere the name of the job
+_TITLES: dict[Job, str] = {  # of what has no name
+    "plan": "Signal search",
+    "search": "Signal search",
+    "traps": "Terrain traps",
+    "terrain": "Ground layers",
+    "sites": "Practice sites",
+    "line": "Pre-read line",
+    "area": "Pre-read area",
+}
+
+DEGREE_DECIMALS = 7  # 1 cm
+GeometryKind = Literal["Point", "LineString", "MultiLineString", "MultiPolygon"]
+ColumnKind = Literal["text", "real", "integer"]
+_PLAIN: dict[ColumnKind, Callable[[Any], str | float | int]] = {"text": str, "real": float, "integer": int}
+Device = Literal["full", "basic"]
+Paper = Literal["A4", "Letter", "A3"]
 
 
-@dataclass(frozen=True)
-class Result:
-    """A plan or a search over a drawn outline, ready to be handed over.
+@dataclass(frozen=True, kw_only=True)
+class Options:
+    """What can be chosen for what is handed over.
 
     Attributes
     ----------
-    numbers : mapping
-        As in ``plan.json`` or ``search.json``: plain rounded values.
-    layers : mapping of str to Layer
-        In map metres of ``crs``; always the same names in the same order, empty ones have no rows.
+    device : {"full", "basic"}
+        Basic: GPX in files that small receivers can hold.
+    paper : {"A4", "Letter", "A3"}
+        Of the sheet.
+    """
+
+    device: Device = "full"
+    paper: Paper = "A4"
+
+
+DEFAULT_OPTIONS = Options()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Column:
+    """An attribute: its name (with its unit), its type and what it means."""
+
+    name: str
+    kind: ColumnKind
+    meaning: str
+
+    def plain(self, value: Any) -> str | float | int | None:
+        """The value as a plain one; None where there is none or it is no number."""
+        if value is None or value != value or value in (math.inf, -math.inf):  # noqa: PLR0124  NaN differs from itself
+            return None
+        return _PLAIN[self.kind](value)
+
+
+def make_columns(rows: Iterable[tuple[str, ColumnKind, str]]) -> tuple[Column, ...]:
+    """Columns from rows of name, type and meaning."""
+    return tuple(Column(name=name, kind=kind, meaning=meaning) for name, kind, meaning in rows)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layer:
+    """Things of one kind.
+
+    Attributes
+    ----------
+    name : str
+    title : str
+        For people.
+    about : str
+        What it shows, in one sentence.
+    geometry : str
+        Type of all geometries, in map metres.
+    columns : tuple of Column
+        Present even where there are no rows.
+    shapes : tuple of geometry
+    rows : tuple of tuple
+        One value per column for each shape; None is not known.
+    """
+
+    name: str
+    title: str
+    about: str
+    geometry: GeometryKind
+    columns: tuple[Column, ...]
+    shapes: tuple[BaseGeometry, ...] = ()
+    rows: tuple[tuple[Any, ...], ...] = ()
+
+    def plain_rows(self) -> list[tuple[str | float | int | None, ...]]:
+        """Rows of plain values."""
+        return [
+            tuple(column.plain(value) for column, value in zip(self.columns, row, strict=True)) for row in self.rows
+        ]
+
+    def records(self) -> list[tuple[BaseGeometry, dict[str, Any]]]:
+        """Each shape with its values by the name of their column."""
+        names = [column.name for column in self.columns]
+        return [(shape, dict(zip(names, row, strict=True))) for shape, row in zip(self.shapes, self.rows, strict=True)]
+
+
+def make_layer(
+    rows: Iterable[tuple[BaseGeometry, tuple[Any, ...]]],
+    *,
+    name: str,
+    title: str,
+    about: str,
+    geometry: GeometryKind,
+    columns: tuple[Column, ...],
+) -> Layer:
+    """A layer from pairs of a shape and its values."""
+    pairs = list(rows)
+    return Layer(
+        name=name,
+        title=title,
+        about=about,
+        geometry=geometry,
+        columns=columns,
+        shapes=tuple(shape for shape, _ in pairs),
+        rows=tuple(values for _, values in pairs),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Raster:
+    """One file of values on one lattice, in single precision; NaN is no data.
+
+    Attributes
+    ----------
+    bands : tuple of Grid
+        Empty in a `RasterStream`.
+    descriptions : tuple of str
+        One for each band.
+    units : tuple of str
+        UDUNITS text: ``m``, ``s``, ``m s-1``, ``1``.
+    overviews : str
+        How smaller versions are made: azimuths and classes have no average, so NEAREST or MODE for them.
+    """
+
+    bands: tuple[Grid, ...] = ()
+    descriptions: tuple[str, ...]
+    units: tuple[str, ...]
+    overviews: str = "AVERAGE"
+
+
+Piece = tuple[str, int, tuple[int, int], FloatArray]  # name of the raster, band from 1, first row and column, values
+
+
+@dataclass(frozen=True, kw_only=True)
+class RasterStream:
+    """Rasters on one lattice that come piece by piece, since all of them would not fit into memory.
+
+    Attributes
+    ----------
     rasters : mapping of str to Raster
-        By the name of their file without its end. ``ground`` is the elevation in metres, always there, around all that
-        is drawn; the others only where a model ran.
+        Without bands.
+    shape : tuple of int
+        Rows and columns.
+    transform : affine.Affine
+    crs : pyproj.CRS
+    pieces : callable
+        Takes a progress, gives the pieces; together they fill all bands.
+    """
+
+    rasters: Mapping[str, Raster]
+    shape: tuple[int, int]
+    transform: Any
+    crs: Any
+    pieces: Callable[[Progress], Iterator[Piece]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Table:
+    """A table of text: lines above and below its head, and rows."""
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[Any, ...], ...]
+    above: tuple[str, ...] = ()
+    below: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Waypoint:
+    """A named point in map metres; ``short`` and the track that it belongs to are for small receivers."""
+
+    x_m: float
+    y_m: float
+    z_m: float | None = None
+    name: str
+    text: str
+    short: str = ""
+    track: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Track:
+    """A named track: segments of points (x, y, z) in map metres; z is None or NaN where it is not known."""
+
+    name: str
+    text: str | None = None
+    segments: tuple[tuple[tuple[float, float, float | None], ...], ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tracks:
+    """What one file for receivers holds."""
+
+    title: str
+    about: str = FULL_CAUTION
+    waypoints: tuple[Waypoint, ...] = ()
+    tracks: tuple[Track, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Product:
+    """What only results of one job have: a map, a sheet, a page.
+
+    Attributes
+    ----------
+    words : str
+        What it is, for people.
+    write : callable
+        Writes it from the result into a folder, as the options say.
+    after : tuple of str
+        Formats whose files it reads from the same folder.
+    """
+
+    words: str
+    write: Callable[[Result, Path, Options], None]
+    after: tuple[str, ...] = ()
+
+
+def make_product(words: str, file: str, draw: Callable[[Path], None]) -> Product:
+    """A product that ``draw`` writes to one file, or into the folder where ``file`` is empty."""
+    return Product(words=words, write=lambda _result, folder, _options: draw(folder / file))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Result:
+    """The outcome of a job, ready to be handed over in any format.
+
+    Attributes
+    ----------
+    job : str
+        Which job.
+    numbers : mapping
+        Plain rounded values, as in the JSON file.
+    layers : mapping of str to Layer
+        In map metres of ``crs``.
+    rasters : mapping of str to Raster
+        By the name of their file without its end. Of a plan or a search ``ground`` is the elevation in metres around
+        all that is drawn; the others are there only where a model ran.
+    stream : RasterStream or None
+        Rasters that come piece by piece.
+    tables : mapping of str to Table
+        By the name of their file without its end; where there is none, the layers are the tables.
+    tracks : mapping of str to Tracks
+        By the name of their file without its end; where there is none, they are made from the layers.
+    products : mapping of str to Product
+    run : tuple of pairs of str
+        How it was made: key and text.
+    styles : mapping of str to LayerStyle
+        How layers look in other programs, where it is laid down.
+    default : tuple of str
+        Formats and products that are written where nothing is chosen.
     crs : pyproj.CRS
     file_crs : pyproj.CRS or None
         Of the GeoPackage, where it is another one.
     """
 
+    job: Job
     numbers: Mapping[str, Any]
     layers: Mapping[str, Layer]
-    rasters: Mapping[str, Raster]
+    rasters: Mapping[str, Raster] = field(default_factory=dict)
+    stream: RasterStream | None = None
+    tables: Mapping[str, Table] = field(default_factory=dict)
+    tracks: Mapping[str, Tracks] = field(default_factory=dict)
+    products: Mapping[str, Product] = field(default_factory=dict)
+    run: tuple[tuple[str, str], ...] = ()
+    styles: Mapping[str, LayerStyle] = field(default_factory=dict)
+    default: tuple[str, ...]
     crs: Any
     file_crs: Any = None
+
+    @property
+    def title(self) -> str:
+        """Name for people, never empty."""
+        return self.numbers["name"] or _TITLES.get(self.job, self.job)
+
+    @property
+    def marker(self) -> str:
+        """Name of the file that says what the folder is."""
+        return MARKERS[self.job]
+
+    @property
+    def stem(self) -> str:
+        """Name of the files with all layers, without its end."""
+        return STEMS.get(self.job, self.job)
+
+    @property
+    def is_plan(self) -> bool:
+        """Whether it is a plan, not only a search over a drawn outline."""
+        return self.job == "plan"
 
     @property
     def ground(self) -> Grid:
@@ -63,96 +353,3 @@ class Result:
     def shapes(self, layer: str) -> tuple[BaseGeometry, ...]:
         """Shapes of a layer; none where there is no such layer."""
         return self.layers[layer].shapes if layer in self.layers else ()
-
-    @property
-    def is_plan(self) -> bool:
-        """Whether it is a plan, not only a search over a drawn outline."""
-        return "scenario" in self.numbers
-
-
-def result_of_plan(plan: Plan, *, search_only: bool = False, file_crs: Any = None) -> Result:
-    """What a plan contains.
-
-    Parameters
-    ----------
-    plan : Plan
-    search_only : bool
-        For a search over a drawn outline: only what that says.
-    file_crs : pyproj.CRS, optional
-        Of the GeoPackage; the plan's own where not given.
-    """
-    layers = plan_layers(plan)
-    if search_only:
-        layers = {name: layers[name] if name in SEARCH_LAYERS else empty for name, empty in empty_layers().items()}
-    numbers = search_numbers(plan) if search_only else plan_numbers(plan)
-    shapes = [shape for layer in layers.values() for shape in layer.shapes]
-    rasters = {"ground": ground_raster(plan, shapes), **plan_rasters(plan)}
-    crs = plan.terrain.elevation.crs
-    return Result(numbers, layers, rasters, crs, None if file_crs == crs else file_crs)
-
-
-def read_result(folder: Path) -> Result:
-    """Read the folder of a plan or of a drawn search back; what is read is what was written.
-
-    Parameters
-    ----------
-    folder : Path
-        Holds ``plan.json`` and ``plan.gpkg``, or ``search.json`` and ``search.gpkg``.
-
-    Raises
-    ------
-    InputError
-        If there is no plan, a file of it is missing, or one cannot be read.
-    """
-    numbers = read_numbers(folder)
-    try:
-        crs = parse_crs(numbers["grid"]["crs"])
-        layers, file_crs = _read_layers(
-            folder / ("plan.gpkg" if (folder / PLAN_MARKER).is_file() else "search.gpkg"), crs
-        )
-        rasters = read_rasters(folder)
-    except (OSError, KeyError, TypeError, ValueError, LastseenError) as error:
-        raise InputError(f"{folder} holds no plan that can be read ({error}): make it again") from error
-    if "ground" not in rasters:
-        raise InputError(f"{folder} holds no ground.tif, an older version wrote it: make the plan again")
-    return Result(numbers, layers, rasters, crs, file_crs)
-
-
-def read_numbers(folder: Path) -> dict[str, Any]:
-    """The numbers alone: ``plan.json`` or ``search.json`` of a folder.
-
-    Raises
-    ------
-    InputError
-        If there is neither, or it cannot be read.
-    """
-    put_back(folder)
-    path = next((folder / one for one in (PLAN_MARKER, SEARCH_MARKER) if (folder / one).is_file()), None)
-    if path is None:
-        raise InputError(
-            f"{folder} holds no {PLAN_MARKER} and no {SEARCH_MARKER}: name the folder of a plan or of a search"
-        )
-    try:
-        numbers: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        _ = numbers["grid"]
-    except (OSError, KeyError, TypeError, ValueError) as error:
-        raise InputError(f"{path} is no plan that can be read ({error}): make it again") from error
-    return numbers
-
-
-def _read_layers(path: Path, crs: Any) -> tuple[dict[str, Layer], Any]:
-    """Layers in map metres of ``crs``, and the CRS of the file where it is another one."""
-    import pyogrio  # noqa: PLC0415  slow to import
-
-    if not path.is_file():
-        raise InputError(f"{path.name} is missing")
-    there = {str(name) for name in pyogrio.list_layers(path)[:, 0]}
-    found, file_crs = empty_layers(), None
-    for name, empty in found.items():
-        if name in there:
-            table = pyogrio.read_dataframe(path, layer=name)
-            if not crs.equals(table.crs):
-                file_crs = table.crs
-                table = table.to_crs(crs)
-            found[name] = layer_from_table(empty, table)
-    return found, file_crs

@@ -1,4 +1,4 @@
-"""Handing over: which products there are, and folders that appear whole or not at all."""
+"""Handing over: any result in any format, into folders that appear whole or not at all."""
 
 from __future__ import annotations
 
@@ -7,36 +7,136 @@ import filecmp
 import os
 import re
 import shutil
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
 
-from lastseen.core import (
-    InputError,
-    LastseenError,
-    OutputExistsError,
-    Progress,
-    ResourceError,
-    no_progress,
-)
+from lastseen.core import InputError, LastseenError, OutputExistsError, Progress, ResourceError, no_progress
+from lastseen.output.formats import FORMATS
+from lastseen.output.result import DEFAULT_OPTIONS, MARKERS, Options, Result
 
-if TYPE_CHECKING:
-    from lastseen.jobs import Plan
-    from lastseen.output.result import Result
-
-
-# ---- Folders and files that appear whole or not at all: written beside their place, then moved into it
-
-PLAN_MARKER = "plan.json"  # a folder with this file in it is a plan
-SEARCH_MARKER = "search.json"  # and with this one a search over a drawn outline
 _NO_SPACE = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 _NO_RIGHT = (errno.EACCES, errno.EPERM, errno.EROFS)
 
 
+def write_result(
+    result: Result,
+    folder: Path,
+    *,
+    options: Options = DEFAULT_OPTIONS,
+    overwrite: bool = False,
+    progress: Progress = no_progress,
+) -> tuple[Path, ...]:
+    """Write a result into a folder of its own, in the formats and with the products that its job has by default.
+
+    The folder appears whole or not at all. The same result gives the same bytes.
+
+    Parameters
+    ----------
+    result : Result
+    folder : Path
+        Must not exist, or be empty, or hold an older result of the same job that may be replaced.
+    options : Options
+    overwrite : bool
+        Whether an older result may be replaced.
+    progress : callable, optional
+        Called with the name of each product and the share of the whole that is done.
+
+    Returns
+    -------
+    tuple of Path
+        The files, by name.
+
+    Raises
+    ------
+    OutputExistsError, ResourceError, InputError
+        See `new_folder`.
+    """
+    with new_folder(folder, overwrite=overwrite, marker=result.marker) as partial:
+        files = _write(result, result.default, partial, options, progress)
+    return tuple(folder / file for file in files)
+
+
+def add_formats(
+    result: Result,
+    names: Sequence[str],
+    folder: Path,
+    *,
+    options: Options = DEFAULT_OPTIONS,
+    overwrite: bool = False,
+    progress: Progress = no_progress,
+) -> tuple[Path, ...]:
+    """Write a result in chosen formats, beside other files of a folder.
+
+    Parameters
+    ----------
+    result : Result
+    names : sequence of str
+        Of `lastseen.output.formats.FORMATS`, or of products of the result.
+    folder : Path
+        Files of other names in it stay.
+    options : Options
+    overwrite : bool
+        Whether files that say something else may be replaced.
+    progress : callable, optional
+
+    Returns
+    -------
+    tuple of Path
+        The files, by name.
+
+    Raises
+    ------
+    InputError
+        If there is no such format or product.
+    OutputExistsError, ResourceError
+        See `files_into`.
+    """
+    chosen = find_names(result, names)
+    with files_into(folder, overwrite=overwrite) as partial:
+        files = _write(result, chosen, partial, options, progress)
+    return tuple(folder / file for file in files)
+
+
+def find_names(result: Result, names: Sequence[str]) -> tuple[str, ...]:
+    """The formats and products with these names, in the order of the list, with the formats that they need.
+
+    Raises
+    ------
+    InputError
+        If there is none of that name, or no name at all.
+    """
+    known = (*FORMATS, *result.products)
+    wrong = [name for name in names if name not in known]
+    if wrong or not names:
+        which = f"'{wrong[0]}' is no product" if wrong else "no product was named"
+        raise InputError(f"{which}: choose from {', '.join(known)}")
+    needed = {other for name in names if name in result.products for other in result.products[name].after}
+    return tuple(name for name in known if name in names or name in needed)
+
+
+def _write(result: Result, names: Sequence[str], folder: Path, options: Options, progress: Progress) -> tuple[str, ...]:
+    """Write formats and products into a folder, one after the other; returns the names of all its files."""
+    for number, name in enumerate(names):
+
+        def tell(stage: str, share: float, number: int = number) -> None:
+            progress(stage, (number + share) / len(names))
+
+        if name in FORMATS:
+            tell(f"writing {FORMATS[name].words}", 0.0)
+            FORMATS[name].write(result, folder, options, tell)
+        else:
+            tell(f"writing {result.products[name].words}", 0.0)
+            result.products[name].write(result, folder, options)
+    progress("done", 1.0)
+    return tuple(sorted(path.name for path in folder.iterdir()))
+
+
+# ---- Folders and files that appear whole or not at all: written beside their place, then moved into it
+
+
 @contextmanager
-def new_folder(folder: Path, *, overwrite: bool = False, marker: str = PLAN_MARKER) -> Iterator[Path]:
+def new_folder(folder: Path, *, overwrite: bool = False, marker: str = MARKERS["plan"]) -> Iterator[Path]:
     """Give an empty folder to write in; it takes the name ``folder`` when the block ends without an error.
 
     On any error the half-written folder is removed and older results stay as they were. A process that is killed leaves
@@ -99,25 +199,25 @@ def files_into(folder: Path, *, overwrite: bool = False) -> Iterator[Path]:
         partial.mkdir()
         yield partial
         new = [path for path in sorted(partial.iterdir()) if not _is_there(path, folder / path.name)]
-        there = [one.name for one in new if os.path.lexists(folder / one.name)]
+        there = [path.name for path in new if os.path.lexists(folder / path.name)]
         if there and not overwrite:
             raise OutputExistsError(
                 f"{folder} already holds another {there[0]}: choose another output folder, or give --overwrite"
             )
         folder.mkdir(exist_ok=True)
-        for one in new:
-            one.replace(folder / one.name)
+        for path in new:
+            path.replace(folder / path.name)
 
 
-def put_back(folder: Path) -> None:
+def restore_leftovers(folder: Path) -> None:
     """Bring back results that a killed run had moved aside just before it could put new ones in their place."""
     folder = folder.resolve()
     if not os.path.lexists(folder) and folder.parent.is_dir():
         _clear_leftovers(folder)
 
 
-def _is_there(one: Path, target: Path) -> bool:
-    return target.is_file() and filecmp.cmp(one, target, shallow=False)
+def _is_there(path: Path, target: Path) -> bool:
+    return target.is_file() and filecmp.cmp(path, target, shallow=False)
 
 
 @contextmanager
@@ -139,7 +239,7 @@ def _beside(folder: Path) -> Iterator[Path]:
         shutil.rmtree(partial, ignore_errors=True)
 
 
-def refuse_existing(folder: Path, *, overwrite: bool = False, marker: str = PLAN_MARKER) -> None:
+def refuse_existing(folder: Path, *, overwrite: bool = False, marker: str = MARKERS["plan"]) -> None:
     """Stop before any work is done where the target must not be replaced.
 
     Raises
@@ -213,308 +313,3 @@ def _plain_error(error: Exception, folder: Path) -> LastseenError | None:
     if number in _NO_RIGHT:
         return InputError(f"{folder} cannot be written: choose another output folder")
     return None
-
-
-# ---- All that can be handed over, one line for each kind: its name, its file, who writes it, and whether always
-# `write_plan`, `write_search` and `lastseen export` all go by this list. A later product joins in by one line.
-
-Device = Literal["full", "basic"]
-Paper = Literal["A4", "Letter", "A3"]
-
-
-@dataclass(frozen=True)
-class Wishes:
-    """What can be chosen for what is handed over."""
-
-    device: Device = "full"  # basic: GPX in files that small receivers can hold
-    paper: Paper = "A4"  # of the sheet
-
-
-@dataclass(frozen=True)
-class Kind:
-    """One kind of product."""
-
-    name: str  # as in ``lastseen export --to``
-    words: str  # what it is, for people
-    file: str  # name of its file, with ``{what}`` for "plan" or "search"; empty where there are several
-    # writes it from `Result` to the path of its file, or into the folder where there are several
-    write: Callable[[Result, Path, Wishes], None]
-    always: bool = True  # whether it is part of every folder, or made only where it is asked for
-
-    def write_into(self, folder: Path, result: Result, wishes: Wishes = Wishes()) -> None:
-        """Write it into a folder."""
-        name = self.file.format(what="plan" if result.is_plan else "search")
-        self.write(result, folder / name if name else folder, wishes)
-
-
-def _numbers(result: Result, path: Path, _wishes: Wishes) -> None:
-    from lastseen.output import numbers  # noqa: PLC0415  all of these are slow to import
-
-    numbers.write_numbers(result.numbers, path)
-
-
-def _geopackage(result: Result, path: Path, _wishes: Wishes) -> None:
-    from lastseen.output.formats import gpkg  # noqa: PLC0415
-
-    gpkg.write_geopackage(result, path)
-
-
-def _rasters(result: Result, folder: Path, _wishes: Wishes) -> None:
-    from lastseen.output.formats import cog  # noqa: PLC0415
-
-    cog.write_rasters(result.rasters, folder)
-
-
-def _gpx(result: Result, folder: Path, wishes: Wishes) -> None:
-    from lastseen.output.formats import gpx  # noqa: PLC0415
-
-    if wishes.device == "basic":
-        gpx.write_basic_gpx(result, folder)
-    else:
-        gpx.write_gpx(result, folder / "lanes.gpx")
-
-
-def _kml(result: Result, path: Path, _wishes: Wishes) -> None:
-    from lastseen.output.formats import kml  # noqa: PLC0415
-
-    kml.write_kml(result, path)
-
-
-def _geojson(result: Result, path: Path, _wishes: Wishes) -> None:
-    from lastseen.output.formats import geojson  # noqa: PLC0415
-
-    geojson.write_geojson(result, path)
-
-
-def _geoparquet(result: Result, folder: Path, _wishes: Wishes) -> None:
-    from lastseen.output.formats import parquet  # noqa: PLC0415
-
-    parquet.write_geoparquet(result, folder)
-
-
-def _page(result: Result, path: Path, _wishes: Wishes) -> None:
-    from lastseen.output.onefile.page import write_page  # noqa: PLC0415
-
-    write_page(result, path)
-
-
-def _sheet(result: Result, folder: Path, wishes: Wishes) -> None:
-    from lastseen.output.sheets.plan import write_map_and_sheet, write_sheet  # noqa: PLC0415
-
-    if wishes.paper == "A4":  # the map is its first page
-        write_map_and_sheet(result, folder / "map.png", folder / "sheet.pdf")
-    else:
-        write_sheet(result, folder / "sheet.pdf", paper=wishes.paper)
-
-
-def _staff_sheet(result: Result, path: Path, wishes: Wishes) -> None:
-    from lastseen.output.sheets.plan import write_sheet  # noqa: PLC0415
-
-    write_sheet(result, path, kind="staff", paper=wishes.paper)
-
-
-def _blank_sheet(result: Result, path: Path, wishes: Wishes) -> None:
-    from lastseen.output.sheets.plan import write_sheet  # noqa: PLC0415
-
-    write_sheet(result, path, kind="blank", paper=wishes.paper)
-
-
-KINDS = (
-    Kind("json", "all numbers", "{what}.json", _numbers),
-    Kind("gpkg", "every layer for a GIS, with styles", "{what}.gpkg", _geopackage),
-    Kind("cog", "rasters", "", _rasters),
-    Kind("gpx", "tracks and turning points for receivers", "", _gpx),
-    Kind("kml", "every layer for map programs", "{what}.kml", _kml),
-    Kind("sheet", "map and sheet for print", "", _sheet),
-    Kind("page", "one page for a browser, without a network", "page.html", _page),
-    Kind("sheet-staff", "sheet for those who lead a drill", "sheet-staff.pdf", _staff_sheet, always=False),
-    Kind("sheet-blank", "sheet for those who are drilled, to fill in", "sheet-blank.pdf", _blank_sheet, always=False),
-    Kind("geojson", "every layer for web maps", "{what}.geojson", _geojson, always=False),
-    Kind("parquet", "every layer for tables, needs the extra parquet", "", _geoparquet, always=False),
-)
-
-
-def kinds_named(names: Sequence[str]) -> tuple[Kind, ...]:
-    """The kinds with these names, in the order of the list.
-
-    Raises
-    ------
-    InputError
-        If there is none of that name, or no name at all.
-    """
-    known = {one.name for one in KINDS}
-    wrong = [name for name in names if name not in known]
-    if wrong or not names:
-        told = ", ".join(one.name for one in KINDS)
-        which = f"'{wrong[0]}' is no product" if wrong else "no product was named"
-        raise InputError(f"{which}: choose from {told}")
-    return tuple(one for one in KINDS if one.name in names)
-
-
-def write_kinds(
-    kinds: Sequence[Kind],
-    result: Result,
-    folder: Path,
-    *,
-    wishes: Wishes = Wishes(),
-    progress: Progress = no_progress,
-) -> None:
-    """Write products into a folder, one after the other."""
-    for i, kind in enumerate(kinds):
-        progress(f"writing {kind.words}", i / len(kinds))
-        kind.write_into(folder, result, wishes)
-
-
-# ---- Handing over a plan: all products in one folder
-
-ALWAYS = tuple(one for one in KINDS if one.always)
-
-
-def write_plan(
-    plan: Plan,
-    folder: Path,
-    *,
-    overwrite: bool = False,
-    animate: bool = False,
-    progress: Progress = no_progress,
-) -> tuple[Path, ...]:
-    """Write a plan: every kind of product that is always there (`lastseen.output.write`), and the figures.
-
-    The folder appears whole or not at all. The same plan gives the same bytes. Where the debris outline was given there
-    is nothing to put in a raster, and none is written.
-
-    Parameters
-    ----------
-    plan : Plan
-    folder : Path
-        Must not exist, or be empty, or hold an older plan that may be replaced.
-    overwrite : bool
-        Whether an older plan may be replaced.
-    animate : bool
-        Whether the middle event is drawn as it moves; only where the flow ran.
-    progress : callable, optional
-        Called with the name of each product and the share of the whole that is done.
-
-    Returns
-    -------
-    tuple of Path
-        The files, by name.
-
-    Raises
-    ------
-    OutputExistsError, ResourceError, InputError
-        See `lastseen.output.write.new_folder`.
-    """
-    from lastseen.output.draw.event import write_animation, write_profile, write_thickness  # noqa: PLC0415
-    from lastseen.output.result import result_of_plan  # noqa: PLC0415
-
-    with new_folder(folder, overwrite=overwrite) as partial:
-        progress("gathering what the plan contains", 0.0)
-        result = result_of_plan(plan)
-        write_kinds(ALWAYS, result, partial, progress=lambda stage, share: progress(stage, 0.7 * share))
-        if plan.model is not None:
-            progress("drawing the figures", 0.7)
-            write_profile(plan, plan.model, partial / "profile.png")
-            write_thickness(plan, plan.model, partial / "thickness.png")
-        if animate and plan.model is not None and plan.model.ensemble.model == "flow":
-            progress("drawing the event as it moves", 0.8)
-            write_animation(plan, plan.model, partial / "event.gif")
-        progress("done", 1.0)
-        names = sorted(path.name for path in partial.iterdir())
-    return tuple(folder / name for name in names)
-
-
-def write_search(
-    plan: Plan,
-    folder: Path,
-    *,
-    crs: Any = None,
-    overwrite: bool = False,
-    progress: Progress = no_progress,
-) -> tuple[Path, ...]:
-    """Write a search over a drawn outline: what is always there, of what it has to say.
-
-    The folder appears whole or not at all. The same search gives the same bytes.
-
-    Parameters
-    ----------
-    plan : Plan
-        With ``model`` None.
-    folder : Path
-        Must not exist, or be empty, or hold an older search that may be replaced.
-    crs : pyproj.CRS, optional
-        Of the GeoPackage; the plan's own where not given.
-    overwrite : bool
-        Whether an older search may be replaced.
-    progress : callable, optional
-
-    Returns
-    -------
-    tuple of Path
-        The files, by name.
-
-    Raises
-    ------
-    OutputExistsError, ResourceError, InputError
-        See `lastseen.output.write.new_folder`.
-    """
-    from lastseen.output.result import result_of_plan  # noqa: PLC0415
-
-    with new_folder(folder, overwrite=overwrite, marker=SEARCH_MARKER) as partial:
-        progress("gathering what the search contains", 0.0)
-        result = result_of_plan(plan, search_only=True, file_crs=crs)
-        write_kinds(ALWAYS, result, partial, progress=progress)
-        progress("done", 1.0)
-        names = sorted(path.name for path in partial.iterdir())
-    return tuple(folder / name for name in names)
-
-
-# ---- Handing over more from the folder of a plan, without computing the plan again
-
-
-def export_plan(
-    folder: Path,
-    names: Sequence[str],
-    *,
-    output: Path | None = None,
-    wishes: Wishes = Wishes(),
-    overwrite: bool = False,
-    progress: Progress = no_progress,
-) -> tuple[Path, ...]:
-    """Write products of a plan or a drawn search again, or in another form; the same as the plan itself wrote.
-
-    Parameters
-    ----------
-    folder : Path
-        Of the plan or the search.
-    names : sequence of str
-        Of `lastseen.output.write.KINDS`.
-    output : Path, optional
-        Folder to write to; the plan's own where not given. Files of other names in it stay.
-    wishes : Wishes
-    overwrite : bool
-        Whether files that say something else may be replaced.
-    progress : callable, optional
-
-    Returns
-    -------
-    tuple of Path
-        The files, by name.
-
-    Raises
-    ------
-    InputError
-        If the plan cannot be read, or there is no such product.
-    OutputExistsError, ResourceError
-        See `lastseen.output.write.files_into`.
-    """
-    from lastseen.output.result import read_result  # noqa: PLC0415  slow to import
-
-    kinds = kinds_named(names)
-    result = read_result(folder)
-    output = folder if output is None else output
-    with files_into(output, overwrite=overwrite) as partial:
-        write_kinds(kinds, result, partial, wishes=wishes, progress=progress)
-        progress("done", 1.0)
-        files = sorted(path.name for path in partial.iterdir())
-    return tuple(output / name for name in files)

@@ -4,8 +4,8 @@ from .derived_layers import (
     DerivedLayer,
     LayerGroup,
     Layers,
+    find_drainage_layers,
     local_layer_groups,
-    write_drainage_layers,
 )
 from .drainage import FilledGround, Method, accumulation_m2, facet_direction_deg, fill_hollows, find_drainage
 from .elevation import HIGHEST_M, LOWEST_M, Box, Elevation, open_elevation, read_window, require_inside
@@ -44,6 +44,7 @@ __all__ = [
     "find_doubtful_heights",
     "find_doubts_in_rows",
     "find_drainage",
+    "find_drainage_layers",
     "local_layer_groups",
     "open_elevation",
     "openness",
@@ -55,5 +56,4 @@ __all__ = [
     "ruggedness",
     "slope_breaks",
     "smooth_heights",
-    "write_drainage_layers",
 ]

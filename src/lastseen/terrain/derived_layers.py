@@ -6,7 +6,7 @@ need the whole model.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -143,18 +143,18 @@ DRAINAGE_LAYERS: Layers = (
 DRAINAGE_GB_PER_MILLION_CELLS = 0.045  # ground, filled ground, two layers, ways and basins; measured with the bench
 
 
-def write_drainage_layers(ground: Grid, write: Callable[[DerivedLayer, Grid], None]) -> None:
-    """Work out the global layers one after the other and hand each to ``write``, so that few are held at once."""
-    layer = {one.name: one for one in DRAINAGE_LAYERS}
+def find_drainage_layers(ground: Grid) -> Iterator[tuple[DerivedLayer, Grid]]:
+    """Work out the global layers one after the other, so that few are held at once."""
+    layer = {layer.name: layer for layer in DRAINAGE_LAYERS}
     filled = fill_hollows(ground)
-    write(layer["fill_depth_m"], filled.depth_m)
+    yield layer["fill_depth_m"], filled.depth_m
     drainage = find_drainage(filled)
-    write(layer["flow_d8_deg"], drainage.direction_deg)
-    write(layer["flow_dinf_deg"], facet_direction_deg(drainage))
+    yield layer["flow_d8_deg"], drainage.direction_deg
+    yield layer["flow_dinf_deg"], facet_direction_deg(drainage)
     area = accumulation_m2(drainage, "D8")
-    write(layer["area_d8_m2"], area)
+    yield layer["area_d8_m2"], area
     kind = find_channels(drainage, area).kind
     del area
-    write(layer["channels"], kind.with_values(np.where(kind.values == 255, np.nan, kind.values)))
-    write(layer["area_dinf_m2"], accumulation_m2(drainage, "D-infinity"))
-    write(layer["area_multiple_m2"], accumulation_m2(drainage, "multiple"))
+    yield layer["channels"], kind.with_values(np.where(kind.values == 255, np.nan, kind.values))
+    yield layer["area_dinf_m2"], accumulation_m2(drainage, "D-infinity")
+    yield layer["area_multiple_m2"], accumulation_m2(drainage, "multiple")

@@ -13,14 +13,14 @@ from typing import Any
 
 from lastseen import __version__
 from lastseen.core import InputError, LastseenError, NothingFoundError, Snow, read_scenario, shared_folder
-from lastseen.output import FULL_CAUTION, PLAN_MARKER, SHORT_CAUTION, load_palette, read_numbers
+from lastseen.output import FULL_CAUTION, MARKERS, SHORT_CAUTION, load_palette, read_numbers
 from lastseen.rescue import CURVES, DEFAULT_CURVE, survival_percent
 from lastseen.snow import friction_range
 from lastseen.web import tiles
 from lastseen.web.places import Place, Places
 from lastseen.web.settings import Settings
 
-# ---- Plans in the folder that the user chose: each is a folder that `products.write_plan` wrote
+# ---- Plans in the folder that the user chose: each is a folder that `write_result` wrote
 # Beside each lies its scenario, ``<id>.toml``, that the command line reads too. Names from requests are matched
 # against what lies in the folder; they are never joined to a path.
 
@@ -136,7 +136,7 @@ class Shelf:
 
 
 def _is_plan(path: Path) -> bool:
-    return bool(_ID.match(path.name)) and not path.is_symlink() and (path / PLAN_MARKER).is_file()
+    return bool(_ID.match(path.name)) and not path.is_symlink() and (path / MARKERS["plan"]).is_file()
 
 
 def _files(folder: Path) -> Iterator[Path]:

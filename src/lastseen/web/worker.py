@@ -46,7 +46,7 @@ def _work(task: dict[str, Any], out: TextIO) -> None:
 def _make(task: dict[str, Any], out: TextIO) -> None:
     from lastseen.core import read_scenario  # noqa: PLC0415
     from lastseen.jobs import make_plan  # noqa: PLC0415
-    from lastseen.output import write_plan  # noqa: PLC0415
+    from lastseen.output import result_of_plan, write_result  # noqa: PLC0415
 
     told: dict[str, float] = {}
 
@@ -56,7 +56,8 @@ def _make(task: dict[str, Any], out: TextIO) -> None:
             _tell(out, stage=stage, share=round(share, 4))
 
     made = make_plan(read_scenario(Path(task["scenario"])), lambda stage, share: report(stage, 0.9 * share))
-    write_plan(made, Path(task["target"]), progress=lambda stage, share: report(stage, 0.9 + 0.1 * share))
+    result = result_of_plan(made)
+    write_result(result, Path(task["target"]), progress=lambda stage, share: report(stage, 0.9 + 0.1 * share))
 
 
 def _tell(out: TextIO, **what: Any) -> None:

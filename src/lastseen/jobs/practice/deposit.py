@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import shapely
 from pyproj import CRS
 from scipy import ndimage, sparse
 from scipy.optimize import linprog
-from shapely import MultiPolygon, Polygon, box
+from shapely import LineString, MultiPolygon, Point, Polygon, box
 from shapely.affinity import affine_transform
 
 from lastseen.core import (
@@ -27,8 +28,9 @@ from lastseen.core import (
     percent,
     smooth_outline,
 )
+from lastseen.jobs.notes import note_grid, to_sentences
 from lastseen.snow import DEPOSIT_DENSITY_KG_M3, SLAB_DENSITY_KG_M3, deposit_volume_m3, slab_class
-from lastseen.terrain import Elevation
+from lastseen.terrain import Elevation, read_terrain, read_window, smooth_heights
 
 # ---- The shape of the deposit: of a plan's debris or of a destructive size, laid over a site
 # Places on a site are (across, down) in map metres from its middle: across to the right of whoever looks up the
@@ -546,3 +548,103 @@ def deposit_sentence(made: PracticeDeposit) -> str:
         f"{push.packing:g}; {push.cut_m:.2f} m are taken from {push.borrow_m2:.0f} m2, pushed {push.mean_push_m:.0f} m "
         "on average."
     )
+
+
+# ---- From a site to a deposit on it: the ground round it, the shape, and the pushing plan
+
+STEEPEST_WORK_DEG = 30.0  # snow is not pushed from steeper ground; common practice, no source
+AROUND_M = 400.0  # ground beyond the site: more than the sheet shows
+
+
+def lay_deposit(
+    elevation: Elevation,
+    frame: SiteFrame,
+    site: dict[str, Any],
+    *,
+    like: DepositModel | int,
+    reach: Grid | None,
+    seed: int,
+    snow_m: float,
+    left_m: float,
+    packing: float,
+    stake_m: float | None,
+    name: str | None,
+) -> PracticeDeposit:
+    """Lay the deposit of a size, or of a plan, over a site that was found.
+
+    Parameters
+    ----------
+    elevation : Elevation
+        Opened at the site.
+    frame : SiteFrame
+    site : dict
+        What ``sites.json`` says about the site.
+    like : DepositModel or int
+        Debris of a plan, or a destructive size.
+    reach : Grid or None
+        Share of frictions with which a body from a start zone passes. Snow is taken only from ground below 30 degrees
+        where that is 0.
+    seed : int
+    snow_m, left_m : float
+        Snow that lies there, and snow that the machine leaves.
+    packing : float
+    stake_m : float or None
+        Distance between stakes.
+    name : str or None
+
+    Raises
+    ------
+    InputError, NothingFoundError
+        With one sentence that says what is wrong and what to do.
+    """
+    number = site["number"]
+    if elevation.crs != frame.crs:
+        raise InputError(
+            f"the elevation model is worked on in {elevation.crs.name} and the sites in {frame.crs.name}: name the "
+            "one that the sites were found on"
+        )
+    half = 0.5 * math.hypot(frame.width_m, frame.height_m) + AROUND_M
+    x, y = frame.middle_m
+    ground = read_window(elevation, (x - half, y - half, x + half, y + half))
+    if math.isnan(float(ground.sample(x, y))):
+        raise InputError(f"site {number} lies on no data of the elevation model: name the one that it was found on")
+    shape = lay_sized(frame, like, seed) if isinstance(like, int) else lay_modelled(frame, like, seed)
+    allowed = _allowed_cells(shape.thickness_m, ground, reach)
+    pushing = plan_pushing(frame, shape, allowed, snow_m=snow_m, left_m=left_m, packing=packing, stake_m=stake_m)
+    taken = (
+        f"{snow_m:g} m of snow were taken to lie there, of which {left_m:g} m stay: measure it, and give --snow-depth",
+        f"the site is {frame.width_m:.0f} x {frame.height_m:.0f} m on the map",
+    )
+    return PracticeDeposit(
+        name=name or f"Practice deposit on site {number}",
+        ground=ground,
+        elevation=elevation,
+        frame=frame,
+        shape=shape,
+        pushing=pushing,
+        site=site,
+        seed=seed,
+        notes=to_sentences((*note_grid(frame.crs, ""), *taken, *DEPOSIT_LIMITS)),
+    )
+
+
+def _allowed_cells(lattice: Grid, ground: Grid, reach: Grid | None) -> BoolArray:
+    """Cells of the deposit's lattice from which snow may be taken."""
+    rows, cols = np.indices(lattice.shape)
+    x, y = lattice.centre_of(rows, cols)
+    slope = ground.with_values(read_terrain(smooth_heights(ground, 4.0)).slope_deg.values).sample(x, y)
+    with np.errstate(invalid="ignore"):
+        allowed: BoolArray = slope <= STEEPEST_WORK_DEG
+    if reach is not None:
+        allowed &= ~(reach.sample(x, y) > 0.0)
+    return allowed
+
+
+def find_flow_deg(path: LineString, outline: MultiPolygon) -> float:
+    """Azimuth from where the main path enters the debris to where it ends in it; its own ends where it never enters."""
+    inside = path.intersection(outline)
+    parts = [part for part in shapely.get_parts(inside) if isinstance(part, LineString) and not part.is_empty]
+    ends = [xy for part in parts for xy in (part.coords[0], part.coords[-1])] or list(path.coords)
+    ordered = sorted(ends, key=lambda xy: float(path.project(Point(xy))))
+    (x0, y0), (x1, y1) = ordered[0][:2], ordered[-1][:2]
+    return math.degrees(math.atan2(x1 - x0, y1 - y0)) % 360.0

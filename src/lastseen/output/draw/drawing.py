@@ -32,9 +32,9 @@ from shapely.geometry.polygon import orient
 
 from lastseen import __version__
 from lastseen.core import BoolArray, FloatArray, keep_areas
-from lastseen.output.caution import SHORT_CAUTION
 from lastseen.output.draw.layout import Box, Extent, Sheet
 from lastseen.output.draw.palette import Palette, load_palette
+from lastseen.output.result import SHORT_CAUTION
 
 if TYPE_CHECKING:
     from lastseen.output.draw.palette import Dashes

@@ -12,7 +12,6 @@ import matplotlib as mpl
 from matplotlib.backends.backend_pdf import PdfPages
 
 from lastseen import __version__
-from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.draw import furniture, labels, panel, parts, words
 from lastseen.output.draw import parts as detail_maps
 from lastseen.output.draw import parts as lanes
@@ -22,6 +21,7 @@ from lastseen.output.draw.layout import Sheet
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.relief import drawn_lattice
 from lastseen.output.draw.shown import Shown
+from lastseen.output.result import FULL_CAUTION
 
 
 @contextmanager

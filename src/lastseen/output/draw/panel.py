@@ -7,9 +7,9 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
-from lastseen.output.caution import FULL_CAUTION
 from lastseen.output.draw.drawing import MM_PER_POINT, Drawing
 from lastseen.output.draw.layout import Box
+from lastseen.output.result import FULL_CAUTION
 
 TEXT, TITLE, LEAST_TEXT = 6.4, 14.0, 6.0
 WRITE_MM = 6.2  # height of a row to write in

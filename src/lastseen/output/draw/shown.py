@@ -180,8 +180,8 @@ def shown_of(result: Result) -> Shown:
 
 def shown_of_traps(view: TrapView) -> Shown:
     """What a map of traps shows: those of a last-seen point with its release, or those of all ground."""
-    from lastseen.output.layers import trap_layer  # noqa: PLC0415
-    from lastseen.output.result import result_of_plan  # noqa: PLC0415  only with a plan
+    from lastseen.output.results.plan import result_of_plan  # noqa: PLC0415  only with a plan
+    from lastseen.output.results.plan_layers import trap_layer  # noqa: PLC0415
 
     traps = trap_marks(trap_layer(view.traps).records())
     if view.plan is not None and view.plan.model is not None:

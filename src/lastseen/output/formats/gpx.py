@@ -1,213 +1,140 @@
-"""The walk as GPX 1.1: a track for each searcher and its turning points, for phones and handheld receivers."""
+"""Tracks and waypoints as GPX 1.1, for phones and handheld receivers."""
 
 from __future__ import annotations
 
-import string
-from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
-from lastseen.core import WGS84, transformer
-from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.output.formats.geojson import DEGREE_DECIMALS
-from lastseen.output.layers import known
-from lastseen.output.result import Result
+from lastseen.core import WGS84, Progress, transformer
+from lastseen.output.result import (
+    DEGREE_DECIMALS,
+    SHORT_CAUTION,
+    Layer,
+    Options,
+    Result,
+    Track,
+    Tracks,
+    Waypoint,
+)
 
 # What small and old receivers hold. Common practice, no source: makers differ, and no standard sets a limit.
 BASIC_WAYPOINTS = 100  # of one file
 BASIC_TRACK_POINTS = 250  # of one track, all in one segment
 BASIC_NAME = 6  # letters and digits of a name
 BASIC_TEXT = 30  # letters of a description
-Place = tuple[float, float, float | None]  # lon, lat, elevation
+HEIGHT_DECIMALS = 1
 
 
-@dataclass(frozen=True)
-class _Walk:
-    """The legs of one searcher, with the start and end of each in degrees."""
+def write(result: Result, folder: Path, options: Options, _progress: Progress) -> None:
+    """Write each file of tracks; the same result gives the same bytes.
 
-    searcher: int
-    legs: tuple[dict[str, Any], ...]
-    ends: tuple[tuple[Place, Place], ...]
-    text: str
-
-    @property
-    def name(self) -> str:
-        return f"S{self.searcher}"
-
-
-@dataclass(frozen=True)
-class _Turn:
-    """A turning point: where it is, its name, and what comes next."""
-
-    place: Place
-    name: str
-    short: str
-    text: str
-
-
-def write_gpx(result: Result, path: Path) -> None:
-    """Write the tracks of all searchers that walk, and their turning points.
-
-    One segment for each leg, since devices may bend routes but keep tracks. Turning points are named by what is walked:
-    ``L03A`` is the start of lane 3, the last letter its end; ``J03A`` a corner on the way from lane 3 to the next;
-    ``S1A`` where searcher 1 stands.
+    For basic receivers, ``lanes-S1.gpx``, ``lanes-S2.gpx`` and so on, one for each track, and another one
+    (``lanes-S1-2.gpx``) for each further hundred waypoints. Tracks have one segment of at most 250 points, the next one
+    begins where the last ended. Names have at most six letters and digits, descriptions thirty letters.
     """
-    import gpxpy.gpx  # noqa: PLC0415  slow to import
-
-    document = _document(result, FULL_CAUTION)
-    for walk in _walks(result):
-        document.waypoints.extend(
-            gpxpy.gpx.GPXWaypoint(
-                turn.place[1], turn.place[0], elevation=turn.place[2], name=turn.name, description=turn.text
-            )
-            for turn in _turns(walk)
-        )
-        track = gpxpy.gpx.GPXTrack(name=walk.name, description=walk.text)
-        track.segments = [_segment(both) for both in walk.ends]
-        document.tracks.append(track)
-    _write(document, path)
+    for name, tracks in (result.tracks or {result.stem: tracks_of_layers(result)}).items():
+        parts = _basic_parts(tracks) if options.device == "basic" else {"": tracks}
+        for end, part in parts.items():
+            (folder / f"{name}{end}.gpx").write_text(gpx_text(part, result.crs), encoding="utf-8", newline="\n")
 
 
-def write_basic_gpx(result: Result, folder: Path) -> None:
-    """Write ``lanes-S1.gpx``, ``lanes-S2.gpx`` and so on, for receivers that hold little.
-
-    One file for each searcher, and another one (``lanes-S1-2.gpx``) for each further hundred turning points. Tracks
-    have one segment of at most 250 points, the next one begins where the last ended. Names have at most six letters
-    and digits, descriptions thirty letters.
-    """
-    import gpxpy.gpx  # noqa: PLC0415  slow to import
-
-    for walk in _walks(result):
-        turns = _turns(walk)
-        for part, first in enumerate(range(0, len(turns), BASIC_WAYPOINTS), start=1):
-            document = _document(result, SHORT_CAUTION)
-            for turn in turns[first : first + BASIC_WAYPOINTS]:
-                lon, lat, z = turn.place
-                document.waypoints.append(
-                    gpxpy.gpx.GPXWaypoint(lat, lon, elevation=z, name=turn.name[:BASIC_NAME], description=turn.short)
-                )
-            if part == 1:
-                document.tracks = _basic_tracks(walk)
-            _write(document, folder / f"lanes-{walk.name}{'' if part == 1 else f'-{part}'}.gpx")
-
-
-def _basic_tracks(walk: _Walk) -> list[Any]:
-    """The walk as tracks of one segment each."""
-    import gpxpy.gpx  # noqa: PLC0415  slow to import
-
-    places = [walk.ends[0][0], *(end for _, end in walk.ends)]
-    tracks = []
-    for part, first in enumerate(range(0, len(places) - 1, BASIC_TRACK_POINTS - 1)):
-        name = walk.name if part == 0 else f"{walk.name}T{part + 1}"
-        track = gpxpy.gpx.GPXTrack(name=name[:BASIC_NAME])
-        track.segments = [_segment(places[first : first + BASIC_TRACK_POINTS])]
-        tracks.append(track)
-    return tracks
-
-
-def _walks(result: Result) -> Iterator[_Walk]:
-    """What each searcher walks, in their order; those who walk nothing are left out."""
-    legs = result.records("route")
-    ends = _ends(result, [line for line, _ in legs])
-    for searcher in range(1, int(result.numbers["search"]["searchers"]) + 1):
-        own = [i for i, (_, leg) in enumerate(legs) if leg["searcher"] == searcher]
-        if own:
-            rows = tuple(legs[i][1] for i in own)
-            yield _Walk(searcher, rows, tuple(ends[i] for i in own), _track_text(result, searcher, rows))
-
-
-def _ends(result: Result, lines: Sequence[Any]) -> list[tuple[Place, Place]]:
-    """Start and end of each leg."""
-    xy = np.array([(line.coords[0], line.coords[-1]) for line in lines], dtype=float).reshape(-1, 2)
-    lon, lat = transformer(result.crs, WGS84).transform(xy[:, 0], xy[:, 1])
-    flat = result.numbers.get("flat", False)  # no height is known, and 0 would be a wrong one
-    z = np.full(len(xy), np.nan) if flat else result.ground.sample(xy[:, 0], xy[:, 1])
-    places = [
-        (round(float(a), DEGREE_DECIMALS), round(float(b), DEGREE_DECIMALS), _rounded(known(float(c))))
-        for a, b, c in zip(lon, lat, z, strict=True)
-    ]
-    return list(zip(places[::2], places[1::2], strict=True))
-
-
-def _turns(walk: _Walk) -> list[_Turn]:
-    """Where a leg begins, and where the walk ends."""
-    seen: Counter[str] = Counter()
-    turns = []
-    places = [*(start for start, _ in walk.ends), walk.ends[-1][1]]
-    for i, place in enumerate(places):
-        before, after = walk.legs[i - 1] if i else None, walk.legs[i] if i < len(walk.legs) else None
-        family = _family(walk, i)
-        name = family + _letters(seen[family])
-        seen[family] += 1
-        ended = f"End of lane {before['lane']}. " if before and _ends_lane(before, after) else ""
-        short = _short(after) if after else "End of the walk"
-        turns.append(_Turn(place, name, short[:BASIC_TEXT], ended + (after["reason"] if after else "End of the walk.")))
-    return turns
-
-
-def _family(walk: _Walk, i: int) -> str:
-    """What the turning point before leg ``i`` belongs to: a lane, the way after a lane, or the way of the searcher."""
-    before = walk.legs[i - 1] if i else None
-    if i < len(walk.legs) and walk.legs[i]["kind"] == "lane":
-        return f"L{walk.legs[i]['lane']:02d}"
-    if before is not None and before["kind"] == "lane":
-        return f"L{before['lane']:02d}"
-    last = next((leg["lane"] for leg in reversed(walk.legs[:i]) if leg["kind"] == "lane"), None)
-    return walk.name if last is None else f"J{last:02d}"
-
-
-def _ends_lane(before: dict[str, Any], after: dict[str, Any] | None) -> bool:
-    return before["kind"] == "lane" and (after is None or after["lane"] != before["lane"])
-
-
-def _short(leg: dict[str, Any]) -> str:
-    bearing = round(leg["bearing_deg_true"]) % 360 if leg["bearing_deg_true"] is not None else None
-    return f"{leg['length_m']:.0f} m" + (f" on {bearing:03d} true" if bearing is not None else "")
-
-
-def _letters(number: int) -> str:
-    """A, B, ... Z, AA, AB, ..."""
-    text = ""
-    number += 1
-    while number:
-        number, rest = divmod(number - 1, 26)
-        text = string.ascii_uppercase[rest] + text
-    return text
-
-
-def _track_text(result: Result, searcher: int, legs: Sequence[dict[str, Any]]) -> str:
-    numbers = list(dict.fromkeys(leg["lane"] for leg in legs if leg["lane"] is not None))
-    lanes = f"lane{'s' if len(numbers) > 1 else ''} {', '.join(map(str, numbers))}"
-    width = result.numbers["coverage"]["strip_width_m"]
-    length = sum(leg["length_m"] for leg in legs)
-    return f"Searcher {searcher}: {lanes}; {length:.0f} m on the snow, strips of {width:g} m."
-
-
-def _document(result: Result, caution: str) -> Any:
+def gpx_text(tracks: Tracks, crs: Any) -> str:
+    """The document; points come in map metres of ``crs``."""
     import gpxpy.gpx  # noqa: PLC0415  slow to import
 
     document = gpxpy.gpx.GPX()
     document.creator = f"lastseen {__version__}"
-    document.name = result.numbers["name"] or "Signal search"
-    document.description = caution
-    return document
+    document.name, document.description = tracks.title, tracks.about
+    to_degrees = transformer(crs, WGS84)
+
+    def places(points: Sequence[tuple[float, float, float | None]]) -> list[tuple[float, float, float | None]]:
+        xyz = np.array(points, dtype=float).reshape(-1, 3)
+        lon, lat = to_degrees.transform(xyz[:, 0], xyz[:, 1])
+        return [
+            (
+                round(float(b), DEGREE_DECIMALS),
+                round(float(a), DEGREE_DECIMALS),
+                round(float(z), HEIGHT_DECIMALS) if np.isfinite(z) else None,
+            )
+            for a, b, z in zip(lon, lat, xyz[:, 2], strict=True)
+        ]
+
+    where = places([(point.x_m, point.y_m, point.z_m) for point in tracks.waypoints])
+    document.waypoints = [
+        gpxpy.gpx.GPXWaypoint(lat, lon, elevation=z, name=point.name, description=point.text)
+        for point, (lat, lon, z) in zip(tracks.waypoints, where, strict=True)
+    ]
+    for track in tracks.tracks:
+        drawn = gpxpy.gpx.GPXTrack(name=track.name, description=track.text)
+        drawn.segments = [
+            gpxpy.gpx.GPXTrackSegment(
+                [gpxpy.gpx.GPXTrackPoint(lat, lon, elevation=z) for lat, lon, z in places(segment)]
+            )
+            for segment in track.segments
+        ]
+        document.tracks.append(drawn)
+    return str(document.to_xml(version="1.1")) + "\n"
 
 
-def _segment(places: Sequence[Place]) -> Any:
-    import gpxpy.gpx  # noqa: PLC0415  slow to import
+def _basic_parts(tracks: Tracks) -> dict[str, Tracks]:
+    """Files for small receivers by what is added to their name."""
+    names = list(dict.fromkeys([point.track for point in tracks.waypoints] + [track.name for track in tracks.tracks]))
+    parts: dict[str, Tracks] = {}
+    for name in names:
+        points = [
+            replace(point, name=point.name[:BASIC_NAME], text=(point.short or point.text)[:BASIC_TEXT])
+            for point in tracks.waypoints
+            if point.track == name
+        ]
+        short = tuple(part for track in tracks.tracks if track.name == name for part in _basic_tracks(track))
+        for number, first in enumerate(range(0, max(len(points), 1), BASIC_WAYPOINTS), start=1):
+            end = (f"-{name}" if name else "") + ("" if number == 1 else f"-{number}")
+            parts[end] = Tracks(
+                title=tracks.title,
+                about=SHORT_CAUTION,
+                waypoints=tuple(points[first : first + BASIC_WAYPOINTS]),
+                tracks=short if number == 1 else (),
+            )
+    return parts
 
-    points = [gpxpy.gpx.GPXTrackPoint(lat, lon, elevation=z) for lon, lat, z in places]
-    return gpxpy.gpx.GPXTrackSegment(points)
+
+def _basic_tracks(track: Track) -> list[Track]:
+    """A track as tracks of one segment each."""
+    first, *others = track.segments
+    points = [*first, *(point for segment in others for point in segment[1:])]
+    return [
+        Track(
+            name=(track.name if part == 0 else f"{track.name}T{part + 1}")[:BASIC_NAME],
+            segments=(tuple(points[begin : begin + BASIC_TRACK_POINTS]),),
+        )
+        for part, begin in enumerate(range(0, len(points) - 1, BASIC_TRACK_POINTS - 1))
+    ]
 
 
-def _write(document: Any, path: Path) -> None:
-    path.write_text(document.to_xml(version="1.1") + "\n", encoding="utf-8", newline="\n")
+def tracks_of_layers(result: Result) -> Tracks:
+    """Points as waypoints, lines and edges of areas as tracks, named by their layer and number."""
+    waypoints: list[Waypoint] = []
+    tracks: list[Track] = []
+    for layer in result.layers.values():
+        for number, shape in enumerate(layer.shapes, start=1):
+            name = f"{layer.name}-{number}"
+            if layer.geometry == "Point":
+                x, y, *_ = shape.coords[0]
+                waypoints.append(Waypoint(x_m=x, y_m=y, name=name, text=layer.title))
+            else:
+                segments = tuple(tuple((x, y, None) for x, y, *_ in line.coords) for line in _lines(layer, shape))
+                tracks.append(Track(name=name, text=layer.title, segments=segments))
+    return Tracks(title=result.title, waypoints=tuple(waypoints), tracks=tuple(tracks))
 
 
-def _rounded(z: float | None) -> float | None:
-    return round(z, 1) if z is not None else None
+def _lines(layer: Layer, shape: BaseGeometry) -> list[Any]:
+    """Lines of a shape, the rings of areas."""
+    parts = shapely.get_parts(shape)
+    return list(shapely.get_rings(parts) if layer.geometry == "MultiPolygon" else parts)

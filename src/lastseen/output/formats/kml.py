@@ -1,4 +1,4 @@
-"""The layers of a plan as OGC KML 2.2 (OGC 07-147r2, 2008), for map programs on phones and desks."""
+"""Layers as OGC KML 2.2 (OGC 07-147r2, 2008), for map programs on phones and desks."""
 
 from __future__ import annotations
 
@@ -10,33 +10,38 @@ from xml.etree import ElementTree as ET
 from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
-from lastseen.output.draw.palette import load_palette
-from lastseen.output.formats.geojson import DEGREE_DECIMALS, in_degrees
-from lastseen.output.formats.styles import LayerStyle, Symbol, layer_styles
-from lastseen.output.layers import Layer
-from lastseen.output.result import Result
+from lastseen.core import Progress
+from lastseen.output.formats.geojson import in_degrees
+from lastseen.output.formats.sld import LayerStyle, Symbol, style_of
+from lastseen.output.result import DEGREE_DECIMALS, FULL_CAUTION, SHORT_CAUTION, Layer, Options, Result
 
 _NAMESPACE = "http://www.opengis.net/kml/2.2"
 _WIDTH = 1.6  # screen pixels for a point of width
 _CLEAR = "00ffffff"
 _LAST = ("last_seen", "lanes")  # drawn over the others
 _HIDDEN = ("flow_paths", "deposition_zones")  # to be switched on; the map would be full
+_NAMES = {
+    "lanes": "Lane {number}, searcher {searcher}",
+    "route": "Searcher {searcher}: {kind} {number}",
+    "terrain_traps": "{letter}{number} {kind}",
+    "deposition_zones": "Zone {number}: {place}",
+}
+_TITLED = ("first_lanes",)  # named by their title alone
 
 
-def write_kml(result: Result, path: Path) -> None:
-    """Write a folder for each layer that has something in it, with styles; the same plan gives the same bytes.
+def write(result: Result, folder: Path, _options: Options, _progress: Progress) -> None:
+    """Write a folder for each layer that has something in it, with styles; the same result gives the same bytes.
 
     Shapes lie on the ground. Nothing is fetched from a network. Lines have no dashes and areas no hatches in this
     format: searchers are told apart by the names of their lanes, traps by their letter.
     """
-    styles = layer_styles(load_palette(), int(result.numbers["search"]["searchers"]))
     root = ET.Element("kml", xmlns=_NAMESPACE)
     document = ET.SubElement(root, "Document")
-    _text(document, "name", result.numbers["name"] or "Signal search")
+    _text(document, "name", result.title)
     _text(document, "open", "1")
     _text(document, "description", FULL_CAUTION)
     layers = [layer for layer in result.layers.values() if layer.shapes]
+    styles = {layer.name: style_of(result, layer) for layer in layers}
     for layer in layers:
         for i, rule in enumerate(styles[layer.name].rules):
             _add_style(document, f"{layer.name}-{i}", rule.symbol, layer)
@@ -44,7 +49,7 @@ def write_kml(result: Result, path: Path) -> None:
         _add_layer(document, layer, styles[layer.name], result.crs)
     ET.indent(root, " ")
     text = '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
-    path.write_text(text, encoding="utf-8", newline="\n")
+    (folder / f"{result.stem}.kml").write_text(text, encoding="utf-8", newline="\n")
 
 
 def _add_layer(document: Any, layer: Layer, style: LayerStyle, crs: Any) -> None:
@@ -53,34 +58,33 @@ def _add_layer(document: Any, layer: Layer, style: LayerStyle, crs: Any) -> None
     visible = "0" if layer.name in _HIDDEN else "1"
     _text(folder, "visibility", visible)
     _text(folder, "description", f"{layer.about} {SHORT_CAUTION}")
-    for shape, (_, row) in zip(in_degrees(layer.shapes, crs), layer.records(), strict=True):
+    names = [column.name for column in layer.columns]
+    for shape, values in zip(in_degrees(layer.shapes, crs), layer.plain_rows(), strict=True):
+        row = dict(zip(names, values, strict=True))
         rule = next((i for i, rule in enumerate(style.rules) if rule.holds(row)), None)
         if rule is None:
             continue  # lanes as legs of the route are drawn as lanes
         mark = ET.SubElement(folder, "Placemark")
-        _text(mark, "name", _name(layer, row))
+        _text(mark, "name", _name_of(layer, style, row))
         _text(mark, "visibility", visible)
-        _text(mark, "description", row["reason"])
+        if "reason" in row:
+            _text(mark, "description", row["reason"])
         _text(mark, "styleUrl", f"#{layer.name}-{rule}")
         _add_values(mark, row)
         _add_shape(mark, shape, start=layer.name == "lanes")
 
 
-def _name(layer: Layer, row: dict[str, Any]) -> str:
-    names = {
-        "lanes": "Lane {number}, searcher {searcher}",
-        "route": "Searcher {searcher}: {kind} {number}",
-        "terrain_traps": "{letter}{number} {kind}",
-        "deposition_zones": "Zone {number}: {place}",
-    }
-    return names.get(layer.name, layer.title).format(**row)
+def _name_of(layer: Layer, style: LayerStyle, row: dict[str, Any]) -> str:
+    if layer.name in _NAMES:
+        return _NAMES[layer.name].format(**row)
+    return " ".join([layer.title, *(str(row[column]) for column in style.label if layer.name not in _TITLED)])
 
 
 def _add_style(document: Any, name: str, symbol: Symbol, layer: Layer) -> None:
     style = ET.SubElement(document, "Style", id=name)
     icon = ET.SubElement(style, "IconStyle")
     _text(icon, "color", _aabbggrr(symbol.fill or symbol.stroke))
-    _text(icon, "scale", "1" if layer.name == "last_seen" else "0")  # at the start of a lane only its name
+    _text(icon, "scale", "1" if layer.geometry == "Point" else "0")  # at the start of a lane only its name
     line = ET.SubElement(style, "LineStyle")
     _text(line, "color", _aabbggrr(symbol.stroke))
     _text(line, "width", f"{_WIDTH * symbol.width_pt:.1f}")
@@ -113,10 +117,10 @@ def _add_shape(mark: Any, shape: BaseGeometry, *, start: bool) -> None:
                     inner = ET.SubElement(ET.SubElement(polygon, tag), "LinearRing")
                     _text(inner, "coordinates", _coordinates(ring.coords))
             continue
-        one = ET.SubElement(parent, "Point" if isinstance(part, Point) else "LineString")
+        element = ET.SubElement(parent, "Point" if isinstance(part, Point) else "LineString")
         if not isinstance(part, Point):
-            _text(one, "tessellate", "1")
-        _text(one, "coordinates", _coordinates(part.coords))
+            _text(element, "tessellate", "1")
+        _text(element, "coordinates", _coordinates(part.coords))
 
 
 def _coordinates(points: Iterable[tuple[float, ...]]) -> str:

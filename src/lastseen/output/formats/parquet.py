@@ -1,4 +1,4 @@
-"""The layers of a plan as GeoParquet, one file each; needs the extra ``parquet``."""
+"""Layers as GeoParquet 1.1 (OGC, 2024), one file each; needs the extra ``parquet``."""
 
 from __future__ import annotations
 
@@ -6,14 +6,13 @@ import importlib.util
 from pathlib import Path
 
 from lastseen import __version__
-from lastseen.core import InputError, parse_crs
-from lastseen.output.caution import FULL_CAUTION
+from lastseen.core import InputError, Progress, parse_crs
 from lastseen.output.formats.gpkg import layer_table
-from lastseen.output.result import Result
+from lastseen.output.result import FULL_CAUTION, Options, Result
 
 
-def write_geoparquet(result: Result, folder: Path) -> None:
-    """Write ``<layer>.parquet`` for each layer that has something in it; the same plan gives the same bytes.
+def write(result: Result, folder: Path, _options: Options, _progress: Progress) -> None:
+    """Write ``<layer>.parquet`` for each layer that has something in it; the same result gives the same bytes.
 
     Raises
     ------
@@ -24,12 +23,13 @@ def write_geoparquet(result: Result, folder: Path) -> None:
         raise InputError('GeoParquet needs one more library: install it with pip install "lastseen[parquet]"')
     from pyarrow import parquet  # noqa: PLC0415  slow to import
 
-    crs = parse_crs(result.numbers["grid"]["crs"])  # as it is named: one CRS can be worded in many ways
+    named = result.numbers.get("grid", {}).get("crs")  # as it is named: one CRS can be worded in many ways
+    crs = parse_crs(named) if named else result.crs
     for layer in result.layers.values():
         if not layer.shapes:
             continue
         path = folder / f"{layer.name}.parquet"
         layer_table(layer, crs).to_parquet(path, index=False, schema_version="1.1.0")
         table = parquet.read_table(path)
-        said = {"title": layer.title, "about": layer.about, "caution": FULL_CAUTION, "software": __version__}
-        parquet.write_table(table.replace_schema_metadata({**(table.schema.metadata or {}), **said}), path)
+        about = {"title": layer.title, "about": layer.about, "caution": FULL_CAUTION, "software": __version__}
+        parquet.write_table(table.replace_schema_metadata({**(table.schema.metadata or {}), **about}), path)

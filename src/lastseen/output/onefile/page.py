@@ -16,7 +16,6 @@ from shapely.geometry import LineString
 
 from lastseen import __version__
 from lastseen.core import InputError, convergence_deg, keep_areas, short_percent, to_lonlat
-from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.onefile.elements import dashes, element, look_css, part, say, script, text, words
 from lastseen.output.onefile.map import (
@@ -29,7 +28,7 @@ from lastseen.output.onefile.map import (
     map_layers,
     search_box,
 )
-from lastseen.output.result import Result
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION, Result
 from lastseen.rescue import CURVES, DEFAULT_CURVE, SurvivalCurve, survival_bounds_percent
 from lastseen.search import LegLine, measure_coverage_over_time
 

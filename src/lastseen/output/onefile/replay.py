@@ -17,10 +17,10 @@ from shapely.geometry.base import BaseGeometry
 from lastseen import __version__
 from lastseen.core import FloatArray, Grid
 from lastseen.jobs import Debrief, Searcher
-from lastseen.output.caution import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.relief import drawn_lattice, relief
 from lastseen.output.onefile.elements import script
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
 from lastseen.rescue import survival_bounds_percent
 
 HERE = Path(__file__).resolve().parent

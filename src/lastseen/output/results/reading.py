@@ -1,33 +1,23 @@
-"""A read line or area handed over: numbers, layers, rasters, map and sheet."""
+"""Results of reading a slope: along a line of travel, and over an area."""
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Sequence
-from contextlib import ExitStack
+from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import rasterio
-from rasterio.windows import Window as RasterWindow
+import shapely
 from shapely.geometry import LineString
-from shapely.geometry.base import BaseGeometry
+from shapely.ops import substring
 
-from lastseen import __version__
-from lastseen.core import (
-    WGS84,
-    Progress,
-    keep_areas,
-    no_progress,
-    transformer,
-    versions,
-)
+from lastseen.core import Progress, keep_areas, versions
 from lastseen.jobs import (
     INCIDENT_SLOPES_DEG,
     KINDS,
     START_QUANTITIES,
+    area_rasters,
     consequence_text,
     regroup_sentence,
     short_stretch_sentence,
@@ -38,318 +28,273 @@ from lastseen.jobs import (
     zone_sentence,
     zones_above,
 )
-from lastseen.output.caution import FULL_CAUTION
-from lastseen.output.formats.cog import NODATA, copy_as_cog
-from lastseen.output.formats.geojson import DEGREE_DECIMALS
-from lastseen.output.layers import Column, Layer, known, trap_layer
-from lastseen.output.numbers import SCHEMA_VERSION, input_files, numbers_text, record
-from lastseen.output.write import new_folder
+from lastseen.output.draw.area_map import write_area_map
+from lastseen.output.draw.line_map import caught_ways, write_line_map
+from lastseen.output.draw.line_profile import write_strip
+from lastseen.output.result import (
+    FULL_CAUTION,
+    Layer,
+    Options,
+    Piece,
+    Product,
+    Raster,
+    RasterStream,
+    Result,
+    Table,
+    Track,
+    Tracks,
+    Waypoint,
+    make_columns,
+    make_layer,
+    make_product,
+)
+from lastseen.output.results.numbers import crs_text, head_numbers, input_files, known, record, run_rows
+from lastseen.output.results.plan_layers import trap_layer
+from lastseen.output.sheets.line import write_line_sheet
+from lastseen.traps import LETTERS
 
 if TYPE_CHECKING:
     from lastseen.jobs import AreaRasters, AreaView, LineView, Stretch, ZoneRow
 
+# ---- A line of travel
 
-# ---- Handing over a read line: numbers, layers, waypoints, table, strip, map and one page, in one folder
-
-LINE_MARKER = "preread_line.json"
 _TRAP_LEFT = (
-    "outline",
-    "cells",
-    "part_of_cell",
-    "number",
-    "weight",
-    "person_passes",
-    "person_ends",
-    "burial_m",
-    "parts",
-)
+    "outline", "cells", "part_of_cell", "number", "weight", "person_passes", "person_ends", "burial_m", "parts",
+)  # fmt: skip
+MOST_WAYS = 400  # of those caught, in the layer
 
 
-def line_numbers(view: LineView) -> dict[str, Any]:
-    """The reading as plain values, keys in a fixed order, nothing that is not a number."""
+def result_of_line(view: LineView) -> Result:
+    """A read line: numbers, layers, the table of stretches, waypoints, strip, map and a page."""
+    scenario, crs = view.scenario, view.reading.heights.crs
+    return Result(
+        job="line",
+        numbers=_line_numbers(view),
+        layers={layer.name: layer for layer in _line_layers(view)},
+        tables={"stretches": _stretch_table(view)},
+        tracks={"waypoints": _line_tracks(view)},
+        products={
+            "strip": make_product("strip along the line", "strip.png", partial(write_strip, view)),
+            "map": make_product("map of the line", "map.png", partial(write_line_map, view)),
+            "sheet": make_product("page for print", "sheet.pdf", partial(write_line_sheet, view)),
+        },
+        run=run_rows(scenario.name, view.notes, seed=scenario.seed, size=scenario.snow.size),
+        default=("json", "csv", "gpx", "gpkg", "strip", "map", "sheet"),
+        crs=crs,
+    )
+
+
+def _line_numbers(view: LineView) -> dict[str, Any]:
     r, crs = view.reading, view.reading.heights.crs
-    authority = crs.to_authority()
-    files = input_files(view)  # type: ignore[arg-type]
     return {
-        "schema_version": SCHEMA_VERSION,
-        "program": {"name": "lastseen", "version": __version__},
-        "caution": FULL_CAUTION,
-        "name": view.scenario.name,
-        "inputs": [*files, {"role": "line", "name": view.source.name}],
+        **head_numbers(view.scenario.name),
+        "inputs": [*input_files(view), {"role": "line", "name": view.source.name}],
         "scenario": record(view.scenario),
         "versions": versions(),
-        "grid": {
-            "crs": ":".join(authority) if authority else crs.to_wkt(),
-            "crs_name": crs.name,
-            "cell_m": r.heights.cell_m,
-        },
+        "grid": {"crs": crs_text(crs), "crs_name": crs.name, "cell_m": r.heights.cell_m},
         "members": r.draws.count,
         "start_spacing_m": round(r.passing.spacing_m, 2),
         "bodies": r.passing.samples,
         "length_m": round(r.route.length_m, 1),
         "lines": len(r.route.lines),
-        "stretches": [_stretch(view, stretch) for stretch in r.stretches],
-        "regroup": [{**record(one, ("outline",)), "sentence": regroup_sentence(one)} for one in r.regroup],
+        "stretches": [_stretch_record(view, stretch) for stretch in r.stretches],
+        "regroup": [{**record(place, ("outline",)), "sentence": regroup_sentence(place)} for place in r.regroup],
         "start_zones": [record(zone, ("outline", "block", "in_block")) for zone in r.zones],
-        "traps": [{"sign": sign, **record(trap, _TRAP_LEFT)} for sign, trap in _signed(view)],
+        "traps": [
+            {"sign": f"{LETTERS[trap.kind]}{k}", **record(trap, _TRAP_LEFT)} for k, trap in enumerate(r.traps, start=1)
+        ],
         "notes": list(view.notes),
     }
 
 
-def _stretch(view: LineView, one: Stretch) -> dict[str, Any]:
+def _stretch_record(view: LineView, stretch: Stretch) -> dict[str, Any]:
     r = view.reading
-    plain = record(one, ("zones", "traps", "distance_m", "drop_m", "debris_m", "speed_m_s", "first", "last"))
+    plain = record(stretch, ("zones", "traps", "distance_m", "drop_m", "debris_m", "speed_m_s", "first", "last"))
     for name in ("distance_m", "drop_m", "debris_m", "speed_m_s"):
-        low, mid, high = getattr(one, name)
+        low, mid, high = getattr(stretch, name)
         plain[name] = {key: known(round(value, 2)) for key, value in (("p10", low), ("p50", mid), ("p90", high))}
-    plain["zones"] = [{"zone": zone.number, "share": round(share, 4)} for zone, share in zones_above(r, one)]
+    plain["zones"] = [{"zone": zone.number, "share": round(share, 4)} for zone, share in zones_above(r, stretch)]
     plain["traps"] = [
-        {"sign": trap_sign(r, met), "passes": round(met.passes, 4), "ends": round(met.ends, 4)} for met in one.traps
+        {"sign": trap_sign(r, met), "passes": round(met.passes, 4), "ends": round(met.ends, 4)} for met in stretch.traps
     ]
-    plain["sentence"] = stretch_sentence(r, one)
+    plain["sentence"] = stretch_sentence(r, stretch)
     return plain
 
 
-def _signed(view: LineView) -> list[tuple[str, Any]]:
-    """Traps with their signs on the map."""
-    from lastseen.traps import LETTERS  # noqa: PLC0415
-
-    return [(f"{LETTERS[trap.kind]}{k}", trap) for k, trap in enumerate(view.reading.traps, start=1)]
-
-
-def line_table(view: LineView) -> str:
-    """The stretches as CSV; the caution is its first line, as a comment."""
+def _stretch_table(view: LineView) -> Table:
+    """The stretches; the caution is the first line, as a comment."""
     head, rows = table_rows(view.reading)
-    out = io.StringIO()
-    out.write(f"# {FULL_CAUTION}\n")
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([*head, "sentence"])
-    for row, stretch in zip(rows, view.reading.stretches, strict=True):
-        writer.writerow([*row, stretch_sentence(view.reading, stretch)])
-    return out.getvalue()
-
-
-def line_layers(view: LineView) -> tuple[Layer, ...]:
-    """Vector layers: stretches, places to regroup, start zones, traps, ways of those caught."""
-    from lastseen.output.draw.line_map import caught_ways  # noqa: PLC0415  slow to import
-
-    r = view.reading
-    columns = (
-        Column("number", "integer", "from 1 along the line"),
-        Column("line", "integer", "which line of the file, from 1"),
-        Column("from_m", "real", "from the beginning of the line"),
-        Column("to_m", "real", "from the beginning of the line"),
-        Column("to_end_m", "real", "from here to the end of the line"),
-        Column("state", "text", "reached, starts here, not reached or no data"),
-        Column("slope_deg", "real", "mean slope of the ground"),
-        Column("exposure", "real", "share of the events in which snow comes from above"),
-        Column("carried_m", "real", "median distance that somebody caught here is carried"),
-        Column("drop_m", "real", "median height lost"),
-        Column("debris_m", "real", "median thickness of debris where one stops, indicative"),
-        Column("burial", "real", "share of those caught"),
-        Column("trauma", "real", "share of those caught"),
-        Column("water", "real", "share of those caught"),
-        Column("no_way_out", "real", "share of those caught"),
-        Column("consequences", "text", "the four in words"),
-        Column("reason", "text", "one plain sentence or a few"),
+    return Table(
+        above=(f"# {FULL_CAUTION}",),
+        head=(*head, "sentence"),
+        rows=tuple(
+            (*row, stretch_sentence(view.reading, stretch))
+            for row, stretch in zip(rows, view.reading.stretches, strict=True)
+        ),
     )
-    rows = [
-        (
-            line,
-            (
-                stretch.number,
-                stretch.part + 1,
-                stretch.from_m,
-                stretch.to_m,
-                stretch.to_end_m,
-                stretch.state,
-                known(stretch.slope_deg),
-                stretch.exposure,
-                known(stretch.distance_m[1]),
-                known(stretch.drop_m[1]),
-                known(stretch.debris_m[1]),
-                stretch.burial,
-                stretch.trauma,
-                stretch.water,
-                stretch.no_way_out,
-                consequence_text(stretch),
-                stretch_sentence(r, stretch),
-            ),
-        )
-        for stretch, line in zip(r.stretches, stretch_lines(view), strict=True)
-    ]
-    places = [
-        (
-            keep_areas(one.outline),
-            (
-                one.letter,
-                one.along_m,
-                one.beside_m,
-                one.area_m2,
-                one.slope_deg,
-                one.clear_m,
-                one.edge,
-                known(one.edge_m),
-                regroup_sentence(one),
-            ),
-        )
-        for one in r.regroup
-    ]
-    zones = [
-        (keep_areas(zone.outline), (zone.number, zone.share, zone.top_m, zone.foot_m, zone.slope_deg, zone.area_m2))
-        for zone in r.zones
-    ]
-    ways = [(LineString(way), (float(r.stations.exposure[station]),)) for station, way in caught_ways(r, 400)]
+
+
+def _line_layers(view: LineView) -> tuple[Layer, ...]:
+    """Stretches, places to regroup, start zones, ways of those caught, traps."""
+    r = view.reading
     return (
-        _layer("stretches", "Stretches of the line", "LineString", columns, rows),
-        _layer("regroup", "Places to regroup", "MultiPolygon", _REGROUP, places),
-        _layer("start_zones", "Start zones that reach the line", "MultiPolygon", _ZONES, zones),
-        _layer(
-            "ways", "Ways of those caught", "LineString", (Column("exposure", "real", "of the station passed"),), ways
+        _stretch_layer(view),
+        make_layer(
+            [
+                (
+                    keep_areas(place.outline),
+                    (place.letter, place.along_m, place.beside_m, place.area_m2, place.slope_deg, place.clear_m,
+                     place.edge, known(place.edge_m), regroup_sentence(place)),
+                )
+                for place in r.regroup
+            ],
+            name="regroup",
+            title="Places to regroup",
+            about="Ground on or beside the line that no start zone in this model reaches.",
+            geometry="MultiPolygon",
+            columns=make_columns(
+                [
+                    ("letter", "text", "as on the map"),
+                    ("along_m", "real", "from the beginning of the line"),
+                    ("beside_m", "real", "off the line"),
+                    ("area_m2", "real", "map area near the line"),
+                    ("slope_deg", "real", "at its roomiest point"),
+                    ("clear_m", "real", "to the nearest ground that snow crosses in any event"),
+                    ("edge", "text", "cliff, crevasses or water within 50 m, where there is one"),
+                    ("edge_m", "real", "how far it is"),
+                    ("reason", "text", "one plain sentence"),
+                ]
+            ),
+        ),
+        make_layer(
+            [
+                (
+                    keep_areas(zone.outline),
+                    (zone.number, zone.share, zone.top_m, zone.foot_m, zone.slope_deg, zone.area_m2),
+                )
+                for zone in r.zones
+            ],
+            name="start_zones",
+            title="Start zones that reach the line",
+            about="Ground steep enough to release, whose snow comes over the line.",
+            geometry="MultiPolygon",
+            columns=make_columns(
+                [
+                    ("number", "integer", "from 1, the likeliest to come to the line first"),
+                    ("share", "real", "of the events in which it comes to the line"),
+                    ("top_m", "real", "highest elevation"),
+                    ("foot_m", "real", "lowest elevation"),
+                    ("slope_deg", "real", "mean slope"),
+                    ("area_m2", "real", "map area"),
+                ]
+            ),
+        ),
+        make_layer(
+            [
+                (LineString(way), (float(r.stations.exposure[station]),))
+                for station, way in caught_ways(r, MOST_WAYS)
+            ],
+            name="ways",
+            title="Ways of those caught",
+            about="Where bodies go on from the line, a sample.",
+            geometry="LineString",
+            columns=make_columns([("exposure", "real", "of the station passed")]),
         ),
         trap_layer(r.traps),
+    )  # fmt: skip
+
+
+def _stretch_layer(view: LineView) -> Layer:
+    r = view.reading
+    rows = [
+        (
+            _stretch_line(view, stretch),
+            (
+                stretch.number, stretch.part + 1, stretch.from_m, stretch.to_m, stretch.to_end_m, stretch.state,
+                known(stretch.slope_deg), stretch.exposure, known(stretch.distance_m[1]), known(stretch.drop_m[1]),
+                known(stretch.debris_m[1]), stretch.burial, stretch.trauma, stretch.water, stretch.no_way_out,
+                consequence_text(stretch), stretch_sentence(r, stretch),
+            ),
+        )
+        for stretch in r.stretches
+    ]  # fmt: skip
+    return make_layer(
+        rows,
+        name="stretches",
+        title="Stretches of the line",
+        about="The line cut where something changes: what is above, and what happens to somebody caught.",
+        geometry="LineString",
+        columns=make_columns(
+            [
+                ("number", "integer", "from 1 along the line"),
+                ("line", "integer", "which line of the file, from 1"),
+                ("from_m", "real", "from the beginning of the line"),
+                ("to_m", "real", "from the beginning of the line"),
+                ("to_end_m", "real", "from here to the end of the line"),
+                ("state", "text", "reached, starts here, not reached or no data"),
+                ("slope_deg", "real", "mean slope of the ground"),
+                ("exposure", "real", "share of the events in which snow comes from above"),
+                ("carried_m", "real", "median distance that somebody caught here is carried"),
+                ("drop_m", "real", "median height lost"),
+                ("debris_m", "real", "median thickness of debris where one stops, indicative"),
+                ("burial", "real", "share of those caught"),
+                ("trauma", "real", "share of those caught"),
+                ("water", "real", "share of those caught"),
+                ("no_way_out", "real", "share of those caught"),
+                ("consequences", "text", "the four in words"),
+                ("reason", "text", "one plain sentence or a few"),
+            ]
+        ),
     )
 
 
-_ABOUT = {
-    "stretches": "The line cut where something changes: what is above, and what happens to somebody caught.",
-    "regroup": "Ground on or beside the line that no start zone in this model reaches.",
-    "start_zones": "Ground steep enough to release, whose snow comes over the line.",
-    "ways": "Where bodies go on from the line, a sample.",
-}
-_REGROUP = (
-    Column("letter", "text", "as on the map"),
-    Column("along_m", "real", "from the beginning of the line"),
-    Column("beside_m", "real", "off the line"),
-    Column("area_m2", "real", "map area near the line"),
-    Column("slope_deg", "real", "at its roomiest point"),
-    Column("clear_m", "real", "to the nearest ground that snow crosses in any event"),
-    Column("edge", "text", "cliff, crevasses or water within 50 m, where there is one"),
-    Column("edge_m", "real", "how far it is"),
-    Column("reason", "text", "one plain sentence"),
-)
-_ZONES = (
-    Column("number", "integer", "from 1, the likeliest to come to the line first"),
-    Column("share", "real", "of the events in which it comes to the line"),
-    Column("top_m", "real", "highest elevation"),
-    Column("foot_m", "real", "lowest elevation"),
-    Column("slope_deg", "real", "mean slope"),
-    Column("area_m2", "real", "map area"),
-)
+def _stretch_line(view: LineView, stretch: Stretch) -> LineString:
+    """A stretch in map metres."""
+    cut = substring(view.reading.route.lines[stretch.part], stretch.from_m, stretch.to_m)
+    return cut if isinstance(cut, LineString) else LineString([cut, cut])
 
 
-def _layer(
-    name: str, title: str, kind: Any, columns: tuple[Column, ...], rows: Iterable[tuple[BaseGeometry, tuple[Any, ...]]]
-) -> Layer:
-    pairs = list(rows)
-    shapes, values = tuple(shape for shape, _ in pairs), tuple(value for _, value in pairs)
-    return Layer(name, title, _ABOUT[name], kind, columns, shapes, values)
-
-
-def stretch_lines(view: LineView) -> list[LineString]:
-    """Each stretch as a line in map metres."""
-    from shapely.ops import substring  # noqa: PLC0415
-
+def _line_tracks(view: LineView) -> Tracks:
+    """The line as a track; waypoints with one short sentence where stretches begin and at places to regroup."""
     r = view.reading
-    found = []
-    for stretch in r.stretches:
-        cut = substring(r.route.lines[stretch.part], stretch.from_m, stretch.to_m)
-        found.append(cut if isinstance(cut, LineString) else LineString([cut, cut]))
-    return found
-
-
-def write_waypoints(view: LineView, path: Path) -> None:
-    """GPX 1.1: the line as a track; waypoints with one short sentence where stretches begin and at places."""
-    import gpxpy.gpx  # noqa: PLC0415  slow to import
-
-    r = view.reading
-    document = gpxpy.gpx.GPX()
-    document.creator = f"lastseen {__version__}"
-    document.name = view.scenario.name or "Pre-read line"
-    document.description = FULL_CAUTION
-    back = transformer(r.heights.crs, WGS84)
-
-    def at(x: float, y: float) -> tuple[float, float]:
-        lon, lat = back.transform(x, y)
-        return round(float(lat), DEGREE_DECIMALS), round(float(lon), DEGREE_DECIMALS)
-
-    for stretch in r.stretches:
-        lat, lon = at(float(r.route.x_m[stretch.first]), float(r.route.y_m[stretch.first]))
-        z = known(float(r.route.height_m[stretch.first]))
-        document.waypoints.append(
-            gpxpy.gpx.GPXWaypoint(
-                lat,
-                lon,
-                elevation=round(z, 1) if z is not None else None,
-                name=f"P{stretch.number:02d}",
-                description=short_stretch_sentence(stretch),
-            )
+    stretches = [
+        Waypoint(
+            x_m=float(r.route.x_m[stretch.first]),
+            y_m=float(r.route.y_m[stretch.first]),
+            z_m=float(r.route.height_m[stretch.first]),
+            name=f"P{stretch.number:02d}",
+            text=short_stretch_sentence(stretch),
         )
-    for place in r.regroup:
-        lat, lon = at(place.x_m, place.y_m)
-        document.waypoints.append(
-            gpxpy.gpx.GPXWaypoint(lat, lon, name=f"REGROUP-{place.letter}", description=regroup_sentence(place))
+        for stretch in r.stretches
+    ]
+    places = [
+        Waypoint(x_m=place.x_m, y_m=place.y_m, name=f"REGROUP-{place.letter}", text=regroup_sentence(place))
+        for place in r.regroup
+    ]
+    lines = [
+        Track(
+            name=f"LINE-{k}",
+            segments=(tuple((float(x), float(y), None) for x, y in shapely.get_coordinates(line)),),
         )
-    for k, line in enumerate(r.route.lines, start=1):
-        track = gpxpy.gpx.GPXTrack(name=f"LINE-{k}")
-        points = [gpxpy.gpx.GPXTrackPoint(*at(x, y)) for x, y in np.asarray(line.coords)[:, :2].tolist()]
-        track.segments.append(gpxpy.gpx.GPXTrackSegment(points))
-        document.tracks.append(track)
-    path.write_text(document.to_xml(version="1.1") + "\n", encoding="utf-8", newline="\n")
+        for k, line in enumerate(r.route.lines, start=1)
+    ]
+    return Tracks(title=view.scenario.name or "Pre-read line", waypoints=(*stretches, *places), tracks=tuple(lines))
 
 
-def write_line(
-    view: LineView, folder: Path, *, overwrite: bool = False, progress: Progress = no_progress
-) -> tuple[Path, ...]:
-    """Write numbers, layers, the table, waypoints, the strip, the map and one page.
+# ---- An area, tile by tile
 
-    ``preread_line.json``, ``preread.gpkg``, ``stretches.csv``, ``waypoints.gpx``, ``strip.png``, ``map.png``,
-    ``sheet.pdf``.
-
-    The folder appears whole or not at all. The same reading gives the same bytes.
-
-    Raises
-    ------
-    OutputExistsError, ResourceError, InputError
-        See `lastseen.output.write.new_folder`.
-    """
-    from lastseen.output.draw import line_map, line_profile  # noqa: PLC0415  slow to import
-    from lastseen.output.formats import gpkg  # noqa: PLC0415  slow to import
-    from lastseen.output.sheets import line as linesheet  # noqa: PLC0415  slow to import
-
-    with new_folder(folder, overwrite=overwrite, marker=LINE_MARKER) as partial:
-        progress("writing the numbers", 0.0)
-        (partial / LINE_MARKER).write_text(numbers_text(line_numbers(view)), encoding="utf-8", newline="\n")
-        (partial / "stretches.csv").write_text(line_table(view), encoding="utf-8", newline="\n")
-        write_waypoints(view, partial / "waypoints.gpx")
-        progress("writing the layers", 0.2)
-        run = gpkg.run_rows(view.scenario.name, view.notes, seed=view.scenario.seed, size=view.scenario.snow.size)
-        gpkg.write_layers(partial / "preread.gpkg", line_layers(view), view.reading.heights.crs, run)
-        progress("drawing the strip", 0.4)
-        line_profile.write_strip(view, partial / "strip.png")
-        progress("drawing the map", 0.6)
-        line_map.write_line_map(view, partial / "map.png")
-        linesheet.write_line_sheet(view, partial / "sheet.pdf")
-        progress("done", 1.0)
-        names = sorted(path.name for path in partial.iterdir())
-    return tuple(folder / name for name in names)
-
-
-# ---- Handing over a read area: rasters written tile by tile, start zones ranked by what they do, numbers and a map
-
-AREA_MARKER = "preread_area.json"
-MOST_TOLD = 100  # start zones in the JSON; all are in the GeoPackage
+MOST_LISTED = 100  # start zones in the JSON; all are in the GeoPackage
 _RASTERS: dict[str, tuple[tuple[str, str, str], ...]] = {
-    "reached.tif": (("reached", "1", "share of the events in which snow from any start zone comes over the cell"),),
-    "peak_speed.tif": (("peak_speed_m_s", "m s-1", "greatest speed of any body in any event; 0 where none comes"),),
-    "zone_count.tif": (("zone_count", "1", "start zones from which snow comes over the cell in any event"),),
-    "from_start.tif": (
+    "reached": (("reached", "1", "share of the events in which snow from any start zone comes over the cell"),),
+    "peak_speed": (("peak_speed_m_s", "m s-1", "greatest speed of any body in any event; 0 where none comes"),),
+    "zone_count": (("zone_count", "1", "start zones from which snow comes over the cell in any event"),),
+    "from_start": (
         ("distance_m", "m", "mean distance on the map from this start to where one stops"),
         ("drop_m", "m", "mean height lost"),
         ("debris_m", "m", "mean thickness of debris where one stops, indicative"),
         ("fall_m", "m", "greatest fall through the air in any event"),
     ),
-    "consequences.tif": tuple(
+    "consequences": tuple(
         (name, "1", f"share of the events: {text}")
         for name, text in (
             ("burial", "stops under 0.5 m of debris or in a trap that buries"),
@@ -360,7 +305,7 @@ _RASTERS: dict[str, tuple[tuple[str, str, str], ...]] = {
             ("leaves", "leaves the elevation model"),
         )
     ),
-    "worst_trap.tif": (
+    "worst_trap": (
         (
             "worst_kind",
             "1",
@@ -371,146 +316,109 @@ _RASTERS: dict[str, tuple[tuple[str, str, str], ...]] = {
 }
 
 
-def write_area(
-    view: AreaView, folder: Path, *, overwrite: bool = False, progress: Progress = no_progress
-) -> tuple[Path, ...]:
-    """Write ``preread_area.json``, ``preread.gpkg``, six cloud-optimised rasters and ``map.png``; then the tiles go.
-
-    The folder appears whole or not at all. The same question gives the same bytes, whoever worked through the tiles.
-
-    Raises
-    ------
-    OutputExistsError, ResourceError, InputError
-        See `lastseen.output.write.new_folder`.
-    """
-    from lastseen.output.draw import area_map  # noqa: PLC0415  slow to import
-    from lastseen.output.formats import gpkg  # noqa: PLC0415  slow to import
-
-    with new_folder(folder, overwrite=overwrite, marker=AREA_MARKER) as partial:
-        progress("writing the numbers", 0.0)
-        (partial / AREA_MARKER).write_text(numbers_text(area_numbers(view)), encoding="utf-8", newline="\n")
-        progress("writing the rasters", 0.1)
-        write_area_rasters(view, partial)
-        progress("writing the layers", 0.6)
-        run = gpkg.run_rows(view.scenario.name, view.notes, seed=view.scenario.seed, size=view.scenario.snow.size)
-        gpkg.write_layers(partial / "preread.gpkg", (zone_layer(view),), view.heights.crs, run)
-        progress("drawing the map", 0.8)
-        area_map.write_area_map(view, partial)
-        progress("done", 1.0)
-        names = sorted(path.name for path in partial.iterdir())
-    view.kept.remove()
-    return tuple(folder / name for name in names)
-
-
-def write_area_rasters(view: AreaView, folder: Path) -> None:
-    """Write all rasters window by window, never more than a few tiles in memory; then make them cloud-optimised."""
-    from lastseen.jobs import area_rasters  # noqa: PLC0415
-
-    shown, heights = view.request.shown, view.heights
-    grid = heights.on(shown, np.empty(shown.shape, np.int8))
-    profile = {
-        "driver": "GTiff",
-        "width": shown.shape[1],
-        "height": shown.shape[0],
-        "dtype": "float32",
-        "crs": heights.crs.to_wkt(),
-        "transform": grid.transform,
-        "nodata": NODATA,
-        "tiled": True,
-        "blockxsize": 512,
-        "blockysize": 512,
-        "BIGTIFF": "IF_SAFER",
-    }
-    rough = {name: folder / f".{name}.rough" for name in _RASTERS}
-    with ExitStack() as stack:
-        files = {
-            name: stack.enter_context(rasterio.open(path, "w", count=len(_RASTERS[name]), **profile))
-            for name, path in rough.items()
-        }
-        for mosaic in area_rasters(view):
-            place = mosaic.window.inside(shown)
-            window = RasterWindow(place[1].start, place[0].start, *mosaic.window.shape[::-1])
-            for name, file in files.items():
-                for band, (what, _, _) in enumerate(_RASTERS[name], start=1):
-                    values = _layer_of(mosaic, what)
-                    file.write(np.where(np.isfinite(values), values, NODATA).astype(np.float32), band, window=window)
-    for name, path in rough.items():
-        overviews = "MODE" if name == "worst_trap.tif" else "AVERAGE"
-        texts, units = [text for _, _, text in _RASTERS[name]], [unit for _, unit, _ in _RASTERS[name]]
-        copy_as_cog(path, folder / name, texts, units, overviews=overviews)
-        path.unlink()
-
-
-def _layer_of(mosaic: AreaRasters, name: str) -> np.ndarray:
-    values: np.ndarray = (
-        mosaic.at_start[START_QUANTITIES.index(name)] if name in START_QUANTITIES else getattr(mosaic, name)
+def result_of_area(view: AreaView) -> Result:
+    """A read area: numbers, start zones by what they do, rasters from the kept tiles, a map."""
+    scenario, heights, shown = view.scenario, view.heights, view.request.shown
+    return Result(
+        job="area",
+        numbers=_area_numbers(view),
+        layers={"start_zones": _zone_layer(view)},
+        stream=RasterStream(
+            rasters={
+                name: Raster(
+                    descriptions=tuple(text for _, _, text in bands),
+                    units=tuple(unit for _, unit, _ in bands),
+                    overviews="MODE" if name == "worst_trap" else "AVERAGE",
+                )
+                for name, bands in _RASTERS.items()
+            },
+            shape=shown.shape,
+            transform=heights.on(shown, np.empty(shown.shape, np.int8)).transform,
+            crs=heights.crs,
+            pieces=lambda progress: _area_pieces(view, progress),
+        ),
+        products={
+            "map": Product(words="map of the area", write=partial(_draw_area, view), after=("cog",)),
+        },
+        run=run_rows(scenario.name, view.notes, seed=scenario.seed, size=scenario.snow.size),
+        default=("json", "cog", "gpkg", "map"),
+        crs=heights.crs,
     )
-    return values
 
 
-def zone_layer(view: AreaView) -> Layer:
+def _draw_area(view: AreaView, _result: Result, folder: Path, _options: Options) -> None:
+    write_area_map(view, folder)
+
+
+def _area_pieces(view: AreaView, progress: Progress) -> Iterator[Piece]:
+    """The rasters of the area, tile by tile."""
+    for number, tile in enumerate(area_rasters(view)):
+        progress("writing the rasters", number / len(view.squares))
+        rows, cols = tile.window.inside(view.request.shown)
+        for name, bands in _RASTERS.items():
+            for band, (quantity, _, _) in enumerate(bands, start=1):
+                yield name, band, (rows.start, cols.start), _values_of(tile, quantity)
+
+
+def _values_of(tile: AreaRasters, name: str) -> Any:
+    return tile.at_start[START_QUANTITIES.index(name)] if name in START_QUANTITIES else getattr(tile, name)
+
+
+def _zone_layer(view: AreaView) -> Layer:
     """Start zones as polygons, those that do most harm first."""
-    columns = (
-        Column("number", "integer", "from 1: share that meets any of the four, then debris, then drop"),
-        Column("cells", "integer", "of the elevation model"),
-        Column("slope_deg", "real", "mean slope"),
-        Column("top_m", "real", "highest elevation"),
-        Column("foot_m", "real", "lowest elevation"),
-        *(Column(name, "real", _meaning(name)) for name in START_QUANTITIES if name != "worst_kind"),
-        Column("worst_trap", "text", "kind of terrain trap that weighs most; empty where none is met"),
-        Column("reason", "text", "one plain sentence"),
-    )
-    rows = [
-        (
-            number,
-            row.cells,
-            row.slope_deg,
-            row.top_m,
-            row.foot_m,
-            *(known(value) for name, value in zip(START_QUANTITIES, row.values, strict=True) if name != "worst_kind"),
-            worst_trap(row),
-            zone_sentence(row),
-        )
-        for number, (row, _) in enumerate(view.zones, start=1)
-    ]
-    shapes = tuple(keep_areas(outline) for _, outline in view.zones)
-    about = "Ground steep enough to release, by what it does to somebody caught in it."
-    return Layer(
-        "start_zones",
-        "Start zones",
-        about,
-        "MultiPolygon",
-        columns,
-        shapes,
-        tuple(rows),
-    )
+    numbers = [name for name in START_QUANTITIES if name != "worst_kind"]
+    return make_layer(
+        [
+            (
+                keep_areas(outline),
+                (number, row.cells, row.slope_deg, row.top_m, row.foot_m,
+                 *(known(_quantities(row)[name]) for name in numbers), worst_trap(row), zone_sentence(row)),
+            )
+            for number, (row, outline) in enumerate(view.zones, start=1)
+        ],
+        name="start_zones",
+        title="Start zones",
+        about="Ground steep enough to release, by what it does to somebody caught in it.",
+        geometry="MultiPolygon",
+        columns=make_columns(
+            [
+                ("number", "integer", "from 1: share that meets any of the four, then debris, then drop"),
+                ("cells", "integer", "of the elevation model"),
+                ("slope_deg", "real", "mean slope"),
+                ("top_m", "real", "highest elevation"),
+                ("foot_m", "real", "lowest elevation"),
+                *((name, "real", _meaning(name)) for name in numbers),
+                ("worst_trap", "text", "kind of terrain trap that weighs most; empty where none is met"),
+                ("reason", "text", "one plain sentence"),
+            ]
+        ),
+    )  # fmt: skip
+
+
+def _quantities(row: ZoneRow) -> dict[str, float]:
+    return dict(zip(START_QUANTITIES, row.values, strict=True))
 
 
 def _meaning(name: str) -> str:
     for bands in _RASTERS.values():
-        for what, _, text in bands:
-            if what == name:
+        for quantity, _, text in bands:
+            if quantity == name:
                 return f"{text}; mean over the zone"
     return "severity of the trap x (share that ends in it + 0.5 share that passes it)"
 
 
-def area_numbers(view: AreaView) -> dict[str, Any]:
-    """The area as plain values, keys in a fixed order, nothing that is not a number."""
+def _area_numbers(view: AreaView) -> dict[str, Any]:
     crs = view.heights.crs
-    authority = crs.to_authority()
     shown = view.request.shown
     west, north = view.heights.corner_m(shown)
     rows, cols = shown.shape
     return {
-        "schema_version": SCHEMA_VERSION,
-        "program": {"name": "lastseen", "version": __version__},
-        "caution": FULL_CAUTION,
-        "name": view.scenario.name,
-        "inputs": input_files(view),  # type: ignore[arg-type]
+        **head_numbers(view.scenario.name),
+        "inputs": input_files(view),
         "scenario": record(view.scenario),
         "versions": versions(),
         "grid": {
-            "crs": ":".join(authority) if authority else crs.to_wkt(),
+            "crs": crs_text(crs),
             "crs_name": crs.name,
             "cell_m": view.heights.cell_m,
             "shape": [rows, cols],
@@ -523,8 +431,8 @@ def area_numbers(view: AreaView) -> dict[str, Any]:
         "incident_slope_deg": {**_percentiles(INCIDENT_SLOPES_DEG), "source": "Tirol 1993-2024, aggregated open data"},
         "start_zones": len(view.zones),
         "worst_start_zones": [
-            {"number": number, **_row(row), "sentence": zone_sentence(row)}
-            for number, (row, _) in enumerate(view.zones[:MOST_TOLD], start=1)
+            {"number": number, **_zone_record(row), "sentence": zone_sentence(row)}
+            for number, (row, _) in enumerate(view.zones[:MOST_LISTED], start=1)
         ],
         "notes": list(view.notes),
     }
@@ -534,17 +442,12 @@ def _percentiles(values: Sequence[float]) -> dict[str, float | None]:
     return {key: known(round(value, 2)) for key, value in zip(("p05", "p50", "p95"), values, strict=True)}
 
 
-def _row(row: ZoneRow) -> dict[str, Any]:
-    told = {
-        name: known(round(value, 4))
-        for name, value in zip(START_QUANTITIES, row.values, strict=True)
-        if name != "worst_kind"
-    }
+def _zone_record(row: ZoneRow) -> dict[str, Any]:
     return {
         "cells": row.cells,
         "slope_deg": round(row.slope_deg, 2),
         "top_m": round(row.top_m, 1),
         "foot_m": round(row.foot_m, 1),
-        **told,
+        **{name: known(round(value, 4)) for name, value in _quantities(row).items() if name != "worst_kind"},
         "worst_trap": worst_trap(row),
     }

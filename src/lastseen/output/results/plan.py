@@ -1,0 +1,559 @@
+"""The result of a plan, or of a search over a drawn outline."""
+
+from __future__ import annotations
+
+import string
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import shapely
+from shapely.geometry import LineString
+from shapely.geometry.base import BaseGeometry
+
+from lastseen.core import WGS84, FloatArray, Grid, LastseenError, LonLat, mgrs_text, transformer, versions
+from lastseen.output.draw.event import write_animation, write_profile, write_thickness
+from lastseen.output.draw.palette import load_palette
+from lastseen.output.formats.sld import layer_styles
+from lastseen.output.onefile.page import write_page
+from lastseen.output.result import Layer, Options, Product, Raster, Result, Track, Tracks, Waypoint, make_product
+from lastseen.output.results.numbers import (
+    grid_numbers,
+    head_numbers,
+    input_files,
+    plain_fields,
+    rounded,
+    run_rows,
+)
+from lastseen.output.results.plan_layers import SEARCH_LAYERS, plan_layers
+from lastseen.output.sheets.plan import write_map_and_sheet, write_sheet
+from lastseen.snow import FULLY_BURIED_M, friction_range
+from lastseen.terrain import read_window
+
+if TYPE_CHECKING:
+    from lastseen.jobs import Model, Plan
+    from lastseen.search import Trial
+    from lastseen.snow import Range
+
+_Point = tuple[float, float, float]
+_DEFAULT = ("json", "gpkg", "cog", "gpx", "kml", "sheet", "page")
+
+
+def result_of_plan(plan: Plan, *, animate: bool = False) -> Result:
+    """The result of a plan; ``animate`` adds the middle event as it moves, where the flow ran."""
+    layers, figures = plan_layers(plan), _figures(plan, animate=animate)
+    result = _result(plan, "plan", plan_numbers(plan), layers)
+    return replace(result, products={**result.products, **figures}, default=(*_DEFAULT, *figures))
+
+
+def result_of_search(plan: Plan, *, file_crs: Any = None) -> Result:
+    """The result of a search over a drawn outline: what that has to say of a plan without a model.
+
+    Parameters
+    ----------
+    plan : Plan
+        With ``model`` None.
+    file_crs : pyproj.CRS, optional
+        Of the GeoPackage; the plan's own where not given.
+    """
+    layers = {name: layer for name, layer in plan_layers(plan).items() if name in SEARCH_LAYERS}
+    result = _result(plan, "search", search_numbers(plan), layers)
+    return replace(result, file_crs=None if file_crs == result.crs else file_crs)
+
+
+def _result(plan: Plan, job: Literal["plan", "search"], numbers: dict[str, Any], layers: dict[str, Layer]) -> Result:
+    shapes = [shape for layer in layers.values() for shape in layer.shapes]
+    rasters = {"ground": _ground_raster(plan, shapes), **_plan_rasters(plan)}
+    return build_result(job, numbers, layers, rasters, crs=plan.terrain.elevation.crs)
+
+
+def build_result(
+    job: Literal["plan", "search"],
+    numbers: Mapping[str, Any],
+    layers: Mapping[str, Layer],
+    rasters: Mapping[str, Raster],
+    *,
+    crs: Any,
+    file_crs: Any = None,
+) -> Result:
+    """The result from what its folder holds."""
+    result = Result(
+        job=job,
+        numbers=numbers,
+        layers=layers,
+        rasters=rasters,
+        products=_SHEETS,
+        run=_run_table(numbers),
+        styles=layer_styles(load_palette(), int(numbers["search"]["searchers"])),
+        default=_DEFAULT,
+        crs=crs,
+        file_crs=file_crs,
+    )
+    return replace(result, tracks={"lanes": _walks_as_tracks(result)})
+
+
+# ---- Sheets and figures
+
+
+def _write_sheet(result: Result, folder: Path, options: Options) -> None:
+    if options.paper == "A4":  # the map is its first page
+        write_map_and_sheet(result, folder / "map.png", folder / "sheet.pdf")
+    else:
+        write_sheet(result, folder / "sheet.pdf", paper=options.paper)
+
+
+_SHEETS = {
+    "sheet": Product(words="map and sheet for print", write=_write_sheet),
+    "page": Product(
+        words="one page for a browser, without a network",
+        write=lambda result, folder, _options: write_page(result, folder / "page.html"),
+    ),
+    "sheet-staff": Product(
+        words="sheet for those who lead a drill",
+        write=lambda result, folder, options: write_sheet(
+            result, folder / "sheet-staff.pdf", kind="staff", paper=options.paper
+        ),
+    ),
+    "sheet-blank": Product(
+        words="sheet for those who are drilled, to fill in",
+        write=lambda result, folder, options: write_sheet(
+            result, folder / "sheet-blank.pdf", kind="blank", paper=options.paper
+        ),
+    ),
+}
+
+
+def _figures(plan: Plan, *, animate: bool) -> dict[str, Product]:
+    """Figures of the model, which a folder read back cannot draw again."""
+    model = plan.model
+    if model is None:
+        return {}
+
+    def draw(folder: Path) -> None:
+        write_profile(plan, model, folder / "profile.png")
+        write_thickness(plan, model, folder / "thickness.png")
+
+    figures = {"figures": make_product("profile and thickness", "", draw)}
+    if animate and model.ensemble.model == "flow":
+        figures["event"] = make_product("the event as it moves", "event.gif", partial(write_animation, plan, model))
+    return figures
+
+
+# ---- Numbers
+
+_OF_SEARCH = (
+    "schema_version", "program", "caution", "name", "inputs", "seed", "versions", "grid", "debris", "coverage",
+    "search", "lanes", "route", "notes",
+)  # fmt: skip
+_RUNOUT = ("travel_angle_deg", "length_m", "drop_m", "fastest_m_s", "time_s")
+
+
+def plan_numbers(plan: Plan) -> dict[str, Any]:
+    """The plan as plain values, keys in a fixed order, nothing that is not a number.
+
+    With an observed outline ``release``, ``model``, ``runout``, ``envelope`` and ``poa`` are None and ``zones`` and
+    ``traps`` are empty.
+    """
+    model = plan.model
+    document = {
+        **head_numbers(plan.scenario.name),
+        "inputs": input_files(plan),
+        "scenario": plain_fields(plan.scenario),
+        "seed": plan.scenario.seed,
+        "versions": versions(),
+        "last_seen": _last_seen(plan),
+        "grid": grid_numbers(plan.terrain.elevation),
+        "release": plain_fields(model.release, ("cells", "nominal_cells", "outline")) if model else None,
+        "model": _model(plan, model) if model else None,
+        "runout": {key: _range(getattr(model.runout, key)) for key in _RUNOUT} if model else None,
+        "envelope": _envelope(model) if model else None,
+        "debris": _debris(plan),
+        "poa": _poa(model) if model else None,
+        "zones": [plain_fields(zone, ("outline",)) for zone in model.zones] if model else [],
+        "traps": [plain_fields(trap, ("outline", "cells", "part_of_cell")) for trap in model.traps] if model else [],
+        "coverage": _coverage(plan),
+        "search": _search(plan),
+        "lanes": _lanes(plan),
+        "route": _route(plan),
+        "notes": [*plan.search.notes, *plan.notes],
+    }
+    numbers: dict[str, Any] = rounded(document)
+    return numbers
+
+
+def search_numbers(plan: Plan) -> dict[str, Any]:
+    """What a search over a drawn outline has to say, as plain values: the plan without what a model would add."""
+    numbers = plan_numbers(plan)
+    return {key: numbers[key] for key in _OF_SEARCH} | {"flat": not plan.elevation.sheets}
+
+
+def _last_seen(plan: Plan) -> dict[str, Any] | None:
+    if plan.place is None or plan.at_m is None:
+        return None
+    text = plan.place.notations()
+    return {
+        "lonlat": [plan.place.lon_deg, plan.place.lat_deg],
+        "utm": text["utm"],
+        "mgrs": text["mgrs"],
+        "x_m": plan.at_m[0],
+        "y_m": plan.at_m[1],
+        "elevation_m": float(plan.terrain.elevation.sample(*plan.at_m)),
+        "radius_m": plan.scenario.last_seen.radius_m,
+    }
+
+
+def _model(plan: Plan, model: Model) -> dict[str, Any]:
+    ensemble = model.ensemble
+    edges, gap = ensemble.left_share()
+    friction = friction_range(plan.scenario.snow)
+    return {
+        "name": ensemble.model,
+        "reason": model.choice.reason,
+        "cell_m": ensemble.lattice.cell_m,
+        "friction": list(friction),
+        "events": len(ensemble.members),
+        "stopped_early": ensemble.stopped_early,
+        "unfinished": sum(not event.finished for event in ensemble.members),
+        "reached_last_seen": float(ensemble.reached.mean()),
+        "left_share": {**edges, "no_data": gap},
+    }
+
+
+def _range(spread: Range) -> dict[str, float]:
+    return {"p10": spread.p10, "p50": spread.p50, "p90": spread.p90}
+
+
+def _envelope(model: Model) -> dict[str, Any]:
+    envelope = model.envelope
+    keys = ("name", "alpha_deg", "sd_deg", "distance_m", "source")
+    return {
+        "beta_deg": envelope.beta_deg,
+        "beta_m": envelope.beta_m,
+        "ends": [dict(zip(keys, end, strict=True)) for end in envelope.ends],
+        "note": envelope.note,
+    }
+
+
+def _debris(plan: Plan) -> dict[str, Any]:
+    debris = plan.debris
+    volume = None
+    if plan.model is not None:
+        volume = _range_of(plan.model.ensemble.draws.deposit_m3)
+    return {
+        "area_m2": debris.area_m2,
+        "level": debris.level,
+        "widened": debris.widened,
+        "left_share": debris.left_share,
+        "volume_m3": volume,
+    }
+
+
+def _range_of(values: Any) -> dict[str, float]:
+    p10, p50, p90 = np.quantile(values, [0.1, 0.5, 0.9])
+    return {"p10": float(p10), "p50": float(p50), "p90": float(p90)}
+
+
+def _poa(model: Model) -> dict[str, Any]:
+    person = model.person
+    return {
+        "inside_debris": person.inside_debris,
+        "outside_debris": 1.0 - person.inside_debris,
+        "sum": float(person.poa.values.sum()),
+        "carried_p50_m": person.carried_p50_m,
+        "fall_p90_m": person.fall_p90_m,
+        "left_share": person.left_share,
+        "caught_share": person.caught_share,
+        "burial": _burial(model),
+    }
+
+
+def _burial(model: Model) -> dict[str, Any] | None:
+    """How deep; None where the model does not know it."""
+    burial = model.person.burial
+    if burial is None:
+        return None
+    return {
+        "fully": burial.fully,
+        "fully_means_deeper_than_m": FULLY_BURIED_M,
+        "deeper": [{"depth_m": depth, "share": share} for depth, share in burial.deeper],
+        "fully_p50_m": burial.p50_m,
+        "fully_p90_m": burial.p90_m,
+    }
+
+
+def _coverage(plan: Plan) -> dict[str, Any]:
+    coverage = plan.search.coverage
+    return {
+        "fraction": coverage.fraction,
+        "strip_width_m": plan.search.strip_width_m,
+        "area_m2": coverage.area_m2,
+        "uncovered_m2": coverage.uncovered_m2,
+    }
+
+
+def _search(plan: Plan) -> dict[str, Any]:
+    search = plan.search
+    each = [
+        {"searcher": k, "walk_m": search.walk_m(k), "time_s": search.time_s(k)} for k in range(1, search.searchers + 1)
+    ]
+    return {
+        "pattern": search.pattern,
+        "way": search.way,
+        "second_pass": bool(search.first_lanes),
+        "date": plan.scenario.search.date,
+        "searchers": search.searchers,
+        "total_time_s": search.total_time_s,
+        "each": each,
+        "declination_deg": search.declination_deg,
+        "trials": [_trial(trial) for trial in search.trials],
+    }
+
+
+def _trial(trial: Trial) -> dict[str, Any]:
+    """A layout that was compared by simulated search, the chosen one first."""
+    p10, p50, p90 = trial.first_signal_s
+    return {
+        "words": trial.words,
+        "first_signal_s": {"p10": p10, "p50": p50, "p90": p90},
+        "pod": trial.pod,
+        "alive": trial.alive,
+        "walk_m": trial.walk_m,
+        "slowest_s": trial.slowest_s,
+        "coverage": trial.coverage,
+    }
+
+
+def _lanes(plan: Plan) -> list[dict[str, Any]]:
+    first = {leg.lane: leg for leg in reversed(plan.search.legs) if leg.lane is not None}
+    return [
+        {
+            "number": lane.number,
+            "searcher": lane.searcher,
+            "length_m": lane.length_m,
+            "bearing_deg_true": first[lane.number].bearing_deg_true,
+            "bearing_deg_magnetic": first[lane.number].bearing_deg_magnetic,
+            **_ends(plan, lane.line),
+        }
+        for lane in plan.search.lanes
+    ]
+
+
+def _route(plan: Plan) -> list[dict[str, Any]]:
+    return [{**plain_fields(leg, ("line",)), **_ends(plan, leg.line)} for leg in plan.search.legs]
+
+
+def _ends(plan: Plan, line: LineString) -> dict[str, Any]:
+    to_degrees = transformer(plan.terrain.elevation.crs, WGS84)
+    ends = {}
+    for key, (x, y) in (("start", line.coords[0]), ("end", line.coords[-1])):
+        lon, lat = to_degrees.transform(x, y)
+        ends[key] = {"lonlat": [float(lon), float(lat)], "mgrs": mgrs_text(LonLat(lon, lat))}
+    return ends
+
+
+def _run_table(numbers: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """How the plan was made, as pairs of key and text."""
+    model, search, debris = numbers.get("model"), numbers["search"], numbers.get("debris")
+    more = {
+        "version": numbers["program"]["version"],
+        "schema_version": numbers["schema_version"],
+        "seed": numbers["seed"],
+        **{f"version_{name}": version for name, version in numbers["versions"].items()},
+        **{f"input_{number['role']}": f"{number['name']}, sha256 {number['sha256']}" for number in numbers["inputs"]},
+        "crs": numbers["grid"]["crs_name"],
+        "cell_m": f"{numbers['grid']['cell_m']:g}",
+        "model": model["name"] if model else "none: the debris outline was given",
+        "strip_width_m": f"{numbers['coverage']['strip_width_m']:g}",
+        "pattern": search["pattern"],
+        "searchers": search["searchers"],
+        "lanes": len(numbers["lanes"]),
+        "coverage": f"{numbers['coverage']['fraction']:.6f}",
+        "uncovered_m2": f"{numbers['coverage']['uncovered_m2']:.1f}",
+        "debris_level": f"{debris['level']:g}" if model and debris else "",
+        "poa_inside_debris": f"{numbers['poa']['inside_debris']:.6f}" if model else "",
+    }
+    return run_rows(numbers["name"], numbers["notes"], **more)
+
+
+# ---- Rasters
+
+MARGIN_CELLS = 8
+GROUND_MARGIN = 0.6  # of the longer side of what is drawn: a sheet shows more than the search itself
+GROUND_LEAST_MARGIN_M = 250.0
+
+
+def _ground_raster(plan: Plan, shapes: Sequence[BaseGeometry]) -> Raster:
+    """The elevation around all that is drawn; the plan's own window where more cannot be read."""
+    west, south, east, north = (float(bound) for bound in shapely.total_bounds(np.array(shapes)))
+    more = max(GROUND_MARGIN * max(east - west, north - south), GROUND_LEAST_MARGIN_M)
+    box = (west - more, south - more, east + more, north + more)
+    ground = plan.terrain.elevation
+    if plan.elevation.sheets:
+        with suppress(LastseenError, ValueError):  # files gone: the plan's window has to do
+            ground = read_window(plan.elevation, box)
+    return Raster(bands=(_single(ground.window(*box)),), descriptions=("elevation of the ground",), units=("m",))
+
+
+def _plan_rasters(plan: Plan) -> dict[str, Raster]:
+    """The rasters of a plan by name, cut to the cells that matter; none where the debris outline was given."""
+    model = plan.model
+    if model is None:
+        return {}
+    box = _box(plan, model)
+    known = np.isfinite(plan.terrain.elevation.values)
+    debris, burial = plan.debris, model.person.burial
+    unsure = "" if burial else ", indicative"
+
+    def raster(unit: str, *bands: tuple[Grid, str]) -> Raster:
+        """Cut to the window; no data where there is neither ground nor a value."""
+        cut = (
+            _single(grid.with_values(np.where(known | (grid.values != 0), grid.values, np.nan)).window(*box))
+            for grid, _ in bands
+        )
+        return Raster(bands=tuple(cut), descriptions=tuple(text for _, text in bands), units=(unit,) * len(bands))
+
+    thickness = (
+        (debris.thickness_m, "mean"),
+        (debris.thickness_p50_m, "median"),
+        (debris.thickness_p90_m, "90th percentile"),
+    )
+    rasters = {
+        "poa": raster("1", (model.person.poa, "probability of area in the cell; sums to 1")),
+        "debris_probability": raster("1", (debris.probability, "share of events with debris thicker than 0.1 m")),
+        "debris_thickness": raster(
+            "m", *((grid, f"{what} of debris thickness over all events, vertical{unsure}") for grid, what in thickness)
+        ),
+        "peak_speed": raster(
+            "m s-1",
+            (model.paths.peak_speed_m_s, "mean over the events that pass of their highest speed"),
+            (model.paths.highest_speed_m_s, "highest speed of all events"),
+        ),
+    }
+    if burial is not None:
+        lying = "probability of lying in the cell under more than"
+        rasters["arrival"] = raster("s", (model.paths.arrival_s, "earliest arrival of the front in any event"))
+        rasters["burial"] = raster("1", *((grid, f"{lying} {depth:g} m of snow") for depth, grid in burial.maps))
+    return rasters
+
+
+def _single(grid: Grid) -> Grid:
+    """Values as a file of single precision holds them, so that a folder read back says the same."""
+    return grid.with_values(grid.values.astype(np.float32).astype(np.float64))
+
+
+def _box(plan: Plan, model: Model) -> tuple[float, float, float, float]:
+    """The cells where any raster says something, with a margin; all of the probability of area is inside."""
+    grids = (model.person.poa, plan.debris.probability, plan.debris.thickness_p90_m, model.paths.highest_speed_m_s)
+    some: FloatArray = np.sum([np.nan_to_num(grid.values) > 0 for grid in grids], axis=0)
+    rows, cols = np.flatnonzero(some.any(axis=1)), np.flatnonzero(some.any(axis=0))
+    grid = plan.terrain.elevation
+    x, y = grid.centre_of([rows[0], rows[-1]], [cols[0], cols[-1]])
+    more = MARGIN_CELLS * grid.cell_m
+    return float(x[0]) - more, float(y[1]) - more, float(x[1]) + more, float(y[0]) + more
+
+
+# ---- The walk as tracks
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Walk:
+    """The legs of a searcher, with the first and last point of each: x, y, z."""
+
+    searcher: int
+    legs: tuple[dict[str, Any], ...]
+    ends: tuple[tuple[_Point, _Point], ...]
+
+    @property
+    def name(self) -> str:
+        return f"S{self.searcher}"
+
+
+def _walks_as_tracks(result: Result) -> Tracks:
+    """The tracks of all searchers that walk, and their turning points.
+
+    One segment for each leg, since devices may bend routes but keep tracks. Turning points are named by what is walked:
+    ``L03A`` is the start of lane 3, the last letter its end; ``J03A`` a corner on the way from lane 3 to the next;
+    ``S1A`` where searcher 1 stands.
+    """
+    walks = list(_walks(result))
+    width = result.numbers["coverage"]["strip_width_m"]
+    return Tracks(
+        title=result.title,
+        waypoints=tuple(point for walk in walks for point in _turns(walk)),
+        tracks=tuple(Track(name=walk.name, text=_track_text(walk, width), segments=walk.ends) for walk in walks),
+    )
+
+
+def _walks(result: Result) -> Iterator[_Walk]:
+    """What each searcher walks, in their order; those who walk nothing are left out."""
+    legs = result.records("route")
+    xy = np.array([(line.coords[0], line.coords[-1]) for line, _ in legs], dtype=float).reshape(-1, 2)
+    flat = result.numbers.get("flat", False)  # no height is known, and 0 would be a wrong one
+    z = np.full(len(xy), np.nan) if flat else result.ground.sample(xy[:, 0], xy[:, 1])
+    points = [(float(a), float(b), float(c)) for (a, b), c in zip(xy, z, strict=True)]
+    ends = list(zip(points[::2], points[1::2], strict=True))
+    for searcher in range(1, int(result.numbers["search"]["searchers"]) + 1):
+        walked = [i for i, (_, leg) in enumerate(legs) if leg["searcher"] == searcher]
+        if walked:
+            rows = tuple(legs[i][1] for i in walked)
+            yield _Walk(searcher=searcher, legs=rows, ends=tuple(ends[i] for i in walked))
+
+
+def _turns(walk: _Walk) -> list[Waypoint]:
+    """Where a leg begins, and where the walk ends."""
+    seen: Counter[str] = Counter()
+    turns = []
+    points = [*(start for start, _ in walk.ends), walk.ends[-1][1]]
+    for i, point in enumerate(points):
+        before, after = walk.legs[i - 1] if i else None, walk.legs[i] if i < len(walk.legs) else None
+        family = _family(walk, i)
+        name = family + _letters(seen[family])
+        seen[family] += 1
+        ended = f"End of lane {before['lane']}. " if before and _ends_lane(before, after) else ""
+        short = _short(after) if after else "End of the walk"
+        text = ended + (after["reason"] if after else "End of the walk.")
+        x, y, z = point
+        turns.append(Waypoint(x_m=x, y_m=y, z_m=z, name=name, text=text, short=short, track=walk.name))
+    return turns
+
+
+def _family(walk: _Walk, i: int) -> str:
+    """What the turning point before leg ``i`` belongs to: a lane, the way after a lane, or the way of the searcher."""
+    before = walk.legs[i - 1] if i else None
+    if i < len(walk.legs) and walk.legs[i]["kind"] == "lane":
+        return f"L{walk.legs[i]['lane']:02d}"
+    if before is not None and before["kind"] == "lane":
+        return f"L{before['lane']:02d}"
+    last = next((leg["lane"] for leg in reversed(walk.legs[:i]) if leg["kind"] == "lane"), None)
+    return walk.name if last is None else f"J{last:02d}"
+
+
+def _ends_lane(before: dict[str, Any], after: dict[str, Any] | None) -> bool:
+    return before["kind"] == "lane" and (after is None or after["lane"] != before["lane"])
+
+
+def _short(leg: dict[str, Any]) -> str:
+    bearing = round(leg["bearing_deg_true"]) % 360 if leg["bearing_deg_true"] is not None else None
+    return f"{leg['length_m']:.0f} m" + (f" on {bearing:03d} true" if bearing is not None else "")
+
+
+def _letters(number: int) -> str:
+    """A, B, ... Z, AA, AB, ..."""
+    text = ""
+    number += 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        text = string.ascii_uppercase[rest] + text
+    return text
+
+
+def _track_text(walk: _Walk, width_m: float) -> str:
+    numbers = list(dict.fromkeys(leg["lane"] for leg in walk.legs if leg["lane"] is not None))
+    lanes = f"lane{'s' if len(numbers) > 1 else ''} {', '.join(map(str, numbers))}"
+    length = sum(leg["length_m"] for leg in walk.legs)
+    return f"Searcher {walk.searcher}: {lanes}; {length:.0f} m on the snow, strips of {width_m:g} m."

@@ -1,0 +1,331 @@
+"""Layers of a plan, of a search over a drawn outline, and of terrain traps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
+from shapely.geometry.base import BaseGeometry
+
+from lastseen.core import keep_areas, outline_of_level, short_percent
+from lastseen.output.result import Column, ColumnKind, GeometryKind, Layer, make_columns
+from lastseen.output.results.numbers import known
+from lastseen.traps import describe_shares
+
+if TYPE_CHECKING:
+    from lastseen.jobs import Model, Plan
+    from lastseen.search import Leg, SearchPlan
+    from lastseen.snow import Debris
+    from lastseen.traps import Trap
+
+LIKELIER = (0.5, 0.9)  # debris outlines that are given beside the searched one
+# What a search over a drawn outline has to say.
+SEARCH_LAYERS = ("debris", "lanes", "route", "uncovered", "no_go", "first_lanes")
+
+_REASON: tuple[str, ColumnKind, str] = ("reason", "text", "one plain sentence")
+_COLUMNS: dict[str, tuple[Column, ...]] = {
+    "last_seen": make_columns(
+        [
+            ("lon_deg", "real", "longitude, WGS 84"),
+            ("lat_deg", "real", "latitude, WGS 84"),
+            ("utm", "text", "UTM text, whole metres"),
+            ("mgrs", "text", "MGRS text, to one metre"),
+            ("radius_m", "real", "how far off the witness may be"),
+            ("elevation_m", "real", "height of the ground"),
+            _REASON,
+        ],
+    ),
+    "release": make_columns(
+        [
+            ("size", "integer", "destructive size, 1 to 4"),
+            ("area_m2", "real", "area on the slope"),
+            ("slope_deg", "real", "mean slope"),
+            ("thickness_m", "real", "slab thickness normal to the slope"),
+            ("volume_m3", "real", "released snow"),
+            ("drawn", "integer", "1 where the outline was drawn, 0 where it was found"),
+            _REASON,
+        ],
+    ),
+    "flow_paths": make_columns(
+        [
+            ("kind", "text", "steepest, main or corridor"),
+            ("share", "real", "share of the events that pass inside a corridor"),
+            ("length_m", "real", "length on the map"),
+            _REASON,
+        ],
+    ),
+    "debris": make_columns(
+        [
+            ("level", "real", "debris thicker than 0.1 m in at least this share of the events; empty where given"),
+            ("searched", "integer", "1 for the outline that the lanes are laid over"),
+            ("area_m2", "real", "map area"),
+            _REASON,
+        ],
+    ),
+    "deposition_zones": make_columns(
+        [
+            ("number", "integer", "from 1, largest probability of area first"),
+            ("place", "text", "what the ground is there"),
+            ("area_m2", "real", "map area"),
+            ("thickness_m", "real", "mean expected thickness, indicative"),
+            ("thickest_m", "real", "largest expected thickness, indicative"),
+            ("slope_deg", "real", "mean slope of the ground"),
+            ("poa", "real", "probability that the person lies here"),
+            _REASON,
+        ],
+    ),
+    "terrain_traps": make_columns(
+        [
+            ("number", "integer", "from 1, largest weight first"),
+            ("letter", "text", "kind of trap, one letter"),
+            ("kind", "text", "kind of trap"),
+            ("consequences", "text", "what it does to a carried person"),
+            ("depth_m", "real", "depth of a gully or hollow"),
+            ("drop_m", "real", "height of a cliff or bank"),
+            ("width_m", "real", "width on the map"),
+            ("length_m", "real", "length on the map"),
+            ("slope_above_deg", "real", "mean slope above"),
+            ("slope_below_deg", "real", "mean slope below"),
+            ("person_passes", "real", "share of carried persons that enter it"),
+            ("person_ends", "real", "share of carried persons that stop in it"),
+            ("weight", "real", "order of importance"),
+            ("pile_up_m", "real", "depth to which debris 0.5 m thick over 20 m of open slope piles up"),
+            ("cover", "real", "share of the ground under trees or rocks"),
+            ("burial_m", "real", "expected debris over somebody who stops in it, mean over all events"),
+            ("source", "text", "what it was read from"),
+            ("shares", "text", "how carried persons meet it"),
+            _REASON,
+        ],
+    ),
+    "lanes": make_columns(
+        [
+            ("number", "integer", "from 1, over all searchers"),
+            ("searcher", "integer", "from 1"),
+            ("length_m", "real", "length on the snow"),
+            ("bearing_deg_true", "real", "from true north, at the start of the lane"),
+            ("bearing_deg_magnetic", "real", "from magnetic north; empty where it is not known"),
+            _REASON,
+        ],
+    ),
+    "route": make_columns(
+        [
+            ("searcher", "integer", "from 1"),
+            ("number", "integer", "from 1 for each searcher"),
+            ("kind", "text", "approach, lane or join"),
+            ("lane", "integer", "number of the lane"),
+            ("length_m", "real", "length on the snow"),
+            ("bearing_deg_true", "real", "from true north at the start of the leg"),
+            ("bearing_deg_magnetic", "real", "from magnetic north; empty where it is not known"),
+            ("slope_deg", "real", "mean slope, up is positive"),
+            ("steepest_deg", "real", "steepest 10 m, up or down"),
+            ("time_s", "real", "walking time"),
+            ("danger", "text", "what is against walking it; empty where nothing is known to be"),
+            _REASON,
+        ],
+    ),
+    "uncovered": make_columns([("area_m2", "real", "map area"), _REASON]),
+    "no_go": make_columns([_REASON]),
+    "first_lanes": make_columns([("number", "integer", "of the first pass"), _REASON]),
+}
+_KINDS: dict[str, tuple[str, GeometryKind, str]] = {
+    "last_seen": ("Last-seen point", "Point", "Where the person was last seen."),
+    "release": ("Release", "MultiPolygon", "Snow that breaks loose in the model."),
+    "flow_paths": ("Flow paths", "MultiLineString", "Ways of the snow, and edges of the ground that events pass."),
+    "debris": ("Debris", "MultiPolygon", "Where snow comes to rest, by the share of events; one outline is searched."),
+    "deposition_zones": ("Deposition zones", "MultiPolygon", "Parts of the debris, why snow stops there, how thick."),
+    "terrain_traps": ("Terrain traps", "MultiPolygon", "Ground that makes it worse for a carried person, and why."),
+    "lanes": ("Lanes", "LineString", "Centre lines of the strips of the signal search, numbered, by searcher."),
+    "route": ("Route", "LineString", "The walk of each searcher, leg by leg: approach, lanes, joins."),
+    "uncovered": ("Uncovered rest", "MultiPolygon", "Debris that stays out of range of the lanes."),
+    "no_go": ("No-go ground", "MultiPolygon", "Ground that nobody may walk on, as it was given."),
+    "first_lanes": ("Lanes of the first pass", "LineString", "Where the first pass went; this is the second."),
+}
+PLAN_LAYERS = {
+    name: Layer(name=name, title=title, about=about, geometry=geometry, columns=_COLUMNS[name])
+    for name, (title, geometry, about) in _KINDS.items()
+}
+Rows = Iterable[tuple[BaseGeometry, tuple[Any, ...]]]
+
+
+def filled(empty: Layer, rows: Rows) -> Layer:
+    """The layer with shapes and values; empty shapes are left out."""
+    pairs = [(_of_kind(shape, empty.geometry), values) for shape, values in rows if not shape.is_empty]
+    return replace(empty, shapes=tuple(shape for shape, _ in pairs), rows=tuple(values for _, values in pairs))
+
+
+def plan_layers(plan: Plan) -> dict[str, Layer]:
+    """All layers of a plan by name, always the same ones in the same order; empty ones have no rows."""
+    model = plan.model
+    rows: dict[str, Rows] = {
+        "last_seen": _last_seen(plan),
+        "release": _release(plan, model) if model else (),
+        "flow_paths": _flow_paths(model) if model else (),
+        "debris": _debris(plan),
+        "deposition_zones": _zones(model) if model else (),
+        "terrain_traps": _traps(model.traps) if model else (),
+        **_search_rows(plan.search),
+        "no_go": _no_go(plan),
+        "first_lanes": _first_lanes(plan),
+    }
+    return {name: filled(PLAN_LAYERS[name], found) for name, found in rows.items()}
+
+
+def search_layers(search: SearchPlan) -> dict[str, Layer]:
+    """Lanes, route and uncovered rest of a search, also where it belongs to no plan yet."""
+    return {name: filled(PLAN_LAYERS[name], rows) for name, rows in _search_rows(search).items()}
+
+
+def trap_layer(traps: Iterable[Trap]) -> Layer:
+    """The layer of terrain traps on its own."""
+    return filled(PLAN_LAYERS["terrain_traps"], _traps(traps))
+
+
+def _leg_sentence(leg: Leg) -> str:
+    """What to walk, in one sentence."""
+    what = {"approach": "Approach", "lane": f"Lane {leg.lane}", "join": "Join"}[leg.kind]
+    way = (
+        "level"
+        if abs(leg.slope_deg) < 0.5
+        else f"{abs(leg.slope_deg):.0f} degrees {'up' if leg.slope_deg > 0 else 'down'}"
+    )
+    bearing = f"{round(leg.bearing_deg_true) % 360:03d} true"
+    if math.isfinite(leg.bearing_deg_magnetic):
+        bearing += f" ({round(leg.bearing_deg_magnetic) % 360:03d} magnetic)"
+    against = {
+        "above a wall": " Right above a wall: find another way.",
+        "wall": " Over a wall: find another way.",
+        "no elevation": " Over ground without elevation: its length is an estimate.",
+    }
+    return (
+        f"{what}: walk {leg.length_m:.0f} m on bearing {bearing}, {way}, "
+        f"steepest part {leg.steepest_deg:.0f} degrees.{against.get(leg.danger, '')}"
+    )
+
+
+def _of_kind(shape: BaseGeometry, kind: GeometryKind) -> BaseGeometry:
+    if kind == "MultiPolygon":
+        return keep_areas(shape)
+    if kind == "MultiLineString" and isinstance(shape, LineString):
+        return MultiLineString([shape])
+    return shape
+
+
+def _last_seen(plan: Plan) -> Rows:
+    if plan.place is None or plan.at_m is None:
+        return
+    text, radius = plan.place.notations(), plan.scenario.last_seen.radius_m
+    height = known(float(plan.terrain.elevation.sample(*plan.at_m)))
+    reason = f"Last-seen point, {radius:.0f} m to either side."
+    yield Point(plan.at_m), (plan.place.lon_deg, plan.place.lat_deg, text["utm"], text["mgrs"], radius, height, reason)
+
+
+def _release(plan: Plan, model: Model) -> Rows:
+    release = model.release
+    yield (
+        release.outline,
+        (
+            plan.scenario.snow.size,
+            release.area_m2,
+            release.slope_deg,
+            release.thickness_m,
+            release.volume_m3,
+            int(release.drawn),
+            release.reason,
+        ),
+    )
+
+
+def _flow_paths(model: Model) -> Rows:
+    paths = model.paths
+    end = f"Steepest descent from the top of the release; it ends at {paths.steepest_end}."
+    yield paths.steepest, ("steepest", None, paths.steepest.length, end)
+    text = "Path of a slippery body from the top of the release; the profile follows it."
+    yield paths.main, ("main", None, paths.main.length, text)
+    for share, area in paths.corridors:
+        edge = MultiLineString([ring for geom in area.geoms for ring in (geom.exterior, *geom.interiors)])
+        yield (
+            edge,
+            ("corridor", share, edge.length, f"Edge of the ground that {short_percent(share)} of the events pass."),
+        )
+
+
+def _debris(plan: Plan) -> Rows:
+    debris = plan.debris
+    if plan.model is None:
+        yield debris.outline, (None, 1, debris.area_m2, "Outline of the debris as it was given.")
+        return
+    yield debris.outline, (debris.level, 1, debris.area_m2, _searched_sentence(debris))
+    for level in LIKELIER:
+        if level > debris.level:
+            area = outline_of_level(debris.probability, level, debris.probability.cell_area_m2)
+            yield area, (level, 0, area.area, _debris_sentence(level))
+
+
+def _searched_sentence(debris: Debris) -> str:
+    more = " Widened to the smallest ground that holds 90 % of the probability of area." if debris.widened else ""
+    return f"{_debris_sentence(debris.level)}{more} The lanes cover it."
+
+
+def _debris_sentence(level: float) -> str:
+    return f"Debris thicker than 0.1 m in at least {short_percent(level)} of the events."
+
+
+def _zones(model: Model) -> Rows:
+    for z in model.zones:
+        yield z.outline, (z.number, z.place, z.area_m2, z.thickness_m, z.thickest_m, z.slope_deg, z.poa, z.reason)
+
+
+def _traps(traps: Iterable[Trap]) -> Rows:
+    for t in traps:
+        measures = (t.depth_m, t.drop_m, t.width_m, t.length_m, t.slope_above_deg, t.slope_below_deg)
+        person = (t.person_passes, t.person_ends, t.weight)
+        more = (*map(known, (t.pile_up_m, t.cover, t.burial_m)), t.source, describe_shares(t), t.reason)
+        yield (
+            t.outline,
+            (t.number, t.letter, t.kind, ", ".join(t.consequences), *map(known, measures), *person, *more),
+        )
+
+
+def _search_rows(search: SearchPlan) -> dict[str, Rows]:
+    return {
+        "lanes": _lanes(search),
+        "route": ((leg.line, _leg_values(leg)) for leg in search.legs),
+        "uncovered": _uncovered(search),
+    }
+
+
+def _lanes(search: SearchPlan) -> Rows:
+    for lane in search.lanes:
+        legs = [leg for leg in search.legs if leg.lane == lane.number]
+        bearings = (known(legs[0].bearing_deg_true), known(legs[0].bearing_deg_magnetic))
+        sentences = " ".join(_leg_sentence(leg) for leg in legs)
+        yield lane.line, (lane.number, lane.searcher, lane.length_m, *bearings, sentences)
+
+
+def _leg_values(leg: Leg) -> tuple[Any, ...]:
+    bearings = (leg.bearing_deg_true, leg.bearing_deg_magnetic)
+    shape = (leg.length_m, *bearings, leg.slope_deg, leg.steepest_deg, leg.time_s)
+    return (leg.searcher, leg.number, leg.kind, leg.lane, *map(known, shape), leg.danger, _leg_sentence(leg))
+
+
+def _uncovered(search: SearchPlan) -> Rows:
+    half = 0.5 * search.strip_width_m
+    for geom in search.coverage.uncovered.geoms:
+        yield (
+            MultiPolygon([geom]),
+            (geom.area, f"Debris farther than {half:g} m from the walk: out of range of the lanes."),
+        )
+
+
+def _no_go(plan: Plan) -> Rows:
+    if plan.search.no_go is not None:
+        yield plan.search.no_go, ("Ground that nobody may walk on, near the search.",)
+
+
+def _first_lanes(plan: Plan) -> Rows:
+    for lane in plan.search.first_lanes:
+        sentence = f"Lane {lane.number} of the first pass, strips of {2.0 * plan.search.strip_width_m:g} m."
+        yield lane.line, (lane.number, sentence)
