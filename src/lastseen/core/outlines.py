@@ -55,7 +55,6 @@ def smooth_outline(mask: BoolArray, west_m: float, north_m: float, cell_m: float
     mask : ndarray of bool, shape (ny, nx)
     west_m, north_m : float
         Outer corner of its first cell, map metres.
-    cell_m : float
     """
     padded = np.pad(mask, 1).astype(np.uint8)
     transform = Affine(cell_m, 0.0, west_m - cell_m, 0.0, -cell_m, north_m + cell_m)
@@ -102,7 +101,6 @@ def outline_of_level(values: Grid, level: float, least_area_m2: float = 0.0) -> 
     ----------
     values : Grid
         NaN counts as below the level.
-    level : float
     least_area_m2 : float
         Smaller pieces and smaller holes are left out.
     """
@@ -159,7 +157,6 @@ def read_outline(path: Path, crs: CRS, what: str) -> MultiPolygon:
 
     Parameters
     ----------
-    path : Path
     crs : pyproj.CRS
         The CRS of the result.
     what : str

@@ -54,7 +54,6 @@ def transformer(source: CRS, target: CRS, area: tuple[float, float, float, float
 
     Parameters
     ----------
-    source, target : pyproj.CRS
     area : west, south, east, north in degrees, optional
         Chooses the best published transformation for the place.
     """

@@ -55,17 +55,11 @@ def plan_drawn_search(
         Drawn ground that nobody may walk on.
     entry : {"top", "toe", "flank"}, optional
         Where the search begins.
-    progress : callable, optional
 
     Returns
     -------
     Plan
         With ``model`` None; its elevation has no sheets where the ground is flat.
-
-    Raises
-    ------
-    InputError, ResourceError
-        With one sentence that says what is wrong, where, and what to do.
     """
     if scenario.search.debris is None:
         raise InputError("no outline was given: name a file with the outline of the debris")

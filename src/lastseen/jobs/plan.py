@@ -97,13 +97,7 @@ class SnowSimulation:
 def simulate_snow(
     scenario: Scenario, elevation: Elevation, at_m: tuple[float, float], progress: Progress
 ) -> SnowSimulation:
-    """Find the release and run the ensemble, in a window that grows until nothing reaches its edge.
-
-    Raises
-    ------
-    InputError, NothingFoundError, ResourceError
-        With one sentence that says what is wrong, where, and what to do.
-    """
+    """Find the release and run the ensemble, in a window that grows until nothing reaches its edge."""
     half = HALF_WINDOW_M[scenario.snow.size]
     box = elevation.snapped((at_m[0] - half, at_m[1] - half, at_m[0] + half, at_m[1] + half))
     for attempt in range(MOST_GROWTHS + 1):
@@ -245,17 +239,12 @@ class Plan:
 
     Attributes
     ----------
-    scenario : Scenario
-    elevation : Elevation
     place : LonLat or None
         The last-seen point; None only with an observed outline and no point.
     at_m : (x, y) or None
         The same in map metres.
     terrain : Terrain
         The window of ground that was worked on.
-    model : Model or None
-    debris : Debris
-    search : SearchPlan
     notes : tuple of str
         Plain sentences that the user must see.
     layers : GroundLayers
@@ -279,14 +268,8 @@ def make_plan(scenario: Scenario, progress: Progress = no_progress) -> Plan:
 
     Parameters
     ----------
-    scenario : Scenario
     progress : callable, optional
         Called with the name of each stage and the share of the whole that is done.
-
-    Raises
-    ------
-    InputError, NothingFoundError, ResourceError
-        With one sentence that says what is wrong, where, and what to do.
     """
     progress("opening the elevation model", 0.0)
     place = _last_seen(scenario)

@@ -44,8 +44,6 @@ class TerrainView:
 
     Attributes
     ----------
-    elevation : Elevation
-    layers : tuple of DerivedLayer
     west_m, north_m : float
         Corner of the lattice.
     shape : tuple of int
@@ -98,7 +96,6 @@ def view_terrain(elevation: Elevation, *, drainage: bool = True) -> TerrainView:
 
     Parameters
     ----------
-    elevation : Elevation
     drainage : bool
         Off leaves out the global layers, which need the whole model in memory.
 

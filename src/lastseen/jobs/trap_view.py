@@ -50,8 +50,6 @@ class TrapView:
 
     Attributes
     ----------
-    scenario : Scenario
-    elevation : Elevation
     terrain : Terrain
         The window that was looked at.
     traps : tuple of Trap
@@ -60,7 +58,6 @@ class TrapView:
         Graded start zones of the window, with their parts.
     areas : tuple of ReleaseArea
         The largest first.
-    layers : GroundLayers
     plan : Plan or None
         The plan of the last-seen point; None for a whole elevation model.
     notes : tuple of str
@@ -88,13 +85,7 @@ class TrapView:
 
 
 def view_traps(scenario: Scenario, progress: Progress = no_progress) -> TrapView:
-    """Find the traps that snow from the release of a last-seen point reaches, or without a point those of all ground.
-
-    Raises
-    ------
-    InputError, NothingFoundError, ResourceError
-        With one sentence that says what is wrong, where, and what to do.
-    """
+    """Find the traps that snow from the release of a last-seen point reaches, or without a point those of all ground."""
     return _of_point(scenario, progress) if scenario.last_seen.at else _of_all(scenario, progress)
 
 

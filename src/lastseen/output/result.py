@@ -104,7 +104,6 @@ class Layer:
 
     Attributes
     ----------
-    name : str
     title : str
         For people.
     about : str
@@ -113,7 +112,6 @@ class Layer:
         Type of all geometries, in map metres.
     columns : tuple of Column
         Present even where there are no rows.
-    shapes : tuple of geometry
     rows : tuple of tuple
         One value per column for each shape; None is not known.
     """
@@ -195,8 +193,6 @@ class RasterStream:
         Without bands.
     shape : tuple of int
         Rows and columns.
-    transform : affine.Affine
-    crs : pyproj.CRS
     pieces : callable
         Takes a progress, gives the pieces; together they fill all bands.
     """
@@ -295,14 +291,12 @@ class Result:
         By the name of their file without its end; where there is none, the layers are the tables.
     tracks : mapping of str to Tracks
         By the name of their file without its end; where there is none, they are made from the layers.
-    products : mapping of str to Product
     run : tuple of pairs of str
         How it was made: key and text.
     styles : mapping of str to LayerStyle
         How layers look in other programs, where it is laid down.
     default : tuple of str
         Formats and products that are written where nothing is chosen.
-    crs : pyproj.CRS
     file_crs : pyproj.CRS or None
         Of the GeoPackage, where it is another one.
     """

@@ -33,10 +33,8 @@ def write_result(
 
     Parameters
     ----------
-    result : Result
     folder : Path
         Must not exist, or be empty, or hold an older result of the same job that may be replaced.
-    options : Options
     overwrite : bool
         Whether an older result may be replaced.
     progress : callable, optional
@@ -70,15 +68,12 @@ def add_formats(
 
     Parameters
     ----------
-    result : Result
     names : sequence of str
         Of `lastseen.output.formats.FORMATS`, or of products of the result.
     folder : Path
         Files of other names in it stay.
-    options : Options
     overwrite : bool
         Whether files that say something else may be replaced.
-    progress : callable, optional
 
     Returns
     -------

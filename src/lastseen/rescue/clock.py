@@ -313,15 +313,12 @@ def time_rescue(
         Way to the first lane, and from there to the first signal, seconds.
     signal_basis : str
         Where the latter comes from.
-    strip_width_m : float
     depth_m : float
         Burial depth.
     slope_deg : float
         Of the debris where the person lies.
     diggers : int
         Present at the hit.
-    curve : SurvivalCurve
-    values : PhaseValues, optional
 
     Raises
     ------

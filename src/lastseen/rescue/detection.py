@@ -86,7 +86,6 @@ def update_poa(poas: Sequence[float], pods: Sequence[float], outside: float = 0.
 
     Returns
     -------
-    areas : tuple of float
     outside : float
         Together 1.
 

@@ -47,7 +47,6 @@ def grid_pod(across_m: float, along_m: float, shape: BodyShape, body: Body = BOD
     across_m, along_m : float
         Spacing of the holes, 0.1 to 5 m.
     shape : {"rectangle, flat", "ellipse, flat", "ellipsoid, any way"}
-    body : Body
 
     Returns
     -------
@@ -256,7 +255,6 @@ def plan_line(
 
     Parameters
     ----------
-    line : ProbeLine
     width_m, length_m : float
         On the snow, metres.
     people : int

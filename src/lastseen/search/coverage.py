@@ -88,10 +88,6 @@ def measure_coverage(
     spacing_m : float
         Spacing of the sample lattice, metres; finer where the outline is small or thin.
 
-    Returns
-    -------
-    Coverage
-
     Raises
     ------
     InputError
@@ -157,8 +153,6 @@ def measure_coverage_over_time(
         What is searched, map metres.
     ground : Grid
         Elevations in metres.
-    legs : sequence of Walked
-    strip_width_m : float
     times_s : ndarray
         Since the searchers set out.
     spacing_m : float

@@ -146,7 +146,6 @@ def lay_search(outline: Outline, ground: Grid, options: SearchOptions | None = N
         Debris, map metres; holes and several pieces are allowed.
     ground : Grid
         Elevation, metres, in a metric CRS; NaN is no data.
-    options : SearchOptions, optional
 
     Raises
     ------

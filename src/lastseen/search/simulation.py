@@ -91,12 +91,8 @@ def hide_targets(
 
     Parameters
     ----------
-    surface : Surface
     places : x, y, weight, spacing
         Points with a weight, and the side of the square around each in which a target may lie.
-    reception : Reception
-    draws : int
-    generator : numpy.random.Generator
     """
     x, y, weight, spacing = places
     total = np.cumsum(weight)

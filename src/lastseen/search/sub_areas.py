@@ -97,8 +97,6 @@ def rank_areas(
 
     Parameters
     ----------
-    areas : sequence of SubArea
-    curve : SurvivalCurve
     start_minute : float
         Since the accident, when the search begins.
     rescue_minutes : float

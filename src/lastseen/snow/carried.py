@@ -129,8 +129,6 @@ def spread_over_disc(
 
     Parameters
     ----------
-    felt : Grid
-    disc : x_m, y_m, radius_m
     u, v : ndarray, shape (n,)
     p, q : ndarray
         Slope of ``felt`` eastwards and northwards.

@@ -89,12 +89,8 @@ def carry(
 
     Parameters
     ----------
-    carried : (n, COLUMNS), changed in place
     trail : (n, most) flat indices of the cells entered, on a lattice with the same corner; a full trail grows no more
-    state, bed : planes of the flow
-    rules : CarryRules
     time, dt : s
-    step : counter of the random walk, with the number of the person
     """
     cell, fine = rules.cell_m, rules.trail_cell_m
     moving = 0

@@ -43,7 +43,6 @@ def measure_burial(person: CarriedPersons, poa: Grid, sigma_cells: float) -> Bur
 
     Parameters
     ----------
-    person : Carried
     poa : Grid
         Gives the cells of the maps.
     sigma_cells : float
@@ -129,7 +128,6 @@ def find_debris(ensemble: Ensemble, ground: Grid, poa: Grid, outline_probability
 
     Parameters
     ----------
-    ensemble : Ensemble
     ground : Grid
         Its cells carry the result.
     poa : Grid

@@ -59,9 +59,6 @@ def split_deposit(
 
     Parameters
     ----------
-    terrain : Terrain
-    debris, person : Debris, Person
-    traps : sequence of Trap
     top_m : (x, y)
         Top of the release; the toe is what lies farthest from it.
     """

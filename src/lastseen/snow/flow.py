@@ -472,9 +472,6 @@ def simulate_flow(
         gone. A prepared bed (see :func:`prepare_bed`) saves time when many events run on one ground.
     released_m : ndarray, shape (ny, nx)
         Vertical depth of released snow, metres, 0 or more.
-    snow : FlowSnow
-    tracers : Tracers, optional
-    time_limit_s : float
     plain : bool
         Gravity and pressure of plain shallow water, for benchmarks. Ignored for a prepared bed, which knows its frame.
     moving_share, energy_share : float
@@ -492,11 +489,6 @@ def simulate_flow(
         Cells along a block of the bookkeeping, 8 to 32; has no influence on the result.
     watch : callable, optional
         Called with the time and the depth, of the ground's shape, at each interval of ``watch_every_s``.
-    watch_every_s : float
-
-    Returns
-    -------
-    FlowResult
 
     Raises
     ------

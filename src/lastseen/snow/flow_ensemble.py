@@ -72,12 +72,10 @@ def simulate_flow_ensemble(
         The ground as the snow feels it.
     ratio : int
         Cells of ``felt`` along one working cell; working cells are means of ``ratio`` x ``ratio``.
-    release : Release
     snow, last_seen : Snow, LastSeen
         From the scenario.
     at_m : (x, y)
         The last-seen point, map metres.
-    rng : numpy.random.Generator
     report : callable, optional
         Told in words how far it is, and the share that is done; without words until the first event is done. It is
         called again and again while events run, from their threads: what it raises ends the work.

@@ -389,10 +389,8 @@ def step(
     ----------
     state, bed : (planes, rows + 4, columns + 4)
     trial : (rows + 4, columns + 4), filled: depth that leaves through frame cells and cells without data
-    w : (PLANES,) scratch
     boxes : (blocks, 4) first and last (exclusive) row and column of each block in the planes
     dt : time step, s
-    rules : FlowRules
 
     Returns
     -------
@@ -582,7 +580,6 @@ def finish(
     boxes : (blocks, 4)
     active : (block rows, block columns, 3), filled, see ``choose``
     sums : (4, rows + 4), filled in the order of columns, so that they do not depend on the blocks
-    numbers : StepNumbers
     """
     w, fastest, block = np.zeros(18 * LINE), 0.0, numbers.block
     sums[:] = 0.0

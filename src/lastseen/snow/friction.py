@@ -75,10 +75,8 @@ def segment_chain(
 
     Parameters
     ----------
-    friction : float
     mass_to_drag_m : float
         M/D, metres.
-    segments : sequence of (slope_deg, length_m)
 
     Returns
     -------

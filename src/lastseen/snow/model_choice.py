@@ -41,7 +41,6 @@ def choose_model(felt: Grid, release: Release, snow: Snow) -> ModelChoice:
     ----------
     felt : Grid
         The ground as the snow feels it.
-    release : Release
     snow : Snow
         ``model`` and ``cell_m`` of the scenario override the choice.
 

@@ -51,12 +51,10 @@ def simulate_sliding_ensemble(
     ----------
     felt : Grid
         The ground as the snow feels it.
-    release : Release
     snow, last_seen : Snow, LastSeen
         From the scenario.
     at_m : (x, y)
         The last-seen point, map metres.
-    rng : numpy.random.Generator
     """
     members = draw_members(release, snow, rng)
     each = max(1, snow.bodies // snow.members)

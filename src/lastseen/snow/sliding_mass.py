@@ -94,7 +94,6 @@ def slide_samples(
     ----------
     ground : Grid
         Elevations, metres, as the snow feels them (see :func:`smooth_for_snow`).
-    bodies : Bodies
     disc : x_m, y_m, radius_m
         Velocities at the first entry of this disc are reported.
     largest_step_s, largest_step_cells, time_limit_s : float

@@ -173,7 +173,6 @@ def slide(
         that friction feels (1; 0 gives the energy-line body of the textbooks)
     final : (n, 9) filled: x, y, b, greatest speed, time, greatest fall in flight m, u and v in the disc (NaN: never
         there), path length on the surface
-    reason : (n,) filled with a stop code
     offsets : (n + 1,) filled: where each body's track begins in what is returned
 
     Returns

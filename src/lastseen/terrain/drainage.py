@@ -194,7 +194,6 @@ def accumulation_m2(drainage: Drainage, method: Method = "D8", *, exponent: floa
 
     Parameters
     ----------
-    drainage : Drainage
     method : {"D8", "D-infinity", "multiple"}
     exponent : float
         Of ``multiple``, above 0 and not above 50.

@@ -326,8 +326,6 @@ def read_window(elevation: Elevation, box: Box, tell: Tell = lambda _note: None)
 
     Parameters
     ----------
-    elevation : Elevation
-    box : west, south, east, north
     tell : callable, optional
         Called with a plain sentence where heights are impossible and nobody declared them as no data.
 

@@ -55,7 +55,6 @@ def smooth_heights(elevation: Grid, sigma_m: float) -> Grid:
 
     Parameters
     ----------
-    elevation : Grid
     sigma_m : float
         Standard deviation, metres. Below a quarter of a cell nothing is done.
     """

@@ -99,7 +99,6 @@ class Trap:
         1, 2, ... in the order of weight, largest first.
     letter : str
         See ``LETTERS``.
-    kind : Kind
     consequences : tuple of Consequence
         What it does to a carried person.
     outline : Polygon or MultiPolygon
@@ -255,7 +254,6 @@ def add_person_shares(
 
     Parameters
     ----------
-    traps : tuple of Trap
     visited_cells : ndarray of int, shape (n_visits,)
         Flat index of a cell that a body entered; negative is off the model.
     index_of_visit : ndarray of int, shape (n_visits,)
@@ -315,7 +313,6 @@ def add_burial_depth(traps: tuple[Trap, ...], thickness_m: Grid, poa: Grid) -> t
 
     Parameters
     ----------
-    traps : tuple of Trap
     thickness_m : Grid
         Expected thickness of debris, mean over all events, on the lattice of the traps' cells.
     poa : Grid

@@ -55,7 +55,6 @@ def take_in(sent: str, name: str, folder: str, limits: Limits) -> dict[str, Any]
         What the sender calls it; only letters, digits and dashes of it are kept.
     folder : str
         Where the new file goes, in a folder named after the checksum of what was sent.
-    limits : Limits
 
     Returns
     -------

@@ -39,7 +39,6 @@ def make_app(settings: Settings, *, warm: bool = True) -> Starlette:
 
     Parameters
     ----------
-    settings : Settings
     warm : bool
         Whether helper processes load ahead of time.
 
@@ -108,7 +107,6 @@ def serve(settings: Settings, *, open_browser: bool, announce: Callable[[str], N
     ----------
     settings : Settings
         Where its port is taken, the next free one is used.
-    open_browser : bool
     announce : callable
         Called with the address to open.
 

@@ -39,10 +39,8 @@ def read_warped(path: Path, box_m: Box, shape: tuple[int, int], how: str) -> Flo
 
     Parameters
     ----------
-    path : Path
     box_m : west, south, east, north
         Metres of the web map.
-    shape : rows, columns
     how : str
         Name of a resampling of GDAL: nearest, bilinear, cubic_spline, average.
     """

@@ -79,25 +79,17 @@ class Debrief:
 
     Attributes
     ----------
-    plan : Planned
-    searchers : tuple of Searcher
     left_out : tuple of LeftOut
         Recordings that could not be used.
-    gps_error_m : float
-    radii : Radii
     lattice : Lattice
         Samples of the outline.
     team_s : ndarray, shape (3, samples)
     band : Band
         Of all searchers together.
-    lanes : LaneReview
-    leftover : Leftover
     clock : RescueClock
         Of the plan.
     zero_s : float
         The clock's zero, since 1970.
-    targets : tuple of Target
-    notes : tuple of str
     """
 
     plan: PlannedSearch
@@ -135,7 +127,6 @@ def debrief(
 
     Parameters
     ----------
-    plan : Planned
     recordings : sequence of RawTrack or LeftOut
         As `read_tracks` gives them.
     log : sequence of Noted
@@ -148,10 +139,6 @@ def debrief(
         Seconds to add to the times of a track, by its name.
     curve : str
         Name of a published survival curve.
-
-    Returns
-    -------
-    Debrief
 
     Raises
     ------

@@ -316,8 +316,6 @@ def plan_pushing(
 
     Parameters
     ----------
-    frame : SiteFrame
-    shape : SnowShape
     allowed : ndarray of bool, optional
         Cells of the shape's lattice from which snow may be taken; all where not given.
     snow_m, left_m : float
@@ -497,17 +495,10 @@ class PracticeDeposit:
 
     Attributes
     ----------
-    name : str
     ground : Grid
         Elevations round the site, metres.
-    elevation : Elevation
-    frame : SiteFrame
-    shape : SnowShape
-    pushing : PushPlan
     site : dict
         What ``sites.json`` says about the site: its statement stands on the sheet.
-    seed : int
-    notes : tuple of str
     """
 
     name: str
@@ -576,7 +567,6 @@ def lay_deposit(
     ----------
     elevation : Elevation
         Opened at the site.
-    frame : SiteFrame
     site : dict
         What ``sites.json`` says about the site.
     like : DepositModel or int
@@ -584,13 +574,10 @@ def lay_deposit(
     reach : Grid or None
         Share of frictions with which a body from a start zone passes. Snow is taken only from ground below 30 degrees
         where that is 0.
-    seed : int
     snow_m, left_m : float
         Snow that lies there, and snow that the machine leaves.
-    packing : float
     stake_m : float or None
         Distance between stakes.
-    name : str or None
 
     Raises
     ------

@@ -42,7 +42,6 @@ class Exercise(BaseModel):
         As published.
     probability_of_area : bool
         Whether places follow the plan's probability of area, or any place of the outline is as likely.
-    source, confidence : str
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")

@@ -103,8 +103,6 @@ def review_lanes(
 
     Parameters
     ----------
-    plan : Planned
-    tracks : sequence of Track
     walked : sequence of (n x 3 points, n times)
         Along each track, a metre apart.
     """

@@ -462,11 +462,8 @@ def lookout_of(around: SiteSurroundings, site: Polygon, start: BoolArray, name: 
 
     Parameters
     ----------
-    around : Around
-    site : Polygon
     start : ndarray of bool
         Start-zone ground on the walking cells.
-    name : str
     """
     grid, middle = around.ground, site.centroid
     rows, cols = np.indices(grid.shape)

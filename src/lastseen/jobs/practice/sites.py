@@ -150,8 +150,6 @@ def find_sites(
         Elevations, metres; NaN is no data.
     layers : GroundLayers
         Trees, water, roads and more, on the same lattice; may be empty.
-    request : SiteWish
-    progress : callable, optional
 
     Returns
     -------
@@ -437,10 +435,6 @@ class SiteView:
     ----------
     scenario : Scenario
         Elevation, ground layers and name; no last-seen point.
-    elevation : Elevation
-    terrain : Terrain
-    search : SiteSearch
-    near : LonLat or None
     notes : tuple of str
         Plain sentences that the user must see.
     """
@@ -459,13 +453,7 @@ def view_sites(
     near: LonLat | None = None,
     progress: Progress = no_progress,
 ) -> SiteView:
-    """Read the ground, all of it or 3 km beyond the distance round a place, and find sites on it.
-
-    Raises
-    ------
-    InputError, NothingFoundError, ResourceError
-        With one sentence that says what is wrong, where, and what to do.
-    """
+    """Read the ground, all of it or 3 km beyond the distance round a place, and find sites on it."""
     progress("opening the elevation model", 0.0)
     elevation = open_elevation(scenario.elevation, near, scenario.z_unit)
     check_layers(scenario.ground, elevation)

@@ -89,9 +89,6 @@ class TargetPlan:
 
     Attributes
     ----------
-    exercise_name : str
-    exercise : Exercise
-    seed : int
     targets : tuple of Target
         Targets, then decoys, each in the order in which they are hidden.
     difficulty : tuple of Difficulty
@@ -474,16 +471,10 @@ def plan_targets(plan: PlannedSearch, exercise: Exercise, seed: int, *, name: st
 
     Parameters
     ----------
-    plan : Planned
-    exercise : Exercise
     seed : int
         0 or more; the same seed gives the same places.
     name : str
         Of the exercise.
-
-    Returns
-    -------
-    Hidden
 
     Raises
     ------

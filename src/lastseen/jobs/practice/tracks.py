@@ -99,16 +99,10 @@ def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift
 
     Parameters
     ----------
-    raw : RawTrack
-    plan : Planned
     gps_error_m : float
         Radius that holds a fix two times in three.
     shift_s : float
         Added to all times.
-
-    Returns
-    -------
-    Track, or LeftOut where it is empty or lies elsewhere
     """
     good = np.isfinite(raw.lon_deg) & np.isfinite(raw.lat_deg) & (np.abs(raw.lat_deg) <= 90.0)
     good &= ~((raw.lon_deg == 0.0) & (raw.lat_deg == 0.0))  # what receivers write without a fix

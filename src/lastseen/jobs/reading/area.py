@@ -97,14 +97,10 @@ def run_all(
 
     Parameters
     ----------
-    request : AreaRequest
-    heights : Heights
-    kept : KeptTiles
     workers : int, optional
         Processes on this machine; None works in this one, with all its threads.
     scheduler : str, optional
         Address of a Dask scheduler, such as ``tcp://host:8786``; its workers must see the files at the same paths.
-    progress : callable
 
     Raises
     ------
@@ -242,21 +238,14 @@ class AreaView:
 
     Attributes
     ----------
-    scenario : Scenario
-    elevation : Elevation
-    heights : Heights
-    request : AreaRequest
     outline : MultiPolygon or None
         Of the area that was asked for; None is the whole elevation model.
-    kept : KeptTiles
     squares : tuple of Window
         The tiles.
     zones : tuple of (ZoneRow, MultiPolygon)
         Start zones that touch the area, those that do most harm first.
     slopes : ndarray of int64
         Start cells by tenths of a degree.
-    samples : int
-    notes : tuple of str
     """
 
     scenario: Scenario
@@ -296,7 +285,6 @@ def view_area(
 
     Parameters
     ----------
-    scenario : Scenario
     output : Path
         The folder that will be written; tiles are kept beside it until it is.
     area : str
@@ -307,12 +295,6 @@ def view_area(
         Side of a tile; at least one ground tile of about 2 km.
     workers, scheduler : int, str, optional
         See `lastseen.jobs.reading.tiles.run_all`.
-    progress : callable, optional
-
-    Raises
-    ------
-    InputError, ResourceError
-        With one sentence that says what is wrong, where, and what to do.
     """
     progress("opening the elevation model", 0.0)
     elevation = open_scenario_elevation(scenario)

@@ -333,7 +333,6 @@ def read_area(
         Elevations, metres; NaN is no data. A sample that leaves it is counted as leaving.
     snow : Snow, optional
         Size, friction, turbulence, slab, growth.
-    seed : int
     members : int
         Events of the ensemble, 4 to 63, the same for all cells.
     spacing_m : float

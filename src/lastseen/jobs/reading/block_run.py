@@ -230,10 +230,8 @@ def simulate_block(
 
     Parameters
     ----------
-    prepared : PreparedGround
     block : Window
         A square of the lattice of blocks.
-    ensemble : Ensemble
     spacing_m : float
         Distance of starts; each cell where it is under two cells.
     roughest : ndarray, optional

@@ -201,7 +201,6 @@ def start_zone_numbers(zones: StartZones, outer: Window, window: Window, block_c
     ----------
     zones : StartZones
         Graded on the outer window.
-    outer, window : Window
     block_cells : int
         Side of a block.
     """

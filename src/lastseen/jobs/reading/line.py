@@ -60,17 +60,8 @@ class LineReading:
 
     Attributes
     ----------
-    route : Route
-    stations : Stations
-    stretches : tuple of Stretch
-    regroup : tuple of Regroup
-    zones : tuple of ZoneAt
     traps : tuple of Trap
         That somebody caught on the line can meet, numbered as they are told.
-    passing : Passing
-    caught : Caught
-    ensemble : Ensemble
-    heights : Heights
     """
 
     route: Route
@@ -103,8 +94,6 @@ def read_line(
         Of a grid or of files.
     lines : sequence of LineString
         Map metres; several are read one after the other.
-    snow : Snow, optional
-    seed : int
     members : int
         Events of the ensemble, 4 to 63.
     layers_on : callable, optional
@@ -220,11 +209,8 @@ class LineView:
 
     Attributes
     ----------
-    scenario : Scenario
-    elevation : Elevation
     source : Path
         The file with the line.
-    reading : LineReading
     notes : tuple of str
         Plain sentences that the user must see.
     """

@@ -60,7 +60,6 @@ class PassingSamples:
         At entry.
     zone : ndarray of int, shape (samples,)
         Index of its start zone in ``zones``.
-    member : ndarray of int
     stays : ndarray of bool
         Whether it stops on known ground.
     stop_height_m, stop_x_m, stop_y_m, debris_m : ndarray
@@ -69,7 +68,6 @@ class PassingSamples:
         Distance on the map from its start to where it first passes; 0 where it starts on the line.
     record_body, record_visit, record_station : ndarray of int, shape (records,)
         A sample passes a station at an entered cell.
-    zones : tuple of (block row, block column, number)
     members : int
         Of the ensemble.
     ground : Gathered

@@ -97,8 +97,6 @@ def at_less_detail(path: Path, crs: CRS, most_cells: int) -> Grid:
 
     Parameters
     ----------
-    path : Path
-    crs : pyproj.CRS
     most_cells : int
         Rows and columns at most.
 

@@ -25,7 +25,6 @@ class Symbol:
     ----------
     stroke : str
         Colour of the line, of the outline, or of the edge of a point.
-    width_pt : float
     dashes : tuple of float
         Lengths of dashes and gaps; empty is a whole line.
     casing : str
@@ -86,7 +85,6 @@ def layer_styles(palette: Palette, searchers: int) -> dict[str, LayerStyle]:
 
     Parameters
     ----------
-    palette : Palette
     searchers : int
         How many people search: each has a line style.
     """

@@ -422,7 +422,6 @@ def write_page(result: Result, path: Path) -> None:
 
     Parameters
     ----------
-    result : Result
     path : Path
         ``page.html``; opens from disk, with scripts or without.
     """

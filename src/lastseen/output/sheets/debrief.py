@@ -229,10 +229,8 @@ def draw_course(d: Drawing, box: Box, made: Debrief, times_s: FloatArray, marks:
 
     Parameters
     ----------
-    d : Drawing
     box : Box
         Where on the page.
-    made : Debrief
     times_s : ndarray, shape (3, samples)
         First times: sure, as recorded, perhaps.
     marks : sequence of (seconds since zero, text)

@@ -47,8 +47,6 @@ def write_pdf(path: Path, title: str, pages: Sequence[Callable[[], Drawing]]) ->
 
     Parameters
     ----------
-    path : Path
-    title : str
     pages : sequence of callable
         Each gives a finished drawing.
     """
