@@ -26,6 +26,8 @@ COPY = HOME / "project"
 
 # Tests of a module that stand in another folder than `tests/<room>`, by the beginning of its path in the package.
 ELSEWHERE = {"jobs/practice": "tests/practice", "jobs/reading": "tests/reading", "cli.py": "tests/commands"}
+# Reference values of all rooms.
+ROWS = ("tests/jobs/test_check.py",)
 
 COMPARISONS = {
     ast.Lt: (ast.LtE, ast.Gt), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.Lt), ast.GtE: (ast.Gt, ast.Lt),
@@ -166,14 +168,15 @@ def stamp(path):
 
 
 def find_tests(name):
-    """Test files of a module: those that name it first, then the others of its room."""
+    """Test files of a module: those that name it first, then the others of its room, then the reference values."""
     inside = Path(name).relative_to("src/lastseen")
     room = next((folder for start, folder in ELSEWHERE.items() if str(inside).startswith(start)), None)
     folder = room or f"tests/{inside.parts[0]}"
     dotted = ".".join(inside.with_suffix("").parts).removesuffix("_kernels")
     files = sorted(str(p.relative_to(TOP)) for p in (TOP / folder).glob("test_*.py"))
     names = re.compile(rf"lastseen\.{re.escape(dotted)}(_kernels)?\b")
-    return sorted(files, key=lambda file: not names.search((TOP / file).read_text(encoding="utf-8")))
+    files.sort(key=lambda file: not names.search((TOP / file).read_text(encoding="utf-8")))
+    return [*files, *(file for file in ROWS if file not in files)]
 
 
 def run_tests(tests, limit_s):

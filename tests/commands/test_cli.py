@@ -96,6 +96,7 @@ def again(place):
     return place / "again", out, err
 
 
+@pytest.mark.slow
 def test_summary_is_for_people(again):
     """Without --json the summary tells point, release, search and caution, and where it was written."""
     folder, out, err = again
@@ -104,6 +105,7 @@ def test_summary_is_for_people(again):
     assert "32T" in err  # the point echoed before anything is computed
 
 
+@pytest.mark.slow
 def test_second_run_is_refused_and_overwrite_replaces(made, place):
     """An existing plan is refused with code 5, and replaced when asked."""
     folder, _, _ = made
@@ -203,7 +205,12 @@ main()
 
 @pytest.mark.parametrize(
     ("call", "pause", "pressed_again"),
-    [(1, 0, False), (5, 0, False), (8, 0, False), (5, 0.2, False), (8, 0.2, False), (8, 0, True)],
+    [
+        (5, 0, False),
+        (8, 0, True),
+        *(pytest.param(*case, marks=pytest.mark.slow) for case in ((1, 0, False), (8, 0, False), (5, 0.2, False))),
+        pytest.param(8, 0.2, False, marks=pytest.mark.slow),
+    ],
 )
 def test_interrupting_while_kernels_are_loaded(place, call, pause, pressed_again):
     """Control-C in the middle of loading native code: an exception there would be lost, and the process would crash.
@@ -317,6 +324,7 @@ def test_a_failed_check_ends_with_one():
     assert "19 of 20 reference values agree" in done.stdout
 
 
+@pytest.mark.slow
 def test_threads_do_not_change_a_byte_of_the_folder(made, again):
     """One thread or many: every file of the plan is the same."""
     for path in sorted(made[0].iterdir()):

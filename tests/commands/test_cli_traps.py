@@ -51,6 +51,7 @@ def test_json_is_one_document(place):
     assert all(0.0 <= trap["person_passes"] <= 1.0 for trap in told["traps"])
 
 
+@pytest.mark.slow
 def test_folder_is_written_refused_and_replaced(place):
     words = ("traps", "--scenario", place / "quick.toml", "-q", "-o", place / "out")
     assert run_command(*words)[:2] == (CODES["ok"], "")
@@ -62,6 +63,7 @@ def test_folder_is_written_refused_and_replaced(place):
     assert run_command(*words, "--overwrite")[0] == CODES["ok"]
 
 
+@pytest.mark.slow
 def test_layers_on_the_command_line_of_plan(place):
     """--trees and --water of plan reach the traps and the inputs of plan.json."""
     code, out, err = run_command(

@@ -91,6 +91,7 @@ def test_exercises_are_listed_with_their_source():
     assert json.loads(run_command("drill", "exercises", "--json")[1])["novice"]["time_limit_min"] == 4.0
 
 
+@pytest.mark.slow
 def test_the_drill_of_a_plan_with_a_model(tmp_path):
     """The demo's bench: the ground lies in its folder; targets follow its probability of area."""
     code, _, err = run_command("demo", "bench", "-o", tmp_path / "plan", "-q")

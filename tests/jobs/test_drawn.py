@@ -168,6 +168,7 @@ def test_an_older_search_is_not_overwritten_unasked(flat, tmp_path):
     assert (flat[0] / "search.json").read_bytes() == before
 
 
+@pytest.mark.slow
 def test_same_outline_same_bytes(tmp_path):
     outline = saved(tmp_path / "a.gpkg")
     for name in ("one", "two"):
@@ -190,6 +191,7 @@ def test_a_ring_that_does_not_close_is_no_area(tmp_path):
     assert "holds no polygon" in err
 
 
+@pytest.mark.slow
 def test_the_second_pass_lies_midway_beside_the_first(tmp_path):
     """Half the width, twice the strips, and no lane of the second pass on one of the first."""
     outline = saved(tmp_path / "a.gpkg")

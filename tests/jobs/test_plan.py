@@ -20,7 +20,7 @@ from lastseen.snow.friction import FRICTION
 from oracles.coverage import coverage_fraction
 
 QUICK = Snow(size=2, members=16, bodies=800, tracers=80)
-MODELS = ["flow", "body"]
+MODELS = [pytest.param("flow", marks=pytest.mark.slow), "body"]
 
 
 def question(path, x=432.0, y=221.0, *, west=hills.WEST_M, north=hills.NORTH_M, **more):

@@ -10,6 +10,7 @@ nbclient = pytest.importorskip("nbclient", reason="nbclient is not installed: no
 FOLDER = Path(__file__).resolve().parents[2] / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))
 pytestmark = [
+    pytest.mark.slow,
     pytest.mark.timeout(280),
     # What the kernel's own libraries say about themselves is not ours.
     pytest.mark.filterwarnings("ignore::DeprecationWarning"),

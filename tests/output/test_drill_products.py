@@ -96,6 +96,7 @@ def test_the_folder_of_a_debrief(debriefed):
     assert [one.name for one in debriefed[1]] == names
 
 
+@pytest.mark.slow
 def test_same_input_same_bytes(plan, hidden, made, targets, debriefed, tmp_path):
     for files in (
         write_result(result_of_targets(plan, hidden), tmp_path / "a"),
@@ -284,6 +285,7 @@ def test_a_name_cannot_end_the_script(plan, made, tmp_path):
     assert data["name"] == "</script><script>alert(1)</script>"
 
 
+@pytest.mark.slow
 def test_the_replay_runs_in_a_browser(debriefed, tmp_path):
     """From disk, at two moments: the share covered grows, and nothing is thrown."""
     browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")

@@ -61,6 +61,7 @@ def test_all_files_are_written_and_named(plan, tmp_path):
     assert names_in(tmp_path / "deep") == ["plan"]
 
 
+@pytest.mark.slow
 def test_the_same_plan_gives_the_same_bytes(plan, written, tmp_path):
     write_result(result_of_plan(plan), tmp_path / "again")
     first, second = contents(written), contents(tmp_path / "again")
@@ -214,6 +215,7 @@ def write_in_a_process(writer, seconds):
     return time.perf_counter() - begun
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="processes are forked and killed as POSIX does it")
 def test_killed_fifty_times_the_old_plan_or_the_new_one_is_there(plan, written, tmp_path):
     """Fifty processes replace a plan and are killed at random moments: each time one whole plan is there, old or new.

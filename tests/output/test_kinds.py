@@ -23,7 +23,13 @@ def bytes_in(folder):
     return {one.name: one.read_bytes() for one in folder.iterdir() if one.is_file()}
 
 
-@pytest.mark.parametrize(("name", "device"), [*((name, "full") for name in NAMES), ("gpx", "basic")])
+@pytest.mark.parametrize(
+    ("name", "device"),
+    [
+        *(pytest.param(name, "full", marks=[pytest.mark.slow] if name.startswith("sheet-") else []) for name in NAMES),
+        ("gpx", "basic"),
+    ],
+)
 def test_export_gives_the_same_bytes_as_the_plan(plan, written, tmp_path, name, device):
     """From the folder as from the plan, byte for byte; and as the folder holds it, where it is always there."""
     options, result = Options(device=device), result_of_plan(plan)
@@ -36,6 +42,7 @@ def test_export_gives_the_same_bytes_as_the_plan(plan, written, tmp_path, name, 
         assert [one for one in made if made[one] != held[one]] == []
 
 
+@pytest.mark.slow
 def test_export_of_a_drawn_search(observed, tmp_path):
     """Also from a search whose GeoPackage is in another CRS; there, coordinates agree to a micrometre."""
     write_result(result_of_search(observed, file_crs="EPSG:32632"), tmp_path / "search")

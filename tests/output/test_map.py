@@ -102,7 +102,15 @@ def test_the_body_holds_the_search_at_a_round_scale(plan, observed):
             assert n > d
 
 
-@pytest.mark.parametrize("name", ["", "$x_1$ \\frac", "山\n" * 9, "word " * 80])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "$x_1$ \\frac",
+        "山\n" * 9,
+        pytest.param("", marks=pytest.mark.slow),
+        pytest.param("word " * 80, marks=pytest.mark.slow),
+    ],
+)
 def test_any_name_can_be_drawn(observed, tmp_path, name):
     scenario = dataclasses.replace(observed.scenario, name=name)
     result = result_of_plan(dataclasses.replace(observed, scenario=scenario))

@@ -14,6 +14,8 @@ from lastseen.output.read import read_result
 from lastseen.output.results.plan import result_of_plan
 from lastseen.rescue.survival import CURVES, survival_percent
 
+pytestmark = pytest.mark.slow
+
 WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 TOUCH = {"has_touch": True, "is_mobile": True, "device_scale_factor": 2}
 LEAST_CONTRAST = 4.5  # WCAG 2.2, success criterion 1.4.3 (W3C 2023)

@@ -85,7 +85,10 @@ def drawn_pod(across_m, along_m, shape, draws=20_000):
 
 
 @pytest.mark.parametrize("shape", SHAPES)
-@pytest.mark.parametrize(("across_m", "along_m"), [(0.75, 0.70), (0.5, 0.5), (1.2, 0.8)])
+@pytest.mark.parametrize(
+    ("across_m", "along_m"),
+    [(0.75, 0.70), *(pytest.param(*p, marks=pytest.mark.slow) for p in ((0.5, 0.5), (1.2, 0.8)))],
+)
 def test_geometry_agrees_with_thrown_bodies(across_m, along_m, shape):
     """POD from even draws lies within 1 % of bodies thrown one by one, holes asked one by one."""
     assert grid_pod(across_m, along_m, shape) == pytest.approx(drawn_pod(across_m, along_m, shape), abs=0.01)

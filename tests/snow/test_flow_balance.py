@@ -103,6 +103,7 @@ def test_a_step_that_would_leave_less_than_nothing_is_taken_again(monkeypatch):
     assert run.steps < proper.steps
 
 
+@pytest.mark.slow
 def test_mass_is_kept_over_a_whole_run_on_a_mountain(demo_ground):
     """On the demo's ground, from release to rest with entrainment: nothing is lost or made to 1e-10."""
     run = _run_on(demo_ground)
@@ -110,6 +111,7 @@ def test_mass_is_kept_over_a_whole_run_on_a_mountain(demo_ground):
     assert run.balance.error < 1e-10
 
 
+@pytest.mark.slow
 def test_mass_is_kept_over_a_whole_run_on_real_terrain(real_terrain):
     """The same on real elevation models, from the steepest place of their middle."""
     for name, path in real_terrain.items():

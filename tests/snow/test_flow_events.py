@@ -52,6 +52,7 @@ def test_an_ensemble_ends_when_its_outline_has_settled(sure):
     assert sure.person.count == 20 * count
 
 
+@pytest.mark.slow
 def test_the_first_members_do_not_depend_on_who_follows(felt, start, sure, monkeypatch):
     """An ensemble that stopped early is the beginning of the one that did not."""
     monkeypatch.setattr(flow_ensemble, "SETTLED_CHANGE", 0.0)

@@ -13,6 +13,8 @@ from schemathesis.specs.openapi.checks import (
 from lastseen.web import openapi
 from web.conftest import TOKEN, Server
 
+pytestmark = pytest.mark.slow
+
 EACH = 96  # for each of 21 operations
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 COUNT = {"sent": 0, "found": 0}

@@ -17,6 +17,8 @@ from lastseen.core.scenario import read_scenario
 from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
 from web.conftest import DEMO, Watched, read_json
 
+pytestmark = pytest.mark.slow
+
 
 def test_from_empty_page_to_the_gpx_of_the_command_line(watched, tmp_path):
     """Click, run, read, search, hand over: the GPX is the command line's for the same scenario and seed."""
