@@ -85,7 +85,7 @@ class TrapView:
 
 
 def view_traps(scenario: Scenario, progress: Progress = no_progress) -> TrapView:
-    """Find the traps that snow from the release of a last-seen point reaches, or without a point those of all ground."""
+    """Find the traps that snow from a last-seen point's release reaches, or without a point those of all ground."""
     return _of_point(scenario, progress) if scenario.last_seen.at else _of_all(scenario, progress)
 
 
