@@ -40,33 +40,17 @@ def layers_on(cell_m: float, *, drainage: bool = True) -> Layers:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class TerrainView:
-    """The lattice of the ground layers, and the bands in which they are worked out.
-
-    Attributes
-    ----------
-    west_m, north_m : float
-        Corner of the lattice.
-    shape : tuple of int
-        Rows and columns.
-    rows : tuple of int
-        Where bands begin, and the last row's end.
-    memory : str
-        What the work takes, in words.
-    heights : Grid or None
-        The whole model where drainage is wanted.
-    notes : tuple of str
-        What the user should know about the heights.
-    """
+    """The lattice of the ground layers, and the bands in which they are worked out."""
 
     elevation: Elevation
     layers: Layers
     west_m: float
     north_m: float
-    shape: tuple[int, int]
-    rows: tuple[int, ...]
-    memory: str
-    heights: Grid | None
-    notes: tuple[str, ...]
+    shape: tuple[int, int]  # rows and columns
+    rows: tuple[int, ...]  # where bands begin, and where the last one ends
+    memory: str  # what the work takes, in words
+    heights: Grid | None  # the whole model, where drainage is wanted
+    notes: tuple[str, ...]  # what the user should know about the heights
 
     def blocks(self, progress: Progress) -> Iterator[tuple[str, int, FloatArray]]:
         """Name of a layer, first row and values, until all layers are whole."""
@@ -96,6 +80,7 @@ def view_terrain(elevation: Elevation, *, drainage: bool = True) -> TerrainView:
 
     Parameters
     ----------
+    elevation : Elevation
     drainage : bool
         Off leaves out the global layers, which need the whole model in memory.
 

@@ -61,18 +61,10 @@ Paper = Literal["A4", "Letter", "A3"]
 
 @dataclass(frozen=True, kw_only=True)
 class Options:
-    """What can be chosen for what is handed over.
+    """What can be chosen for what is handed over."""
 
-    Attributes
-    ----------
-    device : {"full", "basic"}
-        Basic: GPX in files that small receivers can hold.
-    paper : {"A4", "Letter", "A3"}
-        Of the sheet.
-    """
-
-    device: Device = "full"
-    paper: Paper = "A4"
+    device: Device = "full"  # basic: GPX in files that small receivers can hold
+    paper: Paper = "A4"  # of the sheet
 
 
 DEFAULT_OPTIONS = Options()
@@ -100,29 +92,15 @@ def make_columns(rows: Iterable[tuple[str, ColumnKind, str]]) -> tuple[Column, .
 
 @dataclass(frozen=True, kw_only=True)
 class Layer:
-    """Things of one kind.
-
-    Attributes
-    ----------
-    title : str
-        For people.
-    about : str
-        What it shows, in one sentence.
-    geometry : str
-        Type of all geometries, in map metres.
-    columns : tuple of Column
-        Present even where there are no rows.
-    rows : tuple of tuple
-        One value per column for each shape; None is not known.
-    """
+    """Things of one kind."""
 
     name: str
-    title: str
-    about: str
-    geometry: GeometryKind
-    columns: tuple[Column, ...]
-    shapes: tuple[BaseGeometry, ...] = ()
-    rows: tuple[tuple[Any, ...], ...] = ()
+    title: str  # for people
+    about: str  # what it shows, in one sentence
+    geometry: GeometryKind  # type of all shapes
+    columns: tuple[Column, ...]  # present even where there are no rows
+    shapes: tuple[BaseGeometry, ...] = ()  # in map metres
+    rows: tuple[tuple[Any, ...], ...] = ()  # a value per column for each shape; None is not known
 
     def plain_rows(self) -> list[tuple[str | float | int | None, ...]]:
         """Rows of plain values."""
@@ -160,24 +138,12 @@ def make_layer(
 
 @dataclass(frozen=True, kw_only=True)
 class Raster:
-    """One file of values on one lattice, in single precision; NaN is no data.
+    """One file of values on one lattice, in single precision; NaN is no data."""
 
-    Attributes
-    ----------
-    bands : tuple of Grid
-        Empty in a `RasterStream`.
-    descriptions : tuple of str
-        One for each band.
-    units : tuple of str
-        UDUNITS text: ``m``, ``s``, ``m s-1``, ``1``.
-    overviews : str
-        How smaller versions are made: azimuths and classes have no average, so NEAREST or MODE for them.
-    """
-
-    bands: tuple[Grid, ...] = ()
-    descriptions: tuple[str, ...]
-    units: tuple[str, ...]
-    overviews: str = "AVERAGE"
+    bands: tuple[Grid, ...] = ()  # empty in a `RasterStream`
+    descriptions: tuple[str, ...]  # one for each band
+    units: tuple[str, ...]  # UDUNITS text: m, s, m s-1, 1
+    overviews: str = "AVERAGE"  # azimuths and classes have no average: NEAREST or MODE for them
 
 
 Piece = tuple[str, int, tuple[int, int], FloatArray]  # name of the raster, band from 1, first row and column, values
@@ -185,23 +151,13 @@ Piece = tuple[str, int, tuple[int, int], FloatArray]  # name of the raster, band
 
 @dataclass(frozen=True, kw_only=True)
 class RasterStream:
-    """Rasters on one lattice that come piece by piece, since all of them would not fit into memory.
+    """Rasters on one lattice that come piece by piece, since all of them would not fit into memory."""
 
-    Attributes
-    ----------
-    rasters : mapping of str to Raster
-        Without bands.
-    shape : tuple of int
-        Rows and columns.
-    pieces : callable
-        Takes a progress, gives the pieces; together they fill all bands.
-    """
-
-    rasters: Mapping[str, Raster]
-    shape: tuple[int, int]
+    rasters: Mapping[str, Raster]  # without bands
+    shape: tuple[int, int]  # rows and columns
     transform: Any
     crs: Any
-    pieces: Callable[[Progress], Iterator[Piece]]
+    pieces: Callable[[Progress], Iterator[Piece]]  # together they fill all bands
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -248,21 +204,11 @@ class Tracks:
 
 @dataclass(frozen=True, kw_only=True)
 class Product:
-    """What only results of one job have: a map, a sheet, a page.
+    """What only results of one job have: a map, a sheet, a page."""
 
-    Attributes
-    ----------
-    words : str
-        What it is, for people.
-    write : callable
-        Writes it from the result into a folder, as the options say.
-    after : tuple of str
-        Formats whose files it reads from the same folder.
-    """
-
-    words: str
-    write: Callable[[Result, Path, Options], None]
-    after: tuple[str, ...] = ()
+    words: str  # what it is, for people
+    write: Callable[[Result, Path, Options], None]  # into a folder
+    after: tuple[str, ...] = ()  # formats whose files it reads from the same folder
 
 
 def make_product(words: str, file: str, draw: Callable[[Path], None]) -> Product:
@@ -272,48 +218,23 @@ def make_product(words: str, file: str, draw: Callable[[Path], None]) -> Product
 
 @dataclass(frozen=True, kw_only=True)
 class Result:
-    """The outcome of a job, ready to be handed over in any format.
-
-    Attributes
-    ----------
-    job : str
-        Which job.
-    numbers : mapping
-        Plain rounded values, as in the JSON file.
-    layers : mapping of str to Layer
-        In map metres of ``crs``.
-    rasters : mapping of str to Raster
-        By the name of their file without its end. Of a plan or a search ``ground`` is the elevation in metres around
-        all that is drawn; the others are there only where a model ran.
-    stream : RasterStream or None
-        Rasters that come piece by piece.
-    tables : mapping of str to Table
-        By the name of their file without its end; where there is none, the layers are the tables.
-    tracks : mapping of str to Tracks
-        By the name of their file without its end; where there is none, they are made from the layers.
-    run : tuple of pairs of str
-        How it was made: key and text.
-    styles : mapping of str to LayerStyle
-        How layers look in other programs, where it is laid down.
-    default : tuple of str
-        Formats and products that are written where nothing is chosen.
-    file_crs : pyproj.CRS or None
-        Of the GeoPackage, where it is another one.
-    """
+    """The outcome of a job, ready to be handed over in any format."""
 
     job: Job
-    numbers: Mapping[str, Any]
+    numbers: Mapping[str, Any]  # plain rounded values, as in the JSON file
     layers: Mapping[str, Layer]
+    # By the name of their file without its end. Of a plan or a search ``ground`` is the elevation in metres around all
+    # that is drawn; the others are there only where a model ran.
     rasters: Mapping[str, Raster] = field(default_factory=dict)
     stream: RasterStream | None = None
-    tables: Mapping[str, Table] = field(default_factory=dict)
-    tracks: Mapping[str, Tracks] = field(default_factory=dict)
+    tables: Mapping[str, Table] = field(default_factory=dict)  # where there is none, layers are the tables
+    tracks: Mapping[str, Tracks] = field(default_factory=dict)  # where there is none, they are made from the layers
     products: Mapping[str, Product] = field(default_factory=dict)
-    run: tuple[tuple[str, str], ...] = ()
-    styles: Mapping[str, LayerStyle] = field(default_factory=dict)
-    default: tuple[str, ...]
+    run: tuple[tuple[str, str], ...] = ()  # how it was made: key and text
+    styles: Mapping[str, LayerStyle] = field(default_factory=dict)  # of layers, where they are laid down
+    default: tuple[str, ...]  # formats and products that are written where nothing is chosen
     crs: Any
-    file_crs: Any = None
+    file_crs: Any = None  # of the GeoPackage, where it is another one
 
     @property
     def title(self) -> str:

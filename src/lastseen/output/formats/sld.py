@@ -19,31 +19,15 @@ _NAMING = ("number", "name", "letter", "site")  # columns that name a thing wher
 
 @dataclass(frozen=True, kw_only=True)
 class Symbol:
-    """How one thing is drawn: lengths in points, colours as ``#rrggbb``.
+    """How one thing is drawn: lengths in points, colours as ``#rrggbb``."""
 
-    Attributes
-    ----------
-    stroke : str
-        Colour of the line, of the outline, or of the edge of a point.
-    dashes : tuple of float
-        Lengths of dashes and gaps; empty is a whole line.
-    casing : str
-        Colour below a line, so that it reads on any ground; empty is none.
-    fill : str
-        Colour inside; empty is none.
-    opacity : float
-        Of the inside, 0 to 1.
-    hatch : str
-        As in the palette; empty is none.
-    """
-
-    stroke: str
+    stroke: str  # of the line, of the outline, or of the edge of a point
     width_pt: float = LINE_PT
-    dashes: Dashes = ()
-    casing: str = ""
-    fill: str = ""
-    opacity: float = 1.0
-    hatch: str = ""
+    dashes: Dashes = ()  # lengths of dashes and gaps; empty is a whole line
+    casing: str = ""  # below a line, so that it reads on any ground; empty is none
+    fill: str = ""  # empty is none
+    opacity: float = 1.0  # of the inside
+    hatch: str = ""  # as in the palette; empty is none
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,6 +69,7 @@ def layer_styles(palette: Palette, searchers: int) -> dict[str, LayerStyle]:
 
     Parameters
     ----------
+    palette : Palette
     searchers : int
         How many people search: each has a line style.
     """
