@@ -22,7 +22,7 @@ from lastseen.output.write import write_result
 from lastseen.terrain.elevation import open_elevation
 
 POINTS_PER_MM = 72.0 / 25.4
-FILES = ["map.png", "preread.gpkg", "preread_line.json", "tile.pdf", "stretches.csv", "strip.png", "waypoints.gpx"]
+FILES = ["map.png", "preread.gpkg", "preread_line.json", "sheet.pdf", "stretches.csv", "strip.png", "waypoints.gpx"]
 
 
 @pytest.fixture(scope="module")

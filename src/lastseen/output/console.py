@@ -147,17 +147,17 @@ def trap_table(view: TrapView, folder: Path | None) -> str:
 
 def _area_lines(view: TrapView) -> list[str]:
     """The largest release areas; with a last-seen point those that its release lies in."""
-    lines, own = [], view.own_areas
-    for one in own[:MOST_AREAS]:
-        volumes = " / ".join(f"{volume:,.0f}" for volume in one.volume_m3)
+    lines, areas = [], view.own_areas
+    for area in areas[:MOST_AREAS]:
+        volumes = " / ".join(f"{volume:,.0f}" for volume in area.volume_m3)
         text = (
-            f"{one.area_m2:,.0f} m2 on the slope, {one.slope_deg:.0f} degrees, faces {one.aspect_deg:03.0f}, "
-            f"{one.width_m:,.0f} m wide, {one.length_m:,.0f} m long, grade {one.grade:.2f}; size 1 / 2 / 3 / 4 "
+            f"{area.area_m2:,.0f} m2 on the slope, {area.slope_deg:.0f} degrees, faces {area.aspect_deg:03.0f}, "
+            f"{area.width_m:,.0f} m wide, {area.length_m:,.0f} m long, grade {area.grade:.2f}; size 1 / 2 / 3 / 4 "
             f"releases {volumes} m3"
         )
-        lines.append(_line(f"Area {one.number}", text))
-    if len(own) > MOST_AREAS:
-        lines.append(_line("", f"and {len(own) - MOST_AREAS} smaller release areas"))
+        lines.append(_line(f"Area {area.number}", text))
+    if len(areas) > MOST_AREAS:
+        lines.append(_line("", f"and {len(areas) - MOST_AREAS} smaller release areas"))
     return lines
 
 
@@ -216,7 +216,7 @@ def _model_lines(numbers: Numbers) -> list[str]:
 
 
 def _burial_text(burial: Numbers) -> str:
-    deeper = ", ".join(f"{percent(one['share'])} deeper than {one['depth_m']:g} m" for one in burial["deeper"])
+    deeper = ", ".join(f"{percent(depth['share'])} deeper than {depth['depth_m']:g} m" for depth in burial["deeper"])
     deep = ""
     if burial["fully"] > 0:
         deep = f"; fully buried: P50 {burial['fully_p50_m']:.1f} m, P90 {burial['fully_p90_m']:.1f} m"
@@ -261,7 +261,7 @@ def _search_lines(numbers: Numbers) -> list[str]:
     lines = [_line("Search", text)]
     for searcher in range(1, search["searchers"] + 1):
         legs = [leg for leg in numbers["route"] if leg["searcher"] == searcher]
-        there = [leg for leg in legs if leg["kind"] == "approach"]
+        approach = [leg for leg in legs if leg["kind"] == "approach"]
         walk = [leg for leg in legs if leg["kind"] != "approach"]
         if not walk:
             lines.append(_line("", f"Searcher {searcher}: no lane of their own, probe and shovel ready"))
@@ -270,8 +270,8 @@ def _search_lines(numbers: Numbers) -> list[str]:
             _line(
                 "",
                 f"Searcher {searcher}: {sum(leg['length_m'] for leg in walk):,.0f} m in "
-                f"{_walk_minutes(walk)} on foot; approach {sum(leg['length_m'] for leg in there):,.0f} m, "
-                f"{_walk_minutes(there)}",
+                f"{_walk_minutes(walk)} on foot; approach {sum(leg['length_m'] for leg in approach):,.0f} m, "
+                f"{_walk_minutes(approach)}",
             )
         )
     return lines
@@ -285,30 +285,32 @@ _GEOMETRY = (
 )
 
 
-def range_text(found: ReceiveRange) -> str:
+def range_text(device: ReceiveRange) -> str:
     """Range, strip rules and pulses of one device."""
-    depth = f", person {found.depth_m:g} m down" if found.depth_m else ""
+    depth = f", person {device.depth_m:g} m down" if device.depth_m else ""
     head = (
-        f"Receive range: greatest {found.max_range_m:g} m in line with the transmitter (sd {found.sd_m:g} m), "
-        f"{found.antennas} antenna{'s' if found.antennas > 1 else ''}{depth}"
+        f"Receive range: greatest {device.max_range_m:g} m in line with the transmitter (sd {device.sd_m:g} m), "
+        f"{device.antennas} antenna{'s' if device.antennas > 1 else ''}{depth}"
     )
     reach = table(
         ("share of transmitters", "reach on the snow at most"),
-        [(_share_words(share), f"{value:.1f} m") for share, value in found.reach_m],
+        [(_share_words(share), f"{value:.1f} m") for share, value in device.reach_m],
     )
     rules = table(
         ("rule", "strip width", "less depth", "year", "formula; what it rests on; source"),
-        [_rule_row(found, i) for i in range(len(found.rules))],
+        [_rule_row(device, i) for i in range(len(device.rules))],
     )
-    whose = "your own" if found.width_given else "no width given: the one most often taught, 20 to 50 m in handbooks"
+    width_source = (
+        "your own" if device.width_given else "no width given: the one most often taught, 20 to 50 m in handbooks"
+    )
     used = (
-        f"Strip width used: {found.width_m:g} m ({whose}). Transmitters that half a strip does not reach, ideal dipole "
-        f"and spread between devices: {percent(found.out_of_range, 1)}; of real sets more."
+        f"Strip width used: {device.width_m:g} m ({width_source}). Transmitters that half a strip does not reach, ideal "
+        f"dipole and spread between devices: {percent(device.out_of_range, 1)}; of real sets more."
     )
     pulses = (
-        f"Speed: at {found.speed_m_s:g} m/s and a pulse every {found.period_s:g} s a searcher half a strip beside a "
-        f"transmitter at right angles hears {found.pulses:.1f} pulses; {LEAST_PULSES:g} are still heard at "
-        f"{found.fastest_m_s:.0f} m/s."
+        f"Speed: at {device.speed_m_s:g} m/s and a pulse every {device.period_s:g} s a searcher half a strip beside a "
+        f"transmitter at right angles hears {device.pulses:.1f} pulses; {LEAST_PULSES:g} are still heard at "
+        f"{device.fastest_m_s:.0f} m/s."
     )
     notes = (
         "Reach: ideal magnetic dipole pointing anywhere in space, ideal three-axis receiver; real sets reach less.",
@@ -323,8 +325,8 @@ def _share_words(share: float) -> str:
     return {0.0: "none (the worst direction)", 1.0: "all (the best direction)"}.get(share, percent(share))
 
 
-def _rule_row(found: ReceiveRange, number: int) -> tuple[str, ...]:
-    rule = found.rules[number]
+def _rule_row(device: ReceiveRange, number: int) -> tuple[str, ...]:
+    rule = device.rules[number]
     width = metres(rule.width_m.low, rule.width_m.high) if rule.width_m else "no data"
     less = metres(rule.with_depth_m.low, rule.with_depth_m.high) if rule.with_depth_m else "no data"
     year = str(rule.year) if rule.year else "no date"
@@ -357,7 +359,7 @@ def clock_text(clock: RescueClock) -> str:
 
 
 def _three_minutes(three: tuple[float, float, float]) -> str:
-    return " / ".join(f"{one / 60.0:.1f}" for one in three) + " min"
+    return " / ".join(f"{seconds / 60.0:.1f}" for seconds in three) + " min"
 
 
 def areas_text(
@@ -367,13 +369,13 @@ def areas_text(
     curve: SurvivalCurve,
 ) -> str:
     """Order of search for few people, the best of all orders, and what to believe when all was in vain."""
-    after, outside, found = belief
+    after, outside, found_share = belief
     new = {area.name: area.poa for area in after}
     rows = [
-        (f"{number}", one.area.name, percent(one.area.poa, 1), percent(one.poa_now, 1), percent(one.area.pod),
-         percent(one.area.survivable), f"{one.from_minute:.0f} to {one.to_minute:.0f} min",
-         _survival_words(one.survival_percent), f"{one.gain_per_minute:.2f}", percent(new[one.area.name], 1))
-        for number, one in enumerate(order, start=1)
+        (f"{number}", ranked.area.name, percent(ranked.area.poa, 1), percent(ranked.poa_now, 1),
+         percent(ranked.area.pod), percent(ranked.area.survivable), f"{ranked.from_minute:.0f} to {ranked.to_minute:.0f} min",
+         _survival_words(ranked.survival_percent), f"{ranked.gain_per_minute:.2f}", percent(new[ranked.area.name], 1))
+        for number, ranked in enumerate(order, start=1)
     ]  # fmt: skip
     head = (
         "", "area", "POA", "POA then", "POD", "survivable", "searched", "alive when free", "% per min", "POA after all",
@@ -383,7 +385,7 @@ def areas_text(
         "your own weights, no source gives any."
     )
     in_vain = (
-        f"All searches together find the person with {percent(found, 1)}; after all in vain, "
+        f"All searches together find the person with {percent(found_share, 1)}; after all in vain, "
         f"{percent(outside, 1)} of the POA lie outside of all areas (Bayes)."
     )
     notes = (
@@ -503,66 +505,66 @@ DRILL_TEXT_WIDTH = 110
 def exercises_text(known: Mapping[str, Exercise]) -> str:
     """All exercises with what they ask and where they come from."""
     rows = []
-    for name, one in known.items():
-        low, high = one.depth_m
+    for name, exercise in known.items():
+        low, high = exercise.depth_m
         depth = f"{low:g} m" if low == high else f"{low:g} to {high:g} m"
-        field = f"{one.field_m[0]:g} x {one.field_m[1]:g} m" if one.field_m else ""
-        limit = f"{one.time_limit_min:g} min" if one.time_limit_min else ""
-        hidden = f"{one.targets}" + (f" + {one.decoys}" if one.decoys else "")
-        words = f"{one.title}. {one.source} ({one.confidence}). {one.note}".strip()
-        rows.append((name, hidden, depth, field, limit, words))
+        field = f"{exercise.field_m[0]:g} x {exercise.field_m[1]:g} m" if exercise.field_m else ""
+        limit = f"{exercise.time_limit_min:g} min" if exercise.time_limit_min else ""
+        hidden = f"{exercise.targets}" + (f" + {exercise.decoys}" if exercise.decoys else "")
+        text = f"{exercise.title}. {exercise.source} ({exercise.confidence}). {exercise.note}".strip()
+        rows.append((name, hidden, depth, field, limit, text))
     return table(("name", "hidden", "depth", "ground", "limit", "what and from where"), rows)
 
 
 def targets_text(plan: PlannedSearch, hidden: TargetPlan, folder: Path) -> str:
     """What was hidden, without its places: the staff sheet has them."""
     decoys = len(hidden.targets) - hidden.transmitters
-    told = [
+    lines = [
         plan.name,
         f"Exercise    {hidden.exercise_name}: {hidden.exercise.source}",
         f"Hidden      {hidden.transmitters} transmitters, {decoys} decoys, seed {hidden.seed}",
     ]
-    for one in sorted(hidden.difficulty, key=lambda target: int(target.name[1:])):
-        p10, p50, p90 = one.first_signal_s
+    for target in sorted(hidden.difficulty, key=lambda target: int(target.name[1:])):
+        p10, p50, p90 = target.first_signal_s
         times = f"{elapsed_text(p50)} ({elapsed_text(p10)} to {elapsed_text(p90)})" if math.isfinite(p50) else ""
         signal = f"first signal after {times}" if times else "not heard on the plan's walk"
-        near = f", nearest other {one.neighbour_m:.0f} m" if math.isfinite(one.neighbour_m) else ""
-        told.append(f"{one.name:<12}{one.depth_m:.2f} m deep, {signal}, overlap {percent(one.overlap)}{near}")
-    told += _wrapped("Note        ", _target_notes(plan))
-    return "\n".join([*told, "", *textwrap.wrap(SHORT_CAUTION, DRILL_TEXT_WIDTH), "", f"Written to {folder}"])
+        near = f", nearest other {target.neighbour_m:.0f} m" if math.isfinite(target.neighbour_m) else ""
+        lines.append(f"{target.name:<12}{target.depth_m:.2f} m deep, {signal}, overlap {percent(target.overlap)}{near}")
+    lines += _wrapped("Note        ", _target_notes(plan))
+    return "\n".join([*lines, "", *textwrap.wrap(SHORT_CAUTION, DRILL_TEXT_WIDTH), "", f"Written to {folder}"])
 
 
 def _target_notes(plan: PlannedSearch) -> list[str]:
-    told = ["Dummies only. Hide only on ground that no start zone in this model reaches: see lastseen drill sites."]
+    notes = ["Dummies only. Hide only on ground that no start zone in this model reaches: see lastseen drill sites."]
     if plan.poa is None:
-        told.append("The folder holds no probability of area: any place of the outline is as likely.")
+        notes.append("The folder holds no probability of area: any place of the outline is as likely.")
     if plan.flat:
-        told.append("The ground is taken as flat for want of an elevation model.")
-    return told
+        notes.append("The ground is taken as flat for want of an elevation model.")
+    return notes
 
 
-def debrief_text(made: Debrief, folder: Path) -> str:
+def debrief_text(debrief: Debrief, folder: Path) -> str:
     """A debrief in a dozen lines."""
-    band, left = made.band, made.leftover
+    band, left = debrief.band, debrief.leftover
     shares = f"surely {percent(band.sure)}, perhaps {percent(band.perhaps)}, not {percent(band.none)}"
-    word = f"tracks at their word {percent(band.half, 1)} (planned {percent(made.plan.coverage, 1)})"
-    told = [made.plan.name, f"Covered     {shares}; {word}"]
-    for searcher in made.searchers:
-        when = (
-            f", {elapsed_text(float(searcher.time_s[0]) - made.zero_s)} to "
-            f"{elapsed_text(float(searcher.time_s[-1]) - made.zero_s)}"
+    word = f"tracks at their word {percent(band.half, 1)} (planned {percent(debrief.plan.coverage, 1)})"
+    lines = [debrief.plan.name, f"Covered     {shares}; {word}"]
+    for searcher in debrief.searchers:
+        times = (
+            f", {elapsed_text(float(searcher.time_s[0]) - debrief.zero_s)} to "
+            f"{elapsed_text(float(searcher.time_s[-1]) - debrief.zero_s)}"
             if searcher.track.timed
             else ", no times"
         )
         share = percent(searcher.band.half)
-        told += _wrapped(
+        lines += _wrapped(
             f"{'S' + str(searcher.number):<12}",
-            [f"{searcher.track.name}: {searcher.metres:.0f} m{when}; {share} of the outline as recorded"],
+            [f"{searcher.track.name}: {searcher.metres:.0f} m{times}; {share} of the outline as recorded"],
         )
-        told += _wrapped(" " * 12, searcher.cleaning_notes)
-    told += _wrapped("Next        ", left.advice)
-    told += _wrapped("Note        ", made.notes)
-    return "\n".join([*told, "", *textwrap.wrap(SHORT_CAUTION, DRILL_TEXT_WIDTH), "", f"Written to {folder}"])
+        lines += _wrapped(" " * 12, searcher.cleaning_notes)
+    lines += _wrapped("Next        ", left.advice)
+    lines += _wrapped("Note        ", debrief.notes)
+    return "\n".join([*lines, "", *textwrap.wrap(SHORT_CAUTION, DRILL_TEXT_WIDTH), "", f"Written to {folder}"])
 
 
 def _wrapped(mark: str, texts: Iterable[str]) -> list[str]:
@@ -582,7 +584,7 @@ def line_summary(view: LineView, folder: Path | None) -> str:
     """The table of stretches, places to regroup, notes, the caution."""
     r = view.reading
     head, rows = table_rows(r)
-    places = [f"{one.letter} at {one.along_m:.0f} m. {regroup_sentence(one)}" for one in r.regroup]
+    places = [f"{place.letter} at {place.along_m:.0f} m. {regroup_sentence(place)}" for place in r.regroup]
     return paragraphs(
         table(head, rows),
         "Places to regroup:\n" + (bullets(places) if places else "- none was found on or beside the line"),
@@ -625,18 +627,18 @@ def sites_text(view: SiteView, folder: Path) -> str:
     return paragraphs(*blocks, wrapped(SITE_LIMITS), bullets(view.notes), f"Written to {folder}")
 
 
-def deposit_text(made: PracticeDeposit, folder: Path) -> str:
+def deposit_text(deposit: PracticeDeposit, folder: Path) -> str:
     """The pushing plan for a terminal."""
-    push = made.pushing
+    push = deposit.pushing
     rows = [
         (stake.name, f"{stake.fill_m:.2f}", f"{stake.fill_m3:.1f}", f"{stake.cut_m3:.1f}", _gives(push, stake.name))
         for stake in push.stakes
     ]
     return paragraphs(
-        wrapped(made.shape.source),
-        wrapped(deposit_sentence(made)),
+        wrapped(deposit.shape.source),
+        wrapped(deposit_sentence(deposit)),
         table(("stake", "fill m", "fill m3", "cut m3", "its snow goes to (m3 as it lies in the end)"), rows),
-        bullets(made.notes),
+        bullets(deposit.notes),
         f"Written to {folder}",
     )
 

@@ -225,30 +225,30 @@ def _times_form(plan: PlannedSearch, hidden: TargetPlan) -> Table:
 # ---- The debrief of a drill
 
 
-def result_of_debrief(made: Debrief) -> Result:
+def result_of_debrief(debrief: Debrief) -> Result:
     """A debrief: numbers, layers, a page for each searcher and the team, the replay."""
-    plan = made.plan
+    plan = debrief.plan
     return Result(
         job="debrief",
-        numbers=_debrief_numbers(made),
-        layers={layer.name: layer for layer in _debrief_layers(made)},
+        numbers=_debrief_numbers(debrief),
+        layers={layer.name: layer for layer in _debrief_layers(debrief)},
         rasters={"ground": _ground_raster(plan)},
         products={
-            "replay": make_product("replay", "replay.html", partial(write_replay, made)),
-            "team": make_product("the team's page", "team.pdf", partial(write_team_sheet, made)),
-            "searchers": make_product("pages of the searchers", "", partial(_draw_searchers, made)),
+            "replay": make_product("replay", "replay.html", partial(write_replay, debrief)),
+            "team": make_product("the team's page", "team.pdf", partial(write_team_sheet, debrief)),
+            "searchers": make_product("pages of the searchers", "", partial(_draw_searchers, debrief)),
         },
         run=run_rows(
-            plan.name, made.notes, strip_width_m=f"{plan.strip_width_m:g}", gps_error_m=f"{made.gps_error_m:g}"
+            plan.name, debrief.notes, strip_width_m=f"{plan.strip_width_m:g}", gps_error_m=f"{debrief.gps_error_m:g}"
         ),
         default=("json", "gpkg", "replay", "team", "searchers"),
         crs=plan.crs,
     )
 
 
-def _draw_searchers(made: Debrief, folder: Path) -> None:
-    for searcher in made.searchers:
-        write_searcher_sheet(made, searcher, folder / sheet_name(searcher))
+def _draw_searchers(debrief: Debrief, folder: Path) -> None:
+    for searcher in debrief.searchers:
+        write_searcher_sheet(debrief, searcher, folder / sheet_name(searcher))
 
 
 def sheet_name(searcher: Searcher) -> str:
@@ -257,23 +257,23 @@ def sheet_name(searcher: Searcher) -> str:
     return f"searcher-{searcher.number:02d}{'-' + plain if plain else ''}.pdf"
 
 
-def _debrief_numbers(made: Debrief) -> dict[str, Any]:
+def _debrief_numbers(debrief: Debrief) -> dict[str, Any]:
     """Times are seconds since the clock's zero."""
-    plan, left = made.plan, made.leftover
+    plan, left = debrief.plan, debrief.leftover
     document = {
         **head_numbers(plan.name),
-        "clock_zero": datetime.fromtimestamp(made.zero_s, UTC).isoformat() if made.timed else None,
+        "clock_zero": datetime.fromtimestamp(debrief.zero_s, UTC).isoformat() if debrief.timed else None,
         "strip_width_m": plan.strip_width_m,
-        "gps_error_m": made.gps_error_m,
-        "radii_m": {**asdict(made.radii), "gradable": made.radii.gradable},
+        "gps_error_m": debrief.gps_error_m,
+        "radii_m": {**asdict(debrief.radii), "gradable": debrief.radii.gradable},
         "planned_coverage": plan.coverage,
-        "team": {**asdict(made.band), "covered_by_s": _covered_by(made)},
-        "searchers": [_searcher_record(made, searcher) for searcher in made.searchers],
-        "left_out": [asdict(one) for one in made.left_out],
-        "lanes": [_with_clock_times(made, asdict(lane)) for lane in made.lanes.lanes],
-        "spacings": [asdict(spacing) for spacing in made.lanes.spacings],
-        "turns": [asdict(turn) for turn in made.lanes.turns],
-        "gaps": [_gap_record(made, hole) for hole in left.holes],
+        "team": {**asdict(debrief.band), "covered_by_s": _covered_by(debrief)},
+        "searchers": [_searcher_record(debrief, searcher) for searcher in debrief.searchers],
+        "left_out": [asdict(one) for one in debrief.left_out],
+        "lanes": [_with_clock_times(debrief, asdict(lane)) for lane in debrief.lanes.lanes],
+        "spacings": [asdict(spacing) for spacing in debrief.lanes.spacings],
+        "turns": [asdict(turn) for turn in debrief.lanes.turns],
+        "gaps": [_gap_record(debrief, hole) for hole in left.holes],
         "poa": {
             key: dict(zip(("surely", "perhaps", "not_covered", "outside"), value, strict=True))
             for key, value in (("before", left.poa_before), ("after", left.poa_after))
@@ -281,73 +281,73 @@ def _debrief_numbers(made: Debrief) -> dict[str, Any]:
         "found": left.found,
         "advice": list(left.advice),
         "clock": {
-            "curve": made.clock.curve.name,
-            "source": made.clock.curve.source,
+            "curve": debrief.clock.curve.name,
+            "source": debrief.clock.curve.source,
             "phases": [
                 {"letter": phase.letter, "name": phase.name, "low_s": phase.time_s.low,
                  "typical_s": phase.time_s.typical, "high_s": phase.time_s.high,
                  "basis": phase.basis, "confidence": phase.confidence}
-                for phase in made.clock.phases
+                for phase in debrief.clock.phases
             ],
-            "notes": list(made.clock.notes),
+            "notes": list(debrief.clock.notes),
         },
-        "notes": list(made.notes),
+        "notes": list(debrief.notes),
     }  # fmt: skip
     plain: dict[str, Any] = rounded(document)
     return plain
 
 
-def _searcher_record(made: Debrief, searcher: Searcher) -> dict[str, Any]:
+def _searcher_record(debrief: Debrief, searcher: Searcher) -> dict[str, Any]:
     c = searcher.track.cleaning
-    gaps = [{"from_s": g.from_s - made.zero_s, "to_s": g.to_s - made.zero_s, "metres": g.metres} for g in c.gaps]
+    gaps = [{"from_s": g.from_s - debrief.zero_s, "to_s": g.to_s - debrief.zero_s, "metres": g.metres} for g in c.gaps]
     return {
         "number": searcher.number,
         "track": searcher.track.name,
         "walked_m": searcher.metres,
-        "begin_s": float(searcher.time_s[0]) - made.zero_s if searcher.track.timed else None,
-        "end_s": float(searcher.time_s[-1]) - made.zero_s if searcher.track.timed else None,
+        "begin_s": float(searcher.time_s[0]) - debrief.zero_s if searcher.track.timed else None,
+        "end_s": float(searcher.time_s[-1]) - debrief.zero_s if searcher.track.timed else None,
         "coverage": asdict(searcher.band),
         "cleaning": {**{key: value for key, value in asdict(c).items() if key not in {"gaps", "notes"}}, "gaps": gaps},
         "said": list(searcher.cleaning_notes),
-        "lanes": [_with_clock_times(made, asdict(lane)) for lane in searcher.lanes.lanes],
+        "lanes": [_with_clock_times(debrief, asdict(lane)) for lane in searcher.lanes.lanes],
         "phases": [asdict(phase) for phase in searcher.phases],
         "signals": [asdict(signal) for signal in searcher.signals],
         "speeds": [{**asdict(speed), "m_s": speed.m_s} for speed in searcher.speeds],
     }
 
 
-def _with_clock_times(made: Debrief, values: dict[str, Any]) -> dict[str, Any]:
+def _with_clock_times(debrief: Debrief, values: dict[str, Any]) -> dict[str, Any]:
     """Times since the clock's zero."""
-    return {key: value - made.zero_s if key in {"begin_s", "end_s"} else value for key, value in values.items()}
+    return {key: value - debrief.zero_s if key in {"begin_s", "end_s"} else value for key, value in values.items()}
 
 
-def _gap_record(made: Debrief, gap: Any) -> dict[str, Any]:
+def _gap_record(debrief: Debrief, gap: Any) -> dict[str, Any]:
     at = gap.outline.representative_point()
-    place = to_lonlat(at.x, at.y, made.plan.crs)
+    place = to_lonlat(at.x, at.y, debrief.plan.crs)
     return {
         "number": gap.number, "area_m2": gap.area_m2, "missed": gap.missed, "poa": gap.poa, "mgrs": mgrs_text(place),
         "lonlat": degrees_of(place),
     }  # fmt: skip
 
 
-def _covered_by(made: Debrief) -> dict[str, float] | None:
+def _covered_by(debrief: Debrief) -> dict[str, float] | None:
     """When half and all of what was covered as recorded was covered."""
-    done = made.team_s[1][np.isfinite(made.team_s[1])]
-    if not made.timed or done.size == 0:
+    done = debrief.team_s[1][np.isfinite(debrief.team_s[1])]
+    if not debrief.timed or done.size == 0:
         return None
-    return {"half": float(np.median(done)) - made.zero_s, "all": float(done.max()) - made.zero_s}
+    return {"half": float(np.median(done)) - debrief.zero_s, "all": float(done.max()) - debrief.zero_s}
 
 
-def _debrief_layers(made: Debrief) -> tuple[Layer, ...]:
+def _debrief_layers(debrief: Debrief) -> tuple[Layer, ...]:
     """Tracks, coverage band, gaps and turns."""
-    sure, _, most = (np.isfinite(times_s) for times_s in made.team_s)
+    sure, _, most = (np.isfinite(times_s) for times_s in debrief.team_s)
     kinds = (("surely covered", sure), ("perhaps covered", most & ~sure), ("not covered", ~most))
-    weight = made.lattice.weight_m2
+    weight = debrief.lattice.weight_m2
     return (
         make_layer(
             [
                 (_track_lines(searcher), (searcher.track.name, searcher.metres, searcher.band.sure, searcher.band.half))
-                for searcher in made.searchers
+                for searcher in debrief.searchers
             ],
             name="tracks",
             title="Tracks, cleaned",
@@ -363,7 +363,7 @@ def _debrief_layers(made: Debrief) -> tuple[Layer, ...]:
             ),
         ),
         make_layer(
-            [(_ground_of(made, samples), (kind, float(weight[samples].sum()))) for kind, samples in kinds],
+            [(_ground_of(debrief, samples), (kind, float(weight[samples].sum()))) for kind, samples in kinds],
             name="coverage",
             title="Coverage of the team",
             about="Ground surely, perhaps and not covered, with range and GPS error.",
@@ -378,7 +378,7 @@ def _debrief_layers(made: Debrief) -> tuple[Layer, ...]:
         make_layer(
             [
                 (MultiPolygon([gap.outline]), (gap.number, gap.area_m2, gap.missed, gap.poa))
-                for gap in made.leftover.holes
+                for gap in debrief.leftover.holes
             ],
             name="gaps",
             title="Gaps as recorded",
@@ -396,7 +396,7 @@ def _debrief_layers(made: Debrief) -> tuple[Layer, ...]:
         make_layer(
             [
                 (Point(turn.place_m), (turn.lane, turn.end, turn.planned_edge_m, turn.walked_edge_m, turn.short_m))
-                for turn in made.lanes.turns
+                for turn in debrief.lanes.turns
             ],
             name="turns",
             title="Turning points",
@@ -415,9 +415,9 @@ def _debrief_layers(made: Debrief) -> tuple[Layer, ...]:
     )
 
 
-def _ground_of(made: Debrief, samples: BoolArray) -> MultiPolygon:
+def _ground_of(debrief: Debrief, samples: BoolArray) -> MultiPolygon:
     """The ground that some samples of the outline stand for."""
-    return keep_areas(sum_coverage(made.plan.outline, made.lattice, ~samples).uncovered)
+    return keep_areas(sum_coverage(debrief.plan.outline, debrief.lattice, ~samples).uncovered)
 
 
 def _track_lines(searcher: Searcher) -> MultiLineString:

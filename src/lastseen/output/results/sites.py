@@ -266,44 +266,44 @@ def _segment(line: Any, ground: Grid) -> tuple[tuple[float, float, float], ...]:
 # ---- A deposit to practise on
 
 
-def result_of_deposit(made: PracticeDeposit) -> Result:
+def result_of_deposit(deposit: PracticeDeposit) -> Result:
     """A practice deposit: numbers, layers, outline, stakes, thickness, map.
 
     ``outline.geojson`` is what ``lastseen strips`` lays a search over.
     """
     return Result(
         job="deposit",
-        numbers=_deposit_numbers(made),
-        layers={layer.name: layer for layer in _deposit_layers(made)},
+        numbers=_deposit_numbers(deposit),
+        layers={layer.name: layer for layer in _deposit_layers(deposit)},
         rasters={
             "thickness": Raster(
-                bands=(made.shape.thickness_m,),
-                descriptions=(f"thickness of the deposit above the snow that is there, vertical{made.left_out}",),
+                bands=(deposit.shape.thickness_m,),
+                descriptions=(f"thickness of the deposit above the snow that is there, vertical{deposit.left_out}",),
                 units=("m",),
             )
         },
-        tracks={"stakes": _stake_tracks(made)},
+        tracks={"stakes": _stake_tracks(deposit)},
         products={
-            "outline": make_product("outline of the deposit", "", partial(_write_outline, made)),
-            "map": make_product("map of the deposit", "deposit.png", partial(write_deposit_map, made)),
+            "outline": make_product("outline of the deposit", "", partial(_write_outline, deposit)),
+            "map": make_product("map of the deposit", "deposit.png", partial(write_deposit_map, deposit)),
         },
-        run=run_rows(made.name, made.notes, seed=made.seed),
+        run=run_rows(deposit.name, deposit.notes, seed=deposit.seed),
         default=("json", "gpkg", "outline", "gpx", "cog", "map"),
-        crs=made.frame.crs,
+        crs=deposit.frame.crs,
     )
 
 
-def _deposit_numbers(made: PracticeDeposit) -> dict[str, Any]:
-    crs, push, shape = made.frame.crs, made.pushing, made.shape
+def _deposit_numbers(deposit: PracticeDeposit) -> dict[str, Any]:
+    crs, push, shape = deposit.frame.crs, deposit.pushing, deposit.shape
     site_keys = (
         "number", "corners_m", "middle", "slope_deg", "downhill_deg", "exposure", "lookout", "left_out", "statement",
     )  # fmt: skip
     return {
-        **head_numbers(made.name),
-        "seed": made.seed,
+        **head_numbers(deposit.name),
+        "seed": deposit.seed,
         "versions": versions(),
         "crs": crs_text(crs),
-        "site": {key: made.site.get(key) for key in site_keys},
+        "site": {key: deposit.site.get(key) for key in site_keys},
         "deposit": {
             "source": shape.source,
             "volume_m3": round(shape.volume_m3, 1),
@@ -320,17 +320,17 @@ def _deposit_numbers(made: PracticeDeposit) -> dict[str, Any]:
             ],
             "hauls": [record(haul) for haul in push.hauls],
         },
-        "notes": list(made.notes),
+        "notes": list(deposit.notes),
     }
 
 
-def _deposit_layers(made: PracticeDeposit) -> tuple[Layer, ...]:
+def _deposit_layers(deposit: PracticeDeposit) -> tuple[Layer, ...]:
     """Site, outline, stakes, ground that snow is taken from, and hauls."""
-    push = made.pushing
+    push = deposit.pushing
     at = {stake.name: stake.at_m for stake in push.stakes}
     return (
         make_layer(
-            [(made.shape.outline, (made.shape.source,))],
+            [(deposit.shape.outline, (deposit.shape.source,))],
             name="debris_outline",
             title="Outline of the deposit",
             about="Edge of the snow that is laid.",
@@ -342,7 +342,7 @@ def _deposit_layers(made: PracticeDeposit) -> tuple[Layer, ...]:
             ),
         ),
         make_layer(
-            [(made.outline, (made.statement,))],
+            [(deposit.outline, (deposit.statement,))],
             name="site",
             title="Practice site",
             about="The site that it is laid over.",
@@ -409,16 +409,16 @@ def _deposit_layers(made: PracticeDeposit) -> tuple[Layer, ...]:
     )
 
 
-def _write_outline(made: PracticeDeposit, folder: Path) -> None:
-    back = transformer(made.frame.crs, WGS84)
+def _write_outline(deposit: PracticeDeposit, folder: Path) -> None:
+    back = transformer(deposit.frame.crs, WGS84)
     area = shapely.transform(
-        made.shape.outline,
+        deposit.shape.outline,
         lambda xy: np.round(np.column_stack(back.transform(xy[:, 0], xy[:, 1])), DEGREE_DECIMALS),
     )
     about = {
         "name": "practice deposit",
         "caution": FULL_CAUTION.replace('"', "'"),
-        "site": made.statement,
+        "site": deposit.statement,
     }
     text = (
         '{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": '
@@ -427,24 +427,24 @@ def _write_outline(made: PracticeDeposit, folder: Path) -> None:
     (folder / "outline.geojson").write_text(text, encoding="utf-8", newline="\n")
 
 
-def _stake_tracks(made: PracticeDeposit) -> Tracks:
+def _stake_tracks(deposit: PracticeDeposit) -> Tracks:
     """Stakes as waypoints with what is to be done there, and the outline as a track."""
     return Tracks(
-        title=made.name,
-        about=f"{FULL_CAUTION} {made.statement}",
+        title=deposit.name,
+        about=f"{FULL_CAUTION} {deposit.statement}",
         waypoints=tuple(
             Waypoint(
                 x_m=stake.at_m[0],
                 y_m=stake.at_m[1],
-                z_m=float(made.ground.sample(*stake.at_m)),
+                z_m=float(deposit.ground.sample(*stake.at_m)),
                 name=stake.name,
                 text=_stake_text(stake),
             )
-            for stake in made.pushing.stakes
+            for stake in deposit.pushing.stakes
         ),
         tracks=tuple(
-            Track(name=f"EDGE{number}", text=made.shape.source, segments=(_flat_segment(part.exterior),))
-            for number, part in enumerate(made.shape.outline.geoms, start=1)
+            Track(name=f"EDGE{number}", text=deposit.shape.source, segments=(_flat_segment(part.exterior),))
+            for number, part in enumerate(deposit.shape.outline.geoms, start=1)
         ),
     )
 
