@@ -21,8 +21,8 @@ from lastseen.jobs.reading.block_run import (
 )
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, tiles_of
 from lastseen.snow.sliding_mass import Samples, slide_samples
-from oracles import body as slow_body
 from oracles import preread as oracle
+from oracles import sliding_mass as slow_body
 from reading import grounds
 
 

@@ -149,3 +149,20 @@ def test_shifted_ground_has_shifted_areas():
     other = plane(38.0, 33.0, shape=SHAPE, west_m=ground.west_m + 1000.0)
     a, b = areas_of(ground)[0].outline.centroid, areas_of(other)[0].outline.centroid
     assert b.distance(Point(a.x + 1000.0, a.y)) < 1e-3
+
+
+@pytest.mark.parametrize("larger_in_the_north", [True, False])
+@pytest.mark.parametrize("axis", ["x", "y"])
+def test_the_larger_of_two_areas_is_the_first(larger_in_the_north, axis):
+    """Two faces parted by a flat, one twice as long: number 1 is the larger, wherever it lies."""
+
+    def height(x, y):
+        at = {"x": 600.0 - x, "y": y}[axis]
+        steep = (60.0, 180.0, 240.0, 480.0) if larger_in_the_north else (60.0, 300.0, 360.0, 480.0)
+        rise = np.clip(at, steep[0], steep[1]) + np.clip(at, steep[2], steep[3])
+        return 1500.0 + 0.7 * rise + 0.0 * x + 0.0 * y
+
+    first, second = areas_of(grid_of(height, shape=SHAPE))
+    assert [first.number, second.number] == [1, 2]
+    assert first.area_m2 > 1.5 * second.area_m2
+    assert (first.foot_m > second.foot_m) == larger_in_the_north

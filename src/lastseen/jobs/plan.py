@@ -141,7 +141,7 @@ def _run(
     rng = np.random.default_rng(scenario.seed)
     if choice.model == "body":
         progress("letting the snow run", 0.15)
-        return simulate_sliding_ensemble(felt, start, scenario.snow, scenario.last_seen, at_m, rng)
+        return simulate_sliding_ensemble(felt, start, scenario.snow, last_seen=scenario.last_seen, at_m=at_m, rng=rng)
     cells = felt.values.size // choice.ratio**2
     needed = require_memory(cells, FLOW_GB_PER_MILLION_CELLS, "the flow")
     first = f"letting the snow flow, {needed}, about {describe_time(choice.time_s)}"
@@ -150,7 +150,16 @@ def _run(
     def report(text: str, share: float) -> None:
         progress(text or first, 0.1 + 0.6 * share)
 
-    return simulate_flow_ensemble(felt, choice.ratio, start, scenario.snow, scenario.last_seen, at_m, rng, report)
+    return simulate_flow_ensemble(
+        felt,
+        start,
+        scenario.snow,
+        ratio=choice.ratio,
+        last_seen=scenario.last_seen,
+        at_m=at_m,
+        rng=rng,
+        progress=report,
+    )
 
 
 def _cells_in(elevation: Elevation, box: Box) -> int:

@@ -15,16 +15,31 @@ from lastseen.snow.carried_kernels import DIFFUSION, FASTEST, LAST, SHARE, START
 
 @dataclass(frozen=True, kw_only=True)
 class Tracers:
-    """People (or things) carried by the flow; arrays of shape (n,)."""
+    """People (or things) carried by the flow; arrays of shape (n,).
 
-    # where they stand, map metres
+    Attributes
+    ----------
+    x_m, y_m : ndarray
+        Where they stand, map metres.
+    speed_factor : ndarray
+        Their speed over that of the snow around.
+    start_s : ndarray
+        When the snow can first take them; NaN when the front passes (deeper than 0.05 m).
+    diffusion_m2_s : ndarray
+        Spread across the flow: the variance grows by twice this per second.
+    seed : int
+        Of the random walk.
+    trail_cell_m : float
+        Side of the cells of the trail, a whole part of the flow's cells; 0 keeps no trail.
+    """
+
     x_m: FloatArray
     y_m: FloatArray
-    speed_factor: FloatArray  # their speed over that of the snow around
-    start_s: FloatArray  # when the snow can first take them; NaN when the front passes (deeper than 0.05 m)
-    diffusion_m2_s: FloatArray  # spread across the flow: the variance grows by twice this per second
-    seed: int = 0  # of the random walk
-    trail_cell_m: float = 0.0  # side of the cells of the trail, a whole part of the flow's cells; 0 keeps no trail
+    speed_factor: FloatArray
+    start_s: FloatArray
+    diffusion_m2_s: FloatArray
+    seed: int = 0
+    trail_cell_m: float = 0.0
 
     def __post_init__(self) -> None:
         arrays = (self.x_m, self.y_m, self.speed_factor, self.start_s, self.diffusion_m2_s)
@@ -39,22 +54,34 @@ class Tracers:
 
 @dataclass(frozen=True, kw_only=True)
 class TracerRest:
-    """Where tracers ended; arrays of shape (n,)."""
+    """Where tracers ended; arrays of shape (n,).
 
-    # map metres; for those that left, the first place outside
+    Attributes
+    ----------
+    x_m, y_m : ndarray
+        Map metres; for those that left, the first place outside.
+    taken : ndarray of bool
+        Whether the snow ever took them.
+    left_grid, in_no_data : ndarray of bool
+        Whether they left over an edge or into a cell without data.
+    last_moved_s, fastest_m_s : ndarray
+        When they last moved (0 for never) and their greatest speed on the map.
+    cells : ndarray of int32
+        Cells entered in turn, flat indices on a lattice of ``trail_cell_m`` with the corner of the ground, all tracers
+        one after the other; empty where no trail was asked for.
+    offsets : ndarray of int32, shape (n + 1,)
+        Tracer b owns visits offsets[b] to offsets[b + 1].
+    """
+
     x_m: FloatArray
     y_m: FloatArray
-    taken: BoolArray  # whether the snow ever took them
-    # whether they left over an edge or into a cell without data
+    taken: BoolArray
     left_grid: BoolArray
     in_no_data: BoolArray
-    # when they last moved (0 for never) and their greatest speed on the map
     last_moved_s: FloatArray
     fastest_m_s: FloatArray
-    # cells entered in turn, flat indices on a lattice of ``trail_cell_m`` with the corner of the ground, all tracers
-    # one after the other; empty where no trail was asked for
     cells: IntArray
-    offsets: IntArray  # shape (n + 1,); tracer b owns visits offsets[b] to offsets[b + 1]
+    offsets: IntArray
 
 
 LONGEST_TRAIL = 8192  # cells; what a person enters after that is not kept
@@ -121,7 +148,7 @@ def read_tracer_rest(ground: Grid, people: TracerTable) -> TracerRest:
 
 
 def spread_over_disc(
-    felt: Grid, disc: tuple[float, float, float], u: FloatArray, v: FloatArray, p: FloatArray, q: FloatArray
+    surface: Grid, disc: tuple[float, float, float], u: FloatArray, p: FloatArray, q: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Points spread evenly over a disc, map metres, from pairs of numbers between 0 and 1.
 
@@ -129,13 +156,14 @@ def spread_over_disc(
 
     Parameters
     ----------
-    u, v : ndarray, shape (n,)
+    disc : x_m, y_m, radius_m
+    u : ndarray, shape (n, 2)
     p, q : ndarray
-        Slope of ``felt`` eastwards and northwards.
+        Slope of ``surface`` eastwards and northwards.
     """
-    row, col = felt.cell_of(disc[0], disc[1])
-    east, north = (float(one) for one in downhill_frame(p, q, row, col))
-    radius, angle = disc[2] * np.sqrt(u), 2.0 * np.pi * v
+    row, col = surface.cell_of(disc[0], disc[1])
+    east, north = (float(part) for part in downhill_frame(p, q, row, col))
+    radius, angle = disc[2] * np.sqrt(u[:, 0]), 2.0 * np.pi * u[:, 1]
     along, across = radius * np.cos(angle), radius * np.sin(angle)
     return disc[0] + along * east - across * north, disc[1] + along * north + across * east
 

@@ -9,8 +9,17 @@ from scipy import ndimage
 from shapely import box, union_all
 from shapely.geometry import MultiPolygon
 
-from lastseen.core import BoolArray, Grid, NothingFoundError, cells_of_outline, keep_areas, outline_of_level, percent
-from lastseen.snow.ensemble import DEBRIS_M, CarriedPersons, Ensemble
+from lastseen.core import (
+    BoolArray,
+    Grid,
+    IntArray,
+    NothingFoundError,
+    cells_of_outline,
+    keep_areas,
+    outline_of_level,
+    percent,
+)
+from lastseen.snow.ensemble import DEBRIS_M, CarriedPersons, Ensemble, box_around, spread_counts
 from lastseen.snow.sliding_ensemble import PILE_WIDTH
 
 # ---- How deep a carried person lies: the snow above them in their event, as shares and as a map
@@ -66,18 +75,13 @@ def measure_burial(person: CarriedPersons, poa: Grid, sigma_cells: float) -> Bur
     )
 
 
-def _map(poa: Grid, row: np.ndarray, col: np.ndarray, of: int, sigma_cells: float) -> Grid:
+def _map(poa: Grid, row: IntArray, col: IntArray, of: int, sigma_cells: float) -> Grid:
     counts = np.zeros(poa.shape)
     inside = (row >= 0) & (row < poa.shape[0]) & (col >= 0) & (col < poa.shape[1])
     np.add.at(counts, (row[inside], col[inside]), 1.0 / of)
-    if not inside.any():
-        return poa.with_values(counts)
-    rim = int(np.ceil(4.0 * sigma_cells)) + 1
-    part = (slice(max(0, int(row[inside].min()) - rim), int(row[inside].max()) + rim + 1),
-            slice(max(0, int(col[inside].min()) - rim), int(col[inside].max()) + rim + 1))  # fmt: skip
-    total = counts[part].sum()
-    wide = ndimage.gaussian_filter(counts[part], sigma_cells, mode="constant", truncate=4.0)
-    counts[part] = wide * (total / wide.sum())
+    if inside.any():
+        part = box_around(poa.shape, row[inside], col[inside], int(np.ceil(4.0 * sigma_cells)) + 1)
+        counts[part] = spread_counts(counts[part], sigma_cells)
     return poa.with_values(counts)
 
 
@@ -207,13 +211,11 @@ def probability_of_area(ensemble: Ensemble, ground: Grid) -> Grid:
     if stay.any():
         row, col = ground.cell_of(person.x_m[stay], person.y_m[stay])
         sigma = _spread_cells(ensemble, ground)
-        rim = int(np.ceil(4.0 * sigma)) + 2
-        r0, c0 = max(0, int(row.min()) - rim), max(0, int(col.min()) - rim)
-        counts = np.zeros((min(ground.shape[0], int(row.max()) + rim + 1) - r0,
-                           min(ground.shape[1], int(col.max()) + rim + 1) - c0))  # fmt: skip
-        np.add.at(counts, (row - r0, col - c0), 1.0)
+        part = box_around(ground.shape, row, col, int(np.ceil(4.0 * sigma)) + 2)
+        counts = np.zeros(poa[part].shape)
+        np.add.at(counts, (row - part[0].start, col - part[1].start), 1.0)
         wide = ndimage.gaussian_filter(counts, sigma, mode="constant", truncate=4.0)
-        poa[r0 : r0 + counts.shape[0], c0 : c0 + counts.shape[1]] = wide / wide.sum()
+        poa[part] = wide / wide.sum()
     return ground.with_values(poa)
 
 

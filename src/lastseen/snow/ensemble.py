@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from lastseen.core import BoolArray, FloatArray, Grid, IntArray, sample_bilinear
 from lastseen.snow.friction import MemberDraws
@@ -142,6 +143,22 @@ def resample_onto(ground: Grid, lattice: Grid, values: FloatArray, outside: floa
     beyond = (row[:, None] > ratio * values.shape[0]) | (col[None, :] > ratio * values.shape[1])
     out[beyond] = outside
     return out
+
+
+def box_around(shape: tuple[int, int], row: IntArray, col: IntArray, rim: int) -> tuple[slice, slice]:
+    """Rows and columns that hold all given cells and a rim around them, cut at the edges of the grid."""
+    ny, nx = shape
+    return (
+        slice(max(0, int(row.min()) - rim), min(ny, int(row.max()) + rim + 1)),
+        slice(max(0, int(col.min()) - rim), min(nx, int(col.max()) + rim + 1)),
+    )
+
+
+def spread_counts(counts: FloatArray, sigma_cells: float) -> FloatArray:
+    """Counts spread by a Gaussian that ends at four standard deviations; their sum is kept."""
+    wide: FloatArray = ndimage.gaussian_filter(counts.astype(float), sigma_cells, mode="constant", truncate=4.0)
+    kept: FloatArray = wide * (counts.sum() / max(float(wide.sum()), 1e-12))
+    return kept
 
 
 def split_into_batches(count: int, size: int) -> Iterator[range]:

@@ -51,14 +51,15 @@ Watch = Callable[[float, FloatArray], None]
 
 
 def simulate_flow_ensemble(
-    felt: Grid,
-    ratio: int,
+    surface: Grid,
     release: Release,
     snow: Snow,
+    *,
+    ratio: int,
     last_seen: LastSeen,
     at_m: tuple[float, float],
     rng: np.random.Generator,
-    report: Progress = no_progress,
+    progress: Progress = no_progress,
 ) -> Ensemble:
     """Run the members of an ensemble as flows.
 
@@ -68,66 +69,65 @@ def simulate_flow_ensemble(
 
     Parameters
     ----------
-    felt : Grid
-        The ground as the snow feels it.
-    ratio : int
-        Cells of ``felt`` along one working cell; working cells are means of ``ratio`` x ``ratio``.
+    surface : Grid
+        The ground lightly smoothed (see :func:`lastseen.snow.smooth_for_snow`).
     snow, last_seen : Snow, LastSeen
         From the scenario.
+    ratio : int
+        Cells of ``surface`` along one working cell; working cells are means of ``ratio`` x ``ratio``.
     at_m : (x, y)
         The last-seen point, map metres.
-    report : callable, optional
-        Told in words how far it is, and the share that is done; without words until the first event is done. It is
-        called again and again while events run, from their threads: what it raises ends the work.
+    progress : callable, optional
+        Called with empty words until the first event is done, then with how many are. It is called again and again
+        while events run, from their threads: what it raises ends the work.
 
     Raises
     ------
     InputError
         If the release covers no working cell with data.
     """
-    members = draw_members(release, snow, rng)
-    lattice = average_onto_lattice(felt, ratio)
-    people = _last_seen(felt, lattice, last_seen, at_m, snow, members, rng)
-    work = _Work(felt, lattice, ratio, release, members, people)
+    draws = draw_members(release, snow, rng)
+    lattice = average_onto_lattice(surface, ratio)
+    disc = (at_m[0], at_m[1], max(last_seen.radius_m, 1.5 * surface.cell_m))
+    people = _draw_people(surface, lattice, disc, snow.tracers, draws.count, rng)
+    work = _Work(surface=surface, lattice=lattice, release=release, draws=draws, people=people)
     begun, done, lock = time.monotonic(), 0, threading.Lock()
-    said = ("", 0.0)
+    stage = ("", 0.0)
 
-    def one(m: int) -> tuple[Member, CarriedPersons, float]:
-        nonlocal done, said
-        outcome = work.run(m, lambda _time, _depth: report(*said))
+    def run_member(m: int) -> tuple[Member, CarriedPersons, float]:
+        nonlocal done, stage
+        outcome = work.run(m, lambda _time, _depth: progress(*stage))
         with lock:
             done += 1
-            left = (time.monotonic() - begun) / done * (members.count - done)
-            text = f"letting the snow flow: {done} of {members.count} events, at most {left:.0f} s left"
-            said = (text, done / members.count)
-            report(*said)
+            left = (time.monotonic() - begun) / done * (draws.count - done)
+            text = f"letting the snow flow: {done} of {draws.count} events, at most {left:.0f} s left"
+            stage = (text, done / draws.count)
+            progress(*stage)
         return outcome
 
     ran: list[tuple[Member, CarriedPersons, float]] = []
     settling = _Settling(lattice.shape)
-    for batch in split_into_batches(members.count, BATCH):
-        ran += map_in_threads(one, batch)
-        if settling.settled([event for event, _, _ in ran[batch.start :]], len(ran)) and len(ran) < members.count:
+    for batch in split_into_batches(draws.count, BATCH):
+        ran += map_in_threads(run_member, batch)
+        if settling.settled([event for event, _, _ in ran[batch.start :]], len(ran)) and len(ran) < draws.count:
             break
-    each, carried, deposits = zip(*ran, strict=True)
-    reached = np.array([bool(one.taken.any()) for one in carried])
-    kept = members.first(len(ran), np.array(deposits))
+    members, carried, deposits = zip(*ran, strict=True)
     return Ensemble(
         model="flow",
         lattice=lattice,
-        draws=kept,
-        members=each,
+        draws=draws.first(len(ran), np.array(deposits)),
+        members=members,
         person=_joined(carried),
-        reached=reached,
-        stopped_early=len(ran) < members.count,
+        reached=np.array([bool(part.taken.any()) for part in carried]),
+        stopped_early=len(ran) < draws.count,
     )
 
 
-def average_onto_lattice(felt: Grid, ratio: int) -> Grid:
+def average_onto_lattice(surface: Grid, ratio: int) -> Grid:
     """Means of ``ratio`` x ``ratio`` cells; incomplete ones in the south and east are left out. NaN where any is."""
-    ny, nx = (n // ratio for n in felt.shape)
-    blocks = felt.values[: ny * ratio, : nx * ratio].reshape(ny, ratio, nx, ratio)
-    return Grid(blocks.mean(axis=(1, 3)), felt.west_m, felt.north_m, felt.cell_m * ratio, felt.crs)
+    ny, nx = (n // ratio for n in surface.shape)
+    blocks = surface.values[: ny * ratio, : nx * ratio].reshape(ny, ratio, nx, ratio)
+    return Grid(blocks.mean(axis=(1, 3)), surface.west_m, surface.north_m, surface.cell_m * ratio, surface.crs)
 
 
 _let_flow = partial(
@@ -139,15 +139,15 @@ _let_flow = partial(
 )
 
 
-def slab_lean(felt: Grid, release: Release) -> FloatArray:
+def slab_lean(surface: Grid, release: Release) -> FloatArray:
     """Vertical over normal thickness of a slab on each cell of a release: 1 / cos(slope)."""
-    p, q, *_ = derivatives(felt)
+    p, q, *_ = derivatives(surface)
     lean: FloatArray = np.nan_to_num(np.sqrt(1.0 + p * p + q * q), nan=1.0).ravel()[release.cells]
     return lean
 
 
 def released_depth_m(
-    felt: Grid, lattice: Grid, release: Release, lean: FloatArray, count: int, slab_m: float
+    surface: Grid, lattice: Grid, release: Release, *, lean: FloatArray, count: int, slab_m: float
 ) -> FloatArray:
     """Vertical depth on the working cells of a slab on the first ``count`` cells of a release.
 
@@ -156,9 +156,9 @@ def released_depth_m(
     InputError
         If no working cell with data holds any of it.
     """
-    ratio = round(lattice.cell_m / felt.cell_m)
+    ratio = round(lattice.cell_m / surface.cell_m)
     cells = release.cells[:count]
-    fine = np.zeros(felt.shape)
+    fine = np.zeros(surface.shape)
     fine.ravel()[cells] = slab_m * lean[:count]
     ny, nx = lattice.shape
     depth: FloatArray = fine[: ny * ratio, : nx * ratio].reshape(ny, ratio, nx, ratio).mean(axis=(1, 3))
@@ -171,12 +171,11 @@ def released_depth_m(
     return depth
 
 
-def count_pilot_updates(felt: Grid, ratio: int, release: Release, snow: Snow) -> float:
+def count_pilot_updates(surface: Grid, ratio: int, release: Release, snow: Snow) -> float:
     """Cell updates that the most likely event will take, after a run on cells twice as large."""
-    lattice = average_onto_lattice(felt, 2 * ratio)
-    depth = released_depth_m(
-        felt, lattice, release, slab_lean(felt, release), release.nominal_cells, release.thickness_m
-    )
+    lattice = average_onto_lattice(surface, 2 * ratio)
+    lean, cells = slab_lean(surface, release), release.nominal_cells
+    depth = released_depth_m(surface, lattice, release, lean=lean, count=cells, slab_m=release.thickness_m)
     likely = FlowSnow(
         friction=friction_range(snow)[1],
         turbulence_m_s2=snow.turbulence_m_s2[1],
@@ -188,30 +187,29 @@ def count_pilot_updates(felt: Grid, ratio: int, release: Release, snow: Snow) ->
 
 
 def replay_member(
-    felt: Grid, release: Release, ensemble: Ensemble, m: int, every_s: float
+    surface: Grid, release: Release, ensemble: Ensemble, m: int, every_s: float
 ) -> tuple[tuple[float, ...], tuple[NDArray[np.float32], ...]]:
     """Let one member of a flow ensemble run again and keep its depth at intervals: times, and depths on the lattice."""
-    members, times, depths = ensemble.draws, list[float](), list[NDArray[np.float32]]()
+    draws, lattice = ensemble.draws, ensemble.lattice
+    times, depths = list[float](), list[NDArray[np.float32]]()
 
     def keep(time_s: float, depth_m: FloatArray) -> None:
         times.append(time_s)
         depths.append(depth_m.astype(np.float32))
 
-    lean = slab_lean(felt, release)
-    released = released_depth_m(
-        felt, ensemble.lattice, release, lean, int(members.extent_cells[m]), float(members.slab_m[m])
-    )
-    _let_flow(prepare_bed(ensemble.lattice), released, _snow_of(members, m), watch=keep, watch_every_s=every_s)
+    lean, count, slab_m = slab_lean(surface, release), int(draws.extent_cells[m]), float(draws.slab_m[m])
+    released = released_depth_m(surface, lattice, release, lean=lean, count=count, slab_m=slab_m)
+    _let_flow(prepare_bed(lattice), released, _snow_of(draws, m), watch=keep, watch_every_s=every_s)
     return tuple(times), tuple(depths)
 
 
-def _snow_of(members: MemberDraws, m: int) -> FlowSnow:
+def _snow_of(draws: MemberDraws, m: int) -> FlowSnow:
     return FlowSnow(
-        friction=float(members.friction[m]),
-        turbulence_m_s2=float(members.turbulence_m_s2[m]),
-        cohesion_pa=float(members.cohesion_pa[m]),
+        friction=float(draws.friction[m]),
+        turbulence_m_s2=float(draws.turbulence_m_s2[m]),
+        cohesion_pa=float(draws.cohesion_pa[m]),
         density_kg_m3=SLAB_DENSITY_KG_M3,
-        growth=float(members.growth[m]),
+        growth=float(draws.growth[m]),
     )
 
 
@@ -246,47 +244,46 @@ class _People:
     seeds: tuple[int, ...]
 
 
-def _last_seen(
-    felt: Grid,
+def _draw_people(
+    surface: Grid,
     lattice: Grid,
-    last_seen: LastSeen,
-    at_m: tuple[float, float],
-    snow: Snow,
-    members: MemberDraws,
+    disc: tuple[float, float, float],
+    tracers: int,
+    members: int,
     rng: np.random.Generator,
 ) -> _People:
     """Possible persons all over the last-seen disc, for each member."""
-    p, q, *_ = derivatives(felt)
-    disc = (at_m[0], at_m[1], max(last_seen.radius_m, 1.5 * felt.cell_m))
-    u = np.stack([qmc.LatinHypercube(d=5, rng=rng).random(snow.tracers) for _ in range(members.count)])
-    places = [spread_over_disc(felt, disc, one[:, 0], one[:, 1], p, q) for one in u]
+    p, q, *_ = derivatives(surface)
+    u = np.stack([qmc.LatinHypercube(d=5, rng=rng).random(tracers) for _ in range(members)])
+    places = [spread_over_disc(surface, disc, of_member, p, q) for of_member in u]
     west, south, east, north = lattice.bounds
-    rim = 0.01 * felt.cell_m
+    rim = 0.01 * surface.cell_m
     return _People(
         x_m=np.clip(np.stack([x for x, _ in places]), west + rim, east - rim),
         y_m=np.clip(np.stack([y for _, y in places]), south + rim, north - rim),
         speed=uniform(u[:, :, 2], *PERSON_SPEED),
         diffusion_m2_s=uniform(u[:, :, 3], *DIFFUSION_M2_S),
         relative_depth=u[:, :, 4],
-        seeds=tuple(int(integer) for integer in rng.integers(0, 2**31, members.count)),
+        seeds=tuple(int(integer) for integer in rng.integers(0, 2**31, members)),
     )
 
 
 class _Work:
     """What all members share: the ground, the release, the people."""
 
-    def __init__(
-        self, felt: Grid, lattice: Grid, ratio: int, release: Release, members: MemberDraws, people: _People
-    ) -> None:
-        self.lattice, self._felt = lattice, felt
+    def __init__(self, *, surface: Grid, lattice: Grid, release: Release, draws: MemberDraws, people: _People) -> None:
+        self._lattice, self._surface = lattice, surface
         self._bed: Bed = prepare_bed(lattice)
-        self._ratio, self._release, self._members, self._people = ratio, release, members, people
-        self._released = partial(released_depth_m, felt, lattice, release, slab_lean(felt, release))
+        self._release, self._draws, self._people = release, draws, people
+        self._lean = slab_lean(surface, release)
 
     def run(self, m: int, watch: Watch) -> tuple[Member, CarriedPersons, float]:
         """One member: its event, its people, and its deposit in m3."""
-        members, people = self._members, self._people
-        released = self._released(int(members.extent_cells[m]), float(members.slab_m[m]))
+        draws, people = self._draws, self._people
+        count, slab_m = int(draws.extent_cells[m]), float(draws.slab_m[m])
+        released = released_depth_m(
+            self._surface, self._lattice, self._release, lean=self._lean, count=count, slab_m=slab_m
+        )
         tracers = Tracers(
             x_m=people.x_m[m],
             y_m=people.y_m[m],
@@ -294,9 +291,9 @@ class _Work:
             start_s=np.full(people.speed[m].shape, np.nan),
             diffusion_m2_s=people.diffusion_m2_s[m],
             seed=people.seeds[m],
-            trail_cell_m=self._felt.cell_m,
+            trail_cell_m=self._surface.cell_m,
         )
-        flow = _let_flow(self._bed, released, _snow_of(members, m), tracers=tracers, watch=watch)
+        flow = _let_flow(self._bed, released, _snow_of(draws, m), tracers=tracers, watch=watch)
         volume = (flow.balance.released_m3 + flow.balance.entrained_m3) * PACKED
         return self._event(flow), self._carried(flow, m), volume
 
@@ -330,7 +327,7 @@ class _Work:
         rows, cols = np.nonzero(flow.depth_m)
         if rows.size == 0:
             return self._release.top_m
-        x, y = self.lattice.centre_of(rows, cols)
+        x, y = self._lattice.centre_of(rows, cols)
         away = np.hypot(x - self._release.top_m[0], y - self._release.top_m[1])
         order = np.argsort(away, kind="stable")
         snow = np.cumsum(flow.depth_m[rows, cols][order])
@@ -344,7 +341,7 @@ class _Work:
             raise ValueError("a flow without people")
         thickness = np.zeros(rest.x_m.size)
         stay: BoolArray = ~(rest.left_grid | rest.in_no_data)
-        row, col = self.lattice.cell_of(rest.x_m[stay], rest.y_m[stay])
+        row, col = self._lattice.cell_of(rest.x_m[stay], rest.y_m[stay])
         thickness[stay] = flow.depth_m[row, col] * PACKED
         burial = thickness * self._people.relative_depth[m]
         burial[~rest.taken] = thickness[~rest.taken] = 0.0
@@ -363,9 +360,9 @@ class _Work:
         )
 
     def _on_ground(self, cells: IntArray) -> IntArray:
-        """Flat indices on the ground's cells; the trail was told without those that fill no working cell."""
-        wide = self.lattice.shape[1] * self._ratio
-        return (cells // wide * self._felt.shape[1] + cells % wide).astype(np.int32)
+        """Flat indices on the ground's cells; the trail counts only those that fill working cells."""
+        wide = self._lattice.shape[1] * round(self._lattice.cell_m / self._surface.cell_m)
+        return (cells // wide * self._surface.shape[1] + cells % wide).astype(np.int32)
 
 
 def _joined(parts: tuple[CarriedPersons, ...]) -> CarriedPersons:

@@ -22,15 +22,26 @@ PROCESSORS = 2  # a plan must not depend on the machine
 
 @dataclass(frozen=True, kw_only=True)
 class ModelChoice:
-    """A model, and the reason in words."""
+    """A model, and the reason in words.
+
+    Attributes
+    ----------
+    model : "flow" or "body"
+    ratio : int
+        Cells of the ground along one working cell of the flow; 1 for single bodies.
+    time_s : float
+        Estimate for the ensemble on two processors.
+    reason : str
+        One plain sentence.
+    """
 
     model: ModelName
-    ratio: int  # cells of the ground along one working cell of the flow; 1 for single bodies
-    time_s: float  # estimate for the ensemble on two processors
-    reason: str  # one plain sentence
+    ratio: int
+    time_s: float
+    reason: str
 
 
-def choose_model(felt: Grid, release: Release, snow: Snow) -> ModelChoice:
+def choose_model(surface: Grid, release: Release, snow: Snow) -> ModelChoice:
     """Choose between the flow and single bodies.
 
     The flow is chosen where its working cells are 10 m or finer and it is estimated to take less than a minute on two
@@ -39,8 +50,8 @@ def choose_model(felt: Grid, release: Release, snow: Snow) -> ModelChoice:
 
     Parameters
     ----------
-    felt : Grid
-        The ground as the snow feels it.
+    surface : Grid
+        The ground lightly smoothed.
     snow : Snow
         ``model`` and ``cell_m`` of the scenario override the choice.
 
@@ -51,12 +62,12 @@ def choose_model(felt: Grid, release: Release, snow: Snow) -> ModelChoice:
     """
     if snow.model == "body":
         return _bodies("as asked for: they do not pile up, and burial is not worked out")
-    width = _width_m(felt, release)
-    ratio = _ratio(felt, width, snow.cell_m)
-    cell = ratio * felt.cell_m
+    width = _width_m(surface, release)
+    ratio = _ratio(surface, width, snow.cell_m)
+    cell = ratio * surface.cell_m
     if snow.model is None and cell > COARSEST_CELL_M:
         return _bodies(f"cells of {cell:g} m are too coarse for the flow, which needs {COARSEST_CELL_M:g} m or finer")
-    time_s = snow.members * count_pilot_updates(felt, ratio, release, snow) / (UPDATES_PER_S * PROCESSORS)
+    time_s = snow.members * count_pilot_updates(surface, ratio, release, snow) / (UPDATES_PER_S * PROCESSORS)
     cells = f"{cell:g} m cells, {width / cell:.0f} across the release{_few(width / cell)}"
     if snow.model == "flow":
         return ModelChoice(model="flow", ratio=ratio, time_s=time_s, reason=f"Flow, as asked for, on {cells}")

@@ -46,15 +46,17 @@ class FlowPaths:
         return np.asarray(away <= margin_m)
 
 
-def trace_flow_paths(felt: Grid, release: Release, ensemble: Ensemble) -> FlowPaths:
-    """Paths, corridors and speeds of an ensemble that has run over ``felt`` ground."""
-    steepest, end = trace_steepest_descent(felt, *release.top_m)
-    main = _main_path(felt, release)
-    passage, mean_speed, highest, arrival = _passed(felt, ensemble)
-    corridors = tuple((share, outline_of_level(passage, share, 4.0 * felt.cell_area_m2)) for share in CORRIDOR_SHARES)
+def trace_flow_paths(surface: Grid, release: Release, ensemble: Ensemble) -> FlowPaths:
+    """Paths, corridors and speeds of an ensemble that has run over a lightly smoothed ground."""
+    steepest, end = trace_steepest_descent(surface, *release.top_m)
+    main = _main_path(surface, release)
+    passage, mean_speed, highest, arrival = _passed(surface, ensemble)
+    corridors = tuple(
+        (share, outline_of_level(passage, share, 4.0 * surface.cell_area_m2)) for share in CORRIDOR_SHARES
+    )
     points = np.asarray(main.coords)
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    profile = np.column_stack([along, felt.sample(points[:, 0], points[:, 1])])
+    profile = np.column_stack([along, surface.sample(points[:, 0], points[:, 1])])
     return FlowPaths(
         steepest=steepest,
         steepest_end=end,
@@ -68,15 +70,19 @@ def trace_flow_paths(felt: Grid, release: Release, ensemble: Ensemble) -> FlowPa
     )
 
 
-def trace_steepest_descent(felt: Grid, x_m: float, y_m: float, longest_m: float = 10_000.0) -> tuple[LineString, str]:
+def trace_steepest_descent(
+    surface: Grid, x_m: float, y_m: float, longest_m: float = 10_000.0
+) -> tuple[LineString, str]:
     """The path of steepest descent from a point and the reason why it ends."""
-    step = 0.5 * felt.cell_m
+    step = 0.5 * surface.cell_m
     path = np.empty((int(longest_m / step), 3))
-    n, code = sliding_mass_kernels.descend(felt.values, felt.cell_m, x_m - felt.west_m, felt.north_m - y_m, step, path)
-    return _line(felt, path[:n, 0] + felt.west_m, felt.north_m - path[:n, 1]), PATH_END[code]
+    n, code = sliding_mass_kernels.descend(
+        surface.values, surface.cell_m, x_m - surface.west_m, surface.north_m - y_m, step, path
+    )
+    return _line(surface, path[:n, 0] + surface.west_m, surface.north_m - path[:n, 1]), PATH_END[code]
 
 
-def _main_path(felt: Grid, release: Release) -> LineString:
+def _main_path(surface: Grid, release: Release) -> LineString:
     one = np.ones(1)
     bodies = Samples(
         x_m=release.top_m[0] * one,
@@ -86,21 +92,23 @@ def _main_path(felt: Grid, release: Release) -> LineString:
         friction=MAIN_FRICTION * one,
         drag_per_m=MAIN_DRAG_PER_M * one,
     )
-    tracks = slide_samples(felt, bodies)
-    x, y = felt.centre_of(tracks.cells // felt.shape[1], tracks.cells % felt.shape[1])
+    tracks = slide_samples(surface, bodies)
+    x, y = surface.centre_of(tracks.cells // surface.shape[1], tracks.cells % surface.shape[1])
     # Cell centres zigzag; a running mean over five cells gives back the smooth way.
     smooth = [ndimage.uniform_filter1d(one_axis, 5, mode="nearest") for one_axis in (x, y)]
-    return _line(felt, smooth[0], smooth[1])
+    return _line(surface, smooth[0], smooth[1])
 
 
-def _line(felt: Grid, x: FloatArray, y: FloatArray) -> LineString:
+def _line(surface: Grid, x: FloatArray, y: FloatArray) -> LineString:
     points = list(zip(x.tolist(), y.tolist(), strict=True))
     while len(points) < 2:  # a path that ends where it begins still has a direction to draw
-        points.append((points[-1][0] + 0.01 * felt.cell_m, points[-1][1]) if points else (felt.west_m, felt.north_m))
-    return LineString(LineString(points).simplify(0.05 * felt.cell_m).coords)
+        points.append(
+            (points[-1][0] + 0.01 * surface.cell_m, points[-1][1]) if points else (surface.west_m, surface.north_m)
+        )
+    return LineString(LineString(points).simplify(0.05 * surface.cell_m).coords)
 
 
-def _passed(felt: Grid, ensemble: Ensemble) -> tuple[Grid, Grid, Grid, Grid]:
+def _passed(surface: Grid, ensemble: Ensemble) -> tuple[Grid, Grid, Grid, Grid]:
     """Share of events that pass each cell, mean peak speed of those that do, highest of all, first arrival."""
     rows, cols = ensemble.extent()
     shape = (rows.stop - rows.start, cols.stop - cols.start)
@@ -116,10 +124,10 @@ def _passed(felt: Grid, ensemble: Ensemble) -> tuple[Grid, Grid, Grid, Grid]:
         mean = np.where(count > 0, total / count, np.nan)
     highest[count == 0] = np.nan
     return (
-        ensemble.over(felt, count / len(ensemble.members)),
-        ensemble.over(felt, mean, outside=np.nan),
-        ensemble.over(felt, highest, outside=np.nan),
-        ensemble.over(felt, first, outside=np.nan),
+        ensemble.over(surface, count / len(ensemble.members)),
+        ensemble.over(surface, mean, outside=np.nan),
+        ensemble.over(surface, highest, outside=np.nan),
+        ensemble.over(surface, first, outside=np.nan),
     )
 
 
@@ -146,11 +154,11 @@ class Runout:
     time_s: Range  # until an event was at rest, or ran out of time
 
 
-def measure_runout(felt: Grid, release: Release, ensemble: Ensemble) -> Runout:
+def measure_runout(surface: Grid, release: Release, ensemble: Ensemble) -> Runout:
     """Measure the travel of each event of an ensemble; snow that left the model counts where it left it."""
     x, y = (np.array([event.toe_m[k] for event in ensemble.members]) for k in (0, 1))
     length = np.hypot(x - release.top_m[0], y - release.top_m[1])
-    drop = float(felt.sample(*release.top_m)) - felt.sample(*felt.centre_of(*_clipped(felt, x, y)))
+    drop = float(surface.sample(*release.top_m)) - surface.sample(*surface.centre_of(*_clipped(surface, x, y)))
     return Runout(
         travel_angle_deg=_range(np.degrees(np.arctan2(drop, length))),
         length_m=_range(length),
@@ -170,9 +178,9 @@ def find_middle_member(release: Release, ensemble: Ensemble) -> int:
     return int(np.argmin(away))
 
 
-def _clipped(felt: Grid, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-    row, col = felt.cell_of(x, y)
-    return np.clip(row, 0, felt.shape[0] - 1), np.clip(col, 0, felt.shape[1] - 1)
+def _clipped(surface: Grid, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    row, col = surface.cell_of(x, y)
+    return np.clip(row, 0, surface.shape[0] - 1), np.clip(col, 0, surface.shape[1] - 1)
 
 
 def _range(values: FloatArray) -> Range:

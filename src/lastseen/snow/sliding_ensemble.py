@@ -1,21 +1,20 @@
-"""Many possible events with single bodies: quick, on any cell, but bodies do not pile up or push each other.
+"""Many possible events as samples that slide alone: quick, on any cell, but they do not pile up or push each other.
 
-The bodies of a member start all over its release. Where each one sheds its snow, spread over the width of a pile of
-that volume, gives the event's debris; its volume is conserved, its thickness is indicative.
+The samples of a member start all over its release. Where each one sheds its snow, spread over the width of a pile of
+that volume, gives the debris of the member; its volume is conserved, its thickness is indicative.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.stats import qmc
 
 from lastseen.core import BoolArray, FloatArray, Grid, IntArray, LastSeen, Snow, map_in_threads
 from lastseen.snow.carried import downhill_frame, spread_over_disc
-from lastseen.snow.ensemble import CarriedPersons, Ensemble, Member
+from lastseen.snow.ensemble import CarriedPersons, Ensemble, Member, box_around, spread_counts
 from lastseen.snow.friction import (
     PERSON_SPEED,
     SLAB_FACTOR,
@@ -27,79 +26,110 @@ from lastseen.snow.friction import (
 )
 from lastseen.snow.release import Release
 from lastseen.snow.sliding_mass import Samples, SampleTracks, join_tracks, slide_samples
+from lastseen.snow.sliding_mass_kernels import LEFT_GRID, NO_DATA, OUT_OF_TIME, STOPPED
 from lastseen.terrain import derivatives
 
 SAMPLE_FRICTION = (0.75, 1.25)  # design choice: spread of friction within one event, which stretches a deposit
 SLIPPERY_SAMPLES = 40
 FLOW_THICKNESS = 1.0  # design choice: the flow is as thick as the slab; matters little below 10 m/s
 SHEDDING_SPEED_M_S = 4.0  # from memory: dense flows begin to leave snow behind below 2 to 5 m/s
-PILE_WIDTH = 0.6  # design choice: spread of one body's snow against the cube root of the deposit's volume
+PILE_WIDTH = 0.6  # design choice: spread of one sample's snow against the cube root of the deposit's volume
 SMALLEST_SPREAD_CELLS = 1.5
-FOOTPRINT_M = 3.0  # design choice: half the width of ground that one body stands for
+FOOTPRINT_M = 3.0  # design choice: half the width of ground that one sample stands for
 TOE_QUANTILE = 0.95
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Start:
+    """What all members start from.
+
+    Attributes
+    ----------
+    slope_east, slope_north : ndarray
+        Slope of ``surface``.
+    disc : x_m, y_m, radius_m
+    count : int
+        Samples of each member, and as many possible persons.
+    """
+
+    surface: Grid
+    release: Release
+    draws: MemberDraws
+    slope_east: FloatArray
+    slope_north: FloatArray
+    disc: tuple[float, float, float]
+    count: int
+
+
 def simulate_sliding_ensemble(
-    felt: Grid, release: Release, snow: Snow, last_seen: LastSeen, at_m: tuple[float, float], rng: np.random.Generator
+    surface: Grid,
+    release: Release,
+    snow: Snow,
+    *,
+    last_seen: LastSeen,
+    at_m: tuple[float, float],
+    rng: np.random.Generator,
 ) -> Ensemble:
     """Run all members: debris from the release, and the person from the last-seen disc.
 
     Where the disc lies below the release, the person sets out when the front passes, with the velocity of the flow
-    there; where no body passes, from rest. Same generator, same result, whatever the number of threads.
+    there; where no sample passes, from rest. Same generator, same result, whatever the number of threads.
 
     Parameters
     ----------
-    felt : Grid
-        The ground as the snow feels it.
+    surface : Grid
+        The ground lightly smoothed (see :func:`lastseen.snow.smooth_for_snow`).
     snow, last_seen : Snow, LastSeen
         From the scenario.
     at_m : (x, y)
         The last-seen point, map metres.
     """
-    members = draw_members(release, snow, rng)
-    each = max(1, snow.bodies // snow.members)
-    p, q, *_ = derivatives(felt)
-    disc = (at_m[0], at_m[1], max(last_seen.radius_m, 1.5 * felt.cell_m))
-    starts = [_release_bodies(felt, release, members, m, each, p, q, rng) for m in range(members.count)]
-    debris = map_in_threads(lambda bodies: slide_samples(felt, bodies, disc), starts)
-    row, col = felt.cell_of(*at_m)
-    at_cell = int(row) * felt.shape[1] + int(col)
-    started_here = [at_cell in release.cells[: members.extent_cells[m]] for m in range(members.count)]
-    people = [
-        _person_bodies(felt, members, m, each, disc, None if started_here[m] else debris[m], p, q, rng)
-        for m in range(members.count)
-    ]
-    person = map_in_threads(lambda bodies: slide_samples(felt, bodies), people)
-    reached = np.array(
-        [here or bool(np.isfinite(debri.disc_east_m_s).any()) for here, debri in zip(started_here, debris, strict=True)]
+    draws = draw_members(release, snow, rng)
+    p, q, *_ = derivatives(surface)
+    start = _Start(
+        surface=surface,
+        release=release,
+        draws=draws,
+        slope_east=p,
+        slope_north=q,
+        disc=(at_m[0], at_m[1], max(last_seen.radius_m, 1.5 * surface.cell_m)),
+        count=max(1, snow.bodies // snow.members),
     )
-    ensemble = map_in_threads(
-        lambda m: _event(felt, release, debris[m], float(members.deposit_m3[m])), range(members.count)
-    )
+    members = range(draws.count)
+    samples = [_release_samples(start, m, rng) for m in members]
+    debris = map_in_threads(lambda some: slide_samples(surface, some, start.disc), samples)
+    row, col = surface.cell_of(at_m[0], at_m[1])
+    at_cell = int(row) * surface.shape[1] + int(col)
+    in_release = [at_cell in release.cells[: draws.extent_cells[m]] for m in members]
+    people = [_person_samples(start, m, None if in_release[m] else debris[m], rng) for m in members]
+    person = map_in_threads(lambda some: slide_samples(surface, some), people)
+    passes = [bool(np.isfinite(tracks.disc_east_m_s).any()) for tracks in debris]
+    events = map_in_threads(lambda m: _event(surface, release, debris[m], float(draws.deposit_m3[m])), members)
     return Ensemble(
         model="body",
-        lattice=felt,
-        draws=members,
-        members=tuple(ensemble),
-        person=_carried(join_tracks(person), each),
-        reached=reached,
+        lattice=surface,
+        draws=draws,
+        members=tuple(events),
+        person=_carried(join_tracks(person), start.count),
+        reached=np.array([starts or passed for starts, passed in zip(in_release, passes, strict=True)]),
         stopped_early=False,
     )
 
 
-def _event(felt: Grid, release: Release, tracks: SampleTracks, volume_m3: float) -> Member:
-    """What the bodies of one member left."""
-    nx = felt.shape[1]
-    sigma = spread_cells(felt, volume_m3)
-    rim = max(int(np.ceil(4.0 * sigma)), round(FOOTPRINT_M / felt.cell_m)) + 2
-    rows, cols = _box(felt, tracks.cells // nx, tracks.cells % nx, rim)
+def _event(surface: Grid, release: Release, tracks: SampleTracks, volume_m3: float) -> Member:
+    """What the samples of one member left."""
+    nx = surface.shape[1]
+    sigma = float(max(SMALLEST_SPREAD_CELLS, PILE_WIDTH * volume_m3 ** (1.0 / 3.0) / surface.cell_m))
+    footprint = max(1, round(FOOTPRINT_M / surface.cell_m))
+    rim = max(int(np.ceil(4.0 * sigma)), round(FOOTPRINT_M / surface.cell_m)) + 2
+    rows, cols = box_around(surface.shape, tracks.cells // nx, tracks.cells % nx, rim)
     shape = (rows.stop - rows.start, cols.stop - cols.start)
-    row, col, weight = _shed(felt, tracks)
+    row, col, weight = _shed(surface, tracks)
     snow = np.zeros(shape)
-    np.add.at(snow, (row - rows.start, col - cols.start), weight * (volume_m3 / tracks.count / felt.cell_area_m2))
+    np.add.at(snow, (row - rows.start, col - cols.start), weight * (volume_m3 / tracks.count / surface.cell_area_m2))
     speed = np.zeros(shape)
     np.maximum.at(speed, (tracks.cells // nx - rows.start, tracks.cells % nx - cols.start), tracks.speeds_m_s)
-    wide = ndimage.grey_dilation(speed, footprint=_disc(max(1, round(FOOTPRINT_M / felt.cell_m))), mode="constant")
+    wide = ndimage.grey_dilation(speed, footprint=_disc(footprint), mode="constant")
     away = np.hypot(tracks.x_m - release.top_m[0], tracks.y_m - release.top_m[1])
     toe = int(np.argsort(away, kind="stable")[round(TOE_QUANTILE * (away.size - 1))])
     return Member(
@@ -111,32 +141,32 @@ def _event(felt: Grid, release: Release, tracks: SampleTracks, volume_m3: float)
         toe_m=(float(tracks.x_m[toe]), float(tracks.y_m[toe])),
         fastest=float(tracks.fastest_m_s.max()),
         time_s=float(tracks.time_s.max()),
-        finished=not bool((tracks.reason == 3).any()),
-        left_m3=_left(felt, tracks, volume_m3),
+        finished=not bool((tracks.reason == OUT_OF_TIME).any()),
+        left_m3=_left(surface, tracks, volume_m3),
     )
 
 
-def _left(felt: Grid, tracks: SampleTracks, volume_m3: float) -> tuple[float, float, float, float, float]:
-    """Snow that left over each edge and into no data; a body left over the edge that it is nearest to."""
-    west, south, east, north = felt.bounds
+def _left(surface: Grid, tracks: SampleTracks, volume_m3: float) -> tuple[float, float, float, float, float]:
+    """Snow that left over each edge and into no data; a sample left over the edge that it is nearest to."""
+    west, south, east, north = surface.bounds
     away = np.abs(np.stack([tracks.x_m - west, tracks.x_m - east, tracks.y_m - south, tracks.y_m - north]))
-    side = np.argmin(away, axis=0)
-    gone = tracks.reason == 1
-    counts = [int((gone & (side == k)).sum()) for k in range(4)] + [int((tracks.reason == 2).sum())]
+    side = np.where(tracks.reason == LEFT_GRID, np.argmin(away, axis=0), -1)
+    side = np.where(tracks.reason == NO_DATA, 4, side)
     each = volume_m3 / tracks.count
-    return (counts[0] * each, counts[1] * each, counts[2] * each, counts[3] * each, counts[4] * each)
+    west, east, south, north, no_data = (int((side == k).sum()) * each for k in range(5))
+    return west, east, south, north, no_data
 
 
-def _carried(tracks: SampleTracks, each: int) -> CarriedPersons:
-    """The persons as the plan reads them. A body that slides alone lies on the snow: burial is not known."""
+def _carried(tracks: SampleTracks, count: int) -> CarriedPersons:
+    """The persons as the plan reads them. A sample that slides alone lies on the snow: burial is not known."""
     unknown = np.full(tracks.count, np.nan)
     return CarriedPersons(
-        member=(np.arange(tracks.count) // each).astype(np.int32),
+        member=(np.arange(tracks.count) // count).astype(np.int32),
         x_m=tracks.x_m,
         y_m=tracks.y_m,
         taken=np.ones(tracks.count, bool),
-        left_grid=tracks.reason == 1,
-        in_no_data=tracks.reason == 2,
+        left_grid=tracks.reason == LEFT_GRID,
+        in_no_data=tracks.reason == NO_DATA,
         fall_m=tracks.fall_m,
         thickness_m=unknown,
         burial_m=unknown,
@@ -145,47 +175,23 @@ def _carried(tracks: SampleTracks, each: int) -> CarriedPersons:
     )
 
 
-def _shed(felt: Grid, tracks: SampleTracks) -> tuple[IntArray, IntArray, FloatArray]:
-    """Where bodies leave their snow: row, column, weight (a body that stays on the grid sums to 1).
+def _shed(surface: Grid, tracks: SampleTracks) -> tuple[IntArray, IntArray, FloatArray]:
+    """Where samples leave their snow: row, column, weight (a sample that stays on the grid sums to 1).
 
-    A body sheds evenly over the cells of its last stretch below the shedding speed.
+    A sample sheds evenly over the cells of its last stretch below the shedding speed.
     """
     slow = tracks.speeds_m_s < SHEDDING_SPEED_M_S
     slow[tracks.offsets[1:] - 1] = True
-    body = tracks.index_of_visit
+    sample = tracks.index_of_visit
     fast = np.flatnonzero(~slow)
     last_fast = np.full(tracks.count, -1)
-    np.maximum.at(last_fast, body[fast], fast)
-    tail = np.arange(body.size) > last_fast[body]
-    tail &= _on_grid(felt, tracks)[body]
-    share = 1.0 / np.maximum(np.bincount(body[tail], minlength=tracks.count), 1)
+    np.maximum.at(last_fast, sample[fast], fast)
+    tail = np.arange(sample.size) > last_fast[sample]
+    rests = (tracks.reason == STOPPED) | (tracks.reason == OUT_OF_TIME)
+    tail &= (rests & surface.contains(tracks.x_m, tracks.y_m))[sample]
+    share = 1.0 / np.maximum(np.bincount(sample[tail], minlength=tracks.count), 1)
     cells = tracks.cells[tail]
-    return cells // felt.shape[1], cells % felt.shape[1], share[body[tail]]
-
-
-def _on_grid(felt: Grid, tracks: SampleTracks) -> BoolArray:
-    return np.asarray(((tracks.reason == 0) | (tracks.reason == 3)) & felt.contains(tracks.x_m, tracks.y_m))
-
-
-def spread_cells(felt: Grid, volume_m3: float) -> float:
-    """Standard deviation, cells, over which the snow of one body lies."""
-    return float(max(SMALLEST_SPREAD_CELLS, PILE_WIDTH * volume_m3 ** (1.0 / 3.0) / felt.cell_m))
-
-
-def spread_counts(counts: NDArray[Any], sigma_cells: float) -> FloatArray:
-    """Counts spread over a pile's width; their sum is kept."""
-    wide: FloatArray = ndimage.gaussian_filter(counts.astype(float), sigma_cells, mode="constant", truncate=4.0)
-    kept: FloatArray = wide * (counts.sum() / max(float(wide.sum()), 1e-12))
-    return kept
-
-
-def _box(felt: Grid, row: IntArray, col: IntArray, rim: int) -> tuple[slice, slice]:
-    """Rows and columns that hold all given cells and a rim around them."""
-    ny, nx = felt.shape
-    return (
-        slice(max(0, int(row.min()) - rim), min(ny, int(row.max()) + rim + 1)),
-        slice(max(0, int(col.min()) - rim), min(nx, int(col.max()) + rim + 1)),
-    )
+    return cells // surface.shape[1], cells % surface.shape[1], share[sample[tail]]
 
 
 def _disc(radius: int) -> BoolArray:
@@ -193,84 +199,69 @@ def _disc(radius: int) -> BoolArray:
     return np.asarray(x * x + y * y <= (radius + 0.5) ** 2)
 
 
-def slide_slippery_samples(felt: Grid, release: Release, snow: Snow) -> SampleTracks:
-    """A few of the most slippery bodies that the ensemble could draw: where they stay, everything stays.
+def slide_slippery_samples(surface: Grid, release: Release, snow: Snow) -> SampleTracks:
+    """Tracks of a few of the most slippery samples that the ensemble could draw: where they stay, all snow stays.
 
     Used to size the window before the whole ensemble runs.
     """
-    nx = felt.shape[1]
+    nx = surface.shape[1]
     cells = release.cells[:: max(1, release.cells.size // SLIPPERY_SAMPLES)]
-    x, y = felt.centre_of(cells // nx, cells % nx)
+    x, y = surface.centre_of(cells // nx, cells % nx)
     rest = np.zeros(cells.size)
     drag = drag_per_m(snow.turbulence_m_s2[2], release.thickness_m * SLAB_FACTOR[1] * FLOW_THICKNESS)
     friction = np.full(cells.size, friction_range(snow)[0] * SAMPLE_FRICTION[0])
+    full_drag = np.full(cells.size, drag)
     return slide_samples(
-        felt,
-        Samples(x_m=x, y_m=y, east_m_s=rest, north_m_s=rest, friction=friction, drag_per_m=np.full(cells.size, drag)),
+        surface, Samples(x_m=x, y_m=y, east_m_s=rest, north_m_s=rest, friction=friction, drag_per_m=full_drag)
     )
 
 
-def _release_bodies(
-    felt: Grid,
-    release: Release,
-    members: MemberDraws,
-    m: int,
-    each: int,
-    p: FloatArray,
-    q: FloatArray,
-    rng: np.random.Generator,
-) -> Samples:
-    """Bodies spread over the release of one member, at rest.
+def _release_samples(start: _Start, m: int, rng: np.random.Generator) -> Samples:
+    """Samples spread over the release of one member, at rest.
 
-    Cells are taken from the highest down and jitter runs along the fall line, so that a turned map gives turned bodies.
+    Cells are taken from the highest down and jitter runs along the fall line, so that a turned map turns them.
     """
-    u = qmc.LatinHypercube(d=4, rng=rng).random(each)
-    taken = release.cells[: members.extent_cells[m]]
-    nx = felt.shape[1]
-    by_height = taken[np.argsort(-felt.values.ravel()[taken], kind="stable")]
+    surface, draws = start.surface, start.draws
+    u = qmc.LatinHypercube(d=4, rng=rng).random(start.count)
+    taken = start.release.cells[: draws.extent_cells[m]]
+    nx = surface.shape[1]
+    by_height = taken[np.argsort(-surface.values.ravel()[taken], kind="stable")]
     cells = by_height[np.minimum((u[:, 0] * by_height.size).astype(np.int64), by_height.size - 1)]
     rows, cols = cells // nx, cells % nx
-    x, y = felt.centre_of(rows, cols)
-    east, north = downhill_frame(p, q, rows, cols)
-    along, across = (u[:, 1] - 0.5) * felt.cell_m, (u[:, 2] - 0.5) * felt.cell_m
-    thickness = np.full(each, members.slab_m[m] * FLOW_THICKNESS)
+    x, y = surface.centre_of(rows, cols)
+    east, north = downhill_frame(start.slope_east, start.slope_north, rows, cols)
+    along, across = (u[:, 1] - 0.5) * surface.cell_m, (u[:, 2] - 0.5) * surface.cell_m
     return Samples(
         x_m=x + along * east - across * north,
         y_m=y + along * north + across * east,
-        east_m_s=np.zeros(each),
-        north_m_s=np.zeros(each),
-        friction=members.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
-        drag_per_m=np.array([drag_per_m(float(members.turbulence_m_s2[m]), float(h)) for h in thickness]),
+        east_m_s=np.zeros(start.count),
+        north_m_s=np.zeros(start.count),
+        friction=draws.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
+        drag_per_m=np.full(start.count, _drag_per_m(draws, m)),
     )
 
 
-def _person_bodies(
-    felt: Grid,
-    members: MemberDraws,
-    m: int,
-    each: int,
-    disc: tuple[float, float, float],
-    flow: SampleTracks | None,
-    p: FloatArray,
-    q: FloatArray,
-    rng: np.random.Generator,
-) -> Samples:
-    """Possible persons of one member, all over the last-seen disc, moving as the flow that reaches it."""
-    u = qmc.LatinHypercube(d=5, rng=rng).random(each)
-    x, y = spread_over_disc(felt, disc, u[:, 0], u[:, 1], p, q)
-    u0, v0 = np.zeros(each), np.zeros(each)
-    if flow is not None:
-        passing = np.flatnonzero(np.isfinite(flow.disc_east_m_s))
+def _person_samples(start: _Start, m: int, debris: SampleTracks | None, rng: np.random.Generator) -> Samples:
+    """Possible persons of one member, all over the last-seen disc, moving as the debris that passes it."""
+    draws = start.draws
+    u = qmc.LatinHypercube(d=5, rng=rng).random(start.count)
+    x, y = spread_over_disc(start.surface, start.disc, u[:, :2], start.slope_east, start.slope_north)
+    east, north = np.zeros(start.count), np.zeros(start.count)
+    if debris is not None:
+        passing = np.flatnonzero(np.isfinite(debris.disc_east_m_s))
         if passing.size:
             chosen = passing[np.minimum((u[:, 2] * passing.size).astype(np.int64), passing.size - 1)]
             share = uniform(u[:, 4], *PERSON_SPEED)
-            u0, v0 = share * flow.disc_east_m_s[chosen], share * flow.disc_north_m_s[chosen]
-    drag = drag_per_m(float(members.turbulence_m_s2[m]), float(members.slab_m[m] * FLOW_THICKNESS))
+            east, north = share * debris.disc_east_m_s[chosen], share * debris.disc_north_m_s[chosen]
     return Samples(
         x_m=x,
         y_m=y,
-        east_m_s=u0,
-        north_m_s=v0,
-        friction=members.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
-        drag_per_m=np.full(each, drag),
+        east_m_s=east,
+        north_m_s=north,
+        friction=draws.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
+        drag_per_m=np.full(start.count, _drag_per_m(draws, m)),
     )
+
+
+def _drag_per_m(draws: MemberDraws, m: int) -> float:
+    return drag_per_m(float(draws.turbulence_m_s2[m]), float(draws.slab_m[m] * FLOW_THICKNESS))

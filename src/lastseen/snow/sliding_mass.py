@@ -1,7 +1,7 @@
-"""Single bodies on the ground: where each one goes, how fast, and where it stops.
+"""Samples of snow as point masses on the ground: where each one goes, how fast, and where it stops.
 
-Design: both slope and curvature act on the body (Nohguchi 1989, Ann. Glaciol. 13; physics of a point mass on a surface
-z = b(x, y)); friction is Voellmy's: Coulomb mu times the normal load, plus drag g v^2 / (xi h).
+Both slope and curvature act on a sample (Nohguchi 1989, Ann. Glaciol. 13; point mass on a surface z = b(x, y)).
+Friction is Voellmy's: Coulomb mu times the normal load, plus drag g v^2 / (xi h).
 """
 
 from __future__ import annotations
@@ -10,19 +10,20 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from lastseen.core import FloatArray, Grid, IntArray
-from lastseen.snow import sliding_mass_kernels
+from lastseen.core import FloatArray, Grid, IntArray, ResourceError
+from lastseen.snow import sliding_mass_kernels as kernels
 from lastseen.terrain import smooth_heights
 
 SNOW_SMOOTHING_M = 2.5  # design choice: moving snow does not feel ground rougher than about its own depth
 LARGEST_STEP_S = 0.05
 LARGEST_STEP_CELLS = 0.25
 TIME_LIMIT_S = 600.0
+MOST_VISITS = 250_000_000  # cells entered by all samples of a run: 3 GB
 
 
 @dataclass(frozen=True, kw_only=True)
 class Samples:
-    """Bodies about to move, map metres and m/s, horizontal components (east, north)."""
+    """Samples about to move, map metres and m/s, horizontal components (east, north); arrays of shape (n,)."""
 
     x_m: FloatArray
     y_m: FloatArray
@@ -34,53 +35,68 @@ class Samples:
 
 @dataclass(frozen=True, kw_only=True)
 class SampleTracks:
-    """Where bodies went and stopped. All arrays are per body unless said otherwise."""
+    """Where samples went and stopped; arrays of shape (n,) unless said otherwise.
 
-    # shape (n_visits,); cells entered in turn (flat indices), all bodies one after the other, and the speed at entry
+    Attributes
+    ----------
+    cells, speeds_m_s : ndarray, shape (n_visits,)
+        Cells entered in turn (flat indices), all samples one after the other, and the speed at entry.
+    offsets : ndarray, shape (n + 1,)
+        Sample b owns visits offsets[b] to offsets[b + 1].
+    x_m, y_m : ndarray
+        Where the sample came to rest, or left.
+    reason : ndarray of int32
+        0 stopped, 1 left the grid, 2 met no data, 3 ran out of time.
+    fastest_m_s, time_s, fall_m, path_m : ndarray
+        Greatest speed, time to rest, greatest fall through the air, way on the surface.
+    disc_east_m_s, disc_north_m_s : ndarray
+        Velocity at the first entry of the disc asked about; NaN where the sample never entered it.
+    """
+
     cells: IntArray
     speeds_m_s: FloatArray
-    offsets: IntArray  # shape (n + 1,); body b owns visits offsets[b] to offsets[b + 1]
-    # where the body came to rest, or left
+    offsets: IntArray
     x_m: FloatArray
     y_m: FloatArray
-    reason: IntArray  # 0 stopped, 1 left the grid, 2 met no data, 3 ran out of time
-    # greatest speed, time to rest, greatest fall through the air, way on the surface
+    reason: IntArray
     fastest_m_s: FloatArray
     time_s: FloatArray
     fall_m: FloatArray
     path_m: FloatArray
-    # velocity at the first entry of the disc asked about; NaN where the body never entered it
     disc_east_m_s: FloatArray
     disc_north_m_s: FloatArray
 
     @property
     def count(self) -> int:
-        """Number of bodies."""
+        """Number of samples."""
         return int(self.x_m.size)
 
-    def part(self, bodies: slice) -> SampleTracks:
-        """The tracks of some bodies, as if they had been run alone; ``bodies`` has a start and a stop."""
-        first, last = int(self.offsets[bodies.start]), int(self.offsets[bodies.stop])
-        by_body = {field.name: getattr(self, field.name)[bodies] for field in fields(self)[3:]}
-        offsets = self.offsets[bodies.start : bodies.stop + 1] - self.offsets[bodies.start]
+    def part(self, samples: slice) -> SampleTracks:
+        """The tracks of some samples, as if they had been run alone; ``samples`` has a start and a stop."""
+        first, last = int(self.offsets[samples.start]), int(self.offsets[samples.stop])
+        by_sample = {name: getattr(self, name)[samples] for name in _BY_SAMPLE}
+        offsets = self.offsets[samples.start : samples.stop + 1] - self.offsets[samples.start]
         return SampleTracks(
-            cells=self.cells[first:last], speeds_m_s=self.speeds_m_s[first:last], offsets=offsets, **by_body
+            cells=self.cells[first:last], speeds_m_s=self.speeds_m_s[first:last], offsets=offsets, **by_sample
         )
 
     @property
     def index_of_visit(self) -> IntArray:
-        """The body of each visit."""
+        """The sample of each visit."""
         return np.repeat(np.arange(self.count, dtype=np.int32), np.diff(self.offsets))
 
 
+_BY_SAMPLE = tuple(field.name for field in fields(SampleTracks) if field.name not in {"cells", "speeds_m_s", "offsets"})
+
+
 def smooth_for_snow(ground: Grid) -> Grid:
-    """The ground as moving snow feels it: lightly smoothed."""
+    """The ground lightly smoothed, as moving snow follows it."""
     return smooth_heights(ground, SNOW_SMOOTHING_M)
 
 
 def slide_samples(
     ground: Grid,
-    bodies: Samples,
+    samples: Samples,
     disc: tuple[float, float, float] = (0.0, 0.0, 0.0),
     *,
     largest_step_s: float = LARGEST_STEP_S,
@@ -88,72 +104,75 @@ def slide_samples(
     time_limit_s: float = TIME_LIMIT_S,
     centripetal_load: bool = True,
 ) -> SampleTracks:
-    """Let bodies slide over the ground until they stop, leave it, or the time limit (ten minutes) has passed.
+    """Let samples slide over the ground until they stop, leave it, or the time limit has passed.
 
     Parameters
     ----------
     ground : Grid
-        Elevations, metres, as the snow feels them (see :func:`smooth_for_snow`).
+        Elevations, metres, as moving snow follows them (see :func:`smooth_for_snow`).
     disc : x_m, y_m, radius_m
-        Velocities at the first entry of this disc are reported.
+        Velocities at the first entry of this disc are kept.
     largest_step_s, largest_step_cells, time_limit_s : float
         Bounds of one time step and of the whole run.
     centripetal_load : bool
-        Whether friction feels the load from curved ground. Without it a body under Coulomb friction alone stops on
+        Whether friction feels the load from curved ground. Without it a sample under Coulomb friction alone stops on
         its energy line (Heim 1932).
+
+    Raises
+    ------
+    ResourceError
+        If the samples together enter more cells than fit into memory.
     """
-    n = bodies.x_m.size
+    n = samples.x_m.size
     start = np.column_stack(
-        [bodies.x_m - ground.west_m, ground.north_m - bodies.y_m, bodies.east_m_s, -bodies.north_m_s]
+        [samples.x_m - ground.west_m, ground.north_m - samples.y_m, samples.east_m_s, -samples.north_m_s]
     ).astype(np.float64)
-    final, reason, offsets = np.empty((n, 9)), np.empty(n, np.int32), np.empty(n + 1, np.int32)
-    cells, speeds = sliding_mass_kernels.slide(
+    rules = kernels.SlideRules(
+        largest_step_s=float(largest_step_s),
+        largest_step_cells=float(largest_step_cells),
+        time_limit_s=float(time_limit_s),
+        centripetal=1.0 if centripetal_load else 0.0,
+        most_visits=MOST_VISITS,
+        disc_x=float(disc[0] - ground.west_m),
+        disc_y=float(ground.north_m - disc[1]),
+        disc_radius=float(disc[2]),
+    )
+    final, offsets = np.empty((n, kernels.FINAL_COLUMNS)), np.empty(n + 1, np.int32)
+    reason = np.zeros(n, np.int32)
+    cells, speeds = kernels.slide(
         ground.values,
         ground.cell_m,
         start,
-        np.ascontiguousarray(bodies.friction, np.float64),
-        np.ascontiguousarray(bodies.drag_per_m, np.float64),
-        np.array([disc[0] - ground.west_m, ground.north_m - disc[1], disc[2]]),
-        np.array([largest_step_s, largest_step_cells, time_limit_s, 1.0 if centripetal_load else 0.0]),
+        np.ascontiguousarray(samples.friction, np.float64),
+        np.ascontiguousarray(samples.drag_per_m, np.float64),
+        rules,
         final,
         reason,
         offsets,
     )
+    if (reason == kernels.TOO_LONG).any():
+        raise ResourceError(
+            f"{n} samples of snow enter more than {MOST_VISITS:.2g} cells: use fewer of them, or larger cells"
+        )
     return SampleTracks(
         cells=cells,
         speeds_m_s=speeds,
         offsets=offsets,
-        x_m=final[:, 0] + ground.west_m,
-        y_m=ground.north_m - final[:, 1],
+        x_m=final[:, kernels.END_X] + ground.west_m,
+        y_m=ground.north_m - final[:, kernels.END_Y],
         reason=reason,
-        fastest_m_s=final[:, 3],
-        time_s=final[:, 4],
-        fall_m=final[:, 5],
-        path_m=final[:, 8],
-        disc_east_m_s=final[:, 6],
-        disc_north_m_s=-final[:, 7],
+        fastest_m_s=final[:, kernels.FASTEST],
+        time_s=final[:, kernels.TIME],
+        fall_m=final[:, kernels.FALL],
+        path_m=final[:, kernels.PATH],
+        disc_east_m_s=final[:, kernels.DISC_X],
+        disc_north_m_s=-final[:, kernels.DISC_Y],
     )
 
 
 def join_tracks(parts: list[SampleTracks]) -> SampleTracks:
-    """Tracks of several runs as one, in their order."""
+    """Tracks of several runs as those of one run, in their order."""
     counts = np.concatenate([np.diff(part.offsets) for part in parts])
-    offsets = np.concatenate([[0], np.cumsum(counts)]).astype(np.int32)
-
-    def all_of(name: str) -> FloatArray:
-        return np.concatenate([getattr(part, name) for part in parts])
-
-    return SampleTracks(
-        cells=np.concatenate([part.cells for part in parts]),
-        speeds_m_s=all_of("speeds_m_s"),
-        offsets=offsets,
-        x_m=all_of("x_m"),
-        y_m=all_of("y_m"),
-        reason=np.concatenate([part.reason for part in parts]),
-        fastest_m_s=all_of("fastest_m_s"),
-        time_s=all_of("time_s"),
-        fall_m=all_of("fall_m"),
-        path_m=all_of("path_m"),
-        disc_east_m_s=all_of("disc_east_m_s"),
-        disc_north_m_s=all_of("disc_north_m_s"),
-    )
+    names = ("cells", "speeds_m_s", *_BY_SAMPLE)
+    arrays = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
+    return SampleTracks(offsets=np.concatenate([[0], np.cumsum(counts)]).astype(np.int32), **arrays)

@@ -1,4 +1,4 @@
-"""A single body on a smooth surface: plain arrays and floats in and out.
+"""A sliding mass on a smooth surface: plain arrays, floats and records in and out.
 
 Coordinates are local: x from the western edge, y from the northern edge *downwards* (south), both in metres, so that
 cell (i, j) has its centre at ((j + 0.5) cell, (i + 0.5) cell). The surface is the uniform cubic B-spline over the
@@ -6,6 +6,8 @@ heights: twice continuously differentiable, exact for planes and quadratics up t
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -15,9 +17,26 @@ from lastseen.core import FloatArray, IntArray
 GRAVITY_M_S2 = 9.81
 Four = tuple[float, float, float, float]
 SHORTEST_STEP_S = 0.004
-REST_M_S = 0.02  # slower than this on ground that holds it, a body has stopped
+REST_M_S = 0.02  # slower than this on ground that holds it, a sample has stopped
 
-STOPPED, LEFT_GRID, NO_DATA, OUT_OF_TIME = 0, 1, 2, 3
+STOPPED, LEFT_GRID, NO_DATA, OUT_OF_TIME, TOO_LONG = 0, 1, 2, 3, 4
+# Columns of what is kept of each sample: where it ended, greatest speed, time, greatest fall in flight, velocity at the
+# first entry of the disc (NaN: never there), way on the surface.
+END_X, END_Y, FASTEST, TIME, FALL, DISC_X, DISC_Y, PATH = range(8)
+FINAL_COLUMNS = 8
+
+
+class SlideRules(NamedTuple):
+    """Bounds of a step and of a run, and the disc asked about."""
+
+    largest_step_s: float
+    largest_step_cells: float
+    time_limit_s: float
+    centripetal: float  # share of the centripetal load that friction feels: 1; 0 gives the body of the energy line
+    most_visits: int  # cells entered by all samples together; more end the run
+    disc_x: float
+    disc_y: float
+    disc_radius: float
 
 
 @njit(cache=True, nogil=True)
@@ -88,7 +107,7 @@ def surface_at(z: FloatArray, cell_m: float, x: float, y: float, out: FloatArray
 def _acceleration(
     s: FloatArray, u: float, v: float, mu: float, drag: float, centripetal: float
 ) -> tuple[float, float, float]:
-    """Horizontal acceleration of a body in contact, and g + U.Hess.U (negative: it takes off).
+    """Horizontal acceleration of a sample in contact, and g + U.Hess.U (negative: it takes off).
 
     ``drag`` is g / (xi h) or D/M, 1/m. ``centripetal`` is the share of the centripetal load that friction feels. At
     rest, friction points against the drive and at most cancels it.
@@ -150,34 +169,24 @@ def _next_cell(cell: int, goal: int, nx: int, cell_m: float, x: float, y: float,
 
 @njit(cache=True, nogil=True)
 def slide(
-    z: FloatArray,
-    cell_m: float,
-    start: FloatArray,
-    friction: FloatArray,
-    drag: FloatArray,
-    disc: FloatArray,
-    step: FloatArray,
-    final: FloatArray,
-    reason: IntArray,
-    offsets: IntArray,
-) -> tuple[IntArray, FloatArray]:
-    """Let bodies slide until they stop.
+    z: FloatArray, cell_m: float, start: FloatArray, friction: FloatArray, drag: FloatArray, rules: SlideRules,
+    final: FloatArray, reason: IntArray, offsets: IntArray
+) -> tuple[IntArray, FloatArray]:  # fmt: skip
+    """Let samples slide until they stop.
 
     Parameters
     ----------
     z : (ny, nx) heights, m
     start : (n, 4) x, y, u, v (horizontal velocity, m/s)
     friction, drag : (n,) Coulomb mu; g/(xi h) or D/M in 1/m
-    disc : (3,) x, y, radius: the velocity at the first entry is reported
-    step : (4,) largest time step s, largest share of a cell in one step, time limit s, share of the centripetal load
-        that friction feels (1; 0 gives the energy-line body of the textbooks)
-    final : (n, 9) filled: x, y, b, greatest speed, time, greatest fall in flight m, u and v in the disc (NaN: never
-        there), path length on the surface
-    offsets : (n + 1,) filled: where each body's track begins in what is returned
+    rules : SlideRules
+    final : (n, FINAL_COLUMNS), filled
+    reason : (n,) filled with a stop code; TOO_LONG for the sample that met the bound of visits, after which none ran
+    offsets : (n + 1,) filled: where each sample's track begins in what is returned
 
     Returns
     -------
-    Flat indices of the cells entered by each body in turn, and the speed (m/s) at the end of the step that entered it.
+    Flat indices of the cells entered by each sample in turn, and the speed (m/s) at the end of that step.
     """
     nx = z.shape[1]
     s = np.empty(6)
@@ -185,14 +194,14 @@ def slide(
     speeds = np.empty(1024)
     n = 0
     offsets[0] = 0
-    for body in range(start.shape[0]):
-        x, y, u, v = start[body, 0], start[body, 1], start[body, 2], start[body, 3]
-        mu, k = friction[body], drag[body]
+    for sample in range(start.shape[0]):
+        x, y, u, v = start[sample, 0], start[sample, 1], start[sample, 2], start[sample, 3]
+        mu, k = friction[sample], drag[sample]
         t, fastest, path, deepest = 0.0, 0.0, 0.0, 0.0
         height, wz, flight_top = 0.0, 0.0, 0.0
         flying = False
-        final[body, 6] = np.nan
-        final[body, 7] = np.nan
+        final[sample, DISC_X] = np.nan
+        final[sample, DISC_Y] = np.nan
         last = -1
         x_at, y_at = x, y
         code = surface_at(z, cell_m, x, y, s)
@@ -202,23 +211,33 @@ def slide(
             speed = np.sqrt(u * u + v * v + wz * wz)
             fastest = max(fastest, speed)
             energy = 0.5 * speed * speed + GRAVITY_M_S2 * height
-            here = int(y / cell_m) * nx + int(x / cell_m)
-            while last != here:
-                last = here if last < 0 else _next_cell(last, here, nx, cell_m, x_at, y_at, x - x_at, y - y_at)
+            goal = int(y / cell_m) * nx + int(x / cell_m)
+            while last != goal and n < rules.most_visits:
+                last = goal if last < 0 else _next_cell(last, goal, nx, cell_m, x_at, y_at, x - x_at, y - y_at)
                 cells, speeds = _with_room(cells, speeds, n)
                 cells[n], speeds[n] = last, speed
                 n += 1
+            if last != goal:
+                reason[sample] = TOO_LONG
+                return cells[:n], speeds[:n]
             x_at, y_at = x, y
-            if np.isnan(final[body, 6]) and (x - disc[0]) ** 2 + (y - disc[1]) ** 2 < disc[2] ** 2:
-                final[body, 6] = u
-                final[body, 7] = v
-            if t >= step[2] - 1e-9:
+            if (
+                np.isnan(final[sample, DISC_X])
+                and (x - rules.disc_x) ** 2 + (y - rules.disc_y) ** 2 < rules.disc_radius**2
+            ):
+                final[sample, DISC_X] = u
+                final[sample, DISC_Y] = v
+            if t >= rules.time_limit_s - 1e-9:
                 code = OUT_OF_TIME
                 break
             flat = np.sqrt(u * u + v * v)
-            # Nor may a body that starts to fall freely go further than its share of a cell.
-            far = step[1] * cell_m
-            dt = min(step[0], step[2] - t, 2.0 * far / (flat + np.sqrt(flat * flat + 2.0 * GRAVITY_M_S2 * far)))
+            # Nor may a sample that starts to fall freely go further than its share of a cell.
+            far = rules.largest_step_cells * cell_m
+            dt = min(
+                rules.largest_step_s,
+                rules.time_limit_s - t,
+                2.0 * far / (flat + np.sqrt(flat * flat + 2.0 * GRAVITY_M_S2 * far)),
+            )
             if flying:
                 x += u * dt
                 y += v * dt
@@ -242,7 +261,7 @@ def slide(
             if speed > 0.0:
                 # Friction turns with the velocity at the rate mu g / speed; a longer step would overshoot it.
                 dt = min(dt, max(SHORTEST_STEP_S, 0.5 * speed / (mu * GRAVITY_M_S2 + 1e-12)))
-            ax, ay, load = _acceleration(s, u, v, mu, k, step[3])
+            ax, ay, load = _acceleration(s, u, v, mu, k, rules.centripetal)
             if speed < REST_M_S and steep <= mu:
                 code = -1
                 break
@@ -252,10 +271,10 @@ def slide(
                 continue
             # The place at the end of the step is known before the force there (velocity Verlet), so the ground is asked
             # once. A step in which friction would turn the body round ends in rest.
-            mu1, mv1 = u + dt * ax, v + dt * ay
-            turned = flat > 0.0 and mu1 * u + mv1 * v <= 0.0
+            u1, v1 = u + dt * ax, v + dt * ay
+            turned = flat > 0.0 and u1 * u + v1 * v <= 0.0
             if turned and steep <= mu:
-                share = flat * flat / max(flat * flat - (mu1 * u + mv1 * v), 1e-12)
+                share = flat * flat / max(flat * flat - (u1 * u + v1 * v), 1e-12)
                 x += 0.5 * share * dt * u
                 y += 0.5 * share * dt * v
                 path += 0.5 * share * dt * speed
@@ -263,26 +282,25 @@ def slide(
                 u, v, wz = 0.0, 0.0, 0.0
                 code = surface_at(z, cell_m, x, y, s)
                 continue
-            x += 0.5 * dt * (u + mu1)
-            y += 0.5 * dt * (v + mv1)
+            x += 0.5 * dt * (u + u1)
+            y += 0.5 * dt * (v + v1)
             t += dt
             path += speed * dt
             code = surface_at(z, cell_m, x, y, s)
             if code == 0:
-                bx, by, _ = _acceleration(s, mu1, mv1, mu, k, step[3])
+                bx, by, _ = _acceleration(s, u1, v1, mu, k, rules.centripetal)
                 u += 0.5 * dt * (ax + bx)
                 v += 0.5 * dt * (ay + by)
                 keep = _within_energy(s, u, v, energy)
                 u, v = keep * u, keep * v
-        final[body, 0] = x
-        final[body, 1] = y
-        final[body, 2] = s[0]
-        final[body, 3] = fastest
-        final[body, 4] = t
-        final[body, 5] = deepest
-        final[body, 8] = path
-        reason[body] = STOPPED if code == -1 else code
-        offsets[body + 1] = n
+        final[sample, END_X] = x
+        final[sample, END_Y] = y
+        final[sample, FASTEST] = fastest
+        final[sample, TIME] = t
+        final[sample, FALL] = deepest
+        final[sample, PATH] = path
+        reason[sample] = STOPPED if code == -1 else code
+        offsets[sample + 1] = n
     return cells[:n].copy(), speeds[:n].copy()
 
 

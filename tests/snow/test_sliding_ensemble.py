@@ -5,8 +5,9 @@ import pytest
 from pyproj import CRS
 
 from lastseen.core.grid import Grid
+from lastseen.snow.ensemble import spread_counts
 from lastseen.snow.release import Release
-from lastseen.snow.sliding_ensemble import _event, _left, _shed, spread_counts
+from lastseen.snow.sliding_ensemble import _event, _left, _shed
 from lastseen.snow.sliding_mass import SampleTracks
 
 UTM = CRS.from_epsg(32632)

@@ -5,10 +5,19 @@ import dataclasses
 import numpy as np
 import pytest
 from pyproj import CRS
+from scipy.ndimage import gaussian_filter
+from shapely import Point
 
 from lastseen.core.errors import NothingFoundError
 from lastseen.core.grid import Grid
-from lastseen.snow.deposit import find_debris, locate_person, measure_burial, probability_of_area, share_inside
+from lastseen.snow.deposit import (
+    find_debris,
+    find_likeliest_ground,
+    locate_person,
+    measure_burial,
+    probability_of_area,
+    share_inside,
+)
 from lastseen.snow.ensemble import CarriedPersons, Ensemble, Member
 from lastseen.snow.friction import MemberDraws
 
@@ -198,3 +207,70 @@ def test_burial_shares_and_their_maps():
         assert grid.values.sum() == pytest.approx(share)
     assert burial.maps[3][1].values[85:115].sum() == pytest.approx(0.1)
     assert measure_burial(people(rows, np.full(100, 80)), FLAT, 2.0) is None
+
+
+SIDES = {"W": (50, 0), "E": (50, 159), "S": (119, 70), "N": (0, 70)}  # row and column at the middle of each edge
+OUT = {"W": (0, -1), "E": (0, 1), "S": (1, 0), "N": (-1, 0)}
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("inwards", [0, 1, 4])
+def test_poa_beside_each_edge_is_that_of_the_whole_ground(side, inwards):
+    """At an edge of a ground that is not square, the spread is the same as if all of the ground were filtered."""
+    row, col = (at - inwards * out for at, out in zip(SIDES[side], OUT[side], strict=True))
+    run = events_of([event(heap(60, 80, 8))], people([row, row, row + 3 * OUT[side][1]], [col, col, col]))
+    poa = probability_of_area(run, FLAT).values
+    counts = np.zeros(FLAT.shape)
+    counts[row, col] = 2.0
+    counts[row + 3 * OUT[side][1], col] += 1.0
+    whole = gaussian_filter(counts, 4.0 / 2.0, mode="constant", truncate=4.0)
+    np.testing.assert_allclose(poa, whole / whole.sum(), rtol=1e-12, atol=1e-15)
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_likeliest_ground_reaches_each_edge(side):
+    """Half of the persons at an edge, half in the middle: both are needed for 90 %, and nothing is left at the rim."""
+    row, col = SIDES[side]
+    poa = probability_of_area(events_of([event(heap(60, 80, 8))], people([row, 60], [col, 80])), FLAT)
+    ground = find_likeliest_ground(poa, 0.9)
+    assert share_inside(poa, ground) == pytest.approx(0.9, abs=0.02)
+    x, y = FLAT.centre_of([row, 60], [col, 80])
+    assert [ground.covers(Point(at)) for at in zip(x, y, strict=True)] == [True, True]
+    assert find_likeliest_ground(FLAT, 0.9).is_empty
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_burial_of_persons_on_and_beyond_each_edge(side):
+    """Whoever lies in the last cell is on the maps; whoever lies a cell further is not, and both count in the share."""
+    row, col = SIDES[side]
+    inside, outside = (row, col), (row + OUT[side][0], col + OUT[side][1])
+    for place, on_map in ((inside, 1.0), (outside, 0.0)):
+        rows, cols = np.array([60, place[0]]), np.array([80, place[1]])
+        burial = measure_burial(people(rows, cols, burial_m=[0.1, 2.0]), FLAT, 2.0)
+        assert burial.fully == 0.5
+        assert [grid.values.sum() for _, grid in burial.maps] == pytest.approx([0.5 * on_map] * 4)
+        assert burial.maps[0][1].values[row, col] == pytest.approx(burial.maps[0][1].values.max())
+
+
+def test_depth_at_a_level_is_not_deeper_than_it():
+    """Nobody, and everybody exactly at a level: not deeper; a hair more is."""
+    at = people(np.full(4, 60), np.full(4, 80), burial_m=np.full(4, 0.3))
+    burial = measure_burial(at, FLAT, 2.0)
+    assert (burial.fully, burial.deeper) == (0.0, ((0.5, 0.0), (1.0, 0.0), (1.5, 0.0)))
+    assert np.isnan([burial.p50_m, burial.p90_m]).all()
+    assert measure_burial(dataclasses.replace(at, burial_m=np.full(4, 0.3 + 1e-9)), FLAT, 2.0).fully == 1.0
+    assert measure_burial(people([], []), FLAT, 2.0) is None
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_debris_at_an_edge_is_cut_at_it(side):
+    """A heap half over each edge: the outline ends within a cell of the edge, not beyond it."""
+    row, col = SIDES[side]
+    run = events_of([event(heap(row, col, 10, 800.0))], people([row] * 5, [col] * 5))
+    debris = find_debris(run, FLAT, probability_of_area(run, FLAT), 0.5)
+    west, south, east, north = debris.outline.bounds
+    reached = {"W": west, "E": 320.0 - east, "S": south, "N": 240.0 - north}
+    assert 0.0 <= reached.pop(side) < FLAT.cell_m
+    assert min(reached.values()) > 10.0
+    x, y = FLAT.centre_of(row, col)
+    assert debris.outline.covers(Point(x, y))

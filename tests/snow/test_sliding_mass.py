@@ -6,12 +6,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS
 
+from lastseen.core.errors import ResourceError
 from lastseen.core.grid import Grid
 from lastseen.core.machine import shared_folder
-from lastseen.snow import sliding_mass_kernels
+from lastseen.snow import sliding_mass
+from lastseen.snow import sliding_mass_kernels as kernels
 from lastseen.snow.sliding_mass import Samples, join_tracks, slide_samples, smooth_for_snow
 from lastseen.terrain.elevation import open_elevation, read_window
-from oracles import body as oracle
+from oracles import sliding_mass as oracle
 
 UTM = CRS.from_epsg(32632)
 GRAVITY = 9.81
@@ -40,7 +42,7 @@ def test_kernel_agrees_with_the_slow_twin(x, y, mu):
     ground = ground_of(valley)
     tracks = slide_samples(ground, bodies_of(x, y, mu), largest_step_s=0.01, largest_step_cells=0.05)
     ox, oy, fastest = oracle.slide(ground.values, ground.cell_m, x, ground.north_m - y, 0.0, 0.0, mu, 0.01)
-    assert tracks.reason[0] == sliding_mass_kernels.STOPPED
+    assert tracks.reason[0] == kernels.STOPPED
     assert np.hypot(tracks.x_m[0] - ox, tracks.y_m[0] - (ground.north_m - oy)) < 0.2
     assert tracks.fastest_m_s[0] == pytest.approx(fastest, rel=5e-3)
 
@@ -77,13 +79,14 @@ def test_no_body_gains_energy(seed, friction, east, north):
     around = [(i, j) for i in range(-2, 3) for j in range(-2, 3)]
     low = np.min([z[np.clip(rows + i, 0, 59), np.clip(cols + j, 0, 79)] for i, j in around], axis=0)
     at_rows, at_cols = ground.cell_of(start.x_m, start.y_m)
-    near = [oracle.Surface(z, 3.0).shape(x, 180.0 - y)[:2] for x, y in zip(start.x_m, start.y_m, strict=True)]
+    surface = oracle.Surface(z, 3.0)
+    near = [surface.shape(x, 180.0 - y)[:2] for x, y in zip(start.x_m, start.y_m, strict=True)]
     rise = np.array([p * east - q * north for p, q in near])
     top = np.max([z[at_rows + i, at_cols + j] for i, j in around], axis=0)
     head = top + (east**2 + north**2 + rise**2) / (2 * GRAVITY)
     excess = tracks.speeds_m_s**2 / (2 * GRAVITY) + low - head[tracks.index_of_visit]
     assert excess.max() < 0.0
-    lost = [oracle.Surface(z, 3.0).height(x, 180.0 - y) for x, y in zip(start.x_m, start.y_m, strict=True)]
+    lost = [surface.height(x, 180.0 - y) for x, y in zip(start.x_m, start.y_m, strict=True)]
     exact = np.array(lost) + (east**2 + north**2 + rise**2) / (2 * GRAVITY)
     assert (tracks.fastest_m_s**2 / (2 * GRAVITY) + z.min() - exact).max() < 0.0
 
@@ -103,15 +106,15 @@ def test_body_rests_where_friction_holds_it():
         slide_samples(plane, bodies_of(100.0, 100.0, 0.301)),
         slide_samples(plane, bodies_of(100.0, 100.0, 0.299)),
     )
-    assert (held.x_m[0], held.time_s[0], held.reason[0]) == (100.0, 0.0, sliding_mass_kernels.STOPPED)
-    assert moving.reason[0] == sliding_mass_kernels.LEFT_GRID
+    assert (held.x_m[0], held.time_s[0], held.reason[0]) == (100.0, 0.0, kernels.STOPPED)
+    assert moving.reason[0] == kernels.LEFT_GRID
 
 
 def test_slow_body_does_not_creep_for_ever():
     """A body that slides askew on ground slightly gentler than its friction comes to rest within its stopping time."""
     plane = ground_of(lambda x, y: 500.0 - 0.2 * x)
     tracks = slide_samples(plane, bodies_of(50.0, 100.0, 0.22, 0.01, 1.0, 2.0))
-    assert tracks.reason[0] == sliding_mass_kernels.STOPPED
+    assert tracks.reason[0] == kernels.STOPPED
     assert tracks.time_s[0] < 3.0 * np.sqrt(5.0) / (GRAVITY * (0.22 - 0.2))
 
 
@@ -130,11 +133,11 @@ def test_body_flies_off_a_ledge_and_lands_where_a_stone_would():
 def test_stops_are_named():
     """Leaving the grid, meeting no data and stopping have their own codes."""
     plane = ground_of(lambda x, y: 500.0 - 0.6 * x)
-    assert slide_samples(plane, bodies_of(100.0, 100.0)).reason[0] == sliding_mass_kernels.LEFT_GRID
+    assert slide_samples(plane, bodies_of(100.0, 100.0)).reason[0] == kernels.LEFT_GRID
     holed = plane.values.copy()
     holed[:, 120:125] = np.nan
-    assert slide_samples(plane.with_values(holed), bodies_of(100.0, 100.0)).reason[0] == sliding_mass_kernels.NO_DATA
-    assert slide_samples(ground_of(valley), bodies_of(60.0, 140.0)).reason[0] == sliding_mass_kernels.STOPPED
+    assert slide_samples(plane.with_values(holed), bodies_of(100.0, 100.0)).reason[0] == kernels.NO_DATA
+    assert slide_samples(ground_of(valley), bodies_of(60.0, 140.0)).reason[0] == kernels.STOPPED
 
 
 def test_tracks_hold_every_cell_on_the_way():
@@ -195,7 +198,7 @@ def test_twisted_ground_loads_a_body_that_crosses_it():
     start = bodies_of(170.0, 90.0, 0.45, 0.002, 12.0, 12.0)
     tracks = slide_samples(ground, start, largest_step_s=0.005, largest_step_cells=0.05)
     ox, oy, _ = oracle.slide(ground.values, ground.cell_m, 170.0, ground.north_m - 90.0, 12.0, -12.0, 0.45, 0.002)
-    assert tracks.reason[0] == sliding_mass_kernels.STOPPED
+    assert tracks.reason[0] == kernels.STOPPED
     assert np.hypot(tracks.x_m[0] - ox, tracks.y_m[0] - (ground.north_m - oy)) < 0.1
 
 
@@ -230,5 +233,57 @@ def test_no_body_creeps_on_the_demo_mountain():
             drag_per_m=np.full(x.size, 0.0186),
         ),
     )
-    assert (tracks.reason == sliding_mass_kernels.STOPPED).mean() > 0.5
+    assert (tracks.reason == kernels.STOPPED).mean() > 0.5
     assert tracks.time_s.max() < 300.0
+
+
+@pytest.mark.parametrize("side", ["W", "E", "S", "N"])
+def test_the_surface_ends_a_cell_and_a_half_before_each_edge(side):
+    """On flat ground that is not square: at rest just inside, out of the model just outside."""
+    flat = ground_of(lambda x, y: 100.0 + 0.0 * x, nx=11, ny=17)
+    for gap, reason in ((3.0 + 1e-6, kernels.STOPPED), (3.0 - 1e-6, kernels.LEFT_GRID)):
+        x = {"W": gap, "E": 22.0 - gap}.get(side, 11.0)
+        y = {"S": gap, "N": 34.0 - gap}.get(side, 17.0)
+        assert slide_samples(flat, bodies_of(x, y)).reason[0] == reason
+
+
+@pytest.mark.parametrize("side", ["W", "E", "S", "N"])
+def test_no_data_on_any_side_ends_the_way(side):
+    """A sample that is driven towards a row or a column without data stops beside it, whichever side that is."""
+    flat = ground_of(lambda x, y: 100.0 + 0.0 * x, nx=31, ny=25)
+    holed = flat.values.copy()
+    gap = {"W": np.s_[:, 6], "E": np.s_[:, 24], "S": np.s_[20, :], "N": np.s_[4, :]}[side]
+    holed[gap] = np.nan
+    east, north = {"W": (-20.0, 0.0), "E": (20.0, 0.0), "S": (0.0, -20.0), "N": (0.0, 20.0)}[side]
+    tracks = slide_samples(flat.with_values(holed), bodies_of(31.0, 25.0, 0.05, 0.0, east, north))
+    assert tracks.reason[0] == kernels.NO_DATA
+    row, col = (int(at) for at in flat.cell_of(tracks.x_m[0], tracks.y_m[0]))
+    assert {"W": col - 6, "E": 24 - col, "S": 20 - row, "N": row - 4}[side] in {1, 2}
+
+
+@pytest.mark.parametrize(("east", "north"), [(9.0, 2.0), (-9.0, 2.0), (2.0, 9.0), (2.0, -9.0), (-7.0, -7.5)])
+def test_the_way_on_flat_ground_is_that_of_friction(east, north):
+    """Way and time to rest from a speed, and the velocity in a disc on the way, for each direction."""
+    flat = ground_of(lambda x, y: 100.0 + 0.0 * x, nx=60, ny=50)
+    speed = np.hypot(east, north)
+    way = speed**2 / (2 * 0.2 * GRAVITY)
+    half = (60.0 + 0.5 * way * east / speed, 50.0 + 0.5 * way * north / speed)
+    tracks = slide_samples(flat, bodies_of(60.0, 50.0, 0.2, 0.0, east, north), (*half, 1.0), largest_step_s=0.005)
+    assert np.hypot(tracks.x_m[0] - 60.0, tracks.y_m[0] - 50.0) == pytest.approx(way, rel=2e-3)
+    assert tracks.path_m[0] == pytest.approx(way, rel=2e-3)
+    assert tracks.time_s[0] == pytest.approx(speed / (0.2 * GRAVITY), rel=2e-3)
+    assert tracks.fastest_m_s[0] == pytest.approx(speed)
+    left = np.sqrt(speed**2 - 2 * 0.2 * GRAVITY * (0.5 * way - 1.0)) / speed
+    assert (tracks.disc_east_m_s[0], tracks.disc_north_m_s[0]) == pytest.approx((left * east, left * north), rel=0.01)
+
+
+def test_more_cells_than_there_is_room_for_are_refused(monkeypatch):
+    """A run whose tracks would fill the memory ends in an error that says what to do."""
+    ground = ground_of(valley)
+    start = bodies_of([60.0, 40.0], [140.0, 90.0])
+    whole = slide_samples(ground, start)
+    monkeypatch.setattr(sliding_mass, "MOST_VISITS", int(whole.cells.size))
+    np.testing.assert_array_equal(slide_samples(ground, start).cells, whole.cells)
+    monkeypatch.setattr(sliding_mass, "MOST_VISITS", int(whole.cells.size) - 1)
+    with pytest.raises(ResourceError, match="use fewer of them, or larger cells"):
+        slide_samples(ground, start)

@@ -1,4 +1,4 @@
-"""A slow readable twin of the body kernel: numpy and plain floats, an independent surface and integrator.
+"""A slow readable twin of the sliding mass: numpy and plain floats, an independent surface and integrator.
 
 The surface is scipy's cubic spline filter without prefilter, its derivatives are central differences, and the motion is
 integrated in very small explicit steps. Imports nothing from lastseen.
@@ -25,7 +25,10 @@ class Surface:
     def shape(self, x, y):
         """First and second derivatives by central differences."""
         h = 1e-3 * self.cell
-        b = {(i, j): self.height(x + i * h, y + j * h) for i in (-1, 0, 1) for j in (-1, 0, 1)}
+        around = [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)]
+        where = [[(y + j * h) / self.cell - 0.5 for _, j in around], [(x + i * h) / self.cell - 0.5 for i, _ in around]]
+        heights = map_coordinates(self.z, where, order=3, prefilter=False, mode="nearest")
+        b = dict(zip(around, heights.tolist(), strict=True))
         p, q = (b[1, 0] - b[-1, 0]) / (2 * h), (b[0, 1] - b[0, -1]) / (2 * h)
         r, t = (b[1, 0] - 2 * b[0, 0] + b[-1, 0]) / h**2, (b[0, 1] - 2 * b[0, 0] + b[0, -1]) / h**2
         s = (b[1, 1] - b[-1, 1] - b[1, -1] + b[-1, -1]) / (4 * h * h)

@@ -34,7 +34,9 @@ def start():
 
 
 def run(felt, start, snow, ratio=1, seed=3):
-    return simulate_flow_ensemble(felt, ratio, start, snow, LastSeen(), AT, np.random.default_rng(seed))
+    return simulate_flow_ensemble(
+        felt, start, snow, ratio=ratio, last_seen=LastSeen(), at_m=AT, rng=np.random.default_rng(seed)
+    )
 
 
 @pytest.fixture(scope="module")
@@ -72,7 +74,9 @@ def test_a_report_can_end_an_event_that_runs(felt, start, monkeypatch):
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        simulate_flow_ensemble(felt, 1, start, SURE, LastSeen(), AT, np.random.default_rng(3), stop)
+        simulate_flow_ensemble(
+            felt, start, SURE, ratio=1, last_seen=LastSeen(), at_m=AT, rng=np.random.default_rng(3), progress=stop
+        )
     assert said
     assert set(said) == {""}
 
