@@ -110,7 +110,9 @@ def test_the_margin_belongs_to_the_site():
     for gap, passed in ((10.0, True), (60.0, False)):
         site = box(below[0] - 50.0, below[1] - gap - 50.0, below[0] + 50.0, below[1] - gap)
         assert site.distance(reached) == pytest.approx(gap)
-        made = site_places.exposure_of(site, search.request, search.starts, search.reach, away, to_start)
+        made = site_places.exposure_of(
+            site, search.request, starts=search.starts, reach=search.reach, away_m=away, to_start=to_start
+        )
         assert (made.share > 0.0) == passed
         told = site_places.exposure_statement(site, made, search.request, search.starts, search.reach)
         assert ("a body passes within 20 m of it" in told) == passed
@@ -418,6 +420,7 @@ def test_no_sentence_promises_safety():
         assert not any("safe" in text.lower() for text in texts)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["gurten_swissalti3d_2m", "sthelens_10m", "davos_srtm_30m"])
 def test_real_terrain(real_terrain, name):
     """On real ground every site that is offered keeps its promises; the reach covers all start zones."""

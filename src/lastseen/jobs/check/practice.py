@@ -162,8 +162,8 @@ def reach_ratio(slope_deg: float, friction: float, cell_m: float = 2.5) -> float
         if found is None:
             continue
         starts, ground, runs = found
-        off_row, own = (draw_by_place(1, starts.rows, starts.cols, 4, what) for what in (0, 2))
-        mu = ensemble.friction[None, :] * uniform(own, *SAMPLE_FRICTION)
+        off_row, off_friction = (draw_by_place(1, starts.rows, starts.cols, 4, what) for what in (0, 2))
+        mu = ensemble.friction[None, :] * uniform(off_friction, *SAMPLE_FRICTION)
         y = ((starts.rows - heights.extent.top)[:, None] + off_row) * cell_m
         length = (340.0 - y) / math.cos(math.radians(slope_deg))
         for run in runs:

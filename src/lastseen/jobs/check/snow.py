@@ -78,7 +78,7 @@ def speed_on_arc_m_s(
     ground = strip_ground(
         lambda x: radius_m - np.sqrt(radius_m**2 - np.clip(x - bottom, -reach, reach) ** 2), 2.0 * bottom, 0.5
     )
-    x0, x1 = (bottom - radius_m * math.sin(math.radians(one)) for one in (begin, to_deg))
+    x0, x1 = (bottom - radius_m * math.sin(math.radians(angle)) for angle in (begin, to_deg))
     east = speed * math.cos(math.radians(begin))
     tracks = slide_one(
         ground, x0, east_m_s=east, friction=friction, disc_m=x1 + 0.6, centripetal_load=centripetal_load
@@ -519,10 +519,12 @@ MEMBERS, PEOPLE = 16, 10
 @lru_cache
 def demo_length_m(scenario: str, size: int) -> float:
     """Median length of the events of a size on the demo's mountain, from the top of the release to the toe."""
-    asked = read_scenario(shared_folder("demo") / f"{scenario}.toml")
+    scenario_run = read_scenario(shared_folder("demo") / f"{scenario}.toml")
     given = [("size", size), ("members", MEMBERS), ("tracers", PEOPLE), ("model", "flow")]
-    asked = apply_overrides(asked, [Override(section="snow", key=key, value=value) for key, value in given])
-    model = make_plan(asked).model
+    scenario_run = apply_overrides(
+        scenario_run, [Override(section="snow", key=key, value=value) for key, value in given]
+    )
+    model = make_plan(scenario_run).model
     return model.runout.length_m.p50 if model else float("nan")
 
 

@@ -47,7 +47,7 @@ from lastseen.jobs.practice.walked_coverage import (
     sample_walk,
 )
 from lastseen.rescue import DEFAULT_CURVE, RescueClock, find_survival_curve
-from lastseen.search import Lattice, lattice_spacing_m, make_lattice, time_legs
+from lastseen.search import Lattice, Surface, lattice_spacing_m, make_lattice, time_legs
 
 SPACING_M = 1.0
 SHALLOWEST_M, DEPTH_M, SLOPE_DEG = 0.1, 1.0, 20.0  # of the plan's clock where no targets are known; design choice
@@ -71,6 +71,11 @@ class Searcher:
     phases: tuple[PhaseTime, ...]
     signals: tuple[SignalTime, ...]
     speeds: tuple[Speed, ...]
+
+    @property
+    def walked(self) -> tuple[FloatArray, FloatArray]:
+        """Places of the walk, and their times: NaN where the recording holds none."""
+        return _known_times(self.track, self.xyz_m, self.time_s)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -160,10 +165,10 @@ def debrief(
         else clean_track(recording, plan, gps_error_m=gps_error_m, shift_s=shifts.get(recording.name, 0.0))
         for recording in recordings
     ]
-    tracks = [one for one in cleaned if isinstance(one, Track)]
-    out = tuple(one for one in cleaned if isinstance(one, UnusedTrack))
+    tracks = [track for track in cleaned if isinstance(track, Track)]
+    unused = tuple(track for track in cleaned if isinstance(track, UnusedTrack))
     if not tracks:
-        why = "; ".join(f"{one.name}: {one.reason}" for one in out) or "none was given"
+        why = "; ".join(f"{track.name}: {track.reason}" for track in unused) or "none was given"
         raise NothingFoundError(f"no track can be debriefed: {why}")
     surface = plan.surface
     lattice = make_lattice(plan.outline, surface, lattice_spacing_m(plan.outline, SPACING_M))
@@ -176,47 +181,25 @@ def debrief(
         diggers=max(1, len(tracks)),
         curve=find_survival_curve(curve),
     )
-    searchers = []
-    for number, track in enumerate(tracks, start=1):
-        xyz, time, _ = sample_walk(track, surface)
-        times = find_first_times(track, lattice, surface, radii)
-        own = time if track.timed else np.full(time.size, np.nan)
-        mine = notes_of_searcher(log, track.name, number)
-        phases = compare_phases(mine, track.name, zero, clock)
-        signals = find_signal_times(targets, track, (xyz, time), plan, radii, mine, zero) if track.timed else ()
-        absolute = [replace(phase, ended_s=phase.ended_s + zero) for phase in phases]
-        speeds = measure_speeds(track, xyz, time, plan, absolute)
-        searchers.append(
-            Searcher(
-                number=number,
-                track=track,
-                cleaning_notes=cleaning_notes(track, zero),
-                xyz_m=xyz,
-                time_s=time,
-                metres=_metres(track, xyz, time),
-                times_s=times,
-                band=measure_band(times, lattice.weight_m2),
-                lanes=review_lanes(plan, [track], [(xyz, own)]),
-                phases=phases,
-                signals=signals,
-                speeds=speeds,
-            )
-        )
+    drill = _Drill(
+        plan=plan,
+        surface=surface,
+        lattice=lattice,
+        radii=radii,
+        targets=tuple(targets),
+        log=log,
+        clock=clock,
+        zero_s=zero,
+    )
+    searchers = [_review_searcher(drill, number, track) for number, track in enumerate(tracks, start=1)]
     team = join_first_times([searcher.times_s for searcher in searchers])
     band = measure_band(team, lattice.weight_m2)
-    lanes = review_lanes(
-        plan,
-        tracks,
-        [
-            (searcher.xyz_m, searcher.time_s if searcher.track.timed else searcher.time_s * math.nan)
-            for searcher in searchers
-        ],
-    )
-    left = find_leftover(plan, lattice, team, band, radii, lanes)
-    made = Debrief(
+    lanes = review_lanes(plan, tracks, [searcher.walked for searcher in searchers])
+    left = find_leftover(plan, lattice, team, band=band, radii=radii, lanes=lanes)
+    found = Debrief(
         plan=plan,
         searchers=tuple(searchers),
-        left_out=out,
+        left_out=unused,
         gps_error_m=gps_error_m,
         radii=radii,
         lattice=lattice,
@@ -230,7 +213,55 @@ def debrief(
         notes=(),
     )
     strays = unmatched_notes(log, [track.name for track in tracks], len(tracks), targets)
-    return replace(made, notes=(*strays, *_notes(made)))
+    return replace(found, notes=(*strays, *_notes(found)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Drill:
+    """What every recording of a drill is compared with."""
+
+    plan: PlannedSearch
+    surface: Surface
+    lattice: Lattice
+    radii: Radii
+    targets: tuple[Target, ...]
+    log: Sequence[NotedTime]
+    clock: RescueClock
+    zero_s: float
+
+
+def _review_searcher(drill: _Drill, number: int, track: Track) -> Searcher:
+    """What one recording says."""
+    plan, zero = drill.plan, drill.zero_s
+    xyz, time, _ = sample_walk(track, drill.surface)
+    times = find_first_times(track, drill.lattice, drill.surface, drill.radii)
+    noted = notes_of_searcher(drill.log, track.name, number)
+    phases = compare_phases(noted, track.name, zero, drill.clock)
+    signals: tuple[SignalTime, ...] = ()
+    if track.timed:
+        signals = find_signal_times(
+            drill.targets, track, walked=(xyz, time), plan=plan, radii=drill.radii, notes=noted, zero_s=zero
+        )
+    absolute = [replace(phase, ended_s=phase.ended_s + zero) for phase in phases]
+    return Searcher(
+        number=number,
+        track=track,
+        cleaning_notes=cleaning_notes(track, zero),
+        xyz_m=xyz,
+        time_s=time,
+        metres=_metres(track, xyz, time),
+        times_s=times,
+        band=measure_band(times, drill.lattice.weight_m2),
+        lanes=review_lanes(plan, [track], [_known_times(track, xyz, time)]),
+        phases=phases,
+        signals=signals,
+        speeds=measure_speeds(track, xyz, time, plan, absolute),
+    )
+
+
+def _known_times(track: Track, xyz: FloatArray, time: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Places of a walk, and their times: NaN where the recording holds none."""
+    return xyz, time if track.timed else np.full(time.size, np.nan)
 
 
 def _each_with_its_name(recordings: Sequence[RawTrack | UnusedTrack]) -> list[RawTrack | UnusedTrack]:
@@ -259,13 +290,13 @@ def _metres(track: Track, xyz: FloatArray, time: FloatArray) -> float:
     return float(step.sum())
 
 
-def _notes(made: Debrief) -> tuple[str, ...]:
+def _notes(found: Debrief) -> tuple[str, ...]:
     """What everybody who reads the debrief must know."""
-    told = [made.radii.verdict]
-    told += [f"{one.name} was left out: {one.reason}." for one in made.left_out]
+    notes = [found.radii.verdict]
+    notes += [f"{track.name} was left out: {track.reason}." for track in found.left_out]
     spans = [
         (searcher.track.name, float(searcher.track.time_s[0]), float(searcher.track.time_s[-1]))
-        for searcher in made.searchers
+        for searcher in found.searchers
         if searcher.track.timed
     ]
     if len(spans) > 1:
@@ -273,27 +304,27 @@ def _notes(made: Debrief) -> tuple[str, ...]:
             others = [span for span in spans if span[0] != name]
             if all(end < other[1] or begin > other[2] for other in others):
                 first = min(other[1] for other in others)
-                told.append(
+                notes.append(
                     f"{name} was recorded at another time than all others, {elapsed_text(begin - first)} from the "
                     "first of them: a clock may be off; move it with --shift."
                 )
                 break
-    if made.plan.flat:
-        told.append("The ground was taken as flat for want of an elevation model.")
-    if made.lanes.lanes and made.lanes.walked < 0.5:
-        told.append(
+    if found.plan.flat:
+        notes.append("The ground was taken as flat for want of an elevation model.")
+    if found.lanes.lanes and found.lanes.walked < 0.5:
+        notes.append(
             "The lanes of the plan were mostly not followed: coverage counts, the distances between lanes do not."
         )
-    steep = _outside_share(made)
-    if steep > 0.3:
-        told.append(f"{percent(steep)} of what was walked lies more than a strip outside the outline.")
-    return tuple(told)
+    outside = _outside_share(found)
+    if outside > 0.3:
+        notes.append(f"{percent(outside)} of what was walked lies more than a strip outside the outline.")
+    return tuple(notes)
 
 
-def _outside_share(made: Debrief) -> float:
-    wide = shapely.buffer(made.plan.outline, made.plan.strip_width_m)
+def _outside_share(found: Debrief) -> float:
+    wide = shapely.buffer(found.plan.outline, found.plan.strip_width_m)
     inside = [
-        int(shapely.contains_xy(wide, searcher.xyz_m[:, 0], searcher.xyz_m[:, 1]).sum()) for searcher in made.searchers
+        int(shapely.contains_xy(wide, searcher.xyz_m[:, 0], searcher.xyz_m[:, 1]).sum()) for searcher in found.searchers
     ]
-    total = sum(len(searcher.xyz_m) for searcher in made.searchers)
+    total = sum(len(searcher.xyz_m) for searcher in found.searchers)
     return 1.0 - sum(inside) / total if total else math.nan

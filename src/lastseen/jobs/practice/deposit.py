@@ -156,14 +156,16 @@ def lay_sized(frame: SiteFrame, size: int, seed: int) -> SnowShape:
     radius = np.hypot(a / (0.5 * width), d / (0.5 * length))
     relative = radius / _edge(np.arctan2(a / width, -d / length), phases)
     profile = np.sqrt(np.clip(1.0 - relative**2, 0.0, 1.0)) * (1.0 + TOE * np.clip(2.0 * d / length, -1.0, 1.0))
-    told = (
+    text = (
         f"Deposit of size {size}: {volume:.0f} m3 (released volume of the EAWS size table, grown by "
         f"{percent(Snow().growth[1])} of its mass, packed to deposit density), "
         f"{MEAN_THICKNESS_M[size]:g} m thick on average"
     )
     if share < 0.99:
-        told += f"; the site holds {percent(share)} of its area, so it is smaller and just as thick"
-    return _add_hummocks(grid, outline, profile, share * volume, math.sqrt(share), f"{told}.", rng)
+        text += f"; the site holds {percent(share)} of its area, so it is smaller and just as thick"
+    return _add_hummocks(
+        grid, outline, profile, volume_m3=share * volume, scale=math.sqrt(share), source=f"{text}.", rng=rng
+    )
 
 
 def lay_modelled(frame: SiteFrame, model: DepositModel, seed: int) -> SnowShape:
@@ -196,13 +198,15 @@ def lay_modelled(frame: SiteFrame, model: DepositModel, seed: int) -> SnowShape:
     volume = float(profile.sum()) * grid.cell_area_m2
     if volume <= 0.0:
         raise InputError(f"the plan {model.name} has no thickness inside its debris outline: make it again")
-    told = f"Debris of the plan {model.name}: mean thickness over its events"
-    told += f", drawn at {scale:.2f} of its lengths and just as thick." if scale < 0.995 else ", at true size."
-    return _add_hummocks(grid, outline, profile, volume, scale, told, np.random.default_rng(seed))
+    text = f"Debris of the plan {model.name}: mean thickness over its events"
+    text += f", drawn at {scale:.2f} of its lengths and just as thick." if scale < 0.995 else ", at true size."
+    return _add_hummocks(
+        grid, outline, profile, volume_m3=volume, scale=scale, source=text, rng=np.random.default_rng(seed)
+    )
 
 
 def _add_hummocks(
-    grid: Grid, outline: MultiPolygon, profile: FloatArray, volume_m3: float, scale: float, source: str,
+    grid: Grid, outline: MultiPolygon, profile: FloatArray, *, volume_m3: float, scale: float, source: str,
     rng: np.random.Generator,
 ) -> SnowShape:  # fmt: skip
     """Hummocks on a profile, brought to its volume."""
@@ -414,7 +418,7 @@ def _stakes(frame: SiteFrame, grid: Grid, fill: FloatArray, cut: FloatArray, sta
     for k in range(ni * nj):
         row, col = divmod(k, nj)
         a, d = np.array((col + j0 + 0.5) * stake_m), np.array((row + i0 + 0.5) * stake_m)
-        x, y = (float(one) for one in frame.to_map(a, d))
+        x, y = (float(value) for value in frame.to_map(a, d))
         stakes.append(
             Stake(
                 name=_stake_name(row, col),
@@ -432,7 +436,7 @@ def _depth_at(grid: Grid, volume_m3: FloatArray, x: float, y: float) -> float:
     """Depth at a place; the middle of a square on the rim can lie off the lattice, where nothing is done."""
     if not bool(grid.contains(x, y)):
         return 0.0
-    r, c = (int(one) for one in grid.cell_of(x, y))
+    r, c = (int(index) for index in grid.cell_of(x, y))
     return float(volume_m3[r, c]) / grid.cell_area_m2
 
 
@@ -519,8 +523,8 @@ class PracticeDeposit:
     @property
     def left_out(self) -> str:
         """What was not looked at when the site was found, after a semicolon; empty where nothing is."""
-        told = self.site.get("left_out")
-        return f"; {told} when its site was looked for" if told else ""
+        left_out = self.site.get("left_out")
+        return f"; {left_out} when its site was looked for" if left_out else ""
 
     @property
     def outline(self) -> MultiPolygon:

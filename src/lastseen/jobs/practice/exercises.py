@@ -114,11 +114,11 @@ def exercise_of(values: Any, where: str) -> Exercise:
     try:
         return Exercise(**values)
     except ValidationError as error:
-        told = (f"{'.'.join(map(str, one['loc'])) or 'values'}: {one['msg']}" for one in error.errors())
-        raise InputError(f"{where}: {'; '.join(told)}") from error
+        reasons = (f"{'.'.join(map(str, problem['loc'])) or 'values'}: {problem['msg']}" for problem in error.errors())
+        raise InputError(f"{where}: {'; '.join(reasons)}") from error
 
 
-def find_exercise(name: str, own: Path | None = None) -> Exercise:
+def find_exercise(name: str, own_file: Path | None = None) -> Exercise:
     """The exercise of that name: the user's own first, then the published ones.
 
     Raises
@@ -126,7 +126,7 @@ def find_exercise(name: str, own: Path | None = None) -> Exercise:
     InputError
         If there is none; the text lists those there are.
     """
-    known = {**published_exercises(), **(read_exercises(own) if own else {})}
+    known = {**published_exercises(), **(read_exercises(own_file) if own_file else {})}
     if name not in known:
         raise InputError(f"no exercise is called '{name}': choose one of {', '.join(known)}")
     return known[name]

@@ -109,17 +109,17 @@ def review_lanes(
     points = _points(walked)
     lanes = plan.lanes()
     found = {number: _match(line, points, plan.strip_width_m) for number, line in lanes.items()}
-    each = [
+    walks = [
         _lane_walk(number, plan.searcher_of(number), found[number], points, [track.name for track in tracks])
         for number in lanes
     ]
     turns = [
         turn
-        for one in each
-        if one.walked >= LEAST_WALKED
-        for turn in _turns(one.lane, lanes[one.lane], found[one.lane], plan)
+        for lane in walks
+        if lane.walked >= LEAST_WALKED
+        for turn in _turns(lane.lane, lanes[lane.lane], found[lane.lane], plan)
     ]
-    return LaneReview(lanes=tuple(each), spacings=tuple(_spacings(lanes, found, plan)), turns=tuple(turns))
+    return LaneReview(lanes=tuple(walks), spacings=tuple(_spacings(lanes, found, plan)), turns=tuple(turns))
 
 
 def _points(walked: Sequence[tuple[FloatArray, FloatArray]]) -> _Points:
@@ -130,7 +130,7 @@ def _points(walked: Sequence[tuple[FloatArray, FloatArray]]) -> _Points:
         way = xyz[ahead, :2] - xyz[behind, :2]
         xy.append(xyz[:, :2])
         headings.append(way / np.maximum(np.linalg.norm(way, axis=1), 1e-9)[:, None])
-    number = np.repeat(np.arange(len(walked)), [len(one) for one in xy]).astype(np.int32)
+    number = np.repeat(np.arange(len(walked)), [len(points) for points in xy]).astype(np.int32)
     flat = np.concatenate(xy)
     return _Points(xy=flat, heading=np.concatenate(headings), time=np.concatenate([t for _, t in walked]), track=number)
 
@@ -161,8 +161,8 @@ def _match(line: LineString, points: _Points, strip_m: float) -> _Match:
     walked_xy[found] = points.xy[picked[found]]
     reached = (passed + beyond)[good]
     ends = [good[pick(reached)] for pick in (np.argmin, np.argmax)] if good.size else []
-    told = tuple((float((passed + beyond)[k]), *map(float, points.xy[near[k]])) for k in ends)
-    return _Match(xy=xy, walked_xy=walked_xy, point=picked, ends=told)
+    ends = tuple((float((passed + beyond)[k]), *map(float, points.xy[near[k]])) for k in ends)
+    return _Match(xy=xy, walked_xy=walked_xy, point=picked, ends=ends)
 
 
 def _lane_walk(number: int, searcher: int, match: _Match, points: _Points, names: Sequence[str]) -> LaneWalk:
@@ -194,24 +194,24 @@ def _lane_walk(number: int, searcher: int, match: _Match, points: _Points, names
 
 def _spacings(lanes: dict[int, LineString], found: dict[int, _Match], plan: PlannedSearch) -> list[Spacing]:
     """Neighbouring lanes: stations of one against the other, straight on the snow."""
-    numbers, surface, told = list(lanes), plan.surface, []
+    numbers, surface, spacings = list(lanes), plan.surface, []
     for i, a in enumerate(numbers):
         for b in numbers[i + 1 :]:
-            one, other = found[a], found[b]
-            planned = _between(one.xy, other.xy, surface)
+            lane, neighbour = found[a], found[b]
+            planned = _between(lane.xy, neighbour.xy, surface)
             near = planned <= NEIGHBOURS * plan.strip_width_m
-            side = _side_by_side(one.xy, lanes[b])
+            side = _side_by_side(lane.xy, lanes[b])
             use = near & side
             if use.sum() < 3 or float(np.median(planned[use])) < 0.2 * plan.strip_width_m:
                 continue
             mean = widest = math.nan
-            walked_here = use & np.isfinite(one.walked_xy[:, 0])
-            there = other.walked_xy[np.isfinite(other.walked_xy[:, 0])]
+            walked_here = use & np.isfinite(lane.walked_xy[:, 0])
+            there = neighbour.walked_xy[np.isfinite(neighbour.walked_xy[:, 0])]
             if walked_here.sum() >= 3 and len(there) >= 3:
-                away = _between(one.walked_xy[walked_here], there, surface)
+                away = _between(lane.walked_xy[walked_here], there, surface)
                 mean, widest = float(away.mean()), float(away.max())
-            told.append(Spacing(lanes=(a, b), planned_m=float(planned[use].mean()), walked_m=mean, widest_m=widest))
-    return told
+            spacings.append(Spacing(lanes=(a, b), planned_m=float(planned[use].mean()), walked_m=mean, widest_m=widest))
+    return spacings
 
 
 def _side_by_side(xy: FloatArray, other: LineString) -> BoolArray:
@@ -222,22 +222,22 @@ def _side_by_side(xy: FloatArray, other: LineString) -> BoolArray:
 
 def _between(a: FloatArray, b: FloatArray, surface: Surface) -> FloatArray:
     """Straight distance on the snow from each point of a to the nearest of b."""
-    three = [np.column_stack([one, surface.z(one[:, 0].copy(), one[:, 1].copy())]) for one in (a, b)]
+    three = [np.column_stack([points, surface.z(points[:, 0].copy(), points[:, 1].copy())]) for points in (a, b)]
     away, _ = cKDTree(three[1]).query(three[0])
     return np.asarray(away, dtype=np.float64)
 
 
 def _turns(number: int, line: LineString, match: _Match, plan: PlannedSearch) -> list[Turn]:
     """Both ends of a lane."""
-    told = []
+    turns = []
     sides = (("start", match.xy[0], match.xy[1]), ("end", match.xy[-1], match.xy[-2]))
     for (end, place, inner), (along, x, y) in zip(sides, match.ends, strict=True):
         short = along if end == "start" else float(line.length - along)
         edge = _to_edge(place, place - inner, plan)
-        told.append(
+        turns.append(
             Turn(lane=number, end=end, planned_edge_m=edge, walked_edge_m=edge + short, short_m=short, place_m=(x, y))
         )
-    return told
+    return turns
 
 
 def _to_edge(place: FloatArray, way: FloatArray, plan: PlannedSearch) -> float:

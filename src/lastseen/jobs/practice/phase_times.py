@@ -67,24 +67,24 @@ class Speed:
 
 def clock_zero_s(tracks: Sequence[Track], log: Sequence[NotedTime]) -> float:
     """The clock's zero since 1970: as noted, or the first fix of all tracks; 0 where there are no times at all."""
-    noted = [one.time_s for one in log if one.phase == "start" and one.time_s is not None]
+    noted = [note.time_s for note in log if note.phase == "start" and note.time_s is not None]
     if noted:
         return min(noted)
     first = [float(track.time_s[0]) for track in tracks if track.timed]
     return min(first, default=0.0)
 
 
-def elapsed_s(one: NotedTime, zero_s: float) -> float:
+def elapsed_s(note: NotedTime, zero_s: float) -> float:
     """A noted time since the clock's zero."""
-    if one.elapsed_s is not None:
-        return one.elapsed_s
-    return float(one.time_s or 0.0) - zero_s
+    if note.elapsed_s is not None:
+        return note.elapsed_s
+    return float(note.time_s or 0.0) - zero_s
 
 
 def notes_of_searcher(log: Sequence[NotedTime], name: str, number: int) -> list[NotedTime]:
     """What was noted of one searcher, by name, by number from 1, or of everybody."""
     names = {name.casefold(), str(number), f"s{number}"}
-    return [one for one in log if one.searcher.casefold() in names or one.searcher in {"", "*"}]
+    return [note for note in log if note.searcher.casefold() in names or note.searcher in {"", "*"}]
 
 
 def unmatched_notes(
@@ -94,15 +94,15 @@ def unmatched_notes(
     numbers = {f"{lead}{k}" for k in range(1, count + 1) for lead in ("", "s")}
     known = {name.casefold() for name in names} | numbers | {"", "*"}
     hidden = {target.name.casefold() for target in targets if target.what == "target"} | {""}
-    strangers = dict.fromkeys(one.searcher for one in log if one.searcher.casefold() not in known)
-    missing = dict.fromkeys(one.target for one in log if one.target.casefold() not in hidden) if targets else {}
-    told = []
+    strangers = dict.fromkeys(note.searcher for note in log if note.searcher.casefold() not in known)
+    missing = dict.fromkeys(note.target for note in log if note.target.casefold() not in hidden) if targets else {}
+    notes = []
     if strangers:
-        told.append(f"Noted times of {', '.join(strangers)} are left out: the tracks are {', '.join(names)}.")
+        notes.append(f"Noted times of {', '.join(strangers)} are left out: the tracks are {', '.join(names)}.")
     if missing:
         there = ", ".join(target.name for target in targets if target.what == "target")
-        told.append(f"Noted times of {', '.join(missing)} meet no target: those of the site are {there}.")
-    return tuple(told)
+        notes.append(f"Noted times of {', '.join(missing)} meet no target: those of the site are {there}.")
+    return tuple(notes)
 
 
 def compare_phases(log: Sequence[NotedTime], who: str, zero_s: float, clock: RescueClock) -> tuple[PhaseTime, ...]:
@@ -116,30 +116,40 @@ def compare_phases(log: Sequence[NotedTime], who: str, zero_s: float, clock: Res
         If a phase ends before the one before it.
     """
     planned = _planned(clock)
-    noted = [one for one in log if one.phase in LETTERS]
-    at_start = [elapsed_s(one, zero_s) for one in noted if one.phase == "A"]
+    noted = [note for note in log if note.phase in LETTERS]
+    at_start = [elapsed_s(note, zero_s) for note in noted if note.phase == "A"]
     begin = 0.0
     found: list[PhaseTime] = []
     if at_start:
         begin = min(at_start)
-        found.append(_phase(who, "", "A", begin, begin, planned, clock))
+        found.append(_phase(who=who, target="", letter="A", ended=begin, took=begin, planned=planned, clock=clock))
     known_begin = bool(at_start)
-    for target in dict.fromkeys(one.target for one in noted if one.phase != "A"):
-        mine = {one.phase: elapsed_s(one, zero_s) for one in noted if one.target == target and one.phase != "A"}
+    for target in dict.fromkeys(note.target for note in noted if note.phase != "A"):
+        ended = {note.phase: elapsed_s(note, zero_s) for note in noted if note.target == target and note.phase != "A"}
         before = begin if known_begin else math.nan
         for letter in LETTERS[1:]:
-            if letter not in mine:
+            if letter not in ended:
                 before = math.nan
                 continue
-            if mine[letter] < before:
+            if ended[letter] < before:
                 raise InputError(
                     f"{who or 'everybody'}, target '{target}': phase {letter} ends before the one before it: "
                     "look at the noted times"
                 )
-            found.append(_phase(who, target, letter, mine[letter], mine[letter] - before, planned, clock))
-            before = mine[letter]
-        if mine:
-            begin, known_begin = max(mine.values()), True
+            found.append(
+                _phase(
+                    who=who,
+                    target=target,
+                    letter=letter,
+                    ended=ended[letter],
+                    took=ended[letter] - before,
+                    planned=planned,
+                    clock=clock,
+                )
+            )
+            before = ended[letter]
+        if ended:
+            begin, known_begin = max(ended.values()), True
     return tuple(found)
 
 
@@ -159,6 +169,7 @@ def _planned(clock: RescueClock) -> dict[str, tuple[str, tuple[float, float, flo
 
 
 def _phase(
+    *,
     who: str,
     target: str,
     letter: str,
@@ -192,6 +203,7 @@ def _phase(
 def find_signal_times(
     targets: Sequence[Target],
     track: Track,
+    *,
     walked: tuple[FloatArray, FloatArray],
     plan: PlannedSearch,
     radii: Radii,
@@ -203,18 +215,20 @@ def find_signal_times(
     reception = Reception.of_strip(plan.strip_width_m)
     spread = SPREAD * reception.sd_m
     found = []
-    for one in sorted(targets, key=lambda target: (len(target.name), target.name)):
-        if one.what != "target":
+    for target in sorted(targets, key=lambda target: (len(target.name), target.name)):
+        if target.what != "target":
             continue
-        ratio = range_ratio(xyz, one)  # metres of range along the axis that would be needed
+        ratio = range_ratio(xyz, target)  # metres of range along the axis that would be needed
         limits = (reception.r_max_m + math.hypot(spread, radii.gps_m), reception.r_max_m)
         last = reception.r_max_m - math.hypot(spread, radii.gps_m)
         first, likely, sure = (_first(time, ratio <= limit) - zero_s for limit in (*limits, last))
-        noted = [elapsed_s(n, zero_s) for n in notes if n.phase == "B" and n.target.casefold() == one.name.casefold()]
+        noted = [
+            elapsed_s(n, zero_s) for n in notes if n.phase == "B" and n.target.casefold() == target.name.casefold()
+        ]
         at = min(noted, default=math.nan)
         found.append(
             SignalTime(
-                target=one.name,
+                target=target.name,
                 track=track.name,
                 first_s=first,
                 likely_s=likely,
@@ -262,17 +276,17 @@ def measure_speeds(
     parts += _noted_parts(noted)
     found = []
     for name, begin, end in parts:
-        mine = joined & (middle >= begin) & (middle < end)
-        if mine.any() and float(lasts[mine].sum()) > 0.0:
-            found.append(Speed(part=name, metres=float(step[mine].sum()), seconds=float(lasts[mine].sum())))
+        inside = joined & (middle >= begin) & (middle < end)
+        if inside.any() and float(lasts[inside].sum()) > 0.0:
+            found.append(Speed(part=name, metres=float(step[inside].sum()), seconds=float(lasts[inside].sum())))
     return tuple(found)
 
 
 def _noted_parts(noted: Sequence[PhaseTime]) -> list[tuple[str, float, float]]:
     """Spans of the phases whose begin and end are known; ``ended_s`` of the phases is made absolute by the caller."""
-    told = []
-    for one in noted:
-        if math.isfinite(one.took_s) and one.took_s > 0.0 and one.letter != "A":
-            words = f"{one.letter} {one.name}" + (f", {one.target}" if one.target else "")
-            told.append((words, one.ended_s - one.took_s, one.ended_s))
-    return told
+    parts = []
+    for phase in noted:
+        if math.isfinite(phase.took_s) and phase.took_s > 0.0 and phase.letter != "A":
+            words = f"{phase.letter} {phase.name}" + (f", {phase.target}" if phase.target else "")
+            parts.append((words, phase.ended_s - phase.took_s, phase.ended_s))
+    return parts

@@ -223,11 +223,11 @@ def simulate_start_zones(
         Gets what is done and the share of it.
     """
     lattice, sizes = _working_ground(ground, starts)
-    felt = smooth_for_snow(lattice)
+    smooth = smooth_for_snow(lattice)
     cells, size = _set_out_from(lattice, sizes)
     frictions = member_frictions(members) if frictions is None else frictions
     members = len(frictions)
-    slabs = [slab_class(one).thickness_at_38_m * SLAB_FACTOR[1] for one in SIZES]
+    slabs = [slab_class(slab_size).thickness_at_38_m * SLAB_FACTOR[1] for slab_size in SIZES]
     drag = np.array([0.0, *(drag_per_m(turbulence_m_s2, slab) for slab in slabs)])
     share = np.zeros(lattice.shape)
     speed, source = np.zeros(lattice.shape, np.float32), np.full(lattice.shape, -1, np.int32)
@@ -235,7 +235,7 @@ def simulate_start_zones(
     for number, by_size in enumerate(frictions):
         progress("bodies come down from the start zones", number / members)
         set_out = _MemberStarts(
-            felt=felt,
+            smooth=smooth,
             cells=cells,
             friction=np.array((0.0, *by_size))[size],
             drag_per_m=drag[size],
@@ -296,7 +296,7 @@ def _largest(starts: StartGround, shape: tuple[int, int], ratio: int) -> npt.NDA
 class _MemberStarts:
     """Samples of one member before they move: ground, cells, friction and drag of each."""
 
-    felt: Grid
+    smooth: Grid
     cells: IntArray
     friction: FloatArray
     drag_per_m: FloatArray
@@ -306,14 +306,14 @@ class _MemberStarts:
     def carry(self, first: int) -> tuple[SampleTracks, IntArray]:
         """The tracks of one batch, and where its samples set out."""
         part = slice(first, first + BATCH)
-        cells, felt = self.cells[part], self.felt
-        x, y = felt.centre_of(cells // felt.shape[1], cells % felt.shape[1])
+        cells, smooth = self.cells[part], self.smooth
+        x, y = smooth.centre_of(cells // smooth.shape[1], cells % smooth.shape[1])
         rest = np.zeros(cells.size)
         samples = Samples(
             x_m=x, y_m=y, east_m_s=rest, north_m_s=rest, friction=self.friction[part], drag_per_m=self.drag_per_m[part]
         )
         tracks = slide_samples(
-            felt,
+            smooth,
             samples,
             largest_step_s=LARGEST_STEP_S,
             largest_step_cells=LARGEST_STEP_CELLS,
@@ -324,7 +324,7 @@ class _MemberStarts:
 
 def _simulate_member(set_out: _MemberStarts, speed: npt.NDArray[np.float32], source: IntArray) -> tuple[BoolArray, int]:
     """One member: which cells a sample passes, and how many samples left. Adds to ``speed`` and ``source``."""
-    shape = set_out.felt.shape
+    shape = set_out.smooth.shape
     passed = set_out.start.ravel().copy()  # start-zone ground counts as reached
     left = 0
     # Some batches at a time, so that memory stays bounded; they are gathered in their order.

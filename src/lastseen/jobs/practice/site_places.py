@@ -84,13 +84,15 @@ def find_places(starts: StartGround, request: SiteRequest, bad: BoolArray, away_
     """All rectangles that pass, in the order of slope, evenness and distance from reached ground."""
     cell = starts.ground.cell_m
     sigma = 0.35 * request.height_m / cell
-    east, north = (ndimage.gaussian_filter(one, sigma, mode="nearest", truncate=2.0) for one in starts.gradient_m_m)
+    east, north = (
+        ndimage.gaussian_filter(values, sigma, mode="nearest", truncate=2.0) for values in starts.gradient_m_m
+    )
     step = max(1, round(CENTRES_M / cell))
     slope = starts.slope_deg
     with np.errstate(invalid="ignore"):
         fair = ~bad & (slope <= request.high_deg)
     rows, cols = (
-        one.astype(np.int32) * step + step // 2 for one in np.nonzero(fair[step // 2 :: step, step // 2 :: step])
+        values.astype(np.int32) * step + step // 2 for values in np.nonzero(fair[step // 2 :: step, step // 2 :: step])
     )
     half_map = 0.5 * request.height_m * math.cos(math.radians(0.5 * (request.low_deg + request.high_deg)))
     out = np.empty((rows.size, 6))
@@ -202,6 +204,7 @@ def distance_to_starts(starts: StartGround) -> StartDistance:
 def exposure_of(
     site: Polygon,
     request: SiteRequest,
+    *,
     starts: StartGround,
     reach: StartZoneReach,
     away_m: FloatArray,
@@ -219,8 +222,8 @@ def exposure_of(
     if begins >= 0:
         x, y = reach.share.centre_of(begins // nx, begins % nx)
         from_m = (float(x), float(y))
-        here = float(ground.sample(site.centroid.x, site.centroid.y))
-        above = float(ground.sample(*from_m)) - here
+        height_m = float(ground.sample(site.centroid.x, site.centroid.y))
+        above = float(ground.sample(*from_m)) - height_m
     nearest = inside[int(np.argmin(to_start.away_m.ravel()[inside]))]
     lower = bool(
         ground.values[to_start.row.ravel()[nearest], to_start.col.ravel()[nearest]] < ground.values.ravel()[nearest]
@@ -262,10 +265,10 @@ def exposure_statement(
     site: Polygon, exposure: Exposure, request: SiteRequest, starts: StartGround, reach: StartZoneReach
 ) -> str:
     """What comes down, with its limits."""
-    low = min(one for by_size in reach.frictions for one in by_size[: request.most_size])
-    high = max(one for by_size in reach.frictions for one in by_size[: request.most_size])
+    low = min(friction for by_size in reach.frictions for friction in by_size[: request.most_size])
+    high = max(friction for by_size in reach.frictions for friction in by_size[: request.most_size])
     members = len(reach.frictions)
-    asked = (
+    runs = (
         f"{_spaced(reach.samples)} bodies came down from {_spaced(starts.count)} start zones ({starts.least_deg:g} "
         f"degrees and steeper), each with the {members} frictions of the largest size, up to {request.most_size}, that "
         f"the ground there can hold ({low:.2f} to {high:.2f}, the literature range of size 3 "
@@ -273,31 +276,31 @@ def exposure_statement(
     )
     left_out = f"; {request.left_out}" if request.left_out else ""
     if exposure.share > 0.0:
-        return f"{_reached_text(site, exposure, request, members)} {asked}{left_out}. {SITE_LIMITS}"
+        return f"{_reached_text(site, exposure, request, members)} {runs}{left_out}. {SITE_LIMITS}"
     far = (
         "none passes any ground here"
         if math.isinf(exposure.distance_m)
         else f"the nearest ground that one passes is {exposure.distance_m:.0f} m away"
     )
     if starts.count == 0:
-        asked = f"there is no start-zone ground of {starts.least_deg:g} degrees and more in this elevation model"
-    told = f"No start zone in this model reaches it{left_out}: {asked}; {far}."
+        runs = f"there is no start-zone ground of {starts.least_deg:g} degrees and more in this elevation model"
+    text = f"No start zone in this model reaches it{left_out}: {runs}; {far}."
     if exposure.start_below and exposure.start_distance_m < 100.0:
-        told += f" Start-zone ground begins {exposure.start_distance_m:.0f} m below its edge: keep people off it."
-    return f"{told} {SITE_LIMITS}"
+        text += f" Start-zone ground begins {exposure.start_distance_m:.0f} m below its edge: keep people off it."
+    return f"{text} {SITE_LIMITS}"
 
 
 def _reached_text(site: Polygon, exposure: Exposure, request: SiteRequest, members: int) -> str:
     hits = round(exposure.share * members)
     where = "it" if exposure.distance_m <= 0.0 else f"within {request.margin_m:g} m of it"
-    told = f"Reached: with {hits} of {members} frictions a body passes {where}"
+    text = f"Reached: with {hits} of {members} frictions a body passes {where}"
     if exposure.from_m is None:
-        return f"{told}."
+        return f"{text}."
     middle = site.centroid
     away = middle.distance(Point(exposure.from_m))
     azimuth = math.degrees(math.atan2(exposure.from_m[0] - middle.x, exposure.from_m[1] - middle.y)) % 360.0
     return (
-        f"{told}, at up to {exposure.speed_m_s:.0f} m/s, from a start zone {exposure.from_above_m:.0f} m higher and "
+        f"{text}, at up to {exposure.speed_m_s:.0f} m/s, from a start zone {exposure.from_above_m:.0f} m higher and "
         f"{away:.0f} m to the {bearing_text(azimuth)}. Use it only with the lookout in "
         "place and a way out that is known."
     )
@@ -372,7 +375,7 @@ def ways_of(
     walk = _Walk(around, site)
     middle = site.centroid
     if near_m is not None and bool(around.ground.contains(*near_m)):
-        row, col = (int(one) for one in around.ground.cell_of(*near_m))
+        row, col = (int(index) for index in around.ground.cell_of(*near_m))
         way_in = walk.way((row, col), "the starting place", inward=True)
     else:
         road = walk.nearest(walk.cells_in(roads)) if roads is not None else None

@@ -56,6 +56,7 @@ WEIGHTS = {
 
 def rank_parts(
     request: SiteRequest,
+    *,
     slope_deg: float,
     spread_deg: float,
     away_m: float,
@@ -91,27 +92,27 @@ def _approach_factor(way_in: Way | None) -> float:
 def rank_sites(found: Sequence[Site], count: int) -> tuple[Site, ...]:
     """The best, numbered: those reached by snow come last, and before them those without a way in."""
     ordered = sorted(
-        found, key=lambda one: (one.exposure.share > 0.0, one.way_in is None, -round(one.rank, 6), one.number)
+        found, key=lambda site: (site.exposure.share > 0.0, site.way_in is None, -round(site.rank, 6), site.number)
     )
-    return tuple(_numbered(one, number, len(found)) for number, one in enumerate(ordered[:count], start=1))
+    return tuple(_numbered(site, number, len(found)) for number, site in enumerate(ordered[:count], start=1))
 
 
 def _numbered(site: Site, number: int, of: int) -> Site:
     """The site with its number, the name of its lookout place, and why it has this rank."""
     lookout = replace(site.lookout, name=f"L{number}") if site.lookout else None
     by_value = sorted(site.parts, key=lambda part: -part.value)
-    told = ", ".join(f"{part.name} {part.value:.2f}" for part in site.parts)
-    why = f"best in {by_value[0].name}, weakest in {by_value[-1].name}. Parts: {told}"
+    values = ", ".join(f"{part.name} {part.value:.2f}" for part in site.parts)
+    text = f"best in {by_value[0].name}, weakest in {by_value[-1].name}. Parts: {values}"
     if site.way_in is None:
-        why += "; it comes after all that have a way in"
+        text += "; it comes after all that have a way in"
     elif site.way_in.reached_m > 0.0:
         factor = _approach_factor(site.way_in)
-        why += f"; times {factor:.2f}, since a body reaches {site.way_in.reached_m:.0f} m of the way in"
+        text += f"; times {factor:.2f}, since a body reaches {site.way_in.reached_m:.0f} m of the way in"
     return replace(
         site,
         number=number,
         lookout=lookout,
-        reason=f"Number {number} of {of} that passed, with {site.rank:.2f} of 1: {why}.",
+        reason=f"Number {number} of {of} that passed, with {site.rank:.2f} of 1: {text}.",
     )
 
 
@@ -174,19 +175,19 @@ def find_sites(
     starts = find_start_ground(ground, trees.cover if trees else None, request.start_deg, request.most_size)
     reach = simulate_start_zones(ground, starts, progress=lambda stage, share: progress(stage, 0.1 + 0.6 * share))
     progress("placing sites", 0.7)
-    here = _prepare(ground, starts, reach, layers, request)
-    bad = site_places.find_unusable(starts, layers, request, here.away_m)
-    places = site_places.find_places(starts, request, bad, here.away_m)
+    look = _prepare(ground, starts, reach, layers, request)
+    bad = site_places.find_unusable(starts, layers, request, look.away_m)
+    places = site_places.find_places(starts, request, bad, look.away_m)
     tally = {"tried": 0, "trap": 0, "above": 0, "lookout": 0, "reached": 0}
     found: list[Site] = []
-    for site in _candidates(here, places, tally):
+    for site in _candidates(look, places, tally):
         found.append(site)
         progress("looking at sites", 0.7 + 0.3 * len(found) / (CHOICE * request.count))
         if len(found) == CHOICE * request.count:
             break
-    refused = _count_refused(here, tally)
+    refused = _count_refused(look, tally)
     if not found:
-        raise NothingFoundError(_no_site_text(here, refused, places.row.size))
+        raise NothingFoundError(_no_site_text(look, refused, places.row.size))
     return SiteSearch(
         request=request,
         starts=starts,
@@ -194,7 +195,7 @@ def find_sites(
         layers=layers,
         sites=rank_sites(found, request.count),
         refused=refused,
-        notes=_notes(here, refused),
+        notes=_notes(look, refused),
     )
 
 
@@ -224,9 +225,9 @@ def _prepare(
     )
 
 
-def _candidates(here: _SiteGround, places: site_places.Places, tally: dict[str, int]) -> Iterator[Site]:
+def _candidates(look: _SiteGround, places: site_places.Places, tally: dict[str, int]) -> Iterator[Site]:
     """Sites that pass all, one after the other, apart from each other."""
-    outlines = site_places.outlines_of(here.starts.ground, here.request, places)
+    outlines = site_places.outlines_of(look.starts.ground, look.request, places)
     tree = STRtree(outlines)
     open_: BoolArray = np.ones(outlines.size, bool)
 
@@ -240,66 +241,79 @@ def _candidates(here: _SiteGround, places: site_places.Places, tally: dict[str, 
             return
         outline: Polygon = outlines[k]
         tally["tried"] += 1
-        if site_places.runs_off_above(outline, here.broad):
+        if site_places.runs_off_above(outline, look.broad):
             tally["above"] += 1
             close(outline)
             continue
-        inside, near = _traps(here, outline)
+        inside, near = _traps(look, outline)
         if inside:
             tally["trap"] += 1
-            for one in inside:
-                close(one.outline)
+            for trap in inside:
+                close(trap.outline)
             continue
-        site = _site(here, places, k, outline, near)
-        if site.exposure.share > 0.0 and (not here.request.exposed_ok or site.lookout is None):
-            tally["lookout" if here.request.exposed_ok else "reached"] += 1
+        site = _site(look, places, k, outline, near)
+        if site.exposure.share > 0.0 and (not look.request.exposed_ok or site.lookout is None):
+            tally["lookout" if look.request.exposed_ok else "reached"] += 1
             close(outline)
             continue
-        close(outline, APART * here.request.width_m)
+        close(outline, APART * look.request.width_m)
         yield site
 
 
-def _traps(here: _SiteGround, outline: Polygon) -> tuple[list[Trap], tuple[str, ...]]:
+def _traps(look: _SiteGround, outline: Polygon) -> tuple[list[Trap], tuple[str, ...]]:
     """Terrain traps inside an outline, and in words those near it."""
-    terrain, layers = _ground_around(here, outline.buffer(NEAR_TRAP_M + TRAP_RIM_M).bounds)
+    terrain, layers = _ground_around(look, outline.buffer(NEAR_TRAP_M + TRAP_RIM_M).bounds)
     ground = terrain.elevation
     where: BoolArray = np.zeros(ground.shape[0] * ground.shape[1], bool)
     where[cells_of_outline(outline.buffer(NEAR_TRAP_M), ground)] = True
     found = find_traps(terrain, where.reshape(ground.shape), layers)
-    inside = [one for one in found if one.outline.intersects(outline)]
+    inside = [trap for trap in found if trap.outline.intersects(outline)]
     near = [
-        f"{one.kind}, {outline.distance(one.outline):.0f} m away"
-        for one in found
-        if 0.0 < outline.distance(one.outline) <= NEAR_TRAP_M
+        f"{trap.kind}, {outline.distance(trap.outline):.0f} m away"
+        for trap in found
+        if 0.0 < outline.distance(trap.outline) <= NEAR_TRAP_M
     ]
     return inside, tuple(near)
 
 
-def _ground_around(here: _SiteGround, bounds: tuple[float, float, float, float]) -> tuple[Terrain, GroundLayers]:
+def _ground_around(look: _SiteGround, bounds: tuple[float, float, float, float]) -> tuple[Terrain, GroundLayers]:
     """Terrain and layers of the ground round a place."""
-    all_of = here.terrain
+    all_of = look.terrain
     terrain = Terrain(
         elevation=all_of.elevation.window(*bounds),
         slope_deg=all_of.slope_deg.window(*bounds),
         aspect_deg=all_of.aspect_deg.window(*bounds),
     )
-    layers = tuple(replace(layer, cover=layer.cover.window(*bounds)) for layer in here.layers.layers)
+    layers = tuple(replace(layer, cover=layer.cover.window(*bounds)) for layer in look.layers.layers)
     return terrain, GroundLayers(layers=layers)
 
 
-def _site(here: _SiteGround, places: site_places.Places, k: int, outline: Polygon, near: tuple[str, ...]) -> Site:
-    request, ground = here.request, here.starts.ground
+def _site(look: _SiteGround, places: site_places.Places, k: int, outline: Polygon, near: tuple[str, ...]) -> Site:
+    request, ground = look.request, look.starts.ground
     middle = (outline.centroid.x, outline.centroid.y)
-    exposure = site_places.exposure_of(outline, request, here.starts, here.reach, here.away_m, here.to_start)
-    around = site_places.cut_surroundings(
-        ground, here.share, here.starts.slope_deg, here.layers, _box_round(here, middle)
+    exposure = site_places.exposure_of(
+        outline,
+        request,
+        starts=look.starts,
+        reach=look.reach,
+        away_m=look.away_m,
+        to_start=look.to_start,
     )
-    roads = here.layers.of("roads")
+    around = site_places.cut_surroundings(
+        ground, look.share, look.starts.slope_deg, look.layers, _box_round(look, middle)
+    )
+    roads = look.layers.of("roads")
     way_in, way_out = site_places.ways_of(around, outline, request.near_m, roads.outline if roads else None)
-    lookout = site_places.lookout_of(around, outline, _starts_on(here.starts, around.ground), "")
+    lookout = site_places.lookout_of(around, outline, _starts_on(look.starts, around.ground), "")
     cells = site_places.cells_within(outline, ground)
     parts = rank_parts(
-        request, float(places.slope_deg[k]), float(places.spread_deg[k]), exposure.distance_m, way_in, way_out, lookout
+        request,
+        slope_deg=float(places.slope_deg[k]),
+        spread_deg=float(places.spread_deg[k]),
+        away_m=exposure.distance_m,
+        way_in=way_in,
+        way_out=way_out,
+        lookout=lookout,
     )
     return Site(
         number=k,
@@ -309,7 +323,7 @@ def _site(here: _SiteGround, places: site_places.Places, k: int, outline: Polygo
         downhill_deg=math.degrees(math.atan2(*places.downhill[k])) % 360.0,
         slope_deg=float(places.slope_deg[k]),
         spread_deg=float(places.spread_deg[k]),
-        steepest_deg=float(np.nanmax(here.starts.slope_deg.ravel()[cells]))
+        steepest_deg=float(np.nanmax(look.starts.slope_deg.ravel()[cells]))
         if cells.size
         else float(places.slope_deg[k]),
         inside_range=float(places.inside[k]),
@@ -320,17 +334,17 @@ def _site(here: _SiteGround, places: site_places.Places, k: int, outline: Polygo
         traps_near=near,
         parts=parts,
         rank=rank_of(parts, way_in),
-        statement=site_places.exposure_statement(outline, exposure, request, here.starts, here.reach),
+        statement=site_places.exposure_statement(outline, exposure, request, look.starts, look.reach),
         reason="",
     )
 
 
-def _box_round(here: _SiteGround, middle: tuple[float, float]) -> tuple[float, float, float, float]:
+def _box_round(look: _SiteGround, middle: tuple[float, float]) -> tuple[float, float, float, float]:
     """The ground round a site, and the place where people come from."""
     (x, y), more = middle, site_places.AROUND_M
     west, south, east, north = x - more, y - more, x + more, y + more
-    if here.request.near_m is not None:
-        (nx, ny), rim = here.request.near_m, 200.0
+    if look.request.near_m is not None:
+        (nx, ny), rim = look.request.near_m, 200.0
         west, east = min(west, nx - rim), max(east, nx + rim)
         south, north = min(south, ny - rim), max(north, ny + rim)
     return west, south, east, north
@@ -346,14 +360,14 @@ def _starts_on(starts: StartGround, lattice: Grid) -> BoolArray:
     return found
 
 
-def _count_refused(here: _SiteGround, tally: dict[str, int]) -> RefusedGround:
-    slope = here.starts.slope_deg
+def _count_refused(look: _SiteGround, tally: dict[str, int]) -> RefusedGround:
+    slope = look.starts.slope_deg
     with np.errstate(invalid="ignore"):
-        right = (slope >= here.request.low_deg) & (slope <= here.request.high_deg)
-    hectare = here.starts.ground.cell_area_m2 / 10_000.0
+        right = (slope >= look.request.low_deg) & (slope <= look.request.high_deg)
+    hectare = look.starts.ground.cell_area_m2 / 10_000.0
     return RefusedGround(
         right_slope_ha=float(right.sum()) * hectare,
-        reached_ha=float((right & (here.share > 0.0)).sum()) * hectare,
+        reached_ha=float((right & (look.share > 0.0)).sum()) * hectare,
         places=tally["tried"],
         with_trap=tally["trap"],
         unknown_above=tally["above"],
@@ -361,8 +375,8 @@ def _count_refused(here: _SiteGround, tally: dict[str, int]) -> RefusedGround:
     )
 
 
-def _refused_text(here: _SiteGround, refused: RefusedGround) -> str:
-    request = here.request
+def _refused_text(look: _SiteGround, refused: RefusedGround) -> str:
+    request = look.request
     return (
         f"{refused.right_slope_ha:.0f} ha have {request.low_deg:g} to {request.high_deg:g} degrees, a body reaches "
         f"{refused.reached_ha:.0f} ha of them; of {refused.places} places looked at closely {refused.with_trap} hold a "
@@ -370,14 +384,14 @@ def _refused_text(here: _SiteGround, refused: RefusedGround) -> str:
     )
 
 
-def _no_site_text(here: _SiteGround, refused: RefusedGround, places: int) -> str:
-    request = here.request
-    told = (
+def _no_site_text(look: _SiteGround, refused: RefusedGround, places: int) -> str:
+    request = look.request
+    text = (
         f"no ground of {request.width_m:g} x {request.height_m:g} m passes ({places} places have slope and distance): "
     )
-    told += _refused_text(here, refused)
+    text += _refused_text(look, refused)
     if refused.without_lookout:
-        told += f", and {refused.without_lookout} have no lookout place"
+        text += f", and {refused.without_lookout} have no lookout place"
     ask = ["ask for a smaller --size or a wider --slope"]
     ask.append(
         "name another --near or a wider --within" if request.near_m is not None else "use a larger elevation model"
@@ -386,15 +400,15 @@ def _no_site_text(here: _SiteGround, refused: RefusedGround, places: int) -> str
         ask.append(f"--largest {SIZES[-2]}, which leaves events of size {SIZES[-1]} out, as every sheet then says")
     if not request.exposed_ok:
         ask.append("--exposed-ok for ground that bodies reach, with a lookout")
-    return f"{told}; {', '.join(ask[:-1])}, or {ask[-1]}"
+    return f"{text}; {', '.join(ask[:-1])}, or {ask[-1]}"
 
 
-def _notes(here: _SiteGround, refused: RefusedGround) -> tuple[str, ...]:
-    reach, cell = here.reach, here.starts.ground.cell_m
-    notes = [f"{here.request.left_out}: they run farther than what is drawn here"] if here.request.left_out else []
-    notes.append(f"{_refused_text(here, refused)}.")
-    near = here.request.near_m
-    if near is not None and float(here.starts.ground.with_values(here.share).sample(*near)) > 0.0:
+def _notes(look: _SiteGround, refused: RefusedGround) -> tuple[str, ...]:
+    reach, cell = look.reach, look.starts.ground.cell_m
+    notes = [f"{look.request.left_out}: they run farther than what is drawn here"] if look.request.left_out else []
+    notes.append(f"{_refused_text(look, refused)}.")
+    near = look.request.near_m
+    if near is not None and float(look.starts.ground.with_values(look.share).sample(*near)) > 0.0:
         notes.append("a body reaches the starting place itself: name another one with --near")
     if reach.left:
         notes.append(
@@ -405,17 +419,17 @@ def _notes(here: _SiteGround, refused: RefusedGround) -> tuple[str, ...]:
         f"ground was looked at on cells of {cell:g} m, bodies ran on {reach.share.cell_m:g} m; start zones smaller "
         "than 125 m2 on the slope are left out, and so is what only finer cells would show"
     )
-    large = int(np.count_nonzero(here.starts.could_be > here.request.most_size))
+    large = int(np.count_nonzero(look.starts.could_be > look.request.most_size))
     if large:
         notes.append(
-            f"{large * here.starts.ground.cell_area_m2 / 10_000.0:.0f} ha of start-zone ground could hold a size above "
-            f"{here.request.most_size}"
+            f"{large * look.starts.ground.cell_area_m2 / 10_000.0:.0f} ha of start-zone ground could hold a size above "
+            f"{look.request.most_size}"
         )
-    if here.layers.of("trees") is None:
+    if look.layers.of("trees") is None:
         notes.append("trees are not known: a site may lie in a wood, and woods do not stop a body here")
-    if blind := describe_invisible_traps(cell, here.layers):
+    if blind := describe_invisible_traps(cell, look.layers):
         notes.append(blind)
-    if here.request.exposed_ok:
+    if look.request.exposed_ok:
         notes.append("ground that bodies reach was allowed: a site that one reaches is used with its lookout only")
     return to_sentences(notes)
 
@@ -471,13 +485,13 @@ def view_sites(
             "one go: give --near, a smaller --within, or cut the model into smaller ones"
         )
     progress(f"reading the ground, {require_memory(cells, GB_PER_MILLION_CELLS, 'the ground')}", 0.01)
-    told: list[str] = []
-    ground = read_window(elevation, box, told.append)
+    notes_read: list[str] = []
+    ground = read_window(elevation, box, notes_read.append)
     if not np.isfinite(ground.values).any():
         raise InputError("there is no ground in the elevation model, only no data: use another one")
     layers = read_layers(scenario.ground, ground)
     found = find_sites(ground, layers, request, progress)
-    notes = to_sentences((*note_grid(elevation.crs, ""), *elevation.notes, *told, *layers.notes, *found.notes))
+    notes = to_sentences((*note_grid(elevation.crs, ""), *elevation.notes, *notes_read, *layers.notes, *found.notes))
     return SiteView(
         scenario=scenario, elevation=elevation, terrain=read_terrain(ground), search=found, near=near, notes=notes
     )

@@ -122,19 +122,19 @@ def seen_shares(z: FloatArray, eyes: FloatArray, marks: FloatArray, eye_m: float
     """
     out = np.zeros(eyes.shape[0])
     for e in range(eyes.shape[0]):
-        here = _height(z, eyes[e, 0], eyes[e, 1]) + eye_m
+        eye = _height(z, eyes[e, 0], eyes[e, 1]) + eye_m
         seen = 0
         for m in range(marks.shape[0]):
-            there = _height(z, marks[m, 0], marks[m, 1]) + mark_m
+            mark = _height(z, marks[m, 0], marks[m, 1]) + mark_m
             di, dj = marks[m, 0] - eyes[e, 0], marks[m, 1] - eyes[e, 1]
             steps = max(1, int(np.ceil(np.sqrt(di * di + dj * dj))))
-            clear = not (np.isnan(here) or np.isnan(there))
+            clear = not (np.isnan(eye) or np.isnan(mark))
             for k in range(1, steps):
                 if not clear:
                     break
                 t = k / steps
                 ground = _height(z, eyes[e, 0] + t * di, eyes[e, 1] + t * dj)
-                clear = bool(ground <= here + t * (there - here))
+                clear = bool(ground <= eye + t * (mark - eye))
             seen += 1 if clear else 0
         out[e] = seen / max(marks.shape[0], 1)
     return out

@@ -128,74 +128,74 @@ def rate_difficulty(targets: Sequence[Target], plan: PlannedSearch, seed: int) -
     The range in the worst direction is half the plan's strip, with a tenth of spread from transmitter to transmitter
     (`Reception.of_strip`); direction and depth count.
     """
-    real = [target for target in targets if target.what == "target"]
+    transmitters = [target for target in targets if target.what == "target"]
     reception, surface = Reception.of_strip(plan.strip_width_m), plan.surface
     generator = np.random.default_rng([seed, 1])
     walks = cut_into_stretches(plan.walks(), surface)
     found = []
-    for one in real:
+    for target in transmitters:
         ranges = np.maximum(LEAST_RANGE_M, generator.normal(reception.r_max_m, reception.sd_m, _DRAWS))
-        place, axis = (np.tile(part, (_DRAWS, 1)) for part in (place_m(one), axis_of(one)))
+        place, axis = (np.tile(part, (_DRAWS, 1)) for part in (place_m(target), axis_of(target)))
         hidden = Targets(xyz_m=place, axis=axis, range_m=ranges, dipole=True)
         times = first_signals_s(walks, surface, hidden)
         heard = times[np.isfinite(times)]
         p10, p50, p90 = np.percentile(heard, (10, 50, 90)).tolist() if heard.size else (math.nan,) * 3
-        others = [other for other in real if other is not one]
-        near = min((math.dist(place_m(one), place_m(other)) for other in others), default=math.inf)
-        overlap = overlap_share(one, others, surface, reception.r_max_m)
+        others = [other for other in transmitters if other is not target]
+        near = min((math.dist(place_m(target), place_m(other)) for other in others), default=math.inf)
+        overlap = overlap_share(target, others, surface, reception.r_max_m)
         found.append(
             Difficulty(
-                name=one.name,
+                name=target.name,
                 first_signal_s=(p10, p50, p90),
                 heard=heard.size / _DRAWS,
                 overlap=overlap,
                 neighbour_m=near,
-                depth_m=one.depth_m,
+                depth_m=target.depth_m,
             )
         )
     return tuple(found)
 
 
-def overlap_share(one: Target, others: Sequence[Target], surface: Surface, r_max_m: float) -> float:
+def overlap_share(target: Target, others: Sequence[Target], surface: Surface, r_max_m: float) -> float:
     """Share of the ground from which a target is heard where any of the others is heard too, 0 to 1."""
     if not others:
         return 0.0
     offset = np.linspace(-r_max_m, r_max_m, _SAMPLES)
-    x, y = (part.ravel() for part in np.meshgrid(one.x_m + offset, one.y_m + offset))
+    x, y = (part.ravel() for part in np.meshgrid(target.x_m + offset, target.y_m + offset))
     listener = np.column_stack([x, y, surface.z(x, y)])
-    mine = hears(listener, one, r_max_m)
-    also = np.any([hears(listener, other, r_max_m) for other in others], axis=0)
-    return float((mine & also).sum() / max(1, mine.sum()))
+    heard = hears(listener, target, r_max_m)
+    heard_too = np.any([hears(listener, other, r_max_m) for other in others], axis=0)
+    return float((heard & heard_too).sum() / max(1, heard.sum()))
 
 
-def hears(listener_m: FloatArray, one: Target, r_max_m: float) -> BoolArray:
+def hears(listener_m: FloatArray, target: Target, r_max_m: float) -> BoolArray:
     """Whether a target is heard from places (n x 3), with its range in line with its axis."""
-    away2, cos2 = _distance_and_angle(listener_m, one)
+    away2, cos2 = _distance_and_angle(listener_m, target)
     return np.asarray(away2**3 <= r_max_m**6 * (1.0 + 3.0 * cos2) / 4.0)
 
 
-def range_ratio(listener_m: FloatArray, one: Target) -> FloatArray:
+def range_ratio(listener_m: FloatArray, target: Target) -> FloatArray:
     """Distance over the dipole's factor in that direction: heard where this is at most the range along the axis."""
-    away2, cos2 = _distance_and_angle(listener_m, one)
+    away2, cos2 = _distance_and_angle(listener_m, target)
     return np.asarray(np.sqrt(away2) / ((1.0 + 3.0 * cos2) / 4.0) ** (1.0 / 6.0))
 
 
-def _distance_and_angle(listener_m: FloatArray, one: Target) -> tuple[FloatArray, FloatArray]:
+def _distance_and_angle(listener_m: FloatArray, target: Target) -> tuple[FloatArray, FloatArray]:
     """Square of the distance, and of the cosine between axis and direction."""
-    way = listener_m - place_m(one)
+    way = listener_m - place_m(target)
     away2 = (way**2).sum(axis=1)
-    along = way @ axis_of(one)
+    along = way @ axis_of(target)
     return away2, np.asarray(np.divide(along**2, away2, out=np.ones_like(away2), where=away2 > 0.0))
 
 
-def place_m(one: Target) -> FloatArray:
+def place_m(target: Target) -> FloatArray:
     """Where the transmitter lies: below the snow."""
-    return np.array([one.x_m, one.y_m, one.z_m - one.depth_m / math.cos(math.radians(one.slope_deg))])
+    return np.array([target.x_m, target.y_m, target.z_m - target.depth_m / math.cos(math.radians(target.slope_deg))])
 
 
-def axis_of(one: Target) -> FloatArray:
+def axis_of(target: Target) -> FloatArray:
     """Unit vector of the axis."""
-    a, d = math.radians(one.azimuth_deg), math.radians(one.dip_deg)
+    a, d = math.radians(target.azimuth_deg), math.radians(target.dip_deg)
     return np.array([math.sin(a) * math.cos(d), math.cos(a) * math.cos(d), -math.sin(d)])
 
 
@@ -336,7 +336,7 @@ def _draw_places(field: TargetGround, size: int, generator: np.random.Generator)
 def _make_targets(
     field: TargetGround, exercise: Exercise, places: Sequence[tuple[float, float]], generator: np.random.Generator
 ) -> tuple[Target, ...]:
-    x, y = (np.array(one, float) for one in zip(*places, strict=True))
+    x, y = (np.array(values_of_axis, float) for values_of_axis in zip(*places, strict=True))
     z, slope = field.surface.z(x, y), _slopes_deg(field.surface, x, y)
     depth = depths_m(exercise.depth_m, generator.random(len(places)))
     azimuth, dip = axes_deg(generator.random((2, len(places))))
@@ -362,30 +362,6 @@ def axes_deg(u: FloatArray) -> tuple[FloatArray, FloatArray]:
     azimuth = np.round(180.0 * u[0] / AZIMUTH_STEP_DEG) * AZIMUTH_STEP_DEG % 180.0
     dip = np.round(np.degrees(np.arcsin(u[1])) / DIP_STEP_DEG) * DIP_STEP_DEG
     return azimuth, dip
-
-
-def broken_rules(targets: Sequence[Target], plan: PlannedSearch, exercise: Exercise) -> list[str]:
-    """Every rule that some targets break, in words; none for what `place_targets` gives."""
-    told = []
-    low, high = exercise.depth_m
-    edge = plan.outline.boundary
-    for k, target in enumerate(targets):
-        point = shapely.Point(target.x_m, target.y_m)
-        if not plan.outline.contains(point) or point.distance(edge) < exercise.edge_m - 1e-6:
-            told.append(f"{target.name} lies outside, or closer than {exercise.edge_m:g} m to the edge")
-        if not low - 1e-9 <= target.depth_m <= high + 1e-9:
-            told.append(f"{target.name} is {target.depth_m:g} m deep")
-        if target.slope_deg > exercise.steepest_deg:
-            told.append(f"{target.name} lies on {target.slope_deg:.0f} degrees")
-        for other in targets[:k]:
-            away = math.hypot(target.x_m - other.x_m, target.y_m - other.y_m)
-            if away < exercise.apart_m:
-                told.append(f"{target.name} lies {away:.1f} m from {other.name}")
-    if exercise.close_pair_m:
-        a, b = targets[:2]
-        if math.hypot(a.x_m - b.x_m, a.y_m - b.y_m) > exercise.close_pair_m:
-            told.append("the pair is not close")
-    return told
 
 
 def _even_cells(plan: PlannedSearch, allowed: BaseGeometry) -> tuple[FloatArray, FloatArray, float]:
@@ -423,7 +399,7 @@ def choose_marks(targets: Sequence[Target], plan: PlannedSearch) -> tuple[Mark, 
         if math.dist(start, end) < _LEAST_BASE_M and best is not None:
             continue
         marks = (_mark("A", start, surface), _mark("B", end, surface))
-        cuts = [one.cut_deg for one in stake_out(targets, marks)]
+        cuts = [stake.cut_deg for stake in stake_out(targets, marks)]
         poorest = min(math.sin(math.radians(cut)) for cut in cuts)
         off_ground = not all(surface.has_data(mark.x_m, mark.y_m).all() for mark in marks)
         score = poorest - (1.0 if off_ground else 0.0)
@@ -451,7 +427,7 @@ def find_hiding_order(targets: Sequence[Target], start: Mark) -> tuple[str, ...]
     """A short walk from a mark past all places: always to the nearest one left."""
     left, order, at = list(targets), [], (start.x_m, start.y_m)
     while left:
-        nearest = min(left, key=lambda one: (math.dist(at, (one.x_m, one.y_m)), one.name))
+        nearest = min(left, key=lambda target: (math.dist(at, (target.x_m, target.y_m)), target.name))
         left.remove(nearest)
         order.append(nearest.name)
         at = (nearest.x_m, nearest.y_m)

@@ -152,28 +152,32 @@ def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift
 def cleaning_notes(track: Track, clock_zero_s: float) -> tuple[str, ...]:
     """What was done to a track, in plain sentences."""
     c = track.cleaning
-    told = list(c.notes)
+    notes = list(c.notes)
     if c.duplicates:
-        told.append(f"{c.duplicates} fixes with a time that was there already were dropped.")
+        notes.append(f"{c.duplicates} fixes with a time that was there already were dropped.")
     if c.out_of_order:
-        told.append(f"{c.out_of_order} fixes were out of order and were sorted by time.")
+        notes.append(f"{c.out_of_order} fixes were out of order and were sorted by time.")
     if c.jumps:
-        told.append(f"{c.jumps} fixes were dropped as jumps: faster than {FASTEST_M_S:g} m/s beyond the GPS error.")
+        notes.append(f"{c.jumps} fixes were dropped as jumps: faster than {FASTEST_M_S:g} m/s beyond the GPS error.")
     for gap in c.gaps[:3]:
         at = elapsed_text(gap.from_s - clock_zero_s) if track.timed else "between segments"
         lasts = f"{gap.to_s - gap.from_s:.0f} s, " if track.timed else ""
-        told.append(f"Gap {'at ' if track.timed else ''}{at}: {lasts}{gap.metres:.0f} m are not known.")
+        notes.append(f"Gap {'at ' if track.timed else ''}{at}: {lasts}{gap.metres:.0f} m are not known.")
     if len(c.gaps) > 3:
-        told.append(f"{len(c.gaps) - 3} more gaps.")
+        notes.append(f"{len(c.gaps) - 3} more gaps.")
     if track.timed and c.interval_s > TRUSTED_S:
-        told.append(f"A fix only every {c.interval_s:.0f} s: what lies between them counts as perhaps covered at most.")
+        notes.append(
+            f"A fix only every {c.interval_s:.0f} s: what lies between them counts as perhaps covered at most."
+        )
     if c.noise_m > QUIET_M:
-        told.append(f"Fixes scatter by {c.noise_m:.1f} m; smoothed over {SMOOTHED_S:g} s, which cuts corners a little.")
+        notes.append(
+            f"Fixes scatter by {c.noise_m:.1f} m; smoothed over {SMOOTHED_S:g} s, which cuts corners a little."
+        )
     if math.isfinite(c.wander_m) and c.wander_m > 1.0:
-        told.append(f"While standing still the recording drifted by up to {c.wander_m:.0f} m.")
+        notes.append(f"While standing still the recording drifted by up to {c.wander_m:.0f} m.")
     if c.shifted_s:
-        told.append(f"Its clock was moved by {c.shifted_s:+.0f} s, as asked.")
-    return tuple(told)
+        notes.append(f"Its clock was moved by {c.shifted_s:+.0f} s, as asked.")
+    return tuple(notes)
 
 
 def elapsed_text(seconds: float) -> str:
@@ -198,8 +202,8 @@ def _far(metres: float) -> str:
 def _ordered(time: FloatArray, x: FloatArray, y: FloatArray, *, timed: bool) -> tuple[IntArray, int, int]:
     """Which fixes to keep in what order, how many were double, how many out of order."""
     if not timed:
-        same = np.concatenate([[False], (np.diff(x) == 0.0) & (np.diff(y) == 0.0)])
-        return np.flatnonzero(~same).astype(np.int32), int(same.sum()), 0
+        repeated = np.concatenate([[False], (np.diff(x) == 0.0) & (np.diff(y) == 0.0)])
+        return np.flatnonzero(~repeated).astype(np.int32), int(repeated.sum()), 0
     known = np.flatnonzero(np.isfinite(time))
     disorder = int((np.diff(time[known]) < 0.0).sum())
     order = known[np.argsort(time[known], kind="stable")]
@@ -277,9 +281,9 @@ def _smoothed(
     span = round(SMOOTHED_S / interval_s) // 2 * 2 + 1
     sx, sy = x.copy(), y.copy()
     for index in range(int(run[-1]) + 1):
-        mine = np.flatnonzero(run == index)
-        if mine.size > span:
-            part = slice(mine[0], mine[-1] + 1)
+        of_run = np.flatnonzero(run == index)
+        if of_run.size > span:
+            part = slice(of_run[0], of_run[-1] + 1)
             sx[part], sy[part] = (signal.savgol_filter(v[part], span, 2) for v in (x, y))
     return sx, sy
 
@@ -300,10 +304,10 @@ def _wander_m(time: FloatArray, x: FloatArray, y: FloatArray) -> float:
     labels, count = ndimage.label(np.cumsum(covered[:-1]) > 0)
     worst = math.nan
     for k in range(1, count + 1):
-        mine = labels == k
-        if float(np.ptp(time[mine])) < STILL_S:
+        still_here = labels == k
+        if float(np.ptp(time[still_here])) < STILL_S:
             continue
-        off = float(np.hypot(x[mine] - np.median(x[mine]), y[mine] - np.median(y[mine])).max())
+        off = float(np.hypot(x[still_here] - np.median(x[still_here]), y[still_here] - np.median(y[still_here])).max())
         # Somebody who walks to and fro is not standing still.
         if off <= 15.0:
             worst = off if math.isnan(worst) else max(worst, off)
@@ -348,15 +352,17 @@ def read_tracks(path: Path) -> tuple[RawTrack | UnusedTrack, ...]:
         document = gpxpy.parse(text)
     except Exception as error:  # the parser raises its own kinds
         raise InputError(f"{path.name} cannot be read as GPX ({error}): export the track again") from error
-    made = [_raw(f"{path.stem} {track.name or k}", track.segments) for k, track in enumerate(document.tracks, start=1)]
-    made = [one for one in made if one.lon_deg.size]
-    if not made and document.routes:
-        made = [_raw(path.stem, document.routes)]
-    if not made or not sum(one.lon_deg.size for one in made):
+    tracks = [
+        _raw(f"{path.stem} {track.name or k}", track.segments) for k, track in enumerate(document.tracks, start=1)
+    ]
+    tracks = [track for track in tracks if track.lon_deg.size]
+    if not tracks and document.routes:
+        tracks = [_raw(path.stem, document.routes)]
+    if not tracks or not sum(track.lon_deg.size for track in tracks):
         return (UnusedTrack(name=path.stem, reason="it holds no track with points"),)
-    if len(made) == 1 or not _at_the_same_time(made):
-        return (_joined(path.stem, made),)
-    return tuple(made)
+    if len(tracks) == 1 or not _at_the_same_time(tracks):
+        return (_joined(path.stem, tracks),)
+    return tuple(tracks)
 
 
 def read_log(path: Path) -> tuple[NotedTime, ...]:
@@ -379,19 +385,19 @@ def read_log(path: Path) -> tuple[NotedTime, ...]:
     if not {"searcher", "phase", "time"} <= set(head):
         raise InputError(f"{path.name} lacks its head: the first line must be {','.join(LOG_HEAD)}")
     noted = (_read_noted(dict(zip(head, cells, strict=False)), f"{path.name}, line {n}") for n, cells in rows[1:])
-    return tuple(one for one in noted if one is not None)
+    return tuple(note for note in noted if note is not None)
 
 
 def _read_noted(cells: dict[str, str], where: str) -> NotedTime | None:
     """A line; None where no time was filled in."""
-    told = cells.get("time", "")
-    if not told:
+    text = cells.get("time", "")
+    if not text:
         return None
     given = cells.get("phase", "")
-    phase = next((one for one in PHASES if one.lower() == given.lower()), None)
+    phase = next((name for name in PHASES if name.lower() == given.lower()), None)
     if phase is None:
         raise InputError(f"{where}: the phase is '{given}': write one of {', '.join(PHASES)}")
-    match = _ELAPSED.match(told)
+    match = _ELAPSED.match(text)
     if match:
         elapsed = 3600.0 * int(match[1] or 0) + 60.0 * int(match[2]) + float(match[3])
         return NotedTime(
@@ -402,13 +408,13 @@ def _read_noted(cells: dict[str, str], where: str) -> NotedTime | None:
             time_s=None,
         )
     try:
-        at = datetime.fromisoformat(told)
+        at = datetime.fromisoformat(text)
     except ValueError as error:
         raise InputError(
-            f"{where}: the time is '{told}': write 4:05 or 1:02:03 since the start, or 2027-01-31T10:04:05+01:00"
+            f"{where}: the time is '{text}': write 4:05 or 1:02:03 since the start, or 2027-01-31T10:04:05+01:00"
         ) from error
     if at.tzinfo is None:
-        raise InputError(f"{where}: '{told}' has no zone: add Z for UTC or the difference, such as +01:00")
+        raise InputError(f"{where}: '{text}' has no zone: add Z for UTC or the difference, such as +01:00")
     return NotedTime(
         searcher=cells.get("searcher", ""),
         target=cells.get("target", ""),
@@ -454,7 +460,7 @@ def _seconds(time: datetime | None) -> float:
 def _at_the_same_time(tracks: list[RawTrack]) -> bool:
     """Whether any two tracks overlap in time: they are different people then."""
     known = [track.time_s[np.isfinite(track.time_s)] for track in tracks]
-    spans = sorted((float(one.min()), float(one.max())) for one in known if one.size)
+    spans = sorted((float(times.min()), float(times.max())) for times in known if times.size)
     return any(later[0] < earlier[1] for earlier, later in pairwise(spans))
 
 

@@ -75,8 +75,8 @@ def find_radii(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
 
     Examples
     --------
-    >>> one = find_radii(40.0, 5.0)
-    >>> [round(v, 1) for v in (one.sure_m, one.half_m, one.perhaps_m, one.gps_m)]
+    >>> radii = find_radii(40.0, 5.0)
+    >>> [round(v, 1) for v in (radii.sure_m, radii.half_m, radii.perhaps_m, radii.gps_m)]
     [12.4, 20.0, 33.3, 6.5]
     """
     if not (strip_width_m > 0.0 and 0.0 <= gps_error_m < math.inf):
@@ -116,7 +116,7 @@ def sample_walk(track: Track, surface: Surface) -> tuple[FloatArray, FloatArray,
     keep = np.concatenate([[True], np.diff(stride) > 0])
     keep[np.concatenate([~joined, [True]])] = True
     at = np.flatnonzero(keep)
-    x, y, t, run = (one[at] for one in (track.x_m, track.y_m, track.time_s, track.run))
+    x, y, t, run = (values[at] for values in (track.x_m, track.y_m, track.time_s, track.run))
     doubt = np.concatenate([[0], np.cumsum(~track.trusted)])
     leg_trusted = np.diff(doubt[at]) == 0
     pieces = np.where(np.diff(run) == 0, np.maximum(1, np.ceil(np.hypot(np.diff(x), np.diff(y)) / _STEP_M)), 1)
@@ -183,7 +183,7 @@ class Leftover:
 
 
 def find_leftover(
-    plan: PlannedSearch, lattice: Lattice, team_s: FloatArray, band: CoverageBand, radii: Radii, lanes: LaneReview
+    plan: PlannedSearch, lattice: Lattice, team_s: FloatArray, *, band: CoverageBand, radii: Radii, lanes: LaneReview
 ) -> Leftover:
     """Gaps, belief after the search in vain, and advice for a second pass.
 
@@ -202,7 +202,7 @@ def find_leftover(
         poa_before=before,
         poa_after=left,
         found=found,
-        advice=_advice(plan, holes, band, radii, left, lanes),
+        advice=_advice(plan, holes, band=band, radii=radii, left=left, lanes=lanes),
     )
 
 
@@ -229,50 +229,51 @@ def _holes(
         for geom in sum_coverage(plan.outline, lattice, half).uncovered.geoms
         if geom.area >= (LEAST_GAP_STRIPS * plan.strip_width_m) ** 2
     ]
-    told = []
+    pieces_left = []
     x, y = lattice.x_m, lattice.y_m
     for piece in pieces:
-        mine = shapely.contains_xy(piece, x, y) & ~half
-        if not mine.any():
+        inside = shapely.contains_xy(piece, x, y) & ~half
+        if not inside.any():
             continue
-        area = float(lattice.weight_m2[mine].sum())
-        missed = float(lattice.weight_m2[mine & ~most].sum()) / area
-        told.append((float(weight[mine].sum()), area, missed, piece))
-    told.sort(key=lambda one: (-one[0], -one[1]))
+        area = float(lattice.weight_m2[inside].sum())
+        missed = float(lattice.weight_m2[inside & ~most].sum()) / area
+        pieces_left.append((float(weight[inside].sum()), area, missed, piece))
+    pieces_left.sort(key=lambda piece: (-piece[0], -piece[1]))
     return tuple(
-        Hole(number=k, outline=one, area_m2=area, missed=missed, poa=poa)
-        for k, (poa, area, missed, one) in enumerate(told, start=1)
+        Hole(number=k, outline=piece, area_m2=area, missed=missed, poa=poa)
+        for k, (poa, area, missed, piece) in enumerate(pieces_left, start=1)
     )
 
 
 def _advice(
     plan: PlannedSearch,
     holes: Sequence[Hole],
+    *,
     band: CoverageBand,
     radii: Radii,
     left: tuple[float, float, float, float],
     lanes: LaneReview,
 ) -> tuple[str, ...]:
-    told = []
+    advice = []
     if holes:
         area, poa = sum(hole.area_m2 for hole in holes), sum(hole.poa for hole in holes)
         what = "the gap" if len(holes) == 1 else f"the {len(holes)} gaps, gap 1 first"
-        told.append(f"First walk {what}: {area:.0f} m², which held {percent(poa)} of the probability of area.")
+        advice.append(f"First walk {what}: {area:.0f} m², which held {percent(poa)} of the probability of area.")
     missing = [str(lane.lane) for lane in lanes.lanes if lane.walked < 0.5]
     if missing:
         word = "Lane" if len(missing) == 1 else "Lanes"
         were = "was" if len(missing) == 1 else "were"
-        told.append(f"{word} {', '.join(missing[:12])} {were} not walked, or less than half.")
+        advice.append(f"{word} {', '.join(missing[:12])} {were} not walked, or less than half.")
     if band.perhaps > 0.05 and radii.sure_m > 0.5:
-        told.append(
+        advice.append(
             f"{percent(band.perhaps)} are only perhaps covered: walk lines midway between those that were walked."
         )
-    told.append(
+    advice.append(
         f"If nobody was found, a second pass takes strips half as wide, {0.5 * plan.strip_width_m:g} m, on lines "
         f"midway ({HALVE_SOURCE})."
     )
     if left[3] >= 0.1:
-        told.append(f"{percent(left[3])} of the probability now lies outside the outline: look at its edges too.")
+        advice.append(f"{percent(left[3])} of the probability now lies outside the outline: look at its edges too.")
     if not math.isfinite(plan.coverage):
-        told.append("The plan's own coverage is not known.")
-    return tuple(told)
+        advice.append("The plan's own coverage is not known.")
+    return tuple(advice)

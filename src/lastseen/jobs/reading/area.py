@@ -438,16 +438,16 @@ def area_rasters(view: AreaView) -> Iterator[AreaRasters]:
 
 
 def _rasters_of_tile(view: AreaView, tile: Tile, totals: CellTotals) -> AreaRasters:
-    here = totals.window.inside(tile.core)
+    part = totals.window.inside(tile.core)
     share = np.bitwise_count(totals.mask) / float(view.request.members)
     arrays = (share, totals.fastest.astype(np.float64), totals.zones.astype(np.float64))
-    reached, fastest, zones = (np.where(tile.known[here], array, np.nan) for array in arrays)
+    reached, fastest, zones = (np.where(tile.known[part], array, np.nan) for array in arrays)
     return AreaRasters(
         window=totals.window,
         reached=reached,
         peak_speed_m_s=fastest,
         zone_count=zones,
-        at_start=tile.start_values[(slice(None), *here)],
+        at_start=tile.start_values[(slice(None), *part)],
     )
 
 

@@ -131,10 +131,10 @@ class CellTotals:
         shared = other.window.cut(self.window)
         if shared.empty:
             return
-        here, there = shared.inside(self.window), shared.inside(other.window)
-        self.mask[here] |= other.mask[there]
-        np.maximum(self.fastest[here], other.fastest[there], out=self.fastest[here])
-        self.zones[here] += other.zones[there]
+        into, theirs = shared.inside(self.window), shared.inside(other.window)
+        self.mask[into] |= other.mask[theirs]
+        np.maximum(self.fastest[into], other.fastest[theirs], out=self.fastest[into])
+        self.zones[into] += other.zones[theirs]
 
     def on(self, window: Window) -> CellTotals:
         """The same on another window: cut, or wider with nothing beyond; always a copy."""
@@ -148,7 +148,7 @@ class BlockReading:
     """What one block adds."""
 
     block: Window  # cut to the extent
-    start_values: Single  # shape (len(AT_START), rows, columns); naN where there is no start cell
+    start_values: Single  # shape (len(START_QUANTITIES), rows, columns); naN where there is no start cell
     zone: IntArray  # shape of the block
     totals: CellTotals  # on the window of the cells that its samples entered
     rows: tuple[ZoneRow, ...]
@@ -222,7 +222,7 @@ def find_outcomes(run: SlabRun, starts: Starts, members: int, cell_m: float) -> 
 
 
 def average_at_starts(fates: SampleOutcomes, members: int) -> FloatArray:
-    """The values of ``START_QUANTITIES`` of each start, shape (len(AT_START), starts)."""
+    """The values of ``START_QUANTITIES`` of each start, shape (len(START_QUANTITIES), starts)."""
 
     def by_start(values: npt.NDArray[np.generic]) -> FloatArray:
         return np.asarray(values, np.float64).reshape(-1, members)
@@ -231,8 +231,8 @@ def average_at_starts(fates: SampleOutcomes, members: int) -> FloatArray:
     staying = stays.sum(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
         means = [
-            np.where(stays > 0, np.nan_to_num(by_start(one)), 0.0).sum(axis=1) / staying
-            for one in (fates.distance_m, fates.drop_m, fates.debris_m)
+            np.where(stays > 0, np.nan_to_num(by_start(values)), 0.0).sum(axis=1) / staying
+            for values in (fates.distance_m, fates.drop_m, fates.debris_m)
         ]
     shares = [by_start(getattr(fates, name)).sum(axis=1) / members for name in SHARES]
     return np.stack(
@@ -243,8 +243,8 @@ def average_at_starts(fates: SampleOutcomes, members: int) -> FloatArray:
 def _spread(at_start: FloatArray, starts: Starts) -> Single:
     """Values of the starts that were run, on all start cells of the block."""
     out = np.full((at_start.shape[0], *starts.spread.shape), np.nan, np.float32)
-    told = starts.spread >= 0
-    out[:, told] = at_start[:, starts.spread[told]].astype(np.float32)
+    shown = starts.spread >= 0
+    out[:, shown] = at_start[:, starts.spread[shown]].astype(np.float32)
     return out
 
 
@@ -266,9 +266,9 @@ def _zone_rows(
     zone, heights, slope = ground.zone[inner], ground.smoothed_m[inner], ground.slope_deg[inner]
     rows = []
     for number in np.unique(starts.zone).tolist():
-        own, here = starts.zone == number, zone == number
-        weight = starts.cells[own] / starts.cells[own].sum()
-        values = at_start[:, own]
+        of_zone, cells = starts.zone == number, zone == number
+        weight = starts.cells[of_zone] / starts.cells[of_zone].sum()
+        values = at_start[:, of_zone]
         known = np.isfinite(values)
         with np.errstate(invalid="ignore", divide="ignore"):
             mean = np.where(known, values, 0.0) @ weight / (known @ weight)
@@ -282,11 +282,11 @@ def _zone_rows(
             ZoneRow(
                 block=(block.top // block_cells, block.left // block_cells),
                 number=number,
-                cells=int(here.sum()),
-                starts=int(own.sum()),
-                slope_deg=float(np.mean(slope[here], dtype=np.float64)),
-                top_m=float(heights[here].max()),
-                foot_m=float(heights[here].min()),
+                cells=int(cells.sum()),
+                starts=int(of_zone.sum()),
+                slope_deg=float(np.mean(slope[cells], dtype=np.float64)),
+                top_m=float(heights[cells].max()),
+                foot_m=float(heights[cells].min()),
                 values=tuple(float(one) for one in mean),
             )
         )
@@ -387,9 +387,9 @@ def read_blocks(
     for part in parts:
         known = part.block.cut(window)
         if not known.empty:
-            here, there = known.inside(window), known.inside(part.block)
-            values[(slice(None), *here)] = part.start_values[(slice(None), *there)]
-            zone[here] = part.zone[there]
+            in_window, there = known.inside(window), known.inside(part.block)
+            values[(slice(None), *in_window)] = part.start_values[(slice(None), *there)]
+            zone[in_window] = part.zone[there]
     return AreaReading(
         heights=heights,
         draws=draws,
@@ -424,14 +424,14 @@ def worst_trap(row: ZoneRow) -> str:
 
 def zone_sentence(row: ZoneRow) -> str:
     """What a start zone does, in one sentence."""
-    told = dict(zip(START_QUANTITIES, row.values, strict=True))
-    shares = [(name, told[name]) for name in ("burial", "trauma", "water", "no_way_out") if told[name] >= 0.1]
+    values = dict(zip(START_QUANTITIES, row.values, strict=True))
+    shares = [(name, values[name]) for name in ("burial", "trauma", "water", "no_way_out") if values[name] >= 0.1]
     words = ", ".join(
         f"{name.replace('_', ' ')} {percent(share)}" for name, share in sorted(shares, key=lambda p: -p[1])
     )
     far = (
-        f"carried {told['distance_m']:.0f} m, {told['drop_m']:.0f} m down, debris {depth_text(told['debris_m'])}"
-        if np.isfinite(told["distance_m"])
+        f"carried {values['distance_m']:.0f} m, {values['drop_m']:.0f} m down, debris {depth_text(values['debris_m'])}"
+        if np.isfinite(values["distance_m"])
         else "all bodies leave the elevation model"
     )
     trap = worst_trap(row)

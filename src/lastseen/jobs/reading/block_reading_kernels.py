@@ -30,9 +30,9 @@ def mark(
     zones: npt.NDArray[np.uint16],
 ) -> None:
     """Write into each cell entered the member's bit, the greatest speed, and one more zone where this one is new."""
-    one = np.uint64(1)
+    unit = np.uint64(1)
     for sample in range(offsets.size - 1):
-        bit = one << np.uint64(sample % members)
+        bit = unit << np.uint64(sample % members)
         for k in range(offsets[sample], offsets[sample + 1]):
             cell = cells[k]
             mask[cell] |= bit

@@ -242,10 +242,10 @@ def simulate_block(
     known = block.cut(heights.extent)
     if known.empty:
         return None
-    own = prepared.over(known)
+    start_tile = prepared.over(known)
     if roughest is not None:
-        own = replace(own, zone=np.where(roughest > -np.inf, own.zone, 0))
-    starts = choose_starts(own, known, heights, draws, spacing_m)
+        start_tile = replace(start_tile, zone=np.where(roughest > -np.inf, start_tile.zone, 0))
+    starts = choose_starts(start_tile, known, heights, draws, spacing_m)
     if not starts.rows.size:
         return None
     limit = np.full(starts.rows.size, np.inf) if roughest is None else limit_friction(starts, roughest)
@@ -263,8 +263,8 @@ def simulate_block(
 def limit_friction(starts: Starts, roughest: FloatArray) -> FloatArray:
     """For each start the greatest value of the cells that it stands for."""
     out = np.full(starts.rows.size, -np.inf)
-    told = starts.spread >= 0
-    np.maximum.at(out, starts.spread[told], roughest[told])
+    shown = starts.spread >= 0
+    np.maximum.at(out, starts.spread[shown], roughest[shown])
     return out
 
 
@@ -281,7 +281,7 @@ def _simulate_on(
     ground: GroundTile, starts: Starts, limit: FloatArray, heights: Heights, draws: SharedDraws
 ) -> tuple[list[SlabRun], set[str]]:
     """All slabs on one window; and the sides of it that samples came to."""
-    felt = Grid(ground.smoothed_m, 0.0, 0.0, heights.cell_m, heights.crs)
+    smooth = Grid(ground.smoothed_m, 0.0, 0.0, heights.cell_m, heights.crs)
     pile = np.zeros(ground.smoothed_m.size)
     half = pile_half_cells(draws, heights.cell_m)
     m = draws.count
@@ -289,22 +289,24 @@ def _simulate_on(
     for groups in _batches(starts.groups(), max(1, BATCH // m)):
         some = slice(groups[0].start, groups[-1].stop)
         samples, volume = _lay_samples(ground, starts, some, heights, draws)
-        tracks = _slide(felt, samples, samples.friction <= np.repeat(limit[some], m))
-        sides |= _sides(felt, tracks, ground.window, heights.extent)
+        tracks = _slide(smooth, samples, samples.friction <= np.repeat(limit[some], m))
+        sides |= _sides(smooth, tracks, ground.window, heights.extent)
         if sides:
             break
-        stop = _stops(felt, tracks)
+        stop = _stops(smooth, tracks)
         for group in groups:
-            own = slice((group.start - some.start) * m, (group.stop - some.start) * m)
-            debris = np.empty(own.stop - own.start)
-            block_reading_kernels.piled(stop[own], volume[own], m, felt.shape[1], half, heights.cell_m, pile, debris)
+            of_group = slice((group.start - some.start) * m, (group.stop - some.start) * m)
+            debris = np.empty(of_group.stop - of_group.start)
+            block_reading_kernels.piled(
+                stop[of_group], volume[of_group], m, smooth.shape[1], half, heights.cell_m, pile, debris
+            )
             runs.append(
                 SlabRun(
                     starts=group,
                     zone=int(starts.zone[group.start]),
                     ground=ground,
-                    tracks=tracks.part(own),
-                    stop=stop[own],
+                    tracks=tracks.part(of_group),
+                    stop=stop[of_group],
                     debris_m=debris,
                 )
             )
@@ -323,15 +325,15 @@ def _batches(groups: list[slice], starts: int) -> Iterator[list[slice]]:
         yield some
 
 
-def _slide(felt: Grid, samples: Samples, run: BoolArray) -> SampleTracks:
+def _slide(smooth: Grid, samples: Samples, run: BoolArray) -> SampleTracks:
     """Let some samples slide; those that are not run enter no cell and are out of the model."""
     some = (
         samples
         if run.all()
         else Samples(**{field.name: getattr(samples, field.name)[run] for field in fields(samples)})
     )
-    step_cells = max(LARGEST_STEP_CELLS, LEAST_STEP_M / felt.cell_m)
-    tracks = slide_samples(felt, some, largest_step_s=LARGEST_STEP_S, largest_step_cells=step_cells)
+    step_cells = max(LARGEST_STEP_CELLS, LEAST_STEP_M / smooth.cell_m)
+    tracks = slide_samples(smooth, some, largest_step_s=LARGEST_STEP_S, largest_step_cells=step_cells)
     if run.all():
         return tracks
     entered = np.zeros(run.size, tracks.offsets.dtype)
@@ -364,13 +366,13 @@ def _lay_samples(
     """Samples at rest, and the volume of debris that each one leaves."""
     rows, cols = starts.rows[group], starts.cols[group]
     m, c = draws.count, heights.cell_m
-    off_row, off_col, own = (draw_by_place(draws.seed, rows, cols, m, what) for what in range(3))
+    off_row, off_col, off_friction = (draw_by_place(draws.seed, rows, cols, m, what) for what in range(3))
     slab = draws.thickness_m(starts.slope_deg[group])[:, None] * draws.slab_factor[None, :]
     slope = np.radians(np.clip(np.nan_to_num(starts.slope_deg[group]), 0.0, 80.0))
     area = starts.cells[group] * c * c / np.cos(slope)
     x = (cols - ground.window.left)[:, None] * c + off_col * c
     y = -((rows - ground.window.top)[:, None] * c + off_row * c)
-    friction = draws.friction[None, :] * uniform(own, *SAMPLE_FRICTION)
+    friction = draws.friction[None, :] * uniform(off_friction, *SAMPLE_FRICTION)
     drag = GRAVITY_M_S2 / (draws.turbulence_m_s2[None, :] * slab * FLOW_THICKNESS)
     volume = area[:, None] * slab * draws.deposit_factor()[None, :]
     rest = np.zeros(x.size)
@@ -379,19 +381,19 @@ def _lay_samples(
     ), volume.ravel()
 
 
-def _stops(felt: Grid, tracks: SampleTracks) -> IntArray:
+def _stops(smooth: Grid, tracks: SampleTracks) -> IntArray:
     stays = (tracks.reason == 0) | (tracks.reason == 3)
-    row, col = felt.cell_of(tracks.x_m, tracks.y_m)
-    return np.where(stays, row * felt.shape[1] + col, -1).astype(np.int32)
+    row, col = smooth.cell_of(tracks.x_m, tracks.y_m)
+    return np.where(stays, row * smooth.shape[1] + col, -1).astype(np.int32)
 
 
-def _sides(felt: Grid, tracks: SampleTracks, window: Window, extent: Window) -> set[str]:
+def _sides(smooth: Grid, tracks: SampleTracks, window: Window, extent: Window) -> set[str]:
     """Sides of the window over which samples left, where the elevation model goes on."""
     gone = tracks.reason == 1
     if not gone.any():
         return set()
-    rim = RIM_CELLS * felt.cell_m
-    west, south, east, north = felt.bounds
+    rim = RIM_CELLS * smooth.cell_m
+    west, south, east, north = smooth.bounds
     x, y = tracks.x_m[gone], tracks.y_m[gone]
     tests = {
         "W": window.left > extent.left and (x < west + rim).any(),

@@ -210,9 +210,9 @@ def start_zone_numbers(zones: StartZones, outer: Window, window: Window, block_c
     out = np.zeros(window.shape, np.int32)
     for square in tiles_of(window, block_cells):
         block = square.cut(window)
-        here = block.inside(outer)
-        if start[here].any():
-            out[block.inside(window)] = split_at_barriers(barrier[here], start[here], 1.0, zones.grade.cell_m)
+        in_outer = block.inside(outer)
+        if start[in_outer].any():
+            out[block.inside(window)] = split_at_barriers(barrier[in_outer], start[in_outer], 1.0, zones.grade.cell_m)
     return out
 
 
@@ -288,7 +288,7 @@ class PreparedGround:
         with self.lock:
             if window not in self.kept:
                 self.kept[window] = prepare_tile(self.heights, window, self.layers_on, with_traps=self.with_traps)
-                while len(self.kept) > 1 and sum(one.smoothed_m.size for one in self.kept.values()) > KEPT_CELLS:
+                while len(self.kept) > 1 and sum(tile.smoothed_m.size for tile in self.kept.values()) > KEPT_CELLS:
                     self.kept.popitem(last=False)
             self.kept.move_to_end(window)
             return self.kept[window]

@@ -294,11 +294,11 @@ def _passing_arrays(
     passed = on_line[new]
     which = np.searchsorted(samples, sample[passed])
     nx = window.shape[1]
-    own = run.starts.start + samples // members
+    start = run.starts.start + samples // members
     stop, west, north = run.stop[samples], *heights.corner_m(window)
     stays = stop >= 0
-    start_x = (starts.cols[own] - window.left + 0.5) * heights.cell_m
-    start_y = (starts.rows[own] - window.top + 0.5) * heights.cell_m
+    start_x = (starts.cols[start] - window.left + 0.5) * heights.cell_m
+    start_y = (starts.rows[start] - window.top + 0.5) * heights.cell_m
     pass_x, pass_y = (t.cells[begin] % nx + 0.5) * heights.cell_m, (t.cells[begin] // nx + 0.5) * heights.cell_m
     return {
         "length": length,
@@ -439,17 +439,17 @@ def _traps_ahead(
         right=int(passing.cols.max()) + 1,
     )
     for square in tiles_of(whole, heights.ground_tile_cells):
-        here = np.flatnonzero(
+        in_tile = np.flatnonzero(
             (passing.rows >= square.top)
             & (passing.rows < square.bottom)
             & (passing.cols >= square.left)
             & (passing.cols < square.right)
         )
-        if not here.size:
+        if not in_tile.size:
             continue
         outer = square.grown(int(np.ceil(MARGIN_M / heights.cell_m))).cut(heights.extent)
-        found = _traps_of(prepared, outer, passing.rows[here], passing.cols[here])
-        at = (passing.rows[here] - outer.top) * outer.shape[1] + passing.cols[here] - outer.left
+        found = _traps_of(prepared, outer, passing.rows[in_tile], passing.cols[in_tile])
+        at = (passing.rows[in_tile] - outer.top) * outer.shape[1] + passing.cols[in_tile] - outer.left
         number, tile_effects = (
             np.full(outer.shape[0] * outer.shape[1], -1, np.int32),
             np.zeros(count_cells(outer), np.uint8),
@@ -460,7 +460,7 @@ def _traps_ahead(
             more = trap.cells[value > worst[trap.cells]]
             number[more], worst[more] = k, value
             tile_effects[trap.cells] |= np.uint8(trap_effects(trap))
-        effects[here], which[here], weight[here] = tile_effects[at], number[at], worst[at]
+        effects[in_tile], which[in_tile], weight[in_tile] = tile_effects[at], number[at], worst[at]
         traps += found
     return tuple(traps), effects, which, weight
 
@@ -484,10 +484,10 @@ def _at_every_pass(
 
     Where a line doubles back or crosses itself, a sample that comes over it comes over all passes.
     """
-    own, other = _places_passed_again(route, near_m)
-    order = np.argsort(own, kind="stable")
-    own, other = own[order], other[order]
-    first, last = np.searchsorted(own, station), np.searchsorted(own, station, side="right")
+    station_of_pair, other = _places_passed_again(route, near_m)
+    order = np.argsort(station_of_pair, kind="stable")
+    station_of_pair, other = station_of_pair[order], other[order]
+    first, last = np.searchsorted(station_of_pair, station), np.searchsorted(station_of_pair, station, side="right")
     count = last - first
     which = np.repeat(np.arange(station.size), count)
     at = np.repeat(first - np.cumsum(count) + count, count) + np.arange(which.size)
@@ -504,12 +504,14 @@ def _places_passed_again(route: Route, near_m: float) -> tuple[npt.NDArray[np.in
         np.abs(route.along_m[pairs[:, 0]] - route.along_m[pairs[:, 1]]) > 4.0 * near_m
     )
     pairs = np.concatenate([pairs[far], pairs[far][:, ::-1]])
-    own, other = pairs[:, 0], pairs[:, 1]
-    away = np.hypot(route.x_m[own] - route.x_m[other], route.y_m[own] - route.y_m[other])
-    passes = np.floor(route.along_m[other] / (6.0 * near_m)).astype(np.int64)
-    order = np.lexsort((other, away, passes, route.part[other], own))
-    keys = np.stack([own, route.part[other], passes])[:, order]
+    first_of_pair, second_of_pair = pairs[:, 0], pairs[:, 1]
+    away = np.hypot(
+        route.x_m[first_of_pair] - route.x_m[second_of_pair], route.y_m[first_of_pair] - route.y_m[second_of_pair]
+    )
+    passes = np.floor(route.along_m[second_of_pair] / (6.0 * near_m)).astype(np.int64)
+    order = np.lexsort((second_of_pair, away, passes, route.part[second_of_pair], first_of_pair))
+    keys = np.stack([first_of_pair, route.part[second_of_pair], passes])[:, order]
     new = np.ones(order.size, np.bool_)
     new[1:] = (keys[:, 1:] != keys[:, :-1]).any(axis=0)
     kept = order[new]
-    return own[kept], other[kept]
+    return first_of_pair[kept], second_of_pair[kept]

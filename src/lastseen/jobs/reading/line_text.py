@@ -18,9 +18,9 @@ MOST_NAMED_ZONES = 4
 
 def consequence_text(stretch: Stretch) -> str:
     """What somebody caught here meets, the likeliest first: ``burial 85 %, trauma 40 %``; empty where none."""
-    told = [(name, float(getattr(stretch, name))) for name in CONSEQUENCES]
-    told = sorted((one for one in told if one[1] >= LEAST_SHARE), key=lambda one: -one[1])
-    return ", ".join(f"{CONSEQUENCE_NAMES[name]} {percent(share)}" for name, share in told)
+    shares = [(name, float(getattr(stretch, name))) for name in CONSEQUENCES]
+    shares = sorted((one for one in shares if one[1] >= LEAST_SHARE), key=lambda one: -one[1])
+    return ", ".join(f"{CONSEQUENCE_NAMES[name]} {percent(share)}" for name, share in shares)
 
 
 def trap_name(reading: LineReading, met: TrapMet) -> str:
@@ -59,15 +59,15 @@ def stretch_sentence(reading: LineReading, stretch: Stretch) -> str:
         return "No data: nothing is known about the ground here, or about what stands above it."
     if stretch.state == "not reached":
         return f"{NOT_REACHED}; {slope}."
-    here = slope
+    ground = slope
     if stretch.in_start_zone >= LEAST_SHARE:
-        here += f", start-zone terrain itself on {percent(stretch.in_start_zone)} of it"
+        ground += f", start-zone terrain itself on {percent(stretch.in_start_zone)} of it"
     if stretch.state == "starts here":
         come = "Nothing comes from above in this model; snow can start here."
     else:
         come = f"Snow comes from above in {percent(stretch.exposure)} of the events"
         come += f" ({zones_text(reading, stretch)})." if stretch.zones else "."
-    return f"{here}. {come} {caught_text(reading, stretch)}".strip()
+    return f"{ground}. {come} {caught_text(reading, stretch)}".strip()
 
 
 def caught_text(reading: LineReading, stretch: Stretch) -> str:
@@ -88,8 +88,8 @@ def caught_text(reading: LineReading, stretch: Stretch) -> str:
         )
     if stretch.leaves >= LEAST_SHARE:
         parts.append(f"{percent(stretch.leaves)} leave the elevation model")
-    told = consequence_text(stretch)
-    return f"Caught here: {', '.join(parts)}. {told[:1].upper() + told[1:] + '.' if told else ''}".strip()
+    text = consequence_text(stretch)
+    return f"Caught here: {', '.join(parts)}. {text[:1].upper() + text[1:] + '.' if text else ''}".strip()
 
 
 def _trap_text(reading: LineReading, met: TrapMet) -> str:
@@ -148,9 +148,9 @@ def table_rows(reading: LineReading) -> tuple[Sequence[str], list[list[str]]]:
     for stretch in reading.stretches:
         some = stretch.caught > 0
         traps = ", ".join(trap_name(reading, met) for met in stretch.traps[:2])
-        told = "; ".join(text for text in (consequence_text(stretch), traps) if text)
+        text = "; ".join(text for text in (consequence_text(stretch), traps) if text)
         what = {"no data": "no data", "not reached": "no start zone in this model reaches it"}.get(
-            stretch.state, told or "-"
+            stretch.state, text or "-"
         )
         rows.append(
             [

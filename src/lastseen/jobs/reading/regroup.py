@@ -71,13 +71,13 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: PassingSa
         at = int(station[row, col])
         away = np.abs(route.along_m[station] - route.along_m[at])
         away[route.part[station] != route.part[at]] = np.inf
-        own = _around(room & (away <= 0.5 * APART_M), row, col)
-        area = float(own.sum() * heights.cell_m**2)
-        score[own & (away <= apart) if area < LEAST_M2 else away <= apart] = -np.inf
+        place = _around(room & (away <= 0.5 * APART_M), row, col)
+        area = float(place.sum() * heights.cell_m**2)
+        score[place & (away <= apart) if area < LEAST_M2 else away <= apart] = -np.inf
         if area >= LEAST_M2:
             x, y = (float(v) for v in ground.centre_of(row, col))
             edge, edge_m = _edge_near(prepared, x, y)
-            outline = smooth_outline(own, ground.west_m, ground.north_m, heights.cell_m)
+            outline = smooth_outline(place, ground.west_m, ground.north_m, heights.cell_m)
             found.append(
                 Regroup(
                     letter="",
@@ -94,8 +94,8 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: PassingSa
                     edge_m=edge_m,
                 )
             )
-    found.sort(key=lambda one: (one.part, one.along_m))
-    return tuple(replace(one, letter=LETTERS[k]) for k, one in enumerate(found))
+    found.sort(key=lambda found_place: (found_place.part, found_place.along_m))
+    return tuple(replace(found_place, letter=LETTERS[k]) for k, found_place in enumerate(found))
 
 
 def _edge_near(prepared: PreparedGround, x_m: float, y_m: float) -> tuple[str, float]:

@@ -143,9 +143,9 @@ def _along(route: Route, values: npt.NDArray[Any], reach: int, join: np.ufunc) -
     """Values joined with those of the stations up to ``reach`` before and after on the same line."""
     out = values.copy()
     for k in range(1, reach + 1):
-        same = route.part[k:] == route.part[:-k]
-        out[k:] = np.where(same, join(out[k:], values[:-k]), out[k:])
-        out[:-k] = np.where(same, join(out[:-k], values[k:]), out[:-k])
+        one_line = route.part[k:] == route.part[:-k]
+        out[k:] = np.where(one_line, join(out[k:], values[:-k]), out[k:])
+        out[:-k] = np.where(one_line, join(out[:-k], values[k:]), out[:-k])
     return out
 
 

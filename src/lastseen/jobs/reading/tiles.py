@@ -129,14 +129,14 @@ def read_tile(request: AreaRequest, square: Window, prepared: PreparedGround) ->
     core = square.cut(_whole_blocks(request.starting, heights)).cut(heights.extent)
     reading = read_blocks(prepared, core, shown=None, draws=draws, spacing_m=request.spacing_m)
     ground = prepared.over(core)
-    here = core.inside(reading.totals.window)
-    zone = reading.zone[here].copy()
+    of_core = core.inside(reading.totals.window)
+    zone = reading.zone[of_core].copy()
     slope = np.nan_to_num(ground.slope_deg[zone > 0]).astype(np.float64)
     counts = np.bincount(np.clip(slope * 10.0, 0, SLOPE_BINS - 1).astype(np.int64), minlength=SLOPE_BINS)
     return Tile(
         core=core,
         totals=reading.totals,
-        start_values=reading.start_values[(slice(None), *here)].copy(),
+        start_values=reading.start_values[(slice(None), *of_core)].copy(),
         zone=zone,
         known=np.isfinite(ground.smoothed_m),
         rows=reading.rows,
@@ -291,6 +291,6 @@ def open_kept_tiles(folder: Path, request: AreaRequest) -> KeptTiles:
 def other_kept_tiles(folder: Path, request: AreaRequest) -> Iterator[Path]:
     """Folders with tiles of the same output and other settings."""
     folder = folder.resolve()
-    own = f".{folder.name}.tiles-{request.fingerprint()}"
+    of_request = f".{folder.name}.tiles-{request.fingerprint()}"
     if folder.parent.is_dir():
-        yield from sorted(path for path in folder.parent.glob(f".{folder.name}.tiles-*") if path.name != own)
+        yield from sorted(path for path in folder.parent.glob(f".{folder.name}.tiles-*") if path.name != of_request)
