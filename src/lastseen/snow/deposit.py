@@ -106,7 +106,7 @@ class Debris:
     thickness_p50_m: Grid
     thickness_p90_m: Grid
     outline: MultiPolygon  # where debris is at least as likely as ``level``; smoothed, holes kept
-    level: float  # naN for an observed outline
+    level: float  # NaN for an observed outline
     area_m2: float  # map area of the outline
     left_share: float  # share of the snow that left the elevation model or ran into no data
     # whether the smallest ground that holds 90 % of the probability of area was added to the outline

@@ -230,7 +230,7 @@ REGRESSIONS = (
 class RunoutEnvelope:
     """Where extreme events would end on a profile."""
 
-    beta_deg: float  # naN where the profile never eases to 10 degrees
+    beta_deg: float  # NaN where the profile never eases to 10 degrees
     beta_m: float  # horizontal distance from the top to the beta point
     # tuple of (name, alpha_deg, sd_deg, distance_m, source); distance is horizontal, from the top; NaN where the
     # profile ends before

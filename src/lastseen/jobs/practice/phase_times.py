@@ -47,7 +47,7 @@ class SignalTime:
     first_s: float
     likely_s: float
     last_s: float
-    noted_s: float  # naN where nobody noted it
+    noted_s: float  # NaN where nobody noted it
     words: str
 
 

@@ -408,11 +408,11 @@ class AreaRasters:
     """The rasters of the area on one window."""
 
     window: Window
-    # naN where there is no ground
+    # NaN where there is no ground
     reached: FloatArray
     peak_speed_m_s: FloatArray
     zone_count: FloatArray
-    at_start: npt.NDArray[np.float32]  # shape (len(AT_START), rows, columns)
+    at_start: npt.NDArray[np.float32]  # shape (len(START_QUANTITIES), rows, columns)
 
 
 def area_rasters(view: AreaView) -> Iterator[AreaRasters]:

@@ -148,7 +148,7 @@ class BlockReading:
     """What one block adds."""
 
     block: Window  # cut to the extent
-    start_values: Single  # shape (len(START_QUANTITIES), rows, columns); naN where there is no start cell
+    start_values: Single  # shape (len(START_QUANTITIES), rows, columns); NaN where there is no start cell
     zone: IntArray  # shape of the block
     totals: CellTotals  # on the window of the cells that its samples entered
     rows: tuple[ZoneRow, ...]
@@ -306,7 +306,7 @@ class AreaReading:
     heights: Heights
     draws: SharedDraws
     totals: CellTotals
-    start_values: Single  # shape (len(START_QUANTITIES), rows, columns); naN where there is no start cell
+    start_values: Single  # shape (len(START_QUANTITIES), rows, columns); NaN where there is no start cell
     zone: IntArray  # number of the start zone in its block, from 1; 0 is none
     rows: tuple[ZoneRow, ...]  # all start zones, by block and number
     samples: int  # how many were run
