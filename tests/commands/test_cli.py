@@ -51,17 +51,6 @@ def test_help_lists_the_commands_and_exit_codes():
         assert word in out
 
 
-def test_help_imports_nothing_heavy():
-    """The help text comes without numba, rasterio, geopandas or matplotlib."""
-    script = (
-        "import sys\nfrom lastseen import cli\nsys.argv = ['lastseen', '--help']\n"
-        "try:\n    cli.main()\nexcept SystemExit:\n    pass\n"
-        "print([m for m in ('numba', 'rasterio', 'geopandas', 'matplotlib', 'pandas', 'scipy') if m in sys.modules])"
-    )
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
-    assert done.stdout.strip().endswith("[]")
-
-
 def test_json_is_one_document_on_standard_output(made):
     """With --json, standard output is exactly one document with the figures a script needs."""
     folder, out, _ = made
