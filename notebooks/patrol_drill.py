@@ -36,8 +36,8 @@ from lastseen.jobs.practice.targets import plan_targets
 from lastseen.jobs.practice.tracks import read_log, read_tracks
 from lastseen.output.console import debrief_text, targets_text
 from lastseen.output.read import read_planned
-from lastseen.output.results.drill import result_of_debrief, result_of_targets
 from lastseen.output.results.plan import result_of_plan
+from lastseen.output.results.practice import result_of_debrief, result_of_targets
 from lastseen.output.write import write_result
 
 work = Path(tempfile.mkdtemp())

@@ -35,7 +35,7 @@ from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.sites import view_sites
 from lastseen.output.console import deposit_text, sites_text
 from lastseen.output.read import read_reach, read_site
-from lastseen.output.results.sites import result_of_deposit, result_of_sites
+from lastseen.output.results.practice import result_of_deposit, result_of_sites
 from lastseen.output.write import write_result
 from lastseen.terrain.elevation import open_elevation
 

@@ -18,7 +18,7 @@ sys.path[0] = str(HERE.parent)  # not this folder: a file in it has the name of 
 
 from lastseen.jobs.practice.debrief import debrief  # noqa: E402
 from lastseen.jobs.practice.tracks import read_tracks  # noqa: E402
-from lastseen.output.results.drill import result_of_debrief  # noqa: E402
+from lastseen.output.results.practice import result_of_debrief  # noqa: E402
 from lastseen.output.write import write_result  # noqa: E402
 from practice.walks import corners_of, plan_on, recorded  # noqa: E402
 

@@ -29,7 +29,7 @@ from lastseen.jobs.practice import site_exposure  # noqa: E402
 from lastseen.jobs.practice.site import SiteRequest  # noqa: E402
 from lastseen.jobs.practice.site_exposure import find_start_ground  # noqa: E402
 from lastseen.jobs.practice.sites import view_sites  # noqa: E402
-from lastseen.output.results.sites import result_of_sites  # noqa: E402
+from lastseen.output.results.practice import result_of_sites  # noqa: E402
 from lastseen.output.write import write_result  # noqa: E402
 from lastseen.snow import sliding_mass  # noqa: E402
 from lastseen.snow.sliding_mass import Samples, slide_samples, smooth_for_snow  # noqa: E402

@@ -24,7 +24,7 @@ from lastseen.jobs.practice.targets import plan_targets
 from lastseen.jobs.practice.tracks import NotedTime, read_log
 from lastseen.output.read import read_targets
 from lastseen.output.result import FULL_CAUTION
-from lastseen.output.results.drill import result_of_debrief, result_of_targets, sheet_name
+from lastseen.output.results.practice import result_of_debrief, result_of_targets, sheet_name
 from lastseen.output.write import write_result
 from practice.walks import EAST, NORTH, corners_of, plan_on, recorded
 

@@ -30,11 +30,9 @@ from lastseen.jobs.trap_view import view_traps
 from lastseen.output.formats import FORMATS, Format
 from lastseen.output.read import read_reach, read_result, read_site
 from lastseen.output.result import FULL_CAUTION, MARKERS, SHORT_CAUTION, Options
-from lastseen.output.results.drill import result_of_debrief, result_of_targets
-from lastseen.output.results.ground import result_of_terrain, result_of_traps
+from lastseen.output.results.ground import result_of_area, result_of_line, result_of_terrain, result_of_traps
 from lastseen.output.results.plan import result_of_plan, result_of_search
-from lastseen.output.results.reading import result_of_area, result_of_line
-from lastseen.output.results.sites import result_of_deposit, result_of_sites
+from lastseen.output.results.practice import result_of_debrief, result_of_deposit, result_of_sites, result_of_targets
 from lastseen.output.write import add_formats, write_result
 from lastseen.terrain.elevation import open_elevation
 from practice import site_zoo

@@ -11,7 +11,7 @@ from shapely import box
 from lastseen.core.scenario import Scenario
 from lastseen.jobs.reading.area import view_area
 from lastseen.output.draw import area_map
-from lastseen.output.results.reading import result_of_area
+from lastseen.output.results.ground import result_of_area
 from lastseen.output.write import write_result
 from reading.test_tiles import QUICK, digests
 

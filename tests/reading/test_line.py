@@ -20,7 +20,7 @@ from lastseen.jobs.reading.line_exposure import find_passing_samples
 from lastseen.jobs.reading.regroup import places_to_regroup
 from lastseen.jobs.reading.route import read_lines, route_of
 from lastseen.output.formats.json import numbers_text
-from lastseen.output.results.reading import result_of_line
+from lastseen.output.results.ground import result_of_line
 from lastseen.terrain.elevation import open_elevation
 from reading import grounds
 

@@ -17,7 +17,7 @@ from lastseen.output.draw.map import own_look
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.panel import Pen
 from lastseen.output.result import FULL_CAUTION
-from lastseen.output.results.reading import result_of_line
+from lastseen.output.results.ground import result_of_line
 from lastseen.output.write import write_result
 from lastseen.terrain.elevation import open_elevation
 

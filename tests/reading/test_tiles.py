@@ -33,7 +33,7 @@ from lastseen.jobs.reading.ground import heights_of_grid, heights_of_model
 from lastseen.jobs.reading.line_exposure import FARTHEST_M
 from lastseen.jobs.reading.tiles import list_tiles, open_kept_tiles, pack, prepared_for, read_tile, unpack
 from lastseen.output.result import MARKERS
-from lastseen.output.results.reading import result_of_area
+from lastseen.output.results.ground import result_of_area
 from lastseen.output.write import refuse_existing, write_result
 from lastseen.terrain.elevation import open_elevation, read_window
 from reading import grounds

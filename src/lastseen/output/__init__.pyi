@@ -30,13 +30,11 @@ from .read import (
     read_walk,
 )
 from .result import FULL_CAUTION, MARKERS, SHORT_CAUTION, Device, Layer, Options, Paper, Result
-from .results.drill import result_of_debrief, result_of_targets
-from .results.ground import result_of_terrain, result_of_traps
+from .results.ground import result_of_area, result_of_line, result_of_terrain, result_of_traps
 from .results.numbers import known
 from .results.plan import result_of_plan, result_of_search
 from .results.plan_layers import search_layers
-from .results.reading import result_of_area, result_of_line
-from .results.sites import result_of_deposit, result_of_sites
+from .results.practice import result_of_debrief, result_of_deposit, result_of_sites, result_of_targets
 from .write import add_formats, new_folder, refuse_existing, write_result
 
 __all__ = [

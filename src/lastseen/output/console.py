@@ -304,8 +304,8 @@ def range_text(device: ReceiveRange) -> str:
         "your own" if device.width_given else "no width given: the one most often taught, 20 to 50 m in handbooks"
     )
     used = (
-        f"Strip width used: {device.width_m:g} m ({width_source}). Transmitters that half a strip does not reach, ideal "
-        f"dipole and spread between devices: {percent(device.out_of_range, 1)}; of real sets more."
+        f"Strip width used: {device.width_m:g} m ({width_source}). Transmitters that half a strip does not reach, "
+        f"ideal dipole and spread between devices: {percent(device.out_of_range, 1)}; of real sets more."
     )
     pulses = (
         f"Speed: at {device.speed_m_s:g} m/s and a pulse every {device.period_s:g} s a searcher half a strip beside a "
@@ -373,8 +373,9 @@ def areas_text(
     new = {area.name: area.poa for area in after}
     rows = [
         (f"{number}", ranked.area.name, percent(ranked.area.poa, 1), percent(ranked.poa_now, 1),
-         percent(ranked.area.pod), percent(ranked.area.survivable), f"{ranked.from_minute:.0f} to {ranked.to_minute:.0f} min",
-         _survival_words(ranked.survival_percent), f"{ranked.gain_per_minute:.2f}", percent(new[ranked.area.name], 1))
+         percent(ranked.area.pod), percent(ranked.area.survivable),
+         f"{ranked.from_minute:.0f} to {ranked.to_minute:.0f} min", _survival_words(ranked.survival_percent),
+         f"{ranked.gain_per_minute:.2f}", percent(new[ranked.area.name], 1))
         for number, ranked in enumerate(order, start=1)
     ]  # fmt: skip
     head = (

@@ -114,28 +114,6 @@ class Layer:
         return [(shape, dict(zip(names, row, strict=True))) for shape, row in zip(self.shapes, self.rows, strict=True)]
 
 
-def make_layer(
-    rows: Iterable[tuple[BaseGeometry, tuple[Any, ...]]],
-    *,
-    name: str,
-    title: str,
-    about: str,
-    geometry: GeometryKind,
-    columns: tuple[Column, ...],
-) -> Layer:
-    """A layer from pairs of a shape and its values."""
-    pairs = list(rows)
-    return Layer(
-        name=name,
-        title=title,
-        about=about,
-        geometry=geometry,
-        columns=columns,
-        shapes=tuple(shape for shape, _ in pairs),
-        rows=tuple(values for _, values in pairs),
-    )
-
-
 @dataclass(frozen=True, kw_only=True)
 class Raster:
     """One file of values on one lattice, in single precision; NaN is no data."""

@@ -1,36 +1,73 @@
-"""Results about ground: its layers, and terrain traps with start zones."""
+"""Results about ground: its layers, traps with start zones, and slopes read along a line or over an area."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import shapely
 from affine import Affine
-from shapely.geometry import MultiPolygon, box
+from shapely.geometry import LineString, MultiPolygon, box
+from shapely.ops import substring
 
 from lastseen.core import Progress, keep_areas, versions
+from lastseen.jobs import (
+    INCIDENT_SLOPES_DEG,
+    KINDS,
+    START_QUANTITIES,
+    area_rasters,
+    consequence_text,
+    regroup_sentence,
+    short_stretch_sentence,
+    stretch_sentence,
+    table_rows,
+    trap_sign,
+    worst_trap,
+    zone_sentence,
+    zones_above,
+)
+from lastseen.output.draw.area_map import write_area_map
+from lastseen.output.draw.line_map import caught_ways, write_line_map
+from lastseen.output.draw.line_profile import write_strip
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.trap_map import write_trap_map
 from lastseen.output.formats.sld import layer_styles
 from lastseen.output.result import (
+    FULL_CAUTION,
     Layer,
+    Options,
     Piece,
+    Product,
     Raster,
     RasterStream,
     Result,
     Table,
-    make_columns,
-    make_layer,
+    Track,
+    Tracks,
+    Waypoint,
     make_product,
 )
-from lastseen.output.results.numbers import crs_text, grid_numbers, head_numbers, input_files, record, run_rows
+from lastseen.output.results.numbers import (
+    crs_text,
+    fill_layer,
+    grid_numbers,
+    head_numbers,
+    input_files,
+    known,
+    load_layers,
+    record,
+    run_rows,
+)
 from lastseen.output.results.plan_layers import plan_layers, trap_layer
+from lastseen.output.sheets.line import write_line_sheet
 from lastseen.snow import SIZES, SOURCES
-from lastseen.traps import WEIGHT_FORMULA, describe_shares
+from lastseen.traps import LETTERS, WEIGHT_FORMULA, describe_shares
 
 if TYPE_CHECKING:
-    from lastseen.jobs import TerrainView, TrapView
+    from lastseen.jobs import AreaRasters, AreaView, LineView, Stretch, TerrainView, TrapView, ZoneRow
 
 # ---- Ground layers of a whole elevation model
 
@@ -41,16 +78,7 @@ def result_of_terrain(view: TerrainView) -> Result:
     cell = elevation.cell_m
     bounds = (view.west_m, view.north_m - rows * cell, view.west_m + columns * cell, view.north_m)
     described = [(layer.name, layer.unit, layer.description) for layer in view.layers]
-    extent = make_layer(
-        [(MultiPolygon([box(*bounds)]), (cell, rows, columns))],
-        name="extent",
-        title="Elevation model",
-        about="The ground that the layers cover.",
-        geometry="MultiPolygon",
-        columns=make_columns(
-            [("cell_m", "real", "side of a cell"), ("rows", "integer", ""), ("columns", "integer", "")]
-        ),
-    )
+    extent = fill_layer("terrain", "extent", [(MultiPolygon([box(*bounds)]), (cell, rows, columns))])
 
     def pieces(progress: Progress) -> Iterator[Piece]:
         for name, first, values in view.blocks(progress):
@@ -150,30 +178,310 @@ def _trap_layers(view: TrapView) -> tuple[Layer, ...]:
 
 
 def _area_layer(view: TrapView) -> Layer:
-    columns = make_columns(
-        [
-            ("number", "integer", "from 1, the largest first"),
-            ("area_m2", "real", "area on the slope"),
-            ("map_area_m2", "real", "area on the map"),
-            ("slope_deg", "real", "mean slope"),
-            ("aspect_deg", "real", "mean downhill azimuth from grid north"),
-            ("width_m", "real", "across the fall line"),
-            ("length_m", "real", "along the fall line, on the slope"),
-            ("top_m", "real", "highest elevation"),
-            ("foot_m", "real", "lowest elevation"),
-            ("grade", "real", "mean start-zone grade, 0 to 1, no probability"),
-            *((f"volume_size_{size}_m3", "real", f"snow released by an event of size {size}") for size in SIZES),
-        ]
+    names = [column.name for column in load_layers()["traps"]["release_areas"].columns[: -len(SIZES)]]
+    rows = [
+        (keep_areas(area.outline), (*(getattr(area, name) for name in names), *area.volume_m3)) for area in view.areas
+    ]
+    return fill_layer("traps", "release_areas", rows)
+
+
+# ---- A line of travel
+
+_TRAP_LEFT = (
+    "outline", "cells", "part_of_cell", "number", "weight", "person_passes", "person_ends", "burial_m", "parts",
+)  # fmt: skip
+MOST_WAYS = 400  # of those caught, in the layer
+
+
+def result_of_line(view: LineView) -> Result:
+    """A read line: numbers, layers, the table of stretches, waypoints, strip, map and a page."""
+    scenario, crs = view.scenario, view.reading.heights.crs
+    return Result(
+        job="line",
+        numbers=_line_numbers(view),
+        layers={layer.name: layer for layer in _line_layers(view)},
+        tables={"stretches": _stretch_table(view)},
+        tracks={"waypoints": _line_tracks(view)},
+        products={
+            "strip": make_product("strip along the line", "strip.png", partial(write_strip, view)),
+            "map": make_product("map of the line", "map.png", partial(write_line_map, view)),
+            "sheet": make_product("page for print", "sheet.pdf", partial(write_line_sheet, view)),
+        },
+        run=run_rows(scenario.name, view.notes, seed=scenario.seed, size=scenario.snow.size),
+        default=("json", "csv", "gpx", "gpkg", "strip", "map", "sheet"),
+        crs=crs,
     )
-    names = [column.name for column in columns[: -len(SIZES)]]
-    return make_layer(
-        [
-            (keep_areas(area.outline), (*(getattr(area, name) for name in names), *area.volume_m3))
-            for area in view.areas
+
+
+def _line_numbers(view: LineView) -> dict[str, Any]:
+    r, crs = view.reading, view.reading.heights.crs
+    return {
+        **head_numbers(view.scenario.name),
+        "inputs": [*input_files(view), {"role": "line", "name": view.source.name}],
+        "scenario": record(view.scenario),
+        "versions": versions(),
+        "grid": {"crs": crs_text(crs), "crs_name": crs.name, "cell_m": r.heights.cell_m},
+        "members": r.draws.count,
+        "start_spacing_m": round(r.passing.spacing_m, 2),
+        "bodies": r.passing.samples,
+        "length_m": round(r.route.length_m, 1),
+        "lines": len(r.route.lines),
+        "stretches": [_stretch_record(view, stretch) for stretch in r.stretches],
+        "regroup": [{**record(place, ("outline",)), "sentence": regroup_sentence(place)} for place in r.regroup],
+        "start_zones": [record(zone, ("outline", "block", "in_block")) for zone in r.zones],
+        "traps": [
+            {"sign": f"{LETTERS[trap.kind]}{k}", **record(trap, _TRAP_LEFT)} for k, trap in enumerate(r.traps, start=1)
         ],
-        name="release_areas",
-        title="Release areas",
-        about="Start-zone terrain in parts that one event could release.",
-        geometry="MultiPolygon",
-        columns=columns,
+        "notes": list(view.notes),
+    }
+
+
+def _stretch_record(view: LineView, stretch: Stretch) -> dict[str, Any]:
+    r = view.reading
+    plain = record(stretch, ("zones", "traps", "distance_m", "drop_m", "debris_m", "speed_m_s", "first", "last"))
+    for name in ("distance_m", "drop_m", "debris_m", "speed_m_s"):
+        low, mid, high = getattr(stretch, name)
+        plain[name] = {key: known(round(value, 2)) for key, value in (("p10", low), ("p50", mid), ("p90", high))}
+    plain["zones"] = [{"zone": zone.number, "share": round(share, 4)} for zone, share in zones_above(r, stretch)]
+    plain["traps"] = [
+        {"sign": trap_sign(r, met), "passes": round(met.passes, 4), "ends": round(met.ends, 4)} for met in stretch.traps
+    ]
+    plain["sentence"] = stretch_sentence(r, stretch)
+    return plain
+
+
+def _stretch_table(view: LineView) -> Table:
+    """The stretches; the caution is the first line, as a comment."""
+    head, rows = table_rows(view.reading)
+    return Table(
+        above=(f"# {FULL_CAUTION}",),
+        head=(*head, "sentence"),
+        rows=tuple(
+            (*row, stretch_sentence(view.reading, stretch))
+            for row, stretch in zip(rows, view.reading.stretches, strict=True)
+        ),
     )
+
+
+def _line_layers(view: LineView) -> tuple[Layer, ...]:
+    """Stretches, places to regroup, start zones, ways of those caught, traps."""
+    r = view.reading
+    return (
+        _stretch_layer(view),
+        fill_layer("line", "regroup", [
+                (
+                    keep_areas(place.outline),
+                    (place.letter, place.along_m, place.beside_m, place.area_m2, place.slope_deg, place.clear_m,
+                     place.edge, known(place.edge_m), regroup_sentence(place)),
+                )
+                for place in r.regroup
+            ]),
+        fill_layer("line", "start_zones", [
+                (
+                    keep_areas(zone.outline),
+                    (zone.number, zone.share, zone.top_m, zone.foot_m, zone.slope_deg, zone.area_m2),
+                )
+                for zone in r.zones
+            ]),
+        fill_layer("line", "ways", [
+                (LineString(way), (float(r.stations.exposure[station]),))
+                for station, way in caught_ways(r, MOST_WAYS)
+            ]),
+        trap_layer(r.traps),
+    )  # fmt: skip
+
+
+def _stretch_layer(view: LineView) -> Layer:
+    r = view.reading
+    rows = [
+        (
+            _stretch_line(view, stretch),
+            (
+                stretch.number, stretch.part + 1, stretch.from_m, stretch.to_m, stretch.to_end_m, stretch.state,
+                known(stretch.slope_deg), stretch.exposure, known(stretch.distance_m[1]), known(stretch.drop_m[1]),
+                known(stretch.debris_m[1]), stretch.burial, stretch.trauma, stretch.water, stretch.no_way_out,
+                consequence_text(stretch), stretch_sentence(r, stretch),
+            ),
+        )
+        for stretch in r.stretches
+    ]  # fmt: skip
+    return fill_layer("line", "stretches", rows)
+
+
+def _stretch_line(view: LineView, stretch: Stretch) -> LineString:
+    """A stretch in map metres."""
+    cut = substring(view.reading.route.lines[stretch.part], stretch.from_m, stretch.to_m)
+    return cut if isinstance(cut, LineString) else LineString([cut, cut])
+
+
+def _line_tracks(view: LineView) -> Tracks:
+    """The line as a track; waypoints with one short sentence where stretches begin and at places to regroup."""
+    r = view.reading
+    stretches = [
+        Waypoint(
+            x_m=float(r.route.x_m[stretch.first]),
+            y_m=float(r.route.y_m[stretch.first]),
+            z_m=float(r.route.height_m[stretch.first]),
+            name=f"P{stretch.number:02d}",
+            text=short_stretch_sentence(stretch),
+        )
+        for stretch in r.stretches
+    ]
+    places = [
+        Waypoint(x_m=place.x_m, y_m=place.y_m, name=f"REGROUP-{place.letter}", text=regroup_sentence(place))
+        for place in r.regroup
+    ]
+    lines = [
+        Track(
+            name=f"LINE-{k}",
+            segments=(tuple((float(x), float(y), None) for x, y in shapely.get_coordinates(line)),),
+        )
+        for k, line in enumerate(r.route.lines, start=1)
+    ]
+    return Tracks(title=view.scenario.name or "Pre-read line", waypoints=(*stretches, *places), tracks=tuple(lines))
+
+
+# ---- An area, tile by tile
+
+MOST_LISTED = 100  # start zones in the JSON; all are in the GeoPackage
+_RASTERS: dict[str, tuple[tuple[str, str, str], ...]] = {
+    "reached": (("reached", "1", "share of the events in which snow from any start zone comes over the cell"),),
+    "peak_speed": (("peak_speed_m_s", "m s-1", "greatest speed of any body in any event; 0 where none comes"),),
+    "zone_count": (("zone_count", "1", "start zones from which snow comes over the cell in any event"),),
+    "from_start": (
+        ("distance_m", "m", "mean distance on the map from this start to where one stops"),
+        ("drop_m", "m", "mean height lost"),
+        ("debris_m", "m", "mean thickness of debris where one stops, indicative"),
+        ("fall_m", "m", "greatest fall through the air in any event"),
+    ),
+    "consequences": tuple(
+        (name, "1", f"share of the events: {text}")
+        for name, text in (
+            ("burial", "stops under 0.5 m of debris or in a trap that buries"),
+            ("trauma", "passes a trap that injures, or falls 3 m through the air"),
+            ("water", "comes into water"),
+            ("no_way_out", "stops where there is no way out"),
+            ("any", "meets any of the four"),
+            ("leaves", "leaves the elevation model"),
+        )
+    ),
+    "worst_trap": (
+        (
+            "worst_kind",
+            "1",
+            "kind of the terrain trap that weighs most: "
+            + ", ".join(f"{k} {kind}" for k, kind in enumerate(KINDS, start=1)),
+        ),
+    ),
+}
+
+
+def result_of_area(view: AreaView) -> Result:
+    """A read area: numbers, start zones by what they do, rasters from the kept tiles, a map."""
+    scenario, heights, shown = view.scenario, view.heights, view.request.shown
+    return Result(
+        job="area",
+        numbers=_area_numbers(view),
+        layers={"start_zones": _zone_layer(view)},
+        stream=RasterStream(
+            rasters={
+                name: Raster(
+                    descriptions=tuple(text for _, _, text in bands),
+                    units=tuple(unit for _, unit, _ in bands),
+                    overviews="MODE" if name == "worst_trap" else "AVERAGE",
+                )
+                for name, bands in _RASTERS.items()
+            },
+            shape=shown.shape,
+            transform=heights.on(shown, np.empty(shown.shape, np.int8)).transform,
+            crs=heights.crs,
+            pieces=lambda progress: _area_pieces(view, progress),
+        ),
+        products={
+            "map": Product(words="map of the area", write=partial(_draw_area, view), after=("cog",)),
+        },
+        run=run_rows(scenario.name, view.notes, seed=scenario.seed, size=scenario.snow.size),
+        default=("json", "cog", "gpkg", "map"),
+        crs=heights.crs,
+    )
+
+
+def _draw_area(view: AreaView, _result: Result, folder: Path, _options: Options) -> None:
+    write_area_map(view, folder)
+
+
+def _area_pieces(view: AreaView, progress: Progress) -> Iterator[Piece]:
+    """The rasters of the area, tile by tile."""
+    for number, tile in enumerate(area_rasters(view)):
+        progress("writing the rasters", number / len(view.squares))
+        rows, cols = tile.window.inside(view.request.shown)
+        for name, bands in _RASTERS.items():
+            for band, (quantity, _, _) in enumerate(bands, start=1):
+                yield name, band, (rows.start, cols.start), _values_of(tile, quantity)
+
+
+def _values_of(tile: AreaRasters, name: str) -> Any:
+    return tile.at_start[START_QUANTITIES.index(name)] if name in START_QUANTITIES else getattr(tile, name)
+
+
+def _zone_layer(view: AreaView) -> Layer:
+    """Start zones as polygons, those that do most harm first."""
+    numbers = [name for name in START_QUANTITIES if name != "worst_kind"]
+    return fill_layer("area", "start_zones", [
+            (
+                keep_areas(outline),
+                (number, row.cells, row.slope_deg, row.top_m, row.foot_m,
+                 *(known(_quantities(row)[name]) for name in numbers), worst_trap(row), zone_sentence(row)),
+            )
+            for number, (row, outline) in enumerate(view.zones, start=1)
+        ])  # fmt: skip
+
+
+def _quantities(row: ZoneRow) -> dict[str, float]:
+    return dict(zip(START_QUANTITIES, row.values, strict=True))
+
+
+def _area_numbers(view: AreaView) -> dict[str, Any]:
+    crs = view.heights.crs
+    shown = view.request.shown
+    west, north = view.heights.corner_m(shown)
+    rows, cols = shown.shape
+    return {
+        **head_numbers(view.scenario.name),
+        "inputs": input_files(view),
+        "scenario": record(view.scenario),
+        "versions": versions(),
+        "grid": {
+            "crs": crs_text(crs),
+            "crs_name": crs.name,
+            "cell_m": view.heights.cell_m,
+            "shape": [rows, cols],
+            "bounds_m": [west, north - rows * view.heights.cell_m, west + cols * view.heights.cell_m, north],
+        },
+        "members": view.request.members,
+        "start_spacing_m": max(view.request.spacing_m, view.heights.cell_m),
+        "bodies": view.samples,
+        "start_slope_deg": _percentiles(view.slope_percentiles_deg()),
+        "incident_slope_deg": {**_percentiles(INCIDENT_SLOPES_DEG), "source": "Tirol 1993-2024, aggregated open data"},
+        "start_zones": len(view.zones),
+        "worst_start_zones": [
+            {"number": number, **_zone_record(row), "sentence": zone_sentence(row)}
+            for number, (row, _) in enumerate(view.zones[:MOST_LISTED], start=1)
+        ],
+        "notes": list(view.notes),
+    }
+
+
+def _percentiles(values: Sequence[float]) -> dict[str, float | None]:
+    return {key: known(round(value, 2)) for key, value in zip(("p05", "p50", "p95"), values, strict=True)}
+
+
+def _zone_record(row: ZoneRow) -> dict[str, Any]:
+    return {
+        "cells": row.cells,
+        "slope_deg": round(row.slope_deg, 2),
+        "top_m": round(row.top_m, 1),
+        "foot_m": round(row.foot_m, 1),
+        **{name: known(round(value, 4)) for name, value in _quantities(row).items() if name != "worst_kind"},
+        "worst_trap": worst_trap(row),
+    }

@@ -1,19 +1,22 @@
-"""What the numbers of all results have in common: their head, lattice, inputs, rounding; and the table ``run``."""
+"""What all results have in common: layers, the head of the numbers, lattice, inputs, rounding, the table ``run``."""
 
 from __future__ import annotations
 
 import hashlib
 import math
+import tomllib
 from collections.abc import Iterable
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
 from lastseen.core import Grid, LonLat
-from lastseen.output.result import DEGREE_DECIMALS, FULL_CAUTION
+from lastseen.output.result import DEGREE_DECIMALS, FULL_CAUTION, Layer, make_columns
 
 if TYPE_CHECKING:
     from lastseen.jobs import AreaView, LineView, Plan, SiteView, TrapView
@@ -24,6 +27,29 @@ _DECIMALS = {"_m": 3, "_m2": 1, "_m3": 1, "_s": 1, "_m_s": 3, "_deg": 3, "_true"
 _SHARE_DECIMALS = 6
 MOST_BYTES = 512 * 1024**2  # of one file: a checksum of a larger one takes longer than the plan
 MOST_BYTES_OF_ALL = 2 * 1024**3
+
+
+Rows = Iterable[tuple[BaseGeometry, tuple[Any, ...]]]
+
+
+@cache
+def load_layers() -> dict[str, dict[str, Layer]]:
+    """The layers of each job by name, without rows, as ``layers.toml`` describes them."""
+    jobs = tomllib.loads(Path(__file__).with_name("layers.toml").read_text(encoding="utf-8"))
+    return {
+        job: {
+            name: Layer(name=name, **{**layer, "columns": make_columns(layer["columns"])})
+            for name, layer in layers.items()
+        }
+        for job, layers in jobs.items()
+    }
+
+
+def fill_layer(job: str, name: str, rows: Rows) -> Layer:
+    """A layer of a job from pairs of a shape and its values."""
+    pairs = list(rows)
+    shapes, values = tuple(shape for shape, _ in pairs), tuple(values for _, values in pairs)
+    return replace(load_layers()[job][name], shapes=shapes, rows=values)
 
 
 def head_numbers(name: str) -> dict[str, Any]:

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.core import keep_areas, outline_of_level, short_percent
-from lastseen.output.result import Column, ColumnKind, GeometryKind, Layer, make_columns
-from lastseen.output.results.numbers import known
+from lastseen.output.result import GeometryKind, Layer
+from lastseen.output.results.numbers import Rows, fill_layer, known, load_layers
 from lastseen.traps import describe_shares
 
 if TYPE_CHECKING:
@@ -25,135 +24,7 @@ LIKELIER = (0.5, 0.9)  # debris outlines that are given beside the searched one
 # What a search over a drawn outline has to say.
 SEARCH_LAYERS = ("debris", "lanes", "route", "uncovered", "no_go", "first_lanes")
 
-_REASON: tuple[str, ColumnKind, str] = ("reason", "text", "one plain sentence")
-_COLUMNS: dict[str, tuple[Column, ...]] = {
-    "last_seen": make_columns(
-        [
-            ("lon_deg", "real", "longitude, WGS 84"),
-            ("lat_deg", "real", "latitude, WGS 84"),
-            ("utm", "text", "UTM text, whole metres"),
-            ("mgrs", "text", "MGRS text, to one metre"),
-            ("radius_m", "real", "how far off the witness may be"),
-            ("elevation_m", "real", "height of the ground"),
-            _REASON,
-        ],
-    ),
-    "release": make_columns(
-        [
-            ("size", "integer", "destructive size, 1 to 4"),
-            ("area_m2", "real", "area on the slope"),
-            ("slope_deg", "real", "mean slope"),
-            ("thickness_m", "real", "slab thickness normal to the slope"),
-            ("volume_m3", "real", "released snow"),
-            ("drawn", "integer", "1 where the outline was drawn, 0 where it was found"),
-            _REASON,
-        ],
-    ),
-    "flow_paths": make_columns(
-        [
-            ("kind", "text", "steepest, main or corridor"),
-            ("share", "real", "share of the events that pass inside a corridor"),
-            ("length_m", "real", "length on the map"),
-            _REASON,
-        ],
-    ),
-    "debris": make_columns(
-        [
-            ("level", "real", "debris thicker than 0.1 m in at least this share of the events; empty where given"),
-            ("searched", "integer", "1 for the outline that the lanes are laid over"),
-            ("area_m2", "real", "map area"),
-            _REASON,
-        ],
-    ),
-    "deposition_zones": make_columns(
-        [
-            ("number", "integer", "from 1, largest probability of area first"),
-            ("place", "text", "what the ground is there"),
-            ("area_m2", "real", "map area"),
-            ("thickness_m", "real", "mean expected thickness, indicative"),
-            ("thickest_m", "real", "largest expected thickness, indicative"),
-            ("slope_deg", "real", "mean slope of the ground"),
-            ("poa", "real", "probability that the person lies here"),
-            _REASON,
-        ],
-    ),
-    "terrain_traps": make_columns(
-        [
-            ("number", "integer", "from 1, largest weight first"),
-            ("letter", "text", "kind of trap, one letter"),
-            ("kind", "text", "kind of trap"),
-            ("consequences", "text", "what it does to a carried person"),
-            ("depth_m", "real", "depth of a gully or hollow"),
-            ("drop_m", "real", "height of a cliff or bank"),
-            ("width_m", "real", "width on the map"),
-            ("length_m", "real", "length on the map"),
-            ("slope_above_deg", "real", "mean slope above"),
-            ("slope_below_deg", "real", "mean slope below"),
-            ("person_passes", "real", "share of carried persons that enter it"),
-            ("person_ends", "real", "share of carried persons that stop in it"),
-            ("weight", "real", "order of importance"),
-            ("pile_up_m", "real", "depth to which debris 0.5 m thick over 20 m of open slope piles up"),
-            ("cover", "real", "share of the ground under trees or rocks"),
-            ("burial_m", "real", "expected debris over somebody who stops in it, mean over all events"),
-            ("source", "text", "what it was read from"),
-            ("shares", "text", "how carried persons meet it"),
-            _REASON,
-        ],
-    ),
-    "lanes": make_columns(
-        [
-            ("number", "integer", "from 1, over all searchers"),
-            ("searcher", "integer", "from 1"),
-            ("length_m", "real", "length on the snow"),
-            ("bearing_deg_true", "real", "from true north, at the start of the lane"),
-            ("bearing_deg_magnetic", "real", "from magnetic north; empty where it is not known"),
-            _REASON,
-        ],
-    ),
-    "route": make_columns(
-        [
-            ("searcher", "integer", "from 1"),
-            ("number", "integer", "from 1 for each searcher"),
-            ("kind", "text", "approach, lane or join"),
-            ("lane", "integer", "number of the lane"),
-            ("length_m", "real", "length on the snow"),
-            ("bearing_deg_true", "real", "from true north at the start of the leg"),
-            ("bearing_deg_magnetic", "real", "from magnetic north; empty where it is not known"),
-            ("slope_deg", "real", "mean slope, up is positive"),
-            ("steepest_deg", "real", "steepest 10 m, up or down"),
-            ("time_s", "real", "walking time"),
-            ("danger", "text", "what is against walking it; empty where nothing is known to be"),
-            _REASON,
-        ],
-    ),
-    "uncovered": make_columns([("area_m2", "real", "map area"), _REASON]),
-    "no_go": make_columns([_REASON]),
-    "first_lanes": make_columns([("number", "integer", "of the first pass"), _REASON]),
-}
-_KINDS: dict[str, tuple[str, GeometryKind, str]] = {
-    "last_seen": ("Last-seen point", "Point", "Where the person was last seen."),
-    "release": ("Release", "MultiPolygon", "Snow that breaks loose in the model."),
-    "flow_paths": ("Flow paths", "MultiLineString", "Ways of the snow, and edges of the ground that events pass."),
-    "debris": ("Debris", "MultiPolygon", "Where snow comes to rest, by the share of events; one outline is searched."),
-    "deposition_zones": ("Deposition zones", "MultiPolygon", "Parts of the debris, why snow stops there, how thick."),
-    "terrain_traps": ("Terrain traps", "MultiPolygon", "Ground that makes it worse for a carried person, and why."),
-    "lanes": ("Lanes", "LineString", "Centre lines of the strips of the signal search, numbered, by searcher."),
-    "route": ("Route", "LineString", "The walk of each searcher, leg by leg: approach, lanes, joins."),
-    "uncovered": ("Uncovered rest", "MultiPolygon", "Debris that stays out of range of the lanes."),
-    "no_go": ("No-go ground", "MultiPolygon", "Ground that nobody may walk on, as it was given."),
-    "first_lanes": ("Lanes of the first pass", "LineString", "Where the first pass went; this is the second."),
-}
-PLAN_LAYERS = {
-    name: Layer(name=name, title=title, about=about, geometry=geometry, columns=_COLUMNS[name])
-    for name, (title, geometry, about) in _KINDS.items()
-}
-Rows = Iterable[tuple[BaseGeometry, tuple[Any, ...]]]
-
-
-def filled(empty: Layer, rows: Rows) -> Layer:
-    """The layer with shapes and values; empty shapes are left out."""
-    pairs = [(_of_kind(shape, empty.geometry), values) for shape, values in rows if not shape.is_empty]
-    return replace(empty, shapes=tuple(shape for shape, _ in pairs), rows=tuple(values for _, values in pairs))
+PLAN_LAYERS = load_layers()["plan"]
 
 
 def plan_layers(plan: Plan) -> dict[str, Layer]:
@@ -170,17 +41,17 @@ def plan_layers(plan: Plan) -> dict[str, Layer]:
         "no_go": _no_go(plan),
         "first_lanes": _first_lanes(plan),
     }
-    return {name: filled(PLAN_LAYERS[name], found) for name, found in rows.items()}
+    return {name: _layer(name, found) for name, found in rows.items()}
 
 
 def search_layers(search: SearchPlan) -> dict[str, Layer]:
     """Lanes, route and uncovered rest of a search, also where it belongs to no plan yet."""
-    return {name: filled(PLAN_LAYERS[name], rows) for name, rows in _search_rows(search).items()}
+    return {name: _layer(name, found) for name, found in _search_rows(search).items()}
 
 
 def trap_layer(traps: Iterable[Trap]) -> Layer:
     """The layer of terrain traps on its own."""
-    return filled(PLAN_LAYERS["terrain_traps"], _traps(traps))
+    return _layer("terrain_traps", _traps(traps))
 
 
 def _leg_sentence(leg: Leg) -> str:
@@ -202,6 +73,14 @@ def _leg_sentence(leg: Leg) -> str:
     return (
         f"{what}: walk {leg.length_m:.0f} m on bearing {bearing}, {way}, "
         f"steepest part {leg.steepest_deg:.0f} degrees.{against.get(leg.danger, '')}"
+    )
+
+
+def _layer(name: str, rows: Rows) -> Layer:
+    """A layer of a plan with shapes of its kind; empty shapes are left out."""
+    geometry = PLAN_LAYERS[name].geometry
+    return fill_layer(
+        "plan", name, [(_of_kind(shape, geometry), values) for shape, values in rows if not shape.is_empty]
     )
 
 
