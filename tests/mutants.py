@@ -10,15 +10,19 @@ printed with its line: a test that is missing, or a change that changes nothing.
 import argparse
 import ast
 import fcntl
+import importlib
 import os
 import random
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
+
+import pytest
 
 TOP = Path(__file__).resolve().parents[1]
 HOME = TOP / ".mutants"
@@ -26,6 +30,7 @@ COPY = HOME / "project"
 
 # Tests of a module that stand in another folder than `tests/<room>`, by the beginning of its path in the package.
 ELSEWHERE = {"jobs/practice": "tests/practice", "jobs/reading": "tests/reading", "cli.py": "tests/commands"}
+SLOW_TO_IMPORT = ("geopandas", "hypothesis", "matplotlib.pyplot", "numba", "rasterio", "scipy.ndimage", "typer")
 # Reference values of all rooms.
 ROWS = ("tests/jobs/test_check.py",)
 
@@ -180,28 +185,33 @@ def find_tests(name):
 
 
 def run_tests(tests, limit_s):
-    """'survived', 'timeout', or the test that failed; and the seconds it took."""
+    """'survived', 'timeout', or the test that failed; and the seconds it took.
+
+    Each run is a fork of this process, which has imported what takes long and nothing of lastseen.
+    """
     began = time.monotonic()
-    env = os.environ | {
-        "PYTHONPATH": str(COPY / "src"),
-        "NUMBA_CACHE_DIR": str(HOME / "kernels"),
-        "PYTHONDONTWRITEBYTECODE": "1",
-    }
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-n", "0", "-m", "not slow"]
-    with subprocess.Popen(
-        [*command, "--durations=0", "--no-header", *tests], cwd=COPY, env=env, text=True, start_new_session=True,
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-    ) as process:  # fmt: skip
-        try:
-            printed, _ = process.communicate(timeout=limit_s)
-        except subprocess.TimeoutExpired:
-            os.killpg(process.pid, 9)
+    sys.stdout.flush()
+    child = os.fork()
+    if child == 0:
+        os.setsid()
+        os.chdir(COPY)
+        os.dup2(os.open(HOME / "output", os.O_WRONLY | os.O_CREAT | os.O_TRUNC), 1)
+        os.dup2(1, 2)
+        sys.path.insert(0, str(COPY / "src"))
+        words = ["-x", "-q", "-p", "no:cacheprovider", "-n", "0", "-m", "not slow", "--durations=0", "--no-header"]
+        os._exit(pytest.main([*words, *tests]))
+    while not (ended := os.waitpid(child, os.WNOHANG))[0]:
+        if time.monotonic() - began > limit_s:
+            os.killpg(child, signal.SIGKILL)
+            os.waitpid(child, 0)
             return "timeout", time.monotonic() - began
+        time.sleep(0.05)
     took = time.monotonic() - began
-    if process.returncode == 0:
+    if ended[1] == 0:
         return "survived", took
+    printed = (HOME / "output").read_text(encoding="utf-8", errors="replace")
     failed = re.search(r"^(?:FAILED|ERROR) (.*?)(?: - .*)?$", printed, re.MULTILINE)
-    return failed[1] if failed else printed.strip().splitlines()[-1], took
+    return failed[1] if failed else (printed.strip().splitlines() or ["crashed"])[-1], took
 
 
 def main():
@@ -215,6 +225,10 @@ def main():
     asked = parser.parse_args()
     name = str(Path(asked.file).resolve().relative_to(TOP))
     HOME.mkdir(exist_ok=True)
+    os.environ |= {"PYTHONPATH": str(COPY / "src"), "NUMBA_CACHE_DIR": str(HOME / "kernels")}
+    sys.dont_write_bytecode = True
+    for module in SLOW_TO_IMPORT:
+        importlib.import_module(module)
     with (HOME / "lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         refresh_copy()
