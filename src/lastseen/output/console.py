@@ -55,6 +55,7 @@ if TYPE_CHECKING:
 # ---- Plain tables for a terminal: columns of text, as wide as they need to be, the last one wrapped
 
 WIDTH = 120
+SUMMARY_WIDTH = 110  # of a plan, of traps and of a drill
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -118,9 +119,7 @@ def plan_summary(numbers: Numbers, folder: Path) -> str:
         lines += _model_lines(numbers)
     lines.append(_line("Debris", _debris_text(numbers)))
     lines += _search_lines(numbers)
-    lines += [_line("Note" if i == 0 else "", note) for i, note in enumerate(numbers["notes"])]
-    lines += ["", *textwrap.wrap(SHORT_CAUTION, 110), "", f"Written to {folder}"]
-    return "\n".join(lines)
+    return "\n".join([*lines, *_lines("Note", numbers["notes"]), *_ending(folder)])
 
 
 def trap_table(view: TrapView, folder: Path | None) -> str:
@@ -140,9 +139,8 @@ def trap_table(view: TrapView, folder: Path | None) -> str:
         lines.append(_line("", f"and {len(view.traps) - MOST_LISTED} more: write them with -o, or give --json"))
     lines += ["", _line("Order", WEIGHT_FORMULA), ""]
     lines += _area_lines(view)
-    lines += [_line("Note" if i == 0 else "", note) for i, note in enumerate(view.notes)]
-    lines += ["", *textwrap.wrap(SHORT_CAUTION, 110)]
-    return "\n".join([*lines, "", f"Written to {folder}"] if folder is not None else lines)
+    lines += _lines("Note", view.notes)
+    return "\n".join([*lines, *_ending(folder)])
 
 
 def _area_lines(view: TrapView) -> list[str]:
@@ -177,7 +175,18 @@ def check_table(outcomes: list[Outcome]) -> str:
 
 
 def _line(label: str, text: str) -> str:
-    return "\n".join(textwrap.wrap(text, 110, initial_indent=f"{label:<12}", subsequent_indent=" " * 12))
+    return "\n".join(textwrap.wrap(text, SUMMARY_WIDTH, initial_indent=f"{label:<12}", subsequent_indent=" " * 12))
+
+
+def _lines(label: str, texts: Iterable[str]) -> list[str]:
+    """A paragraph for each text, the label before the first."""
+    return [_line("" if i else label, text) for i, text in enumerate(texts)]
+
+
+def _ending(folder: Path | None) -> list[str]:
+    """The caution, and where the files lie."""
+    written = ["", f"Written to {folder}"] if folder is not None else []
+    return ["", *textwrap.wrap(SHORT_CAUTION, SUMMARY_WIDTH), *written]
 
 
 def _middle(values: Numbers, unit: str) -> str:
@@ -500,8 +509,6 @@ def _below(downhill_m: tuple[float, float] | None) -> str:
 
 # ---- Targets, exercises and debriefs told in a terminal
 
-DRILL_TEXT_WIDTH = 110
-
 
 def exercises_text(known: Mapping[str, Exercise]) -> str:
     """All exercises with what they ask and where they come from."""
@@ -531,8 +538,8 @@ def targets_text(plan: PlannedSearch, hidden: TargetPlan, folder: Path) -> str:
         signal = f"first signal after {times}" if times else "not heard on the plan's walk"
         near = f", nearest other {target.neighbour_m:.0f} m" if math.isfinite(target.neighbour_m) else ""
         lines.append(f"{target.name:<12}{target.depth_m:.2f} m deep, {signal}, overlap {percent(target.overlap)}{near}")
-    lines += _wrapped("Note        ", _target_notes(plan))
-    return "\n".join([*lines, "", *textwrap.wrap(SHORT_CAUTION, DRILL_TEXT_WIDTH), "", f"Written to {folder}"])
+    lines += _lines("Note", _target_notes(plan))
+    return "\n".join([*lines, *_ending(folder)])
 
 
 def _target_notes(plan: PlannedSearch) -> list[str]:
@@ -558,22 +565,12 @@ def debrief_text(debrief: Debrief, folder: Path) -> str:
             else ", no times"
         )
         share = percent(searcher.band.half)
-        lines += _wrapped(
-            f"{'S' + str(searcher.number):<12}",
-            [f"{searcher.track.name}: {searcher.metres:.0f} m{times}; {share} of the outline as recorded"],
-        )
-        lines += _wrapped(" " * 12, searcher.cleaning_notes)
-    lines += _wrapped("Next        ", left.advice)
-    lines += _wrapped("Note        ", debrief.notes)
-    return "\n".join([*lines, "", *textwrap.wrap(SHORT_CAUTION, DRILL_TEXT_WIDTH), "", f"Written to {folder}"])
-
-
-def _wrapped(mark: str, texts: Iterable[str]) -> list[str]:
-    lines = []
-    for text in texts:
-        lines += textwrap.wrap(text, DRILL_TEXT_WIDTH, initial_indent=mark, subsequent_indent=" " * 12)
-        mark = " " * 12
-    return lines
+        text = f"{searcher.track.name}: {searcher.metres:.0f} m{times}; {share} of the outline as recorded"
+        lines.append(_line(f"S{searcher.number}", text))
+        lines += _lines("", searcher.cleaning_notes)
+    lines += _lines("Next", left.advice)
+    lines += _lines("Note", debrief.notes)
+    return "\n".join([*lines, *_ending(folder)])
 
 
 # ---- A pre-reading in a terminal: the table of stretches, or the worst start zones
