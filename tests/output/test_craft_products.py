@@ -8,7 +8,7 @@ from PIL import Image
 
 from lastseen.core.spread import Spread
 from lastseen.output.console import WIDTH, areas_text, clock_text, dig_text, probe_text, range_text, table
-from lastseen.output.draw import drawing, rescue
+from lastseen.output.draw import figures
 from lastseen.output.read import read_walk
 from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
 from lastseen.rescue.clock import time_rescue
@@ -34,8 +34,8 @@ def clock_with(curve, depth_m=1.0, diggers=2):
 
 
 CLOCKS = {name: clock_with(name) for name in CURVES} | {"deep": clock_with("rauch-2024", 3.5, 1)}
-WRITERS = {f"range {name}": (rescue, "write_range_figure", one) for name, one in RANGES.items()} | {
-    f"clock {name}": (rescue, "write_clock_figure", one) for name, one in CLOCKS.items()
+WRITERS = {f"range {name}": (figures, "write_range_figure", one) for name, one in RANGES.items()} | {
+    f"clock {name}": (figures, "write_clock_figure", one) for name, one in CLOCKS.items()
 }
 
 
@@ -45,17 +45,17 @@ def drawn(request, tmp_path_factory):
     module, name, what = WRITERS[request.param]
     path = tmp_path_factory.mktemp("figure") / "figure.png"
     kept = []
-    plain = drawing.write_png
+    plain = figures.write_png
 
     def keep(figure, where):
         kept.append(figure)
         plain(figure, where)
 
-    drawing.write_png = keep
+    figures.write_png = keep
     try:
         getattr(module, name)(what, path)
     finally:
-        drawing.write_png = plain
+        figures.write_png = plain
     return path, kept[0], lambda where: getattr(module, name)(what, where)
 
 
@@ -117,11 +117,11 @@ def test_survival_line_stops_where_the_data_stop():
         nonlocal figure
         figure = found
 
-    plain, drawing.write_png = drawing.write_png, keep
+    plain, figures.write_png = figures.write_png, keep
     try:
-        rescue.write_clock_figure(CLOCKS["haegeli-2011-canada"], None)
+        figures.write_clock_figure(CLOCKS["haegeli-2011-canada"], None)
     finally:
-        drawing.write_png = plain
+        figures.write_png = plain
     line = max(figure.axes[0].lines, key=lambda one: len(one.get_xdata()))
     x, y = np.asarray(line.get_xdata(), float), np.asarray(line.get_ydata(), float)
     assert np.isnan(y[(x < 9.9) | (x > 35.1)]).all()
@@ -138,7 +138,7 @@ def test_plan_folder_gives_the_clock_of_the_plan(plan, written, tmp_path):
     again = time_legs(legs, strip_width_m=width, **here)
     for one, other in zip(direct.phases, again.phases, strict=True):
         assert one.time_s.three == pytest.approx(other.time_s.three, abs=1.0)
-    rescue.write_clock_figure(direct, tmp_path / "clock.png", plan.scenario.name)
+    figures.write_clock_figure(direct, tmp_path / "clock.png", plan.scenario.name)
     assert (tmp_path / "clock.png").stat().st_size > 10_000
 
 

@@ -8,16 +8,16 @@ import pytest
 from matplotlib.text import Text
 from PIL import Image
 
-from lastseen.output.draw import words
+from lastseen.output.draw import plan_panel
 from lastseen.output.draw.drawing import Room
+from lastseen.output.draw.features import read_map_content
 from lastseen.output.draw.layout import PAPERS_MM, Box, lay_out_sheet
 from lastseen.output.draw.palette import load_palette
+from lastseen.output.draw.plan_panel import clock
 from lastseen.output.draw.relief import contours, drawn_lattice, relief
-from lastseen.output.draw.shown import shown_of
-from lastseen.output.draw.words import clock
 from lastseen.output.result import FULL_CAUTION
 from lastseen.output.results.plan import result_of_plan
-from lastseen.output.sheets.plan import draw_book, write_map, write_map_and_sheet
+from lastseen.output.sheets.plan import draw_pages, write_map, write_map_and_sheet
 from lastseen.traps.trap import LETTERS
 from search.zoo import plane
 
@@ -25,7 +25,7 @@ from search.zoo import plane
 @pytest.fixture(scope="module")
 def drawn(plan):
     with mpl.rc_context():
-        drawing = draw_book(result_of_plan(plan))[0]
+        drawing = draw_pages(result_of_plan(plan))[0]
         drawing.figure.canvas.draw()
     return drawing
 
@@ -81,7 +81,7 @@ def test_the_sheet_names_what_a_searcher_needs(plan, drawn):
 
 def test_the_body_holds_the_search_at_a_round_scale(plan, observed):
     for one in (plan, observed):
-        shown = shown_of(result_of_plan(one))
+        shown = read_map_content(result_of_plan(one))
         sheet = lay_out_sheet(shown)
         assert 1000 <= sheet.scale <= 25_000
         west, south, east, north = shown.focus().bounds
@@ -159,14 +159,16 @@ def test_no_data_stays_no_data_on_the_map(plan):
 
 def test_labels_take_turns():
     room = Room(Box(0.0, 0.0, 100.0, 50.0))
-    first = room.around([(50.0, 25.0)], 10.0, 4.0)
-    second = room.around([(50.0, 25.0)], 10.0, 4.0)
+    first = room.take_near([(50.0, 25.0)], 10.0, 4.0)
+    second = room.take_near([(50.0, 25.0)], 10.0, 4.0)
     assert (first.x, first.y) == (50.0, 25.0)
     assert abs(second.x - first.x) >= 9.5 or abs(second.y - first.y) >= 3.5
-    assert room.around([(500.0, 25.0)], 10.0, 4.0) is None
+    assert room.take_near([(500.0, 25.0)], 10.0, 4.0) is None
     room.ink(np.array([[0.0, 40.0], [100.0, 40.0]]), 3.0)
     assert room.cost(20.0, 40.0, 6.0, 3.0) > 0
-    assert room.first_free([(20.0, 40.0), (20.0, 10.0)], 6.0, 3.0, 0.0) == 1
+    assert not room.take_free(20.0, 40.0, 6.0, 3.0)
+    assert room.take_free(20.0, 10.0, 6.0, 3.0)
+    assert not room.take_free(20.0, 10.0, 6.0, 3.0)
 
 
 def test_the_palette_has_a_sign_for_every_trap():
@@ -193,6 +195,6 @@ def test_times_are_read_like_a_clock():
 
 def test_the_walk_says_which_north():
     """Magnetic bearings are smaller where the needle points east of north, larger where it points west."""
-    assert words.which_north(3.2) == "magnetic: 3.2° less"
-    assert words.which_north(-11.6) == "magnetic: 11.6° more"
-    assert words.which_north(None) == "true bearings"
+    assert plan_panel.which_north(3.2) == "magnetic: 3.2° less"
+    assert plan_panel.which_north(-11.6) == "magnetic: 11.6° more"
+    assert plan_panel.which_north(None) == "true bearings"

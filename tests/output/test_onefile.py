@@ -14,12 +14,11 @@ import shapely
 
 from lastseen.core.outlines import poa_areas
 from lastseen.output.onefile.elements import part, script, words
-from lastseen.output.onefile.page import covered_shares, curve_corners, lookup, page_text, write_page
+from lastseen.output.onefile.page import curve_corners, lookup, page_text, write_page
 from lastseen.output.read import read_result
 from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.results.plan import result_of_plan
 from lastseen.rescue.survival import CURVES, survival_bounds_percent
-from lastseen.search.coverage import measure_coverage
 
 MEGABYTE = 1_000_000
 
@@ -111,30 +110,9 @@ def test_names_of_people_cannot_break_the_page(result):
     assert len(tree.xpath("//script")) == 3
 
 
-def test_covered_share_ends_where_the_plan_does(result):
-    """The share rises from nothing to the coverage of the plan; before the last step it is measured, and agrees."""
-    shares = np.array(covered_shares(result))
-    assert shares[0] == 0.0
-    assert (np.diff(shares) >= 0).all()
-    assert shares[-1] == pytest.approx(result.numbers["coverage"]["fraction"], abs=1e-4)
-    raw = dict(result.numbers) | {"coverage": {**result.numbers["coverage"], "fraction": 1.0}}
-    measured = covered_shares(dataclasses.replace(result, numbers=raw), steps=400)
-    assert measured[-2] == pytest.approx(result.numbers["coverage"]["fraction"], abs=0.01)
-
-
-def test_half_a_strip_to_each_side_is_covered(result):
-    """With strips half as wide the same walk leaves gaps: the share is that of the search's own measure, not capped."""
-    width = 0.5 * result.numbers["coverage"]["strip_width_m"]
-    numbers = {
-        **result.numbers,
-        "coverage": {**result.numbers["coverage"], "fraction": 1.0, "strip_width_m": width},
-    }
-    measured = covered_shares(dataclasses.replace(result, numbers=numbers), steps=400)[-2]
-    outline = next(one for one, row in result.records("debris") if row["searched"])
-    lines = [line for line, row in result.records("route") if row["kind"] != "approach"]
-    wanted = measure_coverage(outline, lines, result.ground, 0.5 * width).fraction
-    assert wanted < 0.8
-    assert measured == pytest.approx(wanted, abs=0.02)
+def test_covered_shares_of_the_page_are_those_of_the_numbers(tree, result):
+    """The clock of the page shows what the plan has measured."""
+    assert json.loads(tree.get_element_by_id("data").text)["clock"]["covered"] == result.numbers["rescue"]["covered"]
 
 
 @pytest.mark.parametrize("name", CURVES)

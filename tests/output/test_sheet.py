@@ -16,9 +16,9 @@ from shapely.geometry import Point
 
 from lastseen.core.place import WGS84, to_lonlat, transformer
 from lastseen.jobs.plan import make_plan
+from lastseen.output.draw.features import read_map_content
 from lastseen.output.draw.furniture import grid_crs
 from lastseen.output.draw.layout import PAPERS_MM, lay_out_sheet
-from lastseen.output.draw.shown import shown_of
 from lastseen.output.read import read_result
 from lastseen.output.result import FULL_CAUTION
 from lastseen.output.results.plan import result_of_plan
@@ -113,7 +113,7 @@ def test_500_m_between_grid_lines_are_500_m_on_paper(everything, printed):
     """Rendered, measured between the middles of the drawn lines, against the printed scale; 0.3 %."""
     document = printed["wide", "full", "A4"]
     page, dots = document[0], 600
-    layout = lay_out_sheet(shown_of(everything["wide"]))
+    layout = lay_out_sheet(read_map_content(everything["wide"]))
     scale = int(re.search(r"1:([\d ]+?) on A4", said_on(document))[1].replace(" ", ""))
     assert scale == layout.scale
     numbers = sorted((one for one in texts(page) if re.fullmatch(r"\d{7}", one.words)), key=lambda one: one.box[1])

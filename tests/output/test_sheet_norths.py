@@ -11,8 +11,8 @@ from pyproj import CRS, Geod, Transformer
 from shapely.geometry import MultiPolygon
 
 from lastseen.output.draw import furniture
+from lastseen.output.draw.features import MapContent, keep_blank, read_map_content
 from lastseen.output.draw.palette import load_palette
-from lastseen.output.draw.shown import Shown, blank_of, shown_of
 from lastseen.output.results.plan import result_of_plan
 
 ELLIPSOID = Geod(ellps="WGS84")
@@ -110,11 +110,11 @@ def test_the_scale_bar_is_true_on_the_ground(code, lat):
 @pytest.mark.parametrize("which", ["plan", "observed"])
 def test_the_map_of_a_blank_sheet_holds_nothing_of_the_plan(which, request):
     """All that a map is drawn from is empty, but for ground, grid, last-seen point and which piece of ground it is."""
-    shown = shown_of(result_of_plan(request.getfixturevalue(which)))
-    blank = blank_of(shown)
+    shown = read_map_content(result_of_plan(request.getfixturevalue(which)))
+    blank = keep_blank(shown)
     kept = {"numbers", "ground", "crs", "at_m", "radius_m", "blank", "ground_m"}
-    empty = Shown({}, shown.ground, shown.crs)
-    for one in dataclasses.fields(Shown):
+    empty = MapContent(numbers={}, ground=shown.ground, crs=shown.crs)
+    for one in dataclasses.fields(MapContent):
         if one.name not in kept:
             assert getattr(blank, one.name) == getattr(empty, one.name), one.name
     assert shown.outline != MultiPolygon()

@@ -18,7 +18,7 @@ from lastseen.core.scenario import check_scenario
 from lastseen.jobs.trap_view import view_traps
 from lastseen.output.console import trap_table
 from lastseen.output.draw.palette import load_palette
-from lastseen.output.draw.trap_map import draw_trap_map
+from lastseen.output.draw.plan_map import draw_trap_map
 from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.results.ground import result_of_traps
 from lastseen.output.write import write_result

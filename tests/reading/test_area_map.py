@@ -65,7 +65,7 @@ def test_numbers_on_the_map_stand_in_the_list(face_file, tmp_path):
     folder = tmp_path / "out"
     view = view_area(Scenario(elevation=(face_file,), name="A face"), folder, area=str(area), tile_km=50.0, **QUICK)
     write_result(result_of_area(view), folder)
-    with area_map.own_look():
+    with area_map.fixed_look():
         drawing = area_map.draw_area_map(view, folder)
     words = [one for one in drawing.page.get_children() if isinstance(one, Text)]
     body = drawing.sheet.body

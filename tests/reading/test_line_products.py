@@ -10,11 +10,9 @@ from shapely.geometry import LineString
 
 from lastseen.core.scenario import Scenario
 from lastseen.jobs.reading.line import view_line
-from lastseen.output.draw.drawing import start_drawing
+from lastseen.output.draw.drawing import fixed_look, start_drawing
 from lastseen.output.draw.layout import FOOTER_MM, MARGIN_MM, fit_sheet
-from lastseen.output.draw.line_map import legend_entries, legend_items
-from lastseen.output.draw.map import own_look
-from lastseen.output.draw.palette import load_palette
+from lastseen.output.draw.line_map import legend_items
 from lastseen.output.draw.panel import Pen
 from lastseen.output.result import FULL_CAUTION
 from lastseen.output.results.ground import result_of_line
@@ -79,10 +77,10 @@ def test_waypoints_are_short(view, folder):
 @pytest.mark.parametrize("width_mm", [40.0, 54.0, 67.0])
 def test_the_key_of_lines_is_never_cut(view, width_mm):
     """Narrow columns of lying pages too: long names go on below."""
-    with own_look():
-        drawing = start_drawing(fit_sheet((500_000.0, 5_199_000.0, 501_000.0, 5_200_000.0)), load_palette())
+    with fixed_look():
+        drawing = start_drawing(fit_sheet((500_000.0, 5_199_000.0, 501_000.0, 5_200_000.0)))
         y = 250.0
-        for item in legend_items(Pen(drawing, width_mm, 7.2), legend_entries(drawing, view.reading)):
+        for item in legend_items(Pen(drawing, width_mm, 7.2), view.reading):
             item.draw(100.0, y)
             y -= item.height
         told = [one for one in drawing.page.get_children() if isinstance(one, Text)]

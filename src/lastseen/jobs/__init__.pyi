@@ -1,7 +1,9 @@
 from .check.rows import Outcome, run_checks
 from .drawn_search import plan_drawn_search, without_elevation
+from .middle_event import MiddleEvent, find_middle_event, replay_middle_event
 from .notes import note_grid, to_sentences
 from .plan import Model, Plan, make_plan
+from .plan_rescue import PlanRescue, measure_covered_shares, plan_rescue
 from .practice.debrief import Debrief, Searcher, debrief
 from .practice.deposit import (
     DEPOSIT_LIMITS,
@@ -31,7 +33,7 @@ from .practice.walked_coverage import GPS_ERROR_M, CoverageBand
 from .reading.area import AreaRasters, AreaView, area_rasters, view_area
 from .reading.block_reading import INCIDENT_SLOPES_DEG, START_QUANTITIES, ZoneRow, worst_trap, zone_sentence
 from .reading.ground import KINDS, Heights
-from .reading.line import LineReading, LineView, view_line
+from .reading.line import LineReading, LineView, find_caught_ways, view_line
 from .reading.line_text import (
     CONSEQUENCE_NAMES,
     caught_text,
@@ -75,10 +77,12 @@ __all__ = [
     "LineReading",
     "LineView",
     "Mark",
+    "MiddleEvent",
     "Model",
     "Outcome",
     "PhaseTime",
     "Plan",
+    "PlanRescue",
     "PlannedLeg",
     "PlannedSearch",
     "PracticeDeposit",
@@ -105,23 +109,28 @@ __all__ = [
     "deposit_sentence",
     "elapsed_text",
     "exercise_of",
+    "find_caught_ways",
     "find_exercise",
     "find_flow_deg",
+    "find_middle_event",
     "lay_deposit",
     "lay_modelled",
     "lay_sized",
     "lookout_words",
     "make_plan",
+    "measure_covered_shares",
     "note_grid",
     "other_kept_tiles",
     "plan_drawn_search",
     "plan_pushing",
+    "plan_rescue",
     "plan_targets",
     "published_exercises",
     "read_exercises",
     "read_log",
     "read_tracks",
     "regroup_sentence",
+    "replay_middle_event",
     "run_checks",
     "short_stretch_sentence",
     "site_line",

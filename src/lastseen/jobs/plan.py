@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from lastseen.core import (
     to_map,
 )
 from lastseen.jobs.notes import note_debris, note_events, note_grid, note_model, note_person, note_walk, to_sentences
+from lastseen.jobs.plan_rescue import PlanRescue, plan_rescue
 from lastseen.search import SearchOptions, SearchPlan, lay_search
 from lastseen.snow import (
     Debris,
@@ -270,6 +272,21 @@ class Plan:
     search: SearchPlan
     notes: tuple[str, ...]
     layers: GroundLayers = field(default_factory=GroundLayers)
+
+    @cached_property
+    def rescue(self) -> PlanRescue:
+        """Clock, digging and probing for its walk, slope and burial depth."""
+        burial = self.model.person.burial if self.model else None
+        return plan_rescue(
+            self.search.legs,
+            self.debris.outline,
+            self.terrain.elevation,
+            searchers=self.search.searchers,
+            strip_width_m=self.search.strip_width_m,
+            coverage=self.search.coverage.fraction,
+            buried_p50_m=burial.p50_m if burial else None,
+            zones=[(zone.poa, zone.slope_deg) for zone in self.model.zones] if self.model else (),
+        )
 
 
 def make_plan(scenario: Scenario, progress: Progress = no_progress) -> Plan:

@@ -15,8 +15,8 @@ from .console import (
     targets_text,
     trap_table,
 )
+from .draw.figures import write_clock_figure, write_range_figure
 from .draw.palette import load_palette
-from .draw.rescue import write_clock_figure, write_range_figure
 from .formats.json import numbers_text
 from .onefile.elements import CLOCK_SCRIPT
 from .read import (

@@ -7,7 +7,7 @@ import math
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +32,7 @@ from lastseen.jobs import (
     TargetPlan,
     exercise_of,
     find_flow_deg,
+    plan_rescue,
 )
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.formats.sld import layer_styles
@@ -48,7 +49,7 @@ from lastseen.output.result import (
 )
 from lastseen.output.results.plan_layers import PLAN_LAYERS, SEARCH_LAYERS
 from lastseen.output.write import restore_leftovers
-from lastseen.search import WalkedLeg
+from lastseen.search import Leg, WalkedLeg
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -88,7 +89,28 @@ def read_result(folder: Path) -> Result:
     from lastseen.output.results.plan import build_result  # noqa: PLC0415  slow to import
 
     layers = layers if job == "plan" else {name: layers[name] for name in SEARCH_LAYERS}
-    return build_result(job, numbers, layers, rasters, crs=crs, file_crs=file_crs)
+    result = build_result(job, numbers, layers, rasters, crs=crs, file_crs=file_crs)
+    return result if "rescue" in numbers else _add_rescue(result)
+
+
+def _add_rescue(result: Result) -> Result:
+    """A result of an older version, which did not write clock, digging and probing."""
+    from lastseen.output.results.plan import rescue_numbers  # noqa: PLC0415  slow to import
+
+    numbers = result.numbers
+    names = [field.name for field in fields(Leg) if field.name != "line"]
+    burial = (numbers.get("poa") or {}).get("burial") or {}
+    rescue = plan_rescue(
+        [Leg(line=line, **{name: row[name] for name in names}) for line, row in result.records("route")],
+        keep_areas(shapely.union_all([area for area, row in result.records("debris") if row["searched"]])),
+        result.ground,
+        searchers=int(numbers["search"]["searchers"]),
+        strip_width_m=float(numbers["coverage"]["strip_width_m"]),
+        coverage=float(numbers["coverage"]["fraction"]),
+        buried_p50_m=burial.get("fully_p50_m"),
+        zones=[(zone["poa"], zone["slope_deg"]) for zone in numbers.get("zones") or ()],
+    )
+    return replace(result, numbers={**numbers, "rescue": rescue_numbers(rescue)})
 
 
 def _read_other(folder: Path, job: Job) -> Result:

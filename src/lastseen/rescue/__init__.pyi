@@ -1,6 +1,7 @@
 from .clock import (
     OFF_PATH_FACTOR,
     PHASES_SOURCE,
+    Phase,
     PhaseValues,
     RescueClock,
     approach_time_h,
@@ -89,6 +90,7 @@ __all__ = [
     "DetectionLaw",
     "Dig",
     "LinePlan",
+    "Phase",
     "PhaseValues",
     "ReceiveRange",
     "RescueClock",

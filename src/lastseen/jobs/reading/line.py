@@ -10,6 +10,7 @@ import numpy as np
 from shapely.geometry import LineString, MultiPolygon
 
 from lastseen.core import (
+    FloatArray,
     Grid,
     Ground,
     Progress,
@@ -254,6 +255,36 @@ def view_line(scenario: Scenario, line: Path, members: int = MEMBERS, progress: 
         reading=reading,
         notes=_line_notes(scenario, elevation, reading),
     )
+
+
+def find_caught_ways(reading: LineReading, most: int) -> list[tuple[int, FloatArray]]:
+    """Station and way (n, 2) in map metres of some of those caught on each stretch, from the shortest to the longest."""
+    each = max(2, most // max(1, len(reading.stretches)))
+    order = np.argsort(reading.caught.station, kind="stable")
+    at = reading.caught.station[order]
+    found = []
+    for stretch in reading.stretches:
+        records = order[np.searchsorted(at, stretch.first) : np.searchsorted(at, stretch.last, side="right")]
+        _, first = np.unique(reading.caught.sample[records], return_index=True)
+        records = records[np.sort(first)]
+        records = records[np.argsort(np.nan_to_num(reading.caught.distance_m[records], nan=np.inf), kind="stable")]
+        for k in records[np.unique(np.linspace(0, records.size - 1, min(each, records.size)).astype(int))].tolist():
+            way = _way_from_line(reading, k)
+            if len(way) > 2:
+                found.append((int(reading.caught.station[k]), way))
+    return found
+
+
+def _way_from_line(reading: LineReading, record: int) -> FloatArray:
+    """Map places of a sample from where it passes the line."""
+    piece = slice(
+        int(reading.caught.visit[record]), int(reading.passing.offsets[int(reading.caught.sample[record]) + 1])
+    )
+    offset, c = reading.heights.offset, reading.heights.cell_m
+    way = np.column_stack(
+        [(reading.passing.cols[piece] + 0.5 + offset[1]) * c, -(reading.passing.rows[piece] + 0.5 + offset[0]) * c]
+    )
+    return np.vstack([way[: -1 : max(1, int(8.0 / c))], way[-1:]]) if len(way) > 2 else way
 
 
 def open_scenario_elevation(scenario: Scenario) -> Elevation:

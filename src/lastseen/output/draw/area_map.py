@@ -1,7 +1,9 @@
-"""The map of an area: relief, how often snow comes over the ground, and the start zones that do most harm."""
+"""The map of an area: how often snow comes over the ground, and the start zones that do most harm."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,21 +11,17 @@ import numpy as np
 import rasterio
 from matplotlib.collections import PatchCollection
 from matplotlib.colors import BoundaryNorm, ListedColormap
-from matplotlib.patches import Rectangle
 from pyproj import CRS
 from rasterio.windows import Window
 
-from lastseen import __version__
-from lastseen.core import Grid, percent, short_percent
+from lastseen.core import Grid, percent
 from lastseen.jobs import INCIDENT_SLOPES_DEG, START_QUANTITIES, zone_sentence
-from lastseen.output.draw import furniture, labels, panel, parts
-from lastseen.output.draw.drawing import Drawing, area_patch, start_drawing
-from lastseen.output.draw.layout import fit_sheet
-from lastseen.output.draw.line_map import legend_items
-from lastseen.output.draw.map import own_look, write_png
-from lastseen.output.draw.palette import load_palette
-from lastseen.output.draw.panel import Item, Pen
-from lastseen.output.draw.relief import drawn_lattice
+from lastseen.output.draw.drawing import Drawing, area_patch, fixed_look, write_png
+from lastseen.output.draw.furniture import finish_map, start_map
+from lastseen.output.draw.labels import name_area
+from lastseen.output.draw.layout import Extent, fit_sheet
+from lastseen.output.draw.panel import Entry, Item, Pen, draw_first_fit, line_symbol, patch_symbol, share_levels
+from lastseen.output.draw.plan_panel import ground_entries
 
 if TYPE_CHECKING:
     from lastseen.jobs import AreaView, Heights
@@ -35,50 +33,42 @@ QUIET_MM = 2.0  # an area fills its map: nothing goes on beyond its edge
 EDGE_DASHES = (9.0, 2.0)  # of the area that was asked for
 SIZES = (7.0, 6.4, 5.8)
 HARM, HARM_ALPHA = (0.1, 0.3, 0.6, 0.85), (0.18, 0.36, 0.58, 0.85)  # shares of those caught, from here on
+RAMP_TITLE = "Snow from any start zone, share of the events:"
 
 
 def write_area_map(view: AreaView, folder: Path) -> None:
     """Draw ``map.png`` from the rasters of a folder on an A4 sheet; the same area gives the same bytes."""
-    with own_look():
-        write_png(draw_area_map(view, folder), folder / "map.png")
+    with fixed_look():
+        write_png(draw_area_map(view, folder).figure, folder / "map.png")
 
 
 def draw_area_map(view: AreaView, folder: Path) -> Drawing:
     """The sheet, drawn but not written."""
-    shown = view.request.shown
-    box = view.heights.on(shown, np.empty(shown.shape, np.int8)).bounds
-    d = start_drawing(fit_sheet(box, quiet_mm=QUIET_MM), load_palette())
-    drawn = drawn_lattice(_ground(view.heights, d.sheet.extent), d.sheet.extent, d.sheet.metres_per_mm)
-    parts.draw_relief(d.ground, drawn, d.palette)
-    _draw_reached(d, at_less_detail(folder / "reached.tif", view.heights.crs, MOST_PIXELS))
-    levels, _ = parts.draw_contours(d, drawn)
+    window, crs = view.request.shown, view.heights.crs
+    bounds = view.heights.on(window, np.empty(window.shape, np.int8)).bounds
+    sheet = fit_sheet(bounds, quiet_mm=QUIET_MM)
+    d, levels = start_map(sheet, _ground(view.heights, sheet.extent))
+    _draw_reached(d, at_less_detail(folder / "reached.tif", crs, MOST_PIXELS))
     if view.outline is not None:
-        d.ground.add_patch(area_patch(view.outline, facecolor="none", zorder=2.2, **_edge_of_area(d)))
+        look = {"facecolor": "none", "edgecolor": d.palette.ground.frame, "linewidth": 0.8, "zorder": 2.2}
+        d.ground.add_patch(area_patch(view.outline, linestyle=(0.0, EDGE_DASHES), **look))
     named = _fill_panel(d, view)
     _draw_zones(d, view, named)
     for number, (_, outline) in enumerate(view.zones[:named], start=1):
-        anchors = labels.places_in(d, outline)
-        if anchors:
-            labels.place_sign(d, str(number), anchors, 6.6, d.palette.snow.release, "bold", boxed="round")
-    labels.name_contours(d, levels)
-    crs = view.heights.crs
-    furniture.draw_under(d, crs, furniture.draw_frame(d, crs), levels.interval_m)
-    panel.draw_header(d, view.scenario.name or "Pre-read area", _header(view))
-    panel.draw_footer(d, 0, 0, __version__)
+        name_area(d, str(number), outline, d.palette.snow.release, size=6.6, boxed="round")
+    finish_map(d, crs, levels, view.scenario.name or "Pre-read area", _header(view))
     return d
 
 
 def _header(view: AreaView) -> list[str]:
-    return [
-        (
-            f"What comes over the ground: snow of size {view.scenario.snow.size} from all start zones, "
-            f"{view.request.members} events, {view.samples} bodies"
-        ),
-        "Start zones by terrain alone, numbered by what they do to somebody who is caught in them",
-    ]
+    first = (
+        f"What comes over the ground: snow of size {view.scenario.snow.size} from all start zones, "
+        f"{view.request.members} events, {view.samples} bodies"
+    )
+    return [first, "Start zones by terrain alone, numbered by what they do to somebody who is caught in them"]
 
 
-def _ground(heights: Heights, extent: tuple[float, float, float, float]) -> Grid:
+def _ground(heights: Heights, extent: Extent) -> Grid:
     """Heights under the whole sheet, at less detail where it is large: every so many cells is read."""
     shown = heights.window_of(*extent)
     step = max(1, -(-max(shown.shape) // MOST_PIXELS))
@@ -122,121 +112,68 @@ def _draw_reached(d: Drawing, reached: Grid) -> None:
     """Steps of the share of events, in one ramp."""
     west, south, east, north = reached.bounds
     ink = d.palette.snow
-    look = BoundaryNorm([*ink.reached_levels, 1.001], len(ink.reached))
-    shown = np.ma.masked_less(np.ma.masked_invalid(reached.values), ink.reached_levels[0])
+    values = np.ma.masked_less(np.ma.masked_invalid(reached.values), ink.reached_levels[0])
+    norm = BoundaryNorm([*ink.reached_levels, 1.001], len(ink.reached))
+    look: dict[str, Any] = {"alpha": 0.72, "interpolation": "nearest", "aspect": "auto", "zorder": 1.0}
     d.ground.imshow(
-        shown,
-        cmap=ListedColormap(list(ink.reached)),
-        norm=look,
-        extent=(west, east, south, north),
-        alpha=0.72,
-        interpolation="nearest",
-        aspect="auto",
-        zorder=1.0,
+        values, cmap=ListedColormap(list(ink.reached)), norm=norm, extent=(west, east, south, north), **look
     )
 
 
 def _draw_zones(d: Drawing, view: AreaView, named: int) -> None:
-    """Filled by the share of bodies that meet any of the four; those that are named have a thicker edge."""
-    ink, person = d.palette.snow.release, d.palette.person.line
+    """Filled by the share of those caught who meet any of the four; those that are named have a thicker edge."""
     shares = [row.values[START_QUANTITIES.index("any")] for row, _ in view.zones]
     patches = [area_patch(outline) for _, outline in view.zones]
     for low, high, alpha in zip(HARM, (*HARM[1:], 1.01), HARM_ALPHA, strict=True):
-        some = [
-            area_patch(outline) for share, (_, outline) in zip(shares, view.zones, strict=True) if low <= share < high
-        ]
-        d.ground.add_collection(PatchCollection(some, facecolor=person, edgecolor="none", alpha=alpha, zorder=1.6))
-    look: dict[str, Any] = {"facecolor": "none", "edgecolor": ink}
-    d.ground.add_collection(PatchCollection(patches[named:], linewidth=0.25, alpha=0.6, zorder=2.5, **look))
-    d.ground.add_collection(PatchCollection(patches[:named], linewidth=0.9, zorder=2.8, **look))
-
-
-def _edge_of_area(d: Drawing) -> dict[str, Any]:
-    return {"edgecolor": d.palette.ground.frame, "linewidth": 0.8, "linestyle": (0.0, EDGE_DASHES)}
+        filled = [area_patch(zone[1]) for share, zone in zip(shares, view.zones, strict=True) if low <= share < high]
+        look = {"facecolor": d.palette.person.line, "edgecolor": "none", "alpha": alpha, "zorder": 1.6}
+        d.ground.add_collection(PatchCollection(filled, **look))
+    edge: dict[str, Any] = {"facecolor": "none", "edgecolor": d.palette.snow.release}
+    d.ground.add_collection(PatchCollection(patches[named:], linewidth=0.25, alpha=0.6, zorder=2.5, **edge))
+    d.ground.add_collection(PatchCollection(patches[:named], linewidth=0.9, zorder=2.8, **edge))
 
 
 def _fill_panel(d: Drawing, view: AreaView) -> int:
-    """Write what there is room for beside the map; returns how many start zones are told by a number."""
-    for size in SIZES:
-        pen = Pen(d, d.sheet.columns[0].width, size)
-        fixed = [*_legend(pen, with_edge=view.outline is not None), *_slopes(pen, view)]
-        notes = [
-            pen.heading("Notes"),
-            *(item for note in view.notes for item in pen.paragraph(note, hang=2.6, mark="·")),
-        ]
-        told = [
-            pen.paragraph(zone_sentence(row), hang=5.0, mark=str(number))
-            for number, (row, _) in enumerate(view.zones[:MOST_NAMED], start=1)
-        ]
-        for most in range(len(told), (len(told) if size > SIZES[-1] else 0) - 1, -1):
-            head = [pen.heading("Start zones, worst first")] if told else []
-            items: list[Item] = [*fixed, *head, *(item for one in told[:most] for item in one), *notes]
-            placed = panel.flow(items, d.sheet.columns)
-            if placed is not None:
-                for one in placed:
-                    one.draw()
-                return most
-    return 0
+    """Write what there is room for beside the map; returns how many start zones stand there with their number."""
+    counts = []
+
+    def choices() -> Iterator[list[Item]]:
+        for size in SIZES:
+            pen = Pen(d, d.sheet.columns[0].width, size)
+            fixed = [*_legend(pen, view), *_slopes(pen, view)]
+            notes = [pen.heading("Notes"), *pen.marked(view.notes)]
+            each = [
+                pen.paragraph(zone_sentence(row), hang=5.0, mark=str(number))
+                for number, (row, _) in enumerate(view.zones[:MOST_NAMED], start=1)
+            ]
+            head = [pen.heading("Start zones, worst first")] if each else []
+            for most in range(len(each), (len(each) if size > SIZES[-1] else 0) - 1, -1):
+                counts.append(most)
+                yield [*fixed, *head, *chain(*each[:most]), *notes]
+
+    drawn = draw_first_fit(d.sheet.columns, choices())
+    return 0 if drawn is None else counts[drawn]
 
 
-def _legend(pen: Pen, *, with_edge: bool) -> list[Item]:
-    d, ink = pen.d, pen.d.palette.snow
-    step = min(12.0, (pen.width - 4.0) / len(ink.reached))
-
-    def draw(x: float, y: float) -> None:
-        d.text(x, y - 0.5 * pen.line, "Snow from any start zone, share of the events:", pen.size, va="center")
-        low = y - pen.line - 3.2
-        for k, (colour, level) in enumerate(zip(ink.reached, ink.reached_levels, strict=True)):
-            d.page.add_patch(
-                Rectangle(
-                    (x + k * step, low),
-                    step,
-                    2.8,
-                    facecolor=colour,
-                    edgecolor=d.palette.ground.faint_text,
-                    linewidth=0.3,
-                )
-            )
-            d.text(
-                x + k * step,
-                low - 1.6,
-                short_percent(level).removesuffix(" %"),
-                pen.size - 0.6,
-                va="center",
-                ha="center" if k else "left",
-            )
-        d.text(x + len(ink.reached) * step, low - 1.6, "100 %", pen.size - 0.6, va="center", ha="center")
-
-    def edge(width: float) -> Any:
-        return lambda x, y: d.page.add_patch(
-            Rectangle((x, y - 1.3), 7.6, 2.6, fill=False, edgecolor=ink.release, linewidth=width)
-        )
-
-    def line(color: str, width: float, dashes: tuple[float, ...] = ()) -> Any:
-        return lambda x, y: d.line([(x, y), (x + 7.6, y)], color, width, dashes)
-
-    fills = [
-        (_filled(d, alpha), f"{percent(low)} or more of those caught")
+def _legend(pen: Pen, view: AreaView) -> list[Item]:
+    d, ink, caught = pen.d, pen.d.palette.snow, pen.d.palette.person.line
+    entries: list[Entry] = [
+        (patch_symbol(d, facecolor=caught, alpha=alpha, linewidth=0), f"{percent(low)} or more of those caught")
         for low, alpha in zip(HARM[::-1], HARM_ALPHA[::-1], strict=True)
     ]
-    entries = [
-        *fills,
-        (edge(0.9), "start zone with a number"),
-        (edge(0.25), "other start zone"),
-        (line(d.palette.ground.contour_index, 0.8), "contour, m"),
-        (line(d.palette.ground.slope, 0.8, (0.8, 1.6)), "slope 30°, 40°"),
+    entries += [
+        (patch_symbol(d, fill=False, edgecolor=ink.release, linewidth=0.9), "start zone with a number"),
+        (patch_symbol(d, fill=False, edgecolor=ink.release, linewidth=0.25), "other start zone"),
+        *ground_entries(d),
     ]
-    if with_edge:
-        entries.append((line(d.palette.ground.frame, 0.8, EDGE_DASHES), "edge of the area"))
-    told = pen.paragraph("Start zones: burial, trauma, water or no way out for")
-    items = legend_items(pen, entries)
-    return [items[0], Item(pen.line + 7.2, draw), *told, *items[1:]]
-
-
-def _filled(d: Drawing, alpha: float) -> Any:
-    """A start zone of a shade."""
-    colour = d.palette.person.line
-    return lambda x, y: d.page.add_patch(Rectangle((x, y - 1.3), 7.6, 2.6, facecolor=colour, alpha=alpha, linewidth=0))
+    if view.outline is not None:
+        entries.append((line_symbol(d, d.palette.ground.frame, 0.8, EDGE_DASHES), "edge of the area"))
+    return [
+        pen.heading("Legend"),
+        pen.ramp(RAMP_TITLE, ink.reached, share_levels(ink.reached_levels), end="100 %"),
+        *pen.paragraph("Start zones: burial, trauma, water or no way out for"),
+        *pen.legend(entries, in_order=True),
+    ]
 
 
 def _slopes(pen: Pen, view: AreaView) -> list[Item]:

@@ -1,13 +1,14 @@
-"""The sheet being drawn: figure, axes in metres and millimetres, room for labels, and plain figures."""
+"""What is drawn on: a page with axes in metres and millimetres, room for labels, plain figures, and their files."""
 
 from __future__ import annotations
 
 import math
+import os
 import textwrap
 import warnings
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
@@ -17,6 +18,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.ft2font import LoadFlags
@@ -34,13 +36,13 @@ from lastseen import __version__
 from lastseen.core import BoolArray, FloatArray, keep_areas
 from lastseen.output.draw.layout import Box, Extent, Sheet
 from lastseen.output.draw.palette import Palette, load_palette
-from lastseen.output.result import SHORT_CAUTION
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
 
 if TYPE_CHECKING:
     from lastseen.output.draw.palette import Dashes
 
 
-# ---- Room for labels: what is already drawn, and the best free place for the next one. Millimetres on the page
+# ---- Room for labels, millimetres on the page
 
 CELL_MM = 0.4
 RINGS_MM = (0.0, 2.2, 3.0, 4.0, 5.2, 6.8, 8.8, 11.5, 15.0, 20.0)
@@ -49,11 +51,11 @@ ROUND = tuple(math.radians(a) for a in range(0, 360, 20))
 
 @dataclass(frozen=True)
 class Spot:
-    """A place for a label: its middle, and how far from what it names."""
+    """Middle of a label, and its distance from what it names."""
 
     x: float
     y: float
-    away: float
+    distance: float
 
 
 class Room:
@@ -90,7 +92,7 @@ class Room:
         rows, cols = self._window(x, y, width, height)
         return math.inf if self._hard[rows, cols].any() else float(self._soft[rows, cols].sum())
 
-    def around(self, anchors: Sequence[tuple[float, float]], width: float, height: float) -> Spot | None:
+    def take_near(self, anchors: Sequence[tuple[float, float]], width: float, height: float) -> Spot | None:
         """The best spot on or around the anchors (the first is preferred); takes it."""
         best, least = None, math.inf
         for rank, (ax, ay) in enumerate(anchors):
@@ -106,13 +108,12 @@ class Room:
             self.take(best.x, best.y, width, height)
         return best
 
-    def first_free(self, places: Iterable[tuple[float, float]], width: float, height: float, most: float) -> int | None:
-        """Number of the first place with little ink below; takes it."""
-        for number, (x, y) in enumerate(places):
-            if self.cost(x, y, width, height) <= most:
-                self.take(x, y, width, height)
-                return number
-        return None
+    def take_free(self, x: float, y: float, width: float, height: float) -> bool:
+        """Take a box where nothing lies below it; whether it was taken."""
+        free = self.cost(x, y, width, height) <= 0.0
+        if free:
+            self.take(x, y, width, height)
+        return free
 
     def _cells(self, points: FloatArray) -> tuple[np.ndarray, np.ndarray, BoolArray]:
         cols = ((points[:, 0] - self.box.left) / CELL_MM).astype(int)
@@ -149,33 +150,47 @@ SETTINGS: dict[str, Any] = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Drawing:
-    """A sheet with its axes."""
+    """A sheet with its axes.
+
+    Attributes
+    ----------
+    sheet : Sheet
+    figure : Figure
+    ground : Axes
+        The body, in map metres.
+    page : Axes
+        The whole page, in millimetres, above the body.
+    room : Room
+        Where labels may go.
+    palette : Palette
+    """
 
     sheet: Sheet
     figure: Figure
-    ground: Axes  # the body, in map metres
-    page: Axes  # the whole page, in millimetres, above the body
-    room: Room  # where labels may go
+    ground: Axes
+    page: Axes
+    room: Room
     palette: Palette
 
     def axes_in(self, box: Box, extent: Extent, zorder: float) -> Axes:
         """Bare axes in a box of the page."""
         return bare_axes(self.figure, self.sheet, box, extent, zorder)
 
-    def text(self, x: float, y: float, words: str, size: float, **look: Any) -> None:
+    def text(self, x: float, y: float, text: str, size: float, **look: Any) -> None:
         """Text on the page; never read as formula."""
         halo = self.palette.ground.paper if look.pop("halo", False) else ""
         font = FontProperties(family=FONT, size=size, weight=look.pop("weight", "normal"))
-        look.setdefault("color", self.palette.ground.text)
-        place = {"transform": self.page.transData, "fontproperties": font, "parse_math": False}
-        place["fontfeatures"] = PLAIN_LETTERS
-        self.page.add_artist(Words(x, y, words, halo=halo, **place, **look)).set_clip_on(False)
+        look = {
+            "color": self.palette.ground.text, "transform": self.page.transData, "fontproperties": font,
+            "parse_math": False, "fontfeatures": PLAIN_LETTERS, **look,
+        }  # fmt: skip
+        self.page.add_artist(HaloText(x, y, text, halo=halo, **look)).set_clip_on(False)
 
-    def width_mm(self, words: str, size: float, weight: str = "normal") -> float:
+    def width_mm(self, text: str, size: float, weight: str = "normal") -> float:
         """Width of a text on paper."""
-        return text_width_mm(words, size, weight)
+        return text_width_mm(text, size, weight)
 
     def line(self, points: Any, color: str, width: float, dashes: Dashes = (), **look: Any) -> None:
         """A line on the page."""
@@ -183,21 +198,26 @@ class Drawing:
 
     def box(self, box: Box, **look: Any) -> None:
         """A rectangle on the page."""
-        corners = [(box.left, box.bottom), (box.right, box.bottom), (box.right, box.top), (box.left, box.top)]
+        self.polygon(
+            [(box.left, box.bottom), (box.right, box.bottom), (box.right, box.top), (box.left, box.top)], **look
+        )
+
+    def square(self, x: float, y: float, half: float, **look: Any) -> None:
+        """A square around a place of the page."""
+        self.box(Box(x - half, y - half, 2.0 * half, 2.0 * half), **look)
+
+    def polygon(self, corners: Sequence[tuple[float, float]], **look: Any) -> None:
+        """A polygon on the page."""
         self.page.add_patch(Polygon(corners, **look))
 
     def arrow(self, x: float, y: float, direction: float, size: float, color: str) -> None:
         """A filled arrow head on the page; direction in radians from east."""
-        self.page.add_patch(
-            Polygon(
-                arrow_corners(x, y, direction, size),
-                facecolor=color,
-                edgecolor=self.palette.lanes.casing,
-                linewidth=0.5,
-                clip_path=None,
-                zorder=8,
-            )
-        )
+        look = {"facecolor": color, "edgecolor": self.palette.lanes.casing, "linewidth": 0.5, "clip_path": None}
+        self.polygon(arrow_corners(x, y, direction, size), zorder=8, **look)
+
+    def on_page(self, line: LineString) -> FloatArray:
+        """A line of the map in page millimetres."""
+        return np.array([self.sheet.on_page(*point[:2]) for point in line.coords])
 
     def inside(self, x: float, y: float, rim: float = 0.0) -> bool:
         """Whether a place on the page lies in the body and not under the overview."""
@@ -207,14 +227,14 @@ class Drawing:
         return o is None or not (o.left - rim <= x <= o.right + rim and o.bottom - rim <= y <= o.top + rim)
 
 
-class Words(Text):
+class HaloText(Text):
     """Text, over its own shape drawn wider in the colour of the paper where a halo is wanted.
 
     A path effect would turn the letters themselves into shapes: in a PDF they stay text this way.
     """
 
-    def __init__(self, x: float, y: float, words: str, *, halo: str, **look: Any) -> None:
-        super().__init__(x, y, words, **look)
+    def __init__(self, x: float, y: float, text: str, *, halo: str, **look: Any) -> None:
+        super().__init__(x, y, text, **look)
         self._halo = halo
 
     def draw(self, renderer: Any) -> None:
@@ -228,47 +248,33 @@ class Words(Text):
 
 
 @lru_cache(maxsize=1 << 16)
-def text_width_mm(words: str, size: float, weight: str) -> float:
+def text_width_mm(text: str, size: float, weight: str) -> float:
     """Width of a text on paper, letters unhinted, as they are in a PDF."""
     font = get_font(findfont(FontProperties(family=FONT, weight=weight)))
     font.set_size(size, MEASURE_DPI)
-    font.set_text(words, 0.0, flags=LoadFlags.NO_HINTING)
+    font.set_text(text, 0.0, flags=LoadFlags.NO_HINTING)
     width, _ = font.get_width_height()
     return float(width) / 64.0 / MEASURE_DPI * MM_PER_INCH
 
 
-def start_drawing(sheet: Sheet, palette: Palette) -> Drawing:
-    """An empty page."""
-    figure = _empty(sheet, palette)
-    ground = bare_axes(figure, sheet, sheet.body, sheet.extent, 1.0)
-    page = _whole_page(figure, sheet)
-    room = Room(sheet.body)
+def start_drawing(sheet: Sheet) -> Drawing:
+    """An empty page with a map."""
+    d = start_page(sheet)
     if sheet.overview is not None:
         o = sheet.overview
-        room.take(o.left + o.width / 2, o.bottom + o.height / 2, o.width + 1.0, o.height + 1.0)
-    return Drawing(sheet, figure, ground, page, room, palette)
+        d.room.take(o.left + o.width / 2, o.bottom + o.height / 2, o.width + 1.0, o.height + 1.0)
+    return replace(d, ground=bare_axes(d.figure, sheet, sheet.body, sheet.extent, 1.0))
 
 
 def start_page(sheet: Sheet) -> Drawing:
     """An empty page without a map."""
     palette = load_palette()
-    figure = _empty(sheet, palette)
-    page = _whole_page(figure, sheet)
-    return Drawing(sheet, figure, page, page, Room(sheet.body), palette)
-
-
-def _empty(sheet: Sheet, palette: Palette) -> Figure:
-    figure = Figure(figsize=(sheet.width / MM_PER_INCH, sheet.height / MM_PER_INCH), dpi=DPI)
-    FigureCanvasAgg(figure)
+    figure = new_figure(sheet.width, sheet.height)
     figure.patch.set_facecolor(palette.ground.paper)
-    return figure
-
-
-def _whole_page(figure: Figure, sheet: Sheet) -> Axes:
-    whole = Box(0.0, 0.0, sheet.width, sheet.height)
-    page = bare_axes(figure, sheet, whole, (0.0, 0.0, sheet.width, sheet.height), 3.0)
+    extent = (0.0, 0.0, sheet.width, sheet.height)
+    page = bare_axes(figure, sheet, Box(*extent), extent, 3.0)
     page.patch.set_visible(False)
-    return page
+    return Drawing(sheet=sheet, figure=figure, ground=page, page=page, room=Room(sheet.body), palette=palette)
 
 
 def bare_axes(figure: Figure, sheet: Sheet, box: Box, extent: Extent, zorder: float) -> Axes:
@@ -315,25 +321,38 @@ def arrow_corners(x: float, y: float, direction: float, size: float) -> list[tup
     return [(x + size * (a * c - b * s), y + size * (a * s + b * c)) for a, b in shape]
 
 
-def on_page(sheet: Sheet, line: LineString) -> FloatArray:
-    """A line of the map in page millimetres."""
-    return np.array([sheet.on_page(*point[:2]) for point in line.coords])
-
-
-# ---- What plain figures share: size, letters, axes, caution, and the same bytes for the same numbers
+# ---- Plain figures and files: the same look for whoever runs it, the same bytes for the same numbers
 
 SIZE, SMALL = 8.5, 6.8
 FOOT_MM, HEAD_MM = 12.0, 15.0  # room for caution and heading
 
 
 @contextmanager
-def plain_look() -> Iterator[None]:
+def fixed_look(text_size: float | None = None) -> Iterator[None]:
     """Independent of the settings of whoever runs it."""
     with mpl.rc_context(), warnings.catch_warnings():
-        warnings.simplefilter("ignore", UserWarning)
+        warnings.simplefilter("ignore", UserWarning)  # a name may hold letters that the font lacks
         mpl.rcdefaults()
-        mpl.rcParams.update(SETTINGS | {"font.size": SIZE})  # type: ignore[arg-type]
+        mpl.rcParams.update(SETTINGS | ({"font.size": text_size} if text_size else {}))  # type: ignore[arg-type]
         yield
+
+
+def write_png(figure: Figure, path: Path) -> None:
+    """Write a figure; no software and no date in the file."""
+    figure.savefig(path, format="png", dpi=DPI, metadata={"Software": None})
+
+
+def write_pdf(pages: Iterable[Drawing], path: Path, title: str) -> None:
+    """Write pages as one vector PDF that carries the caution; letters stay letters.
+
+    The file has no date but that of ``SOURCE_DATE_EPOCH`` where it is set.
+    """
+    about = {"Title": title, "Subject": FULL_CAUTION, "Creator": f"lastseen {__version__}", "Producer": None}
+    if "SOURCE_DATE_EPOCH" not in os.environ:
+        about["CreationDate"] = None
+    with PdfPages(path, metadata=about) as file:
+        for page in pages:
+            file.savefig(page.figure, dpi=DPI)
 
 
 def new_figure(width_mm: float, height_mm: float) -> Figure:
@@ -343,55 +362,38 @@ def new_figure(width_mm: float, height_mm: float) -> Figure:
     return figure
 
 
-def height_mm(figure: Figure) -> float:
-    """Height of a figure."""
-    return float(figure.get_size_inches()[1]) * MM_PER_INCH
-
-
-def write_png(figure: Figure, path: Path) -> None:
-    """No software and no date in the file: the same numbers, the same bytes."""
-    figure.savefig(path, format="png", dpi=DPI, metadata={"Software": None})
-
-
-def dress(axes: Axes, palette: Palette) -> None:
-    """Thin frame, ticks in the text colour, light lines along x."""
+def style_axes(axes: Axes, palette: Palette, *, tick: tuple[float, float] = (0.7, 3.0), grid: bool = True) -> None:
+    """Thin frame at the left and below, ticks (width, length in points) in the text colour, light lines."""
     ink = palette.ground
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     for side in ("left", "bottom"):
         axes.spines[side].set_color(ink.frame)
         axes.spines[side].set_linewidth(0.7)
-    axes.tick_params(colors=ink.text, width=0.7, length=3)
-    axes.tick_params(which="minor", width=0.5, length=1.8)
+    axes.tick_params(colors=ink.text, width=tick[0], length=tick[1])
     axes.xaxis.set_minor_locator(AutoMinorLocator())
-    axes.grid(axis="both", color=ink.grid, linewidth=0.35, alpha=0.6)
+    if grid:
+        axes.tick_params(which="minor", width=0.5, length=1.8)
+        axes.grid(axis="both", color=ink.grid, linewidth=0.35, alpha=0.6)
     axes.set_axisbelow(True)
 
 
-def heading(figure: Figure, palette: Palette, title: str, under: str) -> None:
+def draw_heading(figure: Figure, palette: Palette, title: str, under: str) -> None:
     """Title and one line under it, at the top left; the version at the top right."""
-    version, millimetre = f"lastseen {__version__}", 1.0 / height_mm(figure)
-    figure.text(
-        0.98, 1.0 - 3.4 * millimetre, version, size=SMALL, va="top", ha="right", color=palette.ground.faint_text
-    )
-    figure.text(
-        0.02,
-        1.0 - 3.4 * millimetre,
-        title,
-        size=11,
-        weight="bold",
-        va="top",
-        color=palette.ground.text,
-        parse_math=False,
-    )
-    figure.text(
-        0.02, 1.0 - 9.6 * millimetre, under, size=SIZE, va="top", color=palette.ground.faint_text, parse_math=False
-    )
+    mm, ink = 1.0 / _height_mm(figure), palette.ground
+    figure.text(0.98, 1.0 - 3.4 * mm, f"lastseen {__version__}", size=SMALL, va="top", ha="right", color=ink.faint_text)
+    look: dict[str, Any] = {"va": "top", "parse_math": False}
+    figure.text(0.02, 1.0 - 3.4 * mm, title, size=11, weight="bold", color=ink.text, **look)
+    figure.text(0.02, 1.0 - 9.6 * mm, under, size=SIZE, color=ink.faint_text, **look)
 
 
-def footing(figure: Figure, palette: Palette, lines: Sequence[str], letters: int = 148) -> None:
+def draw_footing(figure: Figure, palette: Palette, lines: Sequence[str], letters: int = 148) -> None:
     """Sources and caution at the bottom left."""
-    words = [part for line in (*lines, SHORT_CAUTION) for part in textwrap.wrap(line, letters)]
-    low, ink = 2.0 / height_mm(figure), palette.ground.faint_text
+    wrapped = [part for line in (*lines, SHORT_CAUTION) for part in textwrap.wrap(line, letters)]
+    low, ink = 2.0 / _height_mm(figure), palette.ground.faint_text
     look: dict[str, Any] = {"size": SMALL, "va": "bottom", "color": ink, "linespacing": 1.35, "parse_math": False}
-    figure.text(0.02, low, "\n".join(words), **look)
+    figure.text(0.02, low, "\n".join(wrapped), **look)
+
+
+def _height_mm(figure: Figure) -> float:
+    return float(figure.get_size_inches()[1]) * MM_PER_INCH

@@ -1,21 +1,25 @@
-"""Around the body: frame, grid, scale bar, the three norths, overview."""
+"""What every map on paper has: ground, frame, grid, scale bar, norths, header, footer with the caution."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from shapely.geometry import LineString, box
 
-from lastseen.core import GEOD, WGS84, FloatArray, InputError, convergence_deg, to_lonlat, transformer, utm_crs
-from lastseen.output.draw.drawing import Drawing, area_patch, on_page, stroke
-from lastseen.output.draw.layout import TICKS_MM, Box, Extent
-from lastseen.output.draw.panel import LEAST_TEXT, line_mm, wrapped
-from lastseen.output.draw.parts import draw_debris, draw_last_seen, draw_release, draw_relief
-from lastseen.output.draw.relief import drawn_lattice
-from lastseen.output.draw.shown import Shown
+from lastseen import __version__
+from lastseen.core import GEOD, WGS84, FloatArray, Grid, InputError, convergence_deg, to_lonlat, transformer, utm_crs
+from lastseen.output.draw.drawing import Drawing, start_drawing, stroke
+from lastseen.output.draw.labels import name_contours
+from lastseen.output.draw.layout import TICKS_MM, Box, Extent, Sheet
+from lastseen.output.draw.panel import LEAST_TEXT, TEXT, line_mm, shortened, wrapped
+from lastseen.output.draw.relief import Contours, draw_contours, draw_relief, drawn_lattice
+from lastseen.output.result import FULL_CAUTION
 
+TITLE = 14.0
+WRITE_IN = (("Date", 0.16), ("Time", 0.13), ("Team", 0.41), ("Lead", 0.3))  # with their shares of the width
 ROUND_M = tuple(m * 10**p for p in range(5) for m in (1, 2, 5))
 GRID_STEPS_M = (100, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000)
 GRID_MM, BAR_MM = 19.0, 38.0  # least distance of grid lines, longest scale bar
@@ -25,10 +29,26 @@ NORTHS_MM = 25.0  # width of the three arrows
 Line = tuple[int, LineString]
 
 
+def start_map(sheet: Sheet, ground: Grid) -> tuple[Drawing, Contours]:
+    """A page with relief and contours on its map; the contours are still to be named."""
+    d = start_drawing(sheet)
+    drawn = drawn_lattice(ground, sheet.extent, sheet.metres_per_mm)
+    draw_relief(d.ground, drawn, d.palette)
+    return d, draw_contours(d, drawn)[0]
+
+
+def finish_map(d: Drawing, crs: Any, levels: Contours, title: str, lines: Sequence[str]) -> None:
+    """Heights of the contours, frame, grid, scale bar, norths, header and footer."""
+    name_contours(d, levels)
+    draw_under(d, crs, draw_frame(d, crs), levels.interval_m)
+    draw_header(d, title, lines)
+    draw_footer(d)
+
+
 def draw_frame(d: Drawing, crs: Any) -> int:
     """Frame, and the UTM grid with its numbers; returns its spacing in metres."""
     b, k, ink = d.sheet.body, d.sheet.metres_per_mm, d.palette.ground
-    step = next((one for one in GRID_STEPS_M if one / k >= GRID_MM), GRID_STEPS_M[-1])
+    step = next((metres for metres in GRID_STEPS_M if metres / k >= GRID_MM), GRID_STEPS_M[-1])
     for axis in (0, 1):
         for _, line in _grid_lines(d, crs, step, axis):
             d.ground.add_line(stroke(line.coords, ink.grid, 0.4, zorder=2.3))
@@ -79,7 +99,7 @@ def _tick(d: Drawing, line: LineString, axis: int, number: int | None) -> None:
     """Both ends of a grid line at the frame, with its number at the lower or left one."""
     b, ink = d.sheet.body, d.palette.ground.frame
     length, width = (1.3, 0.6) if number is not None else (0.8, 0.4)
-    for x, y in on_page(d.sheet, line)[[0, -1]]:
+    for x, y in d.on_page(line)[[0, -1]]:
         if axis == 0 and abs(y - b.bottom) < 0.01:
             d.line([(x, y), (x, y - length)], ink, width)
             if number is not None:
@@ -109,24 +129,28 @@ def draw_under(
     west, south, east, north = d.sheet.extent
     middle = to_lonlat(0.5 * (west + east), 0.5 * (south + north), crs)
     grid = grid_crs(crs, d.sheet.extent)
-    turn, own = convergence_deg(grid, middle), convergence_deg(crs, middle)
+    grid_deg, map_deg = convergence_deg(grid, middle), convergence_deg(crs, middle)
     u = d.sheet.under
-    _norths(d, u.left + 3.5, u.top - 5.2, own, turn, declination_deg)
+    arrows = [("N", map_deg), ("GN", map_deg - grid_deg)]
+    if declination_deg is not None:
+        arrows.append(("MN", map_deg - declination_deg))
+    _draw_norths(d, u.left + 3.5, u.top - 5.2, arrows)
     left = u.left + NORTHS_MM
     end = _scale_bar(d, crs, left, u.top - 2.4)
-    scale = f"1:{_spaced(d.sheet.scale)} on {d.sheet.paper}, printed without scaling"
-    d.text(u.right, u.top - 1.6, scale if d.width_mm(scale, 7.0) < u.right - end else scale[: scale.index(",")], 7.0,
-           ha="right", va="center", weight="bold")  # fmt: skip
+    scale = f"1:{spaced(d.sheet.scale)} on {d.sheet.paper}, printed without scaling"
+    if d.width_mm(scale, 7.0) >= u.right - end:
+        scale = scale[: scale.index(",")]
+    d.text(u.right, u.top - 1.6, scale, 7.0, ha="right", va="center", weight="bold")
     sentences = [
-        f"Grid: {grid.name}, {_spaced(grid_m)} m" + ("" if grid == crs else f"; map in {crs.name}"),
-        f"N true north. GN grid north, {_aside(turn)}. {_magnetic(declination_deg, date)}",
+        f"Grid: {grid.name}, {spaced(grid_m)} m" + ("" if grid == crs else f"; map in {crs.name}"),
+        f"N true north. GN grid north, {_aside(grid_deg)}. {_magnetic(declination_deg, date)}",
     ]
     if contour_m is not None:
         sentences[0] += f"; contours every {contour_m:g} m"
     y = u.top - 7.2
-    for words in sentences:
-        for one in wrapped(d, f"{words}.", u.right - left, SMALL):
-            d.text(left, y, one, SMALL, va="center")
+    for sentence in sentences:
+        for line in wrapped(d, f"{sentence}.", u.right - left, SMALL):
+            d.text(left, y, line, SMALL, va="center")
             y -= line_mm(SMALL)
 
 
@@ -144,15 +168,13 @@ def _magnetic(declination_deg: float | None, date: str | None) -> str:
     return f"MN magnetic north: {why}; write it in: ______° E / W of N on ____________"
 
 
-def _spaced(number: float) -> str:
+def spaced(number: float) -> str:
+    """Whole thousands parted by spaces."""
     return f"{number:,.0f}".replace(",", " ")
 
 
-def _norths(d: Drawing, x: float, y: float, own_deg: float, grid_deg: float, declination_deg: float | None) -> None:
-    """Three arrows, each in its own direction on the sheet, whose upper edge is the north of the map's own CRS."""
-    arrows = [("N", own_deg), ("GN", own_deg - grid_deg)]
-    if declination_deg is not None:
-        arrows.append(("MN", own_deg - declination_deg))
+def _draw_norths(d: Drawing, x: float, y: float, arrows: Sequence[tuple[str, float]]) -> None:
+    """Arrows by name and direction, degrees to the left of the upper edge of the sheet."""
     ink = d.palette.ground.frame
     for number, (name, left_deg) in enumerate(arrows):
         angle = math.radians(90.0 + left_deg)
@@ -165,19 +187,19 @@ def _norths(d: Drawing, x: float, y: float, own_deg: float, grid_deg: float, dec
 
 def _scale_bar(d: Drawing, crs: Any, x: float, y: float) -> float:
     """True lengths on the ground; returns the right end."""
-    mm_per_m = 1.0 / (d.sheet.metres_per_mm * true_per_map(d, crs))
-    step = max((one for one in ROUND_M if 4 * one * mm_per_m <= BAR_MM), default=ROUND_M[0])
+    mm_per_m = 1.0 / (d.sheet.metres_per_mm * _true_per_map(d, crs))
+    step = max((metres for metres in ROUND_M if 4 * metres * mm_per_m <= BAR_MM), default=ROUND_M[0])
     width, ink = step * mm_per_m, d.palette.ground
     for part in range(4):
         fill = ink.frame if part % 2 == 0 else ink.paper
         d.box(Box(x + part * width, y, width, 1.6), facecolor=fill, edgecolor=ink.frame, linewidth=0.6)
     for part in (0, 1, 2, 4):
-        words = f"{part * step}" + (" m" if part == 4 else "")
-        d.text(x + part * width, y - 0.6, words, SMALL, ha="center" if part else "left", va="top")
+        label = f"{part * step}" + (" m" if part == 4 else "")
+        d.text(x + part * width, y - 0.6, label, SMALL, ha="center" if part else "left", va="top")
     return float(x + 4 * width + 4.0)
 
 
-def true_per_map(d: Drawing, crs: Any) -> float:
+def _true_per_map(d: Drawing, crs: Any) -> float:
     """Metres on the ellipsoid for a metre of the map, at the middle of the sheet."""
     west, south, east, north = d.sheet.extent
     x, y = 0.5 * (west + east), 0.5 * (south + north)
@@ -185,24 +207,38 @@ def true_per_map(d: Drawing, crs: Any) -> float:
     return float(GEOD.line_length(lon, lat)) / 1000.0
 
 
-def draw_overview(d: Drawing, shown: Shown) -> None:
-    """Release to toe, small, where the main map shows only the search."""
-    place, extent = d.sheet.overview, d.sheet.overview_extent
-    if place is None or extent is None:
-        return
-    k = (extent[2] - extent[0]) / place.width
-    axes = d.axes_in(place, extent, 2.0)
-    draw_relief(axes, drawn_lattice(shown.ground, extent, k), d.palette)
-    draw_release(axes, shown, d.palette, fill=True)
-    draw_debris(axes, shown, d.palette, 0.8)
-    for leg in shown.legs:
-        if leg.kind == "approach":
-            look = {"dash_capstyle": "round", "zorder": 6}
-            axes.add_line(stroke(leg.line.coords, d.palette.lanes.colour, 1.0, d.palette.lanes.approach, **look))
-    draw_last_seen(axes, shown.at_m, shown.radius_m, d.palette, k, 2.0)
-    axes.add_patch(
-        area_patch(box(*d.sheet.extent), fill=False, edgecolor=d.palette.ground.frame, linewidth=0.8, zorder=7)
-    )
-    d.box(place, fill=False, edgecolor=d.palette.ground.frame, linewidth=0.9, zorder=12)
-    words = f"overview 1:{_spaced(round(1000.0 * k, -2))}"
-    d.text(place.left + 1.2, place.top - 1.2, words, SMALL, va="top", halo=True, zorder=12)
+def draw_header(d: Drawing, title: str, lines: Sequence[str], *, mark: str = "") -> None:
+    """Title over the sheet, what it is about, and at the right what kind of sheet it is."""
+    h = d.sheet.header
+    if mark:
+        d.text(h.right, h.top - 2.8, mark, 9.0, weight="bold", va="center", ha="right")
+    room = h.width - (d.width_mm(mark, 9.0, "bold") + 6.0 if mark else 0.0)
+    short = shortened(d, " ".join(title.split()), room, TITLE, "bold")
+    d.text(h.left, h.top - 2.8, short, TITLE, weight="bold", va="center")
+    for number, line in enumerate(lines):
+        d.text(h.left, h.top - 7.8 - 3.2 * number, shortened(d, line, h.width, 7.0), 7.0, va="center")
+
+
+def draw_write_in(d: Drawing) -> None:
+    """Lines to write on: the sheet is filled in by hand."""
+    h, ink = d.sheet.header, d.palette.ground.frame
+    y, x = h.bottom + 2.6, h.left
+    for name, share in WRITE_IN:
+        width = share * h.width
+        d.text(x, y, name, 7.0, va="bottom", weight="bold")
+        d.line([(x + d.width_mm(name, 7.0, "bold") + 1.2, y), (x + width - 3.0, y)], ink, 0.5)
+        x += width
+
+
+def draw_footer(d: Drawing, page: int = 0, pages: int = 0) -> None:
+    """The caution, boxed, over the whole width; version, and page where there are several."""
+    f = d.sheet.footer
+    d.box(f, facecolor="none", edgecolor=d.palette.ground.frame, linewidth=0.9)
+    lines = wrapped(d, FULL_CAUTION, f.width - 4.0, TEXT)
+    if len(lines) * line_mm(TEXT) > f.height - 1.4:
+        lines = wrapped(d, FULL_CAUTION, f.width - 4.0, LEAST_TEXT)
+    top = f.bottom + 0.5 * (f.height + len(lines) * line_mm(TEXT))
+    for number, line in enumerate(lines):
+        d.text(f.left + 2.0, top - (number + 0.5) * line_mm(TEXT), line, TEXT, va="center")
+    version = f"lastseen {__version__}" + (f", page {page} of {pages}" if pages else "")
+    d.text(f.right - 2.0, top - (len(lines) - 0.5) * line_mm(TEXT), version, TEXT, va="center", ha="right")

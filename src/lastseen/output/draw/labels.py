@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import shapely
@@ -12,10 +13,10 @@ from shapely.geometry import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.core import FloatArray, keep_areas, short_percent
-from lastseen.output.draw.drawing import MM_PER_POINT, Drawing, Spot, on_page
-from lastseen.output.draw.parts import Detail, entering, start_of, upright_deg
-from lastseen.output.draw.relief import Contours
-from lastseen.output.draw.shown import Shown, TrapMark
+from lastseen.output.draw.drawing import MM_PER_POINT, Drawing, Spot
+from lastseen.output.draw.features import MapContent, TrapMark, entering, start_of
+from lastseen.output.draw.layout import Detail
+from lastseen.output.draw.relief import Contours, NamedLines
 
 LANE_SIZE, SIGN_SIZE, SMALL_SIZE, CONTOUR_SIZE = 7.0, 7.0, 6.0, 6.0
 LEADER_FROM_MM = 4.5
@@ -25,107 +26,91 @@ Anchor = tuple[float, float]
 
 def name_everything(
     d: Drawing,
-    shown: Shown,
+    content: MapContent,
     levels: Contours,
-    steep: list[tuple[float, FloatArray]],
+    steep: NamedLines,
     details: Sequence[Detail] | None = None,
 ) -> None:
     """Place all labels; what a detail names is not named again, and a detail (None) does not say where walks begin."""
     for detail in details or ():
         x, y = d.sheet.on_page(detail.sheet.extent[0], detail.sheet.extent[3])
-        _sign(d, detail.letter, [(x, y)], SIGN_SIZE + 1.0, d.palette.ground.frame, "bold")
+        place_sign(d, detail.letter, [(x, y)], d.palette.ground.frame, size=SIGN_SIZE + 1.0)
     elsewhere = shapely.union_all([detail.ground for detail in details or ()])
-    _name_point(d, shown, entries=details is not None)
-    _name_lanes(d, shown, elsewhere)
-    name_traps(d, shown.traps)
-    _name_zones(d, shown, elsewhere)
-    _name_poa(d, shown, elsewhere)
-    _name_release(d, shown)
+    _name_point(d, content, entries=details is not None)
+    _name_lanes(d, content, elsewhere)
+    name_traps(d, content.traps)
+    _name_zones(d, content, elsewhere)
+    _name_poa(d, content, elsewhere)
+    name_area(d, "release", content.release, d.palette.snow.release, size=SMALL_SIZE)
     name_contours(d, levels)
     _name_lines(d, [(f"{slope:.0f}°", line) for slope, line in steep], SMALL_SIZE, d.palette.ground.faint_text)
 
 
-def _name_point(d: Drawing, shown: Shown, *, entries: bool) -> None:
+def _name_point(d: Drawing, content: MapContent, *, entries: bool) -> None:
     ink = d.palette.person.line
-    if shown.at_m is not None:
-        x, y = d.sheet.on_page(*shown.at_m)
+    if content.at_m is not None:
+        x, y = d.sheet.on_page(*content.at_m)
         if d.inside(x, y, 2.0):
             d.room.take(x, y, 5.0, 5.0)
-            _sign(d, "last-seen point", [(x, y)], size=SIGN_SIZE, color=ink, weight="bold")
-    start = start_of(shown)
+            place_sign(d, "last-seen point", [(x, y)], ink)
+    start = start_of(content)
     if start is not None:
         x, y = d.sheet.on_page(*start)
         if d.inside(x, y, 2.0):
             d.room.take(x, y, 3.4, 3.4)
-            _sign(d, "start", [(x, y)], size=SIGN_SIZE, color=d.palette.lanes.colour, weight="bold")
-    found = entering(d, shown) if entries else []
+            place_sign(d, "start", [(x, y)], d.palette.lanes.colour)
+    found = entering(d, content) if entries else []
     if found:
         whence = "the start" if start is not None else "the last-seen point"
         length = [leg.length_m for _, _, leg in found]
         much = f"{min(length):.0f} m" if len(found) == 1 else f"{min(length):.0f} to {max(length):.0f} m"
         anchors = [(x, y) for x, y, _ in found]
-        _sign(d, f"approach from {whence}, {much}", anchors, size=SMALL_SIZE, color=d.palette.lanes.colour)
+        look = {"size": SMALL_SIZE, "weight": "normal"}
+        place_sign(d, f"approach from {whence}, {much}", anchors, d.palette.lanes.colour, **look)
 
 
-def _name_lanes(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
+def _name_lanes(d: Drawing, content: MapContent, elsewhere: BaseGeometry) -> None:
     """Numbers at the start of lanes, and the searcher at the first of each."""
-    several = shown.searchers > 1
-    first = {leg.searcher: leg.lane for leg in reversed(shown.legs) if leg.lane is not None}
-    for lane in shown.lanes:
-        points = on_page(d.sheet, lane.line)
+    several = content.searchers > 1
+    first = {leg.searcher: leg.lane for leg in reversed(content.legs) if leg.lane is not None}
+    for lane in content.lanes:
+        points = d.on_page(lane.line)
         (x0, y0), (x1, y1) = points[0], points[1]
         length = max(math.dist(points[0], points[1]), 1e-9)
         ux, uy = (x1 - x0) / length, (y1 - y0) / length
         drawn = LineString(points)
         spots = (drawn.interpolate(share, normalized=True) for share in (0.1, 0.25, 0.4))
         along = [(spot.x, spot.y) for spot in spots]
-        words = str(lane.number)
+        name = str(lane.number)
         if several and first.get(lane.searcher) == lane.number:
-            words = f"S{lane.searcher}: {words}"
+            name = f"S{lane.searcher}: {name}"
         ahead = (x0 - 2.6 * ux, y0 - 2.6 * uy)
         if not d.inside(x0, y0) or elsewhere.intersects(lane.line):
             continue
-        _sign(
-            d,
-            words,
-            [ahead, (x0, y0), *along],
-            LANE_SIZE,
-            d.palette.lanes.colour,
-            "bold",
-            boxed="round",
-        )
+        place_sign(d, name, [ahead, (x0, y0), *along], d.palette.lanes.colour, size=LANE_SIZE, boxed="round")
 
 
 def name_traps(d: Drawing, traps: Sequence[TrapMark]) -> None:
     """Letter and number of each trap."""
     for trap in traps:
-        anchors = _anchors(d, trap.outline)
-        if anchors:
-            _sign(d, trap.name, anchors, SIGN_SIZE, d.palette.traps.colour, "bold", boxed="square")
+        name_area(d, trap.name, trap.outline, d.palette.traps.colour, boxed="square")
 
 
-def _name_zones(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
-    for zone in shown.zones:
-        anchors = _anchors(d, zone.outline)
-        if anchors and not elsewhere.intersects(zone.outline):
-            _sign(d, f"Z{zone.number}", anchors, SIGN_SIZE, d.palette.debris.outline, "bold")
+def _name_zones(d: Drawing, content: MapContent, elsewhere: BaseGeometry) -> None:
+    for zone in content.zones:
+        if not elsewhere.intersects(zone.outline):
+            name_area(d, f"Z{zone.number}", zone.outline, d.palette.debris.outline)
 
 
-def _name_poa(d: Drawing, shown: Shown, elsewhere: BaseGeometry) -> None:
-    for share, whole in shown.poa:
+def _name_poa(d: Drawing, content: MapContent, elsewhere: BaseGeometry) -> None:
+    for share, whole in content.poa:
         area = keep_areas(whole.difference(elsewhere))
         rings = [np.array([d.sheet.on_page(*p) for p in geom.exterior.coords]) for geom in area.geoms]
         if rings:
             longest = max(rings, key=lambda ring: float(np.hypot(*np.diff(ring, axis=0).T).sum()))
             seen = [(float(x), float(y)) for x, y in longest[:: max(1, len(longest) // 24)] if d.inside(x, y, 3.0)]
             if seen:
-                _sign(d, short_percent(share), seen, SMALL_SIZE, d.palette.person.line, "bold", leader=False)
-
-
-def _name_release(d: Drawing, shown: Shown) -> None:
-    anchors = _anchors(d, shown.release)
-    if anchors:
-        _sign(d, "release", anchors, SMALL_SIZE, d.palette.snow.release, "bold")
+                place_sign(d, short_percent(share), seen, d.palette.person.line, size=SMALL_SIZE, leader=False)
 
 
 def name_contours(d: Drawing, levels: Contours) -> None:
@@ -138,7 +123,7 @@ def name_contours(d: Drawing, levels: Contours) -> None:
 def _name_lines(d: Drawing, named: list[tuple[str, FloatArray]], size: float, color: str) -> None:
     """A name along each line, again after a while, only where nothing is hidden."""
     k = d.sheet
-    for words, line in named:
+    for name, line in named:
         points = np.array([k.on_page(x, y) for x, y in line])
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
         last = -math.inf
@@ -148,12 +133,18 @@ def _name_lines(d: Drawing, named: list[tuple[str, FloatArray]], size: float, co
             ax, bx = (np.interp(s + off, along, points[:, 0]) for off in (-3.0, 3.0))
             ay, by = (np.interp(s + off, along, points[:, 1]) for off in (-3.0, 3.0))
             x, y = float(np.interp(s, along, points[:, 0])), float(np.interp(s, along, points[:, 1]))
-            angle = upright_deg(bx - ax, by - ay)
-            w, h = _turned(d.width_mm(words, size) + 0.8, size * MM_PER_POINT + 0.4, angle)
-            if d.room.first_free([(x, y)], w, h, 0.0) is not None:
+            angle = _upright_deg(bx - ax, by - ay)
+            w, h = _turned(d.width_mm(name, size) + 0.8, size * MM_PER_POINT + 0.4, angle)
+            if d.room.take_free(x, y, w, h):
                 look = {"ha": "center", "va": "center", "rotation": angle, "rotation_mode": "anchor"}
-                d.text(x, y, words, size, color=color, halo=True, zorder=9, **look)
+                d.text(x, y, name, size, color=color, halo=True, zorder=9, **look)
                 last = float(s)
+
+
+def _upright_deg(dx: float, dy: float) -> float:
+    """Angle of a text along a line that is not upside down."""
+    angle = math.degrees(math.atan2(dy, dx))
+    return (angle + 90.0) % 180.0 - 90.0
 
 
 def _turned(width: float, height: float, angle_deg: float) -> tuple[float, float]:
@@ -161,13 +152,24 @@ def _turned(width: float, height: float, angle_deg: float) -> tuple[float, float
     return width * c + height * s, width * s + height * c
 
 
-def _anchors(d: Drawing, area: Polygon | MultiPolygon) -> list[Anchor]:
-    """Places inside what can be seen of an area, its deepest inside first."""
-    west, south, east, north = d.sheet.extent
-    seen = shapely.clip_by_rect(area, west, south, east, north)
-    if seen.is_empty:
-        return []
-    parts = [one for one in getattr(seen, "geoms", [seen]) if isinstance(one, Polygon) and one.area > 0]
+def name_point(d: Drawing, name: str, at_m: tuple[float, float], color: str, **look: Any) -> None:
+    """A name beside a place of the map, where the place lies on the sheet (see `place_sign`)."""
+    x, y = d.sheet.on_page(*at_m)
+    if d.inside(x, y):
+        place_sign(d, name, [(x, y)], color, **look)
+
+
+def name_area(d: Drawing, name: str, area: Polygon | MultiPolygon, color: str, **look: Any) -> None:
+    """A name in or beside what can be seen of an area (see `place_sign`)."""
+    anchors = places_in(d, area)
+    if anchors:
+        place_sign(d, name, anchors, color, **look)
+
+
+def places_in(d: Drawing, area: Polygon | MultiPolygon) -> list[Anchor]:
+    """Places inside what can be seen of an area, page millimetres, its deepest inside first."""
+    seen = shapely.clip_by_rect(area, *d.sheet.extent)
+    parts = [part for part in getattr(seen, "geoms", [seen]) if isinstance(part, Polygon) and part.area > 0]
     if not parts:
         return []
     part = max(parts, key=lambda part: float(part.area))
@@ -179,27 +181,43 @@ def _anchors(d: Drawing, area: Polygon | MultiPolygon) -> list[Anchor]:
     return [d.sheet.on_page(*p[:2]) for p in (deep, *more) if d.inside(*d.sheet.on_page(*p[:2]), 2.0)]
 
 
-def _sign(
+def place_sign(
     d: Drawing,
-    words: str,
-    anchors: list[Anchor],
-    size: float,
+    text: str,
+    anchors: Sequence[Anchor],
     color: str,
-    weight: str = "normal",
     *,
+    size: float = SIGN_SIZE,
+    weight: str = "bold",
     boxed: str = "",
     leader: bool = True,
 ) -> None:
-    """A label near its anchors, with a leader where it had to move away; left out where nothing is free."""
-    width = d.width_mm(words, size, weight) + (1.7 if boxed else 0.6)
+    """A label near its anchors, with a leader where it had to move away; left out where nothing is free.
+
+    Parameters
+    ----------
+    d : Drawing
+    text : str
+    anchors : sequence of (x, y)
+        Page millimetres, the best first.
+    color : str
+    size : float
+        Points.
+    weight : {"normal", "bold"}
+    boxed : {"", "round", "square"}
+        The frame around it; without one it has a halo.
+    leader : bool
+        Whether a line leads to what it names.
+    """
+    width = d.width_mm(text, size, weight) + (1.7 if boxed else 0.6)
     height = size * MM_PER_POINT * 0.95 + (1.2 if boxed else 0.4)
     if boxed:
         width = max(width, height)
-    spot = d.room.around(anchors, width, height)
+    spot = d.room.take_near(anchors, width, height)
     if spot is None:
         return
-    if leader and spot.away > LEADER_FROM_MM:
-        _leader(d, spot, anchors, color, height)
+    if leader and spot.distance > LEADER_FROM_MM:
+        _draw_leader(d, spot, anchors, color, height)
     if boxed:
         style = "round,pad=0,rounding_size=1.1" if boxed == "round" else "square,pad=0"
         corner = (spot.x - width / 2 + 0.15, spot.y - height / 2 + 0.15)
@@ -207,15 +225,12 @@ def _sign(
         frame.set(facecolor=d.palette.ground.paper, edgecolor=color)
         d.page.add_patch(frame)
     look = {"ha": "center", "va": "center_baseline", "weight": weight, "halo": not boxed, "zorder": 10.5}
-    d.text(spot.x, spot.y, words, size, color=color, **look)
+    d.text(spot.x, spot.y, text, size, color=color, **look)
 
 
-def _leader(d: Drawing, spot: Spot, anchors: list[Anchor], color: str, height: float) -> None:
+def _draw_leader(d: Drawing, spot: Spot, anchors: Sequence[Anchor], color: str, height: float) -> None:
     near = min(anchors, key=lambda anchor: math.dist(anchor, (spot.x, spot.y)))
     away = max(math.dist(near, (spot.x, spot.y)), 1e-9)
     share = min(1.0, 0.5 * height / away)
     start = (spot.x + share * (near[0] - spot.x), spot.y + share * (near[1] - spot.y))
     d.line([start, near], color, 0.5, zorder=9.5)
-
-
-place_sign, places_in = _sign, _anchors  # for sheets that show other things

@@ -1,32 +1,60 @@
-"""The map of a line: relief, the line as wide as it is exposed, start zones, traps below, where to regroup."""
+"""A line of travel on paper: its map, its strip of profile and exposure, and one page with both to take along."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
+from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
-from matplotlib.patches import Rectangle
+from matplotlib.figure import Figure
 
-from lastseen import __version__
-from lastseen.core import Grid
-from lastseen.jobs import regroup_sentence, short_stretch_sentence, trap_sign
-from lastseen.output.draw import furniture, labels, panel, parts
-from lastseen.output.draw.drawing import Drawing, area_patch, start_drawing, stroke
-from lastseen.output.draw.layout import fit_sheet
-from lastseen.output.draw.map import own_look, write_png
-from lastseen.output.draw.palette import load_palette
-from lastseen.output.draw.panel import Item, Pen
-from lastseen.output.draw.relief import drawn_lattice
+from lastseen.core import FloatArray, percent
+from lastseen.jobs import (
+    CONSEQUENCE_NAMES,
+    CONSEQUENCES,
+    caught_text,
+    consequence_text,
+    find_caught_ways,
+    regroup_sentence,
+    short_stretch_sentence,
+    trap_sign,
+    zones_above,
+    zones_text,
+)
+from lastseen.output.draw.drawing import SIZE as FIGURE_SIZE
+from lastseen.output.draw.drawing import (
+    SMALL,
+    Drawing,
+    area_patch,
+    draw_footing,
+    draw_heading,
+    fixed_look,
+    new_figure,
+    stroke,
+    style_axes,
+    write_pdf,
+    write_png,
+)
+from lastseen.output.draw.features import draw_traps
+from lastseen.output.draw.furniture import finish_map, start_map
+from lastseen.output.draw.labels import SIGN_SIZE, name_area, place_sign
+from lastseen.output.draw.layout import GAP_MM, MARGIN_MM, Extent, Sheet, fit_page, fit_sheet, lay_page
+from lastseen.output.draw.palette import Palette, load_palette
+from lastseen.output.draw.panel import Entry, Item, Pen, draw_first_fit, line_symbol, patch_symbol
+from lastseen.output.draw.plan_panel import ground_entries, trap_entries
 
 if TYPE_CHECKING:
-    from lastseen.jobs import LineReading, LineView
+    from lastseen.jobs import LineReading, LineView, Stretch
 
 WIDTHS = ((0.6, 3.4), (0.25, 2.3), (0.0, 1.4))  # exposure above this: width of the line in points
+START_DASHES, NO_DATA_DASHES = (4.0, 1.4), (1.0, 2.0)
 TRACKS = 90  # ways of those caught that are drawn
-SIGN = 7.0
 MOST_ZONES = 36  # with their number on the map; all are drawn ...
 LEAST_ZONE_MM = 2.2  # ... but smaller ones on the paper than a square of this side, whose number would stand elsewhere
 BEYOND_M = 700.0  # start zones and traps farther off than this do not shrink the map
@@ -34,17 +62,27 @@ BEYOND_M = 700.0  # start zones and traps farther off than this do not shrink th
 
 def write_line_map(view: LineView, path: Path) -> None:
     """Draw the map on an A4 sheet at 200 dots per inch; the same reading gives the same bytes."""
-    with own_look():
-        d = start_drawing(fit_sheet(shown_bounds(view.reading)), load_palette())
-        draw_map_body(d, view)
-        draw_frame_of(d, view)
-        panel.draw_header(d, view.scenario.name or "Pre-read line", header_lines(view))
-        panel.draw_footer(d, 0, 0, __version__)
+    with fixed_look():
+        d = _draw_map(view, fit_sheet(_bounds(view.reading)))
         _fill_panel(d, view)
-        write_png(d, path)
+        write_png(d.figure, path)
 
 
-def shown_bounds(reading: LineReading) -> tuple[float, float, float, float]:
+def _draw_map(view: LineView, sheet: Sheet) -> Drawing:
+    """A page with the map, all that lies on it, header and footer."""
+    r, heights = view.reading, view.reading.heights
+    d, levels = start_map(sheet, heights.grid(heights.window_of(*sheet.extent).grown(2)))
+    _draw_zones(d, r)
+    draw_traps(d, r.traps)
+    _draw_ways(d, r)
+    _draw_regroup(d, r)
+    _draw_line(d, r)
+    _name(d, r)
+    finish_map(d, heights.crs, levels, view.scenario.name or "Pre-read line", _header(view))
+    return d
+
+
+def _bounds(reading: LineReading) -> Extent:
     """What the map must show: the line, the start zones that reach it often, and the traps below it."""
     line = shapely.unary_union(reading.route.lines)
     near = line.buffer(BEYOND_M)
@@ -55,51 +93,14 @@ def shown_bounds(reading: LineReading) -> tuple[float, float, float, float]:
     return west, south, east, north
 
 
-def header_lines(view: LineView) -> list[str]:
+def _header(view: LineView) -> list[str]:
     """What the sheet is about."""
     r = view.reading
-    return [
-        (
-            f"Line of travel, {r.route.length_m / 1000.0:.1f} km on the map; snow of size {view.scenario.snow.size}, "
-            f"{r.draws.count} events, one start every {max(r.passing.spacing_m, r.heights.cell_m):.0f} m"
-        ),
-        "The line is as wide as it is exposed to snow from above; start zones by terrain alone",
-    ]
-
-
-def ground_of(view: LineView, extent: tuple[float, float, float, float]) -> Grid:
-    """Heights of all that the sheet shows."""
-    heights = view.reading.heights
-    return heights.grid(heights.window_of(*extent).grown(2))
-
-
-def draw_frame_of(d: Drawing, view: LineView) -> None:
-    """Frame, grid, scale bar and north arrow."""
-    crs = view.reading.heights.crs
-    furniture.draw_under(d, crs, furniture.draw_frame(d, crs), contour_interval(d, view))
-
-
-def contour_interval(d: Drawing, view: LineView) -> float:
-    """Of the contours on the sheet."""
-    from lastseen.output.draw.relief import contours  # noqa: PLC0415  only here
-
-    drawn = drawn_lattice(ground_of(view, d.sheet.extent), d.sheet.extent, d.sheet.metres_per_mm)
-    return contours(drawn, d.sheet.metres_per_mm).interval_m
-
-
-def draw_map_body(d: Drawing, view: LineView) -> None:
-    """All that lies on the map."""
-    r = view.reading
-    drawn = drawn_lattice(ground_of(view, d.sheet.extent), d.sheet.extent, d.sheet.metres_per_mm)
-    parts.draw_relief(d.ground, drawn, d.palette)
-    levels, _ = parts.draw_contours(d, drawn)
-    _draw_zones(d, r)
-    _draw_traps(d, r)
-    _draw_ways(d, r)
-    _draw_regroup(d, r)
-    _draw_line(d, r)
-    _name(d, r)
-    labels.name_contours(d, levels)
+    first = (
+        f"Line of travel, {r.route.length_m / 1000.0:.1f} km on the map; snow of size {view.scenario.snow.size}, "
+        f"{r.draws.count} events, one start every {max(r.passing.spacing_m, r.heights.cell_m):.0f} m"
+    )
+    return [first, "The line is as wide as it is exposed to snow from above; start zones by terrain alone"]
 
 
 def _draw_zones(d: Drawing, r: LineReading) -> None:
@@ -110,64 +111,21 @@ def _draw_zones(d: Drawing, r: LineReading) -> None:
         d.ground.add_patch(area_patch(zone.outline, fill=False, edgecolor=ink.release, linewidth=0.7, zorder=2.8))
 
 
-def _draw_traps(d: Drawing, r: LineReading) -> None:
-    signs, colour = d.palette.traps.signs, d.palette.traps.colour
-    for trap in r.traps:
-        look = {"facecolor": "none", "edgecolor": colour, "linewidth": 0.7, "zorder": 3, "alpha": parts.TRAP_OPACITY}
-        d.ground.add_patch(area_patch(trap.outline, hatch=signs[trap.kind].hatch, **look))
-
-
 def _draw_ways(d: Drawing, r: LineReading) -> None:
     """Ways of some of those caught, evenly chosen along the line."""
-    lines = [way for _, way in caught_ways(r, TRACKS)]
-    d.ground.add_collection(
-        LineCollection(lines, colors=d.palette.person.light, linewidths=0.7, alpha=0.75, zorder=3.4)
-    )
-    ends = np.array([way[-1] for way in lines])
-    if len(ends):
-        d.ground.plot(
-            ends[:, 0],
-            ends[:, 1],
-            linestyle="none",
-            marker="o",
-            markersize=2.0,
-            color=d.palette.person.line,
-            zorder=3.5,
-        )
-
-
-def caught_ways(r: LineReading, most: int) -> list[tuple[int, Any]]:
-    """Station and way (n, 2) of some bodies of each stretch, from the shortest to the longest."""
-    each = max(2, most // max(1, len(r.stretches)))
-    order = np.argsort(r.caught.station, kind="stable")
-    at = r.caught.station[order]
-    found = []
-    for stretch in r.stretches:
-        own = order[np.searchsorted(at, stretch.first) : np.searchsorted(at, stretch.last, side="right")]
-        _, first = np.unique(r.caught.body[own], return_index=True)
-        mine = own[np.sort(first)]
-        mine = mine[np.argsort(np.nan_to_num(r.caught.distance_m[mine], nan=np.inf), kind="stable")]
-        for k in mine[np.unique(np.linspace(0, mine.size - 1, min(each, mine.size)).astype(int))].tolist():
-            way = _way(r, k)
-            if len(way) > 2:
-                found.append((int(r.caught.station[k]), way))
-    return found
-
-
-def _way(r: LineReading, record: int) -> Any:
-    """Map places of a body from where it passes the line."""
-    piece = slice(int(r.caught.visit[record]), int(r.passing.offsets[int(r.caught.body[record]) + 1]))
-    offset, c = r.heights.offset, r.heights.cell_m
-    way = np.column_stack(
-        [(r.passing.cols[piece] + 0.5 + offset[1]) * c, -(r.passing.rows[piece] + 0.5 + offset[0]) * c]
-    )
-    return np.vstack([way[: -1 : max(1, int(8.0 / c))], way[-1:]]) if len(way) > 2 else way
+    lines = [way for _, way in find_caught_ways(r, TRACKS)]
+    look: dict[str, Any] = {"colors": d.palette.person.light, "linewidths": 0.7, "alpha": 0.75, "zorder": 3.4}
+    d.ground.add_collection(LineCollection(lines, **look))
+    if lines:
+        x, y = np.array([way[-1] for way in lines]).T
+        dot: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 2.0, "zorder": 3.5}
+        d.ground.plot(x, y, color=d.palette.person.line, **dot)
 
 
 def _draw_regroup(d: Drawing, r: LineReading) -> None:
     ink = d.palette.ground
+    look = {"fill": False, "edgecolor": ink.text, "linewidth": 1.0, "linestyle": (0, (1.2, 1.2)), "zorder": 3.2}
     for place in r.regroup:
-        look = {"fill": False, "edgecolor": ink.text, "linewidth": 1.0, "linestyle": (0, (1.2, 1.2)), "zorder": 3.2}
         d.ground.add_patch(area_patch(place.outline, **look))
 
 
@@ -182,141 +140,344 @@ def _draw_line(d: Drawing, r: LineReading) -> None:
         if len(xy) < 2:
             continue
         if stretch.state == "no data":
-            d.ground.add_line(stroke(xy, ink.colour, 0.8, (1.0, 2.0), zorder=4.2))
-            continue
-        if stretch.state == "starts here":
-            d.ground.add_line(stroke(xy, ink.colour, 1.4, (4.0, 1.4), zorder=4.2))
-            continue
-        width = next((w for level, w in WIDTHS if stretch.exposure > level), 0.7)
-        d.ground.add_line(stroke(xy, ink.colour, width, zorder=4.2, solid_capstyle="butt"))
+            d.ground.add_line(stroke(xy, ink.colour, 0.8, NO_DATA_DASHES, zorder=4.2))
+        elif stretch.state == "starts here":
+            d.ground.add_line(stroke(xy, ink.colour, 1.4, START_DASHES, zorder=4.2))
+        else:
+            width = next((w for level, w in WIDTHS if stretch.exposure > level), 0.7)
+            d.ground.add_line(stroke(xy, ink.colour, width, zorder=4.2, solid_capstyle="butt"))
 
 
 def _name(d: Drawing, r: LineReading) -> None:
     """Numbers of stretches, letters of places, signs of traps and zones; the most important first."""
-    black = d.palette.lanes.colour
+    black, ink = d.palette.lanes.colour, d.palette
     for k, line in enumerate(r.route.lines):
-        d.room.ink(np.array([d.sheet.on_page(*p[:2]) for p in line.coords]), 3.0)
-        _at_points(d, "start" if len(r.route.lines) == 1 else f"start {k + 1}", [line.coords[0][:2]], black)
+        d.room.ink(d.on_page(line), 3.0)
+        _name_places(d, "start" if len(r.route.lines) == 1 else f"start {k + 1}", [line.coords[0][:2]], black)
     for stretch in r.stretches:
-        places = [(float(r.route.x_m[k]), float(r.route.y_m[k])) for k in _middles(stretch.first, stretch.last)]
-        _at_points(d, str(stretch.number), places, black, boxed="round")
+        middles = [round(stretch.first + s * (stretch.last - stretch.first)) for s in (0.5, 0.35, 0.65, 0.2, 0.8)]
+        places = [(float(r.route.x_m[k]), float(r.route.y_m[k])) for k in middles]
+        _name_places(d, str(stretch.number), places, black, boxed="round")
     for place in r.regroup:
-        _at_points(d, place.letter, [(place.x_m, place.y_m)], d.palette.ground.text, size=SIGN + 1.0, boxed="round")
-    named = {id(met.trap): trap_sign(r, met) for stretch in r.stretches for met in stretch.traps}
+        look = {"size": SIGN_SIZE + 1.0, "boxed": "round"}
+        _name_places(d, place.letter, [(place.x_m, place.y_m)], ink.ground.text, **look)
+    signs = {id(met.trap): trap_sign(r, met) for stretch in r.stretches for met in stretch.traps}
     for trap in r.traps:
-        _in_area(d, named[id(trap)], trap.outline, SIGN, d.palette.traps.colour, boxed="square")
+        name_area(d, signs[id(trap)], trap.outline, ink.traps.colour, boxed="square")
     large = (LEAST_ZONE_MM * d.sheet.metres_per_mm) ** 2
     for zone in [zone for zone in r.zones if zone.area_m2 >= large][:MOST_ZONES]:
-        _in_area(d, f"Z{zone.number}", zone.outline, SIGN - 0.6, d.palette.snow.release, leader=False)
+        name_area(d, f"Z{zone.number}", zone.outline, ink.snow.release, size=SIGN_SIZE - 0.6, leader=False)
 
 
-def _at_points(d: Drawing, words: str, points: list[Any], color: str, *, size: float = SIGN, boxed: str = "") -> None:
+def _name_places(d: Drawing, name: str, places: Sequence[tuple[float, float]], color: str, **look: Any) -> None:
     """A sign at the first of some map places that is free."""
-    places = [place for place in (d.sheet.on_page(*point) for point in points) if d.inside(*place, 2.0)]
-    if places:
-        labels.place_sign(d, words, places, size, color, "bold", boxed=boxed)
+    anchors = [place for place in (d.sheet.on_page(*place) for place in places) if d.inside(*place, 2.0)]
+    if anchors:
+        place_sign(d, name, anchors, color, **look)
 
 
-def _in_area(d: Drawing, words: str, area: Any, size: float, color: str, **look: Any) -> None:
-    """A sign in an area, as far as it can be seen."""
-    places = labels.places_in(d, area)
-    if places:
-        labels.place_sign(d, words, places, size, color, "bold", **look)
-
-
-def _middles(first: int, last: int) -> list[int]:
-    return [round(first + share * (last - first)) for share in (0.5, 0.35, 0.65, 0.2, 0.8)]
-
-
-def legend_entries(d: Drawing, r: LineReading) -> list[tuple[Any, str]]:
-    """Symbols and names."""
-    ink = d.palette
-    kinds = dict.fromkeys(trap.kind for trap in r.traps)
-    edge = {"facecolor": "none", "edgecolor": ink.traps.colour, "linewidth": 0.7, "alpha": parts.TRAP_OPACITY}
-    found = [
-        (_line(d, ink.lanes.colour, WIDTHS[0][1]), "reached in over 60 % of events"),
-        (_line(d, ink.lanes.colour, WIDTHS[1][1]), "reached in 25 to 60 % of events"),
-        (_line(d, ink.lanes.colour, WIDTHS[2][1]), "reached in under 25 % of events"),
-        (_line(d, ink.lanes.colour, 1.4, (4.0, 1.4)), "snow can start here"),
-        (_line(d, ink.lanes.colour, 0.7), "no start zone in this model reaches it"),
-        (
-            _patch(d, facecolor=ink.snow.path, alpha=0.3, edgecolor=ink.snow.release, linewidth=0.7),
-            "start zone Z that reaches the line",
-        ),
-        (_line(d, ink.person.light, 0.9), "way of somebody caught; dot: stops"),
-        (_line(d, ink.ground.text, 1.0, (1.2, 1.2)), "place to regroup A, B, ..."),
-        (_line(d, ink.ground.contour_index, 0.8), "contour, m"),
-        (_line(d, ink.ground.slope, 0.8, (0.8, 1.6)), "slope 30°, 40°"),
+def legend_items(pen: Pen, r: LineReading) -> list[Item]:
+    """Symbols and names of what is on the map of a line."""
+    d, ink, black = pen.d, pen.d.palette.snow, pen.d.palette.lanes.colour
+    zone = {"facecolor": ink.path, "alpha": 0.3, "edgecolor": ink.release, "linewidth": 0.7}
+    entries: list[Entry] = [
+        (line_symbol(d, black, WIDTHS[0][1]), "reached in over 60 % of events"),
+        (line_symbol(d, black, WIDTHS[1][1]), "reached in 25 to 60 % of events"),
+        (line_symbol(d, black, WIDTHS[2][1]), "reached in under 25 % of events"),
+        (line_symbol(d, black, 1.4, START_DASHES), "snow can start here"),
+        (line_symbol(d, black, 0.7), "no start zone in this model reaches it"),
+        (patch_symbol(d, **zone), "start zone Z that reaches the line"),
+        (line_symbol(d, d.palette.person.light, 0.9), "way of somebody caught; dot: stops"),
+        (line_symbol(d, d.palette.ground.text, 1.0, (1.2, 1.2)), "place to regroup A, B, ..."),
+        *ground_entries(d),
     ]
     if any(stretch.state == "no data" for stretch in r.stretches):
-        found.append((_line(d, ink.lanes.colour, 0.8, (1.0, 2.0)), "no data"))
-    return found + [
-        (_patch(d, hatch=ink.traps.signs[kind].hatch, **edge), f"{ink.traps.signs[kind].letter}  {kind}")
-        for kind in kinds
-    ]
-
-
-def _line(d: Drawing, color: str, width: float, dashes: tuple[float, ...] = ()) -> Any:
-    return lambda x, y: d.line([(x, y), (x + 7.6, y)], color, width, dashes)
-
-
-def _patch(d: Drawing, **look: Any) -> Any:
-    return lambda x, y: d.page.add_patch(Rectangle((x, y - 1.3), 7.6, 2.6, **look))
-
-
-def legend_items(pen: Pen, entries: list[tuple[Any, str]]) -> list[Item]:
-    """One entry to a row, two where both names are short; long names go on below."""
-    high = max(3.5, 1.15 * pen.line)
-    room = 0.5 * pen.width - 9.8
-    rows: list[list[tuple[Any, str]]] = []
-    for entry in entries:  # in their order; two to a row where both are short
-        short = pen.d.width_mm(entry[1], pen.size) <= room
-        if short and rows and len(rows[-1]) == 1 and pen.d.width_mm(rows[-1][0][1], pen.size) <= room:
-            rows[-1].append(entry)
-        else:
-            rows.append([entry])
-    items = [pen.heading("Legend")]
-    for pair in rows:
-        told = [panel.wrapped(pen.d, words, pen.width / len(pair) - 9.6, pen.size) for _, words in pair]
-
-        def draw(x: float, y: float, pair: list[tuple[Any, str]] = pair, told: list[list[str]] = told) -> None:
-            for k, ((symbol, _), lines) in enumerate(zip(pair, told, strict=True)):
-                at = x + k * 0.5 * pen.width
-                symbol(at, y - 0.5 * high)
-                for row, line in enumerate(lines):
-                    pen.d.text(at + 9.5, y - 0.5 * high - row * pen.line, line, pen.size, va="center")
-
-        items.append(Item(high + pen.line * (max(map(len, told)) - 1), draw))
-    return items
+        entries.append((line_symbol(d, black, 0.8, NO_DATA_DASHES), "no data"))
+    entries += trap_entries(d, (trap.kind for trap in r.traps))
+    return [pen.heading("Legend"), *pen.legend(entries, in_order=True)]
 
 
 def _fill_panel(d: Drawing, view: LineView) -> None:
     """Legend, one sentence for each stretch, places, notes: as much as fits in the largest text that holds all."""
-    columns, count = d.sheet.columns, len(view.reading.stretches)
+    count = len(view.reading.stretches)
     tries = [(size, count, notes) for size in (7.2, 6.4, 5.6) for notes in (len(view.notes), 3)]
-    for size, most, notes in [*tries, *((4.8, most, 0) for most in (count, 60, 40, 20, 10, 5))]:
-        placed = panel.flow(_panel_items(Pen(d, columns[0].width, size), view, most, notes), columns)
-        if placed is not None:
-            for one in placed:
-                one.draw()
-            return
+    tries += [(4.8, most, 0) for most in (count, 60, 40, 20, 10, 5)]
+    width = d.sheet.columns[0].width
+    draw_first_fit(
+        d.sheet.columns, (_panel_items(Pen(d, width, size), view, most, notes) for size, most, notes in tries)
+    )
 
 
 def _panel_items(pen: Pen, view: LineView, most: int, notes: int) -> list[Item]:
     r = view.reading
-    items = [*legend_items(pen, legend_entries(pen.d, r)), pen.heading("Stretches")]
-    for stretch in r.stretches[:most]:
-        words = f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m: {short_stretch_sentence(stretch)}"
-        items += pen.paragraph(words, hang=5.0, mark=str(stretch.number))
+    rows = [
+        (str(stretch.number), f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m: {short_stretch_sentence(stretch)}")
+        for stretch in r.stretches[:most]
+    ]
+    items = [*legend_items(pen, r), pen.heading("Stretches"), *pen.named_lines(rows, hang=5.0)]
     if most < len(r.stretches):
         items += pen.paragraph(f"{len(r.stretches) - most} more in stretches.csv")
-    items.append(pen.heading("Places to regroup"))
-    for place in r.regroup:
-        items += pen.paragraph(f"At {place.along_m:.0f} m. {regroup_sentence(place)}", hang=5.0, mark=place.letter)
-    if not r.regroup:
-        items += pen.paragraph("None was found on or beside the line.")
-    if notes:
-        items.append(pen.heading("Notes"))
-        for note in view.notes[:notes]:
-            items += pen.paragraph(note, hang=2.6, mark="·")
-    return items
+    places = _regroup_items(pen, r, hang=5.0)
+    if not places:
+        places = [pen.heading("Places to regroup"), *pen.paragraph("None was found on or beside the line.")]
+    return [*items, *places, *pen.notes("Notes", view.notes[:notes])]
+
+
+def _regroup_items(pen: Pen, r: LineReading, *, hang: float) -> list[Item]:
+    rows = [(place.letter, f"At {place.along_m:.0f} m. {regroup_sentence(place)}") for place in r.regroup]
+    return [pen.heading("Places to regroup"), *pen.named_lines(rows, hang=hang)] if rows else []
+
+
+# ---- The strip: the profile with the start zones above it, and under it slope, exposure and consequences
+
+STRIP_WIDTH_MM, STRIP_HEIGHT_MM = 250.0, 150.0
+# Axes from the top: profile, slope, exposure, four consequences; shares of the height of the block.
+ROWS = (0.40, 0.15, 0.16, 0.21)
+GAP = 0.022
+NUMBER_SHARE = 0.026  # of the line that a number of two digits takes; what stands closer is left out
+MIDDLE: dict[str, Any] = {"ha": "center", "va": "center"}
+SHADES = (0.1, 0.3, 0.6)  # of those caught: the lighter, the middle, the full shade
+
+
+@dataclass(frozen=True, kw_only=True)
+class Strip:
+    """What the axes of a strip are drawn from.
+
+    Attributes
+    ----------
+    reading : LineReading
+    along_m : ndarray
+        Distance of each station from the beginning of the first line; lines follow each other.
+    begins_m : tuple of float
+        Where each line begins on that axis.
+    palette : Palette
+    small : float
+        Size of the text, points.
+    """
+
+    reading: LineReading
+    along_m: FloatArray
+    begins_m: tuple[float, ...]
+    palette: Palette
+    small: float
+
+    def span(self, stretch: Stretch) -> tuple[float, float]:
+        """Where a stretch begins and ends on the axis."""
+        before = self.begins_m[stretch.part]
+        return before + stretch.from_m, before + stretch.to_m
+
+
+def write_strip(view: LineView, path: Path) -> None:
+    """Draw the strip to a PNG; the same reading gives the same bytes."""
+    with fixed_look(FIGURE_SIZE):
+        palette, figure = load_palette(), new_figure(STRIP_WIDTH_MM, STRIP_HEIGHT_MM)
+        under = (
+            f"Size {view.scenario.snow.size}, {view.reading.draws.count} events drawn from literature ranges. "
+            "Stretches are numbered; letters are places to regroup: no start zone in this model reaches them."
+        )
+        draw_heading(figure, palette, f"{view.scenario.name or 'Line of travel'}: pre-read line", under)
+        draw_footing(figure, palette, (), 190)
+        _draw_strip(figure, view.reading, (0.14, 0.125, 0.842, 0.765), SMALL)
+        write_png(figure, path)
+
+
+def _draw_strip(figure: Figure, reading: LineReading, place: Extent, small: float) -> None:
+    """Draw the axes of the strip into a place of a figure (left, bottom, width, height in shares of it)."""
+    left, bottom, width, height = place
+    route = reading.route
+    begins = np.concatenate([[0.0], np.cumsum([line.length for line in route.lines])])
+    strip = Strip(
+        reading=reading,
+        along_m=route.along_m + begins[route.part],
+        begins_m=tuple(begins.tolist()),
+        palette=load_palette(),
+        small=small,
+    )
+    top = bottom + height
+    axes: list[Axes] = []
+    for share, draw in zip(ROWS, (_draw_profile, _draw_slope, _draw_exposure, _draw_consequences), strict=True):
+        low = top - share * height
+        row = figure.add_axes((left, low, width, share * height), sharex=axes[0] if axes else None)
+        draw(row, strip)
+        axes.append(row)
+        top = low - GAP * height
+    for row in axes:
+        style_axes(row, strip.palette, tick=(0.6, 2.5), grid=False)
+        row.tick_params(labelsize=small)
+        row.yaxis.label.set_linespacing(1.15)
+        _draw_edges(row, strip)
+    for row in axes[:-1]:
+        row.tick_params(labelbottom=False)
+    axes[0].set_xlim(0.0, float(strip.along_m[-1]))
+    axes[-1].set_xlabel("distance along the line, m on the map", size=small + 0.6)
+
+
+def _draw_profile(axes: Axes, strip: Strip) -> None:
+    """Height along the line, and at what height the start zones stand that can reach each stretch."""
+    reading, palette, along, small = strip.reading, strip.palette, strip.along_m, strip.small
+    ink, z = palette.ground, reading.route.height_m
+    tops = [zone.top_m for zone in reading.zones]
+    high = max([float(np.nanmax(z)), *tops])
+    low = float(np.nanmin(z))
+    room = 0.12 * (high - low)
+    for stretch in reading.stretches:
+        a, b = strip.span(stretch)
+        for zone, share in zones_above(reading, stretch)[:8]:
+            shade = {"color": palette.snow.path, "alpha": 0.10 + 0.22 * share, "linewidth": 0}
+            axes.fill_between([a, b], zone.foot_m, zone.top_m, **shade)
+    axes.fill_between(along, low - room, z, color=ink.relief[0], alpha=0.32, linewidth=0)
+    axes.plot(along, z, color=ink.frame, linewidth=1.5)
+    axes.set_ylim(low - room, high + 2.4 * room)  # a letter on the highest point stays under the numbers
+    last = -np.inf
+    for stretch in reading.stretches:
+        a, b = strip.span(stretch)
+        if 0.5 * (a + b) - last > NUMBER_SHARE * float(along[-1]):
+            last = 0.5 * (a + b)
+            at = min(0.5 * (a + b), 0.988 * float(along[-1]))
+            look: dict[str, Any] = {"size": small + 0.6, "color": ink.text, **MIDDLE}
+            axes.text(at, high + 1.9 * room, str(stretch.number), weight="bold", **look)
+    circle = {"boxstyle": "circle,pad=0.25", "facecolor": ink.paper, "edgecolor": ink.text, "linewidth": 0.9}
+    for place in reading.regroup:
+        x = strip.begins_m[place.part] + place.along_m
+        y = float(np.interp(x, along, np.nan_to_num(z, nan=low))) + 0.55 * room
+        x = float(np.clip(x, 0.006 * along[-1], 0.994 * along[-1]))
+        axes.text(x, y, place.letter, size=small, weight="bold", bbox=circle, zorder=6, **MIDDLE)
+    _label(axes, "elevation, m", "shade: start zones\nthat reach it", small)
+
+
+def _draw_slope(axes: Axes, strip: Strip) -> None:
+    """Slope of the ground, and where it is start-zone terrain itself."""
+    palette, along, stations = strip.palette, strip.along_m, strip.reading.stations
+    ink = palette.ground
+    top = max(50.0, float(np.nanmax(stations.slope_deg)) if np.isfinite(stations.slope_deg).any() else 50.0)
+    look: dict[str, Any] = {"color": palette.snow.path, "alpha": 0.30, "linewidth": 0, "step": "mid"}
+    axes.fill_between(along, 0.0, top * 1.05, where=stations.in_start_zone.tolist(), **look)
+    for level in (30.0, 40.0):
+        axes.axhline(level, color=ink.slope, linewidth=0.6, linestyle=(0, (0.8, 1.6)))
+    axes.plot(along, stations.slope_deg, color=ink.frame, linewidth=1.0)
+    axes.set_ylim(0.0, top * 1.05)
+    axes.set_yticks([0, 15, 30, 45])
+    _label(axes, "slope, °", "shade: start zone", strip.small)
+
+
+def _draw_exposure(axes: Axes, strip: Strip) -> None:
+    """Share of the events in which snow from above comes over the line."""
+    palette, along = strip.palette, strip.along_m
+    share = 100.0 * strip.reading.stations.exposure
+    axes.fill_between(along, 0.0, share, color=palette.snow.reached[3], linewidth=0, step="mid")
+    axes.step(along, share, color=palette.snow.release, linewidth=0.7, where="mid")
+    _draw_no_data(axes, strip, 0.0, 100.0)
+    axes.set_ylim(0.0, 105.0)
+    axes.set_yticks([0, 50, 100])
+    _label(axes, "from above", "% of events", strip.small)
+
+
+def _draw_consequences(axes: Axes, strip: Strip) -> None:
+    """Of those caught, the share that meets each of the four: three shades, with the number where there is room."""
+    palette, along = strip.palette, strip.along_m
+    person = palette.person.line
+    for row, name in enumerate(CONSEQUENCES):
+        axes.axhline(row + 0.5, color=palette.ground.grid, linewidth=0.35)
+        for stretch in strip.reading.stretches:
+            share = float(getattr(stretch, name))
+            if share < SHADES[0] or not stretch.caught:
+                continue
+            a, b = strip.span(stretch)
+            shade = 0.28 if share < SHADES[1] else 0.6 if share < SHADES[2] else 1.0
+            axes.fill_between([a, b], row - 0.4, row + 0.4, color=person, alpha=shade, linewidth=0)
+            if (b - a) / float(along[-1]) > 0.022:
+                colour = palette.ground.paper if shade > 0.5 else palette.ground.text
+                text = f"{100 * share:.0f}"
+                axes.text(0.5 * (a + b), row, text, size=strip.small - 0.4, color=colour, **MIDDLE)
+    _draw_no_data(axes, strip, -0.6, 4.0)
+    axes.set_ylim(3.6, -0.6)
+    axes.set_yticks(range(4), [CONSEQUENCE_NAMES[name] for name in CONSEQUENCES])
+    _label(axes, "", "% of those\ncaught", strip.small)
+
+
+def _label(axes: Axes, title: str, under: str, small: float) -> None:
+    """What an axis shows, written level at its left."""
+    look: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points", "ha": "right", "va": "top"}
+    look["annotation_clip"] = False
+    if title:
+        axes.annotate(title, (0.0, 1.0), (-30.0, -1.0), size=small, weight="bold", **look)
+    drop = -1.0 - (1.35 * small if title else 0.0)
+    axes.annotate(under, (0.0, 1.0), (-30.0 if title else -44.0, drop), size=small - 0.6, linespacing=1.2, **look)
+
+
+def _draw_no_data(axes: Axes, strip: Strip, low: float, top: float) -> None:
+    missing = ~np.isfinite(strip.reading.route.height_m)
+    if missing.any():
+        look: dict[str, Any] = {"facecolor": "none", "edgecolor": strip.palette.ground.faint_text, "hatch": "////"}
+        axes.fill_between(strip.along_m, low, top, where=missing.tolist(), linewidth=0, **look)
+
+
+def _draw_edges(axes: Axes, strip: Strip) -> None:
+    """Where stretches end; lines of several parts are parted by a thicker one."""
+    ink, stretches = strip.palette.ground, strip.reading.stretches
+    for before, stretch in pairwise(stretches):
+        new_line = stretch.part != before.part
+        look = {"color": ink.frame if new_line else ink.grid, "linewidth": 1.2 if new_line else 0.45, "zorder": 0.5}
+        axes.axvline(strip.span(stretch)[0], **look)
+
+
+# ---- One page to print and take along: strip, map and stretches
+
+STRIP_MM, TABLE_MM = 74.0, 70.0
+STRIP_AXIS_MM = 30.0  # room for the words beside the strip
+SIZES = (7.0, 6.6, 6.3, 6.0)  # points; smaller ones cannot be read outdoors
+
+
+def write_line_sheet(view: LineView, path: Path) -> None:
+    """Write the page as PDF at a round scale; the same reading gives the same bytes."""
+    with fixed_look():
+        write_pdf([draw_line_sheet(view)], path, view.scenario.name or "Pre-read line")
+
+
+def draw_line_sheet(view: LineView) -> Drawing:
+    """The page, drawn but not written: strip above, map in the middle, words below."""
+    page = lay_page(above_mm=STRIP_MM + GAP_MM, below_mm=TABLE_MM, columns=3, gaps_mm=(2.0, 1.0))
+    s = fit_page(page, _bounds(view.reading), quiet_mm=6.0)
+    d = _draw_map(view, s)
+    left, low = MARGIN_MM + STRIP_AXIS_MM, s.body.top + GAP_MM + 8.0
+    width, height = s.width - MARGIN_MM - left - 2.0, s.header.bottom - low
+    _draw_strip(d.figure, view.reading, (left / s.width, low / s.height, width / s.width, height / s.height), 6.6)
+    _fill_page(d, view.reading)
+    return d
+
+
+def _fill_page(d: Drawing, r: LineReading) -> None:
+    """The stretches in the largest text in which all fit; the least exposed are left to the table where none does."""
+    ranked = sorted(r.stretches, key=lambda stretch: (-_harm(stretch), stretch.number))
+
+    def choices() -> Iterator[list[Item]]:
+        for size in SIZES:
+            pen = Pen(d, d.sheet.columns[0].width, size)
+            for most in (len(ranked),) if size > SIZES[-1] else range(len(ranked), 0, -1):
+                yield _page_items(pen, r, {stretch.number for stretch in ranked[:most]})
+
+    draw_first_fit(d.sheet.columns, choices())
+
+
+def _harm(stretch: Stretch) -> float:
+    """By which stretches are kept: what comes there, and what it does."""
+    worst = max(stretch.burial, stretch.trauma, stretch.water, stretch.no_way_out)
+    return stretch.exposure * worst + 0.01 * stretch.exposure
+
+
+def _page_items(pen: Pen, r: LineReading, kept: set[int]) -> list[Item]:
+    rows = [(str(stretch.number), _stretch_text(r, stretch)) for stretch in r.stretches if stretch.number in kept]
+    items = [pen.heading("Stretches, % of events"), *pen.named_lines(rows, hang=4.4)]
+    if len(kept) < len(r.stretches):
+        items += pen.paragraph(f"{len(r.stretches) - len(kept)} less exposed ones in stretches.csv")
+    return [*items, *_regroup_items(pen, r, hang=4.4)]
+
+
+def _stretch_text(r: LineReading, stretch: Stretch) -> str:
+    where = f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m"
+    if stretch.state in ("not reached", "no data"):
+        return f"{where}: {'no data' if stretch.state == 'no data' else 'no start zone in this model reaches it'}."
+    zones = f" ({zones_text(r, stretch)})" if stretch.zones else ""
+    come = "snow can start here" if stretch.state == "starts here" else f"{percent(stretch.exposure)}{zones}"
+    harm = caught_text(r, stretch) or consequence_text(stretch) or "nothing of the four in 10 %"
+    return f"{where}, {stretch.slope_deg:.0f}°: {come}. {harm}"

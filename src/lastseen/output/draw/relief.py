@@ -1,23 +1,31 @@
-"""The ground on the sheet: a lattice as fine as paper shows, relief in greys, contours."""
+"""The ground on paper: a lattice as fine as paper shows, relief in greys, contours and lines of equal slope."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from contourpy import LineType, contour_generator
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.colors import LinearSegmentedColormap
 from scipy import ndimage
 
 from lastseen.core import FloatArray, Grid
+from lastseen.output.draw.drawing import Drawing
+from lastseen.output.draw.layout import Extent
+from lastseen.output.draw.palette import Palette
 
-Extent = tuple[float, float, float, float]
 CELL_MM = 0.3  # what a printed relief shows
 INTERVALS_M = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 CONTOUR_GAP_MM = 4.5  # on the median slope
 SHORTEST_LINE_MM = 9.0
 LIGHT_AZIMUTH_DEG, LIGHT_HEIGHT_DEG = 315.0, 45.0
+SLOPES_DEG = (30.0, 40.0)
+SLOPE_DASHES = (0.8, 1.6)
+NamedLines = list[tuple[float, FloatArray]]
 
 
 @dataclass(frozen=True)
@@ -72,7 +80,7 @@ def contours(drawn: Grid, metres_per_mm: float) -> Contours:
     dy, dx = np.gradient(smooth, drawn.cell_m)
     slope = float(np.nanmedian(np.hypot(dx, dy))) if np.isfinite(dx).any() else 0.0
     wanted = slope * CONTOUR_GAP_MM * metres_per_mm
-    interval = next((one for one in INTERVALS_M if one >= wanted), INTERVALS_M[-1])
+    interval = next((step for step in INTERVALS_M if step >= wanted), INTERVALS_M[-1])
     if not np.isfinite(smooth).any():
         return Contours(interval, ())
     low, high = math.ceil(np.nanmin(smooth) / interval), math.floor(np.nanmax(smooth) / interval)
@@ -80,7 +88,7 @@ def contours(drawn: Grid, metres_per_mm: float) -> Contours:
     return Contours(interval, tuple(lines_at(drawn, smooth, heights, metres_per_mm)))
 
 
-def slope_lines(drawn: Grid, levels_deg: tuple[float, ...], metres_per_mm: float) -> list[tuple[float, FloatArray]]:
+def slope_lines(drawn: Grid, levels_deg: tuple[float, ...], metres_per_mm: float) -> NamedLines:
     """Lines of equal slope, smoothed to what can be read."""
     smooth = _smooth(drawn, 1.0 / CELL_MM)
     dy, dx = np.gradient(smooth, drawn.cell_m)
@@ -88,9 +96,7 @@ def slope_lines(drawn: Grid, levels_deg: tuple[float, ...], metres_per_mm: float
     return lines_at(drawn, np.where(np.isnan(smooth), np.nan, slope), np.array(levels_deg, float), 2.5 * metres_per_mm)
 
 
-def lines_at(
-    drawn: Grid, values: FloatArray, levels: FloatArray, metres_per_mm: float
-) -> list[tuple[float, FloatArray]]:
+def lines_at(drawn: Grid, values: FloatArray, levels: FloatArray, metres_per_mm: float) -> NamedLines:
     """Lines of equal value in map metres; the shortest left out."""
     ny, nx = drawn.shape
     x = drawn.west_m + (np.arange(nx) + 0.5) * drawn.cell_m
@@ -103,6 +109,32 @@ def lines_at(
             if np.hypot(*np.diff(points, axis=0).T).sum() >= SHORTEST_LINE_MM * metres_per_mm:
                 found.append((float(level), points))
     return found
+
+
+def draw_relief(axes: Axes, drawn: Grid, palette: Palette) -> None:
+    """Relief in greys."""
+    west, south, east, north = drawn.bounds
+    plain = LinearSegmentedColormap.from_list("relief", list(palette.ground.relief))
+    greys = plain.with_extremes(bad=palette.ground.paper)
+    shade = np.ma.masked_invalid(relief(drawn))
+    look: dict[str, Any] = {"interpolation": "bilinear", "aspect": "auto", "zorder": 0}
+    axes.imshow(shade, cmap=greys, vmin=0.0, vmax=0.95, extent=(west, east, south, north), **look)
+
+
+def draw_contours(d: Drawing, drawn: Grid) -> tuple[Contours, NamedLines]:
+    """Contours and lines of equal slope; labels come last, where room is left."""
+    k, ink = d.sheet.metres_per_mm, d.palette.ground
+    found = contours(drawn, k)
+    plain = [line for height, line in found.lines if not found.is_index(height)]
+    index = [line for height, line in found.lines if found.is_index(height)]
+    d.ground.add_collection(LineCollection(plain, colors=ink.contour, linewidths=0.35, zorder=2))
+    d.ground.add_collection(LineCollection(index, colors=ink.contour_index, linewidths=0.8, zorder=2.1))
+    steep = slope_lines(drawn, SLOPES_DEG, k)
+    lines = [line for _, line in steep]
+    d.ground.add_collection(
+        LineCollection(lines, colors=ink.slope, linewidths=0.6, linestyles=[(0, SLOPE_DASHES)], zorder=2.2)
+    )
+    return found, steep
 
 
 def _smooth(drawn: Grid, sigma_cells: float) -> FloatArray:

@@ -11,11 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import shapely
-from shapely.geometry import LineString
 
 from lastseen import __version__
-from lastseen.core import InputError, convergence_deg, keep_areas, short_percent, to_lonlat
+from lastseen.core import InputError, convergence_deg, short_percent, to_lonlat
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.onefile.elements import dashes, element, look_css, part, say, script, text, words
 from lastseen.output.onefile.map import (
@@ -30,14 +28,11 @@ from lastseen.output.onefile.map import (
 )
 from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION, Result
 from lastseen.rescue import CURVES, DEFAULT_CURVE, SurvivalCurve, survival_bounds_percent
-from lastseen.search import LegLine, measure_coverage_over_time
 
 # ---- The clock of the page: the share of the debris that is covered at each time of the walk, and the survival curves
 
-STEPS = 80  # times at which the covered share is known
 LONGEST_MIN = 240.0  # of the survival curves
 _EVERY_MIN = 0.25
-_SPACING_M = 2.0
 
 
 def clock_data(result: Result) -> dict[str, Any]:
@@ -45,32 +40,12 @@ def clock_data(result: Result) -> dict[str, Any]:
     search = result.numbers["search"]
     return {
         "total_s": search["total_time_s"],
-        "covered": covered_shares(result),
+        "covered": result.numbers["rescue"]["covered"],
         "curves": [
             {"name": one.name, "title": one.title, "source": one.source, "corners": curve_corners(one)}
             for one in CURVES.values()
         ],
     }
-
-
-def covered_shares(result: Result, steps: int = STEPS) -> list[float]:
-    """Share of the searched outline covered after each of ``steps`` even parts of the walking time, from time 0.
-
-    Measured as the plan's own coverage is: 3-D on the snow, by lanes and joins, not by approaches. Last comes what the
-    plan says, so that both agree.
-    """
-    coverage = result.numbers["coverage"]
-    outline = keep_areas(shapely.union_all([one for one, row in result.records("debris") if row["searched"]]))
-    legs = [
-        LegLine(searcher=int(row["searcher"]), kind=str(row["kind"]), line=line, time_s=float(row["time_s"]))
-        for line, row in result.records("route")
-        if isinstance(line, LineString)
-    ]
-    times = np.linspace(0.0, float(result.numbers["search"]["total_time_s"]), steps + 1)
-    width = float(coverage["strip_width_m"])
-    shares, _ = measure_coverage_over_time(outline, result.ground, legs, width, times, spacing_m=_SPACING_M)
-    last = round(float(coverage["fraction"]), 4)
-    return [*(min(round(one, 4), last) for one in shares[:-1].tolist()), last]
 
 
 def curve_corners(curve: SurvivalCurve) -> list[list[float]]:
@@ -422,6 +397,7 @@ def write_page(result: Result, path: Path) -> None:
 
     Parameters
     ----------
+    result : Result
     path : Path
         ``page.html``; opens from disk, with scripts or without.
     """

@@ -20,6 +20,7 @@ from lastseen.jobs import (
     START_QUANTITIES,
     area_rasters,
     consequence_text,
+    find_caught_ways,
     regroup_sentence,
     short_stretch_sentence,
     stretch_sentence,
@@ -30,10 +31,9 @@ from lastseen.jobs import (
     zones_above,
 )
 from lastseen.output.draw.area_map import write_area_map
-from lastseen.output.draw.line_map import caught_ways, write_line_map
-from lastseen.output.draw.line_profile import write_strip
+from lastseen.output.draw.line_map import write_line_map, write_line_sheet, write_strip
 from lastseen.output.draw.palette import load_palette
-from lastseen.output.draw.trap_map import write_trap_map
+from lastseen.output.draw.plan_map import write_trap_map
 from lastseen.output.formats.sld import layer_styles
 from lastseen.output.result import (
     FULL_CAUTION,
@@ -62,7 +62,6 @@ from lastseen.output.results.numbers import (
     run_rows,
 )
 from lastseen.output.results.plan_layers import plan_layers, trap_layer
-from lastseen.output.sheets.line import write_line_sheet
 from lastseen.snow import SIZES, SOURCES
 from lastseen.traps import LETTERS, WEIGHT_FORMULA, describe_shares
 
@@ -285,7 +284,7 @@ def _line_layers(view: LineView) -> tuple[Layer, ...]:
             ]),
         fill_layer("line", "ways", [
                 (LineString(way), (float(r.stations.exposure[station]),))
-                for station, way in caught_ways(r, MOST_WAYS)
+                for station, way in find_caught_ways(r, MOST_WAYS)
             ]),
         trap_layer(r.traps),
     )  # fmt: skip

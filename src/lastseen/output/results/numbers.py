@@ -145,6 +145,8 @@ def _plain(value: Any) -> Any:
     """Plain values only; of a path its name."""
     if is_dataclass(value):
         return plain_fields(value)
+    if isinstance(value, dict):
+        return {key: _plain(part) for key, part in value.items()}
     if isinstance(value, (tuple, list)):
         return [_plain(part) for part in value]
     return value.name if isinstance(value, Path) else value

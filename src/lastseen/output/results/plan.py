@@ -17,7 +17,7 @@ from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.core import WGS84, FloatArray, Grid, LastseenError, LonLat, mgrs_text, transformer, versions
-from lastseen.output.draw.event import write_animation, write_profile, write_thickness
+from lastseen.output.draw.figures import write_animation, write_profile, write_thickness
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.formats.sld import layer_styles
 from lastseen.output.onefile.page import write_page
@@ -36,7 +36,8 @@ from lastseen.snow import FULLY_BURIED_M, friction_range
 from lastseen.terrain import read_window
 
 if TYPE_CHECKING:
-    from lastseen.jobs import Model, Plan
+    from lastseen.jobs import Model, Plan, PlanRescue
+    from lastseen.rescue import RescueClock
     from lastseen.search import Trial
     from lastseen.snow import Range
 
@@ -148,7 +149,7 @@ def _figures(plan: Plan, *, animate: bool) -> dict[str, Product]:
 
 _OF_SEARCH = (
     "schema_version", "program", "caution", "name", "inputs", "seed", "versions", "grid", "debris", "coverage",
-    "search", "lanes", "route", "notes",
+    "search", "lanes", "route", "rescue", "notes",
 )  # fmt: skip
 _RUNOUT = ("travel_angle_deg", "length_m", "drop_m", "fastest_m_s", "time_s")
 
@@ -180,10 +181,34 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "search": _search(plan),
         "lanes": _lanes(plan),
         "route": _route(plan),
+        "rescue": rescue_numbers(plan.rescue),
         "notes": [*plan.search.notes, *plan.notes],
     }
     numbers: dict[str, Any] = rounded(document)
     return numbers
+
+
+def rescue_numbers(rescue: PlanRescue) -> dict[str, Any]:
+    """Clock, digging and probing of a plan as plain rounded values."""
+    document = {
+        **plain_fields(rescue, ("clock", "digging", "probing", "covered")),
+        "clock": _clock(rescue.clock) if rescue.clock else None,
+        "digging": plain_fields(rescue.digging, ("depth_m", "slope_deg", "order")),
+        "probing": plain_fields(rescue.probing),
+        "covered": list(rescue.covered),
+    }
+    numbers: dict[str, Any] = rounded(document)
+    return numbers
+
+
+def _clock(clock: RescueClock) -> dict[str, Any]:
+    return {
+        "curve": clock.curve.name,
+        "phases": [plain_fields(phase) for phase in clock.phases],
+        "total_s": plain_fields(clock.total_s),
+        "survival_percent": [list(bounds) for bounds in clock.survival_percent],
+        "notes": list(clock.notes),
+    }
 
 
 def search_numbers(plan: Plan) -> dict[str, Any]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import shapely
@@ -23,12 +23,13 @@ from lastseen.jobs import (
     Track,
     elapsed_text,
 )
-from lastseen.output.draw.drawing import Drawing, area_patch, on_page, stroke
-from lastseen.output.draw.layout import Box, Extent, Sheet
+from lastseen.output.draw.drawing import Drawing, area_patch, fixed_look, stroke, write_pdf
+from lastseen.output.draw.labels import name_point, place_sign
+from lastseen.output.draw.layout import Box, Extent, Sheet, bounds_of
 from lastseen.output.draw.palette import Dashes
-from lastseen.output.sheets import page
-from lastseen.output.sheets import page as base
-from lastseen.output.sheets.page import Column
+from lastseen.output.draw.panel import PLAIN, SMALL, Column, draw_lists, draw_table
+from lastseen.output.draw.plan_panel import counted
+from lastseen.output.sheets.page import draw_mark, draw_planned_lanes, lay_map_page, start_practice_map
 from lastseen.rescue import survival_bounds_percent
 from lastseen.search import sum_coverage
 
@@ -57,70 +58,71 @@ TEAM_COLUMNS = (
 )
 
 
-def _band_words(band: CoverageBand) -> str:
-    sure, perhaps, none = (percent(one) for one in (band.sure, band.perhaps, band.none))
+def _band_sentence(band: CoverageBand) -> str:
+    sure, perhaps, none = map(percent, (band.sure, band.perhaps, band.none))
     return f"Surely {sure}, perhaps {perhaps}, not {none} of the outline, {HONEST}"
 
 
-def own_numbers(made: Debrief, one: Searcher) -> list[str]:
+def _searcher_sentences(debrief: Debrief, searcher: Searcher) -> list[str]:
     """What one track covered, how fast, and when it could hear what."""
-    planned = f"the plan of the whole team: {percent(made.plan.coverage, 1)}"
-    told = [
-        _band_words(one.band),
-        f"{percent(one.band.half, 1)} within half a strip of the track at its word; {planned}.",
+    planned = f"the plan of the whole team: {percent(debrief.plan.coverage, 1)}"
+    lines = [
+        _band_sentence(searcher.band),
+        f"{percent(searcher.band.half, 1)} within half a strip of the track at its word; {planned}.",
     ]
-    told += [
-        f"{part}: {way:.0f} m in {elapsed_text(lasts)}, {way / lasts:.1f} m/s." for part, way, lasts in _speeds(one)
+    lines += [
+        f"{part}: {way:.0f} m in {elapsed_text(lasts)}, {way / lasts:.1f} m/s."
+        for part, way, lasts in _speeds(searcher)
     ]
-    return told + [_signal(one) for one in one.signals]
+    return lines + [_signal(searcher) for searcher in searcher.signals]
 
 
-def _speeds(one: Searcher) -> list[tuple[str, float, float]]:
+def _speeds(searcher: Searcher) -> list[tuple[str, float, float]]:
     """Parts with metres and seconds; the same phase of several targets together."""
     found: dict[str, tuple[float, float]] = {}
-    for speed in one.speeds:
+    for speed in searcher.speeds:
         name = speed.part.split(",", maxsplit=1)[0]
         way, lasts = found.get(name, (0.0, 0.0))
         found[name] = (way + speed.metres, lasts + speed.seconds)
     return [(f"{name[0].upper()}{name[1:]}", *both) for name, both in found.items()]
 
 
-def _signal(one: SignalTime) -> str:
-    when = f"possible from {elapsed_text(one.first_s)}" if math.isfinite(one.first_s) else "never possible"
-    if math.isfinite(one.likely_s):
-        when += f", likely {elapsed_text(one.likely_s)}"
-    if math.isfinite(one.noted_s):
-        when += f", noted {elapsed_text(one.noted_s)}"
-    end = "" if one.words.endswith("?") else "."
-    return f"{one.target}: first signal {when}: {one.words}{end}"
+def _signal(signal: SignalTime) -> str:
+    when = f"possible from {elapsed_text(signal.first_s)}" if math.isfinite(signal.first_s) else "never possible"
+    if math.isfinite(signal.likely_s):
+        when += f", likely {elapsed_text(signal.likely_s)}"
+    if math.isfinite(signal.noted_s):
+        when += f", noted {elapsed_text(signal.noted_s)}"
+    end = "" if signal.words.endswith("?") else "."
+    return f"{signal.target}: first signal {when}: {signal.words}{end}"
 
 
-def lane_words(made: Debrief, one: Searcher) -> list[str]:
+def _lane_sentences(debrief: Debrief, searcher: Searcher) -> list[str]:
     """How one searcher's lanes were walked, and turned, and how far apart."""
-    margin, mine, told = made.radii.gps_m, set(), []
-    for lane in one.lanes.lanes:
+    margin, walked, lines = debrief.radii.gps_m, set(), []
+    for lane in searcher.lanes.lanes:
         if lane.walked < LEAST_WALKED:
             continue
-        mine.add(lane.lane)
+        walked.add(lane.lane)
         planned = f"Lane {lane.lane} (planned for S{lane.planned_searcher})"
-        told.append(f"{planned}: {percent(lane.walked)} walked, {lane.offset_m:.0f} m beside it on average.")
-        told += [
+        lines.append(f"{planned}: {percent(lane.walked)} walked, {lane.offset_m:.0f} m beside it on average.")
+        lines += [
             f"Lane {turn.lane}, {turn.end}: turned {turn.short_m:.0f} m short, {turn.walked_edge_m:.0f} m from "
             f"the edge (planned {max(0.0, turn.planned_edge_m):.0f} m)."
-            for turn in one.lanes.turns
+            for turn in searcher.lanes.turns
             if turn.lane == lane.lane and turn.short_m > margin
         ]
-    told += spacing_words(made, one.lanes, mine)
-    if not told:
-        told.append("No lane of the plan was followed.")
-    told.append(f"Less than about {margin:.0f} m beside or short cannot be told from the GPS error.")
-    return told
+    lines += _spacing_sentences(debrief, searcher.lanes, walked)
+    if not lines:
+        lines.append("No lane of the plan was followed.")
+    lines.append(f"Less than about {margin:.0f} m beside or short cannot be told from the GPS error.")
+    return lines
 
 
-def spacing_words(made: Debrief, review: LaneReview, lanes: set[int]) -> list[str]:
+def _spacing_sentences(debrief: Debrief, review: LaneReview, lanes: set[int]) -> list[str]:
     """Distances between neighbouring lanes of which one is among some."""
-    told = []
-    fuzz = math.sqrt(2.0) * made.radii.gps_m
+    lines = []
+    fuzz = math.sqrt(2.0) * debrief.radii.gps_m
     for spacing in review.spacings:
         if not lanes & set(spacing.lanes) or not math.isfinite(spacing.walked_m):
             continue
@@ -128,17 +130,17 @@ def spacing_words(made: Debrief, review: LaneReview, lanes: set[int]) -> list[st
         verdict = f"up to {spacing.widest_m:.0f} m: too wide" if wide else "no wider than the GPS error allows"
         left, right = spacing.lanes[:2]
         between = f"Lanes {left} and {right}: {spacing.walked_m:.0f} m apart (planned {spacing.planned_m:.0f} m)"
-        told.append(f"{between}, {verdict}.")
-    return told
+        lines.append(f"{between}, {verdict}.")
+    return lines
 
 
-def phase_rows(made: Debrief, one: Searcher) -> list[list[str]]:
+def _phase_rows(debrief: Debrief, searcher: Searcher) -> list[list[str]]:
     """Phases as noted, and whose survival curve stands beside them; nothing where nobody noted any."""
-    rows = [_phase_row(phase) for phase in one.phases[:MOST_PHASES]]
-    if len(one.phases) > MOST_PHASES:
-        rows.append(["", f"{len(one.phases) - MOST_PHASES} more: debrief.json", *[""] * 5])
+    rows = [_phase_row(phase) for phase in searcher.phases[:MOST_PHASES]]
+    if len(searcher.phases) > MOST_PHASES:
+        rows.append(["", f"{len(searcher.phases) - MOST_PHASES} more: debrief.json", *[""] * 5])
     if rows:
-        curve = made.clock.curve
+        curve = debrief.clock.curve
         rows.append(["", "survival:", "", "", curve.title, curve.name, "buried at 0:00"])
     return rows
 
@@ -152,48 +154,48 @@ def _phase_row(phase: PhaseTime) -> list[str]:
     return [phase.target, name, elapsed_text(phase.ended_s), took, planned, phase.verdict, alive]
 
 
-def team_rows(made: Debrief) -> list[list[str]]:
+def _team_rows(debrief: Debrief) -> list[list[str]]:
     """A line for each track, and one for all together."""
-    rows = [_team_row(made, searcher) for searcher in made.searchers[:MOST_ROWS]]
-    if len(made.searchers) > MOST_ROWS:
-        rows.append([f"{len(made.searchers) - MOST_ROWS} more: debrief.json", *[""] * 7])
-    total = sum(searcher.metres for searcher in made.searchers)
-    lanes = f"{percent(made.lanes.walked)} of them"
-    rows.append(["together", f"{total:.0f}", "", *_band_cells(made.band), lanes, ""])
+    rows = [_team_row(debrief, searcher) for searcher in debrief.searchers[:MOST_ROWS]]
+    if len(debrief.searchers) > MOST_ROWS:
+        rows.append([f"{len(debrief.searchers) - MOST_ROWS} more: debrief.json", *[""] * 7])
+    total = sum(searcher.metres for searcher in debrief.searchers)
+    lanes = f"{percent(debrief.lanes.walked)} of them"
+    rows.append(["together", f"{total:.0f}", "", *_band_cells(debrief.band), lanes, ""])
     return rows
 
 
-def _team_row(made: Debrief, one: Searcher) -> list[str]:
-    lanes = [str(lane.lane) for lane in one.lanes.lanes if lane.walked >= 0.5]
-    ends = [phase for phase in one.phases if phase.letter != "A"]
+def _team_row(debrief: Debrief, searcher: Searcher) -> list[str]:
+    lanes = [str(lane.lane) for lane in searcher.lanes.lanes if lane.walked >= 0.5]
+    ends = [phase for phase in searcher.phases if phase.letter != "A"]
     last = f"{ends[-1].letter} {elapsed_text(ends[-1].ended_s)}" if ends else ""
-    times = [elapsed_text(float(one.time_s[k]) - made.zero_s) for k in (0, -1)]
-    span = " to ".join(times) if one.track.timed else "no times"
-    name = f"S{one.number} {one.track.name}"
-    return [name, f"{one.metres:.0f}", span, *_band_cells(one.band), ", ".join(lanes), last]
+    times = [elapsed_text(float(searcher.time_s[k]) - debrief.zero_s) for k in (0, -1)]
+    span = " to ".join(times) if searcher.track.timed else "no times"
+    name = f"S{searcher.number} {searcher.track.name}"
+    return [name, f"{searcher.metres:.0f}", span, *_band_cells(searcher.band), ", ".join(lanes), last]
 
 
 def _band_cells(band: CoverageBand) -> list[str]:
     return [f"{100 * band.sure:.0f}", f"{100 * band.perhaps:.0f}", f"{100 * band.half:.1f}"]
 
 
-def team_numbers(made: Debrief) -> list[str]:
+def _team_sentences(debrief: Debrief) -> list[str]:
     """What the team covered, and what it left."""
-    band, left = made.band, made.leftover
-    told = [
-        _band_words(band),
-        f"Tracks at their word: {percent(band.half, 1)} within half a strip; planned {percent(made.plan.coverage, 1)}.",
+    band, left, planned = debrief.band, debrief.leftover, percent(debrief.plan.coverage, 1)
+    lines = [
+        _band_sentence(band),
+        f"Tracks at their word: {percent(band.half, 1)} within half a strip; planned {planned}.",
         f"How likely the person came into range, wherever they lay: {percent(left.found)} (perhaps counts half).",
-        *_gaps(made),
+        *_gaps(debrief),
     ]
-    _, perhaps, none, outside = (percent(one) for one in left.poa_after)
+    _, perhaps, none, outside = map(percent, left.poa_after)
     where = f"{perhaps} in what is perhaps covered, {none} in what is not, {outside} outside the outline"
-    told.append(f"If nobody was found, the probability now lies: {where}.")
-    return told
+    lines.append(f"If nobody was found, the probability now lies: {where}.")
+    return lines
 
 
-def _gaps(made: Debrief) -> Iterator[str]:
-    holes = made.leftover.holes
+def _gaps(debrief: Debrief) -> Iterator[str]:
+    holes = debrief.leftover.holes
     for hole in holes[:4]:
         size = f"Gap {hole.number}: {hole.area_m2:.0f} m², {percent(hole.poa)} of the probability of area"
         yield f"{size}; {percent(hole.missed)} of it out of range in any case."
@@ -203,84 +205,87 @@ def _gaps(made: Debrief) -> Iterator[str]:
         yield "No gap larger than the square over a quarter of a strip."
 
 
-def lane_summary(made: Debrief) -> list[str]:
+def _lane_summary(debrief: Debrief) -> list[str]:
     """The widest distances between lanes, and the turns that were short."""
-    told = spacing_words(made, made.lanes, {lane.lane for lane in made.lanes.lanes})
-    told.sort(key=lambda text: "too wide" not in text)
-    told = told[:3]
-    short = [turn for turn in made.lanes.turns if turn.short_m > made.radii.gps_m]
+    lines = _spacing_sentences(debrief, debrief.lanes, {lane.lane for lane in debrief.lanes.lanes})
+    lines.sort(key=lambda text: "too wide" not in text)
+    lines = lines[:3]
+    short = [turn for turn in debrief.lanes.turns if turn.short_m > debrief.radii.gps_m]
     if short:
-        worst = max(short, key=lambda one: one.short_m)
-        many = f"{len(short)} turn" + ("s" if len(short) > 1 else "")
+        worst = max(short, key=lambda turn: turn.short_m)
+        many = counted(len(short), "turn")
         where = f"the worst on lane {worst.lane} by {worst.short_m:.0f} m"
-        told.append(f"{many} short of the edge by more than the GPS error, {where}.")
-    return told
+        lines.append(f"{many} short of the edge by more than the GPS error, {where}.")
+    return lines
 
 
 # ---- The course of a drill: covered ground against time, with the survival curve and the noted phases beside it
 
-COURSE_MM = 34.0
+CHART_MM = 34.0
+CHART_TITLE = "Covered, and alive if buried at 0:00, against the drill's clock"
 STEPS_MIN = (1, 2, 5, 10, 15, 30, 60)
 _SAMPLES = 240
 
 
-def draw_course(d: Drawing, box: Box, made: Debrief, times_s: FloatArray, marks: Sequence[tuple[float, str]]) -> None:
+def _draw_chart(d: Drawing, debrief: Debrief, times_s: FloatArray, marks: Sequence[tuple[float, str]] = ()) -> None:
     """Shares of the outline covered by a time, per cent, and the survival of somebody buried at the clock's zero.
 
     Parameters
     ----------
-    box : Box
-        Where on the page.
+    d : Drawing
+    debrief : Debrief
     times_s : ndarray, shape (3, samples)
         First times: sure, as recorded, perhaps.
     marks : sequence of (seconds since zero, text)
     """
-    ends = [float(searcher.time_s[-1]) - made.zero_s for searcher in made.searchers] + [at for at, _ in marks]
-    last = 1.03 * max(60.0, *ends)
+    column = d.sheet.columns[0]
+    box = Box(column.left, column.bottom, column.width, CHART_MM)
+    marks = [(max(0.0, seconds), text) for seconds, text in marks if math.isfinite(seconds)]
+    ends = [float(searcher.time_s[-1]) - debrief.zero_s for searcher in debrief.searchers]
+    last_s = 1.03 * max(60.0, *ends, *(seconds for seconds, _ in marks))
     inner = Box(box.left + 12.0, box.bottom + 6.5, box.width - 50.0, box.height - 12.0)
-    ink, person = d.palette.ground, d.palette.person.line
-    d.text(
-        box.left,
-        box.top - 1.5,
-        "Covered, and alive if buried at 0:00, against the drill's clock",
-        7.0,
-        weight="bold",
-        va="center",
-    )
+    ink, person, curve = d.palette.ground, d.palette.person.line, debrief.clock.curve
+    d.text(box.left, box.top - 1.5, CHART_TITLE, 7.0, weight="bold", va="center")
+    _draw_scales(d, inner, last_s)
+    time = np.linspace(0.0, last_s, _SAMPLES)
 
-    def at(seconds: float, percent: float) -> tuple[float, float]:
-        return inner.left + inner.width * seconds / last, inner.bottom + inner.height * percent / 100.0
+    def draw(percents: FloatArray, colour: str, width: float, dashes: Dashes = (), zorder: float = 4.0) -> None:
+        points = np.column_stack(
+            [inner.left + inner.width * time / last_s, inner.bottom + inner.height * percents / 100.0]
+        )
+        d.line(points, colour, width, dashes, zorder=zorder)
 
-    for level in (0, 25, 50, 75, 100):
-        d.line([at(0.0, level), at(last, level)], ink.grid, 0.3)
-        d.text(inner.left - 1.2, at(0.0, level)[1], f"{level} %", page.SMALL, ha="right", va="center")
-    step = next((one for one in STEPS_MIN if last / 60.0 / one <= 16), STEPS_MIN[-1])
-    for minute in range(0, int(last / 60.0) + 1, step):
-        x, y = at(60.0 * minute, 0.0)
-        d.line([(x, y), (x, y - 0.9)], ink.frame, 0.5)
-        d.text(x, y - 1.4, f"{minute}" + (" min" if minute == 0 else ""), page.SMALL, ha="center", va="top")
-    time = np.linspace(0.0, last, _SAMPLES)
-    alive = [survival_bounds_percent(made.clock.curve, one / 60.0) for one in time.tolist()]
-    named: list[tuple[float, str, str]] = []
-    weight = made.lattice.weight_m2
-    for row, colour, width, words in (
-        (1, ink.text, 1.4, "covered as recorded"),
-        (0, d.palette.debris.ramp[4], 1.4, "surely covered"),
-    ):
-        share = _covered(times_s[row] - made.zero_s, weight, time)
-        d.line([at(t, v) for t, v in zip(time, share, strict=True)], colour, width, zorder=4)
-        named.append((float(share[-1]), words, colour))
-    for which, dashes in ((0, (3.0, 1.5)), (1, (3.0, 1.5))):
-        d.line([at(t, v[which]) for t, v in zip(time, alive, strict=True)], person, 1.0, dashes, zorder=3.9)
-    named.append((0.5 * sum(alive[-1]), f"alive ({made.clock.curve.name})", person))
-    _name_lines(d, inner, named)
-    for seconds, _ in marks:
-        if not math.isfinite(seconds):
-            continue
-        x, top = at(max(0.0, seconds), 100.0)
-        d.line([(x, inner.bottom), (x, top)], ink.faint_text, 0.5, (1.0, 1.2), zorder=3.5)
-    _name_marks(d, inner, [(at(max(0.0, s), 0.0)[0], words) for s, words in marks if math.isfinite(s)])
+    names = []
+    for row, colour, name in ((1, ink.text, "covered as recorded"), (0, d.palette.debris.ramp[4], "surely covered")):
+        share = _covered(times_s[row] - debrief.zero_s, debrief.lattice.weight_m2, time)
+        draw(share, colour, 1.4)
+        names.append((float(share[-1]), name, colour))
+    alive = np.array([survival_bounds_percent(curve, seconds / 60.0) for seconds in time.tolist()])
+    for bound in alive.T:
+        draw(bound, person, 1.0, (3.0, 1.5), 3.9)
+    names.append((0.5 * float(alive[-1].sum()), f"alive ({curve.name})", person))
+    y = math.inf
+    for value, name, colour in sorted(names, reverse=True):  # at the right ends, moved apart
+        y = min(y - 3.0, inner.bottom + inner.height * value / 100.0)
+        d.text(inner.right + 1.5, y, name, PLAIN, va="center", color=colour)
+    places = [(inner.left + inner.width * seconds / last_s, text) for seconds, text in marks]
+    for x, _ in places:
+        d.line([(x, inner.bottom), (x, inner.top)], ink.faint_text, 0.5, (1.0, 1.2), zorder=3.5)
+    _name_marks(d, inner, places)
     d.line([(inner.left, inner.bottom), (inner.right, inner.bottom)], ink.frame, 0.7)
+
+
+def _draw_scales(d: Drawing, inner: Box, last_s: float) -> None:
+    ink = d.palette.ground
+    for level in (0, 25, 50, 75, 100):
+        y = inner.bottom + inner.height * level / 100.0
+        d.line([(inner.left, y), (inner.right, y)], ink.grid, 0.3)
+        d.text(inner.left - 1.2, y, f"{level} %", SMALL, ha="right", va="center")
+    step = next((minutes for minutes in STEPS_MIN if last_s / 60.0 / minutes <= 16), STEPS_MIN[-1])
+    for minute in range(0, int(last_s / 60.0) + 1, step):
+        x, y = inner.left + inner.width * 60.0 * minute / last_s, inner.bottom
+        d.line([(x, y), (x, y - 0.9)], ink.frame, 0.5)
+        d.text(x, y - 1.4, f"{minute}" + (" min" if minute == 0 else ""), SMALL, ha="center", va="top")
 
 
 def _covered(first_s: FloatArray, weight: FloatArray, time: FloatArray) -> FloatArray:
@@ -291,21 +296,13 @@ def _covered(first_s: FloatArray, weight: FloatArray, time: FloatArray) -> Float
     return np.asarray(100.0 * total[np.searchsorted(first_s[seen][order], time, side="right")] / weight.sum())
 
 
-def _name_lines(d: Drawing, inner: Box, named: Sequence[tuple[float, str, str]]) -> None:
-    """Names at the right ends, moved apart."""
-    y = math.inf
-    for value, words, colour in sorted(named, reverse=True):
-        y = min(y - 3.0, inner.bottom + inner.height * value / 100.0)
-        d.text(inner.right + 1.5, y, words, page.PLAIN, va="center", color=colour)
-
-
 def _name_marks(d: Drawing, inner: Box, marks: Sequence[tuple[float, str]]) -> None:
     """Letters of the phases above their lines; what would touch the one before is left out."""
     right = -math.inf
-    for x, words in sorted(marks):
-        wide = d.width_mm(words, page.SMALL)
+    for x, text in sorted(marks):
+        wide = d.width_mm(text, SMALL)
         if x - 0.5 * wide > right + 0.6:
-            d.text(x, inner.top + 1.3, words, page.SMALL, ha="center", va="center")
+            d.text(x, inner.top + 1.3, text, SMALL, ha="center", va="center")
             right = x + 0.5 * wide
 
 
@@ -318,152 +315,151 @@ TICK_GAP_MM = 7.0
 TICKS_S = (60, 120, 300, 600, 1200, 1800)
 
 
-def write_searcher_sheet(made: Debrief, one: Searcher, path: Path) -> None:
+def write_searcher_sheet(debrief: Debrief, searcher: Searcher, path: Path) -> None:
     """One page for one searcher."""
-    base.write_pdf(path, f"{made.plan.name}: {one.track.name}", [partial(_searcher_page, made, one)])
+    with fixed_look():
+        write_pdf([_draw_searcher_page(debrief, searcher)], path, f"{debrief.plan.name}: {searcher.track.name}")
 
 
-def write_team_sheet(made: Debrief, path: Path) -> None:
+def write_team_sheet(debrief: Debrief, path: Path) -> None:
     """One page for the team."""
-    base.write_pdf(path, f"{made.plan.name}: team", [partial(_team_page, made)])
+    with fixed_look():
+        write_pdf([_draw_team_page(debrief)], path, f"{debrief.plan.name}: team")
 
 
-def _bounds(made: Debrief) -> Extent:
+def _bounds(debrief: Debrief) -> Extent:
     """Outline and what was walked near it."""
-    near = shapely.buffer(made.plan.outline, made.plan.strip_width_m)
+    near = shapely.buffer(debrief.plan.outline, debrief.plan.strip_width_m)
     points = []
-    for searcher in made.searchers:
+    for searcher in debrief.searchers:
         inside = shapely.contains_xy(near, searcher.xyz_m[:, 0], searcher.xyz_m[:, 1])
         points += [shapely.MultiPoint(searcher.xyz_m[inside, :2])] if inside.any() else []
-    return base.bounds_of(made.plan.outline, *points)
+    return bounds_of(debrief.plan.outline, *points)
 
 
-def _searcher_page(made: Debrief, one: Searcher) -> Drawing:
+def _draw_searcher_page(debrief: Debrief, searcher: Searcher) -> Drawing:
     lines = [
-        f"Searcher {one.number}, track '{one.track.name}'. {_when(made, one)}",
-        f"{made.plan.name}, {len(made.searchers)} in the team. {_measure(made)}",
+        f"Searcher {searcher.number}, track '{searcher.track.name}'. {_when(debrief, searcher)}",
+        f"{debrief.plan.name}, {len(debrief.searchers)} in the team. {_measure(debrief)}",
     ]
-    phases = phase_rows(made, one)
-    page = _page(made, TEXT_MM, 4.2 * len(phases) + 8.0 if phases else 0.0)
-    d = base.start_map(page, made.plan, f"Debrief: {one.track.name}", lines)
-    _draw_band(d, made, one.times_s)
-    base.draw_lanes(d, made.plan)
-    _draw_targets(d, made)
-    _draw_track(d, one.track, ())
-    _draw_ticks(d, made, one)
+    phases = _phase_rows(debrief, searcher)
+    page = _lay_page(debrief, 4.2 * len(phases) + 8.0 if phases else 0.0)
+    d = _start_page(page, debrief, searcher.times_s, f"Debrief: {searcher.track.name}", lines)
+    _draw_track(d, searcher.track, ())
+    _draw_ticks(d, debrief, searcher)
     _draw_key(d)
-    box = d.sheet.columns[0]
-    top = box.top
+    lists = [
+        ("Covered by this track alone", _searcher_sentences(debrief, searcher)),
+        ("Lanes and turns", _lane_sentences(debrief, searcher)),
+        ("What the recording is worth", [*searcher.cleaning_notes, *debrief.notes]),
+    ]
+    box, table_end = d.sheet.columns[0], d.sheet.columns[0].top
     if phases:
-        top = base.draw_table(d, box.left, top, PHASE_COLUMNS, phases) - 1.0
-    texts = [
-        ("Covered by this track alone", own_numbers(made, one)),
-        ("Lanes and turns", lane_words(made, one)),
-        ("What the recording is worth", [*one.cleaning_notes, *made.notes]),
-    ]
-    base.write_columns(d, top, _low(made, box), texts)
-    if made.timed:
-        marks = [(phase.ended_s, f"{phase.letter} {phase.target}".strip()) for phase in one.phases]
-        draw_course(d, Box(box.left, box.bottom, box.width, COURSE_MM), made, one.times_s, marks)
+        table_end = draw_table(d, (box.left, box.top), PHASE_COLUMNS, phases) - 1.0
+    draw_lists(d, table_end, _text_end(debrief, box), lists)
+    if debrief.timed:
+        marks = [(phase.ended_s, f"{phase.letter} {phase.target}".strip()) for phase in searcher.phases]
+        _draw_chart(d, debrief, searcher.times_s, marks)
     return d
 
 
-def _team_page(made: Debrief) -> Drawing:
-    plan = made.plan
-    lines = [
-        f"{_who(made)}. {_measure(made)}",
-        _since(made),
-    ]
-    rows = team_rows(made)
-    d = base.start_map(_page(made, TEXT_MM, 4.2 * len(rows) + 9.0), plan, f"Debrief: {plan.name}", lines)
-    _draw_band(d, made, made.team_s)
-    base.draw_lanes(d, plan)
-    _draw_targets(d, made)
-    for searcher in made.searchers:
-        width = 1.2 if len(made.searchers) <= FEW else 0.6
+def _draw_team_page(debrief: Debrief) -> Drawing:
+    rows = _team_rows(debrief)
+    page = _lay_page(debrief, 4.2 * len(rows) + 9.0)
+    lines = [f"{_who(debrief)}. {_measure(debrief)}", _since(debrief)]
+    d = _start_page(page, debrief, debrief.team_s, f"Debrief: {debrief.plan.name}", lines)
+    for searcher in debrief.searchers:
+        width = 1.2 if len(debrief.searchers) <= FEW else 0.6
         _draw_track(d, searcher.track, d.palette.lanes.of_searcher(searcher.number), width)
-    for searcher in made.searchers:
+    for searcher in debrief.searchers:
         _name_track(d, searcher)
-    _draw_holes(d, made)
+    _draw_holes(d, debrief)
     _draw_key(d)
-    box = d.sheet.columns[0]
-    top = base.draw_table(d, box.left, box.top, TEAM_COLUMNS, rows) - 1.0
-    texts = [
-        ("Covered together", team_numbers(made)),
-        ("Second pass", made.leftover.advice),
-        ("What tracks can tell", [*made.notes, *lane_summary(made)]),
+    lists = [
+        ("Covered together", _team_sentences(debrief)),
+        ("Second pass", debrief.leftover.advice),
+        ("What tracks can tell", [*debrief.notes, *_lane_summary(debrief)]),
     ]
-    base.write_columns(d, top, _low(made, box), texts)
-    if made.timed:
-        draw_course(d, Box(box.left, box.bottom, box.width, COURSE_MM), made, made.team_s, [])
+    box = d.sheet.columns[0]
+    table_end = draw_table(d, (box.left, box.top), TEAM_COLUMNS, rows) - 1.0
+    draw_lists(d, table_end, _text_end(debrief, box), lists)
+    if debrief.timed:
+        _draw_chart(d, debrief, debrief.team_s)
     return d
 
 
-def _page(made: Debrief, text_mm: float, table_mm: float) -> Sheet:
-    """A page with room for a table, text, and a course where there are times."""
-    chart = COURSE_MM + 3.0 if made.timed else 0.0
-    return base.talking_page(_bounds(made), table_mm=table_mm, text_mm=text_mm, chart_mm=chart)
+def _start_page(page: Sheet, debrief: Debrief, times_s: FloatArray, title: str, lines: Sequence[str]) -> Drawing:
+    """A page with the map of what was covered, the planned lanes and the targets."""
+    d = start_practice_map(page, debrief.plan, title, lines)
+    _draw_band(d, debrief, times_s)
+    draw_planned_lanes(d, debrief.plan)
+    ink = d.palette.person.line
+    for target in debrief.targets:
+        x, y = d.sheet.on_page(target.x_m, target.y_m)
+        if d.inside(x, y, 1.5):
+            draw_mark(d, "disc" if target.what == "target" else "square", x, y, ink, size=1.15)
+            place_sign(d, target.name, [(x, y)], ink, size=PLAIN)
+    return d
 
 
-def _low(made: Debrief, box: Box) -> float:
+def _lay_page(debrief: Debrief, table_mm: float) -> Sheet:
+    """A page with room for a table, text, and a chart where there are times."""
+    chart = CHART_MM + 3.0 if debrief.timed else 0.0
+    return lay_map_page(_bounds(debrief), table_mm=table_mm, text_mm=TEXT_MM, chart_mm=chart)
+
+
+def _text_end(debrief: Debrief, box: Box) -> float:
     """Where text under the map ends."""
-    return box.bottom + (COURSE_MM + 3.0 if made.timed else 0.0)
+    return box.bottom + (CHART_MM + 3.0 if debrief.timed else 0.0)
 
 
-def _who(made: Debrief) -> str:
+def _who(debrief: Debrief) -> str:
     """The tracks by name where that is short."""
-    names = ", ".join(searcher.track.name for searcher in made.searchers)
-    return f"Tracks: {names}" if len(names) <= 90 else f"{len(made.searchers)} tracks, named below"
+    names = ", ".join(searcher.track.name for searcher in debrief.searchers)
+    return f"Tracks: {names}" if len(names) <= 90 else f"{len(debrief.searchers)} tracks, named below"
 
 
-def _measure(made: Debrief) -> str:
-    return f"Strips of {made.plan.strip_width_m:g} m, GPS error {made.gps_error_m:g} m."
+def _measure(debrief: Debrief) -> str:
+    return f"Strips of {debrief.plan.strip_width_m:g} m, GPS error {debrief.gps_error_m:g} m."
 
 
-def _when(made: Debrief, one: Searcher) -> str:
-    if not one.track.timed:
+def _when(debrief: Debrief, searcher: Searcher) -> str:
+    if not searcher.track.timed:
         return "No times recorded."
-    begin, end = (elapsed_text(float(one.time_s[k]) - made.zero_s) for k in (0, -1))
-    return f"{one.metres:.0f} m on the snow, from {begin} to {end} on the drill's clock."
+    begin, end = (elapsed_text(float(searcher.time_s[k]) - debrief.zero_s) for k in (0, -1))
+    return f"{searcher.metres:.0f} m on the snow, from {begin} to {end} on the drill's clock."
 
 
-def _since(made: Debrief) -> str:
-    if not made.timed:
+def _since(debrief: Debrief) -> str:
+    if not debrief.timed:
         return "Not all tracks carry times."
-    done = np.isfinite(made.team_s[1])
-    last = float(made.team_s[1][done].max()) - made.zero_s if done.any() else math.nan
-    half = float(np.median(made.team_s[1][done])) - made.zero_s if done.any() else math.nan
-    return (
-        f"Half of what was covered was covered by {elapsed_text(half)}, all of it by {elapsed_text(last)}."
-        if done.any()
-        else ""
-    )
+    times = debrief.team_s[1][np.isfinite(debrief.team_s[1])] - debrief.zero_s
+    if not times.size:
+        return ""
+    half, last = elapsed_text(float(np.median(times))), elapsed_text(float(times.max()))
+    return f"Half of what was covered was covered by {half}, all of it by {last}."
 
 
-# ---- the map ------------------------------------------------------------------------------------------------------
-
-
-def _draw_band(d: Drawing, made: Debrief, times_s: FloatArray) -> None:
+def _draw_band(d: Drawing, debrief: Debrief, times_s: FloatArray) -> None:
     """Surely and perhaps covered as two blues, the rest white and hatched."""
-    lattice, ink = made.lattice, d.palette.debris
-    sure, _, most = (np.isfinite(times_) for times_ in times_s)
+    lattice, ink = debrief.lattice, d.palette.debris
+    sure, _, most = np.isfinite(times_s)
     value = np.where(sure, 2.0, np.where(most, 1.0, 0.0))
     rows, cols = lattice.index.shape
     image = np.full((rows, cols), np.nan)
     image[lattice.row, lattice.col] = value
-    half = 0.5 * lattice.spacing_m
-    west, south = lattice.west_m - half, lattice.south_m - half
-    extent = (west, west + cols * lattice.spacing_m, south, south + rows * lattice.spacing_m)
+    step = lattice.spacing_m
+    west, south = lattice.west_m - 0.5 * step, lattice.south_m - 0.5 * step
+    extent = (west, west + cols * step, south, south + rows * step)
     colours = ListedColormap([d.palette.ground.paper, ink.ramp[PERHAPS], ink.ramp[SURE]])
-    shown = d.ground.imshow(
-        np.ma.masked_invalid(image), cmap=colours, vmin=-0.5, vmax=2.5, extent=extent, origin="lower",
-        interpolation="nearest", aspect="auto", zorder=1.5, alpha=0.92,
-    )  # fmt: skip
-    clip = area_patch(made.plan.outline, transform=d.ground.transData)
-    shown.set_clip_path(clip)
-    left = sum_coverage(made.plan.outline, lattice, most).uncovered
-    look = {"facecolor": "none", "edgecolor": d.palette.ground.contour_index, "linewidth": 0.0, "zorder": 1.7}
+    look: dict[str, Any] = {"interpolation": "nearest", "aspect": "auto", "zorder": 1.5, "alpha": 0.92}
+    picture = d.ground.imshow(
+        np.ma.masked_invalid(image), cmap=colours, vmin=-0.5, vmax=2.5, extent=extent, origin="lower", **look
+    )
+    picture.set_clip_path(area_patch(debrief.plan.outline, transform=d.ground.transData))
+    left = sum_coverage(debrief.plan.outline, lattice, most).uncovered
     if not left.is_empty:
+        look = {"facecolor": "none", "edgecolor": d.palette.ground.contour_index, "linewidth": 0.0, "zorder": 1.7}
         d.ground.add_patch(area_patch(left, hatch="xxxx", **look))
     d.ground.set_xlim(d.sheet.extent[0], d.sheet.extent[2])
     d.ground.set_ylim(d.sheet.extent[1], d.sheet.extent[3])
@@ -473,65 +469,57 @@ def _draw_track(d: Drawing, track: Track, dashes: Dashes, width: float = 1.2) ->
     """Stretches without gaps."""
     ink = d.palette.lanes
     for run in range(int(track.run[-1]) + 1):
-        mine = track.run == run
-        if mine.sum() < 2:
+        inside = track.run == run
+        if inside.sum() < 2:
             continue
-        xy = np.column_stack([track.x_m[mine], track.y_m[mine]])
+        xy = np.column_stack([track.x_m[inside], track.y_m[inside]])
         d.ground.add_line(stroke(xy, ink.casing, 2.3 * width, zorder=6.8))
         d.ground.add_line(stroke(xy, ink.colour, width, dashes, zorder=6.9))
-        page = np.array([d.sheet.on_page(*point) for point in xy[:: max(1, len(xy) // 400)]])
-        d.room.ink(page, 2.0)
+        d.room.ink(np.array([d.sheet.on_page(*point) for point in xy[:: max(1, len(xy) // 400)]]), 2.0)
 
 
-def _draw_ticks(d: Drawing, made: Debrief, one: Searcher) -> None:
+def _draw_ticks(d: Drawing, debrief: Debrief, searcher: Searcher) -> None:
     """Minutes along a track."""
-    x, y = d.sheet.on_page(one.xyz_m[0, 0], one.xyz_m[0, 1])
+    text, ink = d.palette.ground.text, d.palette.lanes.colour
+    x, y = d.sheet.on_page(*searcher.xyz_m[0, :2])
     if d.inside(x, y, 1.5):
-        base.sign(d, "square", x, y, d.palette.lanes.colour, 1.0)
-        base.label(d, "begin", (x, y), base.PLAIN, d.palette.ground.text, "bold")
-    if not one.track.timed:
+        draw_mark(d, "square", x, y, ink, size=1.0)
+        place_sign(d, "begin", [(x, y)], text, size=PLAIN)
+    if not searcher.track.timed:
         return
-    way_mm = one.metres / d.sheet.metres_per_mm
-    lasts = max(1.0, float(one.time_s[-1] - one.time_s[0]))
+    way_mm = searcher.metres / d.sheet.metres_per_mm
+    lasts = max(1.0, float(searcher.time_s[-1] - searcher.time_s[0]))
     every = next((step for step in TICKS_S if way_mm * step / lasts >= TICK_GAP_MM), TICKS_S[-1])
-    first = math.ceil((one.time_s[0] - made.zero_s + 1.0) / every) * every
-    for at in np.arange(first, one.time_s[-1] - made.zero_s, every):
-        k = int(np.searchsorted(one.time_s, at + made.zero_s))
-        if k == 0 or one.time_s[k] - one.time_s[k - 1] > every:
+    first = math.ceil((searcher.time_s[0] - debrief.zero_s + 1.0) / every) * every
+    for at in np.arange(first, searcher.time_s[-1] - debrief.zero_s, every):
+        k = int(np.searchsorted(searcher.time_s, at + debrief.zero_s))
+        if k == 0 or searcher.time_s[k] - searcher.time_s[k - 1] > every:
             continue
-        x, y = d.sheet.on_page(one.xyz_m[k, 0], one.xyz_m[k, 1])
-        if not d.inside(x, y, 1.5):
-            continue
-        base.sign(d, "disc", x, y, d.palette.lanes.colour, 0.65)
-        base.label(d, f"{at / 60:.0f}", (x, y), base.SMALL, d.palette.ground.text)
+        x, y = d.sheet.on_page(*searcher.xyz_m[k, :2])
+        if d.inside(x, y, 1.5):
+            draw_mark(d, "disc", x, y, ink, size=0.65)
+            place_sign(d, f"{at / 60:.0f}", [(x, y)], text, size=SMALL, weight="normal")
 
 
-def _name_track(d: Drawing, one: Searcher) -> None:
-    for k in (0, len(one.xyz_m) // 2):
-        x, y = d.sheet.on_page(one.xyz_m[k, 0], one.xyz_m[k, 1])
+def _name_track(d: Drawing, searcher: Searcher) -> None:
+    for k in (0, len(searcher.xyz_m) // 2):
+        x, y = d.sheet.on_page(*searcher.xyz_m[k, :2])
         if d.inside(x, y, 2.0):
-            base.sign(d, "square", x, y, d.palette.lanes.colour, 0.8)
-            base.label(d, f"S{one.number}", (x, y), base.PLAIN, d.palette.ground.text, "bold")
+            draw_mark(d, "square", x, y, d.palette.lanes.colour, size=0.8)
+            place_sign(d, f"S{searcher.number}", [(x, y)], d.palette.ground.text, size=PLAIN)
             return
 
 
-def _draw_targets(d: Drawing, made: Debrief) -> None:
-    for target in made.targets:
-        x, y = d.sheet.on_page(target.x_m, target.y_m)
-        if d.inside(x, y, 1.5):
-            base.sign(d, "disc" if target.what == "target" else "square", x, y, d.palette.person.line, 1.15)
-            base.label(d, target.name, (x, y), base.PLAIN, d.palette.person.line, "bold")
-
-
-def _draw_holes(d: Drawing, made: Debrief) -> None:
+def _draw_holes(d: Drawing, debrief: Debrief) -> None:
     """Gaps as recorded: a firm line and their number."""
-    for hole in made.leftover.holes[:9]:
-        look = {"edgecolor": d.palette.person.line, "linewidth": 1.1, "linestyle": (0, (3.0, 1.2)), "zorder": 6.2}
+    ink, holes = d.palette.person.line, debrief.leftover.holes[:9]
+    look = {"edgecolor": ink, "linewidth": 1.1, "linestyle": (0, (3.0, 1.2)), "zorder": 6.2}
+    for hole in holes:
         d.ground.add_patch(area_patch(hole.outline, fill=False, **look))
-        d.room.ink(on_page(d.sheet, hole.outline.exterior), 1.0)
-    for hole in made.leftover.holes[:9]:
+        d.room.ink(d.on_page(hole.outline.exterior), 1.0)
+    for hole in holes:
         at = hole.outline.representative_point()
-        base.label(d, f"gap {hole.number}", d.sheet.on_page(at.x, at.y), base.PLAIN, d.palette.person.line, "bold")
+        name_point(d, f"gap {hole.number}", (at.x, at.y), ink, size=PLAIN)
 
 
 def _draw_key(d: Drawing) -> None:

@@ -6,17 +6,27 @@ import math
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import shapely
+from shapely.geometry import Point
 
 from lastseen.core import mgrs_text, to_lonlat
-from lastseen.jobs import PlannedSearch, Target, TargetPlan, note_grid, to_sentences
-from lastseen.output.draw.drawing import Drawing, start_drawing
-from lastseen.output.draw.layout import Box
-from lastseen.output.draw.palette import load_palette
-from lastseen.output.draw.words import spaced_mgrs
-from lastseen.output.sheets import page as base
-from lastseen.output.sheets.page import Column
+from lastseen.jobs import note_grid, to_sentences
+from lastseen.output.draw.drawing import Drawing, fixed_look, write_pdf
+from lastseen.output.draw.labels import name_point
+from lastseen.output.draw.layout import Box, bounds_of
+from lastseen.output.draw.panel import BOX_TO_TICK, PLAIN, Column, draw_list, draw_table
+from lastseen.output.draw.plan_panel import counted, spaced_mgrs
+from lastseen.output.sheets.page import (
+    draw_mark,
+    draw_planned_lanes,
+    lay_map_page,
+    start_practice_map,
+    start_table_page,
+)
+
+if TYPE_CHECKING:
+    from lastseen.jobs import PlannedSearch, Target, TargetPlan
 
 ROWS_BELOW, ROWS_ALONE = 15, 44
 POOR_CUT_DEG = 30.0  # tapes that meet flatter give no place; common practice, no source
@@ -36,7 +46,6 @@ PHASE_ENDS = (
     ("D", "fine search", "the first use of the probe"),
     ("E", "pinpointing", "the first hit"),
 )
-PHASES_SOURCE = "ICAR Avalanche Rescue Commission 2008"
 WATCH_FOR = (
     "Gloves, zips, switching: fumbling before the first step?",
     "Strip width as told? Lines walked twice, or ground left out?",
@@ -48,49 +57,55 @@ WATCH_FOR = (
 )
 
 
-def write_staff_sheet(plan: PlannedSearch, hidden: TargetPlan, path: Path) -> None:
+def write_staff_sheet(plan: PlannedSearch, targets: TargetPlan, path: Path) -> None:
     """All that the instructors need to hide, find back and count."""
-    rows = _staff_rows(plan, hidden)
-    pages: list[Callable[[], Drawing]] = [partial(_staff_page, plan, hidden, rows[:ROWS_BELOW])]
+    rows = _staff_rows(plan, targets)
+    pages: list[Callable[[], Drawing]] = [partial(_draw_staff_page, plan, targets, rows[:ROWS_BELOW])]
     later = range(ROWS_BELOW, len(rows), ROWS_ALONE)
-    pages += [partial(_more_rows, plan, rows[start : start + ROWS_ALONE]) for start in later]
-    base.write_pdf(path, f"{plan.name}: staff", pages)
+    pages += [partial(_draw_more_rows, plan, rows[first : first + ROWS_ALONE]) for first in later]
+    with fixed_look():
+        write_pdf((page() for page in pages), path, f"{plan.name}: staff")
 
 
-def write_trainee_sheet(plan: PlannedSearch, hidden: TargetPlan, path: Path) -> None:
+def write_trainee_sheet(plan: PlannedSearch, targets: TargetPlan, path: Path) -> None:
     """The ground and the task, nothing that gives a place away."""
-    base.write_pdf(path, f"{plan.name}: trainees", [partial(_trainee_page, plan, hidden)])
+    with fixed_look():
+        write_pdf([_draw_trainee_page(plan, targets)], path, f"{plan.name}: trainees")
 
 
-def write_run_sheet(plan: PlannedSearch, hidden: TargetPlan, path: Path) -> None:
+def write_run_sheet(plan: PlannedSearch, targets: TargetPlan, path: Path) -> None:
     """Phase times to fill in, and what to watch for."""
-    base.write_pdf(path, f"{plan.name}: times", [partial(_run_page, plan, hidden)])
+    with fixed_look():
+        write_pdf([_draw_run_page(plan, targets)], path, f"{plan.name}: times")
 
 
-def _staff_page(plan: PlannedSearch, hidden: TargetPlan, rows: list[list[str]]) -> Drawing:
+def _draw_staff_page(plan: PlannedSearch, targets: TargetPlan, rows: list[list[str]]) -> Drawing:
+    exercise = targets.exercise
     lines = [
-        f"Staff only. Exercise '{hidden.exercise_name}', seed {hidden.seed}: {_count(hidden)}",
-        f"{hidden.exercise.title or 'Own exercise'} ({hidden.exercise.source}; {hidden.exercise.confidence})",
+        f"Staff only. Exercise '{targets.exercise_name}', seed {targets.seed}: {_count(targets)}",
+        f"{exercise.title or 'Own exercise'} ({exercise.source}; {exercise.confidence})",
     ]
-    marks = [shapely.Point(mark.x_m, mark.y_m) for mark in hidden.marks]
-    below = 40.0 + 4.2 * len(rows)
-    d = base.start_map(
-        base.map_page(base.bounds_of(plan.outline, *marks), below_mm=below), plan, f"{plan.name}: staff sheet", lines
-    )
-    _draw_marks(d, hidden)
-    for target in hidden.targets:
+    bounds = bounds_of(plan.outline, *(Point(mark.x_m, mark.y_m) for mark in targets.marks))
+    page = lay_map_page(bounds, table_mm=40.0 + 4.2 * len(rows))
+    d = start_practice_map(page, plan, f"{plan.name}: staff sheet", lines)
+    _draw_marks(d, targets)
+    for target in targets.targets:
         _draw_target(d, target)
-    base.draw_lanes(d, plan)
-    for target in hidden.targets:
-        base.label(d, target.name, d.sheet.on_page(target.x_m, target.y_m), 7.4, d.palette.person.line, "bold")
+    draw_planned_lanes(d, plan)
+    for target in targets.targets:
+        name_point(d, target.name, (target.x_m, target.y_m), d.palette.person.line, size=7.4)
     box = d.sheet.columns[0]
-    end = base.draw_table(d, box.left, box.top, _STAFF_COLUMNS, rows)
-    half = 0.5 * (box.width - 5.0)
-    left = Box(box.left, box.bottom, half, end - box.bottom - 0.5)
-    base.write_lines(d, left, "Hiding", STAFF_RULES, size=6.2)
-    right = Box(box.left + half + 5.0, box.bottom, half, end - box.bottom - 0.5)
-    base.write_lines(d, right, "How hard, and what the signs mean", _numbers(plan, hidden), size=6.2)
+    end = draw_table(d, (box.left, box.top), _STAFF_COLUMNS, rows)
+    left, right = _halves(box, box.bottom, end - 0.5)
+    draw_list(d, left, "Hiding", STAFF_RULES, size=6.2)
+    draw_list(d, right, "How hard, and what the signs mean", _about_targets(plan, targets), size=6.2)
     return d
+
+
+def _halves(box: Box, low: float, top: float) -> tuple[Box, Box]:
+    """Two columns between two heights."""
+    wide = 0.5 * (box.width - 5.0)
+    return Box(box.left, low, wide, top - low), Box(box.left + wide + 5.0, low, wide, top - low)
 
 
 _STAFF_COLUMNS = (
@@ -109,37 +124,36 @@ _STAFF_COLUMNS = (
 )
 
 
-def _staff_rows(plan: PlannedSearch, hidden: TargetPlan) -> list[list[str]]:
-    hard = {one.name: one for one in hidden.difficulty}
-    stakes = {stake.name: stake for stake in hidden.stakes}
+def _staff_rows(plan: PlannedSearch, targets: TargetPlan) -> list[list[str]]:
+    difficulties = {difficulty.name: difficulty for difficulty in targets.difficulty}
+    stakes = {stake.name: stake for stake in targets.stakes}
     rows = []
-    for number, target in enumerate(hidden.targets, start=1):
-        told, stake = hard.get(target.name), stakes[target.name]
+    for number, target in enumerate(targets.targets, start=1):
+        difficulty, stake = difficulties.get(target.name), stakes[target.name]
         poor = "" if POOR_CUT_DEG <= stake.cut_deg <= 180.0 - POOR_CUT_DEG else " *"
         rows.append(
             [
                 str(number),
                 target.name,
-                "transmitter" if told else "decoy, empty",
+                "transmitter" if difficulty else "decoy, empty",
                 f"{target.depth_m:.2f}",
-                _axis(target) if told else "",
+                _axis(target) if difficulty else "",
                 f"{stake.from_a_m:.1f}",
                 f"{stake.from_b_m:.1f}{poor}",
                 spaced_mgrs(mgrs_text(to_lonlat(target.x_m, target.y_m, plan.crs))),
-                _first_signal(told.first_signal_s) if told else "",
-                f"{100 * told.overlap:.0f}" if told else "",
-                "☐" if told else "",
-                "☐" if told else "",
+                _first_signal(difficulty.first_signal_s) if difficulty else "",
+                f"{100 * difficulty.overlap:.0f}" if difficulty else "",
+                *2 * [BOX_TO_TICK if difficulty else ""],
             ]
         )
     return rows
 
 
-def _axis(one: Target) -> str:
-    if one.dip_deg >= 82.5:
+def _axis(target: Target) -> str:
+    if target.dip_deg >= 82.5:
         return "upright"
-    bearing = f"{one.azimuth_deg:03.0f}°/{(one.azimuth_deg + 180) % 360:03.0f}°"
-    return f"{bearing}, level" if one.dip_deg < 7.5 else f"{bearing}, {one.dip_deg:.0f}° down"
+    bearing = f"{target.azimuth_deg:03.0f}°/{(target.azimuth_deg + 180) % 360:03.0f}°"
+    return f"{bearing}, level" if target.dip_deg < 7.5 else f"{bearing}, {target.dip_deg:.0f}° down"
 
 
 def _first_signal(times: tuple[float, float, float]) -> str:
@@ -149,111 +163,99 @@ def _first_signal(times: tuple[float, float, float]) -> str:
     return f"{middle:.1f} ({low:.1f} to {high:.1f})"
 
 
-def _numbers(plan: PlannedSearch, hidden: TargetPlan) -> list[str]:
-    exercise = hidden.exercise
-    people = f"{plan.searchers} searcher" + ("s" if plan.searchers != 1 else "")
-    told = [
-        f"{hidden.transmitters} transmitters to count back in. Axis bearings are from grid north; both ends are alike.",
-        f"First signal: if the plan is walked at its own pace ({people}, strips of {plan.strip_width_m:g} m).",
+def _about_targets(plan: PlannedSearch, targets: TargetPlan) -> list[str]:
+    exercise = targets.exercise
+    team = f"{counted(plan.searchers, 'searcher')}, strips of {plan.strip_width_m:g} m"
+    axes = "Axis bearings are from grid north; both ends are alike."
+    notes = [
+        f"{targets.transmitters} transmitters to count back in. {axes}",
+        f"First signal: if the plan is walked at its own pace ({team}).",
         "Simulated, with a spread of the range of one tenth (design choice).",
         "Overlap: share of the ground around a target from which another one is heard too.",
         "Disc with a line: transmitter and its axis. Open square: decoy. Triangle: mark. L1, L2: planned lanes.",
     ]
     if exercise.time_limit_min:
-        told.append(
-            f"Time limit {exercise.time_limit_min:g} min: {exercise.time_means or 'as published'} ({exercise.source})."
-        )
+        means = exercise.time_means or "as published"
+        notes.append(f"Time limit {exercise.time_limit_min:g} min: {means} ({exercise.source}).")
     if exercise.note:
-        told.append(exercise.note)
-    told += to_sentences(note_grid(plan.crs, "MGRS places are in WGS 84; "))
-    if any(max(stake.from_a_m, stake.from_b_m) > LONG_TAPE_M for stake in hidden.stakes):
-        told.append(f"Farther than {LONG_TAPE_M:g} m a tape is no use: go by the MGRS place, or set marks of your own.")
-    if any(not POOR_CUT_DEG <= stake.cut_deg <= 180.0 - POOR_CUT_DEG for stake in hidden.stakes):
-        told.append("* tapes meet at a flat angle: measure with care, or use the MGRS place too.")
-    return told
+        notes.append(exercise.note)
+    notes += to_sentences(note_grid(plan.crs, "MGRS places are in WGS 84; "))
+    if any(max(stake.from_a_m, stake.from_b_m) > LONG_TAPE_M for stake in targets.stakes):
+        notes.append(
+            f"Farther than {LONG_TAPE_M:g} m a tape is no use: go by the MGRS place, or set marks of your own."
+        )
+    if any(not POOR_CUT_DEG <= stake.cut_deg <= 180.0 - POOR_CUT_DEG for stake in targets.stakes):
+        notes.append("* tapes meet at a flat angle: measure with care, or use the MGRS place too.")
+    return notes
 
 
-def _count(hidden: TargetPlan) -> str:
-    decoys = len(hidden.targets) - hidden.transmitters
-    words = f"{hidden.transmitters} target" + ("s" if hidden.transmitters != 1 else "")
-    return words + (f", {decoys} decoy" + ("s" if decoys != 1 else "") if decoys else "")
+def _count(targets: TargetPlan) -> str:
+    decoys = len(targets.targets) - targets.transmitters
+    text = counted(targets.transmitters, "target")
+    return f"{text}, {counted(decoys, 'decoy')}" if decoys else text
 
 
-def _draw_target(d: Drawing, one: Target) -> None:
+def _draw_target(d: Drawing, target: Target) -> None:
     ink = d.palette.person.line
-    x, y = d.sheet.on_page(one.x_m, one.y_m)
-    if one.what == "decoy":
-        base.sign(d, "square", x, y, ink, 1.1)
+    x, y = d.sheet.on_page(target.x_m, target.y_m)
+    if target.what == "decoy":
+        draw_mark(d, "square", x, y, ink, size=1.1)
         return
-    a = math.radians(one.azimuth_deg)
-    half = AXIS_MM * math.cos(math.radians(one.dip_deg))
-    d.line(
-        [(x - half * math.sin(a), y - half * math.cos(a)), (x + half * math.sin(a), y + half * math.cos(a))],
-        d.palette.ground.paper, 3.0, zorder=8.8,
-    )  # fmt: skip
-    d.line(
-        [(x - half * math.sin(a), y - half * math.cos(a)), (x + half * math.sin(a), y + half * math.cos(a))],
-        ink, 1.3, zorder=8.9,
-    )  # fmt: skip
-    base.sign(d, "disc", x, y, ink, 1.25)
+    a, half = math.radians(target.azimuth_deg), AXIS_MM * math.cos(math.radians(target.dip_deg))
+    dx, dy = half * math.sin(a), half * math.cos(a)
+    d.line([(x - dx, y - dy), (x + dx, y + dy)], d.palette.ground.paper, 3.0, zorder=8.8)
+    d.line([(x - dx, y - dy), (x + dx, y + dy)], ink, 1.3, zorder=8.9)
+    draw_mark(d, "disc", x, y, ink, size=1.25)
 
 
-def _draw_marks(d: Drawing, hidden: TargetPlan) -> None:
+def _draw_marks(d: Drawing, targets: TargetPlan) -> None:
     ink = d.palette.ground.text
-    places = [d.sheet.on_page(mark.x_m, mark.y_m) for mark in hidden.marks]
-    d.line(places, ink, 0.6, (1.5, 1.5), zorder=8.5)
-    for mark, (x, y) in zip(hidden.marks, places, strict=True):
-        base.sign(d, "triangle", x, y, ink, 1.6)
-        base.label(d, mark.name, (x, y), 8.5, ink, "bold")
+    d.line([d.sheet.on_page(mark.x_m, mark.y_m) for mark in targets.marks], ink, 0.6, (1.5, 1.5), zorder=8.5)
+    for mark in targets.marks:
+        draw_mark(d, "triangle", *d.sheet.on_page(mark.x_m, mark.y_m), ink, size=1.6)
+        name_point(d, mark.name, (mark.x_m, mark.y_m), ink, size=8.5)
 
 
-def _more_rows(plan: PlannedSearch, rows: list[list[str]]) -> Drawing:
-    d = start_drawing(base.table_page(), load_palette())
-    base.finish_page(d, f"{plan.name}: staff sheet, continued", ["Staff only."])
+def _draw_more_rows(plan: PlannedSearch, rows: list[list[str]]) -> Drawing:
+    d = start_table_page(f"{plan.name}: staff sheet, continued", ["Staff only."])
     box = d.sheet.columns[0]
-    base.draw_table(d, box.left, box.top, _STAFF_COLUMNS, rows)
+    draw_table(d, (box.left, box.top), _STAFF_COLUMNS, rows)
     return d
 
 
-def _trainee_page(plan: PlannedSearch, hidden: TargetPlan) -> Drawing:
-    exercise = hidden.exercise
+TO_FILL_IN = (
+    "Name", "Group", "Strip width, m", "Enter from (top, side, toe)", "Last seen", "Begin", "Finds: when and where",
+    "", "",
+)  # fmt: skip
+TRAINEE_NOTES = (
+    "Draw your strips on the map: width on the snow, first line half a strip inside the edge. Mind the corners.",
+    "Switch to receive before you step on the snow; electronics away from the device.",
+    "Call out 10 and 3 m. Probe at right angles to the snow, leave it in at the hit.",
+    "Watch for the lookout's signal: on it, leave by the way out at once.",
+    "Dummies only. Stop the exercise on any doubt.",
+)
+
+
+def _draw_trainee_page(plan: PlannedSearch, targets: TargetPlan) -> Drawing:
+    exercise = targets.exercise
     limit = f"Time limit {exercise.time_limit_min:g} min" if exercise.time_limit_min else "Time is taken"
     means = f" ({exercise.time_means})" if exercise.time_limit_min and exercise.time_means else ""
     lines = [
         f"Signal search over the drawn outline. {limit}{means}.",
         f"{exercise.title or 'Exercise'}: how many are hidden the instructor tells, or does not.",
     ]
-    shapes: list[shapely.geometry.base.BaseGeometry] = [plan.outline]
-    if plan.last_seen_m is not None and shapely.Point(plan.last_seen_m).distance(plan.outline) < 150.0:
-        shapes.append(shapely.Point(plan.last_seen_m))
-    page = base.map_page(base.bounds_of(*shapes), below_mm=62.0)
-    d = base.start_map(page, plan, f"{plan.name}: search sheet", lines)
+    seen = [Point(plan.last_seen_m)] if plan.last_seen_m is not None else []
+    bounds = bounds_of(plan.outline, *(point for point in seen if point.distance(plan.outline) < 150.0))
+    d = start_practice_map(lay_map_page(bounds, table_mm=62.0), plan, f"{plan.name}: search sheet", lines)
     _draw_last_seen(d, plan)
-    box, ink = d.sheet.columns[0], d.palette.ground
-    half = 0.5 * (box.width - 5.0)
-    asked = (
-        "Name",
-        "Group",
-        "Strip width, m",
-        "Enter from (top, side, toe)",
-        "Last seen",
-        "Begin",
-        "Finds: when and where",
-    )
-    d.text(box.left, box.top - 1.5, "Fill in", base.BOLD_HEAD, weight="bold", va="center")
-    y = box.top - 9.0
-    for words in (*asked, "", ""):
-        d.text(box.left, y, words, base.PLAIN, va="bottom")
-        d.line([(box.left + (36.0 if words else 0.0), y), (box.left + half, y)], ink.faint_text, 0.5)
-        y -= 6.5
-    notes = (
-        "Draw your strips on the map: width on the snow, first line half a strip inside the edge. Mind the corners.",
-        "Switch to receive before you step on the snow; electronics away from the device.",
-        "Call out 10 and 3 m. Probe at right angles to the snow, leave it in at the hit.",
-        "Watch for the lookout's signal: on it, leave by the way out at once.",
-        "Dummies only. Stop the exercise on any doubt.",
-    )
-    base.write_lines(d, Box(box.left + half + 5.0, box.bottom, half, box.height), "Mind", notes, size=7.0)
+    box = d.sheet.columns[0]
+    left, right = _halves(box, box.bottom, box.top)
+    d.text(left.left, left.top - 1.5, "Fill in", 8.0, weight="bold", va="center")
+    for number, name in enumerate(TO_FILL_IN):
+        y = left.top - 9.0 - 6.5 * number
+        d.text(left.left, y, name, PLAIN, va="bottom")
+        d.line([(left.left + (36.0 if name else 0.0), y), (left.right, y)], d.palette.ground.faint_text, 0.5)
+    draw_list(d, right, "Mind", TRAINEE_NOTES, size=7.0)
     return d
 
 
@@ -268,22 +270,19 @@ def _draw_last_seen(d: Drawing, plan: PlannedSearch) -> None:
         d.line([(x - 2.2, y), (x + 2.2, y)], colour, width, zorder=9)
         d.line([(x, y - 2.2), (x, y + 2.2)], colour, width, zorder=9)
     d.room.take(x, y, 5.0, 5.0)
-    base.label(d, "last seen", (x, y), base.PLAIN, d.palette.person.line, "bold")
+    name_point(d, "last seen", plan.last_seen_m, d.palette.person.line, size=PLAIN)
 
 
-def _run_page(plan: PlannedSearch, hidden: TargetPlan) -> Drawing:
-    d = start_drawing(base.table_page(), load_palette())
-    exercise = hidden.exercise
-    limit = (
-        f"time limit {exercise.time_limit_min:g} min {exercise.time_means}".strip()
-        if exercise.time_limit_min
-        else "no limit"
-    )
+def _draw_run_page(plan: PlannedSearch, targets: TargetPlan) -> Drawing:
+    exercise = targets.exercise
+    limit = "no limit"
+    if exercise.time_limit_min:
+        limit = f"time limit {exercise.time_limit_min:g} min {exercise.time_means}".strip()
     lines = [
-        f"Times of the phases. Exercise '{hidden.exercise_name}': {_count(hidden)}, {limit} ({exercise.source}).",
+        f"Times of the phases. Exercise '{targets.exercise_name}': {_count(targets)}, {limit} ({exercise.source}).",
         "Day: ____________   Place: __________________   Timekeeper: __________________   Clock zero: ___ : ___ : ___",
     ]
-    base.finish_page(d, f"{plan.name}: run sheet", lines)
+    d = start_table_page(f"{plan.name}: run sheet", lines)
     box = d.sheet.columns[0]
     columns = (
         Column(("searcher", "or group"), 30.0),
@@ -292,38 +291,26 @@ def _run_page(plan: PlannedSearch, hidden: TargetPlan) -> Drawing:
         Column(("head and", "chest free"), 20.0),
         Column(("remarks",), box.width - 177.5),
     )
-    end = base.draw_table(d, box.left, box.top - 4.0, columns, [[""] * len(columns)] * 17, row_mm=9.5, size=7.0)
-    half = 0.5 * (box.width - 5.0)
+    empty = [[""] * len(columns)] * 17
+    end = draw_table(d, (box.left, box.top - 4.0), columns, empty, row_mm=9.5, size=7.0)
     ends = [f"{letter} {name}: until {words}." for letter, name, words in PHASE_ENDS]
     ends += [
-        f"Phases after {PHASES_SOURCE}. Note minutes and seconds since the clock's zero, as 4:05.",
+        "Phases after ICAR Avalanche Rescue Commission 2008. Note minutes and seconds since the clock's zero, as 4:05.",
         "Type them into times.csv (columns searcher, target, phase, time) for lastseen debrief.",
     ]
-    below = Box(box.left, box.bottom + 24.0, half, end - box.bottom - 26.0)
-    base.write_lines(d, below, "When a phase ends", ends, size=7.0)
-    below = Box(box.left + half + 5.0, box.bottom + 24.0, half, end - box.bottom - 26.0)
-    base.write_lines(d, below, "Watch for", WATCH_FOR, size=7.0)
-    _sign_off(d, Box(box.left, box.bottom, box.width, 20.0), hidden)
+    left, right = _halves(box, box.bottom + 24.0, end - 2.0)
+    draw_list(d, left, "When a phase ends", ends, size=7.0)
+    draw_list(d, right, "Watch for", WATCH_FOR, size=7.0)
+    _draw_sign_off(d, Box(box.left, box.bottom, box.width, 20.0), targets)
     return d
 
 
-def _sign_off(d: Drawing, box: Box, hidden: TargetPlan) -> None:
+def _draw_sign_off(d: Drawing, box: Box, targets: TargetPlan) -> None:
     """Counting back in, before anybody leaves."""
-    ink = d.palette.ground
-    d.box(box, fill=False, edgecolor=ink.frame, linewidth=0.9)
-    words = f"Before anybody leaves: transmitters out ____   back in ____   (hidden: {hidden.transmitters})"
-    d.text(box.left + 3.0, box.top - 5.0, words, 8.0, weight="bold", va="center")
-    d.text(
-        box.left + 3.0,
-        box.top - 11.0,
-        "People in ____   out ____        Holes filled  ____        Flags and poles in ____",
-        7.4,
-        va="center",
-    )
-    d.text(
-        box.left + 3.0,
-        box.top - 16.5,
-        "Lookout: ____________________        Signed: ____________________",
-        7.4,
-        va="center",
-    )
+    d.box(box, fill=False, edgecolor=d.palette.ground.frame, linewidth=0.9)
+    count = f"Before anybody leaves: transmitters out ____   back in ____   (hidden: {targets.transmitters})"
+    people = "People in ____   out ____        Holes filled  ____        Flags and poles in ____"
+    d.text(box.left + 3.0, box.top - 5.0, count, 8.0, weight="bold", va="center")
+    d.text(box.left + 3.0, box.top - 11.0, people, 7.4, va="center")
+    signed = "Lookout: ____________________        Signed: ____________________"
+    d.text(box.left + 3.0, box.top - 16.5, signed, 7.4, va="center")

@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-import numpy as np
-import shapely
-
-from lastseen import __version__
-from lastseen.core import percent, short_percent
-from lastseen.output.draw import panel
-from lastseen.output.draw.drawing import Drawing, dress, start_page
-from lastseen.output.draw.layout import GAP_MM, MARGIN_MM, Box, Paper, Sheet, lay_out_sheet, with_narrow_panel
-from lastseen.output.draw.map import draw_map, own_look, write_pdf, write_png
-from lastseen.output.draw.panel import LEAST_TEXT, WRITE_MM, Item, Pen, draw_header, flow
-from lastseen.output.draw.rescue import draw_phases, draw_survival, range_text
-from lastseen.output.draw.shown import Leg, Shown, blank_of, shown_of, title_of
-from lastseen.output.draw.words import (
+from lastseen.core import Spread, percent, short_percent
+from lastseen.output.draw.drawing import Drawing, fixed_look, start_page, style_axes, write_pdf, write_png
+from lastseen.output.draw.features import MapContent, keep_blank, read_map_content, title_of
+from lastseen.output.draw.figures import draw_phases, draw_survival, format_times
+from lastseen.output.draw.furniture import draw_footer, draw_header
+from lastseen.output.draw.layout import Box, Paper, Sheet, lay_out_sheet, text_page, with_narrow_panel
+from lastseen.output.draw.panel import LEAST_TEXT, WRITE_MM, Item, Pen, flow, sentence_of
+from lastseen.output.draw.plan_map import draw_map
+from lastseen.output.draw.plan_panel import (
     bearing,
     clock,
     counted,
@@ -33,100 +28,48 @@ from lastseen.output.draw.words import (
     time_of,
 )
 from lastseen.rescue import (
-    DEFAULT_CURVE,
     PHASES_SOURCE,
     PROBE_LINES,
-    PROBE_NOTES,
     SCHEME_SOURCE,
-    SPACING_M,
-    STOP_RADIUS_M,
     UPDATE_SOURCE,
-    Dig,
+    Phase,
     RescueClock,
     find_survival_curve,
-    lay_spiral,
-    plan_dig,
-    probe_notes,
 )
-from lastseen.search import time_legs
+from lastseen.search import Leg
 
 if TYPE_CHECKING:
     from lastseen.output.result import Result
 
 
-# ---- Clock, digging and probing for the plan: its own walk, slope and burial depth, by the published rules
+# ---- Clock, digging and probing, as the numbers of the plan say
 
-DEPTH_M = 1.0  # where no model says how deep; design choice
-LEAST_DEPTH_M = 0.1
-STEEPEST_DEG = 60.0  # of the digging rules
-PROBE_M = 3.0
 CLOCK_MM, NAMES_SHARE = 62.0, 0.42  # height of the figure, share of its width for the names of the phases
 
 
-@dataclass(frozen=True)
-class Rescue:
-    """What clock, digging and probing are worked out for."""
-
-    depth_m: float
-    depth_words: str  # where the depth comes from
-    slope_deg: float
-    clock: RescueClock | None  # none where there are no lanes to walk
-    dig: Dig
-
-    def times(self) -> list[tuple[float, float, float]]:
-        """Low, typical and high time of each phase, seconds."""
-        return [phase.time_s.three for phase in self.clock.phases] if self.clock else []
+def read_clock(numbers: Mapping[str, Any]) -> RescueClock | None:
+    """The clock of a plan; None where there are no lanes to walk."""
+    given = numbers["rescue"]["clock"]
+    if given is None:
+        return None
+    phases = tuple(Phase(**{**phase, "time_s": Spread(**phase["time_s"])}) for phase in given["phases"])
+    return RescueClock(phases=phases, curve=find_survival_curve(given["curve"]), notes=tuple(given["notes"]))
 
 
-def rescue_of(shown: Shown) -> Rescue:
-    """The rescue of a plan: median depth of the fully buried and slope of the likeliest deposition zone."""
-    burial = (shown.numbers.get("poa") or {}).get("burial") or {}
-    found = burial.get("fully_p50_m")
-    depth = round(max(found, LEAST_DEPTH_M), 1) if found else DEPTH_M
-    words = "median of those fully buried in the model" if found else "assumed, no model says how deep"
-    slope = round(min(_slope_deg(shown), STEEPEST_DEG))
-    clock = None
-    if shown.lanes:
-        clock = time_legs(
-            shown.legs,
-            strip_width_m=shown.numbers["coverage"]["strip_width_m"], depth_m=depth, slope_deg=slope,
-            diggers=shown.searchers, curve=find_survival_curve(DEFAULT_CURVE),
-        )  # fmt: skip
-    return Rescue(depth, words, slope, clock, plan_dig(depth, slope, shown.searchers))
-
-
-def _slope_deg(shown: Shown) -> float:
-    """Mean slope of the likeliest zone, else of the ground inside the outline."""
-    zones = shown.numbers.get("zones") or []
-    if zones:
-        return float(max(zones, key=lambda zone: zone["poa"])["slope_deg"])
-    if shown.flat or shown.outline.is_empty:
-        return 0.0
-    ground = shown.ground.window(*shown.outline.buffer(2.0 * shown.ground.cell_m).bounds)
-    dy, dx = np.gradient(ground.values, ground.cell_m)
-    rows, cols = np.indices(ground.shape)
-    x, y = ground.centre_of(rows.ravel(), cols.ravel())
-    inside = shapely.contains_xy(shown.outline, x, y).reshape(ground.shape)
-    slope = np.degrees(np.arctan(np.hypot(dx, dy)))[inside]
-    mean = float(np.nanmean(slope)) if np.isfinite(slope).any() else 0.0
-    return mean if math.isfinite(mean) else 0.0
-
-
-def clock_items(pen: Pen, case: Rescue) -> list[Item]:
+def clock_items(pen: Pen, rescue: Mapping[str, Any], clock: RescueClock | None) -> list[Item]:
     """The clock as a figure, and what it rests on."""
-    if case.clock is None:
+    if clock is None:
         return []
-    clock = case.clock
     low, typical, high = (round(time / 60.0) for time in clock.total_s.three)
     alive = ["no data" if a < b else f"{a:.0f} %" for a, b in clock.survival_percent]
-    told = (
+    text = (
         f"Accident to head and chest free: {low} / {typical} / {high} min (low / typical / high); alive by then: "
-        f"{' / '.join(alive)}. {case.depth_m:g} m deep ({case.depth_words}), {case.slope_deg:g}°, "
-        f"{case.dig.diggers} to dig. Circle low, square typical, diamond high. Bar: typical "
+        f"{' / '.join(alive)}. {rescue['depth_m']:g} m deep ({rescue['depth_basis']}), {rescue['slope_deg']:g}°, "
+        f"{rescue['digging']['diggers']} to dig. Circle low, square typical, diamond high. Bar: typical "
         "time of a phase; line: where it ends, all low to all high."
     )
     figure = Item(CLOCK_MM, lambda x, y: _draw_clock(pen, clock, x, y))
-    return [pen.heading("Clock"), *(replace(one, keep=True) for one in pen.paragraph(told)), figure]
+    return [pen.heading("Clock"), *(replace(item, keep=True) for item in pen.paragraph(text)), figure]
 
 
 def _draw_clock(pen: Pen, clock: RescueClock, x: float, y: float) -> None:
@@ -139,7 +82,7 @@ def _draw_clock(pen: Pen, clock: RescueClock, x: float, y: float) -> None:
     for axes in (upper, lower):
         axes.set_axis_on()
         axes.patch.set_visible(False)
-        dress(axes, d.palette)
+        style_axes(axes, d.palette)
         axes.set_xlim(0.0, longest)
     draw_survival(upper, clock, d.palette, longest, sizes=(LEAST_TEXT, LEAST_TEXT), named=False)
     draw_phases(lower, clock, d.palette, sizes=(LEAST_TEXT, LEAST_TEXT), names=names / wide)
@@ -150,41 +93,34 @@ def _draw_clock(pen: Pen, clock: RescueClock, x: float, y: float) -> None:
     upper.tick_params(labelbottom=False)
 
 
-def dig_items(pen: Pen, case: Rescue) -> list[Item]:
+def dig_items(pen: Pen, rescue: Mapping[str, Any]) -> list[Item]:
     """Conveyor, diggers, where to begin, turns."""
-    dig = case.dig
-    need = f"{dig.needed['scheme']} (one for 0.8 m) or {dig.needed['2023']} (one for a metre, 2023)"
-    missing = max(dig.missing.values())
-    team = f"{dig.diggers} in the team" + (f", up to {missing} missing" if missing else "")
-    words = (
-        f"{case.depth_m:g} m deep ({case.depth_words}) on {case.slope_deg:g}°: conveyor {dig.length_m:.1f} m long, "
-        f"downhill from the probe. Diggers needed: {need}; {team}."
+    digging = rescue["digging"]
+    need = f"{digging['needed']['scheme']} (one for 0.8 m) or {digging['needed']['2023']} (one for a metre, 2023)"
+    missing = max(digging["missing"].values())
+    team = f"{digging['diggers']} in the team" + (f", up to {missing} missing" if missing else "")
+    text = (
+        f"{rescue['depth_m']:g} m deep ({rescue['depth_basis']}) on {rescue['slope_deg']:g}°: conveyor "
+        f"{digging['length_m']:.1f} m long, downhill from the probe. Diggers needed: {need}; {team}."
     )
-    found = [pen.heading("Digging"), *pen.paragraph(words)]
-    for rule in dig.starts:
-        found += pen.paragraph(f"{rule.words[0].upper()}{rule.words[1:]} ({rule.source}).", hang=2.6, mark="•")
-    for note in dig.notes:
-        found += pen.paragraph(note, hang=2.6, mark="•")
-    return found
+    starts = [f"{start['words'][0].upper()}{start['words'][1:]} ({start['source']})." for start in digging["starts"]]
+    return [pen.heading("Digging"), *pen.paragraph(text), *pen.marked([*starts, *digging["notes"]], "•")]
 
 
-def probe_items(pen: Pen, case: Rescue) -> list[Item]:
+def probe_items(pen: Pen, rescue: Mapping[str, Any]) -> list[Item]:
     """Spiral and probe lines."""
-    spiral = lay_spiral(slope_deg=case.slope_deg)
-    near = int((np.hypot(spiral.across_m, spiral.up_m) <= 1.0 + 1e-9).sum())
-    words = (
-        f"Spiral, {SPACING_M:g} m between holes, at right angles to the snow: {near} holes to 1 m, {spiral.holes} to "
-        f"{STOP_RADIUS_M:g} m."
+    probing = rescue["probing"]
+    text = (
+        f"Spiral, {probing['spacing_m']:g} m between holes, at right angles to the snow: {probing['holes_near']} holes "
+        f"to 1 m, {probing['holes']} to {probing['radius_m']:g} m."
     )
-    found = [pen.heading("Probing"), *pen.paragraph(words)]
-    for note in (*probe_notes(PROBE_M, case.depth_m), *PROBE_NOTES):
-        found += pen.paragraph(note, hang=2.6, mark="•")
     lines = [
-        f"{one.name} {one.across_m:.2f} × {one.along_m:.2f} m: {percent(one.pod)}"
-        + (f" ({one.year})" if one.year else "")
-        for one in PROBE_LINES
+        f"{line.name} {line.across_m:.2f} × {line.along_m:.2f} m: {percent(line.pod)}"
+        + (f" ({line.year})" if line.year else "")
+        for line in PROBE_LINES
     ]
-    return [*found, *pen.paragraph(f"Probe lines, published POD: {'; '.join(lines)}.", hang=2.6, mark="•")]
+    notes = [*probing["notes"], f"Probe lines, published POD: {'; '.join(lines)}."]
+    return [pen.heading("Probing"), *pen.paragraph(text), *pen.marked(notes, "•")]
 
 
 # ---- The leg table: every stretch of every walk, to be followed with map and compass
@@ -202,46 +138,47 @@ DANGERS = {
 }
 
 
-def leg_items(pen: Pen, shown: Shown) -> list[Item]:
+def leg_items(pen: Pen, content: MapContent) -> list[Item]:
     """A table for each searcher that walks."""
-    if not shown.legs:
+    if not content.legs:
         return []
-    squares = [split_mgrs(number["start"]["mgrs"])[0] for number in shown.numbers["route"]]
+    squares = [split_mgrs(number["start"]["mgrs"])[0] for number in content.numbers["route"]]
     square = max(sorted(set(squares)), key=squares.count)
     found = [pen.heading(f"Legs; starts are MGRS east and north in {square}, to 1 m")]
-    rows = list(zip(shown.legs, shown.numbers["route"], strict=True))
-    for searcher in range(1, shown.searchers + 1):
-        own = [(leg, row) for leg, row in rows if leg.searcher == searcher]
-        if own:
-            found += _of_searcher(pen, shown, searcher, own, square)
-    idle = [k for k in range(1, shown.searchers + 1) if not shown.walk(k)]
+    rows = list(zip(content.legs, content.numbers["route"], strict=True))
+    for searcher in range(1, content.searchers + 1):
+        walked = [(leg, row) for leg, row in rows if leg.searcher == searcher]
+        if walked:
+            found += _of_searcher(pen, content, walked, square)
+    idle = [k for k in range(1, content.searchers + 1) if not content.walk(k)]
     if idle:
         found += pen.paragraph(f"{', '.join(f'S{k}' for k in idle)}: no lane of their own, probe and shovel ready.")
-    return [*found, *_key(pen, shown)]
+    return [*found, *_key(pen, content)]
 
 
 def _of_searcher(
-    pen: Pen, shown: Shown, searcher: int, rows: Sequence[tuple[Leg, dict[str, Any]]], square: str
+    pen: Pen, content: MapContent, rows: Sequence[tuple[Leg, Mapping[str, Any]]], square: str
 ) -> list[Item]:
-    there, walk = split_walk(shown, searcher)
+    searcher = rows[0][0].searcher
+    there, walk = split_walk(content, searcher)
     lanes = len({leg.lane for leg in walk if leg.lane is not None})
-    words = (
+    text = (
         f"{counted(lanes, 'lane')}; approach {length(there)}, {clock(time_of(there))}; search {length(walk)}, "
         f"{clock(time_of(walk))}; both {clock(time_of([*there, *walk]))}"
     )
-    head = [replace(one, keep=True) for one in pen.paragraph(words, hang=5.0, mark=f"S{searcher}")]
-    kept = [one for one, name in enumerate(HEADS) if not (shown.flat and name in SLOPES)]  # no ground, no slope
+    head = [replace(item, keep=True) for item in pen.paragraph(text, hang=5.0, mark=f"S{searcher}")]
+    kept = [k for k, name in enumerate(HEADS) if not (content.flat and name in SLOPES)]  # no ground, no slope
     table = [HEADS, *(_cells(leg, row, square) for leg, row in rows)]
     edges = [edge * pen.width / pen.ratio for edge in EDGES]
     ends = [edge for edge, name in zip(edges, HEADS, strict=True) if name not in LEFT]
-    made = [pen.row([(edges[k], cells[k]) for k in kept], bold=cells is HEADS, to_right=ends) for cells in table]
-    return [*head, replace(made[0], keep=True), *made[1:]]
+    lines = [pen.row([(edges[k], cells[k]) for k in kept], bold=cells is HEADS, to_right=ends) for cells in table]
+    return [*head, replace(lines[0], keep=True), *lines[1:]]
 
 
-def _cells(leg: Leg, row: dict[str, Any], square: str) -> tuple[str, ...]:
+def _cells(leg: Leg, row: Mapping[str, Any], square: str) -> tuple[str, ...]:
     what = f"lane {leg.lane}" if leg.kind == "lane" else leg.kind
-    own, east, north = split_mgrs(row["start"]["mgrs"])
-    start = f"{east} {north}" if own == square else f"{own[-2:]} {east} {north}"
+    within, east, north = split_mgrs(row["start"]["mgrs"])
+    start = f"{east} {north}" if within == square else f"{within[-2:]} {east} {north}"
     slope = f"{leg.slope_deg:+.0f}°".replace("-", "\u2212") if abs(leg.slope_deg) >= 0.5 else "0°"
     mark = DANGERS[leg.danger][0] if leg.danger else ""
     return (
@@ -258,15 +195,14 @@ def short_time(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
-def _key(pen: Pen, shown: Shown) -> list[Item]:
-    marks = [
-        f"{mark}: {words}" for name, (mark, words) in DANGERS.items() if any(leg.danger == name for leg in shown.legs)
-    ]
-    words = "Length on the snow; bearing at the start of the leg; time in min:s, Tobler 1993 off the path"
-    slope = "" if shown.flat else "; slope + up, \u2212 down; most: its steepest 10 m"
-    if shown.numbers["search"]["declination_deg"] is None:
-        words += "; magnetic bearings: no data (see the norths under the map)"
-    return pen.paragraph("; ".join([words + slope, *marks]) + ".")
+def _key(pen: Pen, content: MapContent) -> list[Item]:
+    met = {leg.danger for leg in content.legs}
+    marks = [f"{mark}: {meaning}" for name, (mark, meaning) in DANGERS.items() if name in met]
+    text = "Length on the snow; bearing at the start of the leg; time in min:s, Tobler 1993 off the path"
+    slope = "" if content.flat else "; slope + up, \u2212 down; most: its steepest 10 m"
+    if content.numbers["search"]["declination_deg"] is None:
+        text += "; magnetic bearings: no data (see the norths under the map)"
+    return pen.paragraph("; ".join([text + slope, *marks]) + ".")
 
 
 # ---- Pages of text beside the map: columns that flow from page to page
@@ -277,47 +213,31 @@ COLUMN_MM = 90.0  # least width of a column
 Build = Callable[[Pen], Sequence[Item]]
 
 
-def text_pages(sheet: Sheet, title: str, about: str, mark: str, build: Build) -> list[Drawing]:
+def draw_text_pages(sheet: Sheet, title: str, about: str, mark: str, build: Build) -> list[Drawing]:
     """Pages of the same paper as the map's, as many as the items take.
 
     ``build`` makes all items with a pen; it is called for every page, and each page draws those that fall on it.
     """
-    layout = _text_layout(sheet)
-    first = _new_page(layout, title, about, mark)
-    items, many = build(_pen(first)), len(layout.columns)
+    layout = text_page(sheet, HEADER_MM, COLUMN_MM)
+    columns = len(layout.columns)
+
+    def new_page() -> tuple[Drawing, Sequence[Item]]:
+        page = start_page(layout)
+        draw_header(page, title, (about,), mark=mark)
+        return page, build(Pen(page, layout.columns[0].width, SIZE))
+
+    first, items = new_page()
     placed = next(
         found for pages in count(1) if (found := flow(items, layout.columns * pages)) is not None or pages > len(items)
     )
     if not placed:
         return []
-    drawings = [first, *(_new_page(layout, title, about, mark) for _ in range(placed[-1].column // many))]
-    for number, page in enumerate(drawings):
-        own = items if page is first else build(_pen(page))
-        for item, one in zip(own, placed, strict=True):
-            if one.column // many == number:
-                item.draw(one.x, one.y)
-    return drawings
-
-
-def _pen(page: Drawing) -> Pen:
-    return Pen(page, page.sheet.columns[0].width, SIZE)
-
-
-def _text_layout(sheet: Sheet) -> Sheet:
-    """The same paper with columns from the header to the caution."""
-    m = MARGIN_MM
-    header = Box(m, sheet.height - m - HEADER_MM, sheet.width - 2 * m, HEADER_MM)
-    low, high = sheet.footer.top + GAP_MM, header.bottom
-    many = int((header.width + GAP_MM) / (COLUMN_MM + GAP_MM))
-    wide = (header.width - (many - 1) * GAP_MM) / many
-    columns = tuple(Box(m + k * (wide + GAP_MM), low, wide, high - low) for k in range(many))
-    return replace(sheet, header=header, columns=columns, overview=None, overview_extent=None)
-
-
-def _new_page(layout: Sheet, title: str, about: str, mark: str) -> Drawing:
-    page = start_page(layout)
-    draw_header(page, title, (about,), mark=mark)
-    return page
+    pages = [(first, items), *(new_page() for _ in range(placed[-1].column // columns))]
+    for number, (_, drawn) in enumerate(pages):
+        for item, place in zip(drawn, placed, strict=True):
+            if place.column // columns == number:
+                item.draw(place.x, place.y)
+    return [page for page, _ in pages]
 
 
 # ---- What a plan rests on: inputs, ranges, numbers of the model, and the published sources
@@ -325,15 +245,12 @@ def _new_page(layout: Sheet, title: str, about: str, mark: str) -> Drawing:
 HANG = 20.0
 
 
-def assumption_items(pen: Pen, shown: Shown) -> list[Item]:
+def assumption_items(pen: Pen, content: MapContent) -> list[Item]:
     """Name and value, a line each."""
-    numbers = shown.numbers
-    rows = [*_ground_rows(numbers, flat=shown.flat), *(_model_rows(numbers) if shown.modelled else [])]
+    numbers = content.numbers
+    rows = [*_ground_rows(numbers, flat=content.flat), *(_model_rows(numbers) if content.modelled else [])]
     rows += [*_search_rows(numbers), ("Seed", f"{numbers['seed']}; lastseen {numbers['program']['version']}")]
-    found = [pen.heading("Assumptions")]
-    for name, value in rows:
-        found += pen.paragraph(value, hang=HANG, mark=name)
-    return found
+    return [pen.heading("Assumptions"), *pen.named_lines(rows, hang=HANG)]
 
 
 def _ground_rows(numbers: Mapping[str, Any], *, flat: bool) -> list[tuple[str, str]]:
@@ -365,7 +282,7 @@ def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     ]
     if envelope and envelope["ends"]:
         ends = "; ".join(
-            f"alpha {one['alpha_deg']:.0f}° ± {one['sd_deg']:g}°, {one['name']}" for one in envelope["ends"]
+            f"alpha {end['alpha_deg']:.0f}° ± {end['sd_deg']:g}°, {end['name']}" for end in envelope["ends"]
         )
         rows.append(("Envelope", f"{ends}: extreme events"))
     return rows
@@ -375,8 +292,8 @@ def _search_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     trials = numbers["search"]["trials"]
     rows = []
     for name, trial in zip(("Simulated", "Next best"), trials, strict=False):
-        first = [f"{trial['first_signal_s'][key] / 60:.0f}" if trial["first_signal_s"][key] is not None else "not heard"
-                 for key in ("p10", "p50", "p90")]  # fmt: skip
+        times = [trial["first_signal_s"][key] for key in ("p10", "p50", "p90")]
+        first = ["not heard" if time is None else f"{time / 60:.0f}" for time in times]
         pod = short_percent(round(trial["pod"], 2))
         after = f"first signal {' / '.join(first)} min after the start (P10, P50, P90)"
         rows.append((name, f"lanes {trial['words']}: {after}, POD {pod}"))
@@ -387,25 +304,25 @@ def _range(values: Any) -> str:
     return f"{values[0]:g} to {values[-1]:g}" if isinstance(values, (list, tuple)) else f"{values:g}"
 
 
-def _spread(one: Mapping[str, float], unit: str) -> str:
-    return f"{one['p10']:.0f}, {one['p50']:.0f}, {one['p90']:.0f} {unit}"
+def _spread(values: Mapping[str, float], unit: str) -> str:
+    return f"{values['p10']:.0f}, {values['p50']:.0f}, {values['p90']:.0f} {unit}"
 
 
-def sources(shown: Shown, case: Rescue) -> list[str]:
+def sources(content: MapContent, clock: RescueClock | None) -> list[str]:
     """Published sources of the numbers on this sheet."""
-    numbers = shown.numbers
+    numbers = content.numbers
     found = ["Walking: W. Tobler 1993, NCGIA Technical Report 93-1, off the path"]
     if numbers["search"]["declination_deg"] is not None:
         found.append("Magnetic north: NOAA and British Geological Survey, World Magnetic Model 2025")
-    if case.clock is not None:
-        curve = case.clock.curve
+    if clock is not None:
+        curve = clock.curve
         found += [f"Phases: {PHASES_SOURCE}; times without a source are from memory or design choices"]
         found += [f"Survival: {curve.title}, {curve.source}"]
     found.append(f"Digging: {SCHEME_SOURCE}; {UPDATE_SOURCE}")
     found.append("Probing: Genswein, bergundsteigen; ICAR REC 0011 (2015); Auger & Jamieson 1996, ISSW")
-    if shown.modelled:
+    if content.modelled:
         found.append("Slab by slope: Salm, Burkard & Gubler 1990; friction: Voellmy 1955")
-        found += [f"Envelope, {one['name']}: {one['source']}" for one in (numbers["envelope"] or {}).get("ends", ())]
+        found += [f"Envelope, {end['name']}: {end['source']}" for end in (numbers["envelope"] or {}).get("ends", ())]
     return found
 
 
@@ -427,15 +344,15 @@ BLANK_PHASES = (
 )  # fmt: skip
 
 
-def blank_items(pen: Pen, shown: Shown) -> list[Item]:
+def blank_items(pen: Pen, content: MapContent) -> list[Item]:
     """Tables to fill in: legs fill the first column, the rest the second."""
     column = pen.d.sheet.columns[0].height
     left = [pen.heading("Your legs"), *pen.blank_table(LEGS, 1)]
     right = [
-        pen.heading(f"Hits ({counted(shown.searchers, 'searcher')})"),
+        pen.heading(f"Hits ({counted(content.searchers, 'searcher')})"),
         *pen.blank_table(HITS, 10),
         pen.heading("Times"),
-        *pen.filled_table(TIMES, [(one,) for one in BLANK_PHASES]),
+        *pen.filled_table(TIMES, [(name,) for name in BLANK_PHASES]),
         pen.heading("Not searched, and why"),
     ]
     return [
@@ -448,7 +365,7 @@ def blank_items(pen: Pen, shown: Shown) -> list[Item]:
 
 def _rows(room_mm: float, above: Sequence[Item]) -> int:
     """Rows that still fit."""
-    return int((room_mm - sum(one.height for one in above)) / WRITE_MM)
+    return int((room_mm - sum(item.height for item in above)) / WRITE_MM)
 
 
 # ---- What the pages beside the map say, in the order in which it is needed
@@ -457,68 +374,50 @@ TARGETS = ((0.0, "no"), (6.0, "MGRS"), (32.0, "depth"), (43.0, "laid by"), (60.0
 STAFF_PHASE_COLUMNS = ((0.0, "phase"), (37.0, "planned"), (58.0, "began"), (74.0, "ended"))
 
 
-def plan_items(pen: Pen, shown: Shown) -> list[Item]:
+def plan_items(pen: Pen, content: MapContent) -> list[Item]:
     """Legs, clock, digging and probing, traps, deposition zones, assumptions, notes, sources."""
-    case = rescue_of(shown)
+    rescue, clock = content.numbers["rescue"], read_clock(content.numbers)
     return [
-        *leg_items(pen, shown),
-        *clock_items(pen, case),
-        *dig_items(pen, case),
-        *probe_items(pen, case),
-        *trap_items(pen, shown),
-        *zone_items(pen, shown),
-        *assumption_items(pen, shown),
-        *said(pen, "Notes", shown.numbers["notes"]),
-        *said(pen, "Sources", sources(shown, case)),
+        *leg_items(pen, content),
+        *clock_items(pen, rescue, clock),
+        *dig_items(pen, rescue),
+        *probe_items(pen, rescue),
+        *trap_items(pen, content),
+        *zone_items(pen, content),
+        *assumption_items(pen, content),
+        *pen.notes("Notes", list(map(sentence_of, content.numbers["notes"])), "•"),
+        *pen.notes("Sources", list(map(sentence_of, sources(content, clock))), "•"),
     ]
 
 
-def staff_items(pen: Pen, shown: Shown) -> list[Item]:
+def staff_items(pen: Pen, content: MapContent) -> list[Item]:
     """The same, after tables for the instructor."""
-    case = rescue_of(shown)
-    planned = [f"{phase.letter or '–'}  {phase.name}" for phase in case.clock.phases] if case.clock else []
+    clock = read_clock(content.numbers)
+    phases = clock.phases if clock else ()
+    planned = [(f"{phase.letter or '–'}  {phase.name}", format_times(phase.time_s.three)) for phase in phases]
     return [
         pen.heading("Hidden targets (fill in; count all transmitters back in)"),
         *pen.blank_table(TARGETS, 8),
         pen.heading("Times of the drill"),
-        *pen.filled_table(
-            STAFF_PHASE_COLUMNS, [(name, range_text(time)) for name, time in zip(planned, case.times(), strict=True)]
-        ),
-        *plan_items(pen, shown),
+        *pen.filled_table(STAFF_PHASE_COLUMNS, planned),
+        *plan_items(pen, content),
     ]
 
 
-def trap_items(pen: Pen, shown: Shown) -> list[Item]:
+def trap_items(pen: Pen, content: MapContent) -> list[Item]:
     """Every trap with its reason and who meets it."""
-    if not shown.traps:
-        return []
-    found = [pen.heading("Terrain traps, by weight (persons who enter / stop)")]
-    for trap in shown.traps:
-        passes, ends = short_percent(round(trap.person_passes, 2)), short_percent(round(trap.person_ends, 2))
-        words = f"{trap.kind.capitalize()}: {trap.consequences}. {passes} / {ends}. {trap.reason}"
-        found += pen.paragraph(words, hang=6.5, mark=trap.name)
-    return found
+    rows = [
+        (trap.name, f"{trap.kind.capitalize()}: {trap.consequences}. {' / '.join(trap.met)}. {trap.reason}")
+        for trap in content.traps
+    ]
+    heading = pen.heading("Terrain traps, by weight (persons who enter / stop)")
+    return [heading, *pen.named_lines(rows, hang=6.5)] if rows else []
 
 
-def zone_items(pen: Pen, shown: Shown) -> list[Item]:
+def zone_items(pen: Pen, content: MapContent) -> list[Item]:
     """Deposition zones with their reason."""
-    if not shown.zones:
-        return []
-    found = [pen.heading("Deposition zones, most likely first")]
-    for zone in shown.zones:
-        found += pen.paragraph(zone.reason, hang=6.5, mark=f"Z{zone.number}")
-    return found
-
-
-def said(pen: Pen, heading: str, sentences: Sequence[str]) -> list[Item]:
-    """A list of sentences under a heading."""
-    if not sentences:
-        return []
-    found = [pen.heading(heading)]
-    for sentence in sentences:
-        text = sentence[0].upper() + sentence[1:]
-        found += pen.paragraph(text if text.endswith(".") else f"{text}.", hang=2.6, mark="•")
-    return found
+    rows = [(f"Z{zone.number}", zone.reason) for zone in content.zones]
+    return [pen.heading("Deposition zones, most likely first"), *pen.named_lines(rows, hang=6.5)] if rows else []
 
 
 # ---- The sheet as a whole: its pages, and how they are written
@@ -535,42 +434,44 @@ def write_sheet(result: Result, path: Path, *, kind: Kind = "full", paper: Paper
 
     Parameters
     ----------
+    result : Result
+    path : Path
     kind : {"full", "staff", "blank"}
         The plan; the plan with tables for an instructor; ground, grid and last-seen point with tables to fill in.
     paper : {"A4", "Letter", "A3"}
         Upright or lying as the shape of the ground asks.
     """
-    with own_look():
-        write_pdf(draw_book(result, kind=kind, paper=paper), path, title_of(result.numbers))
+    with fixed_look():
+        write_pdf(draw_pages(result, kind=kind, paper=paper), path, title_of(result.numbers))
 
 
 def write_map(result: Result, path: Path) -> None:
     """Write the first page of the sheet on A4 as PNG with 200 dots per inch; same result, same bytes."""
-    with own_look():
-        write_png(draw_book(result)[0], path)
+    with fixed_look():
+        write_png(draw_pages(result)[0].figure, path)
 
 
 def write_map_and_sheet(result: Result, map_path: Path, sheet_path: Path) -> None:
     """Write both in the time of one: what `write_map` and `write_sheet` write for A4."""
-    with own_look():
-        pages = draw_book(result)
-        write_png(pages[0], map_path)
+    with fixed_look():
+        pages = draw_pages(result)
+        write_png(pages[0].figure, map_path)
         write_pdf(pages, sheet_path, title_of(result.numbers))
 
 
-def draw_book(result: Result, *, kind: Kind = "full", paper: Paper = "A4") -> tuple[Drawing, ...]:
+def draw_pages(result: Result, *, kind: Kind = "full", paper: Paper = "A4") -> tuple[Drawing, ...]:
     """All pages, drawn but not written."""
-    shown = shown_of(result)
+    content = read_map_content(result)
     if kind == "blank":
-        shown = blank_of(shown)
-    sheet = lay_out_sheet(shown, paper)
-    if len(sheet.columns) == 2 and (kind == "blank" or fits_one_column(start_page(with_narrow_panel(sheet)), shown)):
+        content = keep_blank(content)
+    sheet = lay_out_sheet(content, paper)
+    if len(sheet.columns) == 2 and (kind == "blank" or fits_one_column(start_page(with_narrow_panel(sheet)), content)):
         sheet = with_narrow_panel(sheet)
     build = blank_items if kind == "blank" else staff_items if kind == "staff" else plan_items
     pages = (
-        draw_map(shown, sheet, mark=MARKS[kind]),
-        *text_pages(sheet, shown.title, header_lines(shown)[0], MARKS[kind], lambda pen: build(pen, shown)),
+        draw_map(content, sheet, mark=MARKS[kind]),
+        *draw_text_pages(sheet, content.title, header_lines(content)[0], MARKS[kind], lambda pen: build(pen, content)),
     )
     for number, page in enumerate(pages, start=1):
-        panel.draw_footer(page, number, len(pages), __version__)
+        draw_footer(page, number, len(pages))
     return pages
