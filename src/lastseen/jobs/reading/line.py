@@ -258,7 +258,7 @@ def view_line(scenario: Scenario, line: Path, members: int = MEMBERS, progress: 
 
 
 def find_caught_ways(reading: LineReading, most: int) -> list[tuple[int, FloatArray]]:
-    """Station and way (n, 2) in map metres of some of those caught on each stretch, from the shortest to the longest."""
+    """Station and way (n, 2), map metres, of some of those caught on each stretch, from the shortest to the longest."""
     each = max(2, most // max(1, len(reading.stretches)))
     order = np.argsort(reading.caught.station, kind="stable")
     at = reading.caught.station[order]
