@@ -20,7 +20,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
 import hills  # noqa: E402
-import lastseen.jobs.plan as story  # noqa: E402
+import lastseen.jobs.snow_simulation as story  # noqa: E402
 from lastseen.core.grid import Grid  # noqa: E402
 from lastseen.core.machine import shared_folder  # noqa: E402
 from lastseen.core.scenario import LastSeen, Scenario, read_scenario  # noqa: E402

@@ -178,8 +178,8 @@ def test_window_grows_until_nothing_reaches_its_edge(scouts, model, tmp_path, mo
     snow = dataclasses.replace(QUICK, model=model)
     large = make_plan(question(path, snow=snow))
     if not scouts:
-        monkeypatch.setattr("lastseen.jobs.plan._sides_scouted", lambda *_: set())
-    monkeypatch.setattr("lastseen.jobs.plan.HALF_WINDOW_M", {2: 100.0})
+        monkeypatch.setattr("lastseen.jobs.snow_simulation._sides_scouted", lambda *_: set())
+    monkeypatch.setattr("lastseen.jobs.snow_simulation.HALF_WINDOW_M", {2: 100.0})
     small = make_plan(question(path, snow=snow))
     assert small.terrain.elevation.values.size < large.terrain.elevation.values.size
     assert small.model.runout.length_m.p50 == pytest.approx(large.model.runout.length_m.p50, rel=0.02)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeVar
 
@@ -158,7 +159,7 @@ def strips(
 ) -> None:
     """Lay out a signal search over any drawn outline, without a model."""
     from lastseen.core import apply_overrides, check_scenario, crs_of_outline, is_local_metric, to_lonlat
-    from lastseen.jobs import plan_drawn_search, without_elevation
+    from lastseen.jobs import plan_drawn_search
     from lastseen.output import MARKERS, plan_summary, refuse_existing, result_of_search, write_result
 
     given = [
@@ -171,7 +172,7 @@ def strips(
     ]  # fmt: skip
     scenario = apply_overrides(check_scenario({"elevation": ["?"]}), given)
     if not dem:
-        scenario = without_elevation(scenario)
+        scenario = replace(scenario, elevation=())
     refuse_existing(output, overwrite=overwrite, marker=MARKERS["search"])
     with common.progress_bar(hidden=quiet) as progress:
         made = plan_drawn_search(scenario, no_go=no_go, entry=_entry(entry), progress=progress)

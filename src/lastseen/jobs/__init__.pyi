@@ -1,8 +1,7 @@
 from .check.rows import Outcome, run_checks
-from .drawn_search import plan_drawn_search, without_elevation
 from .middle_event import MiddleEvent, find_middle_event, replay_middle_event
 from .notes import note_grid, to_sentences
-from .plan import Model, Plan, make_plan
+from .plan import Model, Plan, make_plan, plan_drawn_search
 from .plan_rescue import PlanRescue, measure_covered_shares, plan_rescue
 from .practice.debrief import Debrief, Searcher, debrief
 from .practice.deposit import (
@@ -145,7 +144,6 @@ __all__ = [
     "view_terrain",
     "view_traps",
     "way_words",
-    "without_elevation",
     "worst_trap",
     "zone_sentence",
     "zones_above",

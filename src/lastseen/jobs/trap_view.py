@@ -16,6 +16,7 @@ from lastseen.core import (
 )
 from lastseen.jobs.notes import note_grid, note_walk, to_sentences
 from lastseen.jobs.plan import Plan, make_plan
+from lastseen.jobs.snow_simulation import count_cells
 from lastseen.snow import ReleaseArea, StartZones, find_release_areas, grade_start_zones
 from lastseen.terrain import (
     Elevation,
@@ -44,12 +45,14 @@ WHOLE_LIMITS = (
 )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class TrapView:
     """Traps and start zones of some ground.
 
     Attributes
     ----------
+    scenario : Scenario
+    elevation : Elevation
     terrain : Terrain
         The window that was looked at.
     traps : tuple of Trap
@@ -58,6 +61,7 @@ class TrapView:
         Graded start zones of the window, with their parts.
     areas : tuple of ReleaseArea
         The largest first.
+    layers : GroundLayers
     plan : Plan or None
         The plan of the last-seen point; None for a whole elevation model.
     notes : tuple of str
@@ -86,31 +90,39 @@ class TrapView:
 
 def view_traps(scenario: Scenario, progress: Progress = no_progress) -> TrapView:
     """Find the traps that snow from a last-seen point's release reaches, or without a point those of all ground."""
-    return _of_point(scenario, progress) if scenario.last_seen.at else _of_all(scenario, progress)
+    return _view_traps_of_point(scenario, progress) if scenario.last_seen.at else _view_all_traps(scenario, progress)
 
 
-def _of_point(scenario: Scenario, progress: Progress) -> TrapView:
+def _view_traps_of_point(scenario: Scenario, progress: Progress) -> TrapView:
     plan = make_plan(scenario, progress)
     if plan.model is None:
         raise InputError("traps need a release, not an observed outline: leave search.debris out of the scenario")
     ground = plan.terrain.elevation
-    zones, areas = _start_zones(plan.terrain, plan.layers)
+    zones, areas = _grade(plan.terrain, plan.layers)
     walk = set(to_sentences(note_walk(scenario, plan.search) + note_grid(plan.elevation.crs)))
     kept = [note for note in plan.notes if note not in walk]
     notes = to_sentences(
-        (*note_grid(plan.elevation.crs, ""), *kept, GRADED, *_nothing(plan.model.traps, ground.cell_m))
+        (*note_grid(plan.elevation.crs, ""), *kept, GRADED, *_note_nothing(plan.model.traps, ground.cell_m))
     )
     return TrapView(
-        scenario, plan.elevation, plan.terrain, plan.model.traps, zones, areas, plan.layers, plan, notes
-    )  # fmt: skip
+        scenario=scenario,
+        elevation=plan.elevation,
+        terrain=plan.terrain,
+        traps=plan.model.traps,
+        zones=zones,
+        areas=areas,
+        layers=plan.layers,
+        plan=plan,
+        notes=notes,
+    )
 
 
-def _of_all(scenario: Scenario, progress: Progress) -> TrapView:
+def _view_all_traps(scenario: Scenario, progress: Progress) -> TrapView:
     progress("opening the elevation model", 0.0)
     elevation = open_elevation(scenario.elevation, None, scenario.z_unit)
     check_layers(scenario.ground, elevation)
     box = elevation.snapped(elevation.bounds_m)
-    cells = round((box[2] - box[0]) / elevation.cell_m) * round((box[3] - box[1]) / elevation.cell_m)
+    cells = count_cells(elevation, box)
     if cells > MOST_CELLS:
         raise ResourceError(
             f"the elevation model has {cells / 1e6:.0f} million cells, and {MOST_CELLS / 1e6:.0f} million are looked "
@@ -122,32 +134,45 @@ def _of_all(scenario: Scenario, progress: Progress) -> TrapView:
     if not np.isfinite(ground.values).any():
         raise InputError("there is no ground in the elevation model, only no data: use another one")
     layers = read_layers(scenario.ground, ground)
-    shape_of_ground = read_terrain(ground)
+    terrain = read_terrain(ground)
     progress("grading start zones", 0.2)
-    zones, areas = _start_zones(shape_of_ground, layers)
+    zones, areas = _grade(terrain, layers)
     size = scenario.snow.size
     start = np.zeros(ground.shape, np.bool_)
     for area in areas:
         start.ravel()[area.cells] = True
     progress("looking for terrain traps", 0.4)
     angle = TRAVEL_ANGLE_DEG[size]
-    found = find_traps(shape_of_ground, find_ground_in_travel_angle(ground, start, angle), layers)
+    traps = find_traps(terrain, find_ground_in_travel_angle(ground, start, angle), layers)
     blind = describe_invisible_traps(ground.cell_m, layers)
     notes = (
-        *note_grid(elevation.crs, ""), *elevation.notes, *layers.notes,
-        *(one.format(angle=angle, size=size) for one in WHOLE_LIMITS),
-        *([blind] if blind else []), *_nothing(found, ground.cell_m),
-    )  # fmt: skip
-    return TrapView(scenario, elevation, shape_of_ground, found, zones, areas, layers, None, to_sentences(notes))
+        *note_grid(elevation.crs, ""),
+        *elevation.notes,
+        *layers.notes,
+        *(note.format(angle=angle, size=size) for note in WHOLE_LIMITS),
+        *([blind] if blind else []),
+        *_note_nothing(traps, ground.cell_m),
+    )
+    return TrapView(
+        scenario=scenario,
+        elevation=elevation,
+        terrain=terrain,
+        traps=traps,
+        zones=zones,
+        areas=areas,
+        layers=layers,
+        plan=None,
+        notes=to_sentences(notes),
+    )
 
 
-def _start_zones(shape_of_ground: Terrain, layers: GroundLayers) -> tuple[StartZones, tuple[ReleaseArea, ...]]:
+def _grade(terrain: Terrain, layers: GroundLayers) -> tuple[StartZones, tuple[ReleaseArea, ...]]:
     trees = layers.of("trees")
-    zones = grade_start_zones(shape_of_ground.elevation, trees.cover if trees else None)
-    return zones, find_release_areas(shape_of_ground.elevation, zones)
+    zones = grade_start_zones(terrain.elevation, trees.cover if trees else None)
+    return zones, find_release_areas(terrain.elevation, zones)
 
 
-def _nothing(found: tuple[Trap, ...], cell_m: float) -> tuple[str, ...]:
-    if found:
+def _note_nothing(traps: tuple[Trap, ...], cell_m: float) -> tuple[str, ...]:
+    if traps:
         return ()
     return (f"No terrain trap was found on cells of {cell_m:g} m: that does not say that there is none.",)

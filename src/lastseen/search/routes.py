@@ -172,7 +172,7 @@ def _with_no_go(surface: Surface, hard: BoolArray, no_go: Outline) -> tuple[Any,
     cell = grid.cell_m / fold
     shape = (grid.shape[0] * fold, grid.shape[1] * fold)
     edge = no_go.buffer(NO_GO_MARGIN_M)
-    place = Affine.translation(grid.west_m, grid.north_m) * Affine.scale(cell, -cell)
+    place = Affine(a=cell, b=0.0, c=grid.west_m, d=0.0, e=-cell, f=grid.north_m)
     inside = features.geometry_mask([edge], shape, place, all_touched=True, invert=True)
     fine = np.repeat(np.repeat(hard, fold, axis=0), fold, axis=1)
     return tuple((blocked, grid.west_m, grid.north_m, cell) for blocked in (fine | inside, inside))

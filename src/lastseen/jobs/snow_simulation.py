@@ -1,0 +1,216 @@
+"""The ground that an event needs, and the events on it.
+
+The window around the last-seen point grows until neither the release nor any snow or person reaches its edge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lastseen.core import (
+    FLOW_GB_PER_MILLION_CELLS,
+    SLIDING_GB_PER_MILLION_CELLS,
+    FloatArray,
+    Grid,
+    InputError,
+    Progress,
+    Scenario,
+    read_outline,
+    require_memory,
+    to_lonlat,
+)
+from lastseen.snow import (
+    Ensemble,
+    FlowPaths,
+    ModelChoice,
+    Release,
+    SampleTracks,
+    build_drawn_release,
+    choose_model,
+    describe_time,
+    find_release,
+    simulate_flow_ensemble,
+    simulate_sliding_ensemble,
+    slide_slippery_samples,
+    smooth_for_snow,
+    trace_flow_paths,
+)
+from lastseen.terrain import Box, Elevation, GroundLayers, read_layers, read_window
+
+# First guess of the window around the last-seen point, by destructive size; it grows where anything reaches its edge.
+# EAWS size table: lengths of 10-50, 50-200, 300-1000 and 1000-2000 m.
+HALF_WINDOW_M = {1: 300.0, 2: 600.0, 3: 1200.0, 4: 2400.0}
+GROWTH_M = 0.5  # share of the half window added on a side that was reached
+MOST_GROWTHS = 16
+ASCENT_GROWTHS = 2  # how often the window grows in search of a start zone
+RIM_CELLS = 4.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class SnowSimulation:
+    """Where the snow of a scenario goes.
+
+    Attributes
+    ----------
+    ground, flow_ground : Grid
+        The window, and the same as moving snow feels it.
+    layers : GroundLayers
+        Trees, water and more, as far as they were given.
+    release : Release
+    choice : ModelChoice
+        The model that ran, and why.
+    ensemble : Ensemble
+    paths : FlowPaths
+    notes : tuple of str
+        What was odd about the heights.
+    """
+
+    ground: Grid
+    flow_ground: Grid
+    layers: GroundLayers
+    release: Release
+    choice: ModelChoice
+    ensemble: Ensemble
+    paths: FlowPaths
+    notes: tuple[str, ...]
+
+
+def simulate_snow(
+    scenario: Scenario, elevation: Elevation, at_m: tuple[float, float], progress: Progress
+) -> SnowSimulation:
+    """Find the release and run the ensemble, in a window that grows until nothing reaches its edge."""
+    half = HALF_WINDOW_M[scenario.snow.size]
+    box = elevation.snapped((at_m[0] - half, at_m[1] - half, at_m[0] + half, at_m[1] + half))
+    for attempt in range(MOST_GROWTHS + 1):
+        needed = require_memory(count_cells(elevation, box), SLIDING_GB_PER_MILLION_CELLS, "a window")
+        progress(f"reading the ground, {needed}", 0.05)
+        notes: list[str] = []
+        ground = read_window(elevation, box, notes.append)
+        if not np.isfinite(ground.values).any():
+            raise InputError("there is no ground around the last-seen point, only no data: use another elevation model")
+        layers = read_layers(scenario.ground, ground)
+        try:
+            start = _find_start(scenario, ground, at_m, layers)
+        except InputError:
+            wider = _grown(elevation, box, set("WSEN"), half)
+            if scenario.snow.release or wider == box or attempt >= ASCENT_GROWTHS:
+                raise
+            box = wider
+            continue
+        flow_ground = smooth_for_snow(ground)
+        scouts = slide_slippery_samples(flow_ground, start, scenario.snow)
+        wider = _grown(elevation, box, _sides_scouted(ground, start, scouts), half)
+        if wider != box and attempt < MOST_GROWTHS:
+            box = wider
+            continue
+        choice = choose_model(flow_ground, start, scenario.snow)
+        ensemble = _simulate_ensemble(scenario, flow_ground, start, choice, at_m=at_m, progress=progress)
+        wider = _grown(elevation, box, _sides_left(ground, ensemble), half)
+        if wider == box or attempt == MOST_GROWTHS:
+            break
+        box = wider
+    progress("tracing the paths", 0.7)
+    return SnowSimulation(
+        ground=ground,
+        flow_ground=flow_ground,
+        layers=layers,
+        release=start,
+        choice=choice,
+        ensemble=ensemble,
+        paths=trace_flow_paths(flow_ground, start, ensemble),
+        notes=tuple(notes),
+    )
+
+
+def _simulate_ensemble(
+    scenario: Scenario,
+    flow_ground: Grid,
+    release: Release,
+    choice: ModelChoice,
+    *,
+    at_m: tuple[float, float],
+    progress: Progress,
+) -> Ensemble:
+    """The ensemble, with the model that was chosen."""
+    snow, last_seen, rng = scenario.snow, scenario.last_seen, np.random.default_rng(scenario.seed)
+    if choice.model == "body":
+        progress("letting the snow run", 0.15)
+        return simulate_sliding_ensemble(flow_ground, release, snow, last_seen=last_seen, at_m=at_m, rng=rng)
+    cells = flow_ground.values.size // choice.ratio**2
+    needed = require_memory(cells, FLOW_GB_PER_MILLION_CELLS, "the flow")
+    first = f"letting the snow flow, {needed}, about {describe_time(choice.time_s)}"
+    progress(first, 0.1)
+
+    def report(text: str, share: float) -> None:
+        progress(text or first, 0.1 + 0.6 * share)
+
+    return simulate_flow_ensemble(
+        flow_ground,
+        release,
+        snow,
+        ratio=choice.ratio,
+        last_seen=last_seen,
+        at_m=at_m,
+        rng=rng,
+        progress=report,
+    )
+
+
+def count_cells(elevation: Elevation, box: Box) -> int:
+    """How many cells a box of whole cells holds."""
+    return round((box[2] - box[0]) / elevation.cell_m) * round((box[3] - box[1]) / elevation.cell_m)
+
+
+def _find_start(scenario: Scenario, ground: Grid, at_m: tuple[float, float], layers: GroundLayers) -> Release:
+    """The release: drawn, or the one that belongs to the last-seen point."""
+    row, col = ground.cell_of(*at_m)
+    if np.isnan(ground.values[min(int(row), ground.shape[0] - 1), min(int(col), ground.shape[1] - 1)]):
+        point = to_lonlat(*at_m, ground.crs).notations()["lonlat"]
+        raise InputError(
+            f"the last-seen point {point} lies on no data: move it, or fill the gap in the elevation model"
+        )
+    snow = scenario.snow
+    if snow.release is not None:
+        outline = read_outline(snow.release, ground.crs, "release")
+        return build_drawn_release(ground, outline, snow.size, snow.slab_thickness_m)
+    trees = layers.of("trees")
+    return find_release(ground, *at_m, snow.size, snow.slab_thickness_m, trees.cover if trees else None)
+
+
+def _sides_scouted(ground: Grid, release: Release, scouts: SampleTracks) -> set[str]:
+    """Sides of the window that the release or a slippery sample came to."""
+    left = scouts.reason == 1
+    x, y = ground.centre_of(release.cells // ground.shape[1], release.cells % ground.shape[1])
+    x, y = np.concatenate([scouts.x_m[left], x]), np.concatenate([scouts.y_m[left], y])
+    return _sides_near(ground, RIM_CELLS * ground.cell_m, x, y)
+
+
+def _sides_left(ground: Grid, ensemble: Ensemble) -> set[str]:
+    """Sides of the window over which snow or a person left."""
+    edges, _ = ensemble.left_share()
+    sides = {side[0].upper() for side, share in edges.items() if share > 0.0}
+    person = ensemble.person
+    gone = person.left_grid
+    return sides | _sides_near(ground, RIM_CELLS * ensemble.lattice.cell_m, person.x_m[gone], person.y_m[gone])
+
+
+def _sides_near(ground: Grid, rim_m: float, x_m: FloatArray, y_m: FloatArray) -> set[str]:
+    """Sides of the window that a point lies within the rim of."""
+    west, south, east, north = ground.bounds
+    tests = {"W": x_m < west + rim_m, "E": x_m > east - rim_m, "S": y_m < south + rim_m, "N": y_m > north - rim_m}
+    return {side for side, reached in tests.items() if reached.any()}
+
+
+def _grown(elevation: Elevation, box: Box, sides: set[str], half_m: float) -> Box:
+    """The window, larger on the sides that were reached, as far as the elevation model goes."""
+    more = GROWTH_M * half_m
+    return elevation.snapped(
+        (
+            box[0] - more * ("W" in sides),
+            box[1] - more * ("S" in sides),
+            box[2] + more * ("E" in sides),
+            box[3] + more * ("N" in sides),
+        )
+    )
