@@ -51,13 +51,14 @@ from .scenario import (
     scenario_toml,
 )
 from .spread import Spread, exact_spread
-from .strip_width import DEFAULT_STRIP_WIDTH_M, WIDEST_STRIP_M, check_strip_width_m
+from .strip_width import DEFAULT_STRIP_WIDTH_M, NARROWEST_ASKED_M, WIDEST_STRIP_M, check_strip_width_m
 from .wording import depth_text, percent, short_percent
 
 __all__ = [
     "DEFAULT_STRIP_WIDTH_M",
     "FLOW_GB_PER_MILLION_CELLS",
     "GEOD",
+    "NARROWEST_ASKED_M",
     "SLIDING_GB_PER_MILLION_CELLS",
     "WGS84",
     "WIDEST_STRIP_M",

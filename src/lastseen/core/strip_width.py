@@ -6,6 +6,7 @@ from lastseen.core.errors import InputError
 
 # Most often taught (rescue handbooks give 20 to 50 m, makers their own); the user's own number counts.
 DEFAULT_STRIP_WIDTH_M = 40.0
+NARROWEST_ASKED_M = 2.0  # design choice: the least that the local page asks for; narrower lanes take minutes to lay
 WIDEST_STRIP_M = 100.0  # design choice: beyond the range of a receiver
 
 

@@ -18,7 +18,7 @@ from starlette.responses import Response
 from lastseen.core import InputError, LastseenError, NothingFoundError, OutputExistsError, ResourceError
 from lastseen.web.settings import Settings
 
-# ---- Who is answered: own host, own origin, the token of this start. And what every answer says to the browser
+# ---- Who is answered: by host, origin and the token of this start; and what every answer says to the browser
 
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
@@ -98,17 +98,17 @@ class Guard:
             (len(scope.get("raw_path") or b"") + len(scope["query_string"]) > _LONGEST_TARGET, 414, "a long address"),
             (not open_door and not self._knows_token(headers), 401, _UNKNOWN),
         )
-        return next(((status, said) for refused, status, said in refusals if refused), None)
+        return next(((status, sentence) for refused, status, sentence in refusals if refused), None)
 
     def _knows_token(self, headers: dict[str, str]) -> bool:
-        given = [headers.get("authorization", "").removeprefix("Bearer ").strip()]
+        secrets = [headers.get("authorization", "").removeprefix("Bearer ").strip()]
         try:
             cookie = SimpleCookie(headers.get("cookie", "")).get(self._settings.cookie)
         except CookieError:
             cookie = None
         if cookie is not None:
-            given.append(cookie.value)
-        return any(same(one, self._settings.token) for one in given)
+            secrets.append(cookie.value)
+        return any(equal_secrets(secret, self._settings.token) for secret in secrets)
 
 
 class _Body:
@@ -133,9 +133,9 @@ class _Body:
                     await self.receive()
 
 
-def same(one: str, other: str) -> bool:
+def equal_secrets(given: str, secret: str) -> bool:
     """Whether two secrets are alike, in a time that does not tell where they differ."""
-    return hmac.compare_digest(one.encode("utf-8", "replace"), other.encode())
+    return hmac.compare_digest(given.encode("utf-8", "replace"), secret.encode())
 
 
 def _single(headers: list[tuple[bytes, bytes]]) -> dict[str, str] | None:
@@ -149,9 +149,9 @@ def _single(headers: list[tuple[bytes, bytes]]) -> dict[str, str] | None:
     return found
 
 
-async def _refuse(scope: Scope, send: Send, status: int, said: str) -> None:
+async def _refuse(scope: Scope, send: Send, status: int, sentence: str) -> None:
     wants_page = b"text/html" in dict(scope["headers"]).get(b"accept", b"") if scope["type"] == "http" else False
-    body = said.encode() if wants_page else json.dumps({"error": said}).encode()
+    body = sentence.encode() if wants_page else json.dumps({"error": sentence}).encode()
     kind = b"text/plain; charset=utf-8" if wants_page else b"application/json"
     if scope["type"] == "websocket":
         await send({"type": "websocket.close", "code": 1008})
@@ -174,63 +174,54 @@ STATUS: tuple[tuple[type[LastseenError], int], ...] = (
 _KEPT_S = 3600
 
 
-def as_json(value: Any, status: int = 200) -> Response:
+def json_response(value: Any, status: int = 200) -> Response:
     """Plain values as JSON."""
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     return Response(text.encode(), status, media_type="application/json", headers={"cache-control": "no-store"})
 
 
-def as_geojson(text: str) -> Response:
+def geojson_response(text: str) -> Response:
     """GeoJSON text."""
     return Response(text.encode(), media_type="application/geo+json", headers={"cache-control": "no-cache"})
 
 
-def as_picture(data: bytes) -> Response:
+def png_response(data: bytes) -> Response:
     """A PNG that may be kept for an hour."""
     return Response(data, media_type="image/png", headers={"cache-control": f"private, max-age={_KEPT_S}"})
 
 
-async def said_wrong(_request: Request, error: Exception) -> Response:
+async def answer_error(_request: Request, error: Exception) -> Response:
     """An error of the family as a status and one sentence."""
     status = next((code for kind, code in STATUS if isinstance(error, kind)), 422)
-    return as_json({"error": str(error)}, status)
+    return json_response({"error": str(error)}, status)
 
 
-async def said_http(_request: Request, error: Exception) -> Response:
+async def answer_http_error(_request: Request, error: Exception) -> Response:
     """An error of the protocol in the same form."""
     if not isinstance(error, HTTPException):
         raise error
-    found = as_json({"error": str(error.detail)}, error.status_code)
+    response = json_response({"error": str(error.detail)}, error.status_code)
     for key, value in (error.headers or {}).items():
-        found.headers[key] = value
-    return found
+        response.headers[key] = value
+    return response
 
 
-async def json_body(request: Request, most: int) -> bytes:
+async def read_json_body(request: Request, most: int) -> bytes:
     """The body of a request that says it is JSON.
 
-    Raises
-    ------
-    HTTPException
-        415 where it is of another type, 413 where it is too long.
+    Raises HTTPException 415 where it is of another type, 413 where it is too long.
     """
     kind = request.headers.get("content-type", "").split(";")[0].strip().lower()
     if kind != "application/json":
         raise HTTPException(415, "send JSON with the content type application/json")
     body = bytearray()
-    async for part in parts(request, most):
+    async for part in read_parts(request, most):
         body += part
     return bytes(body)
 
 
-async def parts(request: Request, most: int) -> AsyncIterator[bytes]:
-    """The body in parts, up to a bound.
-
-    Raises
-    ------
-    HTTPException
-        413 as soon as more is declared or comes.
-    """
+async def read_parts(request: Request, most: int) -> AsyncIterator[bytes]:
+    """The body in parts, up to a bound. Raises HTTPException 413 as soon as more is declared or comes."""
     declared = request.headers.get("content-length", "0")
     too_long = HTTPException(413, f"the body is longer than {most} bytes", {"connection": "close"})
     if not declared.isdecimal() or int(declared) > most:
@@ -243,7 +234,7 @@ async def parts(request: Request, most: int) -> AsyncIterator[bytes]:
         yield part
 
 
-def plain(path: Path) -> str:
+def media_type(path: Path) -> str:
     """Content type of a file that is handed over; what a browser could run is only ever downloaded."""
     kinds = {
         ".json": "application/json", ".geojson": "application/geo+json", ".png": "image/png", ".gif": "image/gif",

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from lastseen.core import NothingFoundError, ResourceError
-from lastseen.web.plans import Shelf
+from lastseen.web.plans import PlanStore
 from lastseen.web.settings import Limits
 
 State = Literal["waiting", "running", "done", "failed", "cancelled"]
@@ -26,13 +26,12 @@ _ESTIMATE_FROM = 0.12  # share of the work from which the time left is estimated
 _HEARTBEAT_S = 10.0
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Job:
-    """One plan that is being worked out."""
+    """One plan that is being worked out, and how far it is."""
 
     id: str
     plan: str  # name of the plan it makes
-    # how it goes
     state: State = "waiting"
     stage: str = ""
     share: float = 0.0
@@ -56,9 +55,9 @@ class Job:
             "elapsed_s": round(elapsed, 1), "left_s": left, "error": self.error, "code": self.code,
         }  # fmt: skip
 
-    def tell(self, **what: Any) -> None:
+    def update(self, **changes: Any) -> None:
         """Change something and wake those who watch."""
-        for key, value in what.items():
+        for key, value in changes.items():
             setattr(self, key, value)
         self.version += 1
         self.changed.set()
@@ -68,8 +67,8 @@ class Job:
 class Jobs:
     """The jobs of a server."""
 
-    def __init__(self, shelf: Shelf, limits: Limits) -> None:
-        self._shelf, self._limits = shelf, limits
+    def __init__(self, store: PlanStore, limits: Limits) -> None:
+        self._store, self._limits = store, limits
         self._jobs: dict[str, Job] = {}
         self._count = 0
         self._turn = asyncio.Lock()
@@ -86,33 +85,22 @@ class Jobs:
         return list(reversed(self._jobs.values()))
 
     def get(self, job: str) -> Job:
-        """One job.
-
-        Raises
-        ------
-        NothingFoundError
-            If there is none of that name.
-        """
+        """One job. Raises NothingFoundError if there is none of that name."""
         found = self._jobs.get(job)
         if found is None:
             raise NothingFoundError("no job of that name is known")
         return found
 
     def require_room(self) -> None:
-        """Refuse where too many jobs wait.
-
-        Raises
-        ------
-        ResourceError
-        """
+        """Refuse where too many jobs wait. Raises ResourceError."""
         if sum(job.state not in ENDED for job in self._jobs.values()) > self._limits.jobs_waiting:
             raise ResourceError("too many plans are being worked out or wait for it: try again when one is done")
 
     def start(self, plan: str) -> Job:
-        """Queue the plan whose scenario lies on the shelf."""
+        """Queue the plan whose scenario lies in the folder."""
         self.require_room()
         self._count += 1
-        job = Job(f"job-{self._count}", plan)
+        job = Job(id=f"job-{self._count}", plan=plan)
         self._jobs[job.id] = job
         for old in [job.id for job in self._jobs.values() if job.state in ENDED][: max(0, len(self._jobs) - MOST_KEPT)]:
             del self._jobs[old]
@@ -127,8 +115,8 @@ class Jobs:
             return
         job.state = "cancelled"  # what its process still says is not heard any more
         await _kill(job.process)
-        self._shelf.drop(job.plan)
-        job.tell(stage="cancelled", ended=time.monotonic())
+        self._store.drop(job.plan)
+        job.update(stage="cancelled", ended=time.monotonic())
 
     async def watch(self, job: Job) -> AsyncIterator[dict[str, Any] | None]:
         """The record of a job each time it changes, until it ends; None where nothing happened for a while."""
@@ -161,7 +149,7 @@ class Jobs:
             if job.state in ENDED:
                 return
             try:
-                job.tell(state="running", stage="starting", began=time.monotonic())
+                job.update(state="running", stage="starting", began=time.monotonic())
                 await asyncio.wait_for(self._work(job), self._limits.job_s)
             except TimeoutError:
                 self._fail(job, f"this took more than {self._limits.job_s:.0f} s and was stopped: ask for less", 6)
@@ -171,7 +159,7 @@ class Jobs:
                 await _kill(job.process)
                 job.process = None
                 if job.state != "done":
-                    self._shelf.drop(job.plan)
+                    self._store.drop(job.plan)
 
     async def _work(self, job: Job) -> None:
         self.prepare()
@@ -184,36 +172,36 @@ class Jobs:
         if job.state in ENDED or process.stdin is None or process.stdout is None:
             return
         task = {
-            "scenario": str(self._shelf.folder / f"{job.plan}.toml"),
-            "target": str(self._shelf.folder / job.plan),
+            "scenario": str(self._store.folder / f"{job.plan}.toml"),
+            "target": str(self._store.folder / job.plan),
             "gb": self._limits.job_gb,
         }
         process.stdin.write(json.dumps(task).encode() + b"\n")
         with contextlib.suppress(ConnectionError):
             await process.stdin.drain()
         async for line in process.stdout:
-            self._heard(job, line)
+            self._take_report(job, line)
         code = await process.wait()
         self._fail(job, f"the process that worked on this ended by itself (code {code}): nothing was written", 1)
 
-    def _heard(self, job: Job, line: bytes) -> None:
+    def _take_report(self, job: Job, line: bytes) -> None:
         try:
-            said = json.loads(line)
+            report = json.loads(line)
         except ValueError:
             return
         if job.state in ENDED:
             return
-        if said.get("done"):
-            job.tell(state="done", stage="done", share=1.0, ended=time.monotonic())
-        elif said.get("error"):
-            self._fail(job, str(said["error"]), int(said.get("code", 1)))
+        if report.get("done"):
+            job.update(state="done", stage="done", share=1.0, ended=time.monotonic())
+        elif report.get("error"):
+            self._fail(job, str(report["error"]), int(report.get("code", 1)))
         else:
-            job.tell(stage=str(said["stage"]), share=float(said["share"]))
+            job.update(stage=str(report["stage"]), share=float(report["share"]))
 
     def _fail(self, job: Job, error: str, code: int) -> None:
         if job.state not in ENDED:
-            self._shelf.drop(job.plan)
-            job.tell(state="failed", error=error, code=code, ended=time.monotonic())
+            self._store.drop(job.plan)
+            job.update(state="failed", error=error, code=code, ended=time.monotonic())
 
 
 async def _new_process() -> asyncio.subprocess.Process:

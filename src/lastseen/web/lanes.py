@@ -43,35 +43,29 @@ KEPT = 6  # plans; ground and probability of a large one take 100 MB
 _INSET = 0.25  # of a cell: bounds in plan.json are rounded to millimetres
 
 
-@dataclass(frozen=True)
-class Base:
-    """What lanes are laid on."""
+@dataclass(frozen=True, kw_only=True)
+class PlanContext:
+    """What lanes are laid on, read back from the folder of a plan."""
 
     scenario: Scenario
     ground: Grid
-    at_m: tuple[float, float] | None
-    outline: MultiPolygon
-    poa: Grid | None  # none where the debris was given
+    at_m: tuple[float, float] | None  # last-seen point
+    outline: MultiPolygon  # of the debris
+    poa: Grid | None  # None where the debris was given
     no_go: MultiPolygon | None
 
 
-def base_of(folder: str, scenario: str) -> Base:
-    """What a plan stands on.
-
-    Raises
-    ------
-    InputError
-        If the plan or its elevation files cannot be read any more.
-    """
+def read_context(folder: str, scenario: str) -> PlanContext:
+    """What a plan stands on. Raises InputError if the plan or its elevation files cannot be read any more."""
     path = Path(folder)
-    return _base(folder, scenario, (path / "plan.json").stat().st_mtime_ns)
+    return _read_context(folder, scenario, (path / "plan.json").stat().st_mtime_ns)
 
 
 @lru_cache(maxsize=KEPT)
-def _base(folder: str, scenario_file: str, _changed: int) -> Base:
+def _read_context(folder: str, scenario_file: str, _changed: int) -> PlanContext:
     scenario = read_scenario(Path(scenario_file))
     result = read_result(Path(folder))
-    searched = [one for one, row in result.records("debris") if row["searched"]]
+    searched = [area for area, row in result.records("debris") if row["searched"]]
     if not searched:
         raise InputError("the plan has no debris outline: make it again")
     try:
@@ -86,32 +80,32 @@ def _base(folder: str, scenario_file: str, _changed: int) -> Base:
     ground = read_window(elevation, (west + inset, south + inset, east - inset, north - inset))
     layers = read_layers(scenario.ground, ground)
     no_go = layers.of("no_go")
-    return Base(
-        scenario,
-        ground,
-        require_inside(elevation, place) if place else None,
-        keep_areas(searched[0]),
-        result.rasters["poa"].bands[0] if "poa" in result.rasters else None,
-        no_go.outline if no_go else None,
+    return PlanContext(
+        scenario=scenario,
+        ground=ground,
+        at_m=require_inside(elevation, place) if place else None,
+        outline=keep_areas(searched[0]),
+        poa=result.rasters["poa"].bands[0] if "poa" in result.rasters else None,
+        no_go=no_go.outline if no_go else None,
     )
 
 
-# ---- Lanes over the debris of a plan, laid anew while somebody moves a slider. It runs in a helper process
+# ---- Lanes over the debris of a plan, laid anew while somebody moves a slider. It runs in a worker process
 # The same settings as in the plan give the plan's own lanes: nothing is simplified for speed.
 
 CURVE_POINTS = 60
 _SAMPLES = 3000.0
 
 
-def lay_lanes(folder: str, scenario: str, asked: AskLanes) -> dict[str, Any]:
+def lay_lanes(folder: str, scenario: str, request: AskLanes) -> dict[str, Any]:
     """Lanes, the walk and its coverage as plain values, or one sentence in ``error``."""
     try:
-        return {"error": None, "lanes": _laid(base_of(folder, scenario), asked)}
+        return {"error": None, "lanes": _lane_record(read_context(folder, scenario), request)}
     except LastseenError as error:
         return {"error": str(error), "lanes": None}
 
 
-def warm() -> None:
+def warm_up() -> None:
     """Load what a layout needs, so that the first slide is quick."""
     from shapely import box  # noqa: PLC0415
 
@@ -125,49 +119,49 @@ def warm() -> None:
         lay_search(box(60.0, 60.0, 140.0, 140.0), flat, options)
 
 
-def _laid(base: Base, asked: AskLanes) -> dict[str, Any]:
-    start = base.at_m
-    if asked.start:
-        crs = parse_crs(base.scenario.last_seen.crs) if base.scenario.last_seen.crs else None
-        start = to_map(parse_point(asked.start, crs), base.ground.crs)
-    wanted = base.scenario.search
+def _lane_record(context: PlanContext, request: AskLanes) -> dict[str, Any]:
+    start = context.at_m
+    if request.start:
+        crs = parse_crs(context.scenario.last_seen.crs) if context.scenario.last_seen.crs else None
+        start = to_map(parse_point(request.start, crs), context.ground.crs)
+    wanted = context.scenario.search
     options = SearchOptions(
         second_pass=wanted.second_pass,
-        strip_width_m=asked.strip_width_m,
-        searchers=asked.searchers,
+        strip_width_m=request.strip_width_m,
+        searchers=request.searchers,
         start_xy_m=start,
-        pattern=asked.pattern,
-        entry=asked.entry,
-        no_go=base.no_go,
-        poa=base.poa,
+        pattern=request.pattern,
+        entry=request.entry,
+        no_go=context.no_go,
+        poa=context.poa,
         date=wanted.day,
-        seed=base.scenario.seed,
+        seed=context.scenario.seed,
     )
-    laid = lay_search(base.outline, base.ground, options)
+    plan = lay_search(context.outline, context.ground, options)
     return {
-        "strip_width_m": laid.strip_width_m,
-        "searchers": laid.searchers,
-        "way": laid.way,
-        "coverage": round(laid.coverage.fraction, 6),
-        "uncovered_m2": round(laid.coverage.uncovered_m2, 1),
-        "total_time_s": round(laid.total_time_s, 1),
+        "strip_width_m": plan.strip_width_m,
+        "searchers": plan.searchers,
+        "way": plan.way,
+        "coverage": round(plan.coverage.fraction, 6),
+        "uncovered_m2": round(plan.coverage.uncovered_m2, 1),
+        "total_time_s": round(plan.total_time_s, 1),
         "each": [
-            {"searcher": k, "walk_m": round(laid.walk_m(k), 1), "time_s": round(laid.time_s(k), 1)}
-            for k in range(1, laid.searchers + 1)
+            {"searcher": k, "walk_m": round(plan.walk_m(k), 1), "time_s": round(plan.time_s(k), 1)}
+            for k in range(1, plan.searchers + 1)
         ],
-        "pod": _share(laid),
-        "notes": list(laid.notes),
-        "covered": covered_over_time(base, laid),
-        **{name: _collection(layer, base.ground.crs) for name, layer in search_layers(laid).items()},
+        "pod": _pod_record(plan),
+        "notes": list(plan.notes),
+        "covered": coverage_rows(context, plan),
+        **{name: _geojson(layer, context.ground.crs) for name, layer in search_layers(plan).items()},
     }
 
 
-def covered_over_time(base: Base, laid: SearchPlan) -> list[list[float | None]]:
+def coverage_rows(context: PlanContext, plan: SearchPlan) -> list[list[float | None]]:
     """Rows of (seconds, share of the debris, share of the probability of area) in range of lanes and joins so far."""
-    times = np.linspace(0.0, laid.total_time_s, CURVE_POINTS + 1)
-    spacing = max(1.0, math.sqrt(base.outline.area / _SAMPLES))
+    times = np.linspace(0.0, plan.total_time_s, CURVE_POINTS + 1)
+    spacing = max(1.0, math.sqrt(context.outline.area / _SAMPLES))
     debris, person = measure_coverage_over_time(
-        base.outline, base.ground, laid.legs, laid.strip_width_m, times, spacing_m=spacing, poa=base.poa
+        context.outline, context.ground, plan.legs, plan.strip_width_m, times, spacing_m=spacing, poa=context.poa
     )
     return [
         [round(float(t), 1), round(float(debris[k]), 4), round(float(person[k]), 4) if person is not None else None]
@@ -175,21 +169,21 @@ def covered_over_time(base: Base, laid: SearchPlan) -> list[list[float | None]]:
     ]
 
 
-def _share(laid: SearchPlan) -> dict[str, Any] | None:
+def _pod_record(plan: SearchPlan) -> dict[str, Any] | None:
     """What the simulated search says of this layout."""
-    one = laid.chosen
-    if one is None:
+    trial = plan.chosen
+    if trial is None:
         return None
-    p10, p50, p90 = (known(value) for value in one.first_signal_s)
+    p10, p50, p90 = (known(value) for value in trial.first_signal_s)
     return {
-        "heard": known(one.pod),
+        "heard": known(trial.pod),
         "first_signal_s": [p10, p50, p90],
-        "words": one.words,
-        "said": short_percent(one.pod),
+        "words": trial.words,
+        "said": short_percent(trial.pod),
     }
 
 
-def _collection(layer: Layer, crs: CRS) -> dict[str, Any]:
+def _geojson(layer: Layer, crs: CRS) -> dict[str, Any]:
     """GeoJSON in degrees."""
     to_degrees = transformer(crs, WGS84).transform
 
@@ -206,7 +200,7 @@ def _collection(layer: Layer, crs: CRS) -> dict[str, Any]:
     }
 
 
-# ---- The long profile of a plan: ground, debris and traps along its main path. It runs in a helper process
+# ---- The long profile of a plan: ground, debris and traps along its main path. It runs in a worker process
 
 POINTS = 320
 
@@ -214,7 +208,7 @@ POINTS = 320
 def long_profile(folder: str, scenario: str) -> dict[str, Any]:
     """Rows along the main path, and which traps and areas it crosses, or one sentence in ``error``."""
     try:
-        return {"error": None, "profile": _profile(read_result(Path(folder)), base_of(folder, scenario))}
+        return {"error": None, "profile": _profile(read_result(Path(folder)), read_context(folder, scenario))}
     except LastseenError as error:
         return {"error": str(error), "profile": None}
 
@@ -234,18 +228,18 @@ def person_areas(folder: str) -> dict[str, Any]:
     return {"type": "FeatureCollection", "features": features}
 
 
-def _profile(result: Result, base: Base) -> dict[str, Any]:
-    main = [one for one, row in result.records("flow_paths") if row["kind"] == "main"]
+def _profile(result: Result, context: PlanContext) -> dict[str, Any]:
+    main = [path for path, row in result.records("flow_paths") if row["kind"] == "main"]
     if not main:
         raise NothingFoundError("this plan has no main path: its debris was drawn, no snow was let run")
     line = shapely.line_merge(main[0])
     if line.geom_type != "LineString":
         line = max(shapely.get_parts(line), key=lambda part: float(part.length))
-    along: FloatArray = np.linspace(0.0, _reached(result, line), POINTS)
+    along: FloatArray = np.linspace(0.0, _reached_length_m(result, line), POINTS)
     points = shapely.line_interpolate_point(line, along)
     x, y = shapely.get_x(points), shapely.get_y(points)
-    lon, lat = transformer(base.ground.crs, WGS84).transform(x, y)
-    columns: dict[str, FloatArray] = {"z_m": base.ground.sample(x, y)}
+    lon, lat = transformer(context.ground.crs, WGS84).transform(x, y)
+    columns: dict[str, FloatArray] = {"z_m": context.ground.sample(x, y)}
     for key, name, band in (
         ("thickness_m", "debris_thickness", 0),
         ("thick_m", "debris_thickness", 2),
@@ -257,18 +251,18 @@ def _profile(result: Result, base: Base) -> dict[str, Any]:
     return {
         "d_m": np.round(along, 1).tolist(),
         "lonlat": [[round(float(a), 7), round(float(b), 7)] for a, b in zip(lon, lat, strict=True)],
-        **{key: [_short(one) for one in values.tolist()] for key, values in columns.items()},
+        **{key: [_rounded(value) for value in values.tolist()] for key, values in columns.items()},
         "traps": _crossings(
             result.layers["terrain_traps"], line, ("number", "letter", "kind", "reason"), float(along[-1])
         ),
         "zones": _crossings(result.layers["deposition_zones"], line, ("number", "place", "reason"), float(along[-1])),
-        "last_seen_m": round(float(shapely.line_locate_point(line, shapely.Point(base.at_m))), 1)
-        if base.at_m
+        "last_seen_m": round(float(shapely.line_locate_point(line, shapely.Point(context.at_m))), 1)
+        if context.at_m
         else None,
     }
 
 
-def _reached(result: Result, line: Any) -> float:
+def _reached_length_m(result: Result, line: Any) -> float:
     """How far along the path any event came, and a little more."""
     length = float(line.length)
     if "peak_speed" not in result.rasters:
@@ -294,9 +288,9 @@ def _crossings(layer: Layer, line: Any, columns: tuple[str, ...], end_m: float) 
                 {"from_m": round(min(ends), 1), "to_m": round(min(max(ends), end_m), 1)}
                 | {name: row[name] for name in columns}
             )
-    return sorted(found, key=lambda one: float(one["from_m"]))
+    return sorted(found, key=lambda crossing: float(crossing["from_m"]))
 
 
-def _short(value: float) -> float | None:
+def _rounded(value: float) -> float | None:
     number = known(value)
     return round(number, 3) if number is not None else None

@@ -24,7 +24,7 @@ _LAYERS = (
 def document() -> dict[str, Any]:
     """The document, as plain values."""
     _, bodies = models_json_schema(
-        [(one, "validation") for one in (AskPlan, AskLanes, AskPoint)], ref_template="#/components/schemas/{model}"
+        [(body, "validation") for body in (AskPlan, AskLanes, AskPoint)], ref_template="#/components/schemas/{model}"
     )
     return {
         "openapi": "3.1.0",
@@ -101,11 +101,11 @@ def _paths() -> dict[str, Any]:
     box += [_query(side, {"type": "number", "minimum": -85, "maximum": 85}) for side in ("south", "north")]
     anything: dict[str, Any] = {"type": "object"}
     return {
-        "/api/openapi.json": {"get": _does("This document", ok=anything)},
-        "/api/state": {"get": _does("Places, demos, palette, survival curves, cautions", ok=anything)},
+        "/api/openapi.json": {"get": _operation("This document", ok=anything)},
+        "/api/state": {"get": _operation("Places, demos, palette, survival curves, cautions", ok=anything)},
         "/api/places": {
-            "get": _does("All elevation models", ok={"type": "array", "items": _ref("Place")}),
-            "post": _does(
+            "get": _operation("All elevation models", ok={"type": "array", "items": _ref("Place")}),
+            "post": _operation(
                 "Take in an elevation file: a GeoTIFF or an SRTM tile, as the raw body",
                 [_query("name", {"type": "string", "maxLength": 200}, required=False)],
                 ok=_ref("Place"), status=201, wrong=(413, 415, 422, 429),
@@ -113,67 +113,69 @@ def _paths() -> dict[str, Any]:
             ),
         },
         "/api/places/{place}/tiles/{kind}/{z}/{x}/{y}": {
-            "get": _picture(
+            "get": _picture_operation(
                 "Heights, relief or slope of a tile", [place, _path("kind", {"enum": list(PLACE_TILES)}), *_TILE]
             )
         },
         "/api/places/{place}/isolines": {
-            "get": _does(
+            "get": _operation(
                 "Lines of equal height or slope in a box of degrees",
                 [place, _query("kind", {"enum": ["height", "slope"]}), *box],
                 ok=_ref("GeoJSON"), kind="application/geo+json", wrong=(404, 422),
             )
         },
         "/api/points": {
-            "post": _does("A point in any notation, as it is understood", ok=_ref("Point"), body=_body("AskPoint"))
+            "post": _operation("A point in any notation, as it is understood", ok=_ref("Point"), body=_body("AskPoint"))
         },
         "/api/jobs": {
-            "get": _does("All jobs, the newest first", ok={"type": "array", "items": _ref("Job")}),
-            "post": _does(
+            "get": _operation("All jobs, the newest first", ok={"type": "array", "items": _ref("Job")}),
+            "post": _operation(
                 "Work out a plan", ok=_ref("Job"), status=202, body=_body("AskPlan"), wrong=(404, 413, 415, 422, 429)
             ),
         },
         "/api/jobs/{job}": {
-            "get": _does("How a job goes", [job], ok=_ref("Job"), wrong=(404,)),
-            "delete": _does("Cancel a job", [job], ok=_ref("Job"), wrong=(404,)),
+            "get": _operation("How a job goes", [job], ok=_ref("Job"), wrong=(404,)),
+            "delete": _operation("Cancel a job", [job], ok=_ref("Job"), wrong=(404,)),
         },
         "/api/jobs/{job}/events": {
-            "get": _does(
+            "get": _operation(
                 "How a job goes, as server-sent events; each is a Job", [job], ok=_EVENT,
                 kind="text/event-stream", wrong=(404,),
             )
         },
-        "/api/plans": {"get": _does("All plans in the folder", ok={"type": "array", "items": anything})},
-        "/api/plans/{plan}": {"get": _does("All numbers of a plan", [plan], ok=anything, wrong=(404, 422))},
+        "/api/plans": {"get": _operation("All plans in the folder", ok={"type": "array", "items": anything})},
+        "/api/plans/{plan}": {"get": _operation("All numbers of a plan", [plan], ok=anything, wrong=(404, 422))},
         "/api/plans/{plan}/layers/{layer}": {
-            "get": _does(
+            "get": _operation(
                 "A layer of a plan", [plan, _path("layer", {"enum": list(_LAYERS)})], ok=_ref("GeoJSON"),
                 kind="application/geo+json", wrong=(404,),
             )
         },
         "/api/plans/{plan}/tiles/{kind}/{z}/{x}/{y}": {
-            "get": _picture("Debris or person of a tile", [plan, _path("kind", {"enum": list(PLAN_TILES)}), *_TILE])
+            "get": _picture_operation(
+                "Debris or person of a tile", [plan, _path("kind", {"enum": list(PLAN_TILES)}), *_TILE]
+            )
         },
         "/api/plans/{plan}/profile": {
-            "get": _does("The long profile along the main path", [plan], ok=anything, wrong=(404, 422, 429))
+            "get": _operation("The long profile along the main path", [plan], ok=anything, wrong=(404, 422, 429))
         },
         "/api/plans/{plan}/lanes": {
-            "post": _does(
+            "post": _operation(
                 "Lanes with other settings over the debris of the plan", [plan], ok=_ref("Lanes"),
                 body=_body("AskLanes"), wrong=(404, 413, 415, 422, 429),
             )
         },
         "/api/plans/{plan}/files": {
-            "get": _does("Files of a plan", [plan], ok={"type": "array", "items": anything}, wrong=(404,))
+            "get": _operation("Files of a plan", [plan], ok={"type": "array", "items": anything}, wrong=(404,))
         },
         "/api/plans/{plan}/files/{name}": {
-            "get": _does(
+            "get": _operation(
                 "One file of a plan", [plan, _path("name", {"type": "string", "pattern": "^[A-Za-z0-9_.-]{1,80}$"})],
                 ok=None, wrong=(404,),
             )
         },
         "/api/plans/{plan}/everything.zip": {
-            "get": _does("All files of a plan", [plan], ok=None, kind="application/zip", wrong=(404,))
+            "get": _operation("All files of a plan", [plan], ok=None, kind="application/zip", wrong=(404,))
         },
     }  # fmt: skip
 
@@ -201,7 +203,7 @@ _TILE = [
 ]
 
 
-def _does(
+def _operation(
     what: str,
     given: list[dict[str, Any]] | None = None,
     *,
@@ -213,20 +215,20 @@ def _does(
 ) -> dict[str, Any]:
     """One operation: what it does, what it is given, what it answers."""
     wrong = wrong or ((404, 413, 415, 422) if body else ())
-    answers: dict[str, Any] = {str(code): _said_wrong() for code in sorted({400, 401, 403, 414, 421, *wrong})}
+    answers: dict[str, Any] = {str(code): _error_answer() for code in sorted({400, 401, 403, 414, 421, *wrong})}
     answers[str(status)] = {
         "description": what,
         **({"content": {kind if ok is not None else "*/*": {"schema": ok or {}}}} if ok or kind else {}),
     }
-    made: dict[str, Any] = {"summary": what, "parameters": given or [], "responses": answers}
+    operation: dict[str, Any] = {"summary": what, "parameters": given or [], "responses": answers}
     if body is not None:
-        made["requestBody"] = {"required": True, "content": body}
-    return made
+        operation["requestBody"] = {"required": True, "content": body}
+    return operation
 
 
-def _picture(what: str, given: list[dict[str, Any]]) -> dict[str, Any]:
-    return _does(what, given, ok={"type": "string", "format": "binary"}, kind="image/png", wrong=(404,))
+def _picture_operation(what: str, given: list[dict[str, Any]]) -> dict[str, Any]:
+    return _operation(what, given, ok={"type": "string", "format": "binary"}, kind="image/png", wrong=(404,))
 
 
-def _said_wrong() -> dict[str, Any]:
+def _error_answer() -> dict[str, Any]:
     return {"description": "one sentence in error", "content": {"application/json": {"schema": _ref("Error")}}}

@@ -29,13 +29,13 @@ from lastseen.terrain import Elevation, open_elevation, read_window, require_ins
 from lastseen.web.settings import Limits, Settings
 
 # ---- Taking in an elevation file from somebody else: opened by an allow-list, checked by its header, written anew
-# It runs in a helper process. Everything after it reads only the file that is written here.
+# It runs in a worker process. Everything after it reads only the file that is written here.
 
 DRIVERS = ("GTiff", "SRTMHGT")  # one file each, with a CRS in it, no references to other files or hosts
 _STRIP_ROWS = 256
 _MOST_BYTES = 8  # of one cell
 # No files beside the one that was sent, and no virtual file systems: GDAL opens them only by names, and the only name
-# it gets is ours.
+# it gets is chosen here.
 _ENV = {
     "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
     "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": ".none",
@@ -43,14 +43,13 @@ _ENV = {
 }
 
 
-def take_in(sent: str, name: str, folder: str, limits: Limits) -> dict[str, Any]:
-    """Read an uploaded raster through the allow-list and write it as a plain GeoTIFF of its own.
+def import_elevation(sent: str, name: str, folder: str, limits: Limits) -> dict[str, Any]:
+    """Read an uploaded raster through the allow-list and write it as a plain GeoTIFF.
 
     Parameters
     ----------
     sent : str
-        The bytes as they came, in a file of ours. It stands alone in a folder that is removed afterwards: what is
-        written goes there first.
+        The file as it came. It stands alone in a folder that is removed afterwards: what is written goes there first.
     name : str
         What the sender calls it; only letters, digits and dashes of it are kept.
     folder : str
@@ -62,37 +61,37 @@ def take_in(sent: str, name: str, folder: str, limits: Limits) -> dict[str, Any]
         ``id`` of the new place and ``error``, one of them None.
     """
     try:
-        return {"id": _written(Path(sent), name, Path(folder), limits), "error": None}
+        return {"id": _write_copy(Path(sent), name, Path(folder), limits), "error": None}
     except LastseenError as error:
         return {"id": None, "error": str(error)}
     except (RasterioError, OSError, ValueError, MemoryError) as error:
-        return {"id": None, "error": f"{plain_name(name)} cannot be read as an elevation raster: {_first_line(error)}"}
+        return {"id": None, "error": f"{clean_name(name)} cannot be read as an elevation raster: {_first_line(error)}"}
 
 
-def plain_name(name: str) -> str:
+def clean_name(name: str) -> str:
     """A file name of letters, digits, dashes and underscores, without folders and without an ending."""
     stem = re.sub(r"[^A-Za-z0-9_-]+", "-", Path(name.replace("\\", "/")).name.rsplit(".", 1)[0]).strip("-")
     return stem[:48] or "elevation"
 
 
-def _written(sent: Path, name: str, folder: Path, limits: Limits) -> str:
-    with rasterio.Env(**_ENV), _opened(sent) as data:
-        _check(data, limits)
+def _write_copy(sent: Path, name: str, folder: Path, limits: Limits) -> str:
+    with rasterio.Env(**_ENV), _open_raster(sent) as data:
+        _check_header(data, limits)
         with sent.open("rb") as stream:
             place = "up-" + hashlib.file_digest(stream, "sha256").hexdigest()[:12]
         home = folder / place
-        target = home / f"{plain_name(name)}.tif"
+        target = home / f"{clean_name(name)}.tif"
         if home.is_dir() and any(home.glob("*.tif")):
             return place
         partial = sent.with_name("written.tif")
-        _copy(data, partial)
+        _copy_band(data, partial)
         open_elevation((partial,))  # what it says about itself must be usable
         home.mkdir(parents=True, exist_ok=True)
         partial.replace(target)
     return place
 
 
-def _opened(sent: Path) -> Any:
+def _open_raster(sent: Path) -> Any:
     for driver in DRIVERS:
         try:
             return rasterio.open(sent, driver=driver)
@@ -104,7 +103,7 @@ def _opened(sent: Path) -> Any:
     )
 
 
-def _check(data: Any, limits: Limits) -> None:
+def _check_header(data: Any, limits: Limits) -> None:
     """What the header declares, before any height is read."""
     cells = data.width * data.height
     if data.driver not in DRIVERS:
@@ -124,7 +123,7 @@ def _check(data: Any, limits: Limits) -> None:
     CRS.from_wkt(data.crs.to_wkt())
 
 
-def _copy(data: Any, target: Path) -> None:
+def _copy_band(data: Any, target: Path) -> None:
     """The first band with its CRS, place, unit, scale and no data; nothing else comes along."""
     profile = {
         "driver": "GTiff", "width": data.width, "height": data.height, "count": 1, "dtype": data.dtypes[0],
@@ -153,9 +152,9 @@ UPLOADS = "elevation"
 _ID = re.compile(r"^[a-z0-9-]{1,40}$")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Place:
-    """An elevation model."""
+    """An elevation model that plans can be made on."""
 
     id: str
     name: str  # for people
@@ -188,7 +187,7 @@ class Place:
             "id": self.id,
             "name": self.name,
             "demo": self.demo,
-            "bounds": [round(one, 7) for one in self.bounds_deg],
+            "bounds": [round(degrees, 7) for degrees in self.bounds_deg],
             "cell_m": self.elevation.cell_m,
             "width_m": east - west,
             "height_m": north - south,
@@ -207,67 +206,58 @@ class Places:
         if settings.elevation:
             elevation = open_elevation(settings.elevation, None, settings.z_unit)
             names = ", ".join(path.stem for path in settings.elevation)
-            self._add(Place("ground", names, elevation, settings.z_unit))
+            self._add(Place(id="ground", name=names, elevation=elevation, z_unit=settings.z_unit))
         demo = open_elevation((shared_folder("demo") / "ysterra.tif",))
-        self._add(Place("ysterra", "Mount Ysterra (invented place)", demo, demo=True))
+        self._add(Place(id="ysterra", name="Mount Ysterra (invented place)", elevation=demo, demo=True))
         for file in sorted(self._folder.glob("up-*/*.tif")):
             if _ID.match(file.parent.name) and not file.is_symlink():
-                self.take(file.parent.name)
+                self.add_upload(file.parent.name)
 
     def all(self) -> list[Place]:
         """Those of the command line first."""
         return list(self._known.values())
 
     def get(self, place: str) -> Place:
-        """One place.
-
-        Raises
-        ------
-        NothingFoundError
-            If there is none of that name.
-        """
+        """One place. Raises NothingFoundError if there is none of that name."""
         found = self._known.get(place)
         if found is None:
             raise NothingFoundError("no place of that name is known here: drop its elevation file on the page again")
         return found
 
-    def take(self, place: str) -> Place | None:
+    def add_upload(self, place: str) -> Place | None:
         """Know an upload that lies in the folder; None where it cannot be used any more."""
         file = next(iter(sorted((self._folder / place).glob("*.tif"))), None)
         if file is None:
             return None
         try:
-            return self._add(Place(place, file.stem, open_elevation((file,))))
+            return self._add(Place(id=place, name=file.stem, elevation=open_elevation((file,))))
         except LastseenError:
             return None
 
-    def of_files(self, files: tuple[Path, ...]) -> Place | None:
+    def find_by_files(self, files: tuple[Path, ...]) -> Place | None:
         """The place that consists of these files."""
         wanted = {path.resolve() for path in files}
-        return next((one for one in self._known.values() if set(one.files) == wanted), None)
+        return next((place for place in self._known.values() if set(place.files) == wanted), None)
 
     def _add(self, place: Place) -> Place:
         self._known[place.id] = place
         return place
 
 
-def understood(text: str, crs: str | None, place: Place | None) -> dict[str, Any]:
+def point_record(text: str, crs: str | None, place: Place | None) -> dict[str, Any]:
     """A point as it was understood: in three notations, and its height where a place is given.
 
-    Raises
-    ------
-    InputError
-        If it cannot be read, or lies outside the place.
+    Raises InputError if it cannot be read, or lies outside the place.
     """
     point = parse_point(text, parse_crs(crs) if crs else None)
-    said: dict[str, Any] = {"lon": point.lon_deg, "lat": point.lat_deg}
+    record: dict[str, Any] = {"lon": point.lon_deg, "lat": point.lat_deg}
     try:
-        said |= point.notations()
+        record |= point.notations()
     except InputError:  # beyond 84 N or 80 S there is no UTM
-        said |= {"lonlat": f"{point.lon_deg:.6f},{point.lat_deg:.6f}", "utm": None, "mgrs": None}
-    said |= {"height_m": None, "slope_deg": None}
+        record |= {"lonlat": f"{point.lon_deg:.6f},{point.lat_deg:.6f}", "utm": None, "mgrs": None}
+    record |= {"height_m": None, "slope_deg": None}
     if place is None:
-        return said
+        return record
     elevation = open_elevation(place.files, point, place.z_unit)
     x, y = require_inside(elevation, point)
     reach = 3.0 * elevation.cell_m
@@ -278,12 +268,12 @@ def understood(text: str, crs: str | None, place: Place | None) -> dict[str, Any
         (float(ground.sample(x + c * i, y + c * j)) - float(ground.sample(x - c * i, y - c * j))) / (2.0 * c)
         for i, j in ((1, 0), (0, 1))
     )
-    return said | {"height_m": _known(height), "slope_deg": _known(_degrees(east, north))}
+    return record | {"height_m": _rounded(height), "slope_deg": _rounded(_slope_deg(east, north))}
 
 
-def _degrees(east: float, north: float) -> float:
+def _slope_deg(east: float, north: float) -> float:
     return math.degrees(math.atan(math.hypot(east, north)))
 
 
-def _known(value: float) -> float | None:
+def _rounded(value: float) -> float | None:
     return round(value, 1) if math.isfinite(value) else None

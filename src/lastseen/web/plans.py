@@ -12,7 +12,17 @@ from pathlib import Path
 from typing import Any
 
 from lastseen import __version__
-from lastseen.core import InputError, LastseenError, NothingFoundError, Snow, read_scenario, shared_folder
+from lastseen.core import (
+    DEFAULT_STRIP_WIDTH_M,
+    NARROWEST_ASKED_M,
+    WIDEST_STRIP_M,
+    InputError,
+    LastseenError,
+    NothingFoundError,
+    Snow,
+    read_scenario,
+    shared_folder,
+)
 from lastseen.output import FULL_CAUTION, MARKERS, SHORT_CAUTION, load_palette, read_numbers
 from lastseen.rescue import CURVES, DEFAULT_CURVE, survival_percent
 from lastseen.snow import friction_range
@@ -30,7 +40,7 @@ GEOPACKAGE = "plan.gpkg"
 WGS84_TEXT = "EPSG:4326"
 
 
-class Shelf:
+class PlanStore:
     """The plans of one folder."""
 
     def __init__(self, folder: Path) -> None:
@@ -40,16 +50,10 @@ class Shelf:
     def all(self) -> list[str]:
         """Names of all plans, the newest first."""
         found = [path for path in self.folder.iterdir() if _is_plan(path)]
-        return [one.name for one in sorted(found, key=lambda one: (-one.stat().st_mtime_ns, one.name))]
+        return [path.name for path in sorted(found, key=lambda path: (-path.stat().st_mtime_ns, path.name))]
 
     def path(self, plan: str) -> Path:
-        """The folder of a plan.
-
-        Raises
-        ------
-        NothingFoundError
-            If there is none of that name.
-        """
+        """The folder of a plan. Raises NothingFoundError if there is none of that name."""
         for path in self.folder.iterdir():
             if path.name == plan and _is_plan(path):
                 return path
@@ -60,52 +64,28 @@ class Shelf:
         return [{"name": file.name, "bytes": file.stat().st_size} for file in _files(self.path(plan))]
 
     def file(self, plan: str, name: str) -> Path:
-        """One file of a plan.
-
-        Raises
-        ------
-        NothingFoundError
-            If there is none of that name.
-        """
+        """One file of a plan. Raises NothingFoundError if there is none of that name."""
         for file in _files(self.path(plan)):
             if file.name == name:
                 return file
         raise NothingFoundError("the plan has no file of that name")
 
     def numbers(self, plan: str) -> dict[str, Any]:
-        """All numbers of a plan.
-
-        Raises
-        ------
-        InputError
-            If they cannot be read.
-        """
+        """All numbers of a plan. Raises InputError if they cannot be read."""
         try:
             return read_numbers(self.path(plan))
-        except InputError as error:  # its own sentence names a folder of this machine
+        except InputError as error:  # that sentence names a folder of this machine
             raise InputError(f"the plan {plan} cannot be read: make it again") from error
 
     def scenario(self, plan: str) -> Path:
-        """The scenario of a plan.
-
-        Raises
-        ------
-        NothingFoundError
-            If it was not kept: the plan was made elsewhere.
-        """
+        """The scenario of a plan. Raises NothingFoundError if it was not kept: the plan was made elsewhere."""
         path = self.folder / f"{self.path(plan).name}.toml"
         if not path.is_file() or path.is_symlink():
             raise NothingFoundError("the scenario of this plan is not kept here: make the plan on this page")
         return path
 
     def layer(self, plan: str, name: str) -> str:
-        """A layer of a plan as GeoJSON text in degrees.
-
-        Raises
-        ------
-        NothingFoundError
-            If the plan has no such layer.
-        """
+        """A layer of a plan as GeoJSON text in degrees. Raises NothingFoundError if the plan has no such layer."""
         path = self.path(plan) / GEOPACKAGE
         if not path.is_file():
             raise NothingFoundError("the plan has no layers")
@@ -165,54 +145,57 @@ CURVE_MINUTES = 181
 DEMOS = ("bench", "bowl")
 
 
-def said(settings: Settings, places: Places) -> dict[str, Any]:
+def state_record(settings: Settings, places: Places) -> dict[str, Any]:
     """All that does not depend on a plan."""
     return {
         "version": __version__,
         "folder": str(settings.folder.resolve()),
         "caution": {"short": SHORT_CAUTION, "full": FULL_CAUTION},
         "palette": asdict(load_palette()),
-        "places": [place_record(one) for one in places.all()],
+        "places": [place_record(place) for place in places.all()],
         "demos": [_demo(name) for name in DEMOS],
         "friction": {str(size): list(friction_range(Snow(size=size))) for size in (1, 2, 3, 4)},
         "survival": {"default": DEFAULT_CURVE, "curves": [_curve(name) for name in CURVES]},
+        "strip_width_m": {
+            "least": NARROWEST_ASKED_M, "most": WIDEST_STRIP_M, "default": DEFAULT_STRIP_WIDTH_M,
+        },
         "limits": {"upload_bytes": settings.limits.upload_bytes, "corners": settings.limits.corners},
-    }
+    }  # fmt: skip
 
 
 def place_record(place: Place) -> dict[str, Any]:
     """A place and the zoom levels of its tiles."""
-    least, most = tiles.zooms(place)
+    least, most = tiles.zoom_range(place)
     return place.record() | {"minzoom": least, "maxzoom": most}
 
 
-def plans_said(shelf: Shelf) -> list[dict[str, Any]]:
+def plan_rows(store: PlanStore) -> list[dict[str, Any]]:
     """All plans in the folder, the newest first; what cannot be read is left out."""
     found = []
-    for plan in shelf.all():
+    for plan in store.all():
         try:
-            numbers = shelf.numbers(plan)
+            numbers = store.numbers(plan)
         except LastseenError:
             continue
         found.append(
             {
                 "id": plan,
                 "name": str(numbers.get("name", "")),
-                "made": (shelf.path(plan) / "plan.json").stat().st_mtime,
+                "made": (store.path(plan) / "plan.json").stat().st_mtime,
                 "last_seen": numbers.get("last_seen"),
-                "searchable": (shelf.folder / f"{plan}.toml").is_file(),
+                "searchable": (store.folder / f"{plan}.toml").is_file(),
             }
         )
     return found
 
 
-def asked_of(shelf: Shelf, places: Places, plan: str) -> dict[str, Any] | None:
+def question_record(store: PlanStore, places: Places, plan: str) -> dict[str, Any] | None:
     """What was asked, so that a page can show it again; None where that is not known."""
     try:
-        scenario = read_scenario(shelf.scenario(plan))
+        scenario = read_scenario(store.scenario(plan))
     except LastseenError:
         return None
-    place = places.of_files(scenario.elevation)
+    place = places.find_by_files(scenario.elevation)
     if place is None:
         return None
     snow, search = scenario.snow, scenario.search
@@ -256,5 +239,5 @@ def _curve(name: str) -> dict[str, Any]:
         "title": curve.title,
         "source": curve.source,
         "confidence": curve.confidence,
-        "percent": [round(one, 1) if one is not None and math.isfinite(one) else None for one in percent],
+        "percent": [round(share, 1) if share is not None and math.isfinite(share) else None for share in percent],
     }

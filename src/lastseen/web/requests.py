@@ -14,7 +14,7 @@ from shapely.geometry import Polygon
 from shapely.geometry.polygon import orient
 from shapely.validation import explain_validity
 
-from lastseen.core import InputError, Scenario, check_scenario
+from lastseen.core import DEFAULT_STRIP_WIDTH_M, NARROWEST_ASKED_M, WIDEST_STRIP_M, InputError, Scenario, check_scenario
 from lastseen.web.settings import Limits
 
 _MOST_RINGS = 20
@@ -29,7 +29,7 @@ Ring = Annotated[list[Corner], Field(min_length=3, max_length=2000)]
 Areas = Annotated[list[Ring], Field(min_length=1, max_length=_MOST_RINGS)]
 Entry = Literal["top", "toe", "flank"]
 Pattern = Literal["across", "along"]
-Width = Annotated[float, Field(ge=2.0, le=100.0)]
+Width = Annotated[float, Field(ge=NARROWEST_ASKED_M, le=WIDEST_STRIP_M)]
 People = Annotated[int, Field(ge=1, le=30)]
 
 
@@ -64,7 +64,7 @@ class AskSnow(_Strict):
 class AskSearch(_Strict):
     """How the debris is searched."""
 
-    strip_width_m: Width = 40.0
+    strip_width_m: Width = DEFAULT_STRIP_WIDTH_M
     searchers: People = 1
     start: Text | None = None
     pattern: Pattern | None = None
@@ -90,7 +90,7 @@ class AskPlan(_Strict):
 class AskLanes(_Strict):
     """How lanes are to be laid over the debris of a plan."""
 
-    strip_width_m: Width = 40.0
+    strip_width_m: Width = DEFAULT_STRIP_WIDTH_M
     searchers: People = 1
     pattern: Pattern | None = None
     entry: Entry | None = None
@@ -106,54 +106,36 @@ class AskPoint(_Strict):
 
 
 def read_body(kind: type[BaseModel], body: bytes) -> Any:
-    """A checked record of a JSON body.
-
-    Raises
-    ------
-    InputError
-        All that is wrong, in one sentence each.
-    """
+    """A checked record of a JSON body. Raises InputError all that is wrong, in one sentence each."""
     try:
         return kind.model_validate_json(body)
     except ValidationError as error:
-        raise InputError("; ".join(_sentence(one) for one in error.errors()[:5])) from error
+        raise InputError("; ".join(_error_sentence(fault) for fault in error.errors()[:5])) from error
 
 
-def scenario_asked(asked: AskPlan, elevation: tuple[Path, ...], z_unit: str | None, limits: Limits) -> Scenario:
-    """The scenario of a request, on the files of its place.
-
-    Raises
-    ------
-    InputError
-        If a value cannot be used.
-    """
-    corners = sum(len(ring) for ring in (*(asked.release or ()), *(asked.debris or ())))
+def request_scenario(plan: AskPlan, elevation: tuple[Path, ...], z_unit: str | None, limits: Limits) -> Scenario:
+    """The scenario of a request, on the files of its place. Raises InputError if a value cannot be used."""
+    corners = sum(len(ring) for ring in (*(plan.release or ()), *(plan.debris or ())))
     if corners > limits.corners:
         raise InputError(f"the drawn outlines have {corners} corners, more than {limits.corners}: draw them simpler")
-    if asked.debris is None and not asked.last_seen.at.strip():
+    if plan.debris is None and not plan.last_seen.at.strip():
         raise InputError("no last-seen point was given: click one on the map, or draw the outline of the debris")
     raw: dict[str, Any] = {
         "elevation": [str(path) for path in elevation],
-        "name": asked.name,
-        "seed": asked.seed,
+        "name": plan.name,
+        "seed": plan.seed,
         "z_unit": z_unit,
-        "last_seen": asked.last_seen.model_dump(exclude_none=True),
-        "snow": asked.snow.model_dump(exclude_none=True),
-        "search": asked.search.model_dump(exclude_none=True),
+        "last_seen": plan.last_seen.model_dump(exclude_none=True),
+        "snow": plan.snow.model_dump(exclude_none=True),
+        "search": plan.search.model_dump(exclude_none=True),
     }
-    made = check_scenario(raw, "the request")
-    _ = made.search.day  # a day that does not exist is said now
-    return made
+    scenario = check_scenario(raw, "the request")
+    _ = scenario.search.day  # a day that does not exist is an error now
+    return scenario
 
 
 def outline_geojson(rings: list[Ring]) -> str:
-    """Drawn rings as GeoJSON text.
-
-    Raises
-    ------
-    InputError
-        If a ring crosses itself or has no area.
-    """
+    """Drawn rings as GeoJSON text. Raises InputError if a ring crosses itself or has no area."""
     areas = [Polygon(ring) for ring in rings]
     for area in areas:
         if not area.is_valid or area.area == 0.0:
@@ -166,7 +148,7 @@ def _geometry(area: Polygon) -> dict[str, Any]:
     return {"type": "Polygon", "coordinates": [list(map(list, orient(area).exterior.coords))]}
 
 
-def _sentence(error: Any) -> str:
+def _error_sentence(error: Any) -> str:
     place = ".".join(str(part) for part in error["loc"])
-    said = error["msg"][0].lower() + error["msg"][1:]
-    return f"{place}: {said}" if place else said
+    sentence = error["msg"][0].lower() + error["msg"][1:]
+    return f"{place}: {sentence}" if place else sentence

@@ -25,7 +25,7 @@ from lastseen.core import InputError, LastseenError
 from lastseen.output import CLOCK_SCRIPT
 from lastseen.web import lanes
 from lastseen.web.api import Api
-from lastseen.web.guard import Guard, said_http, said_wrong, same
+from lastseen.web.guard import Guard, answer_error, answer_http_error, equal_secrets
 from lastseen.web.settings import LOOPBACK, Settings
 
 STATIC = Path(__file__).resolve().parent / "static"
@@ -35,31 +35,23 @@ _LINE = 128  # connections that wait
 
 
 def make_app(settings: Settings, *, warm: bool = True) -> Starlette:
-    """The application.
+    """The application; ``warm`` lets worker processes load ahead of time.
 
-    Parameters
-    ----------
-    warm : bool
-        Whether helper processes load ahead of time.
-
-    Raises
-    ------
-    InputError
-        If the elevation files or the folder cannot be used.
+    Raises InputError if the elevation files or the folder cannot be used.
     """
     mimetypes.add_type("text/javascript", ".js")  # what the system says of it may be wrong
     api = Api(settings)
-    map_folder = _map_folder()
+    map_folder = _find_map_library()
 
     async def page(_request: Request) -> Response:
         return FileResponse(STATIC / "index.html", headers={"cache-control": "no-cache"})
 
     async def enter(request: Request) -> Response:
-        if not same(request.query_params.get("token", ""), settings.token):
+        if not equal_secrets(request.query_params.get("token", ""), settings.token):
             raise HTTPException(403, "the token is not the one of this start: open the address that is printed")
-        found = RedirectResponse("/", 303)
-        found.set_cookie(settings.cookie, settings.token, httponly=True, samesite="strict", path="/")
-        return found
+        response = RedirectResponse("/", 303)
+        response.set_cookie(settings.cookie, settings.token, httponly=True, samesite="strict", path="/")
+        return response
 
     async def map_file(request: Request) -> Response:
         name = request.path_params["name"]
@@ -76,7 +68,7 @@ def make_app(settings: Settings, *, warm: bool = True) -> Starlette:
     @contextlib.asynccontextmanager
     async def lifespan(_app: Starlette) -> AsyncIterator[None]:
         if warm:
-            api.helpers.warm(lanes.warm)
+            api.workers.warm(lanes.warm_up)
             api.jobs.prepare()
         yield
         await api.close()
@@ -93,7 +85,7 @@ def make_app(settings: Settings, *, warm: bool = True) -> Starlette:
     app = Starlette(
         routes=routes,
         middleware=[Middleware(Guard, settings=settings)],
-        exception_handlers={LastseenError: said_wrong, HTTPException: said_http},
+        exception_handlers={LastseenError: answer_error, HTTPException: answer_http_error},
         lifespan=lifespan,
     )
     app.state.api = api
@@ -101,42 +93,25 @@ def make_app(settings: Settings, *, warm: bool = True) -> Starlette:
 
 
 def serve(settings: Settings, *, open_browser: bool, announce: Callable[[str], None]) -> None:
-    """Run until somebody stops it.
+    """Run until somebody stops it; where the port is taken, the next free one is used.
 
-    Parameters
-    ----------
-    settings : Settings
-        Where its port is taken, the next free one is used.
-    announce : callable
-        Called with the address to open.
-
-    Raises
-    ------
-    InputError
-        If the host cannot be used.
+    ``announce`` is called with the address to open. Raises InputError if the host cannot be used.
     """
-    listener = _listener(settings.host, settings.port)
+    listener = _open_listener(settings.host, settings.port)
     settings = replace(settings, port=listener.getsockname()[1])
     app = make_app(settings)
     config = uvicorn.Config(
-        app,
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        h11_max_incomplete_event_size=settings.limits.header_bytes,
-        timeout_graceful_shutdown=_LAST_WORDS_S,
-        http="h11",
-        ws="none",
-        proxy_headers=False,
+        app, log_level="warning", access_log=False, server_header=False, proxy_headers=False, http="h11", ws="none",
+        h11_max_incomplete_event_size=settings.limits.header_bytes, timeout_graceful_shutdown=_LAST_WORDS_S,
         limit_concurrency=400,
-    )
+    )  # fmt: skip
     announce(settings.address)
     if open_browser:
         threading.Timer(0.8, webbrowser.open, (settings.address,)).start()
     uvicorn.Server(config).run(sockets=[listener])
 
 
-def _listener(host: str, port: int) -> socket.socket:
+def _open_listener(host: str, port: int) -> socket.socket:
     """A socket on the port, or on the next free one; who comes before the server answers waits in line."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     for tried in (port, 0):
@@ -155,11 +130,11 @@ def _listener(host: str, port: int) -> socket.socket:
     raise InputError(f"no port is free on {host}")
 
 
-def _map_folder() -> Path:
+def _find_map_library() -> Path:
     """Where the map library lies, in the installed package that carries it; the package itself is not imported."""
-    found = importlib.util.find_spec("maplibre")
-    places = list(found.submodule_search_locations or []) if found else []
-    folder = Path(places[0]) / "srcjs" if places else None
+    package = importlib.util.find_spec("maplibre")
+    folders = list(package.submodule_search_locations or []) if package else []
+    folder = Path(folders[0]) / "srcjs" if folders else None
     if folder is None or not all((folder / name).is_file() for name in MAP_FILES):
         raise InputError("the map library is missing: install lastseen again (it comes with the package maplibre)")
     return folder

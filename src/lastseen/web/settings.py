@@ -12,40 +12,33 @@ DEFAULT_PORT = 8424
 HTTP_PORT = 80
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Limits:
     """Bounds of what requests may use; all are design choices."""
 
-    # of a JSON body, and of an uploaded elevation file
-    body_bytes: int = 262_144
-    upload_bytes: int = 1_000_000_000
-    upload_cells: int = 200_000_000  # declared width times height of an uploaded raster
-    block_bytes: int = 268_435_456  # declared size of one block of it: a whole block is unpacked at once
+    body_bytes: int = 262_144  # of a JSON body
+    upload_bytes: int = 1_000_000_000  # of an elevation file
+    upload_cells: int = 200_000_000  # width times height that its header declares
+    block_bytes: int = 268_435_456  # of one of its blocks: a whole block is unpacked at once
     header_bytes: int = 32_768
     jobs_waiting: int = 3  # beside the one that runs
-    # time and memory of one job
     job_s: float = 900.0
     job_gb: float = 12.0
-    lanes_s: float = 20.0  # time of one layout of lanes
-    work_waiting: int = 64  # requests that may wait for a helper process
-    # largest ensemble that may be asked for here; the command line takes more
-    members: int = 200
-    tracers: int = 5_000
-    bodies: int = 100_000
-    corners: int = 2_000  # of a drawn outline
+    lanes_s: float = 20.0  # for one layout of lanes
+    work_waiting: int = 64  # requests that may wait for a worker process
+    corners: int = 2_000  # of drawn outlines
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Settings:
-    """One server."""
+    """One server; nothing is written outside its folder."""
 
-    folder: Path  # where plans and uploads are kept; nothing is written anywhere else
+    folder: Path  # plans and uploads
     elevation: tuple[Path, ...] = ()  # named on the command line; more can be dropped on the page
     z_unit: str | None = None  # of these files
     host: str = LOOPBACK
     port: int = DEFAULT_PORT
-    # what a caller must know; new at each start where it was not given
-    token: str = field(default_factory=lambda: secrets.token_urlsafe(24), repr=False)
+    token: str = field(default_factory=lambda: secrets.token_urlsafe(24), repr=False)  # what a caller must know
     limits: Limits = Limits()
 
     @property
@@ -56,12 +49,12 @@ class Settings:
     @property
     def origin(self) -> str:
         """Scheme, host and port, as a browser writes them."""
-        return f"http://{_with_port(_in_address(self.host), self.port)}"
+        return f"http://{_with_port(_bracketed_host(self.host), self.port)}"
 
     @property
     def hosts(self) -> frozenset[str]:
         """Values of the Host header that are answered."""
-        names = (_in_address(self.host), LOOPBACK, "localhost", "[::1]")
+        names = (_bracketed_host(self.host), LOOPBACK, "localhost", "[::1]")
         return frozenset({_with_port(name, self.port) for name in names} | {f"{name}:{self.port}" for name in names})
 
     @property
@@ -70,7 +63,7 @@ class Settings:
         return f"lastseen_{self.port}"
 
 
-def _in_address(host: str) -> str:
+def _bracketed_host(host: str) -> str:
     """A host as browsers write it: in small letters, IPv6 short and in brackets."""
     try:
         known = ipaddress.ip_address(host)

@@ -6,7 +6,7 @@ import io
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -27,22 +27,36 @@ from lastseen.web.places import Place
 
 # ---- Rasters on the lattice of web maps: exactly the cells that are asked for, whatever the file is like
 
-EQUATOR_M = 2.0 * math.pi * 6378137.0
+RADIUS_M = 6378137.0  # of the sphere of web maps, which is the equatorial radius of WGS84
+EQUATOR_M = 2.0 * math.pi * RADIUS_M
 WEB_MAP = "EPSG:3857"
+SIZE = 256  # cells of a tile along a side
 Box = tuple[float, float, float, float]
+
+
+class Tile(NamedTuple):
+    """A square of the web map: zoom level, column from the west, row from the north."""
+
+    z: int
+    x: int
+    y: int
+
+    def box_m(self) -> Box:
+        """West, south, east, north, metres of the web map."""
+        side, half = EQUATOR_M / 2**self.z, 0.5 * EQUATOR_M
+        x, y = self.x, self.y
+        return x * side - half, half - (y + 1) * side, (x + 1) * side - half, half - y * side
+
+    def cell_m(self) -> float:
+        """Metres on the ground between two cells in the middle of the tile."""
+        share = math.pi * (1.0 - 2.0 * (self.y + 0.5) / 2**self.z)
+        return float(EQUATOR_M / 2**self.z / SIZE / math.cosh(share))
 
 
 def read_warped(path: Path, box_m: Box, shape: tuple[int, int], how: str) -> FloatArray | None:
     """Band 1 of a raster in a box of the web map, NaN where nothing is known; None where the file does not reach it.
 
-    Only the cells of the result are held in memory.
-
-    Parameters
-    ----------
-    box_m : west, south, east, north
-        Metres of the web map.
-    how : str
-        Name of a resampling of GDAL: nearest, bilinear, cubic_spline, average.
+    Only the cells of the result are held in memory. ``how`` is a resampling of GDAL: bilinear, cubic_spline, average.
     """
     west, south, east, north = box_m
     rows, cols = shape
@@ -67,10 +81,10 @@ def read_warped(path: Path, box_m: Box, shape: tuple[int, int], how: str) -> Flo
     return None if np.isnan(values).all() else values
 
 
-def tile_box(z: int, x: int, y: int) -> Box:
-    """The box of a tile, metres of the web map."""
-    side, half = EQUATOR_M / 2**z, 0.5 * EQUATOR_M
-    return x * side - half, half - (y + 1) * side, (x + 1) * side - half, half - y * side
+def _fill_gaps(values: FloatArray, heights: FloatArray) -> None:
+    """Put heights where there are none yet; what no place on earth has is no height."""
+    known = (heights > LOWEST_M) & (heights < HIGHEST_M)
+    np.copyto(values, heights, where=np.isnan(values) & known)
 
 
 # ---- Lines of equal height or slope for what the map shows, with the numbers that stand on them
@@ -86,21 +100,16 @@ _SHORTEST = {"height": 24, "slope": 60}  # points of a line that is worth drawin
 _WIDEST_DEG = 3.0
 
 
-def isolines(place: Place, kind: Kind, box: tuple[float, float, float, float]) -> dict[str, Any]:
+def draw_isolines(place: Place, kind: Kind, box: tuple[float, float, float, float]) -> dict[str, Any]:
     """Isolines in a box of degrees as GeoJSON, with ``value``, ``label`` and whether every fifth line falls on it.
 
-    Raises
-    ------
-    InputError
-        If the box is turned inside out or too large.
-    NothingFoundError
-        If there is no ground in it.
+    Raises InputError if the box is turned inside out or too large. NothingFoundError if there is no ground in it.
     """
     west, south, east, north = box
     if not (west < east and south < north and east - west <= _WIDEST_DEG and north - south <= _WIDEST_DEG):
         raise InputError(f"the box {west:g},{south:g},{east:g},{north:g} is no box of at most {_WIDEST_DEG:g} degrees")
-    values, step_m = _part(place, box)
-    smooth = _smoothed(values, _SMOOTH[kind] if kind == "height" else max(_SMOOTH[kind], _SLOPE_OVER_M / step_m))
+    values, step_m = _read_box(place, box)
+    smooth = _smooth(values, _SMOOTH[kind] if kind == "height" else max(_SMOOTH[kind], _SLOPE_OVER_M / step_m))
     if kind == "slope":
         down, right = np.gradient(smooth, step_m)
         smooth = np.degrees(np.arctan(np.hypot(down, right)))
@@ -110,7 +119,7 @@ def isolines(place: Place, kind: Kind, box: tuple[float, float, float, float]) -
         levels, every = _levels(smooth)
     rows, cols = smooth.shape
     x = west + (np.arange(cols) + 0.5) / cols * (east - west)
-    top, bottom = (math.asinh(math.tan(math.radians(one))) for one in (north, south))
+    top, bottom = (math.asinh(math.tan(math.radians(lat))) for lat in (north, south))
     y = np.degrees(np.arctan(np.sinh(top + (np.arange(rows) + 0.5) / rows * (bottom - top))))
     drawer: Any = contour_generator(x, y, np.ma.masked_invalid(smooth), line_type=LineType.Separate)
     features = [
@@ -129,30 +138,28 @@ def isolines(place: Place, kind: Kind, box: tuple[float, float, float, float]) -
     return {"type": "FeatureCollection", "over_m": round(step_m * 2.0, 1), "features": features}
 
 
-def _part(place: Place, box: tuple[float, float, float, float]) -> tuple[FloatArray, float]:
+def _read_box(place: Place, box: tuple[float, float, float, float]) -> tuple[FloatArray, float]:
     """Heights in the box on the lattice of web maps, and metres between them."""
     west, south, east, north = box
-    top, bottom = (math.asinh(math.tan(math.radians(one))) for one in (north, south))
+    top, bottom = (math.asinh(math.tan(math.radians(lat))) for lat in (north, south))
     wide, high = math.radians(east - west), top - bottom
-    finest = place.elevation.cell_m / math.cos(math.radians(0.5 * (south + north))) / 6378137.0
+    finest = place.elevation.cell_m / math.cos(math.radians(0.5 * (south + north))) / RADIUS_M
     longest = max(32, min(MOST_CELLS, int(max(wide, high) / finest)))
-    cols, rows = (max(8, round(longest * one / max(wide, high))) for one in (wide, high))
+    cols, rows = (max(8, round(longest * side / max(wide, high))) for side in (wide, high))
     values = np.full((rows, cols), np.nan)
-    half = 6378137.0
+    half = RADIUS_M
     box_m = (math.radians(west) * half, bottom * half, math.radians(east) * half, top * half)
     for sheet in place.elevation.sheets:
         piece = read_warped(sheet.path, box_m, (rows, cols), "average" if longest == MOST_CELLS else "bilinear")
         if piece is None:
             continue
-        found = piece * sheet.z_factor
-        found[(found <= LOWEST_M) | (found >= HIGHEST_M)] = np.nan
-        np.copyto(values, found, where=np.isnan(values))
+        _fill_gaps(values, piece * sheet.z_factor)
     if np.isnan(values).all():
         raise NothingFoundError("there is no ground in this box")
-    return values, wide / cols * 6378137.0 * math.cos(math.radians(0.5 * (south + north)))
+    return values, wide / cols * RADIUS_M * math.cos(math.radians(0.5 * (south + north)))
 
 
-def _smoothed(values: FloatArray, cells: float) -> FloatArray:
+def _smooth(values: FloatArray, cells: float) -> FloatArray:
     """Smoothed without letting no data in."""
     known = ~np.isnan(values)
     weight = ndimage.gaussian_filter(known.astype(float), cells)
@@ -163,7 +170,7 @@ def _smoothed(values: FloatArray, cells: float) -> FloatArray:
 
 def _levels(values: FloatArray) -> tuple[tuple[float, ...], float]:
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    step = next((one for one in INTERVALS_M if (high - low) / one <= WANTED_LINES), INTERVALS_M[-1])
+    step = next((interval for interval in INTERVALS_M if (high - low) / interval <= WANTED_LINES), INTERVALS_M[-1])
     first = math.ceil(low / step)
     return tuple(k * step for k in range(first, math.floor(high / step) + 1)), 5.0 * step
 
@@ -174,7 +181,6 @@ def _label(kind: Kind, level: float) -> str:
 
 # ---- Picture tiles of ground and plan, warped cell by cell; colours come from the shared palette
 
-SIZE = 256
 MOST_ZOOM = 18
 LEAST_PLAN_ZOOM = 8
 _SMOOTHLY = "cubic_spline"  # bilinear heights of turned lattices show stripes in shading
@@ -197,7 +203,7 @@ class NoTileError(NothingFoundError):
     """Nothing is known there."""
 
 
-def zooms(place: Place) -> tuple[int, int]:
+def zoom_range(place: Place) -> tuple[int, int]:
     """Lowest and highest zoom level of tiles that show something new."""
     west, south, east, north = place.bounds_deg
     at = math.cos(math.radians(0.5 * (south + north)))
@@ -206,25 +212,20 @@ def zooms(place: Place) -> tuple[int, int]:
     return max(0, int(widest) - 2), min(MOST_ZOOM - 2, math.ceil(finest))
 
 
-def heights(place: Place, z: int, x: int, y: int, rim: int = 0) -> FloatArray:
+def read_heights(place: Place, tile: Tile, rim: int = 0) -> FloatArray:
     """Heights of a tile in metres, with cells around it; NaN where there are none.
 
-    Raises
-    ------
-    NoTileError
-        If the tile has none at all.
+    Raises NoTileError if the tile has none at all.
     """
-    if z < zooms(place)[0]:
+    if tile.z < zoom_range(place)[0]:
         raise NoTileError("the elevation model is too small to be seen at this zoom level")
     side = SIZE + 2 * rim
     values = np.full((side, side), np.nan)
     for sheet in place.elevation.sheets:
-        piece = _tile_of(sheet.path, z, x, y, rim, _SMOOTHLY)
+        piece = _read_tile(sheet.path, tile, rim, _SMOOTHLY)
         if piece is None:
             continue
-        found = piece * sheet.z_factor
-        found[(found <= LOWEST_M) | (found >= HIGHEST_M)] = np.nan
-        np.copyto(values, found, where=np.isnan(values))
+        _fill_gaps(values, piece * sheet.z_factor)
         if not np.isnan(values).any():
             break
     if np.isnan(values).all():
@@ -232,22 +233,29 @@ def heights(place: Place, z: int, x: int, y: int, rim: int = 0) -> FloatArray:
     return values
 
 
-def height_tile(place: Place, z: int, x: int, y: int) -> bytes:
+def draw_heights(place: Place, tile: Tile) -> bytes:
     """Heights as a picture: 256 r + g + b / 256 - 32768 metres; gaps take the nearest height, or walls would show."""
-    values = heights(place, z, x, y)
-    gaps = np.isnan(values)
-    if gaps.any():
-        nearest: Any = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
-        values = values[tuple(nearest)]
+    values = read_heights(place, tile)
+    values = _with_nearest(values)
     shifted = np.clip(values + 32768.0, 0.0, 65535.99)
     whole = np.floor(shifted)
     picture = np.stack([whole // 256, whole % 256, np.floor((shifted - whole) * 256.0)]).astype(np.uint8)
     return _png(picture)
 
 
-def relief_tile(place: Place, z: int, x: int, y: int) -> bytes:
+def _with_nearest(values: FloatArray) -> FloatArray:
+    """Gaps take the nearest value."""
+    gaps = np.isnan(values)
+    if not gaps.any():
+        return values
+    nearest: Any = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
+    filled: FloatArray = values[tuple(nearest)]
+    return filled
+
+
+def draw_relief(place: Place, tile: Tile) -> bytes:
     """Shaded relief in the greys of the palette: light from north-west, a little from north and west."""
-    found = _gradients(place, z, x, y)
+    found = _gradients(place, tile)
     if found is None:
         return empty_tile()
     east, north, gaps = found
@@ -258,14 +266,14 @@ def relief_tile(place: Place, z: int, x: int, y: int) -> bytes:
         sun = (math.sin(a) * math.cos(h), math.cos(a) * math.cos(h), math.sin(h))
         shade += weight * np.clip((-east * sun[0] - north * sun[1] + sun[2]) * up, 0.0, 1.0)
     share = np.clip((shade - 0.05) / 0.9, 0.0, 1.0)
-    dark, light = (np.array(_rgb(one), float)[:, None, None] for one in load_palette().ground.relief)
+    dark, light = (np.array(_rgb(grey), float)[:, None, None] for grey in load_palette().ground.relief)
     picture = dark * _DARKER + (light - dark * _DARKER) * share
     return _png(np.concatenate([picture, np.where(gaps, 0.0, 255.0)[None]]).astype(np.uint8))
 
 
-def slope_tile(place: Place, z: int, x: int, y: int) -> bytes:
+def draw_slope(place: Place, tile: Tile) -> bytes:
     """Slope as grey shading, darker where steeper; one ramp without steps."""
-    found = _gradients(place, z, x, y)
+    found = _gradients(place, tile)
     if found is None:
         return empty_tile()
     east, north, gaps = found
@@ -277,17 +285,15 @@ def slope_tile(place: Place, z: int, x: int, y: int) -> bytes:
     return _png(np.concatenate([ink, (255.0 * alpha).astype(np.uint8)[None]]))
 
 
-def _gradients(place: Place, z: int, x: int, y: int) -> tuple[FloatArray, FloatArray, BoolArray] | None:
+def _gradients(place: Place, tile: Tile) -> tuple[FloatArray, FloatArray, BoolArray] | None:
     """Rise over run to east and to north of a tile, and where nothing is known; None where nothing is known at all."""
     try:
-        values = heights(place, z, x, y, _RIM)
+        values = read_heights(place, tile, _RIM)
     except NoTileError:
         return None
-    step = _ground_m(z, y)
+    step = tile.cell_m()
     gaps = np.isnan(values)
-    if gaps.any():
-        nearest: Any = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
-        values = values[tuple(nearest)]
+    values = _with_nearest(values)
     if step < _SMOOTH_BELOW_M:
         values = ndimage.gaussian_filter(values, 1.0)
     slopes: Any = np.gradient(values, step)
@@ -296,67 +302,64 @@ def _gradients(place: Place, z: int, x: int, y: int) -> tuple[FloatArray, FloatA
     return east[inner, inner], -south[inner, inner], gaps[inner, inner]
 
 
-def plan_tile(folder: Path, kind: str, z: int, x: int, y: int) -> bytes:
+def draw_plan_tile(folder: Path, kind: str, tile: Tile) -> bytes:
     """Debris probability, thickness or probability of area of a plan, in the colours of the palette.
 
-    Raises
-    ------
-    NoTileError
-        If the plan has no such raster.
+    Raises NoTileError if the plan has no such raster.
     """
     name, colours = PLAN_TILES[kind]
     path = folder / name
     if not path.is_file():
         raise NoTileError("this plan has no such raster")
-    if z < LEAST_PLAN_ZOOM:
+    if tile.z < LEAST_PLAN_ZOOM:
         return empty_tile()
-    piece = _tile_of(path, z, x, y, 0)
+    piece = _read_tile(path, tile, 0)
     return empty_tile() if piece is None else _png(colours(piece, path))
 
 
-def _probability(values: FloatArray, _path: Path) -> Bytes:
+def _colour_probability(values: FloatArray, _path: Path) -> Bytes:
     ramp = load_palette().debris
-    return _stepped(values, ramp.levels, ramp.ramp, ramp.opacity)
+    return _colour_steps(values, ramp.levels, ramp.ramp, ramp.opacity)
 
 
-def _thickness(values: FloatArray, _path: Path) -> Bytes:
+def _colour_thickness(values: FloatArray, _path: Path) -> Bytes:
     ramp = load_palette().thickness
-    return _stepped(values, ramp.levels_m, ramp.ramp, load_palette().debris.opacity)
+    return _colour_steps(values, ramp.levels_m, ramp.ramp, load_palette().debris.opacity)
 
 
-def _person(values: FloatArray, path: Path) -> Bytes:
+def _colour_person(values: FloatArray, path: Path) -> Bytes:
     """Two colours of one family, by the root of the density: what is thin still shows."""
     ink = load_palette().person
     share = np.sqrt(np.clip(np.nan_to_num(values) / max(_largest(path), 1e-12), 0.0, 1.0))
-    light, dark = (np.array(_rgb(one), float)[:, None, None] for one in (ink.light, ink.line))
+    light, dark = (np.array(_rgb(colour), float)[:, None, None] for colour in (ink.light, ink.line))
     colour = light + (dark - light) * share
     alpha = np.where(share > 0.04, 0.25 + 0.6 * share, 0.0)
     return np.concatenate([colour, 255.0 * alpha[None]]).astype(np.uint8)
 
 
-PLACE_TILES: dict[str, Callable[[Place, int, int, int], bytes]] = {
-    "height": height_tile,
-    "relief": relief_tile,
-    "slope": slope_tile,
+PLACE_TILES: dict[str, Callable[[Place, Tile], bytes]] = {
+    "height": draw_heights,
+    "relief": draw_relief,
+    "slope": draw_slope,
 }
 PLAN_TILES: dict[str, tuple[str, Callable[[FloatArray, Path], Bytes]]] = {
-    "probability": ("debris_probability.tif", _probability),
-    "thickness": ("debris_thickness.tif", _thickness),
-    "person": ("poa.tif", _person),
+    "probability": ("debris_probability.tif", _colour_probability),
+    "thickness": ("debris_thickness.tif", _colour_thickness),
+    "person": ("poa.tif", _colour_person),
 }
 
 
-def _stepped(values: FloatArray, levels: tuple[float, ...], ramp: tuple[str, ...], opacity: float) -> Bytes:
+def _colour_steps(values: FloatArray, levels: tuple[float, ...], ramp: tuple[str, ...], opacity: float) -> Bytes:
     step = np.digitize(np.nan_to_num(values, nan=-1.0), levels) - 1
-    colours = np.array([_rgb(one) for one in ramp], np.uint8)
+    colours = np.array([_rgb(colour) for colour in ramp], np.uint8)
     picture = np.moveaxis(colours[np.maximum(step, 0)], -1, 0)
     alpha = np.where(step >= 0, int(255 * opacity), 0).astype(np.uint8)
     return np.concatenate([picture, alpha[None]])
 
 
-def _tile_of(path: Path, z: int, x: int, y: int, rim: int, how: str = "bilinear") -> FloatArray | None:
+def _read_tile(path: Path, tile: Tile, rim: int, how: str = "bilinear") -> FloatArray | None:
     """A tile with some cells around it; None where the file does not reach it."""
-    west, south, east, north = tile_box(z, x, y)
+    west, south, east, north = tile.box_m()
     more = rim * (east - west) / SIZE
     side = SIZE + 2 * rim
     return read_warped(path, (west - more, south - more, east + more, north + more), (side, side), how)
@@ -365,12 +368,6 @@ def _tile_of(path: Path, z: int, x: int, y: int, rim: int, how: str = "bilinear"
 def _largest(path: Path) -> float:
     with rasterio.open(path) as data:
         return float(np.ma.max(data.read(1, masked=True)))
-
-
-def _ground_m(z: int, y: int) -> float:
-    """Metres on the ground between two cells in the middle of a tile."""
-    share = math.pi * (1.0 - 2.0 * (y + 0.5) / 2**z)
-    return float(EQUATOR_M / 2**z / SIZE / math.cosh(share))
 
 
 def _rgb(text: str) -> tuple[int, int, int]:

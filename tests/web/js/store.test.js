@@ -12,6 +12,7 @@ globalThis.location = {
 };
 const store = await import("../../../src/lastseen/web/static/store.js");
 const { START, laneQuestion, question, read, set, undo, undoable, watch } = store;
+START.width = 40; // as the server answers
 const chosen = () => store.chosen; // another object after each change
 
 beforeEach(() => {

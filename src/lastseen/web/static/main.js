@@ -34,15 +34,24 @@ let listening = null;
 
 async function begin() {
   const fresh = !location.hash.slice(1);
-  store.read();
   const [state, plans] = await Promise.all([api.state(), api.plans()]);
+  store.START.width = state.strip_width_m.default;
+  store.read();
   Object.assign(world, { state, plans, places: new Map(state.places.map((known) => [known.id, known])) });
   setPalette(state.palette);
   theme(remembered("theme") || "auto");
   setFeet(remembered("feet") === "1");
   frame();
   if (!place()) set({ place: state.places[0].id }, { undo: false });
-  if (fresh) set({ width: lastUsed("width", 10, 80), searchers: lastUsed("searchers", 1, 12) }, { undo: false });
+  if (fresh) {
+    set(
+      {
+        width: lastUsed("width", state.strip_width_m.least, state.strip_width_m.most),
+        searchers: lastUsed("searchers", 1, 12),
+      },
+      { undo: false },
+    );
+  }
   steps.make([
     placeStep({ openPlan, tryDemo }),
     pointStep({ readText, middle: () => point(view.middle(), ""), sized }),

@@ -5,13 +5,14 @@ import { field, h, inputOf } from "./dom.js";
 import { chosen, set } from "./store.js";
 import { T } from "./text.js";
 import { metres } from "./units.js";
+import { world } from "./world.js";
 
 export function widthSlider() {
   const out = h("output", { class: "num" }, metres(chosen.width));
   const slider = h("input", {
     type: "range",
-    min: 10,
-    max: 80,
+    min: world.state.strip_width_m.least,
+    max: world.state.strip_width_m.most,
     step: 1,
     value: String(chosen.width),
     oninput: (/** @type {Event} */ e) => {

@@ -41,7 +41,7 @@ export const START = {
   name: "",
   drawn: null,
   plan: "",
-  width: 40,
+  width: 0, // what the server takes where none is given; known once it has answered
   searchers: 1,
   pattern: "",
   entry: "",

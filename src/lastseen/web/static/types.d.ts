@@ -64,6 +64,7 @@ export interface State {
   demos: Demo[];
   friction: Record<number, [number, number, number]>;
   survival: Survival;
+  strip_width_m: { least: number; most: number; default: number };
   limits: { upload_bytes: number; corners: number };
 }
 

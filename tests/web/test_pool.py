@@ -1,4 +1,4 @@
-"""Helper processes, jobs that cannot start, and what every answer carries: without a server."""
+"""Worker processes, jobs that cannot start, and what every answer carries: without a server."""
 
 import asyncio
 import os
@@ -11,9 +11,9 @@ import pytest
 from lastseen.core.errors import ResourceError
 from lastseen.web import jobs
 from lastseen.web.guard import CONTENT_POLICY, Guard
-from lastseen.web.helpers import Helpers
 from lastseen.web.jobs import Jobs
-from lastseen.web.plans import Shelf
+from lastseen.web.plans import PlanStore
+from lastseen.web.pool import WorkerPool
 from lastseen.web.settings import Limits, Settings
 
 
@@ -26,13 +26,13 @@ def end_at_once():
     os._exit(3)
 
 
-def with_helpers(count, work):
+def with_pool(count, work):
     async def run():
-        helpers = Helpers(waiting=10, count=count)
+        pool = WorkerPool(waiting=10, count=count)
         try:
-            return await work(helpers)
+            return await work(pool)
         finally:
-            helpers.close()
+            pool.close()
 
     return asyncio.run(run())
 
@@ -40,24 +40,24 @@ def with_helpers(count, work):
 def test_time_counts_from_when_the_work_begins():
     """Three calls of 1.2 s in one process, each allowed 3 s: the last waits for longer than that, and is answered."""
 
-    async def work(helpers):
-        await helpers.call(rest, 0.0, seconds=60.0)
-        return await asyncio.gather(*(helpers.call(rest, 1.2, seconds=3.0) for _ in range(3)))
+    async def work(pool):
+        await pool.call(rest, 0.0, seconds=60.0)
+        return await asyncio.gather(*(pool.call(rest, 1.2, seconds=3.0) for _ in range(3)))
 
-    assert len(set(with_helpers(1, work))) == 1
+    assert len(set(with_pool(1, work))) == 1
 
 
 def test_an_overrun_ends_nobody_elses_work():
     """One of two takes too long and is stopped; the other goes on in the process it had."""
 
-    async def work(helpers):
-        before = set(await asyncio.gather(*(helpers.call(rest, 0.5, seconds=60.0) for _ in range(2))))
+    async def work(pool):
+        before = set(await asyncio.gather(*(pool.call(rest, 0.5, seconds=60.0) for _ in range(2))))
         long, other = await asyncio.gather(
-            helpers.call(rest, 60.0, seconds=0.5), helpers.call(rest, 2.0, seconds=60.0), return_exceptions=True
+            pool.call(rest, 60.0, seconds=0.5), pool.call(rest, 2.0, seconds=60.0), return_exceptions=True
         )
-        return before, long, other, await helpers.call(rest, 0.0, seconds=60.0)
+        return before, long, other, await pool.call(rest, 0.0, seconds=60.0)
 
-    before, long, other, after = with_helpers(2, work)
+    before, long, other, after = with_pool(2, work)
     assert isinstance(long, ResourceError)
     assert "more than 0.5 s" in str(long)
     assert other in before
@@ -65,12 +65,12 @@ def test_an_overrun_ends_nobody_elses_work():
 
 
 def test_a_process_that_ends_is_told_and_made_anew():
-    async def work(helpers):
+    async def work(pool):
         with pytest.raises(ResourceError, match="ended by itself"):
-            await helpers.call(end_at_once, seconds=60.0)
-        return await helpers.call(rest, 0.0, seconds=60.0)
+            await pool.call(end_at_once, seconds=60.0)
+        return await pool.call(rest, 0.0, seconds=60.0)
 
-    assert with_helpers(1, work) != os.getpid()
+    assert with_pool(1, work) != os.getpid()
 
 
 def test_a_process_that_cannot_start_fails_one_job_only(tmp_path, monkeypatch):
@@ -87,7 +87,7 @@ def test_a_process_that_cannot_start_fails_one_job_only(tmp_path, monkeypatch):
 
     async def run():
         monkeypatch.setattr(jobs, "_new_process", new_process)
-        queue = Jobs(Shelf(tmp_path), Limits())
+        queue = Jobs(PlanStore(tmp_path), Limits())
         found = []
         for name in ("first", "second"):
             job = queue.start(name)
@@ -116,7 +116,7 @@ def test_a_process_that_cannot_start_fails_one_job_only(tmp_path, monkeypatch):
 )
 def test_the_address_that_is_printed_is_answered(tmp_path, host, port, origin, answered):
     """As browsers write it (URL standard: hosts in small letters, IPv6 short and in brackets, no port 80)."""
-    settings = Settings(tmp_path, host=host, port=port)
+    settings = Settings(folder=tmp_path, host=host, port=port)
     assert settings.origin == origin
     assert answered in settings.hosts
     assert "evil.example" not in settings.hosts
@@ -128,7 +128,7 @@ def test_an_unexpected_error_carries_the_headers_of_every_answer(tmp_path):
         raise RuntimeError("a secret path")
 
     async def ask():
-        settings = Settings(tmp_path)
+        settings = Settings(folder=tmp_path)
         transport = httpx.ASGITransport(Guard(broken, settings), raise_app_exceptions=False)
         async with httpx.AsyncClient(transport=transport, base_url=settings.origin) as client:
             return await client.get("/api/state", headers={"authorization": f"Bearer {settings.token}"})
