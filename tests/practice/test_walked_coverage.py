@@ -1,0 +1,122 @@
+"""Coverage of a walk against a slow twin: every sample, every point, every side; and which points are trusted."""
+
+import numpy as np
+import pytest
+
+from lastseen.jobs.practice.tracks import Cleaning, Track
+from lastseen.jobs.practice.walked_coverage import (
+    Radii,
+    find_first_times,
+    find_radii,
+    join_first_times,
+    measure_band,
+    sample_walk,
+)
+from lastseen.search.surface import make_lattice
+from practice.walks import EAST, NORTH, START, plan_on
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return plan_on(90.0, 60.0, strip=20.0, slope_deg=25.0)
+
+
+def track(xy, trusted, *, run=None, step_s=10.0):
+    """A track of a few fixes, with what is trusted said fix by fix."""
+    xy = np.asarray(xy, float)
+    n = len(xy)
+    return Track(
+        name="walk",
+        x_m=EAST + xy[:, 0],
+        y_m=NORTH + xy[:, 1],
+        time_s=START + step_s * np.arange(n),
+        timed=True,
+        run=np.zeros(n, np.int32) if run is None else np.asarray(run, np.int32),
+        trusted=np.asarray(trusted, bool),
+        cleaning=Cleaning(fixes=n),
+    )
+
+
+@pytest.mark.parametrize("trusted", [(0, 1, 1), (1, 0, 1), (1, 1, 0), (0, 0, 1), (0, 0, 0), (1, 1, 1)])
+def test_doubt_lies_on_its_own_leg(plan, trusted):
+    """Three legs of 20, 10 and 30 m with a corner between; fixes are trusted wherever they lie, their legs as said."""
+    xyz, _, sure = sample_walk(track([(0, 0), (20, 0), (20, 10), (50, 10)], trusted), plan.surface)
+    x, y = xyz[:, 0] - EAST, xyz[:, 1] - NORTH
+    inner = [(x > 0) & (x < 20) & (y == 0), (x == 20) & (y > 0) & (y < 10), (x > 20) & (x < 50)]
+    for leg, told in zip(inner, trusted, strict=True):
+        assert leg.sum() >= 9
+        assert (sure[leg] == bool(told)).all()
+    for corner in ((0, 0), (20, 0), (20, 10), (50, 10)):
+        assert sure[(x == corner[0]) & (y == corner[1])].all()
+
+
+@pytest.mark.parametrize("trusted", [(0, 1, 1, 1), (1, 1, 1, 0)])
+def test_fixes_that_stand_still_hide_no_doubt(plan, trusted):
+    """Two fixes within half a metre are one place: a doubtful first or last step stays doubtful."""
+    fixes = [(0, 0), (20, 0), (20.1, 0), (40, 0), (60, 0)]
+    xyz, _, sure = sample_walk(track(fixes, trusted), plan.surface)
+    x = xyz[:, 0] - EAST
+    for first, last, told in ((0.5, 19.5, trusted[0]), (20.6, 39.4, trusted[2]), (40.5, 59.5, trusted[3])):
+        assert (sure[(x > first) & (x < last)] == bool(told)).all()
+
+
+def test_a_gap_is_no_leg(plan):
+    """Between two runs nothing lies; both ends of the gap are there, with their times."""
+    xyz, time, _ = sample_walk(track([(0, 0), (10, 0), (40, 0), (60, 0)], (1, 1, 1), run=(0, 0, 1, 1)), plan.surface)
+    x = xyz[:, 0] - EAST
+    assert not ((x > 10.0) & (x < 40.0)).any()
+    assert {10.0, 40.0} <= set(x.tolist())
+    assert time[x == 40.0].tolist() == [START + 20.0]
+
+
+def slow_first_times(walk, lattice, surface, radii):
+    """By looking at every sample from every point."""
+    xyz, time, trusted = sample_walk(walk, surface)
+    samples = np.column_stack([lattice.x_m, lattice.y_m, lattice.height_m])
+    away = np.linalg.norm(samples[:, None, :] - xyz[None, :, :], axis=2)
+    out = []
+    for radius, counts in ((radii.sure_m, trusted), (radii.half_m, True), (radii.perhaps_m, True)):
+        reached = (away <= radius) & counts & (radius > 0.0)
+        out.append(np.where(reached, time[None, :], np.inf).min(axis=1))
+    return np.stack(out)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_first_times_equal_the_slow_twin(plan, seed):
+    """Walks that cross each side of the outline, with doubtful legs; samples of an oblong, spacing 2.5 m."""
+    rng = np.random.default_rng(seed)
+    fixes = rng.uniform((-25.0, -25.0), (115.0, 85.0), (9, 2))
+    walk = track(fixes, rng.random(8) < 0.5, step_s=60.0)
+    lattice = make_lattice(plan.outline, plan.surface, 2.5)
+    for radii in (find_radii(20.0, 3.0), Radii(sure_m=0.0, half_m=10.0, perhaps_m=17.0, gps_m=9.0)):
+        found = find_first_times(walk, lattice, plan.surface, radii)
+        np.testing.assert_array_equal(found, slow_first_times(walk, lattice, plan.surface, radii))
+
+
+@pytest.mark.parametrize("side", ["W", "E", "S", "N"])
+def test_a_walk_along_one_edge_covers_a_strip_along_it(plan, side):
+    """8 m outside the edge with a radius of 10 m: samples within 2 m of that edge, none at the others."""
+    ends = {"W": [(-8, 0), (-8, 60)], "E": [(98, 0), (98, 60)], "S": [(0, -8), (90, -8)], "N": [(0, 68), (90, 68)]}[
+        side
+    ]
+    lattice = make_lattice(plan.outline, plan.surface, 1.0)
+    radii = Radii(sure_m=5.0, half_m=10.0, perhaps_m=10.0, gps_m=0.0)
+    half = np.isfinite(find_first_times(track(ends, [True]), lattice, plan.surface, radii)[1])
+    x, y = lattice.x_m - EAST, lattice.y_m - NORTH
+    inward = {"W": x, "E": 90.0 - x, "S": y, "N": 60.0 - y}[side]
+    assert half.any()
+    assert inward[half].max() <= 2.0
+    assert half[(inward < 1.0)].mean() > 0.9
+
+
+def test_shares_of_a_band_by_hand():
+    """Four samples of 1 to 4 m2: sure 1, half 3, at most 6 of 10 m2; two tracks join by the earlier time."""
+    never = np.inf
+    times = np.array([[1.0, never, never, never], [1.0, 2.0, never, never], [1.0, 2.0, 3.0, never]])
+    band = measure_band(times, np.array([1.0, 2.0, 3.0, 4.0]))
+    assert (band.sure, band.half, band.none) == pytest.approx((0.1, 0.3, 0.4))
+    assert band.perhaps == pytest.approx(0.5)
+    assert band.most == pytest.approx(0.6)
+    later = np.where(np.isfinite(times), times + 1.0, 9.0)
+    np.testing.assert_array_equal(join_first_times([times, later])[0], [1.0, 9.0, 9.0, 9.0])
+    np.testing.assert_array_equal(join_first_times([times]), times)
