@@ -33,7 +33,7 @@ from lastseen.core.machine import shared_folder
 from lastseen.core.scenario import Scenario, Snow
 from lastseen.jobs.reading.block_reading import read_area
 from lastseen.jobs.reading.line import view_line
-from lastseen.jobs.reading.line_text import stretch_sentence, table_rows
+from lastseen.jobs.reading.line import stretch_sentence, table_rows
 from lastseen.output.results.ground import result_of_line
 from lastseen.output.write import write_result
 from lastseen.terrain.elevation import open_elevation, read_window

@@ -31,7 +31,7 @@ from lastseen.core.place import WGS84, transformer
 from lastseen.core.scenario import read_scenario
 from lastseen.jobs.plan import make_plan
 from lastseen.jobs.practice.debrief import debrief
-from lastseen.jobs.practice.exercises import find_exercise
+from lastseen.jobs.practice.drill import find_exercise
 from lastseen.jobs.practice.targets import plan_targets
 from lastseen.jobs.practice.tracks import read_log, read_tracks
 from lastseen.output.console import debrief_text, targets_text

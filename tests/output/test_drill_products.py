@@ -19,7 +19,7 @@ from shapely import MultiPolygon, Point, box
 from lastseen.core.errors import InputError, OutputExistsError
 from lastseen.core.place import WGS84, transformer
 from lastseen.jobs.practice.debrief import debrief
-from lastseen.jobs.practice.exercises import Exercise
+from lastseen.jobs.practice.drill import Exercise
 from lastseen.jobs.practice.targets import plan_targets
 from lastseen.jobs.practice.tracks import NotedTime, read_log
 from lastseen.output.read import read_targets

@@ -19,7 +19,7 @@ from lastseen.core.place import parse_crs, parse_point
 from lastseen.core.scenario import Scenario, check_scenario
 from lastseen.jobs.practice.debrief import debrief
 from lastseen.jobs.practice.deposit import lay_deposit
-from lastseen.jobs.practice.exercises import Exercise
+from lastseen.jobs.practice.drill import Exercise
 from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.sites import view_sites
 from lastseen.jobs.practice.targets import plan_targets

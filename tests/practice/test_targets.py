@@ -9,7 +9,7 @@ from shapely import MultiPolygon, Point, box
 
 from lastseen.core.errors import InputError, NothingFoundError
 from lastseen.core.grid import Grid
-from lastseen.jobs.practice.exercises import Exercise, exercise_of, find_exercise, published_exercises, read_exercises
+from lastseen.jobs.practice.drill import Exercise, exercise_of, find_exercise, published_exercises, read_exercises
 from lastseen.jobs.practice.targets import (
     Mark,
     Target,

@@ -6,7 +6,7 @@ from shapely import LineString, MultiPolygon, box
 
 from lastseen.core.grid import Grid
 from lastseen.core.place import WGS84, transformer
-from lastseen.jobs.practice.planned_search import PlannedLeg, PlannedSearch
+from lastseen.jobs.practice.drill import PlannedLeg, PlannedSearch
 from lastseen.jobs.practice.tracks import RawTrack
 from lastseen.search.layout import lay_search
 from lastseen.search.search_area import SearchOptions

@@ -17,8 +17,8 @@ from lastseen.jobs.reading.block_run import draw_shared
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, heights_of_model
 from lastseen.jobs.reading.line import read_line, view_line
 from lastseen.jobs.reading.line_exposure import find_passing_samples
-from lastseen.jobs.reading.regroup import places_to_regroup
 from lastseen.jobs.reading.route import read_lines, route_of
+from lastseen.jobs.reading.stretches import places_to_regroup
 from lastseen.output.formats.json import numbers_text
 from lastseen.output.results.ground import result_of_line
 from lastseen.terrain.elevation import open_elevation

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from shapely import LineString
 
-from lastseen.jobs.reading import regroup
+from lastseen.jobs.reading import stretches
 from lastseen.jobs.reading.block_reading import CellTotals
 from lastseen.jobs.reading.ground import GroundTile, Window, heights_of_grid, no_layers
-from lastseen.jobs.reading.regroup import places_to_regroup
 from lastseen.jobs.reading.route import route_of
+from lastseen.jobs.reading.stretches import places_to_regroup
 from reading import grounds
 
 CELL_M, NY, NX = 5.0, 90, 130
@@ -85,6 +85,12 @@ def test_places_close_together_along_the_line_are_one(ground, route, apart_cells
     assert len(read(ground, route, [(62, 40, 4), (62, 40 + apart_cells + 4, 4)])) == told
 
 
+def test_a_place_without_room_takes_nothing_from_the_next(ground, route):
+    """A single free cell on the line scores best and is too small; the place 60 m beside it is told all the same."""
+    (place,) = read(ground, route, [(62, 60, 1), (73, 60, 4)])
+    assert place.beside_m > 40.0
+
+
 def test_nothing_crossed_and_all_crossed(ground, route):
     everywhere = read(ground, route, [(45, 65, 200)])
     assert len(everywhere) > 4
@@ -130,7 +136,7 @@ def test_an_edge_on_any_side_is_told(ground, route, monkeypatch, side, away_cell
         assert where.shape == shape
         return [SimpleNamespace(kind=kind, cells=np.array([row * shape[1] + col]))]
 
-    monkeypatch.setattr(regroup, "find_traps", one_trap)
+    monkeypatch.setattr(stretches, "find_traps", one_trap)
     (place,) = read(ground, route, [(62, 60, 4)])
     assert place.edge == told
     if told:

@@ -14,10 +14,10 @@ from lastseen.jobs.reading.area import zone_order
 from lastseen.jobs.reading.block_reading import START_QUANTITIES, ZoneRow
 from lastseen.jobs.reading.block_run import draw_shared
 from lastseen.jobs.reading.ground import KINDS, PreparedGround, heights_of_grid, trap_rasters
+from lastseen.jobs.reading.line import regroup_sentence
 from lastseen.jobs.reading.line_exposure import find_passing_samples
-from lastseen.jobs.reading.line_text import regroup_sentence
-from lastseen.jobs.reading.regroup import places_to_regroup
 from lastseen.jobs.reading.route import route_of
+from lastseen.jobs.reading.stretches import places_to_regroup
 from lastseen.terrain.ground_layers import GroundLayer, GroundLayers, covered_share
 from reading import grounds
 from reading.test_line import line_on, read

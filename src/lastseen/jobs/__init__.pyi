@@ -19,29 +19,40 @@ from .practice.deposit import (
     lay_sized,
     plan_pushing,
 )
-from .practice.exercises import Exercise, exercise_of, find_exercise, published_exercises, read_exercises
-from .practice.lane_review import LEAST_WALKED, LaneReview
+from .practice.drill import (
+    MARGIN_M,
+    MARGIN_SHARE,
+    Exercise,
+    PlannedLeg,
+    PlannedSearch,
+    exercise_of,
+    find_exercise,
+    published_exercises,
+    read_exercises,
+)
 from .practice.phase_times import PhaseTime, SignalTime
-from .practice.planned_search import MARGIN_M, MARGIN_SHARE, PlannedLeg, PlannedSearch
 from .practice.site import Site, SiteRequest, lookout_words, site_line, site_sentences, way_words
 from .practice.site_places import SITE_LIMITS
 from .practice.sites import SiteView, view_sites
 from .practice.targets import Difficulty, Mark, StakeOut, Target, TargetPlan, plan_targets
 from .practice.tracks import LOG_HEAD, Track, elapsed_text, read_log, read_tracks
-from .practice.walked_coverage import GPS_ERROR_M, CoverageBand
+from .practice.walked_coverage import GPS_ERROR_M, LEAST_WALKED, CoverageBand, LaneReview
 from .reading.area import AreaRasters, AreaView, area_rasters, view_area
 from .reading.block_reading import INCIDENT_SLOPES_DEG, START_QUANTITIES, ZoneRow, worst_trap, zone_sentence
 from .reading.ground import KINDS, Heights
-from .reading.line import LineReading, LineView, find_caught_ways, view_line
-from .reading.line_text import (
+from .reading.line import (
     CONSEQUENCE_NAMES,
+    LineReading,
+    LineView,
     caught_text,
     consequence_text,
+    find_caught_ways,
     regroup_sentence,
     short_stretch_sentence,
     stretch_sentence,
     table_rows,
     trap_sign,
+    view_line,
     zones_above,
     zones_text,
 )

@@ -12,8 +12,7 @@ from shapely import MultiPolygon, Point, box
 from lastseen.core import WGS84, FloatArray, Grid, Snow, transformer
 from lastseen.jobs.practice.debrief import debrief
 from lastseen.jobs.practice.deposit import SiteFrame, SnowShape, lay_sized, plan_pushing
-from lastseen.jobs.practice.exercises import published_exercises
-from lastseen.jobs.practice.planned_search import PlannedLeg, PlannedSearch
+from lastseen.jobs.practice.drill import PlannedLeg, PlannedSearch, published_exercises
 from lastseen.jobs.practice.site_exposure import find_start_ground, simulate_start_zones
 from lastseen.jobs.practice.targets import depths_m
 from lastseen.jobs.practice.tracks import RawTrack

@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 
 from lastseen.core import FloatArray, InputError, NothingFoundError, percent
-from lastseen.jobs.practice.lane_review import LaneReview, review_lanes
+from lastseen.jobs.practice.drill import PlannedSearch
 from lastseen.jobs.practice.phase_times import (
     PhaseTime,
     SignalTime,
@@ -23,7 +23,6 @@ from lastseen.jobs.practice.phase_times import (
     notes_of_searcher,
     unmatched_notes,
 )
-from lastseen.jobs.practice.planned_search import PlannedSearch
 from lastseen.jobs.practice.targets import Target
 from lastseen.jobs.practice.tracks import (
     NotedTime,
@@ -37,6 +36,7 @@ from lastseen.jobs.practice.tracks import (
 from lastseen.jobs.practice.walked_coverage import (
     GPS_ERROR_M,
     CoverageBand,
+    LaneReview,
     Leftover,
     Radii,
     find_first_times,
@@ -44,6 +44,7 @@ from lastseen.jobs.practice.walked_coverage import (
     find_radii,
     join_first_times,
     measure_band,
+    review_lanes,
     sample_walk,
 )
 from lastseen.rescue import DEFAULT_CURVE, RescueClock, find_survival_curve

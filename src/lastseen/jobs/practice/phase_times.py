@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from lastseen.core import BoolArray, FloatArray, InputError
-from lastseen.jobs.practice.planned_search import PlannedSearch
+from lastseen.jobs.practice.drill import PlannedSearch
 from lastseen.jobs.practice.targets import Target, range_ratio
 from lastseen.jobs.practice.tracks import NotedTime, Track, elapsed_text
 from lastseen.jobs.practice.walked_coverage import SPREAD, Radii

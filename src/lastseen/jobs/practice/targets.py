@@ -14,8 +14,7 @@ from scipy import special
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.core import BoolArray, FloatArray, InputError, NothingFoundError, cells_of_outline
-from lastseen.jobs.practice.exercises import Exercise
-from lastseen.jobs.practice.planned_search import PlannedSearch
+from lastseen.jobs.practice.drill import Exercise, PlannedSearch
 from lastseen.search import (
     DEPTH_M,
     LEAST_RANGE_M,

@@ -16,7 +16,7 @@ import shapely
 from scipy import ndimage, signal
 
 from lastseen.core import WGS84, BoolArray, FloatArray, InputError, IntArray, transformer
-from lastseen.jobs.practice.planned_search import PlannedSearch
+from lastseen.jobs.practice.drill import PlannedSearch
 
 # ---- Recorded tracks: as read, and cleaned with all that was done to them said
 
