@@ -72,7 +72,7 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     return "\n".join(lines)
 
 
-def paragraphs(*blocks: str) -> str:
+def paragraphs(blocks: Iterable[str]) -> str:
     """Blocks with an empty line between them, the caution last."""
     return "\n\n".join([*(block for block in blocks if block), "\n".join(textwrap.wrap(FULL_CAUTION, WIDTH))])
 
@@ -327,7 +327,7 @@ def range_text(device: ReceiveRange) -> str:
         used,
         pulses,
     )
-    return paragraphs(head, reach, rules, bullets(notes))
+    return paragraphs([head, reach, rules, bullets(notes)])
 
 
 def _share_words(share: float) -> str:
@@ -362,9 +362,8 @@ def clock_text(clock: RescueClock) -> str:
     curve = clock.curve
     source = f"Survival: {curve.name}, {curve.title}. {curve.source} [{curve.confidence}]."
     return paragraphs(
-        "Clock: from the accident to head and chest free", phases, survival,
-        bullets((source, f"Phases: {PHASES_SOURCE}.", *clock.notes)),
-    )  # fmt: skip
+        ["Clock: from the accident to head and chest free", phases, survival,
+        bullets((source, f"Phases: {PHASES_SOURCE}.", *clock.notes))])  # fmt: skip
 
 
 def _three_minutes(three: tuple[float, float, float]) -> str:
@@ -404,7 +403,7 @@ def areas_text(
         in_vain,
         f"Survival: {curve.name}, {curve.title}. {curve.source} [{curve.confidence}]. Averages over many burials.",
     )
-    return paragraphs("Parts of the debris in order of search", table(head, rows), bullets(notes))
+    return paragraphs(["Parts of the debris in order of search", table(head, rows), bullets(notes)])
 
 
 def _best_words(order: Sequence[SearchStep], best: Sequence[SearchStep] | None) -> str:
@@ -445,9 +444,8 @@ def probe_text(spiral: Spiral, plans: Sequence[LinePlan], notes: Sequence[str]) 
                                                     for shape in SHAPES)) for plan in plans],
     )  # fmt: skip
     return paragraphs(
-        head, spiral_table, "Probe lines as published (spacing along the line x from step to step)", lines,
-        wrapped(_GEOMETRY), computed, _work_table(plans), bullets(notes),
-    )  # fmt: skip
+        [head, spiral_table, "Probe lines as published (spacing along the line x from step to step)", lines,
+        wrapped(_GEOMETRY), computed, _work_table(plans), bullets(notes)])  # fmt: skip
 
 
 def _line_row(plan: LinePlan) -> tuple[str, ...]:
@@ -498,7 +496,7 @@ def dig_text(dig: Dig) -> str:
          for rule in dig.starts],
     )  # fmt: skip
     order = "; ".join(f"{4 * turn} min: {' '.join(map(str, people))}" for turn, people in enumerate(dig.order))
-    return paragraphs(head, needed, starts, f"Turns, front first: {order}", bullets(dig.notes))
+    return paragraphs([head, needed, starts, f"Turns, front first: {order}", bullets(dig.notes)])
 
 
 def _below(downhill_m: tuple[float, float] | None) -> str:
@@ -584,10 +582,12 @@ def line_summary(view: LineView, folder: Path | None) -> str:
     head, rows = table_rows(r)
     places = [f"{place.letter} at {place.along_m:.0f} m. {regroup_sentence(place)}" for place in r.regroup]
     return paragraphs(
-        table(head, rows),
-        "Places to regroup:\n" + (bullets(places) if places else "- none was found on or beside the line"),
-        bullets(view.notes),
-        f"Written to {folder}" if folder else "",
+        [
+            table(head, rows),
+            "Places to regroup:\n" + (bullets(places) if places else "- none was found on or beside the line"),
+            bullets(view.notes),
+            f"Written to {folder}" if folder else "",
+        ]
     )
 
 
@@ -603,11 +603,13 @@ def area_summary(view: AreaView, folder: Path) -> str:
     )
     rows = [(str(k), zone_sentence(row)) for k, (row, _) in enumerate(view.zones[:MOST_ZONES], start=1)]
     return paragraphs(
-        f"{len(view.zones)} start zones, {view.samples:,} bodies. The worst:",
-        table(("zone", "what it does to somebody who is caught in it"), rows) if rows else "",
-        slopes,
-        bullets(view.notes),
-        f"Written to {folder}",
+        [
+            f"{len(view.zones)} start zones, {view.samples:,} bodies. The worst:",
+            table(("zone", "what it does to somebody who is caught in it"), rows) if rows else "",
+            slopes,
+            bullets(view.notes),
+            f"Written to {folder}",
+        ]
     )
 
 
@@ -622,7 +624,7 @@ def sites_text(view: SiteView, folder: Path) -> str:
         place = to_lonlat(*site.middle_m, crs).notations()
         head = wrapped(f"Site {site.number}: {place['lonlat']} = {place['mgrs']}, rank {site.rank:.2f}")
         blocks.append(f"{head}\n{bullets(site_sentences(site, site.statement.removesuffix(f' {SITE_LIMITS}')))}")
-    return paragraphs(*blocks, wrapped(SITE_LIMITS), bullets(view.notes), f"Written to {folder}")
+    return paragraphs([*blocks, wrapped(SITE_LIMITS), bullets(view.notes), f"Written to {folder}"])
 
 
 def deposit_text(deposit: PracticeDeposit, folder: Path) -> str:
@@ -633,11 +635,13 @@ def deposit_text(deposit: PracticeDeposit, folder: Path) -> str:
         for stake in push.stakes
     ]
     return paragraphs(
-        wrapped(deposit.shape.source),
-        wrapped(deposit_sentence(deposit)),
-        table(("stake", "fill m", "fill m3", "cut m3", "its snow goes to (m3 as it lies in the end)"), rows),
-        bullets(deposit.notes),
-        f"Written to {folder}",
+        [
+            wrapped(deposit.shape.source),
+            wrapped(deposit_sentence(deposit)),
+            table(("stake", "fill m", "fill m3", "cut m3", "its snow goes to (m3 as it lies in the end)"), rows),
+            bullets(deposit.notes),
+            f"Written to {folder}",
+        ]
     )
 
 

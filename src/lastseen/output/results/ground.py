@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
-from affine import Affine
+from rasterio.transform import from_origin
 from shapely.geometry import LineString, MultiPolygon, box
 from shapely.ops import substring
 
@@ -106,7 +106,7 @@ def result_of_terrain(view: TerrainView) -> Result:
                 for layer in view.layers
             },
             shape=view.shape,
-            transform=Affine(cell, 0.0, view.west_m, 0.0, -cell, view.north_m),
+            transform=from_origin(view.west_m, view.north_m, cell, cell),
             crs=elevation.crs,
             pieces=pieces,
         ),
