@@ -29,18 +29,31 @@ NORTHS_MM = 25.0  # width of the three arrows
 Line = tuple[int, LineString]
 
 
-def start_map(sheet: Sheet, ground: Grid) -> tuple[Drawing, Contours]:
-    """A page with relief and contours on its map; the contours are still to be named."""
+def start_map(sheet: Sheet, ground: Grid | None) -> tuple[Drawing, Contours | None]:
+    """A page with relief and contours on its map, where there is ground; the contours are still to be named."""
     d = start_drawing(sheet)
+    if ground is None:
+        return d, None
     drawn = drawn_lattice(ground, sheet.extent, sheet.metres_per_mm)
     draw_relief(d.ground, drawn, d.palette)
     return d, draw_contours(d, drawn)[0]
 
 
-def finish_map(d: Drawing, crs: Any, levels: Contours, title: str, lines: Sequence[str]) -> None:
+def finish_map(
+    d: Drawing,
+    crs: Any,
+    levels: Contours | None,
+    title: str,
+    lines: Sequence[str],
+    *,
+    declination_deg: float | None = None,
+    date: str | None = None,
+) -> None:
     """Heights of the contours, frame, grid, scale bar, norths, header and footer."""
-    name_contours(d, levels)
-    draw_under(d, crs, draw_frame(d, crs), levels.interval_m)
+    if levels is not None:
+        name_contours(d, levels)
+    contour_m = levels.interval_m if levels is not None else None
+    draw_under(d, crs, draw_frame(d, crs), contour_m, declination_deg=declination_deg, date=date)
     draw_header(d, title, lines)
     draw_footer(d)
 

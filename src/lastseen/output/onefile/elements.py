@@ -81,8 +81,8 @@ def _block(palette: Palette, *, dark: bool) -> str:
         "outline": debris.outline, "observed": debris.observed, "opacity": f"{debris.opacity:g}",
         "person": palette.person.line, "person-light": palette.person.light, "trap": palette.traps.colour,
         "lane": lanes.colour, "casing": lanes.casing,
-        **{f"step{i}": one for i, one in enumerate(debris.ramp)},
-        **{f"thick{i}": one for i, one in enumerate(palette.thickness.ramp)},
+        **{f"step{i}": colour for i, colour in enumerate(debris.ramp)},
+        **{f"thick{i}": colour for i, colour in enumerate(palette.thickness.ramp)},
     }  # fmt: skip
     return "".join(f"--{name}:{value};" for name, value in values.items())
 
@@ -112,8 +112,10 @@ class Frame:
     def path(self, shape: BaseGeometry) -> str:
         """Path data of lines and areas; x to the east, y to the south."""
         thin = shape.simplify(self.finest_m)
-        parts = [one for one in shapely.get_parts(thin) if not one.is_empty]
-        rings = [ring for one in parts for ring in (shapely.get_rings(one) if one.geom_type == "Polygon" else [one])]
+        parts = [part for part in shapely.get_parts(thin) if not part.is_empty]
+        rings = [
+            ring for part in parts for ring in (shapely.get_rings(part) if part.geom_type == "Polygon" else [part])
+        ]
         return "".join(self._strokes(shapely.get_coordinates(ring)) for ring in rings)
 
     def line(self, points: FloatArray) -> str:
@@ -141,17 +143,17 @@ def _tenth(value: int) -> str:
 
 def element(name: str, inside: str = "", /, **attributes: Any) -> str:
     """An element; ``class_`` is ``class``, ``_`` in names is ``-``, None and False leave an attribute out."""
-    told = "".join(
+    given = "".join(
         f" {key.strip('_').replace('_', '-')}" + ("" if value is True else f'="{html.escape(str(value))}"')
         for key, value in attributes.items()
         if value is not None and value is not False
     )
-    return f"<{name}{told}>{inside}</{name}>"
+    return f"<{name}{given}>{inside}</{name}>"
 
 
-def text(words: Any) -> str:
-    """Words as they may stand in the page."""
-    return html.escape(str(words), quote=False)
+def text(value: Any) -> str:
+    """A value as text that may stand in the page."""
+    return html.escape(str(value), quote=False)
 
 
 def mark(at: tuple[float, float], inside: str, turn_deg: float = 0.0, **attributes: Any) -> str:
@@ -190,15 +192,8 @@ def hatch(name: str, letters: str, stroke: str, where: str) -> str:
     else:
         drawn = element("path", d=_STROKES[kind], fill="none", stroke=stroke, stroke_width=round(0.9 / share, 2))
     inside = element("g", drawn, transform=f"scale({share:.3f})")
-    return element(
-        "pattern",
-        inside,
-        id=name,
-        class_=f"hatch-{where}",
-        patternUnits="userSpaceOnUse",
-        width=f"{size:.1f}",
-        height=f"{size:.1f}",
-    )
+    tile = {"patternUnits": "userSpaceOnUse", "width": f"{size:.1f}", "height": f"{size:.1f}"}
+    return element("pattern", inside, id=name, class_=f"hatch-{where}", **tile)
 
 
 def _star(x: float, y: float, radius: float) -> str:

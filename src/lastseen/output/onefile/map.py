@@ -72,7 +72,7 @@ def frame_of(ground: Grid) -> Frame:
 def relief_picture(ground: Grid) -> str:
     """Relief in greys, as a picture inside the page; paper where no elevation is known."""
     drawn = _drawn(ground, LONGEST_PX)
-    dark, light = (int(one[1:3], 16) for one in load_palette().ground.relief)
+    dark, light = (int(colour[1:3], 16) for colour in load_palette().ground.relief)
     shade = relief(drawn)
     greys = np.where(np.isnan(shade), 255.0, dark + (light - dark) * np.clip(shade / 0.95, 0.0, 1.0))
     stream = io.BytesIO()
@@ -106,7 +106,7 @@ def _pieces(line: LineString, frame: Frame) -> list[LineString]:
     ends = [line.length * i / many for i in range(many + 1)] if many else []
     middle = [0.5 * (a + b) for a, b in itertools.pairwise(ends)]
     near = 0.01 * every
-    return [LineString([line.interpolate(one - near), line.interpolate(one + near)]) for one in middle]
+    return [LineString([line.interpolate(at - near), line.interpolate(at + near)]) for at in middle]
 
 
 def _contour_label(frame: Frame, piece: LineString, height: float) -> str:
@@ -147,7 +147,7 @@ def map_layers(result: Result) -> list[MapLayer]:
     shown_m = max(search_box(result)[2:])
     thick = load_palette().thickness.levels_m
     traps, zones, lanes = _traps(result, frame), _zones(result, frame), _lanes(result, frame)
-    made = [
+    layers = [
         MapLayer("relief", "" if flat else relief_picture(ground)),
         MapLayer("debris" if "debris_probability" in result.rasters else "given", _debris(result, frame)),
         MapLayer("thickness", _steps(result, frame, "debris_thickness", thick, "thick"), shown=False),
@@ -165,12 +165,12 @@ def map_layers(result: Result) -> list[MapLayer]:
         MapLayer("lanes", *lanes),
         MapLayer("last_seen", _last_seen(result, frame)),
     ]
-    return [one for one in made if one.drawn]
+    return [layer for layer in layers if layer.drawn]
 
 
 def search_box(result: Result) -> Box:
     """What the map shows first, the searched debris and the lanes: left, top, width and height in metres."""
-    searched = [one for one, row in result.records("debris") if row["searched"]]
+    searched = [area for area, row in result.records("debris") if row["searched"]]
     return _box_of(result, [*searched, *result.shapes("lanes")])
 
 
@@ -192,11 +192,11 @@ def definitions(result: Result) -> str:
     palette = load_palette()
     signs = palette.traps.signs
     kinds = dict.fromkeys(row["kind"] for _, row in result.records("terrain_traps"))
-    made = []
+    hatches = []
     for where in ("map", "key"):
-        made += [hatch(hatch_id(kind, where), signs[kind].hatch, "var(--trap)", where) for kind in kinds]
-        made.append(hatch(hatch_id("uncovered", where), palette.lanes.uncovered, "var(--lane)", where))
-    return "".join(made)
+        hatches += [hatch(hatch_id(kind, where), signs[kind].hatch, "var(--trap)", where) for kind in kinds]
+        hatches.append(hatch(hatch_id("uncovered", where), palette.lanes.uncovered, "var(--lane)", where))
+    return "".join(hatches)
 
 
 def hatch_id(kind: str, where: str = "map") -> str:
@@ -217,16 +217,16 @@ def _tap(inside: str, title: str, reason: str, *, stop: bool = False) -> str:
     return element("g", inside, class_="tap", data_title=title, data_reason=reason, **reach)
 
 
-def _label(frame: Frame, shape: BaseGeometry, words: str, kind: str) -> str:
+def _label(frame: Frame, shape: BaseGeometry, name: str, kind: str) -> str:
     inside = shape.representative_point()
-    return _sign(frame.at(inside.x, inside.y), words, kind)
+    return _sign(frame.at(inside.x, inside.y), name, kind)
 
 
-def _sign(at: tuple[float, float], words: str, kind: str) -> str:
+def _sign(at: tuple[float, float], name: str, kind: str) -> str:
     """A short sign in a box."""
-    wide = 8.0 + 7.4 * len(words)
+    wide = 8.0 + 7.4 * len(name)
     box = element("rect", x=-0.5 * wide, y=-9, width=wide, height=18, rx=3)
-    return mark(at, box + element("text", text(words), y=4.4), class_=f"mark sign {kind}", data_wide=f"{wide:.0f}")
+    return mark(at, box + element("text", text(name), y=4.4), class_=f"mark sign {kind}", data_wide=f"{wide:.0f}")
 
 
 def _steps(result: Result, frame: Frame, raster: str, levels: tuple[float, ...], kind: str) -> str:
@@ -246,9 +246,10 @@ def _debris(result: Result, frame: Frame) -> str:
 
 
 def _outline(result: Result, frame: Frame) -> str:
-    found = [(one, row) for one, row in result.records("debris") if row["searched"]]
     return "".join(
-        _tap(element("path", d=frame.path(one), class_="outline"), say("outline"), row["reason"]) for one, row in found
+        _tap(element("path", d=frame.path(area), class_="outline"), say("outline"), row["reason"])
+        for area, row in result.records("debris")
+        if row["searched"]
     )
 
 
@@ -276,8 +277,8 @@ def _paths(result: Result, frame: Frame, kinds: tuple[str, ...]) -> str:
 def _release(result: Result, frame: Frame) -> str:
     style = load_palette().snow.dashes["release"]
     return "".join(
-        _tap(_cased(frame.path(one), "release", style), say("release"), row["reason"])
-        for one, row in result.records("release")
+        _tap(_cased(frame.path(area), "release", style), say("release"), row["reason"])
+        for area, row in result.records("release")
     )
 
 
@@ -334,16 +335,8 @@ def _route(result: Result, frame: Frame) -> str:
             look = _cased(d, "join")
         else:
             look = _cased(d, "approach", style)
-        drawn += element(
-            "g",
-            look,
-            class_="tap leg",
-            data_title=title,
-            data_reason=row["reason"],
-            data_searcher=row["searcher"],
-            data_time=row["time_s"],
-            data_kind=row["kind"],
-        )
+        leg = {"data_searcher": row["searcher"], "data_time": row["time_s"], "data_kind": row["kind"]}
+        drawn += element("g", look, class_="tap leg", data_title=title, data_reason=row["reason"], **leg)
     return drawn
 
 
@@ -363,9 +356,9 @@ def _lanes(result: Result, frame: Frame) -> tuple[str, str]:
 
 def _arrow(frame: Frame, line: Any, share: float) -> str:
     """Which way to walk."""
-    here, there = line.interpolate(share, normalized=True), line.interpolate(min(1.0, share + 0.02), normalized=True)
-    turn = -math.degrees(math.atan2(there.y - here.y, there.x - here.x))
-    return mark(frame.at(here.x, here.y), element("path", d=_ARROW), turn, class_="mark arrow")
+    at, ahead = (line.interpolate(part, normalized=True) for part in (share, min(1.0, share + 0.02)))
+    turn = -math.degrees(math.atan2(ahead.y - at.y, ahead.x - at.x))
+    return mark(frame.at(at.x, at.y), element("path", d=_ARROW), turn, class_="mark arrow")
 
 
 def _last_seen(result: Result, frame: Frame) -> str:
@@ -384,18 +377,18 @@ def _last_seen(result: Result, frame: Frame) -> str:
 def _grid(frame: Frame) -> str:
     """Crosses of the metric grid, a path for each line; the script writes the numbers at the edge of the map."""
     longest = max(frame.width_m, frame.height_m)
-    step = next((one for one in GRID_STEPS_M if longest / one <= GRID_LINES), GRID_STEPS_M[-1])
+    step = next((metres for metres in GRID_STEPS_M if longest / metres <= GRID_LINES), GRID_STEPS_M[-1])
     east = _rounds(frame.west_m, frame.west_m + frame.width_m, step)
     north = _rounds(frame.north_m - frame.height_m, frame.north_m, step)
     arm = round(CROSS * step, 1)
     drawn = ""
     for number in east:
         x, _ = frame.at(number, 0.0)
-        d = "".join(f"M{x} {round(frame.north_m - one - arm, 1)}v{2 * arm}" for one in north)
+        d = "".join(f"M{x} {round(frame.north_m - at - arm, 1)}v{2 * arm}" for at in north)
         drawn += element("path", d=d, class_="gridline", data_at=x, data_number=round(number), data_way="x")
     for number in north:
         _, y = frame.at(0.0, number)
-        d = "".join(f"M{round(one - frame.west_m - arm, 1)} {y}h{2 * arm}" for one in east)
+        d = "".join(f"M{round(at - frame.west_m - arm, 1)} {y}h{2 * arm}" for at in east)
         drawn += element("path", d=d, class_="gridline", data_at=y, data_number=round(number), data_way="y")
     return drawn
 

@@ -15,6 +15,7 @@ import numpy as np
 from lastseen import __version__
 from lastseen.core import InputError, convergence_deg, short_percent, to_lonlat
 from lastseen.output.draw.palette import load_palette
+from lastseen.output.draw.panel import sentence_of
 from lastseen.output.onefile.elements import dashes, element, look_css, part, say, script, text, words
 from lastseen.output.onefile.map import (
     MapLayer,
@@ -42,8 +43,8 @@ def clock_data(result: Result) -> dict[str, Any]:
         "total_s": search["total_time_s"],
         "covered": result.numbers["rescue"]["covered"],
         "curves": [
-            {"name": one.name, "title": one.title, "source": one.source, "corners": curve_corners(one)}
-            for one in CURVES.values()
+            {"name": curve.name, "title": curve.title, "source": curve.source, "corners": curve_corners(curve)}
+            for curve in CURVES.values()
         ],
     }
 
@@ -53,14 +54,17 @@ def curve_corners(curve: SurvivalCurve) -> list[list[float]]:
     published = np.array([minute for minute in curve.minutes if np.isfinite(minute)])
     even = np.arange(0.0, LONGEST_MIN + _EVERY_MIN, _EVERY_MIN)
     minutes = np.unique(np.concatenate([even, published, published + 1e-4]))
-    found = [[round(t, 4), *(round(one, 3) for one in survival_bounds_percent(curve, t))] for t in minutes.tolist()]
-    return [one for i, one in enumerate(found) if i in {0, len(found) - 1} or not _between(*found[i - 1 : i + 2])]
+    points = [
+        [round(t, 4), *(round(bound, 3) for bound in survival_bounds_percent(curve, t))] for t in minutes.tolist()
+    ]
+    last = len(points) - 1
+    return [point for i, point in enumerate(points) if i in {0, last} or not _between(*points[i - 1 : i + 2])]
 
 
-def _between(before: list[float], here: list[float], after: list[float]) -> bool:
+def _between(before: list[float], point: list[float], after: list[float]) -> bool:
     """Whether a point lies on the straight line between its neighbours."""
-    share = (here[0] - before[0]) / (after[0] - before[0])
-    return all(abs(before[k] + share * (after[k] - before[k]) - here[k]) < 1e-6 for k in (1, 2))
+    share = (point[0] - before[0]) / (after[0] - before[0])
+    return all(abs(before[k] + share * (after[k] - before[k]) - point[k]) < 1e-6 for k in (1, 2))
 
 
 # ---- Switches of the layers: each with its symbol and its name, and the steps of the ramps under them
@@ -131,12 +135,12 @@ def _steps(kind: str, labels: Sequence[str], title: str) -> str:
     return element("p", text(title), class_="key-title") + element("ol", cells, class_="steps")
 
 
-def _debris_steps(_contents: Result) -> str:
+def _debris_steps(_result: Result) -> str:
     return _steps("step", [short_percent(level) for level in load_palette().debris.levels], say("key_debris"))
 
 
-def _thickness_steps(_contents: Result) -> str:
-    return _steps("thick", [f"{one:g} m" for one in load_palette().thickness.levels_m], say("key_thickness"))
+def _thickness_steps(_result: Result) -> str:
+    return _steps("thick", [f"{level:g} m" for level in load_palette().thickness.levels_m], say("key_thickness"))
 
 
 def _trap_key(result: Result) -> str:
@@ -162,10 +166,30 @@ def _lane_key(result: Result) -> str:
 # ---- The tables of the page: key numbers, the walk, traps, zones, assumptions. Each number names where it comes from
 
 STACKS = ("traps", "zones")  # on a narrow screen a row of these becomes a block
-Shown = Callable[[Any], str]
+Format = Callable[[Any], str]
+Cell = Callable[[Any], str] | tuple[str, Format]  # from the row itself, or a key of it with how it is shown
+
+metres, fine_metres, degrees = "{:.0f} m".format, "{:.1f} m".format, "{:.0f}°".format
+square_metres, cubic_metres = "{:.0f} m²".format, "{:.0f} m³".format
 
 
-def value(numbers: Any, key: str, shown: Shown) -> str:
+def bearing(deg: float) -> str:
+    """Three digits."""
+    return f"{round(deg) % 360:03d}°"
+
+
+def rough(share: float) -> str:
+    """Whole per cent."""
+    return short_percent(round(share, 2))
+
+
+def minutes_seconds(time_s: float) -> str:
+    """Minutes and seconds."""
+    seconds = round(time_s)
+    return f"{seconds // 60}:{seconds % 60:02d}"
+
+
+def value(numbers: Any, key: str, shown: Format) -> str:
     """A number of the plan: what people read, and beside it the value itself and its key in ``plan.json``."""
     found = lookup(numbers, key)
     if found is None:
@@ -182,211 +206,138 @@ def lookup(numbers: Any, key: str) -> Any:
     return numbers
 
 
-def metres(one: float) -> str:
-    """Whole metres."""
-    return f"{one:.0f} m"
+def _duration(time_s: float) -> str:
+    minutes = round(time_s / 60.0)
+    if time_s < 60.0:
+        return say("under_a_minute")
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
-def fine_metres(one: float) -> str:
-    """Metres to a tenth."""
-    return f"{one:.1f} m"
-
-
-def area(one: float) -> str:
-    """Whole square metres."""
-    return f"{one:.0f} m²"
-
-
-def degrees(one: float) -> str:
-    """Whole degrees."""
-    return f"{one:.0f}°"
-
-
-def bearing(one: float) -> str:
-    """Three digits."""
-    return f"{round(one) % 360:03d}°"
-
-
-def share(one: float) -> str:
-    """Per cent."""
-    return short_percent(one)
-
-
-def rough(one: float) -> str:
-    """Whole per cent."""
-    return short_percent(round(one, 2))
-
-
-def time(one: float) -> str:
-    """Minutes and seconds."""
-    seconds = round(one)
-    return f"{seconds // 60}:{seconds % 60:02d}"
+_OF_SEARCH = (
+    ("n_strip", "coverage.strip_width_m", "{:g} m".format),
+    ("n_searchers", "search.searchers", str),
+    ("n_lanes", "", str),
+    ("n_time", "search.total_time_s", _duration),
+    ("n_covered", "coverage.fraction", short_percent),
+    ("n_uncovered", "coverage.uncovered_m2", square_metres),
+    ("n_area", "coverage.area_m2", square_metres),
+)
+_OF_MODEL = (
+    ("n_level", "debris.level", short_percent),
+    ("n_inside", "poa.inside_debris", rough),
+    ("n_outside", "poa.outside_debris", rough),
+    ("n_buried", "poa.burial.fully", rough),
+    ("n_depth", "poa.burial.fully_p50_m", fine_metres),
+    ("n_travel", "runout.travel_angle_deg.p50", degrees),
+    ("n_runout", "runout.length_m.p50", metres),
+    ("n_volume", "release.volume_m3", cubic_metres),
+    ("n_slope", "release.slope_deg", degrees),
+    ("n_slab", "release.thickness_m", "{:.2f} m".format),
+)
 
 
 def key_numbers(result: Result) -> str:
     """What the search is, in a dozen lines."""
     numbers = result.numbers
-    rows: list[tuple[str, str]] = [
-        (say("n_strip"), value(numbers, "coverage.strip_width_m", lambda number: f"{number:g} m")),
-        (say("n_searchers"), value(numbers, "search.searchers", str)),
-        (say("n_lanes"), element("span", text(len(numbers["lanes"])))),
-        (say("n_time"), value(numbers, "search.total_time_s", _long)),
-        (say("n_covered"), value(numbers, "coverage.fraction", share)),
-        (say("n_uncovered"), value(numbers, "coverage.uncovered_m2", area)),
-        (say("n_area"), value(numbers, "coverage.area_m2", area)),
-    ]
-    if result.is_plan and numbers["model"]:
-        rows += [
-            (say("n_level"), value(numbers, "debris.level", share)),
-            (say("n_inside"), value(numbers, "poa.inside_debris", rough)),
-            (say("n_outside"), value(numbers, "poa.outside_debris", rough)),
-            (say("n_buried"), value(numbers, "poa.burial.fully", rough)),
-            (say("n_depth"), value(numbers, "poa.burial.fully_p50_m", fine_metres)),
-            (say("n_travel"), value(numbers, "runout.travel_angle_deg.p50", degrees)),
-            (say("n_runout"), value(numbers, "runout.length_m.p50", metres)),
-            (say("n_volume"), value(numbers, "release.volume_m3", lambda number: f"{number:.0f} m³")),
-            (say("n_slope"), value(numbers, "release.slope_deg", degrees)),
-            (say("n_slab"), value(numbers, "release.thickness_m", lambda number: f"{number:.2f} m")),
-        ]
-    return element("dl", "".join(element("dt", text(a)) + element("dd", b) for a, b in rows), class_="numbers")
+    lanes = element("span", text(len(numbers["lanes"])))
+    rows = [*_OF_SEARCH, *(_OF_MODEL if result.is_plan and numbers["model"] else ())]
+    return _definitions((say(name), value(numbers, key, shown) if key else lanes) for name, key, shown in rows)
+
+
+def _definitions(rows: Iterable[tuple[str, str]], *, wide: bool = False) -> str:
+    """Names with their values; values are HTML."""
+    inside = "".join(element("dt", text(name)) + element("dd", shown) for name, shown in rows)
+    return element("dl", inside, class_="numbers wide" if wide else "numbers")
 
 
 def walk(result: Result) -> str:
     """Every leg of every searcher."""
-    numbers = result.numbers
-    magnetic = any(leg["bearing_deg_magnetic"] is not None for leg in numbers["route"])
-    heads = ["t_searcher", "t_leg", "t_what", "t_length", "t_true", "t_slope", "t_steepest", "t_time", "t_start"]
-    if magnetic:
-        heads.insert(5, "t_magnetic")
-    rows = [_leg(numbers, i, leg, magnetic=magnetic) for i, leg in enumerate(numbers["route"])]
-    return table("walk", heads, rows)
-
-
-def _leg(numbers: Any, i: int, leg: Any, *, magnetic: bool) -> list[str]:
-    what = say("lane_number", number=leg["lane"]) if leg["kind"] == "lane" else say(leg["kind"])
-    at = f"route.{i}"
-    against = f" ({leg['danger']})" if leg["danger"] else ""
-    bearings = [value(numbers, f"{at}.bearing_deg_true", bearing)]
-    if magnetic:
-        bearings.append(value(numbers, f"{at}.bearing_deg_magnetic", bearing))
-    return [
-        value(numbers, f"{at}.searcher", str),
-        value(numbers, f"{at}.number", str),
-        text(what + against),
-        value(numbers, f"{at}.length_m", metres),
-        *bearings,
-        value(numbers, f"{at}.slope_deg", lambda number: f"{number:+.0f}°"),
-        value(numbers, f"{at}.steepest_deg", degrees),
-        value(numbers, f"{at}.time_s", time),
-        element("span", text(leg["start"]["mgrs"]), class_="code"),
+    magnetic = any(leg["bearing_deg_magnetic"] is not None for leg in result.numbers["route"])
+    columns: list[tuple[str, Cell]] = [
+        ("t_searcher", ("searcher", str)),
+        ("t_leg", ("number", str)),
+        ("t_what", _leg_name),
+        ("t_length", ("length_m", metres)),
+        ("t_true", ("bearing_deg_true", bearing)),
+        *([("t_magnetic", ("bearing_deg_magnetic", bearing))] if magnetic else []),
+        ("t_slope", ("slope_deg", "{:+.0f}°".format)),
+        ("t_steepest", ("steepest_deg", degrees)),
+        ("t_time", ("time_s", minutes_seconds)),
+        ("t_start", lambda leg: element("span", text(leg["start"]["mgrs"]), class_="code")),
     ]
+    return table(result, "walk", "route", columns)
 
 
-def traps(result: Result) -> str:
-    """Every trap with its reason."""
-    numbers, rows = result.numbers, []
-    for i, one in enumerate(numbers.get("traps") or []):
-        at = f"traps.{i}"
-        rows.append(
-            [
-                element("b", text(f"{one['letter']}{one['number']}")),
-                text(one["kind"]),
-                text(", ".join(one["consequences"])),
-                value(numbers, f"{at}.person_passes", rough),
-                value(numbers, f"{at}.person_ends", rough),
-                value(numbers, f"{at}.burial_m", fine_metres),
-                text(one["reason"]),
-            ]
+def _leg_name(leg: Any) -> str:
+    what = say("lane_number", number=leg["lane"]) if leg["kind"] == "lane" else say(leg["kind"])
+    return text(what + (f" ({leg['danger']})" if leg["danger"] else ""))
+
+
+_TRAPS: list[tuple[str, Cell]] = [
+    ("t_sign", lambda trap: element("b", text(f"{trap['letter']}{trap['number']}"))),
+    ("t_kind", lambda trap: text(trap["kind"])),
+    ("t_does", lambda trap: text(", ".join(trap["consequences"]))),
+    ("t_enter", ("person_passes", rough)),
+    ("t_stop", ("person_ends", rough)),
+    ("t_burial", ("burial_m", fine_metres)),
+    ("t_reason", lambda trap: text(trap["reason"])),
+]
+_ZONES: list[tuple[str, Cell]] = [
+    ("t_sign", lambda zone: element("b", text(f"Z{zone['number']}"))),
+    ("t_place", lambda zone: text(zone["place"])),
+    ("t_poa", ("poa", rough)),
+    ("t_area", ("area_m2", square_metres)),
+    ("t_mean", ("thickness_m", fine_metres)),
+    ("t_thickest", ("thickest_m", fine_metres)),
+    ("t_slope", ("slope_deg", degrees)),
+    ("t_reason", lambda zone: text(zone["reason"])),
+]
+
+
+def table(result: Result, name: str, key: str, columns: Sequence[tuple[str, Cell]]) -> str:
+    """A table of a list in the numbers; empty where there are no rows."""
+    numbers, heads = result.numbers, [say(head) for head, _ in columns]
+    body = ""
+    for number, row in enumerate(numbers.get(key) or ()):
+        cells = [
+            value(numbers, f"{key}.{number}.{cell[0]}", cell[1]) if isinstance(cell, tuple) else cell(row)
+            for _, cell in columns
+        ]
+        body += element(
+            "tr", "".join(element("td", cell, data_head=head) for head, cell in zip(heads, cells, strict=True))
         )
-    return table("traps", ["t_sign", "t_kind", "t_does", "t_enter", "t_stop", "t_burial", "t_reason"], rows)
-
-
-def zones(result: Result) -> str:
-    """Every deposition zone with its reason."""
-    numbers, rows = result.numbers, []
-    for i, one in enumerate(numbers.get("zones") or []):
-        at = f"zones.{i}"
-        rows.append(
-            [
-                element("b", text(f"Z{one['number']}")),
-                text(one["place"]),
-                value(numbers, f"{at}.poa", rough),
-                value(numbers, f"{at}.area_m2", area),
-                value(numbers, f"{at}.thickness_m", fine_metres),
-                value(numbers, f"{at}.thickest_m", fine_metres),
-                value(numbers, f"{at}.slope_deg", degrees),
-                text(one["reason"]),
-            ]
-        )
-    return table("zones", ["t_sign", "t_place", "t_poa", "t_area", "t_mean", "t_thickest", "t_slope", "t_reason"], rows)
+    if not body:
+        return ""
+    head = element("tr", "".join(element("th", text(head), scope="col") for head in heads))
+    caption = element("caption", text(say(f"caption_{name}")))
+    inside = caption + element("thead", head) + element("tbody", body)
+    inner = element("table", inside, id=f"table-{name}", class_="stacks" if name in STACKS else None)
+    return element("div", inner, class_="scroll", tabindex=0, role="region", aria_label=say(f"caption_{name}"))
 
 
 def assumptions(result: Result) -> str:
     """What the numbers rest on: notes, the scenario, inputs and versions."""
     numbers = result.numbers
-    notes = element("ul", "".join(element("li", text(_sentence(note))) for note in numbers["notes"]), class_="notes")
-    said: list[tuple[str, str]] = [(say("a_seed"), str(numbers["seed"]))]
+    notes = element("ul", "".join(element("li", text(sentence_of(note))) for note in numbers["notes"]), class_="notes")
+    rows = [(say("a_seed"), str(numbers["seed"]))]
     if result.is_plan:
-        scenario = numbers["scenario"]
-        said += [
-            (_plain(f"{part}: {key}"), _told(one))
+        rows += [
+            (
+                f"{part}: {key}".replace("_", " "),
+                " to ".join(map(str, given)) if isinstance(given, list) else str(given),
+            )
             for part in ("snow", "search")
-            for key, one in scenario[part].items()
-            if one is not None
+            for key, given in numbers["scenario"][part].items()
+            if given is not None
         ]
-    said += [
-        (say("a_crs"), f"{numbers['grid']['crs_name']} ({numbers['grid']['crs']})"),
-        (say("a_cell"), f"{numbers['grid']['cell_m']:g} m"),
-        *(
-            (f"{say('a_input')}: {number['role']}", f"{number['name']}, sha256 {number['sha256'][:16]}…")
-            for number in numbers["inputs"]
-        ),
-        (say("a_versions"), ", ".join(f"{name} {number}" for name, number in numbers["versions"].items())),
+    grid = numbers["grid"]
+    rows += [(say("a_crs"), f"{grid['crs_name']} ({grid['crs']})"), (say("a_cell"), f"{grid['cell_m']:g} m")]
+    rows += [
+        (f"{say('a_input')}: {file['role']}", f"{file['name']}, sha256 {file['sha256'][:16]}…")
+        for file in numbers["inputs"]
     ]
-    rows = "".join(element("dt", text(a)) + element("dd", text(b)) for a, b in said)
-    return notes + element("dl", rows, class_="numbers wide")
-
-
-def table(name: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """A table; empty where there are no rows."""
-    said = [say(head) for head in heads]
-    cells = [[element("td", one, data_head=head) for head, one in zip(said, row, strict=True)] for row in rows]
-    body = "".join(element("tr", "".join(row)) for row in cells)
-    if not body:
-        return ""
-    head = element("tr", "".join(element("th", text(one), scope="col") for one in said))
-    caption = element("caption", text(say(f"caption_{name}")))
-    inner = element(
-        "table",
-        caption + element("thead", head) + element("tbody", body),
-        id=f"table-{name}",
-        class_="stacks" if name in STACKS else None,
-    )
-    return element("div", inner, class_="scroll", tabindex=0, role="region", aria_label=say(f"caption_{name}"))
-
-
-def _long(seconds: float) -> str:
-    minutes = round(seconds / 60.0)
-    return (
-        say("under_a_minute")
-        if seconds < 60.0
-        else f"{minutes} min"
-        if minutes < 60
-        else f"{minutes // 60} h {minutes % 60:02d} min"
-    )
-
-
-def _plain(name: str) -> str:
-    return name.replace("_", " ")
-
-
-def _told(one: Any) -> str:
-    return " to ".join(map(str, one)) if isinstance(one, list) else str(one)
-
-
-def _sentence(note: str) -> str:
-    said = note[0].upper() + note[1:]
-    return said if said.endswith(".") else f"{said}."
+    rows.append((say("a_versions"), ", ".join(f"{name} {number}" for name, number in numbers["versions"].items())))
+    return notes + _definitions(((name, text(given)) for name, given in rows), wide=True)
 
 
 # ---- The page put together: map, switches, clock, tables and caution in one file that may load nothing
@@ -395,11 +346,7 @@ def _sentence(note: str) -> str:
 def write_page(result: Result, path: Path) -> None:
     """Write the page of a plan or of a drawn search; the same result gives the same bytes.
 
-    Parameters
-    ----------
-    result : Result
-    path : Path
-        ``page.html``; opens from disk, with scripts or without.
+    The file opens from disk, with scripts or without.
     """
     path.write_text(page_text(result), encoding="utf-8", newline="\n")
 
@@ -430,13 +377,13 @@ def page_text(result: Result) -> str:
         "north_turn": f"{-north:.2f}",
         "north_words": text(_north_words(north)),
         "curves": "".join(
-            element("option", text(f"{one.name}: {one.title}"), value=one.name, selected=one.name == DEFAULT_CURVE)
-            for one in CURVES.values()
+            element("option", text(f"{name}: {curve.title}"), value=name, selected=name == DEFAULT_CURVE)
+            for name, curve in CURVES.items()
         ),
         "key_numbers": key_numbers(result),
         "walk": walk(result),
-        "traps": traps(result),
-        "zones": zones(result),
+        "traps": table(result, "traps", "traps", _TRAPS),
+        "zones": table(result, "zones", "zones", _ZONES),
         "assumptions": assumptions(result),
         "numbers": _data(numbers),
         "data": _data(_script_data(result)),
@@ -463,7 +410,7 @@ def _group(layer: MapLayer, drawn: str) -> str:
 
 def _policy(style: str, script: str) -> str:
     """Nothing from anywhere, but pictures inside the page, and this style and this script."""
-    hashes = [base64.b64encode(hashlib.sha256(one.encode()).digest()).decode() for one in (style, script)]
+    hashes = [base64.b64encode(hashlib.sha256(code.encode()).digest()).decode() for code in (style, script)]
     return (
         f"default-src 'none'; img-src data:; style-src 'sha256-{hashes[0]}'; script-src 'sha256-{hashes[1]}'; "
         "base-uri 'none'; form-action 'none'"
@@ -472,8 +419,8 @@ def _policy(style: str, script: str) -> str:
 
 def _data(value: Any) -> str:
     """JSON that cannot end the element it stands in."""
-    told = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    return told.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
+    document = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return document.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
 
 
 def _script_data(result: Result) -> dict[str, Any]:
@@ -496,15 +443,12 @@ def _under(result: Result) -> str:
     """Where it is, and what made it."""
     numbers = result.numbers
     lines = []
-    seen = numbers.get("last_seen")
+    seen, model = numbers.get("last_seen"), numbers.get("model")
     if seen:
-        lon, lat = seen["lonlat"]
-        lines.append(
-            say("seen_at", mgrs=seen["mgrs"], lat=f"{lat:.6f}", lon=f"{lon:.6f}", radius=f"{seen['radius_m']:g}")
-        )
-    model = numbers.get("model")
-    made = say(f"made_{model['name']}") if model else say("made_flat" if numbers.get("flat") else "made_drawn")
-    lines.append(say("made", what=made, seed=numbers["seed"], version=__version__))
+        lon, lat = (f"{degree:.6f}" for degree in seen["lonlat"])
+        lines.append(say("seen_at", mgrs=seen["mgrs"], lat=lat, lon=lon, radius=f"{seen['radius_m']:g}"))
+    source = say(f"made_{model['name']}") if model else say("made_flat" if numbers.get("flat") else "made_drawn")
+    lines.append(say("made", what=source, seed=numbers["seed"], version=__version__))
     return "".join(element("p", text(line)) for line in lines)
 
 

@@ -30,12 +30,12 @@ RELIEF_PIXELS = 700
 AROUND = 0.06  # of the longer side, left free
 
 
-def write_replay(made: Debrief, path: Path) -> None:
+def write_replay(debrief: Debrief, path: Path) -> None:
     """Write the page; the same debrief gives the same bytes."""
-    data = json.dumps(replay_data(made), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    data = json.dumps(replay_data(debrief), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     page = (HERE / "replay.html").read_text(encoding="utf-8")
     parts = {
-        "TITLE": html.escape(f"Debrief: {made.plan.name}"),
+        "TITLE": html.escape(f"Debrief: {debrief.plan.name}"),
         "CAUTION": html.escape(FULL_CAUTION),
         "VERSION": html.escape(f"lastseen {__version__}"),
         "SCRIPT": script("replay.js"),
@@ -46,42 +46,43 @@ def write_replay(made: Debrief, path: Path) -> None:
     path.write_text(page, encoding="utf-8", newline="\n")
 
 
-def replay_data(made: Debrief) -> dict[str, Any]:
+def replay_data(debrief: Debrief) -> dict[str, Any]:
     """What the page shows, as plain values; metres from the lower left corner of the view, seconds on the clock."""
-    plan, palette = made.plan, load_palette()
-    west, south, east, north = _view(made)
+    plan, palette = debrief.plan, load_palette()
+    west, south, east, north = _view(debrief)
     origin = np.array([west, south])
     last = max(
-        (float(searcher.time_s[-1]) - made.zero_s for searcher in made.searchers if searcher.track.timed), default=0.0
+        (float(searcher.time_s[-1]) - debrief.zero_s for searcher in debrief.searchers if searcher.track.timed),
+        default=0.0,
     )
     noted: list[dict[str, Any]] = [
         {
             "s": round(phase.ended_s, 1),
             "words": f"{searcher.track.name}: {phase.letter} {phase.name} ended {phase.target}".strip(),
         }
-        for searcher in made.searchers
+        for searcher in debrief.searchers
         for phase in searcher.phases
     ]
     return {
         "name": plan.name,
         "caution": SHORT_CAUTION,
         "size_m": [round(east - west, 1), round(north - south, 1)],
-        "end_s": round(max(1.0, last, *(one["s"] for one in noted)), 1),
-        "timed": made.timed,
+        "end_s": round(max(1.0, last, *(event["s"] for event in noted)), 1),
+        "timed": debrief.timed,
         "strip_m": plan.strip_width_m,
-        "verdict": made.radii.verdict,
+        "verdict": debrief.radii.verdict,
         "relief": None if plan.flat else _relief_png(plan.ground, (west, south, east, north)),
         "outline": _rings(plan.outline, origin),
         "lanes": [{"n": n, "xy": _flat(shapely.get_coordinates(line), origin)} for n, line in plan.lanes().items()],
-        "tracks": [_track(made, searcher, origin) for searcher in made.searchers],
-        "cover": _cover(made, origin),
+        "tracks": [_track(debrief, searcher, origin) for searcher in debrief.searchers],
+        "cover": _cover(debrief, origin),
         "targets": [
             {"name": target.name, "what": target.what, "xy": _flat(np.array([[target.x_m, target.y_m]]), origin)}
-            for target in made.targets
+            for target in debrief.targets
         ],
-        "noted": sorted(noted, key=lambda one: one["s"]),
-        "survival": _survival(made, last),
-        "curve": made.clock.curve.name,
+        "noted": sorted(noted, key=lambda event: event["s"]),
+        "survival": _survival(debrief, last),
+        "curve": debrief.clock.curve.name,
         "ink": {
             "sure": palette.debris.ramp[3], "recorded": palette.debris.ramp[1], "outline": palette.debris.outline,
             "person": palette.person.line, "text": palette.ground.text, "paper": palette.ground.paper,
@@ -90,11 +91,11 @@ def replay_data(made: Debrief) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _view(made: Debrief) -> tuple[float, float, float, float]:
+def _view(debrief: Debrief) -> tuple[float, float, float, float]:
     """Outline and what was walked within two strips of it."""
-    near = shapely.buffer(made.plan.outline, 2.0 * made.plan.strip_width_m)
-    boxes = [made.plan.outline.bounds]
-    for searcher in made.searchers:
+    near = shapely.buffer(debrief.plan.outline, 2.0 * debrief.plan.strip_width_m)
+    boxes = [debrief.plan.outline.bounds]
+    for searcher in debrief.searchers:
         inside = shapely.contains_xy(near, searcher.xyz_m[:, 0], searcher.xyz_m[:, 1])
         if inside.any():
             x, y = searcher.xyz_m[inside, 0], searcher.xyz_m[inside, 1]
@@ -126,27 +127,33 @@ def _flat(xy: FloatArray, origin: FloatArray) -> list[float]:
     return moved
 
 
-def _track(made: Debrief, one: Searcher, origin: FloatArray) -> dict[str, Any]:
+def _track(debrief: Debrief, searcher: Searcher, origin: FloatArray) -> dict[str, Any]:
     """Points and times of a track, thinned; a gap begins a new part."""
-    track = one.track
+    track = searcher.track
     at = np.unique(np.linspace(0, track.x_m.size - 1, min(MOST_POINTS, track.x_m.size)).round().astype(np.int64))
     keep = np.union1d(at, np.flatnonzero(np.diff(track.run) != 0))
     keep = np.union1d(keep, np.minimum(np.flatnonzero(np.diff(track.run) != 0) + 1, track.x_m.size - 1))
     xy = np.column_stack([track.x_m[keep], track.y_m[keep]])
-    times = np.round(track.time_s[keep] - made.zero_s, 1).tolist() if track.timed else None
-    return {"name": track.name, "n": one.number, "xy": _flat(xy, origin), "t": times, "run": track.run[keep].tolist()}
+    times = np.round(track.time_s[keep] - debrief.zero_s, 1).tolist() if track.timed else None
+    return {
+        "name": track.name,
+        "n": searcher.number,
+        "xy": _flat(xy, origin),
+        "t": times,
+        "run": track.run[keep].tolist(),
+    }
 
 
-def _cover(made: Debrief, origin: FloatArray) -> dict[str, Any]:
+def _cover(debrief: Debrief, origin: FloatArray) -> dict[str, Any]:
     """Samples with the times at which the team first covered them as recorded and surely; -1 is never."""
-    lattice = made.lattice
+    lattice = debrief.lattice
     step = max(1, math.ceil(math.sqrt(lattice.row.size / MOST_CELLS)))
-    mine = (lattice.row % step == 0) & (lattice.col % step == 0)
-    x, y = lattice.x_m[mine] - origin[0], lattice.y_m[mine] - origin[1]
+    kept = (lattice.row % step == 0) & (lattice.col % step == 0)
+    x, y = lattice.x_m[kept] - origin[0], lattice.y_m[kept] - origin[1]
     times = {}
     for key, row in (("recorded", 1), ("sure", 0)):
-        first = made.team_s[row][mine]
-        since = first - made.zero_s if made.timed else np.zeros_like(first)
+        first = debrief.team_s[row][kept]
+        since = first - debrief.zero_s if debrief.timed else np.zeros_like(first)
         times[key] = (
             np.where(np.isfinite(first), np.round(np.where(np.isfinite(first), since, 0.0)), -1.0).astype(int).tolist()
         )
@@ -154,12 +161,12 @@ def _cover(made: Debrief, origin: FloatArray) -> dict[str, Any]:
         "cell_m": round(step * lattice.spacing_m, 3),
         "x": np.round(x, 1).tolist(),
         "y": np.round(y, 1).tolist(),
-        "w": np.round(lattice.weight_m2[mine] / lattice.weight_m2[mine].sum(), 8).tolist(),
+        "w": np.round(lattice.weight_m2[kept] / lattice.weight_m2[kept].sum(), 8).tolist(),
         **times,
     }
 
 
-def _survival(made: Debrief, last_s: float) -> list[list[float]]:
+def _survival(debrief: Debrief, last_s: float) -> list[list[float]]:
     """Minutes, least and greatest survival, every half minute."""
     minutes = np.arange(0.0, max(last_s, 60.0) / 60.0 + 1.0, 0.5)
-    return [[m, *(round(v, 1) for v in survival_bounds_percent(made.clock.curve, m))] for m in minutes.tolist()]
+    return [[m, *(round(v, 1) for v in survival_bounds_percent(debrief.clock.curve, m))] for m in minutes.tolist()]

@@ -29,7 +29,14 @@ from lastseen.output.draw.layout import Box, Extent, Sheet, bounds_of
 from lastseen.output.draw.palette import Dashes
 from lastseen.output.draw.panel import PLAIN, SMALL, Column, draw_lists, draw_table
 from lastseen.output.draw.plan_panel import counted
-from lastseen.output.sheets.page import draw_mark, draw_planned_lanes, lay_map_page, start_practice_map
+from lastseen.output.draw.relief import Contours
+from lastseen.output.sheets.page import (
+    draw_mark,
+    draw_planned_lanes,
+    finish_practice_map,
+    lay_map_page,
+    start_practice_map,
+)
 from lastseen.rescue import survival_bounds_percent
 from lastseen.search import sum_coverage
 
@@ -344,9 +351,10 @@ def _draw_searcher_page(debrief: Debrief, searcher: Searcher) -> Drawing:
     ]
     phases = _phase_rows(debrief, searcher)
     page = _lay_page(debrief, 4.2 * len(phases) + 8.0 if phases else 0.0)
-    d = _start_page(page, debrief, searcher.times_s, f"Debrief: {searcher.track.name}", lines)
+    d, levels = _start_page(page, debrief, searcher.times_s)
     _draw_track(d, searcher.track, ())
     _draw_ticks(d, debrief, searcher)
+    finish_practice_map(d, debrief.plan, levels, f"Debrief: {searcher.track.name}", lines)
     _draw_key(d)
     lists = [
         ("Covered by this track alone", _searcher_sentences(debrief, searcher)),
@@ -367,13 +375,14 @@ def _draw_team_page(debrief: Debrief) -> Drawing:
     rows = _team_rows(debrief)
     page = _lay_page(debrief, 4.2 * len(rows) + 9.0)
     lines = [f"{_who(debrief)}. {_measure(debrief)}", _since(debrief)]
-    d = _start_page(page, debrief, debrief.team_s, f"Debrief: {debrief.plan.name}", lines)
+    d, levels = _start_page(page, debrief, debrief.team_s)
     for searcher in debrief.searchers:
         width = 1.2 if len(debrief.searchers) <= FEW else 0.6
         _draw_track(d, searcher.track, d.palette.lanes.of_searcher(searcher.number), width)
     for searcher in debrief.searchers:
         _name_track(d, searcher)
     _draw_holes(d, debrief)
+    finish_practice_map(d, debrief.plan, levels, f"Debrief: {debrief.plan.name}", lines)
     _draw_key(d)
     lists = [
         ("Covered together", _team_sentences(debrief)),
@@ -388,9 +397,9 @@ def _draw_team_page(debrief: Debrief) -> Drawing:
     return d
 
 
-def _start_page(page: Sheet, debrief: Debrief, times_s: FloatArray, title: str, lines: Sequence[str]) -> Drawing:
+def _start_page(page: Sheet, debrief: Debrief, times_s: FloatArray) -> tuple[Drawing, Contours | None]:
     """A page with the map of what was covered, the planned lanes and the targets."""
-    d = start_practice_map(page, debrief.plan, title, lines)
+    d, levels = start_practice_map(page, debrief.plan)
     _draw_band(d, debrief, times_s)
     draw_planned_lanes(d, debrief.plan)
     ink = d.palette.person.line
@@ -399,7 +408,7 @@ def _start_page(page: Sheet, debrief: Debrief, times_s: FloatArray, title: str, 
         if d.inside(x, y, 1.5):
             draw_mark(d, "disc" if target.what == "target" else "square", x, y, ink, size=1.15)
             place_sign(d, target.name, [(x, y)], ink, size=PLAIN)
-    return d
+    return d, levels
 
 
 def _lay_page(debrief: Debrief, table_mm: float) -> Sheet:

@@ -20,6 +20,7 @@ from lastseen.output.draw.plan_panel import counted, spaced_mgrs
 from lastseen.output.sheets.page import (
     draw_mark,
     draw_planned_lanes,
+    finish_practice_map,
     lay_map_page,
     start_practice_map,
     start_table_page,
@@ -87,13 +88,14 @@ def _draw_staff_page(plan: PlannedSearch, targets: TargetPlan, rows: list[list[s
     ]
     bounds = bounds_of(plan.outline, *(Point(mark.x_m, mark.y_m) for mark in targets.marks))
     page = lay_map_page(bounds, table_mm=40.0 + 4.2 * len(rows))
-    d = start_practice_map(page, plan, f"{plan.name}: staff sheet", lines)
+    d, levels = start_practice_map(page, plan)
     _draw_marks(d, targets)
     for target in targets.targets:
         _draw_target(d, target)
     draw_planned_lanes(d, plan)
     for target in targets.targets:
         name_point(d, target.name, (target.x_m, target.y_m), d.palette.person.line, size=7.4)
+    finish_practice_map(d, plan, levels, f"{plan.name}: staff sheet", lines)
     box = d.sheet.columns[0]
     end = draw_table(d, (box.left, box.top), _STAFF_COLUMNS, rows)
     left, right = _halves(box, box.bottom, end - 0.5)
@@ -246,8 +248,9 @@ def _draw_trainee_page(plan: PlannedSearch, targets: TargetPlan) -> Drawing:
     ]
     seen = [Point(plan.last_seen_m)] if plan.last_seen_m is not None else []
     bounds = bounds_of(plan.outline, *(point for point in seen if point.distance(plan.outline) < 150.0))
-    d = start_practice_map(lay_map_page(bounds, table_mm=62.0), plan, f"{plan.name}: search sheet", lines)
+    d, levels = start_practice_map(lay_map_page(bounds, table_mm=62.0), plan)
     _draw_last_seen(d, plan)
+    finish_practice_map(d, plan, levels, f"{plan.name}: search sheet", lines)
     box = d.sheet.columns[0]
     left, right = _halves(box, box.bottom, box.top)
     d.text(left.left, left.top - 1.5, "Fill in", 8.0, weight="bold", va="center")

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from lastseen.output.draw.drawing import Drawing, area_patch, start_drawing, start_page, stroke
-from lastseen.output.draw.furniture import draw_footer, draw_frame, draw_header, draw_under
-from lastseen.output.draw.labels import name_contours, place_sign
+from lastseen.output.draw.drawing import Drawing, area_patch, start_page, stroke
+from lastseen.output.draw.furniture import draw_footer, draw_header, finish_map, start_map
+from lastseen.output.draw.labels import place_sign
 from lastseen.output.draw.layout import Extent, Sheet, fit_page, lay_page, table_page
 from lastseen.output.draw.panel import SMALL
-from lastseen.output.draw.relief import draw_contours, draw_relief, drawn_lattice
+from lastseen.output.draw.relief import Contours
 
 if TYPE_CHECKING:
     from lastseen.jobs import PlannedSearch
@@ -34,26 +34,22 @@ def lay_map_page(bounds: Extent, *, table_mm: float, text_mm: float = 0.0, chart
     return beside if beside.scale < below.scale else below
 
 
-def start_practice_map(sheet: Sheet, plan: PlannedSearch, title: str, lines: Sequence[str]) -> Drawing:
-    """A page with relief, contours, the outline, frame and furniture."""
-    d = start_drawing(sheet)
+def start_practice_map(sheet: Sheet, plan: PlannedSearch) -> tuple[Drawing, Contours | None]:
+    """A page with relief, contours and the outline."""
+    d, levels = start_map(sheet, None if plan.flat else plan.ground)
     ink = d.palette.debris
     d.ground.add_patch(area_patch(plan.outline, facecolor=ink.observed, alpha=0.55, linewidth=0, zorder=1))
     d.ground.add_patch(area_patch(plan.outline, fill=False, edgecolor=ink.outline, linewidth=1.4, zorder=5))
     for ring in shapely.get_parts(shapely.boundary(plan.outline)):
         d.room.ink(d.on_page(ring), 0.6)
-    interval_m = None
-    if not plan.flat:
-        drawn = drawn_lattice(plan.ground, sheet.extent, sheet.metres_per_mm)
-        draw_relief(d.ground, drawn, d.palette)
-        levels, _ = draw_contours(d, drawn)
-        name_contours(d, levels)
-        interval_m = levels.interval_m
-    north = {"declination_deg": plan.declination_deg, "date": plan.date}
-    draw_under(d, plan.crs, draw_frame(d, plan.crs), interval_m, **north)
-    draw_header(d, title, lines)
-    draw_footer(d)
-    return d
+    return d, levels
+
+
+def finish_practice_map(
+    d: Drawing, plan: PlannedSearch, levels: Contours | None, title: str, lines: Sequence[str]
+) -> None:
+    """Heights of the contours and what every map has around it."""
+    finish_map(d, plan.crs, levels, title, lines, declination_deg=plan.declination_deg, date=plan.date)
 
 
 def start_table_page(title: str, lines: Sequence[str]) -> Drawing:
