@@ -152,26 +152,13 @@ SETTINGS: dict[str, Any] = {
 
 @dataclass(frozen=True, kw_only=True)
 class Drawing:
-    """A sheet with its axes.
-
-    Attributes
-    ----------
-    sheet : Sheet
-    figure : Figure
-    ground : Axes
-        The body, in map metres.
-    page : Axes
-        The whole page, in millimetres, above the body.
-    room : Room
-        Where labels may go.
-    palette : Palette
-    """
+    """A sheet with its axes."""
 
     sheet: Sheet
     figure: Figure
-    ground: Axes
-    page: Axes
-    room: Room
+    ground: Axes  # the body, in map metres
+    page: Axes  # the whole page, in millimetres, above the body
+    room: Room  # where labels may go
     palette: Palette
 
     def axes_in(self, box: Box, extent: Extent, zorder: float) -> Axes:

@@ -85,58 +85,29 @@ class ZoneMark:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class MapContent:
-    """What a map shows. What is not there is None or empty.
+    """What a map shows. What is not there is None or empty."""
 
-    Attributes
-    ----------
-    numbers : mapping
-        As in ``plan.json``; empty for traps on their own.
-    ground : Grid
-    crs : pyproj.CRS
-    at_m : (x, y) or None
-        The last-seen point.
-    radius_m : float
-    modelled : bool
-        Whether a model made the debris.
-    outline : MultiPolygon
-        Debris that is searched.
-    probability : Grid or None
-    poa : tuple of (share, MultiPolygon)
-        Smallest areas that hold so much of the probability of area.
-    release : MultiPolygon
-    path : LineString or None
-    corridors : tuple of (share, MultiPolygon)
-    zones, traps, lanes, legs : tuple
-        Magnetic bearings of legs may be None.
-    first_lanes : tuple of LineString
-        Of the pass before, where this is the second.
-    uncovered, no_go : MultiPolygon
-    release_areas : MultiPolygon
-        Of a map of traps without a last-seen point.
-    blank : bool
-        Whether only ground, grid and last-seen point are shown; ``ground_m`` is then what must be seen.
-    """
-
-    numbers: Mapping[str, Any]
+    numbers: Mapping[str, Any]  # as in ``plan.json``; empty for traps on their own
     ground: Grid
     crs: Any
-    at_m: tuple[float, float] | None = None
+    at_m: tuple[float, float] | None = None  # the last-seen point
     radius_m: float = 0.0
-    modelled: bool = False
-    outline: MultiPolygon = NOTHING
+    modelled: bool = False  # whether a model made the debris
+    outline: MultiPolygon = NOTHING  # debris that is searched
     probability: Grid | None = None
-    poa: tuple[tuple[float, MultiPolygon], ...] = ()
+    poa: tuple[tuple[float, MultiPolygon], ...] = ()  # smallest areas that hold so much of the probability of area
     release: MultiPolygon = NOTHING
     path: LineString | None = None
     corridors: tuple[tuple[float, MultiPolygon], ...] = ()
     zones: tuple[ZoneMark, ...] = ()
     traps: tuple[TrapMark, ...] = ()
     lanes: tuple[LaneMark, ...] = ()
-    legs: tuple[Leg, ...] = ()
-    first_lanes: tuple[LineString, ...] = ()
+    legs: tuple[Leg, ...] = ()  # their magnetic bearings may be None
+    first_lanes: tuple[LineString, ...] = ()  # of the pass before, where this is the second
     uncovered: MultiPolygon = NOTHING
     no_go: MultiPolygon = NOTHING
-    release_areas: MultiPolygon = NOTHING
+    release_areas: MultiPolygon = NOTHING  # of a map of traps without a last-seen point
+    # whether only ground, grid and last-seen point are shown; ``ground_m`` is then what must be seen
     blank: bool = False
     ground_m: BaseGeometry = field(default=NOTHING)
 

@@ -342,12 +342,6 @@ def write_clock_figure(clock: RescueClock, path: Path, title: str = "Rescue cloc
 
     Bars are the typical times. The thin line through the end of a bar runs from the end with all low times to the end
     with all high ones. Where the curve was not published, the hatched band shows the bounds.
-
-    Parameters
-    ----------
-    clock : RescueClock
-    path : Path
-    title : str
     """
     with fixed_look(SIZE):
         palette = load_palette()
@@ -492,13 +486,7 @@ class StripRow:
 
 
 def write_range_figure(found: ReceiveRange, path: Path) -> None:
-    """Draw the distribution of the range and half of each strip, and write them as PNG; readable in grey.
-
-    Parameters
-    ----------
-    found : ReceiveRange
-    path : Path
-    """
+    """Draw the distribution of the range and half of each strip, and write them as PNG; readable in grey."""
     with fixed_look(SIZE):
         palette = load_palette()
         figure = new_figure(_RANGE_WIDTH_MM, _RANGE_HEIGHT_MM)

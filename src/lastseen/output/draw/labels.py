@@ -196,11 +196,8 @@ def place_sign(
 
     Parameters
     ----------
-    d : Drawing
-    text : str
     anchors : sequence of (x, y)
         Page millimetres, the best first.
-    color : str
     size : float
         Points.
     weight : {"normal", "bold"}

@@ -121,12 +121,9 @@ def lay_page(
 
     Parameters
     ----------
-    paper : {"A4", "Letter", "A3"}
-    lying : bool
     side_mm, below_mm, above_mm : float
         Sizes of what stands beside, below and above the map; 0 for nothing. The columns are those below the map, then
         the one beside it; where there is nothing below, those beside it, down to the footer.
-    columns : int
     gaps_mm : (float, float)
         Under and over what stands below the map.
     """

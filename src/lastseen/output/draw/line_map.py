@@ -241,25 +241,13 @@ SHADES = (0.1, 0.3, 0.6)  # of those caught: the lighter, the middle, the full s
 
 @dataclass(frozen=True, kw_only=True)
 class Strip:
-    """What the axes of a strip are drawn from.
-
-    Attributes
-    ----------
-    reading : LineReading
-    along_m : ndarray
-        Distance of each station from the beginning of the first line; lines follow each other.
-    begins_m : tuple of float
-        Where each line begins on that axis.
-    palette : Palette
-    small : float
-        Size of the text, points.
-    """
+    """What the axes of a strip are drawn from."""
 
     reading: LineReading
-    along_m: FloatArray
-    begins_m: tuple[float, ...]
+    along_m: FloatArray  # distance of each station from the beginning of the first line; lines follow each other
+    begins_m: tuple[float, ...]  # where each line begins on that axis
     palette: Palette
-    small: float
+    small: float  # size of the text, points
 
     def span(self, stretch: Stretch) -> tuple[float, float]:
         """Where a stretch begins and ends on the axis."""

@@ -25,19 +25,11 @@ Entry = tuple[Symbol, str]
 
 @dataclass(frozen=True)
 class Item:
-    """Something in the panel.
-
-    Attributes
-    ----------
-    height : float
-    draw : callable
-    keep : bool
-        Must not be the last in a column.
-    """
+    """Something in the panel."""
 
     height: float
     draw: Draw
-    keep: bool = False
+    keep: bool = False  # must not be the last in a column
 
 
 @dataclass(frozen=True)
@@ -184,7 +176,6 @@ class Pen:
 
         Parameters
         ----------
-        title : str
         colours, levels : sequence of str
             Of each step its colour, and the value from which it holds.
         end : str

@@ -239,11 +239,10 @@ def _draw_chart(d: Drawing, debrief: Debrief, times_s: FloatArray, marks: Sequen
 
     Parameters
     ----------
-    d : Drawing
-    debrief : Debrief
     times_s : ndarray, shape (3, samples)
         First times: sure, as recorded, perhaps.
-    marks : sequence of (seconds since zero, text)
+    marks : sequence of (float, str)
+        Seconds since zero, and what ended then.
     """
     column = d.sheet.columns[0]
     box = Box(column.left, column.bottom, column.width, CHART_MM)

@@ -434,8 +434,6 @@ def write_sheet(result: Result, path: Path, *, kind: Kind = "full", paper: Paper
 
     Parameters
     ----------
-    result : Result
-    path : Path
     kind : {"full", "staff", "blank"}
         The plan; the plan with tables for an instructor; ground, grid and last-seen point with tables to fill in.
     paper : {"A4", "Letter", "A3"}
