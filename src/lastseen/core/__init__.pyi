@@ -40,6 +40,7 @@ from .place import (
 )
 from .progress import Progress, no_progress
 from .scenario import (
+    MOST_SEARCHERS,
     Ground,
     LastSeen,
     Override,
@@ -58,6 +59,7 @@ __all__ = [
     "DEFAULT_STRIP_WIDTH_M",
     "FLOW_GB_PER_MILLION_CELLS",
     "GEOD",
+    "MOST_SEARCHERS",
     "NARROWEST_ASKED_M",
     "SLIDING_GB_PER_MILLION_CELLS",
     "WGS84",

@@ -14,8 +14,10 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as checked
 
 from lastseen.core.errors import InputError
+from lastseen.core.strip_width import DEFAULT_STRIP_WIDTH_M
 
 _STRICT = ConfigDict(extra="forbid")
+MOST_SEARCHERS = 30
 
 
 @checked(frozen=True, config=_STRICT)
@@ -63,7 +65,7 @@ class Ground:
 class Search:
     """How the debris is searched."""
 
-    strip_width_m: float = 40.0
+    strip_width_m: float = DEFAULT_STRIP_WIDTH_M
     searchers: int = 1
     start: str | None = None  # where the searchers stand, as last_seen.at; the last-seen point where not given
     pattern: Literal["across", "along"] | None = None  # what comes out best in simulated searches where not given

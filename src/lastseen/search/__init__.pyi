@@ -4,7 +4,7 @@ from .frame import lay_pattern
 from .layout import lay_search
 from .legs import declination_deg
 from .plan import Entry, Leg, LegKind, SearchPlan
-from .search_area import MOST_SEARCHERS, SearchOptions
+from .search_area import SearchOptions
 from .simulation import (
     DEPTH_M,
     LEAST_RANGE_M,
@@ -32,7 +32,6 @@ from .surface import Lattice, Surface, lattice_spacing_m, make_lattice
 __all__ = [
     "DEPTH_M",
     "LEAST_RANGE_M",
-    "MOST_SEARCHERS",
     "RANKING_FORMULA",
     "Entry",
     "Lattice",

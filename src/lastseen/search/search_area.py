@@ -11,13 +11,12 @@ import shapely
 from shapely import MultiPolygon, Polygon
 from shapely.validation import explain_validity
 
-from lastseen.core import DEFAULT_STRIP_WIDTH_M, Grid, InputError, check_strip_width_m
+from lastseen.core import DEFAULT_STRIP_WIDTH_M, MOST_SEARCHERS, Grid, InputError, check_strip_width_m
 from lastseen.search.frame import XY
 from lastseen.search.plan import Entry, Pattern
 from lastseen.search.routes import WalkableGround, read_walkable_ground
 from lastseen.search.surface import Lattice, Outline, Surface, lattice_spacing_m, make_lattice
 
-MOST_SEARCHERS = 30
 JOIN_SHARE = 1.5  # of a strip: a longer join may have to go round something and is not counted on
 _MEASURED_M, _MEASURED = 1.0, 30_000.0
 _LITTLE_LEFT = 1e-9

@@ -14,7 +14,15 @@ from shapely.geometry import Polygon
 from shapely.geometry.polygon import orient
 from shapely.validation import explain_validity
 
-from lastseen.core import DEFAULT_STRIP_WIDTH_M, NARROWEST_ASKED_M, WIDEST_STRIP_M, InputError, Scenario, check_scenario
+from lastseen.core import (
+    DEFAULT_STRIP_WIDTH_M,
+    MOST_SEARCHERS,
+    NARROWEST_ASKED_M,
+    WIDEST_STRIP_M,
+    InputError,
+    Scenario,
+    check_scenario,
+)
 from lastseen.web.settings import Limits
 
 _MOST_RINGS = 20
@@ -30,7 +38,7 @@ Areas = Annotated[list[Ring], Field(min_length=1, max_length=_MOST_RINGS)]
 Entry = Literal["top", "toe", "flank"]
 Pattern = Literal["across", "along"]
 Width = Annotated[float, Field(ge=NARROWEST_ASKED_M, le=WIDEST_STRIP_M)]
-People = Annotated[int, Field(ge=1, le=30)]
+People = Annotated[int, Field(ge=1, le=MOST_SEARCHERS)]
 
 
 class _Strict(BaseModel):
