@@ -36,7 +36,14 @@ from .practice.site_places import SITE_LIMITS
 from .practice.sites import SiteView, view_sites
 from .practice.targets import Difficulty, Mark, StakeOut, Target, TargetPlan, plan_targets
 from .practice.tracks import LOG_HEAD, Track, elapsed_text, read_log, read_tracks
-from .practice.walked_coverage import GPS_ERROR_M, LEAST_WALKED, CoverageBand, LaneReview
+from .practice.walked_coverage import (
+    GPS_ERROR_M,
+    LEAST_WALKED,
+    CoverageBand,
+    LaneReview,
+    outline_samples,
+    share_covered_by,
+)
 from .reading.area import AreaRasters, AreaView, area_rasters, view_area
 from .reading.block_reading import INCIDENT_SLOPES_DEG, START_QUANTITIES, ZoneRow, worst_trap, zone_sentence
 from .reading.ground import KINDS, Heights
@@ -131,6 +138,7 @@ __all__ = [
     "measure_covered_shares",
     "note_grid",
     "other_kept_tiles",
+    "outline_samples",
     "plan_drawn_search",
     "plan_pushing",
     "plan_rescue",
@@ -142,6 +150,7 @@ __all__ = [
     "regroup_sentence",
     "replay_middle_event",
     "run_checks",
+    "share_covered_by",
     "short_stretch_sentence",
     "site_line",
     "site_sentences",

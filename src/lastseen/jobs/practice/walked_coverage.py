@@ -10,9 +10,9 @@ import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 from shapely import LineString
-from shapely.geometry import Polygon
+from shapely.geometry import MultiPolygon, Polygon
 
-from lastseen.core import BoolArray, FloatArray, InputError, IntArray, percent
+from lastseen.core import BoolArray, FloatArray, InputError, IntArray, keep_areas, percent
 from lastseen.jobs.practice import walked_coverage_kernels
 from lastseen.jobs.practice.drill import PlannedSearch
 from lastseen.jobs.practice.tracks import Track
@@ -340,6 +340,20 @@ class CoverageBand:
     def most(self) -> float:
         """Upper end of the band."""
         return self.sure + self.perhaps
+
+
+def outline_samples(outline: Polygon | MultiPolygon, lattice: Lattice, samples: BoolArray) -> MultiPolygon:
+    """The ground that some samples of an outline stand for."""
+    return keep_areas(sum_coverage(outline, lattice, ~samples).uncovered)
+
+
+def share_covered_by(lattice: Lattice, first_s: FloatArray, times_s: FloatArray) -> FloatArray:
+    """Share of the surface, 0 to 1, that is covered by each time; ``first_s`` of a sample is infinite for never."""
+    seen = np.isfinite(first_s)
+    order = np.argsort(first_s[seen], kind="stable")
+    total = np.concatenate([[0.0], np.cumsum(lattice.weight_m2[seen][order])])
+    at = np.searchsorted(first_s[seen][order], times_s, side="right")
+    return np.asarray(total[at] / lattice.weight_m2.sum())
 
 
 def sample_walk(track: Track, surface: Surface) -> tuple[FloatArray, FloatArray, BoolArray]:

@@ -17,7 +17,6 @@ from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
 
 from lastseen.core import (
     WGS84,
-    BoolArray,
     Grid,
     keep_areas,
     mgrs_text,
@@ -26,7 +25,7 @@ from lastseen.core import (
     transformer,
     versions,
 )
-from lastseen.jobs import LOG_HEAD, lookout_words, site_sentences, way_words
+from lastseen.jobs import LOG_HEAD, lookout_words, outline_samples, site_sentences, way_words
 from lastseen.output.draw.deposit_map import write_deposit_map
 from lastseen.output.draw.site_map import write_site_map
 from lastseen.output.onefile.replay import write_replay
@@ -55,7 +54,6 @@ from lastseen.output.results.numbers import (
 )
 from lastseen.output.sheets.debrief import write_searcher_sheet, write_team_sheet
 from lastseen.output.sheets.drill import write_run_sheet, write_staff_sheet, write_trainee_sheet
-from lastseen.search import sum_coverage
 
 if TYPE_CHECKING:
     from lastseen.jobs import (
@@ -643,7 +641,10 @@ def _debrief_layers(debrief: Debrief) -> tuple[Layer, ...]:
         fill_layer(
             "debrief",
             "coverage",
-            [(_ground_of(debrief, samples), (kind, float(weight[samples].sum()))) for kind, samples in kinds],
+            [
+                (outline_samples(debrief.plan.outline, debrief.lattice, samples), (kind, float(weight[samples].sum())))
+                for kind, samples in kinds
+            ],
         ),
         fill_layer(
             "debrief",
@@ -662,11 +663,6 @@ def _debrief_layers(debrief: Debrief) -> tuple[Layer, ...]:
             ],
         ),
     )
-
-
-def _ground_of(debrief: Debrief, samples: BoolArray) -> MultiPolygon:
-    """The ground that some samples of the outline stand for."""
-    return keep_areas(sum_coverage(debrief.plan.outline, debrief.lattice, ~samples).uncovered)
 
 
 def _track_lines(searcher: Searcher) -> MultiLineString:

@@ -22,6 +22,8 @@ from lastseen.jobs import (
     SignalTime,
     Track,
     elapsed_text,
+    outline_samples,
+    share_covered_by,
 )
 from lastseen.output.draw.drawing import Drawing, area_patch, fixed_look, stroke, write_pdf
 from lastseen.output.draw.labels import name_point, place_sign
@@ -38,7 +40,6 @@ from lastseen.output.sheets.page import (
     start_practice_map,
 )
 from lastseen.rescue import survival_bounds_percent
-from lastseen.search import sum_coverage
 
 # ---- What the pages of a debrief say
 
@@ -263,7 +264,7 @@ def _draw_chart(d: Drawing, debrief: Debrief, times_s: FloatArray, marks: Sequen
 
     names = []
     for row, colour, name in ((1, ink.text, "covered as recorded"), (0, d.palette.debris.ramp[4], "surely covered")):
-        share = _covered(times_s[row] - debrief.zero_s, debrief.lattice.weight_m2, time)
+        share = 100.0 * share_covered_by(debrief.lattice, times_s[row] - debrief.zero_s, time)
         draw(share, colour, 1.4)
         names.append((float(share[-1]), name, colour))
     alive = np.array([survival_bounds_percent(curve, seconds / 60.0) for seconds in time.tolist()])
@@ -292,14 +293,6 @@ def _draw_scales(d: Drawing, inner: Box, last_s: float) -> None:
         x, y = inner.left + inner.width * 60.0 * minute / last_s, inner.bottom
         d.line([(x, y), (x, y - 0.9)], ink.frame, 0.5)
         d.text(x, y - 1.4, f"{minute}" + (" min" if minute == 0 else ""), SMALL, ha="center", va="top")
-
-
-def _covered(first_s: FloatArray, weight: FloatArray, time: FloatArray) -> FloatArray:
-    """Share covered by each time, per cent."""
-    seen = np.isfinite(first_s)
-    order = np.argsort(first_s[seen], kind="stable")
-    total = np.concatenate([[0.0], np.cumsum(weight[seen][order])])
-    return np.asarray(100.0 * total[np.searchsorted(first_s[seen][order], time, side="right")] / weight.sum())
 
 
 def _name_marks(d: Drawing, inner: Box, marks: Sequence[tuple[float, str]]) -> None:
@@ -465,7 +458,7 @@ def _draw_band(d: Drawing, debrief: Debrief, times_s: FloatArray) -> None:
         np.ma.masked_invalid(image), cmap=colours, vmin=-0.5, vmax=2.5, extent=extent, origin="lower", **look
     )
     picture.set_clip_path(area_patch(debrief.plan.outline, transform=d.ground.transData))
-    left = sum_coverage(debrief.plan.outline, lattice, most).uncovered
+    left = outline_samples(debrief.plan.outline, lattice, ~most)
     if not left.is_empty:
         look = {"facecolor": "none", "edgecolor": d.palette.ground.contour_index, "linewidth": 0.0, "zorder": 1.7}
         d.ground.add_patch(area_patch(left, hatch="xxxx", **look))
