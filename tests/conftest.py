@@ -9,10 +9,6 @@ from hypothesis import HealthCheck, settings
 # One place for compiled kernels, before anything loads them: commands that tests start must not compile all anew.
 os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(__file__).resolve().parents[1] / ".pytest_cache" / "kernels"))
 
-
-from lastseen.snow.sliding_mass import smooth_for_snow
-from lastseen.terrain.elevation import open_elevation, read_window
-
 settings.register_profile("quick", max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("thorough", max_examples=500, deadline=None)
 settings.load_profile(os.environ.get("LASTSEEN_HYPOTHESIS", "quick"))
@@ -66,6 +62,9 @@ def real_terrain():
 @pytest.fixture(scope="session")
 def demo_ground():
     """A part of the demo's ground as the snow feels it."""
+    from lastseen.snow.sliding_mass import smooth_for_snow  # noqa: PLC0415  most tests do not need them
+    from lastseen.terrain.elevation import open_elevation, read_window  # noqa: PLC0415
+
     elevation = open_elevation((Path(__file__).resolve().parents[1] / "data-demo" / "ysterra.tif",))
     west, south, east, north = elevation.bounds_m
     return smooth_for_snow(read_window(elevation, (west + 400, south + 400, east - 400, north - 400)))

@@ -30,7 +30,7 @@ COPY = HOME / "project"
 
 # Tests of a module that stand in another folder than `tests/<room>`, by the beginning of its path in the package.
 ELSEWHERE = {"jobs/practice": "tests/practice", "jobs/reading": "tests/reading", "cli.py": "tests/commands"}
-SLOW_TO_IMPORT = ("geopandas", "hypothesis", "matplotlib.pyplot", "numba", "rasterio", "scipy.ndimage", "typer")
+SLOW_TO_IMPORT = ("geopandas", "matplotlib.pyplot", "numba", "rasterio", "scipy.ndimage", "typer")
 # Reference values of all rooms.
 ROWS = ("tests/jobs/test_check.py",)
 

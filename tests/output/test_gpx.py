@@ -36,6 +36,7 @@ def test_points_keep_place_height_and_words(tmp_path):
     [document] = written(Tracks(title="Meadow", about="words", waypoints=points), tmp_path).values()
     a, b, c = document.waypoints
     assert (document.name, document.description) == ("Meadow", "words")
+    assert document.creator.startswith("lastseen ")
     assert [(p.name, p.description, p.elevation) for p in (a, b, c)] == [
         ("A", "first", 1234.6), ("B", "second", None), ("C", "third", None),
     ]  # fmt: skip

@@ -4,7 +4,6 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
-import shapely
 from shapely.geometry import box
 
 from lastseen.output.draw.layout import (
@@ -17,7 +16,7 @@ from lastseen.output.draw.layout import (
     with_narrow_panel,
 )
 
-SEARCH = box(1000, 2000, 1300, 2200)
+SEARCH = box(1000, 2000, 1360, 2240)
 
 
 def shown(whole, thin=None):
@@ -30,7 +29,7 @@ def on_map(sheet):
 
 
 def test_a_path_hardly_longer_than_the_search_needs_no_overview():
-    whole = box(1000, 2000, 1310, 2230)
+    whole = box(1000, 2000, 1370, 2250)
     sheet = lay_out_sheet(shown(whole))
     assert sheet.overview is None
     assert sheet.overview_extent is None
@@ -41,7 +40,7 @@ def test_a_path_hardly_longer_than_the_search_needs_no_overview():
 @pytest.mark.parametrize("paper", ["A4", "Letter", "A3"])
 def test_a_path_ten_times_longer_is_shown_in_an_overview(paper):
     """The search keeps its scale, the overview holds the whole path, and covers nothing of the search."""
-    whole = box(1000, 2000, 1300, 5000)
+    whole = box(1000, 2000, 1360, 5000)
     sheet = lay_out_sheet(shown(whole), paper)
     assert sheet.paper == paper
     assert on_map(sheet).contains(SEARCH)
@@ -54,15 +53,34 @@ def test_a_path_ten_times_longer_is_shown_in_an_overview(paper):
         assert low <= high + 1e-9
 
 
+def longer(steps):
+    """The search drawn out eastward until it takes a scale some steps smaller, just so."""
+    scale = SCALES[SCALES.index(fit_sheet(SEARCH.bounds).scale) + steps]
+    ends = (box(1000, 2000, 1360 + more, 2240) for more in range(0, 3000, 5))
+    return next(area for area in ends if fit_sheet(area.bounds).scale == scale)
+
+
+def test_scales_are_round():
+    assert SCALES[:10] == (1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 7500)
+    assert SCALES[10:20] == tuple(10 * scale for scale in SCALES[:10])
+    assert fit_sheet(SEARCH.bounds).scale == 2500
+
+
+def test_a_path_at_the_next_scale_is_shown_whole_and_at_the_one_after_in_an_overview():
+    """3000 / 2500 costs 1.2, 4000 / 2500 costs 1.6; the limit is 1.35."""
+    assert lay_out_sheet(shown(longer(1))).overview is None
+    assert lay_out_sheet(shown(longer(2))).overview is not None
+
+
 def test_unlikely_debris_is_kept_on_the_map_where_that_is_cheap():
-    """A little of it takes part; much of it does not."""
-    far = box(1000, 2000, 1300, 5000)
-    little, much = box(1000, 2000, 1305, 2205), box(500, 1500, 1900, 2800)
-    assert on_map(lay_out_sheet(shown(far, little))).contains(shapely.union(SEARCH, little))
-    sheet = lay_out_sheet(shown(far, much))
-    assert on_map(sheet).contains(SEARCH)
-    assert not on_map(sheet).contains(much)
-    assert sheet.scale == lay_out_sheet(shown(far)).scale
+    """A little of it takes part, up to a scale 1.2 times smaller; much of it does not."""
+    far = box(1000, 2000, 1360, 5000)
+    cheap, dear = (lay_out_sheet(shown(far, longer(steps))) for steps in (1, 2))
+    assert on_map(cheap).contains(longer(1))
+    assert cheap.scale == 3000
+    assert on_map(dear).contains(SEARCH)
+    assert not on_map(dear).contains(longer(2))
+    assert dear.scale == lay_out_sheet(shown(far)).scale == 2500
 
 
 @pytest.mark.parametrize(("wide_m", "high_m"), [(100.0, 100.0), (900.0, 200.0), (200.0, 900.0), (4000.0, 2500.0)])
@@ -88,6 +106,8 @@ def test_pages_hold_their_parts():
         assert all(box(7.9, 7.9, page.width - 7.9, page.height - 7.9).contains(part) for part in parts)
         for number, part in enumerate(parts):
             assert all(part.intersection(other).area < 1e-6 for other in parts[:number])
+        assert page.header.right == page.footer.right == pytest.approx(page.width - 8.0)
+        assert page.header.top == pytest.approx(page.height - 8.0)
         assert page.under.bottom > page.footer.top
         assert page.body.bottom > page.under.top
 
