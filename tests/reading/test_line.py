@@ -15,7 +15,7 @@ from lastseen.core.scenario import Scenario, Snow
 from lastseen.jobs.reading.block_reading import CellTotals
 from lastseen.jobs.reading.block_run import draw_shared
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, heights_of_model
-from lastseen.jobs.reading.line import read_line, view_line
+from lastseen.jobs.reading.line import _few_cells, read_line, view_line
 from lastseen.jobs.reading.line_exposure import find_passing_samples
 from lastseen.jobs.reading.route import read_lines, route_of
 from lastseen.jobs.reading.stretches import places_to_regroup
@@ -323,3 +323,14 @@ def test_parts_that_join_are_one_line(tmp_path, face_file):
     path = tmp_path / "parts.gpkg"
     geopandas.GeoSeries([shape], crs=crs).to_file(path)
     assert len(read_lines(path, crs)) == 1
+
+
+@pytest.mark.parametrize("x_m", [-500.0, 12.5])
+def test_layers_are_asked_for_where_the_line_begins_or_in_a_corner(x_m):
+    """A line that begins off the model asks on its first cells; else on the cells round its beginning."""
+    ground = grounds.face(ny=60)
+    heights = heights_of_grid(ground)
+    route = SimpleNamespace(x_m=np.array([grounds.WEST_M + x_m]), y_m=np.array([grounds.NORTH_M - 12.5]))
+    found = _few_cells(SimpleNamespace(heights=heights, route=route))
+    assert found.shape == ((3, 3) if x_m < 0.0 else (5, 5))
+    assert np.isfinite(found.values).all()

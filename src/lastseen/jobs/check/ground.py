@@ -99,7 +99,7 @@ def facet_azimuth_deg(slope_deg: float, azimuth_deg: float, cell_m: float) -> fl
 
 def multiple_flow_share(z: list[list[float | None]], exponent: float, towards: list[int]) -> float:
     """Share of the middle of nine cells that flows to a neighbour (rows down, columns right of it); none is no data."""
-    nine = make_grid(z, 1.0)
+    nine = make_grid(np.array(z, np.float64), 1.0)
     area = accumulation_m2(find_drainage(nine), "multiple", exponent=exponent).values
     return float(area[1 + towards[0], 1 + towards[1]]) - 1.0
 

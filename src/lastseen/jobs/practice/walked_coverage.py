@@ -163,8 +163,8 @@ def _match(line: LineString, points: _Points, strip_m: float) -> _Match:
     walked_xy = np.full((count, 2), np.nan)
     walked_xy[found] = points.xy[picked[found]]
     reached = (passed + beyond)[good]
-    ends = [good[pick(reached)] for pick in (np.argmin, np.argmax)] if good.size else []
-    ends = tuple((float((passed + beyond)[k]), *map(float, points.xy[near[k]])) for k in ends)
+    outer = [good[pick(reached)] for pick in (np.argmin, np.argmax)] if good.size else []
+    ends = tuple((float((passed + beyond)[k]), *map(float, points.xy[near[k]])) for k in outer)
     return _Match(xy=xy, walked_xy=walked_xy, point=picked, ends=ends)
 
 

@@ -15,7 +15,6 @@ from shapely.geometry import MultiPolygon
 
 from lastseen.core import (
     FloatArray,
-    Grid,
     InputError,
     LastseenError,
     Progress,
@@ -421,7 +420,7 @@ def area_rasters(view: AreaView) -> Iterator[AreaRasters]:
     latest: dict[Window, Tile] = {}
 
     def take(square: Window) -> Tile:
-        latest[square] = latest.pop(square, None) or view.kept.get(square)
+        latest[square] = latest.pop(square) if square in latest else view.kept.get(square)
         while len(latest) > KEPT_TILES:
             latest.pop(next(iter(latest)))
         return latest[square]
@@ -464,7 +463,7 @@ def _notes(
     gone = float((cells * leaves).sum() / cells.sum()) if zones else 0.0
     cell = elevation.cell_m
     spacing = max(cell, request.spacing_m)
-    blind = describe_invisible_traps(cell, layers_reader(scenario.ground)(_corner(elevation)))
+    blind = describe_invisible_traps(cell, layers_reader(scenario.ground)(heights_of_model(elevation).first_cells()))
     far = FARTHEST_M[scenario.snow.size]
     around = "" if request.starting == request.shown else f" up to {far:.0f} m around the area"
     notes = [
@@ -487,10 +486,3 @@ def _notes(
         *ALWAYS,
     ]
     return to_sentences(tuple(notes))
-
-
-def _corner(elevation: Elevation) -> Grid:
-    """A few cells, to ask which ground layers were given."""
-    heights = heights_of_model(elevation)
-    e = heights.extent
-    return heights.grid(Window(top=e.top, left=e.left, bottom=min(e.top + 3, e.bottom), right=min(e.left + 3, e.right)))

@@ -129,6 +129,13 @@ class Heights:
             values[known.inside(window)] = self.read(known)
         return self.on(window, values)
 
+    def first_cells(self) -> Grid:
+        """A few cells at the north-west corner, to ask which ground layers were given."""
+        e = self.extent
+        return self.grid(
+            Window(top=e.top, left=e.left, bottom=min(e.top + 3, e.bottom), right=min(e.left + 3, e.right))
+        )
+
     def on(self, window: Window, values: FloatArray) -> Grid:
         """Any values of a window as a grid."""
         west, north = self.corner_m(window)

@@ -344,11 +344,7 @@ def _few_cells(reading: LineReading) -> Grid:
     heights = reading.heights
     x, y = float(reading.route.x_m[0]), float(reading.route.y_m[0])
     window = heights.window_of(x, y, x, y).grown(2).cut(heights.extent)
-    return heights.grid(
-        window
-        if not window.empty
-        else type(window)(heights.extent.top, heights.extent.left, heights.extent.top + 3, heights.extent.left + 3)
-    )
+    return heights.first_cells() if window.empty else heights.grid(window)
 
 
 # ---- What a reading says, in the words of the trade and plain sentences. Facts of the model, no advice to go or not

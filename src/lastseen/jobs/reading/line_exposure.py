@@ -276,7 +276,7 @@ def _station_of_cell(window: Window, heights: Heights, watch: _Watch) -> IntArra
 
 def _passing_arrays(
     run: SlabRun, starts: Starts, station: IntArray, members: int, heights: Heights
-) -> tuple[npt.NDArray[np.generic], ...] | None:
+) -> dict[str, npt.NDArray[Any]] | None:
     """Tracks from where they first pass a station, and the stations passed."""
     t, window = run.tracks, run.ground.window
     at = station[t.cells]

@@ -236,11 +236,11 @@ def _describe(
     exposure = float(stations.exposure[piece].mean())
     _, once = np.unique(caught.sample[records], return_index=True)
     records = records[np.sort(once)]
-    shares = {
+    shares: dict[str, Any] = {
         name: float(getattr(caught, name)[records].mean()) if records.size else 0.0
         for name in (*CONSEQUENCES, "leaves")
     }
-    spreads = {
+    spreads: dict[str, Any] = {
         name: _spread(getattr(caught, name)[records]) for name in ("distance_m", "drop_m", "debris_m", "speed_m_s")
     }
     state: State = "no data" if not known.any() else "reached" if exposure > 0.0 else "not reached"
