@@ -94,6 +94,25 @@ def test_no_module_imports_itself_by_a_ring():
         visit(name)
 
 
+def test_scripts_in_tests_name_modules_that_are_there():
+    """What a test hands to another process is text, which no tool follows when a module moves."""
+    names = {"lastseen", *(f"lastseen.{module_of(path)}" for path in FILES)}
+    wrong = []
+    for path in TOP.glob("tests/**/*.py"):
+        for module, taken in re.findall(r"from (lastseen[\w.]*) import ([\w, ]+)", path.read_text(encoding="utf-8")):
+            if module not in names:
+                wrong.append(f"{path.name}: {module}")
+            elif module == "lastseen":
+                inside = [name.split(" as ")[0].strip() for name in taken.split(",")]
+                wrong += [f"{path.name}: {name}" for name in inside if not is_in_package(name)]
+    assert wrong == []
+
+
+def is_in_package(name):
+    """Whether the package itself has a name, or a module of it."""
+    return hasattr(lastseen, name) or any((SOURCE / end).exists() for end in (name, f"{name}.py"))
+
+
 def test_rooms_are_those_in_the_list():
     """No room stands outside the list, and only a handful of files on the top floor."""
     rooms = {p.name for p in SOURCE.iterdir() if p.is_dir() and any(p.glob("*.py"))}

@@ -259,9 +259,9 @@ def test_the_same_contents_give_the_same_bytes(everything, written, tmp_path):
     assert (tmp_path / "read.pdf").read_bytes() == first
     assert (tmp_path / "map.png").read_bytes() == (written / "map.png").read_bytes()
     code = (
-        "import sys; from pathlib import Path; from lastseen.products import sheet; "
+        "import sys; from pathlib import Path; from lastseen.output.sheets import plan; "
         "from lastseen.output.read import read_result; "
-        "sheet.write_sheet(read_result(Path(sys.argv[1])), Path(sys.argv[2]))"
+        "plan.write_sheet(read_result(Path(sys.argv[1])), Path(sys.argv[2]))"
     )
     more = {"PYTHONHASHSEED": "7", "SOURCE_DATE_EPOCH": "1700000000", "TZ": "Asia/Tokyo"}
     for name in ("one", "two"):

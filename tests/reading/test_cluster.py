@@ -60,7 +60,7 @@ def test_a_scheduler_that_does_not_answer_is_one_sentence(face_file, tmp_path):
     with socket.socket() as nobody:
         nobody.bind(("127.0.0.1", 0))
         address = f"tcp://127.0.0.1:{nobody.getsockname()[1]}"
-        soon = "from lastseen import cli; from lastseen.preread import workers; workers.ANSWER_WITHIN_S = 1; cli.main()"
+        soon = "from lastseen import cli; from lastseen.jobs.reading import area; area.ANSWER_WITHIN_S = 1; cli.main()"
         asked = ["preread", str(face_file), *ASKED, "--scheduler", address, "-o", str(tmp_path / "out")]
         done = subprocess.run([sys.executable, "-c", soon, *asked], capture_output=True, text=True, check=False)
     assert done.returncode == 3
