@@ -4,9 +4,8 @@ import math
 
 import pytest
 
-from lastseen.output.formats.json import numbers_text
+from lastseen.output.formats.json import input_files, numbers_text
 from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
-from lastseen.output.results.numbers import input_files
 from lastseen.output.results.plan import plan_numbers
 
 KEYS = [
@@ -94,7 +93,7 @@ def test_inputs_are_named_and_checked_but_not_placed(plan):
 
 
 def test_large_and_missing_inputs_have_no_checksum(plan, tmp_path, monkeypatch):
-    monkeypatch.setattr("lastseen.output.results.numbers.MOST_BYTES", 1000)
+    monkeypatch.setattr("lastseen.output.formats.json.MOST_BYTES", 1000)
     assert input_files(plan)[0]["sha256"] is None
     assert "512 MB" in input_files(plan)[0]["note"]
     sheet = dataclasses.replace(plan.elevation.sheets[0], path=tmp_path / "gone.tif")

@@ -15,8 +15,8 @@ from lxml import etree
 from pyproj import Geod
 
 from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.results.layers import plan_layers
 from lastseen.output.results.plan import result_of_plan
-from lastseen.output.results.plan_layers import plan_layers
 from lastseen.output.write import add_formats
 
 NAMES = [

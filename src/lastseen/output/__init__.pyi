@@ -17,7 +17,7 @@ from .console import (
 )
 from .draw.figures import write_clock_figure, write_range_figure
 from .draw.palette import load_palette
-from .formats.json import numbers_text
+from .formats.json import known, numbers_text
 from .onefile.elements import CLOCK_SCRIPT
 from .read import (
     read_debris,
@@ -31,9 +31,8 @@ from .read import (
 )
 from .result import FULL_CAUTION, MARKERS, SHORT_CAUTION, Device, Layer, Options, Paper, Result
 from .results.ground import result_of_area, result_of_line, result_of_terrain, result_of_traps
-from .results.numbers import known
+from .results.layers import search_layers
 from .results.plan import result_of_plan, result_of_search
-from .results.plan_layers import search_layers
 from .results.practice import result_of_debrief, result_of_deposit, result_of_sites, result_of_targets
 from .write import add_formats, new_folder, refuse_existing, write_result
 

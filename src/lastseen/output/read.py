@@ -47,7 +47,7 @@ from lastseen.output.result import (
     Result,
     make_columns,
 )
-from lastseen.output.results.plan_layers import PLAN_LAYERS, SEARCH_LAYERS
+from lastseen.output.results.layers import PLAN_LAYERS, SEARCH_LAYERS
 from lastseen.output.write import restore_leftovers
 from lastseen.search import Leg, WalkedLeg
 

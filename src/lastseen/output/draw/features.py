@@ -192,8 +192,8 @@ def read_map_content(result: Result) -> MapContent:
 
 def read_trap_content(view: TrapView) -> MapContent:
     """What a map of traps shows: those of a last-seen point with its release, or those of all ground."""
+    from lastseen.output.results.layers import trap_layer  # noqa: PLC0415
     from lastseen.output.results.plan import result_of_plan  # noqa: PLC0415  only with a plan
-    from lastseen.output.results.plan_layers import trap_layer  # noqa: PLC0415
 
     traps = trap_marks(trap_layer(view.traps).records())
     if view.plan is not None and view.plan.model is not None:

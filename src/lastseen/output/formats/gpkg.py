@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
 
+from lastseen import __version__
 from lastseen.core import Progress
+from lastseen.output.formats.json import SCHEMA_VERSION
 from lastseen.output.formats.sld import CASING_PT, LayerStyle, Symbol, Test, sld_text
-from lastseen.output.result import SHORT_CAUTION, GeometryKind, Layer, Options, Result
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION, GeometryKind, Layer, Options, Result
 
 # The format wants a date of change; a fixed one keeps the same result the same bytes.
 FIXED_DATE = "2000-01-01T00:00:00Z"
@@ -56,6 +58,13 @@ def layer_table(layer: Layer, crs: Any) -> Any:
         for i, column in enumerate(layer.columns)
     }
     return geopandas.GeoDataFrame(data, geometry=list(layer.shapes), crs=crs)
+
+
+def run_rows(name: str, notes: Iterable[str] = (), **more: object) -> tuple[tuple[str, str], ...]:
+    """How a result was made, as pairs of key and text: what every file says, then ``more``, then the notes."""
+    always = {"caution": FULL_CAUTION, "program": "lastseen", "version": __version__, "schema_version": SCHEMA_VERSION}
+    rows = [("name", name), *((key, str(value)) for key, value in {**always, **more}.items())]
+    return (*rows, *((f"note_{number:02d}", text) for number, text in enumerate(notes, start=1)))
 
 
 def _write_table(table: Any, path: Path, name: str, about: str, **options: str) -> None:

@@ -34,6 +34,8 @@ from lastseen.output.draw.area_map import write_area_map
 from lastseen.output.draw.line_map import write_line_map, write_line_sheet, write_strip
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.plan_map import write_trap_map
+from lastseen.output.formats.gpkg import run_rows
+from lastseen.output.formats.json import crs_text, grid_numbers, head_numbers, input_files, known, record
 from lastseen.output.formats.sld import layer_styles
 from lastseen.output.result import (
     FULL_CAUTION,
@@ -50,18 +52,7 @@ from lastseen.output.result import (
     Waypoint,
     make_product,
 )
-from lastseen.output.results.numbers import (
-    crs_text,
-    fill_layer,
-    grid_numbers,
-    head_numbers,
-    input_files,
-    known,
-    load_layers,
-    record,
-    run_rows,
-)
-from lastseen.output.results.plan_layers import plan_layers, trap_layer
+from lastseen.output.results.layers import fill_layer, load_layers, plan_layers, trap_layer
 from lastseen.snow import SIZES, SOURCES
 from lastseen.traps import LETTERS, WEIGHT_FORMULA, describe_shares
 

@@ -19,18 +19,12 @@ from shapely.geometry.base import BaseGeometry
 from lastseen.core import WGS84, FloatArray, Grid, LastseenError, LonLat, mgrs_text, transformer, versions
 from lastseen.output.draw.figures import write_animation, write_profile, write_thickness
 from lastseen.output.draw.palette import load_palette
+from lastseen.output.formats.gpkg import run_rows
+from lastseen.output.formats.json import grid_numbers, head_numbers, input_files, plain_fields, rounded
 from lastseen.output.formats.sld import layer_styles
 from lastseen.output.onefile.page import write_page
 from lastseen.output.result import Layer, Options, Product, Raster, Result, Track, Tracks, Waypoint, make_product
-from lastseen.output.results.numbers import (
-    grid_numbers,
-    head_numbers,
-    input_files,
-    plain_fields,
-    rounded,
-    run_rows,
-)
-from lastseen.output.results.plan_layers import SEARCH_LAYERS, plan_layers
+from lastseen.output.results.layers import SEARCH_LAYERS, plan_layers
 from lastseen.output.sheets.plan import write_map_and_sheet, write_sheet
 from lastseen.snow import FULLY_BURIED_M, friction_range
 from lastseen.terrain import read_window

@@ -28,6 +28,8 @@ from lastseen.core import (
 from lastseen.jobs import LOG_HEAD, lookout_words, outline_samples, site_sentences, way_words
 from lastseen.output.draw.deposit_map import write_deposit_map
 from lastseen.output.draw.site_map import write_site_map
+from lastseen.output.formats.gpkg import run_rows
+from lastseen.output.formats.json import crs_text, degrees_of, grid_numbers, head_numbers, input_files, record, rounded
 from lastseen.output.onefile.replay import write_replay
 from lastseen.output.result import (
     DEGREE_DECIMALS,
@@ -41,17 +43,7 @@ from lastseen.output.result import (
     Waypoint,
     make_product,
 )
-from lastseen.output.results.numbers import (
-    crs_text,
-    degrees_of,
-    fill_layer,
-    grid_numbers,
-    head_numbers,
-    input_files,
-    record,
-    rounded,
-    run_rows,
-)
+from lastseen.output.results.layers import fill_layer
 from lastseen.output.sheets.debrief import write_searcher_sheet, write_team_sheet
 from lastseen.output.sheets.drill import write_run_sheet, write_staff_sheet, write_trainee_sheet
 

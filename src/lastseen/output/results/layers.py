@@ -1,17 +1,21 @@
-"""Layers of a plan, of a search over a drawn outline, and of terrain traps."""
+"""Layers: the table that describes those of all results, and those of a plan, of a search and of traps filled."""
 
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Iterable
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.core import keep_areas, outline_of_level, short_percent
-from lastseen.output.result import GeometryKind, Layer
-from lastseen.output.results.numbers import Rows, fill_layer, known, load_layers
+from lastseen.output.formats.json import known
+from lastseen.output.result import GeometryKind, Layer, make_columns
 from lastseen.traps import describe_shares
 
 if TYPE_CHECKING:
@@ -23,6 +27,29 @@ if TYPE_CHECKING:
 LIKELIER = (0.5, 0.9)  # debris outlines that are given beside the searched one
 # What a search over a drawn outline has to say.
 SEARCH_LAYERS = ("debris", "lanes", "route", "uncovered", "no_go", "first_lanes")
+
+Rows = Iterable[tuple[BaseGeometry, tuple[Any, ...]]]
+
+
+@cache
+def load_layers() -> dict[str, dict[str, Layer]]:
+    """The layers of each job by name, without rows, as ``layers.toml`` describes them."""
+    jobs = tomllib.loads(Path(__file__).with_name("layers.toml").read_text(encoding="utf-8"))
+    return {
+        job: {
+            name: Layer(name=name, **{**layer, "columns": make_columns(layer["columns"])})
+            for name, layer in layers.items()
+        }
+        for job, layers in jobs.items()
+    }
+
+
+def fill_layer(job: str, name: str, rows: Rows) -> Layer:
+    """A layer of a job from pairs of a shape and its values."""
+    pairs = list(rows)
+    shapes, values = tuple(shape for shape, _ in pairs), tuple(values for _, values in pairs)
+    return replace(load_layers()[job][name], shapes=shapes, rows=values)
+
 
 PLAN_LAYERS = load_layers()["plan"]
 
