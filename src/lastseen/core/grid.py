@@ -41,25 +41,14 @@ def sample_bilinear(values: npt.NDArray[Any], row: FloatArray, col: FloatArray) 
 
 @dataclass(frozen=True)
 class Grid:
-    """Values on a lattice of square cells.
+    """Values on a lattice of square cells."""
 
-    Attributes
-    ----------
-    values : ndarray, shape (ny, nx)
-        Row 0 is north. NaN is no data (float grids).
-    west_m, north_m : float
-        Map coordinates of the outer corner of cell (0, 0), metres.
-    cell_m : float
-        Side of a cell, metres.
-    crs : pyproj.CRS
-        A projected CRS in metres.
-    """
-
-    values: npt.NDArray[Any]
+    values: npt.NDArray[Any]  # row 0 is north. NaN is no data (float grids); shape (ny, nx)
+    # west_m, north_m: map coordinates of the outer corner of cell (0, 0), metres
     west_m: float
     north_m: float
-    cell_m: float
-    crs: CRS
+    cell_m: float  # side of a cell, metres
+    crs: CRS  # a projected CRS in metres
 
     @property
     def shape(self) -> tuple[int, int]:

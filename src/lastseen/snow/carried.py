@@ -15,31 +15,16 @@ from lastseen.snow.carried_kernels import DIFFUSION, FASTEST, LAST, SHARE, START
 
 @dataclass(frozen=True, kw_only=True)
 class Tracers:
-    """People (or things) carried by the flow; arrays of shape (n,).
+    """People (or things) carried by the flow; arrays of shape (n,)."""
 
-    Attributes
-    ----------
-    x_m, y_m : ndarray
-        Where they stand, map metres.
-    speed_factor : ndarray
-        Their speed over that of the snow around.
-    start_s : ndarray
-        When the snow can first take them; NaN when the front passes (deeper than 0.05 m).
-    diffusion_m2_s : ndarray
-        Spread across the flow: the variance grows by twice this per second.
-    seed : int
-        Of the random walk.
-    trail_cell_m : float
-        Side of the cells of the trail, a whole part of the flow's cells; 0 keeps no trail.
-    """
-
+    # x_m, y_m: where they stand, map metres
     x_m: FloatArray
     y_m: FloatArray
-    speed_factor: FloatArray
-    start_s: FloatArray
-    diffusion_m2_s: FloatArray
-    seed: int = 0
-    trail_cell_m: float = 0.0
+    speed_factor: FloatArray  # their speed over that of the snow around
+    start_s: FloatArray  # when the snow can first take them; NaN when the front passes (deeper than 0.05 m)
+    diffusion_m2_s: FloatArray  # spread across the flow: the variance grows by twice this per second
+    seed: int = 0  # of the random walk
+    trail_cell_m: float = 0.0  # side of the cells of the trail, a whole part of the flow's cells; 0 keeps no trail
 
     def __post_init__(self) -> None:
         arrays = (self.x_m, self.y_m, self.speed_factor, self.start_s, self.diffusion_m2_s)
@@ -54,34 +39,22 @@ class Tracers:
 
 @dataclass(frozen=True, kw_only=True)
 class TracerRest:
-    """Where tracers ended; arrays of shape (n,).
+    """Where tracers ended; arrays of shape (n,)."""
 
-    Attributes
-    ----------
-    x_m, y_m : ndarray
-        Map metres; for those that left, the first place outside.
-    taken : ndarray of bool
-        Whether the snow ever took them.
-    left_grid, in_no_data : ndarray of bool
-        Whether they left over an edge or into a cell without data.
-    last_moved_s, fastest_m_s : ndarray
-        When they last moved (0 for never) and their greatest speed on the map.
-    cells : ndarray of int32
-        Cells entered in turn, flat indices on a lattice of ``trail_cell_m`` with the corner of the ground, all tracers
-        one after the other; empty where no trail was asked for.
-    offsets : ndarray of int32, shape (n + 1,)
-        Tracer b owns visits offsets[b] to offsets[b + 1].
-    """
-
+    # x_m, y_m: map metres; for those that left, the first place outside
     x_m: FloatArray
     y_m: FloatArray
-    taken: BoolArray
+    taken: BoolArray  # whether the snow ever took them
+    # left_grid, in_no_data: whether they left over an edge or into a cell without data
     left_grid: BoolArray
     in_no_data: BoolArray
+    # last_moved_s, fastest_m_s: when they last moved (0 for never) and their greatest speed on the map
     last_moved_s: FloatArray
     fastest_m_s: FloatArray
+    # cells entered in turn, flat indices on a lattice of ``trail_cell_m`` with the corner of the ground, all tracers
+    # one after the other; empty where no trail was asked for
     cells: IntArray
-    offsets: IntArray
+    offsets: IntArray  # tracer b owns visits offsets[b] to offsets[b + 1]; shape (n + 1,)
 
 
 LONGEST_TRAIL = 8192  # cells; what a person enters after that is not kept

@@ -22,23 +22,12 @@ PROCESSORS = 2  # a plan must not depend on the machine
 
 @dataclass(frozen=True, kw_only=True)
 class ModelChoice:
-    """A model, and the reason in words.
-
-    Attributes
-    ----------
-    model : "flow" or "body"
-    ratio : int
-        Cells of the ground along one working cell of the flow; 1 for single bodies.
-    time_s : float
-        Estimate for the ensemble on two processors.
-    reason : str
-        One plain sentence.
-    """
+    """A model, and the reason in words."""
 
     model: ModelName
-    ratio: int
-    time_s: float
-    reason: str
+    ratio: int  # cells of the ground along one working cell of the flow; 1 for single bodies
+    time_s: float  # estimate for the ensemble on two processors
+    reason: str  # one plain sentence
 
 
 def choose_model(surface: Grid, release: Release, snow: Snow) -> ModelChoice:

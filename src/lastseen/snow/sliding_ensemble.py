@@ -41,24 +41,16 @@ TOE_QUANTILE = 0.95
 
 @dataclass(frozen=True, kw_only=True)
 class _Start:
-    """What all members start from.
-
-    Attributes
-    ----------
-    slope_east, slope_north : ndarray
-        Slope of ``surface``.
-    disc : x_m, y_m, radius_m
-    count : int
-        Samples of each member, and as many possible persons.
-    """
+    """What all members start from."""
 
     surface: Grid
     release: Release
     draws: MemberDraws
+    # slope_east, slope_north: slope of ``surface``
     slope_east: FloatArray
     slope_north: FloatArray
     disc: tuple[float, float, float]
-    count: int
+    count: int  # samples of each member, and as many possible persons
 
 
 def simulate_sliding_ensemble(

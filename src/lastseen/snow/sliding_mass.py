@@ -35,34 +35,25 @@ class Samples:
 
 @dataclass(frozen=True, kw_only=True)
 class SampleTracks:
-    """Where samples went and stopped; arrays of shape (n,) unless said otherwise.
+    """Where samples went and stopped; arrays of shape (n,) unless said otherwise."""
 
-    Attributes
-    ----------
-    cells, speeds_m_s : ndarray, shape (n_visits,)
-        Cells entered in turn (flat indices), all samples one after the other, and the speed at entry.
-    offsets : ndarray, shape (n + 1,)
-        Sample b owns visits offsets[b] to offsets[b + 1].
-    x_m, y_m : ndarray
-        Where the sample came to rest, or left.
-    reason : ndarray of int32
-        0 stopped, 1 left the grid, 2 met no data, 3 ran out of time.
-    fastest_m_s, time_s, fall_m, path_m : ndarray
-        Greatest speed, time to rest, greatest fall through the air, way on the surface.
-    disc_east_m_s, disc_north_m_s : ndarray
-        Velocity at the first entry of the disc asked about; NaN where the sample never entered it.
-    """
-
+    # cells, speeds_m_s: cells entered in turn (flat indices), all samples one after the other, and the speed at entry;
+    # shape (n_visits,)
     cells: IntArray
     speeds_m_s: FloatArray
-    offsets: IntArray
+    offsets: IntArray  # sample b owns visits offsets[b] to offsets[b + 1]; shape (n + 1,)
+    # x_m, y_m: where the sample came to rest, or left
     x_m: FloatArray
     y_m: FloatArray
-    reason: IntArray
+    reason: IntArray  # 0 stopped, 1 left the grid, 2 met no data, 3 ran out of time
+    # fastest_m_s, time_s, fall_m, path_m: greatest speed, time to rest, greatest fall through the air, way on the
+    # surface
     fastest_m_s: FloatArray
     time_s: FloatArray
     fall_m: FloatArray
     path_m: FloatArray
+    # disc_east_m_s, disc_north_m_s: velocity at the first entry of the disc asked about; NaN where the sample never
+    # entered it
     disc_east_m_s: FloatArray
     disc_north_m_s: FloatArray
 

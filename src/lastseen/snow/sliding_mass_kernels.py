@@ -179,7 +179,6 @@ def slide(
     z : (ny, nx) heights, m
     start : (n, 4) x, y, u, v (horizontal velocity, m/s)
     friction, drag : (n,) Coulomb mu; g/(xi h) or D/M in 1/m
-    rules : SlideRules
     final : (n, FINAL_COLUMNS), filled
     reason : (n,) filled with a stop code; TOO_LONG for the sample that met the bound of visits, after which none ran
     offsets : (n + 1,) filled: where each sample's track begins in what is returned

@@ -27,27 +27,19 @@ COARSE_CELL_M = 8.0  # from here on a gully or a bank is only a few cells wide, 
 
 @dataclass(frozen=True, kw_only=True)
 class Ground:
-    """A window of the elevation model around the reachable cells. All arrays have the window's shape.
+    """A window of the elevation model around the reachable cells. All arrays have the window's shape."""
 
-    Attributes
-    ----------
-    raw, light : Grid
-        Heights as given and lightly smoothed (standard deviation 1 m), metres.
-    up_row, up_col : ndarray
-        Unit vector up the fall line of the broad slope, in rows and columns. NaN where the broad ground is level.
-    first_row, first_col : int
-        Place of the window in the whole model.
-    whole : Grid
-        The whole model, metres.
-    """
-
+    # raw, light: heights as given and lightly smoothed (standard deviation 1 m), metres
     raw: Grid
     light: Grid
+    # up_row, up_col: unit vector up the fall line of the broad slope, in rows and columns. NaN where the broad ground
+    # is level.
     up_row: FloatArray
     up_col: FloatArray
+    # first_row, first_col: place of the window in the whole model
     first_row: int
     first_col: int
-    whole: Grid
+    whole: Grid  # the whole model, metres
 
     @property
     def cell_m(self) -> float:

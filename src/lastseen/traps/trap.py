@@ -91,74 +91,40 @@ class Part:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Trap:
-    """Ground that makes being caught worse: where it is, why, and how a carried person meets it.
+    """Ground that makes being caught worse: where it is, why, and how a carried person meets it."""
 
-    Attributes
-    ----------
-    number : int
-        1, 2, ... in the order of weight, largest first.
-    letter : str
-        See ``LETTERS``.
-    consequences : tuple of Consequence
-        What it does to a carried person.
-    outline : Polygon or MultiPolygon
-        Valid, map metres.
-    cells : ndarray of int32
-        Flat indices of its cells on the lattice of the elevation model.
-    reason : str
-        One plain sentence with the measured numbers.
-    depth_m : float
-        Gully: below its lower lip, median along its bed (upper quartile where under 8 cells wide). Hollow: below its
-        rim. NaN for other kinds.
-    drop_m : float
-        Height of a cliff, or of the rise against which a bank stops the flow; NaN for other kinds.
-    width_m : float
-        Gully: between its lips. Hollow: across. Flattening, bench, bank, cliff: along the fall line, on the map.
-    length_m : float
-        Gully, hollow: along. Flattening, bench, bank, cliff: across the fall line.
-    slope_above_deg, slope_below_deg : float
-        Mean slope up and down the fall line; NaN where it has no meaning.
-    person_passes, person_ends : float
-        Shares 0 to 1 of carried persons who enter it and who stop in it. 0 until `add_person_shares` has filled them.
-    weight : float
-        See ``WEIGHT_FORMULA``.
-    pile_up_m : float
-        Depth to which debris that lies 0.5 m thick over 20 m of open slope piles up here; NaN where the kind has no
-        such geometry. At most the depth of the trap.
-    cover : float
-        Trees, rocks: share of its ground that they cover, 0 to 1; NaN for other kinds.
-    burial_m : float
-        Expected thickness of debris where persons stop in it, mean over all events; NaN until `add_burial_depth`
-        has filled it and where nobody stops.
-    source : str
-        What it was read from.
-    parts : tuple of Part
-        Stretches of a long gully, from its upper end; empty for a short trap.
-    part_of_cell : ndarray of int32
-        Which of them each of ``cells`` lies in; empty for a short trap.
-    """
-
-    number: int
-    letter: str
+    number: int  # 1, 2, ... in the order of weight, largest first.
+    letter: str  # see ``LETTERS``
     kind: Kind
-    consequences: tuple[Consequence, ...]
-    outline: Polygon | MultiPolygon
-    cells: IntArray
-    reason: str
+    consequences: tuple[Consequence, ...]  # what it does to a carried person
+    outline: Polygon | MultiPolygon  # valid, map metres
+    cells: IntArray  # flat indices of its cells on the lattice of the elevation model
+    reason: str  # one plain sentence with the measured numbers
+    # gully: below its lower lip, median along its bed (upper quartile where under 8 cells wide). Hollow: below its rim.
+    # NaN for other kinds.
     depth_m: float
-    drop_m: float
+    drop_m: float  # height of a cliff, or of the rise against which a bank stops the flow; NaN for other kinds
+    # gully: between its lips. Hollow: across. Flattening, bench, bank, cliff: along the fall line, on the map.
     width_m: float
-    length_m: float
+    length_m: float  # gully, hollow: along. Flattening, bench, bank, cliff: across the fall line.
+    # slope_above_deg, slope_below_deg: mean slope up and down the fall line; NaN where it has no meaning
     slope_above_deg: float
     slope_below_deg: float
+    # person_passes, person_ends: shares 0 to 1 of carried persons who enter it and who stop in it. 0 until
+    # `add_person_shares` has filled them.
     person_passes: float
     person_ends: float
-    weight: float
+    weight: float  # see ``WEIGHT_FORMULA``
+    # depth to which debris that lies 0.5 m thick over 20 m of open slope piles up here; NaN where the kind has no such
+    # geometry. At most the depth of the trap.
     pile_up_m: float = float("nan")
-    cover: float = float("nan")
+    cover: float = float("nan")  # trees, rocks: share of its ground that they cover, 0 to 1; NaN for other kinds
+    # expected thickness of debris where persons stop in it, mean over all events; NaN until `add_burial_depth` has
+    # filled it and where nobody stops
     burial_m: float = float("nan")
-    source: str = BARE_GROUND
-    parts: tuple[Part, ...] = ()
+    source: str = BARE_GROUND  # what it was read from
+    parts: tuple[Part, ...] = ()  # stretches of a long gully, from its upper end; empty for a short trap
+    # which of them each of ``cells`` lies in; empty for a short trap
     part_of_cell: IntArray = field(default_factory=lambda: np.empty(0, np.int32))
 
 
