@@ -32,8 +32,8 @@ POA_SHARES = (0.5, 0.9)  # of the probability of area: the areas that hold them 
 def keep_areas(geometry: BaseGeometry) -> MultiPolygon:
     """The polygons in a geometry; lines and points fall away."""
     parts = [geometry] if isinstance(geometry, Polygon) else list(getattr(geometry, "geoms", []))
-    found = [one for part in parts for one in ([part] if isinstance(part, Polygon) else keep_areas(part).geoms)]
-    return MultiPolygon([one for one in found if not one.is_empty])
+    found = [polygon for part in parts for polygon in ([part] if isinstance(part, Polygon) else keep_areas(part).geoms)]
+    return MultiPolygon([polygon for polygon in found if not polygon.is_empty])
 
 
 def outline_of_cells(cells: npt.NDArray[Any], grid: Grid) -> MultiPolygon:
@@ -63,7 +63,7 @@ def smooth_outline(mask: BoolArray, west_m: float, north_m: float, cell_m: float
     wanted = float(mask.sum()) * cell_m * cell_m
     closed = edges.buffer(0.6 * cell_m, join_style="mitre").buffer(-0.6 * cell_m, join_style="mitre")
     pieces = [(geom, edges.intersection(geom.buffer(1e-6 * cell_m))) for geom in keep_areas(make_valid(closed)).geoms]
-    drawn = keep_areas(make_valid(union_all([_smoothed(one, cells, cell_m) for one, cells in pieces])))
+    drawn = keep_areas(make_valid(union_all([_smoothed(piece, cells, cell_m) for piece, cells in pieces])))
     return drawn if abs(drawn.area - wanted) <= LARGEST_AREA_CHANGE * wanted else edges
 
 
@@ -71,8 +71,10 @@ def _smoothed(closed: Polygon, cells: BaseGeometry, cell_m: float) -> BaseGeomet
     """One piece of an outline, as smooth as its cells allow."""
     wanted = cells.area
     straightened = [closed.simplify(tolerance * cell_m) for tolerance in STRAIGHTENED_CELLS]
-    for one in (*straightened, closed, cells):
-        drawn = keep_areas(make_valid(MultiPolygon([_cornered(part) for part in keep_areas(make_valid(one)).geoms])))
+    for candidate in (*straightened, closed, cells):
+        drawn = keep_areas(
+            make_valid(MultiPolygon([_cornered(part) for part in keep_areas(make_valid(candidate)).geoms]))
+        )
         for _ in range(3):
             drawn = keep_areas(make_valid(drawn.buffer((wanted - drawn.area) / max(drawn.length, cell_m))))
         kept = abs(drawn.area - wanted) <= LARGEST_AREA_CHANGE * wanted
@@ -122,11 +124,11 @@ def outline_of_level(values: Grid, level: float, least_area_m2: float = 0.0) -> 
     ]
     areas = [Polygon(ring[0]) for ring in rings]
     kept = []
-    for outer, one in zip(areas, rings, strict=True):
+    for outer, lines in zip(areas, rings, strict=True):
         if outer.area < max(least_area_m2, 1e-9):
             continue
-        holes = [hole for hole in one[1:] if Polygon(hole).area >= max(least_area_m2, 1e-9)]
-        kept.append(Polygon(one[0], holes))
+        holes = [hole for hole in lines[1:] if Polygon(hole).area >= max(least_area_m2, 1e-9)]
+        kept.append(Polygon(lines[0], holes))
     return keep_areas(make_valid(union_all(kept))) if kept else MultiPolygon()
 
 
@@ -173,7 +175,7 @@ def read_outline(path: Path, crs: CRS, what: str) -> MultiPolygon:
     if frame.crs is None:
         raise InputError(f"{path.name} has no CRS: assign the right one to the {what} outline first")
     tracks = path.suffix.lower() in TRACKS
-    areas = [one for one in (_as_area(one, tracks=tracks) for one in frame.geometry) if one is not None]
+    areas = [area for area in (_as_area(area, tracks=tracks) for area in frame.geometry) if area is not None]
     if not areas:
         raise InputError(f"{path.name} holds no polygon: draw the {what} outline as an area")
     for area in areas:
@@ -226,11 +228,11 @@ def _read_shapes(path: Path, what: str) -> Any:
     return frame
 
 
-def _as_area(one: BaseGeometry | None, *, tracks: bool) -> Polygon | MultiPolygon | None:
+def _as_area(geometry: BaseGeometry | None, *, tracks: bool) -> Polygon | MultiPolygon | None:
     """An area in two dimensions; of tracks also the inside of a line that comes back to its start."""
-    if one is None or one.is_empty:
+    if geometry is None or geometry.is_empty:
         return None
-    flat = force_2d(one)
+    flat = force_2d(geometry)
     if isinstance(flat, (Polygon, MultiPolygon)):
         return flat
     if not tracks:

@@ -212,9 +212,9 @@ def is_local_metric(crs: CRS, point: LonLat) -> bool:
         project = transformer(WGS84, crs, (point.lon_deg, point.lat_deg, point.lon_deg, point.lat_deg)).transform
     except InputError:  # outside the area of the CRS
         return False
-    here = project(point.lon_deg, point.lat_deg)
+    middle = project(point.lon_deg, point.lat_deg)
     ends = [GEOD.fwd(point.lon_deg, point.lat_deg, azimuth, 100.0)[:2] for azimuth in range(0, 180, 15)]
-    scales = [math.dist(here, project(*end)) / 100.0 for end in ends]
+    scales = [math.dist(middle, project(*end)) / 100.0 for end in ends]
     return all(abs(scale - 1.0) <= LARGEST_SCALE_ERROR for scale in scales)
 
 

@@ -125,15 +125,16 @@ def read_scenario(path: Path) -> Scenario:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(f"{path.name} is not valid TOML: {error}") from error
     scenario = check_scenario(raw, path.name)
-    here = path.parent
+    folder = path.parent
     return replace(
         scenario,
-        elevation=tuple(here / file for file in scenario.elevation),
-        snow=replace(scenario.snow, release=_from(here, scenario.snow.release)),
+        elevation=tuple(folder / file for file in scenario.elevation),
+        snow=replace(scenario.snow, release=_from(folder, scenario.snow.release)),
         ground=replace(
-            scenario.ground, **{one.name: _from(here, getattr(scenario.ground, one.name)) for one in fields(Ground)}
+            scenario.ground,
+            **{part.name: _from(folder, getattr(scenario.ground, part.name)) for part in fields(Ground)},
         ),
-        search=replace(scenario.search, debris=_from(here, scenario.search.debris)),
+        search=replace(scenario.search, debris=_from(folder, scenario.search.debris)),
     )
 
 
@@ -148,7 +149,7 @@ def check_scenario(raw: dict[str, Any], source: str = "the scenario") -> Scenari
     try:
         scenario: Scenario = TypeAdapter(Scenario).validate_python(raw)
     except ValidationError as error:
-        raise InputError("; ".join(_sentence(source, one) for one in error.errors())) from error
+        raise InputError("; ".join(_sentence(source, detail) for detail in error.errors())) from error
     snow = scenario.snow
     for name, low, high in (
         ("friction", 0.05, 1.0),
@@ -169,9 +170,9 @@ def check_scenario(raw: dict[str, Any], source: str = "the scenario") -> Scenari
 def apply_overrides(scenario: Scenario, given: list[Override]) -> Scenario:
     """The scenario with values from the command line in place of its own."""
     tables = _tables(scenario)
-    for one in given:
-        if one.value is not None:
-            (tables[one.section] if one.section else tables)[one.key] = one.value
+    for override in given:
+        if override.value is not None:
+            (tables[override.section] if override.section else tables)[override.key] = override.value
     return check_scenario(tables, "the command line")
 
 
@@ -190,7 +191,8 @@ def scenario_toml(scenario: Scenario) -> str:
 
 def _tables(value: Any) -> dict[str, Any]:
     return {
-        one.name: _tables(part) if is_dataclass(part := getattr(value, one.name)) else part for one in fields(value)
+        entry.name: _tables(part) if is_dataclass(part := getattr(value, entry.name)) else part
+        for entry in fields(value)
     }
 
 
@@ -198,7 +200,7 @@ def _toml(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(_toml(one) for one in value) + "]"
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
     if isinstance(value, (str, Path)):
         text = str(value).replace("\\", "\\\\").replace('"', '\\"')
         return '"' + re.sub(r"[\x00-\x1f\x7f]", lambda found: f"\\u{ord(found[0]):04x}", text) + '"'
@@ -222,6 +224,6 @@ def _suggestion(location: tuple[Any, ...]) -> str:
     owner: Any = Scenario
     for part in location[:-1]:
         owner = get_type_hints(owner).get(str(part), owner)
-    known = [one.name for one in fields(owner)]
+    known = [entry.name for entry in fields(owner)]
     near = difflib.get_close_matches(str(location[-1]), known, n=1)
     return f"; did you mean '{near[0]}'?" if near else f"; known keys are {', '.join(known)}"

@@ -3,7 +3,6 @@ from .deposit_zones import DepositZone, split_deposit
 from .ensemble import Ensemble
 from .flow import FlowResult, FlowSnow, simulate_flow
 from .flow_ensemble import average_onto_lattice, replay_member, simulate_flow_ensemble
-from .flow_kernels import GRAVITY_M_S2
 from .friction import (
     FRICTION,
     SLAB_FACTOR,
@@ -58,7 +57,7 @@ from .sliding_ensemble import (
     slide_slippery_samples,
 )
 from .sliding_mass import Samples, SampleTracks, slide_samples, smooth_for_snow
-from .sliding_mass_kernels import NO_DATA, descend
+from .sliding_mass_kernels import GRAVITY_M_S2, NO_DATA, descend
 from .start_zones import (
     BED_CUT,
     LEAST_GRADE,

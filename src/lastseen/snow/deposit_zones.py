@@ -72,9 +72,9 @@ def split_deposit(
     snow = debris.thickness_m.values.ravel()[cells] + 1e-12
     zones = []
     for label in np.unique(labels):
-        mine = labels == label
-        is_toe = float(np.average(away[mine], weights=snow[mine])) >= toe_from
-        zones.append(_zone(terrain, debris, person, traps, cells[mine], is_toe=is_toe))
+        in_zone = labels == label
+        is_toe = float(np.average(away[in_zone], weights=snow[in_zone])) >= toe_from
+        zones.append(_zone(terrain, debris, person, traps, cells[in_zone], is_toe=is_toe))
     zones.sort(key=lambda zone: -zone.poa)
     return tuple(
         DepositZone(
@@ -132,7 +132,7 @@ def _zone(
     slope = float(np.nanmean(terrain.slope_deg.values.ravel()[cells]))
     snow = max(float(thickness.sum()), 1e-12)
     in_trap = [(float(thickness[np.isin(cells, trap.cells)].sum()) / snow, trap) for trap in traps]
-    share, trap = max(in_trap, key=lambda one: one[0], default=(0.0, None))
+    share, trap = max(in_trap, key=lambda pair: pair[0], default=(0.0, None))
     if trap is not None and share >= TRAP_SHARE:
         place, why = _PLACE[trap.kind]
         why = f"{why} (trap {trap.letter}{trap.number})"

@@ -89,7 +89,7 @@ def simulate_flow_ensemble(
     draws = draw_members(release, snow, rng)
     lattice = average_onto_lattice(surface, ratio)
     disc = (at_m[0], at_m[1], max(last_seen.radius_m, 1.5 * surface.cell_m))
-    people = _draw_people(surface, lattice, disc, snow.tracers, draws.count, rng)
+    people = _draw_people(surface, lattice, disc, shape=(draws.count, snow.tracers), rng=rng)
     work = _Work(surface=surface, lattice=lattice, release=release, draws=draws, people=people)
     begun, done, lock = time.monotonic(), 0, threading.Lock()
     stage = ("", 0.0)
@@ -248,13 +248,14 @@ def _draw_people(
     surface: Grid,
     lattice: Grid,
     disc: tuple[float, float, float],
-    tracers: int,
-    members: int,
+    *,
+    shape: tuple[int, int],
     rng: np.random.Generator,
 ) -> _People:
-    """Possible persons all over the last-seen disc, for each member."""
+    """Possible persons all over the last-seen disc; ``shape`` is (members, persons of each)."""
+    members, persons = shape
     p, q, *_ = derivatives(surface)
-    u = np.stack([qmc.LatinHypercube(d=5, rng=rng).random(tracers) for _ in range(members)])
+    u = np.stack([qmc.LatinHypercube(d=5, rng=rng).random(persons) for _ in range(members)])
     places = [spread_over_disc(surface, disc, of_member, p, q) for of_member in u]
     west, south, east, north = lattice.bounds
     rim = 0.01 * surface.cell_m

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.signal import fftconvolve
@@ -55,7 +56,7 @@ _CLASSES = (
     SlabClass(size=3, volume_m3=10_000.0, thickness_at_38_m=0.91),
     SlabClass(size=4, volume_m3=100_000.0, thickness_at_38_m=1.92),
 )
-SIZES = tuple(one.size for one in _CLASSES)
+SIZES = tuple(slab.size for slab in _CLASSES)
 
 
 def slab_class(size: int) -> SlabClass:
@@ -175,16 +176,16 @@ def find_release(
     large = np.bincount(labels.ravel()) >= least_cells
     large[0] = False
     outside = "" if cover is None else " outside the trees that were given"
-    row, col, climbed_m = _ascend(smooth, slope, large[labels], x_m, y_m, outside)
-    mine = labels == labels[row, col]
+    row, col, climbed_m = _ascend(smooth, slope, large[labels], (x_m, y_m), outside)
+    in_zone = labels == labels[row, col]
     turn = np.abs((terrain.aspect_deg.values - terrain.aspect_deg.values[row, col] + 180.0) % 360.0 - 180.0)
     with np.errstate(invalid="ignore"):
-        allowed = mine & (turn <= LARGEST_TURN_DEG)
+        allowed = in_zone & (turn <= LARGEST_TURN_DEG)
     allowed[row, col] = True
     order = _grow(smooth, allowed, row, col, wanted)
     where = "holds the last-seen point" if climbed_m == 0 else f"lies {climbed_m:.0f} m above it up the fall line"
     reason = f"Start-zone terrain of {LEAST_SLOPE_DEG:.0f} to {LARGEST_SLOPE_DEG:.0f} degrees that {where}"
-    return _release(ground, slope, order, wanted, slab_m, reason)
+    return _release(ground, slope, order, wanted, slab_m=slab_m, reason=reason)
 
 
 def build_drawn_release(
@@ -207,39 +208,32 @@ def build_drawn_release(
     x, y = ground.centre_of(cells // ground.shape[1], cells % ground.shape[1])
     # Nearest the middle first, higher first among equals, so that a smaller extent keeps the middle.
     order = cells[np.lexsort((-ground.values.ravel()[cells], np.round(np.hypot(x - centre.x, y - centre.y), 3)))]
-    area_m2 = _surface_m2(ground, slope, order)
-    thickness = slab_m if slab_m is not None else thickness_m(size, _mean_slope(slope, order))
-    top = order[int(np.argmax(ground.values.ravel()[order]))]
-    tx, ty = ground.centre_of(top // ground.shape[1], top % ground.shape[1])
+    slab = _slab_on(ground, slope, order, size, slab_m)
     return Release(
         cells=order.astype(np.int32),
         nominal_cells=order.size,
         outline=outline,
-        area_m2=area_m2,
-        slope_deg=_mean_slope(slope, order),
-        thickness_m=thickness,
-        volume_m3=area_m2 * thickness,
-        top_m=(float(tx), float(ty)),
         drawn=True,
         reason="Drawn by the user",
+        **slab,
     )
 
 
 def _ascend(
-    ground: Grid, slope_deg: FloatArray, start: BoolArray, x_m: float, y_m: float, outside: str
+    ground: Grid, slope_deg: FloatArray, start: BoolArray, at_m: tuple[float, float], outside: str
 ) -> tuple[int, int, float]:
     """Walk up the steepest neighbour from a point until a cell of ``start``; returns row, column, metres walked."""
-    row, col = (int(one) for one in ground.cell_of(x_m, y_m))
+    row, col = (int(index) for index in ground.cell_of(at_m[0], at_m[1]))
     z = ground.values
-    if not ground.contains(x_m, y_m) or np.isnan(z[row, col]):
+    if not ground.contains(at_m[0], at_m[1]) or np.isnan(z[row, col]):
         raise InputError(
-            f"the last-seen point {to_lonlat(x_m, y_m, ground.crs).notations()['lonlat']} lies on no data: "
+            f"the last-seen point {to_lonlat(at_m[0], at_m[1], ground.crs).notations()['lonlat']} lies on no data: "
             "move it, or fill the gap in the elevation model"
         )
     walked, steepest, low = 0.0, 0.0, z[row, col]
     while not start[row, col]:
-        here = slope_deg[row, col]
-        steepest = max(steepest, 0.0 if np.isnan(here) else float(here))
+        slope = slope_deg[row, col]
+        steepest = max(steepest, 0.0 if np.isnan(slope) else float(slope))
         r0, c0 = max(row - 1, 0), max(col - 1, 0)
         near = z[r0 : row + 2, c0 : col + 2] - z[row, col]
         rows, cols = np.indices(near.shape)
@@ -278,29 +272,38 @@ def _grow(ground: Grid, allowed: BoolArray, row: int, col: int, wanted: SlabClas
 
 
 def _release(
-    ground: Grid, slope: FloatArray, order: IntArray, wanted: SlabClass, slab_m: float | None, reason: str
+    ground: Grid, slope: FloatArray, order: IntArray, wanted: SlabClass, *, slab_m: float | None, reason: str
 ) -> Release:
+    """The release of a size class from the cells that it grows over in turn."""
     surface = ground.cell_area_m2 / np.cos(np.radians(slope.ravel()[order]))
     nominal = min(order.size, max(1, int(np.searchsorted(np.cumsum(surface), wanted.area_m2)) + 1))
-    cells = order[:nominal]
-    area_m2 = _surface_m2(ground, slope, cells)
-    if area_m2 < 0.95 * wanted.area_m2:
-        reason += f"; the start zone ends at {area_m2:.0f} m2, less than the {wanted.area_m2:.0f} m2 of the size class"
-    mean = _mean_slope(slope, cells)
-    thickness = slab_m if slab_m is not None else thickness_m(wanted.size, mean)
+    slab = _slab_on(ground, slope, order[:nominal], wanted.size, slab_m)
+    if slab["area_m2"] < 0.95 * wanted.area_m2:
+        size = f"less than the {wanted.area_m2:.0f} m2 of the size class"
+        reason += f"; the start zone ends at {slab['area_m2']:.0f} m2, {size}"
+    return Release(
+        cells=order,
+        nominal_cells=nominal,
+        outline=outline_of_cells(order[:nominal], ground),
+        drawn=False,
+        reason=f"{reason}.",
+        **slab,
+    )
+
+
+def _slab_on(ground: Grid, slope_deg: FloatArray, cells: IntArray, size: int, slab_m: float | None) -> dict[str, Any]:
+    """Area on the slope, mean slope, thickness, volume and highest point of a slab, as :class:`Release` names them."""
+    slopes = slope_deg.ravel()[cells]
+    area_m2 = float(np.sum(ground.cell_area_m2 / np.cos(np.radians(slopes))))
+    mean = float(np.mean(slopes))
+    mean = mean if math.isfinite(mean) else 0.0
+    thickness = slab_m if slab_m is not None else thickness_m(size, mean)
     top = int(cells[int(np.argmax(ground.values.ravel()[cells]))])
     x, y = ground.centre_of(top // ground.shape[1], top % ground.shape[1])
-    outline = outline_of_cells(cells, ground)
-    return Release(
-        cells=order, nominal_cells=nominal, outline=outline, area_m2=area_m2, slope_deg=mean, thickness_m=thickness,
-        volume_m3=area_m2 * thickness, top_m=(float(x), float(y)), drawn=False, reason=reason + ".",
-    )  # fmt: skip
-
-
-def _surface_m2(ground: Grid, slope_deg: FloatArray, cells: IntArray) -> float:
-    return float(np.sum(ground.cell_area_m2 / np.cos(np.radians(slope_deg.ravel()[cells]))))
-
-
-def _mean_slope(slope_deg: FloatArray, cells: IntArray) -> float:
-    mean = float(np.mean(slope_deg.ravel()[cells]))
-    return mean if math.isfinite(mean) else 0.0
+    return {
+        "area_m2": area_m2,
+        "slope_deg": mean,
+        "thickness_m": thickness,
+        "volume_m3": area_m2 * thickness,
+        "top_m": (float(x), float(y)),
+    }

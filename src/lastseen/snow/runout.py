@@ -83,19 +83,19 @@ def trace_steepest_descent(
 
 
 def _main_path(surface: Grid, release: Release) -> LineString:
-    one = np.ones(1)
+    unit = np.ones(1)
     bodies = Samples(
-        x_m=release.top_m[0] * one,
-        y_m=release.top_m[1] * one,
-        east_m_s=0 * one,
-        north_m_s=0 * one,
-        friction=MAIN_FRICTION * one,
-        drag_per_m=MAIN_DRAG_PER_M * one,
+        x_m=release.top_m[0] * unit,
+        y_m=release.top_m[1] * unit,
+        east_m_s=0 * unit,
+        north_m_s=0 * unit,
+        friction=MAIN_FRICTION * unit,
+        drag_per_m=MAIN_DRAG_PER_M * unit,
     )
     tracks = slide_samples(surface, bodies)
     x, y = surface.centre_of(tracks.cells // surface.shape[1], tracks.cells % surface.shape[1])
     # Cell centres zigzag; a running mean over five cells gives back the smooth way.
-    smooth = [ndimage.uniform_filter1d(one_axis, 5, mode="nearest") for one_axis in (x, y)]
+    smooth = [ndimage.uniform_filter1d(axis, 5, mode="nearest") for axis in (x, y)]
     return _line(surface, smooth[0], smooth[1])
 
 
@@ -278,8 +278,8 @@ def estimate_envelope(distance_m: FloatArray, height_m: FloatArray) -> RunoutEnv
         return RunoutEnvelope(beta_deg=math.nan, beta_m=math.nan, ends=(), note=text)
     beta = math.degrees(math.atan2(z[0] - z[at], x[at]))
     ends = tuple(
-        (one.name, one.alpha_deg(beta), one.sd_deg, _distance_at(x, z, one.alpha_deg(beta)), one.source)
-        for one in REGRESSIONS
+        (fit.name, fit.alpha_deg(beta), fit.sd_deg, _distance_at(x, z, fit.alpha_deg(beta)), fit.source)
+        for fit in REGRESSIONS
     )
     note = (
         "outer envelope: these regressions describe extreme events of large paths, about one in 100 years; "

@@ -102,7 +102,7 @@ def broad_curvature(ground: Grid) -> tuple[FloatArray, FloatArray]:
     if min(ground.shape) < 3:
         return np.zeros(ground.shape), np.zeros(ground.shape)
     p, q, *_ = derivatives(ground)
-    p, q = (_averaged(one, SHAPE_SMOOTHING_M / ground.cell_m) for one in (p, q))
+    p, q = (_averaged(plane, SHAPE_SMOOTHING_M / ground.cell_m) for plane in (p, q))
     p_north, r = np.gradient(p, ground.cell_m)
     q_north, q_east = np.gradient(q, ground.cell_m)
     s, t = 0.5 * (q_east - p_north), -q_north
@@ -196,8 +196,8 @@ def find_release_areas(ground: Grid, zones: StartZones) -> tuple[ReleaseArea, ..
     for number, place in enumerate(ndimage.find_objects(labels), start=1):
         if place is not None and areas[number] >= least:
             found.append(_area(ground, zones, surface, (place[0], place[1]), labels[place] == number))
-    found.sort(key=lambda one: (-one.area_m2, -one.top_m))
-    return tuple(replace(one, number=number) for number, one in enumerate(found, start=1))
+    found.sort(key=lambda area: (-area.area_m2, -area.top_m))
+    return tuple(replace(area, number=number) for number, area in enumerate(found, start=1))
 
 
 def _between_ribs(zones: StartZones) -> IntArray:

@@ -87,13 +87,14 @@ def fill_hollows(elevation: Grid) -> FilledGround:
     lowest = map_in_threads(lambda block: drainage_kernels.lower_cells(z, *block, basin), blocks)
     before = [0, *np.cumsum(lowest).tolist()]
     map_in_threads(
-        lambda one: drainage_kernels.number_hollows(basin, *one[0], one[1]), list(zip(blocks, before, strict=False))
+        lambda block: drainage_kernels.number_hollows(basin, *block[0], block[1]),
+        list(zip(blocks, before, strict=False)),
     )
     run_over_rows(lambda first, last: drainage_kernels.follow(basin, first, last), rows, BLOCK_ROWS)
     passes = map_in_threads(lambda block: drainage_kernels.saddles(z, basin, *block), blocks)
-    one, other, height = (np.concatenate([found[k] for found in passes]) for k in range(3))
+    low, high, height = (np.concatenate([found[k] for found in passes]) for k in range(3))
     level = np.empty(before[-1] + 1)
-    drainage_kernels.flood(one, other, height, np.argsort(height, kind="stable").astype(np.int32), level)
+    drainage_kernels.flood(low, high, height, np.argsort(height, kind="stable").astype(np.int32), level)
     surface = np.empty(z.shape)
     run_over_rows(
         lambda first, last: drainage_kernels.raise_to(z, basin, level, first, last, surface), rows, BLOCK_ROWS
@@ -210,14 +211,14 @@ def accumulation_m2(drainage: Drainage, method: Method = "D8", *, exponent: floa
     """
     z, way = drainage.filled.surface.values, drainage.way.values
     if method == "D8":
-        area = _gathered(
+        area = _gather(
             way.shape,
             lambda first, last, area, waiting: drainage_kernels.way_donors(way, first, last, area, waiting),
             lambda first, last, *rest: drainage_kernels.add_ways(way, first, last, *rest),
         )
     elif method == "D-infinity":
         octant = find_facet_octants(drainage)
-        area = _gathered(
+        area = _gather(
             way.shape,
             lambda first, last, area, waiting: drainage_kernels.facet_donors(octant, first, last, area, waiting),
             lambda first, last, *rest: drainage_kernels.add_facets(octant, first, last, *rest),
@@ -225,7 +226,7 @@ def accumulation_m2(drainage: Drainage, method: Method = "D8", *, exponent: floa
     elif method == "multiple":
         if not 0.0 < exponent <= LARGEST_EXPONENT:
             raise InputError(f"the exponent of multiple flow is {exponent:g}: choose one from 0.1 to 50")
-        area = _gathered(
+        area = _gather(
             way.shape,
             lambda first, last, area, waiting: drainage_kernels.slope_donors(z, way, first, last, area, waiting),
             lambda first, last, *rest: drainage_kernels.add_slopes(z, way, exponent, first, last, *rest),
@@ -235,37 +236,33 @@ def accumulation_m2(drainage: Drainage, method: Method = "D8", *, exponent: floa
     return drainage.way.with_values(_in_m2(area, z, drainage.way.cell_area_m2))
 
 
-def _gathered(shape: tuple[int, int], start: Start, add: Add) -> LongArray:
+def _gather(shape: tuple[int, int], start: Start, add: Add) -> LongArray:
     """Areas in ``kernels.CELL`` to a cell: one block of rows for each thread, in rounds until nothing moves."""
     rows, columns = shape
     area, waiting = np.empty(shape, np.int64), np.empty(shape, np.uint8)
     run_over_rows(lambda first, last: start(first, last, area, waiting), rows)
     count = max(1, min(thread_count(), rows // LEAST_BLOCK_ROWS))
     blocks = list(pairwise(rows * k // count for k in range(count + 1)))
-    left, told = (np.zeros((count, 2, columns), np.int64) for _ in range(2))
+    left, counts = (np.zeros((count, 2, columns), np.int64) for _ in range(2))
     ready: list[LongArray] = [np.arange(first, last, dtype=np.int64) for first, last in blocks]
 
-    def go_on(k: int) -> None:
+    def receive(k: int) -> LongArray:
+        """Rows of a block that can go on with what the blocks above and below left for it."""
+        rows, (first, last) = set(), blocks[k]
+        for row, near, side in ((first, k - 1, 1), (last - 1, k + 1, 0)):
+            inside = 0 <= near < count
+            if inside and drainage_kernels.receive_areas(row, left[near, side], counts[near, side], area, waiting):
+                rows.add(row)
+        return np.array(sorted(rows), np.int64)
+
+    def add_block(k: int) -> None:
         if ready[k].size:
-            add(*blocks[k], ready[k], area, waiting, left[k], told[k])
+            add(*blocks[k], ready[k], area, waiting, left[k], counts[k])
 
-    while any(one.size for one in ready):
-        map_in_threads(go_on, range(count))
-        ready[:] = [_taken_in(k, blocks, left, told, area, waiting) for k in range(count)]
+    while any(rows.size for rows in ready):
+        map_in_threads(add_block, range(count))
+        ready[:] = [receive(k) for k in range(count)]
     return area
-
-
-def _taken_in(
-    k: int, blocks: list[tuple[int, int]], left: LongArray, told: LongArray, area: LongArray, waiting: ByteArray
-) -> LongArray:
-    """Rows of a block that can go on after it has taken in what the blocks above and below left for it."""
-    first, last = blocks[k]
-    rows = set()
-    for row, neighbour, side in ((first, k - 1, 1), (last - 1, k + 1, 0)):
-        inside = 0 <= neighbour < len(blocks)
-        if inside and drainage_kernels.take_in(row, left[neighbour, side], told[neighbour, side], area, waiting):
-            rows.add(row)
-    return np.array(sorted(rows), np.int64)
 
 
 def _in_m2(area: LongArray, z: FloatArray, cell_area_m2: float) -> FloatArray:

@@ -39,31 +39,31 @@ def lower_cells(z: FloatArray, first: int, last: int, way: IntArray) -> int:
         if i in {0, ny - 1}:
             line[:] = -1
             continue
-        above, here, below = z[i - 1], z[i], z[i + 1]
-        own = i * nx
+        above, middle, below = z[i - 1], z[i], z[i + 1]
+        centre = i * nx
         for j in range(1, nx - 1):
-            best, to = here[j], own + j
-            a, b, c, d = above[j - 1], above[j], above[j + 1], here[j - 1]
-            e, f, g, h = here[j + 1], below[j - 1], below[j], below[j + 1]
-            to = own - nx + j - 1 if a <= best else to
+            best, to = middle[j], centre + j
+            a, b, c, d = above[j - 1], above[j], above[j + 1], middle[j - 1]
+            e, f, g, h = middle[j + 1], below[j - 1], below[j], below[j + 1]
+            to = centre - nx + j - 1 if a <= best else to
             best = a if a <= best else best
-            to = own - nx + j if b <= best else to
+            to = centre - nx + j if b <= best else to
             best = b if b <= best else best
-            to = own - nx + j + 1 if c <= best else to
+            to = centre - nx + j + 1 if c <= best else to
             best = c if c <= best else best
-            to = own + j - 1 if d <= best else to
+            to = centre + j - 1 if d <= best else to
             best = d if d <= best else best
-            to = own + j + 1 if e < best else to
+            to = centre + j + 1 if e < best else to
             best = e if e < best else best
-            to = own + nx + j - 1 if f < best else to
+            to = centre + nx + j - 1 if f < best else to
             best = f if f < best else best
-            to = own + nx + j if g < best else to
+            to = centre + nx + j if g < best else to
             best = g if g < best else best
-            to = own + nx + j + 1 if h < best else to
-            around = a + b + c + d + e + f + g + h + here[j]
+            to = centre + nx + j + 1 if h < best else to
+            around = a + b + c + d + e + f + g + h + middle[j]
             line[j] = -1 if np.isnan(around) else to
         for j in range(1, nx - 1):
-            lowest += line[j] == own + j
+            lowest += line[j] == centre + j
     return lowest
 
 
@@ -113,33 +113,38 @@ def saddles(z: FloatArray, basin: IntArray, first: int, last: int) -> tuple[IntA
     """
     ny, nx = z.shape
     room, n = 1024, 0
-    one, other, height = np.empty(room, np.int32), np.empty(room, np.int32), np.empty(room)
+    low, high, height = np.empty(room, np.int32), np.empty(room, np.int32), np.empty(room)
     # Pairs seen last, and their lowest passes so far: what another pair pushes out is told.
     near, far, lowest = np.full(CACHE, -1, np.int32), np.empty(CACHE, np.int32), np.empty(CACHE)
     mixed = np.ones(nx, np.bool_)  # whether a cell has another basin beside it; those that have are few
     for i in range(first, last):
         if i < ny - 1:
-            here, below = basin[i], basin[i + 1]
+            middle, below = basin[i], basin[i + 1]
             for j in range(1, nx - 1):
-                apart = here[j] ^ here[j + 1] | here[j] ^ below[j - 1] | here[j] ^ below[j] | here[j] ^ below[j + 1]
+                apart = (
+                    middle[j] ^ middle[j + 1]
+                    | middle[j] ^ below[j - 1]
+                    | middle[j] ^ below[j]
+                    | middle[j] ^ below[j + 1]
+                )
                 mixed[j] = apart != 0
         else:
             mixed[:] = True
         for j in range(nx):
             if not mixed[j]:
                 continue
-            own = basin[i, j]
+            centre = basin[i, j]
             for k in range(4):
                 r, c = i + (k > 0), j + (1 if k == 0 else k - 2)
                 if r >= ny or c < 0 or c >= nx:
                     continue
                 across = basin[r, c]
-                if across == own:
+                if across == centre:
                     continue
                 pass_m = max(z[i, j], z[r, c])
                 if np.isnan(pass_m):
                     continue
-                a, b = -1 - max(own, across), -1 - min(own, across)
+                a, b = -1 - max(centre, across), -1 - min(centre, across)
                 slot = (a * 73856093 ^ b * 19349663) & (CACHE - 1)
                 if near[slot] == a and far[slot] == b:
                     lowest[slot] = min(lowest[slot], pass_m)
@@ -147,13 +152,13 @@ def saddles(z: FloatArray, basin: IntArray, first: int, last: int) -> tuple[IntA
                 if near[slot] >= 0:
                     if n == room:
                         room *= 2
-                        one, other = np.append(one, np.empty(n, np.int32)), np.append(other, np.empty(n, np.int32))
+                        low, high = np.append(low, np.empty(n, np.int32)), np.append(high, np.empty(n, np.int32))
                         height = np.append(height, np.empty(n))
-                    one[n], other[n], height[n] = near[slot], far[slot], lowest[slot]
+                    low[n], high[n], height[n] = near[slot], far[slot], lowest[slot]
                     n += 1
                 near[slot], far[slot], lowest[slot] = a, b, pass_m
     left = near >= 0
-    return np.append(one[:n], near[left]), np.append(other[:n], far[left]), np.append(height[:n], lowest[left])
+    return np.append(low[:n], near[left]), np.append(high[:n], far[left]), np.append(height[:n], lowest[left])
 
 
 @njit(cache=True, nogil=True)
@@ -169,7 +174,7 @@ def _root(parent: IntArray, at: int) -> int:
 
 
 @njit(cache=True, nogil=True)
-def flood(one: IntArray, other: IntArray, height: FloatArray, order: IntArray, level: FloatArray) -> None:
+def flood(low: IntArray, high: IntArray, height: FloatArray, order: IntArray, level: FloatArray) -> None:
     """Level at which each basin spills, passes taken from the lowest to the highest; basin 0 drains.
 
     When the set that drains meets another set over a pass, the height of the pass is the level of all of that set.
@@ -178,7 +183,7 @@ def flood(one: IntArray, other: IntArray, height: FloatArray, order: IntArray, l
     parent, size = np.arange(n).astype(np.int32), np.ones(n, np.int32)
     level[:] = -np.inf
     for edge in order:
-        a, b = _root(parent, one[edge]), _root(parent, other[edge])
+        a, b = _root(parent, low[edge]), _root(parent, high[edge])
         if a == b:
             continue
         if a != 0 and (b == 0 or size[a] < size[b]):
@@ -233,7 +238,7 @@ def steepest(z: FloatArray, first: int, last: int, way: ByteArray) -> None:
     ny, nx = z.shape
     best = np.empty(nx)
     for i in range(first, last):
-        here, line = z[i], way[i]
+        middle, line = z[i], way[i]
         best[:] = 0.0
         line[:] = OFF if i in {0, ny - 1} else FLAT
         line[0], line[nx - 1] = OFF, OFF
@@ -242,15 +247,15 @@ def steepest(z: FloatArray, first: int, last: int, way: ByteArray) -> None:
             if r < 0 or r >= ny:
                 continue
             begin, end, nearer = max(0, -dj), min(nx, nx - dj), NEARER[k]
-            own, there = here[begin:end], z[r, begin + dj : end + dj]
+            centre, there = middle[begin:end], z[r, begin + dj : end + dj]
             most, to = best[begin:end], line[begin:end]
             for j in range(end - begin):
-                fall = (own[j] - there[j]) * nearer
+                fall = (centre[j] - there[j]) * nearer
                 closed = OFF if to[j] == FLAT and np.isnan(fall) else to[j]  # beside no data the ground is open
                 to[j] = k if fall > most[j] else closed
                 most[j] = fall if fall > most[j] else most[j]
         for j in range(nx):
-            line[j] = NOTHING if np.isnan(here[j]) else line[j]
+            line[j] = NOTHING if np.isnan(middle[j]) else line[j]
 
 
 @njit(cache=True, nogil=True)
@@ -334,9 +339,9 @@ def facets(z: FloatArray, way: ByteArray, first: int, last: int, octant: FloatAr
                 line[j] = _facets_on_rim(z, i, j, ways[j])
             continue
         line[0], line[nx - 1] = _facets_on_rim(z, i, 0, ways[0]), _facets_on_rim(z, i, nx - 1, ways[nx - 1])
-        above, here, below = z[i - 1], z[i], z[i + 1]
+        above, middle, below = z[i - 1], z[i], z[i + 1]
         for j in range(1, nx - 1):
-            e, n, s, w, ea = here[j], above[j], below[j], here[j - 1], here[j + 1]
+            e, n, s, w, ea = middle[j], above[j], below[j], middle[j - 1], middle[j + 1]
             nw, ne, sw, se = above[j - 1], above[j + 1], below[j - 1], below[j + 1]
             best, up, on, base, turn = _facet(e, n, ne, 0.0, 1.0, 0.0, 0.0, 1.0, -1.0, 0.0)
             best, up, on, base, turn = _facet(e, ea, ne, 2.0, -1.0, best, up, on, base, turn)
@@ -415,8 +420,8 @@ def facet_donors(octant: FloatArray, first: int, last: int, area: LongArray, wai
     """Start with one cell of area each; count the neighbours a share of which flows here."""
     ny, nx = octant.shape
     for i in range(first, last):
-        own = octant[i]
-        _begin(i, ~np.isnan(own), area, waiting)
+        centre = octant[i]
+        _begin(i, ~np.isnan(centre), area, waiting)
         for k in range(8):
             r, dj, hither = i + DROW[k], DCOL[k], float((k + 4) % 8)
             if r < 0 or r >= ny:
@@ -428,7 +433,7 @@ def facet_donors(octant: FloatArray, first: int, last: int, area: LongArray, wai
                 off = off - 8.0 if off > 7.0 else off
                 line[j] += np.uint8((off > -1.0) & (off < 1.0))
         for j in range(nx):
-            waiting[i, j] = DONE if np.isnan(own[j]) else waiting[i, j]
+            waiting[i, j] = DONE if np.isnan(centre[j]) else waiting[i, j]
 
 
 @njit(cache=True, nogil=True)
@@ -443,9 +448,9 @@ def slope_donors(z: FloatArray, way: ByteArray, first: int, last: int, area: Lon
                 continue
             begin, end = max(0, -dj), min(nx, nx - dj)
             there, onward = z[r, begin + dj : end + dj], way[r, begin + dj : end + dj]
-            here, line = z[i, begin:end], waiting[i, begin:end]
+            middle, line = z[i, begin:end], waiting[i, begin:end]
             for j in range(end - begin):
-                line[j] += np.uint8((there[j] > here[j]) | ((there[j] == here[j]) & (onward[j] == hither)))
+                line[j] += np.uint8((there[j] > middle[j]) | ((there[j] == middle[j]) & (onward[j] == hither)))
         for j in range(nx):
             waiting[i, j] = DONE if way[i, j] == NOTHING else waiting[i, j]
 
@@ -460,11 +465,11 @@ def _steps(nx: int) -> LongArray:
 
 
 @njit(cache=True, nogil=True)
-def _leave(to: int, begin: int, nx: int, share: np.int64, out: LongArray, told: LongArray) -> None:
+def _leave(to: int, begin: int, nx: int, share: np.int64, out: LongArray, counts: LongArray) -> None:
     """Leave a share in the outbox for the row above (0) or below (1) the block."""
     side = 0 if to < begin else 1
     out[side, to % nx] += share
-    told[side, to % nx] += 1
+    counts[side, to % nx] += 1
 
 
 @njit(cache=True, nogil=True)
@@ -476,7 +481,7 @@ def add_ways(
     area: LongArray,
     waiting: ByteArray,
     out: LongArray,
-    told: LongArray,
+    counts: LongArray,
 ) -> None:
     """Add up areas along single ways, from the cells of some ``rows`` of the block that wait for nothing."""
     nx = way.shape[1]
@@ -492,7 +497,7 @@ def add_ways(
                     break
                 to = at + step[k]
                 if to < begin or to >= end:
-                    _leave(to, begin, nx, areas[at], out, told)
+                    _leave(to, begin, nx, areas[at], out, counts)
                     break
                 areas[to] += areas[at]
                 left[to] -= 1
@@ -508,7 +513,7 @@ def add_facets(
     area: LongArray,
     waiting: ByteArray,
     out: LongArray,
-    told: LongArray,
+    counts: LongArray,
 ) -> None:
     """Add up areas that split between the two neighbours beside an azimuth."""
     nx = octant.shape[1]
@@ -536,7 +541,7 @@ def add_facets(
                     to = at + step[(k + side) % 8]
                     given = areas[at] - share if side == 0 else share
                     if to < begin or to >= end:
-                        _leave(to, begin, nx, given, out, told)
+                        _leave(to, begin, nx, given, out, counts)
                         continue
                     areas[to] += given
                     left[to] -= 1
@@ -576,7 +581,7 @@ def add_slopes(
     area: LongArray,
     waiting: ByteArray,
     out: LongArray,
-    told: LongArray,
+    counts: LongArray,
 ) -> None:
     """Add up areas that split among all lower neighbours by a power of the gradient; on flats they keep to one way."""
     ny, nx = z.shape
@@ -614,7 +619,7 @@ def add_slopes(
                 for index in range(lower):
                     share = np.int64(weight[index]) if to[index] != at + step[k] else np.int64(weight[index]) + rest
                     if to[index] < begin or to[index] >= end:
-                        _leave(to[index], begin, nx, share, out, told)
+                        _leave(to[index], begin, nx, share, out, counts)
                         continue
                     areas[to[index]] += share
                     left[to[index]] -= 1
@@ -624,15 +629,15 @@ def add_slopes(
 
 
 @njit(cache=True, nogil=True)
-def take_in(row: int, out: LongArray, told: LongArray, area: LongArray, waiting: ByteArray) -> int:
-    """Take what a neighbouring block has left for a row, and empty its outbox; how many cells wait for nothing now."""
+def receive_areas(row: int, out: LongArray, counts: LongArray, area: LongArray, waiting: ByteArray) -> int:
+    """Add what a neighbouring block has left for a row, and empty its outbox; how many cells wait for nothing now."""
     ready = 0
     for j in range(area.shape[1]):
-        if told[j] > 0:
+        if counts[j] > 0:
             area[row, j] += out[j]
-            waiting[row, j] -= told[j]
+            waiting[row, j] -= counts[j]
             ready += waiting[row, j] == 0
-            out[j], told[j] = 0, 0
+            out[j], counts[j] = 0, 0
     return ready
 
 

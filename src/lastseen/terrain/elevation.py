@@ -183,7 +183,7 @@ def _to_nearest_edge(place: LonLat, elevation: Elevation) -> tuple[float, float]
     edge += [(x, south + s * (north - south)) for s in shares for x in (west, east)]
     points = [to_lonlat(x, y, elevation.crs) for x, y in edge]
     found = [GEOD.inv(place.lon_deg, place.lat_deg, point.lon_deg, point.lat_deg) for point in points]
-    azimuth, _, distance = min(found, key=lambda one: one[2])
+    azimuth, _, distance = min(found, key=lambda pair: pair[2])
     return float(distance), float(azimuth) % 360.0
 
 
@@ -225,8 +225,8 @@ def _z_factor(name: str, crs: CRS, band_unit: str | None, z_unit: str | None) ->
     from_crs = axes[0].unit_conversion_factor if axes else None
     if z_unit is not None:
         factor = _unit_factor(z_unit, name)
-        said = _unit_factor(band_unit, name) if band_unit and band_unit.strip() else from_crs
-        if said is not None and abs(said - factor) > 1e-9:
+        declared = _unit_factor(band_unit, name) if band_unit and band_unit.strip() else from_crs
+        if declared is not None and abs(declared - factor) > 1e-9:
             return factor, [f"{name}: --z-unit {z_unit} overrides the unit of height stated in the file"]
         return factor, []
     from_band = _unit_factor(band_unit, name) if band_unit and band_unit.strip() else None
@@ -312,13 +312,13 @@ def _bounds(sheets: Sequence[Sheet], crs: CRS) -> Box:
 # ---- Reading heights: any window of an elevation model as one metric, square-celled, north-up Grid
 # Only the cells of the window are read; a mosaic of any size works.
 
-Tell = Callable[[str], None]
+TakeNote = Callable[[str], None]
 
 LOWEST_M, HIGHEST_M = -500.0, 9000.0  # no ground on Earth lies outside
 MOST_CELLS = 36_000_000  # 36 Mpx of one layer are 0.3 GB; a plan holds a dozen layers
 
 
-def read_window(elevation: Elevation, box: Box, tell: Tell = lambda _note: None) -> Grid:
+def read_window(elevation: Elevation, box: Box, note: TakeNote = lambda _note: None) -> Grid:
     """Heights in metres on the lattice for the cells of a box (map metres); NaN where there are none.
 
     Declared no data, masks, NaN and impossible heights (below -500 m or above 9,000 m) all become NaN before anything
@@ -356,7 +356,7 @@ def read_window(elevation: Elevation, box: Box, tell: Tell = lambda _note: None)
         missing = np.isnan(values)
         if not missing.any():
             break
-        piece = _read_direct(group[0], grid, tell) if group[0].direct else _read_warped(group, grid, (x, y), tell)
+        piece = _read_direct(group[0], grid, note) if group[0].direct else _read_warped(group, grid, (x, y), note)
         if piece is not None:
             np.copyto(values, piece, where=missing)
     return grid
@@ -373,16 +373,16 @@ def _groups(sheets: Sequence[Sheet]) -> list[list[Sheet]]:
     return groups
 
 
-def _same_lattice(one: Sheet, other: Sheet) -> bool:
-    a, b = one.transform, other.transform
+def _same_lattice(sheet: Sheet, other: Sheet) -> bool:
+    a, b = sheet.transform, other.transform
     size = abs(a.a) + abs(a.b) + abs(a.d) + abs(a.e)
-    reach = max(one.width, one.height, other.width, other.height)
-    if one.crs != other.crs or any(abs(getattr(a, k) - getattr(b, k)) * reach > 1e-3 * size for k in "abde"):
+    reach = max(sheet.width, sheet.height, other.width, other.height)
+    if sheet.crs != other.crs or any(abs(getattr(a, k) - getattr(b, k)) * reach > 1e-3 * size for k in "abde"):
         return False
     return all(abs(step - round(step)) < 1e-2 for step in applied(~a, b.c, b.f))
 
 
-def _heights(sheet: Sheet, window: Window, tell: Tell) -> FloatArray:
+def _heights(sheet: Sheet, window: Window, note: TakeNote) -> FloatArray:
     """Heights of a window of the file in metres, every kind of no data as NaN."""
     try:
         with rasterio.open(sheet.path) as data:
@@ -395,7 +395,7 @@ def _heights(sheet: Sheet, window: Window, tell: Tell) -> FloatArray:
     with np.errstate(invalid="ignore"):
         impossible = (values <= LOWEST_M) | (values >= HIGHEST_M)
     if impossible.any():
-        tell(
+        note(
             f"{sheet.path.name} holds impossible heights, such as {values[impossible].flat[0]:g} m in "
             f"{np.count_nonzero(impossible)} cells here, that it does not declare as no data: taken as no data"
         )
@@ -403,7 +403,7 @@ def _heights(sheet: Sheet, window: Window, tell: Tell) -> FloatArray:
     return values
 
 
-def _read_direct(sheet: Sheet, grid: Grid, tell: Tell) -> FloatArray | None:
+def _read_direct(sheet: Sheet, grid: Grid, note: TakeNote) -> FloatArray | None:
     """Cells of a file that lies on the lattice; south-up and mirrored files are turned."""
     t, c = sheet.transform, grid.cell_m
     west, _, _, north = grid.bounds
@@ -418,7 +418,7 @@ def _read_direct(sheet: Sheet, grid: Grid, tell: Tell) -> FloatArray | None:
     flip_x, flip_y = t.a < 0, t.e > 0
     column = sheet.width - right if flip_x else left
     row = sheet.height - bottom if flip_y else top
-    block = _heights(sheet, Window(column, row, right - left, bottom - top), tell)
+    block = _heights(sheet, Window(column, row, right - left, bottom - top), note)
     block = block[:: -1 if flip_y else 1, :: -1 if flip_x else 1]
     out = np.full(grid.shape, np.nan)
     out[top - r0 : bottom - r0, left - c0 : right - c0] = block
@@ -426,7 +426,7 @@ def _read_direct(sheet: Sheet, grid: Grid, tell: Tell) -> FloatArray | None:
 
 
 def _read_warped(
-    sheets: Sequence[Sheet], grid: Grid, centres: tuple[FloatArray, FloatArray], tell: Tell
+    sheets: Sequence[Sheet], grid: Grid, centres: tuple[FloatArray, FloatArray], note: TakeNote
 ) -> FloatArray | None:
     """Cells of files on one other lattice: bilinear between their cells, across the seams of the files.
 
@@ -438,7 +438,7 @@ def _read_warped(
     box = back.transform_bounds(*grid.bounds)
     if not all(math.isfinite(side) for side in box):
         return None
-    source = _gathered(sheets, box, tell)
+    source = _gathered(sheets, box, note)
     if source is None:
         return None
     heights, row0, col0 = source
@@ -450,7 +450,7 @@ def _read_warped(
         total = np.zeros(x.shape)
         for dx, dy in product(shifts, shifts):
             at = (x + dx, y + dy) if first.crs == grid.crs else back.transform(x + dx, y + dy)
-            col, row = (np.asarray(one, float) for one in applied(~first.transform, *at))
+            col, row = (np.asarray(axis, float) for axis in applied(~first.transform, *at))
             total += _between(heights, row - 0.5, col - 0.5, row0, col0)
         out[top : top + 256] = total / parts**2
     return out
@@ -460,7 +460,7 @@ def _metric(sheet: Sheet) -> bool:
     return bool(sheet.crs.is_projected) and abs(sheet.crs.axis_info[0].unit_conversion_factor - 1.0) < 1e-9
 
 
-def _gathered(sheets: Sequence[Sheet], box: Box, tell: Tell) -> tuple[FloatArray, int, int] | None:
+def _gathered(sheets: Sequence[Sheet], box: Box, note: TakeNote) -> tuple[FloatArray, int, int] | None:
     """Heights of all files around a box in their CRS as one array; the row and column of its corner in the first."""
     first = sheets[0]
     places = [applied(~first.transform, s.transform.c, s.transform.f) for s in sheets]
@@ -483,7 +483,7 @@ def _gathered(sheets: Sequence[Sheet], box: Box, tell: Tell) -> tuple[FloatArray
         if bottom <= top or right <= left:
             continue
         part = heights[top - r0 : bottom - r0, left - c0 : right - c0]
-        block = _heights(sheet, Window(left - col, top - row, right - left, bottom - top), tell)
+        block = _heights(sheet, Window(left - col, top - row, right - left, bottom - top), note)
         np.copyto(part, block, where=np.isnan(part))
     return heights, r0, c0
 
@@ -491,9 +491,9 @@ def _gathered(sheets: Sequence[Sheet], box: Box, tell: Tell) -> tuple[FloatArray
 def _between(heights: FloatArray, row: FloatArray, col: FloatArray, row0: int, col0: int) -> FloatArray:
     """Bilinear heights at fractional cells of the files; half a cell beyond the outermost centres the edge counts."""
     tiny = 1e-6  # of a cell: what rounding may move a point off a centre
-    row, col = (np.where(abs(one - np.round(one)) < tiny, np.round(one), one) for one in (row, col))
+    row, col = (np.where(abs(axis - np.round(axis)) < tiny, np.round(axis), axis) for axis in (row, col))
     row, col = row - row0, col - col0
     ny, nx = heights.shape
     inside = (row >= -0.5) & (row <= ny - 0.5) & (col >= -0.5) & (col <= nx - 0.5)
-    row, col = (np.where(inside, np.clip(one, 0.0, n - 1.0), 0.0) for one, n in ((row, ny), (col, nx)))
+    row, col = (np.where(inside, np.clip(axis, 0.0, n - 1.0), 0.0) for axis, n in ((row, ny), (col, nx)))
     return np.where(inside, sample_bilinear(heights, row, col), np.nan)

@@ -165,7 +165,7 @@ def read_raster(file: RasterFile, grid: Grid) -> FloatArray:
     total, parts = np.zeros(grid.shape), _parts(grid.cell_m, cell)
     for x, y in _places(grid, parts):
         at: Any = (x, y) if file.crs == grid.crs else back.transform(x, y)
-        col, row = (np.floor(one).astype(np.int64) for one in applied(inverse, *at))
+        col, row = (np.floor(index).astype(np.int64) for index in applied(inverse, *at))
         inside = (col >= c0) & (col < c1) & (row >= r0) & (row < r1)
         total += np.where(inside, shares[np.clip(row - r0, 0, r1 - r0 - 1), np.clip(col - c0, 0, c1 - c0 - 1)], 0.0)
     return total / parts**2
@@ -302,7 +302,7 @@ def read_vector(file: VectorFile, grid: Grid, kind: LayerKind) -> tuple[FloatArr
         shapes = shapely.make_valid(shapes)
     areas, thin = _as_areas(shapes, kind, file.path.name)
     window = box(*grid.bounds)
-    areas, thin = (keep_areas(one.intersection(window)) for one in (areas, thin))
+    areas, thin = (keep_areas(part.intersection(window)) for part in (areas, thin))
     cover = np.maximum(covered_share(areas, grid), covered_share(thin, grid, all_touched=True))
     outline = areas if thin.is_empty else keep_areas(shapely.union_all([areas, thin]))
     return cover, outline, tuple(notes)
@@ -316,7 +316,7 @@ def _shapes(file: VectorFile, grid: Grid) -> tuple[Any, int]:
     reach = back.transform_bounds(*grid.bounds)
     clip = {"bbox": reach} if np.isfinite(reach).all() else {}
     raw = geopandas.read_file(file.path, layer=file.layer, **clip).geometry.to_numpy()
-    kept = np.array([one for one in raw if one is not None and not one.is_empty], dtype=object)
+    kept = np.array([geometry for geometry in raw if geometry is not None and not geometry.is_empty], dtype=object)
     if kept.size == 0:
         return kept, len(raw)
     moved = shapely.force_2d(kept)
@@ -337,7 +337,7 @@ def _as_areas(shapes: Any, kind: LayerKind, name: str) -> tuple[MultiPolygon, Mu
     thin: list[BaseGeometry] = [part for part in parts if part.geom_type in ("LineString", "LinearRing", "Point")]
     if thin and kind not in HALF_WIDTH_M:
         raise InputError(f"{name} holds lines or points: draw {_words(kind)} as areas")
-    widened = [one.buffer(HALF_WIDTH_M[kind]) for one in thin]
+    widened = [line.buffer(HALF_WIDTH_M[kind]) for line in thin]
     return keep_areas(shapely.union_all(areas)), keep_areas(shapely.union_all(widened))
 
 
@@ -411,14 +411,14 @@ def read_layers(wanted: Ground, ground: Grid) -> GroundLayers:
             continue
         cover, outline = np.zeros(ground.shape), MultiPolygon()
         if path is not None:
-            cover, outline, told = _read(_opened(path, kind), ground, kind)
-            notes += told
+            cover, outline, more = _read(_opened(path, kind), ground, kind)
+            notes += more
         if surface is not None:
-            share, told = estimate_canopy_share(surface, ground)
+            share, more = estimate_canopy_share(surface, ground)
             cover = np.maximum(cover, share)
             outline = keep_areas(shapely.union_all([outline, _outline(share, ground, MOSTLY)]))
-            notes += told
-        source = ", ".join(one.name for one in (path, surface) if one is not None)
+            notes += more
+        source = ", ".join(file.name for file in (path, surface) if file is not None)
         if not cover.any():
             notes.append(f"no {kind.replace('_', '-')} of {source} on the ground that was worked on")
         layers.append(GroundLayer(kind=kind, cover=ground.with_values(cover), outline=outline, source=source))

@@ -80,12 +80,12 @@ def _cells(count: int) -> str:
     return "1 cell is" if count == 1 else f"{count} cells are"
 
 
-def _extreme(one: tuple[float, int, float], other: tuple[float, int, float], sign: float) -> tuple[float, int, float]:
+def _extreme(left: tuple[float, int, float], right: tuple[float, int, float], sign: float) -> tuple[float, int, float]:
     """Lowest (sign 1) or highest (-1) of two, its count, and the value after it."""
-    values = sorted({one[0], one[2], other[0], other[2]} - {sign * np.inf}, key=lambda value: sign * value)
+    values = sorted({left[0], left[2], right[0], right[2]} - {sign * np.inf}, key=lambda value: sign * value)
     if not values:
-        return one
-    count = sum(side[1] for side in (one, other) if side[0] == values[0])
+        return left
+    count = sum(side[1] for side in (left, right) if side[0] == values[0])
     return values[0], count, values[1] if len(values) > 1 else sign * np.inf
 
 

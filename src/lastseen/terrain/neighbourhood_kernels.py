@@ -24,9 +24,9 @@ def row_sums(z: FloatArray, first: int, last: int, total_m: FloatArray, known: I
         height, count = 0.0, 0
         total_m[i, 0], known[i, 0] = 0.0, 0
         for j in range(nx):
-            here = z[i, j]
-            if not np.isnan(here):
-                height += np.rint(here * UNIT_PER_M) / UNIT_PER_M
+            centre = z[i, j]
+            if not np.isnan(centre):
+                height += np.rint(centre * UNIT_PER_M) / UNIT_PER_M
                 count += 1
             else:
                 missing += 1
@@ -84,9 +84,9 @@ def above_ring(
                 _add_chord(line, outer[d], 1.0, reach, nx, count)
                 if inner[d] >= 0:
                     _add_chord(line, inner[d], -1.0, reach, nx, count)
-        here, write = z[i, reach : nx - reach], out[i, reach : nx - reach]
+        centre, write = z[i, reach : nx - reach], out[i, reach : nx - reach]
         for j in range(wide):
-            write[j] = here[j] - height[j] / count[j] if count[j] >= least else np.nan
+            write[j] = centre[j] - height[j] / count[j] if count[j] >= least else np.nan
 
 
 # ---- Kernels along the fall line: plain arrays and floats in and out. Meaning, units and checks live beside
@@ -135,9 +135,9 @@ def breaks(
             g = np.sqrt(p * p + q * q)
             if g >= least:
                 dr, dc = -q / g * reach, p / g * reach
-                here = z[i, j]
-                above[i, j] = (_between(z, i, j, dr, dc) - here) / reach_m
-                below[i, j] = (here - _between(z, i, j, -dr, -dc)) / reach_m
+                centre = z[i, j]
+                above[i, j] = (_between(z, i, j, dr, dc) - centre) / reach_m
+                below[i, j] = (centre - _between(z, i, j, -dr, -dc)) / reach_m
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

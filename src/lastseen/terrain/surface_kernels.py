@@ -40,15 +40,15 @@ def horn(z: FloatArray, cell_m: float, first: int, last: int, slope_deg: FloatAr
     k = 1.0 / (8.0 * cell_m)
     deg = 180.0 / np.pi
     for i in range(max(first, 1), min(last, ny - 1)):
-        above, here, below, slope, aspect = z[i - 1], z[i], z[i + 1], slope_deg[i], aspect_deg[i]
+        above, middle, below, slope, aspect = z[i - 1], z[i], z[i + 1], slope_deg[i], aspect_deg[i]
         for j in range(1, nx - 1):
-            west = above[j - 1] + 2.0 * here[j - 1] + below[j - 1]
-            east = above[j + 1] + 2.0 * here[j + 1] + below[j + 1]
+            west = above[j - 1] + 2.0 * middle[j - 1] + below[j - 1]
+            east = above[j + 1] + 2.0 * middle[j + 1] + below[j + 1]
             north = above[j - 1] + 2.0 * above[j] + above[j + 1]
             south = below[j - 1] + 2.0 * below[j] + below[j + 1]
             p = (east - west) * k
             q = (north - south) * k
-            missing = 0.0 * (p + q + here[j])
+            missing = 0.0 * (p + q + middle[j])
             slope[j] = _arctan(np.sqrt(p * p + q * q)) * deg + missing
             east_west, north_south = abs(p), abs(q)
             steeper = east_west > north_south
@@ -76,12 +76,12 @@ def derivatives(
     ny, nx = z.shape
     c2 = cell_m * cell_m
     for i in range(max(first, 1), min(last, ny - 1)):
-        above, here, below = z[i - 1], z[i], z[i + 1]
+        above, middle, below = z[i - 1], z[i], z[i + 1]
         for j in range(1, nx - 1):
-            e = here[j]
-            p[i, j] = (here[j + 1] - here[j - 1]) / (2.0 * cell_m)
+            e = middle[j]
+            p[i, j] = (middle[j + 1] - middle[j - 1]) / (2.0 * cell_m)
             q[i, j] = (above[j] - below[j]) / (2.0 * cell_m)
-            r[i, j] = (here[j + 1] - 2.0 * e + here[j - 1]) / c2
+            r[i, j] = (middle[j + 1] - 2.0 * e + middle[j - 1]) / c2
             t[i, j] = (above[j] - 2.0 * e + below[j]) / c2
             s[i, j] = (above[j + 1] - above[j - 1] - below[j + 1] + below[j - 1]) / (4.0 * c2)
 
@@ -101,13 +101,13 @@ def curvatures(
     ny, nx = z.shape
     half, square = 0.5 / cell_m, 1.0 / (cell_m * cell_m)
     for i in range(max(first, 1), min(last, ny - 1)):
-        above, here, below = z[i - 1], z[i], z[i + 1]
+        above, middle, below = z[i - 1], z[i], z[i + 1]
         out_profile, out_tangential, out_plan = profile[i], tangential[i], plan[i]
         for j in range(1, nx - 1):
-            e = here[j]
-            p = (here[j + 1] - here[j - 1]) * half
+            e = middle[j]
+            p = (middle[j + 1] - middle[j - 1]) * half
             q = (above[j] - below[j]) * half
-            r = (here[j + 1] - 2.0 * e + here[j - 1]) * square
+            r = (middle[j + 1] - 2.0 * e + middle[j - 1]) * square
             t = (above[j] - 2.0 * e + below[j]) * square
             s = (above[j + 1] - above[j - 1] - below[j + 1] + below[j - 1]) * (0.25 * square)
             g2 = p * p + q * q
@@ -127,11 +127,11 @@ def _unit_normals(z: FloatArray, row: int, k: float, east: FloatArray, north: Fl
     east[:], north[:], up[:] = np.nan, np.nan, np.nan
     if row < 1 or row > ny - 2:
         return
-    above, here, below = z[row - 1], z[row], z[row + 1]
+    above, middle, below = z[row - 1], z[row], z[row + 1]
     for j in range(1, nx - 1):
-        p = (above[j + 1] + 2.0 * here[j + 1] + below[j + 1] - above[j - 1] - 2.0 * here[j - 1] - below[j - 1]) * k
+        p = (above[j + 1] + 2.0 * middle[j + 1] + below[j + 1] - above[j - 1] - 2.0 * middle[j - 1] - below[j - 1]) * k
         q = (above[j - 1] + 2.0 * above[j] + above[j + 1] - below[j - 1] - 2.0 * below[j] - below[j + 1]) * k
-        n = 1.0 / np.sqrt(1.0 + p * p + q * q) + 0.0 * here[j]
+        n = 1.0 / np.sqrt(1.0 + p * p + q * q) + 0.0 * middle[j]
         east[j], north[j], up[j] = -p * n, -q * n, n
 
 
@@ -174,7 +174,7 @@ def openness(
     deg, quarter = 180.0 / np.pi, 0.5 * np.pi
     highest, lowest = np.empty(nx), np.empty(nx)
     for i in range(first, last):
-        here, up, down = z[i], positive[i], negative[i]
+        middle, up, down = z[i], positive[i], negative[i]
         up[:], down[:] = 0.0, 0.0
         for azimuth in range(8):
             di = (-1, -1, 0, 1, 1, 1, 0, -1)[azimuth]
@@ -188,18 +188,18 @@ def openness(
                 begin, end = max(0, -shift), min(nx, nx - shift)
                 if begin >= end:
                     break
-                seen, top, bottom, own = (
+                seen, top, bottom, centre = (
                     there[begin + shift : end + shift],
                     highest[begin:end],
                     lowest[begin:end],
-                    here[begin:end],
+                    middle[begin:end],
                 )
                 if k == 1:
                     for j in range(end - begin):
-                        top[j] = bottom[j] = (seen[j] - own[j]) * flatter
+                        top[j] = bottom[j] = (seen[j] - centre[j]) * flatter
                 else:
                     for j in range(end - begin):  # a cell without data compares as false and is passed over
-                        rise = (seen[j] - own[j]) * flatter
+                        rise = (seen[j] - centre[j]) * flatter
                         top[j] = rise if rise > top[j] else top[j]
                         bottom[j] = rise if rise < bottom[j] else bottom[j]
             for j in range(nx):

@@ -55,18 +55,18 @@ def find_traps(terrain: Terrain, where: BoolArray, layers: GroundLayers | None =
     ny, nx = ground.raw.shape
     if min(ny, nx) < 3:
         return ()
-    here = where[ground.first_row : ground.first_row + ny, ground.first_col : ground.first_col + nx]
+    inside = where[ground.first_row : ground.first_row + ny, ground.first_col : ground.first_col + nx]
     layers = layers or GroundLayers()
-    gullies = add_creeks(ground, find_gullies(ground, here), layers)
-    water, roads, others = _split(find_layer_traps(ground, here, layers, gullies))
-    banks, benches, flattenings = find_breaks(ground, here)
-    hollows = _not_part_of(find_hollows(ground, here), gullies, 0.0, ground.cell_m)
+    gullies = add_creeks(ground, find_gullies(ground, inside), layers)
+    water, roads, others = _split(find_layer_traps(ground, inside, layers, gullies))
+    banks, benches, flattenings = find_breaks(ground, inside)
+    hollows = _not_part_of(find_hollows(ground, inside), gullies, 0.0, ground.cell_m)
     hollows = [h for h in hollows if not _is_trough(h, banks, ground.cell_m)]
     hollows = _not_part_of(hollows, water, 0.0, ground.cell_m)
     kept = gullies + hollows
     for weaker in (banks, benches, flattenings):
         kept = kept + _not_part_of(weaker, kept, NEAR_M, ground.cell_m)
-    kept[: len(gullies)], cliffs = _walled(gullies, find_cliffs(ground, here))
+    kept[: len(gullies)], cliffs = _walled(gullies, find_cliffs(ground, inside))
     kept = add_roads(kept, roads)
     roads = _not_part_of(roads, kept, NEAR_M, ground.cell_m)
     return sort_by_weight(trap for trap, _ in kept + cliffs + water + roads + others)
@@ -75,8 +75,8 @@ def find_traps(terrain: Terrain, where: BoolArray, layers: GroundLayers | None =
 def _split(added: Found) -> tuple[Found, Found, Found]:
     """Water, roads, and everything else from the ground layers."""
     kinds = ("water", "road cut")
-    water, roads = ([one for one in added if one[0].kind == kind] for kind in kinds)
-    return water, roads, [one for one in added if one[0].kind not in kinds]
+    water, roads = ([pair for pair in added if pair[0].kind == kind] for kind in kinds)
+    return water, roads, [pair for pair in added if pair[0].kind not in kinds]
 
 
 def _is_trough(hollow: tuple[Trap, Patch], banks: Found, cell_m: float) -> bool:
@@ -108,7 +108,7 @@ def _walled(gullies: Found, cliffs: Found) -> tuple[Found, Found]:
 def _with_walls(gully: Trap, drop_m: float) -> Trap:
     """Return a gully that also injures."""
     order: tuple[Consequence, ...] = ("burial", "trauma", "water", "no way out")
-    consequences = tuple(one for one in order if one == "trauma" or one in gully.consequences)
+    consequences = tuple(effect for effect in order if effect == "trauma" or effect in gully.consequences)
     return replace(gully, consequences=consequences, reason=f"{gully.reason} It has walls {drop_m:.0f} m high.")
 
 

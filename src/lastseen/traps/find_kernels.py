@@ -50,13 +50,13 @@ def _lips(
     that it compiles to vector instructions.
     """
     score[:], rise[:], blind[:] = 0.0, 0.0, 0.0
-    here = z[row + rim, rim : rim + score.size]
+    height = z[row + rim, rim : rim + score.size]
     for k in range(n):
         a = z[row + rim + side * near[k, 0], rim + side * near[k, 1] :]
         b = z[row + rim + side * far[k, 0], rim + side * far[k, 1] :]
         bar = lean * reach_m[k]
         for j in range(score.size):
-            up = 0.5 * (a[j] + b[j]) - here[j]
+            up = 0.5 * (a[j] + b[j]) - height[j]
             blind[j] += 0.0 * up
             above = up - bar + blind[j]
             better = above > score[j]
@@ -104,11 +104,11 @@ def _lip_fine(z: FloatArray, row: float, col: float, dr: float, dc: float, step_
 
     Cells round a lip off: within one cell beyond it, ground that still rises half as steeply belongs to the side.
     """
-    here, slack = _at(z, row, col), 0.5 * lean * step_m
+    height, slack = _at(z, row, col), 0.5 * lean * step_m
     rounded = int(np.ceil(1.0 / np.sqrt(dr * dr + dc * dc)))
     score, at = 0.0, 0
     for k in range(1, n + 1):
-        s = _at(z, row + k * dr, col + k * dc) - here - lean * k * step_m
+        s = _at(z, row + k * dr, col + k * dc) - height - lean * k * step_m
         if np.isnan(s):
             break
         if s > score:
@@ -124,12 +124,12 @@ def _crossing(
     z: FloatArray, row: float, col: float, dr: FloatArray, dc: FloatArray, step_m: float, n: int, lean: float
 ) -> int:
     """Azimuth on which the mean of both sides rises most above ``lean`` (tilt cancels out); -1 where it never does."""
-    here = _at(z, row, col)
+    height = _at(z, row, col)
     score, best = 0.0, -1
     for a in range(dr.size):
         for k in range(1, n + 1):
             both = _at(z, row + k * dr[a], col + k * dc[a]) + _at(z, row - k * dr[a], col - k * dc[a])
-            s = 0.5 * both - here - lean * k * step_m
+            s = 0.5 * both - height - lean * k * step_m
             if np.isnan(s):
                 break
             if s > score:
@@ -262,10 +262,10 @@ def behind_banks(
                 crest, at = ahead, k
         n = 0
         for k in range(-at, int(longest_m / ds_m) + 1):
-            here = _at(z, i + k * ur, j + k * uc)
-            if np.isnan(here) or (k > 0 and here >= crest):
+            height = _at(z, i + k * ur, j + k * uc)
+            if np.isnan(height) or (k > 0 and height >= crest):
                 break
-            profile[n] = here
+            profile[n] = height
             n += 1
         piled_m[m] = _filled(profile, n, ds_m, area_m2, crest)
 
@@ -278,15 +278,15 @@ def _flat_reach(
 
     Two steps are flat when the height changes by less than ``flat`` a metre over them. NaN where the flat does not end.
     """
-    previous, here = _at(z, i, j), _at(z, i + dr, j + dc)
+    previous, height = _at(z, i, j), _at(z, i + dr, j + dc)
     for k in range(1, n + 1):
         ahead = _at(z, i + (k + 1) * dr, j + (k + 1) * dc)
         if np.isnan(ahead):
             return np.nan, np.nan
         if abs(ahead - previous) > 2.0 * ds_m * flat:
             end = _at(z, i + (k + m) * dr, j + (k + m) * dc)
-            return k * ds_m, (end - here) / (m * ds_m)
-        previous, here = here, ahead
+            return k * ds_m, (end - height) / (m * ds_m)
+        previous, height = height, ahead
     return np.nan, np.nan
 
 
@@ -328,10 +328,10 @@ def _wall_end(z: FloatArray, row: float, col: float, dr: float, dc: float, ds_m:
     """Steps from a place to where the wall ends: where two steps together are gentler than ``keep``."""
     k = 0
     while k < n:
-        here, ahead = _at(z, row + k * dr, col + k * dc), _at(z, row + (k + 2) * dr, col + (k + 2) * dc)
-        one = _at(z, row + (k + 1) * dr, col + (k + 1) * dc)
-        ends = abs(one - here) < ds_m * keep and not abs(ahead - here) >= 2.0 * ds_m * keep
-        if np.isnan(one) or ends:
+        height, ahead = _at(z, row + k * dr, col + k * dc), _at(z, row + (k + 2) * dr, col + (k + 2) * dc)
+        middle = _at(z, row + (k + 1) * dr, col + (k + 1) * dc)
+        ends = abs(middle - height) < ds_m * keep and not abs(ahead - height) >= 2.0 * ds_m * keep
+        if np.isnan(middle) or ends:
             break
         k += 1
     return k

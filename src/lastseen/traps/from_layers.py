@@ -25,11 +25,11 @@ CREEK, CREEK_WIDTH_M = 0.3, 1.0  # a gully with this much water along this share
 ALONG = 0.1  # a road that covers this share of a bench runs along it; design choice
 
 
-def find_layer_traps(ground: Ground, here: BoolArray, layers: GroundLayers, gullies: Found) -> Found:
+def find_layer_traps(ground: Ground, inside: BoolArray, layers: GroundLayers, gullies: Found) -> Found:
     """Traps from ground layers that touch ``here`` (window shape); water in a gully is told with the gully."""
     window = _window(ground)
     slope = read_terrain(ground.light).slope_deg.values
-    in_gully = np.zeros(here.shape, np.bool_)
+    in_gully = np.zeros(inside.shape, np.bool_)
     for _, patch in gullies:
         in_gully[patch.cells] = True
     found: Found = []
@@ -39,14 +39,14 @@ def find_layer_traps(ground: Ground, here: BoolArray, layers: GroundLayers, gull
             continue
         mask = layer.cells[window]
         if kind in ("trees", "road cut", "rocks"):  # of a wood or a road, what snow can reach; of the rest all of it
-            mask = mask & here
+            mask = mask & inside
         if kind == "water":
             mask = mask & ~in_gully
         above = np.full(mask.shape, np.nan)
         if kind == "road cut":
             above, *_ = read_fall_line(ground, max(REACH_M, 2.0 * ground.cell_m), 0.0)
             mask &= np.nan_to_num(above) >= ROAD_SLOPE_DEG
-        for patch, length_m in group_patches(mask, here, ground.cell_m, GAP_M.get(kind, 0.0)):
+        for patch, length_m in group_patches(mask, inside, ground.cell_m, GAP_M.get(kind, 0.0)):
             area_m2 = float(patch.of(layer.cover.values[window]).sum()) * ground.raw.cell_area_m2
             small = {
                 "trees": area_m2 < LEAST_TREES_M2, "road cut": length_m < LEAST_ACROSS_M,
@@ -55,7 +55,9 @@ def find_layer_traps(ground: Ground, here: BoolArray, layers: GroundLayers, gull
             if not small:
                 steep = patch.of(above if kind == "road cut" else slope)
                 steep_deg = float(np.median(steep[np.isfinite(steep)])) if np.isfinite(steep).any() else 0.0
-                found.append((_trap(ground, layer, kind, patch, length_m, area_m2, steep_deg), patch))
+                found.append(
+                    (_trap(ground, layer, kind, patch, length_m=length_m, area_m2=area_m2, steep_deg=steep_deg), patch)
+                )
     return found
 
 
@@ -66,7 +68,7 @@ def _window(ground: Ground) -> tuple[slice, slice]:
 
 
 def _trap(
-    ground: Ground, layer: GroundLayer, kind: Kind, patch: Patch, length_m: float, area_m2: float, steep_deg: float
+    ground: Ground, layer: GroundLayer, kind: Kind, patch: Patch, *, length_m: float, area_m2: float, steep_deg: float
 ) -> Trap:
     """Measure one piece of a layer."""
     cover = area_m2 / (patch.count * ground.raw.cell_area_m2)
@@ -110,7 +112,7 @@ def add_creeks(ground: Ground, gullies: Found, layers: GroundLayers) -> Found:
 
 def _creek(trap: Trap) -> Trap:
     order: tuple[Consequence, ...] = ("burial", "trauma", "water", "no way out")
-    consequences = tuple(one for one in order if one == "water" or one in trap.consequences)
+    consequences = tuple(effect for effect in order if effect == "water" or effect in trap.consequences)
     return replace(trap, consequences=consequences, reason=f"{trap.reason} Water runs in it.")
 
 

@@ -289,8 +289,8 @@ def _gully(
         return None
     deepest = float(np.percentile(at_bed[:, 0], 90.0))
     piled = float(np.percentile(at_bed[:, 4], percent))
-    told = _reason(depth, deepest, width, length_m, fall, is_open=is_open)
-    reason = f"{told}{describe_pile_up(piled, depth)}."
+    text = _reason(depth, deepest, width, length_m, fall, is_open=is_open)
+    reason = f"{text}{describe_pile_up(piled, depth)}."
     trap = build_trap(
         "gully",
         outline_patch(patch, ground.raw),
@@ -377,8 +377,8 @@ def _hollow(ground: Ground, patch: Patch, depth: FloatArray, level: FloatArray, 
     depth_m = float(np.median(patch.of(level))) - float(patch.of(ground.raw.values)[int(np.argmax(patch.of(depth)))])
     section_m2 = float(patch.of(depth).sum()) * ground.raw.cell_area_m2 / length
     piled = piled_in_channel_m(depth_m, width, section_m2)
-    told = f"Closed hollow {depth_m:.1f} m deep, {length:.0f} m by {width:.0f} m, from which nothing flows out"
-    reason = f"{told}{describe_pile_up(piled, depth_m)}."
+    text = f"Closed hollow {depth_m:.1f} m deep, {length:.0f} m by {width:.0f} m, from which nothing flows out"
+    reason = f"{text}{describe_pile_up(piled, depth_m)}."
     trap = build_trap(
         "closed hollow",
         outline_patch(patch, ground.raw),

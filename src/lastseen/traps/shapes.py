@@ -60,8 +60,8 @@ class Patch:
         for other in others:
             row, col = other.cells
             row, col = row - top, col - left
-            here = (row >= 0) & (col >= 0) & (row < cover.shape[0]) & (col < cover.shape[1])
-            cover[row[here], col[here]] = True
+            inside = (row >= 0) & (col >= 0) & (row < cover.shape[0]) & (col < cover.shape[1])
+            cover[row[inside], col[inside]] = True
         if not cover.any():
             return 0.0
         near = ndimage.distance_transform_edt(~cover) <= near_cells
@@ -99,11 +99,11 @@ def _graph(labels: Labels, cell_m: float) -> sparse.csr_array:
     heads, tails, steps_m = [], [], []
     ny, nx = labels.shape
     for dr, dc in STEPS:
-        here = (slice(0, ny - dr), slice(max(0, -dc), nx - max(0, dc)))
-        there = (slice(dr, ny), slice(max(0, dc), nx + min(0, dc)))
-        same = (labels[here] > 0) & (labels[here] == labels[there])
-        heads.append(number[here][same])
-        tails.append(number[there][same])
+        near = (slice(0, ny - dr), slice(max(0, -dc), nx - max(0, dc)))
+        far = (slice(dr, ny), slice(max(0, dc), nx + min(0, dc)))
+        alike = (labels[near] > 0) & (labels[near] == labels[far])
+        heads.append(number[near][alike])
+        tails.append(number[far][alike])
         steps_m.append(np.full(heads[-1].size, cell_m * np.hypot(dr, dc)))
     edges = (np.concatenate(steps_m), (np.concatenate(heads), np.concatenate(tails)))
     return sparse.csr_array(sparse.coo_array(edges, shape=(rows.size, rows.size)))

@@ -119,8 +119,8 @@ def _bank(ground: Ground, patch: Patch, length_m: float, above: FloatArray, coun
         OPEN_DEBRIS_M * STRIP_M, behind,
     )  # fmt: skip
     piled = float(np.median(behind))
-    told = f"Slope of {steep:.0f} degrees runs against a bank that rises {rise:.1f} m, over {length_m:.0f} m across"
-    reason = f"{told}{describe_pile_up(piled, rise)}."
+    text = f"Slope of {steep:.0f} degrees runs against a bank that rises {rise:.1f} m, over {length_m:.0f} m across"
+    reason = f"{text}{describe_pile_up(piled, rise)}."
     trap = build_trap(
         "bank",
         outline_patch(patch, ground.raw),
@@ -201,7 +201,7 @@ def find_cliffs(ground: Ground, where: BoolArray) -> list[tuple[Trap, Patch]]:
     drop, run = _walls(ground, steep_deg)
     mask = np.isfinite(drop)
     return [
-        _cliff(ground, patch, length_m, drop, run, steep_deg)
+        _cliff(ground, patch, length_m, drop=drop, run=run, steep=steep_deg)
         for patch, length_m in group_patches(mask, where, cell, GAP_M)
         if length_m >= max(LEAST_CLIFF_ACROSS_M, 2.9 * cell)
     ]
@@ -212,10 +212,10 @@ def steepest_step_deg(z: FloatArray, cell_m: float) -> FloatArray:
     steepest = np.where(np.isfinite(z), 0.0, np.nan)
     ny, nx = z.shape
     for dr, dc in ((0, 1), (1, 0), (1, 1), (1, -1)):
-        here = (slice(0, ny - dr), slice(max(0, -dc), nx - max(0, dc)))
-        there = (slice(dr, ny), slice(max(0, dc), nx + min(0, dc)))
-        gradient = np.abs(z[there] - z[here]) / (cell_m * np.hypot(dr, dc))
-        for side in (here, there):
+        near = (slice(0, ny - dr), slice(max(0, -dc), nx - max(0, dc)))
+        far = (slice(dr, ny), slice(max(0, dc), nx + min(0, dc)))
+        gradient = np.abs(z[far] - z[near]) / (cell_m * np.hypot(dr, dc))
+        for side in (near, far):
             steepest[side] = np.fmax(steepest[side], gradient)  # a neighbour without data says nothing
     return np.degrees(np.arctan(steepest))
 
@@ -254,7 +254,7 @@ def _along(ground: Ground, cells: BoolArray, keep_deg: float) -> tuple[FloatArra
 
 
 def _cliff(
-    ground: Ground, patch: Patch, length_m: float, drop: FloatArray, run: FloatArray, steep: FloatArray
+    ground: Ground, patch: Patch, length_m: float, *, drop: FloatArray, run: FloatArray, steep: FloatArray
 ) -> tuple[Trap, Patch]:
     """Measure one cliff."""
     drop_m, run_m = float(np.percentile(patch.of(drop), 90.0)), float(np.median(patch.of(run)))

@@ -238,37 +238,37 @@ def add_person_shares(
     InputError
         If the arrays do not fit each other, the number of bodies or the shape.
     """
-    visits, bodies, last = (np.asarray(a, dtype=np.int64).ravel() for a in (visited_cells, index_of_visit, last_cell))
+    visits, persons, last = (np.asarray(a, dtype=np.int64).ravel() for a in (visited_cells, index_of_visit, last_cell))
     size = shape[0] * shape[1]
-    _check_visits(visits, bodies, last, n_bodies, size)
+    _check_visits(visits, persons, last, n_bodies, size)
     on_map = visits >= 0
-    visits, bodies, ended = visits[on_map], bodies[on_map], last[last >= 0]
+    visits, persons, ended = visits[on_map], persons[on_map], last[last >= 0]
     inside = np.zeros(size, dtype=np.bool_)
     met = []
     for trap in traps:
         inside[trap.cells] = True
         seen = np.zeros(n_bodies, dtype=np.bool_)
-        seen[bodies[inside[visits]]] = True
+        seen[persons[inside[visits]]] = True
         seen[np.flatnonzero(last >= 0)[inside[ended]]] = True
         passes, ends = float(seen.mean()), float(inside[ended].sum() / n_bodies)
         inside[trap.cells] = False
         if passes >= least_share:
-            parts = _parts_with_person(trap, visits, bodies, ended, n_bodies, size)
+            parts = _parts_with_person(trap, visits, persons, ended=ended, count=n_bodies, size=size)
             filled = replace(trap, person_passes=passes, person_ends=ends, parts=parts)
             met.append(replace(filled, weight=weigh_trap(filled)))
     return sort_by_weight(met)
 
 
 def _parts_with_person(
-    trap: Trap, visits: LongArray, bodies: LongArray, ended: LongArray, n_bodies: int, size: int
+    trap: Trap, visits: LongArray, persons: LongArray, *, ended: LongArray, count: int, size: int
 ) -> tuple[Part, ...]:
     """The shares of carried persons that pass each part of a trap and stop in it."""
     if not trap.parts:
         return ()
     part = np.full(size, -1, dtype=np.int32)
     part[trap.cells] = trap.part_of_cell
-    ends = np.bincount(part[ended][part[ended] >= 0], minlength=len(trap.parts)) / n_bodies
-    passes = [np.unique(bodies[part[visits] == k]).size / n_bodies for k in range(len(trap.parts))]
+    ends = np.bincount(part[ended][part[ended] >= 0], minlength=len(trap.parts)) / count
+    passes = [np.unique(persons[part[visits] == k]).size / count for k in range(len(trap.parts))]
     return tuple(
         replace(part, person_passes=float(passes[k]), person_ends=float(ends[k])) for k, part in enumerate(trap.parts)
     )
