@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from shapely.geometry import MultiPolygon, Point
 
-from lastseen.jobs.plan_rescue import measure_covered_shares, measure_search_slope_deg, plan_rescue
+from lastseen.jobs.rescue import measure_covered_shares, measure_search_slope_deg, plan_rescue
 from lastseen.output.read import read_result
 from lastseen.output.results.plan import plan_numbers
 from lastseen.output.sheets.plan import read_clock

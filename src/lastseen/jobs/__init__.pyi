@@ -1,8 +1,6 @@
 from .check.rows import Outcome, run_checks
-from .middle_event import MiddleEvent, find_middle_event, replay_middle_event
 from .notes import note_grid, to_sentences
 from .plan import Model, Plan, make_plan, plan_drawn_search
-from .plan_rescue import PlanRescue, measure_covered_shares, plan_rescue
 from .practice.debrief import Debrief, Searcher, debrief
 from .practice.deposit import (
     DEPOSIT_LIMITS,
@@ -65,6 +63,8 @@ from .reading.line import (
 )
 from .reading.stretches import CONSEQUENCES, Stretch
 from .reading.tiles import other_kept_tiles
+from .rescue import PlanRescue, measure_covered_shares, plan_rescue
+from .snow_simulation import MiddleEvent, find_middle_event, replay_middle_event
 from .terrain_view import TerrainView, view_terrain
 from .trap_view import TrapView, view_traps
 

@@ -39,7 +39,7 @@ from lastseen.jobs.notes import (
     note_walk,
     to_sentences,
 )
-from lastseen.jobs.plan_rescue import PlanRescue, plan_rescue
+from lastseen.jobs.rescue import PlanRescue, plan_rescue
 from lastseen.jobs.snow_simulation import SnowSimulation, count_cells, simulate_snow
 from lastseen.search import Entry, SearchOptions, SearchPlan, lay_search
 from lastseen.snow import (

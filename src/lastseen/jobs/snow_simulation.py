@@ -5,7 +5,9 @@ The window around the last-seen point grows until neither the release nor any sn
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -30,7 +32,9 @@ from lastseen.snow import (
     build_drawn_release,
     choose_model,
     describe_time,
+    find_middle_member,
     find_release,
+    replay_member,
     simulate_flow_ensemble,
     simulate_sliding_ensemble,
     slide_slippery_samples,
@@ -38,6 +42,9 @@ from lastseen.snow import (
     trace_flow_paths,
 )
 from lastseen.terrain import Box, Elevation, GroundLayers, read_layers, read_window
+
+if TYPE_CHECKING:
+    from lastseen.jobs.plan import Model, Plan
 
 # First guess of the window around the last-seen point, by destructive size; it grows where anything reaches its edge.
 # EAWS size table: lengths of 10-50, 50-200, 300-1000 and 1000-2000 m.
@@ -214,3 +221,36 @@ def _grown(elevation: Elevation, box: Box, sides: set[str], half_m: float) -> Bo
             box[3] + more * ("N" in sides),
         )
     )
+
+
+# ---- The event of an ensemble that is shown: its debris, and its snow as it moves
+
+MOST_FRAMES = 90
+LEAST_STEP_S = 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class MiddleEvent:
+    """The event nearest to the median in length and volume."""
+
+    thickness_m: Grid  # of its debris, on the ground of the plan
+    volume_m3: float  # of its debris
+
+
+def find_middle_event(plan: Plan, model: Model) -> MiddleEvent:
+    """The middle event of a plan."""
+    middle = find_middle_member(model.release, model.ensemble)
+    return MiddleEvent(
+        thickness_m=model.ensemble.over(plan.terrain.elevation, model.ensemble.thickness()[middle].astype(float)),
+        volume_m3=float(model.ensemble.draws.deposit_m3[middle]),
+    )
+
+
+def replay_middle_event(plan: Plan, model: Model) -> Iterator[tuple[float, Grid]]:
+    """Times in seconds with the depth of the snow in metres, on the lattice of the flow; flow ensembles only."""
+    middle = find_middle_member(model.release, model.ensemble)
+    step_s = max(LEAST_STEP_S, model.ensemble.members[middle].time_s / MOST_FRAMES)
+    felt = smooth_for_snow(plan.terrain.elevation)
+    times, depths = replay_member(felt, model.release, model.ensemble, middle, step_s)
+    for time_s, depth_m in zip(times, depths, strict=True):
+        yield time_s, model.ensemble.lattice.with_values(depth_m.astype(float))

@@ -53,7 +53,7 @@ class Box:
         return self.bottom + self.height
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Sheet:
     """A laid-out page."""
 
@@ -140,7 +140,16 @@ def lay_page(
         lowest = under.top if below_mm else footer.top + GAP_MM
         beside = Box(width - m - side_mm, lowest, side_mm, body.top - lowest)
         panels.append(_split(beside, 1 if below_mm else columns))
-    return Sheet(paper, width, height, header, body, under, footer, tuple(chain(*panels)))
+    return Sheet(
+        paper=paper,
+        width=width,
+        height=height,
+        header=header,
+        body=body,
+        under=under,
+        footer=footer,
+        columns=tuple(chain(*panels)),
+    )
 
 
 def text_page(sheet: Sheet, header_mm: float, least_column_mm: float) -> Sheet:
@@ -275,7 +284,7 @@ LETTERS = "ABCD"
 ROUND_SCALES = (500, 600, 750, *SCALES)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Detail:
     """A detail: its letter, the ground it shows, and the sheet as seen through it."""
 
@@ -351,4 +360,4 @@ def _detail(letter: str, sheet: Sheet, place: Box, piece: BaseGeometry, scale: i
     x, y, half = 0.5 * (west + east), 0.5 * (south + north), 0.5 * place.width * scale / 1000.0
     extent = (x - half, y - half, x + half, y + half)
     through = replace(sheet, body=place, scale=scale, extent=extent, overview=None, overview_extent=None)
-    return Detail(letter, box(*extent), through)
+    return Detail(letter=letter, ground=box(*extent), sheet=through)

@@ -12,7 +12,7 @@ from lastseen.core import InputError, shared_folder
 Dashes = tuple[float, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Ground:
     """Greys."""
 
@@ -27,7 +27,7 @@ class Ground:
     paper: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Snow:
     """Release, paths and corridors; a ramp for the share of events that come over a place."""
 
@@ -39,7 +39,7 @@ class Snow:
     dashes: dict[str, Dashes]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class DebrisRamp:
     """One sequential ramp: a colour for each step of probability."""
 
@@ -50,7 +50,7 @@ class DebrisRamp:
     opacity: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ThicknessRamp:
     """The same ramp for thickness: a colour for each step, metres."""
 
@@ -58,7 +58,7 @@ class ThicknessRamp:
     ramp: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PersonInk:
     """Last-seen point and probability of area."""
 
@@ -67,7 +67,7 @@ class PersonInk:
     dashes: dict[str, Dashes]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TrapSign:
     """Letter and hatch of a kind of trap."""
 
@@ -75,7 +75,7 @@ class TrapSign:
     hatch: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Traps:
     """One colour; kinds differ by letter and hatch."""
 
@@ -83,7 +83,7 @@ class Traps:
     signs: dict[str, TrapSign]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Lanes:
     """One colour; searchers differ by line style."""
 
@@ -100,7 +100,7 @@ class Lanes:
         return self.dashes[(searcher - 1) % len(self.dashes)]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Palette:
     """All that is drawn, one hue family per meaning."""
 
@@ -132,16 +132,16 @@ def load_palette(*, dark: bool = False) -> Palette:
         raw = tomllib.loads(path.read_text(encoding="utf-8"))
         if dark:
             raw = {name: {**part, **raw["dark"].get(name, {})} for name, part in raw.items()}
-        traps = raw["traps"]
-        signs = {kind: TrapSign(**sign) for kind, sign in traps["signs"].items()}
+        given = _tuples({name: part for name, part in raw.items() if name != "traps"})
+        signs = {kind: TrapSign(**sign) for kind, sign in raw["traps"]["signs"].items()}
         return Palette(
-            Ground(**_tuples(raw["ground"])),
-            Snow(**_tuples(raw["snow"])),
-            DebrisRamp(**_tuples(raw["debris"])),
-            ThicknessRamp(**_tuples(raw["thickness"])),
-            PersonInk(**_tuples(raw["person"])),
-            Traps(traps["colour"], signs),
-            Lanes(**_tuples(raw["lanes"])),
+            ground=Ground(**given["ground"]),
+            snow=Snow(**given["snow"]),
+            debris=DebrisRamp(**given["debris"]),
+            thickness=ThicknessRamp(**given["thickness"]),
+            person=PersonInk(**given["person"]),
+            traps=Traps(colour=raw["traps"]["colour"], signs=signs),
+            lanes=Lanes(**given["lanes"]),
         )
     except (OSError, tomllib.TOMLDecodeError, KeyError, TypeError) as error:
         raise InputError(f"the palette {path.name} is missing or broken ({error}): install lastseen again") from error
@@ -150,5 +150,5 @@ def load_palette(*, dark: bool = False) -> Palette:
 def _tuples(value: Any) -> Any:
     """Lists as tuples, all the way down."""
     if isinstance(value, dict):
-        return {key: _tuples(one) for key, one in value.items()}
-    return tuple(_tuples(one) for one in value) if isinstance(value, list) else value
+        return {key: _tuples(part) for key, part in value.items()}
+    return tuple(_tuples(part) for part in value) if isinstance(value, list) else value

@@ -341,13 +341,13 @@ def draw_table(
     x = left
     for number, column in enumerate(columns):
         for k, text in enumerate(column.head):
-            _draw_cell(d, text, (x, top - 2.0 - 2.7 * k), column, size - 0.6, "bold")
+            _draw_cell(d, text, (x, top - 2.0 - 2.7 * k), column, size=size - 0.6, weight="bold")
         for row, cells in enumerate(rows):
             middle = y - (row + 0.5) * row_mm
             if cells[number] == BOX_TO_TICK:
                 d.square(x + 0.5 * column.width, middle, 1.2, fill=False, edgecolor=ink.frame, linewidth=0.7)
             else:
-                _draw_cell(d, cells[number], (x, middle), column, size, "normal" if number else "bold")
+                _draw_cell(d, cells[number], (x, middle), column, size=size, weight="normal" if number else "bold")
         x += column.width
         if number + 1 < len(columns):
             d.line([(x, top), (x, end)], ink.grid, 0.35)
@@ -355,7 +355,7 @@ def draw_table(
     return end
 
 
-def _draw_cell(d: Drawing, text: str, at: tuple[float, float], column: Column, size: float, weight: str) -> None:
+def _draw_cell(d: Drawing, text: str, at: tuple[float, float], column: Column, *, size: float, weight: str) -> None:
     short = shortened(d, text, column.width - 1.2, size, weight)
     aside = {"left": 0.9, "center": 0.5 * column.width, "right": column.width - 0.9}[column.align]
     d.text(at[0] + aside, at[1], short, size, ha=column.align, va="center", weight=weight)
