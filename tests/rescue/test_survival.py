@@ -68,6 +68,7 @@ def test_smooth_curve_through_points_stays_between_them():
     values = [survival_percent(curve, float(t)) for t in np.linspace(0.0, 60.0, 241)]
     assert np.all(np.diff(values) <= 1e-9)
     assert survival_percent(curve, 20.0) == pytest.approx(40.0)
+    assert survival_bounds_percent(curve, 61.0) == (0.0, 39.0)
 
 
 def test_classes_end_where_the_next_begins():

@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from shapely import LineString, MultiPolygon, box
+from shapely import LineString, MultiPolygon, Polygon, box
 
 from lastseen.core.errors import InputError
 from lastseen.search.coverage import measure_coverage
@@ -66,6 +66,8 @@ def test_a_line_over_every_point_leaves_nothing():
 def test_bad_input():
     with pytest.raises(InputError, match="empty"):
         measure_coverage(MultiPolygon(), [], GROUNDS["bowl"], 20.0)
+    with pytest.raises(InputError, match="the outline is empty: draw an area"):
+        measure_coverage(on_map(Polygon([(200, 200), (300, 300), (250, 250)])), [], GROUNDS["bowl"], 20.0)
     with pytest.raises(InputError, match="positive"):
         measure_coverage(ZOO["tiny"], [], GROUNDS["bowl"], 0.0)
     with pytest.raises(InputError, match="off the ground"):

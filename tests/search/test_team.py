@@ -2,15 +2,24 @@
 
 import numpy as np
 import pytest
-from shapely import box
+from shapely import LineString, box
 from shapely.affinity import translate
 
+from lastseen.search.lanes import Run
 from lastseen.search.layout import lay_search
 from lastseen.search.search_area import SearchOptions
+from lastseen.search.surface import Surface
+from lastseen.search.walk import BareLeg, TeamWalk, assign_abreast, unevenness
 from search.outline_zoo import ZOO
 from search.zoo import EAST_M, NORTH_M, ground, on_map, plane
 
 FLAT = ground(lambda x, y: 0.0 * x * y, side_m=1200.0)
+
+
+def at(x, y):
+    return EAST_M + x, NORTH_M + y
+
+
 WIDE = on_map(box(180, 150, 420, 450))
 
 
@@ -71,3 +80,33 @@ def test_nobody_walks_what_another_searches():
     lanes = [lane.line for lane in plan.lanes]
     shared = [a.intersection(b).length for i, a in enumerate(lanes) for b in lanes[i + 1 :]]
     assert max(shared) < 1e-6
+
+
+def lane(x, y0, y1):
+    return Run(group=0, q_m=x, points=(at(x, y0), at(x, y1)))
+
+
+@pytest.mark.parametrize("start_x", [150, 450])
+def test_abreast_begins_at_the_nearer_side(start_x):
+    """Four lanes for two people: the two next to the start are walked first, and back down the other two."""
+    lanes = [lane(x, 200, 400) for x in (200, 240, 280, 320)]
+    walks = assign_abreast(lanes, 2, at(start_x, 180))
+    along = [[(run.q_m, run.end[1] > run.start[1]) for run in walk] for walk in walks]
+    near, far = ((200, 240), (280, 320)) if start_x < 300 else ((320, 280), (240, 200))
+    assert along == [[(near[0], True), (far[0], False)], [(near[1], True), (far[1], False)]]
+
+
+def test_unevenness_is_of_known_times():
+    """Of two people on the same line the one who goes up takes longer: Tobler's rule at a slope of 0.2."""
+    slope = ground(lambda x, y: 0.2 * y + 0.0 * x)
+    surface = Surface.around(slope, slope.bounds, 0.0)
+    up, down = (
+        (BareLeg(kind="lane", line=LineString([at(300, a), at(300, b)]), run=None),)
+        for a, b in ((200, 300), (300, 200))
+    )
+    walked = TeamWalk(legs=(up, down), unreached=())
+    speed_up, speed_down = np.exp(-3.5 * 0.25), np.exp(-3.5 * 0.15)
+    assert unevenness(walked, surface, 60.0) == pytest.approx(1.0 - speed_up / speed_down, abs=2e-3)
+    three = TeamWalk(legs=(up + down, down), unreached=())
+    expected = 1.0 - (1.0 / speed_down) / (1.0 / speed_up + 1.0 / speed_down)
+    assert unevenness(three, surface, 60.0) == pytest.approx(expected, abs=2e-3)

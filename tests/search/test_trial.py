@@ -17,6 +17,7 @@ from lastseen.search.simulation import (
     dipole_range_m,
     first_signals_s,
     hide_targets,
+    list_poa_places,
     simulate_search,
     survival_share,
 )
@@ -58,6 +59,24 @@ def test_nobody_hears_what_is_out_of_range():
     target = make_target(at(300, 331), (0.0, 1.0, 0.0), 30.0)
     assert first_signals_s([np.array([at(200, 300), at(400, 300)])], SURFACE, target)[0] == math.inf
     assert first_signals_s([], SURFACE, target)[0] == math.inf
+
+
+def test_a_search_that_hears_nobody():
+    """All targets out of range: no time to a signal is made up, and nobody is found."""
+    trial = simulate_search(
+        "", [np.array([at(200, 300), at(400, 300)])], SURFACE, make_target(at(300, 331), (0.0, 1.0, 0.0), 30.0)
+    )
+    assert np.isnan(trial.first_signal_s).tolist() == [True, True, True]
+    assert (trial.pod, trial.alive) == (0.0, 0.0)
+    assert trial.walk_m == pytest.approx(200.0)
+
+
+def test_a_density_on_one_cell():
+    """All of it in one cell: that cell, with its weight, is where targets are drawn."""
+    values = np.full((3, 4), np.nan)
+    values[1, 2] = 0.7
+    x, y, weight, spacing = list_poa_places(Grid(values, 100.0, 200.0, 10.0, UTM))
+    assert (x.tolist(), y.tolist(), weight.tolist(), spacing) == ([125.0], [185.0], [0.7], 10.0)
 
 
 def test_targets_follow_their_distributions():
