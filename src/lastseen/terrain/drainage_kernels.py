@@ -7,6 +7,7 @@ import numpy.typing as npt
 from numba import njit
 
 from lastseen.core import BoolArray, FloatArray, IntArray
+from lastseen.terrain.surface_kernels import arctan
 
 # ---- How a way of the flow is written down in a cell
 
@@ -220,19 +221,6 @@ QUEUED = 10  # a cell of a flat that is asked in the next ring
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _arctan(x: float) -> float:
-    """Arc tangent of 0 <= x <= 1, radians, to the last bit or two (Cephes; Moshier 1989)."""
-    mid = x > 0.66
-    y = (x - 1.0) / (x + 1.0) if mid else x
-    s = y * y
-    p = -8.750608600031904122785e-1 * s - 1.615753718733365076637e1
-    p = ((p * s - 7.500855792314704667340e1) * s - 1.228866684490136173410e2) * s - 6.485021904942025371773e1
-    q = (s + 2.485846490142306297962e1) * s + 1.650270098316988542046e2
-    q = ((q * s + 4.328810604912902668951e2) * s + 4.853903996359136964868e2) * s + 1.945506571482613964425e2
-    return (0.7853981633974483 if mid else 0.0) + (y * (s * p / q) + y)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def steepest(z: FloatArray, first: int, last: int, way: ByteArray) -> None:
     """The neighbour of the steepest descent; the first clockwise from north of several that are as steep."""
     ny, nx = z.shape
@@ -351,7 +339,7 @@ def facets(z: FloatArray, way: ByteArray, first: int, last: int, octant: FloatAr
             best, up, on, base, turn = _facet(e, w, sw, 6.0, -1.0, best, up, on, base, turn)
             best, up, on, base, turn = _facet(e, w, nw, 6.0, 1.0, best, up, on, base, turn)
             best, up, on, base, turn = _facet(e, n, nw, 8.0, -1.0, best, up, on, base, turn)
-            azimuth = base + turn * _arctan(up / on) * EIGHTH
+            azimuth = base + turn * arctan(up / on) * EIGHTH
             azimuth = 0.0 if azimuth >= 8.0 else azimuth
             k = ways[j]
             level = -1.0 if k >= OFF else float(k)
@@ -372,7 +360,7 @@ def _facets_on_rim(z: FloatArray, i: int, j: int, way: int) -> float:
             side = 1.0 if facet % 2 == 0 else -1.0
             best, up, on, base, turn = _facet(z[i, j], z[r, c], z[y, x], at, side, best, up, on, base, turn)
     if best > 0.0:
-        azimuth = base + turn * _arctan(up / on) * EIGHTH
+        azimuth = base + turn * arctan(up / on) * EIGHTH
         return 0.0 if azimuth >= 8.0 else azimuth
     if way >= OFF:
         return np.nan if way == NOTHING else -1.0

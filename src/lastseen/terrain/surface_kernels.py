@@ -15,7 +15,7 @@ LongArray = npt.NDArray[np.int64]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _arctan(x: float) -> float:
+def arctan(x: float) -> float:
     """Arc tangent of x >= 0, radians, to the last bit or two, without branches.
 
     Coefficients of the Cephes mathematical library (Moshier 1989, Methods and Programs for Mathematical Functions).
@@ -49,11 +49,11 @@ def horn(z: FloatArray, cell_m: float, first: int, last: int, slope_deg: FloatAr
             p = (east - west) * k
             q = (north - south) * k
             missing = 0.0 * (p + q + middle[j])
-            slope[j] = _arctan(np.sqrt(p * p + q * q)) * deg + missing
+            slope[j] = arctan(np.sqrt(p * p + q * q)) * deg + missing
             east_west, north_south = abs(p), abs(q)
             steeper = east_west > north_south
             less, more = (north_south, east_west) if steeper else (east_west, north_south)
-            a = _arctan(less / more) * deg  # 0 / 0 on flats: they have no aspect
+            a = arctan(less / more) * deg  # 0 / 0 on flats: they have no aspect
             a = 90.0 - a if steeper else a
             a = a if q <= 0.0 else 180.0 - a
             a = a if p <= 0.0 else 360.0 - a
@@ -203,9 +203,9 @@ def openness(
                         top[j] = rise if rise > top[j] else top[j]
                         bottom[j] = rise if rise < bottom[j] else bottom[j]
             for j in range(nx):
-                angle = _arctan(abs(highest[j]))
+                angle = arctan(abs(highest[j]))
                 up[j] += quarter - (angle if highest[j] > 0.0 else -angle)
-                angle = _arctan(abs(lowest[j]))
+                angle = arctan(abs(lowest[j]))
                 down[j] += quarter + (angle if lowest[j] > 0.0 else -angle)
         for j in range(nx):
             up[j] *= 0.125 * deg
