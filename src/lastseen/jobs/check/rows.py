@@ -10,7 +10,7 @@ import csv
 import json
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -90,24 +90,21 @@ class Row:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Outcome:
+class Outcome(Row):
     """One reference value beside what the installed code gives."""
 
-    id: str
-    quantity: str
-    expected: float
     got: float
-    tolerance: float
-    unit: str
-    source: str
-    confidence: str
-    ok: bool
+
+    @property
+    def ok(self) -> bool:
+        """Whether it lies within the tolerance; what could not be computed does not."""
+        return bool(abs(self.got - self.expected) <= self.tolerance)
 
     def record(self) -> dict[str, Any]:
         """As plain values; what could not be computed is null."""
-        plain = asdict(self)
-        plain["got"] = self.got if math.isfinite(self.got) else None
-        return plain
+        names = ("id", "quantity", "expected", "got", "tolerance", "unit", "source", "confidence", "ok")
+        plain = {name: getattr(self, name) for name in names}
+        return plain | {"got": self.got if math.isfinite(self.got) else None}
 
 
 def reference_rows(folder: Path | None = None) -> Iterator[Row]:
@@ -143,24 +140,12 @@ def reference_rows(folder: Path | None = None) -> Iterator[Row]:
 
 def run_checks(folder: Path | None = None) -> list[Outcome]:
     """Recompute all rows; a quantity without a function counts as failed."""
-    return [_outcome(row) for row in reference_rows(folder)]
+    return [_recompute(row) for row in reference_rows(folder)]
 
 
-def _outcome(row: Row) -> Outcome:
+def _recompute(row: Row) -> Outcome:
     compute = QUANTITIES.get(row.quantity)
-    got = float(compute(**row.inputs)) if compute else math.nan
-    ok = bool(abs(got - row.expected) <= row.tolerance)
-    return Outcome(
-        id=row.id,
-        quantity=row.quantity,
-        expected=row.expected,
-        got=got,
-        tolerance=row.tolerance,
-        unit=row.unit,
-        source=row.source,
-        confidence=row.confidence,
-        ok=ok,
-    )
+    return Outcome(**vars(row), got=float(compute(**row.inputs)) if compute else math.nan)
 
 
 # ---- One function for each quantity: set-ups with more than a line stand in `ground`, `snow` and `practice`

@@ -118,7 +118,7 @@ def _numbered(site: Site, number: int, of: int) -> Site:
 
 # ---- Find and rank ground for practice
 
-NEAR_TRAP_M = 50.0  # terrain traps this near are told; design choice
+NEAR_TRAP_M = 50.0  # terrain traps this near are named; design choice
 TRAP_RIM_M = 200.0  # ground round them that traps are measured on
 CHOICE = 3  # as many times the wanted sites are looked at closely before they are ranked; design choice
 MOST_TRIED = 400

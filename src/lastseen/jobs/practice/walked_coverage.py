@@ -278,7 +278,7 @@ class Radii:
 
     @property
     def gradable(self) -> bool:
-        """Whether at least half of the strip can be told as surely covered."""
+        """Whether at least half of the strip can be called surely covered."""
         return self.sure_m >= FINE_SHARE * self.half_m
 
     @property

@@ -43,7 +43,7 @@ from lastseen.terrain import GroundLayers
 
 BURIED_M = 0.5  # debris from which somebody can lie wholly under it; design choice
 FALL_M = 3.0  # a fall through the air from which an injury is counted; design choice
-# What is told at each start, in this order: means over the members that stay on the model, and shares of all members.
+# What is said of each start, in this order: means over the members that stay on the model, and shares of all members.
 START_QUANTITIES = (
     "distance_m",
     "drop_m",

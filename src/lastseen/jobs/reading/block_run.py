@@ -160,7 +160,7 @@ class Starts:
     slab: LongArray
     cells: LongArray  # how many cells each one stands for
     slope_deg: FloatArray
-    spread: LongArray  # shape of the block; which of them each start cell of the block is told by; -1 is no start cell
+    spread: LongArray  # shape of the block; which of them stands for each start cell of the block; -1 is no start cell
 
     def groups(self) -> list[slice]:
         """Starts of one slab together, zone by zone."""
@@ -198,8 +198,8 @@ def choose_starts(ground: GroundTile, block: Window, heights: Heights, draws: Sh
     slab = (at_row // side - block.top // side) * wide + at_col // side - block.left // side
     patch = (at_row % side // stride) * side + at_col % side // stride
     key = np.stack([numbers, slab, patch])
-    _, first, told_by, count = np.unique(key, axis=1, return_index=True, return_inverse=True, return_counts=True)
-    spread[rows, cols] = told_by.ravel()
+    _, first, start_of_cell, count = np.unique(key, axis=1, return_index=True, return_inverse=True, return_counts=True)
+    spread[rows, cols] = start_of_cell.ravel()
     slope = ground.slope_deg[inner][rows, cols].astype(np.float64)
     return Starts(
         rows=at_row[first],

@@ -73,7 +73,7 @@ class LineReading:
     Attributes
     ----------
     traps : tuple of Trap
-        That somebody caught on the line can meet, numbered as they are told.
+        That somebody caught on the line can meet, numbered as they are named.
     """
 
     route: Route
@@ -450,7 +450,7 @@ def short_stretch_sentence(stretch: Stretch) -> str:
 
 
 def regroup_sentence(place: Regroup) -> str:
-    """Why a place is told."""
+    """What a place is, and why it is offered."""
     edge = f"; {place.edge} {_round(place.edge_m)} m away" if place.edge else ""
     where = "on the line" if place.beside_m < 5.0 else f"{place.beside_m:.0f} m beside the line"
     return (

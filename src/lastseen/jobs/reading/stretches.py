@@ -187,7 +187,7 @@ def _codes(route: Route, stations: Stations) -> IntArray:
 def _runs(code: IntArray, exposure: FloatArray, shortest: int) -> list[tuple[int, int]]:
     """Runs of equal codes; the shortest join the neighbour that is most like them, until none is too short.
 
-    What is reached never joins what is not: a short gap between exposed places is told as exposed, and not the other
+    What is reached never joins what is not: a short gap between exposed places becomes exposed, and not the other
     way round. Ground without data stays apart.
     """
     edges = [0, *(np.flatnonzero(np.diff(code)) + 1).tolist(), code.size]
@@ -313,13 +313,13 @@ def _traps_met(caught: CaughtRecords, records: npt.NDArray[np.int64]) -> tuple[T
 CLEAR_M = 10.0  # as far as this off any ground that a sample crossed; design choice
 STEEPEST_DEG = 27.0  # nobody regroups on what is nearly start-zone terrain; design choice
 LEAST_M2 = 150.0  # room for a small group with distance to each other; design choice
-# Along the line: of several places closer than this, or this share of the line, the roomiest is told.
+# Along the line: of several places closer than this, or this share of the line, the roomiest is taken.
 APART_M, APART_SHARE = 120.0, 0.125
 MOST_TOLD = 12
 ENOUGH_M = 40.0  # more room than this is not better ...
 BESIDE_COST = 0.3  # ... and a metre beside the line costs so many metres of room; design choices
 EDGES: tuple[Kind, ...] = ("cliff", "crevasses", "water")  # what somebody who waits can fall into ...
-NEAR_M = 50.0  # ... and how near it is told; design choice
+NEAR_M = 50.0  # ... and how near it is named; design choice
 EDGE_MARGIN_M = 60.0  # what lies around shows where a cliff ends; design choice
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
