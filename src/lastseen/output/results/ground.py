@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
-from rasterio.transform import from_origin
+from affine import Affine
 from shapely.geometry import LineString, MultiPolygon, box
 from shapely.ops import substring
 
@@ -97,7 +97,7 @@ def result_of_terrain(view: TerrainView) -> Result:
                 for layer in view.layers
             },
             shape=view.shape,
-            transform=from_origin(view.west_m, view.north_m, cell, cell),
+            transform=Affine(a=cell, b=0.0, c=view.west_m, d=0.0, e=-cell, f=view.north_m),
             crs=elevation.crs,
             pieces=pieces,
         ),
