@@ -83,6 +83,7 @@ def test_trees_take_away_start_zones_and_become_a_trap(folder, of_all):
     assert "trees" in {t.kind for t in view.traps}
 
 
+@pytest.mark.slow
 def test_layers_reach_the_plan(folder):
     """Trees move the release, water is a trap with shares, no-go ground is handed on, files are named."""
     wood = box(hills.WEST_M + 380, hills.NORTH_M - 700, hills.WEST_M + 430, hills.NORTH_M - 300)
@@ -150,6 +151,7 @@ def test_one_thread_or_two(folder, monkeypatch, of_all):
         assert [a.cells.tolist() for a in view.areas] == [a.cells.tolist() for a in of_all.areas]
 
 
+@pytest.mark.slow
 def test_traps_of_the_demo_and_its_parts():
     """On the invented mountain the couloir and gully are one trap, told in stretches that sum to the whole."""
     from lastseen.core.scenario import read_scenario  # noqa: PLC0415
