@@ -31,9 +31,8 @@ KERNELS = {"carried people": of_carried_people, "fall lines": of_fall_lines, "tr
 @pytest.mark.parametrize("name", KERNELS)
 def test_kernels_sample_as_the_grid_does(name):
     """Anywhere inside, on centres and on the lines between them."""
-    places = np.concatenate(
-        [PLACES, np.round(PLACES), np.round(PLACES) + [[0.0, 0.25]], np.round(PLACES) + [[0.5, 0.0]]]
-    )
+    centres = np.round(PLACES)
+    places = np.concatenate([PLACES, centres, centres + np.array((0.0, 0.25)), centres + np.array((0.5, 0.0))])
     found = [KERNELS[name](VALUES, row, col) for row, col in places]
     np.testing.assert_allclose(found, sample_bilinear(VALUES, places[:, 0], places[:, 1]), rtol=1e-13)
 
