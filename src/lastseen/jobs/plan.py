@@ -243,7 +243,7 @@ def find_met_traps(terrain: Terrain, simulation: SnowSimulation) -> tuple[Trap, 
         person.cells[visit],
         number[person.index_of_visit[visit]].astype(np.int32),
         last_cell=last[caught],
-        n_bodies=int(caught.sum()),
+        n_persons=int(caught.sum()),
         shape=terrain.elevation.shape,
     )
 

@@ -238,7 +238,7 @@ def locate_person(ensemble: Ensemble, poa: Grid, at_m: tuple[float, float], outl
 def _spread_cells(ensemble: Ensemble, ground: Grid) -> float:
     """Standard deviation of one possible person, cells."""
     spread_m = PERSON_SPREAD_M
-    if ensemble.model == "body":  # bodies that slide alone do not spread as snow does
+    if ensemble.model == "body":  # samples that slide alone do not spread as snow does
         spread_m = PILE_WIDTH * float(np.median(ensemble.draws.deposit_m3)) ** (1.0 / 3.0)
     return max(LEAST_SPREAD_CELLS, spread_m / ground.cell_m)
 

@@ -77,7 +77,7 @@ class Ensemble:
     """An ensemble that has run."""
 
     model: ModelName
-    # the cells of the events, with the ground as the snow feels it, metres. Shares its north-western corner with the
+    # the cells of the events, with the lightly smoothed ground, metres. Shares its north-western corner with the
     # ground; its cells are a whole number of the ground's cells wide.
     lattice: Grid
     draws: MemberDraws

@@ -44,7 +44,7 @@ from lastseen.snow.flow_kernels import (
 )
 from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 
-# ---- What a run of the flow is told and what it tells
+# ---- The snow of a run, and its result
 
 
 class FlowEnd(Enum):
@@ -155,7 +155,7 @@ def prepare_bed(ground: Grid, *, plain: bool = False) -> Bed:
     Parameters
     ----------
     ground : Grid
-        Elevations in metres as the snow feels them: used as they are.
+        Elevations in metres, lightly smoothed: used as they are.
     plain : bool
         The frame of plain shallow water, for benchmarks.
 
@@ -468,7 +468,7 @@ def simulate_flow(
     Parameters
     ----------
     ground : Grid or Bed
-        Elevations in metres as the snow feels them, used as they are; NaN is no data: what flows in is counted and
+        Elevations in metres, lightly smoothed, used as they are; NaN is no data: what flows in is counted and
         gone. A prepared bed (see :func:`prepare_bed`) saves time when many events run on one ground.
     released_m : ndarray, shape (ny, nx)
         Vertical depth of released snow, metres, 0 or more.

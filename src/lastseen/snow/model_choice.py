@@ -25,13 +25,13 @@ class ModelChoice:
     """A model, and the reason in words."""
 
     model: ModelName
-    ratio: int  # cells of the ground along one working cell of the flow; 1 for single bodies
+    ratio: int  # cells of the ground along one working cell of the flow; 1 for samples that slide alone
     time_s: float  # estimate for the ensemble on two processors
     reason: str  # one plain sentence
 
 
 def choose_model(surface: Grid, release: Release, snow: Snow) -> ModelChoice:
-    """Choose between the flow and single bodies.
+    """Choose between the flow and samples that slide alone.
 
     The flow is chosen where its working cells are 10 m or finer and it is estimated to take less than a minute on two
     processors, after a pilot: the most likely event on cells twice as large. Working cells are a whole number of the

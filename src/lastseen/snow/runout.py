@@ -19,7 +19,7 @@ from lastseen.snow.sliding_mass import Samples, slide_samples
 
 CORRIDOR_SHARES = (0.1, 0.5, 0.9)
 PATH_END = ("a pit or flat ground", "the edge of the elevation model", "no data", "its longest length")
-# The main path is that of a heavy, slippery body: it runs on past where any member of the ensemble stops.
+# The main path is that of a heavy, slippery sample: it runs on past where any member of the ensemble stops.
 MAIN_FRICTION, MAIN_DRAG_PER_M = 0.12, 1.0 / 45.0
 
 
@@ -29,7 +29,7 @@ class FlowPaths:
 
     steepest: LineString  # steepest descent from the top of the release
     steepest_end: str  # why it ends
-    main: LineString  # path of a slippery body from the top of the release, for the profile
+    main: LineString  # path of a slippery sample from the top of the release, for the profile
     profile_m: FloatArray  # shape (n, 2); horizontal distance along the main path and elevation
     passage: Grid  # share of events that pass each cell
     # tuple of (share, MultiPolygon); ground that at least 10, 50 and 90 % of the events pass
@@ -84,7 +84,7 @@ def trace_steepest_descent(
 
 def _main_path(surface: Grid, release: Release) -> LineString:
     unit = np.ones(1)
-    bodies = Samples(
+    samples = Samples(
         x_m=release.top_m[0] * unit,
         y_m=release.top_m[1] * unit,
         east_m_s=0 * unit,
@@ -92,7 +92,7 @@ def _main_path(surface: Grid, release: Release) -> LineString:
         friction=MAIN_FRICTION * unit,
         drag_per_m=MAIN_DRAG_PER_M * unit,
     )
-    tracks = slide_samples(surface, bodies)
+    tracks = slide_samples(surface, samples)
     x, y = surface.centre_of(tracks.cells // surface.shape[1], tracks.cells % surface.shape[1])
     # Cell centres zigzag; a running mean over five cells gives back the smooth way.
     smooth = [ndimage.uniform_filter1d(axis, 5, mode="nearest") for axis in (x, y)]

@@ -14,7 +14,7 @@ from lastseen.core import FloatArray, Grid, IntArray, ResourceError
 from lastseen.snow import sliding_mass_kernels as kernels
 from lastseen.terrain import smooth_heights
 
-SNOW_SMOOTHING_M = 2.5  # design choice: moving snow does not feel ground rougher than about its own depth
+SNOW_SMOOTHING_M = 2.5  # design choice: moving snow evens out ground rougher than about its own depth
 LARGEST_STEP_S = 0.05
 LARGEST_STEP_CELLS = 0.25
 TIME_LIMIT_S = 600.0
@@ -106,7 +106,7 @@ def slide_samples(
     largest_step_s, largest_step_cells, time_limit_s : float
         Bounds of one time step and of the whole run.
     centripetal_load : bool
-        Whether friction feels the load from curved ground. Without it a sample under Coulomb friction alone stops on
+        Whether the load from curved ground acts on friction. Without it a sample under Coulomb friction alone stops on
         its energy line (Heim 1932).
 
     Raises

@@ -32,7 +32,7 @@ class SlideRules(NamedTuple):
     largest_step_s: float
     largest_step_cells: float
     time_limit_s: float
-    centripetal: float  # share of the centripetal load that friction feels: 1; 0 gives the body of the energy line
+    centripetal: float  # share of the centripetal load that acts on friction: 1; 0 gives the energy line
     most_visits: int  # cells entered by all samples together; more end the run
     disc_x: float
     disc_y: float
@@ -109,7 +109,7 @@ def _acceleration(
 ) -> tuple[float, float, float]:
     """Horizontal acceleration of a sample in contact, and g + U.Hess.U (negative: it takes off).
 
-    ``drag`` is g / (xi h) or D/M, 1/m. ``centripetal`` is the share of the centripetal load that friction feels. At
+    ``drag`` is g / (xi h) or D/M, 1/m. ``centripetal`` is the share of the centripetal load in friction. At
     rest, friction points against the drive and at most cancels it.
     """
     p, q = s[1], s[2]
@@ -269,7 +269,7 @@ def slide(
                 flight_top = height
                 continue
             # The place at the end of the step is known before the force there (velocity Verlet), so the ground is asked
-            # once. A step in which friction would turn the body round ends in rest.
+            # once. A step in which friction would turn the sample round ends in rest.
             u1, v1 = u + dt * ax, v + dt * ay
             turned = flat > 0.0 and u1 * u + v1 * v <= 0.0
             if turned and steep <= mu:

@@ -53,7 +53,7 @@ class StartZones:
     # curvature along the contour and along the fall line at the scale of a slab, convex positive, 1/m
     rib_per_m: Grid
     roll_per_m: Grid
-    # of the ground as a slab feels it
+    # of the ground smoothed at the scale of a slab
     slope_deg: Grid
     aspect_deg: Grid
 

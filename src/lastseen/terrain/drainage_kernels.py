@@ -115,7 +115,7 @@ def saddles(z: FloatArray, basin: IntArray, first: int, last: int) -> tuple[IntA
     ny, nx = z.shape
     room, n = 1024, 0
     low, high, height = np.empty(room, np.int32), np.empty(room, np.int32), np.empty(room)
-    # Pairs seen last, and their lowest passes so far: what another pair pushes out is told.
+    # Pairs seen last, and their lowest passes so far: what another pair pushes out is written down.
     near, far, lowest = np.full(CACHE, -1, np.int32), np.empty(CACHE, np.int32), np.empty(CACHE)
     mixed = np.ones(nx, np.bool_)  # whether a cell has another basin beside it; those that have are few
     for i in range(first, last):

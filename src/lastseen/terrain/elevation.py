@@ -322,7 +322,7 @@ def read_window(elevation: Elevation, box: Box, note: TakeNote = lambda _note: N
     """Heights in metres on the lattice for the cells of a box (map metres); NaN where there are none.
 
     Declared no data, masks, NaN and impossible heights (below -500 m or above 9,000 m) all become NaN before anything
-    is resampled; what was impossible is told.
+    is resampled; what was impossible becomes a note.
 
     Parameters
     ----------

@@ -448,7 +448,7 @@ def _outline(share: FloatArray, ground: Grid, least: float) -> MultiPolygon:
 
 
 def _require_overlap(file: VectorFile | RasterFile, elevation: Elevation) -> None:
-    """Refuse a file that lies nowhere on the elevation model; an empty one is told by a note later."""
+    """Refuse a file that lies nowhere on the elevation model; an empty one becomes a note later."""
     if file.bounds is None:
         return
     over = elevation.bounds_m

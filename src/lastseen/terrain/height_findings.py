@@ -1,4 +1,4 @@
-"""Heights that are probably no heights: told, never changed.
+"""Heights that are probably no heights: noted, never changed.
 
 A model that does not declare its no-data value hides it among the heights: -9999 in single cells, 0 under a mountain. A
 hole of that kind turns into a pit with walls, and every layer around it is wrong. What lies outside -500 to 9,000 m is

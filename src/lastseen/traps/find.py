@@ -80,7 +80,7 @@ def _split(added: Found) -> tuple[Found, Found, Found]:
 
 
 def _is_trough(hollow: tuple[Trap, Patch], banks: Found, cell_m: float) -> bool:
-    """Whether a hollow is no more than the level trough behind a bank, which is told as the bank."""
+    """Whether a hollow is no more than the level trough behind a bank, which is reported as the bank."""
     trap, patch = hollow
     long = trap.length_m >= TROUGH * trap.width_m
     behind = [bed for bank, bed in banks if long or bank.length_m >= 2.0 * trap.length_m]
@@ -88,7 +88,7 @@ def _is_trough(hollow: tuple[Trap, Patch], banks: Found, cell_m: float) -> bool:
 
 
 def _walled(gullies: Found, cliffs: Found) -> tuple[Found, Found]:
-    """Cliffs that are no more than the walls of a gully are told as part of it: it can injure as well as bury."""
+    """Cliffs that are no more than the walls of a gully are reported as part of it: it can injure as well as bury."""
     walls_of: dict[int, list[float]] = {}
     apart = []
     for cliff, patch in cliffs:

@@ -19,14 +19,14 @@ TRAP_OF: dict[LayerKind, Kind] = {
 }  # fmt: skip
 GAP_M: dict[Kind, float] = {"trees": 15.0, "rocks": 10.0, "crevasses": 15.0}  # pieces nearer are one; design choice
 LEAST_TREES_M2 = 100.0  # a few bushes are no stand; design choice
-LEAST_WATER_M2 = 20.0  # less is a puddle, or the end of a creek that is told with its gully; design choice
+LEAST_WATER_M2 = 20.0  # less is a puddle, or the end of a creek that is reported with its gully; design choice
 ROAD_SLOPE_DEG = 20.0  # below gentler ground than this nothing piles up on a road; design choice
 CREEK, CREEK_WIDTH_M = 0.3, 1.0  # a gully with this much water along this share of it is a creek bed; design choice
 ALONG = 0.1  # a road that covers this share of a bench runs along it; design choice
 
 
 def find_layer_traps(ground: Ground, inside: BoolArray, layers: GroundLayers, gullies: Found) -> Found:
-    """Traps from ground layers that touch ``here`` (window shape); water in a gully is told with the gully."""
+    """Traps from ground layers that touch ``inside`` (window shape); water in a gully is reported with it."""
     window = _window(ground)
     slope = read_terrain(ground.light).slope_deg.values
     in_gully = np.zeros(inside.shape, np.bool_)

@@ -118,8 +118,8 @@ LEAST_FALL = (
 UNRESOLVED_CELLS = (
     8.0  # a gully of fewer cells across: they miss its lowest line and its lips, so depths are too small, ...
 )
-UNRESOLVED_PERCENT = 75.0  # ... and the upper quartile along the bed is told instead of the median; design choices
-MUCH_DEEPER = 1.4  # a deepest part this many times as deep as the middle is told apart; design choice
+UNRESOLVED_PERCENT = 75.0  # ... and the upper quartile along the bed is reported instead of the median; design choices
+MUCH_DEEPER = 1.4  # a deepest part this many times as deep as the middle is reported apart; design choice
 PARTS_FROM_M, PART_M = 300.0, 200.0  # longer gullies tell their shares in stretches about this long; design choice
 ROUNDS = 4  # side gullies of side gullies are followed this deep; design choice
 AXES = ((0, 2), (1, 2), (2, 2), (2, 1), (2, 0), (2, -1), (2, -2), (1, -2))  # half rows and columns a step

@@ -26,12 +26,12 @@ LEAST_CELLS_ACROSS = 4.0  # on coarse cells: a break of three cells is roughness
 SHORT_M, SHORT_CHANGE_DEG = (
     30.0,
     20.0,
-)  # a shorter break than this must be sharper to be told from roughness; design choice
+)  # a shorter break than this must be sharper to stand out from roughness; design choice
 BENCH_FLAT_DEG = 15.0  # a bench is gentler than a slope on which debris still creeps on; design choice
 BENCH_DEPTH_M = (8.0, 50.0)  # along the fall line: narrower is a path, wider is open flat ground; design choice
 BENCH_BEYOND_M = 15.0  # steepness above and below a bench is the mean over this distance; design choice
 BENCH_ACROSS_M = 20.0  # shorter ones, and ones deeper than across, are knolls and spurs; design choice
-INNER = 0.75  # share of a bench's depth on which its cells are told from the slopes above and below; measured on tests
+INNER = 0.75  # share of a bench's depth on which its cells differ from the slopes above and below; measured on tests
 BANK_REACH_M = 15.0  # the counter-slope rises within this distance downhill; design choice
 FILL_REACH_M = 60.0  # debris behind a bank is filled back up the slope no farther than this; design choice
 BANK_RISE_M = 1.0  # as high as a flow of size 2 is thick; design choice

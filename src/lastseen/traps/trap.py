@@ -67,8 +67,8 @@ FULL_SEVERITY: dict[Kind, tuple[str, float]] = {
 BARE_GROUND = "bare ground"
 LEAST_SEVERITY = 0.1  # the smallest trap that is reported still counts; design choice
 LEAST_POA = 1e-6  # of a trap in which nobody stops
-LEAST_TOLD = 0.005  # a part of a trap in which fewer stop is not told
-UNVISITED = 0.05  # keeps traps in the order of their severity where no body came by; design choice
+LEAST_PART_SHARE = 0.005  # a part of a trap in which fewer stop is not named
+UNVISITED = 0.05  # keeps traps in the order of their severity where nobody came by; design choice
 WEIGHT_FORMULA = (
     "weight = severity x (person_ends + 0.5 person_passes + 0.05); severity = the trap's measure / its full value, "
     "between 0.1 and 1 (gully 8 m deep, hollow 4 m deep, flattening by 45 degrees, bench 50 m along the fall line, "
@@ -209,7 +209,7 @@ def add_person_shares(
     visited_cells: IntArray,
     index_of_visit: IntArray,
     last_cell: IntArray,
-    n_bodies: int,
+    n_persons: int,
     shape: tuple[int, int],
     *,
     least_share: float = 0.0,
@@ -221,13 +221,13 @@ def add_person_shares(
     Parameters
     ----------
     visited_cells : ndarray of int, shape (n_visits,)
-        Flat index of a cell that a body entered; negative is off the model.
+        Flat index of a cell that a person entered; negative is off the model.
     index_of_visit : ndarray of int, shape (n_visits,)
-        Which body entered it, 0 to ``n_bodies - 1``.
-    last_cell : ndarray of int, shape (n_bodies,)
-        Where each body stopped; -1 where it left the model.
-    n_bodies : int
-        Number of bodies, at least 1.
+        Which person entered it, 0 to ``n_persons - 1``.
+    last_cell : ndarray of int, shape (n_persons,)
+        Where each person stopped; -1 where it left the model.
+    n_persons : int
+        Number of persons, at least 1.
     shape : tuple of int
         Rows and columns of the elevation model.
     least_share : float
@@ -236,24 +236,24 @@ def add_person_shares(
     Raises
     ------
     InputError
-        If the arrays do not fit each other, the number of bodies or the shape.
+        If the arrays do not fit each other, the number of persons or the shape.
     """
     visits, persons, last = (np.asarray(a, dtype=np.int64).ravel() for a in (visited_cells, index_of_visit, last_cell))
     size = shape[0] * shape[1]
-    _check_visits(visits, persons, last, n_bodies, size)
+    _check_visits(visits, persons, last, n_persons, size)
     on_map = visits >= 0
     visits, persons, ended = visits[on_map], persons[on_map], last[last >= 0]
     inside = np.zeros(size, dtype=np.bool_)
     met = []
     for trap in traps:
         inside[trap.cells] = True
-        seen = np.zeros(n_bodies, dtype=np.bool_)
+        seen = np.zeros(n_persons, dtype=np.bool_)
         seen[persons[inside[visits]]] = True
         seen[np.flatnonzero(last >= 0)[inside[ended]]] = True
-        passes, ends = float(seen.mean()), float(inside[ended].sum() / n_bodies)
+        passes, ends = float(seen.mean()), float(inside[ended].sum() / n_persons)
         inside[trap.cells] = False
         if passes >= least_share:
-            parts = _parts_with_person(trap, visits, persons, ended=ended, count=n_bodies, size=size)
+            parts = _parts_with_person(trap, visits, persons, ended=ended, count=n_persons, size=size)
             filled = replace(trap, person_passes=passes, person_ends=ends, parts=parts)
             met.append(replace(filled, weight=weigh_trap(filled)))
     return sort_by_weight(met)
@@ -298,7 +298,7 @@ def describe_shares(trap: Trap) -> str:
     text = f"{percent(trap.person_passes)} of carried persons enter it, {percent(trap.person_ends)} stop in it"
     if np.isfinite(trap.burial_m) and trap.person_ends > 0.0:
         text += f", under {trap.burial_m:.1f} m of debris on average over all events"
-    held = [part for part in trap.parts if part.person_ends >= LEAST_TOLD]
+    held = [part for part in trap.parts if part.person_ends >= LEAST_PART_SHARE]
     if held and trap.person_ends > 0.0:
         text += ": " + ", ".join(
             f"{percent(part.person_ends)} between {part.from_m:.0f} and {part.to_m:.0f} m down it" for part in held
@@ -306,16 +306,16 @@ def describe_shares(trap: Trap) -> str:
     return f"{text}."
 
 
-def _check_visits(visits: LongArray, bodies: LongArray, last: LongArray, n_bodies: int, size: int) -> None:
+def _check_visits(visits: LongArray, persons: LongArray, last: LongArray, n_persons: int, size: int) -> None:
     """Refuse visits that do not fit together."""
-    if n_bodies < 1 or last.size != n_bodies:
+    if n_persons < 1 or last.size != n_persons:
         raise InputError(
-            f"{last.size} last cells for {n_bodies} bodies: give one last cell for each of at least one body"
+            f"{last.size} last cells for {n_persons} bodies: give one last cell for each of at least one body"
         )
-    if visits.size != bodies.size:
-        raise InputError(f"{visits.size} visited cells for {bodies.size} bodies of visits: give arrays of one length")
-    if bodies.size and not 0 <= int(bodies.min()) <= int(bodies.max()) < n_bodies:
-        raise InputError(f"a body of a visit lies outside 0 to {n_bodies - 1}: number the bodies from 0")
+    if visits.size != persons.size:
+        raise InputError(f"{visits.size} visited cells for {persons.size} bodies of visits: give arrays of one length")
+    if persons.size and not 0 <= int(persons.min()) <= int(persons.max()) < n_persons:
+        raise InputError(f"a body of a visit lies outside 0 to {n_persons - 1}: number the bodies from 0")
     if max(int(visits.max(initial=-1)), int(last.max())) >= size:
         raise InputError(
             f"a visited cell lies beyond the {size} cells of the model: give flat indices on its own lattice"
