@@ -169,12 +169,12 @@ def test_an_older_search_is_not_overwritten_unasked(flat, tmp_path):
 
 
 @pytest.mark.slow
-def test_same_outline_same_bytes(tmp_path):
-    outline = saved(tmp_path / "a.gpkg")
-    for name in ("one", "two"):
-        assert run_command("strips", outline, "-o", tmp_path / name, "-q")[0] == 0
+def test_same_outline_same_bytes(flat, tmp_path):
+    folder = flat[0]
+    again = run_command("strips", folder.parent / "area.gpkg", "-o", tmp_path / "found", "--date", "2027-01-31")
+    assert again[0] == 0, again[2]
     for file in ("search.json", "search.gpkg", "lanes.gpx", "map.png"):
-        assert (tmp_path / "one" / file).read_bytes() == (tmp_path / "two" / file).read_bytes(), file
+        assert (folder / file).read_bytes() == (tmp_path / "found" / file).read_bytes(), file
 
 
 def test_a_ring_that_does_not_close_is_no_area(tmp_path):
@@ -194,13 +194,10 @@ def test_a_ring_that_does_not_close_is_no_area(tmp_path):
 @pytest.mark.slow
 def test_the_second_pass_lies_midway_beside_the_first(tmp_path):
     """Half the width, twice the strips, and no lane of the second pass on one of the first."""
-    outline = saved(tmp_path / "a.gpkg")
-    for name, more in (("first", ()), ("second", ("--second-pass",))):
-        code, _, err = run_command("strips", outline, "-o", tmp_path / name, "-q", "--pattern", "across", *more)
-        assert code == 0, err
-    first, second = (
-        geopandas.read_file(tmp_path / name / "search.gpkg", layer="lanes") for name in ("first", "second")
-    )
+    path, outline = tmp_path / "second" / "search.gpkg", saved(tmp_path / "a.gpkg")
+    code, _, err = run_command("strips", outline, "-o", path.parent, "-q", "--pattern", "across", "--second-pass")
+    assert code == 0, err
+    first, second = (geopandas.read_file(path, layer=layer) for layer in ("first_lanes", "lanes"))
     assert len(second) == 2 * len(first)
     beside = second.geometry.interpolate(0.5, normalized=True).distance(first.union_all())
     assert beside.between(5.0, 15.0).all()

@@ -47,9 +47,9 @@ def of_all(folder):
     return view_traps(scenario(folder, point=False))
 
 
-def test_a_point_gives_the_traps_of_its_plan(folder, of_point):
+def test_a_point_gives_the_traps_of_its_plan(of_point):
     """The same traps, shares and burial as the plan; notes on walking are left out."""
-    plan = make_plan(scenario(folder))
+    plan = of_point.plan
     assert [t.reason for t in of_point.traps] == [t.reason for t in plan.model.traps]
     assert [t.person_ends for t in of_point.traps] == [t.person_ends for t in plan.model.traps]
     assert of_point.traps
@@ -84,12 +84,12 @@ def test_trees_take_away_start_zones_and_become_a_trap(folder, of_all):
 
 
 @pytest.mark.slow
-def test_layers_reach_the_plan(folder):
+def test_layers_reach_the_plan(folder, of_point):
     """Trees move the release, water is a trap with shares, no-go ground is handed on, files are named."""
     wood = box(hills.WEST_M + 380, hills.NORTH_M - 700, hills.WEST_M + 430, hills.NORTH_M - 300)
     lake = box(hills.WEST_M + 300, hills.NORTH_M - 960, hills.WEST_M + 600, hills.NORTH_M - 700)
     forbidden = box(hills.WEST_M + 440, hills.NORTH_M - 800, hills.WEST_M + 480, hills.NORTH_M - 760)
-    plain = make_plan(scenario(folder))
+    plain = of_point.plan
     plan = make_plan(scenario(
         folder, trees=vector(folder / "t.gpkg", wood), water=vector(folder / "w.gpkg", lake),
         no_go=vector(folder / "n.gpkg", forbidden),
