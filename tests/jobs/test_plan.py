@@ -244,7 +244,7 @@ def test_bad_questions_get_one_clear_sentence(name, tmp_path):
     more = {key: value for key, value in more.items() if key != "rows"}
     path = hills.write(tmp_path / "hill.tif", z)
     with pytest.raises(kind, match=text) as caught:
-        make_plan(question(path, **more))
+        make_plan(question(path, **({"snow": dataclasses.replace(QUICK, model="body")} | more)))
     assert isinstance(caught.value, LastseenError)
     assert "\n" not in str(caught.value)
 
