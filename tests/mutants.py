@@ -45,6 +45,7 @@ OPERATORS = {
 }  # fmt: skip
 TWINS = {"min": "max", "any": "all", "floor": "ceil", "minimum": "maximum", "nanmin": "nanmax", "argmin": "argmax",
          "sin": "cos", "union": "intersection"}  # fmt: skip
+SYMMETRIC = {"min", "max", "minimum", "maximum", "hypot", "isclose", "logical_and", "logical_or", "gcd"}
 TWINS |= {b: a for a, b in TWINS.items()}
 
 
@@ -120,6 +121,8 @@ def changes(node):
             name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
             if name in TWINS:
                 yield "function", node.func, re.sub(rf"\b{name}$", TWINS[name], ast.unparse(node.func))
+            if name in SYMMETRIC:
+                return
             plain = [a for a in node.args if not isinstance(a, ast.Starred)]
             if len(plain) == len(node.args) >= 2 and ast.dump(plain[0]) != ast.dump(plain[1]):
                 yield "arguments", node, unparse(ast.Call(node.func, [plain[1], plain[0], *plain[2:]], node.keywords))
