@@ -55,6 +55,7 @@ def test_nothing_is_covered_on_the_way_there(server, bench_plan):
     assert covered[-1, 1] > 0.9
 
 
+@pytest.mark.slow  # works out plans
 def test_a_second_pass_stays_one(server):
     """Lanes of a plan that is a second pass lie beside those of the first: half the width, as the plan has them."""
     plan = server.make(DEMO | {"search": DEMO["search"] | {"second_pass": True}})
@@ -65,6 +66,7 @@ def test_a_second_pass_stays_one(server):
     assert len(laid["route"]["features"]) == len(numbers["route"])
 
 
+@pytest.mark.slow  # works out plans
 @pytest.mark.parametrize("entry", ["top", "toe"])
 def test_entry_is_part_of_a_plan(server, entry):
     """A plan that begins at the toe says so, and its scenario file reads back."""
@@ -149,6 +151,7 @@ def test_an_upload_is_written_anew(server, tmp_path):
         assert "remark" not in data.tags()
 
 
+@pytest.mark.slow  # works out plans
 def test_events_tell_the_whole_job(server):
     """Server-sent events: stages with a share that never falls, and an end."""
     job = server.client.post("/api/jobs", json=DEMO | {"snow": {"size": 1}}).json()
@@ -161,6 +164,7 @@ def test_events_tell_the_whole_job(server):
     assert len({one["stage"] for one in seen}) > 5
 
 
+@pytest.mark.slow  # works out plans
 def test_a_crashed_job_is_told_and_the_server_runs_on(server):
     """The process of a job is killed from outside: the job fails, nothing stays, the next one runs."""
     before = {one.name for one in server.folder.iterdir()}

@@ -239,6 +239,40 @@ def test_each_of_host_origin_and_token_is_asked_for_alone(prepared):
             assert client.get("/api/state", headers=right | {key: value}).status_code == status, key
 
 
+def test_the_right_cookie_alone_opens_nothing(prepared):
+    """A browser sends the cookie along whoever asks: a wrong host, origin or page is refused with it, as without."""
+    right = {"host": f"127.0.0.1:{prepared.port}", "cookie": f"lastseen_{prepared.port}={TOKEN}"}
+    wrong = [
+        ({"origin": "http://evil.example"}, 403), ({"origin": "null"}, 403), ({"sec-fetch-site": "cross-site"}, 403),
+        ({"origin": f"http://127.0.0.1:{prepared.port + 1}"}, 403), ({"sec-fetch-site": "same-site"}, 403),
+        ({"host": "evil.example"}, 421), ({"host": f"127.0.0.1:{prepared.port + 1}"}, 421),
+        ({"host": "evil.example", "origin": "http://evil.example"}, 421),
+    ]  # fmt: skip
+    before = prepared.client.get("/api/jobs").json()
+    with httpx.Client(base_url=prepared.origin) as client:
+        assert client.get("/api/state", headers=right).status_code == 200
+        assert client.get("/api/state", headers=right | {"origin": prepared.origin}).status_code == 200
+        for headers, status in wrong:
+            for method, path in (("GET", "/api/state"), ("POST", "/api/jobs"), ("DELETE", "/api/jobs/job-1")):
+                found = client.request(method, path, headers=right | headers, json=DEMO if method == "POST" else None)
+                assert found.status_code == status, (method, headers)
+    assert prepared.client.get("/api/jobs").json() == before
+
+
+@pytest.mark.parametrize(
+    "cookie",
+    [
+        "lastseen_{port}=", "lastseen_{port}=" + TOKEN[:-1], "lastseen_{port}=" + TOKEN + "x", "lastseen_1=" + TOKEN,
+        "lastseen=" + TOKEN, 'lastseen_{port}="' + TOKEN[::-1] + '"', TOKEN,
+    ],
+)  # fmt: skip
+def test_only_the_cookie_of_this_server_counts(prepared, cookie):
+    """Another name, another port, a part of the token: 401, as with none."""
+    with httpx.Client(base_url=prepared.origin) as client:
+        sent = {"cookie": cookie.format(port=prepared.port)}
+        assert client.get("/api/state", headers=sent).status_code == 401
+
+
 def test_a_header_that_decides_must_not_stand_twice(prepared):
     """Two hosts, origins or tokens: servers and proxies would not agree on which one counts (RFC 9110, 5.3)."""
     head = f"GET /api/state HTTP/1.1\r\nHost: 127.0.0.1:{prepared.port}\r\nConnection: close\r\n"

@@ -3,7 +3,6 @@
 import asyncio
 import os
 import sys
-import time
 
 import httpx
 import pytest
@@ -15,15 +14,7 @@ from lastseen.web.jobs import Jobs
 from lastseen.web.plans import PlanStore
 from lastseen.web.pool import WorkerPool
 from lastseen.web.settings import Limits, Settings
-
-
-def rest(seconds):
-    time.sleep(seconds)
-    return os.getpid()
-
-
-def end_at_once():
-    os._exit(3)
+from web.pool_work import end_at_once, rest
 
 
 def with_pool(count, work):

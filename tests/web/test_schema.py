@@ -21,10 +21,10 @@ COUNT = {"sent": 0, "found": 0}
 
 
 @pytest.fixture(scope="module")
-def fuzzed(tmp_path_factory):
+def fuzzed(tmp_path_factory, give_plan):
     """A server of its own with one plan on it."""
     running = Server(tmp_path_factory.mktemp("fuzzed") / "plans")
-    plan = running.make()
+    plan = give_plan(running)
     yield running, plan
     for job in running.client.get("/api/jobs").json():
         running.client.delete(f"/api/jobs/{job['id']}")

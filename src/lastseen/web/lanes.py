@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import shapely
 from pyproj import CRS
-from shapely import MultiPolygon
+from shapely import MultiPolygon, box
 from shapely.geometry import mapping
 from shapely.ops import transform
 
@@ -107,10 +107,6 @@ def lay_lanes(folder: str, scenario: str, request: AskLanes) -> dict[str, Any]:
 
 def warm_up() -> None:
     """Load what a layout needs, so that the first slide is quick."""
-    from shapely import box  # noqa: PLC0415
-
-    from lastseen.core import Grid  # noqa: PLC0415
-
     y, x = np.mgrid[0:100, 0:100]
     flat = Grid(0.2 * y + 0.0 * x, 0.0, 200.0, 2.0, CRS("EPSG:32632"))
     poa = flat.with_values(np.where((x > 30) & (x < 60) & (y > 30) & (y < 60), 1.0 / 841.0, 0.0))
@@ -215,9 +211,6 @@ def long_profile(folder: str, scenario: str) -> dict[str, Any]:
 
 def person_areas(folder: str) -> dict[str, Any]:
     """The smallest areas that hold 50 % and 90 % of the probability of area, as GeoJSON in degrees."""
-    from shapely.geometry import mapping  # noqa: PLC0415
-    from shapely.ops import transform  # noqa: PLC0415
-
     result = read_result(Path(folder))
     back = transformer(result.crs, WGS84).transform
     areas = poa_areas(result.rasters["poa"].bands[0]) if "poa" in result.rasters else ()
