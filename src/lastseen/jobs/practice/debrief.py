@@ -81,35 +81,20 @@ class Searcher:
 
 @dataclass(frozen=True, kw_only=True)
 class Debrief:
-    """What a drill's tracks say.
-
-    Attributes
-    ----------
-    left_out : tuple of LeftOut
-        Recordings that could not be used.
-    lattice : Lattice
-        Samples of the outline.
-    team_s : ndarray, shape (3, samples)
-    band : Band
-        Of all searchers together.
-    clock : RescueClock
-        Of the plan.
-    zero_s : float
-        The clock's zero, since 1970.
-    """
+    """What a drill's tracks say."""
 
     plan: PlannedSearch
     searchers: tuple[Searcher, ...]
-    left_out: tuple[UnusedTrack, ...]
+    left_out: tuple[UnusedTrack, ...]  # recordings that could not be used
     gps_error_m: float
     radii: Radii
-    lattice: Lattice
-    team_s: FloatArray
-    band: CoverageBand
+    lattice: Lattice  # samples of the outline
+    team_s: FloatArray  # shape (3, samples)
+    band: CoverageBand  # of all searchers together
     lanes: LaneReview
     leftover: Leftover
-    clock: RescueClock
-    zero_s: float
+    clock: RescueClock  # of the plan
+    zero_s: float  # the clock's zero, since 1970
     targets: tuple[Target, ...]
     notes: tuple[str, ...]
 
@@ -133,9 +118,9 @@ def debrief(
 
     Parameters
     ----------
-    recordings : sequence of RawTrack or LeftOut
+    recordings : sequence of RawTrack or UnusedTrack
         As `read_tracks` gives them.
-    log : sequence of Noted
+    log : sequence of NotedTime
         Times that somebody wrote down.
     targets : sequence of Target
         What was hidden.

@@ -495,23 +495,15 @@ DEPOSIT_LIMITS = (
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PracticeDeposit:
-    """A deposit on a site, ready to be handed over.
-
-    Attributes
-    ----------
-    ground : Grid
-        Elevations round the site, metres.
-    site : dict
-        What ``sites.json`` says about the site: its statement stands on the sheet.
-    """
+    """A deposit on a site, ready to be handed over."""
 
     name: str
-    ground: Grid
+    ground: Grid  # elevations round the site, metres
     elevation: Elevation
     frame: SiteFrame
     shape: SnowShape
     pushing: PushPlan
-    site: dict[str, Any]
+    site: dict[str, Any]  # what ``sites.json`` says about the site: its statement stands on the sheet
     seed: int
     notes: tuple[str, ...]
 

@@ -21,41 +21,22 @@ MARGIN_M = 20.0  # between the site and ground reached by snow, for people who s
 
 @dataclass(frozen=True, kw_only=True)
 class SiteRequest:
-    """What ground is looked for.
+    """What ground is looked for."""
 
-    Attributes
-    ----------
-    width_m, height_m : float
-        Across and along the fall line; the height is measured on the slope.
-    low_deg, high_deg : float
-        Slope of the site.
-    start_deg : float
-        Slope from which snow can start.
-    most_size : int
-        Largest destructive size that is looked at; larger ones are left out, and every sheet then says so.
-    near_m : (x, y) or None
-        Where people come from, map metres.
-    within_m : float
-        Greatest distance from there.
-    margin_m : float
-        Between the site and ground reached by snow.
-    exposed_ok : bool
-        Whether ground reached by snow may be used; it then needs a lookout place.
-    count : int
-        How many sites at most.
-    """
-
+    # across and along the fall line; the height is measured on the slope
     width_m: float = SIZE_M[0]
     height_m: float = SIZE_M[1]
+    # slope of the site
     low_deg: float = LOW_DEG
     high_deg: float = HIGH_DEG
-    start_deg: float = LEAST_START_DEG
+    start_deg: float = LEAST_START_DEG  # slope from which snow can start
+    # largest destructive size that is looked at; larger ones are left out, and every sheet then says so
     most_size: int = SIZES[-1]
-    near_m: tuple[float, float] | None = None
-    within_m: float = 2000.0
-    margin_m: float = MARGIN_M
-    exposed_ok: bool = False
-    count: int = 8
+    near_m: tuple[float, float] | None = None  # (x, y) or None; where people come from, map metres
+    within_m: float = 2000.0  # greatest distance from there
+    margin_m: float = MARGIN_M  # between the site and ground reached by snow
+    exposed_ok: bool = False  # whether ground reached by snow may be used; it then needs a lookout place
+    count: int = 8  # how many sites at most
 
     def __post_init__(self) -> None:
         """Refuse what cannot be meant.

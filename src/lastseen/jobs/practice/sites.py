@@ -443,22 +443,14 @@ AROUND_M = 3000.0  # ground round the search with --near, for what comes down fr
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class SiteView:
-    """Practice sites on some ground.
+    """Practice sites on some ground."""
 
-    Attributes
-    ----------
-    scenario : Scenario
-        Elevation, ground layers and name; no last-seen point.
-    notes : tuple of str
-        Plain sentences that the user must see.
-    """
-
-    scenario: Scenario
+    scenario: Scenario  # elevation, ground layers and name; no last-seen point
     elevation: Elevation
     terrain: Terrain
     search: SiteSearch
     near: LonLat | None
-    notes: tuple[str, ...]
+    notes: tuple[str, ...]  # plain sentences that the user must see
 
 
 def view_sites(

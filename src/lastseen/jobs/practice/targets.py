@@ -84,30 +84,16 @@ class StakeOut:
 
 @dataclass(frozen=True, kw_only=True)
 class TargetPlan:
-    """All that an instructor hides.
-
-    Attributes
-    ----------
-    targets : tuple of Target
-        Targets, then decoys, each in the order in which they are hidden.
-    difficulty : tuple of Difficulty
-        Of the targets.
-    marks : (Mark, Mark)
-        A and B; seen from A towards B all targets lie on the left.
-    stakes : tuple of StakeOut
-        In the order of the targets.
-    order : tuple of str
-        In which they are hidden: a short walk from mark A.
-    """
+    """All that an instructor hides."""
 
     exercise_name: str
     exercise: Exercise
     seed: int
-    targets: tuple[Target, ...]
-    difficulty: tuple[Difficulty, ...]
-    marks: tuple[Mark, Mark]
-    stakes: tuple[StakeOut, ...]
-    order: tuple[str, ...]
+    targets: tuple[Target, ...]  # targets, then decoys, each in the order in which they are hidden
+    difficulty: tuple[Difficulty, ...]  # of the targets
+    marks: tuple[Mark, Mark]  # (Mark, Mark); a and B; seen from A towards B all targets lie on the left
+    stakes: tuple[StakeOut, ...]  # in the order of the targets
+    order: tuple[str, ...]  # in which they are hidden: a short walk from mark A
 
     @property
     def transmitters(self) -> int:

@@ -233,29 +233,17 @@ KEPT_TILES = 9
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class AreaView:
-    """An area as it was read; its rasters lie in kept tiles.
-
-    Attributes
-    ----------
-    outline : MultiPolygon or None
-        Of the area that was asked for; None is the whole elevation model.
-    squares : tuple of Window
-        The tiles.
-    zones : tuple of (ZoneRow, MultiPolygon)
-        Start zones that touch the area, those that do most harm first.
-    slopes : ndarray of int64
-        Start cells by tenths of a degree.
-    """
+    """An area as it was read; its rasters lie in kept tiles."""
 
     scenario: Scenario
     elevation: Elevation
     heights: Heights
     request: AreaRequest
-    outline: MultiPolygon | None
+    outline: MultiPolygon | None  # of the area that was asked for; None is the whole elevation model
     kept: KeptTiles
-    squares: tuple[Window, ...]
-    zones: tuple[tuple[ZoneRow, MultiPolygon], ...]
-    slopes: npt.NDArray[np.int64]
+    squares: tuple[Window, ...]  # the tiles
+    zones: tuple[tuple[ZoneRow, MultiPolygon], ...]  # start zones that touch the area, those that do most harm first
+    slopes: npt.NDArray[np.int64]  # start cells by tenths of a degree
     samples: int
     notes: tuple[str, ...]
 

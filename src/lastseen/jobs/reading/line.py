@@ -68,20 +68,14 @@ class ZoneOnLine:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LineReading:
-    """All that is said about a line.
-
-    Attributes
-    ----------
-    traps : tuple of Trap
-        That somebody caught on the line can meet, numbered as they are named.
-    """
+    """All that is said about a line."""
 
     route: Route
     stations: Stations
     stretches: tuple[Stretch, ...]
     regroup: tuple[Regroup, ...]
     zones: tuple[ZoneOnLine, ...]
-    traps: tuple[Trap, ...]
+    traps: tuple[Trap, ...]  # that somebody caught on the line can meet, numbered as they are named
     passing: PassingSamples
     caught: CaughtRecords
     draws: SharedDraws
@@ -217,21 +211,13 @@ START_ZONE_NOTE = (
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LineView:
-    """A line of travel as it was read.
-
-    Attributes
-    ----------
-    source : Path
-        The file with the line.
-    notes : tuple of str
-        Plain sentences that the user must see.
-    """
+    """A line of travel as it was read."""
 
     scenario: Scenario
     elevation: Elevation
-    source: Path
+    source: Path  # the file with the line
     reading: LineReading
-    notes: tuple[str, ...]
+    notes: tuple[str, ...]  # plain sentences that the user must see
 
 
 def layers_reader(wanted: Ground) -> Callable[[Grid], GroundLayers]:

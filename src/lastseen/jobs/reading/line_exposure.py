@@ -48,57 +48,33 @@ LongArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PassingSamples:
-    """Samples that pass a line, from where they first do; and what comes over the ground beside it.
+    """Samples that pass a line, from where they first do; and what comes over the ground beside it."""
 
-    Attributes
-    ----------
-    offsets : ndarray of int, shape (samples + 1,)
-        Sample b owns entered cells offsets[b] to offsets[b + 1].
-    rows, cols : ndarray of int
-        Cells entered, on the lattice.
-    speeds_m_s : ndarray
-        At entry.
-    zone : ndarray of int, shape (samples,)
-        Index of its start zone in ``zones``.
-    stays : ndarray of bool
-        Whether it stops on known ground.
-    stop_height_m, stop_x_m, stop_y_m, debris_m : ndarray
-        Where it stops; NaN where it does not stay.
-    away_m : ndarray
-        Distance on the map from its start to where it first passes; 0 where it starts on the line.
-    record_body, record_visit, record_station : ndarray of int, shape (records,)
-        A sample passes a station at an entered cell.
-    members : int
-        Of the ensemble.
-    ground : Gathered
-        What comes over the cells beside the line.
-    spacing_m, near_m : float
-        Distance of starts that was taken; how near to a station a sample passes it.
-    samples : int
-        How many were run.
-    """
-
-    offsets: npt.NDArray[np.int64]
+    offsets: npt.NDArray[np.int64]  # shape (samples + 1,); sample b owns entered cells offsets[b] to offsets[b + 1]
+    # cells entered, on the lattice
     rows: IntArray
     cols: IntArray
-    speeds_m_s: FloatArray
-    zone: IntArray
+    speeds_m_s: FloatArray  # at entry
+    zone: IntArray  # shape (samples,); index of its start zone in ``zones``
     member: IntArray
-    stays: BoolArray
+    stays: BoolArray  # whether it stops on known ground
+    # where it stops; NaN where it does not stay
     stop_height_m: FloatArray
     stop_x_m: FloatArray
     stop_y_m: FloatArray
     debris_m: FloatArray
-    away_m: FloatArray
+    away_m: FloatArray  # distance on the map from its start to where it first passes; 0 where it starts on the line
+    # shape (records,); a sample passes a station at an entered cell
     record_sample: npt.NDArray[np.int64]
     record_visit: npt.NDArray[np.int64]
     record_station: IntArray
     zones: tuple[tuple[int, int, int], ...]
-    members: int
-    ground: CellTotals
+    members: int  # of the ensemble
+    ground: CellTotals  # what comes over the cells beside the line
+    # distance of starts that was taken; how near to a station a sample passes it
     spacing_m: float
     near_m: float
-    samples: int
+    samples: int  # how many were run
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
