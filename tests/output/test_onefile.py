@@ -17,7 +17,7 @@ from lastseen.output.onefile.elements import part, script, words
 from lastseen.output.onefile.page import curve_corners, lookup, page_text, write_page
 from lastseen.output.read import read_result
 from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
-from lastseen.output.results.plan import result_of_plan
+from lastseen.output.results.plan import result_of_plan, result_of_search
 from lastseen.rescue.survival import CURVES, survival_bounds_percent
 
 MEGABYTE = 1_000_000
@@ -139,7 +139,7 @@ def test_areas_hold_half_and_most_of_the_poa(result):
 
 def test_a_drawn_search_shows_what_there_is(observed):
     """Without a model there are lanes, outline and clock, and no switch for what is not there."""
-    found = result_of_plan(observed, search_only=True)
+    found = result_of_search(observed)
     tree = lxml.html.document_fromstring(page_text(found))
     switches = set(tree.xpath("//@data-layer"))
     assert {"lanes", "route", "given", "relief", "contours", "outline"} <= switches

@@ -11,7 +11,7 @@ from PIL import Image
 from browser import launch, open_page
 from lastseen.output.onefile.page import write_page
 from lastseen.output.read import read_result
-from lastseen.output.results.plan import result_of_plan
+from lastseen.output.results.plan import result_of_search
 from lastseen.rescue.survival import CURVES, survival_percent
 
 pytestmark = pytest.mark.slow
@@ -38,7 +38,7 @@ def address(written, tmp_path_factory):
 @pytest.fixture(scope="module")
 def flat_address(observed, tmp_path_factory):
     path = tmp_path_factory.mktemp("alone") / "search.html"
-    write_page(result_of_plan(observed, search_only=True), path)
+    write_page(result_of_search(observed), path)
     return path.as_uri()
 
 
