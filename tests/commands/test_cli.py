@@ -258,6 +258,7 @@ def test_terrain_writes_ground_layers(place):
     assert run_command("terrain", place / "hill.tif", "-o", place / "ground")[0] == CODES["exists"]
 
 
+@pytest.mark.slow
 def test_terrain_in_bands_equals_the_whole(place, monkeypatch, tmp_path):
     """Worked in bands of 16 rows, every layer is the same bit for bit."""
     monkeypatch.setattr(terrain_view, "BAND_CELLS", 1)

@@ -218,7 +218,7 @@ def test_drawn_release_is_used(tmp_path):
     drawn = tmp_path / "release.gpkg"
     field = box(hills.WEST_M + 500, hills.NORTH_M - 300, hills.WEST_M + 560, hills.NORTH_M - 220)
     geopandas.GeoSeries([field], crs=hills.EPSG).to_file(drawn)
-    plan = make_plan(question(path, snow=dataclasses.replace(QUICK, release=drawn)))
+    plan = make_plan(question(path, snow=dataclasses.replace(QUICK, release=drawn, model="body")))
     assert plan.model.release.drawn
     assert plan.model.release.area_m2 > 4800.0
     assert field.buffer(1).contains(plan.model.release.outline)

@@ -151,6 +151,7 @@ def test_the_staff_sheet_says_all_and_the_search_sheet_nothing(targets, hidden):
     assert "T1" not in data
 
 
+@pytest.mark.slow
 def test_magnetic_north_is_that_of_the_plan(plan, hidden, tmp_path):
     """The declination of the plan and its day stand on the sheets of the drill; without a day a line to write it on."""
     dated = replace(plan, declination_deg=3.9, date="2026-12-01")
@@ -160,6 +161,7 @@ def test_magnetic_north_is_that_of_the_plan(plan, hidden, tmp_path):
     assert "no date was given; write it in" in words_of(tmp_path / "plain" / "staff.pdf")
 
 
+@pytest.mark.slow
 def test_a_map_in_another_datum_says_so(plan, hidden, tmp_path):
     """MGRS places are in WGS 84; who reads them off a grid of 1927 would dig elsewhere."""
     write_result(result_of_targets(replace(plan, crs=CRS("EPSG:26710")), hidden), tmp_path / "old")
@@ -168,6 +170,7 @@ def test_a_map_in_another_datum_says_so(plan, hidden, tmp_path):
     )
 
 
+@pytest.mark.slow
 def test_many_targets_go_on_a_second_page(plan, tmp_path):
     many = plan_targets(plan, Exercise(targets=40, decoys=20, apart_m=1.0), 1)
     write_result(result_of_targets(plan, many), tmp_path / "many")

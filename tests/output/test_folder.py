@@ -87,6 +87,7 @@ def test_refuses_what_is_there(plan, tmp_path):
         write_result(result_of_plan(plan), tmp_path / "file", overwrite=True)
 
 
+@pytest.mark.slow
 def test_overwrite_replaces_the_whole_folder(plan, tmp_path):
     write_old(tmp_path / "plan")
     (tmp_path / "plan" / "stale.txt").write_text("x")

@@ -26,7 +26,7 @@ def bytes_in(folder):
 @pytest.mark.parametrize(
     ("name", "device"),
     [
-        *(pytest.param(name, "full", marks=[pytest.mark.slow] if name.startswith("sheet-") else []) for name in NAMES),
+        *(pytest.param(name, "full", marks=[pytest.mark.slow] if name.startswith("sheet") else []) for name in NAMES),
         ("gpx", "basic"),
     ],
 )
