@@ -44,6 +44,7 @@ from .practice.walked_coverage import (
 )
 from .reading.area import AreaRasters, AreaView, area_rasters, view_area
 from .reading.block_reading import INCIDENT_SLOPES_DEG, START_QUANTITIES, ZoneRow, worst_trap, zone_sentence
+from .reading.block_run import MEMBERS
 from .reading.ground import KINDS, Heights
 from .reading.line import (
     CONSEQUENCE_NAMES,
@@ -79,6 +80,7 @@ __all__ = [
     "LOG_HEAD",
     "MARGIN_M",
     "MARGIN_SHARE",
+    "MEMBERS",
     "PACKING",
     "SITE_LIMITS",
     "START_QUANTITIES",
