@@ -172,7 +172,8 @@ def lay_deposit(
     size, like : int or path
         A destructive size, 1 to 4, or the folder of a plan whose deposit is laid.
     **machine
-        ``snow_m`` and ``left_m`` (snow that lies there and that the machine leaves, m), ``packing``, ``stake_m``, ``name``.
+        ``snow_m`` and ``left_m`` (snow that lies there and that the machine leaves, m), ``packing``, ``stake_m``,
+        ``name``.
 
     Raises
     ------
