@@ -170,7 +170,7 @@ def test_travel_angle_is_drop_over_length(plain):
     assert np.degrees(np.arctan(lowest)) < runout.travel_angle_deg.p50 < np.degrees(np.arctan(2.0 * highest))
 
 
-@pytest.mark.parametrize("model", [pytest.param("flow", marks=pytest.mark.slow), "body"])
+@pytest.mark.parametrize("model", MODELS)
 @pytest.mark.parametrize("scouts", [True, False])
 def test_window_grows_until_nothing_reaches_its_edge(scouts, model, tmp_path, monkeypatch):
     """A plan begun in a window far too small ends as the one begun in a large window, with or without scouts."""

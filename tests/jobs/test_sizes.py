@@ -26,7 +26,6 @@ PLACES = [
 ]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("name", "at", "size"), PLACES)
 def test_lengths_on_real_terrain(real_terrain, name, at, size):
     """The median length of an event lies between the 5th and 95th percentile of reported incidents of its size."""

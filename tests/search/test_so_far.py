@@ -8,7 +8,8 @@ from shapely.ops import substring
 
 from lastseen.core.grid import Grid
 from lastseen.rescue.clock import walking_speed_m_s
-from lastseen.search.coverage import LegLine, measure_coverage_over_time
+from lastseen.search.coverage import measure_coverage_over_time
+from lastseen.search.plan import Leg
 
 FLAT = Grid(np.zeros((150, 200)), 0.0, 300.0, 2.0, CRS("EPSG:32632"))
 DEBRIS = box(100.0, 100.0, 300.0, 200.0)
@@ -17,7 +18,10 @@ SPEED = float(walking_speed_m_s(0.0))
 
 def leg(searcher, kind, *points):
     line = LineString(points)
-    return LegLine(searcher=searcher, kind=kind, line=line, time_s=line.length / SPEED)
+    return Leg(
+        number=1, searcher=searcher, kind=kind, lane=None, line=line, length_m=line.length, bearing_deg_true=0.0,
+        slope_deg=0.0, steepest_deg=0.0, time_s=line.length / SPEED,
+    )  # fmt: skip
 
 
 ONE = (

@@ -1,5 +1,5 @@
 from .clock import WalkedLeg, make_walked_legs, time_legs
-from .coverage import LegLine, measure_coverage, measure_coverage_over_time, sum_coverage
+from .coverage import measure_coverage, measure_coverage_over_time, sum_coverage
 from .frame import lay_pattern
 from .layout import lay_search
 from .legs import declination_deg
@@ -37,7 +37,6 @@ __all__ = [
     "Lattice",
     "Leg",
     "LegKind",
-    "LegLine",
     "Reception",
     "SearchOptions",
     "SearchPlan",

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 import shapely
@@ -12,7 +10,7 @@ from shapely import LineString, MultiPolygon, Polygon
 
 from lastseen.core import BoolArray, FloatArray, Grid, InputError
 from lastseen.search import coverage_kernels
-from lastseen.search.plan import Coverage
+from lastseen.search.plan import Coverage, Leg
 from lastseen.search.simulation import Stretches, Targets, cut_into_stretches, first_signals_s, list_poa_places
 from lastseen.search.surface import Lattice, Outline, Surface, lattice_spacing_m, make_lattice
 
@@ -110,33 +108,10 @@ def measure_coverage(
 # ---- How much of the debris has been in range at each time of the walk
 
 
-@dataclass(frozen=True, kw_only=True)
-class LegLine:
-    """A leg of which only the line and its walking time are known (see `TimedLine`)."""
-
-    searcher: int
-    kind: str
-    line: LineString
-    time_s: float
-
-
-class TimedLine(Protocol):
-    """What the coverage over time needs of a leg; the legs of a searcher come in their order."""
-
-    @property
-    def searcher(self) -> int: ...  # noqa: D102
-    @property
-    def kind(self) -> str: ...  # noqa: D102
-    @property
-    def line(self) -> LineString: ...  # noqa: D102
-    @property
-    def time_s(self) -> float: ...  # noqa: D102
-
-
 def measure_coverage_over_time(
     outline: Polygon | MultiPolygon,
     ground: Grid,
-    legs: Sequence[TimedLine],
+    legs: Sequence[Leg],
     strip_width_m: float,
     times_s: FloatArray,
     *,
@@ -186,7 +161,7 @@ def measure_coverage_over_time(
     return growing(lattice.x_m, lattice.y_m, lattice.weight_m2), person
 
 
-def _searching(legs: Sequence[TimedLine], surface: Surface) -> Stretches:
+def _searching(legs: Sequence[Leg], surface: Surface) -> Stretches:
     """The walk without approaches, in stretches of a few metres, each with its time since the searchers set out."""
     walks, begins = [], []
     for k in sorted({leg.searcher for leg in legs}):

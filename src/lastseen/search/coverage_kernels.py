@@ -64,10 +64,10 @@ def fill_rows(
             cross[start[r] + used[r]] = x0 + (south_m + r * spacing_m - y0) * (x1 - x0) / (y1 - y0)
             used[r] += 1
     for r in range(rows):
-        here = np.sort(cross[start[r] : start[r + 1]])
-        for k in range(0, here.size - 1, 2):
-            c0 = max(0, int(np.ceil((here[k] - west_m) / spacing_m)))
-            c1 = min(cols, int(np.ceil((here[k + 1] - west_m) / spacing_m)))
+        crossings = np.sort(cross[start[r] : start[r + 1]])
+        for k in range(0, crossings.size - 1, 2):
+            c0 = max(0, int(np.ceil((crossings[k] - west_m) / spacing_m)))
+            c1 = min(cols, int(np.ceil((crossings[k + 1] - west_m) / spacing_m)))
             for c in range(c0, c1):
                 index[r, c] = value
 
@@ -103,8 +103,8 @@ def touch(
         if abs(ey) > 1e-9:
             low, high = max(low, ax + dy * ex / ey - half_m / abs(ey)), min(high, ax + dy * ex / ey + half_m / abs(ey))
         if abs(ex) > 1e-9:
-            one, two = ax + (-half_m - dy * ey) / ex, ax + (length + half_m - dy * ey) / ex
-            low, high = max(low, min(one, two)), min(high, max(one, two))
+            first, second = ax + (-half_m - dy * ey) / ex, ax + (length + half_m - dy * ey) / ex
+            low, high = max(low, min(first, second)), min(high, max(first, second))
         c0 = max(0, int(np.ceil((low - west) / s)))
         c1 = min(cols - 1, int(np.floor((high - west) / s)))
         for c in range(c0, c1 + 1):

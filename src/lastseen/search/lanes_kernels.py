@@ -158,15 +158,15 @@ def nearest_order(far: FloatArray, order: IntArray) -> None:
     """Always on to the nearest end that is left."""
     n = order.size
     used = np.zeros(n, np.bool_)
-    here = far.shape[0] - 1
+    at = far.shape[0] - 1
     for i in range(n):
         best, choice = np.inf, 0
         for k in range(2 * n):
-            if not used[k >> 1] and far[here, k] < best - 1e-9:
-                best, choice = far[here, k], k
+            if not used[k >> 1] and far[at, k] < best - 1e-9:
+                best, choice = far[at, k], k
         order[i] = choice
         used[choice >> 1] = True
-        here = choice
+        at = choice
 
 
 @njit(cache=True, nogil=True)

@@ -19,71 +19,30 @@ Entry = Literal["top", "toe", "flank"]
 
 @dataclass(frozen=True, kw_only=True)
 class Lane:
-    """The centre line of one strip, in the direction it is walked.
+    """The centre line of one strip, in the direction it is walked."""
 
-    Attributes
-    ----------
-    number : int
-        From 1: of a team from one side of the debris to the other, of one searcher in the order of the walk.
-    searcher : int
-        From 1.
-    line : LineString
-        Straight in map view, or with corners where it follows a bend; map metres.
-    length_m : float
-        On the snow.
-    """
-
-    number: int
-    searcher: int
-    line: LineString
-    length_m: float
+    number: int  # from 1: of a team from side to side of the debris, of one searcher in the order of the walk
+    searcher: int  # from 1
+    line: LineString  # straight in map view, or with corners where it follows a bend; map metres
+    length_m: float  # on the snow
 
 
 @dataclass(frozen=True, kw_only=True)
 class Leg:
-    """One straight stretch of a searcher's walk.
+    """One straight stretch of a searcher's walk."""
 
-    Attributes
-    ----------
-    number : int
-        From 1 for each searcher.
-    searcher : int
-        From 1.
-    kind : {"approach", "lane", "join"}
-        The way to the first lane, a lane, or the way to the next lane.
-    lane : int or None
-        Number of the lane, for a leg that is one.
-    line : LineString
-        Map metres.
-    length_m : float
-        On the snow.
-    bearing_deg_true : float
-        From true north at the start of the leg, 0 to 360.
-    slope_deg : float
-        Mean, up is positive.
-    steepest_deg : float
-        The steepest 10 m of the leg, up or down, as a positive angle.
-    time_s : float
-        Walking time.
-    bearing_deg_magnetic : float
-        From magnetic north, 0 to 360; NaN ("no data") without a date or outside the years of the magnetic model.
-    danger : {"", "steep", "above a wall", "wall", "no elevation"}
-        What is against walking it: steeper than 35 degrees for 10 m, right above a wall, over one, or over ground
-        whose elevation is not known.
-    """
-
-    number: int
-    searcher: int
-    kind: LegKind
-    lane: int | None
-    line: LineString
-    length_m: float
-    bearing_deg_true: float
-    slope_deg: float
-    steepest_deg: float
-    time_s: float
-    bearing_deg_magnetic: float = math.nan
-    danger: Danger = ""
+    number: int  # from 1 for each searcher
+    searcher: int  # from 1
+    kind: LegKind  # the way to the first lane, a lane, or the way to the next lane
+    lane: int | None  # number of the lane, for a leg that is one
+    line: LineString  # map metres
+    length_m: float  # on the snow
+    bearing_deg_true: float  # from true north at the start of the leg, 0 to 360
+    slope_deg: float  # mean, up is positive
+    steepest_deg: float  # the steepest 10 m of the leg, up or down, as a positive angle
+    time_s: float  # walking time
+    bearing_deg_magnetic: float = math.nan  # NaN ("no data") without a date or outside the years of the magnetic model
+    danger: Danger = ""  # what is against walking it; steep is more than 35 degrees for 10 m
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,45 +57,19 @@ class Coverage:
 
 @dataclass(frozen=True, kw_only=True)
 class SearchPlan:
-    """Lanes, the walk along them, and what they cover.
+    """Lanes, the walk along them, and what they cover."""
 
-    Attributes
-    ----------
-    pattern : {"across", "along"}
-        Lanes across the fall line or along it.
-    strip_width_m : float
-        On the snow.
-    searchers : int
-        How many were asked for.
-    lanes : tuple of Lane
-        By number.
-    legs : tuple of Leg
-        By searcher, then by number.
-    coverage : Coverage
-        By lanes and joins; approaches do not count.
-    notes : tuple of str
-        What was adjusted, what could not be covered and why.
-    trials : tuple of Trial
-        Layouts that were compared by simulated search, the chosen one first, the runner-up second.
-    declination_deg : float
-        Angle from true to magnetic north at the middle of the outline, east positive; NaN where not known.
-    no_go : Polygon, MultiPolygon or None
-        The part of the no-go ground that lies near the search.
-    first_lanes : tuple of Lane
-        Of a second pass: the lanes of the first.
-    """
-
-    pattern: Pattern
-    strip_width_m: float
-    searchers: int
-    lanes: tuple[Lane, ...]
-    legs: tuple[Leg, ...]
-    coverage: Coverage
-    notes: tuple[str, ...]
-    trials: tuple[Trial, ...] = ()
-    declination_deg: float = math.nan
-    no_go: Polygon | MultiPolygon | None = None
-    first_lanes: tuple[Lane, ...] = ()
+    pattern: Pattern  # lanes across the fall line or along it
+    strip_width_m: float  # on the snow
+    searchers: int  # how many were asked for
+    lanes: tuple[Lane, ...]  # by number
+    legs: tuple[Leg, ...]  # by searcher, then by number
+    coverage: Coverage  # by lanes and joins; approaches do not count
+    notes: tuple[str, ...]  # what was adjusted, what could not be covered and why
+    trials: tuple[Trial, ...] = ()  # layouts that were compared by simulated search, the chosen one first
+    declination_deg: float = math.nan  # from true to magnetic north at the middle, east positive; NaN where not known
+    no_go: Polygon | MultiPolygon | None = None  # the part of the no-go ground that lies near the search
+    first_lanes: tuple[Lane, ...] = ()  # of a second pass: the lanes of the first
 
     def walk_m(self, searcher: int) -> float:
         """Length of a searcher's walk on the snow, metres."""
