@@ -60,6 +60,20 @@ def longer(steps):
     return next(area for area in ends if fit_sheet(area.bounds).scale == scale)
 
 
+@pytest.mark.parametrize("right", [True, False])
+@pytest.mark.parametrize("up", [True, False])
+def test_the_overview_goes_to_the_corner_that_is_free(right, up):
+    """A search that fills the sheet but for one corner."""
+    x, y = (1260.0 if right else 1000.0), (2070.0 if up else 2000.0)
+    focus = SEARCH.difference(box(x, y, x + 100.0, y + 170.0))
+    whole = box(1000, 2000, 1360, 5000)
+    sheet = lay_out_sheet(SimpleNamespace(focus=lambda: focus, whole=lambda: whole, thin_debris=lambda: focus))
+    assert not on_ground(sheet, sheet.overview).intersects(focus)
+    corner, body = sheet.overview, sheet.body
+    found = corner.left + corner.right > body.left + body.right, corner.bottom + corner.top > body.bottom + body.top
+    assert found == (right, up)
+
+
 def test_scales_are_round():
     assert SCALES[:10] == (1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 7500)
     assert SCALES[10:20] == tuple(10 * scale for scale in SCALES[:10])
