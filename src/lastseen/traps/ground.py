@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy import ndimage
@@ -11,7 +12,8 @@ from scipy import ndimage
 from lastseen.core import BoolArray, FloatArray, Grid, IntArray, run_over_rows
 from lastseen.terrain import Terrain, smooth_heights
 from lastseen.traps import find_kernels
-from lastseen.traps.shapes import Patch
+from lastseen.traps.shapes import Patch, outline_patch
+from lastseen.traps.trap import Kind, Trap, build_trap
 
 # ---- The ground around the cells of interest, prepared once for all kinds of trap
 
@@ -75,6 +77,11 @@ def prepare_ground(terrain: Terrain, where: BoolArray) -> Ground:
     light = smooth_heights(raw, LIGHT_SMOOTHING_M)
     up_row, up_col = find_uphill(light, BROAD_SMOOTHING_M, LEAST_BROAD_GRADIENT)
     return Ground(raw=raw, light=light, up_row=up_row, up_col=up_col, first_row=r0, first_col=c0, whole=whole)
+
+
+def trap_of_patch(ground: Ground, patch: Patch, kind: Kind, reason: str, **measures: Any) -> Trap:
+    """A trap with the outline and the cells of a patch; ``measures`` are fields of `Trap`."""
+    return build_trap(kind, outline_patch(patch, ground.raw), ground.flat_cells(patch), reason, **measures)
 
 
 def find_uphill(heights: Grid, sigma_m: float, least_gradient: float) -> tuple[FloatArray, FloatArray]:

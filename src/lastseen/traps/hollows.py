@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 from lastseen.core import BoolArray, FloatArray, IntArray, run_over_rows
 from lastseen.terrain import fill_hollows, smooth_heights
 from lastseen.traps import find_kernels
-from lastseen.traps.ground import LIGHT_SMOOTHING_M, VISIBLE_CELL_M, Ground
+from lastseen.traps.ground import LIGHT_SMOOTHING_M, VISIBLE_CELL_M, Ground, trap_of_patch
 from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, describe_pile_up, piled_in_channel_m
 from lastseen.traps.shapes import (
     Labels,
@@ -24,9 +24,8 @@ from lastseen.traps.shapes import (
     find_spines,
     join_patches,
     label_connected,
-    outline_patch,
 )
-from lastseen.traps.trap import Part, Trap, build_trap
+from lastseen.traps.trap import Part, Trap
 
 # ---- Pieces of one gully that a short shallow stretch has parted
 
@@ -291,10 +290,10 @@ def _gully(
     piled = float(np.percentile(at_bed[:, 4], percent))
     text = _reason(depth, deepest, width, length_m, fall, is_open=is_open)
     reason = f"{text}{describe_pile_up(piled, depth)}."
-    trap = build_trap(
+    trap = trap_of_patch(
+        ground,
+        patch,
         "gully",
-        outline_patch(patch, ground.raw),
-        ground.flat_cells(patch),
         reason,
         depth_m=depth,
         width_m=width,
@@ -379,10 +378,10 @@ def _hollow(ground: Ground, patch: Patch, depth: FloatArray, level: FloatArray, 
     piled = piled_in_channel_m(depth_m, width, section_m2)
     text = f"Closed hollow {depth_m:.1f} m deep, {length:.0f} m by {width:.0f} m, from which nothing flows out"
     reason = f"{text}{describe_pile_up(piled, depth_m)}."
-    trap = build_trap(
+    trap = trap_of_patch(
+        ground,
+        patch,
         "closed hollow",
-        outline_patch(patch, ground.raw),
-        ground.flat_cells(patch),
         reason,
         depth_m=depth_m,
         width_m=width,

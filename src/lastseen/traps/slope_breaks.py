@@ -7,10 +7,10 @@ from scipy import ndimage
 
 from lastseen.core import BoolArray, FloatArray, run_over_rows
 from lastseen.traps import find_kernels
-from lastseen.traps.ground import VISIBLE_CELL_M, Ground, find_uphill, read_fall_line
+from lastseen.traps.ground import VISIBLE_CELL_M, Ground, find_uphill, read_fall_line, trap_of_patch
 from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, describe_pile_up
-from lastseen.traps.shapes import EIGHT, Patch, group_patches, outline_patch
-from lastseen.traps.trap import Trap, build_trap
+from lastseen.traps.shapes import EIGHT, Patch, group_patches
+from lastseen.traps.trap import Trap
 
 # ---- Abrupt flattenings, benches and banks: breaks of slope along the fall line
 
@@ -95,10 +95,10 @@ def _flattening(
         f"Slope of {steep:.0f} degrees eases to {max(0.0, flat):.0f} degrees within "
         f"{choose_reach_m(ground.cell_m):.0f} m, over {length_m:.0f} m across."
     )
-    trap = build_trap(
+    trap = trap_of_patch(
+        ground,
+        patch,
         "abrupt flattening",
-        outline_patch(patch, ground.raw),
-        ground.flat_cells(patch),
         reason,
         width_m=measure_run(patch, length_m, ground.cell_m),
         length_m=length_m,
@@ -121,10 +121,10 @@ def _bank(ground: Ground, patch: Patch, length_m: float, above: FloatArray, coun
     piled = float(np.median(behind))
     text = f"Slope of {steep:.0f} degrees runs against a bank that rises {rise:.1f} m, over {length_m:.0f} m across"
     reason = f"{text}{describe_pile_up(piled, rise)}."
-    trap = build_trap(
+    trap = trap_of_patch(
+        ground,
+        patch,
         "bank",
-        outline_patch(patch, ground.raw),
-        ground.flat_cells(patch),
         reason,
         drop_m=rise,
         width_m=measure_run(patch, length_m, ground.cell_m),
@@ -166,10 +166,10 @@ def _bench(ground: Ground, patch: Patch, length_m: float, out: FloatArray) -> tu
         f"Bench {depth:.0f} m deep along the fall line and {length_m:.0f} m across, "
         f"between slopes of {steep_above:.0f} degrees above and {steep_below:.0f} degrees below."
     )
-    trap = build_trap(
+    trap = trap_of_patch(
+        ground,
+        patch,
         "bench",
-        outline_patch(patch, ground.raw),
-        ground.flat_cells(patch),
         reason,
         width_m=depth,
         length_m=length_m,
@@ -262,10 +262,10 @@ def _cliff(
     reason = f"Cliff with a drop of {drop_m:.0f} m, {length_m:.0f} m across, up to {steepest:.0f} degrees steep."
     if ground.cell_m > FINE_CELL_M:
         reason += f" Cells of {ground.cell_m:g} m smear a wall: it is steeper than measured."
-    trap = build_trap(
+    trap = trap_of_patch(
+        ground,
+        patch,
         "cliff",
-        outline_patch(patch, ground.raw),
-        ground.flat_cells(patch),
         reason,
         drop_m=drop_m,
         width_m=run_m,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -93,7 +94,7 @@ class Part:
 class Trap:
     """Ground that makes being caught worse: where it is, why, and how a carried person meets it."""
 
-    number: int  # 1, 2, ... in the order of weight, largest first.
+    number: int = 0  # 1, 2, ... in the order of weight, largest first.
     letter: str  # see ``LETTERS``
     kind: Kind
     consequences: tuple[Consequence, ...]  # what it does to a carried person
@@ -102,69 +103,44 @@ class Trap:
     reason: str  # one plain sentence with the measured numbers
     # gully: below its lower lip, median along its bed (upper quartile where under 8 cells wide). Hollow: below its rim.
     # NaN for other kinds.
-    depth_m: float
-    drop_m: float  # height of a cliff, or of the rise against which a bank stops the flow; NaN for other kinds
+    depth_m: float = math.nan
+    drop_m: float = (
+        math.nan
+    )  # height of a cliff, or of the rise against which a bank stops the flow; NaN for other kinds
     # gully: between its lips. Hollow: across. Flattening, bench, bank, cliff: along the fall line, on the map.
-    width_m: float
-    length_m: float  # gully, hollow: along. Flattening, bench, bank, cliff: across the fall line.
+    width_m: float = math.nan
+    length_m: float = math.nan  # gully, hollow: along. Flattening, bench, bank, cliff: across the fall line.
     # slope_above_deg, slope_below_deg: mean slope up and down the fall line; NaN where it has no meaning
-    slope_above_deg: float
-    slope_below_deg: float
+    slope_above_deg: float = math.nan
+    slope_below_deg: float = math.nan
     # person_passes, person_ends: shares 0 to 1 of carried persons who enter it and who stop in it. 0 until
     # `add_person_shares` has filled them.
-    person_passes: float
-    person_ends: float
-    weight: float  # see ``WEIGHT_FORMULA``
+    person_passes: float = 0.0
+    person_ends: float = 0.0
+    weight: float = 0.0  # see ``WEIGHT_FORMULA``
     # depth to which debris that lies 0.5 m thick over 20 m of open slope piles up here; NaN where the kind has no such
     # geometry. At most the depth of the trap.
-    pile_up_m: float = float("nan")
-    cover: float = float("nan")  # trees, rocks: share of its ground that they cover, 0 to 1; NaN for other kinds
+    pile_up_m: float = math.nan
+    cover: float = math.nan  # trees, rocks: share of its ground that they cover, 0 to 1; NaN for other kinds
     # expected thickness of debris where persons stop in it, mean over all events; NaN until `add_burial_depth` has
     # filled it and where nobody stops
-    burial_m: float = float("nan")
+    burial_m: float = math.nan
     source: str = BARE_GROUND  # what it was read from
     parts: tuple[Part, ...] = ()  # stretches of a long gully, from its upper end; empty for a short trap
     # which of them each of ``cells`` lies in; empty for a short trap
     part_of_cell: IntArray = field(default_factory=lambda: np.empty(0, np.int32))
 
 
-def build_trap(
-    kind: Kind,
-    outline: Polygon | MultiPolygon,
-    cells: IntArray,
-    reason: str,
-    *,
-    depth_m: float = float("nan"),
-    drop_m: float = float("nan"),
-    width_m: float = float("nan"),
-    length_m: float = float("nan"),
-    slope_above_deg: float = float("nan"),
-    slope_below_deg: float = float("nan"),
-    pile_up_m: float = float("nan"),
-    cover: float = float("nan"),
-    source: str = BARE_GROUND,
-) -> Trap:
-    """Return a trap that no person has met yet, weighed by its severity alone."""
+def build_trap(kind: Kind, outline: Polygon | MultiPolygon, cells: IntArray, reason: str, **measures: Any) -> Trap:
+    """Return a trap that no person has met yet, weighed by its severity alone; ``measures`` are fields of `Trap`."""
     trap = Trap(
-        number=0,
         letter=LETTERS[kind],
         kind=kind,
         consequences=CONSEQUENCES[kind],
         outline=outline,
         cells=cells,
         reason=reason,
-        depth_m=depth_m,
-        drop_m=drop_m,
-        width_m=width_m,
-        length_m=length_m,
-        slope_above_deg=slope_above_deg,
-        slope_below_deg=slope_below_deg,
-        person_passes=0.0,
-        person_ends=0.0,
-        weight=0.0,
-        pile_up_m=pile_up_m,
-        cover=cover,
-        source=source,
+        **measures,
     )
     return replace(trap, weight=weigh_trap(trap))
 
