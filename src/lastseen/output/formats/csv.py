@@ -6,6 +6,8 @@ import csv
 import io
 from pathlib import Path
 
+from shapely.geometry.base import BaseGeometry
+
 from lastseen.core import WGS84, Progress, transformer
 from lastseen.output.result import DEGREE_DECIMALS, FULL_CAUTION, Layer, Options, Result, Table
 
@@ -33,13 +35,16 @@ def table_text(table: Table) -> str:
 def _table_of_layer(layer: Layer, result: Result) -> Table:
     """Values of a layer, and a point of each thing in degrees."""
     to_degrees = transformer(result.crs, WGS84)
-    points = [shape.representative_point() for shape in layer.shapes]
-    degrees = [to_degrees.transform(point.x, point.y) for point in points]
+
+    def place(shape: BaseGeometry) -> tuple[float | None, float | None]:
+        if shape.is_empty:
+            return None, None
+        point = shape.representative_point()
+        lon, lat = to_degrees.transform(point.x, point.y)
+        return round(float(lon), DEGREE_DECIMALS), round(float(lat), DEGREE_DECIMALS)
+
     return Table(
         above=(f"# {FULL_CAUTION}",),
         head=(*(column.name for column in layer.columns), "lon_deg", "lat_deg"),
-        rows=tuple(
-            (*row, round(lon, DEGREE_DECIMALS), round(lat, DEGREE_DECIMALS))
-            for row, (lon, lat) in zip(layer.plain_rows(), degrees, strict=True)
-        ),
+        rows=tuple((*row, *place(shape)) for row, shape in zip(layer.plain_rows(), layer.shapes, strict=True)),
     )

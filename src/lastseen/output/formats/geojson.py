@@ -25,7 +25,7 @@ def write(result: Result, folder: Path, _options: Options, _progress: Progress) 
     features, bounds = [], []
     for layer in result.layers.values():
         shapes = in_degrees(layer.shapes, result.crs)
-        bounds += [shapely.bounds(shape) for shape in shapes]
+        bounds += [shapely.bounds(shape) for shape in shapes if not shape.is_empty]
         names = [column.name for column in layer.columns]
         for number, (shape, row) in enumerate(zip(shapes, layer.plain_rows(), strict=True), start=1):
             features.append(
