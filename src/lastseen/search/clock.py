@@ -85,7 +85,8 @@ def time_legs(
         signal = Spread(FASTER * low, typical, SLOWER * high)
         basis = "10, 50, 90 % of the walk along the lanes, every metre as likely"
     else:
-        signal = Spread(*_quantiles(*_heard(first_signal_s)))
+        low, typical, high = _quantiles(*_heard(first_signal_s))
+        signal = Spread(low, typical, high)
         basis = "10, 50, 90 % of simulated times to the first signal"
     return time_rescue(
         approach_s=approach,
