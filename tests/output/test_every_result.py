@@ -39,6 +39,7 @@ from practice import site_zoo
 from practice.walks import corners_of, plan_on, recorded
 from reading import grounds
 
+pytestmark = pytest.mark.slow  # ten jobs are run once for all of these
 JOBS = tuple(MARKERS)
 KML = "{http://www.opengis.net/kml/2.2}"
 SLD = "{http://www.opengis.net/sld}"
@@ -202,7 +203,9 @@ def csv_is_right(result, folder):
         if result.tables:
             table = result.tables[name]
             assert tuple(head) == table.head
-            assert [tuple(row) for row in rows] == [tuple(map(str, row)) for row in table.rows]
+            assert [tuple(row) for row in rows] == [
+                tuple("" if value is None else str(value) for value in row) for row in table.rows
+            ]
         else:
             layer = result.layers[name]
             assert head == [*(column.name for column in layer.columns), "lon_deg", "lat_deg"]
