@@ -47,7 +47,7 @@ def test_the_same_reading_gives_the_same_bytes(view, folder, tmp_path):
 
 def test_the_page_can_be_read(folder):
     """One page; fonts inside; no letter under 6 points; all on the paper; the caution in its box at the foot."""
-    raw = (folder / "tile.pdf").read_bytes()
+    raw = (folder / "sheet.pdf").read_bytes()
     assert b"/FontFile2" in raw  # TrueType outlines embedded (ISO 32000-1:2008, 9.9)
     assert b"/Type3" not in raw
     document = pypdfium2.PdfDocument(raw)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -77,7 +78,7 @@ def _ground(heights: Heights, extent: Extent) -> Grid:
         return heights.grid(shown)
     rows = []
     for top in range(shown.top, shown.bottom, 256 * step):
-        window = type(shown)(top, shown.left, min(top + 256 * step, shown.bottom), shown.right)
+        window = replace(shown, top=top, bottom=min(top + 256 * step, shown.bottom))
         rows.append(heights.grid(window).values[::step, ::step])
     return Grid(np.concatenate(rows), west, north, heights.cell_m * step, heights.crs)
 
