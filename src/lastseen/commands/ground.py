@@ -74,12 +74,12 @@ def terrain(
     with common.progress_bar(hidden=quiet) as progress:
         refuse_existing(output, overwrite=overwrite, marker=MARKERS["terrain"])
         view = view_terrain(elevation, drainage=not local_only)
-        paths = write_result(result_of_terrain(view), output, overwrite=overwrite, progress=progress)
+        write_result(result_of_terrain(view), output, overwrite=overwrite, progress=progress)
     if not quiet:
         for note in (*elevation.notes, *view.notes):
             typer.echo(f"Note: {note}.")
-        for path in paths:
-            typer.echo(f"{path}")
+        for layer in view.layers:
+            typer.echo(f"{output / layer.name}.tif")
 
 
 def _view_and_write(scenario: Scenario, output: Path | None, *, overwrite: bool, as_json: bool, quiet: bool) -> None:
