@@ -34,7 +34,7 @@ def test_help_loads_the_commands_and_nothing_that_works():
     assert {name for name in modules if name.startswith("lastseen.")} == {
         "lastseen.cli", "lastseen.commands", "lastseen.commands.common", "lastseen.commands.ground",
         "lastseen.commands.plan", "lastseen.commands.practice", "lastseen.commands.rescue", "lastseen.commands.tools",
-        "lastseen.core", "lastseen.core.errors", "lastseen.core.strip_width",
+        "lastseen.core", "lastseen.core.errors", "lastseen.core.quantities",
     }  # fmt: skip
 
 

@@ -6,7 +6,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 from PIL import Image
 
-from lastseen.core.spread import Spread
+from lastseen.core.quantities import Spread
 from lastseen.output.console import WIDTH, areas_text, clock_text, dig_text, probe_text, range_text, table
 from lastseen.output.draw import figures
 from lastseen.output.read import read_walk

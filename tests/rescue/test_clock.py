@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from shapely import box
 
 from lastseen.core.errors import InputError
-from lastseen.core.spread import Spread, exact_spread
+from lastseen.core.quantities import Spread, exact_spread
 from lastseen.rescue.clock import (
     PhaseValues,
     make_shovelling,

@@ -3,10 +3,12 @@ from .grid import BoolArray, FloatArray, Grid, IntArray, sample_bilinear
 from .machine import (
     FLOW_GB_PER_MILLION_CELLS,
     SLIDING_GB_PER_MILLION_CELLS,
+    Progress,
     environment,
     free_gb,
     map_in_threads,
     map_in_threads_after_first,
+    no_progress,
     require_memory,
     run_over_rows,
     shared_folder,
@@ -38,7 +40,17 @@ from .place import (
     transformer,
     utm_crs,
 )
-from .progress import Progress, no_progress
+from .quantities import (
+    DEFAULT_STRIP_WIDTH_M,
+    NARROWEST_ASKED_M,
+    WIDEST_STRIP_M,
+    Spread,
+    check_strip_width_m,
+    depth_text,
+    exact_spread,
+    percent,
+    short_percent,
+)
 from .scenario import (
     MOST_SEARCHERS,
     Ground,
@@ -51,9 +63,6 @@ from .scenario import (
     read_scenario,
     scenario_toml,
 )
-from .spread import Spread, exact_spread
-from .strip_width import DEFAULT_STRIP_WIDTH_M, NARROWEST_ASKED_M, WIDEST_STRIP_M, check_strip_width_m
-from .wording import depth_text, percent, short_percent
 
 __all__ = [
     "DEFAULT_STRIP_WIDTH_M",

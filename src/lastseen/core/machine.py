@@ -1,4 +1,4 @@
-"""What the program runs on: threads, memory, versions, and where its shared files lie."""
+"""What the program runs on: threads, progress, memory, versions, and where its shared files lie."""
 
 from __future__ import annotations
 
@@ -55,6 +55,15 @@ def map_in_threads_after_first(work: Callable[[T], R | None], items: Sequence[T]
 def run_over_rows(work: Callable[[int, int], None], rows: int, block: int = 256) -> None:
     """Call ``work(first, last)`` on blocks of rows; the blocks must not write to each other's rows."""
     map_in_threads(lambda first: work(first, min(first + block, rows)), range(0, rows, block))
+
+
+# ---- How a long job tells how far it is: the stage in words and the share that is done. What it raises ends the job
+
+Progress = Callable[[str, float], None]
+
+
+def no_progress(_stage: str, _share: float) -> None:
+    """Tell nobody."""
 
 
 # ---- Memory is stated before it is used

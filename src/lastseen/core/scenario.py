@@ -14,7 +14,7 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as checked
 
 from lastseen.core.errors import InputError
-from lastseen.core.strip_width import DEFAULT_STRIP_WIDTH_M
+from lastseen.core.quantities import DEFAULT_STRIP_WIDTH_M
 
 _STRICT = ConfigDict(extra="forbid")
 MOST_SEARCHERS = 30

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 import lastseen
-from lastseen.core.wording import depth_text, percent, short_percent
+from lastseen.core.quantities import depth_text, percent, short_percent
 
 
 @pytest.mark.parametrize(
