@@ -27,18 +27,11 @@ from pathlib import Path
 
 import geopandas
 from IPython.display import Image, Markdown, display
-from shapely.geometry import LineString
+from shapely.geometry import LineString, box
 
-from lastseen.core.machine import shared_folder
-from lastseen.core.scenario import Scenario, Snow
-from lastseen.jobs.reading.block_reading import read_area
-from lastseen.jobs.reading.line import view_line
-from lastseen.jobs.reading.line import stretch_sentence, table_rows
-from lastseen.output.results.ground import result_of_line
-from lastseen.output.write import write_result
-from lastseen.terrain.elevation import open_elevation, read_window
+import lastseen
 
-DEM = shared_folder("demo") / "ysterra.tif"
+DEM = lastseen.demo_file("ysterra.tif")
 FOLDER = Path(tempfile.mkdtemp())
 
 # %% [markdown]
@@ -50,13 +43,18 @@ FOLDER = Path(tempfile.mkdtemp())
 # %%
 line = LineString([(561180, 7301400), (561200, 7301000), (561235, 7300850), (561120, 7300700), (561000, 7300580)])
 geopandas.GeoSeries([line], crs="EPSG:32631").to_crs(4326).to_file(FOLDER / "line.gpkg")
-question = Scenario(elevation=(DEM,), name="Ysterra, up over the bench (invented place)", snow=Snow(size=2), seed=7)
-view = view_line(question, FOLDER / "line.gpkg", members=8)
+question = lastseen.Scenario(
+    elevation=(DEM,), name="Ysterra, up over the bench (invented place)", snow=lastseen.Snow(size=2), seed=7
+)
+view = lastseen.read_line(question, FOLDER / "line.gpkg", members=8)
 
 # %%
-head, rows = table_rows(view.reading)
-table = [head, ["---"] * len(head), *rows]
-display(Markdown("\n".join("| " + " | ".join(row) + " |" for row in table)))
+stretches = lastseen.result_of(view).tables["stretches"]
+head = list(stretches.head)
+table = [head, ["---"] * len(head), *stretches.rows]
+display(
+    Markdown("\n".join("| " + " | ".join("" if cell is None else str(cell) for cell in row) + " |" for row in table))
+)
 
 # %% [markdown]
 # ## What to look at
@@ -65,12 +63,14 @@ display(Markdown("\n".join("| " + " | ".join(row) + " |" for row in table)))
 
 # %%
 worst = max(
-    view.reading.stretches, key=lambda one: one.exposure * max(one.burial, one.trauma, one.water, one.no_way_out)
+    view.reading.stretches,
+    key=lambda stretch: stretch.exposure * max(stretch.burial, stretch.trauma, stretch.water, stretch.no_way_out),
 )
-display(Markdown(f"**Stretch {worst.number}.** {stretch_sentence(view.reading, worst)}"))
+sentences = {stretch["number"]: stretch["sentence"] for stretch in lastseen.result_of(view).numbers["stretches"]}
+display(Markdown(f"**Stretch {worst.number}.** {sentences[worst.number]}"))
 
 # %%
-written = write_result(result_of_line(view), FOLDER / "line")
+lastseen.write(view, FOLDER / "line")
 display(Image(FOLDER / "line" / "strip.png", width=900))
 display(Image(FOLDER / "line" / "map.png", width=900))
 
@@ -80,9 +80,11 @@ display(Image(FOLDER / "line" / "map.png", width=900))
 # The same line for a size 3: more of the line is reached, and those who are caught go farther.
 
 # %%
-larger = view_line(Scenario(elevation=(DEM,), snow=Snow(size=3), seed=7), FOLDER / "line.gpkg", members=8).reading
+larger = lastseen.read_line(
+    lastseen.Scenario(elevation=(DEM,), snow=lastseen.Snow(size=3), seed=7), FOLDER / "line.gpkg", members=8
+).reading
 for name, reading in (("size 2", view.reading), ("size 3", larger)):
-    reached = sum(one.length_m for one in reading.stretches if one.state == "reached")
+    reached = sum(stretch.length_m for stretch in reading.stretches if stretch.state == "reached")
     print(f"{name}: {reached:.0f} of {reading.route.length_m:.0f} m reached from above")
 
 # %% [markdown]
@@ -93,12 +95,12 @@ for name, reading in (("size 2", view.reading), ("size 3", larger)):
 # `--workers` or `--scheduler`.
 
 # %%
-elevation = open_elevation((DEM,))
-ground = read_window(elevation, (561000, 7300500, 561500, 7301300))
-area = read_area(ground, Snow(size=2), members=8, spacing_m=10.0)
-share = float((area.mask > 0).mean())
-print(f"{len(area.rows)} start zones; snow comes over {100 * share:.0f} % of this ground in at least one of 8 events")
+geopandas.GeoSeries([box(561000, 7300500, 561500, 7301300)], crs="EPSG:32631").to_file(FOLDER / "area.gpkg")
+area = lastseen.read_area(question, FOLDER / "area", area=str(FOLDER / "area.gpkg"), members=8)
+lastseen.write(area, FOLDER / "area")
+numbers = lastseen.result_of(area).numbers
+display(Image(FOLDER / "area" / "map.png", width=900))
 
 # %%
 assert worst.exposure > 0.5, "the bench lies under an open slope"
-assert 0.0 < share < 1.0
+assert numbers["zones"], "some start zones reach this ground"

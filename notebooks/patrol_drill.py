@@ -25,20 +25,9 @@ from pathlib import Path
 
 import gpxpy.gpx
 import numpy as np
+from pyproj import Transformer
 
-from lastseen.core.machine import shared_folder
-from lastseen.core.place import WGS84, transformer
-from lastseen.core.scenario import read_scenario
-from lastseen.jobs.plan import make_plan
-from lastseen.jobs.practice.debrief import debrief
-from lastseen.jobs.practice.drill import find_exercise
-from lastseen.jobs.practice.targets import plan_targets
-from lastseen.jobs.practice.tracks import read_log, read_tracks
-from lastseen.output.console import debrief_text, targets_text
-from lastseen.output.read import read_planned
-from lastseen.output.results.plan import result_of_plan
-from lastseen.output.results.practice import result_of_debrief, result_of_targets
-from lastseen.output.write import write_result
+import lastseen
 
 work = Path(tempfile.mkdtemp())
 
@@ -48,8 +37,8 @@ work = Path(tempfile.mkdtemp())
 # The same as `lastseen demo bench -o plan`.
 
 # %%
-write_result(result_of_plan(make_plan(read_scenario(shared_folder("demo") / "bench.toml"))), work / "plan")
-plan = read_planned(work / "plan")
+lastseen.write(lastseen.make_plan(lastseen.read_scenario(lastseen.demo_file("bench.toml"))), work / "plan")
+plan = lastseen.read_planned(work / "plan")
 print(f"{plan.name}: {plan.outline.area:.0f} m2, strips of {plan.strip_width_m:g} m, {len(plan.lanes())} lanes")
 
 # %% [markdown]
@@ -59,9 +48,9 @@ print(f"{plan.name}: {plan.outline.area:.0f} m2, strips of {plan.strip_width_m:g
 # area, depths the published depth of the head within the limits; another seed hides them elsewhere.
 
 # %%
-hidden = plan_targets(plan, find_exercise("guide-style"), seed=4, name="guide-style")
-write_result(result_of_targets(plan, hidden), work / "targets")
-print(targets_text(plan, hidden, Path("targets")))
+hidden = lastseen.hide_targets(work / "plan", "guide-style", seed=4)
+lastseen.write(hidden, work / "targets", plan=work / "plan")
+print(lastseen.describe(hidden, "targets", plan=work / "plan"))
 
 # %% [markdown]
 # ## The walk
@@ -71,7 +60,7 @@ print(targets_text(plan, hidden, Path("targets")))
 
 # %%
 BEGIN = datetime(2027, 1, 31, 9, 0, tzinfo=UTC)
-to_degrees = transformer(plan.crs, WGS84)
+to_degrees = Transformer.from_crs(plan.crs, "EPSG:4326", always_xy=True)
 
 
 def record(searcher, *, share=1.0, speed_m_s=0.9, seed=1):
@@ -118,10 +107,9 @@ tracks = [record(1), record(2, share=0.85, seed=2)]
 # rest of what could have been heard with luck.
 
 # %%
-recordings = [one for path in tracks for one in read_tracks(path)]
-made = debrief(plan, recordings, log=read_log(work / "times.csv"), targets=hidden.targets)
-files = write_result(result_of_debrief(made), work / "debrief")
-print(debrief_text(made, Path("debrief")))
+made = lastseen.debrief(work / "plan", tracks, log=work / "times.csv", targets=work / "targets")
+files = lastseen.write(made, work / "debrief")
+print(lastseen.describe(made, "debrief"))
 
 # %%
 for phase in made.searchers[0].phases:
@@ -129,7 +117,7 @@ for phase in made.searchers[0].phases:
     print(
         f"{phase.letter} {phase.name:<14} took {phase.took_s:4.0f} s, {phase.verdict}; alive at its end {0.5 * (low + high):.0f} %"
     )
-for signal in (one for searcher in made.searchers for one in searcher.signals):
+for signal in (signal for searcher in made.searchers for signal in searcher.signals):
     print(f"{signal.track}, {signal.target}: {signal.words}")
 
 # %% [markdown]

@@ -22,26 +22,15 @@
 import tempfile
 from pathlib import Path
 
+import geopandas
 import numpy as np
 from matplotlib import pyplot as plt
 
-from lastseen.core.errors import NothingFoundError
-from lastseen.core.machine import shared_folder
-from lastseen.core.outlines import read_outline
-from lastseen.core.place import to_lonlat
-from lastseen.core.scenario import check_scenario
-from lastseen.jobs.practice.deposit import lay_deposit
-from lastseen.jobs.practice.site import SiteRequest
-from lastseen.jobs.practice.sites import view_sites
-from lastseen.output.console import deposit_text, sites_text
-from lastseen.output.read import read_reach, read_site
-from lastseen.output.results.practice import result_of_deposit, result_of_sites
-from lastseen.output.write import write_result
-from lastseen.terrain.elevation import open_elevation
+import lastseen
 
 work = Path(tempfile.mkdtemp())
-dem = shared_folder("demo") / "ysterra.tif"
-scenario = check_scenario({"elevation": [dem], "name": "Mount Ysterra (invented place)"})
+dem = lastseen.demo_file("ysterra.tif")
+scenario = lastseen.Scenario(elevation=(dem,), name="Mount Ysterra (invented place)")
 
 # %% [markdown]
 # ## All sizes
@@ -52,8 +41,8 @@ scenario = check_scenario({"elevation": [dem], "name": "Mount Ysterra (invented 
 
 # %%
 try:
-    view_sites(scenario, SiteRequest())
-except NothingFoundError as error:
+    lastseen.find_sites(scenario)
+except lastseen.NothingFoundError as error:
     print(error)
 
 # %% [markdown]
@@ -63,9 +52,9 @@ except NothingFoundError as error:
 # has to know that they cannot happen here on that day, and every map and file says that they were left out.
 
 # %%
-view = view_sites(scenario, SiteRequest(most_size=3, count=2))
-write_result(result_of_sites(view), work / "sites")
-print(sites_text(view, Path("sites")))
+view = lastseen.find_sites(scenario, lastseen.SiteRequest(most_size=3, count=2))
+lastseen.write(view, work / "sites")
+print(lastseen.describe(view, "sites"))
 
 # %% [markdown]
 # Grey is ground that bodies reach, the darkest with every friction; the lines are start zones, the boxes are the sites.
@@ -77,8 +66,8 @@ figure, axes = plt.subplots(figsize=(7, 6))
 axes.imshow(search.reach.share.values, extent=(west, east, south, north), cmap="Greys", vmax=3.0)
 ground = search.starts.ground
 x, y = (
-    ground.centre_of(*one)[k]
-    for k, one in enumerate([(0, np.arange(ground.shape[1])), (np.arange(ground.shape[0]), 0)])
+    ground.centre_of(*cells)[k]
+    for k, cells in enumerate([(0, np.arange(ground.shape[1])), (np.arange(ground.shape[0]), 0)])
 )
 axes.contour(x, y, search.starts.zones > 0, levels=[0.5], colors="black", linewidths=0.6)
 for site in search.sites:
@@ -96,19 +85,15 @@ plt.show()
 # times the packing, is what is filled.
 
 # %%
-frame, site = read_site(work / "sites", 1)
-made = lay_deposit(
-    open_elevation((dem,), to_lonlat(*frame.middle_m, frame.crs)), frame, site, like=2, reach=read_reach(work / "sites"),
-    seed=5, snow_m=0.8, left_m=0.3, packing=0.5, stake_m=None, name=None,
-)  # fmt: skip
-write_result(result_of_deposit(made), work / "deposit")
-print(deposit_text(made, Path("deposit")))
+made = lastseen.lay_deposit((dem,), work / "sites", 1, size=2, seed=5)
+lastseen.write(made, work / "deposit")
+print(lastseen.describe(made, "deposit"))
 
 # %% [markdown]
 # `outline.geojson` is what a search is laid over: `lastseen strips deposit/outline.geojson --dem ysterra.tif`.
 
 # %%
-outline = read_outline(work / "deposit" / "outline.geojson", made.frame.crs, "debris")
+outline = geopandas.read_file(work / "deposit" / "outline.geojson").to_crs(made.frame.crs).union_all()
 push = made.pushing
 print(f"{outline.area:.0f} m2; cut {push.cut_m3:.0f} m3 x {push.packing:g} = {push.fill_m3:.0f} m3 filled")
 print(*sorted(file.name for folder in ("sites", "deposit") for file in (work / folder).iterdir()), sep="\n")

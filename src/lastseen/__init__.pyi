@@ -5,6 +5,7 @@ from .core.scenario import Ground, LastSeen, Scenario, Search, Snow, read_scenar
 from .jobs.plan import Plan, make_plan
 from .jobs.practice.debrief import Debrief
 from .jobs.practice.deposit import PracticeDeposit
+from .jobs.practice.drill import PlannedSearch
 from .jobs.practice.site import SiteRequest
 from .jobs.practice.sites import SiteView
 from .jobs.practice.targets import TargetPlan
@@ -27,6 +28,7 @@ from .library import (
     result_of,
     write,
 )
+from .output.read import read_planned
 from .output.result import Layer, Raster, Result
 
 __version__: str
@@ -45,6 +47,7 @@ __all__ = [
     "NothingFoundError",
     "OutputExistsError",
     "Plan",
+    "PlannedSearch",
     "PracticeDeposit",
     "Raster",
     "ResourceError",
@@ -69,6 +72,7 @@ __all__ = [
     "parse_point",
     "read_area",
     "read_line",
+    "read_planned",
     "read_scenario",
     "read_terrain",
     "result_of",
