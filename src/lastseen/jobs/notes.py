@@ -92,13 +92,10 @@ def note_model(choice: ModelChoice, ground: Grid, layers: GroundLayers) -> tuple
 
 def note_walk(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
     """What somebody who walks the lanes of a plan must know before they set out."""
-    stands: tuple[str, ...] = ()
-    if scenario.search.start is None:
+    where = "nobody said where the searchers stand: the top of the outline was taken"
+    if scenario.last_seen.at != "":
         where = "the searchers are taken to stand at the last-seen point: say where they stand if that is elsewhere"
-        if scenario.last_seen.at == "":
-            where = "nobody said where the searchers stand: the top of the outline was taken"
-        stands = (where,)
-    return (*stands, *note_lanes(scenario, lanes))
+    return (*((where,) if scenario.search.start is None else ()), *note_lanes(scenario, lanes))
 
 
 def note_lanes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
@@ -133,8 +130,7 @@ def note_grid(crs: CRS, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
         where, what = f"x and y are in {crs.name}; receivers and the grid of the sheet show WGS 84", "x and y"
     else:
         where, what = f"the grid of the map is {crs.name}; receivers show WGS 84", "the grid"
-    note = f"{where}, which can differ by more than 200 m: {use}for {what} set the receiver to {crs.name}"
-    return (note,)
+    return (f"{where}, which can differ by more than 200 m: {use}for {what} set the receiver to {crs.name}",)
 
 
 def to_sentences(notes: Iterable[str]) -> tuple[str, ...]:

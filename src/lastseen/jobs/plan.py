@@ -6,29 +6,14 @@ import math
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from pyproj import CRS
 from shapely import MultiPolygon
 
-from lastseen.core import (
-    SLIDING_GB_PER_MILLION_CELLS,
-    Grid,
-    InputError,
-    LonLat,
-    Progress,
-    Scenario,
-    crs_of_outline,
-    is_local_metric,
-    no_progress,
-    parse_crs,
-    parse_point,
-    read_outline,
-    require_memory,
-    to_lonlat,
-    to_map,
-    utm_crs,
-)
+from lastseen import core, snow
+from lastseen.core import Grid, InputError, LonLat, Progress, Scenario, parse_crs, read_outline, to_lonlat
 from lastseen.jobs.notes import (
     note_debris,
     note_events,
@@ -42,23 +27,7 @@ from lastseen.jobs.notes import (
 from lastseen.jobs.rescue import PlanRescue, plan_rescue
 from lastseen.jobs.snow_simulation import SnowSimulation, count_cells, simulate_snow
 from lastseen.search import Entry, SearchOptions, SearchPlan, lay_search
-from lastseen.snow import (
-    Debris,
-    DepositZone,
-    Ensemble,
-    FlowPaths,
-    ModelChoice,
-    Person,
-    Release,
-    Runout,
-    RunoutEnvelope,
-    estimate_envelope,
-    find_debris,
-    locate_person,
-    measure_runout,
-    probability_of_area,
-    split_deposit,
-)
+from lastseen.snow import Debris
 from lastseen.terrain import (
     Elevation,
     GroundLayers,
@@ -83,51 +52,31 @@ _WGS84 = CRS("EPSG:4326")
 class Model:
     """What the motion model says; absent when an observed outline of the debris was given."""
 
-    release: Release
-    choice: ModelChoice
-    ensemble: Ensemble
-    paths: FlowPaths
-    runout: Runout
-    envelope: RunoutEnvelope
-    person: Person
-    zones: tuple[DepositZone, ...]
+    release: snow.Release
+    choice: snow.ModelChoice
+    ensemble: snow.Ensemble
+    paths: snow.FlowPaths
+    runout: snow.Runout
+    envelope: snow.RunoutEnvelope
+    person: snow.Person
+    zones: tuple[snow.DepositZone, ...]
     traps: tuple[Trap, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Plan:
-    """A plan: the question, the ground, what the model says, and the search.
-
-    Attributes
-    ----------
-    scenario : Scenario
-    elevation : Elevation
-        Without sheets where the ground is taken as flat.
-    place : LonLat or None
-        The last-seen point; None only over a drawn outline.
-    at_m : (x, y) or None
-        The same in map metres.
-    terrain : Terrain
-        The window of ground that was worked on.
-    model : Model or None
-    debris : Debris
-    search : SearchPlan
-    notes : tuple of str
-        Plain sentences that the user must see.
-    layers : GroundLayers
-        Trees, water, no-go ground and more, as far as they were given.
-    """
+    """A plan: the question, the ground, what the model says, and the search."""
 
     scenario: Scenario
-    elevation: Elevation
-    place: LonLat | None
-    at_m: tuple[float, float] | None
-    terrain: Terrain
+    elevation: Elevation  # without sheets where the ground is taken as flat
+    place: LonLat | None  # the last-seen point; None only over a drawn outline
+    at_m: tuple[float, float] | None  # the same in map metres
+    terrain: Terrain  # the window of ground that was worked on
     model: Model | None
     debris: Debris
     search: SearchPlan
-    notes: tuple[str, ...]
-    layers: GroundLayers = field(default_factory=GroundLayers)
+    notes: tuple[str, ...]  # plain sentences that the user must see
+    layers: GroundLayers = field(default_factory=GroundLayers)  # as far as they were given
 
     @cached_property
     def rescue(self) -> PlanRescue:
@@ -145,11 +94,11 @@ class Plan:
         )
 
 
-def make_plan(scenario: Scenario, progress: Progress = no_progress) -> Plan:
+def make_plan(scenario: Scenario, progress: Progress = core.no_progress) -> Plan:
     """Work out a plan, with the motion of the snow or over the outline that the scenario names."""
     progress("opening the elevation model", 0.0)
     at = scenario.last_seen
-    place = parse_point(at.at, parse_crs(at.crs) if at.crs else None) if at.at else None
+    place = core.parse_point(at.at, parse_crs(at.crs) if at.crs else None) if at.at else None
     elevation = open_elevation(scenario.elevation, place, scenario.z_unit)
     at_m = require_inside(elevation, place) if place else None
     check_layers(scenario.ground, elevation)
@@ -185,9 +134,9 @@ def _plan_with_model(
     ground, ensemble, release = simulation.ground, simulation.ensemble, simulation.release
     terrain = read_terrain(ground)
     progress("settling the debris", 0.75)
-    poa = probability_of_area(ensemble, ground)
-    debris = find_debris(ensemble, ground, poa, scenario.search.outline_probability)
-    person = locate_person(ensemble, poa, at_m, debris.outline)
+    poa = snow.probability_of_area(ensemble, ground)
+    debris = snow.find_debris(ensemble, ground, poa, scenario.search.outline_probability)
+    person = snow.locate_person(ensemble, poa, at_m, debris.outline)
     progress("looking for terrain traps", 0.8)
     traps = add_burial_depth(find_met_traps(terrain, simulation), debris.thickness_m, person.poa)
     model = Model(
@@ -195,10 +144,10 @@ def _plan_with_model(
         choice=simulation.choice,
         ensemble=ensemble,
         paths=simulation.paths,
-        runout=measure_runout(simulation.flow_ground, release, ensemble),
-        envelope=estimate_envelope(simulation.paths.profile_m[:, 0], simulation.paths.profile_m[:, 1]),
+        runout=snow.measure_runout(simulation.flow_ground, release, ensemble),
+        envelope=snow.estimate_envelope(simulation.paths.profile_m[:, 0], simulation.paths.profile_m[:, 1]),
         person=person,
-        zones=split_deposit(terrain, debris, person, traps, release.top_m),
+        zones=snow.split_deposit(terrain, debris, person, traps, release.top_m),
         traps=traps,
     )
     progress("laying out the search", 0.9)
@@ -269,29 +218,15 @@ def _start_m(scenario: Scenario, crs: CRS) -> tuple[float, float] | None:
     if scenario.search.start is None:
         return None
     given = parse_crs(scenario.last_seen.crs) if scenario.last_seen.crs else None
-    return to_map(parse_point(scenario.search.start, given), crs)
-
-
-# ---- A search over an outline that was drawn or recorded, without any model
+    return core.to_map(core.parse_point(scenario.search.start, given), crs)
 
 
 def plan_drawn_search(
-    scenario: Scenario,
-    *,
-    no_go: Path | None = None,
-    entry: Entry | None = None,
-    progress: Progress = no_progress,
+    scenario: Scenario, *, no_go: Path | None = None, entry: Entry | None = None, progress: Progress = core.no_progress
 ) -> Plan:
-    """Lay out a search over the outline of a scenario.
+    """Lay out a search over the outline ``search.debris`` of a scenario; without ``elevation`` on flat ground.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        Its ``search.debris`` is the outline; without ``elevation`` the ground is taken as flat.
-    no_go : Path, optional
-        Drawn ground that nobody may walk on.
-    entry : {"top", "toe", "flank"}, optional
-        Where the search begins.
+    ``no_go`` is a file with drawn ground that nobody may walk on; ``entry`` says where the search begins.
     """
     path = scenario.search.debris
     if path is None:
@@ -305,8 +240,8 @@ def plan_drawn_search(
         crs = elevation.crs
         require_inside(elevation, place, "the debris outline at")
     else:
-        drawn_in = crs_of_outline(path, "debris")
-        elevation = crs = drawn_in if is_local_metric(drawn_in, place) else utm_crs(place)
+        drawn_in = core.crs_of_outline(path, "debris")
+        elevation = crs = drawn_in if core.is_local_metric(drawn_in, place) else core.utm_crs(place)
     outline = read_outline(path, crs, "debris")
     forbidden = read_outline(no_go, crs, "no-go") if no_go is not None else None
     plan = _plan_over(outline, scenario, elevation, no_go=forbidden, entry=entry, progress=progress)
@@ -337,26 +272,20 @@ def _plan_over(
     west, south, east, north = outline.bounds
     for x, y in filter(None, (at_m, _start_m(scenario, crs))):
         west, south, east, north = min(west, x), min(south, y), max(east, x), max(north, y)
-    margin = OUTLINE_MARGIN_M
-    box = (west - margin, south - margin, east + margin, north + margin)
+    more = OUTLINE_MARGIN_M
+    box = (west - more, south - more, east + more, north + more)
     progress("reading the ground", 0.1)
     if isinstance(elevation, CRS):
         ground, elevation = _make_flat_ground(box, elevation)
     else:
-        require_memory(count_cells(elevation, elevation.snapped(box)), SLIDING_GB_PER_MILLION_CELLS, "a window")
+        core.require_memory(
+            count_cells(elevation, elevation.snapped(box)), core.SLIDING_GB_PER_MILLION_CELLS, "a window"
+        )
         ground = read_window(elevation, box)
     layers = read_layers(scenario.ground, ground)
-    none = ground.with_values(np.full(ground.shape, np.nan))
-    debris = Debris(
-        probability=none,
-        thickness_m=none,
-        thickness_p50_m=none,
-        thickness_p90_m=none,
-        outline=outline,
-        level=math.nan,
-        area_m2=float(outline.area),
-        left_share=math.nan,
-    )
+    grids = ("probability", "thickness_m", "thickness_p50_m", "thickness_p90_m")
+    none: dict[str, Any] = dict.fromkeys(grids, ground.with_values(np.full(ground.shape, np.nan)))
+    debris = Debris(outline=outline, level=math.nan, area_m2=float(outline.area), left_share=math.nan, **none)
     progress("laying out the search", 0.4)
     options = _set_options(scenario, crs, layers, at_m)
     options = replace(options, no_go=no_go or options.no_go, entry=entry or options.entry)

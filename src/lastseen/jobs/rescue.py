@@ -10,19 +10,8 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon
 
+from lastseen import rescue
 from lastseen.core import Grid
-from lastseen.rescue import (
-    DEFAULT_CURVE,
-    PROBE_NOTES,
-    SPACING_M,
-    STOP_RADIUS_M,
-    Dig,
-    RescueClock,
-    find_survival_curve,
-    lay_spiral,
-    plan_dig,
-    probe_notes,
-)
 from lastseen.search import Leg, measure_coverage_over_time, time_legs
 
 DEPTH_M = 1.0  # where no model says how deep; design choice
@@ -36,47 +25,27 @@ COVERED_SPACING_M = 2.0
 
 @dataclass(frozen=True, kw_only=True)
 class Probing:
-    """The probe spiral at the hit, and what must be said about probing.
-
-    Attributes
-    ----------
-    spacing_m, radius_m : float
-    holes, holes_near : int
-        In all, and within the first metre.
-    notes : tuple of str
-    """
+    """The probe spiral at the hit, and what must be said about probing."""
 
     spacing_m: float
     radius_m: float
     holes: int
-    holes_near: int
+    holes_near: int  # within the first metre
     notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
 class PlanRescue:
-    """Clock, digging and probing of a plan, at one depth and slope.
-
-    Attributes
-    ----------
-    depth_m, slope_deg : float
-    depth_basis : str
-        Where the depth comes from.
-    clock : RescueClock or None
-        None where there are no lanes to walk.
-    digging : Dig
-    probing : Probing
-    covered : tuple of float
-        Share of the searched outline, 0 to 1, that is covered after each of `COVERED_STEPS` even parts of the walking
-        time, from time 0; the last is the coverage of the plan.
-    """
+    """Clock, digging and probing of a plan, at one depth and slope."""
 
     depth_m: float
-    depth_basis: str
+    depth_basis: str  # where the depth comes from
     slope_deg: float
-    clock: RescueClock | None
-    digging: Dig
+    clock: rescue.RescueClock | None
+    digging: rescue.Dig
     probing: Probing
+    # share of the searched outline, 0 to 1, covered after each of `COVERED_STEPS` even parts of the walking time, from
+    # time 0; the last is the coverage of the plan
     covered: tuple[float, ...]
 
 
@@ -91,24 +60,11 @@ def plan_rescue(
     buried_p50_m: float | None,
     zones: Iterable[tuple[float, float]] = (),
 ) -> PlanRescue:
-    """Work out clock, digging and probing by the published rules.
+    """Work out clock, digging and probing by the published rules, for the walks of all searchers over an outline.
 
-    Parameters
-    ----------
-    legs : sequence of Leg
-        The walks of all searchers.
-    outline : MultiPolygon
-        What is searched, map metres.
-    ground : Grid
-        Elevation, metres.
-    searchers : int
-    strip_width_m : float
-    coverage : float
-        Share of the outline that the whole walk covers, 0 to 1.
-    buried_p50_m : float or None
-        Median depth of those fully buried in the model; None where no model says it.
-    zones : iterable of (float, float)
-        Probability of area and mean slope in degrees of each deposition zone.
+    ``coverage`` is the share of the outline that the whole walk covers, 0 to 1; ``buried_p50_m`` the median depth of
+    those fully buried, None where no model says it; ``zones`` are pairs of probability of area and mean slope in
+    degrees, one for each deposition zone.
     """
     depth = round(max(buried_p50_m, LEAST_DEPTH_M), 1) if buried_p50_m else DEPTH_M
     basis = "median of those fully buried in the model" if buried_p50_m else "assumed, no model says how deep"
@@ -121,14 +77,14 @@ def plan_rescue(
             depth_m=depth,
             slope_deg=slope,
             diggers=searchers,
-            curve=find_survival_curve(DEFAULT_CURVE),
+            curve=rescue.find_survival_curve(rescue.DEFAULT_CURVE),
         )
     return PlanRescue(
         depth_m=depth,
         depth_basis=basis,
         slope_deg=slope,
         clock=clock,
-        digging=plan_dig(depth, slope, searchers),
+        digging=rescue.plan_dig(depth, slope, searchers),
         probing=_plan_probing(depth, slope),
         covered=measure_covered_shares(legs, outline, ground, strip_width_m=strip_width_m, coverage=coverage),
     )
@@ -173,11 +129,11 @@ def measure_covered_shares(
 
 
 def _plan_probing(depth_m: float, slope_deg: float) -> Probing:
-    spiral = lay_spiral(slope_deg=slope_deg)
+    spiral = rescue.lay_spiral(slope_deg=slope_deg)
     return Probing(
-        spacing_m=SPACING_M,
-        radius_m=STOP_RADIUS_M,
+        spacing_m=rescue.SPACING_M,
+        radius_m=rescue.STOP_RADIUS_M,
         holes=spiral.holes,
         holes_near=int((np.hypot(spiral.across_m, spiral.up_m) <= NEAR_M + 1e-9).sum()),
-        notes=(*probe_notes(PROBE_M, depth_m), *PROBE_NOTES),
+        notes=(*rescue.probe_notes(PROBE_M, depth_m), *rescue.PROBE_NOTES),
     )

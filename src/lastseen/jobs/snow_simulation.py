@@ -11,18 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lastseen.core import (
-    FLOW_GB_PER_MILLION_CELLS,
-    SLIDING_GB_PER_MILLION_CELLS,
-    FloatArray,
-    Grid,
-    InputError,
-    Progress,
-    Scenario,
-    read_outline,
-    require_memory,
-    to_lonlat,
-)
+from lastseen import core
+from lastseen.core import FloatArray, Grid, InputError, Progress, Scenario, require_memory
 from lastseen.snow import (
     Ensemble,
     FlowPaths,
@@ -57,31 +47,16 @@ RIM_CELLS = 4.0
 
 @dataclass(frozen=True, kw_only=True)
 class SnowSimulation:
-    """Where the snow of a scenario goes.
+    """Where the snow of a scenario goes."""
 
-    Attributes
-    ----------
-    ground, flow_ground : Grid
-        The window, and the same as moving snow feels it.
-    layers : GroundLayers
-        Trees, water and more, as far as they were given.
-    release : Release
-    choice : ModelChoice
-        The model that ran, and why.
-    ensemble : Ensemble
-    paths : FlowPaths
-    notes : tuple of str
-        What was odd about the heights.
-    """
-
-    ground: Grid
-    flow_ground: Grid
-    layers: GroundLayers
+    ground: Grid  # the window
+    flow_ground: Grid  # the same as moving snow feels it
+    layers: GroundLayers  # trees, water and more, as far as they were given
     release: Release
-    choice: ModelChoice
+    choice: ModelChoice  # the model that ran, and why
     ensemble: Ensemble
     paths: FlowPaths
-    notes: tuple[str, ...]
+    notes: tuple[str, ...]  # what was odd about the heights
 
 
 def simulate_snow(
@@ -91,7 +66,7 @@ def simulate_snow(
     half = HALF_WINDOW_M[scenario.snow.size]
     box = elevation.snapped((at_m[0] - half, at_m[1] - half, at_m[0] + half, at_m[1] + half))
     for attempt in range(MOST_GROWTHS + 1):
-        needed = require_memory(count_cells(elevation, box), SLIDING_GB_PER_MILLION_CELLS, "a window")
+        needed = require_memory(count_cells(elevation, box), core.SLIDING_GB_PER_MILLION_CELLS, "a window")
         progress(f"reading the ground, {needed}", 0.05)
         notes: list[str] = []
         ground = read_window(elevation, box, notes.append)
@@ -146,7 +121,7 @@ def _simulate_ensemble(
         progress("letting the snow run", 0.15)
         return simulate_sliding_ensemble(flow_ground, release, snow, last_seen=last_seen, at_m=at_m, rng=rng)
     cells = flow_ground.values.size // choice.ratio**2
-    needed = require_memory(cells, FLOW_GB_PER_MILLION_CELLS, "the flow")
+    needed = require_memory(cells, core.FLOW_GB_PER_MILLION_CELLS, "the flow")
     first = f"letting the snow flow, {needed}, about {describe_time(choice.time_s)}"
     progress(first, 0.1)
 
@@ -154,14 +129,7 @@ def _simulate_ensemble(
         progress(text or first, 0.1 + 0.6 * share)
 
     return simulate_flow_ensemble(
-        flow_ground,
-        release,
-        snow,
-        ratio=choice.ratio,
-        last_seen=last_seen,
-        at_m=at_m,
-        rng=rng,
-        progress=report,
+        flow_ground, release, snow, ratio=choice.ratio, last_seen=last_seen, at_m=at_m, rng=rng, progress=report
     )
 
 
@@ -174,13 +142,13 @@ def _find_start(scenario: Scenario, ground: Grid, at_m: tuple[float, float], lay
     """The release: drawn, or the one that belongs to the last-seen point."""
     row, col = ground.cell_of(*at_m)
     if np.isnan(ground.values[min(int(row), ground.shape[0] - 1), min(int(col), ground.shape[1] - 1)]):
-        point = to_lonlat(*at_m, ground.crs).notations()["lonlat"]
+        point = core.to_lonlat(*at_m, ground.crs).notations()["lonlat"]
         raise InputError(
             f"the last-seen point {point} lies on no data: move it, or fill the gap in the elevation model"
         )
     snow = scenario.snow
     if snow.release is not None:
-        outline = read_outline(snow.release, ground.crs, "release")
+        outline = core.read_outline(snow.release, ground.crs, "release")
         return build_drawn_release(ground, outline, snow.size, snow.slab_thickness_m)
     trees = layers.of("trees")
     return find_release(ground, *at_m, snow.size, snow.slab_thickness_m, trees.cover if trees else None)
@@ -213,17 +181,9 @@ def _sides_near(ground: Grid, rim_m: float, x_m: FloatArray, y_m: FloatArray) ->
 def _grown(elevation: Elevation, box: Box, sides: set[str], half_m: float) -> Box:
     """The window, larger on the sides that were reached, as far as the elevation model goes."""
     more = GROWTH_M * half_m
-    return elevation.snapped(
-        (
-            box[0] - more * ("W" in sides),
-            box[1] - more * ("S" in sides),
-            box[2] + more * ("E" in sides),
-            box[3] + more * ("N" in sides),
-        )
-    )
+    west, south, east, north = (more * (side in sides) for side in "WSEN")
+    return elevation.snapped((box[0] - west, box[1] - south, box[2] + east, box[3] + north))
 
-
-# ---- The event of an ensemble that is shown: its debris, and its snow as it moves
 
 MOST_FRAMES = 90
 LEAST_STEP_S = 0.5

@@ -12,18 +12,9 @@ from itertools import pairwise
 
 import numpy as np
 
+from lastseen import terrain
 from lastseen.core import FloatArray, Grid, InputError, Progress, ResourceError, require_memory
-from lastseen.terrain import (
-    DRAINAGE_GB_PER_MILLION_CELLS,
-    DRAINAGE_LAYERS,
-    Elevation,
-    HeightFindings,
-    Layers,
-    find_doubts_in_rows,
-    find_drainage_layers,
-    local_layer_groups,
-    read_window,
-)
+from lastseen.terrain import DRAINAGE_LAYERS, Elevation, Layers, local_layer_groups
 
 BAND_CELLS = 4_000_000
 BAND_GB_PER_MILLION_CELLS = 0.15  # the band and its halo, and the layers of one group at a time
@@ -61,15 +52,14 @@ class TerrainView:
             for group in groups:
                 halo = group.halo_cells(self.elevation.cell_m)
                 begin, end = max(0, first - halo - top), last + halo - top
-                part = replace(
-                    band, values=band.values[begin:end], north_m=band.north_m - begin * self.elevation.cell_m
-                )
+                north = band.north_m - begin * self.elevation.cell_m
+                part = replace(band, values=band.values[begin:end], north_m=north)
                 skip = first - top - begin
                 for layer, grid in zip(group.layers, group.work(part), strict=True):
                     yield layer.name, first, grid.values[skip : skip + last - first]
         if self.heights is None:
             return
-        for number, (layer, grid) in enumerate(find_drainage_layers(self.heights)):
+        for number, (layer, grid) in enumerate(terrain.find_drainage_layers(self.heights)):
             progress(f"drainage: {layer.name}", _LOCAL_SHARE + (1.0 - _LOCAL_SHARE) * number / len(DRAINAGE_LAYERS))
             for first in range(0, self.shape[0], ROWS_AT_ONCE):
                 yield layer.name, first, grid.values[first : first + ROWS_AT_ONCE]
@@ -78,18 +68,8 @@ class TerrainView:
 def view_terrain(elevation: Elevation, *, drainage: bool = True) -> TerrainView:
     """Look at the heights of an elevation model, and lay out how its ground layers are worked out.
 
-    Parameters
-    ----------
-    elevation : Elevation
-    drainage : bool
-        Off leaves out the global layers, which need the whole model in memory.
-
-    Raises
-    ------
-    InputError
-        If the model has less than three rows or columns.
-    ResourceError
-        If memory is not enough.
+    ``drainage`` off leaves out the global layers, which need the whole model in memory. Raises InputError if the model
+    has less than three rows or columns, ResourceError if memory is not enough.
     """
     west, south, east, north = elevation.snapped(elevation.bounds_m)
     columns, rows = round((east - west) / elevation.cell_m), round((north - south) / elevation.cell_m)
@@ -112,12 +92,12 @@ def view_terrain(elevation: Elevation, *, drainage: bool = True) -> TerrainView:
         notes=(),
     )
     heights = np.empty((rows, columns)) if drainage else None
-    doubts: HeightFindings | None = None
+    doubts: terrain.HeightFindings | None = None
     for first, last in pairwise(view.rows):
         band, top = _band(view, first, last)
         if heights is not None:
             heights[first:last] = band.values[first - top : last - top]
-        found = find_doubts_in_rows(band.values, band.cell_m, first - top, last - top)
+        found = terrain.find_doubts_in_rows(band.values, band.cell_m, first - top, last - top)
         doubts = found if doubts is None else doubts.joined(found)
     whole = Grid(heights, west, north, elevation.cell_m, elevation.crs) if heights is not None else None
     return replace(view, heights=whole, notes=doubts.notes if doubts is not None else ())
@@ -136,12 +116,12 @@ def _band(view: TerrainView, first: int, last: int) -> tuple[Grid, int]:
     if view.heights is not None:
         return replace(view.heights, values=view.heights.values[top:bottom], north_m=north), top
     east = view.west_m + view.shape[1] * cell
-    return read_window(view.elevation, (view.west_m, view.north_m - bottom * cell, east, north)), top
+    return terrain.read_window(view.elevation, (view.west_m, view.north_m - bottom * cell, east, north)), top
 
 
 def _drainage_memory(cells: int) -> str:
     """Words on the memory that drainage will take."""
     try:
-        return require_memory(cells, DRAINAGE_GB_PER_MILLION_CELLS, "drainage")
+        return require_memory(cells, terrain.DRAINAGE_GB_PER_MILLION_CELLS, "drainage")
     except ResourceError as error:
         raise ResourceError(f"{error}; --local-only leaves drainage out") from error

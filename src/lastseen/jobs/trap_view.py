@@ -6,14 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lastseen.core import (
-    InputError,
-    Progress,
-    ResourceError,
-    Scenario,
-    no_progress,
-    require_memory,
-)
+from lastseen.core import InputError, Progress, ResourceError, Scenario, no_progress, require_memory
 from lastseen.jobs.notes import note_grid, note_walk, to_sentences
 from lastseen.jobs.plan import Plan, make_plan
 from lastseen.jobs.snow_simulation import count_cells
@@ -47,36 +40,17 @@ WHOLE_LIMITS = (
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class TrapView:
-    """Traps and start zones of some ground.
-
-    Attributes
-    ----------
-    scenario : Scenario
-    elevation : Elevation
-    terrain : Terrain
-        The window that was looked at.
-    traps : tuple of Trap
-        In the order of weight.
-    zones : StartZones
-        Graded start zones of the window, with their parts.
-    areas : tuple of ReleaseArea
-        The largest first.
-    layers : GroundLayers
-    plan : Plan or None
-        The plan of the last-seen point; None for a whole elevation model.
-    notes : tuple of str
-        Plain sentences that the user must see.
-    """
+    """Traps and start zones of some ground."""
 
     scenario: Scenario
     elevation: Elevation
-    terrain: Terrain
-    traps: tuple[Trap, ...]
-    zones: StartZones
-    areas: tuple[ReleaseArea, ...]
+    terrain: Terrain  # the window that was looked at
+    traps: tuple[Trap, ...]  # in the order of weight
+    zones: StartZones  # graded start zones of the window, with their parts
+    areas: tuple[ReleaseArea, ...]  # the largest first
     layers: GroundLayers
-    plan: Plan | None
-    notes: tuple[str, ...]
+    plan: Plan | None  # of the last-seen point; None for a whole elevation model
+    notes: tuple[str, ...]  # plain sentences that the user must see
 
     @property
     def own_areas(self) -> tuple[ReleaseArea, ...]:
@@ -97,13 +71,10 @@ def _view_traps_of_point(scenario: Scenario, progress: Progress) -> TrapView:
     plan = make_plan(scenario, progress)
     if plan.model is None:
         raise InputError("traps need a release, not an observed outline: leave search.debris out of the scenario")
-    ground = plan.terrain.elevation
     zones, areas = _grade(plan.terrain, plan.layers)
     walk = set(to_sentences(note_walk(scenario, plan.search) + note_grid(plan.elevation.crs)))
     kept = [note for note in plan.notes if note not in walk]
-    notes = to_sentences(
-        (*note_grid(plan.elevation.crs, ""), *kept, GRADED, *_note_nothing(plan.model.traps, ground.cell_m))
-    )
+    nothing = _note_nothing(plan.model.traps, plan.terrain.elevation.cell_m)
     return TrapView(
         scenario=scenario,
         elevation=plan.elevation,
@@ -113,7 +84,7 @@ def _view_traps_of_point(scenario: Scenario, progress: Progress) -> TrapView:
         areas=areas,
         layers=plan.layers,
         plan=plan,
-        notes=notes,
+        notes=to_sentences((*note_grid(plan.elevation.crs, ""), *kept, GRADED, *nothing)),
     )
 
 
@@ -137,12 +108,11 @@ def _view_all_traps(scenario: Scenario, progress: Progress) -> TrapView:
     terrain = read_terrain(ground)
     progress("grading start zones", 0.2)
     zones, areas = _grade(terrain, layers)
-    size = scenario.snow.size
     start = np.zeros(ground.shape, np.bool_)
     for area in areas:
         start.ravel()[area.cells] = True
     progress("looking for terrain traps", 0.4)
-    angle = TRAVEL_ANGLE_DEG[size]
+    size, angle = scenario.snow.size, TRAVEL_ANGLE_DEG[scenario.snow.size]
     traps = find_traps(terrain, find_ground_in_travel_angle(ground, start, angle), layers)
     blind = describe_invisible_traps(ground.cell_m, layers)
     notes = (
@@ -173,6 +143,5 @@ def _grade(terrain: Terrain, layers: GroundLayers) -> tuple[StartZones, tuple[Re
 
 
 def _note_nothing(traps: tuple[Trap, ...], cell_m: float) -> tuple[str, ...]:
-    if traps:
-        return ()
-    return (f"No terrain trap was found on cells of {cell_m:g} m: that does not say that there is none.",)
+    none = f"No terrain trap was found on cells of {cell_m:g} m: that does not say that there is none."
+    return () if traps else (none,)

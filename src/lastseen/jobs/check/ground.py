@@ -28,10 +28,7 @@ from lastseen.terrain import (
 )
 from lastseen.traps import Kind, Trap, find_traps
 
-# ---- Ground with a known answer, read by the same functions that plans use
-# ``lastseen check`` and the tests run these against published and derived values. Angles in degrees, lengths in
-# metres.
-
+# ``lastseen check`` and the tests run these against published and derived values. Angles in degrees, lengths in metres.
 _CRS = CRS.from_epsg(32632)
 
 
@@ -48,7 +45,6 @@ def _around(height: Callable[[FloatArray, FloatArray], FloatArray], half_cells: 
 
 
 def _middle(grid: Grid) -> float:
-    """The value of the middle cell."""
     return float(grid.values[grid.shape[0] // 2, grid.shape[1] // 2])
 
 
@@ -58,7 +54,6 @@ def _cone(gradient: float, half_cells: int, cell_m: float) -> Grid:
 
 
 def _filled(digits: list[str]) -> FilledGround:
-    """Ground of one digit a cell, filled."""
     return fill_hollows(make_grid([[float(digit) for digit in row] for row in digits], 1.0))
 
 
@@ -158,8 +153,6 @@ def cliff_height_m(height_m: float, face_deg: float, slope_deg: float, cell_m: f
     return _middle(cliff_drop_m(_around(height, half, cell_m)))
 
 
-# ---- Traps on small made-up ground whose answer is known in closed form, for the reference values
-
 _SIDE_M = 200.0
 
 
@@ -172,8 +165,8 @@ def _axes(cell_m: float) -> tuple[FloatArray, FloatArray]:
 
 
 def _only(kind: Kind, z: FloatArray, cell_m: float) -> Trap:
-    terrain = read_terrain(make_grid(z, cell_m))
-    found = [trap for trap in find_traps(terrain, np.ones(z.shape, np.bool_)) if trap.kind == kind]
+    ground = read_terrain(make_grid(z, cell_m))
+    found = [trap for trap in find_traps(ground, np.ones(z.shape, np.bool_)) if trap.kind == kind]
     if len(found) != 1:
         raise NothingFoundError(f"{len(found)} traps of kind {kind} on ground that holds one: report this")
     return found[0]
@@ -201,25 +194,17 @@ def gully_pile_up_m(depth_m: float, width_m: float, floor_m: float, cell_m: floa
     return _only("gully", 1500.0 - math.tan(math.radians(25.0)) * down - cut, cell_m).pile_up_m
 
 
-# ---- Start zones against published values: the slopes of the band, and how many recorded incidents lie in it
-
-
 def _steep_plane(slope_deg: float) -> Grid:
-    """A plane of this slope."""
     x, y = np.meshgrid(np.arange(31) * 5.0, np.arange(31) * 5.0)
-    z = math.tan(math.radians(slope_deg)) * (0.8 * x + 0.6 * y)
-    return make_grid(z, 5.0)
-
-
-def _is_start_zone(slope_deg: float) -> bool:
-    return bool(find_start_zone_terrain(_steep_plane(slope_deg))[0][15, 15])
+    return make_grid(math.tan(math.radians(slope_deg)) * (0.8 * x + 0.6 * y), 5.0)
 
 
 def start_zone_limit_deg(inside_deg: float, outside_deg: float) -> float:
     """Slope at which a plane stops being start zone, between one that is and one that is not."""
     while abs(inside_deg - outside_deg) > 1e-3:
         middle = 0.5 * (inside_deg + outside_deg)
-        inside_deg, outside_deg = (middle, outside_deg) if _is_start_zone(middle) else (inside_deg, middle)
+        starts = find_start_zone_terrain(_steep_plane(middle))[0][15, 15]
+        inside_deg, outside_deg = (middle, outside_deg) if starts else (inside_deg, middle)
     return inside_deg
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -21,8 +22,6 @@ from lastseen.jobs.reading.block_run import draw_by_place, draw_shared, simulate
 from lastseen.jobs.reading.ground import PreparedGround, heights_of_grid, tiles_of
 from lastseen.search import lay_pattern
 from lastseen.snow import SAMPLE_FRICTION, SIZES, energy_line_runout_m, uniform
-
-# ---- Practice against published values: energy line, sites, volumes of known samples, exercises, coverage of a walk
 
 _CRS = CRS.from_epsg(32632)
 _EAST, _NORTH = 600_000.0, 5_100_000.0
@@ -51,16 +50,13 @@ def reach_travel_angle_deg(friction: float, face_deg: float, face_drop_m: float,
 
 def _paraboloid(radius_m: float, height_m: float) -> SnowShape:
     grid = _FRAME.lattice()
-    rows, cols = np.indices(grid.shape)
-    x, y = grid.centre_of(rows, cols)
+    x, y = grid.centre_of(*np.indices(grid.shape))
     away = np.hypot(x - _FRAME.middle_m[0], y - _FRAME.middle_m[1])
     thickness: FloatArray = height_m * np.clip(1.0 - (away / radius_m) ** 2, 0.0, None)
-    outline = MultiPolygon([Point(_FRAME.middle_m).buffer(radius_m)])
-    volume = float(thickness.sum()) * grid.cell_area_m2
     return SnowShape(
         thickness_m=grid.with_values(thickness),
-        outline=outline,
-        volume_m3=volume,
+        outline=MultiPolygon([Point(_FRAME.middle_m).buffer(radius_m)]),
+        volume_m3=float(thickness.sum()) * grid.cell_area_m2,
         greatest_m=height_m,
         scale=1.0,
         source="a paraboloid",
@@ -69,20 +65,17 @@ def _paraboloid(radius_m: float, height_m: float) -> SnowShape:
 
 def paraboloid_fill_m3(radius_m: float, height_m: float) -> float:
     """Sum over the stakes of what is laid for a paraboloid of revolution."""
-    found = plan_pushing(_FRAME, _paraboloid(radius_m, height_m), snow_m=1.2)
-    return sum(stake.fill_m3 for stake in found.stakes)
+    return sum(stake.fill_m3 for stake in plan_pushing(_FRAME, _paraboloid(radius_m, height_m), snow_m=1.2).stakes)
 
 
 def paraboloid_cut_m3(radius_m: float, height_m: float) -> float:
     """Sum over the stakes of what is taken for it, with the default packing."""
-    found = plan_pushing(_FRAME, _paraboloid(radius_m, height_m), snow_m=1.2)
-    return sum(stake.cut_m3 for stake in found.stakes)
+    return sum(stake.cut_m3 for stake in plan_pushing(_FRAME, _paraboloid(radius_m, height_m), snow_m=1.2).stakes)
 
 
 def laid_volume_m3(size: int, width_m: float = 400.0, height_m: float = 400.0) -> float:
     """Volume of the deposit of a size on a site that is large enough."""
-    frame = SiteFrame(middle_m=_FRAME.middle_m, downhill_deg=203.0, width_m=width_m, height_m=height_m, crs=_CRS)
-    shape = lay_sized(frame, size, 1)
+    shape = lay_sized(replace(_FRAME, width_m=width_m, height_m=height_m), size, 1)
     return float(shape.thickness_m.values.sum()) * shape.thickness_m.cell_area_m2
 
 
@@ -118,13 +111,8 @@ def debrief_coverage_percent(
     at = np.append(np.arange(0.0, walk.length, 1.0), walk.length)
     xy = np.array([leg.line.interpolate(d).coords[0] for d in at])
     lon, lat = transformer(_CRS, WGS84).transform(xy[:, 0], xy[:, 1])
-    raw = RawTrack(
-        name="walk",
-        lon_deg=np.asarray(lon),
-        lat_deg=np.asarray(lat),
-        time_s=1.8e9 + at,
-        segment=np.zeros(at.size, np.int32),
-    )
+    arrays = {"lon_deg": np.asarray(lon), "lat_deg": np.asarray(lat), "time_s": 1.8e9 + at}
+    raw = RawTrack(name="walk", segment=np.zeros(at.size, np.int32), **arrays)
     return 100.0 * debrief(plan, [raw], gps_error_m=0.0).band.half
 
 
@@ -132,8 +120,6 @@ def target_depth_median_m(least_m: float, greatest_m: float) -> float:
     """Median depth of targets between limits."""
     return float(depths_m((least_m, greatest_m), np.array([0.5]))[0])
 
-
-# ---- Reading a slope against closed forms: how far the samples of an even face run onto the flat
 
 NO_DRAG = (1e9, 1e9, 1e9)
 

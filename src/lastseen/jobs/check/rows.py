@@ -18,44 +18,13 @@ import numpy as np
 from pyproj import CRS
 from shapely import box
 
+from lastseen import rescue
 from lastseen.core import Grid, InputError, LonLat, convergence_deg, parse_point, shared_folder, to_map, utm_crs
 from lastseen.jobs.check import ground, practice, snow
 from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.tracks import PHASES
 from lastseen.jobs.practice.walked_coverage import ACROSS
-from lastseen.rescue import (
-    METRES_PER_DIGGER,
-    approach_time_h,
-    chord_m,
-    combine_pods,
-    conveyor_length_m,
-    coupled_range_factor,
-    detection_probability,
-    diggers_needed,
-    fastest_m_s,
-    find_survival_curve,
-    found_probability,
-    grid_pod,
-    holes_for_radius,
-    holes_per_100_m2,
-    lay_spiral,
-    mean_range_factor,
-    optimised_width_m,
-    pulses_heard,
-    range_cdf,
-    range_factor,
-    range_quantile_m,
-    reach_on_snow_m,
-    searching_speed_m_s,
-    shift_other_poa,
-    shift_poa,
-    start_below_probe_m,
-    statistical_width_m,
-    survival_percent,
-    update_poa,
-    walking_speed_m_s,
-    worst_case_width_m,
-)
+from lastseen.rescue import conveyor_length_m, optimised_width_m, update_poa
 from lastseen.search import declination_deg, dipole_range_m, lay_pattern, measure_coverage, survival_share
 from lastseen.snow import (
     REGRESSIONS,
@@ -108,13 +77,7 @@ class Outcome(Row):
 
 
 def reference_rows(folder: Path | None = None) -> Iterator[Row]:
-    """All reference values, file by file.
-
-    Raises
-    ------
-    InputError
-        If a row is broken, or two rows share an id.
-    """
+    """All reference values, file by file; InputError if a row is broken, or two rows share an id."""
     seen: set[str] = set()
     for path in sorted((folder or shared_folder("shared") / "reference").glob("*.csv")):
         with path.open(encoding="utf-8", newline="") as file:
@@ -148,7 +111,7 @@ def _recompute(row: Row) -> Outcome:
     return Outcome(**vars(row), got=float(compute(**row.inputs)) if compute else math.nan)
 
 
-# ---- One function for each quantity: set-ups with more than a line stand in `ground`, `snow` and `practice`
+# One function for each quantity: set-ups with more than a line stand in `ground`, `snow` and `practice`.
 
 _CRS = CRS.from_epsg(32632)
 
@@ -191,7 +154,7 @@ def _pattern_coverage(width_m: float, length_m: float, strip_width_m: float, pat
 
 def _tobler(slope: float | None = None, slope_deg: float = 0.0, *, off_path: bool) -> float:
     rise = math.tan(math.radians(slope_deg)) if slope is None else slope
-    return float(3.6 * walking_speed_m_s(rise, off_path=off_path))
+    return float(3.6 * rescue.walking_speed_m_s(rise, off_path=off_path))
 
 
 def falk_1994_percent(minutes: float) -> float:
@@ -213,12 +176,12 @@ def one_antenna_factor(position: str, off_deg: float) -> float:
     """Range of a one-antenna receiver: side by side against coaxial, or turned off a position against side by side."""
     angle = math.radians(off_deg)
     coupling = {"side by side": 0.5, "off parallel": math.cos(angle), "off the right angle": math.sin(angle)}
-    return coupled_range_factor(coupling[position])
+    return rescue.coupled_range_factor(coupling[position])
 
 
 def survival_at(curve: str, minutes: float) -> float:
     """Published survival, per cent; NaN where there is no data."""
-    found = survival_percent(find_survival_curve(curve), minutes)
+    found = rescue.survival_percent(rescue.find_survival_curve(curve), minutes)
     return math.nan if found is None else found
 
 
@@ -235,7 +198,7 @@ def found_in_search(priors: Sequence[float], pods: Sequence[float], searches: in
     now = tuple(priors)
     for _ in range(searches - 1):
         now, _ = update_poa(now, pods)
-    return found_probability(now, pods)
+    return rescue.found_probability(now, pods)
 
 
 QUANTITIES: dict[str, Callable[..., float]] = {
@@ -304,7 +267,7 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "strip_pattern_length_m": lambda **pattern: lay_pattern(**pattern).length,
     "strip_pattern_coverage": _pattern_coverage,
     "tobler_speed_km_h": _tobler,
-    "din_33466_time_h": approach_time_h,
+    "din_33466_time_h": rescue.approach_time_h,
     # the flow
     "flow_dam_break_error_percent": snow.dam_break_error_percent,
     "flow_dam_site_depth_m": snow.dam_site_depth_m,
@@ -326,36 +289,38 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "preread_reach_ratio": practice.reach_ratio,
     "preread_above_top_m": practice.highest_reached_m,
     # receive range, survival, belief, probing, shovelling
-    "dipole_range_factor": range_factor,
-    "dipole_mean_range_factor": mean_range_factor,
+    "dipole_range_factor": rescue.range_factor,
+    "dipole_mean_range_factor": rescue.mean_range_factor,
     "one_antenna_range_factor": one_antenna_factor,
-    "range_cdf": lambda **device: float(range_cdf(**device)),
-    "range_quantile_m": range_quantile_m,
-    "reach_on_snow_m": reach_on_snow_m,
-    "strip_worst_case_m": worst_case_width_m,
-    "strip_statistical_m": statistical_width_m,
+    "range_cdf": lambda **device: float(rescue.range_cdf(**device)),
+    "range_quantile_m": rescue.range_quantile_m,
+    "reach_on_snow_m": rescue.reach_on_snow_m,
+    "strip_worst_case_m": rescue.worst_case_width_m,
+    "strip_statistical_m": rescue.statistical_width_m,
     "strip_optimised_low_m": lambda **device: optimised_width_m(**device).low,
     "strip_optimised_high_m": lambda **device: optimised_width_m(**device).high,
-    "chord_in_range_m": chord_m,
-    "pulses_heard": pulses_heard,
-    "fastest_for_pulses_m_s": fastest_m_s,
+    "chord_in_range_m": rescue.chord_m,
+    "pulses_heard": rescue.pulses_heard,
+    "fastest_for_pulses_m_s": rescue.fastest_m_s,
     "survival_percent": survival_at,
-    "pod": detection_probability,
-    "pod_of_passes": combine_pods,
+    "pod": rescue.detection_probability,
+    "pod_of_passes": rescue.combine_pods,
     "poa_after_searches": poa_after_searches,
     "found_in_search": found_in_search,
-    "poa_shifted": shift_poa,
-    "poa_shifted_other": shift_other_poa,
-    "spiral_holes": lambda **spiral: float(lay_spiral(**spiral).holes),
-    "holes_for_radius": holes_for_radius,
-    "holes_per_100_m2": holes_per_100_m2,
-    "grid_pod": grid_pod,
+    "poa_shifted": rescue.shift_poa,
+    "poa_shifted_other": rescue.shift_other_poa,
+    "spiral_holes": lambda **spiral: float(rescue.lay_spiral(**spiral).holes),
+    "holes_for_radius": rescue.holes_for_radius,
+    "holes_per_100_m2": rescue.holes_per_100_m2,
+    "grid_pod": rescue.grid_pod,
     "conveyor_length_m": conveyor_length_m,
     "diggers_needed": lambda rule, depth_m, slope_deg: float(
-        diggers_needed(conveyor_length_m(depth_m, slope_deg), METRES_PER_DIGGER[rule])
+        rescue.diggers_needed(conveyor_length_m(depth_m, slope_deg), rescue.METRES_PER_DIGGER[rule])
     ),
-    "start_below_probe_m": start_below_probe_m,
-    "search_height_m_h": lambda slope: float(3600.0 * searching_speed_m_s(slope) * abs(slope) / math.hypot(1.0, slope)),
+    "start_below_probe_m": rescue.start_below_probe_m,
+    "search_height_m_h": lambda slope: float(
+        3600.0 * rescue.searching_speed_m_s(slope) * abs(slope) / math.hypot(1.0, slope)
+    ),
     "search_survival_falk_1994_percent": falk_1994_percent,
     "dipole_range_ratio": dipole_range_ratio,
     "magnetic_declination_deg": magnetic_declination_deg,

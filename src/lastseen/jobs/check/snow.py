@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from pyproj import CRS
@@ -14,9 +15,8 @@ from lastseen.core import BoolArray, FloatArray, Grid, Override, apply_overrides
 from lastseen.jobs.plan import make_plan
 from lastseen.snow import GRAVITY_M_S2, FlowResult, FlowSnow, Samples, SampleTracks, simulate_flow, slide_samples
 
-# ---- Test slopes for the sample model: the same kernel that plans use, on ground with a known answer
-# ``lastseen check`` and the tests run these against published closed forms. Angles in degrees, lengths in metres.
-
+# Sample model: ``lastseen check`` and the tests run these against published closed forms. Angles in degrees, lengths in
+# metres.
 _CRS = CRS.from_epsg(32632)
 STEEPEST_START_DEG = 70.0  # a height field cannot stand upright
 
@@ -73,8 +73,7 @@ def speed_on_arc_m_s(
     """
     begin = min(from_deg, STEEPEST_START_DEG)
     speed = arc_speed_closed_m_s(radius_m, friction, from_deg, begin, start_m_s, centripetal_load=centripetal_load)
-    bottom = radius_m + 20.0
-    reach = 0.999 * radius_m
+    bottom, reach = radius_m + 20.0, 0.999 * radius_m
     ground = strip_ground(
         lambda x: radius_m - np.sqrt(radius_m**2 - np.clip(x - bottom, -reach, reach) ** 2), 2.0 * bottom, 0.5
     )
@@ -144,7 +143,7 @@ def speed_after_segment_m_s(friction: float, mass_to_drag_m: float, slope_deg: f
     return float(tracks.disc_east_m_s[0]) / math.cos(math.radians(slope_deg))
 
 
-# ---- Closed forms that the flow must reproduce. Lengths in metres, times in seconds, angles in degrees
+# Closed forms that the flow must reproduce. Lengths in metres, times in seconds, angles in degrees.
 # Sources: Ritter (1892) and Stoker (1957) as set up by Delestre et al. (2013, Int. J. Numer. Meth. Fluids 72:269);
 # Mangeney, Heinrich & Roche (2000, Pure Appl. Geophys. 157:1081); Mungkasi & Roberts (2011, ANZIAM J. 52:C349; 2012,
 # Pure Appl. Geophys. 169:1847); Savage & Hutter (1989, J. Fluid Mech. 199:177); Thacker (1981, J. Fluid Mech.
@@ -253,7 +252,7 @@ def thacker_parabola(x: FloatArray, time: float, depth: float, radius: float) ->
     return np.maximum(depth * (1.0 - ((x + 0.5 * math.cos(omega * time)) / radius) ** 2), 0.0)
 
 
-# ---- Set-ups with known answers for the flow, run by the same kernel as plans
+# Set-ups for the flow, run by the same kernel as plans.
 # Errors are in per cent of the exact depths (sum of absolute differences, L1) on a strip in the middle of the ground.
 # Lengths in metres, times in seconds, angles in degrees.
 
@@ -278,21 +277,11 @@ def _run(
 ) -> FlowResult:
     """A run of a set time; a depth per column stands for all rows."""
     depths = np.tile(depth, (STRIP_ROWS, 1)) if depth.ndim == 1 else depth
-    return simulate_flow(
-        ground,
-        depths,
-        snow,
-        time_limit_s=time_s,
-        plain=plain,
-        moving_share=0.0,
-        energy_share=0.0,
-        film_share=1e-5,
-        start_m_s=start_m_s,
-    )
+    never_still: dict[str, Any] = {"moving_share": 0.0, "energy_share": 0.0, "film_share": 1e-5}
+    return simulate_flow(ground, depths, snow, time_limit_s=time_s, plain=plain, start_m_s=start_m_s, **never_still)
 
 
 def _centres(first: float, last: float, cells: int) -> FloatArray:
-    """Centres of equal cells."""
     return first + (np.arange(cells) + 0.5) * (last - first) / cells
 
 
@@ -306,18 +295,22 @@ def _middle(result: FlowResult) -> tuple[FloatArray, FloatArray]:
     return result.depth_m[STRIP_ROWS // 2], result.east_m_s[STRIP_ROWS // 2]
 
 
+def _break_dam(cells: int, toe_m: float) -> tuple[FloatArray, FloatArray]:
+    x = _centres(-5.0, 5.0, cells)
+    start = np.where(x < 0.0, 0.005, toe_m)
+    return x, _middle(_run(_strip(x, 0.0 * x), start, FlowSnow(friction=0.0), 6.0, plain=True))[0]
+
+
 def dam_break_error_percent(cells: int, toe_m: float = 0.0) -> float:
     """Dam break of 5 mm on a flat bed 10 m long after 6 s, dry (Ritter) or wet (Stoker)."""
-    x = _centres(-5.0, 5.0, cells)
-    h, _ = _middle(_run(_strip(x, 0.0 * x), np.where(x < 0.0, 0.005, toe_m), FlowSnow(friction=0.0), 6.0, plain=True))
+    x, h = _break_dam(cells, toe_m)
     found = wet_dam_break(x, 6.0, 0.005, toe_m) if toe_m > 0.0 else dry_dam_break(x, 6.0, 0.005)
     return _off(h, found[0])
 
 
 def dam_site_depth_m(cells: int) -> float:
     """Depth at the dam after the dry dam break: 4/9 of the start."""
-    x = _centres(-5.0, 5.0, cells)
-    h, _ = _middle(_run(_strip(x, 0.0 * x), np.where(x < 0.0, 0.005, 0.0), FlowSnow(friction=0.0), 6.0, plain=True))
+    _, h = _break_dam(cells, 0.0)
     return float(0.5 * (h[cells // 2 - 1] + h[cells // 2]))
 
 
@@ -404,9 +397,12 @@ def cap_on_slope(
 
 def thacker_error_percent(cells: int, periods: float, case: str) -> float:
     """Water in a parabola or a paraboloid after some periods: ``parabola``, ``radial`` or ``planar``."""
-    if case == "parabola":
-        return _swinging_error_percent(cells, periods)
     x = _centres(-2.0, 2.0, cells)
+    if case == "parabola":
+        time = periods * 2.0 * math.pi / math.sqrt(2.0 * GRAVITY_M_S2 * 0.5)
+        start, end = (thacker_parabola(x, t, 0.5, 1.0) for t in (0.0, time))
+        swinging = _run(_strip(x, 0.5 * (x * x - 1.0)), start, FlowSnow(friction=0.0), time, plain=True)
+        return _off(_middle(swinging)[0], end)
     xx, yy = np.meshgrid(x, -x)
     r = np.hypot(xx, yy)
     bed = Grid(bowl(r, 0.1, 1.0), -2.0, 2.0, 4.0 / cells, _CRS)
@@ -419,14 +415,6 @@ def thacker_error_percent(cells: int, periods: float, case: str) -> float:
         end, _, _ = thacker_planar(xx, yy, time, depth=0.1, radius=1.0, eta=0.5)
     velocity = (np.full_like(r, east), np.full_like(r, north))
     return _off(_run(bed, start, FlowSnow(friction=0.0), time, plain=True, start_m_s=velocity).depth_m, end)
-
-
-def _swinging_error_percent(cells: int, periods: float) -> float:
-    """Plane surface in a parabola."""
-    x = _centres(-2.0, 2.0, cells)
-    time = periods * 2.0 * math.pi / math.sqrt(2.0 * GRAVITY_M_S2 * 0.5)
-    start, end = (thacker_parabola(x, t, 0.5, 1.0) for t in (0.0, time))
-    return _off(_middle(_run(_strip(x, 0.5 * (x * x - 1.0)), start, FlowSnow(friction=0.0), time, plain=True))[0], end)
 
 
 def drop_on_flat(cells: int, time_s: float, what: str) -> float:
@@ -461,9 +449,8 @@ def terminal_speed_m_s(turbulence_m_s2: float, friction: float, thickness_m: flo
     x = _centres(0.0, 4000.0, 800)
     slab = np.where(x < 2000.0, thickness_m / math.cos(tilt), 0.0)
     time = 10.0 * math.sqrt(turbulence_m_s2 * thickness_m) / GRAVITY_M_S2
-    _, u = _middle(
-        _run(_strip(x, -x * math.tan(tilt)), slab, FlowSnow(friction=friction, turbulence_m_s2=turbulence_m_s2), time)
-    )
+    snow = FlowSnow(friction=friction, turbulence_m_s2=turbulence_m_s2)
+    _, u = _middle(_run(_strip(x, -x * math.tan(tilt)), slab, snow, time))
     return float(u[360]) / math.cos(tilt)
 
 
@@ -479,13 +466,10 @@ def lake_level_error_m(seed: int, cells: int = 64) -> float:
 
 def gully_depth_m(side_deg: float, area_m2: float, cell_m: float) -> float:
     """Depth at the bottom of a V-shaped gully after snow of a given cross-section area came to rest in it."""
-    rows, half = STRIP_ROWS, 12.0
-    x = _centres(-half, half, round(2.0 * half / cell_m))
-    bed = np.abs(x) * math.tan(math.radians(side_deg))
-    start = np.where(np.abs(x) < 8.0, area_m2 / 16.0, 0.0)
-    result = simulate_flow(
-        _strip(x, bed), np.tile(start, (rows, 1)), FlowSnow(friction=0.02, turbulence_m_s2=1000.0), time_limit_s=60.0
-    )
+    x = _centres(-12.0, 12.0, round(24.0 / cell_m))
+    bed = _strip(x, np.abs(x) * math.tan(math.radians(side_deg)))
+    start = np.tile(np.where(np.abs(x) < 8.0, area_m2 / 16.0, 0.0), (STRIP_ROWS, 1))
+    result = simulate_flow(bed, start, FlowSnow(friction=0.02, turbulence_m_s2=1000.0), time_limit_s=60.0)
     return float(_middle(result)[0].max())
 
 
@@ -495,10 +479,8 @@ def travel_angle_deg(friction: float, cell_m: float) -> float:
     steep, gentle = math.tan(math.radians(20.0)), math.tan(math.radians(5.0))
     bed = np.where(x < 200.0, (200.0 - x) * steep, (200.0 - x) * gentle)
     start = np.where((x > 40.0) & (x < 80.0), 1.0, 0.0)
-    result = simulate_flow(
-        _strip(x, bed), np.tile(start, (STRIP_ROWS, 1)), FlowSnow(friction=friction), time_limit_s=120.0
-    )
-    h, _ = _middle(result)
+    depth = np.tile(start, (STRIP_ROWS, 1))
+    h, _ = _middle(simulate_flow(_strip(x, bed), depth, FlowSnow(friction=friction), time_limit_s=120.0))
     (x0, z0), (x1, z1) = (((d * x).sum() / d.sum(), (d * (bed + 0.5 * d)).sum() / d.sum()) for d in (start, h))
     return math.degrees(math.atan((z0 - z1) / (x1 - x0)))
 
@@ -506,12 +488,9 @@ def travel_angle_deg(friction: float, cell_m: float) -> float:
 def exact_incline(slope_deg: float, friction_deg: float, depth_m: float, time_s: float) -> tuple[float, float]:
     """Depth and speed at the dam of the closed form on a slope."""
     gravity = GRAVITY_M_S2 * math.cos(math.radians(slope_deg))
-    push = slope_push(slope_deg, friction_deg)
-    h, u = dry_dam_break(np.zeros(1), time_s, depth_m, gravity, push)
+    h, u = dry_dam_break(np.zeros(1), time_s, depth_m, gravity, slope_push(slope_deg, friction_deg))
     return float(h[0]), float(u[0])
 
-
-# ---- Checks of the whole story against the world outside: how far events of each size run on the demo's mountain
 
 MEMBERS, PEOPLE = 16, 10
 
@@ -519,12 +498,9 @@ MEMBERS, PEOPLE = 16, 10
 @lru_cache
 def demo_length_m(scenario: str, size: int) -> float:
     """Median length of the events of a size on the demo's mountain, from the top of the release to the toe."""
-    scenario_run = read_scenario(shared_folder("demo") / f"{scenario}.toml")
-    given = [("size", size), ("members", MEMBERS), ("tracers", PEOPLE), ("model", "flow")]
-    scenario_run = apply_overrides(
-        scenario_run, [Override(section="snow", key=key, value=value) for key, value in given]
-    )
-    model = make_plan(scenario_run).model
+    given = {"size": size, "members": MEMBERS, "tracers": PEOPLE, "model": "flow"}
+    changes = [Override(section="snow", key=key, value=value) for key, value in given.items()]
+    model = make_plan(apply_overrides(read_scenario(shared_folder("demo") / f"{scenario}.toml"), changes)).model
     return model.runout.length_m.p50 if model else float("nan")
 
 

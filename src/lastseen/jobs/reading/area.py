@@ -22,21 +22,20 @@ from lastseen.core import (
     Scenario,
     free_gb,
     no_progress,
-    percent,
     read_outline,
     thread_count,
 )
 from lastseen.jobs.notes import ALWAYS, note_grid, to_sentences
 from lastseen.jobs.reading.block_reading import START_QUANTITIES, CellTotals, ZoneRow
 from lastseen.jobs.reading.block_run import FIRST_REACH_M, MEMBERS, STARTS_M
-from lastseen.jobs.reading.ground import (
-    KEPT_CELLS,
-    MARGIN_M,
-    Heights,
-    Window,
-    heights_of_model,
+from lastseen.jobs.reading.ground import KEPT_CELLS, MARGIN_M, Heights, Window, heights_of_model
+from lastseen.jobs.reading.line import (
+    SAMPLE_NOTE,
+    START_ZONE_NOTE,
+    layers_reader,
+    leaving_note,
+    open_scenario_elevation,
 )
-from lastseen.jobs.reading.line import SAMPLE_NOTE, START_ZONE_NOTE, layers_reader, open_scenario_elevation
 from lastseen.jobs.reading.line_exposure import FARTHEST_M
 from lastseen.jobs.reading.tiles import (
     SLOPE_BINS,
@@ -53,8 +52,6 @@ from lastseen.jobs.reading.tiles import (
 from lastseen.snow import slab_class
 from lastseen.terrain import Elevation
 from lastseen.traps import describe_invisible_traps
-
-# ---- Working through tiles: one after the other here, or on as many workers as there are, on one machine or a cluster
 
 ANSWER_WITHIN_S = 20  # a scheduler that is there
 TRIES = 4  # a tile whose worker dies is given to another one so often
@@ -92,21 +89,12 @@ def run_all(
     scheduler: str | None,
     progress: Progress,
 ) -> None:
-    """Work through all tiles that are not kept yet.
+    """Work through all tiles that are not kept yet; finished ones are kept whatever happens.
 
-    Parameters
-    ----------
-    workers : int, optional
-        Processes on this machine; None works in this one, with all its threads.
-    scheduler : str, optional
-        Address of a Dask scheduler, such as ``tcp://host:8786``; its workers must see the files at the same paths.
-
-    Raises
-    ------
-    InputError
-        If Dask is wanted and not installed, or the scheduler does not answer.
-    ResourceError
-        If the disk is full, or a tile fails again and again. Finished tiles are kept.
+    ``workers`` are processes on this machine, None works in this one with all its threads; ``scheduler`` is the address
+    of a Dask scheduler, such as ``tcp://host:8786``, whose workers must see the files at the same paths. Raises
+    InputError if Dask is wanted and not installed, or the scheduler does not answer; ResourceError if the disk is full,
+    or a tile fails again and again.
     """
     squares = list_tiles(request, heights)
     left = [square for square in squares if not kept.has(square)]
@@ -224,8 +212,6 @@ def _time_text(seconds: float) -> str:
     return f"about {seconds / 60.0:.0f} min" if seconds < 5400.0 else f"about {seconds / 3600.0:.1f} h"
 
 
-# ---- An area of any size read tile by tile: the request, the tiles, and what they say together
-
 TILE_KM = 4.0
 ALL = "all"  # the whole elevation model
 KEPT_TILES = 9
@@ -270,18 +256,9 @@ def view_area(
 ) -> AreaView:
     """Read an area: work through its tiles, keep them beside the output, and put together what they say.
 
-    Parameters
-    ----------
-    output : Path
-        The folder that will be written; tiles are kept beside it until it is.
-    area : str
-        ``all``, or a vector file with an outline.
-    members, spacing_m : int, float
-        See `lastseen.jobs.reading.block_reading.read_area`.
-    tile_km : float
-        Side of a tile; at least one ground tile of about 2 km.
-    workers, scheduler : int, str, optional
-        See `lastseen.jobs.reading.tiles.run_all`.
+    Tiles are kept beside the folder ``output`` until it is written. ``area`` is ``all``, or a vector file with an
+    outline; ``tile_km`` the side of a tile, at least one ground tile of about 2 km; the rest is as in `run_all` and
+    `lastseen.jobs.reading.block_reading.read_area`.
     """
     progress("opening the elevation model", 0.0)
     elevation = open_scenario_elevation(scenario)
@@ -299,7 +276,8 @@ def view_area(
     slopes, samples, known = np.zeros(SLOPE_BINS, np.int64), 0, 0
     for square in squares:
         tile = kept.get(square)
-        zones += [pair for pair in zip(tile.rows, tile.outlines, strict=True) if _touches(pair[1], outline)]
+        pairs = zip(tile.rows, tile.outlines, strict=True)
+        zones += [pair for pair in pairs if outline is None or pair[1].intersects(outline)]
         slopes += tile.slopes
         samples += tile.samples
         known += int(tile.known.sum())
@@ -307,7 +285,6 @@ def view_area(
         kept.remove()
         raise InputError("there is no ground in the area, only no data: choose another one")
     zones.sort(key=lambda pair: zone_order(pair[0], scenario.snow.size, heights.cell_m))
-    notes = _notes(scenario, elevation, request, samples, zones)
     return AreaView(
         scenario=scenario,
         elevation=elevation,
@@ -319,7 +296,7 @@ def view_area(
         zones=tuple(zones),
         slopes=slopes,
         samples=samples,
-        notes=notes,
+        notes=_notes(scenario, elevation, request, samples, zones),
     )
 
 
@@ -333,13 +310,7 @@ def make_request(
     tile_km: float,
     threads: int,
 ) -> AreaRequest:
-    """The request that all tiles answer.
-
-    Raises
-    ------
-    InputError
-        If the outline lies off the elevation model.
-    """
+    """The request that all tiles answer; InputError if the outline lies off the elevation model."""
     ground_tile_km = heights.ground_tile_cells * heights.cell_m / 1000.0
     shown = heights.extent if outline is None else heights.window_of(*outline.bounds)
     if shown.empty:
@@ -370,10 +341,6 @@ def _require_room(request: AreaRequest, heights: Heights, workers: int, progress
         )
 
 
-def _touches(zone: MultiPolygon, outline: MultiPolygon | None) -> bool:
-    return outline is None or bool(zone.intersects(outline))
-
-
 def zone_order(row: ZoneRow, size: int, cell_m: float) -> tuple[float, float, float, tuple[int, int], int]:
     """Order of start zones: share of samples that meet any of the four, debris where they stop, drop; then by place.
 
@@ -381,13 +348,8 @@ def zone_order(row: ZoneRow, size: int, cell_m: float) -> tuple[float, float, fl
     """
     share, debris, drop = (row.values[START_QUANTITIES.index(name)] for name in ("any", "debris_m", "drop_m"))
     share *= min(1.0, row.cells * cell_m**2 / slab_class(size).area_m2)
-    return (
-        -round(share, 6),
-        -round(float(np.nan_to_num(debris)), 6),
-        -round(float(np.nan_to_num(drop)), 6),
-        row.block,
-        row.number,
-    )
+    share, debris, drop = (-round(float(np.nan_to_num(value)), 6) for value in (share, debris, drop))
+    return share, debris, drop, row.block, row.number
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -426,16 +388,13 @@ def area_rasters(view: AreaView) -> Iterator[AreaRasters]:
 
 def _rasters_of_tile(view: AreaView, tile: Tile, totals: CellTotals) -> AreaRasters:
     part = totals.window.inside(tile.core)
-    share = np.bitwise_count(totals.mask) / float(view.request.members)
-    arrays = (share, totals.fastest.astype(np.float64), totals.zones.astype(np.float64))
-    reached, fastest, zones = (np.where(tile.known[part], array, np.nan) for array in arrays)
-    return AreaRasters(
-        window=totals.window,
-        reached=reached,
-        peak_speed_m_s=fastest,
-        zone_count=zones,
-        at_start=tile.start_values[(slice(None), *part)],
-    )
+    arrays = {
+        "reached": np.bitwise_count(totals.mask) / float(view.request.members),
+        "peak_speed_m_s": totals.fastest.astype(np.float64),
+        "zone_count": totals.zones.astype(np.float64),
+    }
+    known = {name: np.where(tile.known[part], array, np.nan) for name, array in arrays.items()}
+    return AreaRasters(window=totals.window, at_start=tile.start_values[(slice(None), *part)], **known)
 
 
 def _notes(
@@ -450,26 +409,21 @@ def _notes(
     leaves = np.array([row.values[START_QUANTITIES.index("leaves")] for row, _ in zones], float)
     gone = float((cells * leaves).sum() / cells.sum()) if zones else 0.0
     cell = elevation.cell_m
-    spacing = max(cell, request.spacing_m)
     blind = describe_invisible_traps(cell, layers_reader(scenario.ground)(heights_of_model(elevation).first_cells()))
-    far = FARTHEST_M[scenario.snow.size]
-    around = "" if request.starting == request.shown else f" up to {far:.0f} m around the area"
+    far = f" up to {FARTHEST_M[scenario.snow.size]:.0f} m around the area"
+    around = "" if request.starting == request.shown else far
     notes = [
         *note_grid(elevation.crs, ""),
         *elevation.notes,
         SAMPLE_NOTE,
         START_ZONE_NOTE,
         (
-            f"{samples} bodies were run: one start every {spacing:.0f} m of start-zone terrain{around}, "
-            f"{request.members} events of size {scenario.snow.size}; start zones are cut at ribs, rolls, gully beds "
-            "and on a lattice of 250 m"
+            f"{samples} bodies were run: one start every {max(cell, request.spacing_m):.0f} m of start-zone terrain"
+            f"{around}, {request.members} events of size {scenario.snow.size}; start zones are cut at ribs, rolls, "
+            "gully beds and on a lattice of 250 m"
         ),
         *([] if zones else [f"no start zone of 28 to 55 degrees was found on cells of {cell:g} m"]),
-        *(
-            [f"{percent(gone)} of the bodies leave the elevation model: where they would stop is not known"]
-            if gone >= 0.005
-            else []
-        ),
+        *leaving_note(gone, "bodies"),
         *([blind] if blind else []),
         *ALWAYS,
     ]

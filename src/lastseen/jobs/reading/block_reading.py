@@ -8,19 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from lastseen.core import (
-    BoolArray,
-    FloatArray,
-    Grid,
-    IntArray,
-    Progress,
-    Snow,
-    depth_text,
-    map_in_threads,
-    map_in_threads_after_first,
-    no_progress,
-    percent,
-)
+from lastseen import core
+from lastseen.core import BoolArray, FloatArray, Grid, IntArray, Progress, Snow, depth_text, percent
 from lastseen.jobs.reading import block_reading_kernels
 from lastseen.jobs.reading.block_run import MEMBERS, STARTS_M, SharedDraws, SlabRun, Starts, draw_shared, simulate_block
 from lastseen.jobs.reading.ground import (
@@ -39,26 +28,11 @@ from lastseen.jobs.reading.ground import (
 )
 from lastseen.terrain import GroundLayers
 
-# ---- What the samples of a block met, gathered back at their starts and at the cells that they passed
-
 BURIED_M = 0.5  # debris from which somebody can lie wholly under it; design choice
 FALL_M = 3.0  # a fall through the air from which an injury is counted; design choice
 # What is said of each start, in this order: means over the members that stay on the model, and shares of all members.
-START_QUANTITIES = (
-    "distance_m",
-    "drop_m",
-    "debris_m",
-    "burial",
-    "trauma",
-    "water",
-    "no_way_out",
-    "any",
-    "leaves",
-    "fall_m",
-    "worst_kind",
-    "worst_weight",
-)
 SHARES = ("burial", "trauma", "water", "no_way_out", "any", "leaves")
+START_QUANTITIES = ("distance_m", "drop_m", "debris_m", *SHARES, "fall_m", "worst_kind", "worst_weight")
 Single = npt.NDArray[np.float32]
 
 
@@ -184,31 +158,18 @@ def find_outcomes(run: SlabRun, starts: Starts, members: int, cell_m: float) -> 
     n = run.stop.size
     passed, ended = np.empty(n, np.uint8), np.empty(n, np.uint8)
     kind, weight = np.empty(n // members, np.uint8), np.empty(n // members)
-    block_reading_kernels.traps_met(
-        t.cells,
-        t.offsets,
-        members,
-        run.stop,
-        ground.kind.ravel(),
-        ground.severity.ravel(),
-        ground.effects.ravel(),
-        passed,
-        ended,
-        kind,
-        weight,
-    )
+    traps = (ground.kind.ravel(), ground.severity.ravel(), ground.effects.ravel())
+    block_reading_kernels.traps_met(t.cells, t.offsets, members, run.stop, *traps, passed, ended, kind, weight)
     stays = run.stop >= 0
     heights = ground.smoothed_m.ravel()
     rows = np.repeat(starts.rows[run.starts], members) - ground.window.top
     cols = np.repeat(starts.cols[run.starts], members) - ground.window.left
     x, y, first = (cols + 0.5) * cell_m, -(rows + 0.5) * cell_m, rows * ground.smoothed_m.shape[1] + cols
-    distance = np.where(stays, np.hypot(t.x_m - x, t.y_m - y), np.nan)
-    drop = np.where(stays, heights[first] - heights[np.maximum(run.stop, 0)], np.nan)
     with np.errstate(invalid="ignore"):
         deep = run.debris_m >= BURIED_M
     return SampleOutcomes(
-        distance_m=distance,
-        drop_m=drop,
+        distance_m=np.where(stays, np.hypot(t.x_m - x, t.y_m - y), np.nan),
+        drop_m=np.where(stays, heights[first] - heights[np.maximum(run.stop, 0)], np.nan),
         debris_m=run.debris_m,
         fall_m=t.fall_m,
         burial=deep | ((ended & BURIES) > 0),
@@ -228,16 +189,14 @@ def average_at_starts(fates: SampleOutcomes, members: int) -> FloatArray:
         return np.asarray(values, np.float64).reshape(-1, members)
 
     stays = by_start(~fates.leaves)
-    staying = stays.sum(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
         means = [
-            np.where(stays > 0, np.nan_to_num(by_start(values)), 0.0).sum(axis=1) / staying
+            np.where(stays > 0, np.nan_to_num(by_start(values)), 0.0).sum(axis=1) / stays.sum(axis=1)
             for values in (fates.distance_m, fates.drop_m, fates.debris_m)
         ]
     shares = [by_start(getattr(fates, name)).sum(axis=1) / members for name in SHARES]
-    return np.stack(
-        [*means, *shares, by_start(fates.fall_m).max(axis=1), fates.worst_kind.astype(float), fates.worst_weight]
-    )
+    fall = by_start(fates.fall_m).max(axis=1)
+    return np.stack([*means, *shares, fall, fates.worst_kind.astype(float), fates.worst_weight])
 
 
 def _spread(at_start: FloatArray, starts: Starts) -> Single:
@@ -250,13 +209,9 @@ def _spread(at_start: FloatArray, starts: Starts) -> Single:
 
 def _entered(window: Window, some: BoolArray) -> Window:
     """The part of a window that holds all marked cells."""
-    rows, cols = np.flatnonzero(some.any(axis=1)), np.flatnonzero(some.any(axis=0))
-    return Window(
-        top=window.top + int(rows[0]),
-        left=window.left + int(cols[0]),
-        bottom=window.top + int(rows[-1]) + 1,
-        right=window.left + int(cols[-1]) + 1,
-    )
+    rows, cols = (np.flatnonzero(some.any(axis=axis)).tolist() for axis in (1, 0))
+    top, left = window.top, window.left
+    return Window(top=top + rows[0], left=left + cols[0], bottom=top + rows[-1] + 1, right=left + cols[-1] + 1)
 
 
 def _zone_rows(
@@ -272,12 +227,10 @@ def _zone_rows(
         known = np.isfinite(values)
         with np.errstate(invalid="ignore", divide="ignore"):
             mean = np.where(known, values, 0.0) @ weight / (known @ weight)
-        mean[START_QUANTITIES.index("fall_m")] = values[START_QUANTITIES.index("fall_m")].max()
-        kind, score = values[START_QUANTITIES.index("worst_kind")], values[START_QUANTITIES.index("worst_weight")]
+        fall, kind, score = values[-3:]
         by_kind = np.bincount(kind.astype(np.int64), score * weight, minlength=len(KINDS) + 1)
         by_kind[0] = 0.0
-        mean[START_QUANTITIES.index("worst_kind")] = float(by_kind.argmax()) if by_kind.any() else 0.0
-        mean[START_QUANTITIES.index("worst_weight")] = by_kind.max()
+        mean[-3:] = fall.max(), by_kind.argmax() if by_kind.any() else 0.0, by_kind.max()
         rows.append(
             ZoneRow(
                 block=(block.top // block_cells, block.left // block_cells),
@@ -287,13 +240,11 @@ def _zone_rows(
                 slope_deg=float(np.mean(slope[cells], dtype=np.float64)),
                 top_m=float(heights[cells].max()),
                 foot_m=float(heights[cells].min()),
-                values=tuple(float(one) for one in mean),
+                values=tuple(mean.tolist()),
             )
         )
     return tuple(rows)
 
-
-# ---- A slope read everywhere: each start cell is carried down, and what it meets is gathered back
 
 BATCH = 16  # blocks between two calls of progress
 _NO_TOTALS = CellTotals.empty(Window(top=0, left=0, bottom=0, right=0))
@@ -321,38 +272,21 @@ def read_area(
     spacing_m: float = STARTS_M,
     layers_on: Callable[[Grid], GroundLayers] = no_layers,
     with_traps: bool = True,
-    progress: Progress = no_progress,
+    progress: Progress = core.no_progress,
 ) -> AreaReading:
     """Carry every start cell of a ground down by the ensemble, and gather back what it meets.
 
     Same ground, same seed, same bytes, whatever the number of threads.
 
-    Parameters
-    ----------
-    ground : Grid
-        Elevations, metres; NaN is no data. A sample that leaves it is counted as leaving.
-    snow : Snow, optional
-        Size, friction, turbulence, slab, growth.
-    members : int
-        Events of the ensemble, 4 to 63, the same for all cells.
-    spacing_m : float
-        Distance of starts; each start cell is run where it is under two cells.
-    layers_on : callable, optional
-        Trees, water and more on a window of the ground.
-    with_traps : bool
-        Whether terrain traps are looked for.
-
-    Raises
-    ------
-    InputError
-        If the number of members cannot be used.
+    ``ground`` holds elevations in metres, NaN is no data; a sample that leaves it is counted as leaving. ``members`` is
+    4 to 63, else InputError; ``spacing_m`` the distance of starts, each start cell is run where it is under two cells;
+    ``layers_on`` gives trees, water and more on a window of the ground.
     """
     heights = heights_of_grid(ground)
     prepared = PreparedGround(heights=heights, layers_on=layers_on, with_traps=with_traps)
     draws = draw_shared(snow or Snow(), seed, members)
-    return read_blocks(
-        prepared, heights.extent, shown=heights.extent, draws=draws, spacing_m=spacing_m, progress=progress
-    )
+    whole = heights.extent
+    return read_blocks(prepared, whole, shown=whole, draws=draws, spacing_m=spacing_m, progress=progress)
 
 
 def read_blocks(
@@ -362,7 +296,7 @@ def read_blocks(
     shown: Window | None,
     draws: SharedDraws,
     spacing_m: float,
-    progress: Progress = no_progress,
+    progress: Progress = core.no_progress,
 ) -> AreaReading:
     """Read all blocks that touch the window ``starting``.
 
@@ -405,12 +339,10 @@ def _read_batch(
     prepared: PreparedGround, blocks: list[Window], draws: SharedDraws, spacing_m: float, *, warm: bool
 ) -> Iterable[BlockReading]:
     """Read some blocks in threads; the first that holds start cells alone, where none was read yet."""
-    run = map_in_threads if warm else map_in_threads_after_first
+    run = core.map_in_threads if warm else core.map_in_threads_after_first
     found = run(lambda block: read_block(prepared, block, draws, spacing_m), blocks)
     return [part for part in found if part is not None]
 
-
-# ---- What a start zone does to somebody who is caught in it, in words
 
 # Slopes of reported incidents, 5th, 50th and 95th percentile: Tirol 1993-2024, aggregated open data.
 INCIDENT_SLOPES_DEG = (27.0, 38.0, 45.0)
@@ -426,9 +358,8 @@ def zone_sentence(row: ZoneRow) -> str:
     """What a start zone does, in one sentence."""
     values = dict(zip(START_QUANTITIES, row.values, strict=True))
     shares = [(name, values[name]) for name in ("burial", "trauma", "water", "no_way_out") if values[name] >= 0.1]
-    words = ", ".join(
-        f"{name.replace('_', ' ')} {percent(share)}" for name, share in sorted(shares, key=lambda p: -p[1])
-    )
+    shares.sort(key=lambda pair: -pair[1])
+    words = ", ".join(f"{name.replace('_', ' ')} {percent(share)}" for name, share in shares)
     far = (
         f"carried {values['distance_m']:.0f} m, {values['drop_m']:.0f} m down, debris {depth_text(values['debris_m'])}"
         if np.isfinite(values["distance_m"])

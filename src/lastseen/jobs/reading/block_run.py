@@ -34,7 +34,7 @@ from lastseen.snow import (
     uniform,
 )
 
-# ---- What is not known about an event, for start cells anywhere: the same members everywhere, and draws by place
+# What is not known about an event: the same members for start cells everywhere, and draws by place.
 # A member has one friction, turbulence, slab thickness and growth, drawn from literature ranges (Latin hypercube).
 # What varies from sample to sample (place in its cell, friction) comes from a hash of the seed, the row, the column and
 # the member, so that a cell draws the same numbers whatever is run beside it.
@@ -79,22 +79,12 @@ class SharedDraws:
 
 
 def draw_shared(snow: Snow, seed: int, members: int = MEMBERS) -> SharedDraws:
-    """Draw the members of a size.
-
-    Raises
-    ------
-    InputError
-        If there are fewer than 4 or more than 63 members.
-    """
+    """Draw the members of a size, 4 to 63 of them; InputError where there are fewer or more."""
     if not 4 <= members <= MOST_MEMBERS:
         raise InputError(f"{members} members: choose 4 to {MOST_MEMBERS}")
     u = qmc.LatinHypercube(d=4, rng=np.random.default_rng(seed)).random(members)
-    by_slope = np.array(
-        [
-            snow.slab_thickness_m if snow.slab_thickness_m is not None else thickness_m(snow.size, degree)
-            for degree in range(_STEEPEST_DEG + 1)
-        ]
-    )
+    fixed, degrees = snow.slab_thickness_m, range(_STEEPEST_DEG + 1)
+    by_slope = np.array([thickness_m(snow.size, degree) if fixed is None else fixed for degree in degrees])
     return SharedDraws(
         seed=seed,
         size=snow.size,
@@ -129,7 +119,6 @@ def _mixed(x: HashArray) -> HashArray:
     return z ^ (z >> np.uint64(31))
 
 
-# ---- Carrying the start cells of a block down by the ensemble, on a window that grows until no sample leaves it
 # The window depends on the block and the elevation model alone, and samples move in its own coordinates: a block gives
 # the same tracks in every run.
 
@@ -164,11 +153,9 @@ class Starts:
 
     def groups(self) -> list[slice]:
         """Starts of one slab together, zone by zone."""
-        if not self.rows.size:
-            return []
         new = np.flatnonzero((np.diff(self.zone) != 0) | (np.diff(self.slab) != 0)) + 1
         edges = [0, *new.tolist(), self.rows.size]
-        return [slice(a, b) for a, b in itertools.pairwise(edges)]
+        return [slice(a, b) for a, b in itertools.pairwise(edges) if b > a]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -228,15 +215,9 @@ def simulate_block(
 ) -> tuple[Starts, GroundTile, list[SlabRun]] | None:
     """Carry the start cells of a block down; None where there are none.
 
-    Parameters
-    ----------
-    block : Window
-        A square of the lattice of blocks.
-    spacing_m : float
-        Distance of starts; each cell where it is under two cells.
-    roughest : ndarray, optional
-        Of the block's shape, cut to the extent: the greatest friction with which a sample of each start cell is run.
-        Other samples enter no cell and stay nowhere; cells where it is minus infinite are no start cells.
+    ``spacing_m`` is the distance of starts; each cell is run where it is under two cells. ``roughest``, of the shape of
+    the block cut to the extent, is the greatest friction with which a sample of each start cell is run: other samples
+    enter no cell and stay nowhere, and cells where it is minus infinite are no start cells.
     """
     heights = prepared.heights
     known = block.cut(heights.extent)
@@ -269,12 +250,9 @@ def limit_friction(starts: Starts, roughest: FloatArray) -> FloatArray:
 
 
 def _grown(window: Window, sides: set[str], more: int, extent: Window) -> Window:
-    return Window(
-        top=window.top - more * ("N" in sides),
-        left=window.left - more * ("W" in sides),
-        bottom=window.bottom + more * ("S" in sides),
-        right=window.right + more * ("E" in sides),
-    ).cut(extent)
+    n, w, s, e = (more * (side in sides) for side in "NWSE")
+    wider = Window(top=window.top - n, left=window.left - w, bottom=window.bottom + s, right=window.right + e)
+    return wider.cut(extent)
 
 
 def _simulate_on(
@@ -297,9 +275,8 @@ def _simulate_on(
         for group in groups:
             of_group = slice((group.start - some.start) * m, (group.stop - some.start) * m)
             debris = np.empty(of_group.stop - of_group.start)
-            block_reading_kernels.piled(
-                stop[of_group], volume[of_group], m, smooth.shape[1], half, heights.cell_m, pile, debris
-            )
+            place = (smooth.shape[1], half, heights.cell_m)
+            block_reading_kernels.piled(stop[of_group], volume[of_group], m, *place, pile, debris)
             runs.append(
                 SlabRun(
                     starts=group,
@@ -327,11 +304,7 @@ def _batches(groups: list[slice], starts: int) -> Iterator[list[slice]]:
 
 def _slide(smooth: Grid, samples: Samples, run: BoolArray) -> SampleTracks:
     """Let some samples slide; those that are not run enter no cell and are out of the model."""
-    some = (
-        samples
-        if run.all()
-        else Samples(**{field.name: getattr(samples, field.name)[run] for field in fields(samples)})
-    )
+    some = Samples(**{field.name: getattr(samples, field.name)[run] for field in fields(samples)})
     step_cells = max(LARGEST_STEP_CELLS, LEAST_STEP_M / smooth.cell_m)
     tracks = slide_samples(smooth, some, largest_step_s=LARGEST_STEP_S, largest_step_cells=step_cells)
     if run.all():
@@ -340,11 +313,7 @@ def _slide(smooth: Grid, samples: Samples, run: BoolArray) -> SampleTracks:
     entered[run] = np.diff(tracks.offsets)
     offsets = np.concatenate([[0], np.cumsum(entered)]).astype(tracks.offsets.dtype)
     # Beside the visits all arrays are by sample; those not run stand at their start.
-    instead: dict[str, npt.NDArray[Any]] = {
-        "x_m": samples.x_m,
-        "y_m": samples.y_m,
-        "reason": np.full(run.size, NO_DATA, np.int32),
-    }
+    instead = {"x_m": samples.x_m, "y_m": samples.y_m, "reason": np.full(run.size, NO_DATA, np.int32)}
     whole: dict[str, npt.NDArray[Any]] = {}
     for name in (field.name for field in fields(tracks) if field.name not in ("cells", "speeds_m_s", "offsets")):
         whole[name] = instead.get(name, np.full(run.size, np.nan)).copy()
@@ -376,9 +345,8 @@ def _lay_samples(
     drag = GRAVITY_M_S2 / (draws.turbulence_m_s2[None, :] * slab * FLOW_THICKNESS)
     volume = area[:, None] * slab * draws.deposit_factor()[None, :]
     rest = np.zeros(x.size)
-    return Samples(
-        x_m=x.ravel(), y_m=y.ravel(), east_m_s=rest, north_m_s=rest, friction=friction.ravel(), drag_per_m=drag.ravel()
-    ), volume.ravel()
+    flat = {"x_m": x.ravel(), "y_m": y.ravel(), "friction": friction.ravel(), "drag_per_m": drag.ravel()}
+    return Samples(east_m_s=rest, north_m_s=rest, **flat), volume.ravel()
 
 
 def _stops(smooth: Grid, tracks: SampleTracks) -> IntArray:

@@ -15,22 +15,12 @@ from pyproj import CRS
 from scipy import ndimage
 from shapely import MultiPolygon, make_valid
 
+from lastseen import snow
 from lastseen.core import BoolArray, FloatArray, Grid, IntArray, keep_areas, outline_of_cells
-from lastseen.snow import (
-    BED_CUT,
-    LEAST_GRADE,
-    RIB_CUT,
-    ROLL_CUT,
-    StartZones,
-    grade_start_zones,
-    slab_class,
-    smooth_for_snow,
-    split_at_barriers,
-)
 from lastseen.terrain import Elevation, GroundLayers, read_terrain, read_window
 from lastseen.traps import LETTERS, Kind, Trap, find_traps, severity
 
-# ---- Cells by whole numbers: what a cell draws and where blocks end must not depend on the window that is looked at
+# Cells are counted by whole numbers: what a cell draws and where blocks end must not depend on the window looked at.
 # Rows run south and columns east from where the CRS has its origin. *Blocks* of about 250 m are the unit of work:
 # each block of start cells is run on ground of its own, so that its samples go the same way whatever is run beside it.
 # *Ground tiles* of 8 by 8 blocks are the unit in which ground is prepared, each from heights of its own.
@@ -62,34 +52,23 @@ class Window:
 
     def grown(self, cells: int) -> Window:
         """Wider by as many cells on each side."""
-        return Window(
-            top=self.top - cells, left=self.left - cells, bottom=self.bottom + cells, right=self.right + cells
-        )
+        top, left, bottom, right = self.top - cells, self.left - cells, self.bottom + cells, self.right + cells
+        return Window(top=top, left=left, bottom=bottom, right=right)
 
     def cut(self, other: Window) -> Window:
         """What both have in common."""
-        return Window(
-            top=max(self.top, other.top),
-            left=max(self.left, other.left),
-            bottom=min(self.bottom, other.bottom),
-            right=min(self.right, other.right),
-        )
+        top, left = max(self.top, other.top), max(self.left, other.left)
+        return Window(top=top, left=left, bottom=min(self.bottom, other.bottom), right=min(self.right, other.right))
 
     def joined(self, other: Window) -> Window:
         """The smallest window that holds both."""
-        return Window(
-            top=min(self.top, other.top),
-            left=min(self.left, other.left),
-            bottom=max(self.bottom, other.bottom),
-            right=max(self.right, other.right),
-        )
+        top, left = min(self.top, other.top), min(self.left, other.left)
+        return Window(top=top, left=left, bottom=max(self.bottom, other.bottom), right=max(self.right, other.right))
 
     def inside(self, outer: Window) -> tuple[slice, slice]:
         """Where it lies in an array of another window."""
-        return (
-            slice(self.top - outer.top, self.bottom - outer.top),
-            slice(self.left - outer.left, self.right - outer.left),
-        )
+        rows = slice(self.top - outer.top, self.bottom - outer.top)
+        return rows, slice(self.left - outer.left, self.right - outer.left)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,10 +110,8 @@ class Heights:
 
     def first_cells(self) -> Grid:
         """A few cells at the north-west corner, to ask which ground layers were given."""
-        e = self.extent
-        return self.grid(
-            Window(top=e.top, left=e.left, bottom=min(e.top + 3, e.bottom), right=min(e.left + 3, e.right))
-        )
+        top, left = self.extent.top, self.extent.left
+        return self.grid(Window(top=top, left=left, bottom=top + 3, right=left + 3).cut(self.extent))
 
     def on(self, window: Window, values: FloatArray) -> Grid:
         """Any values of a window as a grid."""
@@ -158,13 +135,11 @@ def heights_of_grid(ground: Grid) -> Heights:
     ny, nx = ground.shape
     extent = Window(top=corner[0], left=corner[1], bottom=corner[0] + ny, right=corner[1] + nx)
     values = np.asarray(ground.values, np.float64)
-    return Heights(
-        cell_m=ground.cell_m,
-        crs=ground.crs,
-        offset=offset,
-        extent=extent,
-        read=lambda window: values[window.inside(extent)],
-    )
+
+    def read(window: Window) -> FloatArray:
+        return values[window.inside(extent)]
+
+    return Heights(cell_m=ground.cell_m, crs=ground.crs, offset=offset, extent=extent, read=read)
 
 
 def heights_of_model(elevation: Elevation) -> Heights:
@@ -196,37 +171,30 @@ def _placed(x_m: float, y_m: float, cell_m: float) -> tuple[tuple[float, float],
     return (-y_m / cell_m - row, x_m / cell_m - col), (row, col)
 
 
-# ---- Start zones in blocks: start-zone terrain cut apart at ribs, rolls and gully beds, and at the edges of blocks
-# The same cuts as for release areas, but each block of about 250 m by itself: a face that is larger than the largest
-# slab is then several zones, and what a zone is does not depend on ground far away.
+def start_zone_numbers(zones: snow.StartZones, outer: Window, window: Window, block_cells: int) -> IntArray:
+    """Number of the start zone of each cell of a window in its block, from 1; 0 is none. Zones: of the outer window.
 
-
-def start_zone_numbers(zones: StartZones, outer: Window, window: Window, block_cells: int) -> IntArray:
-    """Number of the start zone of each cell of a window in its block, from 1; 0 is none.
-
-    Parameters
-    ----------
-    zones : StartZones
-        Graded on the outer window.
-    block_cells : int
-        Side of a block.
+    The same cuts as for release areas, but each block of about 250 m by itself: a face that is larger than the largest
+    slab is then several zones, and what a zone is does not depend on ground far away.
     """
     rib, roll = zones.rib_per_m.values, zones.roll_per_m.values
-    barrier = np.maximum(np.maximum(rib / RIB_CUT, roll / ROLL_CUT), -rib / BED_CUT)
-    start = large_enough(np.nan_to_num(zones.grade.values) >= LEAST_GRADE, zones.grade.cell_area_m2)
+    barrier = np.maximum(np.maximum(rib / snow.RIB_CUT, roll / snow.ROLL_CUT), -rib / snow.BED_CUT)
+    start = large_enough(np.nan_to_num(zones.grade.values) >= snow.LEAST_GRADE, zones.grade.cell_area_m2)
     out = np.zeros(window.shape, np.int32)
     for square in tiles_of(window, block_cells):
         block = square.cut(window)
         in_outer = block.inside(outer)
         if start[in_outer].any():
-            out[block.inside(window)] = split_at_barriers(barrier[in_outer], start[in_outer], 1.0, zones.grade.cell_m)
+            out[block.inside(window)] = snow.split_at_barriers(
+                barrier[in_outer], start[in_outer], 1.0, zones.grade.cell_m
+            )
     return out
 
 
 def large_enough(start: BoolArray, cell_area_m2: float) -> BoolArray:
     """Start-zone terrain that can hold a slab of size 1, by its area on the map."""
     labels, _ = ndimage.label(start)
-    large = np.bincount(labels.ravel()) * cell_area_m2 >= slab_class(1).area_m2
+    large = np.bincount(labels.ravel()) * cell_area_m2 >= snow.slab_class(1).area_m2
     large[0] = False
     return np.asarray(large[labels])
 
@@ -237,7 +205,6 @@ def zone_outline(mask: BoolArray, heights: Heights, window: Window) -> MultiPoly
     return keep_areas(make_valid(edges.simplify(0.75 * heights.cell_m)))
 
 
-# ---- The ground as sliding mass, start zones and traps need it, prepared tile by tile
 # What a tile holds is worked out from its own heights and a margin around it, never from the window that somebody
 # asks for: runs that cut the ground into other tiles read the same values, to the last bit.
 
@@ -326,8 +293,8 @@ def prepare_tile(
         return GroundTile(window=window, **parts)
     layers = layers_on(ground)
     trees = layers.of("trees")
-    zones = grade_start_zones(ground, trees.cover if trees else None)
-    parts["smoothed_m"] = smooth_for_snow(ground).values[inner].copy()
+    zones = snow.grade_start_zones(ground, trees.cover if trees else None)
+    parts["smoothed_m"] = snow.smooth_for_snow(ground).values[inner].copy()
     parts["slope_deg"] = zones.slope_deg.values[inner].astype(np.float32)
     parts["zone"] = start_zone_numbers(zones, outer, window, heights.block_cells)
     if with_traps:

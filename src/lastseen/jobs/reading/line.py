@@ -10,17 +10,7 @@ from pathlib import Path
 import numpy as np
 from shapely.geometry import LineString, MultiPolygon
 
-from lastseen.core import (
-    FloatArray,
-    Grid,
-    Ground,
-    Progress,
-    Scenario,
-    Snow,
-    depth_text,
-    no_progress,
-    percent,
-)
+from lastseen.core import FloatArray, Grid, Ground, Progress, Scenario, Snow, depth_text, no_progress, percent
 from lastseen.jobs.notes import ALWAYS, note_grid, to_sentences
 from lastseen.jobs.reading.block_run import MEMBERS, SharedDraws, draw_shared
 from lastseen.jobs.reading.ground import Heights, PreparedGround, heights_of_model, no_layers, zone_outline
@@ -46,8 +36,6 @@ from lastseen.jobs.reading.stretches import (
 from lastseen.snow import LARGEST_SLOPE_DEG, LEAST_SLOPE_DEG
 from lastseen.terrain import Elevation, GroundLayers, check_layers, open_elevation, read_layers
 from lastseen.traps import LETTERS, Trap, describe_invisible_traps
-
-# ---- A line of travel read stretch by stretch: what is above, what happens to somebody caught here, where to regroup
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -94,21 +82,9 @@ def read_line(
 ) -> LineReading:
     """Read a line of travel. Same line, same seed, same result, whatever the number of threads.
 
-    Parameters
-    ----------
-    heights : Heights
-        Of a grid or of files.
-    lines : sequence of LineString
-        Map metres; several are read one after the other.
-    members : int
-        Events of the ensemble, 4 to 63.
-    layers_on : callable, optional
-        Trees, water and more on a window of the ground.
-
-    Raises
-    ------
-    InputError
-        If no part of the line lies on known ground, or the number of members cannot be used.
+    ``lines`` are in map metres, several are read one after the other; ``members`` is 4 to 63; ``layers_on`` gives
+    trees, water and more on a window of the ground. Raises InputError if no part of the line lies on known ground, or
+    the number of members cannot be used.
     """
     prepared = PreparedGround(heights=heights, layers_on=layers_on, with_traps=False)  # type: ignore[arg-type]
     draws = draw_shared(snow or Snow(), seed, members)
@@ -162,20 +138,18 @@ def _zones(
     """Outlines and numbers of the start zones whose samples come to the line."""
     heights = prepared.heights
     found = []
-    for k, (bi, bj, number) in enumerate(passing.zones):
-        share = np.unique(caught.member[caught.zone == k]).size / draws.count
-        block = heights.block(bi, bj)
+    for k, (row, col, number) in enumerate(passing.zones):
+        block = heights.block(row, col)
         tile = prepared.over(block)
         mask = tile.zone == number
-        outline = zone_outline(mask, heights, block)
         z = tile.smoothed_m[mask]
         found.append(
             ZoneOnLine(
                 number=0,
-                block=(bi, bj),
+                block=(row, col),
                 in_block=number,
-                outline=outline,
-                share=share,
+                outline=zone_outline(mask, heights, block),
+                share=np.unique(caught.member[caught.zone == k]).size / draws.count,
                 top_m=float(np.nanmax(z)),
                 foot_m=float(np.nanmin(z)),
                 slope_deg=float(np.nanmean(tile.slope_deg[mask])),
@@ -194,8 +168,6 @@ def _traps_named(stretches: Sequence[Stretch]) -> tuple[Trap, ...]:
             seen.setdefault(id(met.trap), met.trap)
     return tuple(seen.values())
 
-
-# ---- Files in, a line read, with the notes that belong to it
 
 BOTH_WAYS_NOTE = "what is said holds in both directions of travel; how far to go one after the other is yours to choose"
 SAMPLE_NOTE = (
@@ -226,32 +198,20 @@ def layers_reader(wanted: Ground) -> Callable[[Grid], GroundLayers]:
 
 
 def view_line(scenario: Scenario, line: Path, members: int = MEMBERS, progress: Progress = no_progress) -> LineView:
-    """Read a line of travel from a file.
-
-    Raises
-    ------
-    InputError
-        See `lastseen.terrain.elevation.open_elevation`, `lastseen.jobs.reading.route.read_lines` and `route_of`.
-    """
+    """Read a line of travel from a file; InputError as of `read_lines` and `route_of`."""
     progress("opening the elevation model", 0.0)
     elevation = open_scenario_elevation(scenario)
-    lines = read_lines(line, elevation.crs)
     reading = read_line(
         heights_of_model(elevation),
-        lines,
+        read_lines(line, elevation.crs),
         scenario.snow,
         seed=scenario.seed,
         members=members,
         layers_on=layers_reader(scenario.ground),
         progress=progress,
     )
-    return LineView(
-        scenario=scenario,
-        elevation=elevation,
-        source=line,
-        reading=reading,
-        notes=_line_notes(scenario, elevation, reading),
-    )
+    notes = _line_notes(scenario, elevation, reading)
+    return LineView(scenario=scenario, elevation=elevation, source=line, reading=reading, notes=notes)
 
 
 def find_caught_ways(reading: LineReading, most: int) -> list[tuple[int, FloatArray]]:
@@ -274,13 +234,10 @@ def find_caught_ways(reading: LineReading, most: int) -> list[tuple[int, FloatAr
 
 def _way_from_line(reading: LineReading, record: int) -> FloatArray:
     """Map places of a sample from where it passes the line."""
-    piece = slice(
-        int(reading.caught.visit[record]), int(reading.passing.offsets[int(reading.caught.sample[record]) + 1])
-    )
-    offset, c = reading.heights.offset, reading.heights.cell_m
-    way = np.column_stack(
-        [(reading.passing.cols[piece] + 0.5 + offset[1]) * c, -(reading.passing.rows[piece] + 0.5 + offset[0]) * c]
-    )
+    caught, passing, c = reading.caught, reading.passing, reading.heights.cell_m
+    piece = slice(int(caught.visit[record]), int(passing.offsets[int(caught.sample[record]) + 1]))
+    off_row, off_col = reading.heights.offset
+    way = np.column_stack([(passing.cols[piece] + 0.5 + off_col) * c, -(passing.rows[piece] + 0.5 + off_row) * c])
     return np.vstack([way[: -1 : max(1, int(8.0 / c))], way[-1:]]) if len(way) > 2 else way
 
 
@@ -296,6 +253,7 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
     route, cell = reading.route, elevation.cell_m
     known = float((route.height_m == route.height_m).mean())
     blind = describe_invisible_traps(cell, layers_reader(scenario.ground)(_few_cells(reading)))
+    lost = f"{percent(1.0 - known)} of the line lies off the known ground: nothing is said there"
     notes = [
         *note_grid(elevation.crs, ""),
         *elevation.notes,
@@ -307,22 +265,18 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
             f"every {max(reading.passing.spacing_m, cell):.0f} m and {reading.draws.count} events of size "
             f"{scenario.snow.size}"
         ),
-        *(
-            [f"{percent(1.0 - known)} of the line lies off the known ground: nothing is said there"]
-            if known < 1.0
-            else []
-        ),
-        *_leaving_note(float(reading.caught.leaves.mean()) if reading.caught.leaves.size else 0.0),
+        *([lost] if known < 1.0 else []),
+        *leaving_note(float(reading.caught.leaves.mean()) if reading.caught.leaves.size else 0.0, "bodies that pass"),
         *([blind] if blind else []),
         *ALWAYS,
     ]
     return to_sentences(tuple(notes))
 
 
-def _leaving_note(share: float) -> list[str]:
-    if share < 0.005:
-        return []
-    return [f"{percent(share)} of the bodies that pass leave the elevation model: where they would stop is not known"]
+def leaving_note(share: float, who: str) -> list[str]:
+    """The share of samples that leave the elevation model, as a sentence; none below half a per cent."""
+    text = f"{percent(share)} of the {who} leave the elevation model: where they would stop is not known"
+    return [text] if share >= 0.005 else []
 
 
 def _few_cells(reading: LineReading) -> Grid:
@@ -333,7 +287,7 @@ def _few_cells(reading: LineReading) -> Grid:
     return heights.first_cells() if window.empty else heights.grid(window)
 
 
-# ---- What a reading says, in the words of the trade and plain sentences. Facts of the model, no advice to go or not
+# ---- What a reading says: facts of the model, no advice to go or not
 
 NOT_REACHED = "No start zone in this model reaches it"
 CONSEQUENCE_NAMES = {"burial": "burial", "trauma": "trauma", "water": "water", "no_way_out": "no way out"}
@@ -342,9 +296,8 @@ MOST_NAMED_ZONES = 4
 
 def consequence_text(stretch: Stretch) -> str:
     """What somebody caught here meets, the likeliest first: ``burial 85 %, trauma 40 %``; empty where none."""
-    shares = [(name, float(getattr(stretch, name))) for name in CONSEQUENCES]
-    shares = sorted((one for one in shares if one[1] >= LEAST_SHARE), key=lambda one: -one[1])
-    return ", ".join(f"{CONSEQUENCE_NAMES[name]} {percent(share)}" for name, share in shares)
+    shares = sorted(((name, float(getattr(stretch, name))) for name in CONSEQUENCES), key=lambda pair: -pair[1])
+    return ", ".join(f"{CONSEQUENCE_NAMES[name]} {percent(share)}" for name, share in shares if share >= LEAST_SHARE)
 
 
 def trap_name(reading: LineReading, met: TrapMet) -> str:
@@ -371,19 +324,13 @@ def zones_text(reading: LineReading, stretch: Stretch) -> str:
     return text + (f" and {len(found) - MOST_NAMED_ZONES} more" if len(found) > MOST_NAMED_ZONES else "")
 
 
-def heading(stretch: Stretch) -> str:
-    """Where a stretch lies, from both ends of the line."""
-    return f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m ({stretch.to_end_m:.0f} m to the end)"
-
-
 def stretch_sentence(reading: LineReading, stretch: Stretch) -> str:
     """All that is said about a stretch."""
-    slope = f"{stretch.slope_deg:.0f}° here" if math.isfinite(stretch.slope_deg) else ""
     if stretch.state == "no data":
         return "No data: nothing is known about the ground here, or about what stands above it."
+    ground = f"{stretch.slope_deg:.0f}° here" if math.isfinite(stretch.slope_deg) else ""
     if stretch.state == "not reached":
-        return f"{NOT_REACHED}; {slope}."
-    ground = slope
+        return f"{NOT_REACHED}; {ground}."
     if stretch.in_start_zone >= LEAST_SHARE:
         ground += f", start-zone terrain itself on {percent(stretch.in_start_zone)} of it"
     if stretch.state == "starts here":
@@ -400,16 +347,13 @@ def caught_text(reading: LineReading, stretch: Stretch) -> str:
         return ""
     parts = []
     if math.isfinite(stretch.distance_m[1]):
-        parts.append(
-            f"carried {_round(stretch.distance_m[1])} m ({_round(stretch.distance_m[0])} to "
-            f"{_round(stretch.distance_m[2])}), {_round(stretch.drop_m[1])} m down"
-        )
+        low, mid, high = (_round(value) for value in stretch.distance_m)
+        parts.append(f"carried {mid} m ({low} to {high}), {_round(stretch.drop_m[1])} m down")
     if stretch.traps:
         parts.append("; ".join(_trap_text(reading, met) for met in stretch.traps[:2]))
     if math.isfinite(stretch.debris_m[1]):
-        parts.append(
-            f"debris {depth_text(stretch.debris_m[1])} thick where one stops (to {depth_text(stretch.debris_m[2])})"
-        )
+        mid, high = (depth_text(value) for value in stretch.debris_m[1:])
+        parts.append(f"debris {mid} thick where one stops (to {high})")
     if stretch.leaves >= LEAST_SHARE:
         parts.append(f"{percent(stretch.leaves)} leave the elevation model")
     text = consequence_text(stretch)
@@ -418,8 +362,7 @@ def caught_text(reading: LineReading, stretch: Stretch) -> str:
 
 def _trap_text(reading: LineReading, met: TrapMet) -> str:
     passed = "over" if "trauma" in met.trap.consequences and met.ends < 0.5 * met.passes else "into"
-    share = max(met.ends, met.passes)
-    return f"{passed} {trap_name(reading, met)} ({percent(share)})"
+    return f"{passed} {trap_name(reading, met)} ({percent(max(met.ends, met.passes))})"
 
 
 def short_stretch_sentence(stretch: Stretch) -> str:
@@ -455,22 +398,15 @@ def _round(value: float) -> str:
 
 def table_rows(reading: LineReading) -> tuple[Sequence[str], list[list[str]]]:
     """The table of stretches as text."""
-    head = (
-        "stretch",
-        "from m",
-        "to m",
-        "to end m",
-        "slope",
-        "reached",
-        "start zones",
-        "carried m",
-        "down m",
-        "debris m",
-        "what somebody caught here meets",
-    )
+    lengths = ("from m", "to m", "to end m")
+    values = ("slope", "reached", "start zones", "carried m", "down m", "debris m", "what somebody caught here meets")
+    head = ("stretch", *lengths, *values)
+
+    def middle_of(stretch: Stretch, values: tuple[float, float, float], text: Callable[[float], str]) -> str:
+        return text(values[1]) if stretch.caught > 0 and math.isfinite(values[1]) else "-"
+
     rows = []
     for stretch in reading.stretches:
-        some = stretch.caught > 0
         traps = ", ".join(trap_name(reading, met) for met in stretch.traps[:2])
         text = "; ".join(text for text in (consequence_text(stretch), traps) if text)
         what = {"no data": "no data", "not reached": "no start zone in this model reaches it"}.get(
@@ -485,9 +421,9 @@ def table_rows(reading: LineReading) -> tuple[Sequence[str], list[list[str]]]:
                 f"{stretch.slope_deg:.0f}°" if math.isfinite(stretch.slope_deg) else "-",
                 percent(stretch.exposure) if stretch.state != "no data" else "-",
                 zones_text(reading, stretch) or "-",
-                _round(stretch.distance_m[1]) if some and math.isfinite(stretch.distance_m[1]) else "-",
-                _round(stretch.drop_m[1]) if some and math.isfinite(stretch.drop_m[1]) else "-",
-                f"{stretch.debris_m[1]:.1f}" if some and math.isfinite(stretch.debris_m[1]) else "-",
+                middle_of(stretch, stretch.distance_m, _round),
+                middle_of(stretch, stretch.drop_m, _round),
+                middle_of(stretch, stretch.debris_m, "{:.1f}".format),
                 what,
             ]
         )

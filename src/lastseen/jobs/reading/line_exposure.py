@@ -31,8 +31,6 @@ from lastseen.snow import FOOTPRINT_M, SAMPLE_FRICTION
 from lastseen.terrain import read_terrain
 from lastseen.traps import Trap, find_traps, severity
 
-# ---- Which start zones can reach a line, and the samples that pass it: from there on a sample is a person caught there
-
 # How far above a line start zones are looked for, on the map: beyond the longest reported of each size (EAWS size
 # table: 50, 200, 1000, 2000 m) by half and more, because a reading must not leave out what could come.
 FARTHEST_M = {1: 500.0, 2: 1000.0, 3: 2000.0, 4: 3500.0}
@@ -78,38 +76,20 @@ class PassingSamples:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class _SlabPart:
-    """The passing samples of one slab."""
-
-    arrays: dict[str, npt.NDArray[Any]]
-    zone: tuple[int, int, int]
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
 class _BlockPassing:
-    """The passing samples of one block, what comes beside the line, and how many samples were run."""
+    """The passing samples of one block by slab, what comes beside the line, and how many samples were run."""
 
-    parts: list[_SlabPart]
+    parts: list[tuple[tuple[int, int, int], dict[str, npt.NDArray[Any]]]]  # start zone, and arrays of each slab
     totals: CellTotals
     samples: int
 
 
 # Arrays of a part: beside the fields of `PassingSamples` the number of cells that each sample entered.
 _PART_KINDS: dict[str, Any] = {
-    "length": np.int64,
-    "rows": np.int32,
-    "cols": np.int32,
-    "speeds_m_s": float,
-    "member": np.int32,
+    **dict.fromkeys(("length", "record_sample", "record_visit"), np.int64),
+    **dict.fromkeys(("rows", "cols", "member", "record_station"), np.int32),
+    **dict.fromkeys(("speeds_m_s", "stop_height_m", "stop_x_m", "stop_y_m", "debris_m", "away_m"), float),
     "stays": np.bool_,
-    "stop_height_m": float,
-    "stop_x_m": float,
-    "stop_y_m": float,
-    "debris_m": float,
-    "away_m": float,
-    "record_sample": np.int64,
-    "record_visit": np.int64,
-    "record_station": np.int32,
 }
 
 
@@ -135,8 +115,7 @@ def find_passing_samples(
     heights = prepared.heights
     blocks, roughest = _blocks_above(prepared, route, draws)
     area = sum(int((friction > -np.inf).sum()) for friction in roughest) * heights.cell_m**2
-    wanted = float(np.sqrt(area * draws.count / MOST_SAMPLES))
-    spacing = max(least_spacing_m, min(WIDEST_STARTS_M, wanted))
+    spacing = max(least_spacing_m, min(WIDEST_STARTS_M, float(np.sqrt(area * draws.count / MOST_SAMPLES))))
     known = np.isfinite(route.height_m)
     watch = _Watch(
         tree=cKDTree(np.column_stack([route.x_m[known], route.y_m[known]])),
@@ -155,13 +134,12 @@ def find_passing_samples(
 
 def window_beside(route: Route, heights: Heights) -> Window:
     """The cells of the line and beside it."""
-    more = BESIDE_M + 4.0 * heights.cell_m
-    return heights.window_of(
-        float(route.x_m.min()) - more,
-        float(route.y_m.min()) - more,
-        float(route.x_m.max()) + more,
-        float(route.y_m.max()) + more,
-    )
+    return _window_around(heights, route.x_m, route.y_m, BESIDE_M + 4.0 * heights.cell_m)
+
+
+def _window_around(heights: Heights, x: FloatArray, y: FloatArray, more: float) -> Window:
+    west, south, east, north = float(x.min()), float(y.min()), float(x.max()), float(y.max())
+    return heights.window_of(west - more, south - more, east + more, north + more)
 
 
 def _blocks_above(prepared: PreparedGround, route: Route, draws: SharedDraws) -> tuple[list[Window], list[FloatArray]]:
@@ -172,14 +150,13 @@ def _blocks_above(prepared: PreparedGround, route: Route, draws: SharedDraws) ->
     x, y, z = route.x_m[thin], route.y_m[thin], route.height_m[thin]
     tree = cKDTree(np.column_stack([x, y]))
     fall = least_angle(draws)
-    search = heights.window_of(float(x.min()) - far, float(y.min()) - far, float(x.max()) + far, float(y.max()) + far)
     blocks, frictions = [], []
-    for block in tiles_of(search, heights.block_cells):
+    for block in tiles_of(_window_around(heights, x, y, far), heights.block_cells):
         known = block.cut(heights.extent)
         if known.empty:
             continue
         west, north = heights.corner_m(known)
-        half_x, half_y = 0.5 * known.shape[1] * heights.cell_m, 0.5 * known.shape[0] * heights.cell_m
+        half_y, half_x = (0.5 * cells * heights.cell_m for cells in known.shape)
         near = np.array(tree.query_ball_point([west + half_x, north - half_y], far + np.hypot(half_x, half_y)), int)
         if not near.size:
             continue
@@ -203,9 +180,8 @@ def _steepest_to_line(
     rows, cols = np.nonzero(tile.zone)
     out = np.full(block.shape, -np.inf)
     sx, sy = heights.on(block, tile.smoothed_m).centre_of(rows, cols)
-    out[rows, cols] = block_reading_kernels.steepest_line(
-        sx, sy, tile.smoothed_m[rows, cols], *xyz_m, BESIDE_M, _THINNED_M, far_m
-    )
+    z = tile.smoothed_m[rows, cols]
+    out[rows, cols] = block_reading_kernels.steepest_line(sx, sy, z, *xyz_m, BESIDE_M, _THINNED_M, far_m)
     return out
 
 
@@ -221,7 +197,7 @@ def _watch_block(
         totals.mark(run, members, stamp)
         arrays = _passing_arrays(run, starts, station, members, heights)
         if arrays is not None:
-            parts.append(_SlabPart(arrays=arrays, zone=(block.top // n, block.left // n, run.zone)))
+            parts.append(((block.top // n, block.left // n, run.zone), arrays))
     samples = sum(int((np.diff(run.tracks.offsets) > 0).sum()) for run in runs)
     return _BlockPassing(parts=parts, totals=totals.on(ground.window.cut(watch.beside)), samples=samples)
 
@@ -300,20 +276,20 @@ def _join_blocks(blocks: list[_BlockPassing], watch: _Watch, spacing_m: float, m
     ground = CellTotals.empty(watch.beside)
     for block in blocks:
         ground.add(block.totals)
-    names = sorted({part.zone for part in kept})
+    names = sorted({zone for zone, _ in kept})
     number = {name: k for k, name in enumerate(names)}
     parts: dict[str, npt.NDArray[Any]] = {
-        name: np.concatenate([part.arrays[name] for part in kept]) if kept else np.empty(0, kind)
+        name: np.concatenate([arrays[name] for _, arrays in kept]) if kept else np.empty(0, kind)
         for name, kind in _PART_KINDS.items()
     }
     samples, visits, records = (
-        np.array([part.arrays[name].size for part in kept], np.int64) for name in ("length", "rows", "record_sample")
+        np.array([arrays[name].size for _, arrays in kept], np.int64) for name in ("length", "rows", "record_sample")
     )
     parts["record_sample"] += np.repeat(np.cumsum(samples) - samples, records)
     parts["record_visit"] += np.repeat(np.cumsum(visits) - visits, records)
     return PassingSamples(
         offsets=np.concatenate([[0], np.cumsum(parts.pop("length"))]).astype(np.int64),
-        zone=np.repeat(np.array([number[part.zone] for part in kept], np.int32), samples),
+        zone=np.repeat(np.array([number[zone] for zone, _ in kept], np.int32), samples),
         zones=tuple(names),
         ground=ground,
         members=members,
@@ -323,8 +299,6 @@ def _join_blocks(blocks: list[_BlockPassing], watch: _Watch, spacing_m: float, m
         **parts,
     )
 
-
-# ---- What happens to somebody who is caught at a station: what the samples that pass it meet from there on
 
 RELEASED_HERE_M = 12.0  # a sample that starts no farther up than this is released by whoever stands here; design choice
 
@@ -369,21 +343,21 @@ def follow_caught(prepared: PreparedGround, route: Route, passing: PassingSample
     stays = passing.stays[sample]
     last = passing.offsets[1:][sample] - 1
     ended = np.where(stays, effects[last] if n else 0, 0)
-    x, y, z = route.x_m[station], route.y_m[station], route.height_m[station]
     debris = passing.debris_m[sample]
     with np.errstate(invalid="ignore"):
         deep = debris >= BURIED_M
-    first = visit == passing.offsets[:-1][sample]
     return CaughtRecords(
         station=station,
         sample=sample,
         visit=visit,
         zone=passing.zone[sample],
         member=passing.member[sample],
-        released_here=passing.away_m[sample] <= RELEASED_HERE_M if n else first,
+        released_here=passing.away_m[sample] <= RELEASED_HERE_M,
         speed_m_s=passing.speeds_m_s[visit],
-        distance_m=np.hypot(passing.stop_x_m[sample] - x, passing.stop_y_m[sample] - y),
-        drop_m=z - passing.stop_height_m[sample],
+        distance_m=np.hypot(
+            passing.stop_x_m[sample] - route.x_m[station], passing.stop_y_m[sample] - route.y_m[station]
+        ),
+        drop_m=route.height_m[station] - passing.stop_height_m[sample],
         debris_m=debris,
         burial=deep | ((ended & BURIES) > 0),
         trauma=(bits[visit] & INJURES) > 0,
@@ -408,29 +382,19 @@ def _traps_ahead(
     traps: list[Trap] = []
     if not n:
         return (), effects, which, weight
-    whole = Window(
-        top=int(passing.rows.min()),
-        left=int(passing.cols.min()),
-        bottom=int(passing.rows.max()) + 1,
-        right=int(passing.cols.max()) + 1,
-    )
-    for square in tiles_of(whole, heights.ground_tile_cells):
-        in_tile = np.flatnonzero(
-            (passing.rows >= square.top)
-            & (passing.rows < square.bottom)
-            & (passing.cols >= square.left)
-            & (passing.cols < square.right)
-        )
-        if not in_tile.size:
-            continue
+    rows, cols, side = passing.rows, passing.cols, heights.ground_tile_cells
+    tiles = np.unique(np.stack([rows // side, cols // side]), axis=1).T.tolist()
+    for i, j in tiles:
+        square = Window(top=i * side, left=j * side, bottom=(i + 1) * side, right=(j + 1) * side)
+        in_tile = np.flatnonzero((rows // side == i) & (cols // side == j))
         outer = square.grown(int(np.ceil(MARGIN_M / heights.cell_m))).cut(heights.extent)
-        found = _traps_of(prepared, outer, passing.rows[in_tile], passing.cols[in_tile])
-        at = (passing.rows[in_tile] - outer.top) * outer.shape[1] + passing.cols[in_tile] - outer.left
-        number, tile_effects = (
-            np.full(outer.shape[0] * outer.shape[1], -1, np.int32),
-            np.zeros(count_cells(outer), np.uint8),
-        )
-        worst = np.zeros(number.size, np.float32)
+        at = (rows[in_tile] - outer.top) * outer.shape[1] + cols[in_tile] - outer.left
+        ground = heights.grid(outer)
+        where = np.zeros(ground.shape, np.bool_)
+        where.ravel()[at] = True
+        found = find_traps(read_terrain(ground), where, prepared.layers_on(ground))
+        number, tile_effects = np.full(where.size, -1, np.int32), np.zeros(where.size, np.uint8)
+        worst = np.zeros(where.size, np.float32)
         for k, trap in enumerate(found, start=len(traps)):
             value = np.float32(severity(trap))
             more = trap.cells[value > worst[trap.cells]]
@@ -441,21 +405,7 @@ def _traps_ahead(
     return tuple(traps), effects, which, weight
 
 
-def count_cells(window: Window) -> int:
-    """Cells of a window."""
-    return window.shape[0] * window.shape[1]
-
-
-def _traps_of(prepared: PreparedGround, outer: Window, rows: IntArray, cols: IntArray) -> list[Trap]:
-    ground = prepared.heights.grid(outer)
-    where = np.zeros(ground.shape, np.bool_)
-    where[rows - outer.top, cols - outer.left] = True
-    return list(find_traps(read_terrain(ground), where, prepared.layers_on(ground)))
-
-
-def _at_every_pass(
-    route: Route, station: IntArray, near_m: float
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
+def _at_every_pass(route: Route, station: IntArray, near_m: float) -> tuple[LongArray, IntArray]:
     """Records and stations, with those of every other pass of the line over the same place added.
 
     Where a line doubles back or crosses itself, a sample that comes over it comes over all passes.
@@ -471,7 +421,7 @@ def _at_every_pass(
     return records, np.concatenate([station, other[at]]).astype(np.int32)
 
 
-def _places_passed_again(route: Route, near_m: float) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _places_passed_again(route: Route, near_m: float) -> tuple[LongArray, LongArray]:
     """Pairs of stations that lie near each other on the map and far apart along the way; the nearest of each pass."""
     known = np.flatnonzero(np.isfinite(route.height_m))
     tree = cKDTree(np.column_stack([route.x_m[known], route.y_m[known]]))
@@ -480,14 +430,12 @@ def _places_passed_again(route: Route, near_m: float) -> tuple[npt.NDArray[np.in
         np.abs(route.along_m[pairs[:, 0]] - route.along_m[pairs[:, 1]]) > 4.0 * near_m
     )
     pairs = np.concatenate([pairs[far], pairs[far][:, ::-1]])
-    first_of_pair, second_of_pair = pairs[:, 0], pairs[:, 1]
-    away = np.hypot(
-        route.x_m[first_of_pair] - route.x_m[second_of_pair], route.y_m[first_of_pair] - route.y_m[second_of_pair]
-    )
-    passes = np.floor(route.along_m[second_of_pair] / (6.0 * near_m)).astype(np.int64)
-    order = np.lexsort((second_of_pair, away, passes, route.part[second_of_pair], first_of_pair))
-    keys = np.stack([first_of_pair, route.part[second_of_pair], passes])[:, order]
+    a, b = pairs[:, 0], pairs[:, 1]
+    away = np.hypot(route.x_m[a] - route.x_m[b], route.y_m[a] - route.y_m[b])
+    passes = np.floor(route.along_m[b] / (6.0 * near_m)).astype(np.int64)
+    order = np.lexsort((b, away, passes, route.part[b], a))
+    keys = np.stack([a, route.part[b], passes])[:, order]
     new = np.ones(order.size, np.bool_)
     new[1:] = (keys[:, 1:] != keys[:, :-1]).any(axis=0)
     kept = order[new]
-    return first_of_pair[kept], second_of_pair[kept]
+    return a[kept], b[kept]

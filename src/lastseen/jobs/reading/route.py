@@ -42,12 +42,8 @@ def read_lines(path: Path, crs: CRS) -> tuple[LineString, ...]:
     """The lines of a vector file, in map metres; heights and times are left aside.
 
     Of GPX and KML all layers of lines are read; where a GPX holds the same way as track and as route, the track is
-    taken. Lines that join end to end are one.
-
-    Raises
-    ------
-    InputError
-        Missing, unreadable, without CRS or lines, or nowhere near.
+    taken. Lines that join end to end are one. Raises InputError if missing, unreadable, without CRS or lines, or
+    nowhere near.
     """
     import geopandas  # noqa: PLC0415  slow to import, and only needed when a line is given
 
@@ -92,15 +88,8 @@ def _lines_in(shape: BaseGeometry | None) -> list[LineString]:
 
 
 def route_of(lines: Sequence[LineString], heights: Heights) -> Route:
-    """Stations on the lines, at most 20,000.
-
-    Raises
-    ------
-    InputError
-        If no station lies on known ground.
-    """
-    length = sum(line.length for line in lines)
-    step = max(STATION_M, 0.5 * heights.cell_m, length / MOST_STATIONS)
+    """Stations on the lines, at most 20,000; InputError if none lies on known ground."""
+    step = max(STATION_M, 0.5 * heights.cell_m, sum(line.length for line in lines) / MOST_STATIONS)
     parts = [_stations(line, step) for line in lines]
     part = np.repeat(np.arange(len(lines), dtype=np.int32), [len(along) for along, _, _ in parts])
     along, x, y = (np.concatenate([part[k] for part in parts]) for k in range(3))
@@ -126,6 +115,5 @@ def _heights_at(heights: Heights, x: FloatArray, y: FloatArray) -> FloatArray:
         piece = slice(first, min(first + 500, x.size))
         window = heights.window_of(x[piece].min(), y[piece].min(), x[piece].max(), y[piece].max())
         if not window.empty:
-            grid = heights.grid(window.grown(2))
-            out[piece] = grid.sample(x[piece], y[piece])
+            out[piece] = heights.grid(window.grown(2)).sample(x[piece], y[piece])
     return out

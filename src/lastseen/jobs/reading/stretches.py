@@ -15,7 +15,7 @@ from shapely.geometry import MultiPolygon
 
 from lastseen.core import BoolArray, FloatArray, Grid, IntArray, smooth_outline
 from lastseen.jobs.reading.ground import PreparedGround
-from lastseen.jobs.reading.line_exposure import BESIDE_M, CaughtRecords, PassingSamples
+from lastseen.jobs.reading.line_exposure import BESIDE_M, CaughtRecords, LongArray, PassingSamples
 from lastseen.jobs.reading.route import Route
 from lastseen.terrain import read_terrain
 from lastseen.traps import Kind, Trap, find_traps
@@ -174,9 +174,7 @@ def cut_into_stretches(route: Route, stations: Stations, caught: CaughtRecords, 
 
 def _codes(route: Route, stations: Stations) -> IntArray:
     """What must not change within a stretch, as one number for each station."""
-    exposure = np.zeros(route.x_m.size, np.int32)
-    for step in STEPS:
-        exposure += stations.exposure > step
+    exposure = np.searchsorted(STEPS, stations.exposure)
     shares = np.nan_to_num(np.stack([getattr(stations, name) for name in CONSEQUENCES]))
     main = np.where(shares.max(axis=0) >= LEAST_SHARE, shares.argmax(axis=0) + 1, 0)
     starts = stations.in_start_zone | np.isfinite(stations.burial)  # somebody who stands here can release snow
@@ -212,48 +210,35 @@ def _runs(code: IntArray, exposure: FloatArray, shortest: int) -> list[tuple[int
 
 def _may_join(code: int, other: int, *, short: bool) -> bool:
     """Whether a run may become part of its neighbour."""
-    if code == other:
-        return True
-    return short and code >= 0 and other >= 0 and (other > 0 or code == 0)
+    return code == other or (short and code >= 0 and other >= 0 and (other > 0 or code == 0))
 
 
 def _describe(
-    route: Route,
-    stations: Stations,
-    caught: CaughtRecords,
-    records: npt.NDArray[np.int64],
-    *,
-    number: int,
-    first: int,
-    last: int,
+    route: Route, stations: Stations, caught: CaughtRecords, records: LongArray, *, number: int, first: int, last: int
 ) -> Stretch:
     """What the stations from first to last and the records of them say."""
     piece = slice(first, last + 1)
     part = int(route.part[first])
-    z = route.height_m[piece]
-    known = np.isfinite(z)
-    steps = np.diff(z[known])
+    known = np.isfinite(route.height_m[piece])
+    steps = np.diff(route.height_m[piece][known])
     exposure = float(stations.exposure[piece].mean())
     _, once = np.unique(caught.sample[records], return_index=True)
     records = records[np.sort(once)]
-    shares: dict[str, Any] = {
-        name: float(getattr(caught, name)[records].mean()) if records.size else 0.0
-        for name in (*CONSEQUENCES, "leaves")
-    }
-    spreads: dict[str, Any] = {
-        name: _spread(getattr(caught, name)[records]) for name in ("distance_m", "drop_m", "debris_m", "speed_m_s")
-    }
+    met: dict[str, Any] = {}
+    for name in (*CONSEQUENCES, "leaves"):
+        met[name] = float(getattr(caught, name)[records].mean()) if records.size else 0.0
+    for name in ("distance_m", "drop_m", "debris_m", "speed_m_s"):
+        met[name] = _spread(getattr(caught, name)[records])
     state: State = "no data" if not known.any() else "reached" if exposure > 0.0 else "not reached"
     if state == "not reached" and (records.size or stations.in_start_zone[piece].any()):
         state = "starts here"
-    begin, end = _edge_m(route, first, first - 1), _edge_m(route, last, last + 1)
-    slope = stations.slope_deg[piece]
+    end, slope = _edge_m(route, last, last + 1), stations.slope_deg[piece]
     return Stretch(
         number=number,
         part=part,
         first=first,
         last=last,
-        from_m=begin,
+        from_m=_edge_m(route, first, first - 1),
         to_m=end,
         to_end_m=route.lines[part].length - end,
         state=state,
@@ -265,8 +250,7 @@ def _describe(
         zones=_zones_above(caught, records[~caught.released_here[records]]),
         caught=int(records.size),
         traps=_traps_met(caught, records),
-        **spreads,
-        **shares,
+        **met,
     )
 
 
@@ -299,17 +283,16 @@ def _zones_above(caught: CaughtRecords, records: npt.NDArray[np.int64]) -> tuple
 def _traps_met(caught: CaughtRecords, records: npt.NDArray[np.int64]) -> tuple[TrapMet, ...]:
     """The traps that weigh most for those caught here."""
     worst, ends_in = caught.trap[records], caught.ends_in[records]
-    found = []
-    for k in np.unique(np.concatenate([worst, ends_in])).tolist():
-        passes, ends = float((worst == k).mean()), float((ends_in == k).mean())
-        if k >= 0 and max(passes, ends) >= 0.02:
-            found.append(TrapMet(trap=caught.traps[k], passes=passes, ends=ends))
-    found.sort(key=lambda trap: -(trap.ends + 0.5 * trap.passes))
-    return tuple(found[:3])
+    found = [
+        TrapMet(trap=caught.traps[k], passes=float((worst == k).mean()), ends=float((ends_in == k).mean()))
+        for k in np.unique(np.concatenate([worst, ends_in])).tolist()
+        if k >= 0
+    ]
+    found = [met for met in found if max(met.passes, met.ends) >= 0.02]
+    return tuple(sorted(found, key=lambda met: -(met.ends + 0.5 * met.passes))[:3])
 
 
-# ---- Places to regroup: ground on or beside the line that no start zone in this model reaches
-
+# Places to regroup: ground on or beside the line that no start zone in this model reaches.
 CLEAR_M = 10.0  # as far as this off any ground that a sample crossed; design choice
 STEEPEST_DEG = 27.0  # nobody regroups on what is nearly start-zone terrain; design choice
 LEAST_M2 = 150.0  # room for a small group with distance to each other; design choice
@@ -363,17 +346,17 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: PassingSa
         at = int(station[row, col])
         away = np.abs(route.along_m[station] - route.along_m[at])
         away[route.part[station] != route.part[at]] = np.inf
-        place = _around(room & (away <= 0.5 * APART_M), row, col)
+        labels, _ = ndimage.label(room & (away <= 0.5 * APART_M))
+        place: BoolArray = labels == labels[row, col]
         area = float(place.sum() * heights.cell_m**2)
         score[place & (away <= apart) if area < LEAST_M2 else away <= apart] = -np.inf
         if area >= LEAST_M2:
             x, y = (float(v) for v in ground.centre_of(row, col))
             edge, edge_m = _edge_near(prepared, x, y)
-            outline = smooth_outline(place, ground.west_m, ground.north_m, heights.cell_m)
             found.append(
                 Regroup(
                     letter="",
-                    outline=outline,
+                    outline=smooth_outline(place, ground.west_m, ground.north_m, heights.cell_m),
                     x_m=x,
                     y_m=y,
                     part=int(route.part[at]),
@@ -386,8 +369,8 @@ def places_to_regroup(prepared: PreparedGround, route: Route, passing: PassingSa
                     edge_m=edge_m,
                 )
             )
-    found.sort(key=lambda found_place: (found_place.part, found_place.along_m))
-    return tuple(replace(found_place, letter=LETTERS[k]) for k, found_place in enumerate(found))
+    found.sort(key=lambda regroup: (regroup.part, regroup.along_m))
+    return tuple(replace(regroup, letter=letter) for regroup, letter in zip(found, LETTERS, strict=False))
 
 
 def _edge_near(prepared: PreparedGround, x_m: float, y_m: float) -> tuple[str, float]:
@@ -400,12 +383,6 @@ def _edge_near(prepared: PreparedGround, x_m: float, y_m: float) -> tuple[str, f
     found = [(float(away.ravel()[trap.cells].min()), trap.kind) for trap in traps if trap.kind in EDGES]
     edge_m, edge = min(found, default=(math.inf, ""))
     return (edge, edge_m) if edge_m <= NEAR_M else ("", math.nan)
-
-
-def _around(mask: BoolArray, row: int, col: int) -> BoolArray:
-    """The connected cells of a mask around one of them."""
-    labels, _ = ndimage.label(mask)
-    return np.asarray(labels == labels[row, col])
 
 
 def _to_line(route: Route, ground: Grid) -> tuple[FloatArray, npt.NDArray[np.int64]]:

@@ -19,26 +19,11 @@ import numpy.typing as npt
 import shapely
 
 from lastseen import __version__
-from lastseen.core import (
-    InputError,
-    IntArray,
-    ResourceError,
-    Scenario,
-    scenario_toml,
-)
+from lastseen.core import InputError, IntArray, ResourceError, Scenario, scenario_toml
 from lastseen.jobs.reading.block_reading import AreaReading, CellTotals, ZoneRow, read_blocks
 from lastseen.jobs.reading.block_run import MEMBERS, STARTS_M, draw_shared
-from lastseen.jobs.reading.ground import (
-    Heights,
-    PreparedGround,
-    Window,
-    heights_of_model,
-    tiles_of,
-    zone_outline,
-)
+from lastseen.jobs.reading.ground import Heights, PreparedGround, Window, heights_of_model, tiles_of, zone_outline
 from lastseen.terrain import open_elevation, read_layers
-
-# ---- A tile: what its start zones do, as bytes that can be kept and sent; and the request that all tiles answer
 
 SLOPE_BINS = 900  # tenths of a degree
 FORM = 2  # of the bytes of a tile; older ones are not taken up again
@@ -58,27 +43,13 @@ class AreaRequest:
 
     def fingerprint(self) -> str:
         """Changes with everything that changes a result: settings, files, version."""
-        files = []
-        for path in _files(self.scenario):
-            state = path.stat()
-            files.append([path.name, state.st_size, state.st_mtime_ns])
-        parts = [
-            FORM,
-            __version__,
-            scenario_toml(self.scenario),
-            asdict(self.starting),
-            asdict(self.shown),
-            self.members,
-            self.spacing_m,
-            self.tile_side,
-            files,
-        ]
+        layers = [getattr(self.scenario.ground, field.name) for field in fields(self.scenario.ground)]
+        paths = [path for path in (*self.scenario.elevation, *layers) if path is not None]
+        files = [[path.name, state.st_size, state.st_mtime_ns] for path in paths for state in [path.stat()]]
+        windows = (asdict(self.starting), asdict(self.shown))
+        settings = (self.members, self.spacing_m, self.tile_side)
+        parts = [FORM, __version__, scenario_toml(self.scenario), *windows, *settings, files]
         return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:16]
-
-
-def _files(scenario: Scenario) -> list[Path]:
-    layers = [getattr(scenario.ground, field.name) for field in fields(scenario.ground)]
-    return [path for path in (*scenario.elevation, *layers) if path is not None]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -148,12 +119,8 @@ def read_tile(request: AreaRequest, square: Window, prepared: PreparedGround) ->
 
 def _whole_blocks(window: Window, heights: Heights) -> Window:
     n = heights.block_cells
-    return Window(
-        top=window.top // n * n,
-        left=window.left // n * n,
-        bottom=-(-window.bottom // n) * n,
-        right=-(-window.right // n) * n,
-    )
+    top, left = window.top // n * n, window.left // n * n
+    return Window(top=top, left=left, bottom=-(-window.bottom // n) * n, right=-(-window.right // n) * n)
 
 
 def _outlines(reading: AreaReading) -> Iterable[shapely.MultiPolygon]:
@@ -187,9 +154,7 @@ def unpack(data: bytes) -> Tile:
     with np.load(io.BytesIO(data)) as file:
         head = _head(file)
         totals, of_core = ({name: file[name] for name in names} for names in (_TOTALS, _OF_CORE))
-    rows = tuple(
-        ZoneRow(**{**row, "block": tuple(row["block"]), "values": tuple(row["values"])}) for row in head["rows"]
-    )
+    rows = tuple(ZoneRow(**row | {name: tuple(row[name]) for name in ("block", "values")}) for row in head["rows"])
     return Tile(
         core=Window(**head["core"]),
         totals=CellTotals(window=Window(**head["window"]), **totals),
@@ -212,14 +177,15 @@ def _head(file: Any) -> dict[str, Any]:
     return found
 
 
-# ---- Finished tiles are kept on disk as they come, so that a run that was killed goes on where it was
-
 _NO_SPACE = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 
 
 @dataclass(frozen=True, kw_only=True)
 class KeptTiles:
-    """Tiles of one request, in a hidden folder beside the output; its name holds the request's fingerprint."""
+    """Tiles of one request, kept as they come, so that a run that was killed goes on where it was.
+
+    They lie in a hidden folder beside the output, whose name holds the request's fingerprint.
+    """
 
     folder: Path
 
@@ -232,13 +198,7 @@ class KeptTiles:
         return self.path(square).is_file()
 
     def put(self, square: Window, data: bytes) -> None:
-        """Keep a tile.
-
-        Raises
-        ------
-        ResourceError
-            If the disk is full; finished tiles stay.
-        """
+        """Keep a tile; ResourceError if the disk is full, finished tiles stay."""
         path = self.path(square)
         partial = path.with_suffix(f".part-{os.getpid()}")
         try:
@@ -272,10 +232,7 @@ class KeptTiles:
 def open_kept_tiles(folder: Path, request: AreaRequest) -> KeptTiles:
     """The tiles that belong to an output folder and a request; those of other settings are never taken up.
 
-    Raises
-    ------
-    InputError
-        If the place cannot be written.
+    Raises InputError if the place cannot be written.
     """
     folder = folder.resolve()
     place = folder.parent / f".{folder.name}.tiles-{request.fingerprint()}"
