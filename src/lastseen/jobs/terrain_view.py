@@ -14,7 +14,7 @@ import numpy as np
 
 from lastseen import terrain
 from lastseen.core import FloatArray, Grid, InputError, Progress, ResourceError, require_memory
-from lastseen.terrain import DRAINAGE_LAYERS, Elevation, Layers, local_layer_groups
+from lastseen.terrain import DRAINAGE_GB_PER_MILLION_CELLS, DRAINAGE_LAYERS, Elevation, Layers, local_layer_groups
 
 BAND_CELLS = 4_000_000
 BAND_GB_PER_MILLION_CELLS = 0.15  # the band and its halo, and the layers of one group at a time
@@ -122,6 +122,6 @@ def _band(view: TerrainView, first: int, last: int) -> tuple[Grid, int]:
 def _drainage_memory(cells: int) -> str:
     """Words on the memory that drainage will take."""
     try:
-        return require_memory(cells, terrain.DRAINAGE_GB_PER_MILLION_CELLS, "drainage")
+        return require_memory(cells, DRAINAGE_GB_PER_MILLION_CELLS, "drainage")
     except ResourceError as error:
         raise ResourceError(f"{error}; --local-only leaves drainage out") from error
