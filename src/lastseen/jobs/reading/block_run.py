@@ -313,7 +313,8 @@ def _slide(smooth: Grid, samples: Samples, run: BoolArray) -> SampleTracks:
     entered[run] = np.diff(tracks.offsets)
     offsets = np.concatenate([[0], np.cumsum(entered)]).astype(tracks.offsets.dtype)
     # Beside the visits all arrays are by sample; those not run stand at their start.
-    instead = {"x_m": samples.x_m, "y_m": samples.y_m, "reason": np.full(run.size, NO_DATA, np.int32)}
+    out = np.full(run.size, NO_DATA, np.int32)
+    instead: dict[str, npt.NDArray[Any]] = {"x_m": samples.x_m, "y_m": samples.y_m, "reason": out}
     whole: dict[str, npt.NDArray[Any]] = {}
     for name in (field.name for field in fields(tracks) if field.name not in ("cells", "speeds_m_s", "offsets")):
         whole[name] = instead.get(name, np.full(run.size, np.nan)).copy()
