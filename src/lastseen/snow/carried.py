@@ -84,11 +84,7 @@ def tabulate_tracers(ground: Grid, tracers: Tracers, friction: float, turbulence
         trail[:, 0] = (rows[:, Y] / fine).astype(np.int32) * wide + (rows[:, X] / fine).astype(np.int32)
         rows[:, VISITS] = 1.0
     rules = carried_kernels.CarryRules(
-        cell_m=ground.cell_m,
-        trail_cell_m=fine,
-        seed=tracers.seed,
-        friction=friction,
-        turbulence_m_s2=turbulence_m_s2,
+        cell_m=ground.cell_m, trail_cell_m=fine, seed=tracers.seed, friction=friction, turbulence_m_s2=turbulence_m_s2
     )
     return TracerTable(rows=rows, trail=trail, rules=rules)
 
@@ -123,16 +119,10 @@ def read_tracer_rest(ground: Grid, people: TracerTable) -> TracerRest:
 def spread_over_disc(
     surface: Grid, disc: tuple[float, float, float], u: FloatArray, p: FloatArray, q: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Points spread evenly over a disc, map metres, from pairs of numbers between 0 and 1.
+    """Points spread evenly over a disc (x, y, radius), map metres, from pairs of numbers between 0 and 1, shape (n, 2).
 
-    The frame lies along the fall line at the middle, so that a turned map gives turned points.
-
-    Parameters
-    ----------
-    disc : x_m, y_m, radius_m
-    u : ndarray, shape (n, 2)
-    p, q : ndarray
-        Slope of ``surface`` eastwards and northwards.
+    The frame lies along the fall line at the middle, so that a turned map gives turned points; ``p`` and ``q`` are the
+    slope of ``surface`` eastwards and northwards.
     """
     row, col = surface.cell_of(disc[0], disc[1])
     east, north = (float(part) for part in downhill_frame(p, q, row, col))

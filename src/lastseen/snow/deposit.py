@@ -48,15 +48,7 @@ class Burial:
 
 
 def measure_burial(person: CarriedPersons, poa: Grid, sigma_cells: float) -> Burial | None:
-    """Burial of the caught; None where the model does not know it.
-
-    Parameters
-    ----------
-    poa : Grid
-        Gives the cells of the maps.
-    sigma_cells : float
-        Spread of one possible person, cells.
-    """
+    """Burial of the caught on the cells of ``poa``, each spread by ``sigma_cells``; None where the model has none."""
     count = person.caught() & ~person.left_grid & ~person.in_no_data
     depth = person.burial_m[count]
     if depth.size == 0 or np.isnan(depth).any():
@@ -128,22 +120,11 @@ class Person:
 
 
 def find_debris(ensemble: Ensemble, ground: Grid, poa: Grid, outline_probability: float | None) -> Debris:
-    """Debris of an ensemble.
+    """Debris of an ensemble on the cells of the ground.
 
-    Parameters
-    ----------
-    ground : Grid
-        Its cells carry the result.
-    poa : Grid
-        Probability of area; decides the outline where no level is asked for.
-    outline_probability : float or None
-        Debris at least this likely is inside the outline. None takes the highest of 20, 10, 5 and 2.5 % whose outline
-        holds 90 % of the probability of area; where none does, 2.5 % and the smallest ground that does.
-
-    Raises
-    ------
-    NothingFoundError
-        If no ground is covered in that share of the events, or nearly all snow leaves the model.
+    Debris at least as likely as ``outline_probability`` is inside the outline. None takes the highest of 20, 10, 5 and
+    2.5 % whose outline holds 90 % of the probability of area; where none does, 2.5 % and the smallest ground that does.
+    NothingFoundError if no ground is covered in that share of the events, or nearly all snow leaves the model.
     """
     edges, gap = ensemble.left_share()
     left = sum(edges.values()) + gap

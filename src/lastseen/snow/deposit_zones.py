@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from shapely.geometry import MultiPolygon
@@ -55,13 +55,7 @@ class DepositZone:
 def split_deposit(
     terrain: Terrain, debris: Debris, person: Person, traps: Sequence[Trap], top_m: tuple[float, float]
 ) -> tuple[DepositZone, ...]:
-    """Split a deposit around its thickest places and say why each is there.
-
-    Parameters
-    ----------
-    top_m : (x, y)
-        Top of the release; the toe is what lies farthest from it.
-    """
+    """Split a deposit around its thickest places and say why each is there; the toe is farthest from ``top_m``."""
     cells = cells_of_outline(debris.outline, terrain.elevation)
     if cells.size == 0:
         return ()
@@ -76,20 +70,7 @@ def split_deposit(
         is_toe = float(np.average(away[in_zone], weights=snow[in_zone])) >= toe_from
         zones.append(_zone(terrain, debris, person, traps, cells[in_zone], is_toe=is_toe))
     zones.sort(key=lambda zone: -zone.poa)
-    return tuple(
-        DepositZone(
-            number=n,
-            place=z.place,
-            outline=z.outline,
-            reason=z.reason,
-            area_m2=z.area_m2,
-            thickness_m=z.thickness_m,
-            thickest_m=z.thickest_m,
-            slope_deg=z.slope_deg,
-            poa=z.poa,
-        )
-        for n, z in enumerate(zones, start=1)
-    )
+    return tuple(replace(zone, number=n) for n, zone in enumerate(zones, start=1))
 
 
 def _labels(debris: Debris, cells: IntArray) -> IntArray:
@@ -146,11 +127,10 @@ def _zone(
         f"{place[0].upper()}{place[1:]} of {slope:.0f} degrees: {why}; {area:.0f} m2, mean thickness over all events "
         f"{thickness.mean():.1f} m, at most {thickness.max():.1f} m; {percent(poa)} of the probability of area."
     )
-    outline = outline_of_cells(cells, terrain.elevation)
     return DepositZone(
         number=0,
         place=place,
-        outline=outline,
+        outline=outline_of_cells(cells, terrain.elevation),
         reason=sentence,
         area_m2=area,
         thickness_m=float(thickness.mean()),

@@ -10,41 +10,10 @@ from enum import Enum
 import numpy as np
 
 from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, ResourceError
-from lastseen.snow import flow_kernels
+from lastseen.snow import flow_kernels as kernels
 from lastseen.snow.carried import TracerRest, Tracers, TracerTable, move_people, read_tracer_rest, tabulate_tracers
-from lastseen.snow.flow_kernels import (
-    BED_ASKEW_X,
-    BED_ASKEW_Y,
-    BED_HEIGHT,
-    BED_HOLE,
-    BED_LOAD,
-    BED_P,
-    BED_PLANES,
-    BED_Q,
-    BED_R,
-    BED_ROOT_X,
-    BED_ROOT_Y,
-    BED_S,
-    BED_STEP_X,
-    BED_STEP_Y,
-    BED_T,
-    DEPTH,
-    FRONT_M,
-    SEEN_ARRIVAL,
-    SEEN_DEPTH,
-    SEEN_LAYER,
-    SEEN_LEAVING,
-    SEEN_LEFT,
-    SEEN_SPEED,
-    STAGE,
-    VELOCITY_X,
-    VELOCITY_Y,
-    FlowRules,
-    StepNumbers,
-)
+from lastseen.snow.flow_kernels import DEPTH, VELOCITY_X, VELOCITY_Y, FlowRules, StepNumbers
 from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
-
-# ---- The snow of a run, and its result
 
 
 class FlowEnd(Enum):
@@ -98,8 +67,7 @@ class MassBalance:
     @property
     def left_m3(self) -> float:
         """All that left the ground with data."""
-        sides = self.left_west_m3 + self.left_east_m3 + self.left_south_m3 + self.left_north_m3
-        return sides + self.left_no_data_m3
+        return self.left_west_m3 + self.left_east_m3 + self.left_south_m3 + self.left_north_m3 + self.left_no_data_m3
 
     @property
     def error(self) -> float:
@@ -147,22 +115,11 @@ class Bed:
 
 
 def prepare_bed(ground: Grid, *, plain: bool = False) -> Bed:
-    """Prepare the ground for runs of the flow.
+    """Prepare the ground, metres, lightly smoothed, for runs of the flow; ``plain`` is shallow water, for benchmarks.
 
     Slopes are central differences and second derivatives those of Zevenbergen & Thorne (1987, Earth Surface Processes
-    and Landforms 12:47). Beside no data and at the edges slopes are one-sided and second derivatives 0.
-
-    Parameters
-    ----------
-    ground : Grid
-        Elevations in metres, lightly smoothed: used as they are.
-    plain : bool
-        The frame of plain shallow water, for benchmarks.
-
-    Raises
-    ------
-    InputError
-        If there is no elevation at all, or a gap in it in the plain frame.
+    and Landforms 12:47). Beside no data and at the edges slopes are one-sided and second derivatives 0. InputError if
+    there is no elevation at all, or a gap in it in the plain frame.
     """
     known = np.isfinite(ground.values)
     if not known.any():
@@ -171,12 +128,12 @@ def prepare_bed(ground: Grid, *, plain: bool = False) -> Bed:
         raise InputError("the plain frame takes ground without gaps only: fill them, or use the general frame")
     z = np.pad(ground.values.astype(np.float64), FRAME, mode="edge")
     sink = np.pad(~known, FRAME, mode="constant", constant_values=False)
-    planes = np.zeros((BED_PLANES, *z.shape))
-    planes[BED_HEIGHT] = np.where(np.isfinite(z), z, 0.0)
-    planes[BED_HOLE] = sink
+    planes = np.zeros((kernels.BED_PLANES, *z.shape))
+    planes[kernels.BED_HEIGHT] = np.where(np.isfinite(z), z, 0.0)
+    planes[kernels.BED_HOLE] = sink
     if plain:
-        planes[BED_ROOT_X] = planes[BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2)
-        planes[BED_LOAD] = 1.0 / _steepness(*_slopes(z, ground.cell_m))
+        planes[kernels.BED_ROOT_X] = planes[kernels.BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2)
+        planes[kernels.BED_LOAD] = 1.0 / _steepness(*_slopes(z, ground.cell_m))
     else:
         _fill_general(planes, z, ground.cell_m)
     return Bed(ground=ground, planes=planes, sink=sink, plain=plain)
@@ -185,14 +142,14 @@ def prepare_bed(ground: Grid, *, plain: bool = False) -> Bed:
 def _fill_general(planes: FloatArray, z: FloatArray, cell_m: float) -> None:
     """Planes on a slope: pressure -g cos2 G^-1 grad H, G^-1 = I - grad b grad b^T / (1 + |grad b|2)."""
     p, q = _slopes(z, cell_m)
-    planes[BED_P], planes[BED_Q] = p, q
-    planes[BED_R], planes[BED_S], planes[BED_T] = _second_derivatives(z, cell_m)
+    planes[kernels.BED_P], planes[kernels.BED_Q] = p, q
+    planes[kernels.BED_R], planes[kernels.BED_S], planes[kernels.BED_T] = _second_derivatives(z, cell_m)
     steep = _steepness(p, q)
-    planes[BED_ROOT_X] = np.sqrt(GRAVITY_M_S2 * (1.0 + q * q)) / steep
-    planes[BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2 * (1.0 + p * p)) / steep
-    planes[BED_ASKEW_X], planes[BED_ASKEW_Y] = -p * q / (1.0 + q * q), -p * q / (1.0 + p * p)
-    planes[BED_LOAD] = 1.0 / np.sqrt(steep)
-    planes[BED_STEP_X], planes[BED_STEP_Y] = _steps(z, 1), _steps(z, 0)
+    planes[kernels.BED_ROOT_X] = np.sqrt(GRAVITY_M_S2 * (1.0 + q * q)) / steep
+    planes[kernels.BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2 * (1.0 + p * p)) / steep
+    planes[kernels.BED_ASKEW_X], planes[kernels.BED_ASKEW_Y] = -p * q / (1.0 + q * q), -p * q / (1.0 + p * p)
+    planes[kernels.BED_LOAD] = 1.0 / np.sqrt(steep)
+    planes[kernels.BED_STEP_X], planes[kernels.BED_STEP_Y] = _steps(z, 1), _steps(z, 0)
 
 
 def _steps(z: FloatArray, axis: int) -> FloatArray:
@@ -206,8 +163,7 @@ def _steps(z: FloatArray, axis: int) -> FloatArray:
     gentle = np.where(step * after > 0.0, np.where(np.abs(step) < np.abs(after), step, after), 0.0)
     jump = step - 0.5 * (gentle + np.roll(gentle, 1, axis=axis))
     jump[:, :1] = jump[:1] = 0.0
-    found: FloatArray = np.nan_to_num(jump, nan=0.0)
-    return found
+    return np.asarray(np.nan_to_num(jump, nan=0.0))
 
 
 def _steepness(p: FloatArray, q: FloatArray) -> FloatArray:
@@ -225,24 +181,13 @@ def _slopes(z: FloatArray, cell_m: float) -> tuple[FloatArray, FloatArray]:
         first[axis], last[axis] = slice(1, None), slice(None, -1)
         ahead[tuple(last)], behind[tuple(first)] = step, step
         # The frame repeats the edge: at the edge itself only the inner difference counts.
-        _drop_frame_steps(ahead, behind, axis)
+        a, b = (ahead, behind) if axis == 0 else (ahead.T, behind.T)
+        a[-FRAME - 1 :], b[: FRAME + 1] = np.nan, np.nan
         both = 0.5 * (ahead + behind)
         single = np.where(np.isfinite(ahead), ahead, behind)
-        found.append(np.nan_to_num(np.where(np.isfinite(both), both, single), nan=0.0))
-    for slope in found:
-        _repeat_into_frame(slope)
+        slope = np.nan_to_num(np.where(np.isfinite(both), both, single), nan=0.0)
+        found.append(np.pad(slope[_INNER], FRAME, mode="edge"))
     return found[0], found[1]
-
-
-def _drop_frame_steps(ahead: FloatArray, behind: FloatArray, axis: int) -> None:
-    """Forget the differences across the edge of the ground."""
-    a, b = (ahead, behind) if axis == 0 else (ahead.T, behind.T)
-    a[-FRAME - 1 :], b[: FRAME + 1] = np.nan, np.nan
-
-
-def _repeat_into_frame(plane: FloatArray) -> None:
-    """Give the frame the values of the outermost cells."""
-    plane[:] = np.pad(plane[FRAME:-FRAME, FRAME:-FRAME], FRAME, mode="edge")
 
 
 def _second_derivatives(z: FloatArray, cell_m: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -258,7 +203,7 @@ def _second_derivatives(z: FloatArray, cell_m: float) -> tuple[FloatArray, Float
     return found[0], found[1], found[2]
 
 
-# ---- The course of a run: step after step until an end is reached
+# ---- A run: step after step until an end is reached
 
 CFL = 0.45
 FALL_STEP = 0.4  # longest step as a share of sqrt(cell / g): bounds what gravity adds within a step
@@ -286,8 +231,7 @@ class Run:
     rules: FlowRules
     limits: RunLimits
     snow: FlowSnow
-    # planes of the kernels, changed in place
-    state: FloatArray
+    state: FloatArray  # and seen: planes of the kernels, changed in place
     seen: FloatArray
     people: TracerTable | None
     released: float
@@ -295,11 +239,10 @@ class Run:
     watch: Callable[[float, FloatArray], None] | None  # called with time and depth at each ``watch_every_s``
     watch_every_s: float
     active: IntArray  # what each block can reach, and its first and last row that changed
-    # boxes, sums, scratch: filled by the kernels
-    boxes: IntArray
+    boxes: IntArray  # boxes, sums, scratch: filled by the kernels
     sums: FloatArray
     wave_m_s: float  # greatest speed of a wave
-    scratch: FloatArray = field(default_factory=lambda: np.zeros(flow_kernels.PLANES))
+    scratch: FloatArray = field(default_factory=lambda: np.zeros(kernels.PLANES))
     time_s: float = 0.0
     last_step_s: float = 0.0
     steps: int = 0
@@ -316,28 +259,19 @@ class Run:
 
 
 def run_to_end(run: Run) -> FlowEnd:
-    """Step after step until an end is reached; why the run ended.
-
-    Raises
-    ------
-    ResourceError
-        If no time step is short enough.
-    """
-    end = FlowEnd.TIME_OVER
-    while run.time_s < run.limits.time_limit_s:
-        found = _advance(run)
-        if found is not None:
-            end = found
-            break
+    """Step after step until an end is reached; why the run ended. ResourceError if no time step is short enough."""
+    end = None
+    while end is None and run.time_s < run.limits.time_limit_s:
+        end = _advance(run)
     if run.people is not None:
         _let_people_stop(run, run.people)
-    return end
+    return end or FlowEnd.TIME_OVER
 
 
 def _advance(run: Run) -> FlowEnd | None:
     """Take a step; why the run ends with it, or None."""
     ny, nx = run.bed.ground.shape
-    count = flow_kernels.choose(run.active, run.boxes, run.block_cells, ny, nx)
+    count = kernels.choose(run.active, run.boxes, run.block_cells, ny, nx)
     if count == 0:
         return FlowEnd.CAME_TO_REST
     boxes = run.boxes[:count]
@@ -350,7 +284,7 @@ def _advance(run: Run) -> FlowEnd | None:
         holes=run.rules.holes,
         block=run.block_cells,
     )
-    run.wave_m_s = flow_kernels.finish(run.state, run.seen, run.bed.planes, boxes, run.active, run.sums, numbers)
+    run.wave_m_s = kernels.finish(run.state, run.seen, run.bed.planes, boxes, run.active, run.sums, numbers)
     run.updates += int(((boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])).sum())
     if run.people is not None:
         move_people(run.people, run.state, run.bed.planes, time_s=run.time_s, dt_s=run.last_step_s, step=run.steps)
@@ -368,19 +302,18 @@ def _active_blocks(bed: Bed, depth: FloatArray, block: int) -> IntArray:
     wet[:ny, :nx] = depth[_INNER] > 0.0
     any_wet = wet.reshape(blocks[0], block, blocks[1], block).any(axis=(1, 3))
     top = np.broadcast_to(np.arange(blocks[0])[:, None] * block + FRAME, blocks)
-    reach = np.where(any_wet, flow_kernels.ALL_AROUND, 0)
+    reach = np.where(any_wet, kernels.ALL_AROUND, 0)
     return np.ascontiguousarray(np.stack([reach, top, top + block - 1], axis=-1), np.int32)
 
 
 def _step(run: Run, boxes: IntArray) -> None:
     """Take a step; what would leave less than nothing in a cell is taken again, half as long."""
-    cell, trial = run.bed.ground.cell_m, run.seen[SEEN_LEAVING]
-    dt = FALL_STEP * math.sqrt(cell / GRAVITY_M_S2)
+    cell, trial = run.bed.ground.cell_m, run.seen[kernels.SEEN_LEAVING]
+    dt, left = FALL_STEP * math.sqrt(cell / GRAVITY_M_S2), run.limits.time_limit_s - run.time_s
     if run.wave_m_s * dt > CFL * cell:
         dt = CFL * cell / run.wave_m_s
-    left = run.limits.time_limit_s - run.time_s
     dt = min(dt, left)
-    while not flow_kernels.step(run.state, run.bed.planes, trial, run.scratch, boxes, dt, run.rules):
+    while not kernels.step(run.state, run.bed.planes, trial, run.scratch, boxes, dt, run.rules):
         dt *= 0.5
         if not dt > SHORTEST_STEP_S_PER_M * cell:
             raise ResourceError(
@@ -429,9 +362,7 @@ def _end_by_motion(run: Run) -> FlowEnd | None:
     run.set_out = run.set_out or moving > enough
     if run.set_out and moving < enough:
         return FlowEnd.SLOW
-    if energy < run.limits.energy_share * run.peak:
-        return FlowEnd.SPENT
-    return None
+    return FlowEnd.SPENT if energy < run.limits.energy_share * run.peak else None
 
 
 # ---- One event as a depth-averaged flow over the ground, in map coordinates
@@ -511,16 +442,13 @@ def simulate_flow(
     )
     state, seen = _planes(bed, released, layer, rules.dry_m, start_m_s)
     speed = np.abs(state[VELOCITY_X]) + np.abs(state[VELOCITY_Y])
-    waves = speed + np.sqrt(state[DEPTH]) * (bed.planes[BED_ROOT_X] + bed.planes[BED_ROOT_Y])
+    waves = speed + np.sqrt(state[DEPTH]) * (bed.planes[kernels.BED_ROOT_X] + bed.planes[kernels.BED_ROOT_Y])
     active = _active_blocks(bed, state[DEPTH], block_cells)
     run = Run(
         bed=bed,
         rules=rules,
         limits=RunLimits(
-            time_limit_s=time_limit_s,
-            moving_share=moving_share,
-            energy_share=energy_share,
-            change_share=change_share,
+            time_limit_s=time_limit_s, moving_share=moving_share, energy_share=energy_share, change_share=change_share
         ),
         snow=snow,
         state=state,
@@ -536,22 +464,22 @@ def simulate_flow(
         wave_m_s=float(waves[state[DEPTH] > 0.0].max()),
     )
     end = run_to_end(run)
-    taken = layer - seen[SEEN_LAYER][_INNER]
+    taken = layer - seen[kernels.SEEN_LAYER][_INNER]
     depth = np.ascontiguousarray(state[DEPTH][_INNER])
     return FlowResult(
         depth_m=depth,
         east_m_s=np.ascontiguousarray(state[VELOCITY_X][_INNER]),
         north_m_s=-state[VELOCITY_Y][_INNER],
-        fastest_m_s=np.ascontiguousarray(seen[SEEN_SPEED][_INNER]),
-        arrival_s=np.ascontiguousarray(seen[SEEN_ARRIVAL][_INNER]),
-        deepest_m=np.ascontiguousarray(seen[SEEN_DEPTH][_INNER]),
+        fastest_m_s=np.ascontiguousarray(seen[kernels.SEEN_SPEED][_INNER]),
+        arrival_s=np.ascontiguousarray(seen[kernels.SEEN_ARRIVAL][_INNER]),
+        deepest_m=np.ascontiguousarray(seen[kernels.SEEN_DEPTH][_INNER]),
         entrained_m=taken,
         time_s=run.time_s,
         steps=run.steps,
         cell_updates=run.updates,
         last_step_s=run.last_step_s,
         end=end,
-        balance=_balance(bed.ground.cell_area_m2, released, taken, depth, seen[SEEN_LEFT]),
+        balance=_balance(bed.ground.cell_area_m2, released, taken, depth, seen[kernels.SEEN_LEFT]),
         tracers=None if run.people is None else read_tracer_rest(bed.ground, run.people),
     )
 
@@ -572,8 +500,8 @@ def _checked(bed: Bed, released_m: FloatArray, time_limit_s: float, block_cells:
         raise InputError(f"the release covers row {row}, column {col}, where the ground has no data: leave it out")
     if not time_limit_s > 0.0:
         raise InputError(f"the time limit is {time_limit_s:g} s: give more than 0")
-    if not 8 <= block_cells <= flow_kernels.LARGEST_BLOCK:
-        raise InputError(f"blocks of {block_cells} cells do not fit the scheme: give 8 to {flow_kernels.LARGEST_BLOCK}")
+    if not 8 <= block_cells <= kernels.LARGEST_BLOCK:
+        raise InputError(f"blocks of {block_cells} cells do not fit the scheme: give 8 to {kernels.LARGEST_BLOCK}")
     return released
 
 
@@ -590,31 +518,25 @@ def _planes(
     bed: Bed, released: FloatArray, layer: FloatArray, film_m: float, start_m_s: tuple[FloatArray, FloatArray] | None
 ) -> tuple[FloatArray, FloatArray]:
     """The planes that a run changes, at its start."""
-    state = np.zeros((flow_kernels.STATE_PLANES, *bed.sink.shape))
-    seen = np.zeros((flow_kernels.SEEN_PLANES, *bed.sink.shape))
+    state = np.zeros((kernels.STATE_PLANES, *bed.sink.shape))
+    seen = np.zeros((kernels.SEEN_PLANES, *bed.sink.shape))
     state[DEPTH][_INNER] = released
     if start_m_s is not None:
         wet = released > film_m
         state[VELOCITY_X][_INNER] = np.where(wet, start_m_s[0], 0.0)
         state[VELOCITY_Y][_INNER] = np.where(wet, -np.asarray(start_m_s[1]), 0.0)
-    state[STAGE : 2 * STAGE] = state[:STAGE]
-    seen[SEEN_ARRIVAL] = np.nan
-    seen[SEEN_ARRIVAL][_INNER][released > FRONT_M] = 0.0
-    seen[SEEN_DEPTH][_INNER] = released
+    state[kernels.STAGE : 2 * kernels.STAGE] = state[: kernels.STAGE]
+    seen[kernels.SEEN_ARRIVAL] = np.nan
+    seen[kernels.SEEN_ARRIVAL][_INNER][released > kernels.FRONT_M] = 0.0
+    seen[kernels.SEEN_DEPTH][_INNER] = released
     if layer.any():
-        seen[SEEN_LAYER][_INNER] = layer
+        seen[kernels.SEEN_LAYER][_INNER] = layer
     return state, seen
 
 
 def _balance(area: float, released: FloatArray, taken: FloatArray, depth: FloatArray, left: FloatArray) -> MassBalance:
     """Volumes from depths per cell."""
-    return MassBalance(
-        released_m3=float(released.sum()) * area,
-        entrained_m3=float(taken.sum()) * area,
-        on_grid_m3=float(depth.sum()) * area,
-        left_west_m3=float(left[:, FRAME - 1].sum()) * area,
-        left_east_m3=float(left[:, -FRAME].sum()) * area,
-        left_south_m3=float(left[-FRAME].sum()) * area,
-        left_north_m3=float(left[FRAME - 1].sum()) * area,
-        left_no_data_m3=float(left[_INNER].sum()) * area,
-    )
+    west, east, south, north = left[:, FRAME - 1], left[:, -FRAME], left[-FRAME], left[FRAME - 1]
+    parts = {"left_west": west, "left_east": east, "left_south": south, "left_north": north}
+    parts |= {"left_no_data": left[_INNER], "released": released, "entrained": taken, "on_grid": depth}
+    return MassBalance(**{f"{name}_m3": float(part.sum()) * area for name, part in parts.items()})

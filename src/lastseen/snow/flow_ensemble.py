@@ -71,8 +71,6 @@ def simulate_flow_ensemble(
     ----------
     surface : Grid
         The ground lightly smoothed (see :func:`lastseen.snow.smooth_for_snow`).
-    snow, last_seen : Snow, LastSeen
-        From the scenario.
     ratio : int
         Cells of ``surface`` along one working cell; working cells are means of ``ratio`` x ``ratio``.
     at_m : (x, y)
@@ -149,13 +147,7 @@ def slab_lean(surface: Grid, release: Release) -> FloatArray:
 def released_depth_m(
     surface: Grid, lattice: Grid, release: Release, *, lean: FloatArray, count: int, slab_m: float
 ) -> FloatArray:
-    """Vertical depth on the working cells of a slab on the first ``count`` cells of a release.
-
-    Raises
-    ------
-    InputError
-        If no working cell with data holds any of it.
-    """
+    """Vertical depth on the working cells of a slab on the first ``count`` cells of a release; InputError if none."""
     ratio = round(lattice.cell_m / surface.cell_m)
     cells = release.cells[:count]
     fine = np.zeros(surface.shape)
@@ -245,12 +237,7 @@ class _People:
 
 
 def _draw_people(
-    surface: Grid,
-    lattice: Grid,
-    disc: tuple[float, float, float],
-    *,
-    shape: tuple[int, int],
-    rng: np.random.Generator,
+    surface: Grid, lattice: Grid, disc: tuple[float, float, float], *, shape: tuple[int, int], rng: np.random.Generator
 ) -> _People:
     """Possible persons all over the last-seen disc; ``shape`` is (members, persons of each)."""
     members, persons = shape

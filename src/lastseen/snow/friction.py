@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from scipy.stats import qmc, triang
@@ -42,13 +42,7 @@ def speed_from_rest_m_s(
 def stopping_distance_m(
     turbulence_m_s2: float, friction: float, thickness_m: float, slope_deg: float, speed_m_s: float
 ) -> float:
-    """Distance along a uniform slope, gentler than the friction angle, to rest.
-
-    Raises
-    ------
-    ValueError
-        If the slope is too steep to stop on.
-    """
+    """Distance along a uniform slope to rest; ValueError if the slope is not gentler than the friction angle."""
     slope = math.radians(slope_deg)
     hold = GRAVITY_M_S2 * (friction * math.cos(slope) - math.sin(slope))
     if hold <= 0:
@@ -71,17 +65,9 @@ def travel_angle_deg(friction: float) -> float:
 def segment_chain(
     friction: float, mass_to_drag_m: float, segments: Sequence[tuple[float, float]]
 ) -> tuple[list[float], float]:
-    """Speeds at the ends of straight segments, and the distance to rest, after Perla, Cheng & McClung (1980).
+    """Speed at the end of each straight segment reached, and the distance to rest (NaN if it never stops).
 
-    Parameters
-    ----------
-    mass_to_drag_m : float
-        M/D, metres.
-
-    Returns
-    -------
-    list of float, float
-        Speed at the end of each segment reached, and the total distance (NaN if it never stops).
+    After Perla, Cheng & McClung (1980). Segments are slope (degrees) and length (m); mass to drag M/D is in metres.
     """
     speeds: list[float] = []
     speed, total = 0.0, 0.0
@@ -133,16 +119,8 @@ class MemberDraws:
 
     def first(self, count: int, deposit_m3: FloatArray) -> MemberDraws:
         """The first members, with the deposits that they left in the end."""
-        cut = slice(count)
-        return MemberDraws(
-            friction=self.friction[cut],
-            turbulence_m_s2=self.turbulence_m_s2[cut],
-            cohesion_pa=self.cohesion_pa[cut],
-            slab_m=self.slab_m[cut],
-            growth=self.growth[cut],
-            extent_cells=self.extent_cells[cut],
-            deposit_m3=deposit_m3,
-        )
+        drawn = {field.name: getattr(self, field.name)[:count] for field in fields(self)}
+        return MemberDraws(**(drawn | {"deposit_m3": deposit_m3}))
 
 
 def friction_range(snow: Snow) -> tuple[float, float, float]:

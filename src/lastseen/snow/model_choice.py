@@ -35,19 +35,8 @@ def choose_model(surface: Grid, release: Release, snow: Snow) -> ModelChoice:
 
     The flow is chosen where its working cells are 10 m or finer and it is estimated to take less than a minute on two
     processors, after a pilot: the most likely event on cells twice as large. Working cells are a whole number of the
-    ground's, at least 8 (where the ground allows, 12) across the release. The choice does not depend on the machine.
-
-    Parameters
-    ----------
-    surface : Grid
-        The ground lightly smoothed.
-    snow : Snow
-        ``model`` and ``cell_m`` of the scenario override the choice.
-
-    Raises
-    ------
-    InputError
-        If the wished cell is finer than the ground.
+    ground's, at least 8 (where the ground allows, 12) across the release. The choice does not depend on the machine;
+    ``model`` and ``cell_m`` of the scenario override it. InputError if the wished cell is finer than the ground.
     """
     if snow.model == "body":
         return _bodies("as asked for: they do not pile up, and burial is not worked out")

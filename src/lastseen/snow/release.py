@@ -143,30 +143,16 @@ def crown_cover(cover: Grid) -> FloatArray:
 def find_release(
     ground: Grid, x_m: float, y_m: float, size: int, slab_m: float | None = None, cover: Grid | None = None
 ) -> Release:
-    """The release that belongs to a last-seen point.
+    """The release that belongs to a last-seen point, map metres.
 
     The start-zone terrain that holds the point, or that lies above it on the path of steepest ascent, is grown from
-    there to the area of the size class. Growth follows the shape of the median human-triggered slab, 50 m wide and
-    80 m long (Schweizer & Luetschg 2001). A start zone that is entered from below grows upward only, because nothing
-    below its edge can release. Wind and snowpack are not guessed.
+    there to the area of the size class, 1 to 4. Growth follows the shape of the median human-triggered slab, 50 m wide
+    and 80 m long (Schweizer & Luetschg 2001). A start zone that is entered from below grows upward only, because
+    nothing below its edge can release. Wind and snowpack are not guessed.
 
-    Parameters
-    ----------
-    ground : Grid
-        Elevations, metres.
-    x_m, y_m : float
-        The last-seen point, map metres.
-    size : int
-        Destructive size, 1 to 4.
-    slab_m : float, optional
-        Slab thickness; by size and slope where not given.
-    cover : Grid, optional
-        Share of each cell under crowns, 0 to 1; a closed canopy is no start zone.
-
-    Raises
-    ------
-    InputError
-        Point on no data, or nothing steep enough above it.
+    Slab thickness goes by size and slope where not given; under a closed canopy (``cover``, share of each cell under
+    crowns, 0 to 1) there is no start zone. InputError if the point lies on no data, or nothing above it is steep
+    enough.
     """
     wanted = slab_class(size)
     steep, terrain = find_start_zone_terrain(ground, cover)
@@ -191,13 +177,7 @@ def find_release(
 def build_drawn_release(
     ground: Grid, outline: Polygon | MultiPolygon, size: int, slab_m: float | None = None
 ) -> Release:
-    """A release from a drawn outline in map metres.
-
-    Raises
-    ------
-    InputError
-        If no cell centre lies in the outline, or part of it lies on no data.
-    """
+    """A release from a drawn outline in map metres; InputError if it holds no cell centre or touches no data."""
     cells = cells_of_outline(outline, ground)
     if cells.size == 0:
         raise InputError("the drawn release covers no cell of the elevation model: draw a larger one, or check its CRS")

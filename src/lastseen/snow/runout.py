@@ -123,15 +123,8 @@ def _passed(surface: Grid, ensemble: Ensemble) -> tuple[Grid, Grid, Grid, Grid]:
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(count > 0, total / count, np.nan)
     highest[count == 0] = np.nan
-    return (
-        ensemble.over(surface, count / len(ensemble.members)),
-        ensemble.over(surface, mean, outside=np.nan),
-        ensemble.over(surface, highest, outside=np.nan),
-        ensemble.over(surface, first, outside=np.nan),
-    )
-
-
-# ---- How far events go: travel angle and length, as ranges over the ensemble
+    speed, fastest, arrival = (ensemble.over(surface, values, outside=np.nan) for values in (mean, highest, first))
+    return ensemble.over(surface, count / len(ensemble.members)), speed, fastest, arrival
 
 
 @dataclass(frozen=True)
@@ -188,7 +181,7 @@ def _range(values: FloatArray) -> Range:
     return Range(float(p10), float(p50), float(p90))
 
 
-# ---- Statistical run-out: how far extreme events went on other slopes. An outer envelope for small ones, never a fore
+# ---- Statistical run-out: how far extreme events went on other slopes. An outer envelope for small ones
 # The beta point is where a smoothed profile, going down, first eases to 10 degrees. Profiles are resampled to 20 m
 # first, or benches of a fine elevation model would trigger it.
 
@@ -247,35 +240,21 @@ def resample_profile(
 
 
 def estimate_envelope(distance_m: FloatArray, height_m: FloatArray) -> RunoutEnvelope:
-    """Statistical run-out on a profile that begins at the top of the release.
-
-    Parameters
-    ----------
-    distance_m, height_m : ndarray, shape (n,)
-        Horizontal distance, rising, and elevation.
-    """
+    """Statistical run-out on a profile (rising horizontal distance, elevation) from the top of the release."""
     x, z = resample_profile(distance_m, height_m)
     if x.size < 3:
-        return RunoutEnvelope(
-            beta_deg=math.nan, beta_m=math.nan, ends=(), note="the profile is too short for a statistical run-out"
-        )
+        return _no_envelope("the profile is too short for a statistical run-out")
     slope = np.degrees(np.arctan(-np.diff(z) / np.diff(x)))
     steep = np.flatnonzero(slope > BETA_SLOPE_DEG)
     easy = np.flatnonzero(slope <= BETA_SLOPE_DEG)
     easy = easy[easy > steep[0]] if steep.size else easy[:0]
     easy = np.array([i for i in easy if not _is_bench(x, z, int(i))], dtype=np.intp)
     if easy.size == 0:
-        return RunoutEnvelope(
-            beta_deg=math.nan,
-            beta_m=math.nan,
-            ends=(),
-            note="the profile never eases to 10 degrees: there is no beta point on it",
-        )
+        return _no_envelope("the profile never eases to 10 degrees: there is no beta point on it")
     at = int(easy[0])
     if z[0] - z[at] < LEAST_DROP_M:
         drop = f"{z[0] - z[at]:.0f} m to its beta point, less than {LEAST_DROP_M:.0f} m"
-        text = f"not applied: it describes large paths, and this one drops {drop}"
-        return RunoutEnvelope(beta_deg=math.nan, beta_m=math.nan, ends=(), note=text)
+        return _no_envelope(f"not applied: it describes large paths, and this one drops {drop}")
     beta = math.degrees(math.atan2(z[0] - z[at], x[at]))
     ends = tuple(
         (fit.name, fit.alpha_deg(beta), fit.sd_deg, _distance_at(x, z, fit.alpha_deg(beta)), fit.source)
@@ -286,6 +265,10 @@ def estimate_envelope(distance_m: FloatArray, height_m: FloatArray) -> RunoutEnv
         "events of size 1 to 3 stop well before"
     )
     return RunoutEnvelope(beta_deg=beta, beta_m=float(x[at]), ends=ends, note=note)
+
+
+def _no_envelope(note: str) -> RunoutEnvelope:
+    return RunoutEnvelope(beta_deg=math.nan, beta_m=math.nan, ends=(), note=note)
 
 
 def _is_bench(x: FloatArray, z: FloatArray, at: int) -> bool:

@@ -65,16 +65,8 @@ def simulate_sliding_ensemble(
     """Run all members: debris from the release, and the person from the last-seen disc.
 
     Where the disc lies below the release, the person sets out when the front passes, with the velocity of the flow
-    there; where no sample passes, from rest. Same generator, same result, whatever the number of threads.
-
-    Parameters
-    ----------
-    surface : Grid
-        The ground lightly smoothed (see :func:`lastseen.snow.smooth_for_snow`).
-    snow, last_seen : Snow, LastSeen
-        From the scenario.
-    at_m : (x, y)
-        The last-seen point, map metres.
+    there; where no sample passes, from rest. Same generator, same result, whatever the number of threads. The ground is
+    lightly smoothed (see :func:`lastseen.snow.smooth_for_snow`); ``at_m`` is the last-seen point, map metres.
     """
     draws = draw_members(release, snow, rng)
     p, q, *_ = derivatives(surface)

@@ -97,22 +97,10 @@ def slide_samples(
 ) -> SampleTracks:
     """Let samples slide over the ground until they stop, leave it, or the time limit has passed.
 
-    Parameters
-    ----------
-    ground : Grid
-        Elevations, metres, as moving snow follows them (see :func:`smooth_for_snow`).
-    disc : x_m, y_m, radius_m
-        Velocities at the first entry of this disc are kept.
-    largest_step_s, largest_step_cells, time_limit_s : float
-        Bounds of one time step and of the whole run.
-    centripetal_load : bool
-        Whether the load from curved ground acts on friction. Without it a sample under Coulomb friction alone stops on
-        its energy line (Heim 1932).
-
-    Raises
-    ------
-    ResourceError
-        If the samples together enter more cells than fit into memory.
+    The ground is that of :func:`smooth_for_snow`. Velocities at the first entry of ``disc`` (x, y, radius in map
+    metres) are kept. Without ``centripetal_load``, the load from curved ground on friction, a sample under Coulomb
+    friction alone stops on its energy line (Heim 1932). ResourceError if the samples together enter more cells than fit
+    into memory.
     """
     n = samples.x_m.size
     start = np.column_stack(

@@ -59,15 +59,7 @@ class StartZones:
 
 
 def grade_start_zones(ground: Grid, cover: Grid | None = None) -> StartZones:
-    """Grade the start zones of a ground.
-
-    Parameters
-    ----------
-    ground : Grid
-        Elevations, metres; NaN is no data.
-    cover : Grid, optional
-        Share of each cell under crowns, 0 to 1, on the same lattice.
-    """
+    """Grade the start zones of a ground (metres; NaN is no data); ``cover`` is the share of each cell under crowns."""
     band, terrain = find_start_zone_terrain(ground, cover)
     slope = terrain.slope_deg.values
     known = np.isfinite(slope)
@@ -176,17 +168,10 @@ class ReleaseArea:
 
 
 def find_release_areas(ground: Grid, zones: StartZones) -> tuple[ReleaseArea, ...]:
-    """Separate release areas of graded start zones, the largest first.
+    """Separate release areas of the graded start zones of a ground, the largest first.
 
     Watershed over the curvature at ribs, convex rolls and sharp gully beds: what lies between them is one area. Areas
     that cannot hold a slab of size 1 are left out. Wind and snowpack are not guessed.
-
-    Parameters
-    ----------
-    ground : Grid
-        Elevations, metres.
-    zones : StartZones
-        Of the same ground.
     """
     labels = _by_aspect(_between_ribs(zones), zones)
     surface = ground.cell_area_m2 / np.cos(np.radians(np.nan_to_num(zones.slope_deg.values)))

@@ -56,23 +56,10 @@ class FilledGround:
 
 
 def fill_hollows(elevation: Grid) -> FilledGround:
-    """Fill every hollow to the level at which it spills.
+    """Fill every hollow to the level at which it spills; NaN where the ground is NaN.
 
-    Parameters
-    ----------
-    elevation : Grid
-        Metres. All drains over the outer frame and into no data (NaN): an island of no data is an outlet. A pit of one
-        cell is filled like any other.
-
-    Returns
-    -------
-    Filled
-        NaN where the ground is NaN.
-
-    Raises
-    ------
-    ResourceError
-        If the ground has more than 2 to the 31 cells.
+    All drains over the outer frame and into no data: an island of no data is an outlet. A pit of one cell is filled
+    like any other. ResourceError if the ground has more than 2 to the 31 cells.
     """
     if elevation.values.size > MOST_CELLS:
         raise ResourceError(
@@ -133,13 +120,7 @@ class Drainage:
 
 
 def find_drainage(elevation: Grid | FilledGround) -> Drainage:
-    """Fill the ground and find the way out of each cell.
-
-    Parameters
-    ----------
-    elevation : Grid or Filled
-        Metres, NaN is no data; or ground that is filled already.
-    """
+    """Fill the ground (metres, NaN is no data) unless it is filled already, and find the way out of each cell."""
     filled = elevation if isinstance(elevation, FilledGround) else fill_hollows(elevation)
     z: FloatArray = filled.surface.values
     way = np.empty(z.shape, np.uint8)
@@ -191,23 +172,10 @@ Add = Callable[[int, int, LongArray, LongArray, ByteArray, LongArray, LongArray]
 
 
 def accumulation_m2(drainage: Drainage, method: Method = "D8", *, exponent: float = FREEMAN_EXPONENT) -> Grid:
-    """Area that drains through each cell, its own included, m2 on the map.
+    """Area that drains through each cell, its own included, m2 on the map; NaN at no data.
 
-    Parameters
-    ----------
-    method : {"D8", "D-infinity", "multiple"}
-    exponent : float
-        Of ``multiple``, above 0 and not above 50.
-
-    Returns
-    -------
-    Grid
-        At least the area of a cell; NaN at no data. Divided by the side of a cell it is the specific area.
-
-    Raises
-    ------
-    InputError
-        If the method is not known or the exponent out of range.
+    Divided by the side of a cell it is the specific area. The exponent of ``multiple`` is above 0 and not above 50.
+    InputError if the method is not known or the exponent out of range.
     """
     z, way = drainage.filled.surface.values, drainage.way.values
     if method == "D8":
@@ -297,21 +265,9 @@ class Channels:
 
 
 def find_channels(drainage: Drainage, area_m2: Grid, *, threshold_m2: float = CHANNEL_M2) -> Channels:
-    """Find channels and their heads by accumulated area.
+    """Find channels and their heads by accumulated area (of any method); a channel goes on along the ways (D8).
 
-    Parameters
-    ----------
-    drainage : Drainage
-        Gives the ways (D8) along which a channel goes on.
-    area_m2 : Grid
-        What ``accumulation_m2`` gives, of any method.
-    threshold_m2 : float
-        Above 0.
-
-    Raises
-    ------
-    InputError
-        If the threshold is not above 0.
+    InputError if the threshold is not above 0.
     """
     if not threshold_m2 > 0.0:
         raise InputError(f"the threshold of channels is {threshold_m2:g} m2: it must be above 0")

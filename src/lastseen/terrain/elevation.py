@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
 
@@ -32,7 +32,6 @@ from lastseen.core import (
     utm_crs,
 )
 
-# ---- Opening an elevation model: what the files say, and the one lattice that all windows are read on
 # The lattice (CRS, cell, anchor) is chosen once, so that a window that grows keeps the heights it had.
 
 FINEST_CELL_M = 1.0
@@ -74,12 +73,8 @@ class Elevation:
 
     def snapped(self, box: Box) -> Box:
         """The smallest box of whole cells around ``box``, cut at the edges of the elevation model."""
-        west, south, east, north = (
-            max(box[0], self.bounds_m[0]),
-            max(box[1], self.bounds_m[1]),
-            min(box[2], self.bounds_m[2]),
-            min(box[3], self.bounds_m[3]),
-        )
+        west, south = (max(box[k], self.bounds_m[k]) for k in (0, 1))
+        east, north = (min(box[k], self.bounds_m[k]) for k in (2, 3))
         (x0, y0), c = self.anchor_m, self.cell_m
         tiny = 1e-6
         return (
@@ -91,12 +86,10 @@ class Elevation:
 
 
 def open_elevation(paths: Sequence[Path], place: LonLat | None = None, z_unit: str | None = None) -> Elevation:
-    """Look at the files and choose the lattice; reads no heights.
+    """Look at the files (anything GDAL reads) and choose the lattice; reads no heights.
 
     Parameters
     ----------
-    paths : sequence of Path
-        Anything GDAL reads, one file or several.
     place : LonLat, optional
         Where the work will be; the middle of the first file where not given.
     z_unit : {"m", "ft", "us-ft"}, optional
@@ -129,18 +122,7 @@ def open_elevation(paths: Sequence[Path], place: LonLat | None = None, z_unit: s
     if crs != first.crs:
         notes.append(f"heights were warped from {first.crs.name} to {crs.name}, {cell_m:g} m cells, bilinear")
     anchor = (first.transform.c, first.transform.f) if _fits(first, crs, cell_m) else (0.0, 0.0)
-    placed = tuple(
-        Sheet(
-            path=s.path,
-            crs=s.crs,
-            transform=s.transform,
-            width=s.width,
-            height=s.height,
-            z_factor=s.z_factor,
-            direct=_on_lattice(s, crs, cell_m, anchor),
-        )
-        for s in sheets
-    )
+    placed = tuple(replace(sheet, direct=_on_lattice(sheet, crs, cell_m, anchor)) for sheet in sheets)
     return Elevation(
         sheets=placed,
         crs=crs,
@@ -152,13 +134,7 @@ def open_elevation(paths: Sequence[Path], place: LonLat | None = None, z_unit: s
 
 
 def require_inside(elevation: Elevation, place: LonLat, what: str = "the point") -> tuple[float, float]:
-    """Map coordinates of a place, or an error with distance and bearing to the nearest edge.
-
-    Raises
-    ------
-    InputError
-        If the place lies outside the box of the elevation model.
-    """
+    """Map coordinates of a place; InputError with distance and bearing to the nearest edge where it lies outside."""
     west, south, east, north = elevation.bounds_m
     try:
         x, y = to_map(place, elevation.crs)
@@ -274,8 +250,7 @@ def _cell_at(sheet: Sheet, crs: CRS, place: LonLat) -> float:
     area = abs((bx - ax) * (cy - ay) - (by - ay) * (cx - ax))
     if not (math.isfinite(area) and area > 0):
         raise InputError(f"{sheet.path.name} cannot be brought to {crs.name}: check its CRS and its extent")
-    side = math.sqrt(area)
-    return max(float(f"{side:.3g}"), FINEST_CELL_M)
+    return max(float(f"{math.sqrt(area):.3g}"), FINEST_CELL_M)
 
 
 def _axis_aligned(t: Affine) -> bool:
@@ -309,8 +284,7 @@ def _bounds(sheets: Sequence[Sheet], crs: CRS) -> Box:
     return box
 
 
-# ---- Reading heights: any window of an elevation model as one metric, square-celled, north-up Grid
-# Only the cells of the window are read; a mosaic of any size works.
+# ---- Reading heights: only the cells of the window are read; a mosaic of any size works
 
 TakeNote = Callable[[str], None]
 
@@ -322,19 +296,8 @@ def read_window(elevation: Elevation, box: Box, note: TakeNote = lambda _note: N
     """Heights in metres on the lattice for the cells of a box (map metres); NaN where there are none.
 
     Declared no data, masks, NaN and impossible heights (below -500 m or above 9,000 m) all become NaN before anything
-    is resampled; what was impossible becomes a note.
-
-    Parameters
-    ----------
-    tell : callable, optional
-        Called with a plain sentence where heights are impossible and nobody declared them as no data.
-
-    Raises
-    ------
-    InputError
-        If the box does not touch the elevation model.
-    ResourceError
-        If the window has more than 36 million cells.
+    is resampled; ``note`` is called with a plain sentence where impossible ones are not declared. InputError if the box
+    does not touch the elevation model, ResourceError if the window has more than 36 million cells.
     """
     west, south, east, north = elevation.snapped(box)
     columns, rows = round((east - west) / elevation.cell_m), round((north - south) / elevation.cell_m)

@@ -105,10 +105,7 @@ class RasterFile:
 def open_raster(path: Path, kind: LayerKind) -> RasterFile | None:
     """Look at a raster; None where it is not one.
 
-    Raises
-    ------
-    InputError
-        No CRS, or values that are neither a mask nor a share nor a percentage of crown cover.
+    InputError if it has no CRS, or values that are neither a mask nor a share nor a percentage of crown cover.
     """
     try:
         with rasterio.open(path) as data:
@@ -172,21 +169,11 @@ def read_raster(file: RasterFile, grid: Grid) -> FloatArray:
 
 
 def estimate_canopy_share(surface: Path, ground: Grid) -> tuple[FloatArray, tuple[str, ...]]:
-    """Share of each cell on which a surface model stands more than 2 m above the ground.
+    """Share of each cell on which a surface model stands more than 2 m above the bare ground (metres).
 
-    Trees and buildings look alike in it: both count as trees, and a note says so.
-
-    Parameters
-    ----------
-    surface : Path
-        Any raster of heights that GDAL reads, in any CRS; its own unit of height.
-    ground : Grid
-        Heights of the bare ground, metres.
-
-    Raises
-    ------
-    InputError
-        If the surface lies nowhere on the ground, or so far off it that unit or datum of height differ.
+    The surface is any raster of heights that GDAL reads, in any CRS, with its own unit of height. Trees and buildings
+    look alike in it: both count as trees, and a note says so. InputError if it lies nowhere on the ground, or so far
+    off it that unit or datum of height differ.
     """
     west, south, east, north = ground.bounds
     middle = to_lonlat(0.5 * (west + east), 0.5 * (south + north), ground.crs)
@@ -253,13 +240,7 @@ class VectorFile:
 
 
 def open_vector(path: Path, kind: LayerKind) -> VectorFile | None:
-    """Look at a vector file; None where it is not one.
-
-    Raises
-    ------
-    InputError
-        A table without shapes, or no CRS.
-    """
+    """Look at a vector file; None where it is not one, InputError for a table without shapes or no CRS."""
     import pyogrio  # noqa: PLC0415  slow to import
     from pyogrio.errors import DataSourceError  # noqa: PLC0415
 
@@ -285,10 +266,7 @@ def open_vector(path: Path, kind: LayerKind) -> VectorFile | None:
 def read_vector(file: VectorFile, grid: Grid, kind: LayerKind) -> tuple[FloatArray, MultiPolygon, tuple[str, ...]]:
     """Share of each cell that the shapes cover, their outline in the window, and what was noticed.
 
-    Raises
-    ------
-    InputError
-        If a shape cannot be moved into the CRS of the elevation model, or no-go ground is not drawn as areas.
+    InputError if a shape cannot be moved into the CRS of the elevation model, or no-go ground is not drawn as areas.
     """
     if file.bounds is None:
         return np.zeros(grid.shape), MultiPolygon(), file.notes
@@ -370,10 +348,7 @@ def _words(kind: LayerKind) -> str:
 def check_layers(wanted: Ground, elevation: Elevation) -> None:
     """Refuse ground layers that cannot be used, before any work is done.
 
-    Raises
-    ------
-    InputError
-        Missing, unreadable, without CRS or shapes, or nowhere on the elevation model.
+    InputError: missing, unreadable, without CRS or shapes, or nowhere on the elevation model.
     """
     for kind in KINDS:
         path = getattr(wanted, kind)
@@ -384,23 +359,11 @@ def check_layers(wanted: Ground, elevation: Elevation) -> None:
 
 
 def read_layers(wanted: Ground, ground: Grid) -> GroundLayers:
-    """Read all ground layers that were given onto a window.
+    """Read all ground layers of a scenario that were given onto a window of heights (metres).
 
     Vector files give areas, lines or points; lines and points are widened to what they stand for. Rasters cover a cell
     where their value is above 0; for trees values of 0 to 1 are shares and values to 100 percent of crown cover. A
-    surface model adds trees where it stands more than 2 m above the ground.
-
-    Parameters
-    ----------
-    wanted : Ground
-        Paths, from the scenario.
-    ground : Grid
-        Heights of the window, metres.
-
-    Raises
-    ------
-    InputError
-        See `check_layers`.
+    surface model adds trees where it stands more than 2 m above the ground. Errors as in `check_layers`.
     """
     layers: list[GroundLayer] = []
     notes: list[str] = []

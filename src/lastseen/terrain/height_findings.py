@@ -21,6 +21,7 @@ from lastseen.terrain.surface import prepare_heights
 LONE_M, LONE_CELLS = 30.0, 3.0  # a lone cell differs from all neighbours by this and by so many cells; design choice
 APART_M = 100.0  # a shared extreme lies this far from the next height; design choice
 BLOCK_ROWS = 256
+_COUNTS = ("known", "missing", "impossible", "pits", "spikes")  # in the order of the kernel
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,15 +41,9 @@ class HeightFindings:
 
     def joined(self, other: HeightFindings) -> HeightFindings:
         """Both together."""
-        return HeightFindings(
-            known=self.known + other.known,
-            missing=self.missing + other.missing,
-            impossible=self.impossible + other.impossible,
-            pits=self.pits + other.pits,
-            spikes=self.spikes + other.spikes,
-            lowest=_extreme(self.lowest, other.lowest, 1.0),
-            highest=_extreme(self.highest, other.highest, -1.0),
-        )
+        counts = {name: getattr(self, name) + getattr(other, name) for name in _COUNTS}
+        lowest, highest = _extreme(self.lowest, other.lowest, 1.0), _extreme(self.highest, other.highest, -1.0)
+        return HeightFindings(lowest=lowest, highest=highest, **counts)
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -90,37 +85,25 @@ def _extreme(left: tuple[float, int, float], right: tuple[float, int, float], si
 
 
 def find_doubtful_heights(elevation: Grid) -> HeightFindings:
-    """Count heights that are probably none.
-
-    Parameters
-    ----------
-    elevation : Grid
-        Metres, NaN is no data. Nothing is changed.
-    """
-    z, ny = prepare_heights(elevation), elevation.shape[0]
-    return find_doubts_in_rows(z, elevation.cell_m, 0, ny)
+    """Count heights that are probably none (metres, NaN is no data); nothing is changed."""
+    return find_doubts_in_rows(prepare_heights(elevation), elevation.cell_m, 0, elevation.shape[0])
 
 
 def find_doubts_in_rows(z: FloatArray, cell_m: float, first: int, last: int) -> HeightFindings:
     """The same for the rows first..last, which may see the rows beside them."""
     apart = max(LONE_M, LONE_CELLS * cell_m)
     blocks = [(row, min(row + BLOCK_ROWS, last)) for row in range(first, last, BLOCK_ROWS)]
-    found = map_in_threads(lambda block: _block(z, apart, *block), blocks)
-    return reduce(HeightFindings.joined, found)
+    return reduce(HeightFindings.joined, map_in_threads(lambda block: _block(z, apart, *block), blocks))
 
 
 def _block(z: FloatArray, apart_m: float, first: int, last: int) -> HeightFindings:
     """Doubts of one block of rows."""
     counts, extremes = np.zeros(7, np.int64), np.array([np.inf, np.inf, -np.inf, -np.inf])
     surface_kernels.doubts(z, LOWEST_M, HIGHEST_M, apart_m, first, last, counts, extremes)
-    known, missing, impossible, pits, spikes, at_lowest, at_highest = (int(count) for count in counts)
+    *cells, at_lowest, at_highest = (int(count) for count in counts)
     low, above_low, high, below_high = (float(value) for value in extremes)
     return HeightFindings(
-        known=known,
-        missing=missing,
-        impossible=impossible,
-        pits=pits,
-        spikes=spikes,
         lowest=(low, at_lowest, above_low),
         highest=(high, at_highest, below_high),
+        **dict(zip(_COUNTS, cells, strict=True)),
     )

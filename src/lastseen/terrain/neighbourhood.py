@@ -32,23 +32,9 @@ class Openness:
 def openness(elevation: Grid, *, radius_m: float = OPENNESS_M) -> Openness:
     """Positive and negative openness on eight azimuths.
 
-    Parameters
-    ----------
-    elevation : Grid
-        Metres, NaN is no data.
-    radius_m : float
-        How far is looked, metres on the map; at least the diagonal of a cell.
-
-    Returns
-    -------
-    Openness
-        NaN where the next cell on any of the eight azimuths is unknown. Farther cells that are unknown, beyond the
-        frame or without data, are passed over: there it is the openness to what is known.
-
-    Raises
-    ------
-    InputError
-        If the radius does not reach the next cell.
+    NaN where the next cell on any of the eight azimuths is unknown. Farther cells that are unknown, beyond the frame or
+    without data, are passed over: there it is the openness to what is known. InputError if the radius, metres on the
+    map, does not reach the next cell on the diagonal.
     """
     least = elevation.cell_m * 2.0**0.5
     if not least <= radius_m < float("inf"):
@@ -87,24 +73,11 @@ BROAD = Ring(50.0, 150.0)  # ridges, valleys and bowls; design choice
 
 
 def relative_position_m(elevation: Grid, ring: Ring = FINE) -> Grid:
-    """Height of each cell above the mean height of a ring around it, metres.
+    """Height of each cell above the mean height of a ring around it, metres; NaN where less than 99 % of it is known.
 
-    Parameters
-    ----------
-    elevation : Grid
-        Metres, NaN is no data. Heights are counted in 2 to the -20 of a metre (about 1 micrometre).
-    ring : Ring
-        An inner radius of 0 takes the whole disc, the cell itself included. On coarse cells ``widen_ring`` widens it.
-
-    Returns
-    -------
-    Grid
-        NaN where less than 99 % of the ring is known, so along the frame.
-
-    Raises
-    ------
-    InputError
-        If the ring holds no cell, or the radii are no radii.
+    Heights are counted in 2 to the -20 of a metre (about 1 micrometre). An inner radius of 0 takes the whole disc, the
+    cell itself included; on coarse cells ``widen_ring`` widens a ring. InputError if it holds no cell, or the radii are
+    no radii.
     """
     if not 0.0 <= ring.inner_m <= ring.outer_m < math.inf:
         raise InputError(
@@ -159,25 +132,9 @@ WIDEST_CELLS = 99
 
 
 def ruggedness(elevation: Grid, *, window_cells: int = RUGGEDNESS_CELLS) -> Grid:
-    """Vector ruggedness of each cell, 0 to 1.
+    """Vector ruggedness of each cell, 0 to 1, in a window of an odd number of cells, 3 to 99 (else InputError).
 
-    Parameters
-    ----------
-    elevation : Grid
-        Metres, NaN is no data.
-    window_cells : int
-        Side of the window: odd, 3 to 99.
-
-    Returns
-    -------
-    Grid
-        NaN where a normal in the window is unknown, so on half a window and one cell along the frame and beside no
-        data.
-
-    Raises
-    ------
-    InputError
-        If the window is even or out of range.
+    NaN where a normal in the window is unknown: half a window and one cell along the frame and beside no data.
     """
     if window_cells % 2 == 0 or not RUGGEDNESS_CELLS <= window_cells <= WIDEST_CELLS:
         raise InputError(
@@ -220,17 +177,7 @@ def widen_reach_m(reach_m: float, cell_m: float) -> float:
 def slope_breaks(elevation: Grid, *, reach_m: float = REACH_M) -> Breaks:
     """Slope above, slope below and their change along the fall line of each cell.
 
-    Parameters
-    ----------
-    elevation : Grid
-        Metres, NaN is no data.
-    reach_m : float
-        On the map, at least one cell. Heights between cell centres are bilinear.
-
-    Raises
-    ------
-    InputError
-        If the reach is shorter than a cell.
+    The reach is on the map and at least one cell (else InputError). Heights between cell centres are bilinear.
     """
     if not elevation.cell_m <= reach_m < float("inf"):
         raise InputError(
@@ -263,26 +210,10 @@ LONGEST_M = 200.0  # how far a wall is followed up and down on the map; design c
 
 
 def cliff_drop_m(elevation: Grid, *, wall_deg: float = WALL_DEG, longest_m: float = LONGEST_M) -> Grid:
-    """Height of the wall through each cell, metres.
+    """Height of the wall through each cell, metres; 0 where there is no wall, NaN at no data.
 
-    Parameters
-    ----------
-    elevation : Grid
-        Metres, NaN is no data.
-    wall_deg : float
-        Steps steeper than this are wall: above 0 and below 90.
-    longest_m : float
-        How far a wall is followed up and down, metres on the map.
-
-    Returns
-    -------
-    Grid
-        0 where there is no wall, NaN at no data. Cells beside no data and on the frame count what is known.
-
-    Raises
-    ------
-    InputError
-        If the limit is no angle of a slope.
+    Steps steeper than ``wall_deg`` (above 0 and below 90, else InputError) are wall; a wall is followed up and down
+    over ``longest_m`` on the map. Cells beside no data and on the frame count what is known.
     """
     if not 0.0 < wall_deg < 90.0:
         raise InputError(f"a wall steeper than {wall_deg:g} degrees is none: choose an angle between 0 and 90")

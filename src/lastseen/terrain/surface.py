@@ -51,12 +51,9 @@ def derivatives(elevation: Grid) -> tuple[FloatArray, FloatArray, FloatArray, Fl
 
 
 def smooth_heights(elevation: Grid, sigma_m: float) -> Grid:
-    """Gaussian-smoothed elevations; no data stays no data and does not bleed.
+    """Gaussian-smoothed elevations, standard deviation in metres; no data stays no data and does not bleed.
 
-    Parameters
-    ----------
-    sigma_m : float
-        Standard deviation, metres. Below a quarter of a cell nothing is done.
+    Below a quarter of a cell nothing is done.
     """
     sigma = sigma_m / elevation.cell_m
     if sigma < 0.25:

@@ -20,31 +20,16 @@ WALL_TO_DEPTH = 3.0  # a wall in a gully that is not higher than this many depth
 
 
 def find_traps(terrain: Terrain, where: BoolArray, layers: GroundLayers | None = None) -> tuple[Trap, ...]:
-    """Traps that touch the cells ``where``, in the order of their severity.
+    """Traps that touch the cells ``where``, numbered by severity.
 
-    Gullies, closed hollows, banks, benches, abrupt flattenings and cliffs are read from the bare ground. Trees, rocks,
-    water, crevasses, buildings and roads are not in it and come from ground layers where these are given. A break of
-    slope that is part of a gully, hollow, bank or bench is reported once, as the larger thing. Where no trap is found,
-    there can still be one that the cells are too coarse to show.
+    Gullies, closed hollows, banks, benches, abrupt flattenings and cliffs are read from the bare ground (metres; NaN is
+    no data). Trees, rocks, water, crevasses, buildings and roads are not in it and come from ground layers, on the
+    lattice of the terrain, where these are given. A break of slope that is part of a gully, hollow, bank or bench is
+    reported once, as the larger thing. Where no trap is found, there can still be one that the cells are too coarse to
+    show.
 
-    Parameters
-    ----------
-    terrain : Terrain
-        Heights in metres; NaN is no data.
-    where : ndarray of bool, shape (ny, nx)
-        The ground that snow can reach, already widened by the caller.
-    layers : GroundLayers, optional
-        On the lattice of the terrain.
-
-    Returns
-    -------
-    tuple of Trap
-        Numbered by severity; `add_person_shares` orders them by what a carried person meets.
-
-    Raises
-    ------
-    InputError
-        If ``where`` does not have the shape of the terrain.
+    ``where``, shape (ny, nx), is the ground that snow can reach, already widened by the caller; InputError if it does
+    not have the shape of the terrain. `add_person_shares` orders traps by what a carried person meets.
     """
     shape = terrain.elevation.shape
     if where.shape != shape:
@@ -119,15 +104,7 @@ def _not_part_of(candidates: Found, larger: Found, near_m: float, cell_m: float)
 
 
 def describe_invisible_traps(cell_m: float, layers: GroundLayers | None = None) -> str | None:
-    """Say what cannot be seen at this cell size; None where nothing of use to a person is lost (cells up to 0.5 m).
-
-    Parameters
-    ----------
-    cell_m : float
-        Side of a cell, metres.
-    layers : GroundLayers, optional
-        What was given beside the bare ground.
-    """
+    """Say what cannot be seen at this cell size; None where nothing of use to a person is lost (cells up to 0.5 m)."""
     given = {layer.kind for layer in layers.layers} if layers is not None else set()
     lacking = [kind for kind in ("trees", "rocks", "water", "crevasses") if kind not in given]
     if cell_m > VISIBLE_CELL_M:

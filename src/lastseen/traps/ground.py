@@ -132,15 +132,7 @@ def find_ground_in_travel_angle(ground: Grid, start: BoolArray, angle_deg: float
     """Cells that an energy line of this angle from any start cell reaches without meeting the ground before.
 
     The line goes out in all directions and does not follow the fall line, so this is an outer bound (energy line: Heim
-    1932; Koerner 1980, J. Glaciol. 26).
-
-    Parameters
-    ----------
-    ground : Grid
-        Elevations, metres; NaN stops a line.
-    start : ndarray of bool, shape (ny, nx)
-    angle_deg : float
-        Between 0 and 90 degrees.
+    1932; Koerner 1980, J. Glaciol. 26). Heights in metres, NaN stops a line; the angle is between 0 and 90 degrees.
     """
     line = np.full(ground.shape, np.nan)
     starts = np.where(start, ground.values, np.nan)

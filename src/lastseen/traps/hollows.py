@@ -16,15 +16,7 @@ from lastseen.terrain import fill_hollows, smooth_heights
 from lastseen.traps import find_kernels
 from lastseen.traps.ground import LIGHT_SMOOTHING_M, VISIBLE_CELL_M, Ground, trap_of_patch
 from lastseen.traps.pile_up import OPEN_DEBRIS_M, STRIP_M, describe_pile_up, piled_in_channel_m
-from lastseen.traps.shapes import (
-    Labels,
-    Patch,
-    Spine,
-    find_patches,
-    find_spines,
-    join_patches,
-    label_connected,
-)
+from lastseen.traps.shapes import Labels, Patch, Spine, find_patches, find_spines, join_patches, label_connected
 from lastseen.traps.trap import Part, Trap
 
 # ---- Pieces of one gully that a short shallow stretch has parted
@@ -291,14 +283,7 @@ def _gully(
     text = _reason(depth, deepest, width, length_m, fall, is_open=is_open)
     reason = f"{text}{describe_pile_up(piled, depth)}."
     trap = trap_of_patch(
-        ground,
-        patch,
-        "gully",
-        reason,
-        depth_m=depth,
-        width_m=width,
-        length_m=length_m,
-        pile_up_m=piled,
+        ground, patch, "gully", reason, depth_m=depth, width_m=width, length_m=length_m, pile_up_m=piled
     )
     return _with_parts(trap, patch, stems, ground), patch
 
@@ -379,13 +364,6 @@ def _hollow(ground: Ground, patch: Patch, depth: FloatArray, level: FloatArray, 
     text = f"Closed hollow {depth_m:.1f} m deep, {length:.0f} m by {width:.0f} m, from which nothing flows out"
     reason = f"{text}{describe_pile_up(piled, depth_m)}."
     trap = trap_of_patch(
-        ground,
-        patch,
-        "closed hollow",
-        reason,
-        depth_m=depth_m,
-        width_m=width,
-        length_m=length,
-        pile_up_m=piled,
+        ground, patch, "closed hollow", reason, depth_m=depth_m, width_m=width, length_m=length, pile_up_m=piled
     )
     return trap, patch

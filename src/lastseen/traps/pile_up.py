@@ -16,27 +16,10 @@ OPEN_DEBRIS_M, STRIP_M = (
 
 
 def deposit_depth_v_m(area_m2: float, side_slope_deg: float) -> float:
-    """Depth at the axis of a V-shaped gully: ``sqrt(A tan(phi))``.
+    """Depth at the axis of a V-shaped gully, metres: ``sqrt(A tan(phi))`` with phi the slope of both sides.
 
-    Parameters
-    ----------
-    area_m2 : float
-        Cross-section area of the debris, at least 0.
-    side_slope_deg : float
-        Slope of both sides, between 0 and 90 degrees.
+    InputError if the cross-section area of the debris is negative or the slope is not between 0 and 90 degrees.
 
-    Returns
-    -------
-    float
-        Metres.
-
-    Raises
-    ------
-    InputError
-        If the area is negative or the slope is not between 0 and 90 degrees.
-
-    Examples
-    --------
     >>> round(deposit_depth_v_m(10.0, 30.0), 3)
     2.403
     """
@@ -45,26 +28,10 @@ def deposit_depth_v_m(area_m2: float, side_slope_deg: float) -> float:
 
 
 def deposit_depth_trapezoid_m(area_m2: float, floor_width_m: float, side_slope_deg: float) -> float:
-    """Depth in a gully with a level floor: ``(-b + sqrt(b² + 4 A / tan(phi))) tan(phi) / 2``.
+    """Depth in a gully with a level floor, metres: ``(-b + sqrt(b² + 4 A / tan(phi))) tan(phi) / 2``.
 
-    Parameters
-    ----------
-    area_m2 : float
-        Cross-section area of the debris, at least 0.
-    floor_width_m : float
-        Width of the level floor, at least 0; 0 is a V.
-    side_slope_deg : float
-        Slope of both sides, between 0 and 90 degrees.
-
-    Returns
-    -------
-    float
-        Metres.
-
-    Raises
-    ------
-    InputError
-        If an input is negative or the slope is not between 0 and 90 degrees.
+    A floor of width 0 is a V. InputError if area or width is negative or the slope of the sides not between 0 and 90
+    degrees.
     """
     _check(area_m2, side_slope_deg)
     if not floor_width_m >= 0.0:
@@ -74,52 +41,19 @@ def deposit_depth_trapezoid_m(area_m2: float, floor_width_m: float, side_slope_d
 
 
 def deposit_depth_wedge_m(area_m2: float, counter_slope_deg: float) -> float:
-    """Depth at a wall of a level wedge on a floor that rises away from it: ``sqrt(2 A tan(gamma))``.
+    """Depth at a vertical wall of a level wedge on a floor that rises away from it, metres: ``sqrt(2 A tan(gamma))``.
 
-    Parameters
-    ----------
-    area_m2 : float
-        Cross-section area of the debris, at least 0.
-    counter_slope_deg : float
-        Angle between the floor and the top of the debris, between 0 and 90 degrees; the wall is vertical.
-
-    Returns
-    -------
-    float
-        Metres.
-
-    Raises
-    ------
-    InputError
-        If the area is negative or the angle is not between 0 and 90 degrees.
+    InputError if the area is negative or the angle between floor and top of the debris not between 0 and 90 degrees.
     """
     _check(area_m2, counter_slope_deg)
     return math.sqrt(2.0 * area_m2 * math.tan(math.radians(counter_slope_deg)))
 
 
 def deposit_depth_between_m(area_m2: float, slope_deg: float, counter_slope_deg: float) -> float:
-    """Depth where a slope meets a counter-slope: ``sqrt(2 A / (cot(slope) + cot(counter)))``.
+    """Depth where a slope meets a counter-slope, metres: ``sqrt(2 A / (cot(slope) + cot(counter)))``.
 
-    The wedge at a vertical wall and the V of two like sides are special cases of it.
-
-    Parameters
-    ----------
-    area_m2 : float
-        Cross-section area of the debris, at least 0.
-    slope_deg : float
-        Slope of the ground that falls to the foot, between 0 and 90 degrees.
-    counter_slope_deg : float
-        Slope of the ground that rises from it, above 0 and at most 90 degrees.
-
-    Returns
-    -------
-    float
-        Metres.
-
-    Raises
-    ------
-    InputError
-        If the area is negative or a slope has no meaning.
+    The wedge at a vertical wall (counter-slope 90) and the V of two like sides are special cases of it. InputError if
+    the area is negative, the slope not between 0 and 90 degrees, or the counter-slope not above 0 and at most 90.
     """
     _check(area_m2, slope_deg)
     if not 0.0 < counter_slope_deg <= 90.0:

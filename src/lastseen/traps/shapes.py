@@ -118,16 +118,9 @@ def _farthest(region: Labels, far_m: FloatArray) -> IntArray:
 
 
 def find_spines(labels: Labels, cell_m: float, heights: FloatArray | None = None) -> list[Spine]:
-    """Return the spine of each region, root first.
+    """Return the spine of each region (label above 0), root first.
 
-    Parameters
-    ----------
-    labels : ndarray of int, shape (ny, nx)
-        Region of each cell; 0 is none.
-    cell_m : float
-        Side of a cell, metres.
-    heights : ndarray, shape (ny, nx), optional
-        Where given, a spine starts at the region's lowest cell; else at one of its two farthest ends.
+    A spine starts at the region's lowest cell where heights are given; else at one of its two farthest ends.
     """
     if not labels.any():
         return []

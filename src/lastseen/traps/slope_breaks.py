@@ -262,13 +262,5 @@ def _cliff(
     reason = f"Cliff with a drop of {drop_m:.0f} m, {length_m:.0f} m across, up to {steepest:.0f} degrees steep."
     if ground.cell_m > FINE_CELL_M:
         reason += f" Cells of {ground.cell_m:g} m smear a wall: it is steeper than measured."
-    trap = trap_of_patch(
-        ground,
-        patch,
-        "cliff",
-        reason,
-        drop_m=drop_m,
-        width_m=run_m,
-        length_m=length_m,
-    )
+    trap = trap_of_patch(ground, patch, "cliff", reason, drop_m=drop_m, width_m=run_m, length_m=length_m)
     return trap, patch

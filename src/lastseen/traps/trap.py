@@ -190,20 +190,14 @@ def add_person_shares(
     *,
     least_share: float = 0.0,
 ) -> tuple[Trap, ...]:
-    """Fill in how many carried persons enter each trap and stop in it, and put the traps in order of weight.
-
-    ``weight = severity x (person_ends + 0.5 person_passes + 0.05)``, see ``WEIGHT_FORMULA``.
+    """Fill in how many carried persons enter each trap and stop in it, and order the traps by ``WEIGHT_FORMULA``.
 
     Parameters
     ----------
-    visited_cells : ndarray of int, shape (n_visits,)
-        Flat index of a cell that a person entered; negative is off the model.
-    index_of_visit : ndarray of int, shape (n_visits,)
-        Which person entered it, 0 to ``n_persons - 1``.
+    visited_cells, index_of_visit : ndarray of int, shape (n_visits,)
+        Flat index of each cell that a person entered (negative is off the model), and which person, from 0.
     last_cell : ndarray of int, shape (n_persons,)
         Where each person stopped; -1 where it left the model.
-    n_persons : int
-        Number of persons, at least 1.
     shape : tuple of int
         Rows and columns of the elevation model.
     least_share : float
@@ -212,7 +206,7 @@ def add_person_shares(
     Raises
     ------
     InputError
-        If the arrays do not fit each other, the number of persons or the shape.
+        If the arrays do not fit each other, the number of persons (at least 1) or the shape.
     """
     visits, persons, last = (np.asarray(a, dtype=np.int64).ravel() for a in (visited_cells, index_of_visit, last_cell))
     size = shape[0] * shape[1]
@@ -251,14 +245,10 @@ def _parts_with_person(
 
 
 def add_burial_depth(traps: tuple[Trap, ...], thickness_m: Grid, poa: Grid) -> tuple[Trap, ...]:
-    """Fill in how deep somebody who stops in each trap would lie, from the deposit.
+    """Fill in how deep somebody who stops in each trap would lie.
 
-    Parameters
-    ----------
-    thickness_m : Grid
-        Expected thickness of debris, mean over all events, on the lattice of the traps' cells.
-    poa : Grid
-        Probability of area on the same lattice.
+    Both grids lie on the lattice of the traps' cells: mean thickness of debris over all events, and probability of
+    area.
     """
     filled = []
     for trap in traps:
