@@ -11,44 +11,14 @@ import numpy as np
 import shapely
 
 from lastseen.core import FloatArray, InputError, NothingFoundError, percent
+from lastseen.jobs.practice import phase_times, tracks, walked_coverage
 from lastseen.jobs.practice.drill import PlannedSearch
-from lastseen.jobs.practice.phase_times import (
-    PhaseTime,
-    SignalTime,
-    Speed,
-    clock_zero_s,
-    compare_phases,
-    find_signal_times,
-    measure_speeds,
-    notes_of_searcher,
-    unmatched_notes,
-)
+from lastseen.jobs.practice.phase_times import PhaseTime, SignalTime, Speed
 from lastseen.jobs.practice.targets import Target
-from lastseen.jobs.practice.tracks import (
-    NotedTime,
-    RawTrack,
-    Track,
-    UnusedTrack,
-    clean_track,
-    cleaning_notes,
-    elapsed_text,
-)
-from lastseen.jobs.practice.walked_coverage import (
-    GPS_ERROR_M,
-    CoverageBand,
-    LaneReview,
-    Leftover,
-    Radii,
-    find_first_times,
-    find_leftover,
-    find_radii,
-    join_first_times,
-    measure_band,
-    review_lanes,
-    sample_walk,
-)
+from lastseen.jobs.practice.tracks import NotedTime, RawTrack, Track, UnusedTrack, elapsed_text
+from lastseen.jobs.practice.walked_coverage import GPS_ERROR_M, CoverageBand, LaneReview, Leftover, Radii, review_lanes
 from lastseen.rescue import DEFAULT_CURVE, RescueClock, find_survival_curve
-from lastseen.search import Lattice, Surface, lattice_spacing_m, make_lattice, time_legs
+from lastseen.search import Lattice, lattice_spacing_m, make_lattice, time_legs
 
 SPACING_M = 1.0
 SHALLOWEST_M, DEPTH_M, SLOPE_DEG = 0.1, 1.0, 20.0  # of the plan's clock where no targets are known; design choice
@@ -61,8 +31,7 @@ class Searcher:
     number: int  # from 1, in the order in which tracks were given
     track: Track
     cleaning_notes: tuple[str, ...]  # what was done to the track
-    # along the track, a metre apart, on the snow
-    xyz_m: FloatArray
+    xyz_m: FloatArray  # along the track, a metre apart, on the snow
     time_s: FloatArray
     metres: float  # on the snow, gaps left out
     # shape (3, samples); first times of coverage (see `find_first_times`), on the clock of the track
@@ -114,77 +83,59 @@ def debrief(
     shifts_s: Mapping[str, float] | None = None,
     curve: str = DEFAULT_CURVE,
 ) -> Debrief:
-    """Debrief a drill.
+    """Debrief a drill: what each recording and the team covered, when, and what was left.
 
-    Parameters
-    ----------
-    recordings : sequence of RawTrack or UnusedTrack
-        As `read_tracks` gives them.
-    log : sequence of NotedTime
-        Times that somebody wrote down.
-    targets : sequence of Target
-        What was hidden.
-    gps_error_m : float
-        Radius that holds a fix two times in three; 0 takes tracks at their word.
-    shifts_s : mapping, optional
-        Seconds to add to the times of a track, by its name.
-    curve : str
-        Name of a published survival curve.
-
-    Raises
-    ------
-    NothingFoundError
-        If no recording can be used.
-    InputError
-        If a value cannot be used.
+    ``recordings`` are as `read_tracks` gives them, ``log`` are times that somebody wrote down, ``targets`` what was
+    hidden. ``gps_error_m`` is the radius that holds a fix two times in three; 0 takes tracks at their word.
+    ``shifts_s`` are seconds to add to the times of a track, by its name; ``curve`` names a published survival curve.
+    Without any recording that can be used it is a `NothingFoundError`, with a value that cannot be used an
+    `InputError`.
     """
-    radii = find_radii(plan.strip_width_m, gps_error_m)
-    recordings = _each_with_its_name(recordings)
-    shifts = dict(shifts_s or {})
-    unknown = set(shifts) - {recording.name for recording in recordings}
-    if unknown:
-        known = ", ".join(recording.name for recording in recordings)
-        raise InputError(f"no track is called '{min(unknown)}': the tracks are {known}")
-    cleaned = [
-        recording
-        if isinstance(recording, UnusedTrack)
-        else clean_track(recording, plan, gps_error_m=gps_error_m, shift_s=shifts.get(recording.name, 0.0))
-        for recording in recordings
-    ]
-    tracks = [track for track in cleaned if isinstance(track, Track)]
-    unused = tuple(track for track in cleaned if isinstance(track, UnusedTrack))
-    if not tracks:
-        why = "; ".join(f"{track.name}: {track.reason}" for track in unused) or "none was given"
-        raise NothingFoundError(f"no track can be debriefed: {why}")
+    radii = walked_coverage.find_radii(plan.strip_width_m, gps_error_m)
+    used, unused = _clean_tracks(plan, recordings, gps_error_m, dict(shifts_s or {}))
     surface = plan.surface
     lattice = make_lattice(plan.outline, surface, lattice_spacing_m(plan.outline, SPACING_M))
-    zero = clock_zero_s(tracks, log)
+    zero = phase_times.clock_zero_s(used, log)
     clock = time_legs(
         plan.legs,
         strip_width_m=plan.strip_width_m,
         depth_m=_depth_m(targets),
         slope_deg=SLOPE_DEG,
-        diggers=max(1, len(tracks)),
+        diggers=len(used),
         curve=find_survival_curve(curve),
     )
-    drill = _Drill(
-        plan=plan,
-        surface=surface,
-        lattice=lattice,
-        radii=radii,
-        targets=tuple(targets),
-        log=log,
-        clock=clock,
-        zero_s=zero,
-    )
-    searchers = [_review_searcher(drill, number, track) for number, track in enumerate(tracks, start=1)]
-    team = join_first_times([searcher.times_s for searcher in searchers])
-    band = measure_band(team, lattice.weight_m2)
-    lanes = review_lanes(plan, tracks, [searcher.walked for searcher in searchers])
-    left = find_leftover(plan, lattice, team, band=band, radii=radii, lanes=lanes)
+
+    def review(number: int, track: Track) -> Searcher:
+        xyz, time, _ = walked_coverage.sample_walk(track, surface)
+        times = walked_coverage.find_first_times(track, lattice, surface, radii)
+        noted = phase_times.notes_of_searcher(log, track.name, number)
+        phases = phase_times.compare_phases(noted, track.name, zero, clock)
+        absolute = [replace(phase, ended_s=phase.ended_s + zero) for phase in phases]
+        signals = phase_times.find_signal_times(
+            targets if track.timed else (), track, walked=(xyz, time), plan=plan, radii=radii, notes=noted, zero_s=zero
+        )
+        return Searcher(
+            number=number,
+            track=track,
+            cleaning_notes=tracks.cleaning_notes(track, zero),
+            xyz_m=xyz,
+            time_s=time,
+            metres=_metres(track, xyz, time),
+            times_s=times,
+            band=walked_coverage.measure_band(times, lattice.weight_m2),
+            lanes=review_lanes(plan, [track], [_known_times(track, xyz, time)]),
+            phases=phases,
+            signals=signals,
+            speeds=phase_times.measure_speeds(track, xyz, time, plan, absolute),
+        )
+
+    searchers = tuple(review(number, track) for number, track in enumerate(used, start=1))
+    team = walked_coverage.join_first_times([searcher.times_s for searcher in searchers])
+    band = walked_coverage.measure_band(team, lattice.weight_m2)
+    lanes = review_lanes(plan, used, [searcher.walked for searcher in searchers])
     found = Debrief(
         plan=plan,
-        searchers=tuple(searchers),
+        searchers=searchers,
         left_out=unused,
         gps_error_m=gps_error_m,
         radii=radii,
@@ -192,57 +143,35 @@ def debrief(
         team_s=team,
         band=band,
         lanes=lanes,
-        leftover=left,
+        leftover=walked_coverage.find_leftover(plan, lattice, team, band=band, radii=radii, lanes=lanes),
         clock=clock,
         zero_s=zero,
         targets=tuple(targets),
-        notes=(),
+        notes=phase_times.unmatched_notes(log, [track.name for track in used], len(used), targets),
     )
-    strays = unmatched_notes(log, [track.name for track in tracks], len(tracks), targets)
-    return replace(found, notes=(*strays, *_notes(found)))
+    return replace(found, notes=(*found.notes, *_notes(found)))
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Drill:
-    """What every recording of a drill is compared with."""
-
-    plan: PlannedSearch
-    surface: Surface
-    lattice: Lattice
-    radii: Radii
-    targets: tuple[Target, ...]
-    log: Sequence[NotedTime]
-    clock: RescueClock
-    zero_s: float
-
-
-def _review_searcher(drill: _Drill, number: int, track: Track) -> Searcher:
-    """What one recording says."""
-    plan, zero = drill.plan, drill.zero_s
-    xyz, time, _ = sample_walk(track, drill.surface)
-    times = find_first_times(track, drill.lattice, drill.surface, drill.radii)
-    noted = notes_of_searcher(drill.log, track.name, number)
-    phases = compare_phases(noted, track.name, zero, drill.clock)
-    signals: tuple[SignalTime, ...] = ()
-    if track.timed:
-        signals = find_signal_times(
-            drill.targets, track, walked=(xyz, time), plan=plan, radii=drill.radii, notes=noted, zero_s=zero
-        )
-    absolute = [replace(phase, ended_s=phase.ended_s + zero) for phase in phases]
-    return Searcher(
-        number=number,
-        track=track,
-        cleaning_notes=cleaning_notes(track, zero),
-        xyz_m=xyz,
-        time_s=time,
-        metres=_metres(track, xyz, time),
-        times_s=times,
-        band=measure_band(times, drill.lattice.weight_m2),
-        lanes=review_lanes(plan, [track], [_known_times(track, xyz, time)]),
-        phases=phases,
-        signals=signals,
-        speeds=measure_speeds(track, xyz, time, plan, absolute),
-    )
+def _clean_tracks(
+    plan: PlannedSearch, recordings: Sequence[RawTrack | UnusedTrack], gps_error_m: float, shifts: Mapping[str, float]
+) -> tuple[list[Track], tuple[UnusedTrack, ...]]:
+    """The tracks that can be used, and the recordings that cannot."""
+    recordings = _each_with_its_name(recordings)
+    if unknown := set(shifts) - {recording.name for recording in recordings}:
+        known = ", ".join(recording.name for recording in recordings)
+        raise InputError(f"no track is called '{min(unknown)}': the tracks are {known}")
+    cleaned = [
+        recording
+        if isinstance(recording, UnusedTrack)
+        else tracks.clean_track(recording, plan, gps_error_m=gps_error_m, shift_s=shifts.get(recording.name, 0.0))
+        for recording in recordings
+    ]
+    used = [track for track in cleaned if isinstance(track, Track)]
+    unused = tuple(track for track in cleaned if isinstance(track, UnusedTrack))
+    if not used:
+        why = "; ".join(f"{track.name}: {track.reason}" for track in unused) or "none was given"
+        raise NothingFoundError(f"no track can be debriefed: {why}")
+    return used, unused
 
 
 def _known_times(track: Track, xyz: FloatArray, time: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -255,11 +184,8 @@ def _each_with_its_name(recordings: Sequence[RawTrack | UnusedTrack]) -> list[Ra
     found, counts = list[RawTrack | UnusedTrack](), Counter[str]()
     for recording in recordings:
         counts[recording.name] += 1
-        found.append(
-            recording
-            if counts[recording.name] == 1
-            else replace(recording, name=f"{recording.name}-{counts[recording.name]}")
-        )
+        count = counts[recording.name]
+        found.append(recording if count == 1 else replace(recording, name=f"{recording.name}-{count}"))
     return found
 
 
@@ -278,23 +204,18 @@ def _metres(track: Track, xyz: FloatArray, time: FloatArray) -> float:
 
 def _notes(found: Debrief) -> tuple[str, ...]:
     """What everybody who reads the debrief must know."""
-    notes = [found.radii.verdict]
-    notes += [f"{track.name} was left out: {track.reason}." for track in found.left_out]
-    spans = [
-        (searcher.track.name, float(searcher.track.time_s[0]), float(searcher.track.time_s[-1]))
-        for searcher in found.searchers
-        if searcher.track.timed
-    ]
-    if len(spans) > 1:
-        for name, begin, end in spans:
-            others = [span for span in spans if span[0] != name]
-            if all(end < other[1] or begin > other[2] for other in others):
-                first = min(other[1] for other in others)
-                notes.append(
-                    f"{name} was recorded at another time than all others, {elapsed_text(begin - first)} from the "
-                    "first of them: a clock may be off; move it with --shift."
-                )
-                break
+    notes = [found.radii.verdict, *(f"{track.name} was left out: {track.reason}." for track in found.left_out)]
+    timed = [searcher.track for searcher in found.searchers if searcher.track.timed]
+    spans = [(track.name, float(track.time_s[0]), float(track.time_s[-1])) for track in timed]
+    for name, begin, end in spans:
+        others = [span for span in spans if span[0] != name]
+        if others and all(end < other[1] or begin > other[2] for other in others):
+            first = min(other[1] for other in others)
+            notes.append(
+                f"{name} was recorded at another time than all others, {elapsed_text(begin - first)} from the "
+                "first of them: a clock may be off; move it with --shift."
+            )
+            break
     if found.plan.flat:
         notes.append("The ground was taken as flat for want of an elevation model.")
     if found.lanes.lanes and found.lanes.walked < 0.5:
@@ -309,8 +230,5 @@ def _notes(found: Debrief) -> tuple[str, ...]:
 
 def _outside_share(found: Debrief) -> float:
     wide = shapely.buffer(found.plan.outline, found.plan.strip_width_m)
-    inside = [
-        int(shapely.contains_xy(wide, searcher.xyz_m[:, 0], searcher.xyz_m[:, 1]).sum()) for searcher in found.searchers
-    ]
-    total = sum(len(searcher.xyz_m) for searcher in found.searchers)
-    return 1.0 - sum(inside) / total if total else math.nan
+    x, y, _ = np.concatenate([searcher.xyz_m for searcher in found.searchers]).T
+    return 1.0 - int(shapely.contains_xy(wide, x, y).sum()) / x.size if x.size else math.nan

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +19,6 @@ from lastseen.core import (
     FloatArray,
     Grid,
     InputError,
-    IntArray,
     NothingFoundError,
     Snow,
     cells_of_outline,
@@ -32,10 +30,8 @@ from lastseen.jobs.notes import note_grid, to_sentences
 from lastseen.snow import DEPOSIT_DENSITY_KG_M3, SLAB_DENSITY_KG_M3, deposit_volume_m3, slab_class
 from lastseen.terrain import Elevation, read_terrain, read_window, smooth_heights
 
-# ---- The shape of the deposit: of a plan's debris or of a destructive size, laid over a site
 # Places on a site are (across, down) in map metres from its middle: across to the right of whoever looks up the
 # slope, down along the fall line.
-
 CELL_M = 1.0
 RIM_M = 60.0  # ground drawn round the site, for snow that is pushed from there
 FILLED = 0.92  # share of the width and height of the site that a deposit may take; design choice
@@ -44,12 +40,7 @@ LEAST_THICKNESS_M = 0.05
 # (Falk et al. 1994: 105 cm, sd 85), so a size 2 that buries people lies between 0.5 and 1.5 m.
 MEAN_THICKNESS_M = {1: 0.4, 2: 0.8, 3: 1.5, 4: 2.5}
 TOE = 0.35  # share by which the toe is thicker than the mean, and the upper end thinner; design choice
-LOBES = (
-    (2, 0.07),
-    (3, 0.06),
-    (5, 0.04),
-    (8, 0.02),
-)  # waves of the edge round the deposit and their share; design choice
+LOBES = ((2, 0.07), (3, 0.06), (5, 0.04), (8, 0.02))  # waves of the edge and their share; design choice
 HUMMOCK_M = 1.3  # standard deviation of a hummock, about 4 m from one to the next; design choice
 HUMMOCK_SHARE = 0.22  # standard deviation of thickness that hummocks add; design choice
 
@@ -60,8 +51,7 @@ class SiteFrame:
 
     middle_m: tuple[float, float]  # map metres
     downhill_deg: float  # azimuth of the fall line from grid north
-    # on the map, across and along the fall line
-    width_m: float
+    width_m: float  # on the map, across the fall line; the height along it
     height_m: float
     crs: CRS
 
@@ -90,11 +80,14 @@ class SiteFrame:
 
     def lattice(self) -> Grid:
         """Cells of 1 m over the site and what lies round it."""
-        half = math.hypot(0.5 * self.width_m, 0.5 * self.height_m) + RIM_M
-        n = 2 * math.ceil(half / CELL_M)
+        n = 2 * math.ceil((math.hypot(0.5 * self.width_m, 0.5 * self.height_m) + RIM_M) / CELL_M)
         west = math.floor(self.middle_m[0] - 0.5 * n * CELL_M)
         north = math.ceil(self.middle_m[1] + 0.5 * n * CELL_M)
         return Grid(np.zeros((n, n)), float(west), float(north), CELL_M, self.crs)
+
+    def places_of(self, grid: Grid) -> tuple[FloatArray, FloatArray]:
+        """Places on the site (across, down) of the middles of all cells."""
+        return self.to_site(*grid.centre_of(*np.indices(grid.shape)))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -125,16 +118,11 @@ class SnowShape:
 
 
 def lay_sized(frame: SiteFrame, size: int, seed: int) -> SnowShape:
-    """The deposit of a destructive size: a lobed tongue with a thick toe and hummocks.
+    """The deposit of a destructive size, 1 to 4: a lobed tongue with a thick toe and hummocks.
 
     Volume: released volume of the class (EAWS size table), grown by half on its way and packed from slab to deposit
     density. Lobes and hummocks are drawn by the seed; the volume is not changed by them. Where the site is too small,
     the tongue is cut down in its lengths, its thickness stays, and the sentence says so.
-
-    Raises
-    ------
-    InputError
-        If the size is not 1 to 4.
     """
     slab = slab_class(size)
     volume = deposit_volume_m3(slab.volume_m3, Snow().growth[1])
@@ -152,7 +140,7 @@ def lay_sized(frame: SiteFrame, size: int, seed: int) -> SnowShape:
     across, down = 0.5 * width * edge * np.sin(turn), -0.5 * length * edge * np.cos(turn)
     outline = MultiPolygon([Polygon(np.stack(frame.to_map(across[::4], down[::4]), axis=1))])
     grid = frame.lattice()
-    a, d = frame.to_site(*_centres(grid))
+    a, d = frame.places_of(grid)
     radius = np.hypot(a / (0.5 * width), d / (0.5 * length))
     relative = radius / _edge(np.arctan2(a / width, -d / length), phases)
     profile = np.sqrt(np.clip(1.0 - relative**2, 0.0, 1.0)) * (1.0 + TOE * np.clip(2.0 * d / length, -1.0, 1.0))
@@ -172,16 +160,16 @@ def lay_modelled(frame: SiteFrame, model: DepositModel, seed: int) -> SnowShape:
     """The debris of a plan, turned into the fall line of the site and made smaller where the site is.
 
     Its thickness is the mean over the events of the plan and stays as it is; hummocks are drawn by the seed.
-
-    Raises
-    ------
-    InputError
-        If the plan has no debris.
     """
     if model.outline.is_empty:
         raise InputError(f"the plan {model.name} has no debris outline: use another plan, or --size")
-    turned = _debris_frame(model)
-    local = keep_areas(affine_transform(model.outline, _to_site(turned)))
+    x, y = model.outline.centroid.coords[0]
+    turned = SiteFrame(
+        middle_m=(x, y), downhill_deg=model.flow_deg, width_m=1.0, height_m=1.0, crs=model.thickness_m.crs
+    )
+    (rx, ry), (dx, dy) = turned.right, turned.down
+    to_site = [rx, ry, dx, dy, -(x * rx + y * ry), -(x * dx + y * dy)]
+    local = keep_areas(affine_transform(model.outline, to_site))
     west, north, east, south = local.bounds  # across and down
     scale = min(1.0, FILLED * frame.width_m / (east - west), FILLED * frame.height_m / (south - north))
     middle = (0.5 * (west + east), 0.5 * (north + south))
@@ -189,12 +177,9 @@ def lay_modelled(frame: SiteFrame, model: DepositModel, seed: int) -> SnowShape:
     moved = affine_transform(local, [scale, 0.0, 0.0, scale, -scale * middle[0], -scale * middle[1]])
     outline = keep_areas(affine_transform(moved, [rx, dx, ry, dy, *frame.middle_m]))
     grid = frame.lattice()
-    a, d = frame.to_site(*_centres(grid))
-    x, y = turned.to_map(a / scale + middle[0], d / scale + middle[1])
-    profile = np.nan_to_num(model.thickness_m.sample(x, y))
-    inside = np.zeros(grid.values.size, bool)
-    inside[cells_of_outline(outline, grid)] = True
-    profile[~inside.reshape(grid.shape)] = 0.0
+    a, d = frame.places_of(grid)
+    sampled = model.thickness_m.sample(*turned.to_map(a / scale + middle[0], d / scale + middle[1]))
+    profile = np.where(_covered_cells(outline, grid), np.nan_to_num(sampled), 0.0)
     volume = float(profile.sum()) * grid.cell_area_m2
     if volume <= 0.0:
         raise InputError(f"the plan {model.name} has no thickness inside its debris outline: make it again")
@@ -231,22 +216,10 @@ def _edge(turn: FloatArray, phases: FloatArray) -> FloatArray:
     return edge
 
 
-def _centres(grid: Grid) -> tuple[FloatArray, FloatArray]:
-    rows, cols = np.indices(grid.shape)
-    return grid.centre_of(rows, cols)
-
-
-def _debris_frame(model: DepositModel) -> SiteFrame:
-    middle = model.outline.centroid
-    return SiteFrame(
-        middle_m=(middle.x, middle.y), downhill_deg=model.flow_deg, width_m=1.0, height_m=1.0, crs=model.thickness_m.crs
-    )
-
-
-def _to_site(frame: SiteFrame) -> list[float]:
-    """The affine map from map metres to (across, down), as shapely wants it."""
-    (rx, ry), (dx, dy), (x, y) = frame.right, frame.down, frame.middle_m
-    return [rx, ry, dx, dy, -(x * rx + y * ry), -(x * dx + y * dy)]
+def _covered_cells(outline: MultiPolygon, grid: Grid) -> BoolArray:
+    inside = np.zeros(grid.shape, bool)
+    inside.flat[cells_of_outline(outline, grid)] = True
+    return inside
 
 
 # ---- How a machine pushes the snow together: stakes, cut and fill, and what goes where with the least pushing
@@ -268,9 +241,8 @@ class Stake:
 
     name: str  # letter of the row from the top, number from the left as seen from below
     at_m: tuple[float, float]
-    # snow to be laid on its square, and snow to be taken from it as it lies
-    fill_m3: float
-    cut_m3: float
+    fill_m3: float  # snow to be laid on its square
+    cut_m3: float  # snow to be taken from it as it lies
     fill_m: float  # thickness to be laid at the stake itself
     cut_m: float  # depth to be taken at the stake itself
 
@@ -291,9 +263,8 @@ class PushPlan:
 
     stakes: tuple[Stake, ...]  # row by row from the top; only squares where something is cut or filled
     hauls: tuple[Haul, ...]  # with the least pushing (volume times distance), the largest first
-    # cut as it lies; times the packing it is the fill
     fill_m3: float
-    cut_m3: float
+    cut_m3: float  # as it lies; times the packing it is the fill
     packing: float  # volume that 1 m3 of snow as it lies has when it is pushed
     cut_m: float  # depth that is taken, the same everywhere
     borrow: MultiPolygon  # where snow is taken from
@@ -318,23 +289,9 @@ def plan_pushing(
     square gives to which is the transport with the least sum of volume times distance (Hitchcock 1941), by linear
     programming; a push up the slope counts three times.
 
-    Parameters
-    ----------
-    allowed : ndarray of bool, optional
-        Cells of the shape's lattice from which snow may be taken; all where not given.
-    snow_m, left_m : float
-        Depth of the snow that lies there, and what is left; vertical.
-    packing : float
-        Volume of 1 m3 of that snow when it is pushed.
-    stake_m : float, optional
-        Distance between stakes; where not given the least of 10, 15, 20, 25, 30, 40 and 50 m that needs at most 80.
-
-    Raises
-    ------
-    InputError
-        Numbers that cannot be meant.
-    NothingFoundError
-        If there is not enough snow round the deposit.
+    ``allowed`` are the cells of the shape's lattice from which snow may be taken, all where not given; ``snow_m`` and
+    ``left_m`` the vertical depth that lies there and that is left; ``packing`` the volume of 1 m3 of it when it is
+    pushed. Without ``stake_m`` stakes stand at the least of 10, 15, 20, 25, 30, 40 and 50 m that needs at most 80.
     """
     choices = STAKES_M if stake_m is None else (stake_m,)
     if not (snow_m > left_m >= 0.0 and 0.1 <= packing <= 2.0 and 2.0 <= choices[0] <= 50.0):
@@ -342,12 +299,15 @@ def plan_pushing(
             f"snow of {snow_m:g} m of which {left_m:g} m stay, packing {packing:g}, stakes every {choices[0]:g} m: "
             "give more snow than stays, a packing of 0.1 to 2 and stakes every 2 to 50 m"
         )
-    fill = shape.thickness_m.values * shape.thickness_m.cell_area_m2
+    grid = shape.thickness_m
+    fill = grid.values * grid.cell_area_m2
     borrowed = _borrow_cells(frame, shape, allowed, float(fill.sum()) / packing, snow_m - left_m)
     cut = np.where(borrowed, float(fill.sum()) / packing / max(int(borrowed.sum()), 1), 0.0)
-    stakes, apart = _few_stakes(frame, shape.thickness_m, fill, cut, choices)
+    for apart in choices:
+        stakes = [stake for stake in _stakes(frame, grid, fill, cut, apart) if stake.fill_m3 + stake.cut_m3 > LEAST_M3]
+        if len(stakes) <= MOST_STAKES:
+            break
     hauls, pushed = _hauls(frame, stakes, packing)
-    grid = shape.thickness_m
     return PushPlan(
         stakes=tuple(stakes),
         hauls=hauls,
@@ -367,13 +327,10 @@ def _borrow_cells(
 ) -> BoolArray:
     """The cells nearest round the deposit that hold enough snow; those below it count as farther away."""
     grid = shape.thickness_m
-    inside = np.zeros(grid.values.size, bool)
-    inside[cells_of_outline(shape.outline, grid)] = True
-    covered = inside.reshape(grid.shape) | (grid.values > 0.0)
+    covered = _covered_cells(shape.outline, grid) | (grid.values > 0.0)
     away, (i, j) = ndimage.distance_transform_edt(~covered, sampling=grid.cell_m, return_indices=True)
     free = away >= KEEP_M
-    rows, cols = np.indices(grid.shape)
-    _, down = frame.to_site(*grid.centre_of(rows, cols))
+    _, down = frame.places_of(grid)
     away = away + UPHILL * np.maximum(down - down[i, j], 0.0)
     if allowed is not None:
         free &= allowed
@@ -385,51 +342,31 @@ def _borrow_cells(
             f"{float(free.sum()) * depth_m * grid.cell_area_m2:.0f} m3 down to what stays: choose a smaller --size "
             "or a smaller plan, or give the depth of the snow with --snow-depth"
         )
-    borrowed = np.zeros(grid.values.size, bool)
-    borrowed[order[:cells]] = True
-    return borrowed.reshape(grid.shape)
-
-
-def _few_stakes(
-    frame: SiteFrame, grid: Grid, fill: FloatArray, cut: FloatArray, choices: Sequence[float]
-) -> tuple[list[Stake], float]:
-    """Stakes where something is done, at the first distance that needs no more than a few, else at the last."""
-    stakes: list[Stake] = []
-    for apart in choices:
-        stakes = [stake for stake in _stakes(frame, grid, fill, cut, apart) if stake.fill_m3 + stake.cut_m3 > LEAST_M3]
-        if len(stakes) <= MOST_STAKES:
-            return stakes, apart
-    return stakes, choices[-1]
+    borrowed = np.zeros(grid.shape, bool)
+    borrowed.flat[order[:cells]] = True
+    return borrowed
 
 
 def _stakes(frame: SiteFrame, grid: Grid, fill: FloatArray, cut: FloatArray, stake_m: float) -> list[Stake]:
     """Squares of the site's own directions, and what is cut and filled in each."""
-    rows, cols = np.indices(grid.shape)
-    across, down = frame.to_site(*grid.centre_of(rows, cols))
+    across, down = frame.places_of(grid)
     busy = (fill > 0.0) | (cut > 0.0)
     i, j = np.floor(down / stake_m).astype(int), np.floor(across / stake_m).astype(int)
     i0, j0 = int(i[busy].min()), int(j[busy].min())
     i, j = i - i0, j - j0
     ni, nj = int(i[busy].max()) + 1, int(j[busy].max()) + 1
-    square = (i * nj + j)[busy]
-    fills = np.bincount(square, fill[busy], ni * nj)
-    cuts = np.bincount(square, cut[busy], ni * nj)
-    stakes = []
-    for k in range(ni * nj):
+    fills, cuts = (np.bincount((i * nj + j)[busy], part[busy], ni * nj).tolist() for part in (fill, cut))
+
+    def stake(k: int) -> Stake:
         row, col = divmod(k, nj)
         a, d = np.array((col + j0 + 0.5) * stake_m), np.array((row + i0 + 0.5) * stake_m)
         x, y = (float(value) for value in frame.to_map(a, d))
-        stakes.append(
-            Stake(
-                name=_stake_name(row, col),
-                at_m=(x, y),
-                fill_m3=float(fills[k]),
-                cut_m3=float(cuts[k]),
-                fill_m=_depth_at(grid, fill, x, y),
-                cut_m=_depth_at(grid, cut, x, y),
-            )
+        laid, taken = (_depth_at(grid, part, x, y) for part in (fill, cut))
+        return Stake(
+            name=_stake_name(row, col), at_m=(x, y), fill_m3=fills[k], cut_m3=cuts[k], fill_m=laid, cut_m=taken
         )
-    return stakes
+
+    return [stake(k) for k in range(ni * nj)]
 
 
 def _depth_at(grid: Grid, volume_m3: FloatArray, x: float, y: float) -> float:
@@ -452,10 +389,10 @@ def _hauls(frame: SiteFrame, stakes: list[Stake], packing: float) -> tuple[tuple
     supply = np.array([giver.cut_m3 * packing for giver in givers])
     demand = np.array([taker.fill_m3 for taker in takers])
     supply *= demand.sum() / supply.sum()  # equal but for rounding
-    at = np.array([giver.at_m for giver in givers])[:, None, :] - np.array([taker.at_m for taker in takers])[None, :, :]
-    distance = np.hypot(at[..., 0], at[..., 1])
-    _, up_from = frame.to_site(*np.array([giver.at_m for giver in givers]).T)
-    _, up_to = frame.to_site(*np.array([taker.at_m for taker in takers]).T)
+    begin, end = (np.array([stake.at_m for stake in part]) for part in (givers, takers))
+    way = begin[:, None, :] - end[None, :, :]
+    distance = np.hypot(way[..., 0], way[..., 1])
+    (_, up_from), (_, up_to) = (frame.to_site(*places.T) for places in (begin, end))
     cost = distance + UPHILL * np.maximum(up_from[:, None] - up_to[None, :], 0.0)
     n, m = distance.shape
     equal = sparse.vstack(
@@ -465,25 +402,18 @@ def _hauls(frame: SiteFrame, stakes: list[Stake], packing: float) -> tuple[tuple
     if found.x is None:
         raise NothingFoundError("no transport of the snow was found: choose stakes farther apart")
     volumes = found.x.reshape(n, m)
+
     hauls = [
         Haul(
-            from_stake=givers[i].name,
-            to_stake=takers[j].name,
-            volume_m3=float(volumes[i, j]),
-            distance_m=float(distance[i, j]),
+            from_stake=giver.name, to_stake=taker.name, volume_m3=volumes[i, j].item(), distance_m=distance[i, j].item()
         )
-        for i, j in zip(*_nonzero(volumes), strict=True)
+        for i, giver in enumerate(givers)
+        for j, taker in enumerate(takers)
+        if volumes[i, j] >= LEAST_HAUL_M3
     ]
     hauls.sort(key=lambda haul: (-round(haul.volume_m3, 3), haul.from_stake, haul.to_stake))
     return tuple(hauls), float((volumes * distance).sum() / volumes.sum())
 
-
-def _nonzero(volumes: FloatArray) -> tuple[IntArray, IntArray]:
-    rows, cols = np.nonzero(volumes >= LEAST_HAUL_M3)
-    return rows.astype(np.int32), cols.astype(np.int32)
-
-
-# ---- A deposit on a site, as it is planned: shape, pushing plan, and what is said with it
 
 DEPOSIT_LIMITS = (
     "volumes are those of the drawn shape; a machine builds it to about 0.25 m (common practice, no source)",
@@ -537,8 +467,6 @@ def deposit_sentence(made: PracticeDeposit) -> str:
     )
 
 
-# ---- From a site to a deposit on it: the ground round it, the shape, and the pushing plan
-
 STEEPEST_WORK_DEG = 30.0  # snow is not pushed from steeper ground; common practice, no source
 AROUND_M = 400.0  # ground beyond the site: more than the sheet shows
 
@@ -559,26 +487,9 @@ def lay_deposit(
 ) -> PracticeDeposit:
     """Lay the deposit of a size, or of a plan, over a site that was found.
 
-    Parameters
-    ----------
-    elevation : Elevation
-        Opened at the site.
-    site : dict
-        What ``sites.json`` says about the site.
-    like : DepositModel or int
-        Debris of a plan, or a destructive size.
-    reach : Grid or None
-        Share of frictions with which a body from a start zone passes. Snow is taken only from ground below 30 degrees
-        where that is 0.
-    snow_m, left_m : float
-        Snow that lies there, and snow that the machine leaves.
-    stake_m : float or None
-        Distance between stakes.
-
-    Raises
-    ------
-    InputError, NothingFoundError
-        With one sentence that says what is wrong and what to do.
+    ``elevation`` is opened at the site, ``site`` is what ``sites.json`` says about it. ``reach`` is the share of
+    frictions with which a body from a start zone passes: snow is taken only from ground below 30 degrees where that is
+    0. ``snow_m`` lies there and the machine leaves ``left_m`` of it.
     """
     number = site["number"]
     if elevation.crs != frame.crs:
@@ -613,8 +524,7 @@ def lay_deposit(
 
 def _allowed_cells(lattice: Grid, ground: Grid, reach: Grid | None) -> BoolArray:
     """Cells of the deposit's lattice from which snow may be taken."""
-    rows, cols = np.indices(lattice.shape)
-    x, y = lattice.centre_of(rows, cols)
+    x, y = lattice.centre_of(*np.indices(lattice.shape))
     slope = ground.with_values(read_terrain(smooth_heights(ground, 4.0)).slope_deg.values).sample(x, y)
     with np.errstate(invalid="ignore"):
         allowed: BoolArray = slope <= STEEPEST_WORK_DEG
@@ -625,9 +535,9 @@ def _allowed_cells(lattice: Grid, ground: Grid, reach: Grid | None) -> BoolArray
 
 def find_flow_deg(path: LineString, outline: MultiPolygon) -> float:
     """Azimuth from where the main path enters the debris to where it ends in it; its own ends where it never enters."""
-    inside = path.intersection(outline)
-    parts = [part for part in shapely.get_parts(inside) if isinstance(part, LineString) and not part.is_empty]
-    ends = [xy for part in parts for xy in (part.coords[0], part.coords[-1])] or list(path.coords)
+    parts = shapely.get_parts(path.intersection(outline))
+    inside = [part for part in parts if isinstance(part, LineString) and not part.is_empty]
+    ends = [xy for part in inside for xy in (part.coords[0], part.coords[-1])] or list(path.coords)
     ordered = sorted(ends, key=lambda xy: float(path.project(Point(xy))))
     (x0, y0), (x1, y1) = ordered[0][:2], ordered[-1][:2]
     return math.degrees(math.atan2(x1 - x0, y1 - y0)) % 360.0

@@ -45,7 +45,7 @@ class PlannedSearch:
     strip_width_m: float  # on the snow
     coverage: float  # share of the outline within half a strip of lanes and joins
     flat: bool = False  # whether the ground is taken as flat for want of an elevation model
-    last_seen_m: tuple[float, float] | None = None  # (float, float) or None
+    last_seen_m: tuple[float, float] | None = None
     # of magnetic north from true north, east positive; None where no day was given
     declination_deg: float | None = None
     date: str | None = None  # the day it holds for
@@ -95,42 +95,24 @@ DEEPEST_EVER_M = 2.0  # deeper holes are a danger to those who dig them; design 
 class Exercise(BaseModel):
     """What is hidden, how, and what is asked of the searchers.
 
-    Attributes
-    ----------
-    targets, decoys : int
-        Dummies with a transmitter, and holes or objects without one.
-    depth_m : (least, greatest)
-        At right angles to the snow, metres.
-    apart_m : float
-        Least distance between any two targets or decoys, on the map.
-    close_pair_m : float
-        Where above 0: the second target lies at most this far from the first.
-    edge_m : float
-        Least distance from the edge of the outline, on the map.
-    steepest_deg : float
-        No target lies where the ground is steeper.
-    field_m : (length, width) or None
-        Of the ground as published; a note, the outline decides.
-    time_limit_min : float or None
-        As published.
-    probability_of_area : bool
-        Whether places follow the plan's probability of area, or any place of the outline is as likely.
+    Lengths are metres on the map, but for depths, which are at right angles to the snow. ``field_m`` (length, width)
+    and ``time_limit_min`` are as published: a note, the outline decides.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     title: str = ""
-    targets: int = Field(default=2, ge=1, le=40)
-    decoys: int = Field(default=0, ge=0, le=20)
+    targets: int = Field(default=2, ge=1, le=40)  # dummies with a transmitter
+    decoys: int = Field(default=0, ge=0, le=20)  # holes or objects without one
     depth_m: tuple[float, float] = (SHALLOWEST_M, DEEPEST_M)
-    apart_m: float = Field(default=5.0, ge=0.0, le=500.0)
-    close_pair_m: float = Field(default=0.0, ge=0.0, le=500.0)
-    edge_m: float = Field(default=1.0, ge=0.0, le=100.0)
-    steepest_deg: float = Field(default=35.0, gt=0.0, le=60.0)
+    apart_m: float = Field(default=5.0, ge=0.0, le=500.0)  # between any two targets or decoys, at least
+    close_pair_m: float = Field(default=0.0, ge=0.0, le=500.0)  # above 0: between the first two targets, at most
+    edge_m: float = Field(default=1.0, ge=0.0, le=100.0)  # from the edge of the outline, at least
+    steepest_deg: float = Field(default=35.0, gt=0.0, le=60.0)  # ground of a target, at most
     field_m: tuple[float, float] | None = None
     time_limit_min: float | None = Field(default=None, gt=0.0)
     time_means: str = ""
-    probability_of_area: bool = True
+    probability_of_area: bool = True  # whether places follow that of the plan, or any place is as likely
     source: str = "own"
     confidence: Confidence = "common practice, no source"
     note: str = ""
@@ -149,23 +131,14 @@ class Exercise(BaseModel):
 
 @lru_cache(maxsize=1)
 def published_exercises() -> dict[str, Exercise]:
-    """The published exercises by name.
-
-    Raises
-    ------
-    InputError
-        If the file is missing or broken.
-    """
+    """The published exercises by name; a missing or broken file is an `InputError`."""
     return read_exercises(shared_folder("shared") / "exercises.toml")
 
 
 def read_exercises(path: Path) -> dict[str, Exercise]:
     """Exercises of a TOML file, one table each.
 
-    Raises
-    ------
-    InputError
-        If the file cannot be read, or a value in it cannot be used: names file, table and key.
+    What cannot be read or used is an `InputError` that names file, table and key.
     """
     try:
         tables = tomllib.loads(path.read_text(encoding="utf-8"))
@@ -175,13 +148,7 @@ def read_exercises(path: Path) -> dict[str, Exercise]:
 
 
 def exercise_of(values: Any, where: str) -> Exercise:
-    """An exercise from plain values.
-
-    Raises
-    ------
-    InputError
-        All that is wrong, in one sentence.
-    """
+    """An exercise from plain values; all that is wrong is in the one sentence of an `InputError`."""
     if not isinstance(values, dict):
         raise InputError(f"{where}: an exercise is a table of values, such as [mine] with targets = 2 under it")
     try:
@@ -194,10 +161,7 @@ def exercise_of(values: Any, where: str) -> Exercise:
 def find_exercise(name: str, own_file: Path | None = None) -> Exercise:
     """The exercise of that name: the user's own first, then the published ones.
 
-    Raises
-    ------
-    InputError
-        If there is none; the text lists those there are.
+    Where there is none the text of the `InputError` lists those there are.
     """
     known = {**published_exercises(), **(read_exercises(own_file) if own_file else {})}
     if name not in known:

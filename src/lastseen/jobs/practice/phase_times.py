@@ -30,9 +30,9 @@ class PhaseTime:
     name: str
     ended_s: float  # since the clock's zero
     took_s: float  # since the phase before; NaN where that was not noted
-    planned_s: tuple[float, float, float] | None  # (float, float, float) or None; low, typical, high
+    planned_s: tuple[float, float, float] | None  # low, typical, high
     verdict: str  # "faster than planned", "within the plan", "slower than planned", or "" where it cannot be told
-    # (float, float); least and greatest published survival at its end, for somebody fully buried since the clock's zero
+    # least and greatest published survival at its end, for somebody fully buried since the clock's zero
     survival_percent: tuple[float, float]
 
 
@@ -42,11 +42,9 @@ class SignalTime:
 
     target: str
     track: str
-    # since the clock's zero: not before, at the mean range with the track at its word, and surely by; infinite where
-    # never
-    first_s: float
-    likely_s: float
-    last_s: float
+    first_s: float  # since the clock's zero: not before; infinite where never, as the next two
+    likely_s: float  # at the mean range with the track at its word
+    last_s: float  # surely by
     noted_s: float  # NaN where nobody noted it
     words: str
 
@@ -68,17 +66,12 @@ class Speed:
 def clock_zero_s(tracks: Sequence[Track], log: Sequence[NotedTime]) -> float:
     """The clock's zero since 1970: as noted, or the first fix of all tracks; 0 where there are no times at all."""
     noted = [note.time_s for note in log if note.phase == "start" and note.time_s is not None]
-    if noted:
-        return min(noted)
-    first = [float(track.time_s[0]) for track in tracks if track.timed]
-    return min(first, default=0.0)
+    return min(noted or [float(track.time_s[0]) for track in tracks if track.timed], default=0.0)
 
 
 def elapsed_s(note: NotedTime, zero_s: float) -> float:
     """A noted time since the clock's zero."""
-    if note.elapsed_s is not None:
-        return note.elapsed_s
-    return float(note.time_s or 0.0) - zero_s
+    return note.elapsed_s if note.elapsed_s is not None else float(note.time_s or 0.0) - zero_s
 
 
 def notes_of_searcher(log: Sequence[NotedTime], name: str, number: int) -> list[NotedTime]:
@@ -108,48 +101,43 @@ def unmatched_notes(
 def compare_phases(log: Sequence[NotedTime], who: str, zero_s: float, clock: RescueClock) -> tuple[PhaseTime, ...]:
     """Phases as noted of one searcher, target by target, against the plan's clock and its survival curve.
 
-    The plan's way to the first lane counts to phase A, as ICAR has it.
-
-    Raises
-    ------
-    InputError
-        If a phase ends before the one before it.
+    The plan's way to the first lane counts to phase A, as ICAR has it. A phase that ends before the one before it is
+    an `InputError`.
     """
     planned = _planned(clock)
+
+    def phase(target: str, letter: str, ended: float, took: float) -> PhaseTime:
+        name, times = planned[letter]
+        verdict = "faster than planned" if took < times[0] else "within the plan"
+        verdict = "slower than planned" if took > times[2] else verdict
+        return PhaseTime(
+            searcher=who,
+            target=target,
+            letter=letter,
+            name=name,
+            ended_s=ended,
+            took_s=took,
+            planned_s=times,
+            verdict=verdict if math.isfinite(took) else "",
+            survival_percent=survival_bounds_percent(clock.curve, max(0.0, ended) / 60.0),
+        )
+
     noted = [note for note in log if note.phase in LETTERS]
-    at_start = [elapsed_s(note, zero_s) for note in noted if note.phase == "A"]
-    begin = 0.0
-    found: list[PhaseTime] = []
-    if at_start:
-        begin = min(at_start)
-        found.append(_phase(who=who, target="", letter="A", ended=begin, took=begin, planned=planned, clock=clock))
-    known_begin = bool(at_start)
+    begin = min((elapsed_s(note, zero_s) for note in noted if note.phase == "A"), default=math.nan)
+    found = [] if math.isnan(begin) else [phase("", "A", begin, begin)]
     for target in dict.fromkeys(note.target for note in noted if note.phase != "A"):
         ended = {note.phase: elapsed_s(note, zero_s) for note in noted if note.target == target and note.phase != "A"}
-        before = begin if known_begin else math.nan
+        before = begin
         for letter in LETTERS[1:]:
-            if letter not in ended:
-                before = math.nan
-                continue
-            if ended[letter] < before:
+            if ended.get(letter, math.inf) < before:
                 raise InputError(
                     f"{who or 'everybody'}, target '{target}': phase {letter} ends before the one before it: "
                     "look at the noted times"
                 )
-            found.append(
-                _phase(
-                    who=who,
-                    target=target,
-                    letter=letter,
-                    ended=ended[letter],
-                    took=ended[letter] - before,
-                    planned=planned,
-                    clock=clock,
-                )
-            )
-            before = ended[letter]
-        if ended:
-            begin, known_begin = max(ended.values()), True
+            if letter in ended:
+                found.append(phase(target, letter, ended[letter], ended[letter] - before))
+            before = ended.get(letter, math.nan)
+        begin = max(ended.values())
     return tuple(found)
 
 
@@ -160,44 +148,10 @@ def _planned(clock: RescueClock) -> dict[str, tuple[str, tuple[float, float, flo
         if phase.letter:
             found[phase.letter] = (phase.name, phase.time_s.three)
         elif "B" not in found:
-            name, time = found["A"]
-            found["A"] = (
-                name,
-                (time[0] + phase.time_s.low, time[1] + phase.time_s.typical, time[2] + phase.time_s.high),
-            )
+            name, (low, typical, high) = found["A"]
+            more = phase.time_s
+            found["A"] = (name, (low + more.low, typical + more.typical, high + more.high))
     return found
-
-
-def _phase(
-    *,
-    who: str,
-    target: str,
-    letter: str,
-    ended: float,
-    took: float,
-    planned: dict[str, tuple[str, tuple[float, float, float]]],
-    clock: RescueClock,
-) -> PhaseTime:
-    name, times = planned[letter]
-    verdict = ""
-    if math.isfinite(took):
-        verdict = "within the plan"
-        if took < times[0]:
-            verdict = "faster than planned"
-        elif took > times[2]:
-            verdict = "slower than planned"
-    alive = survival_bounds_percent(clock.curve, max(0.0, ended) / 60.0)
-    return PhaseTime(
-        searcher=who,
-        target=target,
-        letter=letter,
-        name=name,
-        ended_s=ended,
-        took_s=took,
-        planned_s=times,
-        verdict=verdict,
-        survival_percent=alive,
-    )
 
 
 def find_signal_times(
@@ -213,19 +167,16 @@ def find_signal_times(
     """For each target when its signal was possible on a track, likely, and sure; and what was noted."""
     xyz, time = walked
     reception = Reception.of_strip(plan.strip_width_m)
-    spread = SPREAD * reception.sd_m
+    margin = math.hypot(SPREAD * reception.sd_m, radii.gps_m)
+    limits = (reception.r_max_m + margin, reception.r_max_m, reception.r_max_m - margin)
+    signals = [(note.target.casefold(), elapsed_s(note, zero_s)) for note in notes if note.phase == "B"]
     found = []
     for target in sorted(targets, key=lambda target: (len(target.name), target.name)):
         if target.what != "target":
             continue
         ratio = range_ratio(xyz, target)  # metres of range along the axis that would be needed
-        limits = (reception.r_max_m + math.hypot(spread, radii.gps_m), reception.r_max_m)
-        last = reception.r_max_m - math.hypot(spread, radii.gps_m)
-        first, likely, sure = (_first(time, ratio <= limit) - zero_s for limit in (*limits, last))
-        noted = [
-            elapsed_s(n, zero_s) for n in notes if n.phase == "B" and n.target.casefold() == target.name.casefold()
-        ]
-        at = min(noted, default=math.nan)
+        first, likely, sure = (_first(time, ratio <= limit) - zero_s for limit in limits)
+        at = min((noted for name, noted in signals if name == target.name.casefold()), default=math.nan)
         found.append(
             SignalTime(
                 target=target.name,
@@ -265,16 +216,12 @@ def measure_speeds(
     if not track.timed:
         return ()
     step = np.linalg.norm(np.diff(xyz, axis=0), axis=1)
-    lasts = np.diff(time)
-    middle = 0.5 * (time[1:] + time[:-1])
-    longest = 60.0
-    joined = lasts <= max(longest, 5.0 * track.cleaning.interval_s)
+    lasts, middle = np.diff(time), 0.5 * (time[1:] + time[:-1])
+    joined = lasts <= max(60.0, 5.0 * track.cleaning.interval_s)
     near = shapely.contains_xy(shapely.buffer(plan.outline, 0.25 * plan.strip_width_m), xyz[1:, 0], xyz[1:, 1])
-    entered = float(time[1:][near][0]) if near.any() else math.inf
-    left = float(time[1:][near][-1]) if near.any() else math.inf
-    parts = [("way there", -math.inf, entered), ("in the outline", entered, left)]
-    parts += _noted_parts(noted)
+    entered, left = (float(time[1:][near][k]) if near.any() else math.inf for k in (0, -1))
     found = []
+    parts = [("way there", -math.inf, entered), ("in the outline", entered, left), *_noted_parts(noted)]
     for name, begin, end in parts:
         inside = joined & (middle >= begin) & (middle < end)
         if inside.any() and float(lasts[inside].sum()) > 0.0:
@@ -284,9 +231,8 @@ def measure_speeds(
 
 def _noted_parts(noted: Sequence[PhaseTime]) -> list[tuple[str, float, float]]:
     """Spans of the phases whose begin and end are known; ``ended_s`` of the phases is made absolute by the caller."""
-    parts = []
-    for phase in noted:
-        if math.isfinite(phase.took_s) and phase.took_s > 0.0 and phase.letter != "A":
-            words = f"{phase.letter} {phase.name}" + (f", {phase.target}" if phase.target else "")
-            parts.append((words, phase.ended_s - phase.took_s, phase.ended_s))
-    return parts
+    return [
+        (f"{p.letter} {p.name}{', ' * bool(p.target)}{p.target}", p.ended_s - p.took_s, p.ended_s)
+        for p in noted
+        if math.isfinite(p.took_s) and p.took_s > 0.0 and p.letter != "A"
+    ]

@@ -12,8 +12,6 @@ from lastseen.jobs.practice.site_exposure import LEAST_START_DEG, StartGround, S
 from lastseen.snow import SIZES
 from lastseen.terrain import GroundLayers
 
-# ---- What a search for practice ground asks and finds
-
 LOW_DEG, HIGH_DEG = 10.0, 25.0  # taught limits of practice ground: below 25 to 30 degrees (common practice, no source)
 SIZE_M = (100.0, 50.0)  # 0.5 ha, 100 wide by 50 high: protocol of a French nature park
 MARGIN_M = 20.0  # between the site and ground reached by snow, for people who stand round it; design choice
@@ -23,29 +21,21 @@ MARGIN_M = 20.0  # between the site and ground reached by snow, for people who s
 class SiteRequest:
     """What ground is looked for."""
 
-    # across and along the fall line; the height is measured on the slope
-    width_m: float = SIZE_M[0]
-    height_m: float = SIZE_M[1]
-    # slope of the site
-    low_deg: float = LOW_DEG
+    width_m: float = SIZE_M[0]  # across the fall line
+    height_m: float = SIZE_M[1]  # along the fall line, measured on the slope
+    low_deg: float = LOW_DEG  # slope of the site
     high_deg: float = HIGH_DEG
     start_deg: float = LEAST_START_DEG  # slope from which snow can start
     # largest destructive size that is looked at; larger ones are left out, and every sheet then says so
     most_size: int = SIZES[-1]
-    near_m: tuple[float, float] | None = None  # (x, y) or None; where people come from, map metres
+    near_m: tuple[float, float] | None = None  # where people come from, map metres
     within_m: float = 2000.0  # greatest distance from there
     margin_m: float = MARGIN_M  # between the site and ground reached by snow
     exposed_ok: bool = False  # whether ground reached by snow may be used; it then needs a lookout place
     count: int = 8  # how many sites at most
 
     def __post_init__(self) -> None:
-        """Refuse what cannot be meant.
-
-        Raises
-        ------
-        InputError
-            With one sentence that says what is wrong and what to do.
-        """
+        """Refuse what cannot be meant: an `InputError` that says what is wrong and what to do."""
         if not (10.0 <= self.width_m <= 500.0 and 10.0 <= self.height_m <= 500.0):
             raise InputError(f"a site of {self.width_m:g} x {self.height_m:g} m: give 10 to 500 m for each side")
         if not 0.0 <= self.low_deg < self.high_deg <= self.start_deg <= 45.0:
@@ -60,9 +50,7 @@ class SiteRequest:
     def left_out(self) -> str:
         """What is not looked at, such as ``events of size 4 were left out``; empty where nothing is."""
         out = [str(size) for size in SIZES if size > self.most_size]
-        if not out:
-            return ""
-        return f"events of size{'s' if len(out) > 1 else ''} {' and '.join(out)} were left out"
+        return f"events of size{'s' if len(out) > 1 else ''} {' and '.join(out)} were left out" if out else ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,9 +58,8 @@ class Way:
     """A walk to or from a site."""
 
     line: LineString  # map metres, in the direction of the walk
-    # on the ground; time after Tobler's rule off the path
-    length_m: float
-    time_s: float
+    length_m: float  # on the ground
+    time_s: float  # after Tobler's rule off the path
     reached_m: float  # length on ground reached by snow
     steepest_deg: float  # steepest ground on it
     bearing_deg: float  # from the middle of the site to the far end, grid north
@@ -123,8 +110,7 @@ class Site:
     middle_m: tuple[float, float]
     elevation_m: float  # of the middle
     downhill_deg: float  # azimuth of the fall line from grid north
-    # mean, standard deviation and largest slope
-    slope_deg: float
+    slope_deg: float  # mean; then standard deviation and largest slope
     spread_deg: float
     steepest_deg: float
     inside_range: float  # share of it within the slopes asked for
@@ -164,9 +150,6 @@ class SiteSearch:
     notes: tuple[str, ...]  # plain sentences that the user must see
 
 
-# ---- Sites in words: for the terminal, the sheet and the files
-
-
 def site_line(site: Site) -> str:
     """Slope, height and facing in one line."""
     inside = "" if site.inside_range > 0.995 else f", {percent(site.inside_range)} within the slopes asked for"
@@ -180,9 +163,8 @@ def way_words(way: Way | None, what: str) -> str:
     """A walk in one sentence."""
     if way is None:
         return f"No {what} was found on ground below 30 degrees."
-    over = (
-        "no body reaches it" if way.reached_m <= 0.0 else f"{way.reached_m:.0f} m of it on ground that a body reaches"
-    )
+    reached = f"{way.reached_m:.0f} m of it on ground that a body reaches"
+    over = reached if way.reached_m > 0.0 else "no body reaches it"
     ends = f"from {way.to}" if what == "way in" else f"to {way.to}"
     return (
         f"{what.capitalize()}: {ends}, {bearing_text(way.bearing_deg)} of the site, {way.length_m:.0f} m, about "
@@ -207,9 +189,8 @@ def lookout_words(lookout: Lookout | None) -> str:
 
 def trap_words(site: Site) -> str:
     """Terrain traps round the site."""
-    if not site.traps_near:
-        return "No terrain trap was found in it or within 50 m of it."
-    return f"No terrain trap was found in it; near it: {'; '.join(site.traps_near)}."
+    near = f"; near it: {'; '.join(site.traps_near)}." if site.traps_near else " or within 50 m of it."
+    return f"No terrain trap was found in it{near}"
 
 
 def site_sentences(site: Site, statement: str = "") -> list[str]:

@@ -40,11 +40,9 @@ from lastseen.snow import (
 )
 from lastseen.terrain import read_terrain, smooth_heights
 
-# ---- Ground that snow could start from, for the question whether it comes down to a practice site
 # Every cell that is steep enough counts, without an upper limit of slope and whatever its grade: a site is held to
 # the careful side. Each cell gets the largest destructive size that the start-zone ground round it can hold: ground
 # that hangs together and faces about the same way, since a slab does not reach round a ridge.
-
 LEAST_START_DEG = LEAST_SLOPE_DEG  # the same start-zone terrain as everywhere in this house, but with no upper limit
 SECTORS, FACING_DEG = 8, 60.0  # a slab lies on ground that faces within this of one of so many azimuths; design choice
 LEAST_SHARE = 0.25  # a start zone holds at least this share of a slab of size 1, as for a release
@@ -58,9 +56,8 @@ class StartGround:
     slope_deg: FloatArray  # slope as a slab feels it; NaN where not known
     gradient_m_m: tuple[FloatArray, FloatArray]  # (east, north); downhill gradient of the same surface
     zones: IntArray  # shape (ny, nx); number of the start zone of each cell, from 1; 0 is none
-    # of int8, shape (ny, nx); largest destructive size that the ground round each cell can hold; 0 is no start zone
-    size: npt.NDArray[np.int8]
-    could_be: npt.NDArray[np.int8]  # of int8, shape (ny, nx); the same without the limit on the size
+    size: npt.NDArray[np.int8]  # largest destructive size that the ground round each cell can hold; 0 is no start zone
+    could_be: npt.NDArray[np.int8]  # the same without the limit on the size
     count: int  # number of zones
     least_deg: float  # slope from which ground counts
 
@@ -68,18 +65,10 @@ class StartGround:
 def find_start_ground(
     ground: Grid, cover: Grid | None = None, least_deg: float = LEAST_START_DEG, most_size: int = SIZES[-1]
 ) -> StartGround:
-    """Find all start zones of a ground, each with the largest destructive size that it can hold.
+    """Find all start zones of a ground (elevations, NaN is no data), each with the largest destructive size it holds.
 
-    Parameters
-    ----------
-    ground : Grid
-        Elevations, metres; NaN is no data.
-    cover : Grid, optional
-        Share of each cell under crowns, 0 to 1; a closed canopy is no start zone.
-    least_deg : float
-        Slope from which snow can start, degrees.
-    most_size : int
-        Larger sizes are not looked at.
+    ``cover`` is the share of each cell under crowns, 0 to 1: a closed canopy is no start zone. Snow can start from
+    ``least_deg``; sizes above ``most_size`` are not looked at.
     """
     terrain = read_terrain(smooth_heights(ground, START_ZONE_SMOOTHING_M))
     slope = terrain.slope_deg.values
@@ -92,24 +81,27 @@ def find_start_ground(
     surface = ground.cell_area_m2 * np.sqrt(1.0 + np.nan_to_num(rise) ** 2)
     zones, count = _zones(steep, surface)
     could_be = _sizes(zones > 0, terrain.aspect_deg.values, surface)
-    size = np.minimum(could_be, np.int8(most_size))
-    gradient = (np.nan_to_num(rise * np.sin(turn)), np.nan_to_num(rise * np.cos(turn)))
     return StartGround(
         ground=ground,
         slope_deg=slope,
-        gradient_m_m=gradient,
+        gradient_m_m=(np.nan_to_num(rise * np.sin(turn)), np.nan_to_num(rise * np.cos(turn))),
         zones=zones,
-        size=size,
+        size=np.minimum(could_be, np.int8(most_size)),
         could_be=could_be,
         count=count,
         least_deg=least_deg,
     )
 
 
+def _connected(cells: BoolArray, surface_m2: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Numbers of connected pieces, 0 is outside, and the area of each."""
+    labels, count = ndimage.label(cells, structure=np.ones((3, 3), bool))
+    return labels, np.bincount(labels.ravel(), surface_m2.ravel(), count + 1)
+
+
 def _zones(steep: BoolArray, surface_m2: FloatArray) -> tuple[IntArray, int]:
     """Connected start zones that can hold a part of a slab of size 1, numbered from 1."""
-    labels, count = ndimage.label(steep, structure=np.ones((3, 3), bool))
-    area = np.bincount(labels.ravel(), surface_m2.ravel(), count + 1)
+    labels, area = _connected(steep, surface_m2)
     kept = area >= LEAST_SHARE * slab_class(1).area_m2
     kept[0] = False
     number = np.where(kept, np.cumsum(kept), 0).astype(np.int32)
@@ -123,8 +115,7 @@ def _sizes(start: BoolArray, aspect_deg: FloatArray, surface_m2: FloatArray) -> 
     def facing(azimuth: float) -> npt.NDArray[np.int8]:
         with np.errstate(invalid="ignore"):
             near = start & (np.abs((aspect_deg - azimuth + 180.0) % 360.0 - 180.0) <= FACING_DEG)
-        labels, count = ndimage.label(near, structure=np.ones((3, 3), bool))
-        area = np.bincount(labels.ravel(), surface_m2.ravel(), count + 1)
+        labels, area = _connected(near, surface_m2)
         size = (1 + np.searchsorted(least, area, side="right")).astype(np.int8)
         size[0] = 0
         return np.asarray(size[labels], np.int8)
@@ -135,8 +126,6 @@ def _sizes(start: BoolArray, aspect_deg: FloatArray, surface_m2: FloatArray) -> 
             np.maximum(size, found, out=size)
     return size
 
-
-# ---- What comes down from the start zones: samples from every one of them, over an ensemble of literature frictions
 
 MEMBERS = 6  # frictions from the lowest of the literature range upwards; design choice
 FINEST_CELL_M = 5.0  # samples feel ground no finer than this; design choice
@@ -154,23 +143,24 @@ FOOTPRINT_M = 10.0  # half the width of ground that one sample stands for; desig
 class StartZoneReach:
     """Where samples from the start zones come."""
 
-    # share of the frictions with which at least one sample passes within 10 m; 0 is "no start zone reaches it"
-    share: Grid
+    share: Grid  # of the frictions with which at least one sample passes within 10 m; 0 is "no start zone reaches it"
     speed_m_s: FloatArray  # greatest speed of any sample in the cell itself; 0 where none passes through it
-    # flat index, on the lattice of ``share``, of the start of the fastest sample; -1 where none passes
-    source: IntArray
+    source: IntArray  # flat index in ``share`` of the start of the fastest sample; -1 where none passes
     frictions: tuple[tuple[float, ...], ...]  # friction of each member for size 1, 2, 3, 4
     samples: int  # how many came down, all members together
     left: int  # how many of them left the elevation model or ran into no data
 
     def over(self, ground: Grid) -> FloatArray:
         """The share on the cells of the ground that it was worked out from."""
-        ratio = round(self.share.cell_m / ground.cell_m)
-        ny, nx = ground.shape
-        rows = np.minimum(np.arange(ny) // ratio, self.share.shape[0] - 1)
-        cols = np.minimum(np.arange(nx) // ratio, self.share.shape[1] - 1)
-        found: FloatArray = self.share.values[rows[:, None], cols[None, :]]
-        return found
+        return spread_over(self.share, ground)
+
+
+def spread_over(coarse: Grid, ground: Grid) -> FloatArray:
+    """Values of a coarser lattice on the cells of the ground that it was worked out from."""
+    ratio = round(coarse.cell_m / ground.cell_m)
+    rows, cols = (np.minimum(np.arange(n) // ratio, m - 1) for n, m in zip(ground.shape, coarse.shape, strict=True))
+    found: FloatArray = coarse.values[rows[:, None], cols[None, :]]
+    return found
 
 
 def member_frictions(members: int = MEMBERS) -> tuple[tuple[float, ...], ...]:
@@ -181,11 +171,8 @@ def member_frictions(members: int = MEMBERS) -> tuple[tuple[float, ...], ...]:
     steps = (np.arange(members - 1) + 0.5) / max(members - 1, 1)
     laws = [FRICTION[size] for size in SIZES]
     first = tuple(low for low, _, _ in laws)
-    rest = [
-        tuple(float(triang.ppf(u, (mode - low) / (high - low), low, high - low)) for low, mode, high in laws)
-        for u in steps
-    ]
-    return (first, *rest)
+    quantiles = [triang.ppf(steps, (mode - low) / (high - low), low, high - low).tolist() for low, mode, high in laws]
+    return (first, *zip(*quantiles, strict=True))
 
 
 def simulate_start_zones(
@@ -202,25 +189,12 @@ def simulate_start_zones(
 
     From every block of 20 m that holds start-zone ground a sample sets out at rest at its highest such cell, with the
     frictions and the slab of the largest size that the start zone there can hold, and the highest turbulence of the
-    literature range: an outer bound of the model. Same result for any number of threads.
+    literature range: an outer bound of the model. No data of the ground stops a sample. Same result for any number of
+    threads.
 
-    Parameters
-    ----------
-    ground : Grid
-        Elevations, metres; NaN is no data and stops a sample.
-    starts : StartGround
-        Of the same ground.
-    members : int
-        Number of frictions, at least 1.
-    frictions : tuple of tuple of float, optional
-        Friction of each member for size 1, 2, 3, 4, instead of `member_frictions`.
-    turbulence_m_s2 : float
-        Voellmy xi; infinite is no drag.
-    centripetal_load : bool
-        Whether friction feels the load from curved ground, as in nature; without it and without drag a sample stops on
-        its energy line (Heim 1932).
-    progress : callable, optional
-        Gets what is done and the share of it.
+    ``frictions`` are those of each member for size 1, 2, 3, 4, instead of `member_frictions`. An infinite
+    ``turbulence_m_s2`` (Voellmy xi) is no drag. With ``centripetal_load`` friction feels the load from curved ground,
+    as in nature; without it and without drag a sample stops on its energy line (Heim 1932).
     """
     lattice, sizes = _working_ground(ground, starts)
     smooth = smooth_for_snow(lattice)
@@ -261,9 +235,10 @@ def _working_ground(ground: Grid, starts: StartGround) -> tuple[Grid, npt.NDArra
     ratio = max(1, int(np.ceil(FINEST_CELL_M / ground.cell_m - 1e-9)))
     while True:
         lattice = average_onto_lattice(ground, ratio) if ratio > 1 else ground
-        sizes = _largest(starts, lattice.shape, ratio)
+        ny, nx = lattice.shape
+        blocks = starts.size[: ny * ratio, : nx * ratio].reshape(ny, ratio, nx, ratio)
         if lattice.values.size <= MOST_CELLS or min(lattice.shape) < 40:
-            return lattice.with_values(np.ascontiguousarray(lattice.values, np.float64)), sizes
+            return lattice.with_values(np.ascontiguousarray(lattice.values, np.float64)), blocks.max(axis=(1, 3))
         ratio *= 2
 
 
@@ -283,13 +258,6 @@ def _set_out_from(lattice: Grid, sizes: npt.NDArray[np.int8]) -> tuple[IntArray,
     best = height.argmax(axis=-1)[rows, cols]
     cells = (rows * k + best // k) * sizes.shape[1] + cols * k + best % k
     return cells.astype(np.int32), size[rows, cols].astype(np.int32)
-
-
-def _largest(starts: StartGround, shape: tuple[int, int], ratio: int) -> npt.NDArray[np.int8]:
-    """Of the sizes in each working cell the largest."""
-    ny, nx = shape
-    found: npt.NDArray[np.int8] = starts.size[: ny * ratio, : nx * ratio].reshape(ny, ratio, nx, ratio).max(axis=(1, 3))
-    return found
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -312,12 +280,9 @@ class _MemberStarts:
         samples = Samples(
             x_m=x, y_m=y, east_m_s=rest, north_m_s=rest, friction=self.friction[part], drag_per_m=self.drag_per_m[part]
         )
+        load = self.centripetal_load
         tracks = slide_samples(
-            smooth,
-            samples,
-            largest_step_s=LARGEST_STEP_S,
-            largest_step_cells=LARGEST_STEP_CELLS,
-            centripetal_load=self.centripetal_load,
+            smooth, samples, largest_step_s=LARGEST_STEP_S, largest_step_cells=LARGEST_STEP_CELLS, centripetal_load=load
         )
         return tracks, cells
 

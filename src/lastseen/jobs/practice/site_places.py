@@ -14,12 +14,10 @@ from skimage.graph import MCP_Geometric
 from lastseen.core import BoolArray, FloatArray, Grid, IntArray, bearing_text, cells_of_outline, map_in_threads
 from lastseen.jobs.practice import sites_kernels
 from lastseen.jobs.practice.site import Exposure, Lookout, SiteRequest, Way
-from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach
+from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach, spread_over
 from lastseen.rescue import walking_speed_m_s
 from lastseen.snow import descend
 from lastseen.terrain import GroundLayers, smooth_heights
-
-# ---- Where a rectangle of the wanted size lies across the fall line on ground of the wanted slope
 
 EDGE_M = 100.0  # a site lies at least this far inside the elevation model; design choice
 LEAST_INSIDE = 0.9  # share of the site within the slopes asked for; none of it is steeper; design choice
@@ -36,15 +34,13 @@ KEEP_OFF = ("trees", "water", "crevasses", "rocks", "buildings", "no_go")
 class Places:
     """Rectangles that pass on slope and exposure, the most promising first; arrays of one length."""
 
-    # cell of the middle
-    row: IntArray
+    row: IntArray  # cell of the middle
     col: IntArray
     downhill: FloatArray  # shape (n, 2); unit vector down the fall line, east and north
-    # mean slope, its standard deviation, share within the slopes, distance to reached ground
-    slope_deg: FloatArray
+    slope_deg: FloatArray  # mean, and its standard deviation
     spread_deg: FloatArray
-    inside: FloatArray
-    away_m: FloatArray
+    inside: FloatArray  # share within the slopes
+    away_m: FloatArray  # distance to reached ground
 
 
 def distance_to_reached(starts: StartGround, reach: StartZoneReach) -> FloatArray:
@@ -53,18 +49,13 @@ def distance_to_reached(starts: StartGround, reach: StartZoneReach) -> FloatArra
     if not reached.any():
         return np.full(starts.ground.shape, np.inf)
     away = reach.share.with_values(ndimage.distance_transform_edt(~reached, sampling=reach.share.cell_m))
-    ratio = round(away.cell_m / starts.ground.cell_m)
-    ny, nx = starts.ground.shape
-    rows = np.minimum(np.arange(ny) // ratio, away.shape[0] - 1)
-    cols = np.minimum(np.arange(nx) // ratio, away.shape[1] - 1)
-    return np.asarray(away.values[rows[:, None], cols[None, :]], np.float64)
+    return np.asarray(spread_over(away, starts.ground), np.float64)
 
 
 def find_unusable(starts: StartGround, layers: GroundLayers, request: SiteRequest, away_m: FloatArray) -> BoolArray:
     """Cells that no site may hold: unknown, near the rim, under trees or water, no-go, reached by snow."""
     ground = starts.ground
-    known = np.isfinite(ground.values)
-    inner = np.pad(known, 1)
+    inner = np.pad(np.isfinite(ground.values), 1)
     bad: BoolArray = (ndimage.distance_transform_edt(inner, sampling=ground.cell_m) <= EDGE_M)[1:-1, 1:-1]
     bad |= starts.zones > 0
     for layer in layers.layers:
@@ -73,9 +64,8 @@ def find_unusable(starts: StartGround, layers: GroundLayers, request: SiteReques
     if not request.exposed_ok:
         bad |= away_m <= request.margin_m
     if request.near_m is not None:
-        rows, cols = np.arange(ground.shape[0]), np.arange(ground.shape[1])
-        x, _ = ground.centre_of(0, cols)
-        _, y = ground.centre_of(rows, 0)
+        x, _ = ground.centre_of(0, np.arange(ground.shape[1]))
+        _, y = ground.centre_of(np.arange(ground.shape[0]), 0)
         bad |= (x[None, :] - request.near_m[0]) ** 2 + (y[:, None] - request.near_m[1]) ** 2 > request.within_m**2
     return bad
 
@@ -84,16 +74,12 @@ def find_places(starts: StartGround, request: SiteRequest, bad: BoolArray, away_
     """All rectangles that pass, in the order of slope, evenness and distance from reached ground."""
     cell = starts.ground.cell_m
     sigma = 0.35 * request.height_m / cell
-    east, north = (
-        ndimage.gaussian_filter(values, sigma, mode="nearest", truncate=2.0) for values in starts.gradient_m_m
-    )
+    east, north = (ndimage.gaussian_filter(part, sigma, mode="nearest", truncate=2.0) for part in starts.gradient_m_m)
     step = max(1, round(CENTRES_M / cell))
     slope = starts.slope_deg
     with np.errstate(invalid="ignore"):
-        fair = ~bad & (slope <= request.high_deg)
-    rows, cols = (
-        values.astype(np.int32) * step + step // 2 for values in np.nonzero(fair[step // 2 :: step, step // 2 :: step])
-    )
+        fair = (~bad & (slope <= request.high_deg))[step // 2 :: step, step // 2 :: step]
+    rows, cols = (index.astype(np.int32) * step + step // 2 for index in np.nonzero(fair))
     half_map = 0.5 * request.height_m * math.cos(math.radians(0.5 * (request.low_deg + request.high_deg)))
     out = np.empty((rows.size, 6))
     away = away_m.astype(np.float32)
@@ -111,8 +97,8 @@ def find_places(starts: StartGround, request: SiteRequest, bad: BoolArray, away_
     rows, cols, out = rows[kept], cols[kept], out[kept]
     order = np.lexsort((cols, rows, -np.round(first_score(request, out[:, 2], out[:, 3], out[:, 4]), 6)))
     if order.size > MOST_PLACES:  # the best of each block
-        blocks = rows[order] // max(1, round(0.5 * request.width_m / cell)) * slope.shape[1]
-        blocks += cols[order] // max(1, round(0.5 * request.width_m / cell))
+        wide = max(1, round(0.5 * request.width_m / cell))
+        blocks = rows[order] // wide * slope.shape[1] + cols[order] // wide
         order = order[np.sort(np.unique(blocks, return_index=True)[1])]
     rows, cols, out = rows[order], cols[order], out[order]
     down = np.stack([east[rows, cols], north[rows, cols]], axis=1)
@@ -124,13 +110,19 @@ def find_places(starts: StartGround, request: SiteRequest, bad: BoolArray, away_
 
 def cells_within(outline: Polygon, grid: Grid) -> IntArray:
     """Flat indices of the cells whose centre lies in an outline, looked for round it only."""
-    west, south, east, north = outline.bounds
-    part = grid.window(west, south, east, north)
+    part = grid.window(*outline.bounds)
     found = cells_of_outline(outline, part)
     r0 = round((grid.north_m - part.north_m) / grid.cell_m)
     c0 = round((part.west_m - grid.west_m) / grid.cell_m)
     rows, cols = found // part.shape[1] + r0, found % part.shape[1] + c0
     return (rows * grid.shape[1] + cols).astype(np.int32)
+
+
+def mask_of(area: Polygon | MultiPolygon, grid: Grid) -> BoolArray:
+    """Cells whose centre lies in an area."""
+    inside = np.zeros(grid.shape, bool)
+    inside.flat[cells_of_outline(area, grid)] = True
+    return inside
 
 
 def slope_part(request: SiteRequest, slope_deg: FloatArray | float) -> FloatArray:
@@ -162,13 +154,9 @@ def outlines_of(ground: Grid, request: SiteRequest, places: Places) -> npt.NDArr
     a, b = 0.5 * request.width_m, 0.5 * request.height_m * np.cos(np.radians(places.slope_deg))
     signs = ((1.0, -1.0), (-1.0, -1.0), (-1.0, 1.0), (1.0, 1.0), (1.0, -1.0))
     # Whoever looks up the slope has (uy, -ux) on the left hand.
-    rings = np.stack(
-        [np.stack([x + s * a * uy + t * b * ux, y - s * a * ux + t * b * uy], axis=-1) for s, t in signs], axis=1
-    )
-    return np.asarray(polygons(rings))
+    corners = [np.stack([x + s * a * uy + t * b * ux, y - s * a * ux + t * b * uy], axis=-1) for s, t in signs]
+    return np.asarray(polygons(np.stack(corners, axis=1)))
 
-
-# ---- What comes down to one site, and the sentences that say it
 
 ASCENT_SMOOTHING_M = 15.0  # the way up follows the slope and not its bumps; design choice
 FARTHEST_ASCENT_M = 4000.0
@@ -195,21 +183,15 @@ def distance_to_starts(starts: StartGround) -> StartDistance:
     if starts.count == 0:
         nothing = np.zeros(shape, np.int32)
         return StartDistance(away_m=np.full(shape, np.inf), row=nothing, col=nothing)
-    away, (row, col) = ndimage.distance_transform_edt(
-        starts.zones == 0, sampling=starts.ground.cell_m, return_indices=True
-    )
+    far, cell_m = starts.zones == 0, starts.ground.cell_m
+    away, (row, col) = ndimage.distance_transform_edt(far, sampling=cell_m, return_indices=True)
     return StartDistance(away_m=away, row=row, col=col)
 
 
 def exposure_of(
-    site: Polygon,
-    request: SiteRequest,
-    *,
-    starts: StartGround,
-    reach: StartZoneReach,
-    away_m: FloatArray,
+    site: Polygon, request: SiteRequest, *, starts: StartGround, reach: StartZoneReach, away_m: FloatArray,
     to_start: StartDistance,
-) -> Exposure:
+) -> Exposure:  # fmt: skip
     """What comes down to a site or its margin."""
     ground = starts.ground
     inside = cells_within(site.buffer(0.5 * ground.cell_m), ground)
@@ -217,17 +199,13 @@ def exposure_of(
     share = float(reach.share.values.ravel()[round_it].max(initial=0.0))
     fastest = round_it[int(np.argmax(reach.speed_m_s.ravel()[round_it]))] if round_it.size else 0
     begins = int(reach.source.ravel()[fastest]) if share > 0.0 else -1
-    nx = reach.share.shape[1]
     from_m, above = None, math.nan
     if begins >= 0:
-        x, y = reach.share.centre_of(begins // nx, begins % nx)
+        x, y = reach.share.centre_of(*divmod(begins, reach.share.shape[1]))
         from_m = (float(x), float(y))
-        height_m = float(ground.sample(site.centroid.x, site.centroid.y))
-        above = float(ground.sample(*from_m)) - height_m
+        above = float(ground.sample(*from_m)) - float(ground.sample(site.centroid.x, site.centroid.y))
     nearest = inside[int(np.argmin(to_start.away_m.ravel()[inside]))]
-    lower = bool(
-        ground.values[to_start.row.ravel()[nearest], to_start.col.ravel()[nearest]] < ground.values.ravel()[nearest]
-    )
+    start = (to_start.row.ravel()[nearest], to_start.col.ravel()[nearest])
     return Exposure(
         share=share,
         distance_m=float(away_m.ravel()[inside].min()),
@@ -235,7 +213,7 @@ def exposure_of(
         from_m=from_m,
         from_above_m=above,
         start_distance_m=float(to_start.away_m.ravel()[nearest]),
-        start_below=lower,
+        start_below=bool(ground.values[start] < ground.values.ravel()[nearest]),
     )
 
 
@@ -249,11 +227,10 @@ def runs_off_above(site: Polygon, broad: Grid) -> bool:
     step = 0.5 * broad.cell_m
     path = np.empty((int(FARTHEST_ASCENT_M / step), 3))
     upside_down = -broad.values
-    for x, y in [*top, (site.centroid.x, site.centroid.y)]:
-        _, code = descend(upside_down, broad.cell_m, x - broad.west_m, broad.north_m - y, step, path)
-        if code in (1, 2):
-            return True
-    return False
+    return any(
+        descend(upside_down, broad.cell_m, x - broad.west_m, broad.north_m - y, step, path)[1] in (1, 2)
+        for x, y in [*top, (site.centroid.x, site.centroid.y)]
+    )
 
 
 def broad_ground(reach: StartZoneReach, lattice: Grid) -> Grid:
@@ -265,8 +242,8 @@ def exposure_statement(
     site: Polygon, exposure: Exposure, request: SiteRequest, starts: StartGround, reach: StartZoneReach
 ) -> str:
     """What comes down, with its limits."""
-    low = min(friction for by_size in reach.frictions for friction in by_size[: request.most_size])
-    high = max(friction for by_size in reach.frictions for friction in by_size[: request.most_size])
+    frictions = [friction for by_size in reach.frictions for friction in by_size[: request.most_size]]
+    low, high = min(frictions), max(frictions)
     members = len(reach.frictions)
     runs = (
         f"{_spaced(reach.samples)} bodies came down from {_spaced(starts.count)} start zones ({starts.least_deg:g} "
@@ -277,11 +254,9 @@ def exposure_statement(
     left_out = f"; {request.left_out}" if request.left_out else ""
     if exposure.share > 0.0:
         return f"{_reached_text(site, exposure, request, members)} {runs}{left_out}. {SITE_LIMITS}"
-    far = (
-        "none passes any ground here"
-        if math.isinf(exposure.distance_m)
-        else f"the nearest ground that one passes is {exposure.distance_m:.0f} m away"
-    )
+    far = f"the nearest ground that one passes is {exposure.distance_m:.0f} m away"
+    if math.isinf(exposure.distance_m):
+        far = "none passes any ground here"
     if starts.count == 0:
         runs = f"there is no start-zone ground of {starts.least_deg:g} degrees and more in this elevation model"
     text = f"No start zone in this model reaches it{left_out}: {runs}; {far}."
@@ -309,8 +284,6 @@ def _reached_text(site: Polygon, exposure: Exposure, request: SiteRequest, membe
 def _spaced(number: int) -> str:
     return f"{number:,}".replace(",", "\u00a0")  # stays on one line
 
-
-# ---- The way in, the way out, and the place from which a lookout watches
 
 WALK_CELL_M = 10.0  # ways are looked for on cells of about this size; design choice
 AROUND_M = 600.0  # ground round a site in which ways are looked for; design choice
@@ -341,12 +314,9 @@ def cut_surroundings(
 ) -> SiteSurroundings:
     """Cut the ground round a site out on walking cells; what bars a way in any part of a cell bars it there."""
     ratio = max(1, round(WALK_CELL_M / ground.cell_m))
-    west, south, east, north = box
-    wide = ground.window(west, south, east, north)
-    r0, c0 = (
-        round((ground.north_m - wide.north_m) / ground.cell_m),
-        round((wide.west_m - ground.west_m) / ground.cell_m),
-    )
+    wide = ground.window(*box)
+    r0 = round((ground.north_m - wide.north_m) / ground.cell_m)
+    c0 = round((wide.west_m - ground.west_m) / ground.cell_m)
     ny, nx = (n // ratio for n in wide.shape)
     part = (slice(r0, r0 + ny * ratio), slice(c0, c0 + nx * ratio))
 
@@ -372,18 +342,16 @@ def ways_of(
     The way in comes from where people are (``near_m``), else from a road, else from 300 m away where that is easiest.
     The way out goes 300 m away on another side. None where there is no way on ground below 30 degrees.
     """
-    walk = _Walk(around, site)
-    middle = site.centroid
-    if near_m is not None and bool(around.ground.contains(*near_m)):
-        row, col = (int(index) for index in around.ground.cell_of(*near_m))
-        way_in = walk.way((row, col), "the starting place", inward=True)
-    else:
-        road = walk.nearest(walk.cells_in(roads)) if roads is not None else None
-        if road is not None:
-            way_in = walk.way(road, "the nearest road", inward=True)
-        else:
-            found = walk.nearest(walk.ring(middle, None))
-            way_in = walk.way(found, f"{OUT_M:g} m away", inward=True) if found else None
+    walk, grid, middle = _Walk(around, site), around.ground, site.centroid
+    begin, name = None, "the starting place"
+    if near_m is not None and bool(grid.contains(*near_m)):
+        row, col = (int(index) for index in grid.cell_of(*near_m))
+        begin = (row, col)
+    elif roads is not None:
+        begin, name = walk.nearest(mask_of(roads.buffer(0.7 * grid.cell_m), grid)), "the nearest road"
+    if begin is None:
+        begin, name = walk.nearest(walk.ring(middle, None)), f"{OUT_M:g} m away"
+    way_in = walk.way(begin, name, inward=True) if begin else None
     other = walk.nearest(walk.ring(middle, way_in.bearing_deg if way_in else None))
     return way_in, walk.way(other, f"{OUT_M:g} m away", inward=False) if other else None
 
@@ -399,26 +367,15 @@ class _Walk:
         pace = 0.5 * (1.0 / walking_speed_m_s(0.5 * rise) + 1.0 / walking_speed_m_s(-0.5 * rise))
         cost = np.where(around.reached, REACHED_COST, 1.0) * pace
         cost[around.barred] = -1.0
-        inside = cells_of_outline(site.buffer(0.5 * grid.cell_m), grid)
-        starts = [(int(c) // grid.shape[1], int(c) % grid.shape[1]) for c in inside]
-        starts = [start for start in starts if cost[start] > 0.0]
+        inside = cells_of_outline(site.buffer(0.5 * grid.cell_m), grid).tolist()
+        starts = [start for c in inside if cost[start := divmod(c, grid.shape[1])] > 0.0]
         self._found = MCP_Geometric(cost) if starts else None
-        self._time: FloatArray = np.full(grid.shape, np.inf)
-        if self._found is not None:
-            self._time = self._found.find_costs(starts)[0]
-
-    def cells_in(self, area: MultiPolygon) -> BoolArray:
-        """Cells that an area touches."""
-        grid = self._around.ground
-        inside = np.zeros(grid.shape[0] * grid.shape[1], bool)
-        inside[cells_of_outline(area.buffer(0.7 * grid.cell_m), grid)] = True
-        return inside.reshape(grid.shape)
+        self._time: FloatArray = self._found.find_costs(starts)[0] if starts else np.full(grid.shape, np.inf)
 
     def ring(self, middle: Point, but_deg: float | None) -> BoolArray:
         """Cells about 300 m from the middle that snow does not reach, on another side than a bearing."""
         grid = self._around.ground
-        rows, cols = np.indices(grid.shape)
-        x, y = grid.centre_of(rows, cols)
+        x, y = grid.centre_of(*np.indices(grid.shape))
         away = np.hypot(x - middle.x, y - middle.y)
         ring = (np.abs(away - OUT_M) <= grid.cell_m) & ~self._around.reached
         if but_deg is not None:
@@ -463,33 +420,27 @@ class _Walk:
 def lookout_of(around: SiteSurroundings, site: Polygon, start: BoolArray, name: str) -> Lookout | None:
     """The place that sees most of the site and of the start-zone ground above it, and that snow does not reach.
 
-    Parameters
-    ----------
-    start : ndarray of bool
-        Start-zone ground on the walking cells.
+    ``start`` is start-zone ground on the walking cells.
     """
     grid, middle = around.ground, site.centroid
-    rows, cols = np.indices(grid.shape)
-    x, y = grid.centre_of(rows, cols)
-    inside = np.zeros(grid.shape[0] * grid.shape[1], bool)
-    inside[cells_of_outline(site.buffer(0.5 * grid.cell_m), grid)] = True
-    away = ndimage.distance_transform_edt(~inside.reshape(grid.shape), sampling=grid.cell_m)
+    x, y = grid.centre_of(*np.indices(grid.shape))
+    inside = mask_of(site.buffer(0.5 * grid.cell_m), grid)
+    away = ndimage.distance_transform_edt(~inside, sampling=grid.cell_m)
     fair = (away >= LOOKOUT_M[0]) & (away <= LOOKOUT_M[1]) & ~around.reached & ~around.barred
     fair &= around.slope_deg <= LOOKOUT_SLOPE_DEG
     eyes = _thinned(fair, MOST_EYES)
     if not len(eyes):
         return None
-    level = float(np.nanmax(grid.values[inside.reshape(grid.shape)])) if inside.any() else np.inf
+    level = float(np.nanmax(grid.values[inside])) if inside.any() else np.inf
     with np.errstate(invalid="ignore"):
         above = start & (grid.values > level) & (np.hypot(x - middle.x, y - middle.y) <= WATCHED_M)
-    ground = np.ascontiguousarray(grid.values)
-    of_site = sites_kernels.seen_shares(
-        ground, eyes + 0.5, _thinned(inside.reshape(grid.shape), 60) + 0.5, EYE_M, MARK_M
+    ground, marks = np.ascontiguousarray(grid.values), _thinned(above, MOST_MARKS)
+    of_site, of_above = (
+        sites_kernels.seen_shares(ground, eyes + 0.5, cells + 0.5, EYE_M, MARK_M)
+        for cells in (_thinned(inside, 60), marks)
     )
-    marks = _thinned(above, MOST_MARKS)
-    of_above = (
-        sites_kernels.seen_shares(ground, eyes + 0.5, marks + 0.5, EYE_M, MARK_M) if len(marks) else np.ones(len(eyes))
-    )
+    if not len(marks):
+        of_above[:] = 1.0
     far = away[eyes[:, 0].astype(int), eyes[:, 1].astype(int)]
     score = np.where(of_site >= LEAST_SEEN, 0.4 * of_site + 0.4 * of_above + 0.2 * (1.0 - far / LOOKOUT_M[1]), -1.0)
     best = int(np.argmax(np.round(score, 9)))

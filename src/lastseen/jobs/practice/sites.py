@@ -20,7 +20,6 @@ from lastseen.core import (
     Progress,
     ResourceError,
     Scenario,
-    cells_of_outline,
     no_progress,
     percent,
     require_memory,
@@ -42,8 +41,6 @@ from lastseen.terrain import (
     require_inside,
 )
 from lastseen.traps import Trap, describe_invisible_traps, find_traps
-
-# ---- In which order sites are offered, and why
 
 SLOW_WAY_S = 1200.0  # a way in of this time makes a site no better for it; design choice
 LONG_REACHED_M = 500.0  # so much of the way in on ground reached by snow halves the rank; design choice
@@ -108,15 +105,9 @@ def _numbered(site: Site, number: int, of: int) -> Site:
     elif site.way_in.reached_m > 0.0:
         factor = _approach_factor(site.way_in)
         text += f"; times {factor:.2f}, since a body reaches {site.way_in.reached_m:.0f} m of the way in"
-    return replace(
-        site,
-        number=number,
-        lookout=lookout,
-        reason=f"Number {number} of {of} that passed, with {site.rank:.2f} of 1: {text}.",
-    )
+    reason = f"Number {number} of {of} that passed, with {site.rank:.2f} of 1: {text}."
+    return replace(site, number=number, lookout=lookout, reason=reason)
 
-
-# ---- Find and rank ground for practice
 
 NEAR_TRAP_M = 50.0  # terrain traps this near are named; design choice
 TRAP_RIM_M = 200.0  # ground round them that traps are measured on
@@ -145,24 +136,9 @@ def find_sites(
 ) -> SiteSearch:
     """Find ground for practice: of the slope asked for, that no start zone in the model reaches, without terrain traps.
 
-    Parameters
-    ----------
-    ground : Grid
-        Elevations, metres; NaN is no data.
-    layers : GroundLayers
-        Trees, water, roads and more, on the same lattice; may be empty.
-
-    Returns
-    -------
-    SiteSearch
-        At least one site.
-
-    Raises
-    ------
-    NothingFoundError
-        If no ground passes; the sentence says what refused how much.
-    InputError
-        If the ground is too small for a site.
+    ``ground`` are elevations (NaN is no data), ``layers`` trees, water, roads and more on the same lattice; may be
+    empty. At least one site is found: where no ground passes a `NothingFoundError` says what refused how much, and
+    ground too small for a site is an `InputError`.
     """
     if min(ground.shape) * ground.cell_m < 2.0 * site_places.EDGE_M + max(request.width_m, request.height_m):
         raise InputError(
@@ -202,26 +178,20 @@ def find_sites(
 def _prepare(
     ground: Grid, starts: StartGround, reach: StartZoneReach, layers: GroundLayers, request: SiteRequest
 ) -> _SiteGround:
-    away = site_places.distance_to_reached(starts, reach)
     ratio = round(reach.share.cell_m / ground.cell_m)
     lattice = average_onto_lattice(ground, ratio) if ratio > 1 else ground
     aspect = np.degrees(np.arctan2(*starts.gradient_m_m)) % 360.0
-    terrain = Terrain(
-        elevation=ground, slope_deg=ground.with_values(starts.slope_deg), aspect_deg=ground.with_values(aspect)
-    )
-    share = np.where(starts.zones > 0, 1.0, reach.over(ground))
-    to_start = site_places.distance_to_starts(starts)
-    broad = site_places.broad_ground(reach, lattice)
+    slope = ground.with_values(starts.slope_deg)
     return _SiteGround(
         request=request,
         starts=starts,
         reach=reach,
         layers=layers,
-        terrain=terrain,
-        share=share,
-        away_m=away,
-        to_start=to_start,
-        broad=broad,
+        terrain=Terrain(elevation=ground, slope_deg=slope, aspect_deg=ground.with_values(aspect)),
+        share=np.where(starts.zones > 0, 1.0, reach.over(ground)),
+        away_m=site_places.distance_to_reached(starts, reach),
+        to_start=site_places.distance_to_starts(starts),
+        broad=site_places.broad_ground(reach, lattice),
     )
 
 
@@ -262,54 +232,37 @@ def _candidates(look: _SiteGround, places: site_places.Places, tally: dict[str, 
 
 def _traps(look: _SiteGround, outline: Polygon) -> tuple[list[Trap], tuple[str, ...]]:
     """Terrain traps inside an outline, and in words those near it."""
-    terrain, layers = _ground_around(look, outline.buffer(NEAR_TRAP_M + TRAP_RIM_M).bounds)
-    ground = terrain.elevation
-    where: BoolArray = np.zeros(ground.shape[0] * ground.shape[1], bool)
-    where[cells_of_outline(outline.buffer(NEAR_TRAP_M), ground)] = True
-    found = find_traps(terrain, where.reshape(ground.shape), layers)
-    inside = [trap for trap in found if trap.outline.intersects(outline)]
-    near = [
-        f"{trap.kind}, {outline.distance(trap.outline):.0f} m away"
-        for trap in found
-        if 0.0 < outline.distance(trap.outline) <= NEAR_TRAP_M
-    ]
-    return inside, tuple(near)
-
-
-def _ground_around(look: _SiteGround, bounds: tuple[float, float, float, float]) -> tuple[Terrain, GroundLayers]:
-    """Terrain and layers of the ground round a place."""
-    all_of = look.terrain
-    terrain = Terrain(
-        elevation=all_of.elevation.window(*bounds),
-        slope_deg=all_of.slope_deg.window(*bounds),
-        aspect_deg=all_of.aspect_deg.window(*bounds),
-    )
+    bounds = outline.buffer(NEAR_TRAP_M + TRAP_RIM_M).bounds
+    whole = look.terrain
+    grids = (whole.elevation, whole.slope_deg, whole.aspect_deg)
+    ground, slope, aspect = (grid.window(*bounds) for grid in grids)
     layers = tuple(replace(layer, cover=layer.cover.window(*bounds)) for layer in look.layers.layers)
-    return terrain, GroundLayers(layers=layers)
+    where = site_places.mask_of(outline.buffer(NEAR_TRAP_M), ground)
+    terrain = Terrain(elevation=ground, slope_deg=slope, aspect_deg=aspect)
+    found = find_traps(terrain, where, GroundLayers(layers=layers))
+    inside = [trap for trap in found if trap.outline.intersects(outline)]
+    away = [(trap.kind, outline.distance(trap.outline)) for trap in found]
+    return inside, tuple(f"{kind}, {away_m:.0f} m away" for kind, away_m in away if 0.0 < away_m <= NEAR_TRAP_M)
 
 
 def _site(look: _SiteGround, places: site_places.Places, k: int, outline: Polygon, near: tuple[str, ...]) -> Site:
     request, ground = look.request, look.starts.ground
     middle = (outline.centroid.x, outline.centroid.y)
+    starts, reach = look.starts, look.reach
     exposure = site_places.exposure_of(
-        outline,
-        request,
-        starts=look.starts,
-        reach=look.reach,
-        away_m=look.away_m,
-        to_start=look.to_start,
+        outline, request, starts=starts, reach=reach, away_m=look.away_m, to_start=look.to_start
     )
-    around = site_places.cut_surroundings(
-        ground, look.share, look.starts.slope_deg, look.layers, _box_round(look, middle)
-    )
+    box = _box_round(look, middle)
+    around = site_places.cut_surroundings(ground, look.share, starts.slope_deg, look.layers, box)
     roads = look.layers.of("roads")
     way_in, way_out = site_places.ways_of(around, outline, request.near_m, roads.outline if roads else None)
-    lookout = site_places.lookout_of(around, outline, _starts_on(look.starts, around.ground), "")
+    lookout = site_places.lookout_of(around, outline, _starts_on(starts, around.ground), "")
     cells = site_places.cells_within(outline, ground)
+    slope, spread = float(places.slope_deg[k]), float(places.spread_deg[k])
     parts = rank_parts(
         request,
-        slope_deg=float(places.slope_deg[k]),
-        spread_deg=float(places.spread_deg[k]),
+        slope_deg=slope,
+        spread_deg=spread,
         away_m=exposure.distance_m,
         way_in=way_in,
         way_out=way_out,
@@ -321,11 +274,9 @@ def _site(look: _SiteGround, places: site_places.Places, k: int, outline: Polygo
         middle_m=middle,
         elevation_m=float(ground.sample(*middle)),
         downhill_deg=math.degrees(math.atan2(*places.downhill[k])) % 360.0,
-        slope_deg=float(places.slope_deg[k]),
-        spread_deg=float(places.spread_deg[k]),
-        steepest_deg=float(np.nanmax(look.starts.slope_deg.ravel()[cells]))
-        if cells.size
-        else float(places.slope_deg[k]),
+        slope_deg=slope,
+        spread_deg=spread,
+        steepest_deg=float(np.nanmax(starts.slope_deg.ravel()[cells])) if cells.size else slope,
         inside_range=float(places.inside[k]),
         exposure=exposure,
         way_in=way_in,
@@ -334,7 +285,7 @@ def _site(look: _SiteGround, places: site_places.Places, k: int, outline: Polygo
         traps_near=near,
         parts=parts,
         rank=rank_of(parts, way_in),
-        statement=site_places.exposure_statement(outline, exposure, request, look.starts, look.reach),
+        statement=site_places.exposure_statement(outline, exposure, request, starts, reach),
         reason="",
     )
 
@@ -352,11 +303,9 @@ def _box_round(look: _SiteGround, middle: tuple[float, float]) -> tuple[float, f
 
 def _starts_on(starts: StartGround, lattice: Grid) -> BoolArray:
     """Start-zone ground at the middles of other cells."""
-    rows, cols = np.indices(lattice.shape)
-    i, j = starts.ground.cell_of(*lattice.centre_of(rows, cols))
-    found: BoolArray = (
-        starts.zones[np.clip(i, 0, starts.zones.shape[0] - 1), np.clip(j, 0, starts.zones.shape[1] - 1)] > 0
-    )
+    cells = starts.ground.cell_of(*lattice.centre_of(*np.indices(lattice.shape)))
+    i, j = (np.clip(index, 0, n - 1) for index, n in zip(cells, starts.zones.shape, strict=True))
+    found: BoolArray = starts.zones[i, j] > 0
     return found
 
 
@@ -386,16 +335,12 @@ def _refused_text(look: _SiteGround, refused: RefusedGround) -> str:
 
 def _no_site_text(look: _SiteGround, refused: RefusedGround, places: int) -> str:
     request = look.request
-    text = (
-        f"no ground of {request.width_m:g} x {request.height_m:g} m passes ({places} places have slope and distance): "
-    )
-    text += _refused_text(look, refused)
+    text = f"no ground of {request.width_m:g} x {request.height_m:g} m passes ({places} places have slope and distance)"
+    text += f": {_refused_text(look, refused)}"
     if refused.without_lookout:
         text += f", and {refused.without_lookout} have no lookout place"
-    ask = ["ask for a smaller --size or a wider --slope"]
-    ask.append(
-        "name another --near or a wider --within" if request.near_m is not None else "use a larger elevation model"
-    )
+    larger = "name another --near or a wider --within" if request.near_m is not None else "use a larger elevation model"
+    ask = ["ask for a smaller --size or a wider --slope", larger]
     if request.most_size == SIZES[-1]:
         ask.append(f"--largest {SIZES[-2]}, which leaves events of size {SIZES[-1]} out, as every sheet then says")
     if not request.exposed_ok:
@@ -434,8 +379,6 @@ def _notes(look: _SiteGround, refused: RefusedGround) -> tuple[str, ...]:
     return to_sentences(notes)
 
 
-# ---- From a question about practice ground to its answer: elevation and layers read, sites found
-
 GB_PER_MILLION_CELLS = 0.25  # careful: the bench measured 0.05 above the libraries at 1 million cells of 5 m
 MOST_CELLS = 16_000_000
 AROUND_M = 3000.0  # ground round the search with --near, for what comes down from above; design choice
@@ -454,10 +397,7 @@ class SiteView:
 
 
 def view_sites(
-    scenario: Scenario,
-    request: SiteRequest,
-    near: LonLat | None = None,
-    progress: Progress = no_progress,
+    scenario: Scenario, request: SiteRequest, near: LonLat | None = None, progress: Progress = no_progress
 ) -> SiteView:
     """Read the ground, all of it or 3 km beyond the distance round a place, and find sites on it."""
     progress("opening the elevation model", 0.0)

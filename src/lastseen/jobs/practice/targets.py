@@ -26,8 +26,6 @@ from lastseen.search import (
     list_poa_places,
 )
 
-# ---- Hidden targets: where they lie, how deep, which way they point, how hard they are to find
-
 What = Literal["target", "decoy"]
 
 
@@ -37,8 +35,7 @@ class Target:
 
     name: str  # t1, T2, ... for targets, D1, D2, ... for decoys.
     what: What
-    # of the snow above it, map metres
-    x_m: float
+    x_m: float  # of the snow above it, map metres
     y_m: float
     z_m: float
     depth_m: float  # at right angles to the snow
@@ -52,8 +49,8 @@ class Difficulty:
     """How hard a target is, as numbers."""
 
     name: str
-    # (float, float, float); 10th, 50th and 90th percentile of the time to the first signal if the plan is walked at its
-    # own pace, from when the searchers set out; NaN where it is not heard
+    # 10th, 50th and 90th percentile of the time to the first signal if the plan is walked at its own pace, from when
+    # the searchers set out; NaN where it is not heard
     first_signal_s: tuple[float, float, float]
     heard: float  # share of the simulated searches of the plan that hear it
     overlap: float  # share of the ground from which it is heard where another target is heard too
@@ -76,8 +73,7 @@ class StakeOut:
     """Two straight distances on the snow that give the place of a target."""
 
     name: str
-    # from the marks A and B, straight, in 3-D
-    from_a_m: float
+    from_a_m: float  # from the marks A and B, straight, in 3-D
     from_b_m: float
     cut_deg: float  # angle at which the two tapes meet on the map: near 90 is good, under 30 or over 150 is poor
 
@@ -91,7 +87,7 @@ class TargetPlan:
     seed: int
     targets: tuple[Target, ...]  # targets, then decoys, each in the order in which they are hidden
     difficulty: tuple[Difficulty, ...]  # of the targets
-    marks: tuple[Mark, Mark]  # (Mark, Mark); a and B; seen from A towards B all targets lie on the left
+    marks: tuple[Mark, Mark]  # A and B; seen from A towards B all targets lie on the left
     stakes: tuple[StakeOut, ...]  # in the order of the targets
     order: tuple[str, ...]  # in which they are hidden: a short walk from mark A
 
@@ -100,8 +96,6 @@ class TargetPlan:
         """How many must be counted back in."""
         return sum(target.what == "target" for target in self.targets)
 
-
-# ---- How hard a layout of targets is: numbers, no grade
 
 _DRAWS = 200  # of the range, for the spread between transmitters
 _SAMPLES = 61  # across the greatest range, each way
@@ -121,20 +115,17 @@ def rate_difficulty(targets: Sequence[Target], plan: PlannedSearch, seed: int) -
     for target in transmitters:
         ranges = np.maximum(LEAST_RANGE_M, generator.normal(reception.r_max_m, reception.sd_m, _DRAWS))
         place, axis = (np.tile(part, (_DRAWS, 1)) for part in (place_m(target), axis_of(target)))
-        hidden = Targets(xyz_m=place, axis=axis, range_m=ranges, dipole=True)
-        times = first_signals_s(walks, surface, hidden)
+        times = first_signals_s(walks, surface, Targets(xyz_m=place, axis=axis, range_m=ranges, dipole=True))
         heard = times[np.isfinite(times)]
         p10, p50, p90 = np.percentile(heard, (10, 50, 90)).tolist() if heard.size else (math.nan,) * 3
         others = [other for other in transmitters if other is not target]
-        near = min((math.dist(place_m(target), place_m(other)) for other in others), default=math.inf)
-        overlap = overlap_share(target, others, surface, reception.r_max_m)
         found.append(
             Difficulty(
                 name=target.name,
                 first_signal_s=(p10, p50, p90),
                 heard=heard.size / _DRAWS,
-                overlap=overlap,
-                neighbour_m=near,
+                overlap=overlap_share(target, others, surface, reception.r_max_m),
+                neighbour_m=min((math.dist(place_m(target), place_m(other)) for other in others), default=math.inf),
                 depth_m=target.depth_m,
             )
         )
@@ -184,8 +175,6 @@ def axis_of(target: Target) -> FloatArray:
     return np.array([math.sin(a) * math.cos(d), math.cos(a) * math.cos(d), -math.sin(d)])
 
 
-# ---- Where targets are hidden: drawn by seed from the probability of area, within the rules of an exercise
-
 _BATCH, _BATCHES, _FRESH_STARTS = 512, 40, 20
 DEPTH_STEP_M, AZIMUTH_STEP_DEG, DIP_STEP_DEG = 0.05, 10.0, 15.0  # what a person with a shovel can do; design choice
 
@@ -195,10 +184,9 @@ class TargetGround:
     """Where targets may lie, worked out once: draws are cheap."""
 
     allowed: BaseGeometry  # outline less the strip along its edge
-    # shape (n,); middle of each cell, and the running sum of weights
-    x_m: FloatArray
+    x_m: FloatArray  # shape (n,); middle of each cell
     y_m: FloatArray
-    total: FloatArray
+    total: FloatArray  # shape (n,); the running sum of weights
     cell_m: float
     surface: Surface
     steepest_deg: float
@@ -212,12 +200,7 @@ class TargetGround:
 def find_target_ground(plan: PlannedSearch, exercise: Exercise) -> TargetGround:
     """Where the targets of an exercise may lie on a plan.
 
-    Raises
-    ------
-    NothingFoundError
-        If nothing of the outline is left.
-    InputError
-        If the probability of area is 0 everywhere in it.
+    With nothing left of the outline it is a `NothingFoundError`, with no probability of area in it an `InputError`.
     """
     allowed = shapely.buffer(plan.outline, -exercise.edge_m) if exercise.edge_m else plan.outline
     if allowed.is_empty:
@@ -249,20 +232,21 @@ def place_targets(field: TargetGround, exercise: Exercise, seed: int) -> tuple[T
     """Targets and decoys by seed: the same seed gives the same places.
 
     The first target follows the probability of area within the rules; each further one follows it where it keeps the
-    least distance from those before it. Depths follow the published depth of the head (Falk and others 1994: mean
-    1.05 m, SD 0.85 m) within the limits of the exercise, and axes point anywhere; both are rounded to what a person
-    with a shovel can do.
-
-    Raises
-    ------
-    NothingFoundError
-        If the rules leave no room for so many.
+    least distance from those before it. Depths follow the published depth of the head (Falk and others 1994: mean 1.05
+    m, SD 0.85 m) within the limits of the exercise, and axes point anywhere; both are rounded to what a person with a
+    shovel can do. Rules that leave no room for so many are a `NothingFoundError`.
     """
     generator = np.random.default_rng(seed)
     count = exercise.targets + exercise.decoys
     most = 0
     for _ in range(_FRESH_STARTS):
-        places = _places(field, exercise, count, generator)
+        places: list[tuple[float, float]] = []
+        while len(places) < count:
+            close = exercise.close_pair_m if len(places) == 1 else 0.0
+            place = _next_place(field, places, exercise.apart_m, close, generator)
+            if place is None:
+                break
+            places.append(place)
         most = max(most, len(places))
         if len(places) == count:
             return _make_targets(field, exercise, places, generator)
@@ -271,20 +255,6 @@ def place_targets(field: TargetGround, exercise: Exercise, seed: int) -> tuple[T
         f"{exercise.edge_m:g} m from the edge and on at most {exercise.steepest_deg:g} degrees: ask for fewer, or "
         "closer together"
     )
-
-
-def _places(
-    field: TargetGround, exercise: Exercise, count: int, generator: np.random.Generator
-) -> list[tuple[float, float]]:
-    """Places one after the other, as many as are found."""
-    found: list[tuple[float, float]] = []
-    for number in range(count):
-        close = exercise.close_pair_m if number == 1 else 0.0
-        place = _next_place(field, found, exercise.apart_m, close, generator)
-        if place is None:
-            break
-        found.append(place)
-    return found
 
 
 def _next_place(
@@ -352,8 +322,7 @@ def axes_deg(u: FloatArray) -> tuple[FloatArray, FloatArray]:
 def _even_cells(plan: PlannedSearch, allowed: BaseGeometry) -> tuple[FloatArray, FloatArray, float]:
     """Cells of the ground around the allowed part, for places that are all as likely."""
     ground = plan.ground
-    wide = shapely.buffer(allowed, ground.cell_m)
-    rows, cols = np.divmod(cells_of_outline(wide, ground), ground.shape[1])
+    rows, cols = np.divmod(cells_of_outline(shapely.buffer(allowed, ground.cell_m), ground), ground.shape[1])
     if rows.size == 0:
         raise InputError("the outline lies off the ground: give elevation that holds it")
     x, y = ground.centre_of(rows, cols)
@@ -364,8 +333,6 @@ def _slopes_deg(surface: Surface, x_m: FloatArray, y_m: FloatArray) -> FloatArra
     east, north = surface.slopes(x_m, y_m)
     return np.asarray(np.degrees(np.arctan(np.hypot(east, north))))
 
-
-# ---- How targets are found back on the snow with a tape: two marks, two distances each, and a short way to hide them
 
 _BESIDE_M = 3.0  # marks stand this far outside the outline
 _LEAST_BASE_M = 10.0
@@ -384,10 +351,8 @@ def choose_marks(targets: Sequence[Target], plan: PlannedSearch) -> tuple[Mark, 
         if math.dist(start, end) < _LEAST_BASE_M and best is not None:
             continue
         marks = (_mark("A", start, surface), _mark("B", end, surface))
-        cuts = [stake.cut_deg for stake in stake_out(targets, marks)]
-        poorest = min(math.sin(math.radians(cut)) for cut in cuts)
-        off_ground = not all(surface.has_data(mark.x_m, mark.y_m).all() for mark in marks)
-        score = poorest - (1.0 if off_ground else 0.0)
+        poorest = min(math.sin(math.radians(stake.cut_deg)) for stake in stake_out(targets, marks))
+        score = poorest - (0.0 if all(surface.has_data(mark.x_m, mark.y_m).all() for mark in marks) else 1.0)
         if best is None or score > best[0] + 1e-9:
             best = score, marks
     if best is None:
@@ -424,23 +389,11 @@ def _mark(name: str, place: Sequence[float], surface: Surface) -> Mark:
     return Mark(name=name, x_m=x, y_m=y, z_m=float(surface.z(np.array([x]), np.array([y]))[0]))
 
 
-# ---- Hidden targets for practice: places, numbers of difficulty, stake-out
-
-
 def plan_targets(plan: PlannedSearch, exercise: Exercise, seed: int, *, name: str = "own") -> TargetPlan:
     """Place the targets of an exercise on a plan, with all that an instructor needs to hide them.
 
-    Parameters
-    ----------
-    seed : int
-        0 or more; the same seed gives the same places.
-    name : str
-        Of the exercise.
-
-    Raises
-    ------
-    InputError, NothingFoundError
-        See `find_target_ground` and `place_targets`.
+    ``seed`` is 0 or more, and the same seed gives the same places; ``name`` is that of the exercise. Errors are those
+    of `find_target_ground` and `place_targets`.
     """
     targets = place_targets(find_target_ground(plan, exercise), exercise, seed)
     marks = choose_marks(targets, plan)

@@ -18,8 +18,6 @@ from scipy import ndimage, signal
 from lastseen.core import WGS84, BoolArray, FloatArray, InputError, IntArray, transformer
 from lastseen.jobs.practice.drill import PlannedSearch
 
-# ---- Recorded tracks: as read, and cleaned with all that was done to them said
-
 FAR_M = 500.0  # a track that never comes this close to the outline belongs to another place; design choice
 FASTEST_M_S = 8.0  # nobody searches faster, on skis neither; design choice
 GAP_S, GAP_INTERVALS = 30.0, 5.0  # a pause in the recording is a gap from here on; design choice
@@ -36,11 +34,10 @@ class RawTrack:
     """A track as it was recorded."""
 
     name: str
-    # shape (n,)
-    lon_deg: FloatArray
+    lon_deg: FloatArray  # shape (n,), as all that follow
     lat_deg: FloatArray
-    time_s: FloatArray  # shape (n,); since 1970, UTC; NaN where not recorded
-    segment: IntArray  # shape (n,); number of the recorded segment
+    time_s: FloatArray  # since 1970, UTC; NaN where not recorded
+    segment: IntArray  # number of the recorded segment
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,8 +54,7 @@ class Cleaning:
     """What was done to a track."""
 
     fixes: int  # as recorded
-    # dropped, put in order, dropped
-    duplicates: int = 0
+    duplicates: int = 0  # dropped, as jumps are
     out_of_order: int = 0
     jumps: int = 0
     gaps: tuple[Gap, ...] = ()
@@ -75,14 +71,12 @@ class Track:
     """A cleaned track."""
 
     name: str
-    # shape (n,); map metres, smoothed where the recording is noisy
-    x_m: FloatArray
+    x_m: FloatArray  # shape (n,); map metres, smoothed where the recording is noisy
     y_m: FloatArray
     time_s: FloatArray  # shape (n,); since 1970, UTC, rising; without recorded times the number of the fix
     timed: bool  # whether the times are recorded ones
     run: IntArray  # shape (n,); stretches without a gap
-    # shape (n - 1,); whether the straight line from fix i to i + 1 is close enough to what was walked
-    trusted: BoolArray
+    trusted: BoolArray  # shape (n - 1,); whether the line from fix i to i + 1 is close enough to what was walked
     cleaning: Cleaning
 
 
@@ -97,12 +91,7 @@ class UnusedTrack:
 def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift_s: float = 0.0) -> Track | UnusedTrack:
     """Clean a recording: order, duplicates, jumps, gaps, noise; all that was done is said.
 
-    Parameters
-    ----------
-    gps_error_m : float
-        Radius that holds a fix two times in three.
-    shift_s : float
-        Added to all times.
+    ``gps_error_m`` is the radius that holds a fix two times in three; ``shift_s`` is added to all times.
     """
     good = np.isfinite(raw.lon_deg) & np.isfinite(raw.lat_deg) & (np.abs(raw.lat_deg) <= 90.0)
     good &= ~((raw.lon_deg == 0.0) & (raw.lat_deg == 0.0))  # what receivers write without a fix
@@ -113,9 +102,9 @@ def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift
     x, y = np.asarray(x, float), np.asarray(y, float)
     away = _away_m(x, y, plan)
     if away > FAR_M:
-        return UnusedTrack(
-            name=raw.name, reason=f"its nearest point lies {_far(away)} from the outline: is it a track of this drill?"
-        )
+        far = f"{away / 1000:.0f} km" if away >= 10_000 else f"{away:.0f} m"
+        reason = f"its nearest point lies {far} from the outline: is it a track of this drill?"
+        return UnusedTrack(name=raw.name, reason=reason)
     notes = [f"{lost} fixes without a place were dropped."] if lost else []
     time, segment = raw.time_s[good] + shift_s, raw.segment[good]
     timed = bool(np.isfinite(time).mean() > 0.9)
@@ -131,7 +120,6 @@ def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift
     x, y = _smoothed(x, y, run, interval, noise)
     step, way = np.diff(time), np.hypot(np.diff(x), np.diff(y))
     trusted = (np.diff(run) == 0) & ((step <= TRUSTED_S) if timed else (way <= 2.0 * TRUSTED_S))
-    wander = _wander_m(time, x, y) if timed else math.nan
     found = Cleaning(
         fixes=raw.lon_deg.size,
         duplicates=doubles,
@@ -140,7 +128,7 @@ def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift
         gaps=gaps,
         interval_s=interval,
         noise_m=noise,
-        wander_m=wander,
+        wander_m=_wander_m(time, x, y) if timed else math.nan,
         shifted_s=shift_s,
         notes=tuple(notes),
     )
@@ -152,32 +140,29 @@ def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift
 def cleaning_notes(track: Track, clock_zero_s: float) -> tuple[str, ...]:
     """What was done to a track, in plain sentences."""
     c = track.cleaning
-    notes = list(c.notes)
-    if c.duplicates:
-        notes.append(f"{c.duplicates} fixes with a time that was there already were dropped.")
-    if c.out_of_order:
-        notes.append(f"{c.out_of_order} fixes were out of order and were sorted by time.")
-    if c.jumps:
-        notes.append(f"{c.jumps} fixes were dropped as jumps: faster than {FASTEST_M_S:g} m/s beyond the GPS error.")
+    gaps = []
     for gap in c.gaps[:3]:
-        at = elapsed_text(gap.from_s - clock_zero_s) if track.timed else "between segments"
+        at = f"at {elapsed_text(gap.from_s - clock_zero_s)}" if track.timed else "between segments"
         lasts = f"{gap.to_s - gap.from_s:.0f} s, " if track.timed else ""
-        notes.append(f"Gap {'at ' if track.timed else ''}{at}: {lasts}{gap.metres:.0f} m are not known.")
-    if len(c.gaps) > 3:
-        notes.append(f"{len(c.gaps) - 3} more gaps.")
-    if track.timed and c.interval_s > TRUSTED_S:
-        notes.append(
-            f"A fix only every {c.interval_s:.0f} s: what lies between them counts as perhaps covered at most."
-        )
-    if c.noise_m > QUIET_M:
-        notes.append(
-            f"Fixes scatter by {c.noise_m:.1f} m; smoothed over {SMOOTHED_S:g} s, which cuts corners a little."
-        )
-    if math.isfinite(c.wander_m) and c.wander_m > 1.0:
-        notes.append(f"While standing still the recording drifted by up to {c.wander_m:.0f} m.")
-    if c.shifted_s:
-        notes.append(f"Its clock was moved by {c.shifted_s:+.0f} s, as asked.")
-    return tuple(notes)
+        gaps.append((True, f"Gap {at}: {lasts}{gap.metres:.0f} m are not known."))
+    lines = (
+        (c.duplicates, f"{c.duplicates} fixes with a time that was there already were dropped."),
+        (c.out_of_order, f"{c.out_of_order} fixes were out of order and were sorted by time."),
+        (c.jumps, f"{c.jumps} fixes were dropped as jumps: faster than {FASTEST_M_S:g} m/s beyond the GPS error."),
+        *gaps,
+        (len(c.gaps) > 3, f"{len(c.gaps) - 3} more gaps."),
+        (
+            track.timed and c.interval_s > TRUSTED_S,
+            f"A fix only every {c.interval_s:.0f} s: what lies between them counts as perhaps covered at most.",
+        ),
+        (
+            c.noise_m > QUIET_M,
+            f"Fixes scatter by {c.noise_m:.1f} m; smoothed over {SMOOTHED_S:g} s, which cuts corners a little.",
+        ),
+        (c.wander_m > 1.0, f"While standing still the recording drifted by up to {c.wander_m:.0f} m."),
+        (c.shifted_s, f"Its clock was moved by {c.shifted_s:+.0f} s, as asked."),
+    )
+    return (*c.notes, *(line for holds, line in lines if holds))
 
 
 def elapsed_text(seconds: float) -> str:
@@ -195,10 +180,6 @@ def _away_m(x: FloatArray, y: FloatArray, plan: PlannedSearch) -> float:
     return float(shapely.distance(plan.outline, shapely.Point(x[nearest], y[nearest])))
 
 
-def _far(metres: float) -> str:
-    return f"{metres / 1000:.0f} km" if metres >= 10_000 else f"{metres:.0f} m"
-
-
 def _ordered(time: FloatArray, x: FloatArray, y: FloatArray, *, timed: bool) -> tuple[IntArray, int, int]:
     """Which fixes to keep in what order, how many were double, how many out of order."""
     if not timed:
@@ -213,7 +194,6 @@ def _ordered(time: FloatArray, x: FloatArray, y: FloatArray, *, timed: bool) -> 
 
 def _jumps(time: FloatArray, x: FloatArray, y: FloatArray, gps_error_m: float) -> BoolArray:
     """Fixes that nobody can have walked to and back from."""
-    allowed = SCATTER * gps_error_m
     dropped = np.zeros(x.size, np.bool_)
     fast = _too_fast(time, x, y, gps_error_m)
     if not fast.any():
@@ -227,7 +207,8 @@ def _jumps(time: FloatArray, x: FloatArray, y: FloatArray, gps_error_m: float) -
     dropped[:first] = True
     last, since = first, 0
     for i in range(first + 1, x.size):
-        too_far = math.hypot(x[i] - x[last], y[i] - y[last]) > FASTEST_M_S * (time[i] - time[last]) + allowed
+        allowed = FASTEST_M_S * (time[i] - time[last]) + SCATTER * gps_error_m
+        too_far = math.hypot(x[i] - x[last], y[i] - y[last]) > allowed
         if too_far and since < MOST_JUMPS:
             dropped[i] = True
             since += 1
@@ -249,12 +230,11 @@ def _runs(
     """Stretches without a gap, the gaps, and the median interval. What was not walked is a gap, however short."""
     step, way = np.diff(time), np.hypot(np.diff(x), np.diff(y))
     interval = float(np.median(step)) if timed and step.size else math.nan
-    new_segment = np.diff(segment) != 0
     if timed:
         apart = step > max(GAP_S, GAP_INTERVALS * interval) if step.size else np.zeros(0, np.bool_)
         apart = apart | _too_fast(time, x, y, gps_error_m)
     else:
-        apart = new_segment & (way > TRUSTED_S)
+        apart = (np.diff(segment) != 0) & (way > TRUSTED_S)
     run = np.concatenate([[0], np.cumsum(apart)]).astype(np.int32)
     gaps = tuple(
         Gap(from_s=float(time[i]), to_s=float(time[i + 1]), metres=float(way[i]))
@@ -295,9 +275,8 @@ def _wander_m(time: FloatArray, x: FloatArray, y: FloatArray) -> float:
     if start.size == 0:
         return math.nan
     end = later[start]
-    took = time[end] - time[start]
     still = np.hypot(x[end] - x[start], y[end] - y[start]) <= STILL_M_S * STILL_S
-    still &= took <= 2.0 * STILL_S
+    still &= time[end] - time[start] <= 2.0 * STILL_S
     covered = np.zeros(x.size + 1, np.int32)
     np.add.at(covered, start[still], 1)
     np.add.at(covered, end[still] + 1, -1)
@@ -313,8 +292,6 @@ def _wander_m(time: FloatArray, x: FloatArray, y: FloatArray) -> float:
             worst = off if math.isnan(worst) else max(worst, off)
     return worst
 
-
-# ---- Reading tracks as GPX 1.0 or 1.1, and the noted times as CSV
 
 PHASES = ("start", "A", "B", "C", "D", "E", "free")
 LOG_HEAD = ("searcher", "target", "phase", "time")
@@ -336,12 +313,8 @@ class NotedTime:
 def read_tracks(path: Path) -> tuple[RawTrack | UnusedTrack, ...]:
     """The recordings in a GPX file: one, or one for each track where several run at the same time.
 
-    Tracks count, and routes where there are none. A file without any point is left out and says so.
-
-    Raises
-    ------
-    InputError
-        If the file does not exist or is no GPX.
+    Tracks count, and routes where there are none. A file without any point is left out and says so; one that does not
+    exist or is no GPX is an `InputError`.
     """
     import gpxpy  # noqa: PLC0415  slow to import
 
@@ -352,10 +325,8 @@ def read_tracks(path: Path) -> tuple[RawTrack | UnusedTrack, ...]:
         document = gpxpy.parse(text)
     except Exception as error:  # the parser raises its own kinds
         raise InputError(f"{path.name} cannot be read as GPX ({error}): export the track again") from error
-    tracks = [
-        _raw(f"{path.stem} {track.name or k}", track.segments) for k, track in enumerate(document.tracks, start=1)
-    ]
-    tracks = [track for track in tracks if track.lon_deg.size]
+    named = ((f"{path.stem} {track.name or k}", track.segments) for k, track in enumerate(document.tracks, start=1))
+    tracks = [track for name, segments in named if (track := _raw(name, segments)).lon_deg.size]
     if not tracks and document.routes:
         tracks = [_raw(path.stem, document.routes)]
     if not tracks or not sum(track.lon_deg.size for track in tracks):
@@ -368,12 +339,8 @@ def read_tracks(path: Path) -> tuple[RawTrack | UnusedTrack, ...]:
 def read_log(path: Path) -> tuple[NotedTime, ...]:
     """Noted times: a CSV with the columns searcher, target, phase, time (``target`` may be left out).
 
-    A time is minutes and seconds since the clock's zero (``4:05``, ``1:02:03``), or date and time with zone.
-
-    Raises
-    ------
-    InputError
-        Missing or broken: names the line.
+    A time is minutes and seconds since the clock's zero (``4:05``, ``1:02:03``), or date and time with zone. What is
+    missing or broken is an `InputError` that names the line.
     """
     try:
         lines = list(csv.reader(_text_of(path).splitlines()))
@@ -397,16 +364,10 @@ def _read_noted(cells: dict[str, str], where: str) -> NotedTime | None:
     phase = next((name for name in PHASES if name.lower() == given.lower()), None)
     if phase is None:
         raise InputError(f"{where}: the phase is '{given}': write one of {', '.join(PHASES)}")
-    match = _ELAPSED.match(text)
-    if match:
+    searcher, target = cells.get("searcher", ""), cells.get("target", "")
+    if match := _ELAPSED.match(text):
         elapsed = 3600.0 * int(match[1] or 0) + 60.0 * int(match[2]) + float(match[3])
-        return NotedTime(
-            searcher=cells.get("searcher", ""),
-            target=cells.get("target", ""),
-            phase=phase,
-            elapsed_s=elapsed,
-            time_s=None,
-        )
+        return NotedTime(searcher=searcher, target=target, phase=phase, elapsed_s=elapsed, time_s=None)
     try:
         at = datetime.fromisoformat(text)
     except ValueError as error:
@@ -415,13 +376,7 @@ def _read_noted(cells: dict[str, str], where: str) -> NotedTime | None:
         ) from error
     if at.tzinfo is None:
         raise InputError(f"{where}: '{text}' has no zone: add Z for UTC or the difference, such as +01:00")
-    return NotedTime(
-        searcher=cells.get("searcher", ""),
-        target=cells.get("target", ""),
-        phase=phase,
-        elapsed_s=None,
-        time_s=at.timestamp(),
-    )
+    return NotedTime(searcher=searcher, target=target, phase=phase, elapsed_s=None, time_s=at.timestamp())
 
 
 def _text_of(path: Path) -> str:
@@ -442,19 +397,14 @@ def _text_of(path: Path) -> str:
 
 def _raw(name: str, segments: Any) -> RawTrack:
     points = [(p, k) for k, segment in enumerate(segments) for p in segment.points]
-    n = len(points)
-    lon, lat = (np.fromiter((getattr(p, key) for p, _ in points), float, n) for key in ("longitude", "latitude"))
-    time = np.fromiter((_seconds(p.time) for p, _ in points), float, n)
-    return RawTrack(
-        name=name, lon_deg=lon, lat_deg=lat, time_s=time, segment=np.fromiter((k for _, k in points), np.int32, n)
-    )
+    lon, lat, time = np.array([(p.longitude, p.latitude, _seconds(p.time)) for p, _ in points], float).reshape(-1, 3).T
+    segment = np.array([k for _, k in points], np.int32)
+    return RawTrack(name=name, lon_deg=lon, lat_deg=lat, time_s=time, segment=segment)
 
 
 def _seconds(time: datetime | None) -> float:
     """Since 1970. Times without a zone are UTC, as the GPX schema has it, wherever this runs."""
-    if time is None:
-        return math.nan
-    return (time if time.tzinfo is not None else time.replace(tzinfo=UTC)).timestamp()
+    return math.nan if time is None else (time if time.tzinfo else time.replace(tzinfo=UTC)).timestamp()
 
 
 def _at_the_same_time(tracks: list[RawTrack]) -> bool:
@@ -470,7 +420,6 @@ def _joined(name: str, tracks: list[RawTrack]) -> RawTrack:
     for track in tracks:
         segments.append(track.segment + first)
         first = int(segments[-1].max()) + 1
-    lon, lat, time = (
-        np.concatenate([getattr(track, key) for track in tracks]) for key in ("lon_deg", "lat_deg", "time_s")
-    )
+    keys = ("lon_deg", "lat_deg", "time_s")
+    lon, lat, time = (np.concatenate([getattr(track, key) for track in tracks]) for key in keys)
     return RawTrack(name=name, lon_deg=lon, lat_deg=lat, time_s=time, segment=np.concatenate(segments).astype(np.int32))

@@ -34,8 +34,7 @@ class LaneWalk:
     track: str  # who walked most of it; "" for nobody
     walked: float  # share of the lane beside which somebody walked the same way within half a strip, 0 to 1
     offset_m: float  # mean distance from the lane; NaN where it was not walked
-    # when; NaN where not known
-    begin_s: float
+    begin_s: float  # NaN where not known, as the end
     end_s: float
 
 
@@ -55,11 +54,10 @@ class Turn:
 
     lane: int
     end: str
-    # along the lane, on the map; below 0 is outside
-    planned_edge_m: float
+    planned_edge_m: float  # along the lane, on the map; below 0 is outside
     walked_edge_m: float
     short_m: float  # how much too early it was turned; below 0 is too late
-    place_m: tuple[float, float]  # (float, float); of the turn, map metres
+    place_m: tuple[float, float]  # of the turn, map metres
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,20 +100,12 @@ class _Match:
 def review_lanes(
     plan: PlannedSearch, tracks: Sequence[Track], walked: Sequence[tuple[FloatArray, FloatArray]]
 ) -> LaneReview:
-    """Compare the walk with the lanes of the plan.
-
-    Parameters
-    ----------
-    walked : sequence of (n x 3 points, n times)
-        Along each track, a metre apart.
-    """
+    """Compare the walk with the lanes of the plan; ``walked`` holds places (n x 3) and times, a metre apart."""
     points = _points(walked)
     lanes = plan.lanes()
     found = {number: _match(line, points, plan.strip_width_m) for number, line in lanes.items()}
-    walks = [
-        _lane_walk(number, plan.searcher_of(number), found[number], points, [track.name for track in tracks])
-        for number in lanes
-    ]
+    names = [track.name for track in tracks]
+    walks = [_lane_walk(number, plan.searcher_of(number), found[number], points, names) for number in lanes]
     turns = [
         turn
         for lane in walks
@@ -170,28 +160,20 @@ def _match(line: LineString, points: _Points, strip_m: float) -> _Match:
 
 def _lane_walk(number: int, searcher: int, match: _Match, points: _Points, names: Sequence[str]) -> LaneWalk:
     seen = match.point >= 0
-    if not seen.any():
-        return LaneWalk(
-            lane=number,
-            planned_searcher=searcher,
-            track="",
-            walked=0.0,
-            offset_m=math.nan,
-            begin_s=math.nan,
-            end_s=math.nan,
-        )
-    who = points.track[match.point[seen]]
-    time = points.time[match.point[seen]]
-    offset = float(np.linalg.norm(match.walked_xy[seen] - match.xy[seen], axis=1).mean())
-    most = int(np.bincount(who).argmax())
+    track, offset, begin, end = "", math.nan, math.nan, math.nan
+    if seen.any():
+        track = names[int(np.bincount(points.track[match.point[seen]]).argmax())]
+        offset = float(np.linalg.norm(match.walked_xy[seen] - match.xy[seen], axis=1).mean())
+        time = points.time[match.point[seen]]
+        begin, end = float(time.min()), float(time.max())
     return LaneWalk(
         lane=number,
         planned_searcher=searcher,
-        track=names[most],
+        track=track,
         walked=float(seen.mean()),
         offset_m=offset,
-        begin_s=float(time.min()),
-        end_s=float(time.max()),
+        begin_s=begin,
+        end_s=end,
     )
 
 
@@ -202,9 +184,7 @@ def _spacings(lanes: dict[int, LineString], found: dict[int, _Match], plan: Plan
         for b in numbers[i + 1 :]:
             lane, neighbour = found[a], found[b]
             planned = _between(lane.xy, neighbour.xy, surface)
-            near = planned <= NEIGHBOURS * plan.strip_width_m
-            side = _side_by_side(lane.xy, lanes[b])
-            use = near & side
+            use = (planned <= NEIGHBOURS * plan.strip_width_m) & _side_by_side(lane.xy, lanes[b])
             if use.sum() < 3 or float(np.median(planned[use])) < 0.2 * plan.strip_width_m:
                 continue
             mean = widest = math.nan
@@ -226,8 +206,7 @@ def _side_by_side(xy: FloatArray, other: LineString) -> BoolArray:
 def _between(a: FloatArray, b: FloatArray, surface: Surface) -> FloatArray:
     """Straight distance on the snow from each point of a to the nearest of b."""
     three = [np.column_stack([points, surface.z(points[:, 0].copy(), points[:, 1].copy())]) for points in (a, b)]
-    away, _ = cKDTree(three[1]).query(three[0])
-    return np.asarray(away, dtype=np.float64)
+    return np.asarray(cKDTree(three[1]).query(three[0])[0], dtype=np.float64)
 
 
 def _turns(number: int, line: LineString, match: _Match, plan: PlannedSearch) -> list[Turn]:
@@ -246,12 +225,10 @@ def _turns(number: int, line: LineString, match: _Match, plan: PlannedSearch) ->
 def _to_edge(place: FloatArray, way: FloatArray, plan: PlannedSearch) -> float:
     """How far the outline goes on beyond an end of a lane; below 0 where the end lies outside."""
     unit = way / max(float(np.linalg.norm(way)), 1e-9)
-    far = place + 3.0 * plan.strip_width_m * unit
-    inside = LineString([place, far]).intersection(plan.outline)
-    parts = [part for part in shapely.get_parts(inside) if shapely.distance(part, shapely.Point(place)) < 1e-6]
-    if parts:
-        return float(sum(part.length for part in parts))
-    return -float(shapely.distance(plan.outline, shapely.Point(place)))
+    inside = LineString([place, place + 3.0 * plan.strip_width_m * unit]).intersection(plan.outline)
+    begin = shapely.Point(place)
+    parts = [part.length for part in shapely.get_parts(inside) if shapely.distance(part, begin) < 1e-6]
+    return float(sum(parts)) if parts else -float(shapely.distance(plan.outline, begin))
 
 
 # ---- What was covered and when: surely, perhaps or not, with receiver range and GPS error carried through
@@ -269,8 +246,7 @@ _STEP_M = 1.0
 class Radii:
     """How far from a walk the snow counts as covered, metres on the snow."""
 
-    # heard in the worst direction by a weak transmitter, even if the track is off by the GPS error; 0 where that leaves
-    # nothing
+    # heard in the worst direction by a weak transmitter, even if the track is off by the GPS error; 0 is nothing left
     sure_m: float
     half_m: float  # half a strip: the plan's own measure, the track taken at its word
     perhaps_m: float  # heard in the best direction from a strong transmitter, if the track is off the right way
@@ -284,17 +260,11 @@ class Radii:
     @property
     def verdict(self) -> str:
         """What the GPS error allows to say, in one sentence."""
-        strip = 2.0 * self.half_m
+        text = f"Tracks are good to about {self.gps_m:.0f} m to either side: of a strip of {2.0 * self.half_m:g} m"
         if self.gradable:
-            return (
-                f"Tracks are good to about {self.gps_m:.0f} m to either side: of a strip of {strip:g} m, "
-                f"{2 * self.sure_m:.0f} m are sure."
-            )
+            return f"{text}, {2 * self.sure_m:.0f} m are sure."
         left = f"only {2 * self.sure_m:.0f} m" if self.sure_m > 0.5 else "nothing"
-        return (
-            f"Tracks are good to about {self.gps_m:.0f} m to either side: of a strip of {strip:g} m {left} can be "
-            "called sure. Such strips cannot be graded finely from these tracks."
-        )
+        return f"{text} {left} can be called sure. Such strips cannot be graded finely from these tracks."
 
 
 def find_radii(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
@@ -302,12 +272,7 @@ def find_radii(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
 
     Range: half a strip in the worst direction, 1.26 times that in the best (dipole), a tenth of spread from
     transmitter to transmitter (`Reception.of_strip`). Range and GPS error are independent: their 19-in-20 margins are
-    added in squares.
-
-    Raises
-    ------
-    InputError
-        If the width is not above 0 or the error negative.
+    added in squares. A width not above 0 or a negative error is an `InputError`.
 
     Examples
     --------
@@ -321,9 +286,8 @@ def find_radii(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
         )
     half, reception = 0.5 * strip_width_m, Reception.of_strip(strip_width_m)
     gps = ACROSS * gps_error_m
-    worst_sd, best_sd = half / reception.r_max_m * reception.sd_m, reception.sd_m
-    low = half - math.hypot(gps, SPREAD * worst_sd)
-    high = reception.r_max_m + math.hypot(gps, SPREAD * best_sd)
+    low = half - math.hypot(gps, SPREAD * (half / reception.r_max_m * reception.sd_m))
+    high = reception.r_max_m + math.hypot(gps, SPREAD * reception.sd_m)
     return Radii(sure_m=max(0.0, low), half_m=half, perhaps_m=high, gps_m=gps)
 
 
@@ -424,8 +388,7 @@ class Leftover:
     """What is left to search."""
 
     holes: tuple[Hole, ...]
-    # (float, float, float, float); probability of area in what is surely, perhaps and not covered, and outside the
-    # outline; sums to 1
+    # probability of area in what is surely, perhaps and not covered, and outside the outline; sums to 1
     poa_before: tuple[float, float, float, float]
     poa_after: tuple[float, float, float, float]
     found: float  # how likely the walk was to bring somebody into range
@@ -443,15 +406,13 @@ def find_leftover(
     sure, half, most = (np.isfinite(team_) for team_ in team_s)
     shares = (float(weight[sure].sum()), float(weight[most & ~sure].sum()), float(weight[~most].sum()))
     after, after_outside = update_poa(shares, (1.0, PERHAPS_POD, 0.0), outside)
-    found = shares[0] + PERHAPS_POD * shares[1]
     holes = _holes(plan, lattice, half, most, weight)
-    before = (*shares, outside)
     left = (after[0], after[1], after[2], after_outside)
     return Leftover(
         holes=holes,
-        poa_before=before,
+        poa_before=(*shares, outside),
         poa_after=left,
-        found=found,
+        found=shares[0] + PERHAPS_POD * shares[1],
         advice=_advice(plan, holes, band=band, radii=radii, left=left, lanes=lanes),
     )
 
@@ -474,16 +435,10 @@ def _poa_weights(plan: PlannedSearch, lattice: Lattice) -> tuple[FloatArray, flo
 def _holes(
     plan: PlannedSearch, lattice: Lattice, half: BoolArray, most: BoolArray, weight: FloatArray
 ) -> tuple[Hole, ...]:
-    pieces = [
-        geom
-        for geom in sum_coverage(plan.outline, lattice, half).uncovered.geoms
-        if geom.area >= (LEAST_GAP_STRIPS * plan.strip_width_m) ** 2
-    ]
     pieces_left = []
-    x, y = lattice.x_m, lattice.y_m
-    for piece in pieces:
-        inside = shapely.contains_xy(piece, x, y) & ~half
-        if not inside.any():
+    for piece in sum_coverage(plan.outline, lattice, half).uncovered.geoms:
+        inside = shapely.contains_xy(piece, lattice.x_m, lattice.y_m) & ~half
+        if piece.area < (LEAST_GAP_STRIPS * plan.strip_width_m) ** 2 or not inside.any():
             continue
         area = float(lattice.weight_m2[inside].sum())
         missed = float(lattice.weight_m2[inside & ~most].sum()) / area
@@ -511,8 +466,7 @@ def _advice(
         advice.append(f"First walk {what}: {area:.0f} m², which held {percent(poa)} of the probability of area.")
     missing = [str(lane.lane) for lane in lanes.lanes if lane.walked < 0.5]
     if missing:
-        word = "Lane" if len(missing) == 1 else "Lanes"
-        were = "was" if len(missing) == 1 else "were"
+        word, were = ("Lane", "was") if len(missing) == 1 else ("Lanes", "were")
         advice.append(f"{word} {', '.join(missing[:12])} {were} not walked, or less than half.")
     if band.perhaps > 0.05 and radii.sure_m > 0.5:
         advice.append(
