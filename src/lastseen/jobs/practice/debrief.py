@@ -74,15 +74,10 @@ class Debrief:
 
 
 def debrief(
-    plan: PlannedSearch,
-    recordings: Sequence[RawTrack | UnusedTrack],
-    *,
-    log: Sequence[NotedTime] = (),
-    targets: Sequence[Target] = (),
-    gps_error_m: float = GPS_ERROR_M,
-    shifts_s: Mapping[str, float] | None = None,
+    plan: PlannedSearch, recordings: Sequence[RawTrack | UnusedTrack], *, log: Sequence[NotedTime] = (),
+    targets: Sequence[Target] = (), gps_error_m: float = GPS_ERROR_M, shifts_s: Mapping[str, float] | None = None,
     curve: str = DEFAULT_CURVE,
-) -> Debrief:
+) -> Debrief:  # fmt: skip
     """Debrief a drill: what each recording and the team covered, when, and what was left.
 
     ``recordings`` are as `read_tracks` gives them, ``log`` are times that somebody wrote down, ``targets`` what was

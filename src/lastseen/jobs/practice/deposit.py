@@ -164,9 +164,8 @@ def lay_modelled(frame: SiteFrame, model: DepositModel, seed: int) -> SnowShape:
     if model.outline.is_empty:
         raise InputError(f"the plan {model.name} has no debris outline: use another plan, or --size")
     x, y = model.outline.centroid.coords[0]
-    turned = SiteFrame(
-        middle_m=(x, y), downhill_deg=model.flow_deg, width_m=1.0, height_m=1.0, crs=model.thickness_m.crs
-    )
+    crs = model.thickness_m.crs
+    turned = SiteFrame(middle_m=(x, y), downhill_deg=model.flow_deg, width_m=1.0, height_m=1.0, crs=crs)
     (rx, ry), (dx, dy) = turned.right, turned.down
     to_site = [rx, ry, dx, dy, -(x * rx + y * ry), -(x * dx + y * dy)]
     local = keep_areas(affine_transform(model.outline, to_site))
@@ -185,9 +184,8 @@ def lay_modelled(frame: SiteFrame, model: DepositModel, seed: int) -> SnowShape:
         raise InputError(f"the plan {model.name} has no thickness inside its debris outline: make it again")
     text = f"Debris of the plan {model.name}: mean thickness over its events"
     text += f", drawn at {scale:.2f} of its lengths and just as thick." if scale < 0.995 else ", at true size."
-    return _add_hummocks(
-        grid, outline, profile, volume_m3=volume, scale=scale, source=text, rng=np.random.default_rng(seed)
-    )
+    rng = np.random.default_rng(seed)
+    return _add_hummocks(grid, outline, profile, volume_m3=volume, scale=scale, source=text, rng=rng)
 
 
 def _add_hummocks(
@@ -199,21 +197,16 @@ def _add_hummocks(
     rough = profile * np.maximum(1.0 + HUMMOCK_SHARE * noise / noise.std(), 0.2)
     thickness = np.where(profile > 0.0, np.maximum(rough, LEAST_THICKNESS_M), 0.0)
     thickness *= volume_m3 / (float(thickness.sum()) * grid.cell_area_m2)
+    laid, greatest = grid.with_values(thickness), float(thickness.max())
     return SnowShape(
-        thickness_m=grid.with_values(thickness),
-        outline=outline,
-        volume_m3=volume_m3,
-        greatest_m=float(thickness.max()),
-        scale=scale,
-        source=source,
+        thickness_m=laid, outline=outline, volume_m3=volume_m3, greatest_m=greatest, scale=scale, source=source
     )
 
 
 def _edge(turn: FloatArray, phases: FloatArray) -> FloatArray:
     """Radius of the edge against the ellipse, at most 1."""
     waves = sum(share * np.sin(k * turn + phase) for (k, share), phase in zip(LOBES, phases, strict=True))
-    edge: FloatArray = 1.0 - sum(share for _, share in LOBES) + np.asarray(waves)
-    return edge
+    return np.asarray(1.0 - sum(share for _, share in LOBES) + np.asarray(waves))
 
 
 def _covered_cells(outline: MultiPolygon, grid: Grid) -> BoolArray:
@@ -274,15 +267,9 @@ class PushPlan:
 
 
 def plan_pushing(
-    frame: SiteFrame,
-    shape: SnowShape,
-    allowed: BoolArray | None = None,
-    *,
-    snow_m: float = SNOW_M,
-    left_m: float = LEFT_M,
-    packing: float = PACKING,
-    stake_m: float | None = None,
-) -> PushPlan:
+    frame: SiteFrame, shape: SnowShape, allowed: BoolArray | None = None, *, snow_m: float = SNOW_M,
+    left_m: float = LEFT_M, packing: float = PACKING, stake_m: float | None = None,
+) -> PushPlan:  # fmt: skip
     """Stakes, cut and fill, balanced: what is cut, times the packing, is what is filled.
 
     Snow is taken from the ground nearest round the deposit, to one depth, above it and beside it before below it. Which
@@ -362,9 +349,8 @@ def _stakes(frame: SiteFrame, grid: Grid, fill: FloatArray, cut: FloatArray, sta
         a, d = np.array((col + j0 + 0.5) * stake_m), np.array((row + i0 + 0.5) * stake_m)
         x, y = (float(value) for value in frame.to_map(a, d))
         laid, taken = (_depth_at(grid, part, x, y) for part in (fill, cut))
-        return Stake(
-            name=_stake_name(row, col), at_m=(x, y), fill_m3=fills[k], cut_m3=cuts[k], fill_m=laid, cut_m=taken
-        )
+        name = _stake_name(row, col)
+        return Stake(name=name, at_m=(x, y), fill_m3=fills[k], cut_m3=cuts[k], fill_m=laid, cut_m=taken)
 
     return [stake(k) for k in range(ni * nj)]
 
@@ -395,9 +381,8 @@ def _hauls(frame: SiteFrame, stakes: list[Stake], packing: float) -> tuple[tuple
     (_, up_from), (_, up_to) = (frame.to_site(*places.T) for places in (begin, end))
     cost = distance + UPHILL * np.maximum(up_from[:, None] - up_to[None, :], 0.0)
     n, m = distance.shape
-    equal = sparse.vstack(
-        [sparse.kron(sparse.eye(n), np.ones((1, m))), sparse.kron(np.ones((1, n)), sparse.eye(m))], format="csr"
-    )
+    given, taken = sparse.kron(sparse.eye(n), np.ones((1, m))), sparse.kron(np.ones((1, n)), sparse.eye(m))
+    equal = sparse.vstack([given, taken], format="csr")
     found = linprog(cost.ravel(), A_eq=equal, b_eq=np.concatenate([supply, demand]), method="highs-ds")
     if found.x is None:
         raise NothingFoundError("no transport of the snow was found: choose stakes farther apart")
@@ -472,26 +457,15 @@ AROUND_M = 400.0  # ground beyond the site: more than the sheet shows
 
 
 def lay_deposit(
-    elevation: Elevation,
-    frame: SiteFrame,
-    site: dict[str, Any],
-    *,
-    like: DepositModel | int,
-    reach: Grid | None,
-    seed: int,
-    snow_m: float,
-    left_m: float,
-    packing: float,
-    stake_m: float | None,
-    name: str | None,
-) -> PracticeDeposit:
+    elevation: Elevation, frame: SiteFrame, site: dict[str, Any], *, like: DepositModel | int, reach: Grid | None,
+    seed: int, snow_m: float, left_m: float, packing: float, stake_m: float | None, name: str | None,
+) -> PracticeDeposit:  # fmt: skip
     """Lay the deposit of a size, or of a plan, over a site that was found.
 
     ``elevation`` is opened at the site, ``site`` is what ``sites.json`` says about it. ``reach`` is the share of
     frictions with which a body from a start zone passes: snow is taken only from ground below 30 degrees where that is
     0. ``snow_m`` lies there and the machine leaves ``left_m`` of it.
     """
-    number = site["number"]
     if elevation.crs != frame.crs:
         raise InputError(
             f"the elevation model is worked on in {elevation.crs.name} and the sites in {frame.crs.name}: name the "
@@ -501,7 +475,8 @@ def lay_deposit(
     x, y = frame.middle_m
     ground = read_window(elevation, (x - half, y - half, x + half, y + half))
     if math.isnan(float(ground.sample(x, y))):
-        raise InputError(f"site {number} lies on no data of the elevation model: name the one that it was found on")
+        where = f"site {site['number']} lies on no data of the elevation model"
+        raise InputError(f"{where}: name the one that it was found on")
     shape = lay_sized(frame, like, seed) if isinstance(like, int) else lay_modelled(frame, like, seed)
     allowed = _allowed_cells(shape.thickness_m, ground, reach)
     pushing = plan_pushing(frame, shape, allowed, snow_m=snow_m, left_m=left_m, packing=packing, stake_m=stake_m)
@@ -510,7 +485,7 @@ def lay_deposit(
         f"the site is {frame.width_m:.0f} x {frame.height_m:.0f} m on the map",
     )
     return PracticeDeposit(
-        name=name or f"Practice deposit on site {number}",
+        name=name or f"Practice deposit on site {site['number']}",
         ground=ground,
         elevation=elevation,
         frame=frame,

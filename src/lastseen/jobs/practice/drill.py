@@ -85,8 +85,6 @@ class PlannedSearch:
         return next(leg.searcher for leg in self.legs if leg.lane == lane)
 
 
-# ---- Exercises: how many targets, how deep, in what time. Published ones, each with its source, and the user's own
-
 Confidence = Literal["published", "derived", "common practice, no source", "from memory"]
 SHALLOWEST_M, DEEPEST_M = 0.3, 1.0  # of targets where nobody says otherwise; design choice
 DEEPEST_EVER_M = 2.0  # deeper holes are a danger to those who dig them; design choice
@@ -136,10 +134,7 @@ def published_exercises() -> dict[str, Exercise]:
 
 
 def read_exercises(path: Path) -> dict[str, Exercise]:
-    """Exercises of a TOML file, one table each.
-
-    What cannot be read or used is an `InputError` that names file, table and key.
-    """
+    """Exercises of a TOML file, one table each; an `InputError` names file, table and key."""
     try:
         tables = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
@@ -159,10 +154,7 @@ def exercise_of(values: Any, where: str) -> Exercise:
 
 
 def find_exercise(name: str, own_file: Path | None = None) -> Exercise:
-    """The exercise of that name: the user's own first, then the published ones.
-
-    Where there is none the text of the `InputError` lists those there are.
-    """
+    """The exercise of that name, the user's own first; an `InputError` lists those there are."""
     known = {**published_exercises(), **(read_exercises(own_file) if own_file else {})}
     if name not in known:
         raise InputError(f"no exercise is called '{name}': choose one of {', '.join(known)}")

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from lastseen.core import BoolArray, FloatArray, InputError
+from lastseen.core import FloatArray, InputError
 from lastseen.jobs.practice.drill import PlannedSearch
 from lastseen.jobs.practice.targets import Target, range_ratio
 from lastseen.jobs.practice.tracks import NotedTime, Track, elapsed_text
@@ -155,15 +155,9 @@ def _planned(clock: RescueClock) -> dict[str, tuple[str, tuple[float, float, flo
 
 
 def find_signal_times(
-    targets: Sequence[Target],
-    track: Track,
-    *,
-    walked: tuple[FloatArray, FloatArray],
-    plan: PlannedSearch,
-    radii: Radii,
-    notes: Sequence[NotedTime],
-    zero_s: float,
-) -> tuple[SignalTime, ...]:
+    targets: Sequence[Target], track: Track, *, walked: tuple[FloatArray, FloatArray], plan: PlannedSearch,
+    radii: Radii, notes: Sequence[NotedTime], zero_s: float,
+) -> tuple[SignalTime, ...]:  # fmt: skip
     """For each target when its signal was possible on a track, likely, and sure; and what was noted."""
     xyz, time = walked
     reception = Reception.of_strip(plan.strip_width_m)
@@ -175,7 +169,7 @@ def find_signal_times(
         if target.what != "target":
             continue
         ratio = range_ratio(xyz, target)  # metres of range along the axis that would be needed
-        first, likely, sure = (_first(time, ratio <= limit) - zero_s for limit in limits)
+        first, likely, sure = (min(time[ratio <= limit][:1].tolist(), default=math.inf) - zero_s for limit in limits)
         at = min((noted for name, noted in signals if name == target.name.casefold()), default=math.nan)
         found.append(
             SignalTime(
@@ -191,15 +185,10 @@ def find_signal_times(
     return tuple(found)
 
 
-def _first(time: FloatArray, heard: BoolArray) -> float:
-    return float(time[np.argmax(heard)]) if heard.any() else math.inf
-
-
 def _signal_words(first: float, likely: float, sure: float, noted: float) -> str:
     if math.isnan(noted):
-        if not math.isfinite(first):
-            return "never in range"
-        return "no time noted" if math.isfinite(likely) else "in range only with luck; no time noted"
+        unnoted = "no time noted" if math.isfinite(likely) else "in range only with luck; no time noted"
+        return unnoted if math.isfinite(first) else "never in range"
     if not math.isfinite(first):
         return "noted, but this track never came into range: was it somebody else, or another clock?"
     if noted < first - 5.0:

@@ -176,11 +176,9 @@ def lookout_words(lookout: Lookout | None) -> str:
     """The lookout place in one sentence."""
     if lookout is None:
         return "No lookout place was found that sees most of the site and that no body reaches."
-    above = (
-        "no start-zone ground lies above within 1500 m"
-        if math.isnan(lookout.sees_above)
-        else f"sees {percent(lookout.sees_above)} of the start-zone ground above the site near it"
-    )
+    above = "no start-zone ground lies above within 1500 m"
+    if not math.isnan(lookout.sees_above):
+        above = f"sees {percent(lookout.sees_above)} of the start-zone ground above the site near it"
     return (
         f"Lookout place {lookout.name}: {lookout.distance_m:.0f} m {bearing_text(lookout.bearing_deg)} of the middle, "
         f"sees {percent(lookout.sees_site)} of the site; {above}."

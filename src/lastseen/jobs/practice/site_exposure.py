@@ -150,10 +150,6 @@ class StartZoneReach:
     samples: int  # how many came down, all members together
     left: int  # how many of them left the elevation model or ran into no data
 
-    def over(self, ground: Grid) -> FloatArray:
-        """The share on the cells of the ground that it was worked out from."""
-        return spread_over(self.share, ground)
-
 
 def spread_over(coarse: Grid, ground: Grid) -> FloatArray:
     """Values of a coarser lattice on the cells of the ground that it was worked out from."""
@@ -176,15 +172,10 @@ def member_frictions(members: int = MEMBERS) -> tuple[tuple[float, ...], ...]:
 
 
 def simulate_start_zones(
-    ground: Grid,
-    starts: StartGround,
-    *,
-    members: int = MEMBERS,
-    frictions: tuple[tuple[float, ...], ...] | None = None,
-    turbulence_m_s2: float = HIGHEST_TURBULENCE_M_S2,
-    centripetal_load: bool = True,
-    progress: Progress = no_progress,
-) -> StartZoneReach:
+    ground: Grid, starts: StartGround, *, members: int = MEMBERS,
+    frictions: tuple[tuple[float, ...], ...] | None = None, turbulence_m_s2: float = HIGHEST_TURBULENCE_M_S2,
+    centripetal_load: bool = True, progress: Progress = no_progress,
+) -> StartZoneReach:  # fmt: skip
     """Carry every start zone down as sliding mass, for each friction of the ensemble, and gather where samples pass.
 
     From every block of 20 m that holds start-zone ground a sample sets out at rest at its highest such cell, with the
@@ -219,14 +210,9 @@ def simulate_start_zones(
         passed, gone = _simulate_member(set_out, speed, source)
         share += _widened(passed, lattice.cell_m)
         samples, left = samples + cells.size, left + gone
-    share /= members
+    shares, speeds = lattice.with_values(share / members), speed.astype(np.float64)
     return StartZoneReach(
-        share=lattice.with_values(share),
-        speed_m_s=speed.astype(np.float64),
-        source=source,
-        frictions=frictions,
-        samples=samples,
-        left=left,
+        share=shares, speed_m_s=speeds, source=source, frictions=frictions, samples=samples, left=left
     )
 
 

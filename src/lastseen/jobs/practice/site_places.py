@@ -17,7 +17,7 @@ from lastseen.jobs.practice.site import Exposure, Lookout, SiteRequest, Way
 from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach, spread_over
 from lastseen.rescue import walking_speed_m_s
 from lastseen.snow import descend
-from lastseen.terrain import GroundLayers, smooth_heights
+from lastseen.terrain import GroundLayers
 
 EDGE_M = 100.0  # a site lies at least this far inside the elevation model; design choice
 LEAST_INSIDE = 0.9  # share of the site within the slopes asked for; none of it is steeper; design choice
@@ -95,7 +95,8 @@ def find_places(starts: StartGround, request: SiteRequest, bad: BoolArray, away_
     kept = (out[:, 0] > 0) & (out[:, 1] >= LEAST_INSIDE) & (out[:, 5] >= LEAST_FACING)
     kept &= (out[:, 2] >= request.low_deg) & (out[:, 2] <= request.high_deg)
     rows, cols, out = rows[kept], cols[kept], out[kept]
-    order = np.lexsort((cols, rows, -np.round(first_score(request, out[:, 2], out[:, 3], out[:, 4]), 6)))
+    promise = slope_part(request, out[:, 2]) + even_part(out[:, 3]) + away_part(out[:, 4])
+    order = np.lexsort((cols, rows, -np.round(promise, 6)))
     if order.size > MOST_PLACES:  # the best of each block
         wide = max(1, round(0.5 * request.width_m / cell))
         blocks = rows[order] // wide * slope.shape[1] + cols[order] // wide
@@ -103,9 +104,8 @@ def find_places(starts: StartGround, request: SiteRequest, bad: BoolArray, away_
     rows, cols, out = rows[order], cols[order], out[order]
     down = np.stack([east[rows, cols], north[rows, cols]], axis=1)
     down /= np.maximum(np.hypot(down[:, 0], down[:, 1]), 1e-12)[:, None]
-    return Places(
-        row=rows, col=cols, downhill=down, slope_deg=out[:, 2], spread_deg=out[:, 3], inside=out[:, 1], away_m=out[:, 4]
-    )
+    _, share, mean, spread, near, _ = out.T
+    return Places(row=rows, col=cols, downhill=down, slope_deg=mean, spread_deg=spread, inside=share, away_m=near)
 
 
 def cells_within(outline: Polygon, grid: Grid) -> IntArray:
@@ -139,12 +139,6 @@ def even_part(spread_deg: FloatArray | float) -> FloatArray:
 def away_part(away_m: FloatArray | float) -> FloatArray:
     """1 where no sample comes nearer than 200 m."""
     return np.clip(np.asarray(away_m) / FAR_M, 0.0, 1.0)
-
-
-def first_score(request: SiteRequest, slope_deg: FloatArray, spread_deg: FloatArray, away_m: FloatArray) -> FloatArray:
-    """What decides which places are looked at closely first."""
-    total: FloatArray = slope_part(request, slope_deg) + even_part(spread_deg) + away_part(away_m)
-    return total
 
 
 def outlines_of(ground: Grid, request: SiteRequest, places: Places) -> npt.NDArray[np.object_]:
@@ -220,7 +214,7 @@ def exposure_of(
 def runs_off_above(site: Polygon, broad: Grid) -> bool:
     """Whether the steepest way up from the site leaves the elevation model, so that what is above is not known.
 
-    ``broad`` is the ground of `broad_ground`.
+    ``broad`` is the ground on the cells of the reach, smoothed so that a way up follows the slope.
     """
     ring = list(site.exterior.coords)
     top = [((1.0 - t) * ring[0][0] + t * ring[1][0], (1.0 - t) * ring[0][1] + t * ring[1][1]) for t in (0.0, 0.5, 1.0)]
@@ -231,11 +225,6 @@ def runs_off_above(site: Polygon, broad: Grid) -> bool:
         descend(upside_down, broad.cell_m, x - broad.west_m, broad.north_m - y, step, path)[1] in (1, 2)
         for x, y in [*top, (site.centroid.x, site.centroid.y)]
     )
-
-
-def broad_ground(reach: StartZoneReach, lattice: Grid) -> Grid:
-    """The ground on the cells of the reach, smoothed so that a way up follows the slope."""
-    return smooth_heights(reach.share.with_values(lattice.values), ASCENT_SMOOTHING_M)
 
 
 def exposure_statement(
@@ -266,9 +255,8 @@ def exposure_statement(
 
 
 def _reached_text(site: Polygon, exposure: Exposure, request: SiteRequest, members: int) -> str:
-    hits = round(exposure.share * members)
     where = "it" if exposure.distance_m <= 0.0 else f"within {request.margin_m:g} m of it"
-    text = f"Reached: with {hits} of {members} frictions a body passes {where}"
+    text = f"Reached: with {round(exposure.share * members)} of {members} frictions a body passes {where}"
     if exposure.from_m is None:
         return f"{text}."
     middle = site.centroid
@@ -418,10 +406,7 @@ class _Walk:
 
 
 def lookout_of(around: SiteSurroundings, site: Polygon, start: BoolArray, name: str) -> Lookout | None:
-    """The place that sees most of the site and of the start-zone ground above it, and that snow does not reach.
-
-    ``start`` is start-zone ground on the walking cells.
-    """
+    """The unreached place that sees most of the site and of start zones (``start``, on walking cells) above it."""
     grid, middle = around.ground, site.centroid
     x, y = grid.centre_of(*np.indices(grid.shape))
     inside = mask_of(site.buffer(0.5 * grid.cell_m), grid)

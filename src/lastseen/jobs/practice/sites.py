@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -27,7 +28,13 @@ from lastseen.core import (
 from lastseen.jobs.notes import note_grid, to_sentences
 from lastseen.jobs.practice import site_places
 from lastseen.jobs.practice.site import Lookout, Part, RefusedGround, Site, SiteRequest, SiteSearch, Way
-from lastseen.jobs.practice.site_exposure import StartGround, StartZoneReach, find_start_ground, simulate_start_zones
+from lastseen.jobs.practice.site_exposure import (
+    StartGround,
+    StartZoneReach,
+    find_start_ground,
+    simulate_start_zones,
+    spread_over,
+)
 from lastseen.snow import SIZES, average_onto_lattice
 from lastseen.terrain import (
     Elevation,
@@ -39,6 +46,7 @@ from lastseen.terrain import (
     read_terrain,
     read_window,
     require_inside,
+    smooth_heights,
 )
 from lastseen.traps import Trap, describe_invisible_traps, find_traps
 
@@ -52,15 +60,9 @@ WEIGHTS = {
 
 
 def rank_parts(
-    request: SiteRequest,
-    *,
-    slope_deg: float,
-    spread_deg: float,
-    away_m: float,
-    way_in: Way | None,
-    way_out: Way | None,
-    lookout: Lookout | None,
-) -> tuple[Part, ...]:
+    request: SiteRequest, *, slope_deg: float, spread_deg: float, away_m: float, way_in: Way | None,
+    way_out: Way | None, lookout: Lookout | None,
+) -> tuple[Part, ...]:  # fmt: skip
     """The parts of the rank, each 0 to 1."""
     seen = 0.0
     if lookout is not None:
@@ -154,7 +156,7 @@ def find_sites(
     look = _prepare(ground, starts, reach, layers, request)
     bad = site_places.find_unusable(starts, layers, request, look.away_m)
     places = site_places.find_places(starts, request, bad, look.away_m)
-    tally = {"tried": 0, "trap": 0, "above": 0, "lookout": 0, "reached": 0}
+    tally = Counter[str]()
     found: list[Site] = []
     for site in _candidates(look, places, tally):
         found.append(site)
@@ -164,14 +166,9 @@ def find_sites(
     refused = _count_refused(look, tally)
     if not found:
         raise NothingFoundError(_no_site_text(look, refused, places.row.size))
+    best, notes = rank_sites(found, request.count), _notes(look, refused)
     return SiteSearch(
-        request=request,
-        starts=starts,
-        reach=reach,
-        layers=layers,
-        sites=rank_sites(found, request.count),
-        refused=refused,
-        notes=_notes(look, refused),
+        request=request, starts=starts, reach=reach, layers=layers, sites=best, refused=refused, notes=notes
     )
 
 
@@ -188,14 +185,14 @@ def _prepare(
         reach=reach,
         layers=layers,
         terrain=Terrain(elevation=ground, slope_deg=slope, aspect_deg=ground.with_values(aspect)),
-        share=np.where(starts.zones > 0, 1.0, reach.over(ground)),
+        share=np.where(starts.zones > 0, 1.0, spread_over(reach.share, ground)),
         away_m=site_places.distance_to_reached(starts, reach),
         to_start=site_places.distance_to_starts(starts),
-        broad=site_places.broad_ground(reach, lattice),
+        broad=smooth_heights(reach.share.with_values(lattice.values), site_places.ASCENT_SMOOTHING_M),
     )
 
 
-def _candidates(look: _SiteGround, places: site_places.Places, tally: dict[str, int]) -> Iterator[Site]:
+def _candidates(look: _SiteGround, places: site_places.Places, tally: Counter[str]) -> Iterator[Site]:
     """Sites that pass all, one after the other, apart from each other."""
     outlines = site_places.outlines_of(look.starts.ground, look.request, places)
     tree = STRtree(outlines)
@@ -259,14 +256,9 @@ def _site(look: _SiteGround, places: site_places.Places, k: int, outline: Polygo
     lookout = site_places.lookout_of(around, outline, _starts_on(starts, around.ground), "")
     cells = site_places.cells_within(outline, ground)
     slope, spread = float(places.slope_deg[k]), float(places.spread_deg[k])
+    away = exposure.distance_m
     parts = rank_parts(
-        request,
-        slope_deg=slope,
-        spread_deg=spread,
-        away_m=exposure.distance_m,
-        way_in=way_in,
-        way_out=way_out,
-        lookout=lookout,
+        request, slope_deg=slope, spread_deg=spread, away_m=away, way_in=way_in, way_out=way_out, lookout=lookout
     )
     return Site(
         number=k,
@@ -309,7 +301,7 @@ def _starts_on(starts: StartGround, lattice: Grid) -> BoolArray:
     return found
 
 
-def _count_refused(look: _SiteGround, tally: dict[str, int]) -> RefusedGround:
+def _count_refused(look: _SiteGround, tally: Counter[str]) -> RefusedGround:
     slope = look.starts.slope_deg
     with np.errstate(invalid="ignore"):
         right = (slope >= look.request.low_deg) & (slope <= look.request.high_deg)

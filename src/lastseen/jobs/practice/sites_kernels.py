@@ -32,22 +32,10 @@ def gather(
 
 @njit(cache=True, nogil=True)
 def rectangles(
-    slope: FloatArray,
-    bad: BoolArray,
-    away: FloatArray32,
-    east: FloatArray,
-    north: FloatArray,
-    rows: IntArray,
-    cols: IntArray,
-    half_across: float,
-    half_along: float,
-    step: float,
-    low_deg: float,
-    high_deg: float,
-    first: int,
-    last: int,
-    out: FloatArray,
-) -> None:
+    slope: FloatArray, bad: BoolArray, away: FloatArray32, east: FloatArray, north: FloatArray, rows: IntArray,
+    cols: IntArray, half_across: float, half_along: float, step: float, low_deg: float, high_deg: float, first: int,
+    last: int, out: FloatArray,
+) -> None:  # fmt: skip
     """Look at a rectangle across the fall line around each centre; lengths in cells.
 
     Fills ``out`` (n, 6): 1 where all of it is on the lattice and none of it bad, else 0; share of it steep enough; mean

@@ -217,14 +217,9 @@ def find_target_ground(plan: PlannedSearch, exercise: Exercise) -> TargetGround:
     else:
         x, y, cell = _even_cells(plan, allowed)
         weight = np.ones(x.size)
+    total, steepest = np.cumsum(weight), exercise.steepest_deg
     return TargetGround(
-        allowed=allowed,
-        x_m=x,
-        y_m=y,
-        total=np.cumsum(weight),
-        cell_m=cell,
-        surface=plan.surface,
-        steepest_deg=exercise.steepest_deg,
+        allowed=allowed, x_m=x, y_m=y, total=total, cell_m=cell, surface=plan.surface, steepest_deg=steepest
     )
 
 
@@ -258,12 +253,9 @@ def place_targets(field: TargetGround, exercise: Exercise, seed: int) -> tuple[T
 
 
 def _next_place(
-    field: TargetGround,
-    taken: Sequence[tuple[float, float]],
-    apart_m: float,
-    close_m: float,
+    field: TargetGround, taken: Sequence[tuple[float, float]], apart_m: float, close_m: float,
     generator: np.random.Generator,
-) -> tuple[float, float] | None:
+) -> tuple[float, float] | None:  # fmt: skip
     """The first drawn place that keeps all rules; None where none does."""
     size = 32
     for _ in range(_BATCHES):
@@ -362,13 +354,12 @@ def choose_marks(targets: Sequence[Target], plan: PlannedSearch) -> tuple[Mark, 
 
 def stake_out(targets: Sequence[Target], marks: tuple[Mark, Mark]) -> tuple[StakeOut, ...]:
     """Straight distances from both marks to the snow above each target, and the angle of the tapes."""
-    a, b = marks
     found = []
     for target in targets:
         place = (target.x_m, target.y_m, target.z_m)
-        to_a, to_b = (math.atan2(m.y_m - target.y_m, m.x_m - target.x_m) for m in (a, b))
+        to_a, to_b = (math.atan2(mark.y_m - target.y_m, mark.x_m - target.x_m) for mark in marks)
         cut = abs(math.degrees((to_a - to_b + math.pi) % (2.0 * math.pi) - math.pi))
-        from_a, from_b = (math.dist(place, (m.x_m, m.y_m, m.z_m)) for m in (a, b))
+        from_a, from_b = (math.dist(place, (mark.x_m, mark.y_m, mark.z_m)) for mark in marks)
         found.append(StakeOut(name=target.name, from_a_m=from_a, from_b_m=from_b, cut_deg=cut))
     return tuple(found)
 
@@ -385,7 +376,7 @@ def find_hiding_order(targets: Sequence[Target], start: Mark) -> tuple[str, ...]
 
 
 def _mark(name: str, place: Sequence[float], surface: Surface) -> Mark:
-    x, y = float(place[0]), float(place[1])
+    x, y = map(float, place)
     return Mark(name=name, x_m=x, y_m=y, z_m=float(surface.z(np.array([x]), np.array([y]))[0]))
 
 

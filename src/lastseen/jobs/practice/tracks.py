@@ -119,7 +119,7 @@ def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift
     noise = _noise_m(x, y, run)
     x, y = _smoothed(x, y, run, interval, noise)
     step, way = np.diff(time), np.hypot(np.diff(x), np.diff(y))
-    trusted = (np.diff(run) == 0) & ((step <= TRUSTED_S) if timed else (way <= 2.0 * TRUSTED_S))
+    trusted = np.asarray((np.diff(run) == 0) & ((step <= TRUSTED_S) if timed else (way <= 2.0 * TRUSTED_S)))
     found = Cleaning(
         fixes=raw.lon_deg.size,
         duplicates=doubles,
@@ -132,9 +132,7 @@ def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift
         shifted_s=shift_s,
         notes=tuple(notes),
     )
-    return Track(
-        name=raw.name, x_m=x, y_m=y, time_s=time, timed=timed, run=run, trusted=np.asarray(trusted), cleaning=found
-    )
+    return Track(name=raw.name, x_m=x, y_m=y, time_s=time, timed=timed, run=run, trusted=trusted, cleaning=found)
 
 
 def cleaning_notes(track: Track, clock_zero_s: float) -> tuple[str, ...]:
@@ -236,10 +234,8 @@ def _runs(
     else:
         apart = (np.diff(segment) != 0) & (way > TRUSTED_S)
     run = np.concatenate([[0], np.cumsum(apart)]).astype(np.int32)
-    gaps = tuple(
-        Gap(from_s=float(time[i]), to_s=float(time[i + 1]), metres=float(way[i]))
-        for i in np.flatnonzero(apart).tolist()
-    )
+    ends = zip(time[:-1][apart].tolist(), time[1:][apart].tolist(), way[apart].tolist(), strict=True)
+    gaps = tuple(Gap(from_s=begin, to_s=end, metres=metres) for begin, end, metres in ends)
     return run, gaps, interval
 
 

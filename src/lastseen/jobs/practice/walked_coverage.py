@@ -158,7 +158,7 @@ def _match(line: LineString, points: _Points, strip_m: float) -> _Match:
     return _Match(xy=xy, walked_xy=walked_xy, point=picked, ends=ends)
 
 
-def _lane_walk(number: int, searcher: int, match: _Match, points: _Points, names: Sequence[str]) -> LaneWalk:
+def _lane_walk(lane: int, searcher: int, match: _Match, points: _Points, names: Sequence[str]) -> LaneWalk:
     seen = match.point >= 0
     track, offset, begin, end = "", math.nan, math.nan, math.nan
     if seen.any():
@@ -166,14 +166,9 @@ def _lane_walk(number: int, searcher: int, match: _Match, points: _Points, names
         offset = float(np.linalg.norm(match.walked_xy[seen] - match.xy[seen], axis=1).mean())
         time = points.time[match.point[seen]]
         begin, end = float(time.min()), float(time.max())
+    walked = float(seen.mean())
     return LaneWalk(
-        lane=number,
-        planned_searcher=searcher,
-        track=track,
-        walked=float(seen.mean()),
-        offset_m=offset,
-        begin_s=begin,
-        end_s=end,
+        lane=lane, planned_searcher=searcher, track=track, walked=walked, offset_m=offset, begin_s=begin, end_s=end
     )
 
 
@@ -216,9 +211,8 @@ def _turns(number: int, line: LineString, match: _Match, plan: PlannedSearch) ->
     for (end, place, inner), (along, x, y) in zip(sides, match.ends, strict=True):
         short = along if end == "start" else float(line.length - along)
         edge = _to_edge(place, place - inner, plan)
-        turns.append(
-            Turn(lane=number, end=end, planned_edge_m=edge, walked_edge_m=edge + short, short_m=short, place_m=(x, y))
-        )
+        real = edge + short
+        turns.append(Turn(lane=number, end=end, planned_edge_m=edge, walked_edge_m=real, short_m=short, place_m=(x, y)))
     return turns
 
 
@@ -230,8 +224,6 @@ def _to_edge(place: FloatArray, way: FloatArray, plan: PlannedSearch) -> float:
     parts = [part.length for part in shapely.get_parts(inside) if shapely.distance(part, begin) < 1e-6]
     return float(sum(parts)) if parts else -float(shapely.distance(plan.outline, begin))
 
-
-# ---- What was covered and when: surely, perhaps or not, with receiver range and GPS error carried through
 
 GPS_ERROR_M = 5.0  # radius that holds a fix two times in three: what phones show under open sky; from memory
 # A fix scatters alike along two axes: two in three lie within 1.515 standard deviations of one axis, and 19 in 20 are
@@ -281,9 +273,8 @@ def find_radii(strip_width_m: float, gps_error_m: float = GPS_ERROR_M) -> Radii:
     [12.4, 20.0, 33.3, 6.5]
     """
     if not (strip_width_m > 0.0 and 0.0 <= gps_error_m < math.inf):
-        raise InputError(
-            f"a strip of {strip_width_m:g} m and a GPS error of {gps_error_m:g} m: give above 0, 0 or more"
-        )
+        given = f"a strip of {strip_width_m:g} m and a GPS error of {gps_error_m:g} m"
+        raise InputError(f"{given}: give above 0, 0 or more")
     half, reception = 0.5 * strip_width_m, Reception.of_strip(strip_width_m)
     gps = ACROSS * gps_error_m
     low = half - math.hypot(gps, SPREAD * (half / reception.r_max_m * reception.sd_m))
@@ -365,8 +356,6 @@ def measure_band(times_s: FloatArray, weight_m2: FloatArray) -> CoverageBand:
     return CoverageBand(sure=sure, half=half, perhaps=most - sure, none=1.0 - most)
 
 
-# ---- What was left: gaps in the walk, what to believe now, and what to do in a second pass
-
 LEAST_GAP_STRIPS = 0.25  # a gap smaller than the square over a quarter strip is not worth a walk; design choice
 PERHAPS_POD = 0.5  # of what is perhaps covered; design choice, no source
 HALVE_SOURCE = "SAC, Die Alpen: halve the strip where the first pass fails"
@@ -407,13 +396,12 @@ def find_leftover(
     shares = (float(weight[sure].sum()), float(weight[most & ~sure].sum()), float(weight[~most].sum()))
     after, after_outside = update_poa(shares, (1.0, PERHAPS_POD, 0.0), outside)
     holes = _holes(plan, lattice, half, most, weight)
-    left = (after[0], after[1], after[2], after_outside)
     return Leftover(
         holes=holes,
         poa_before=(*shares, outside),
-        poa_after=left,
+        poa_after=(after[0], after[1], after[2], after_outside),
         found=shares[0] + PERHAPS_POD * shares[1],
-        advice=_advice(plan, holes, band=band, radii=radii, left=left, lanes=lanes),
+        advice=_advice(plan, holes, band=band, radii=radii, outside=after_outside, lanes=lanes),
     )
 
 
@@ -451,13 +439,7 @@ def _holes(
 
 
 def _advice(
-    plan: PlannedSearch,
-    holes: Sequence[Hole],
-    *,
-    band: CoverageBand,
-    radii: Radii,
-    left: tuple[float, float, float, float],
-    lanes: LaneReview,
+    plan: PlannedSearch, holes: Sequence[Hole], *, band: CoverageBand, radii: Radii, outside: float, lanes: LaneReview
 ) -> tuple[str, ...]:
     advice = []
     if holes:
@@ -476,8 +458,8 @@ def _advice(
         f"If nobody was found, a second pass takes strips half as wide, {0.5 * plan.strip_width_m:g} m, on lines "
         f"midway ({HALVE_SOURCE})."
     )
-    if left[3] >= 0.1:
-        advice.append(f"{percent(left[3])} of the probability now lies outside the outline: look at its edges too.")
+    if outside >= 0.1:
+        advice.append(f"{percent(outside)} of the probability now lies outside the outline: look at its edges too.")
     if not math.isfinite(plan.coverage):
         advice.append("The plan's own coverage is not known.")
     return tuple(advice)
