@@ -17,12 +17,13 @@ from rasterio.windows import Window
 
 from lastseen.core import Grid, percent
 from lastseen.jobs import INCIDENT_SLOPES_DEG, START_QUANTITIES, zone_sentence
-from lastseen.output.draw.drawing import Drawing, area_patch, fixed_look, write_png
+from lastseen.output.draw.drawing import Drawing, area_patch, draw_area, fixed_look, write_png
 from lastseen.output.draw.furniture import finish_map, start_map
 from lastseen.output.draw.labels import name_area
 from lastseen.output.draw.layout import Extent, fit_sheet
 from lastseen.output.draw.panel import Entry, Item, Pen, draw_first_fit, line_symbol, patch_symbol, share_levels
 from lastseen.output.draw.plan_panel import ground_entries
+from lastseen.output.draw.relief import draw_cells
 
 if TYPE_CHECKING:
     from lastseen.jobs import AreaView, Heights
@@ -46,13 +47,12 @@ def write_area_map(view: AreaView, folder: Path) -> None:
 def draw_area_map(view: AreaView, folder: Path) -> Drawing:
     """The sheet, drawn but not written."""
     window, crs = view.request.shown, view.heights.crs
-    bounds = view.heights.on(window, np.empty(window.shape, np.int8)).bounds
-    sheet = fit_sheet(bounds, quiet_mm=QUIET_MM)
+    sheet = fit_sheet(view.heights.on(window, np.empty(window.shape, np.int8)).bounds, quiet_mm=QUIET_MM)
     d, levels = start_map(sheet, _ground(view.heights, sheet.extent))
     _draw_reached(d, at_less_detail(folder / "reached.tif", crs, MOST_PIXELS))
     if view.outline is not None:
         look = {"facecolor": "none", "edgecolor": d.palette.ground.frame, "linewidth": 0.8, "zorder": 2.2}
-        d.ground.add_patch(area_patch(view.outline, linestyle=(0.0, EDGE_DASHES), **look))
+        draw_area(d.ground, view.outline, linestyle=(0.0, EDGE_DASHES), **look)
     named = _fill_panel(d, view)
     _draw_zones(d, view, named)
     for number, (_, outline) in enumerate(view.zones[:named], start=1):
@@ -84,17 +84,9 @@ def _ground(heights: Heights, extent: Extent) -> Grid:
 
 
 def at_less_detail(path: Path, crs: CRS, most_cells: int) -> Grid:
-    """A raster; of a large one the greatest value of each so many cells, so that no narrow way is lost.
+    """A raster of so many rows and columns at most: the greatest value of each so many cells (no narrow way is lost).
 
-    Parameters
-    ----------
-    most_cells : int
-        Rows and columns at most.
-
-    Returns
-    -------
-    Grid
-        NaN where no cell is known.
+    NaN where no cell is known.
     """
     with rasterio.open(path) as data:
         step = max(1, -(-max(data.shape) // most_cells))
@@ -110,15 +102,11 @@ def at_less_detail(path: Path, crs: CRS, most_cells: int) -> Grid:
 
 
 def _draw_reached(d: Drawing, reached: Grid) -> None:
-    """Steps of the share of events, in one ramp."""
-    west, south, east, north = reached.bounds
     ink = d.palette.snow
     values = np.ma.masked_less(np.ma.masked_invalid(reached.values), ink.reached_levels[0])
     norm = BoundaryNorm([*ink.reached_levels, 1.001], len(ink.reached))
-    look: dict[str, Any] = {"alpha": 0.72, "interpolation": "nearest", "aspect": "auto", "zorder": 1.0}
-    d.ground.imshow(
-        values, cmap=ListedColormap(list(ink.reached)), norm=norm, extent=(west, east, south, north), **look
-    )
+    look = {"cmap": ListedColormap(list(ink.reached)), "norm": norm, "alpha": 0.72, "zorder": 1.0}
+    draw_cells(d.ground, reached, values, interpolation="nearest", **look)
 
 
 def _draw_zones(d: Drawing, view: AreaView, named: int) -> None:

@@ -9,14 +9,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lastseen.jobs import deposit_sentence
-from lastseen.output.draw.drawing import Drawing, area_patch, fixed_look, write_png
+from lastseen.output.draw.drawing import Drawing, draw_area, fixed_look, write_png
 from lastseen.output.draw.features import draw_steps
 from lastseen.output.draw.furniture import finish_map, start_map
 from lastseen.output.draw.layout import bounds_of, fit_sheet
 from lastseen.output.draw.panel import Entry, Item, Pen, draw_first_fit, line_symbol, patch_symbol
 
 if TYPE_CHECKING:
-    from lastseen.jobs import PracticeDeposit, Stake
+    from lastseen.jobs import PracticeDeposit
 
 MOST_ARROWS = 40
 STAKES_NOTE = "Thickness at the stake, m; snow to lay on its square and to take from it, m³."
@@ -38,7 +38,7 @@ def draw_deposit_map(deposit: PracticeDeposit) -> Drawing:
     _draw_down_slope(d, deposit)
     _draw_stakes(d, deposit)
     finish_map(d, deposit.frame.crs, levels, deposit.name, _header(deposit))
-    _fill_panel(d, deposit)
+    draw_first_fit(d.sheet.columns, _panel_choices(d, deposit))
     return d
 
 
@@ -46,21 +46,18 @@ def _draw_thickness(d: Drawing, deposit: PracticeDeposit) -> None:
     ink, black, alpha = d.palette.thickness, d.palette.lanes.colour, d.palette.debris.opacity
     draw_steps(d.ground, deposit.shape.thickness_m, (*ink.levels_m, 99.0), ink.ramp, alpha=alpha, zorder=1.2)
     edge = {"edgecolor": d.palette.debris.outline, "linewidth": 1.4, "zorder": 4.0}
-    d.ground.add_patch(area_patch(deposit.shape.outline, fill=False, **edge))
-    d.ground.add_patch(area_patch(deposit.outline, fill=False, edgecolor=black, linewidth=1.6, zorder=4.2))
+    draw_area(d.ground, deposit.shape.outline, fill=False, **edge)
+    draw_area(d.ground, deposit.outline, fill=False, edgecolor=black, linewidth=1.6, zorder=4.2)
     look = {"edgecolor": black, "linewidth": 0.7, "linestyle": (0, (3.0, 2.0)), "zorder": 2.6}
-    d.ground.add_patch(area_patch(deposit.pushing.borrow, fill=False, hatch="..", alpha=0.55, **look))
+    draw_area(d.ground, deposit.pushing.borrow, fill=False, hatch="..", alpha=0.55, **look)
 
 
 def _draw_hauls(d: Drawing, deposit: PracticeDeposit) -> None:
-    """Which stake is filled from which."""
     push, ink = deposit.pushing, d.palette.lanes
     at = {stake.name: stake.at_m for stake in push.stakes}
-    moved = [haul for haul in push.hauls if haul.distance_m > 0.0][:MOST_ARROWS]
-    for haul in moved:
+    for haul in [haul for haul in push.hauls if haul.distance_m > 0.0][:MOST_ARROWS]:
         (ax, ay), (bx, by) = d.sheet.on_page(*at[haul.from_stake]), d.sheet.on_page(*at[haul.to_stake])
-        long = math.hypot(bx - ax, by - ay)
-        cut = min(2.2 / long, 0.35)
+        cut = min(2.2 / math.hypot(bx - ax, by - ay), 0.35)
         a = (ax + cut * (bx - ax), ay + cut * (by - ay))
         b = (bx - cut * (bx - ax), by - cut * (by - ay))
         d.line([a, b], ink.casing, 1.9, zorder=5.0)
@@ -78,7 +75,6 @@ def _draw_down_slope(d: Drawing, deposit: PracticeDeposit) -> None:
 
 
 def _draw_stakes(d: Drawing, deposit: PracticeDeposit) -> None:
-    """Each stake with its name and the larger of what is laid and what is taken."""
     size = 4.6 if deposit.pushing.stake_m / d.sheet.metres_per_mm < 11.0 else 5.6
     ink, look = d.palette.lanes.colour, {"ha": "center", "halo": True, "zorder": 9}
     for stake in deposit.pushing.stakes:
@@ -88,8 +84,7 @@ def _draw_stakes(d: Drawing, deposit: PracticeDeposit) -> None:
         d.line([(x - 0.7, y), (x + 0.7, y)], ink, 0.8, zorder=6)
         d.line([(x, y - 0.7), (x, y + 0.7)], ink, 0.8, zorder=6)
         d.room.take(x, y, 6.0, 7.0)
-        laid = stake.fill_m3 >= stake.cut_m3
-        volume = f"+{_volume(stake.fill_m3)}" if laid else f"-{_volume(stake.cut_m3)}"
+        volume = f"+{_volume(stake.fill_m3)}" if stake.fill_m3 >= stake.cut_m3 else f"-{_volume(stake.cut_m3)}"
         d.text(x, y + 1.3, stake.name, size, va="bottom", weight="bold", **look)
         d.text(x, y - 1.2, volume, size, va="top", **look)
 
@@ -103,28 +98,21 @@ def _header(deposit: PracticeDeposit) -> list[str]:
     return [first, deposit.shape.source.split("; ", maxsplit=1)[0]]
 
 
-def _fill_panel(d: Drawing, deposit: PracticeDeposit) -> None:
-    """All of it in the largest text that fits; where none does, stakes are left to the file."""
-
-    def choices() -> Iterator[list[Item]]:
-        for size in AMOUNTS:
-            pen = Pen(d, d.sheet.columns[0].width, size)
-            fixed = [
-                *_legend(pen, deposit),
-                pen.heading("Cut and fill"),
-                *pen.paragraph(f"{deposit.shape.source.rstrip('.')}. {deposit_sentence(deposit)}"),
-                pen.heading("Exposure"),
-                *pen.paragraph(deposit.statement),
-                *pen.paragraph(_lookout_sentence(deposit)),
-                pen.heading("Stakes"),
-                *pen.paragraph(STAKES_NOTE),
-            ]
-            rows, notes = _stake_rows(pen, deposit), [pen.heading("Notes"), *pen.marked(deposit.notes)]
-            yield [*fixed, *rows, *notes]
-            for kept in range(len(rows) - 1, 0, -4) if size == AMOUNTS[-1] else ():
-                yield [*fixed, *rows[:kept], *pen.paragraph(f"{len(rows) - kept} more lines in deposit.json."), *notes]
-
-    draw_first_fit(d.sheet.columns, choices())
+def _panel_choices(d: Drawing, deposit: PracticeDeposit) -> Iterator[list[Item]]:
+    """All of it in smaller and smaller text; then stakes are left to the file."""
+    source = deposit.shape.source.rstrip(".")
+    for size in AMOUNTS:
+        pen = Pen(d, d.sheet.columns[0].width, size)
+        fixed = [
+            *_legend(pen, deposit),
+            *(pen.heading("Cut and fill"), *pen.paragraph(f"{source}. {deposit_sentence(deposit)}")),
+            *(pen.heading("Exposure"), *pen.paragraph(deposit.statement), *pen.paragraph(_lookout_sentence(deposit))),
+            *(pen.heading("Stakes"), *pen.paragraph(STAKES_NOTE)),
+        ]
+        rows, notes = _stake_rows(pen, deposit), [pen.heading("Notes"), *pen.marked(deposit.notes)]
+        yield [*fixed, *rows, *notes]
+        for kept in range(len(rows) - 1, 0, -4) if size == AMOUNTS[-1] else ():
+            yield [*fixed, *rows[:kept], *pen.paragraph(f"{len(rows) - kept} more lines in deposit.json."), *notes]
 
 
 def _lookout_sentence(deposit: PracticeDeposit) -> str:
@@ -135,18 +123,14 @@ def _lookout_sentence(deposit: PracticeDeposit) -> str:
 
 
 def _stake_rows(pen: Pen, deposit: PracticeDeposit) -> list[Item]:
-    """Two stakes to a line."""
     half, stakes = 0.5 * pen.width / pen.ratio, deposit.pushing.stakes
     offsets = [k * half + share * half for k in (0, 1) for share in (0.0, 0.2, 0.45, 0.7)]
-    cells = [_stake_cells(stake) for stake in stakes]
+    cells = [
+        (s.name, f"{s.fill_m:.2f}" if s.fill_m >= 0.05 else "", _volume(s.fill_m3), _volume(s.cut_m3)) for s in stakes
+    ]
     rows = [chain(*cells[first : first + 2]) for first in range(0, len(cells), 2)]
     head = pen.row(list(zip(offsets, 2 * ("", "m", "+m³", "-m³"), strict=True)), bold=True)
     return [head, *(pen.row(list(zip(offsets, row, strict=False))) for row in rows)]
-
-
-def _stake_cells(stake: Stake) -> tuple[str, ...]:
-    thickness = f"{stake.fill_m:.2f}" if stake.fill_m >= 0.05 else ""
-    return stake.name, thickness, _volume(stake.fill_m3), _volume(stake.cut_m3)
 
 
 def _volume(m3: float) -> str:

@@ -70,8 +70,7 @@ class Room:
     def ink(self, points: FloatArray, weight: float) -> None:
         """A line that labels should rather not hide."""
         for a, b in pairwise(points):
-            n = max(2, int(math.dist(a, b) / (0.5 * CELL_MM)))
-            rows, cols, inside = self._cells(np.linspace(a, b, n))
+            rows, cols, inside = self._cells(np.linspace(a, b, max(2, int(math.dist(a, b) / (0.5 * CELL_MM)))))
             self._soft[rows[inside], cols[inside]] = np.maximum(self._soft[rows[inside], cols[inside]], weight)
 
     def take(self, x: float, y: float, width: float, height: float) -> None:
@@ -81,13 +80,8 @@ class Room:
 
     def cost(self, x: float, y: float, width: float, height: float) -> float:
         """Ink below a box; infinite where it is taken or leaves the body."""
-        rim = 0.5
-        if (
-            x - width / 2 < self.box.left + rim
-            or x + width / 2 > self.box.right - rim
-            or y - height / 2 < self.box.bottom + rim
-            or y + height / 2 > self.box.top - rim
-        ):
+        b, rim, w, h = self.box, 0.5, width / 2, height / 2
+        if x - w < b.left + rim or x + w > b.right - rim or y - h < b.bottom + rim or y + h > b.top - rim:
             return math.inf
         rows, cols = self._window(x, y, width, height)
         return math.inf if self._hard[rows, cols].any() else float(self._soft[rows, cols].sum())
@@ -119,8 +113,7 @@ class Room:
         cols = ((points[:, 0] - self.box.left) / CELL_MM).astype(int)
         rows = ((points[:, 1] - self.box.bottom) / CELL_MM).astype(int)
         ny, nx = self._hard.shape
-        inside = (rows >= 0) & (rows < ny) & (cols >= 0) & (cols < nx)
-        return rows, cols, np.asarray(inside)
+        return rows, cols, np.asarray((rows >= 0) & (rows < ny) & (cols >= 0) & (cols < nx))
 
     def _window(self, x: float, y: float, width: float, height: float) -> tuple[slice, slice]:
         left, low = x - width / 2 - self.box.left, y - height / 2 - self.box.bottom
@@ -185,9 +178,8 @@ class Drawing:
 
     def box(self, box: Box, **look: Any) -> None:
         """A rectangle on the page."""
-        self.polygon(
-            [(box.left, box.bottom), (box.right, box.bottom), (box.right, box.top), (box.left, box.top)], **look
-        )
+        low, top = box.bottom, box.top
+        self.polygon([(box.left, low), (box.right, low), (box.right, top), (box.left, top)], **look)
 
     def square(self, x: float, y: float, half: float, **look: Any) -> None:
         """A square around a place of the page."""
@@ -200,7 +192,9 @@ class Drawing:
     def arrow(self, x: float, y: float, direction: float, size: float, color: str) -> None:
         """A filled arrow head on the page; direction in radians from east."""
         look = {"facecolor": color, "edgecolor": self.palette.lanes.casing, "linewidth": 0.5, "clip_path": None}
-        self.polygon(arrow_corners(x, y, direction, size), zorder=8, **look)
+        c, s = math.cos(direction), math.sin(direction)
+        shape = ((0.6, 0.0), (-0.4, 0.42), (-0.2, 0.0), (-0.4, -0.42))
+        self.polygon([(x + size * (a * c - b * s), y + size * (a * s + b * c)) for a, b in shape], zorder=8, **look)
 
     def on_page(self, line: LineString) -> FloatArray:
         """A line of the map in page millimetres."""
@@ -267,23 +261,17 @@ def start_page(sheet: Sheet) -> Drawing:
 def bare_axes(figure: Figure, sheet: Sheet, box: Box, extent: Extent, zorder: float) -> Axes:
     """Axes without any furniture."""
     place = (box.left / sheet.width, box.bottom / sheet.height, box.width / sheet.width, box.height / sheet.height)
-    axes = figure.add_axes(place)
-    axes.set_zorder(zorder)
-    axes.set_xlim(extent[0], extent[2])
-    axes.set_ylim(extent[1], extent[3])
-    axes.set_autoscale_on(False)
+    axes = figure.add_axes(place, zorder=zorder)
+    axes.set(xlim=extent[::2], ylim=extent[1::2], autoscale_on=False)
     axes.set_axis_off()
     return axes
 
 
 def stroke(points: Any, color: str, width: float, dashes: Sequence[float] = (), **look: Any) -> Line2D:
     """A line of a width in points and dashes in points."""
-    xy = np.asarray(points, float)
-    style: Any = (0, tuple(dashes)) if dashes else "-"
-    ends = {"dash_capstyle": "butt", "solid_capstyle": "round", "solid_joinstyle": "round"}
-    return Line2D(
-        xy[:, 0].tolist(), xy[:, 1].tolist(), color=color, linewidth=width, linestyle=style, **{**ends, **look}
-    )
+    x, y = np.asarray(points, float)[:, :2].T.tolist()
+    look = {"dash_capstyle": "butt", "solid_capstyle": "round", "solid_joinstyle": "round", **look}
+    return Line2D(x, y, color=color, linewidth=width, linestyle=(0, tuple(dashes)) if dashes else "-", **look)
 
 
 def area_patch(area: BaseGeometry, **look: Any) -> PathPatch:
@@ -292,20 +280,12 @@ def area_patch(area: BaseGeometry, **look: Any) -> PathPatch:
     for geom in keep_areas(area).geoms:
         turned = orient(geom)
         rings += [np.asarray(ring.coords)[:, :2] for ring in (turned.exterior, *turned.interiors)]
-    if not rings:
-        return PathPatch(Outline(np.empty((0, 2))), **look)
-    codes = [
-        np.r_[Outline.MOVETO, np.full(len(ring) - 2, Outline.LINETO), Outline.CLOSEPOLY].astype(np.uint8)
-        for ring in rings
-    ]
-    return PathPatch(Outline(np.concatenate(rings), np.concatenate(codes)), **look)
+    return PathPatch(Outline.make_compound_path(*(Outline(ring, closed=True) for ring in rings)), **look)
 
 
-def arrow_corners(x: float, y: float, direction: float, size: float) -> list[tuple[float, float]]:
-    """An arrow head around a point."""
-    c, s = math.cos(direction), math.sin(direction)
-    shape = ((0.6, 0.0), (-0.4, 0.42), (-0.2, 0.0), (-0.4, -0.42))
-    return [(x + size * (a * c - b * s), y + size * (a * s + b * c)) for a, b in shape]
+def draw_area(axes: Axes, area: BaseGeometry, **look: Any) -> None:
+    """Polygons with their holes."""
+    axes.add_patch(area_patch(area, **look))
 
 
 # ---- Plain figures and files: the same look for whoever runs it, the same bytes for the same numbers
@@ -352,11 +332,8 @@ def new_figure(width_mm: float, height_mm: float) -> Figure:
 def style_axes(axes: Axes, palette: Palette, *, tick: tuple[float, float] = (0.7, 3.0), grid: bool = True) -> None:
     """Thin frame at the left and below, ticks (width, length in points) in the text colour, light lines."""
     ink = palette.ground
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
-    for side in ("left", "bottom"):
-        axes.spines[side].set_color(ink.frame)
-        axes.spines[side].set_linewidth(0.7)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.spines[["left", "bottom"]].set(color=ink.frame, linewidth=0.7)
     axes.tick_params(colors=ink.text, width=tick[0], length=tick[1])
     axes.xaxis.set_minor_locator(AutoMinorLocator())
     if grid:
@@ -367,7 +344,7 @@ def style_axes(axes: Axes, palette: Palette, *, tick: tuple[float, float] = (0.7
 
 def draw_heading(figure: Figure, palette: Palette, title: str, under: str) -> None:
     """Title and one line under it, at the top left; the version at the top right."""
-    mm, ink = 1.0 / _height_mm(figure), palette.ground
+    mm, ink = 1.0 / size_mm(figure)[1], palette.ground
     figure.text(0.98, 1.0 - 3.4 * mm, f"lastseen {__version__}", size=SMALL, va="top", ha="right", color=ink.faint_text)
     look: dict[str, Any] = {"va": "top", "parse_math": False}
     figure.text(0.02, 1.0 - 3.4 * mm, title, size=11, weight="bold", color=ink.text, **look)
@@ -377,10 +354,12 @@ def draw_heading(figure: Figure, palette: Palette, title: str, under: str) -> No
 def draw_footing(figure: Figure, palette: Palette, lines: Sequence[str], letters: int = 148) -> None:
     """Sources and caution at the bottom left."""
     wrapped = [part for line in (*lines, SHORT_CAUTION) for part in textwrap.wrap(line, letters)]
-    low, ink = 2.0 / _height_mm(figure), palette.ground.faint_text
+    low, ink = 2.0 / size_mm(figure)[1], palette.ground.faint_text
     look: dict[str, Any] = {"size": SMALL, "va": "bottom", "color": ink, "linespacing": 1.35, "parse_math": False}
     figure.text(0.02, low, "\n".join(wrapped), **look)
 
 
-def _height_mm(figure: Figure) -> float:
-    return float(figure.get_size_inches()[1]) * MM_PER_INCH
+def size_mm(figure: Figure) -> tuple[float, float]:
+    """Width and height."""
+    width, height = (float(inches) * MM_PER_INCH for inches in figure.get_size_inches())
+    return width, height

@@ -16,7 +16,7 @@ from shapely.geometry import LineString, MultiPolygon, box
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.core import FloatArray, Grid, keep_areas, outline_of_level, poa_areas, short_percent
-from lastseen.output.draw.drawing import Drawing, area_patch, stroke
+from lastseen.output.draw.drawing import Drawing, draw_area, stroke
 from lastseen.search import Leg
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 THIN_LEVEL = 0.05
 NOTHING = MultiPolygon()
+TRAP_OPACITY = 0.7
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -134,8 +135,7 @@ class MapContent:
         """What must be seen well: debris, lanes and joins."""
         if self.blank:
             return self.ground_m
-        lines = [leg.line for leg in self.legs if leg.kind != "approach"]
-        return shapely.unary_union([self.outline, *lines])
+        return shapely.unary_union([self.outline, *[leg.line for leg in self.legs if leg.kind != "approach"]])
 
     def thin_debris(self) -> BaseGeometry:
         """Debris that is drawn but too unlikely to be searched; it should not be cut off by the frame."""
@@ -155,6 +155,7 @@ def read_map_content(result: Result) -> MapContent:
     rasters = result.rasters
     last_seen = next(iter(result.records("last_seen")), None)
     paths = result.records("flow_paths")
+    corridors = ((line, row) for line, row in paths if row["kind"] == "corridor")
     return MapContent(
         numbers=result.numbers,
         ground=result.ground,
@@ -167,15 +168,8 @@ def read_map_content(result: Result) -> MapContent:
         poa=poa_areas(rasters["poa"].bands[0]) if "poa" in rasters else (),
         release=_areas_of(result, "release"),
         path=next((shapely.line_merge(line) for line, row in paths if row["kind"] == "main"), None),
-        corridors=tuple(
-            (float(row["share"]), keep_areas(shapely.build_area(line)))
-            for line, row in paths
-            if row["kind"] == "corridor"
-        ),
-        zones=tuple(
-            ZoneMark(outline=keep_areas(area), **_fields_of(ZoneMark, row))
-            for area, row in result.records("deposition_zones")
-        ),
+        corridors=tuple((float(row["share"]), keep_areas(shapely.build_area(line))) for line, row in corridors),
+        zones=_area_marks(ZoneMark, result.records("deposition_zones")),
         traps=trap_marks(result.records("terrain_traps")),
         lanes=tuple(
             LaneMark(line=LineString(line.coords), **_fields_of(LaneMark, row)) for line, row in result.records("lanes")
@@ -208,20 +202,17 @@ def keep_blank(content: MapContent) -> MapContent:
     keys = ("schema_version", "program", "name", "inputs", "grid", "last_seen", "search", "flat")
     numbers = {key: content.numbers[key] for key in keys if key in content.numbers}
     numbers["search"] = {key: content.numbers["search"][key] for key in ("searchers", "declination_deg", "date")}
-    return MapContent(
-        numbers=numbers,
-        ground=content.ground,
-        crs=content.crs,
-        at_m=content.at_m,
-        radius_m=content.radius_m,
-        blank=True,
-        ground_m=shapely.box(*content.whole().bounds),
-    )
+    at = {name: getattr(content, name) for name in ("ground", "crs", "at_m", "radius_m")}
+    return MapContent(numbers=numbers, blank=True, ground_m=box(*content.whole().bounds), **at)
 
 
 def trap_marks(records: Iterable[tuple[BaseGeometry, dict[str, Any]]]) -> tuple[TrapMark, ...]:
     """Traps from the records of their layer."""
-    return tuple(TrapMark(outline=keep_areas(area), **_fields_of(TrapMark, row)) for area, row in records)
+    return _area_marks(TrapMark, records)
+
+
+def _area_marks(kind: Any, records: Iterable[tuple[BaseGeometry, dict[str, Any]]]) -> tuple[Any, ...]:
+    return tuple(kind(outline=keep_areas(area), **_fields_of(kind, row)) for area, row in records)
 
 
 def title_of(numbers: Mapping[str, Any]) -> str:
@@ -232,7 +223,6 @@ def title_of(numbers: Mapping[str, Any]) -> str:
 
 
 def _fields_of(record: Any, row: Mapping[str, Any]) -> dict[str, Any]:
-    """What a row of a layer has for a record."""
     return {field.name: row[field.name] for field in fields(record) if field.name in row}
 
 
@@ -240,9 +230,22 @@ def _areas_of(result: Result, layer: str) -> MultiPolygon:
     return MultiPolygon([part for shape in result.shapes(layer) for part in keep_areas(shape).geoms])
 
 
-# ---- Debris, release, traps, probability of area, last-seen point
-
-TRAP_OPACITY = 0.7
+def draw_search(d: Drawing, content: MapContent, arm_m: float) -> None:
+    """All of a search on its ground, from the debris to the cross of the last-seen point."""
+    draw_debris(d.ground, content, d.palette, 1.4)
+    edge = {"edgecolor": d.palette.debris.outline, "linewidth": 0.4, "linestyle": (0, (1.0, 1.0)), "zorder": 2.6}
+    for zone in content.zones:
+        draw_area(d.ground, zone.outline, fill=False, **edge)
+    draw_paths(d.ground, content, d.palette, fill=False)
+    draw_traps(d, content.traps)
+    _draw_poa(d, content)
+    if not content.no_go.is_empty:
+        ink = d.palette.lanes
+        look = {"facecolor": "none", "edgecolor": ink.colour, "linewidth": 0.9, "zorder": 5.9}
+        draw_area(d.ground, content.no_go, hatch=ink.no_go, **look)
+    _draw_uncovered(d, content)
+    _draw_lanes(d, content)
+    draw_last_seen(d.ground, d.palette, content.at_m, radius_m=content.radius_m, arm_m=arm_m)
 
 
 def draw_steps(axes: Axes, grid: Grid, levels: Sequence[float], colours: Sequence[str], **look: Any) -> None:
@@ -261,13 +264,12 @@ def draw_debris(axes: Axes, content: MapContent, palette: Palette, width: float)
     """Steps of probability in one ramp, and the outline that is searched."""
     ink = palette.debris
     if content.probability is None:
-        look = {"facecolor": ink.observed, "alpha": ink.opacity, "linewidth": 0, "zorder": 1}
-        axes.add_patch(area_patch(content.outline, **look))
+        draw_area(axes, content.outline, facecolor=ink.observed, alpha=ink.opacity, linewidth=0, zorder=1)
     else:
         grid = content.probability
         smooth = grid.with_values(ndimage.gaussian_filter(np.nan_to_num(grid.values), 1.0, truncate=3.0))
         draw_steps(axes, smooth, (*ink.levels, 1.0001), ink.ramp, alpha=ink.opacity, zorder=1)
-    axes.add_patch(area_patch(content.outline, fill=False, edgecolor=ink.outline, linewidth=width, zorder=5))
+    draw_area(axes, content.outline, fill=False, edgecolor=ink.outline, linewidth=width, zorder=5)
 
 
 def draw_paths(axes: Axes, content: MapContent, palette: Palette, *, fill: bool) -> None:
@@ -276,9 +278,9 @@ def draw_paths(axes: Axes, content: MapContent, palette: Palette, *, fill: bool)
     for share, area in content.corridors:
         width = 0.9 if share == 0.5 else 0.5
         look = {"edgecolor": ink.corridor, "linewidth": width, "linestyle": (0, ink.dashes["corridor"]), "zorder": 1.5}
-        axes.add_patch(area_patch(area, fill=False, **look))
+        draw_area(axes, area, fill=False, **look)
         if fill and share == 0.1:
-            axes.add_patch(area_patch(area, facecolor=ink.corridor, alpha=0.18, linewidth=0, zorder=0.9))
+            draw_area(axes, area, facecolor=ink.corridor, alpha=0.18, linewidth=0, zorder=0.9)
     if content.path is not None:
         axes.add_line(stroke(content.path.coords, ink.path, 0.9, ink.dashes["path"], zorder=1.6))
     draw_release_outline(axes, content.release, palette, 1.5)
@@ -288,7 +290,7 @@ def draw_release_outline(axes: Axes, release: BaseGeometry, palette: Palette, wi
     """The edge of the release."""
     ink = palette.snow
     look = {"edgecolor": ink.release, "linewidth": width, "linestyle": (0, ink.dashes["release"]), "zorder": 4}
-    axes.add_patch(area_patch(release, fill=False, **look))
+    draw_area(axes, release, fill=False, **look)
 
 
 def draw_traps(d: Drawing, traps: Iterable[TrapMark | Trap]) -> None:
@@ -296,34 +298,20 @@ def draw_traps(d: Drawing, traps: Iterable[TrapMark | Trap]) -> None:
     signs, colour = d.palette.traps.signs, d.palette.traps.colour
     look = {"facecolor": "none", "edgecolor": colour, "linewidth": 0.7, "zorder": 3, "alpha": TRAP_OPACITY}
     for trap in traps:
-        d.ground.add_patch(area_patch(trap.outline, hatch=signs[trap.kind].hatch, **look))
+        draw_area(d.ground, trap.outline, hatch=signs[trap.kind].hatch, **look)
 
 
-def draw_zones(d: Drawing, content: MapContent) -> None:
-    """Edges of the deposition zones."""
-    edge = {"edgecolor": d.palette.debris.outline, "linewidth": 0.4, "linestyle": (0, (1.0, 1.0)), "zorder": 2.6}
-    for zone in content.zones:
-        d.ground.add_patch(area_patch(zone.outline, fill=False, **edge))
-
-
-def draw_poa(d: Drawing, content: MapContent) -> None:
-    """Probability of area as two lines."""
+def _draw_poa(d: Drawing, content: MapContent) -> None:
     ink = d.palette.person
     for (_, area), key, width in zip(content.poa, ("half", "most"), (1.5, 1.1), strict=False):
-        casing = {"edgecolor": d.palette.ground.paper, "linewidth": width + 1.0, "zorder": 5.1}
-        d.ground.add_patch(area_patch(area, fill=False, **casing))
+        draw_area(d.ground, area, fill=False, edgecolor=d.palette.ground.paper, linewidth=width + 1.0, zorder=5.1)
         dashes = ink.dashes[key]
         look = {"edgecolor": ink.line, "linewidth": width, "linestyle": (0, dashes) if dashes else "-", "zorder": 5.2}
-        d.ground.add_patch(area_patch(area, fill=False, **look))
+        draw_area(d.ground, area, fill=False, **look)
 
 
 def draw_last_seen(
-    axes: Axes,
-    palette: Palette,
-    at_m: tuple[float, float] | None,
-    *,
-    radius_m: float,
-    arm_m: float,
+    axes: Axes, palette: Palette, at_m: tuple[float, float] | None, *, radius_m: float, arm_m: float
 ) -> None:
     """The last-seen point: a cross in a ring, and the circle of its uncertainty to scale."""
     if at_m is None:
@@ -351,8 +339,7 @@ MOST_RINGS = 40  # more would hide the map
 ENTRY_MM = 5.0
 
 
-def draw_lanes(d: Drawing, content: MapContent) -> None:
-    """The walk of every searcher, lanes on top."""
+def _draw_lanes(d: Drawing, content: MapContent) -> None:
     ink = d.palette.lanes
     for line in content.first_lanes:
         d.ground.add_line(stroke(line.coords, ink.colour, FIRST_WIDTH, ink.first, zorder=6.5))
@@ -361,18 +348,15 @@ def draw_lanes(d: Drawing, content: MapContent) -> None:
     for leg in content.legs:
         _draw_arrows(d, leg)
         d.room.ink(d.on_page(leg.line), 3.0 if leg.kind == "lane" else 1.0)
-    _draw_start(d, content)
+    start = start_of(content)
+    if start is not None and d.inside(*(at := d.sheet.on_page(*start)), 1.5):
+        (x, y), r = at, 1.3
+        ring = [(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r), (x - r, y - r)]
+        d.line(ring, ink.casing, 2.6, zorder=8.5)
+        d.line(ring, ink.colour, 1.2, zorder=8.6)
 
 
-def draw_no_go(d: Drawing, content: MapContent) -> None:
-    """Ground that nobody may walk on."""
-    if not content.no_go.is_empty:
-        ink = d.palette.lanes
-        look = {"facecolor": "none", "edgecolor": ink.colour, "linewidth": 0.9, "zorder": 5.9}
-        d.ground.add_patch(area_patch(content.no_go, hatch=ink.no_go, **look))
-
-
-def draw_uncovered(d: Drawing, content: MapContent) -> None:
+def _draw_uncovered(d: Drawing, content: MapContent) -> None:
     """What no lane reaches; a ring marks pieces too small to see."""
     ink, k = d.palette.lanes, d.sheet.metres_per_mm
     small = []
@@ -380,21 +364,18 @@ def draw_uncovered(d: Drawing, content: MapContent) -> None:
         west, south, east, north = geom.bounds
         if max(east - west, north - south) >= SEEN_MM * k:
             look = {"facecolor": ink.casing, "edgecolor": ink.colour, "linewidth": 0.6, "zorder": 6}
-            d.ground.add_patch(area_patch(geom, hatch=ink.uncovered, **look))
+            draw_area(d.ground, geom, hatch=ink.uncovered, **look)
         elif geom.area > 0:
-            d.ground.add_patch(area_patch(geom, facecolor=ink.colour, edgecolor=ink.colour, linewidth=0.5, zorder=6))
+            draw_area(d.ground, geom, facecolor=ink.colour, edgecolor=ink.colour, linewidth=0.5, zorder=6)
             small.append(geom.representative_point().buffer(RING_MM * k))
-    if len(small) > MOST_RINGS:
-        return
     near = 1.5 * RING_MM * k  # pieces side by side share a ring
     rings = shapely.unary_union(small).buffer(near).buffer(-near)
-    d.ground.add_patch(area_patch(rings, fill=False, edgecolor=ink.casing, linewidth=1.5, zorder=6.1))
-    d.ground.add_patch(area_patch(rings, fill=False, edgecolor=ink.colour, linewidth=0.6, zorder=6.2))
+    for colour, width, zorder in ((ink.casing, 1.5, 6.1), (ink.colour, 0.6, 6.2)) if len(small) <= MOST_RINGS else ():
+        draw_area(d.ground, rings, fill=False, edgecolor=colour, linewidth=width, zorder=zorder)
 
 
 def _draw_leg(d: Drawing, leg: Leg) -> None:
-    ink = d.palette.lanes
-    points = leg.line.coords
+    ink, points = d.palette.lanes, leg.line.coords
     if leg.kind == "lane":
         d.ground.add_line(stroke(points, ink.casing, LANE_WIDTH + 1.4, zorder=7))
         d.ground.add_line(stroke(points, ink.colour, LANE_WIDTH, ink.of_searcher(leg.searcher), zorder=7.1))
@@ -408,44 +389,24 @@ def _draw_leg(d: Drawing, leg: Leg) -> None:
 
 
 def _draw_arrows(d: Drawing, leg: Leg) -> None:
-    """Which way to walk."""
-    points = d.on_page(leg.line)
-    (x0, y0), (x1, y1) = points[0], points[-1]
-    length = math.dist(points[0], points[-1])
-    if length < 1e-6:
-        return
-    shares: tuple[float, ...]
+    (x0, y0), (x1, y1) = d.on_page(leg.line)[[0, -1]]
+    length = math.hypot(x1 - x0, y1 - y0)
+    shares: tuple[float, ...] = (0.55,) if length > SHORT_LANE_MM else ()
     if leg.kind == "lane":
         shares = (0.3, 0.8) if length > LONG_LANE_MM else (0.62,) if length > SHORT_LANE_MM else (1.0,)
-        size = ARROW_MM
-    else:
-        shares, size = ((0.55,) if length > SHORT_LANE_MM else ()), SMALL_ARROW_MM
-    for share in shares:
+    size = ARROW_MM if leg.kind == "lane" else SMALL_ARROW_MM
+    for share in shares if length >= 1e-6 else ():
         x, y = x0 + share * (x1 - x0), y0 + share * (y1 - y0)
         if d.inside(x, y, 1.5):
             d.arrow(x, y, math.atan2(y1 - y0, x1 - x0), size, d.palette.lanes.colour)
 
 
-def _draw_start(d: Drawing, content: MapContent) -> None:
-    """Where the searchers stand, where that is not the last-seen point."""
-    start = start_of(content)
-    if start is None:
-        return
-    x, y = d.sheet.on_page(*start)
-    if d.inside(x, y, 1.5):
-        ring = [(x - 1.3, y - 1.3), (x + 1.3, y - 1.3), (x + 1.3, y + 1.3), (x - 1.3, y + 1.3), (x - 1.3, y - 1.3)]
-        d.line(ring, d.palette.lanes.casing, 2.6, zorder=8.5)
-        d.line(ring, d.palette.lanes.colour, 1.2, zorder=8.6)
-
-
 def start_of(content: MapContent) -> tuple[float, float] | None:
     """The searchers' start, where it is not the last-seen point."""
     first = next((leg for leg in content.legs if leg.kind == "approach"), None)
-    if first is None:
+    if first is None or (content.at_m is not None and math.dist(first.line.coords[0][:2], content.at_m) < 1.0):
         return None
     x, y = first.line.coords[0][:2]
-    if content.at_m is not None and math.dist((x, y), content.at_m) < 1.0:
-        return None
     return float(x), float(y)
 
 
@@ -455,10 +416,8 @@ def entering(d: Drawing, content: MapContent) -> list[tuple[float, float, Leg]]:
     frame = box(b.left + 0.5, b.bottom + 0.5, b.right - 0.5, b.top - 0.5)
     found = []
     for leg in content.legs:
-        if leg.kind != "approach":
-            continue
         points = d.on_page(leg.line)
-        if d.inside(*points[0]) or not d.inside(*points[-1]):
+        if leg.kind != "approach" or d.inside(*points[0]) or not d.inside(*points[-1]):
             continue
         seen = LineString(points).intersection(frame)
         if isinstance(seen, LineString) and not seen.is_empty:

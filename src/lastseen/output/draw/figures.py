@@ -21,21 +21,21 @@ from lastseen.core import FloatArray, Grid, outline_of_level
 from lastseen.output.draw.drawing import (
     FOOT_MM,
     HEAD_MM,
-    MM_PER_INCH,
     SIZE,
     SMALL,
-    area_patch,
+    draw_area,
     draw_footing,
     draw_heading,
     fixed_look,
     new_figure,
+    size_mm,
     style_axes,
     write_png,
 )
 from lastseen.output.draw.features import draw_last_seen, draw_release_outline
 from lastseen.output.draw.layout import Extent
 from lastseen.output.draw.palette import Palette, load_palette
-from lastseen.output.draw.relief import contours, draw_relief, drawn_lattice
+from lastseen.output.draw.relief import contours, draw_cells, draw_relief, drawn_lattice
 from lastseen.rescue import ReceiveRange, RescueClock, range_cdf, survival_bounds_percent, survival_percent
 
 if TYPE_CHECKING:
@@ -52,17 +52,15 @@ ACROSS_M = 15.0  # debris is the greatest within this distance to either side of
 
 def write_profile(plan: Plan, model: Model, path: Path) -> None:
     """Draw the profile to a PNG."""
+    under = (
+        "Along the main flow path (a slippery body from the top of the release). "
+        f"Debris: the greatest within {ACROSS_M:.0f} m of it. Straight lines are shorter than the way."
+    )
     with fixed_look(SIZE):
-        palette = load_palette()
-        under = (
-            "Along the main flow path (a slippery body from the top of the release). "
-            f"Debris: the greatest within {ACROSS_M:.0f} m of it. Straight lines are shorter than the way."
-        )
-        figure = new_figure(PROFILE_WIDTH_MM, PROFILE_HEIGHT_MM)
+        palette, figure = load_palette(), new_figure(PROFILE_WIDTH_MM, PROFILE_HEIGHT_MM)
         draw_heading(figure, palette, f"{plan.scenario.name or 'Plan'}: long profile", under)
         draw_footing(figure, palette, (), round(0.8 * PROFILE_WIDTH_MM))
-        axes = figure.add_axes((0.075, 0.17, 0.90, 0.68))
-        _draw_profile(axes, plan, model, palette)
+        _draw_profile(figure.add_axes((0.075, 0.17, 0.90, 0.68)), plan, model, palette)
         write_png(figure, path)
 
 
@@ -79,7 +77,8 @@ def _draw_profile(axes: Axes, plan: Plan, model: Model, palette: Palette) -> Non
         ("thinner in 90 % of events", _across(p90, x, y), palette.debris.outline, (0, (4, 2))),
     ]
     thickest = max(float(np.nanmax(values)) for _, values, _, _ in layers)
-    times = _exaggeration(thickest, float(np.ptp(ground)))
+    wanted = WANTED_SHARE * float(np.ptp(ground)) / max(thickest, 1e-6)
+    times = max((times for times in EXAGGERATIONS if times <= wanted), default=1)
     ink = palette.ground
     axes.fill_between(along, ground.min() - 0.04 * np.ptp(ground), ground, color=ink.relief[0], alpha=0.35, linewidth=0)
     axes.plot(along, ground, color=ink.frame, linewidth=1.4, label="ground")
@@ -101,11 +100,9 @@ def _draw_profile(axes: Axes, plan: Plan, model: Model, palette: Palette) -> Non
     axes.set_xlabel("horizontal distance from the top of the release, m", size=SIZE)
     axes.set_ylabel("elevation, m", size=SIZE)
     axes.tick_params(labelsize=SMALL, width=0.5, length=2.5)
-    axes.set_xlim(along[0], along[-1])
     low, high = float(ground.min()), float(ground.max())
-    axes.set_ylim(low - 0.04 * (high - low), high + 0.10 * (high - low))
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
+    axes.set(xlim=(along[0], along[-1]), ylim=(low - 0.04 * (high - low), high + 0.10 * (high - low)))
+    axes.spines[["top", "right"]].set_visible(False)
     axes.grid(visible=True, color=ink.grid, linewidth=0.3)
     axes.set_axisbelow(True)
     axes.legend(fontsize=SMALL, frameon=True, facecolor=ink.paper, edgecolor=ink.grid, loc="upper right")
@@ -121,14 +118,7 @@ def _across(thickness: Grid, x: FloatArray, y: FloatArray) -> FloatArray:
     return np.where(np.isfinite(best), best, np.nan)
 
 
-def _exaggeration(thickest_m: float, height_m: float) -> int:
-    """How often the thickness is drawn larger, a round number."""
-    wanted = WANTED_SHARE * height_m / max(thickest_m, 1e-6)
-    return max((times for times in EXAGGERATIONS if times <= wanted), default=1)
-
-
 def _draw_angles(axes: Axes, model: Model, along: FloatArray, ground: FloatArray, palette: Palette) -> None:
-    """Travel angles from the top of the release, beta point and outer envelope."""
     angle, length, ink = model.runout.travel_angle_deg, model.runout.length_m, palette.snow
     top = float(ground[0])
     low = top - length.p50 * math.tan(math.radians(angle.p50))
@@ -164,33 +154,26 @@ def write_thickness(plan: Plan, model: Model, path: Path) -> None:
     from lastseen.jobs import find_middle_event  # noqa: PLC0415  slow to import
 
     with fixed_look(SIZE):
-        palette, extent = load_palette(), _extent_of(plan, model)
+        palette, extent, middle = load_palette(), _extent_of(plan, model), find_middle_event(plan, model)
         wide, high = _panel_size(extent)
-        middle = find_middle_event(plan, model)
         panels = (
             (middle.thickness_m, f"Middle event: {middle.volume_m3:,.0f} m³ of debris"),
             (plan.debris.thickness_m, f"Mean over {len(model.ensemble.members)} events"),
         )
         width, height = max(2 * wide + 3 * GAP_MM, 170.0), high + HEAD_MM + 6.0 + LEGEND_MM + FOOT_MM
-        title = f"{plan.scenario.name or 'Plan'}: thickness of the debris"
-        figure = new_figure(width, height)
+        figure, title = new_figure(width, height), f"{plan.scenario.name or 'Plan'}: thickness of the debris"
         draw_heading(figure, palette, title, "Vertical, at deposit density. Single events end as on the left.")
         draw_footing(figure, palette, (), round(0.78 * width))
         left = 0.5 * (width - 2 * wide - GAP_MM)
         for k, (grid, name) in enumerate(panels):
             place = (left + k * (wide + GAP_MM), FOOT_MM + LEGEND_MM, wide, high)
-            axes = _map_axes(figure, place, extent, plan)
-            _draw_thickness(axes, grid, palette)
-            draw_release_outline(axes, model.release.outline, palette, 1.3)
-            _draw_traps(axes, model, palette, extent)
-            _draw_person(axes, plan, palette, (extent[2] - extent[0]) / wide)
+            _draw_traps(_draw_snow(figure, place, extent, (plan, model), grid), model, palette, extent)
             figure.text(place[0] / width, (place[1] + high + 1.2) / height, name, size=SIZE, va="bottom", weight="bold")
         _draw_legend(figure, palette, (extent[2] - extent[0]) / wide)
         write_png(figure, path)
 
 
 def _extent_of(plan: Plan, model: Model) -> Extent:
-    """The debris with air around, and the release where it is near."""
     thick, least = plan.debris.thickness_p90_m, load_palette().thickness.levels_m[0]
     debris = outline_of_level(thick, least, 4.0 * thick.cell_area_m2)
     parts = plan.debris.outline if debris.is_empty else debris
@@ -207,53 +190,37 @@ def _extent_of(plan: Plan, model: Model) -> Extent:
 
 
 def _panel_size(extent: Extent) -> tuple[float, float]:
-    """Width and height of a panel in millimetres."""
     wide, high = extent[2] - extent[0], extent[3] - extent[1]
     k = PANEL_MM / max(wide, high)
     return wide * k, high * k
 
 
-def _size_mm(figure: Figure) -> tuple[float, float]:
-    width, height = (MM_PER_INCH * float(inches) for inches in figure.get_size_inches())
-    return width, height
-
-
-def _map_axes(figure: Figure, place: Extent, extent: Extent, plan: Plan) -> Axes:
-    """Axes at a place in millimetres (left, bottom, width, height), with relief and contours."""
-    palette = load_palette()
-    width, height = _size_mm(figure)
+def _draw_snow(figure: Figure, place: Extent, extent: Extent, content: tuple[Plan, Model], thickness: Grid) -> Axes:
+    """A map at a place in millimetres (left, bottom, width, height): ground, snow, release, last-seen point."""
+    plan, model = content
+    palette, (width, height) = load_palette(), size_mm(figure)
     axes = figure.add_axes((place[0] / width, place[1] / height, place[2] / width, place[3] / height))
-    axes.set_xlim(extent[0], extent[2])
-    axes.set_ylim(extent[1], extent[3])
-    axes.set_autoscale_on(False)
-    axes.set_xticks([])
-    axes.set_yticks([])
-    k = (extent[2] - extent[0]) / place[2]
+    axes.set(xlim=extent[::2], ylim=extent[1::2], autoscale_on=False, xticks=[], yticks=[])
+    k, ink = (extent[2] - extent[0]) / place[2], palette.ground
     drawn = drawn_lattice(plan.terrain.elevation, extent, k)
     draw_relief(axes, drawn, palette)
     lines = contours(drawn, k)
-    ink = palette.ground
     for index, colour, thick in ((False, ink.contour, 0.35), (True, ink.contour_index, 0.7)):
         chosen = [line for height_m, line in lines.lines if lines.is_index(height_m) == index]
         axes.add_collection(LineCollection(chosen, colors=colour, linewidths=thick, zorder=2))
+    _draw_thickness(axes, thickness, palette)
+    draw_release_outline(axes, model.release.outline, palette, 1.3)
+    draw_last_seen(axes, palette, plan.at_m, radius_m=plan.scenario.last_seen.radius_m, arm_m=2.2 * k)
     return axes
 
 
 def _draw_thickness(axes: Axes, thickness: Grid, palette: Palette) -> None:
-    """Steps of thickness, cell by cell."""
     ramp = palette.thickness
-    colours = ListedColormap(list(ramp.ramp))
-    norm = BoundaryNorm([*ramp.levels_m, 1e3], colours.N)
-    west, south, east, north = thickness.bounds
     with np.errstate(invalid="ignore"):
         shown = np.ma.masked_where(~(thickness.values >= ramp.levels_m[0]), thickness.values)
-    look: dict[str, Any] = {"interpolation": "nearest", "aspect": "auto", "alpha": palette.debris.opacity, "zorder": 1}
-    axes.imshow(shown, cmap=colours, norm=norm, extent=(west, east, south, north), **look)
-
-
-def _draw_person(axes: Axes, plan: Plan, palette: Palette, metres_per_mm: float) -> None:
-    radius_m = plan.scenario.last_seen.radius_m
-    draw_last_seen(axes, palette, plan.at_m, radius_m=radius_m, arm_m=2.2 * metres_per_mm)
+    norm = BoundaryNorm([*ramp.levels_m, 1e3], len(ramp.ramp))
+    look = {"cmap": ListedColormap(list(ramp.ramp)), "norm": norm, "alpha": palette.debris.opacity, "zorder": 1}
+    draw_cells(axes, thickness, shown, interpolation="nearest", **look)
 
 
 def _draw_traps(axes: Axes, model: Model, palette: Palette, extent: Extent) -> None:
@@ -261,7 +228,7 @@ def _draw_traps(axes: Axes, model: Model, palette: Palette, extent: Extent) -> N
     card = {"boxstyle": "round,pad=0.15", "facecolor": palette.ground.paper, "linewidth": 0, "alpha": 0.8}
     look: dict[str, Any] = {"size": SIZE, "weight": "bold", "ha": "center", "va": "center", "zorder": 6, "bbox": card}
     for trap in model.traps:
-        axes.add_patch(area_patch(trap.outline, facecolor="none", **edge))
+        draw_area(axes, trap.outline, facecolor="none", **edge)
         seen = trap.outline.intersection(box(*extent))
         if not seen.is_empty:
             at = seen.representative_point()
@@ -269,17 +236,16 @@ def _draw_traps(axes: Axes, model: Model, palette: Palette, extent: Extent) -> N
 
 
 def _draw_legend(figure: Figure, palette: Palette, metres_per_mm: float) -> None:
-    """Steps of thickness, release and last-seen point, and a scale bar."""
     ramp, ink = palette.thickness, palette.snow
     pairs = zip(ramp.levels_m[:-1], ramp.levels_m[1:], strict=True)
     ends = [*(f"{low:g}–{high:g} m" for low, high in pairs), f"over {ramp.levels_m[-1]:g} m"]
+    edge = {"edgecolor": palette.ground.grid, "linewidth": 0.4}
     handles = [
-        Patch(facecolor=c, edgecolor=palette.ground.grid, linewidth=0.4, label=t)
-        for c, t in zip(ramp.ramp, ends, strict=True)
+        *(Patch(facecolor=c, label=t, **edge) for c, t in zip(ramp.ramp, ends, strict=True)),
+        Patch(fill=False, edgecolor=ink.release, linestyle="-.", label="release"),
+        Patch(fill=False, edgecolor=palette.traps.colour, linestyle="--", label="terrain trap"),
     ]
-    handles.append(Patch(fill=False, edgecolor=ink.release, linestyle="-.", label="release"))
-    handles.append(Patch(fill=False, edgecolor=palette.traps.colour, linestyle="--", label="terrain trap"))
-    width, height = _size_mm(figure)
+    width, height = size_mm(figure)
     look = {"ncol": 5, "fontsize": SMALL, "frameon": False, "handlelength": 1.5, "columnspacing": 1.0}
     figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(2.5 / width, (FOOT_MM + 1.0) / height), **look)
     step = max((metres for metres in ROUND_M if metres / metres_per_mm <= 40.0), default=ROUND_M[0])
@@ -291,9 +257,7 @@ def _draw_legend(figure: Figure, palette: Palette, metres_per_mm: float) -> None
 
 # ---- The middle event as it moves, as a GIF. Made only where somebody asks for it
 
-FRAME_DPI = 90
-FRAME_MS = 120
-LAST_FRAME_MS = 3000
+FRAME_DPI, FRAME_MS, LAST_FRAME_MS = 90, 120, 3000
 MOVING_LEGEND_MM = 17.0
 
 
@@ -309,18 +273,14 @@ def write_animation(plan: Plan, model: Model, path: Path) -> None:
 
 
 def _draw_frame(plan: Plan, model: Model, time_s: float, depth: Grid) -> Image.Image:
-    """One picture: depth of moving and resting snow at a time."""
     palette, extent = load_palette(), _extent_of(plan, model)
     wide, high = _panel_size(extent)
     width, height = max(wide + 8.0, 140.0), high + HEAD_MM + 4.0 + MOVING_LEGEND_MM + FOOT_MM
-    title = f"{plan.scenario.name or 'Plan'}: middle event"
-    figure = new_figure(width, height)
+    figure, title = new_figure(width, height), f"{plan.scenario.name or 'Plan'}: middle event"
     draw_heading(figure, palette, title, f"Depth of the snow after {time_s:.0f} s, before it packs")
     draw_footing(figure, palette, (), round(0.74 * width))
-    axes = _map_axes(figure, (0.5 * (width - wide), FOOT_MM + MOVING_LEGEND_MM, wide, high), extent, plan)
-    _draw_thickness(axes, depth, palette)
-    draw_release_outline(axes, model.release.outline, palette, 1.3)
-    _draw_person(axes, plan, palette, (extent[2] - extent[0]) / wide)
+    place = (0.5 * (width - wide), FOOT_MM + MOVING_LEGEND_MM, wide, high)
+    axes = _draw_snow(figure, place, extent, (plan, model), depth)
     axes.text(0.02, 0.98, f"{time_s:.0f} s", transform=axes.transAxes, size=SIZE + 4, weight="bold", va="top")
     _draw_legend(figure, palette, (extent[2] - extent[0]) / wide)
     figure.set_dpi(FRAME_DPI)
@@ -344,8 +304,7 @@ def write_clock_figure(clock: RescueClock, path: Path, title: str = "Rescue cloc
     with all high ones. Where the curve was not published, the hatched band shows the bounds.
     """
     with fixed_look(SIZE):
-        palette = load_palette()
-        figure = new_figure(_CLOCK_WIDTH_MM, _CLOCK_HEIGHT_MM)
+        palette, figure = load_palette(), new_figure(_CLOCK_WIDTH_MM, _CLOCK_HEIGHT_MM)
         upper = figure.add_axes((0.30, 0.575, 0.67, 0.30))
         lower = figure.add_axes((0.30, 0.235, 0.67, 0.30), sharex=upper)
         longest = clock.total_s.high / 60.0
@@ -355,14 +314,10 @@ def write_clock_figure(clock: RescueClock, path: Path, title: str = "Rescue cloc
         draw_survival(upper, clock, palette, 1.06 * longest)
         draw_phases(lower, clock, palette)
         low, typical, high = (time / 60.0 for time in clock.total_s.three)
-        draw_heading(
-            figure, palette, title,
-            f"Accident to head and chest free: {low:.0f} / {typical:.0f} / {high:.0f} min (low / typical / high)",
-        )  # fmt: skip
-        survival = (
-            f"Survival: {clock.curve.name}, {clock.curve.title}. {clock.curve.source}. Averages, no forecast for one "
-            "person."
-        )
+        under = f"Accident to head and chest free: {low:.0f} / {typical:.0f} / {high:.0f} min (low / typical / high)"
+        draw_heading(figure, palette, title, under)
+        curve = clock.curve
+        survival = f"Survival: {curve.name}, {curve.title}. {curve.source}. Averages, no forecast for one person."
         phases = (
             "Phases: ICAR 2008. Bar: typical; line: end with all low to end with all high times. Times without source "
             "are from memory or design choices."
@@ -373,62 +328,44 @@ def write_clock_figure(clock: RescueClock, path: Path, title: str = "Rescue cloc
 
 
 def draw_survival(
-    axes: Axes,
-    clock: RescueClock,
-    palette: Palette,
-    longest_min: float,
-    *,
-    sizes: tuple[float, float] = CLOCK_SIZES,
-    named: bool = True,
-) -> None:
+    axes: Axes, clock: RescueClock, palette: Palette, longest_min: float,
+    *, sizes: tuple[float, float] = CLOCK_SIZES, named: bool = True,
+) -> None:  # fmt: skip
     """Survival over time with the three ends, named where there is room; sizes of text and small text in points."""
     ink = palette.person
-    minutes = np.unique(np.concatenate([np.linspace(0.0, longest_min, 1201), *_corners(clock)]))
+    at = np.array([minute for minute in clock.curve.minutes if np.isfinite(minute)])
+    # Both sides of every published minute, so that steps are drawn upright.
+    minutes = np.unique(np.concatenate([np.linspace(0.0, longest_min, 1201), at, at + 1e-6]))
     bounds = np.array([survival_bounds_percent(clock.curve, float(t)) for t in minutes])
     known = [survival_percent(clock.curve, float(t)) for t in minutes]
     values = np.array([np.nan if percent is None else percent for percent in known])
     open_here = np.isnan(values)
     axes.plot(minutes, values, color=ink.line, linewidth=2.0, solid_capstyle="butt", zorder=4)
     if open_here.any():
-        axes.fill_between(
-            minutes, bounds[:, 0], bounds[:, 1], where=open_here.tolist(), facecolor="none", edgecolor=ink.light,
-            hatch="////", linewidth=0.0, zorder=2,
-        )  # fmt: skip
-        axes.text(
-            0.92, 0.9, "hatched: no data, bounds only", transform=axes.transAxes, size=sizes[1], ha="right",
-            color=palette.ground.faint_text, zorder=7,
-            bbox={"facecolor": palette.ground.paper, "edgecolor": "none", "pad": 1.0},
-        )  # fmt: skip
-    axes.set_ylim(0.0, 104.0)
-    axes.set_ylabel("alive (%)")
+        band: dict[str, Any] = {"facecolor": "none", "edgecolor": ink.light, "hatch": "////", "linewidth": 0.0}
+        axes.fill_between(minutes, bounds[:, 0], bounds[:, 1], where=open_here.tolist(), zorder=2, **band)
+        card = {"facecolor": palette.ground.paper, "edgecolor": "none", "pad": 1.0}
+        look: dict[str, Any] = {"transform": axes.transAxes, "size": sizes[1], "ha": "right", "zorder": 7, "bbox": card}
+        axes.text(0.92, 0.9, "hatched: no data, bounds only", color=palette.ground.faint_text, **look)
+    axes.set(ylim=(0.0, 104.0), ylabel="alive (%)")
     axes.tick_params(labelbottom=False)
     _mark_ends(axes, clock, palette, sizes[0], named=named)
 
 
-def _corners(clock: RescueClock) -> tuple[np.ndarray, np.ndarray]:
-    """Both sides of every published minute, so that steps are drawn upright."""
-    at = np.array([minute for minute in clock.curve.minutes if np.isfinite(minute)])
-    return at, at + 1e-6
-
-
 def _mark_ends(axes: Axes, clock: RescueClock, palette: Palette, size: float, *, named: bool) -> None:
-    marks = zip(_NAMES, clock.total_s.three, clock.survival_percent, ("o", "s", "D"), strict=True)
+    marks, ink = zip(_NAMES, clock.total_s.three, clock.survival_percent, "osD", strict=True), palette.ground
     for name, seconds, (least, greatest), marker in marks:
-        x = seconds / 60.0
-        axes.axvline(x, color=palette.ground.frame, linewidth=0.8, dashes=(4, 2), zorder=3)
-        y = 0.5 * (least + greatest)
-        axes.plot([x, x], [least, greatest], color=palette.ground.frame, linewidth=2.2, zorder=5)
-        axes.plot([x], [y], marker, markersize=5.5, color=palette.ground.paper, markeredgecolor=palette.ground.frame,
-                  markeredgewidth=1.2, zorder=6)  # fmt: skip
-        share = f"{y:.0f} %" if least == greatest else f"{least:.0f} to {greatest:.0f} %"
-        if not named:
-            continue
-        right = x > 0.8 * axes.get_xlim()[1]
-        axes.annotate(
-            f"{name}: {share}", (x, y), xytext=(-7 if right else 7, 7), textcoords="offset points",
-            ha="right" if right else "left", size=size, color=palette.ground.text, zorder=7,
-            bbox={"facecolor": palette.ground.paper, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
-        )  # fmt: skip
+        x, y = seconds / 60.0, 0.5 * (least + greatest)
+        axes.axvline(x, color=ink.frame, linewidth=0.8, dashes=(4, 2), zorder=3)
+        axes.plot([x, x], [least, greatest], color=ink.frame, linewidth=2.2, zorder=5)
+        edge: dict[str, Any] = {"markeredgecolor": ink.frame, "markeredgewidth": 1.2, "zorder": 6}
+        axes.plot([x], [y], marker, markersize=5.5, color=ink.paper, **edge)
+        if named:
+            share = f"{y:.0f} %" if least == greatest else f"{least:.0f} to {greatest:.0f} %"
+            aside, side = (-7, "right") if x > 0.8 * axes.get_xlim()[1] else (7, "left")
+            card = {"facecolor": ink.paper, "edgecolor": "none", "pad": 1.0, "alpha": 0.85}
+            look: dict[str, Any] = {"textcoords": "offset points", "color": ink.text, "zorder": 7, "bbox": card}
+            axes.annotate(f"{name}: {share}", (x, y), xytext=(aside, 7), ha=side, size=size, **look)
 
 
 def draw_phases(
@@ -436,31 +373,21 @@ def draw_phases(
 ) -> None:
     """The phases one below the other; ``names`` is the room for their names beside the axes, in widths of it."""
     ink = palette.ground
-    ends, rows = clock.ends_s, len(clock.phases)
-    for row, (phase, end) in enumerate(zip(clock.phases, ends, strict=True)):
-        stop = end.typical / 60.0
+    bar: dict[str, Any] = {"facecolor": ink.relief[0], "edgecolor": ink.frame, "linewidth": 0.8, "zorder": 4}
+    span: dict[str, Any] = {"color": ink.frame, "linewidth": 1.0, "capsize": 2.5, "capthick": 1.0, "zorder": 5}
+    text: dict[str, Any] = {"transform": axes.transAxes, "va": "center"}
+    rows = len(clock.phases)
+    for row, (phase, end) in enumerate(zip(clock.phases, clock.ends_s, strict=True)):
+        stop, y = end.typical / 60.0, 1.0 - (row + 0.5) / rows
         start = stop - phase.time_s.typical / 60.0
-        axes.barh(
-            row, max(stop - start, 0.002 * axes.get_xlim()[1]), left=start, height=0.62, facecolor=ink.relief[0],
-            edgecolor=ink.frame, linewidth=0.8, zorder=4,
-        )  # fmt: skip
-        axes.errorbar(
-            [0.5 * (end.low + end.high) / 60.0], [row], xerr=[[(end.high - end.low) / 120.0]], color=ink.frame,
-            linewidth=1.0, capsize=2.5, capthick=1.0, zorder=5,
-        )  # fmt: skip
-        axes.text(-names, 1.0 - (row + 0.5) / rows, _label(phase.letter, phase.name), transform=axes.transAxes,
-                  va="center", size=sizes[0], color=ink.text)  # fmt: skip
-        axes.text(-0.015, 1.0 - (row + 0.5) / rows, format_times(phase.time_s.three), transform=axes.transAxes,
-                  va="center", ha="right", size=sizes[1], color=ink.faint_text)  # fmt: skip
-    axes.set_ylim(rows - 0.5, -0.5)
-    axes.set_yticks([])
-    axes.set_xlabel("minutes since the accident")
+        axes.barh(row, max(stop - start, 0.002 * axes.get_xlim()[1]), left=start, height=0.62, **bar)
+        axes.errorbar([0.5 * (end.low + end.high) / 60.0], [row], xerr=[[(end.high - end.low) / 120.0]], **span)
+        axes.text(-names, y, f"{phase.letter or '–'}  {phase.name}", size=sizes[0], color=ink.text, **text)
+        times = format_times(phase.time_s.three)
+        axes.text(-0.015, y, times, ha="right", size=sizes[1], color=ink.faint_text, **text)
+    axes.set(ylim=(rows - 0.5, -0.5), yticks=[], xlabel="minutes since the accident")
     for time in clock.total_s.three:
         axes.axvline(time / 60.0, color=ink.frame, linewidth=0.8, dashes=(4, 2), zorder=3)
-
-
-def _label(letter: str, name: str) -> str:
-    return f"{letter or '–'}  {name}"
 
 
 def format_times(three: tuple[float, float, float]) -> str:
@@ -481,15 +408,14 @@ class StripRow:
 
     name: str
     width: str
-    half_m: tuple[float, float] | None
+    half_m: tuple[float, float] | None  # from, to; None without data
     used: bool = False
 
 
 def write_range_figure(found: ReceiveRange, path: Path) -> None:
     """Draw the distribution of the range and half of each strip, and write them as PNG; readable in grey."""
     with fixed_look(SIZE):
-        palette = load_palette()
-        figure = new_figure(_RANGE_WIDTH_MM, _RANGE_HEIGHT_MM)
+        palette, figure = load_palette(), new_figure(_RANGE_WIDTH_MM, _RANGE_HEIGHT_MM)
         upper = figure.add_axes((0.345, 0.52, 0.63, 0.35))
         lower = figure.add_axes((0.345, 0.29, 0.63, 0.19), sharex=upper)
         rows = _strip_rows(found)
@@ -497,17 +423,13 @@ def write_range_figure(found: ReceiveRange, path: Path) -> None:
             style_axes(axes, palette)
             axes.axvline(0.5 * found.width_m, color=palette.lanes.colour, linewidth=1.8, zorder=3)
         _draw_distribution(upper, found, rows, palette)
-        lines, names = upper.get_legend_handles_labels()
-        figure.legend(
-            lines, names, loc="upper left", bbox_to_anchor=(0.01, 0.88), frameon=False, fontsize=SMALL,
-            handlelength=2.2, borderaxespad=0.0, labelspacing=0.9,
-        )  # fmt: skip
+        look: dict[str, Any] = {"frameon": False, "handlelength": 2.2, "borderaxespad": 0.0, "labelspacing": 0.9}
+        where: dict[str, Any] = {"loc": "upper left", "bbox_to_anchor": (0.01, 0.88), "fontsize": SMALL}
+        figure.legend(*upper.get_legend_handles_labels(), **where, **look)
         _draw_strips(lower, rows, palette)
         depth = f", buried {found.depth_m:g} m" if found.depth_m else ""
-        draw_heading(
-            figure, palette, "Receive range and strip width",
-            f"Greatest range {found.max_range_m:g} m (sd {found.sd_m:g} m), {found.antennas} antennas{depth}",
-        )  # fmt: skip
+        under = f"Greatest range {found.max_range_m:g} m (sd {found.sd_m:g} m), {found.antennas} antennas{depth}"
+        draw_heading(figure, palette, "Receive range and strip width", under)
         sources = [f"{rule.name}: {rule.source}" for rule in found.rules if rule.width_m]
         model = (
             "Ideal magnetic dipole pointing anywhere in space, ideal three-axis receiver: real ranges are shorter. "
@@ -539,27 +461,21 @@ def _draw_distribution(axes: Axes, found: ReceiveRange, rows: list[StripRow], pa
     if found.sd_m > 0.0:
         spread = 100.0 * range_cdf(reach, found.max_range_m, found.sd_m, found.depth_m)
         axes.plot(reach, spread, color=ink.line, linewidth=1.4, dashes=(5, 2), label="and spread of devices", zorder=4)
-    axes.set_xlim(0.0, end)
-    axes.set_ylim(0.0, 104.0)
+    axes.set(xlim=(0.0, end), ylim=(0.0, 104.0), ylabel="transmitters with a\nshorter reach (%)")
     axes.tick_params(labelbottom=False)
-    axes.set_ylabel("transmitters with a\nshorter reach (%)")
 
 
 def _draw_strips(axes: Axes, rows: list[StripRow], palette: Palette) -> None:
     ink = palette.ground
+    text: dict[str, Any] = {"transform": axes.transAxes, "va": "center"}
+    bar: dict[str, Any] = {"facecolor": ink.relief[0], "edgecolor": ink.frame, "linewidth": 0.8, "zorder": 4}
     for number, row in enumerate(rows):
         y = 1.0 - (number + 0.5) / len(rows)
-        axes.text(-0.515, y, row.name, transform=axes.transAxes, va="center", size=SIZE, color=ink.text)
-        axes.text(-0.015, y, row.width, transform=axes.transAxes, va="center", ha="right", size=SMALL,
-                  color=ink.faint_text)  # fmt: skip
-        if row.half_m is None:
-            continue
-        low, high = row.half_m
+        axes.text(-0.515, y, row.name, size=SIZE, color=ink.text, **text)
+        axes.text(-0.015, y, row.width, ha="right", size=SMALL, color=ink.faint_text, **text)
+        low, high = row.half_m or (0.0, 0.0)
         if high > low:
-            axes.barh(number, high - low, left=low, height=0.55, facecolor=ink.relief[0], edgecolor=ink.frame,
-                      linewidth=0.8, zorder=4)  # fmt: skip
-        else:
+            axes.barh(number, high - low, left=low, height=0.55, **bar)
+        elif row.half_m is not None:
             axes.plot([low], [number], "s" if row.used else "D", color=palette.lanes.colour, markersize=5.5, zorder=5)
-    axes.set_ylim(len(rows) - 0.5, -0.5)
-    axes.set_yticks([])
-    axes.set_xlabel("reach on the snow, and half of each strip (m)")
+    axes.set(ylim=(len(rows) - 0.5, -0.5), yticks=[], xlabel="reach on the snow, and half of each strip (m)")

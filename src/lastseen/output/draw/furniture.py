@@ -40,15 +40,9 @@ def start_map(sheet: Sheet, ground: Grid | None) -> tuple[Drawing, Contours | No
 
 
 def finish_map(
-    d: Drawing,
-    crs: Any,
-    levels: Contours | None,
-    title: str,
-    lines: Sequence[str],
-    *,
-    declination_deg: float | None = None,
-    date: str | None = None,
-) -> None:
+    d: Drawing, crs: Any, levels: Contours | None, title: str, lines: Sequence[str],
+    *, declination_deg: float | None = None, date: str | None = None,
+) -> None:  # fmt: skip
     """Heights of the contours, frame, grid, scale bar, norths, header and footer."""
     if levels is not None:
         name_contours(d, levels)
@@ -78,8 +72,7 @@ def _grid_lines(d: Drawing, crs: Any, step: float, axis: int) -> list[Line]:
     west, south, east, north = d.sheet.extent
     grid = grid_crs(crs, d.sheet.extent)
     body = box(west, south, east, north)
-    corners = np.array(body.segmentize(max(east - west, north - south) / 8.0).exterior.coords)
-    there = _moved(corners, crs, grid)
+    there = _moved(np.array(body.segmentize(max(east - west, north - south) / 8.0).exterior.coords), crs, grid)
     low, high = there.min(axis=0), there.max(axis=0)
     along = np.linspace(low[1 - axis], high[1 - axis], 9)
     found = []
@@ -112,42 +105,33 @@ def _tick(d: Drawing, line: LineString, axis: int, number: int | None) -> None:
     """Both ends of a grid line at the frame, with its number at the lower or left one."""
     b, ink = d.sheet.body, d.palette.ground.frame
     length, width = (1.3, 0.6) if number is not None else (0.8, 0.4)
+    dx, dy = (0.0, -length) if axis == 0 else (-length, 0.0)
+    low, high = (b.bottom, b.top) if axis == 0 else (b.left, b.right)
+    half = 0.5 * d.width_mm(f"{number}", SMALL)
     for x, y in d.on_page(line)[[0, -1]]:
-        if axis == 0 and abs(y - b.bottom) < 0.01:
-            d.line([(x, y), (x, y - length)], ink, width)
-            if number is not None:
+        at = y if axis == 0 else x
+        if abs(at - low) < 0.01:
+            d.line([(x, y), (x + dx, y + dy)], ink, width)
+            if number is not None and axis == 0:
                 d.text(x, y - 1.6, f"{number}", SMALL, ha="center", va="top")
-        elif axis == 0 and abs(y - b.top) < 0.01:
-            d.line([(x, y), (x, y - length)], ink, width, zorder=11)
-        elif axis == 1 and abs(x - b.left) < 0.01:
-            d.line([(x, y), (x - length, y)], ink, width)
-            half = 0.5 * d.width_mm(f"{number}", SMALL)
-            if number is not None and b.bottom - TICKS_MM <= y - half and y + half <= b.top:
-                look = {"ha": "right", "va": "center", "rotation": 90, "rotation_mode": "default"}
-                d.text(x - 1.6, y, f"{number}", SMALL, **look)
-        elif axis == 1 and abs(x - b.right) < 0.01:
-            d.line([(x, y), (x - length, y)], ink, width, zorder=11)
+            elif number is not None and b.bottom - TICKS_MM <= y - half and y + half <= b.top:
+                d.text(x - 1.6, y, f"{number}", SMALL, ha="right", va="center", rotation=90, rotation_mode="default")
+        elif abs(at - high) < 0.01:
+            d.line([(x, y), (x + dx, y + dy)], ink, width, zorder=11)
 
 
 def draw_under(
-    d: Drawing,
-    crs: Any,
-    grid_m: int,
-    contour_m: float | None,
-    *,
-    declination_deg: float | None = None,
-    date: str | None = None,
-) -> None:
+    d: Drawing, crs: Any, grid_m: int, contour_m: float | None,
+    *, declination_deg: float | None = None, date: str | None = None,
+) -> None:  # fmt: skip
     """Scale bar, what the map is drawn in, and the three norths; no contours are named where there are none."""
     west, south, east, north = d.sheet.extent
     middle = to_lonlat(0.5 * (west + east), 0.5 * (south + north), crs)
     grid = grid_crs(crs, d.sheet.extent)
     grid_deg, map_deg = convergence_deg(grid, middle), convergence_deg(crs, middle)
     u = d.sheet.under
-    arrows = [("N", map_deg), ("GN", map_deg - grid_deg)]
-    if declination_deg is not None:
-        arrows.append(("MN", map_deg - declination_deg))
-    _draw_norths(d, u.left + 3.5, u.top - 5.2, arrows)
+    magnetic = [("MN", map_deg - declination_deg)] if declination_deg is not None else []
+    _draw_norths(d, u.left + 3.5, u.top - 5.2, [("N", map_deg), ("GN", map_deg - grid_deg), *magnetic])
     left = u.left + NORTHS_MM
     end = _scale_bar(d, crs, left, u.top - 2.4)
     scale = f"1:{spaced(d.sheet.scale)} on {d.sheet.paper}, printed without scaling"
@@ -190,9 +174,8 @@ def _draw_norths(d: Drawing, x: float, y: float, arrows: Sequence[tuple[str, flo
     """Arrows by name and direction, degrees to the left of the upper edge of the sheet."""
     ink = d.palette.ground.frame
     for number, (name, left_deg) in enumerate(arrows):
-        angle = math.radians(90.0 + left_deg)
+        angle, cx = math.radians(90.0 + left_deg), x + 7.0 * number
         c, s = math.cos(angle), math.sin(angle)
-        cx = x + 7.0 * number
         d.line([(cx - 4.2 * c, y - 4.2 * s), (cx + 3.0 * c, y + 3.0 * s)], ink, 1.1 if name == "N" else 0.6)
         d.arrow(cx + 3.0 * c, y + 3.0 * s, angle, 3.2 if name == "N" else 2.2, ink)
         d.text(cx, y - 6.2, name, 7.0 if name == "N" else SMALL, ha="center", va="center", weight="bold")

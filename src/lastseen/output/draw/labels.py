@@ -25,11 +25,7 @@ Anchor = tuple[float, float]
 
 
 def name_everything(
-    d: Drawing,
-    content: MapContent,
-    levels: Contours,
-    steep: NamedLines,
-    details: Sequence[Detail] | None = None,
+    d: Drawing, content: MapContent, levels: Contours, steep: NamedLines, details: Sequence[Detail] | None = None
 ) -> None:
     """Place all labels; what a detail names is not named again, and a detail (None) does not say where walks begin."""
     for detail in details or ():
@@ -39,7 +35,9 @@ def name_everything(
     _name_point(d, content, entries=details is not None)
     _name_lanes(d, content, elsewhere)
     name_traps(d, content.traps)
-    _name_zones(d, content, elsewhere)
+    for zone in content.zones:
+        if not elsewhere.intersects(zone.outline):
+            name_area(d, f"Z{zone.number}", zone.outline, d.palette.debris.outline)
     _name_poa(d, content, elsewhere)
     name_area(d, "release", content.release, d.palette.snow.release, size=SMALL_SIZE)
     name_contours(d, levels)
@@ -47,18 +45,13 @@ def name_everything(
 
 
 def _name_point(d: Drawing, content: MapContent, *, entries: bool) -> None:
-    ink = d.palette.person.line
-    if content.at_m is not None:
-        x, y = d.sheet.on_page(*content.at_m)
-        if d.inside(x, y, 2.0):
-            d.room.take(x, y, 5.0, 5.0)
-            place_sign(d, "last-seen point", [(x, y)], ink)
     start = start_of(content)
-    if start is not None:
-        x, y = d.sheet.on_page(*start)
-        if d.inside(x, y, 2.0):
-            d.room.take(x, y, 3.4, 3.4)
-            place_sign(d, "start", [(x, y)], d.palette.lanes.colour)
+    for name, at_m, side_mm, colour in (
+        ("last-seen point", content.at_m, 5.0, d.palette.person.line), ("start", start, 3.4, d.palette.lanes.colour)
+    ):  # fmt: skip
+        if at_m is not None and d.inside(*(at := d.sheet.on_page(*at_m)), 2.0):
+            d.room.take(*at, side_mm, side_mm)
+            place_sign(d, name, [at], colour)
     found = entering(d, content) if entries else []
     if found:
         whence = "the start" if start is not None else "the last-seen point"
@@ -70,23 +63,19 @@ def _name_point(d: Drawing, content: MapContent, *, entries: bool) -> None:
 
 
 def _name_lanes(d: Drawing, content: MapContent, elsewhere: BaseGeometry) -> None:
-    """Numbers at the start of lanes, and the searcher at the first of each."""
     several = content.searchers > 1
     first = {leg.searcher: leg.lane for leg in reversed(content.legs) if leg.lane is not None}
     for lane in content.lanes:
         points = d.on_page(lane.line)
         (x0, y0), (x1, y1) = points[0], points[1]
-        length = max(math.dist(points[0], points[1]), 1e-9)
-        ux, uy = (x1 - x0) / length, (y1 - y0) / length
-        drawn = LineString(points)
-        spots = (drawn.interpolate(share, normalized=True) for share in (0.1, 0.25, 0.4))
-        along = [(spot.x, spot.y) for spot in spots]
-        name = str(lane.number)
-        if several and first.get(lane.searcher) == lane.number:
-            name = f"S{lane.searcher}: {name}"
-        ahead = (x0 - 2.6 * ux, y0 - 2.6 * uy)
         if not d.inside(x0, y0) or elsewhere.intersects(lane.line):
             continue
+        length = max(math.dist(points[0], points[1]), 1e-9)
+        ahead = (x0 - 2.6 * ((x1 - x0) / length), y0 - 2.6 * ((y1 - y0) / length))
+        spots = (LineString(points).interpolate(share, normalized=True) for share in (0.1, 0.25, 0.4))
+        along = [(spot.x, spot.y) for spot in spots]
+        named = several and first.get(lane.searcher) == lane.number
+        name = f"S{lane.searcher}: {lane.number}" if named else str(lane.number)
         place_sign(d, name, [ahead, (x0, y0), *along], d.palette.lanes.colour, size=LANE_SIZE, boxed="round")
 
 
@@ -94,12 +83,6 @@ def name_traps(d: Drawing, traps: Sequence[TrapMark]) -> None:
     """Letter and number of each trap."""
     for trap in traps:
         name_area(d, trap.name, trap.outline, d.palette.traps.colour, boxed="square")
-
-
-def _name_zones(d: Drawing, content: MapContent, elsewhere: BaseGeometry) -> None:
-    for zone in content.zones:
-        if not elsewhere.intersects(zone.outline):
-            name_area(d, f"Z{zone.number}", zone.outline, d.palette.debris.outline)
 
 
 def _name_poa(d: Drawing, content: MapContent, elsewhere: BaseGeometry) -> None:
@@ -130,21 +113,13 @@ def _name_lines(d: Drawing, named: list[tuple[str, FloatArray]], size: float, co
         for s in np.arange(CONTOUR_STEP_MM, along[-1] - CONTOUR_STEP_MM, CONTOUR_STEP_MM):
             if s - last < CONTOUR_APART_MM:
                 continue
-            ax, bx = (np.interp(s + off, along, points[:, 0]) for off in (-3.0, 3.0))
-            ay, by = (np.interp(s + off, along, points[:, 1]) for off in (-3.0, 3.0))
-            x, y = float(np.interp(s, along, points[:, 0])), float(np.interp(s, along, points[:, 1]))
-            angle = _upright_deg(bx - ax, by - ay)
+            (ax, x, bx), (ay, y, by) = (np.interp([s - 3.0, s, s + 3.0], along, line).tolist() for line in points.T)
+            angle = (math.degrees(math.atan2(by - ay, bx - ax)) + 90.0) % 180.0 - 90.0  # never upside down
             w, h = _turned(d.width_mm(name, size) + 0.8, size * MM_PER_POINT + 0.4, angle)
             if d.room.take_free(x, y, w, h):
                 look = {"ha": "center", "va": "center", "rotation": angle, "rotation_mode": "anchor"}
                 d.text(x, y, name, size, color=color, halo=True, zorder=9, **look)
                 last = float(s)
-
-
-def _upright_deg(dx: float, dy: float) -> float:
-    """Angle of a text along a line that is not upside down."""
-    angle = math.degrees(math.atan2(dy, dx))
-    return (angle + 90.0) % 180.0 - 90.0
 
 
 def _turned(width: float, height: float, angle_deg: float) -> tuple[float, float]:
@@ -182,29 +157,13 @@ def places_in(d: Drawing, area: Polygon | MultiPolygon) -> list[Anchor]:
 
 
 def place_sign(
-    d: Drawing,
-    text: str,
-    anchors: Sequence[Anchor],
-    color: str,
-    *,
-    size: float = SIGN_SIZE,
-    weight: str = "bold",
-    boxed: str = "",
-    leader: bool = True,
-) -> None:
-    """A label near its anchors, with a leader where it had to move away; left out where nothing is free.
+    d: Drawing, text: str, anchors: Sequence[Anchor], color: str,
+    *, size: float = SIGN_SIZE, weight: str = "bold", boxed: str = "", leader: bool = True,
+) -> None:  # fmt: skip
+    """A label near its anchors (page millimetres, the best first); left out where nothing is free.
 
-    Parameters
-    ----------
-    anchors : sequence of (x, y)
-        Page millimetres, the best first.
-    size : float
-        Points.
-    weight : {"normal", "bold"}
-    boxed : {"", "round", "square"}
-        The frame around it; without one it has a halo.
-    leader : bool
-        Whether a line leads to what it names.
+    Its size is in points; its frame ``boxed`` is "round" or "square", without one it has a halo. A leader is drawn
+    where it had to move away.
     """
     width = d.width_mm(text, size, weight) + (1.7 if boxed else 0.6)
     height = size * MM_PER_POINT * 0.95 + (1.2 if boxed else 0.4)
@@ -227,7 +186,6 @@ def place_sign(
 
 def _draw_leader(d: Drawing, spot: Spot, anchors: Sequence[Anchor], color: str, height: float) -> None:
     near = min(anchors, key=lambda anchor: math.dist(anchor, (spot.x, spot.y)))
-    away = max(math.dist(near, (spot.x, spot.y)), 1e-9)
-    share = min(1.0, 0.5 * height / away)
+    share = min(1.0, 0.5 * height / max(math.dist(near, (spot.x, spot.y)), 1e-9))
     start = (spot.x + share * (near[0] - spot.x), spot.y + share * (near[1] - spot.y))
     d.line([start, near], color, 0.5, zorder=9.5)

@@ -92,8 +92,12 @@ def lay_out_sheet(content: MapContent, paper: Paper = "A4") -> Sheet:
     thin = shapely.union(focus, content.thin_debris())
     if fit_sheet(thin.bounds, paper).scale <= THIN_COST * small.scale:
         focus, small = thin, fit_sheet(thin.bounds, paper)
-    found = next(_with_overview(small.scale, focus, whole, paper), None)
-    return found or _forced_overview(small, focus, whole)
+    free = next(_with_overview(small.scale, focus, whole, paper), None)
+    if free is not None:
+        return free
+    # The overview stands in the corner where it hides least.
+    corner = min(_corners(small, whole), key=lambda corner: focus.intersection(on_ground(small, corner)).area)
+    return _overviewed(small, corner, whole)
 
 
 def pages(paper: Paper) -> tuple[Sheet, ...]:
@@ -108,24 +112,13 @@ def pages(paper: Paper) -> tuple[Sheet, ...]:
 
 
 def lay_page(
-    paper: Paper = "A4",
-    *,
-    lying: bool = False,
-    side_mm: float = 0.0,
-    below_mm: float = 0.0,
-    above_mm: float = 0.0,
-    columns: int = 1,
-    gaps_mm: tuple[float, float] = (GAP_MM, GAP_MM),
-) -> Sheet:
-    """A page with a map, its scale and extent still open.
+    paper: Paper = "A4", *, lying: bool = False, side_mm: float = 0.0, below_mm: float = 0.0, above_mm: float = 0.0,
+    columns: int = 1, gaps_mm: tuple[float, float] = (GAP_MM, GAP_MM),
+) -> Sheet:  # fmt: skip
+    """A page with a map, its scale and extent still open; sizes of what stands beside, below and above the map.
 
-    Parameters
-    ----------
-    side_mm, below_mm, above_mm : float
-        Sizes of what stands beside, below and above the map; 0 for nothing. The columns are those below the map, then
-        the one beside it; where there is nothing below, those beside it, down to the footer.
-    gaps_mm : (float, float)
-        Under and over what stands below the map.
+    The columns are those below the map, then the one beside it; where there is nothing below, those beside it, down to
+    the footer. The gaps are under and over what stands below the map.
     """
     width, height = PAPERS_MM[paper][::-1] if lying else PAPERS_MM[paper]
     m, inner = MARGIN_MM, width - 2 * MARGIN_MM
@@ -141,15 +134,9 @@ def lay_page(
         beside = Box(width - m - side_mm, lowest, side_mm, body.top - lowest)
         panels.append(_split(beside, 1 if below_mm else columns))
     return Sheet(
-        paper=paper,
-        width=width,
-        height=height,
-        header=header,
-        body=body,
-        under=under,
-        footer=footer,
+        paper=paper, width=width, height=height, header=header, body=body, under=under, footer=footer,
         columns=tuple(chain(*panels)),
-    )
+    )  # fmt: skip
 
 
 def text_page(sheet: Sheet, header_mm: float, least_column_mm: float) -> Sheet:
@@ -221,24 +208,15 @@ def _with_overview(best: int, focus: BaseGeometry, whole: BaseGeometry, paper: P
     """Sheets whose overview covers nothing that matters, best first."""
     for scale in (value for value in SCALES if best <= value <= OVERVIEW_COST * best):
         busy = focus.buffer(5.0 * scale / 1000.0)
-        for page in pages(paper):
-            if fit_page(page, focus.bounds).scale > scale:
-                continue
-            for right, up in product((0.5, 0.0, 1.0), repeat=2):
-                sheet = _placed(page, scale, focus.bounds, right, up)
-                for corner in _corners(sheet, whole):
-                    if not busy.intersects(on_ground(sheet, corner)):
-                        yield _overviewed(sheet, corner, whole)
-
-
-def _forced_overview(sheet: Sheet, focus: BaseGeometry, whole: BaseGeometry) -> Sheet:
-    """The overview in the corner where it hides least."""
-    best = min(_corners(sheet, whole), key=lambda corner: focus.intersection(on_ground(sheet, corner)).area)
-    return _overviewed(sheet, best, whole)
+        large = [page for page in pages(paper) if fit_page(page, focus.bounds).scale <= scale]
+        for page, right, up in product(large, (0.5, 0.0, 1.0), (0.5, 0.0, 1.0)):
+            sheet = _placed(page, scale, focus.bounds, right, up)
+            for corner in _corners(sheet, whole):
+                if not busy.intersects(on_ground(sheet, corner)):
+                    yield _overviewed(sheet, corner, whole)
 
 
 def _corners(sheet: Sheet, whole: BaseGeometry) -> Iterator[Box]:
-    """Places for the overview: four corners, larger sizes first."""
     west, south, east, north = whole.bounds
     wide, high = 1.16 * (east - west), 1.16 * (north - south)
     for longest in (80.0, 64.0, 52.0):
@@ -311,17 +289,14 @@ def find_details(sheet: Sheet, content: MapContent) -> tuple[Detail, ...]:
 
 
 def _pieces(sheet: Sheet, content: MapContent) -> list[BaseGeometry]:
-    """Groups of debris and lanes that lie together and are small on the main map, the largest first."""
     k = sheet.metres_per_mm
     lanes = [leg.line for leg in content.legs if leg.kind == "lane"]
     near = shapely.union_all([content.outline, *lanes]).buffer(4.0 * k)
-    groups = []
-    for blob in getattr(near, "geoms", [near]):
-        inside = [lane for lane in lanes if lane.intersects(blob)]
-        piece = shapely.union_all([content.outline.intersection(blob), *inside])
-        if not piece.is_empty:
-            groups.append(piece)
-    small = [group for group in groups if _longest(group) <= SMALL_MM * k]
+    groups = (
+        shapely.union_all([content.outline.intersection(blob), *(lane for lane in lanes if lane.intersects(blob))])
+        for blob in getattr(near, "geoms", [near])
+    )
+    small = [group for group in groups if not group.is_empty and _longest(group) <= SMALL_MM * k]
     return sorted(small, key=lambda piece: -float(piece.area))
 
 
@@ -331,28 +306,20 @@ def _longest(piece: BaseGeometry) -> float:
 
 
 def _places(sheet: Sheet, piece: BaseGeometry, taken: BaseGeometry) -> Iterator[tuple[Box, int]]:
-    """Free places for a detail with its scale, the largest scale first, then the nearest."""
     b = sheet.body
     x, y = sheet.on_page(piece.centroid.x, piece.centroid.y)
     shapely.prepare(taken)
     for side in SIDES_MM:
-        scale = _scale_in(piece, side)
+        wanted = 1000.0 * _longest(piece) / (side - 2.0 * EDGE_MM)
+        scale = next((scale for scale in ROUND_SCALES if scale >= wanted), ROUND_SCALES[-1])
         if scale * LEAST_GAIN > sheet.scale:
             continue
         free = []
-        for i in range(int((b.width - side) / STEP_MM) + 1):
-            for j in range(int((b.height - side) / STEP_MM) + 1):
-                place = Box(b.left + i * STEP_MM, b.bottom + j * STEP_MM, side, side)
-                away = math.hypot(place.left + side / 2 - x, place.bottom + side / 2 - y)
-                if not taken.intersects(on_ground(sheet, place)):
-                    free.append((away, i, j, place))
-        yield from ((place, scale) for _, _, _, place in sorted(free, key=lambda spot: spot[:3]))
-
-
-def _scale_in(piece: BaseGeometry, side: float) -> int:
-    """The largest round scale at which a piece fits a square."""
-    wanted = 1000.0 * _longest(piece) / (side - 2.0 * EDGE_MM)
-    return next((scale for scale in ROUND_SCALES if scale >= wanted), ROUND_SCALES[-1])
+        for i, j in product(*(range(int((room - side) / STEP_MM) + 1) for room in (b.width, b.height))):
+            place = Box(b.left + i * STEP_MM, b.bottom + j * STEP_MM, side, side)
+            if not taken.intersects(on_ground(sheet, place)):
+                free.append((math.hypot(place.left + side / 2 - x, place.bottom + side / 2 - y), place))
+        yield from ((place, scale) for _, place in sorted(free, key=lambda spot: spot[0]))
 
 
 def _detail(letter: str, sheet: Sheet, place: Box, piece: BaseGeometry, scale: int) -> Detail:

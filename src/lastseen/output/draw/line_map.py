@@ -27,24 +27,12 @@ from lastseen.jobs import (
     zones_above,
     zones_text,
 )
-from lastseen.output.draw.drawing import SIZE as FIGURE_SIZE
-from lastseen.output.draw.drawing import (
-    SMALL,
-    Drawing,
-    area_patch,
-    draw_footing,
-    draw_heading,
-    fixed_look,
-    new_figure,
-    stroke,
-    style_axes,
-    write_pdf,
-    write_png,
-)
+from lastseen.output.draw import drawing
+from lastseen.output.draw.drawing import Drawing, draw_area, fixed_look, stroke, write_pdf, write_png
 from lastseen.output.draw.features import draw_traps
 from lastseen.output.draw.furniture import finish_map, start_map
 from lastseen.output.draw.labels import SIGN_SIZE, name_area, place_sign
-from lastseen.output.draw.layout import GAP_MM, MARGIN_MM, Extent, Sheet, fit_page, fit_sheet, lay_page
+from lastseen.output.draw.layout import GAP_MM, MARGIN_MM, Extent, Sheet, bounds_of, fit_page, fit_sheet, lay_page
 from lastseen.output.draw.palette import Palette, load_palette
 from lastseen.output.draw.panel import Entry, Item, Pen, draw_first_fit, line_symbol, patch_symbol
 from lastseen.output.draw.plan_panel import ground_entries, trap_entries
@@ -53,6 +41,7 @@ if TYPE_CHECKING:
     from lastseen.jobs import LineReading, LineView, Stretch
 
 WIDTHS = ((0.6, 3.4), (0.25, 2.3), (0.0, 1.4))  # exposure above this: width of the line in points
+SHARES = ("over 60 %", "25 to 60 %", "under 25 %")
 START_DASHES, NO_DATA_DASHES = (4.0, 1.4), (1.0, 2.0)
 TRACKS = 90  # ways of those caught that are drawn
 MOST_ZONES = 36  # with their number on the map; all are drawn ...
@@ -64,18 +53,23 @@ def write_line_map(view: LineView, path: Path) -> None:
     """Draw the map on an A4 sheet at 200 dots per inch; the same reading gives the same bytes."""
     with fixed_look():
         d = _draw_map(view, fit_sheet(_bounds(view.reading)))
-        _fill_panel(d, view)
+        draw_first_fit(d.sheet.columns, _panel_choices(d, view))
         write_png(d.figure, path)
 
 
 def _draw_map(view: LineView, sheet: Sheet) -> Drawing:
-    """A page with the map, all that lies on it, header and footer."""
     r, heights = view.reading, view.reading.heights
     d, levels = start_map(sheet, heights.grid(heights.window_of(*sheet.extent).grown(2)))
-    _draw_zones(d, r)
+    ink = d.palette
+    for zone in r.zones:
+        shade = 0.10 + 0.22 * zone.share
+        draw_area(d.ground, zone.outline, facecolor=ink.snow.path, alpha=shade, linewidth=0, zorder=2.3)
+        draw_area(d.ground, zone.outline, fill=False, edgecolor=ink.snow.release, linewidth=0.7, zorder=2.8)
     draw_traps(d, r.traps)
     _draw_ways(d, r)
-    _draw_regroup(d, r)
+    edge = {"edgecolor": ink.ground.text, "linewidth": 1.0, "linestyle": (0, (1.2, 1.2)), "zorder": 3.2}
+    for place in r.regroup:
+        draw_area(d.ground, place.outline, fill=False, **edge)
     _draw_line(d, r)
     _name(d, r)
     finish_map(d, heights.crs, levels, view.scenario.name or "Pre-read line", _header(view))
@@ -83,18 +77,13 @@ def _draw_map(view: LineView, sheet: Sheet) -> Drawing:
 
 
 def _bounds(reading: LineReading) -> Extent:
-    """What the map must show: the line, the start zones that reach it often, and the traps below it."""
     line = shapely.unary_union(reading.route.lines)
-    near = line.buffer(BEYOND_M)
-    shapes: list[Any] = [line, *(place.outline for place in reading.regroup)]
-    shapes += [zone.outline for zone in reading.zones if zone.share >= 0.25]
-    shapes += [trap.outline for trap in reading.traps]
-    west, south, east, north = (float(side) for side in shapely.unary_union(shapes).intersection(near).bounds)
-    return west, south, east, north
+    often = [zone.outline for zone in reading.zones if zone.share >= 0.25]
+    areas = [*(place.outline for place in reading.regroup), *often, *(trap.outline for trap in reading.traps)]
+    return bounds_of(shapely.unary_union([line, *areas]).intersection(line.buffer(BEYOND_M)))
 
 
 def _header(view: LineView) -> list[str]:
-    """What the sheet is about."""
     r = view.reading
     first = (
         f"Line of travel, {r.route.length_m / 1000.0:.1f} km on the map; snow of size {view.scenario.snow.size}, "
@@ -103,30 +92,12 @@ def _header(view: LineView) -> list[str]:
     return [first, "The line is as wide as it is exposed to snow from above; start zones by terrain alone"]
 
 
-def _draw_zones(d: Drawing, r: LineReading) -> None:
-    ink = d.palette.snow
-    for zone in r.zones:
-        look = {"facecolor": ink.path, "alpha": 0.10 + 0.22 * zone.share, "linewidth": 0, "zorder": 2.3}
-        d.ground.add_patch(area_patch(zone.outline, **look))
-        d.ground.add_patch(area_patch(zone.outline, fill=False, edgecolor=ink.release, linewidth=0.7, zorder=2.8))
-
-
 def _draw_ways(d: Drawing, r: LineReading) -> None:
-    """Ways of some of those caught, evenly chosen along the line."""
-    lines = [way for _, way in find_caught_ways(r, TRACKS)]
-    look: dict[str, Any] = {"colors": d.palette.person.light, "linewidths": 0.7, "alpha": 0.75, "zorder": 3.4}
-    d.ground.add_collection(LineCollection(lines, **look))
+    lines, ink = [way for _, way in find_caught_ways(r, TRACKS)], d.palette.person
+    d.ground.add_collection(LineCollection(lines, colors=ink.light, linewidths=0.7, alpha=0.75, zorder=3.4))
     if lines:
         x, y = np.array([way[-1] for way in lines]).T
-        dot: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 2.0, "zorder": 3.5}
-        d.ground.plot(x, y, color=d.palette.person.line, **dot)
-
-
-def _draw_regroup(d: Drawing, r: LineReading) -> None:
-    ink = d.palette.ground
-    look = {"fill": False, "edgecolor": ink.text, "linewidth": 1.0, "linestyle": (0, (1.2, 1.2)), "zorder": 3.2}
-    for place in r.regroup:
-        d.ground.add_patch(area_patch(place.outline, **look))
+        d.ground.plot(x, y, color=ink.line, linestyle="none", marker="o", markersize=2.0, zorder=3.5)
 
 
 def _draw_line(d: Drawing, r: LineReading) -> None:
@@ -139,13 +110,10 @@ def _draw_line(d: Drawing, r: LineReading) -> None:
             xy = xy[: stretch.last - stretch.first + 1]
         if len(xy) < 2:
             continue
-        if stretch.state == "no data":
-            d.ground.add_line(stroke(xy, ink.colour, 0.8, NO_DATA_DASHES, zorder=4.2))
-        elif stretch.state == "starts here":
-            d.ground.add_line(stroke(xy, ink.colour, 1.4, START_DASHES, zorder=4.2))
-        else:
-            width = next((w for level, w in WIDTHS if stretch.exposure > level), 0.7)
-            d.ground.add_line(stroke(xy, ink.colour, width, zorder=4.2, solid_capstyle="butt"))
+        width = next((w for level, w in WIDTHS if stretch.exposure > level), 0.7)
+        states = {"no data": (0.8, NO_DATA_DASHES), "starts here": (1.4, START_DASHES)}
+        width, dashes = states.get(stretch.state, (width, ()))
+        d.ground.add_line(stroke(xy, ink.colour, width, dashes, zorder=4.2, solid_capstyle="butt"))
 
 
 def _name(d: Drawing, r: LineReading) -> None:
@@ -159,8 +127,7 @@ def _name(d: Drawing, r: LineReading) -> None:
         places = [(float(r.route.x_m[k]), float(r.route.y_m[k])) for k in middles]
         _name_places(d, str(stretch.number), places, black, boxed="round")
     for place in r.regroup:
-        look = {"size": SIGN_SIZE + 1.0, "boxed": "round"}
-        _name_places(d, place.letter, [(place.x_m, place.y_m)], ink.ground.text, **look)
+        _name_places(d, place.letter, [(place.x_m, place.y_m)], ink.ground.text, size=SIGN_SIZE + 1.0, boxed="round")
     signs = {id(met.trap): trap_sign(r, met) for stretch in r.stretches for met in stretch.traps}
     for trap in r.traps:
         name_area(d, signs[id(trap)], trap.outline, ink.traps.colour, boxed="square")
@@ -170,7 +137,6 @@ def _name(d: Drawing, r: LineReading) -> None:
 
 
 def _name_places(d: Drawing, name: str, places: Sequence[tuple[float, float]], color: str, **look: Any) -> None:
-    """A sign at the first of some map places that is free."""
     anchors = [place for place in (d.sheet.on_page(*place) for place in places) if d.inside(*place, 2.0)]
     if anchors:
         place_sign(d, name, anchors, color, **look)
@@ -181,9 +147,7 @@ def legend_items(pen: Pen, r: LineReading) -> list[Item]:
     d, ink, black = pen.d, pen.d.palette.snow, pen.d.palette.lanes.colour
     zone = {"facecolor": ink.path, "alpha": 0.3, "edgecolor": ink.release, "linewidth": 0.7}
     entries: list[Entry] = [
-        (line_symbol(d, black, WIDTHS[0][1]), "reached in over 60 % of events"),
-        (line_symbol(d, black, WIDTHS[1][1]), "reached in 25 to 60 % of events"),
-        (line_symbol(d, black, WIDTHS[2][1]), "reached in under 25 % of events"),
+        *((line_symbol(d, black, k[1]), f"reached in {s} of events") for k, s in zip(WIDTHS, SHARES, strict=True)),
         (line_symbol(d, black, 1.4, START_DASHES), "snow can start here"),
         (line_symbol(d, black, 0.7), "no start zone in this model reaches it"),
         (patch_symbol(d, **zone), "start zone Z that reaches the line"),
@@ -197,30 +161,23 @@ def legend_items(pen: Pen, r: LineReading) -> list[Item]:
     return [pen.heading("Legend"), *pen.legend(entries, in_order=True)]
 
 
-def _fill_panel(d: Drawing, view: LineView) -> None:
-    """Legend, one sentence for each stretch, places, notes: as much as fits in the largest text that holds all."""
+def _panel_choices(d: Drawing, view: LineView) -> Iterator[list[Item]]:
+    """Legend, one sentence for each stretch, places, notes, in smaller and smaller text."""
     count = len(view.reading.stretches)
     tries = [(size, count, notes) for size in (7.2, 6.4, 5.6) for notes in (len(view.notes), 3)]
     tries += [(4.8, most, 0) for most in (count, 60, 40, 20, 10, 5)]
-    width = d.sheet.columns[0].width
-    draw_first_fit(
-        d.sheet.columns, (_panel_items(Pen(d, width, size), view, most, notes) for size, most, notes in tries)
-    )
+    for size, most, notes in tries:
+        yield _panel_items(Pen(d, d.sheet.columns[0].width, size), view, most, notes)
 
 
 def _panel_items(pen: Pen, view: LineView, most: int, notes: int) -> list[Item]:
     r = view.reading
-    rows = [
-        (str(stretch.number), f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m: {short_stretch_sentence(stretch)}")
-        for stretch in r.stretches[:most]
-    ]
+    rows = [(str(s.number), f"{_ends(s)}: {short_stretch_sentence(s)}") for s in r.stretches[:most]]
     items = [*legend_items(pen, r), pen.heading("Stretches"), *pen.named_lines(rows, hang=5.0)]
     if most < len(r.stretches):
         items += pen.paragraph(f"{len(r.stretches) - most} more in stretches.csv")
-    places = _regroup_items(pen, r, hang=5.0)
-    if not places:
-        places = [pen.heading("Places to regroup"), *pen.paragraph("None was found on or beside the line.")]
-    return [*items, *places, *pen.notes("Notes", view.notes[:notes])]
+    none = [pen.heading("Places to regroup"), *pen.paragraph("None was found on or beside the line.")]
+    return [*items, *(_regroup_items(pen, r, hang=5.0) or none), *pen.notes("Notes", view.notes[:notes])]
 
 
 def _regroup_items(pen: Pen, r: LineReading, *, hang: float) -> list[Item]:
@@ -257,32 +214,26 @@ class Strip:
 
 def write_strip(view: LineView, path: Path) -> None:
     """Draw the strip to a PNG; the same reading gives the same bytes."""
-    with fixed_look(FIGURE_SIZE):
-        palette, figure = load_palette(), new_figure(STRIP_WIDTH_MM, STRIP_HEIGHT_MM)
+    with fixed_look(drawing.SIZE):
+        palette, figure = load_palette(), drawing.new_figure(STRIP_WIDTH_MM, STRIP_HEIGHT_MM)
         under = (
             f"Size {view.scenario.snow.size}, {view.reading.draws.count} events drawn from literature ranges. "
             "Stretches are numbered; letters are places to regroup: no start zone in this model reaches them."
         )
-        draw_heading(figure, palette, f"{view.scenario.name or 'Line of travel'}: pre-read line", under)
-        draw_footing(figure, palette, (), 190)
-        _draw_strip(figure, view.reading, (0.14, 0.125, 0.842, 0.765), SMALL)
+        drawing.draw_heading(figure, palette, f"{view.scenario.name or 'Line of travel'}: pre-read line", under)
+        drawing.draw_footing(figure, palette, (), 190)
+        _draw_strip(figure, view.reading, (0.14, 0.125, 0.842, 0.765), drawing.SMALL)
         write_png(figure, path)
 
 
 def _draw_strip(figure: Figure, reading: LineReading, place: Extent, small: float) -> None:
     """Draw the axes of the strip into a place of a figure (left, bottom, width, height in shares of it)."""
-    left, bottom, width, height = place
-    route = reading.route
+    (left, bottom, width, height), route = place, reading.route
     begins = np.concatenate([[0.0], np.cumsum([line.length for line in route.lines])])
-    strip = Strip(
-        reading=reading,
-        along_m=route.along_m + begins[route.part],
-        begins_m=tuple(begins.tolist()),
-        palette=load_palette(),
-        small=small,
-    )
-    top = bottom + height
+    along, begins_m = route.along_m + begins[route.part], tuple(begins.tolist())
+    strip = Strip(reading=reading, along_m=along, begins_m=begins_m, palette=load_palette(), small=small)
     axes: list[Axes] = []
+    top = bottom + height
     for share, draw in zip(ROWS, (_draw_profile, _draw_slope, _draw_exposure, _draw_consequences), strict=True):
         low = top - share * height
         row = figure.add_axes((left, low, width, share * height), sharex=axes[0] if axes else None)
@@ -290,7 +241,7 @@ def _draw_strip(figure: Figure, reading: LineReading, place: Extent, small: floa
         axes.append(row)
         top = low - GAP * height
     for row in axes:
-        style_axes(row, strip.palette, tick=(0.6, 2.5), grid=False)
+        drawing.style_axes(row, strip.palette, tick=(0.6, 2.5), grid=False)
         row.tick_params(labelsize=small)
         row.yaxis.label.set_linespacing(1.15)
         _draw_edges(row, strip)
@@ -301,12 +252,9 @@ def _draw_strip(figure: Figure, reading: LineReading, place: Extent, small: floa
 
 
 def _draw_profile(axes: Axes, strip: Strip) -> None:
-    """Height along the line, and at what height the start zones stand that can reach each stretch."""
     reading, palette, along, small = strip.reading, strip.palette, strip.along_m, strip.small
     ink, z = palette.ground, reading.route.height_m
-    tops = [zone.top_m for zone in reading.zones]
-    high = max([float(np.nanmax(z)), *tops])
-    low = float(np.nanmin(z))
+    low, high = float(np.nanmin(z)), max([float(np.nanmax(z)), *(zone.top_m for zone in reading.zones)])
     room = 0.12 * (high - low)
     for stretch in reading.stretches:
         a, b = strip.span(stretch)
@@ -318,10 +266,9 @@ def _draw_profile(axes: Axes, strip: Strip) -> None:
     axes.set_ylim(low - room, high + 2.4 * room)  # a letter on the highest point stays under the numbers
     last = -np.inf
     for stretch in reading.stretches:
-        a, b = strip.span(stretch)
-        if 0.5 * (a + b) - last > NUMBER_SHARE * float(along[-1]):
-            last = 0.5 * (a + b)
-            at = min(0.5 * (a + b), 0.988 * float(along[-1]))
+        middle = 0.5 * sum(strip.span(stretch))
+        if middle - last > NUMBER_SHARE * float(along[-1]):
+            last, at = middle, min(middle, 0.988 * float(along[-1]))
             look: dict[str, Any] = {"size": small + 0.6, "color": ink.text, **MIDDLE}
             axes.text(at, high + 1.9 * room, str(stretch.number), weight="bold", **look)
     circle = {"boxstyle": "circle,pad=0.25", "facecolor": ink.paper, "edgecolor": ink.text, "linewidth": 0.9}
@@ -334,7 +281,6 @@ def _draw_profile(axes: Axes, strip: Strip) -> None:
 
 
 def _draw_slope(axes: Axes, strip: Strip) -> None:
-    """Slope of the ground, and where it is start-zone terrain itself."""
     palette, along, stations = strip.palette, strip.along_m, strip.reading.stations
     ink = palette.ground
     top = max(50.0, float(np.nanmax(stations.slope_deg)) if np.isfinite(stations.slope_deg).any() else 50.0)
@@ -343,27 +289,22 @@ def _draw_slope(axes: Axes, strip: Strip) -> None:
     for level in (30.0, 40.0):
         axes.axhline(level, color=ink.slope, linewidth=0.6, linestyle=(0, (0.8, 1.6)))
     axes.plot(along, stations.slope_deg, color=ink.frame, linewidth=1.0)
-    axes.set_ylim(0.0, top * 1.05)
-    axes.set_yticks([0, 15, 30, 45])
+    axes.set(ylim=(0.0, top * 1.05), yticks=[0, 15, 30, 45])
     _label(axes, "slope, °", "shade: start zone", strip.small)
 
 
 def _draw_exposure(axes: Axes, strip: Strip) -> None:
-    """Share of the events in which snow from above comes over the line."""
     palette, along = strip.palette, strip.along_m
     share = 100.0 * strip.reading.stations.exposure
     axes.fill_between(along, 0.0, share, color=palette.snow.reached[3], linewidth=0, step="mid")
     axes.step(along, share, color=palette.snow.release, linewidth=0.7, where="mid")
     _draw_no_data(axes, strip, 0.0, 100.0)
-    axes.set_ylim(0.0, 105.0)
-    axes.set_yticks([0, 50, 100])
+    axes.set(ylim=(0.0, 105.0), yticks=[0, 50, 100])
     _label(axes, "from above", "% of events", strip.small)
 
 
 def _draw_consequences(axes: Axes, strip: Strip) -> None:
-    """Of those caught, the share that meets each of the four: three shades, with the number where there is room."""
-    palette, along = strip.palette, strip.along_m
-    person = palette.person.line
+    palette, along, person = strip.palette, strip.along_m, strip.palette.person.line
     for row, name in enumerate(CONSEQUENCES):
         axes.axhline(row + 0.5, color=palette.ground.grid, linewidth=0.35)
         for stretch in strip.reading.stretches:
@@ -375,8 +316,7 @@ def _draw_consequences(axes: Axes, strip: Strip) -> None:
             axes.fill_between([a, b], row - 0.4, row + 0.4, color=person, alpha=shade, linewidth=0)
             if (b - a) / float(along[-1]) > 0.022:
                 colour = palette.ground.paper if shade > 0.5 else palette.ground.text
-                text = f"{100 * share:.0f}"
-                axes.text(0.5 * (a + b), row, text, size=strip.small - 0.4, color=colour, **MIDDLE)
+                axes.text(0.5 * (a + b), row, f"{100 * share:.0f}", size=strip.small - 0.4, color=colour, **MIDDLE)
     _draw_no_data(axes, strip, -0.6, 4.0)
     axes.set_ylim(3.6, -0.6)
     axes.set_yticks(range(4), [CONSEQUENCE_NAMES[name] for name in CONSEQUENCES])
@@ -384,9 +324,8 @@ def _draw_consequences(axes: Axes, strip: Strip) -> None:
 
 
 def _label(axes: Axes, title: str, under: str, small: float) -> None:
-    """What an axis shows, written level at its left."""
-    look: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points", "ha": "right", "va": "top"}
-    look["annotation_clip"] = False
+    place = {"xycoords": "axes fraction", "textcoords": "offset points", "annotation_clip": False}
+    look: dict[str, Any] = {"ha": "right", "va": "top", **place}
     if title:
         axes.annotate(title, (0.0, 1.0), (-30.0, -1.0), size=small, weight="bold", **look)
     drop = -1.0 - (1.35 * small if title else 0.0)
@@ -401,7 +340,6 @@ def _draw_no_data(axes: Axes, strip: Strip, low: float, top: float) -> None:
 
 
 def _draw_edges(axes: Axes, strip: Strip) -> None:
-    """Where stretches end; lines of several parts are parted by a thicker one."""
     ink, stretches = strip.palette.ground, strip.reading.stretches
     for before, stretch in pairwise(stretches):
         new_line = stretch.part != before.part
@@ -430,21 +368,17 @@ def draw_line_sheet(view: LineView) -> Drawing:
     left, low = MARGIN_MM + STRIP_AXIS_MM, s.body.top + GAP_MM + 8.0
     width, height = s.width - MARGIN_MM - left - 2.0, s.header.bottom - low
     _draw_strip(d.figure, view.reading, (left / s.width, low / s.height, width / s.width, height / s.height), 6.6)
-    _fill_page(d, view.reading)
+    draw_first_fit(s.columns, _page_choices(d, view.reading))
     return d
 
 
-def _fill_page(d: Drawing, r: LineReading) -> None:
-    """The stretches in the largest text in which all fit; the least exposed are left to the table where none does."""
+def _page_choices(d: Drawing, r: LineReading) -> Iterator[list[Item]]:
+    """The stretches, all in smaller and smaller text; then the least exposed are left to the table."""
     ranked = sorted(r.stretches, key=lambda stretch: (-_harm(stretch), stretch.number))
-
-    def choices() -> Iterator[list[Item]]:
-        for size in SIZES:
-            pen = Pen(d, d.sheet.columns[0].width, size)
-            for most in (len(ranked),) if size > SIZES[-1] else range(len(ranked), 0, -1):
-                yield _page_items(pen, r, {stretch.number for stretch in ranked[:most]})
-
-    draw_first_fit(d.sheet.columns, choices())
+    for size in SIZES:
+        pen = Pen(d, d.sheet.columns[0].width, size)
+        for most in (len(ranked),) if size > SIZES[-1] else range(len(ranked), 0, -1):
+            yield _page_items(pen, r, {stretch.number for stretch in ranked[:most]})
 
 
 def _harm(stretch: Stretch) -> float:
@@ -461,8 +395,12 @@ def _page_items(pen: Pen, r: LineReading, kept: set[int]) -> list[Item]:
     return [*items, *_regroup_items(pen, r, hang=4.4)]
 
 
+def _ends(stretch: Stretch) -> str:
+    return f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m"
+
+
 def _stretch_text(r: LineReading, stretch: Stretch) -> str:
-    where = f"{stretch.from_m:.0f} to {stretch.to_m:.0f} m"
+    where = _ends(stretch)
     if stretch.state in ("not reached", "no data"):
         return f"{where}: {'no data' if stretch.state == 'no data' else 'no start zone in this model reaches it'}."
     zones = f" ({zones_text(r, stretch)})" if stretch.zones else ""

@@ -113,42 +113,31 @@ class Palette:
     lanes: Lanes
 
 
+PARTS: dict[str, Any] = {
+    "ground": Ground, "snow": Snow, "debris": DebrisRamp, "thickness": ThicknessRamp, "person": PersonInk,
+    "lanes": Lanes,
+}  # fmt: skip
+
+
 @lru_cache(maxsize=2)
 def load_palette(*, dark: bool = False) -> Palette:
-    """The palette of this installation.
+    """The palette of this installation; on a dark screen with what the file says under ``dark`` in place of the rest.
 
-    Parameters
-    ----------
-    dark : bool
-        For a dark screen: what the file says under ``dark`` in place of the rest.
-
-    Raises
-    ------
-    InputError
-        If the file is missing or a key in it is.
+    Raises `InputError` if the file is missing or a key in it is.
     """
     path = shared_folder("shared") / "palette.toml"
     try:
         raw = tomllib.loads(path.read_text(encoding="utf-8"))
         if dark:
             raw = {name: {**part, **raw["dark"].get(name, {})} for name, part in raw.items()}
-        given = _tuples({name: part for name, part in raw.items() if name != "traps"})
         signs = {kind: TrapSign(**sign) for kind, sign in raw["traps"]["signs"].items()}
-        return Palette(
-            ground=Ground(**given["ground"]),
-            snow=Snow(**given["snow"]),
-            debris=DebrisRamp(**given["debris"]),
-            thickness=ThicknessRamp(**given["thickness"]),
-            person=PersonInk(**given["person"]),
-            traps=Traps(colour=raw["traps"]["colour"], signs=signs),
-            lanes=Lanes(**given["lanes"]),
-        )
+        parts = {name: record(**_tuples(raw[name])) for name, record in PARTS.items()}
+        return Palette(traps=Traps(colour=raw["traps"]["colour"], signs=signs), **parts)
     except (OSError, tomllib.TOMLDecodeError, KeyError, TypeError) as error:
         raise InputError(f"the palette {path.name} is missing or broken ({error}): install lastseen again") from error
 
 
 def _tuples(value: Any) -> Any:
-    """Lists as tuples, all the way down."""
     if isinstance(value, dict):
         return {key: _tuples(part) for key, part in value.items()}
     return tuple(_tuples(part) for part in value) if isinstance(value, list) else value

@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
-from typing import Any
+from typing import Any, NamedTuple
 
 from lastseen.core import short_percent
 from lastseen.output.draw.drawing import MM_PER_POINT, Drawing
@@ -18,8 +18,7 @@ WRITE_MM = 6.2  # height of a row to write in
 LEADING = 1.27
 SYMBOL_MM, SYMBOL_HIGH_MM, LEGEND_ROW_MM = 7.6, 2.6, 3.5
 _UNIT = re.compile(r"(?<=\d) (?=(?:%|m²|m³|m2|m|min|h|degrees)(?!\w))")  # a number and its unit stay together
-Draw = Callable[[float, float], None]  # left edge and upper edge of the item
-Symbol = Callable[[float, float], None]  # left edge and middle
+Symbol = Draw = Callable[[float, float], None]  # left edge, and middle of the symbol or upper edge of the item
 Entry = tuple[Symbol, str]
 
 
@@ -32,18 +31,13 @@ class Item:
     keep: bool = False  # must not be the last in a column
 
 
-@dataclass(frozen=True)
-class Placed:
+class Placed(NamedTuple):
     """An item in its place: left and upper edge, and the number of its column."""
 
     item: Item
     x: float
     y: float
     column: int
-
-    def draw(self) -> None:
-        """Draw it there."""
-        self.item.draw(self.x, self.y)
 
 
 @dataclass(frozen=True)
@@ -154,35 +148,22 @@ class Pen:
 
     def _legend_row(self, row: Sequence[Entry], high: float) -> Item:
         room = self.width / len(row) - SYMBOL_MM - 2.0
-        lines = [self._legend_lines(name, room) for _, name in row]
+        whole = [self.d.width_mm(name, self.size) <= room for _, name in row]
+        lines = [[e[1]] if fits else wrapped(self.d, e[1], room, self.size) for e, fits in zip(row, whole, strict=True)]
 
         def draw(x: float, y: float) -> None:
             for k, (symbol, _) in enumerate(row):
                 left, middle = x + k * 0.5 * self.width, y - 0.5 * high
                 symbol(left, middle)
                 for number, line in enumerate(lines[k]):
-                    at = middle - number * self.line
-                    self.d.text(left + SYMBOL_MM + 1.9, at, line, self.size, va="center")
+                    self.d.text(left + SYMBOL_MM + 1.9, middle - number * self.line, line, self.size, va="center")
 
         return Item(high + self.line * (max(map(len, lines)) - 1), draw)
-
-    def _legend_lines(self, name: str, room: float) -> list[str]:
-        return [name] if self.d.width_mm(name, self.size) <= room else wrapped(self.d, name, room, self.size)
 
     def ramp(
         self, title: str, colours: Sequence[str], levels: Sequence[str], *, end: str = "", least: float = 0.0
     ) -> Item:
-        """Steps of a ramp under a title.
-
-        Parameters
-        ----------
-        colours, levels : sequence of str
-            Of each step its colour, and the value from which it holds.
-        end : str
-            Written at the end of the last step.
-        least : float
-            Size of the smallest text, points.
-        """
+        """Steps of a ramp under a title, each with the value from which it holds; no text below ``least`` points."""
         d, small = self.d, max(least, self.size - 0.6)
         step = min(14.0, (self.width - 4.0) / len(colours))
 
@@ -203,9 +184,6 @@ def share_levels(levels: Sequence[float]) -> list[str]:
     return [short_percent(level).removesuffix(" %") for level in levels]
 
 
-# ---- Symbols of a legend
-
-
 def line_symbol(d: Drawing, color: str, width: float, dashes: tuple[float, ...] = (), *, arrow: float = 0.0) -> Symbol:
     """A line, with an arrow head at its end where one is wanted."""
 
@@ -222,12 +200,9 @@ def patch_symbol(d: Drawing, **look: Any) -> Symbol:
     return lambda x, y: d.box(Box(x, y - SYMBOL_HIGH_MM / 2, SYMBOL_MM, SYMBOL_HIGH_MM), **look)
 
 
-def middle_symbol(draw: Callable[[float, float], None]) -> Symbol:
+def middle_symbol(draw: Draw) -> Symbol:
     """A mark in the middle of the place of a symbol."""
     return lambda x, y: draw(x + SYMBOL_MM / 2, y)
-
-
-# ---- Text that fits a width, items that fit columns
 
 
 def line_mm(size: float) -> float:
@@ -241,11 +216,9 @@ def wrapped(d: Drawing, text: str, width: float, size: float) -> list[str]:
     for given in _UNIT.sub("\u00a0", text).split(" "):
         word = shortened(d, given, width, size)
         tried = f"{current} {word}".strip()
-        if current and d.width_mm(tried, size) > width:
-            lines.append(current)
-            current = word
-        else:
-            current = tried
+        full = current and d.width_mm(tried, size) > width
+        lines += [current] if full else []
+        current = word if full else tried
     return [*lines, current] if current else lines
 
 
@@ -256,10 +229,8 @@ def shortened(d: Drawing, text: str, width: float, size: float, weight: str = "n
     low, high = 0, len(text)
     while low < high:
         middle = (low + high + 1) // 2
-        if d.width_mm(text[:middle].rstrip() + "…", size, weight) <= width:
-            low = middle
-        else:
-            high = middle - 1
+        fits = d.width_mm(text[:middle].rstrip() + "…", size, weight) <= width
+        low, high = (middle, high) if fits else (low, middle - 1)
     return text[:low].rstrip() + "…"
 
 
@@ -275,7 +246,7 @@ def draw_first_fit(columns: Sequence[Box], choices: Iterable[Sequence[Item]]) ->
         placed = flow(items, columns)
         if placed is not None:
             for place in placed:
-                place.draw()
+                place.item.draw(place.x, place.y)
             return number
     return None
 
@@ -283,8 +254,7 @@ def draw_first_fit(columns: Sequence[Box], choices: Iterable[Sequence[Item]]) ->
 def flow(items: Sequence[Item], columns: Sequence[Box]) -> list[Placed] | None:
     """Places of all items, column after column; None where they do not fit."""
     placed: list[Placed] = []
-    column, y = 0, columns[0].top
-    k = 0
+    column, y, k = 0, columns[0].top, 0
     while k < len(items):
         last = k
         while items[last].keep and last + 1 < len(items) and last - k < 6:
@@ -321,14 +291,9 @@ class Column:
 
 
 def draw_table(
-    d: Drawing,
-    corner: tuple[float, float],
-    columns: Sequence[Column],
-    rows: Sequence[Sequence[str]],
-    *,
-    row_mm: float = 4.2,
-    size: float = PLAIN,
-) -> float:
+    d: Drawing, corner: tuple[float, float], columns: Sequence[Column], rows: Sequence[Sequence[str]],
+    *, row_mm: float = 4.2, size: float = PLAIN,
+) -> float:  # fmt: skip
     """A table from its upper left corner; returns where it ends. `BOX_TO_TICK` is drawn as a square."""
     ink, (left, top) = d.palette.ground, corner
     head_mm = max(len(column.head) for column in columns) * 2.7 + 1.4

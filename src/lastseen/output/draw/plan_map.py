@@ -15,8 +15,8 @@ from shapely.geometry.base import BaseGeometry
 from lastseen.output.draw.drawing import (
     Drawing,
     Room,
-    area_patch,
     bare_axes,
+    draw_area,
     fixed_look,
     start_drawing,
     start_page,
@@ -27,14 +27,10 @@ from lastseen.output.draw.features import (
     MapContent,
     TrapMark,
     draw_debris,
-    draw_lanes,
     draw_last_seen,
-    draw_no_go,
     draw_paths,
-    draw_poa,
+    draw_search,
     draw_traps,
-    draw_uncovered,
-    draw_zones,
     read_trap_content,
 )
 from lastseen.output.draw.furniture import (
@@ -70,8 +66,9 @@ def draw_map(content: MapContent, sheet: Sheet, *, mark: str = "") -> Drawing:
         _mark_detail(d, detail)
     contour_m = _draw_body(d, content, details)
     for detail in details:
-        inner = _start_detail(d, detail)
-        _keep_corners(inner)
+        inner, b = _start_detail(d, detail), detail.sheet.body
+        inner.room.take(b.left + 9.0, b.top - 2.0, 18.0, 4.0)  # labels keep away from its letter and its scale bar
+        inner.room.take(b.right - 10.0, b.bottom + 2.5, 20.0, 5.0)
         _draw_body(inner, content)
         _finish_detail(inner, detail)
     _draw_overview(d, content)
@@ -81,10 +78,7 @@ def draw_map(content: MapContent, sheet: Sheet, *, mark: str = "") -> Drawing:
     draw_under(d, content.crs, grid_m, None if content.flat else contour_m, **north)
     draw_header(d, content.title, header_lines(content), mark=mark)
     draw_write_in(d)
-    if content.blank:
-        fill_blank_panel(d, content)
-    else:
-        fill_panel(d, content)
+    (fill_blank_panel if content.blank else fill_panel)(d, content)
     return d
 
 
@@ -94,26 +88,12 @@ def _draw_body(d: Drawing, content: MapContent, details: Sequence[Detail] | None
     if not content.flat:
         draw_relief(d.ground, drawn, d.palette)
     levels, steep = draw_contours(d, drawn)
-    draw_debris(d.ground, content, d.palette, 1.4)
-    draw_zones(d, content)
-    draw_paths(d.ground, content, d.palette, fill=False)
-    draw_traps(d, content.traps)
-    draw_poa(d, content)
-    draw_no_go(d, content)
-    draw_uncovered(d, content)
-    draw_lanes(d, content)
-    _draw_last_seen(d, content)
+    draw_search(d, content, CROSS_MM * d.sheet.metres_per_mm)
     name_everything(d, content, levels, steep, details)
     return levels.interval_m
 
 
-def _draw_last_seen(d: Drawing, content: MapContent) -> None:
-    arm_m = CROSS_MM * d.sheet.metres_per_mm
-    draw_last_seen(d.ground, d.palette, content.at_m, radius_m=content.radius_m, arm_m=arm_m)
-
-
 def _draw_overview(d: Drawing, content: MapContent) -> None:
-    """Release to toe, small, where the main map shows only the search."""
     place, extent = d.sheet.overview, d.sheet.overview_extent
     if place is None or extent is None:
         return
@@ -127,8 +107,7 @@ def _draw_overview(d: Drawing, content: MapContent) -> None:
             look = {"dash_capstyle": "round", "zorder": 6}
             axes.add_line(stroke(leg.line.coords, d.palette.lanes.colour, 1.0, d.palette.lanes.approach, **look))
     draw_last_seen(axes, d.palette, content.at_m, radius_m=content.radius_m, arm_m=2.0 * k)
-    look = {"edgecolor": d.palette.ground.frame, "linewidth": 0.8, "zorder": 7}
-    axes.add_patch(area_patch(box(*d.sheet.extent), fill=False, **look))
+    draw_area(axes, box(*d.sheet.extent), fill=False, edgecolor=d.palette.ground.frame, linewidth=0.8, zorder=7)
     d.box(place, fill=False, edgecolor=d.palette.ground.frame, linewidth=0.9, zorder=12)
     scale = f"overview 1:{spaced(round(1000.0 * k, -2))}"
     d.text(place.left + 1.2, place.top - 1.2, scale, LEAST_TEXT, va="top", halo=True, zorder=12)
@@ -138,16 +117,14 @@ def _draw_overview(d: Drawing, content: MapContent) -> None:
 
 
 def _start_detail(d: Drawing, detail: Detail) -> Drawing:
-    """A drawing through the detail: the same page, its own axes and its own room for labels."""
     ground = bare_axes(d.figure, detail.sheet, detail.sheet.body, detail.sheet.extent, 2.0)
     return replace(d, sheet=detail.sheet, ground=ground, room=Room(detail.sheet.body))
 
 
 def _mark_detail(d: Drawing, detail: Detail) -> None:
-    """On the main map: what the detail shows, and a line to it."""
     ink, b = d.palette.ground, detail.sheet.body
     ground = box(*detail.sheet.extent)
-    d.ground.add_patch(area_patch(ground, fill=False, edgecolor=ink.frame, linewidth=0.7, zorder=8.2))
+    draw_area(d.ground, ground, fill=False, edgecolor=ink.frame, linewidth=0.7, zorder=8.2)
     d.room.take(b.left + b.width / 2, b.bottom + b.height / 2, b.width + 1.0, b.height + 1.0)
     west, south, east, north = (*d.sheet.on_page(*ground.bounds[:2]), *d.sheet.on_page(*ground.bounds[2:]))
     frame, small = box(b.left, b.bottom, b.right, b.top), box(west, south, east, north)
@@ -156,7 +133,6 @@ def _mark_detail(d: Drawing, detail: Detail) -> None:
 
 
 def _finish_detail(d: Drawing, detail: Detail) -> None:
-    """Frame, letter, scale and a small scale bar."""
     ink, b, k = d.palette.ground, detail.sheet.body, detail.sheet.metres_per_mm
     d.box(b, fill=False, edgecolor=ink.frame, linewidth=1.0, zorder=12)
     name = f"{detail.letter}  1:{spaced(detail.sheet.scale)}"
@@ -166,13 +142,6 @@ def _finish_detail(d: Drawing, detail: Detail) -> None:
     d.line([(x, y), (x + step / k, y)], ink.paper, 2.8, zorder=11.9)
     d.line([(x, y), (x + step / k, y)], ink.frame, 1.4, zorder=12, solid_capstyle="butt")
     d.text(x + 0.5 * step / k, y + 0.8, f"{step} m", 5.6, ha="center", va="bottom", halo=True, zorder=12)
-
-
-def _keep_corners(d: Drawing) -> None:
-    """Keep labels away from the letter and the scale bar of a detail."""
-    b = d.sheet.body
-    d.room.take(b.left + 9.0, b.top - 2.0, 18.0, 4.0)
-    d.room.take(b.right - 10.0, b.bottom + 2.5, 20.0, 5.0)
 
 
 # ---- Terrain traps on their own, by hatch and letter, and why each is one
@@ -193,19 +162,19 @@ def draw_trap_map(view: TrapView) -> Drawing:
     content = read_trap_content(view)
     d, levels = start_map(_trap_sheet(view, content), content.ground)
     draw_paths(d.ground, content, d.palette, fill=False)
-    _draw_last_seen(d, content)
-    look = {"edgecolor": d.palette.snow.release, "linewidth": AREA_WIDTH, "zorder": 2.8}
-    d.ground.add_patch(area_patch(content.release_areas, fill=False, **look))
+    arm_m = CROSS_MM * d.sheet.metres_per_mm
+    draw_last_seen(d.ground, d.palette, content.at_m, radius_m=content.radius_m, arm_m=arm_m)
+    ink = d.palette.snow.release
+    draw_area(d.ground, content.release_areas, fill=False, edgecolor=ink, linewidth=AREA_WIDTH, zorder=2.8)
     draw_traps(d, content.traps)
     _mark_small(d, content.traps)
     name_traps(d, content.traps[:MOST_NAMED])
     finish_map(d, content.crs, levels, view.scenario.name or "Terrain traps", _trap_header(view))
-    _fill_trap_panel(d, view, content)
+    draw_first_fit(d.sheet.columns, _trap_choices(d, view, content))
     return d
 
 
 def _trap_sheet(view: TrapView, content: MapContent) -> Sheet:
-    """The page; one column beside the map where two would leave one empty."""
     sheet = fit_sheet(_trap_bounds(content))
     if len(sheet.columns) != 2:
         return sheet
@@ -223,7 +192,7 @@ def _mark_small(d: Drawing, traps: Sequence[TrapMark]) -> None:
     k, colour = d.sheet.metres_per_mm, d.palette.traps.colour
     for trap in traps:
         if 2.0 * trap.outline.area < THIN_TRAP_MM * k * trap.outline.length:
-            d.ground.add_patch(area_patch(trap.outline, facecolor=colour, alpha=0.75, linewidth=0.0, zorder=3.1))
+            draw_area(d.ground, trap.outline, facecolor=colour, alpha=0.75, linewidth=0.0, zorder=3.1)
         west, south, east, north = trap.outline.bounds
         if max(east - west, north - south) <= SMALL_TRAP_MM * k:
             x, y = d.sheet.on_page(0.5 * (west + east), 0.5 * (south + north))
@@ -232,7 +201,6 @@ def _mark_small(d: Drawing, traps: Sequence[TrapMark]) -> None:
 
 
 def _trap_bounds(content: MapContent) -> Extent:
-    """What the sheet must show: release, paths and traps of the point, or all of the ground."""
     if content.at_m is None:
         return content.ground.bounds
     shapes: list[BaseGeometry] = [content.release, shapely.Point(content.at_m)]
@@ -251,20 +219,14 @@ def _trap_header(view: TrapView) -> list[str]:
     ]
 
 
-def _fill_trap_panel(d: Drawing, view: TrapView, content: MapContent) -> None:
-    """As much as fits, in the largest text that does; the traps of least weight are left to the file."""
-    columns = d.sheet.columns
-    height = sum(column.height for column in columns)
-
-    def choices() -> Iterator[list[Item]]:
-        for size, notes in AMOUNTS:
-            pen = Pen(d, columns[0].width, size)
-            lines = _trap_lines(pen, view, content, height)
-            fewest = len(view.traps) if size > AMOUNTS[-1][0] else 0
-            for most in range(len(lines), fewest - 1, -1):
-                yield _trap_items(pen, view, content, lines=lines[:most], most_notes=notes)
-
-    draw_first_fit(columns, choices())
+def _trap_choices(d: Drawing, view: TrapView, content: MapContent) -> Iterator[list[Item]]:
+    """As much as fits, in smaller and smaller text; then the traps of least weight are left to the file."""
+    height = sum(column.height for column in d.sheet.columns)
+    for size, notes in AMOUNTS:
+        pen = Pen(d, d.sheet.columns[0].width, size)
+        lines = _trap_lines(pen, view, content, height)
+        for most in range(len(lines), (len(view.traps) if size > AMOUNTS[-1][0] else 0) - 1, -1):
+            yield _trap_items(pen, view, content, lines=lines[:most], most_notes=notes)
 
 
 def _trap_items(
@@ -279,7 +241,6 @@ def _trap_items(
 
 
 def _trap_lines(pen: Pen, view: TrapView, content: MapContent, height: float) -> list[list[Item]]:
-    """What is said about each trap, as many as fit a height."""
     lines: list[list[Item]] = []
     for trap in content.traps:
         sentence = trap.sentence if view.plan is None else f"{trap.sentence} {trap.met_sentence}"

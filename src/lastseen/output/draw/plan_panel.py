@@ -11,17 +11,9 @@ from matplotlib.patches import Circle
 
 from lastseen import __version__
 from lastseen.core import short_percent
+from lastseen.output.draw import features
 from lastseen.output.draw.drawing import Drawing
-from lastseen.output.draw.features import (
-    APPROACH_WIDTH,
-    FIRST_WIDTH,
-    JOIN_WIDTH,
-    LANE_WIDTH,
-    TRAP_OPACITY,
-    Leg,
-    MapContent,
-    start_of,
-)
+from lastseen.output.draw.features import TRAP_OPACITY, Leg, MapContent, start_of
 from lastseen.output.draw.panel import (
     LEAST_TEXT,
     TEXT,
@@ -41,23 +33,15 @@ from lastseen.output.draw.relief import SLOPE_DASHES
 
 AREA_WIDTH = 0.6
 
-# ---- The legend: one symbol and one name for everything that is on this sheet, and nothing that is not
-
 
 def legend_items(pen: Pen, content: MapContent) -> list[Item]:
     """The legend of a search."""
-    d, ink = pen.d, pen.d.palette.debris
-    entries = [
-        *_lane_entries(d, content),
-        *_person_entries(d, content),
-        *_snow_entries(d, content),
-        *ground_entries(d, flat=content.flat),
-    ]
-    ramp = []
+    d, ink, ramp = pen.d, pen.d.palette.debris, []
+    entries = [*_lane_entries(d, content), *_person_entries(d, content), *_snow_entries(d, content)]
     if content.probability is not None:
         title = "Debris over 0.1 m, share of the events:"
         ramp = [pen.ramp(title, ink.ramp, share_levels(ink.levels), end="100 %", least=LEAST_TEXT)]
-    return [pen.heading("Legend"), *ramp, *pen.legend(entries)]
+    return [pen.heading("Legend"), *ramp, *pen.legend([*entries, *ground_entries(d, flat=content.flat)])]
 
 
 def trap_legend(pen: Pen, content: MapContent) -> list[Item]:
@@ -80,14 +64,14 @@ def _lane_entries(d: Drawing, content: MapContent) -> list[Entry]:
     for k in walking[:styles]:
         alike = [f"S{number}" for number in walking if (number - k) % styles == 0]
         name = f"lanes of {', '.join(alike)}" if several else "lane, number"
-        found.append((line_symbol(d, ink.colour, LANE_WIDTH, ink.of_searcher(k), arrow=2.4), name))
+        found.append((line_symbol(d, ink.colour, features.LANE_WIDTH, ink.of_searcher(k), arrow=2.4), name))
     if content.first_lanes:
-        found.append((line_symbol(d, ink.colour, FIRST_WIDTH, ink.first), "lane of the first pass"))
+        found.append((line_symbol(d, ink.colour, features.FIRST_WIDTH, ink.first), "lane of the first pass"))
     kinds = {leg.kind for leg in content.legs}
     if "join" in kinds:
-        found.append((line_symbol(d, ink.colour, JOIN_WIDTH, arrow=1.7), "join"))
+        found.append((line_symbol(d, ink.colour, features.JOIN_WIDTH, arrow=1.7), "join"))
     if "approach" in kinds:
-        found.append((line_symbol(d, ink.colour, APPROACH_WIDTH, ink.approach), "approach"))
+        found.append((line_symbol(d, ink.colour, features.APPROACH_WIDTH, ink.approach), "approach"))
     if start_of(content) is not None:
         square = middle_symbol(lambda x, y: d.square(x, y, 1.2, fill=False, edgecolor=ink.colour, linewidth=1.2))
         found.append((square, "start"))
@@ -196,10 +180,8 @@ def header_lines(content: MapContent) -> list[str]:
     """Place and origin of the plan."""
     lines, at = [], content.numbers.get("last_seen")
     if at is not None:
-        lonlat = "{:.6f}, {:.6f}".format(*at["lonlat"])
-        lines.append(
-            f"Last-seen point {spaced_mgrs(at['mgrs'])} (lon, lat {lonlat}), {content.radius_m:g} m to either side"
-        )
+        place = "{} (lon, lat {:.6f}, {:.6f})".format(spaced_mgrs(at["mgrs"]), *at["lonlat"])
+        lines.append(f"Last-seen point {place}, {content.radius_m:g} m to either side")
     if content.blank:
         return [*lines, f"Ground without a plan, for drills: fill in what you find. lastseen {__version__}"]
     made = "debris outline as given"
@@ -215,20 +197,15 @@ def header_lines(content: MapContent) -> list[str]:
 
 def fits_one_column(d: Drawing, content: MapContent) -> bool:
     """Whether all of it fits the first column in text of full size."""
-    pen = Pen(d, d.sheet.columns[0].width, TEXT)
-    return flow(_items(pen, content, AMOUNTS[0]), d.sheet.columns[:1]) is not None
+    return flow(_items(Pen(d, d.sheet.columns[0].width, TEXT), content, AMOUNTS[0]), d.sheet.columns[:1]) is not None
 
 
 def fill_panel(d: Drawing, content: MapContent) -> None:
     """Draw as much as fits, in the largest text that does, the least important shortened first."""
     columns = d.sheet.columns
     pens = ((Pen(d, columns[0].width, amount.size), amount) for amount in AMOUNTS)
-    choices = (
-        _items(pen, content, amount)
-        for pen, amount in pens
-        if pen.width >= LEAST_WIDTH * pen.ratio or amount.size <= TEXT
-    )
-    draw_first_fit(columns, choices)
+    wide = ((p, a) for p, a in pens if p.width >= LEAST_WIDTH * p.ratio or a.size <= TEXT)
+    draw_first_fit(columns, (_items(pen, content, amount) for pen, amount in wide))
 
 
 def _items(pen: Pen, content: MapContent, amount: Amount) -> list[Item]:
@@ -262,7 +239,6 @@ def split_mgrs(mgrs: str) -> tuple[str, str, str]:
 
 
 def _numbers(pen: Pen, content: MapContent) -> list[Item]:
-    """Key numbers, a line each."""
     n = content.searchers
     slowest = max(range(1, n + 1), key=lambda k: (time_of(content.walk(k)), -k))
     there, walk = split_walk(content, slowest)
@@ -285,21 +261,16 @@ def _numbers(pen: Pen, content: MapContent) -> list[Item]:
 def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     inside, angle, release = numbers["poa"]["inside_debris"], numbers["runout"]["travel_angle_deg"], numbers["release"]
     debris, burial, size = numbers["debris"], numbers["poa"]["burial"], numbers["scenario"]["snow"]["size"]
+    deep = short_percent(round(next(r["share"] for r in burial["deeper"] if r["depth_m"] == 1.0), 2)) if burial else ""
     widened = ", widened to 90 % of the POA" if debris["widened"] else ""
     return [
         ("Outline", f"debris in at least {short_percent(debris['level'])} of the events{widened}"),
         ("POA", f"{short_percent(round(inside, 2))} inside the outline, {short_percent(round(1 - inside, 2))} outside"),
-        *([("Burial", _burial_text(burial))] if burial else []),
+        *([("Burial", f"{short_percent(round(burial['fully'], 2))} fully buried, {deep} over 1 m")] if burial else []),
         ("Travel angle", f"{angle['p50']:.0f}° (P10 to P90: {angle['p10']:.0f}° to {angle['p90']:.0f}°)"),
         ("Release", f"size {size}, {release['volume_m3']:.0f} m³ on {release['slope_deg']:.0f}°"),
         ("Slab", f"{release['thickness_m']:.2f} m, normal to the slope"),
     ]
-
-
-def _burial_text(burial: Mapping[str, Any]) -> str:
-    """How many are buried, and how deep."""
-    deeper = {row["depth_m"]: row["share"] for row in burial["deeper"]}
-    return f"{short_percent(round(burial['fully'], 2))} fully buried, {short_percent(round(deeper[1.0], 2))} over 1 m"
 
 
 def split_walk(content: MapContent, searcher: int) -> tuple[list[Leg], list[Leg]]:
@@ -329,7 +300,6 @@ def bearing(degrees: float | None) -> str:
 
 
 def _walk(pen: Pen, content: MapContent, amount: Amount) -> list[Item]:
-    """Bearing and length of each lane and of the join to the next; a bent lane is one lane."""
     items = [pen.heading(f"The walk ({which_north(content.numbers['search']['declination_deg'])})")]
     heads = TRUE_ALONE if content.numbers["search"]["declination_deg"] is None else WITH_MAGNETIC
     offsets = [offset for offset, _ in heads]
@@ -352,7 +322,6 @@ def _walk(pen: Pen, content: MapContent, amount: Amount) -> list[Item]:
 
 
 def _lanes_with_joins(walk: Sequence[Leg]) -> list[tuple[list[Leg], list[Leg]]]:
-    """Each lane with all its legs, and the joins that follow it."""
     found: list[tuple[list[Leg], list[Leg]]] = []
     for lane, legs in groupby(walk, key=lambda leg: leg.lane):
         if lane is None and found:
@@ -398,7 +367,6 @@ def _searcher_lines(pen: Pen, content: MapContent, searcher: int) -> list[Item]:
 
 
 def _traps(pen: Pen, content: MapContent, most: int) -> list[Item]:
-    """Traps with what they do and why."""
     if not content.traps or most == 0:
         return []
     rows = [(trap.name, f"{trap.sentence} {trap.met_sentence}") for trap in content.traps[:most]]
@@ -428,16 +396,7 @@ def fill_blank_panel(d: Drawing, content: MapContent) -> None:
     """As many empty rows as fit."""
     pen = Pen(d, d.sheet.columns[0].width, SIZE)
     legend = legend_items(pen, content)
-    draw_first_fit(
-        d.sheet.columns,
-        (
-            [
-                *legend,
-                pen.heading("Your plan"),
-                *pen.blank_table(OWN_HEADS, rows),
-                pen.heading("What you find"),
-                *pen.blank_table(FOUND_HEADS, max(3, rows // 2)),
-            ]
-            for rows in range(MOST_ROWS, 0, -1)
-        ),
-    )
+    plan, find = pen.heading("Your plan"), pen.heading("What you find")
+    counts = ((rows, max(3, rows // 2)) for rows in range(MOST_ROWS, 0, -1))
+    tables = ((pen.blank_table(OWN_HEADS, rows), pen.blank_table(FOUND_HEADS, fewer)) for rows, fewer in counts)
+    draw_first_fit(d.sheet.columns, ([*legend, plan, *first, find, *second] for first, second in tables))

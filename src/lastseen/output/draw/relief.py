@@ -55,23 +55,19 @@ def drawn_lattice(ground: Grid, extent: Extent, metres_per_mm: float) -> Grid:
     order: Literal[1, 3] = 1 if ratio > 1.0 else 3
     at = np.stack([row, col])
     drawn = ndimage.map_coordinates(values, at, order=order, mode="nearest")
-    holes = ndimage.map_coordinates(missing.astype(float), at, order=1, mode="grid-constant", cval=1.0)
-    drawn[holes > 0.5] = np.nan
+    drawn[ndimage.map_coordinates(missing.astype(float), at, order=1, mode="grid-constant", cval=1.0) > 0.5] = np.nan
     return Grid(drawn, extent[0], extent[3], cell, ground.crs)
 
 
 def relief(drawn: Grid) -> FloatArray:
     """Shade from 0 (dark) to 1 (light), light from the north-west; NaN where nothing is known."""
     missing = np.isnan(drawn.values)
-    z = _filled(drawn.values, missing)
-    dy, dx = np.gradient(z, drawn.cell_m)
+    dy, dx = np.gradient(_filled(drawn.values, missing), drawn.cell_m)
     dy = -dy
     azimuth, height = math.radians(LIGHT_AZIMUTH_DEG), math.radians(LIGHT_HEIGHT_DEG)
     light = (math.sin(azimuth) * math.cos(height), math.cos(azimuth) * math.cos(height), math.sin(height))
     shade = (-dx * light[0] - dy * light[1] + light[2]) / np.sqrt(1.0 + dx * dx + dy * dy)
-    out = np.clip(shade, 0.0, 1.0)
-    out[missing] = np.nan
-    return np.asarray(out)
+    return np.where(missing, np.nan, np.clip(shade, 0.0, 1.0))
 
 
 def contours(drawn: Grid, metres_per_mm: float) -> Contours:
@@ -88,12 +84,12 @@ def contours(drawn: Grid, metres_per_mm: float) -> Contours:
     return Contours(interval, tuple(lines_at(drawn, smooth, heights, metres_per_mm)))
 
 
-def slope_lines(drawn: Grid, levels_deg: tuple[float, ...], metres_per_mm: float) -> NamedLines:
+def slope_lines(drawn: Grid, metres_per_mm: float) -> NamedLines:
     """Lines of equal slope, smoothed to what can be read."""
     smooth = _smooth(drawn, 1.0 / CELL_MM)
     dy, dx = np.gradient(smooth, drawn.cell_m)
     slope: FloatArray = ndimage.gaussian_filter(np.nan_to_num(np.degrees(np.arctan(np.hypot(dx, dy)))), 1.2 / CELL_MM)
-    return lines_at(drawn, np.where(np.isnan(smooth), np.nan, slope), np.array(levels_deg, float), 2.5 * metres_per_mm)
+    return lines_at(drawn, np.where(np.isnan(smooth), np.nan, slope), np.array(SLOPES_DEG), 2.5 * metres_per_mm)
 
 
 def lines_at(drawn: Grid, values: FloatArray, levels: FloatArray, metres_per_mm: float) -> NamedLines:
@@ -113,27 +109,26 @@ def lines_at(drawn: Grid, values: FloatArray, levels: FloatArray, metres_per_mm:
 
 def draw_relief(axes: Axes, drawn: Grid, palette: Palette) -> None:
     """Relief in greys."""
-    west, south, east, north = drawn.bounds
     plain = LinearSegmentedColormap.from_list("relief", list(palette.ground.relief))
-    greys = plain.with_extremes(bad=palette.ground.paper)
-    shade = np.ma.masked_invalid(relief(drawn))
-    look: dict[str, Any] = {"interpolation": "bilinear", "aspect": "auto", "zorder": 0}
-    axes.imshow(shade, cmap=greys, vmin=0.0, vmax=0.95, extent=(west, east, south, north), **look)
+    look = {"cmap": plain.with_extremes(bad=palette.ground.paper), "vmin": 0.0, "vmax": 0.95, "zorder": 0}
+    draw_cells(axes, drawn, np.ma.masked_invalid(relief(drawn)), interpolation="bilinear", **look)
+
+
+def draw_cells(axes: Axes, grid: Grid, values: Any, **look: Any) -> None:
+    """Values on the cells of a grid."""
+    west, south, east, north = grid.bounds
+    axes.imshow(values, extent=(west, east, south, north), aspect="auto", **look)
 
 
 def draw_contours(d: Drawing, drawn: Grid) -> tuple[Contours, NamedLines]:
     """Contours and lines of equal slope; labels come last, where room is left."""
     k, ink = d.sheet.metres_per_mm, d.palette.ground
-    found = contours(drawn, k)
-    plain = [line for height, line in found.lines if not found.is_index(height)]
-    index = [line for height, line in found.lines if found.is_index(height)]
-    d.ground.add_collection(LineCollection(plain, colors=ink.contour, linewidths=0.35, zorder=2))
-    d.ground.add_collection(LineCollection(index, colors=ink.contour_index, linewidths=0.8, zorder=2.1))
-    steep = slope_lines(drawn, SLOPES_DEG, k)
-    lines = [line for _, line in steep]
-    d.ground.add_collection(
-        LineCollection(lines, colors=ink.slope, linewidths=0.6, linestyles=[(0, SLOPE_DASHES)], zorder=2.2)
-    )
+    found, steep = contours(drawn, k), slope_lines(drawn, k)
+    for index, colour, width, zorder in ((False, ink.contour, 0.35, 2), (True, ink.contour_index, 0.8, 2.1)):
+        lines = [line for height, line in found.lines if found.is_index(height) == index]
+        d.ground.add_collection(LineCollection(lines, colors=colour, linewidths=width, zorder=zorder))
+    look: dict[str, Any] = {"colors": ink.slope, "linewidths": 0.6, "linestyles": [(0, SLOPE_DASHES)], "zorder": 2.2}
+    d.ground.add_collection(LineCollection([line for _, line in steep], **look))
     return found, steep
 
 

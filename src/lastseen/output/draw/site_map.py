@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import ndimage
-from shapely import LineString, MultiPolygon, Point
+from shapely import LineString, Point
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.core import Grid, outline_of_level
 from lastseen.jobs import lookout_words, site_line, site_sentences, way_words
-from lastseen.output.draw.drawing import Drawing, area_patch, fixed_look, stroke, write_png
+from lastseen.output.draw.drawing import Drawing, draw_area, fixed_look, stroke, write_png
 from lastseen.output.draw.features import centres_of, draw_steps
 from lastseen.output.draw.furniture import finish_map, start_map
 from lastseen.output.draw.labels import name_point
@@ -55,13 +55,15 @@ def draw_site_map(view: SiteView, only: Site | None = None) -> Drawing:
     _draw_reach(d, view)
     for site in sites:
         _draw_site(d, site)
-    if view.search.request.near_m is not None:
-        _draw_near(d, view.search.request.near_m)
+    near_m = view.search.request.near_m
+    if near_m is not None and d.inside(*(at := d.sheet.on_page(*near_m))):
+        _draw_square(d, *at)
+        d.room.take(*at, 3.0, 3.0)
     for site in sites:
         _name_site(d, site)
     title = view.scenario.name or "Practice sites"
     finish_map(d, ground.crs, levels, title if only is None else f"{title}: site {only.number}", _header(view, only))
-    _fill_panel(d, view, sites, single=only is not None)
+    draw_first_fit(d.sheet.columns, _panel_choices(d, view, sites, single=only is not None))
     return d
 
 
@@ -91,7 +93,7 @@ def _draw_reach(d: Drawing, view: SiteView) -> None:
     cut = _thinned(d, starts.ground.with_values(starts.zones > 0))
     if cut is not None:
         zones = outline_of_level(cut, 0.5, (1.2 * d.sheet.metres_per_mm) ** 2)
-        d.ground.add_patch(area_patch(zones, fill=False, edgecolor=ink.release, linewidth=0.6, zorder=2.6))
+        draw_area(d.ground, zones, fill=False, edgecolor=ink.release, linewidth=0.6, zorder=2.6)
 
 
 def _thinned(d: Drawing, grid: Grid) -> Grid | None:
@@ -110,7 +112,6 @@ def _thinned(d: Drawing, grid: Grid) -> Grid | None:
 
 
 def _draw_site(d: Drawing, site: Site) -> None:
-    """Outline, ways and lookout place; labels come later and keep off them."""
     ink, paper = d.palette.lanes.colour, d.palette.lanes.casing
     for way, dashes in ((site.way_in, WAY_IN), (site.way_out, WAY_OUT)):
         if way is not None:
@@ -118,10 +119,9 @@ def _draw_site(d: Drawing, site: Site) -> None:
             d.ground.add_line(stroke(way.line.coords, ink, 1.2, dashes, dash_capstyle="round", zorder=4.1))
             d.room.ink(d.on_page(way.line), 0.5)
             _draw_arrow(d, way.line)
-    outline = MultiPolygon([site.outline])
     hatch = "xxx" if site.exposure.share > 0.0 else None
-    d.ground.add_patch(area_patch(outline, facecolor=paper, alpha=0.55, linewidth=0.0, zorder=4.8))
-    d.ground.add_patch(area_patch(outline, fill=False, hatch=hatch, edgecolor=ink, linewidth=1.6, zorder=5.0))
+    draw_area(d.ground, site.outline, facecolor=paper, alpha=0.55, linewidth=0.0, zorder=4.8)
+    draw_area(d.ground, site.outline, fill=False, hatch=hatch, edgecolor=ink, linewidth=1.6, zorder=5.0)
     for a, b in pairwise(d.on_page(site.outline.exterior)):
         for share in np.linspace(0.0, 1.0, max(2, int(3.0 * np.hypot(*(b - a))))):
             d.room.take(*(a + share * (b - a)), 0.4, 0.4)
@@ -133,7 +133,6 @@ def _draw_site(d: Drawing, site: Site) -> None:
 
 
 def _name_site(d: Drawing, site: Site) -> None:
-    """Number and name of the lookout place, where nothing is hidden."""
     ink, edges = d.palette.ground.text, d.on_page(site.outline.exterior)
     x, y = d.sheet.on_page(*site.middle_m)
     if float(np.hypot(*np.diff(edges, axis=0).T).min()) < INSIDE_MM:
@@ -146,7 +145,6 @@ def _name_site(d: Drawing, site: Site) -> None:
 
 
 def _draw_arrow(d: Drawing, line: LineString) -> None:
-    """An arrow head in the middle of a way, in the direction of the walk."""
     a, b = line.interpolate(0.55, normalized=True), line.interpolate(0.6, normalized=True)
     (ax, ay), (bx, by) = d.sheet.on_page(a.x, a.y), d.sheet.on_page(b.x, b.y)
     if d.inside(ax, ay):
@@ -156,13 +154,6 @@ def _draw_arrow(d: Drawing, line: LineString) -> None:
 def _draw_triangle(d: Drawing, x: float, y: float) -> None:
     look = {"facecolor": d.palette.lanes.casing, "edgecolor": d.palette.lanes.colour, "linewidth": 1.2, "zorder": 8.5}
     d.polygon([(x - 1.4, y - 1.0), (x + 1.4, y - 1.0), (x, y + 1.6)], **look)
-
-
-def _draw_near(d: Drawing, near_m: tuple[float, float]) -> None:
-    x, y = d.sheet.on_page(*near_m)
-    if d.inside(x, y):
-        _draw_square(d, x, y)
-        d.room.take(x, y, 3.0, 3.0)
 
 
 def _draw_square(d: Drawing, x: float, y: float) -> None:
@@ -176,14 +167,12 @@ def _header(view: SiteView, only: Site | None) -> list[str]:
         f"{request.high_deg:g} degrees; start zones from {request.start_deg:g} degrees, "
         f"{request.left_out or f'sizes up to {request.most_size}'}"
     )
-    if only is None:
-        return [first, "Tinted: ground that bodies from the start zones reach in this model"]
-    return [first, site_line(only)]
+    tinted = "Tinted: ground that bodies from the start zones reach in this model"
+    return [first, tinted if only is None else site_line(only)]
 
 
 def _legend(pen: Pen, view: SiteView, sites: tuple[Site, ...]) -> list[Item]:
-    d = pen.d
-    ink, lanes = d.palette.snow, d.palette.lanes
+    d, ink, lanes = pen.d, pen.d.palette.snow, pen.d.palette.lanes
     site_look = {"facecolor": lanes.casing, "edgecolor": lanes.colour, "linewidth": 1.4}
     entries: list[Entry] = [(patch_symbol(d, **site_look), "practice site")]
     if any(site.exposure.share > 0.0 for site in sites):
@@ -209,38 +198,30 @@ def _legend(pen: Pen, view: SiteView, sites: tuple[Site, ...]) -> list[Item]:
     ]
 
 
-def _fill_panel(d: Drawing, view: SiteView, sites: tuple[Site, ...], *, single: bool) -> None:
-    """As much as fits, in the largest text that does; sites of the least rank are left to the file."""
-
-    def choices() -> Iterator[list[Item]]:
-        for size, most_notes in AMOUNTS:
-            pen = Pen(d, d.sheet.columns[0].width, size)
-            legend, notes = _legend(pen, view, sites), pen.notes("Notes", view.notes[:most_notes])
-            head = [pen.heading("Site")] if single else _about_all(pen, view, sites)
-            each = [pen.marked(site_sentences(site)) if single else _site_lines(pen, site) for site in sites]
-            for most in range(len(each), 0 if size == AMOUNTS[-1][0] else len(each) - 1, -1):
-                rest = pen.paragraph(f"{len(each) - most} more in sites.json.") if most < len(each) else []
-                yield [*legend, *head, *chain(*each[:most]), *rest, *notes]
-
-    draw_first_fit(d.sheet.columns, choices())
+def _panel_choices(d: Drawing, view: SiteView, sites: tuple[Site, ...], *, single: bool) -> Iterator[list[Item]]:
+    """All of it in smaller and smaller text; then sites of the least rank are left to the file."""
+    for size, most_notes in AMOUNTS:
+        pen = Pen(d, d.sheet.columns[0].width, size)
+        legend, notes = _legend(pen, view, sites), pen.notes("Notes", view.notes[:most_notes])
+        head = [pen.heading("Site")] if single else _about_all(pen, view, sites)
+        each = [pen.marked(site_sentences(site)) if single else _site_lines(pen, site) for site in sites]
+        for most in range(len(each), 0 if size == AMOUNTS[-1][0] else len(each) - 1, -1):
+            rest = pen.paragraph(f"{len(each) - most} more in sites.json.") if most < len(each) else []
+            yield [*legend, *head, *chain(*each[:most]), *rest, *notes]
 
 
 def _site_lines(pen: Pen, site: Site) -> list[Item]:
-    reached = ""
-    if site.exposure.share > 0.0:
-        reached = site.statement.split(". ", maxsplit=1)[0] + ". Only with the lookout in place. "
+    first = site.statement.split(". ", maxsplit=1)[0]
+    reached = f"{first}. Only with the lookout in place. " if site.exposure.share > 0.0 else ""
     ways = f"{way_words(site.way_in, 'way in')} {lookout_words(site.lookout)}"
     text = f"{site_line(site)}. {reached}{ways} Rank {site.rank:.2f}."
     return pen.paragraph(text[0].upper() + text[1:], hang=5.0, mark=str(site.number))
 
 
 def _about_all(pen: Pen, view: SiteView, sites: tuple[Site, ...]) -> list[Item]:
-    """What is true of all sites on the sheet."""
     request = view.search.request
     left_out = f"; {request.left_out}" if request.left_out else ""
     which = "those that are not called reached" if any(site.exposure.share > 0.0 for site in sites) else "any of them"
-    text = (
-        f"No start zone in this model reaches {which}{left_out}. The limits of that are in sites.json and on the sheet "
-        "of each site."
-    )
+    limits = "The limits of that are in sites.json and on the sheet of each site."
+    text = f"No start zone in this model reaches {which}{left_out}. {limits}"
     return [pen.heading("Sites, the best first"), *pen.paragraph(text)]
