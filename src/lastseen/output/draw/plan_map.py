@@ -12,36 +12,9 @@ import shapely
 from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 
-from lastseen.output.draw.drawing import (
-    Drawing,
-    Room,
-    bare_axes,
-    draw_area,
-    fixed_look,
-    start_drawing,
-    start_page,
-    stroke,
-    write_png,
-)
-from lastseen.output.draw.features import (
-    MapContent,
-    TrapMark,
-    draw_debris,
-    draw_last_seen,
-    draw_paths,
-    draw_search,
-    draw_traps,
-    read_trap_content,
-)
-from lastseen.output.draw.furniture import (
-    draw_frame,
-    draw_header,
-    draw_under,
-    draw_write_in,
-    finish_map,
-    spaced,
-    start_map,
-)
+from lastseen.output.draw import drawing, features, furniture
+from lastseen.output.draw.drawing import Drawing, draw_area, fixed_look, stroke, write_png
+from lastseen.output.draw.features import MapContent, TrapMark, draw_last_seen, draw_paths
 from lastseen.output.draw.labels import name_everything, name_traps
 from lastseen.output.draw.layout import Detail, Extent, Sheet, bounds_of, find_details, fit_sheet, with_narrow_panel
 from lastseen.output.draw.panel import LEAST_TEXT, Item, Pen, draw_first_fit, flow
@@ -60,7 +33,7 @@ def draw_map(content: MapContent, sheet: Sheet, *, mark: str = "") -> Drawing:
     The body shows debris and lanes as large as a round scale allows; where the release lies far above, an overview
     shows the whole way.
     """
-    d = start_drawing(sheet)
+    d = drawing.start_drawing(sheet)
     details = find_details(sheet, content)
     for detail in details:
         _mark_detail(d, detail)
@@ -72,12 +45,12 @@ def draw_map(content: MapContent, sheet: Sheet, *, mark: str = "") -> Drawing:
         _draw_body(inner, content)
         _finish_detail(inner, detail)
     _draw_overview(d, content)
-    grid_m = draw_frame(d, content.crs)
+    grid_m = furniture.draw_frame(d, content.crs)
     search = content.numbers.get("search", {})
     north = {"declination_deg": search.get("declination_deg"), "date": search.get("date")}
-    draw_under(d, content.crs, grid_m, None if content.flat else contour_m, **north)
-    draw_header(d, content.title, header_lines(content), mark=mark)
-    draw_write_in(d)
+    furniture.draw_under(d, content.crs, grid_m, None if content.flat else contour_m, **north)
+    furniture.draw_header(d, content.title, header_lines(content), mark=mark)
+    furniture.draw_write_in(d)
     (fill_blank_panel if content.blank else fill_panel)(d, content)
     return d
 
@@ -88,7 +61,7 @@ def _draw_body(d: Drawing, content: MapContent, details: Sequence[Detail] | None
     if not content.flat:
         draw_relief(d.ground, drawn, d.palette)
     levels, steep = draw_contours(d, drawn)
-    draw_search(d, content, CROSS_MM * d.sheet.metres_per_mm)
+    features.draw_search(d, content, CROSS_MM * d.sheet.metres_per_mm)
     name_everything(d, content, levels, steep, details)
     return levels.interval_m
 
@@ -101,7 +74,7 @@ def _draw_overview(d: Drawing, content: MapContent) -> None:
     axes = d.axes_in(place, extent, 2.0)
     draw_relief(axes, drawn_lattice(content.ground, extent, k), d.palette)
     draw_paths(axes, content, d.palette, fill=True)
-    draw_debris(axes, content, d.palette, 0.8)
+    features.draw_debris(axes, content, d.palette, 0.8)
     for leg in content.legs:
         if leg.kind == "approach":
             look = {"dash_capstyle": "round", "zorder": 6}
@@ -109,7 +82,7 @@ def _draw_overview(d: Drawing, content: MapContent) -> None:
     draw_last_seen(axes, d.palette, content.at_m, radius_m=content.radius_m, arm_m=2.0 * k)
     draw_area(axes, box(*d.sheet.extent), fill=False, edgecolor=d.palette.ground.frame, linewidth=0.8, zorder=7)
     d.box(place, fill=False, edgecolor=d.palette.ground.frame, linewidth=0.9, zorder=12)
-    scale = f"overview 1:{spaced(round(1000.0 * k, -2))}"
+    scale = f"overview 1:{furniture.spaced(round(1000.0 * k, -2))}"
     d.text(place.left + 1.2, place.top - 1.2, scale, LEAST_TEXT, va="top", halo=True, zorder=12)
 
 
@@ -117,8 +90,8 @@ def _draw_overview(d: Drawing, content: MapContent) -> None:
 
 
 def _start_detail(d: Drawing, detail: Detail) -> Drawing:
-    ground = bare_axes(d.figure, detail.sheet, detail.sheet.body, detail.sheet.extent, 2.0)
-    return replace(d, sheet=detail.sheet, ground=ground, room=Room(detail.sheet.body))
+    ground = drawing.bare_axes(d.figure, detail.sheet, detail.sheet.body, detail.sheet.extent, 2.0)
+    return replace(d, sheet=detail.sheet, ground=ground, room=drawing.Room(detail.sheet.body))
 
 
 def _mark_detail(d: Drawing, detail: Detail) -> None:
@@ -135,7 +108,7 @@ def _mark_detail(d: Drawing, detail: Detail) -> None:
 def _finish_detail(d: Drawing, detail: Detail) -> None:
     ink, b, k = d.palette.ground, detail.sheet.body, detail.sheet.metres_per_mm
     d.box(b, fill=False, edgecolor=ink.frame, linewidth=1.0, zorder=12)
-    name = f"{detail.letter}  1:{spaced(detail.sheet.scale)}"
+    name = f"{detail.letter}  1:{furniture.spaced(detail.sheet.scale)}"
     d.text(b.left + 1.2, b.top - 1.2, name, 6.4, va="top", weight="bold", halo=True, zorder=12)
     step = max((value for value in (5, 10, 20, 50, 100) if value / k <= 0.4 * b.width), default=5)
     x, y = b.right - 1.5 - step / k, b.bottom + 1.6
@@ -159,17 +132,17 @@ def write_trap_map(view: TrapView, path: Path) -> None:
 
 def draw_trap_map(view: TrapView) -> Drawing:
     """The map of traps, drawn but not written."""
-    content = read_trap_content(view)
-    d, levels = start_map(_trap_sheet(view, content), content.ground)
+    content = features.read_trap_content(view)
+    d, levels = furniture.start_map(_trap_sheet(view, content), content.ground)
     draw_paths(d.ground, content, d.palette, fill=False)
     arm_m = CROSS_MM * d.sheet.metres_per_mm
     draw_last_seen(d.ground, d.palette, content.at_m, radius_m=content.radius_m, arm_m=arm_m)
     ink = d.palette.snow.release
     draw_area(d.ground, content.release_areas, fill=False, edgecolor=ink, linewidth=AREA_WIDTH, zorder=2.8)
-    draw_traps(d, content.traps)
+    features.draw_traps(d, content.traps)
     _mark_small(d, content.traps)
     name_traps(d, content.traps[:MOST_NAMED])
-    finish_map(d, content.crs, levels, view.scenario.name or "Terrain traps", _trap_header(view))
+    furniture.finish_map(d, content.crs, levels, view.scenario.name or "Terrain traps", _trap_header(view))
     draw_first_fit(d.sheet.columns, _trap_choices(d, view, content))
     return d
 
@@ -179,7 +152,7 @@ def _trap_sheet(view: TrapView, content: MapContent) -> Sheet:
     if len(sheet.columns) != 2:
         return sheet
     narrow = with_narrow_panel(sheet)
-    pen = Pen(start_page(narrow), narrow.columns[0].width, AMOUNTS[0][0])
+    pen = Pen(drawing.start_page(narrow), narrow.columns[0].width, AMOUNTS[0][0])
     lines = _trap_lines(pen, view, content, narrow.columns[0].height)
     if len(lines) < len(content.traps):
         return sheet
