@@ -53,7 +53,6 @@ if TYPE_CHECKING:
 
 
 # ---- Plain tables for a terminal: columns of text, as wide as they need to be, the last one wrapped
-
 WIDTH = 120
 SUMMARY_WIDTH = 110  # of a plan, of traps and of a drill
 
@@ -93,7 +92,6 @@ def metres(low: float, high: float, digits: int = 1) -> str:
 
 
 # ---- What a person reads in ten seconds: a plan in a dozen lines, the checks as a table
-
 Numbers = Mapping[str, Any]
 
 MOST_TRAPS = 4
@@ -184,7 +182,6 @@ def _lines(label: str, texts: Iterable[str]) -> list[str]:
 
 
 def _ending(folder: Path | None) -> list[str]:
-    """The caution, and where the files lie."""
     written = ["", f"Written to {folder}"] if folder is not None else []
     return ["", *textwrap.wrap(SHORT_CAUTION, SUMMARY_WIDTH), *written]
 
@@ -287,7 +284,6 @@ def _search_lines(numbers: Numbers) -> list[str]:
 
 
 # ---- Receive range, clock, probing and shovelling as plain text
-
 _GEOMETRY = (
     f"POD of these grids by geometry: a body of {BODY.length_m:g} x {BODY.width_m:g} x {BODY.thickness_m:g} m (from "
     "memory) lies anywhere and is turned anyhow, within probing depth; tuned to nothing"
@@ -506,8 +502,6 @@ def _below(downhill_m: tuple[float, float] | None) -> str:
 
 
 # ---- Targets, exercises and debriefs told in a terminal
-
-
 def exercises_text(known: Mapping[str, Exercise]) -> str:
     """All exercises with what they ask and where they come from."""
     rows = []
@@ -572,7 +566,6 @@ def debrief_text(debrief: Debrief, folder: Path) -> str:
 
 
 # ---- A pre-reading in a terminal: the table of stretches, or the worst start zones
-
 MOST_ZONES = 10
 
 
@@ -614,8 +607,6 @@ def area_summary(view: AreaView, folder: Path) -> str:
 
 
 # ---- Practice sites and deposits
-
-
 def sites_text(view: SiteView, folder: Path) -> str:
     """The sites for a terminal."""
     crs = view.terrain.elevation.crs

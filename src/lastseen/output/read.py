@@ -36,17 +36,7 @@ from lastseen.jobs import (
 )
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.formats.sld import layer_styles
-from lastseen.output.result import (
-    MARKERS,
-    SHORT_CAUTION,
-    STEMS,
-    ColumnKind,
-    Job,
-    Layer,
-    Raster,
-    Result,
-    make_columns,
-)
+from lastseen.output.result import MARKERS, SHORT_CAUTION, STEMS, ColumnKind, Job, Layer, Raster, Result, make_columns
 from lastseen.output.results.layers import PLAN_LAYERS, SEARCH_LAYERS
 from lastseen.output.write import restore_leftovers
 from lastseen.search import Leg, WalkedLeg
@@ -114,7 +104,6 @@ def _add_rescue(result: Result) -> Result:
 
 
 def _read_other(folder: Path, job: Job) -> Result:
-    """The result of a job that is no plan and no search."""
     import pyogrio  # noqa: PLC0415  slow to import
 
     try:
@@ -178,7 +167,6 @@ def _read_plan_layers(path: Path, crs: Any) -> tuple[dict[str, Layer], Any]:
 
 
 def _fill(empty: Layer, table: GeoDataFrame) -> Layer:
-    """A layer with the shapes and values of a table that was written from it."""
     columns = [[column.plain(value) for value in table[column.name]] for column in empty.columns]
     shapes = tuple(table.geometry)
     return replace(empty, shapes=shapes, rows=tuple(zip(*columns, strict=True)) if shapes else ())
@@ -220,9 +208,6 @@ def read_numbers(folder: Path) -> dict[str, Any]:
     except (OSError, KeyError, TypeError, ValueError) as error:
         raise InputError(f"{path} is no plan that can be read ({error}): make it again") from error
     return numbers
-
-
-# ---- What other jobs need of a folder
 
 
 def read_walk(folder: Path) -> tuple[tuple[WalkedLeg, ...], float, int]:

@@ -111,7 +111,6 @@ def find_names(result: Result, names: Sequence[str]) -> tuple[str, ...]:
 
 
 def _write(result: Result, names: Sequence[str], folder: Path, options: Options, progress: Progress) -> tuple[str, ...]:
-    """Write formats and products into a folder, one after the other; returns the names of all its files."""
     for number, name in enumerate(names):
 
         def tell(stage: str, share: float, number: int = number) -> None:
@@ -128,8 +127,6 @@ def _write(result: Result, names: Sequence[str], folder: Path, options: Options,
 
 
 # ---- Folders and files that appear whole or not at all: written beside their place, then moved into it
-
-
 @contextmanager
 def new_folder(folder: Path, *, overwrite: bool = False, marker: str = MARKERS["plan"]) -> Iterator[Path]:
     """Give an empty folder to write in; it takes the name ``folder`` when the block ends without an error.

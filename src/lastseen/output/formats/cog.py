@@ -76,7 +76,6 @@ def _profile(shape: tuple[int, int], transform: Any, crs: Any, count: int) -> di
 
 
 def _single(values: FloatArray) -> Any:
-    """Values as the file holds them."""
     return np.where(np.isfinite(values), values, NODATA).astype(np.float32)
 
 

@@ -33,7 +33,6 @@ def table_text(table: Table) -> str:
 
 
 def _table_of_layer(layer: Layer, result: Result) -> Table:
-    """Values of a layer, and a point of each thing in degrees."""
     to_degrees = transformer(result.crs, WGS84)
 
     def place(shape: BaseGeometry) -> tuple[float | None, float | None]:

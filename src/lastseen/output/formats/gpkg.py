@@ -102,7 +102,6 @@ def _style_table(layers: Iterable[Layer], styles: Mapping[str, LayerStyle]) -> A
 
 @contextmanager
 def _gdal_options(wanted: dict[str, str]) -> Iterator[None]:
-    """Set options of the vector library and put back what was there."""
     import pyogrio  # noqa: PLC0415  slow to import
 
     before = {name: pyogrio.get_gdal_config_option(name) for name in wanted}
@@ -112,8 +111,6 @@ def _gdal_options(wanted: dict[str, str]) -> Iterator[None]:
     finally:
         pyogrio.set_gdal_config_options(before)
 
-
-# ---- Styles as QML, the text that a desktop GIS reads from the table ``layer_styles``
 
 _HEAD = "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
 _SHAPES = {"Point": "marker", "LineString": "line", "MultiLineString": "line", "MultiPolygon": "fill"}
@@ -156,7 +153,6 @@ def _expression(test: Test) -> str:
 
 
 def _symbol_layers(symbol: Symbol, shape: str) -> list[tuple[str, dict[str, str]]]:
-    """What a symbol is drawn with, from below."""
     if shape == "marker":
         edge = {"outline_color": _rgba(symbol.stroke), "outline_width": _pt(symbol.width_pt)}
         size = {"size": _pt(_POINT_SIZE_PT), "size_unit": "Point", "outline_width_unit": "Point"}

@@ -13,16 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from lastseen import __version__
 from lastseen.core import WGS84, Progress, transformer
-from lastseen.output.result import (
-    DEGREE_DECIMALS,
-    SHORT_CAUTION,
-    Layer,
-    Options,
-    Result,
-    Track,
-    Tracks,
-    Waypoint,
-)
+from lastseen.output.result import DEGREE_DECIMALS, SHORT_CAUTION, Layer, Options, Result, Track, Tracks, Waypoint
 
 # What small and old receivers hold. Common practice, no source: makers differ, and no standard sets a limit.
 BASIC_WAYPOINTS = 100  # of one file
@@ -84,7 +75,6 @@ def gpx_text(tracks: Tracks, crs: Any) -> str:
 
 
 def _basic_parts(tracks: Tracks) -> dict[str, Tracks]:
-    """Files for small receivers by what is added to their name."""
     names = list(dict.fromkeys([point.track for point in tracks.waypoints] + [track.name for track in tracks.tracks]))
     parts: dict[str, Tracks] = {}
     for name in names:
@@ -106,7 +96,6 @@ def _basic_parts(tracks: Tracks) -> dict[str, Tracks]:
 
 
 def _basic_tracks(track: Track) -> list[Track]:
-    """A track as tracks of one segment each."""
     first, *others = track.segments
     points = [*first, *(point for segment in others for point in segment[1:])]
     return [
@@ -135,6 +124,5 @@ def tracks_of_layers(result: Result) -> Tracks:
 
 
 def _lines(layer: Layer, shape: BaseGeometry) -> list[Any]:
-    """Lines of a shape, the rings of areas."""
     parts = shapely.get_parts(shape)
     return list(shapely.get_rings(parts) if layer.geometry == "MultiPolygon" else parts)

@@ -143,5 +143,4 @@ def rounded(value: Any, key: str = "") -> Any:
 
 
 def _unit(name: str) -> str:
-    """The longest known unit at the end of a name."""
     return max((end for end in _DECIMALS if name.endswith(end)), key=len, default="")

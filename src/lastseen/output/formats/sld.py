@@ -80,9 +80,7 @@ def layer_styles(palette: Palette, searchers: int) -> dict[str, LayerStyle]:
     way = Symbol(stroke=lanes.colour, dashes=lanes.approach, casing=lanes.casing)
     return {
         "last_seen": _style(("Last-seen point", Symbol(stroke=palette.ground.paper, fill=person.line))),
-        "release": _style(
-            ("Release", Symbol(stroke=snow.release, width_pt=BOLD_PT, dashes=snow.dashes["release"])),
-        ),
+        "release": _style(("Release", Symbol(stroke=snow.release, width_pt=BOLD_PT, dashes=snow.dashes["release"]))),
         "flow_paths": _style(
             ("Main path", path, ("kind", "=", "main")),
             ("Steepest descent", replace(path, dashes=()), ("kind", "=", "steepest")),
@@ -108,7 +106,6 @@ def layer_styles(palette: Palette, searchers: int) -> dict[str, LayerStyle]:
 
 
 def _style(*rules: Any, label: tuple[str, ...] = ()) -> LayerStyle:
-    """From a title, a symbol and tests for each rule."""
     return LayerStyle(
         rules=tuple(Rule(title=title, symbol=symbol, tests=tuple(tests)) for title, symbol, *tests in rules),
         label=label,

@@ -20,8 +20,6 @@ from shapely.geometry.base import BaseGeometry
 from lastseen.core import FloatArray
 from lastseen.output.draw.palette import Palette, load_palette
 
-# ---- The English of the page: all of it stands in ``words.toml``
-
 FOLDER = resources.files("lastseen.output.onefile")
 CLOCK_SCRIPT = Path(__file__).with_name("clock.js")  # the page of the local server imports it
 
@@ -48,8 +46,6 @@ def script(name: str) -> str:
     rest = re.sub("^import [^;]*;\n", "", part(name), flags=re.MULTILINE)
     return f'"use strict";\n(() => {{\n{clock}{rest}}})();\n'
 
-
-# ---- The palette as CSS: one set of variables for a light page, one for a dark one
 
 # What belongs to the page and not to the map: its ground, panels, edges, and the ring around what has the focus.
 _PAGE = {
@@ -94,9 +90,6 @@ def _ramps(palette: Palette) -> str:
         for kind, many in ramps
         for i in range(many)
     )
-
-
-# ---- Shapes as SVG: paths in metres from the north-west corner of the map, marks that keep their size on the screen
 
 
 @dataclass(frozen=True)

@@ -23,16 +23,12 @@ from lastseen.output.draw.relief import CELL_MM, CONTOUR_GAP_MM, contours, drawn
 from lastseen.output.onefile.elements import Frame, dashes, element, hatch, mark, say, text
 from lastseen.output.result import Result
 
-# ---- Areas of equal value from rasters: steps of probability and of thickness
-
 
 def step_areas(grid: Grid, levels: Sequence[float]) -> list[MultiPolygon]:
     """The ground at or above each level, lightly smoothed as on the sheet."""
     smooth = grid.with_values(ndimage.gaussian_filter(np.nan_to_num(grid.values), 1.0, truncate=3.0))
     return [outline_of_level(smooth, level, grid.cell_area_m2) for level in levels]
 
-
-# ---- The ground of the page: relief as a picture, contours as lines
 
 LONGEST_PX = 1400  # of the picture of the relief
 CONTOUR_PX = 700  # of the lattice that contours are drawn through
@@ -44,7 +40,6 @@ FAR_PX = 9.0  # thin contours go where they come nearer than this
 
 
 def _drawn(ground: Grid, longest_px: int) -> Grid:
-    """The ground on a lattice with so many cells along its longer side."""
     return drawn_lattice(ground, ground.bounds, _longest(ground) / longest_px / CELL_MM)
 
 
@@ -100,7 +95,6 @@ def contour_lines(ground: Grid, frame: Frame, shown_m: float) -> str:
 
 
 def _pieces(line: LineString, frame: Frame) -> list[LineString]:
-    """One piece for each label that a line gets."""
     every = LABEL_EVERY_M * max(frame.width_m, frame.height_m)
     many = max(1, round(line.length / every)) if line.length > 0.25 * every else 0
     ends = [line.length * i / many for i in range(many + 1)] if many else []
@@ -115,8 +109,6 @@ def _contour_label(frame: Frame, piece: LineString, height: float) -> str:
     at = frame.at(0.5 * (x0 + x1), 0.5 * (y0 + y1))
     return mark(at, element("text", text(f"{height:.0f}"), y=3.5), turn, class_="mark height")
 
-
-# ---- The map of the page: one group for each layer, from the ground up
 
 GRID_STEPS_M = (50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0)
 GRID_LINES = 16  # at most, along the longer side
@@ -205,7 +197,6 @@ def hatch_id(kind: str, where: str = "map") -> str:
 
 
 def _cased(d: str, kind: str, style: tuple[float, ...] = (), **more: Any) -> str:
-    """A line with light edges."""
     return element("path", d=d, class_=f"casing {kind}") + element(
         "path", d=d, class_=f"stroke {kind}", stroke_dasharray=dashes(style), **more
     )
@@ -223,7 +214,6 @@ def _label(frame: Frame, shape: BaseGeometry, name: str, kind: str) -> str:
 
 
 def _sign(at: tuple[float, float], name: str, kind: str) -> str:
-    """A short sign in a box."""
     wide = 8.0 + 7.4 * len(name)
     box = element("rect", x=-0.5 * wide, y=-9, width=wide, height=18, rx=3)
     return mark(at, box + element("text", text(name), y=4.4), class_=f"mark sign {kind}", data_wide=f"{wide:.0f}")
@@ -323,7 +313,6 @@ def _uncovered(result: Result, frame: Frame) -> str:
 
 
 def _route(result: Result, frame: Frame) -> str:
-    """Approaches and joins, and every leg of the walk for the clock."""
     style = load_palette().lanes.approach
     drawn = ""
     for line, row in result.records("route"):
@@ -341,7 +330,6 @@ def _route(result: Result, frame: Frame) -> str:
 
 
 def _lanes(result: Result, frame: Frame) -> tuple[str, str]:
-    """Lines with arrows, and the numbers where they begin."""
     ink = load_palette().lanes
     drawn = signs = ""
     for line, row in result.records("lanes"):
@@ -355,7 +343,6 @@ def _lanes(result: Result, frame: Frame) -> tuple[str, str]:
 
 
 def _arrow(frame: Frame, line: Any, share: float) -> str:
-    """Which way to walk."""
     at, ahead = (line.interpolate(part, normalized=True) for part in (share, min(1.0, share + 0.02)))
     turn = -math.degrees(math.atan2(ahead.y - at.y, ahead.x - at.x))
     return mark(frame.at(at.x, at.y), element("path", d=_ARROW), turn, class_="mark arrow")
@@ -394,5 +381,4 @@ def _grid(frame: Frame) -> str:
 
 
 def _rounds(first: float, last: float, step: float) -> list[float]:
-    """Whole multiples of a step between two numbers."""
     return [i * step for i in range(math.ceil(first / step), math.floor(last / step) + 1)]

@@ -30,8 +30,6 @@ from lastseen.output.onefile.map import (
 from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION, Result
 from lastseen.rescue import CURVES, DEFAULT_CURVE, SurvivalCurve, survival_bounds_percent
 
-# ---- The clock of the page: the share of the debris that is covered at each time of the walk, and the survival curves
-
 LONGEST_MIN = 240.0  # of the survival curves
 _EVERY_MIN = 0.25
 
@@ -62,12 +60,9 @@ def curve_corners(curve: SurvivalCurve) -> list[list[float]]:
 
 
 def _between(before: list[float], point: list[float], after: list[float]) -> bool:
-    """Whether a point lies on the straight line between its neighbours."""
     share = (point[0] - before[0]) / (after[0] - before[0])
     return all(abs(before[k] + share * (after[k] - before[k]) - point[k]) < 1e-6 for k in (1, 2))
 
-
-# ---- Switches of the layers: each with its symbol and its name, and the steps of the ramps under them
 
 WIDE, HIGH = 34, 16
 
@@ -154,7 +149,6 @@ def _trap_key(result: Result) -> str:
 
 
 def _lane_key(result: Result) -> str:
-    """Line styles of the searchers, where there are several."""
     walking = sorted({row["searcher"] for _, row in result.records("lanes")})
     if len(walking) < 2:
         return ""
@@ -162,8 +156,6 @@ def _lane_key(result: Result) -> str:
     cells = [element("li", _svg(_line("lane", ink.of_searcher(k))) + text(say("searcher", number=k))) for k in walking]
     return element("ul", "".join(cells), class_="key")
 
-
-# ---- The tables of the page: key numbers, the walk, traps, zones, assumptions. Each number names where it comes from
 
 STACKS = ("traps", "zones")  # on a narrow screen a row of these becomes a block
 Format = Callable[[Any], str]
@@ -340,9 +332,6 @@ def assumptions(result: Result) -> str:
     return notes + _definitions(((name, text(given)) for name, given in rows), wide=True)
 
 
-# ---- The page put together: map, switches, clock, tables and caution in one file that may load nothing
-
-
 def write_page(result: Result, path: Path) -> None:
     """Write the page of a plan or of a drawn search; the same result gives the same bytes.
 
@@ -418,7 +407,6 @@ def _policy(style: str, script: str) -> str:
 
 
 def _data(value: Any) -> str:
-    """JSON that cannot end the element it stands in."""
     document = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return document.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
 
@@ -440,7 +428,6 @@ def _script_data(result: Result) -> dict[str, Any]:
 
 
 def _under(result: Result) -> str:
-    """Where it is, and what made it."""
     numbers = result.numbers
     lines = []
     seen, model = numbers.get("last_seen"), numbers.get("model")

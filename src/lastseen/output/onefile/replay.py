@@ -106,7 +106,6 @@ def _view(debrief: Debrief) -> tuple[float, float, float, float]:
 
 
 def _relief_png(ground: Grid, view: tuple[float, float, float, float]) -> str:
-    """The relief as an image that lies in the page."""
     from PIL import Image  # noqa: PLC0415  slow to import
 
     metres_per_pixel = max(view[2] - view[0], view[3] - view[1]) / RELIEF_PIXELS

@@ -59,9 +59,8 @@ from lastseen.traps import LETTERS, WEIGHT_FORMULA, describe_shares
 if TYPE_CHECKING:
     from lastseen.jobs import AreaRasters, AreaView, LineView, Stretch, TerrainView, TrapView, ZoneRow
 
+
 # ---- Ground layers of a whole elevation model
-
-
 def result_of_terrain(view: TerrainView) -> Result:
     """Ground layers, which are worked out while their rasters are written; the table says what each shows."""
     elevation, (rows, columns) = view.elevation, view.shape
@@ -109,7 +108,6 @@ def result_of_terrain(view: TerrainView) -> Result:
 
 
 # ---- Terrain traps and start zones on their own
-
 PARTS = ("grade", "slope", "ribs", "ruggedness", "canopy", "rolls")
 _PRODUCT = "product of slope, ribs, ruggedness and canopy; 0 outside 28 to 55 degrees; no probability"
 
@@ -161,7 +159,6 @@ def _trap_numbers(view: TrapView) -> dict[str, Any]:
 
 
 def _trap_layers(view: TrapView) -> tuple[Layer, ...]:
-    """Traps, release areas, and with a last-seen point the point, its release and paths."""
     of_plan = plan_layers(view.plan) if view.plan is not None else {}
     more = [of_plan[name] for name in ("last_seen", "release", "flow_paths") if name in of_plan]
     return (trap_layer(view.traps), _area_layer(view), *more)
@@ -176,7 +173,6 @@ def _area_layer(view: TrapView) -> Layer:
 
 
 # ---- A line of travel
-
 _TRAP_LEFT = (
     "outline", "cells", "part_of_cell", "number", "weight", "person_passes", "person_ends", "burial_m", "parts",
 )  # fmt: skip
@@ -241,7 +237,6 @@ def _stretch_record(view: LineView, stretch: Stretch) -> dict[str, Any]:
 
 
 def _stretch_table(view: LineView) -> Table:
-    """The stretches; the caution is the first line, as a comment."""
     head, rows = table_rows(view.reading)
     return Table(
         above=(f"# {FULL_CAUTION}",),
@@ -254,7 +249,6 @@ def _stretch_table(view: LineView) -> Table:
 
 
 def _line_layers(view: LineView) -> tuple[Layer, ...]:
-    """Stretches, places to regroup, start zones, ways of those caught, traps."""
     r = view.reading
     return (
         _stretch_layer(view),
@@ -299,7 +293,6 @@ def _stretch_layer(view: LineView) -> Layer:
 
 
 def _stretch_line(view: LineView, stretch: Stretch) -> LineString:
-    """A stretch in map metres."""
     cut = substring(view.reading.route.lines[stretch.part], stretch.from_m, stretch.to_m)
     return cut if isinstance(cut, LineString) else LineString([cut, cut])
 
@@ -322,17 +315,13 @@ def _line_tracks(view: LineView) -> Tracks:
         for place in r.regroup
     ]
     lines = [
-        Track(
-            name=f"LINE-{k}",
-            segments=(tuple((float(x), float(y), None) for x, y in shapely.get_coordinates(line)),),
-        )
+        Track(name=f"LINE-{k}", segments=(tuple((float(x), float(y), None) for x, y in shapely.get_coordinates(line)),))
         for k, line in enumerate(r.route.lines, start=1)
     ]
     return Tracks(title=view.scenario.name or "Pre-read line", waypoints=(*stretches, *places), tracks=tuple(lines))
 
 
 # ---- An area, tile by tile
-
 MOST_LISTED = 100  # start zones in the JSON; all are in the GeoPackage
 _RASTERS: dict[str, tuple[tuple[str, str, str], ...]] = {
     "reached": (("reached", "1", "share of the events in which snow from any start zone comes over the cell"),),
@@ -387,9 +376,7 @@ def result_of_area(view: AreaView) -> Result:
             crs=heights.crs,
             pieces=lambda progress: _area_pieces(view, progress),
         ),
-        products={
-            "map": Product(words="map of the area", write=partial(_draw_area, view), after=("cog",)),
-        },
+        products={"map": Product(words="map of the area", write=partial(_draw_area, view), after=("cog",))},
         run=run_rows(scenario.name, view.notes, seed=scenario.seed, size=scenario.snow.size),
         default=("json", "cog", "gpkg", "map"),
         crs=heights.crs,
@@ -401,7 +388,6 @@ def _draw_area(view: AreaView, _result: Result, folder: Path, _options: Options)
 
 
 def _area_pieces(view: AreaView, progress: Progress) -> Iterator[Piece]:
-    """The rasters of the area, tile by tile."""
     for number, tile in enumerate(area_rasters(view)):
         progress("writing the rasters", number / len(view.squares))
         rows, cols = tile.window.inside(view.request.shown)

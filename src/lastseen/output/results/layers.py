@@ -82,7 +82,6 @@ def trap_layer(traps: Iterable[Trap]) -> Layer:
 
 
 def _leg_sentence(leg: Leg) -> str:
-    """What to walk, in one sentence."""
     what = {"approach": "Approach", "lane": f"Lane {leg.lane}", "join": "Join"}[leg.kind]
     way = (
         "level"

@@ -92,9 +92,6 @@ def build_result(
     return replace(result, tracks={"lanes": _walks_as_tracks(result)})
 
 
-# ---- Sheets and figures
-
-
 def _write_sheet(result: Result, folder: Path, options: Options) -> None:
     if options.paper == "A4":  # the map is its first page
         write_map_and_sheet(result, folder / "map.png", folder / "sheet.pdf")
@@ -138,8 +135,6 @@ def _figures(plan: Plan, *, animate: bool) -> dict[str, Product]:
         figures["event"] = make_product("the event as it moves", "event.gif", partial(write_animation, plan, model))
     return figures
 
-
-# ---- Numbers
 
 _OF_SEARCH = (
     "schema_version", "program", "caution", "name", "inputs", "seed", "versions", "grid", "debris", "coverage",
@@ -376,7 +371,6 @@ def _ends(plan: Plan, line: LineString) -> dict[str, Any]:
 
 
 def _run_table(numbers: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
-    """How the plan was made, as pairs of key and text."""
     model, search, debris = numbers.get("model"), numbers["search"], numbers.get("debris")
     more = {
         "version": numbers["program"]["version"],
@@ -398,8 +392,6 @@ def _run_table(numbers: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
     }
     return run_rows(numbers["name"], numbers["notes"], **more)
 
-
-# ---- Rasters
 
 MARGIN_CELLS = 8
 GROUND_MARGIN = 0.6  # of the longer side of what is drawn: a sheet shows more than the search itself
@@ -476,9 +468,6 @@ def _box(plan: Plan, model: Model) -> tuple[float, float, float, float]:
     return float(x[0]) - more, float(y[1]) - more, float(x[1]) + more, float(y[0]) + more
 
 
-# ---- The walk as tracks
-
-
 @dataclass(frozen=True, kw_only=True)
 class _Walk:
     """The legs of a searcher, with the first and last point of each: x, y, z."""
@@ -524,7 +513,6 @@ def _walks(result: Result) -> Iterator[_Walk]:
 
 
 def _turns(walk: _Walk) -> list[Waypoint]:
-    """Where a leg begins, and where the walk ends."""
     seen: Counter[str] = Counter()
     turns = []
     points = [*(start for start, _ in walk.ends), walk.ends[-1][1]]
@@ -562,7 +550,6 @@ def _short(leg: dict[str, Any]) -> str:
 
 
 def _letters(number: int) -> str:
-    """A, B, ... Z, AA, AB, ..."""
     text = ""
     number += 1
     while number:

@@ -15,16 +15,7 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point
 
-from lastseen.core import (
-    WGS84,
-    Grid,
-    keep_areas,
-    mgrs_text,
-    outline_of_level,
-    to_lonlat,
-    transformer,
-    versions,
-)
+from lastseen.core import WGS84, Grid, keep_areas, mgrs_text, outline_of_level, to_lonlat, transformer, versions
 from lastseen.jobs import LOG_HEAD, lookout_words, outline_samples, site_sentences, way_words
 from lastseen.output.draw.deposit_map import write_deposit_map
 from lastseen.output.draw.site_map import write_site_map
@@ -61,7 +52,6 @@ if TYPE_CHECKING:
     )
 
 # ---- Practice sites
-
 MOST_SHEETS = 3  # sites that get a sheet of their own
 
 
@@ -119,7 +109,6 @@ def _sites_numbers(view: SiteView) -> dict[str, Any]:
 
 
 def _site_record(view: SiteView, site: Site) -> dict[str, Any]:
-    """A site as plain values, with its places in three notations."""
     crs = view.terrain.elevation.crs
     numbers = record(site, ("outline", "way_in", "way_out"))
     numbers["exposure"]["distance_m"] = _decimetres(site.exposure.distance_m)
@@ -140,7 +129,6 @@ def _decimetres(value: float) -> float | None:
 
 
 def _site_layers(view: SiteView) -> tuple[Layer, ...]:
-    """Sites, ways, lookout places, and ground that a body reaches; those with something in them."""
     search = view.search
     ways = [
         (way.line, (site.number, kind, way.length_m, way.time_s, way.reached_m))
@@ -190,7 +178,6 @@ def _reach_raster(view: SiteView) -> Raster:
 
 
 def _site_waypoints(site: Site, ground: Grid) -> list[Waypoint]:
-    """Corners and lookout place, with short ASCII names."""
     corners = [
         (f"SITE{site.number}-{letter}", site.statement, xy)
         for letter, xy in zip("ABCD", site.outline.exterior.coords[:4], strict=True)
@@ -203,7 +190,6 @@ def _site_waypoints(site: Site, ground: Grid) -> list[Waypoint]:
 
 
 def _site_tracks(site: Site, ground: Grid) -> list[Track]:
-    """Outline and ways."""
     lines = [(f"SITE{site.number}", site.statement, site.outline.exterior)]
     lines += [
         (f"{name}{site.number}", way_words(way, what), way.line)
@@ -214,15 +200,12 @@ def _site_tracks(site: Site, ground: Grid) -> list[Track]:
 
 
 def _segment(line: Any, ground: Grid) -> tuple[tuple[float, float, float], ...]:
-    """Points of a line with the height of the ground."""
     xy = shapely.get_coordinates(line)
     z = ground.sample(xy[:, 0], xy[:, 1])
     return tuple((float(a), float(b), float(c)) for (a, b), c in zip(xy, z, strict=True))
 
 
 # ---- A deposit to practise on
-
-
 def result_of_deposit(deposit: PracticeDeposit) -> Result:
     """A practice deposit: numbers, layers, outline, stakes, thickness, map.
 
@@ -282,7 +265,6 @@ def _deposit_numbers(deposit: PracticeDeposit) -> dict[str, Any]:
 
 
 def _deposit_layers(deposit: PracticeDeposit) -> tuple[Layer, ...]:
-    """Site, outline, stakes, ground that snow is taken from, and hauls."""
     push = deposit.pushing
     at = {stake.name: stake.at_m for stake in push.stakes}
     return (
@@ -315,14 +297,9 @@ def _deposit_layers(deposit: PracticeDeposit) -> tuple[Layer, ...]:
 def _write_outline(deposit: PracticeDeposit, folder: Path) -> None:
     back = transformer(deposit.frame.crs, WGS84)
     area = shapely.transform(
-        deposit.shape.outline,
-        lambda xy: np.round(np.column_stack(back.transform(xy[:, 0], xy[:, 1])), DEGREE_DECIMALS),
+        deposit.shape.outline, lambda xy: np.round(np.column_stack(back.transform(xy[:, 0], xy[:, 1])), DEGREE_DECIMALS)
     )
-    about = {
-        "name": "practice deposit",
-        "caution": FULL_CAUTION.replace('"', "'"),
-        "site": deposit.statement,
-    }
+    about = {"name": "practice deposit", "caution": FULL_CAUTION.replace('"', "'"), "site": deposit.statement}
     text = (
         '{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": '
         f'{json.dumps(about)}, "geometry": {shapely.to_geojson(area)}}}]}}\n'
@@ -353,12 +330,10 @@ def _stake_tracks(deposit: PracticeDeposit) -> Tracks:
 
 
 def _flat_segment(line: Any) -> tuple[tuple[float, float, None], ...]:
-    """Points of a line without heights."""
     return tuple((float(x), float(y), None) for x, y in shapely.get_coordinates(line))
 
 
 def _stake_text(stake: Stake) -> str:
-    """What is done at a stake."""
     tasks = []
     if stake.fill_m3 >= 0.05:
         tasks.append(f"lay {stake.fill_m3:.1f} m3 on its square, {stake.fill_m:.2f} m at the stake")
@@ -368,7 +343,6 @@ def _stake_text(stake: Stake) -> str:
 
 
 # ---- Hidden targets
-
 FORM_HINT = (
     "# Times when a phase ended: minutes and seconds since the clock's zero (4:05), or date and time with zone.",
     "# Phases: A clue search, B signal search (first signal), C coarse, D fine (first use of the probe), E first hit,",
@@ -435,7 +409,6 @@ def _target_numbers(plan: PlannedSearch, hidden: TargetPlan) -> dict[str, Any]:
 
 
 def _target_layers(plan: PlannedSearch, hidden: TargetPlan) -> tuple[Layer, ...]:
-    """Targets, marks and the outline."""
     hard = {target.name: target for target in hidden.difficulty}
     return (
         fill_layer("targets", "targets", [
@@ -490,7 +463,6 @@ def _searching_tracks(plan: PlannedSearch) -> Tracks:
 
 
 def _times_form(plan: PlannedSearch, hidden: TargetPlan) -> Table:
-    """A form to fill in: a line for each searcher, target and phase."""
     targets = [target.name for target in hidden.targets if target.what == "target"]
     rows = [("", "", "start", "")]
     for searcher in range(1, max(1, plan.searchers) + 1):
@@ -501,8 +473,6 @@ def _times_form(plan: PlannedSearch, hidden: TargetPlan) -> Table:
 
 
 # ---- The debrief of a drill
-
-
 def result_of_debrief(debrief: Debrief) -> Result:
     """A debrief: numbers, layers, a page for each searcher and the team, the replay."""
     plan = debrief.plan
@@ -595,7 +565,6 @@ def _searcher_record(debrief: Debrief, searcher: Searcher) -> dict[str, Any]:
 
 
 def _with_clock_times(debrief: Debrief, values: dict[str, Any]) -> dict[str, Any]:
-    """Times since the clock's zero."""
     return {key: value - debrief.zero_s if key in {"begin_s", "end_s"} else value for key, value in values.items()}
 
 
@@ -617,7 +586,6 @@ def _covered_by(debrief: Debrief) -> dict[str, float] | None:
 
 
 def _debrief_layers(debrief: Debrief) -> tuple[Layer, ...]:
-    """Tracks, coverage band, gaps and turns."""
     sure, _, most = (np.isfinite(times_s) for times_s in debrief.team_s)
     kinds = (("surely covered", sure), ("perhaps covered", most & ~sure), ("not covered", ~most))
     weight = debrief.lattice.weight_m2

@@ -41,8 +41,6 @@ from lastseen.output.sheets.page import (
 )
 from lastseen.rescue import survival_bounds_percent
 
-# ---- What the pages of a debrief say
-
 HONEST = "19 times in 20. A track shows where a phone was, not what its owner heard."
 MOST_ROWS, MOST_PHASES = 14, 9
 PHASE_COLUMNS = (
@@ -72,7 +70,6 @@ def _band_sentence(band: CoverageBand) -> str:
 
 
 def _searcher_sentences(debrief: Debrief, searcher: Searcher) -> list[str]:
-    """What one track covered, how fast, and when it could hear what."""
     planned = f"the plan of the whole team: {percent(debrief.plan.coverage, 1)}"
     lines = [
         _band_sentence(searcher.band),
@@ -106,7 +103,6 @@ def _signal(signal: SignalTime) -> str:
 
 
 def _lane_sentences(debrief: Debrief, searcher: Searcher) -> list[str]:
-    """How one searcher's lanes were walked, and turned, and how far apart."""
     margin, walked, lines = debrief.radii.gps_m, set(), []
     for lane in searcher.lanes.lanes:
         if lane.walked < LEAST_WALKED:
@@ -163,7 +159,6 @@ def _phase_row(phase: PhaseTime) -> list[str]:
 
 
 def _team_rows(debrief: Debrief) -> list[list[str]]:
-    """A line for each track, and one for all together."""
     rows = [_team_row(debrief, searcher) for searcher in debrief.searchers[:MOST_ROWS]]
     if len(debrief.searchers) > MOST_ROWS:
         rows.append([f"{len(debrief.searchers) - MOST_ROWS} more: debrief.json", *[""] * 7])
@@ -188,7 +183,6 @@ def _band_cells(band: CoverageBand) -> list[str]:
 
 
 def _team_sentences(debrief: Debrief) -> list[str]:
-    """What the team covered, and what it left."""
     band, left, planned = debrief.band, debrief.leftover, percent(debrief.plan.coverage, 1)
     lines = [
         _band_sentence(band),
@@ -214,7 +208,6 @@ def _gaps(debrief: Debrief) -> Iterator[str]:
 
 
 def _lane_summary(debrief: Debrief) -> list[str]:
-    """The widest distances between lanes, and the turns that were short."""
     lines = _spacing_sentences(debrief, debrief.lanes, {lane.lane for lane in debrief.lanes.lanes})
     lines.sort(key=lambda text: "too wide" not in text)
     lines = lines[:3]
@@ -226,8 +219,6 @@ def _lane_summary(debrief: Debrief) -> list[str]:
         lines.append(f"{many} short of the edge by more than the GPS error, {where}.")
     return lines
 
-
-# ---- The course of a drill: covered ground against time, with the survival curve and the noted phases beside it
 
 CHART_MM = 34.0
 CHART_TITLE = "Covered, and alive if buried at 0:00, against the drill's clock"
@@ -305,8 +296,6 @@ def _name_marks(d: Drawing, inner: Box, marks: Sequence[tuple[float, str]]) -> N
             right = x + 0.5 * wide
 
 
-# ---- The debrief on paper: one page for each searcher, one for the team
-
 SURE, PERHAPS = 3, 0  # steps of the debris ramp: dark and light
 TEXT_MM = 50.0
 FEW = 4  # more tracks are drawn thinner
@@ -327,7 +316,6 @@ def write_team_sheet(debrief: Debrief, path: Path) -> None:
 
 
 def _bounds(debrief: Debrief) -> Extent:
-    """Outline and what was walked near it."""
     near = shapely.buffer(debrief.plan.outline, debrief.plan.strip_width_m)
     points = []
     for searcher in debrief.searchers:
@@ -390,7 +378,6 @@ def _draw_team_page(debrief: Debrief) -> Drawing:
 
 
 def _start_page(page: Sheet, debrief: Debrief, times_s: FloatArray) -> tuple[Drawing, Contours | None]:
-    """A page with the map of what was covered, the planned lanes and the targets."""
     d, levels = start_practice_map(page, debrief.plan)
     _draw_band(d, debrief, times_s)
     draw_planned_lanes(d, debrief.plan)
@@ -404,18 +391,15 @@ def _start_page(page: Sheet, debrief: Debrief, times_s: FloatArray) -> tuple[Dra
 
 
 def _lay_page(debrief: Debrief, table_mm: float) -> Sheet:
-    """A page with room for a table, text, and a chart where there are times."""
     chart = CHART_MM + 3.0 if debrief.timed else 0.0
     return lay_map_page(_bounds(debrief), table_mm=table_mm, text_mm=TEXT_MM, chart_mm=chart)
 
 
 def _text_end(debrief: Debrief, box: Box) -> float:
-    """Where text under the map ends."""
     return box.bottom + (CHART_MM + 3.0 if debrief.timed else 0.0)
 
 
 def _who(debrief: Debrief) -> str:
-    """The tracks by name where that is short."""
     names = ", ".join(searcher.track.name for searcher in debrief.searchers)
     return f"Tracks: {names}" if len(names) <= 90 else f"{len(debrief.searchers)} tracks, named below"
 
@@ -467,7 +451,6 @@ def _draw_band(d: Drawing, debrief: Debrief, times_s: FloatArray) -> None:
 
 
 def _draw_track(d: Drawing, track: Track, dashes: Dashes, width: float = 1.2) -> None:
-    """Stretches without gaps."""
     ink = d.palette.lanes
     for run in range(int(track.run[-1]) + 1):
         inside = track.run == run
@@ -480,7 +463,6 @@ def _draw_track(d: Drawing, track: Track, dashes: Dashes, width: float = 1.2) ->
 
 
 def _draw_ticks(d: Drawing, debrief: Debrief, searcher: Searcher) -> None:
-    """Minutes along a track."""
     text, ink = d.palette.ground.text, d.palette.lanes.colour
     x, y = d.sheet.on_page(*searcher.xyz_m[0, :2])
     if d.inside(x, y, 1.5):
@@ -512,7 +494,6 @@ def _name_track(d: Drawing, searcher: Searcher) -> None:
 
 
 def _draw_holes(d: Drawing, debrief: Debrief) -> None:
-    """Gaps as recorded: a firm line and their number."""
     ink, holes = d.palette.person.line, debrief.leftover.holes[:9]
     look = {"edgecolor": ink, "linewidth": 1.1, "linestyle": (0, (3.0, 1.2)), "zorder": 6.2}
     for hole in holes:
@@ -524,7 +505,6 @@ def _draw_holes(d: Drawing, debrief: Debrief) -> None:
 
 
 def _draw_key(d: Drawing) -> None:
-    """What the fills mean, between the scale bar and the scale."""
     u, ink, palette = d.sheet.under, d.palette.ground, d.palette
     x, y = u.left + 66.0, u.top - 1.6
     for kind, fill, hatch in (

@@ -105,7 +105,6 @@ def _draw_staff_page(plan: PlannedSearch, targets: TargetPlan, rows: list[list[s
 
 
 def _halves(box: Box, low: float, top: float) -> tuple[Box, Box]:
-    """Two columns between two heights."""
     wide = 0.5 * (box.width - 5.0)
     return Box(box.left, low, wide, top - low), Box(box.left + wide + 5.0, low, wide, top - low)
 
@@ -263,7 +262,6 @@ def _draw_trainee_page(plan: PlannedSearch, targets: TargetPlan) -> Drawing:
 
 
 def _draw_last_seen(d: Drawing, plan: PlannedSearch) -> None:
-    """A cross where the person was last seen, if that lies on the sheet."""
     if plan.last_seen_m is None:
         return
     x, y = d.sheet.on_page(*plan.last_seen_m)
@@ -309,7 +307,6 @@ def _draw_run_page(plan: PlannedSearch, targets: TargetPlan) -> Drawing:
 
 
 def _draw_sign_off(d: Drawing, box: Box, targets: TargetPlan) -> None:
-    """Counting back in, before anybody leaves."""
     d.box(box, fill=False, edgecolor=d.palette.ground.frame, linewidth=0.9)
     count = f"Before anybody leaves: transmitters out ____   back in ____   (hidden: {targets.transmitters})"
     people = "People in ____   out ____        Holes filled  ____        Flags and poles in ____"

@@ -42,8 +42,6 @@ if TYPE_CHECKING:
     from lastseen.output.result import Result
 
 
-# ---- Clock, digging and probing, as the numbers of the plan say
-
 CLOCK_MM, NAMES_SHARE = 62.0, 0.42  # height of the figure, share of its width for the names of the phases
 
 
@@ -122,8 +120,6 @@ def probe_items(pen: Pen, rescue: Mapping[str, Any]) -> list[Item]:
     notes = [*probing["notes"], f"Probe lines, published POD: {'; '.join(lines)}."]
     return [pen.heading("Probing"), *pen.paragraph(text), *pen.marked(notes, "•")]
 
-
-# ---- The leg table: every stretch of every walk, to be followed with map and compass
 
 # Edges of the columns in shares of the width; from the length on, and the number, they are right edges.
 EDGES = (0.038, 0.06, 0.212, 0.495, 0.585, 0.692, 0.785, 0.87, 1.0)
@@ -205,8 +201,6 @@ def _key(pen: Pen, content: MapContent) -> list[Item]:
     return pen.paragraph("; ".join([text + slope, *marks]) + ".")
 
 
-# ---- Pages of text beside the map: columns that flow from page to page
-
 SIZE = 6.6
 HEADER_MM = 10.0
 COLUMN_MM = 90.0  # least width of a column
@@ -239,8 +233,6 @@ def draw_text_pages(sheet: Sheet, title: str, about: str, mark: str, build: Buil
                 item.draw(place.x, place.y)
     return [page for page, _ in pages]
 
-
-# ---- What a plan rests on: inputs, ranges, numbers of the model, and the published sources
 
 HANG = 20.0
 
@@ -326,8 +318,6 @@ def sources(content: MapContent, clock: RescueClock | None) -> list[str]:
     return found
 
 
-# ---- Tables of a blank sheet: nothing of the plan, only what is asked of those who practise
-
 LEGS = (
     (0.0, "no"),
     (7.0, "who"),
@@ -364,11 +354,8 @@ def blank_items(pen: Pen, content: MapContent) -> list[Item]:
 
 
 def _rows(room_mm: float, above: Sequence[Item]) -> int:
-    """Rows that still fit."""
     return int((room_mm - sum(item.height for item in above)) / WRITE_MM)
 
-
-# ---- What the pages beside the map say, in the order in which it is needed
 
 TARGETS = ((0.0, "no"), (6.0, "MGRS"), (32.0, "depth"), (43.0, "laid by"), (60.0, "found at"), (74.0, "out at"))
 STAFF_PHASE_COLUMNS = ((0.0, "phase"), (37.0, "planned"), (58.0, "began"), (74.0, "ended"))
@@ -419,8 +406,6 @@ def zone_items(pen: Pen, content: MapContent) -> list[Item]:
     rows = [(f"Z{zone.number}", zone.reason) for zone in content.zones]
     return [pen.heading("Deposition zones, most likely first"), *pen.named_lines(rows, hang=6.5)] if rows else []
 
-
-# ---- The sheet as a whole: its pages, and how they are written
 
 Kind = Literal["full", "staff", "blank"]
 MARKS: dict[Kind, str] = {"full": "", "staff": "Staff sheet: not for trainees", "blank": "Blank sheet for a drill"}
