@@ -63,8 +63,7 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     indent = sum(widths) + 2 * len(widths)
     lines = []
     for row in [head, *rows]:
-        start = "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=False))
-        start = f"{start}  " if widths else ""
+        start = "".join(f"{cell:<{width}}  " for cell, width in zip(row, widths, strict=False))
         wrapped = textwrap.wrap(row[-1], max(30, WIDTH - indent)) or [""]
         lines.append((start + wrapped[0]).rstrip())
         lines += [" " * indent + more for more in wrapped[1:]]
@@ -99,18 +98,9 @@ MOST_LISTED, MOST_AREAS = 40, 8  # in the table of traps
 
 
 def plan_summary(numbers: Numbers, folder: Path) -> str:
-    """A plan or a drawn search in a dozen lines.
-
-    Parameters
-    ----------
-    numbers : mapping
-        As in ``plan.json`` or ``search.json``.
-    folder : Path
-        Where it lies.
-    """
+    """A plan or a drawn search in a dozen lines, from what ``plan.json`` or ``search.json`` of a folder says."""
     lines = [numbers["name"] or "Plan"]
-    if numbers.get("last_seen"):
-        known = numbers["last_seen"]
+    if known := numbers.get("last_seen"):
         lon, lat = known["lonlat"]
         lines.append(_line("Last seen", f"{lon:.6f},{lat:.6f}   {known['utm']}   {known['mgrs']}"))
     if numbers.get("model"):
@@ -130,9 +120,9 @@ def trap_table(view: TrapView, folder: Path | None) -> str:
 
         lines += _release_lines(plan_numbers(view.plan))
     for trap in view.traps[:MOST_LISTED]:
-        head = f"{trap.letter}{trap.number} {trap.kind} ({', '.join(trap.consequences)}), weight {trap.weight:.3f}. "
+        head = f"{trap.kind} ({', '.join(trap.consequences)}), weight {trap.weight:.3f}. {trap.reason}"
         shares = f" {describe_shares(trap)}" if view.plan is not None else ""
-        lines.append(_line(f"{trap.letter}{trap.number}", f"{head.split(' ', 1)[1]}{trap.reason}{shares}"))
+        lines.append(_line(f"{trap.letter}{trap.number}", f"{head}{shares}"))
     if len(view.traps) > MOST_LISTED:
         lines.append(_line("", f"and {len(view.traps) - MOST_LISTED} more: write them with -o, or give --json"))
     lines += ["", _line("Order", WEIGHT_FORMULA), ""]
@@ -165,9 +155,8 @@ def check_table(outcomes: list[Outcome]) -> str:
          outcome.unit, outcome.confidence, outcome.source if outcome.ok else f"FAILED  {outcome.source}")
         for outcome in outcomes
     ]  # fmt: skip
-    widths = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head) - 1)]
-    lines = ["  ".join([*(cell.ljust(width) for cell, width in zip(row, widths, strict=False)), row[-1]])
-             for row in [head, *rows]]  # fmt: skip
+    widths = [*(max(map(len, column)) for column in list(zip(head, *rows, strict=True))[:-1]), 0]
+    lines = ["  ".join(map(str.ljust, row, widths)) for row in (head, *rows)]
     passed = sum(outcome.ok for outcome in outcomes)
     return "\n".join([*lines, "", f"{passed} of {len(outcomes)} reference values agree"])
 
@@ -203,19 +192,18 @@ def _release_lines(numbers: Numbers) -> list[str]:
 def _model_lines(numbers: Numbers) -> list[str]:
     poa, traps = numbers["poa"], numbers["traps"]
     lines = [*_release_lines(numbers), _line("", _envelope_text(numbers["envelope"]))]
-    inside = f"{percent(poa['inside_debris'])} of the probability lies inside the debris outline, the rest outside it"
-    lines.append(_line("Person", inside))
+    inside = percent(poa["inside_debris"])
+    lines.append(_line("Person", f"{inside} of the probability lies inside the debris outline, the rest outside it"))
     if poa["burial"] is not None:
         lines.append(_line("Burial", _burial_text(poa["burial"])))
     met = [trap for trap in traps if trap["person_passes"] > 0]
-    if not met:
-        lines.append(_line("Traps", f"none that the person reaches, {len(traps)} on ground that the snow can reach"))
-    for i, trap in enumerate(met[:MOST_TRAPS]):
-        text = (
-            f"{trap['letter']}{trap['number']} ({', '.join(trap['consequences'])}) {trap['reason']} "
-            f"Passed by {percent(trap['person_passes'])}, ended in by {percent(trap['person_ends'])}."
-        )
-        lines.append(_line("Traps" if i == 0 else "", text))
+    texts = [
+        f"{trap['letter']}{trap['number']} ({', '.join(trap['consequences'])}) {trap['reason']} "
+        f"Passed by {percent(trap['person_passes'])}, ended in by {percent(trap['person_ends'])}."
+        for trap in met[:MOST_TRAPS]
+    ]
+    none = f"none that the person reaches, {len(traps)} on ground that the snow can reach"
+    lines += _lines("Traps", texts or [none])
     if len(met) > MOST_TRAPS:
         lines.append(_line("", f"and {len(met) - MOST_TRAPS} more, see plan.json"))
     return lines
@@ -233,8 +221,7 @@ def _envelope_text(envelope: Numbers) -> str:
     if not envelope["ends"]:
         return f"Statistical run-out: {envelope['note']}"
     end = envelope["ends"][0]
-    known = end["distance_m"] is not None
-    where = f"{end['distance_m']:,.0f} m from the top" if known else "beyond the profile"
+    where = "beyond the profile" if end["distance_m"] is None else f"{end['distance_m']:,.0f} m from the top"
     return (
         f"Outer envelope, extreme events ({end['name']}): alpha {end['alpha_deg']:.0f} degrees "
         f"(SD {end['sd_deg']:g}), {where}"
@@ -247,14 +234,13 @@ def _debris_text(numbers: Numbers) -> str:
     if not numbers.get("model"):
         return f"observed outline of {area}"
     level = f"debris in at least {short_percent(debris['level'])} of the events"
-    if debris["widened"]:
-        return f"{area} to search: {level}, widened to 90 % of the POA"
-    return f"{area} carry {level}"
+    return f"{area} to search: {level}, widened to 90 % of the POA" if debris["widened"] else f"{area} carry {level}"
 
 
-def _walk_minutes(legs: list[Numbers]) -> str:
+def _length_and_time(legs: list[Numbers]) -> tuple[str, str]:
     seconds = sum(leg["time_s"] for leg in legs)
-    return f"{seconds / 60:.0f} min" if seconds >= 120 else f"{seconds:.0f} s"
+    time = f"{seconds / 60:.0f} min" if seconds >= 120 else f"{seconds:.0f} s"
+    return f"{sum(leg['length_m'] for leg in legs):,.0f} m", time
 
 
 def _search_lines(numbers: Numbers) -> list[str]:
@@ -267,18 +253,11 @@ def _search_lines(numbers: Numbers) -> list[str]:
     lines = [_line("Search", text)]
     for searcher in range(1, search["searchers"] + 1):
         legs = [leg for leg in numbers["route"] if leg["searcher"] == searcher]
-        approach = [leg for leg in legs if leg["kind"] == "approach"]
-        walk = [leg for leg in legs if leg["kind"] != "approach"]
-        if not walk:
-            lines.append(_line("", f"Searcher {searcher}: no lane of their own, probe and shovel ready"))
-            continue
+        there, there_time = _length_and_time([leg for leg in legs if leg["kind"] == "approach"])
+        walk, time = _length_and_time(walked := [leg for leg in legs if leg["kind"] != "approach"])
+        way = f"{walk} in {time} on foot; approach {there}, {there_time}"
         lines.append(
-            _line(
-                "",
-                f"Searcher {searcher}: {sum(leg['length_m'] for leg in walk):,.0f} m in "
-                f"{_walk_minutes(walk)} on foot; approach {sum(leg['length_m'] for leg in approach):,.0f} m, "
-                f"{_walk_minutes(approach)}",
-            )
+            _line("", f"Searcher {searcher}: {way if walked else 'no lane of their own, probe and shovel ready'}")
         )
     return lines
 
@@ -303,25 +282,22 @@ def range_text(device: ReceiveRange) -> str:
     )
     rules = table(
         ("rule", "strip width", "less depth", "year", "formula; what it rests on; source"),
-        [_rule_row(device, i) for i in range(len(device.rules))],
+        [_rule_row(rule) for rule in device.rules],
     )
-    width_source = (
-        "your own" if device.width_given else "no width given: the one most often taught, 20 to 50 m in handbooks"
-    )
-    used = (
-        f"Strip width used: {device.width_m:g} m ({width_source}). Transmitters that half a strip does not reach, "
-        f"ideal dipole and spread between devices: {percent(device.out_of_range, 1)}; of real sets more."
-    )
-    pulses = (
-        f"Speed: at {device.speed_m_s:g} m/s and a pulse every {device.period_s:g} s a searcher half a strip beside a "
-        f"transmitter at right angles hears {device.pulses:.1f} pulses; {LEAST_PULSES:g} are still heard at "
-        f"{device.fastest_m_s:.0f} m/s."
-    )
+    taught = "no width given: the one most often taught, 20 to 50 m in handbooks"
     notes = (
         "Reach: ideal magnetic dipole pointing anywhere in space, ideal three-axis receiver; real sets reach less.",
         "The rules differ on purpose: narrow misses less, wide finds sooner. Your own width, from your device, wins.",
-        used,
-        pulses,
+        (
+            f"Strip width used: {device.width_m:g} m ({'your own' if device.width_given else taught}). Transmitters "
+            "that half a strip does not reach, ideal dipole and spread between devices: "
+            f"{percent(device.out_of_range, 1)}; of real sets more."
+        ),
+        (
+            f"Speed: at {device.speed_m_s:g} m/s and a pulse every {device.period_s:g} s a searcher half a strip "
+            f"beside a transmitter at right angles hears {device.pulses:.1f} pulses; {LEAST_PULSES:g} are still heard "
+            f"at {device.fastest_m_s:.0f} m/s."
+        ),
     )
     return paragraphs([head, reach, rules, bullets(notes)])
 
@@ -330,36 +306,29 @@ def _share_words(share: float) -> str:
     return {0.0: "none (the worst direction)", 1.0: "all (the best direction)"}.get(share, percent(share))
 
 
-def _rule_row(device: ReceiveRange, number: int) -> tuple[str, ...]:
-    rule = device.rules[number]
-    width = metres(rule.width_m.low, rule.width_m.high) if rule.width_m else "no data"
-    less = metres(rule.with_depth_m.low, rule.with_depth_m.high) if rule.with_depth_m else "no data"
+def _rule_row(rule: Any) -> tuple[str, ...]:
+    width, less = (metres(m.low, m.high) if m else "no data" for m in (rule.width_m, rule.with_depth_m))
     year = str(rule.year) if rule.year else "no date"
     return rule.name, width, less, year, f"{rule.formula}; {rule.note}; {rule.source} [{rule.confidence}]"
 
 
 def clock_text(clock: RescueClock) -> str:
     """Phases, ends and survival."""
-    rows = [
+    rows: list[Sequence[str]] = [
         (phase.letter or "-", phase.name, _three_minutes(phase.time_s.three), _three_minutes(end.three),
          f"{phase.basis} [{phase.confidence}]")
         for phase, end in zip(clock.phases, clock.ends_s, strict=True)
     ]  # fmt: skip
     phases = table(("", "phase", "low / typical / high", "ends after", "what it rests on"), rows)
-    survival = table(
-        ("", "minutes", "alive when free"),
-        [
-            (name, f"{time / 60.0:.0f}", _survival_words(bounds))
-            for name, time, bounds in zip(
-                ("low", "typical", "high"), clock.total_s.three, clock.survival_percent, strict=True
-            )
-        ],
-    )
-    curve = clock.curve
-    source = f"Survival: {curve.name}, {curve.title}. {curve.source} [{curve.confidence}]."
-    return paragraphs(
-        ["Clock: from the accident to head and chest free", phases, survival,
-        bullets((source, f"Phases: {PHASES_SOURCE}.", *clock.notes))])  # fmt: skip
+    ends = zip(("low", "typical", "high"), clock.total_s.three, clock.survival_percent, strict=True)
+    rows = [(name, f"{time / 60.0:.0f}", _survival_words(bounds)) for name, time, bounds in ends]
+    survival = table(("", "minutes", "alive when free"), rows)
+    notes = bullets((_curve_source(clock.curve), f"Phases: {PHASES_SOURCE}.", *clock.notes))
+    return paragraphs(["Clock: from the accident to head and chest free", phases, survival, notes])
+
+
+def _curve_source(curve: SurvivalCurve) -> str:
+    return f"Survival: {curve.name}, {curve.title}. {curve.source} [{curve.confidence}]."
 
 
 def _three_minutes(three: tuple[float, float, float]) -> str:
@@ -385,19 +354,17 @@ def areas_text(
     head = (
         "", "area", "POA", "POA then", "POD", "survivable", "searched", "alive when free", "% per min", "POA after all",
     )  # fmt: skip
-    formula = (
-        f"Order: {RANKING_FORMULA}. Survivable ground first (Canadian avalanche search course notes); the shares are "
-        "your own weights, no source gives any."
-    )
-    in_vain = (
-        f"All searches together find the person with {percent(found_share, 1)}; after all in vain, "
-        f"{percent(outside, 1)} of the POA lie outside of all areas (Bayes)."
-    )
     notes = (
-        formula,
+        (
+            f"Order: {RANKING_FORMULA}. Survivable ground first (Canadian avalanche search course notes); the shares "
+            "are your own weights, no source gives any."
+        ),
         _best_words(order, best),
-        in_vain,
-        f"Survival: {curve.name}, {curve.title}. {curve.source} [{curve.confidence}]. Averages over many burials.",
+        (
+            f"All searches together find the person with {percent(found_share, 1)}; after all in vain, "
+            f"{percent(outside, 1)} of the POA lie outside of all areas (Bayes)."
+        ),
+        f"{_curve_source(curve)} Averages over many burials.",
     )
     return paragraphs(["Parts of the debris in order of search", table(head, rows), bullets(notes)])
 
@@ -409,7 +376,7 @@ def _best_words(order: Sequence[SearchStep], best: Sequence[SearchStep] | None) 
         return f"{words} Too many areas to try all orders."
     if saved_percent(best) < chance + 0.05:
         return f"{words} No other order gives more."
-    names = ", ".join(one.area.name for one in best)
+    names = ", ".join(step.area.name for step in best)
     return f"{words} Of all orders the most is {saved_percent(best):.1f} %: {names}."
 
 
@@ -446,9 +413,9 @@ def probe_text(spiral: Spiral, plans: Sequence[LinePlan], notes: Sequence[str]) 
 
 def _line_row(plan: LinePlan) -> tuple[str, ...]:
     line = plan.line
-    density = holes_per_100_m2(line.across_m, line.along_m)
+    across, along = line.across_m, line.along_m
     return (
-        line.name, f"{line.across_m:.2f} x {line.along_m:.2f} m", f"{density:.0f}",
+        line.name, f"{across:.2f} x {along:.2f} m", f"{holes_per_100_m2(across, along):.0f}",
         f"{line.depth_m:g} m" if line.depth_m else "full", percent(line.pod),
         str(line.year) if line.year else "no date",
         f"{line.model}; {line.people}; {line.source} [{line.confidence}]",
@@ -476,14 +443,11 @@ def dig_text(dig: Dig) -> str:
     needed = table(
         ("rule", "needed", "present", "missing", "source"),
         [
-            ("one for 0.8 m", str(dig.needed["scheme"]), str(dig.diggers), str(dig.missing["scheme"]), SCHEME_SOURCE),
-            (
-                "one for a metre, 2023",
-                str(dig.needed["2023"]),
-                str(dig.diggers),
-                str(dig.missing["2023"]),
-                UPDATE_SOURCE,
-            ),
+            (rule, f"{dig.needed[key]}", f"{dig.diggers}", f"{dig.missing[key]}", source)
+            for rule, key, source in (
+                ("one for 0.8 m", "scheme", SCHEME_SOURCE),
+                ("one for a metre, 2023", "2023", UPDATE_SOURCE),
+            )
         ],
     )
     starts = table(
@@ -506,8 +470,7 @@ def exercises_text(known: Mapping[str, Exercise]) -> str:
     """All exercises with what they ask and where they come from."""
     rows = []
     for name, exercise in known.items():
-        low, high = exercise.depth_m
-        depth = f"{low:g} m" if low == high else f"{low:g} to {high:g} m"
+        depth = " to ".join(f"{depth:g}" for depth in dict.fromkeys(exercise.depth_m)) + " m"
         field = f"{exercise.field_m[0]:g} x {exercise.field_m[1]:g} m" if exercise.field_m else ""
         limit = f"{exercise.time_limit_min:g} min" if exercise.time_limit_min else ""
         hidden = f"{exercise.targets}" + (f" + {exercise.decoys}" if exercise.decoys else "")
@@ -525,9 +488,10 @@ def targets_text(plan: PlannedSearch, hidden: TargetPlan, folder: Path) -> str:
         f"Hidden      {hidden.transmitters} transmitters, {decoys} decoys, seed {hidden.seed}",
     ]
     for target in sorted(hidden.difficulty, key=lambda target: int(target.name[1:])):
-        p10, p50, p90 = target.first_signal_s
-        times = f"{elapsed_text(p50)} ({elapsed_text(p10)} to {elapsed_text(p90)})" if math.isfinite(p50) else ""
-        signal = f"first signal after {times}" if times else "not heard on the plan's walk"
+        signal = "not heard on the plan's walk"
+        if math.isfinite(target.first_signal_s[1]):
+            p10, p50, p90 = map(elapsed_text, target.first_signal_s)
+            signal = f"first signal after {p50} ({p10} to {p90})"
         near = f", nearest other {target.neighbour_m:.0f} m" if math.isfinite(target.neighbour_m) else ""
         lines.append(f"{target.name:<12}{target.depth_m:.2f} m deep, {signal}, overlap {percent(target.overlap)}{near}")
     lines += _lines("Note", _target_notes(plan))
@@ -550,14 +514,9 @@ def debrief_text(debrief: Debrief, folder: Path) -> str:
     word = f"tracks at their word {percent(band.half, 1)} (planned {percent(debrief.plan.coverage, 1)})"
     lines = [debrief.plan.name, f"Covered     {shares}; {word}"]
     for searcher in debrief.searchers:
-        times = (
-            f", {elapsed_text(float(searcher.time_s[0]) - debrief.zero_s)} to "
-            f"{elapsed_text(float(searcher.time_s[-1]) - debrief.zero_s)}"
-            if searcher.track.timed
-            else ", no times"
-        )
-        share = percent(searcher.band.half)
-        text = f"{searcher.track.name}: {searcher.metres:.0f} m{times}; {share} of the outline as recorded"
+        ends = [elapsed_text(float(searcher.time_s[k]) - debrief.zero_s) for k in (0, -1)]
+        way = f"{searcher.metres:.0f} m, {' to '.join(ends) if searcher.track.timed else 'no times'}"
+        text = f"{searcher.track.name}: {way}; {percent(searcher.band.half)} of the outline as recorded"
         lines.append(_line(f"S{searcher.number}", text))
         lines += _lines("", searcher.cleaning_notes)
     lines += _lines("Next", left.advice)
@@ -574,14 +533,9 @@ def line_summary(view: LineView, folder: Path | None) -> str:
     r = view.reading
     head, rows = table_rows(r)
     places = [f"{place.letter} at {place.along_m:.0f} m. {regroup_sentence(place)}" for place in r.regroup]
-    return paragraphs(
-        [
-            table(head, rows),
-            "Places to regroup:\n" + (bullets(places) if places else "- none was found on or beside the line"),
-            bullets(view.notes),
-            f"Written to {folder}" if folder else "",
-        ]
-    )
+    regroup = f"Places to regroup:\n{bullets(places) or '- none was found on or beside the line'}"
+    written = f"Written to {folder}" if folder else ""
+    return paragraphs([table(head, rows), regroup, bullets(view.notes), written])
 
 
 def area_summary(view: AreaView, folder: Path) -> str:
@@ -595,15 +549,9 @@ def area_summary(view: AreaView, folder: Path) -> str:
         else ""
     )
     rows = [(str(k), zone_sentence(row)) for k, (row, _) in enumerate(view.zones[:MOST_ZONES], start=1)]
-    return paragraphs(
-        [
-            f"{len(view.zones)} start zones, {view.samples:,} bodies. The worst:",
-            table(("zone", "what it does to somebody who is caught in it"), rows) if rows else "",
-            slopes,
-            bullets(view.notes),
-            f"Written to {folder}",
-        ]
-    )
+    head = f"{len(view.zones)} start zones, {view.samples:,} bodies. The worst:"
+    zones = table(("zone", "what it does to somebody who is caught in it"), rows) if rows else ""
+    return paragraphs([head, zones, slopes, bullets(view.notes), f"Written to {folder}"])
 
 
 # ---- Practice sites and deposits
@@ -625,17 +573,10 @@ def deposit_text(deposit: PracticeDeposit, folder: Path) -> str:
         (stake.name, f"{stake.fill_m:.2f}", f"{stake.fill_m3:.1f}", f"{stake.cut_m3:.1f}", _gives(push, stake.name))
         for stake in push.stakes
     ]
-    return paragraphs(
-        [
-            wrapped(deposit.shape.source),
-            wrapped(deposit_sentence(deposit)),
-            table(("stake", "fill m", "fill m3", "cut m3", "its snow goes to (m3 as it lies in the end)"), rows),
-            bullets(deposit.notes),
-            f"Written to {folder}",
-        ]
-    )
+    head = ("stake", "fill m", "fill m3", "cut m3", "its snow goes to (m3 as it lies in the end)")
+    texts = [wrapped(deposit.shape.source), wrapped(deposit_sentence(deposit)), table(head, rows)]
+    return paragraphs([*texts, bullets(deposit.notes), f"Written to {folder}"])
 
 
 def _gives(push: PushPlan, name: str) -> str:
-    hauls = [haul for haul in push.hauls if haul.from_stake == name]
-    return ", ".join(f"{haul.to_stake} {haul.volume_m3:.0f}" for haul in hauls)
+    return ", ".join(f"{haul.to_stake} {haul.volume_m3:.0f}" for haul in push.hauls if haul.from_stake == name)

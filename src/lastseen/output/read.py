@@ -15,7 +15,7 @@ import numpy as np
 import rasterio
 import shapely
 from pyproj import CRS
-from shapely import LineString, line_merge
+from shapely import LineString, MultiPolygon, line_merge
 
 from lastseen.core import Grid, InputError, LastseenError, keep_areas, parse_crs
 from lastseen.jobs import (
@@ -53,15 +53,7 @@ def read_result(folder: Path) -> Result:
 
     Of a plan and of a drawn search the products can be made again, of other jobs all formats.
 
-    Parameters
-    ----------
-    folder : Path
-        Holds the marker of a job and its GeoPackage.
-
-    Raises
-    ------
-    InputError
-        If there is no result, a file of it is missing, or one cannot be read.
+    InputError if the marker of a job or its GeoPackage is missing, or a file cannot be read.
     """
     restore_leftovers(folder)
     job = next((job for job, marker in MARKERS.items() if job != "terrain" and (folder / marker).is_file()), "plan")
@@ -92,7 +84,7 @@ def _add_rescue(result: Result) -> Result:
     burial = (numbers.get("poa") or {}).get("burial") or {}
     rescue = plan_rescue(
         [Leg(line=line, **{name: row[name] for name in names}) for line, row in result.records("route")],
-        keep_areas(shapely.union_all([area for area, row in result.records("debris") if row["searched"]])),
+        _searched(result),
         result.ground,
         searchers=int(numbers["search"]["searchers"]),
         strip_width_m=float(numbers["coverage"]["strip_width_m"]),
@@ -154,22 +146,18 @@ def _read_plan_layers(path: Path, crs: Any) -> tuple[dict[str, Layer], Any]:
 
     if not path.is_file():
         raise InputError(f"{path.name} is missing")
-    there = {str(name) for name in pyogrio.list_layers(path)[:, 0]}
     layers, file_crs = dict(PLAN_LAYERS), None
-    for name, empty in PLAN_LAYERS.items():
-        if name in there:
-            table = pyogrio.read_dataframe(path, layer=name)
-            if not crs.equals(table.crs):
-                file_crs = table.crs
-                table = table.to_crs(crs)
-            layers[name] = _fill(empty, table)
+    for name in {str(name) for name in pyogrio.list_layers(path)[:, 0]} & set(PLAN_LAYERS):
+        table = pyogrio.read_dataframe(path, layer=name)
+        if not crs.equals(table.crs):
+            file_crs, table = table.crs, table.to_crs(crs)
+        layers[name] = _fill(PLAN_LAYERS[name], table)
     return layers, file_crs
 
 
 def _fill(empty: Layer, table: GeoDataFrame) -> Layer:
     columns = [[column.plain(value) for value in table[column.name]] for column in empty.columns]
-    shapes = tuple(table.geometry)
-    return replace(empty, shapes=shapes, rows=tuple(zip(*columns, strict=True)) if shapes else ())
+    return replace(empty, shapes=tuple(table.geometry), rows=tuple(zip(*columns, strict=True)) if len(table) else ())
 
 
 def _read_rasters(folder: Path) -> dict[str, Raster]:
@@ -191,10 +179,7 @@ def _read_raster(path: Path) -> Raster:
 def read_numbers(folder: Path) -> dict[str, Any]:
     """The numbers alone: ``plan.json`` or ``search.json`` of a folder.
 
-    Raises
-    ------
-    InputError
-        If there is neither, or it cannot be read.
+    InputError if there is neither, or it cannot be read.
     """
     restore_leftovers(folder)
     paths = [folder / MARKERS[job] for job in ("plan", "search")]
@@ -213,20 +198,12 @@ def read_numbers(folder: Path) -> dict[str, Any]:
 def read_walk(folder: Path) -> tuple[tuple[WalkedLeg, ...], float, int]:
     """Legs, strip width in metres and number of searchers of a plan or a drawn search, for the clock.
 
-    Raises
-    ------
-    InputError
-        If there is no plan, or it cannot be read.
+    InputError if there is no plan, or it cannot be read.
     """
-    numbers = read_numbers(folder)
+    numbers, lengths = read_numbers(folder), ("length_m", "time_s")
     try:
         legs = tuple(
-            WalkedLeg(
-                searcher=int(leg["searcher"]),
-                kind=leg["kind"],
-                length_m=float(leg["length_m"]),
-                time_s=float(leg["time_s"]),
-            )
+            WalkedLeg(searcher=int(leg["searcher"]), kind=leg["kind"], **{key: float(leg[key]) for key in lengths})
             for leg in numbers["route"]
         )
         return legs, float(numbers["coverage"]["strip_width_m"]), max(leg.searcher for leg in legs)
@@ -237,20 +214,14 @@ def read_walk(folder: Path) -> tuple[tuple[WalkedLeg, ...], float, int]:
 def read_planned(folder: Path) -> PlannedSearch:
     """A plan or a drawn search for a drill: outline, walk, probability of area, and the ground it lies on.
 
-    Raises
-    ------
-    InputError
-        See `read_result`.
+    InputError as in `read_result`.
     """
     return planned_of(read_result(folder), folder.name)
 
 
 def planned_of(result: Result, name: str) -> PlannedSearch:
     """What a drill needs of a plan; ``name`` is taken where the plan has none."""
-    numbers = result.numbers
-    legs = _legs(result)
-    searched = [shape for shape, row in result.records("debris") if row["searched"]]
-    outline = keep_areas(shapely.union_all(searched))
+    numbers, legs, outline = result.numbers, _legs(result), _searched(result)
     west, south, east, north = shapely.total_bounds([outline, *(leg.line for leg in legs)]).tolist()
     rim = max(MARGIN_M, MARGIN_SHARE * max(east - west, north - south))  # sheets show more than the outline
     last_seen = numbers.get("last_seen")
@@ -270,22 +241,21 @@ def planned_of(result: Result, name: str) -> PlannedSearch:
     )
 
 
+def _searched(result: Result) -> MultiPolygon:
+    return keep_areas(shapely.union_all([shape for shape, row in result.records("debris") if row["searched"]]))
+
+
 def _legs(result: Result) -> tuple[PlannedLeg, ...]:
     keys = ("searcher", "number", "kind", "lane", "length_m", "time_s")
-    rows = (
-        PlannedLeg(line=LineString(line.coords), **{key: leg[key] for key in keys})
-        for line, leg in result.records("route")
-    )
+    legs = result.records("route")
+    rows = (PlannedLeg(line=LineString(line.coords), **{key: leg[key] for key in keys}) for line, leg in legs)
     return tuple(sorted(rows, key=lambda leg: (leg.searcher, leg.number)))
 
 
 def read_site(folder: Path, number: int) -> tuple[SiteFrame, dict[str, Any]]:
     """A site that was written by ``lastseen drill sites``: where it lies, and all that was said about it.
 
-    Raises
-    ------
-    InputError
-        If there is no such folder or no such site.
+    InputError if there is no such folder or no such site.
     """
     marker = MARKERS["sites"]
     path = folder / marker
@@ -322,16 +292,12 @@ def read_reach(folder: Path) -> Grid | None:
 def read_debris(folder: Path) -> DepositModel:
     """The debris of a plan: mean thickness, outline, and the direction of the main path inside it.
 
-    Raises
-    ------
-    InputError
-        If the folder is no plan with a model, or cannot be read.
+    InputError if the folder is no plan with a model, or cannot be read.
     """
     if not all((folder / name).is_file() for name in (MARKERS["plan"], "debris_thickness.tif", "plan.gpkg")):
         raise InputError(f"{folder} is no plan with debris thickness: name a folder that lastseen plan has written")
     result = read_result(folder)
-    thickness = result.rasters["debris_thickness"].bands[0]
-    outline = keep_areas(shapely.union_all([shape for shape, row in result.records("debris") if row["searched"]]))
+    thickness, outline = result.rasters["debris_thickness"].bands[0], _searched(result)
     paths = [shape for shape, row in result.records("flow_paths") if row["kind"] == "main"]
     if not paths:
         raise InputError(f"the plan in {folder} cannot be read (no main path): make it again")
@@ -346,31 +312,22 @@ def read_debris(folder: Path) -> DepositModel:
 def read_targets(folder: Path) -> TargetPlan:
     """Hidden targets from the folder of ``lastseen drill targets``.
 
-    Raises
-    ------
-    InputError
-        If there are none, or they cannot be read.
+    InputError if there are none, or they cannot be read.
     """
     path = folder / MARKERS["targets"] if folder.is_dir() else folder
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
-        keys = Target.__dataclass_fields__
         rows = document["targets"]
-        targets = tuple(Target(**{key: row[key] for key in keys}) for row in rows)
-        stakes = tuple(StakeOut(**row["stake_out"]) for row in rows)
-        hard = tuple(_difficulty(row["difficulty"]) for row in rows if row["difficulty"])
         a, b = (Mark(**mark) for mark in document["marks"])
-        exercise = exercise_of(document["exercise"], path.name)
-        name, order = document["exercise_name"], tuple(document["hide_order"])
         return TargetPlan(
-            exercise_name=name,
-            exercise=exercise,
+            exercise_name=document["exercise_name"],
+            exercise=exercise_of(document["exercise"], path.name),
             seed=int(document["seed"]),
-            targets=targets,
-            difficulty=hard,
+            targets=tuple(Target(**{key: row[key] for key in Target.__dataclass_fields__}) for row in rows),
+            difficulty=tuple(_difficulty(row["difficulty"]) for row in rows if row["difficulty"]),
             marks=(a, b),
-            stakes=stakes,
-            order=order,
+            stakes=tuple(StakeOut(**row["stake_out"]) for row in rows),
+            order=tuple(document["hide_order"]),
         )
     except (OSError, KeyError, TypeError, ValueError) as error:
         raise InputError(

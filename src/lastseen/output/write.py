@@ -8,7 +8,7 @@ import os
 import re
 import shutil
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from lastseen.core import InputError, LastseenError, OutputExistsError, Progress, ResourceError, no_progress
@@ -31,6 +31,8 @@ def write_result(
 
     The folder appears whole or not at all. The same result gives the same bytes.
 
+    Returns the files, by name; errors are those of `new_folder`.
+
     Parameters
     ----------
     folder : Path
@@ -39,16 +41,6 @@ def write_result(
         Whether an older result may be replaced.
     progress : callable, optional
         Called with the name of each product and the share of the whole that is done.
-
-    Returns
-    -------
-    tuple of Path
-        The files, by name.
-
-    Raises
-    ------
-    OutputExistsError, ResourceError, InputError
-        See `new_folder`.
     """
     with new_folder(folder, overwrite=overwrite, marker=result.marker) as partial:
         files = _write(result, result.default, partial, options, progress)
@@ -64,28 +56,10 @@ def add_formats(
     overwrite: bool = False,
     progress: Progress = no_progress,
 ) -> tuple[Path, ...]:
-    """Write a result in chosen formats, beside other files of a folder.
+    """Write a result in chosen formats, beside other files of a folder; returns the files, by name.
 
-    Parameters
-    ----------
-    names : sequence of str
-        Of `lastseen.output.formats.FORMATS`, or of products of the result.
-    folder : Path
-        Files of other names in it stay.
-    overwrite : bool
-        Whether files that say something else may be replaced.
-
-    Returns
-    -------
-    tuple of Path
-        The files, by name.
-
-    Raises
-    ------
-    InputError
-        If there is no such format or product.
-    OutputExistsError, ResourceError
-        See `files_into`.
+    ``names`` are those of `lastseen.output.formats.FORMATS`, or of products of the result; with ``overwrite`` files
+    that say something else may be replaced. InputError if there is no such format or product; else as in `files_into`.
     """
     chosen = find_names(result, names)
     with files_into(folder, overwrite=overwrite) as partial:
@@ -96,10 +70,7 @@ def add_formats(
 def find_names(result: Result, names: Sequence[str]) -> tuple[str, ...]:
     """The formats and products with these names, in the order of the list, with the formats that they need.
 
-    Raises
-    ------
-    InputError
-        If there is none of that name, or no name at all.
+    InputError if there is none of that name, or no name at all.
     """
     known = (*FORMATS, *result.products)
     wrong = [name for name in names if name not in known]
@@ -116,11 +87,10 @@ def _write(result: Result, names: Sequence[str], folder: Path, options: Options,
         def tell(stage: str, share: float, number: int = number) -> None:
             progress(stage, (number + share) / len(names))
 
+        tell(f"writing {(FORMATS[name] if name in FORMATS else result.products[name]).words}", 0.0)
         if name in FORMATS:
-            tell(f"writing {FORMATS[name].words}", 0.0)
             FORMATS[name].write(result, folder, options, tell)
         else:
-            tell(f"writing {result.products[name].words}", 0.0)
             result.products[name].write(result, folder, options)
     progress("done", 1.0)
     return tuple(sorted(path.name for path in folder.iterdir()))
@@ -134,23 +104,9 @@ def new_folder(folder: Path, *, overwrite: bool = False, marker: str = MARKERS["
     On any error the half-written folder is removed and older results stay as they were. A process that is killed leaves
     at most hidden leftovers beside the target, which the next run to the same target clears.
 
-    Parameters
-    ----------
-    folder : Path
-        Its parents are made where they are missing.
-    overwrite : bool
-        Whether older results may be replaced. A folder without the marker never is.
-    marker : str
-        A file that only a folder of such results holds.
-
-    Raises
-    ------
-    OutputExistsError
-        If something is there that must not be replaced.
-    ResourceError
-        If the disk is full.
-    InputError
-        If the place cannot be written.
+    Missing parents are made. With ``overwrite`` older results may be replaced, a folder without the marker never is.
+    OutputExistsError if something must not be replaced, ResourceError if the disk is full, InputError if the place
+    cannot be written.
     """
     folder = folder.resolve()
     with _beside(folder) as partial:
@@ -165,24 +121,9 @@ def new_folder(folder: Path, *, overwrite: bool = False, marker: str = MARKERS["
 def files_into(folder: Path, *, overwrite: bool = False) -> Iterator[Path]:
     """Give an empty folder to write in; its files are moved into ``folder`` when the block ends without an error.
 
-    Each file appears whole or not at all. Other files of ``folder`` stay; a file that is there with the same bytes
-    stays, too.
-
-    Parameters
-    ----------
-    folder : Path
-        Made where it is missing.
-    overwrite : bool
-        Whether files of the same name with other bytes may be replaced.
-
-    Raises
-    ------
-    OutputExistsError
-        If a file is there that must not be replaced; then nothing is moved.
-    ResourceError
-        If the disk is full.
-    InputError
-        If the place cannot be written.
+    Each file appears whole or not at all. Other files of ``folder`` stay, those with the same bytes too; those with
+    other bytes are replaced only with ``overwrite``, else OutputExistsError and nothing is moved. ResourceError and
+    InputError as in `new_folder`.
     """
     folder = folder.resolve()
     if os.path.lexists(folder) and not folder.is_dir():
@@ -190,7 +131,8 @@ def files_into(folder: Path, *, overwrite: bool = False) -> Iterator[Path]:
     with _beside(folder) as partial:
         partial.mkdir()
         yield partial
-        new = [path for path in sorted(partial.iterdir()) if not _is_there(path, folder / path.name)]
+        pairs = [(path, folder / path.name) for path in sorted(partial.iterdir())]
+        new = [path for path, there in pairs if not (there.is_file() and filecmp.cmp(path, there, shallow=False))]
         there = [path.name for path in new if os.path.lexists(folder / path.name)]
         if there and not overwrite:
             raise OutputExistsError(
@@ -206,10 +148,6 @@ def restore_leftovers(folder: Path) -> None:
     folder = folder.resolve()
     if not os.path.lexists(folder) and folder.parent.is_dir():
         _clear_leftovers(folder)
-
-
-def _is_there(path: Path, target: Path) -> bool:
-    return target.is_file() and filecmp.cmp(path, target, shallow=False)
 
 
 @contextmanager
@@ -234,10 +172,7 @@ def _beside(folder: Path) -> Iterator[Path]:
 def refuse_existing(folder: Path, *, overwrite: bool = False, marker: str = MARKERS["plan"]) -> None:
     """Stop before any work is done where the target must not be replaced.
 
-    Raises
-    ------
-    OutputExistsError
-        If it is a file, a folder that holds something else, or older results without ``overwrite``.
+    OutputExistsError if it is a file, a folder that holds something else, or older results without ``overwrite``.
     """
     if not os.path.lexists(folder):
         return
@@ -286,14 +221,12 @@ def _is_alive(process: int) -> bool:
     """Whether another process with this number runs; where that cannot be asked, yes."""
     if process == os.getpid():
         return False
-    if os.name != "posix":
-        return True
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except (PermissionError, OverflowError):
-        return True
+    with suppress(PermissionError, OverflowError):
+        try:
+            if os.name == "posix":
+                os.kill(process, 0)
+        except ProcessLookupError:
+            return False
     return True
 
 

@@ -86,13 +86,5 @@ def _copy_as_cog(source: Path | str, path: Path, raster: Raster) -> None:
         data.units = raster.units
         data.update_tags(CAUTION=FULL_CAUTION, SOFTWARE=f"lastseen {__version__}")
     with rasterio.open(source) as data:
-        rasterio.shutil.copy(
-            data,
-            path,
-            driver="COG",
-            compress="DEFLATE",
-            predictor="FLOATING_POINT",
-            blocksize=512,
-            overview_resampling=raster.overviews,
-            bigtiff="IF_SAFER",
-        )
+        look = {"compress": "DEFLATE", "predictor": "FLOATING_POINT", "blocksize": 512, "bigtiff": "IF_SAFER"}
+        rasterio.shutil.copy(data, path, driver="COG", overview_resampling=raster.overviews, **look)

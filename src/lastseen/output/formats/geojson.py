@@ -28,14 +28,10 @@ def write(result: Result, folder: Path, _options: Options, _progress: Progress) 
         bounds += [shapely.bounds(shape) for shape in shapes if not shape.is_empty]
         names = [column.name for column in layer.columns]
         for number, (shape, row) in enumerate(zip(shapes, layer.plain_rows(), strict=True), start=1):
-            features.append(
-                {
-                    "type": "Feature",
-                    "id": f"{layer.name}.{number}",
-                    "geometry": _plain(shapely.geometry.mapping(shape)),
-                    "properties": {"layer": layer.name, **dict(zip(names, row, strict=True))},
-                }
-            )
+            geometry = _plain(shapely.geometry.mapping(shape))
+            values = {"layer": layer.name, **dict(zip(names, row, strict=True))}
+            name = f"{layer.name}.{number}"
+            features.append({"type": "Feature", "id": name, "geometry": geometry, "properties": values})
     document = {
         "type": "FeatureCollection",
         "name": result.numbers.get("name"),
@@ -44,8 +40,7 @@ def write(result: Result, folder: Path, _options: Options, _progress: Progress) 
     }
     if bounds:
         corners = np.array(bounds)
-        box = (*corners[:, :2].min(axis=0), *corners[:, 2:].max(axis=0))
-        document["bbox"] = [float(degrees) for degrees in box]
+        document["bbox"] = [*corners[:, :2].min(axis=0).tolist(), *corners[:, 2:].max(axis=0).tolist()]
     text = json.dumps({**document, "features": features}, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     (folder / f"{result.stem}.geojson").write_text(text + "\n", encoding="utf-8", newline="\n")
 

@@ -81,8 +81,7 @@ def _style_table(layers: Iterable[Layer], styles: Mapping[str, LayerStyle]) -> A
 
     rows = [
         {
-            "f_table_catalog": "",
-            "f_table_schema": "",
+            **dict.fromkeys(("f_table_catalog", "f_table_schema"), ""),
             "f_table_name": layer.name,
             "f_geometry_column": "geom",
             "styleName": layer.title,

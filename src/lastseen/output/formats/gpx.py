@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -48,13 +49,11 @@ def gpx_text(tracks: Tracks, crs: Any) -> str:
     def places(points: Sequence[tuple[float, float, float | None]]) -> list[tuple[float, float, float | None]]:
         xyz = np.array(points, dtype=float).reshape(-1, 3)
         lon, lat = to_degrees.transform(xyz[:, 0], xyz[:, 1])
+        lat_lon = np.column_stack([lat, lon]).tolist()
+        heights = [round(z, HEIGHT_DECIMALS) if math.isfinite(z) else None for z in xyz[:, 2].tolist()]
         return [
-            (
-                round(float(b), DEGREE_DECIMALS),
-                round(float(a), DEGREE_DECIMALS),
-                round(float(z), HEIGHT_DECIMALS) if np.isfinite(z) else None,
-            )
-            for a, b, z in zip(lon, lat, xyz[:, 2], strict=True)
+            (round(a, DEGREE_DECIMALS), round(b, DEGREE_DECIMALS), z)
+            for (a, b), z in zip(lat_lon, heights, strict=True)
         ]
 
     where = places([(point.x_m, point.y_m, point.z_m) for point in tracks.waypoints])
@@ -64,12 +63,9 @@ def gpx_text(tracks: Tracks, crs: Any) -> str:
     ]
     for track in tracks.tracks:
         drawn = gpxpy.gpx.GPXTrack(name=track.name, description=track.text)
-        drawn.segments = [
-            gpxpy.gpx.GPXTrackSegment(
-                [gpxpy.gpx.GPXTrackPoint(lat, lon, elevation=z) for lat, lon, z in places(segment)]
-            )
-            for segment in track.segments
-        ]
+        for segment in track.segments:
+            points = [gpxpy.gpx.GPXTrackPoint(lat, lon, elevation=z) for lat, lon, z in places(segment)]
+            drawn.segments.append(gpxpy.gpx.GPXTrackSegment(points))
         document.tracks.append(drawn)
     return str(document.to_xml(version="1.1")) + "\n"
 

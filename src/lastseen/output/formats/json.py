@@ -56,13 +56,12 @@ def crs_text(crs: Any) -> str:
 
 def grid_numbers(grid: Grid) -> dict[str, Any]:
     """CRS and lattice."""
-    return {
-        "crs": crs_text(grid.crs),
-        "crs_name": grid.crs.name,
-        "cell_m": grid.cell_m,
-        "shape": list(grid.shape),
-        "bounds_m": list(grid.bounds),
-    }
+    return lattice_numbers(grid.crs, grid.cell_m, list(grid.shape), list(grid.bounds))
+
+
+def lattice_numbers(crs: Any, cell_m: float, shape: list[int], bounds_m: list[float]) -> dict[str, Any]:
+    """CRS and lattice from their parts; ``shape`` is rows and columns, ``bounds_m`` west, south, east, north."""
+    return {"crs": crs_text(crs), "crs_name": crs.name, "cell_m": cell_m, "shape": shape, "bounds_m": bounds_m}
 
 
 def degrees_of(place: LonLat) -> list[float]:
@@ -111,8 +110,12 @@ def _described(role: str, path: Path, left: int) -> dict[str, Any]:
 
 def record(value: Any, leave: tuple[str, ...] = ()) -> dict[str, Any]:
     """The fields of a dataclass as plain rounded values, without those of ``leave``."""
-    plain: dict[str, Any] = rounded(plain_fields(value, leave))
-    return plain
+    return round_numbers(plain_fields(value, leave))
+
+
+def pick_fields(value: Any, names: str) -> dict[str, Any]:
+    """The fields with some names, as they are."""
+    return {name: getattr(value, name) for name in names.split()}
 
 
 def plain_fields(value: Any, leave: tuple[str, ...] = ()) -> dict[str, Any]:
@@ -129,6 +132,11 @@ def _plain(value: Any) -> Any:
     if isinstance(value, (tuple, list)):
         return [_plain(part) for part in value]
     return value.name if isinstance(value, Path) else value
+
+
+def round_numbers(document: dict[str, Any]) -> dict[str, Any]:
+    """A document with its numbers `rounded`."""
+    return {key: rounded(value, key if _unit(key) else "") for key, value in document.items()}
 
 
 def rounded(value: Any, key: str = "") -> Any:

@@ -82,25 +82,24 @@ def _name_of(layer: Layer, style: LayerStyle, row: dict[str, Any]) -> str:
 
 def _add_style(document: Any, name: str, symbol: Symbol, layer: Layer) -> None:
     style = ET.SubElement(document, "Style", id=name)
-    icon = ET.SubElement(style, "IconStyle")
-    _text(icon, "color", _aabbggrr(symbol.fill or symbol.stroke))
-    _text(icon, "scale", "1" if layer.geometry == "Point" else "0")  # at the start of a lane only its name
-    line = ET.SubElement(style, "LineStyle")
-    _text(line, "color", _aabbggrr(symbol.stroke))
-    _text(line, "width", f"{_WIDTH * symbol.width_pt:.1f}")
-    area = ET.SubElement(style, "PolyStyle")
-    _text(area, "color", _aabbggrr(symbol.fill, symbol.opacity) if symbol.fill else _CLEAR)
-    _text(area, "fill", "1" if symbol.fill else "0")
-    _text(area, "outline", "1")
+    scale = "1" if layer.geometry == "Point" else "0"  # at the start of a lane only its name
+    inside = _aabbggrr(symbol.fill, symbol.opacity) if symbol.fill else _CLEAR
+    for tag, looks in {
+        "IconStyle": {"color": _aabbggrr(symbol.fill or symbol.stroke), "scale": scale},
+        "LineStyle": {"color": _aabbggrr(symbol.stroke), "width": f"{_WIDTH * symbol.width_pt:.1f}"},
+        "PolyStyle": {"color": inside, "fill": "1" if symbol.fill else "0", "outline": "1"},
+    }.items():
+        element = ET.SubElement(style, tag)
+        for look, value in looks.items():
+            _text(element, look, value)
 
 
 def _add_values(mark: Any, row: dict[str, Any]) -> None:
     data = ET.SubElement(mark, "ExtendedData")
     for name, value in row.items():
         if value is not None and name != "reason":
-            _text(
-                ET.SubElement(data, "Data", name=name), "value", f"{value:.7g}" if isinstance(value, float) else value
-            )
+            shown = f"{value:.7g}" if isinstance(value, float) else value
+            _text(ET.SubElement(data, "Data", name=name), "value", shown)
 
 
 def _add_shape(mark: Any, shape: BaseGeometry, *, start: bool) -> None:
@@ -110,14 +109,13 @@ def _add_shape(mark: Any, shape: BaseGeometry, *, start: bool) -> None:
         parts.insert(0, Point(shape.coords[0]))
     parent = ET.SubElement(mark, "MultiGeometry") if len(parts) > 1 else mark
     for part in parts:
+        element = ET.SubElement(parent, part.geom_type.replace("LinearRing", "LineString"))
         if isinstance(part, Polygon):
-            polygon = ET.SubElement(parent, "Polygon")
             for tag, rings in (("outerBoundaryIs", [part.exterior]), ("innerBoundaryIs", part.interiors)):
                 for ring in rings:
-                    inner = ET.SubElement(ET.SubElement(polygon, tag), "LinearRing")
+                    inner = ET.SubElement(ET.SubElement(element, tag), "LinearRing")
                     _text(inner, "coordinates", _coordinates(ring.coords))
             continue
-        element = ET.SubElement(parent, "Point" if isinstance(part, Point) else "LineString")
         if not isinstance(part, Point):
             _text(element, "tessellate", "1")
         _text(element, "coordinates", _coordinates(part.coords))

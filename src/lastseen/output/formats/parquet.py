@@ -14,10 +14,7 @@ from lastseen.output.result import FULL_CAUTION, Options, Result
 def write(result: Result, folder: Path, _options: Options, _progress: Progress) -> None:
     """Write ``<layer>.parquet`` for each layer that has something in it; the same result gives the same bytes.
 
-    Raises
-    ------
-    InputError
-        Where the library for the format is not installed.
+    InputError where the library for the format is not installed.
     """
     if importlib.util.find_spec("pyarrow") is None:
         raise InputError('GeoParquet needs one more library: install it with pip install "lastseen[parquet]"')

@@ -65,14 +65,7 @@ def style_of(result: Result, layer: Layer) -> LayerStyle:
 
 
 def layer_styles(palette: Palette, searchers: int) -> dict[str, LayerStyle]:
-    """The style of every layer of a plan, by name.
-
-    Parameters
-    ----------
-    palette : Palette
-    searchers : int
-        How many people search: each has a line style.
-    """
+    """The style of every layer of a plan, by name; each searcher has a line style."""
     snow, debris, person, lanes = palette.snow, palette.debris, palette.person, palette.lanes
     path = Symbol(stroke=snow.path, dashes=snow.dashes["path"])
     corridor = Symbol(stroke=snow.corridor, dashes=snow.dashes["corridor"])

@@ -104,12 +104,9 @@ class Frame:
 
     def path(self, shape: BaseGeometry) -> str:
         """Path data of lines and areas; x to the east, y to the south."""
-        thin = shape.simplify(self.finest_m)
-        parts = [part for part in shapely.get_parts(thin) if not part.is_empty]
-        rings = [
-            ring for part in parts for ring in (shapely.get_rings(part) if part.geom_type == "Polygon" else [part])
-        ]
-        return "".join(self._strokes(shapely.get_coordinates(ring)) for ring in rings)
+        parts = [part for part in shapely.get_parts(shape.simplify(self.finest_m)) if not part.is_empty]
+        rings = (shapely.get_rings(part) if part.geom_type == "Polygon" else [part] for part in parts)
+        return "".join(self._strokes(shapely.get_coordinates(ring)) for some in rings for ring in some)
 
     def line(self, points: FloatArray) -> str:
         """Path data of a line given by its corners."""
@@ -190,11 +187,8 @@ def hatch(name: str, letters: str, stroke: str, where: str) -> str:
 
 
 def _star(x: float, y: float, radius: float) -> str:
-    corners = []
-    for i in range(10):
-        r, angle = radius * (1.0 if i % 2 == 0 else 0.42), math.radians(36.0 * i - 90.0)
-        corners.append(f"{x + r * math.cos(angle):.2f} {y + r * math.sin(angle):.2f}")
-    return "M" + "L".join(corners) + "z"
+    turns = [(radius * (0.42 if i % 2 else 1.0), math.radians(36.0 * i - 90.0)) for i in range(10)]
+    return "M" + "L".join(f"{x + r * math.cos(turn):.2f} {y + r * math.sin(turn):.2f}" for r, turn in turns) + "z"
 
 
 def dashes(lengths: tuple[float, ...]) -> str | None:

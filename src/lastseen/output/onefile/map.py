@@ -73,9 +73,8 @@ def relief_picture(ground: Grid) -> str:
     stream = io.BytesIO()
     Image.fromarray(np.rint(greys).astype(np.uint8)).save(stream, "WEBP", quality=_QUALITY, method=3)
     data = base64.b64encode(stream.getvalue()).decode("ascii")
-    ny, nx = drawn.shape
-    cell = drawn.cell_m
-    place = {"width": round(nx * cell, 2), "height": round(ny * cell, 2), "preserveAspectRatio": "none"}
+    height, width = (round(cells * drawn.cell_m, 2) for cells in drawn.shape)
+    place = {"width": width, "height": height, "preserveAspectRatio": "none"}
     return element("image", class_="relief", x=0, y=0, **place, href=f"data:image/webp;base64,{data}")
 
 
@@ -134,11 +133,8 @@ class MapLayer:
 
 def map_layers(result: Result) -> list[MapLayer]:
     """All layers that have something to show, the lowest first."""
-    frame = frame_of(result.ground)
-    ground, flat = result.ground, bool(result.numbers.get("flat"))
-    shown_m = max(search_box(result)[2:])
-    thick = load_palette().thickness.levels_m
-    traps, zones, lanes = _traps(result, frame), _zones(result, frame), _lanes(result, frame)
+    ground, flat, frame = result.ground, bool(result.numbers.get("flat")), frame_of(result.ground)
+    shown_m, thick = max(search_box(result)[2:]), load_palette().thickness.levels_m
     layers = [
         MapLayer("relief", "" if flat else relief_picture(ground)),
         MapLayer("debris" if "debris_probability" in result.rasters else "given", _debris(result, frame)),
@@ -147,14 +143,14 @@ def map_layers(result: Result) -> list[MapLayer]:
         MapLayer("grid", _grid(frame)),
         MapLayer("corridors", _paths(result, frame, ("corridor",)), shown=False),
         MapLayer("paths", _paths(result, frame, ("steepest", "main"))),
-        MapLayer("traps", *traps),
-        MapLayer("zones", *zones),
+        MapLayer("traps", *_traps(result, frame)),
+        MapLayer("zones", *_zones(result, frame)),
         MapLayer("release", _release(result, frame)),
         MapLayer("outline", _outline(result, frame)),
         MapLayer("poa", _poa(result, frame)),
         MapLayer("uncovered", _uncovered(result, frame)),
         MapLayer("route", _route(result, frame)),
-        MapLayer("lanes", *lanes),
+        MapLayer("lanes", *_lanes(result, frame)),
         MapLayer("last_seen", _last_seen(result, frame)),
     ]
     return [layer for layer in layers if layer.drawn]
@@ -181,10 +177,8 @@ def _box_of(result: Result, shapes: list[BaseGeometry]) -> Box:
 
 def definitions(result: Result) -> str:
     """Hatches of the kinds of traps that are there, and of what is out of range."""
-    palette = load_palette()
-    signs = palette.traps.signs
-    kinds = dict.fromkeys(row["kind"] for _, row in result.records("terrain_traps"))
-    hatches = []
+    palette, hatches = load_palette(), []
+    signs, kinds = palette.traps.signs, dict.fromkeys(row["kind"] for _, row in result.records("terrain_traps"))
     for where in ("map", "key"):
         hatches += [hatch(hatch_id(kind, where), signs[kind].hatch, "var(--trap)", where) for kind in kinds]
         hatches.append(hatch(hatch_id("uncovered", where), palette.lanes.uncovered, "var(--lane)", where))
@@ -229,10 +223,8 @@ def _steps(result: Result, frame: Frame, raster: str, levels: tuple[float, ...],
 
 def _debris(result: Result, frame: Frame) -> str:
     ramp = _steps(result, frame, "debris_probability", load_palette().debris.levels, "step")
-    if ramp:
-        return ramp
     given = "".join(frame.path(shape) for shape in result.shapes("debris"))
-    return element("g", element("path", d=given, class_="observed"), class_="ramp")
+    return ramp or element("g", element("path", d=given, class_="observed"), class_="ramp")
 
 
 def _outline(result: Result, frame: Frame) -> str:
@@ -254,8 +246,7 @@ def _poa(result: Result, frame: Frame) -> str:
 
 
 def _paths(result: Result, frame: Frame, kinds: tuple[str, ...]) -> str:
-    ink = load_palette().snow.dashes
-    drawn = ""
+    ink, drawn = load_palette().snow.dashes, ""
     for line, row in result.records("flow_paths"):
         if row["kind"] in kinds:
             kind = "corridor" if row["kind"] == "corridor" else "path"
@@ -276,10 +267,9 @@ def _traps(result: Result, frame: Frame) -> tuple[str, str]:
     """Hatched areas, the lightest first, so that the heaviest lies on top; and their signs, the heaviest first."""
     drawn = signs = ""
     for shape, row in reversed(result.records("terrain_traps")):
-        name = f"{row['letter']}{row['number']}"
+        name, reason = f"{row['letter']}{row['number']}", f"{row['reason']} {row['shares']}"
         area = element("path", d=frame.path(shape), class_="trap", fill=f"url(#{hatch_id(row['kind'])})")
         what = f"{name} {row['kind']}: {row['consequences']}"
-        reason = f"{row['reason']} {row['shares']}"
         drawn += _tap(area, what, reason)
         signs = _tap(_label(frame, shape, name, "trap-sign"), what, reason, stop=True) + signs
     return drawn, signs
@@ -288,20 +278,18 @@ def _traps(result: Result, frame: Frame) -> tuple[str, str]:
 def _zones(result: Result, frame: Frame) -> tuple[str, str]:
     drawn = signs = ""
     for shape, row in result.records("deposition_zones"):
-        edge = element("path", d=frame.path(shape), class_="zone")
         name = f"Z{row['number']}"
         title = f"{name} {row['place']}"
-        drawn += _tap(edge, title, row["reason"])
+        drawn += _tap(element("path", d=frame.path(shape), class_="zone"), title, row["reason"])
         signs += _tap(_label(frame, shape, name, "zone-sign"), title, row["reason"], stop=True)
     return drawn, signs
 
 
 def _uncovered(result: Result, frame: Frame) -> str:
     """What no lane reaches; a ring marks pieces too small to see, neighbours share one."""
-    found = result.records("uncovered")
     near = RING_PX * max(search_box(result)[2:]) / SCREEN_PX
     drawn, rings = "", list[Point]()
-    for shape, row in found:
+    for shape, row in result.records("uncovered"):
         look = element("path", d=frame.path(shape), class_="uncovered", fill=f"url(#{hatch_id('uncovered')})")
         inside = shape.representative_point()
         west, south, east, north = shape.bounds
@@ -313,17 +301,12 @@ def _uncovered(result: Result, frame: Frame) -> str:
 
 
 def _route(result: Result, frame: Frame) -> str:
-    style = load_palette().lanes.approach
-    drawn = ""
+    styles, drawn = {"approach": load_palette().lanes.approach}, ""
     for line, row in result.records("route"):
-        d = frame.path(line)
-        title = say("leg_of", kind=say(row["kind"]), searcher=row["searcher"])
-        if row["kind"] == "lane":
-            look = element("path", d=d, class_="hidden")
-        elif row["kind"] == "join":
-            look = _cased(d, "join")
-        else:
-            look = _cased(d, "approach", style)
+        d, kind = frame.path(line), row["kind"]
+        title = say("leg_of", kind=say(kind), searcher=row["searcher"])
+        hidden = element("path", d=d, class_="hidden")
+        look = hidden if kind == "lane" else _cased(d, kind, styles.get(kind, ()))
         leg = {"data_searcher": row["searcher"], "data_time": row["time_s"], "data_kind": row["kind"]}
         drawn += element("g", look, class_="tap leg", data_title=title, data_reason=row["reason"], **leg)
     return drawn
@@ -355,9 +338,8 @@ def _last_seen(result: Result, frame: Frame) -> str:
         around = element("circle", cx=x, cy=y, r=row["radius_m"], class_="radius")
         cross = "".join(element("path", d="M-11 0H11M0 -11V11", class_=kind) for kind in ("casing", "stroke"))
         ring = "".join(element("circle", r=6.5, class_=kind) for kind in ("casing", "stroke"))
-        drawn += _tap(
-            around + mark((x, y), cross + ring, class_="mark seen"), say("last_seen"), row["reason"], stop=True
-        )
+        sign = around + mark((x, y), cross + ring, class_="mark seen")
+        drawn += _tap(sign, say("last_seen"), row["reason"], stop=True)
     return drawn
 
 

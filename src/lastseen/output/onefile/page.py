@@ -65,6 +65,7 @@ def _between(before: list[float], point: list[float], after: list[float]) -> boo
 
 
 WIDE, HIGH = 34, 16
+_BOX = {"x": 1, "y": 2, "width": 32, "height": 12}
 
 
 def switches(result: Result, layers: Sequence[MapLayer]) -> str:
@@ -75,45 +76,37 @@ def switches(result: Result, layers: Sequence[MapLayer]) -> str:
 def _switch(result: Result, layer: MapLayer) -> str:
     box = element("input", type="checkbox", data_layer=layer.name, checked=layer.shown).removesuffix("</input>")
     name = element("span", text(say(f"layer_{layer.name}")))
-    more = {"debris": _debris_steps, "thickness": _thickness_steps, "traps": _trap_key, "lanes": _lane_key}.get(
-        layer.name
-    )
+    keys = {"debris": _debris_steps, "thickness": _thickness_steps, "traps": _trap_key, "lanes": _lane_key}
     label = element("label", box + _symbol(layer.name) + name)
-    return element("li", label + (more(result) if more else ""))
+    return element("li", label + (keys[layer.name](result) if layer.name in keys else ""))
 
 
-def _svg(inside: str, wide: int = WIDE) -> str:
-    return element(
-        "svg", inside, class_="symbol", viewBox=f"0 0 {wide} {HIGH}", width=wide, height=HIGH, aria_hidden="true"
-    )
+def _svg(inside: str) -> str:
+    size = {"viewBox": f"0 0 {WIDE} {HIGH}", "width": WIDE, "height": HIGH}
+    return element("svg", inside, class_="symbol", **size, aria_hidden="true")
 
 
 def _line(kind: str, style: tuple[float, ...] = (), *, cased: bool = False) -> str:
-    d = "M1 8H33"
-    edge = element("path", d=d, class_=f"casing {kind}") if cased else ""
-    return edge + element("path", d=d, class_=f"stroke {kind}", stroke_dasharray=dashes(style))
+    edge = element("path", d="M1 8H33", class_=f"casing {kind}") if cased else ""
+    return edge + element("path", d="M1 8H33", class_=f"stroke {kind}", stroke_dasharray=dashes(style))
 
 
 def _symbol(name: str) -> str:
     palette = load_palette()
     snow, person, lanes = palette.snow.dashes, palette.person.dashes, palette.lanes
-    box = {"x": 1, "y": 2, "width": 32, "height": 12}
+    boxes = {"relief": "relief-sign", "debris": "step4", "given": "observed", "thickness": "thick4", "zones": "zone"}
     drawn = {
-        "relief": element("rect", class_="relief-sign", **box),
-        "debris": element("rect", class_="step4", **box),
-        "given": element("rect", class_="observed", **box),
-        "thickness": element("rect", class_="thick4", **box),
+        **{key: element("rect", class_=kind, **_BOX) for key, kind in boxes.items()},
         "contours": element("path", d="M1 11C10 2 20 12 33 5", class_="contour index"),
         "grid": element("path", d="M1 8H33M17 1V15", class_="gridline"),
         "corridors": _line("corridor", snow["corridor"]),
         "paths": _line("path", snow["path"]),
-        "traps": element("rect", class_="trap plain", **box),
-        "zones": element("rect", class_="zone", **box),
+        "traps": element("rect", class_="trap plain", **_BOX),
         "release": _line("release", snow["release"], cased=True),
         "outline": element("path", d="M1 8H33", class_="outline"),
         "poa": element("path", d="M1 5H33", class_="stroke poa half", stroke_dasharray=dashes(person["half"]))
         + element("path", d="M1 12H33", class_="stroke poa most", stroke_dasharray=dashes(person["most"])),
-        "uncovered": element("rect", class_="uncovered", fill=f"url(#{hatch_id('uncovered', 'key')})", **box),
+        "uncovered": element("rect", class_="uncovered", fill=f"url(#{hatch_id('uncovered', 'key')})", **_BOX),
         "route": element("path", d="M1 5H33", class_="stroke join")
         + element("path", d="M1 12H33", class_="stroke approach", stroke_dasharray=dashes(lanes.approach)),
         "lanes": _line("lane", cased=True) + element("path", d="M27 8L17 12.6L19.6 8L17 3.4z", class_="arrow-sign"),
@@ -139,11 +132,9 @@ def _thickness_steps(_result: Result) -> str:
 
 
 def _trap_key(result: Result) -> str:
-    signs = load_palette().traps.signs
-    kinds = dict.fromkeys(row["kind"] for _, row in result.records("terrain_traps"))
-    cells = ""
-    for kind in kinds:
-        box = element("rect", x=1, y=2, width=32, height=12, class_="trap", fill=f"url(#{hatch_id(kind, 'key')})")
+    signs, cells = load_palette().traps.signs, ""
+    for kind in dict.fromkeys(row["kind"] for _, row in result.records("terrain_traps")):
+        box = element("rect", **_BOX, class_="trap", fill=f"url(#{hatch_id(kind, 'key')})")
         cells += element("li", _svg(box) + element("b", signs[kind].letter) + " " + text(kind))
     return element("ul", cells, class_="key")
 
@@ -177,14 +168,12 @@ def rough(share: float) -> str:
 
 def minutes_seconds(time_s: float) -> str:
     """Minutes and seconds."""
-    seconds = round(time_s)
-    return f"{seconds // 60}:{seconds % 60:02d}"
+    return "{}:{:02d}".format(*divmod(round(time_s), 60))
 
 
 def value(numbers: Any, key: str, shown: Format) -> str:
     """A number of the plan: what people read, and beside it the value itself and its key in ``plan.json``."""
-    found = lookup(numbers, key)
-    if found is None:
+    if (found := lookup(numbers, key)) is None:
         return element("span", text(say("not_known")), class_="none")
     return element("data", text(shown(found)), value=found, data_key=key)
 
@@ -199,10 +188,9 @@ def lookup(numbers: Any, key: str) -> Any:
 
 
 def _duration(time_s: float) -> str:
-    minutes = round(time_s / 60.0)
-    if time_s < 60.0:
-        return say("under_a_minute")
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+    hours, minutes = divmod(round(time_s / 60.0), 60)
+    shown = f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+    return say("under_a_minute") if time_s < 60.0 else shown
 
 
 _OF_SEARCH = (
@@ -288,68 +276,52 @@ _ZONES: list[tuple[str, Cell]] = [
 
 def table(result: Result, name: str, key: str, columns: Sequence[tuple[str, Cell]]) -> str:
     """A table of a list in the numbers; empty where there are no rows."""
-    numbers, heads = result.numbers, [say(head) for head, _ in columns]
-    body = ""
+    numbers, body, caption = result.numbers, "", say(f"caption_{name}")
     for number, row in enumerate(numbers.get(key) or ()):
-        cells = [
-            value(numbers, f"{key}.{number}.{cell[0]}", cell[1]) if isinstance(cell, tuple) else cell(row)
-            for _, cell in columns
-        ]
-        body += element(
-            "tr", "".join(element("td", cell, data_head=head) for head, cell in zip(heads, cells, strict=True))
+        cells = (
+            (head, value(numbers, f"{key}.{number}.{cell[0]}", cell[1]) if isinstance(cell, tuple) else cell(row))
+            for head, cell in columns
         )
+        body += element("tr", "".join(element("td", cell, data_head=say(head)) for head, cell in cells))
     if not body:
         return ""
-    head = element("tr", "".join(element("th", text(head), scope="col") for head in heads))
-    caption = element("caption", text(say(f"caption_{name}")))
-    inside = caption + element("thead", head) + element("tbody", body)
+    head = element("tr", "".join(element("th", text(say(head)), scope="col") for head, _ in columns))
+    inside = element("caption", text(caption)) + element("thead", head) + element("tbody", body)
     inner = element("table", inside, id=f"table-{name}", class_="stacks" if name in STACKS else None)
-    return element("div", inner, class_="scroll", tabindex=0, role="region", aria_label=say(f"caption_{name}"))
+    return element("div", inner, class_="scroll", tabindex=0, role="region", aria_label=caption)
 
 
 def assumptions(result: Result) -> str:
     """What the numbers rest on: notes, the scenario, inputs and versions."""
     numbers = result.numbers
     notes = element("ul", "".join(element("li", text(sentence_of(note))) for note in numbers["notes"]), class_="notes")
-    rows = [(say("a_seed"), str(numbers["seed"]))]
-    if result.is_plan:
-        rows += [
-            (
-                f"{part}: {key}".replace("_", " "),
-                " to ".join(map(str, given)) if isinstance(given, list) else str(given),
-            )
-            for part in ("snow", "search")
-            for key, given in numbers["scenario"][part].items()
-            if given is not None
-        ]
-    grid = numbers["grid"]
-    rows += [(say("a_crs"), f"{grid['crs_name']} ({grid['crs']})"), (say("a_cell"), f"{grid['cell_m']:g} m")]
-    rows += [
-        (f"{say('a_input')}: {file['role']}", f"{file['name']}, sha256 {file['sha256'][:16]}…")
-        for file in numbers["inputs"]
+    grid, files, scenario = numbers["grid"], numbers["inputs"], numbers["scenario"] if result.is_plan else {}
+    given = (
+        (f"{part}: {key}".replace("_", " "), " to ".join(map(str, found if isinstance(found, list) else [found])))
+        for part in ("snow", "search")
+        for key, found in scenario.get(part, {}).items()
+        if found is not None
+    )
+    rows = [
+        (say("a_seed"), str(numbers["seed"])),
+        *given,
+        (say("a_crs"), f"{grid['crs_name']} ({grid['crs']})"),
+        (say("a_cell"), f"{grid['cell_m']:g} m"),
+        *((f"{say('a_input')}: {f['role']}", f"{f['name']}, sha256 {f['sha256'][:16]}…") for f in files),
+        (say("a_versions"), ", ".join(f"{name} {number}" for name, number in numbers["versions"].items())),
     ]
-    rows.append((say("a_versions"), ", ".join(f"{name} {number}" for name, number in numbers["versions"].items())))
     return notes + _definitions(((name, text(given)) for name, given in rows), wide=True)
 
 
 def write_page(result: Result, path: Path) -> None:
-    """Write the page of a plan or of a drawn search; the same result gives the same bytes.
-
-    The file opens from disk, with scripts or without.
-    """
+    """Write the page, which opens from disk with scripts or without; the same result gives the same bytes."""
     path.write_text(page_text(result), encoding="utf-8", newline="\n")
 
 
 def page_text(result: Result) -> str:
-    """The page as HTML.
-
-    Its policy lets nothing be loaded and runs no script but its own, known by their hashes.
-    """
+    """The page as HTML; its policy lets nothing be loaded and runs no script but its own, known by their hashes."""
     style, code = look_css(part("page.css")), script("page.js")
-    layers = map_layers(result)
-    view = search_box(result)
-    numbers = result.numbers
-    north = _north_deg(result)
+    layers, numbers, north = map_layers(result), result.numbers, _north_deg(result)
     values = {
         "policy": _policy(style, code),
         "style": style,
@@ -358,7 +330,7 @@ def page_text(result: Result) -> str:
         "under": _under(result),
         "short_caution": text(SHORT_CAUTION),
         "full_caution": text(FULL_CAUTION),
-        "view": " ".join(map(str, view)),
+        "view": " ".join(map(str, search_box(result))),
         "definitions": definitions(result),
         "layers": "".join(_group(layer, layer.drawn) for layer in layers),
         "signs": "".join(_group(layer, layer.signs) for layer in layers if layer.signs),
@@ -384,8 +356,7 @@ def fill(template: str, values: dict[str, str]) -> str:
     """A template with ``{{ key }}`` replaced; what is no value is a text of ``words.toml``."""
 
     def found(match: re.Match[str]) -> str:
-        key = match[1]
-        return values[key] if key in values else text(say(key))
+        return values[match[1]] if match[1] in values else text(say(match[1]))
 
     try:
         return re.sub(r"\{\{ (\w+) \}\}", found, template)
@@ -412,14 +383,14 @@ def _data(value: Any) -> str:
 
 
 def _script_data(result: Result) -> dict[str, Any]:
-    frame = frame_of(result.ground)
+    frame, view = frame_of(result.ground), search_box(result)
     return {
         "map": {
             "width_m": round(frame.width_m, 2),
             "height_m": round(frame.height_m, 2),
-            "search": search_box(result),
+            "search": view,
             "drawn": drawn_box(result),
-            "far_m": far_m(result.ground, max(search_box(result)[2:])),
+            "far_m": far_m(result.ground, max(view[2:])),
         },
         "strip_m": result.numbers["coverage"]["strip_width_m"],
         "clock": clock_data(result),
@@ -428,10 +399,9 @@ def _script_data(result: Result) -> dict[str, Any]:
 
 
 def _under(result: Result) -> str:
-    numbers = result.numbers
-    lines = []
-    seen, model = numbers.get("last_seen"), numbers.get("model")
-    if seen:
+    numbers, lines = result.numbers, []
+    model = numbers.get("model")
+    if seen := numbers.get("last_seen"):
         lon, lat = (f"{degree:.6f}" for degree in seen["lonlat"])
         lines.append(say("seen_at", mgrs=seen["mgrs"], lat=lat, lon=lon, radius=f"{seen['radius_m']:g}"))
     source = say(f"made_{model['name']}") if model else say("made_flat" if numbers.get("flat") else "made_drawn")
@@ -442,8 +412,7 @@ def _under(result: Result) -> str:
 def _north_deg(result: Result) -> float:
     """Grid north from true north, clockwise, in the middle of the ground."""
     west, south, east, north = result.ground.bounds
-    point = to_lonlat(0.5 * (west + east), 0.5 * (south + north), result.crs)
-    return convergence_deg(result.crs, point)
+    return convergence_deg(result.crs, to_lonlat(0.5 * (west + east), 0.5 * (south + north), result.crs))
 
 
 def _north_words(turn_deg: float) -> str:

@@ -51,17 +51,12 @@ def replay_data(debrief: Debrief) -> dict[str, Any]:
     plan, palette = debrief.plan, load_palette()
     west, south, east, north = _view(debrief)
     origin = np.array([west, south])
-    last = max(
-        (float(searcher.time_s[-1]) - debrief.zero_s for searcher in debrief.searchers if searcher.track.timed),
-        default=0.0,
-    )
+    ends = [float(searcher.time_s[-1]) - debrief.zero_s for searcher in debrief.searchers if searcher.track.timed]
+    last = max(ends, default=0.0)
     noted: list[dict[str, Any]] = [
-        {
-            "s": round(phase.ended_s, 1),
-            "words": f"{searcher.track.name}: {phase.letter} {phase.name} ended {phase.target}".strip(),
-        }
-        for searcher in debrief.searchers
-        for phase in searcher.phases
+        {"s": round(phase.ended_s, 1), "words": f"{name}: {phase.letter} {phase.name} ended {phase.target}".strip()}
+        for name, phases in ((searcher.track.name, searcher.phases) for searcher in debrief.searchers)
+        for phase in phases
     ]
     return {
         "name": plan.name,
@@ -94,15 +89,13 @@ def replay_data(debrief: Debrief) -> dict[str, Any]:
 def _view(debrief: Debrief) -> tuple[float, float, float, float]:
     """Outline and what was walked within two strips of it."""
     near = shapely.buffer(debrief.plan.outline, 2.0 * debrief.plan.strip_width_m)
-    boxes = [debrief.plan.outline.bounds]
-    for searcher in debrief.searchers:
-        inside = shapely.contains_xy(near, searcher.xyz_m[:, 0], searcher.xyz_m[:, 1])
-        if inside.any():
-            x, y = searcher.xyz_m[inside, 0], searcher.xyz_m[inside, 1]
-            boxes.append((float(x.min()), float(y.min()), float(x.max()), float(y.max())))
-    low, high = np.min(boxes, axis=0)[:2], np.max(boxes, axis=0)[2:]
+    walks = [searcher.xyz_m[:, :2] for searcher in debrief.searchers]
+    corners = np.reshape(debrief.plan.outline.bounds, (2, 2))
+    points = np.concatenate([corners, *(xy[shapely.contains_xy(near, xy)] for xy in walks)])
+    low, high = points.min(axis=0), points.max(axis=0)
     rim = AROUND * float((high - low).max())
-    return float(low[0] - rim), float(low[1] - rim), float(high[0] + rim), float(high[1] + rim)
+    west, south, east, north = *(low - rim).tolist(), *(high + rim).tolist()
+    return west, south, east, north
 
 
 def _relief_png(ground: Grid, view: tuple[float, float, float, float]) -> str:
@@ -129,18 +122,12 @@ def _flat(xy: FloatArray, origin: FloatArray) -> list[float]:
 def _track(debrief: Debrief, searcher: Searcher, origin: FloatArray) -> dict[str, Any]:
     """Points and times of a track, thinned; a gap begins a new part."""
     track = searcher.track
-    at = np.unique(np.linspace(0, track.x_m.size - 1, min(MOST_POINTS, track.x_m.size)).round().astype(np.int64))
-    keep = np.union1d(at, np.flatnonzero(np.diff(track.run) != 0))
-    keep = np.union1d(keep, np.minimum(np.flatnonzero(np.diff(track.run) != 0) + 1, track.x_m.size - 1))
-    xy = np.column_stack([track.x_m[keep], track.y_m[keep]])
+    at = np.linspace(0, track.x_m.size - 1, min(MOST_POINTS, track.x_m.size)).round().astype(np.int64)
+    ends = np.flatnonzero(np.diff(track.run) != 0)
+    keep = np.unique(np.concatenate([at, ends, ends + 1]))
+    xy = _flat(np.column_stack([track.x_m[keep], track.y_m[keep]]), origin)
     times = np.round(track.time_s[keep] - debrief.zero_s, 1).tolist() if track.timed else None
-    return {
-        "name": track.name,
-        "n": searcher.number,
-        "xy": _flat(xy, origin),
-        "t": times,
-        "run": track.run[keep].tolist(),
-    }
+    return {"name": track.name, "n": searcher.number, "xy": xy, "t": times, "run": track.run[keep].tolist()}
 
 
 def _cover(debrief: Debrief, origin: FloatArray) -> dict[str, Any]:
@@ -153,9 +140,7 @@ def _cover(debrief: Debrief, origin: FloatArray) -> dict[str, Any]:
     for key, row in (("recorded", 1), ("sure", 0)):
         first = debrief.team_s[row][kept]
         since = first - debrief.zero_s if debrief.timed else np.zeros_like(first)
-        times[key] = (
-            np.where(np.isfinite(first), np.round(np.where(np.isfinite(first), since, 0.0)), -1.0).astype(int).tolist()
-        )
+        times[key] = np.where(np.isfinite(first), np.round(since), -1.0).astype(int).tolist()
     return {
         "cell_m": round(step * lattice.spacing_m, 3),
         "x": np.round(x, 1).tolist(),

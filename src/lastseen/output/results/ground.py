@@ -35,7 +35,15 @@ from lastseen.output.draw.line_map import write_line_map, write_line_sheet, writ
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.plan_map import write_trap_map
 from lastseen.output.formats.gpkg import run_rows
-from lastseen.output.formats.json import crs_text, grid_numbers, head_numbers, input_files, known, record
+from lastseen.output.formats.json import (
+    crs_text,
+    grid_numbers,
+    head_numbers,
+    input_files,
+    known,
+    lattice_numbers,
+    record,
+)
 from lastseen.output.formats.sld import layer_styles
 from lastseen.output.result import (
     FULL_CAUTION,
@@ -52,7 +60,7 @@ from lastseen.output.result import (
     Waypoint,
     make_product,
 )
-from lastseen.output.results.layers import fill_layer, load_layers, plan_layers, trap_layer
+from lastseen.output.results.layers import Rows, fill_layer, fill_layers, load_layers, plan_layers, trap_layer
 from lastseen.snow import SIZES, SOURCES
 from lastseen.traps import LETTERS, WEIGHT_FORMULA, describe_shares
 
@@ -66,6 +74,7 @@ def result_of_terrain(view: TerrainView) -> Result:
     elevation, (rows, columns) = view.elevation, view.shape
     cell = elevation.cell_m
     bounds = (view.west_m, view.north_m - rows * cell, view.west_m + columns * cell, view.north_m)
+    heads = ("name", "unit", "description")
     described = [(layer.name, layer.unit, layer.description) for layer in view.layers]
     extent = fill_layer("terrain", "extent", [(MultiPolygon([box(*bounds)]), (cell, rows, columns))])
 
@@ -79,14 +88,8 @@ def result_of_terrain(view: TerrainView) -> Result:
             **head_numbers(""),
             "inputs": [{"role": "elevation", "name": sheet.path.name} for sheet in elevation.sheets],
             "versions": versions(),
-            "grid": {
-                "crs": crs_text(elevation.crs),
-                "crs_name": elevation.crs.name,
-                "cell_m": cell,
-                "shape": [rows, columns],
-                "bounds_m": list(bounds),
-            },
-            "layers": [dict(zip(("name", "unit", "description"), row, strict=True)) for row in described],
+            "grid": lattice_numbers(elevation.crs, cell, [rows, columns], list(bounds)),
+            "layers": [dict(zip(heads, row, strict=True)) for row in described],
             "notes": [*elevation.notes, *view.notes],
         },
         layers={"extent": extent},
@@ -100,7 +103,7 @@ def result_of_terrain(view: TerrainView) -> Result:
             crs=elevation.crs,
             pieces=pieces,
         ),
-        tables={"layers": Table(head=("name", "unit", "description"), rows=tuple(described))},
+        tables={"layers": Table(head=heads, rows=tuple(described))},
         run=run_rows("", view.notes),
         default=("cog",),
         crs=elevation.crs,
@@ -114,12 +117,11 @@ _PRODUCT = "product of slope, ribs, ruggedness and canopy; 0 outside 28 to 55 de
 
 def result_of_traps(view: TrapView) -> Result:
     """Traps and release areas: numbers, layers, grades of start zones, a map."""
-    name, crs = view.scenario.name, view.terrain.elevation.crs
     sources = {f"start_zone_{part}": source for part, source in SOURCES.items()}
     return Result(
         job="traps",
         numbers=_trap_numbers(view),
-        layers={layer.name: layer for layer in _trap_layers(view)},
+        layers=_trap_layers(view),
         rasters={
             "start_zones": Raster(
                 bands=tuple(getattr(view.zones, part) for part in PARTS),
@@ -128,15 +130,16 @@ def result_of_traps(view: TrapView) -> Result:
             )
         },
         products={"map": make_product("map of the traps", "trap_map.png", partial(write_trap_map, view))},
-        run=run_rows(name, view.notes, weight=WEIGHT_FORMULA, **sources),
+        run=run_rows(view.scenario.name, view.notes, weight=WEIGHT_FORMULA, **sources),
         styles=layer_styles(load_palette(), searchers=1),
         default=("json", "gpkg", "cog", "map"),
-        crs=crs,
+        crs=view.terrain.elevation.crs,
     )
 
 
 def _trap_numbers(view: TrapView) -> dict[str, Any]:
     plan = view.plan
+    model = plan.model if plan is not None else None
     return {
         **head_numbers(view.scenario.name),
         "inputs": input_files(view),
@@ -150,26 +153,21 @@ def _trap_numbers(view: TrapView) -> dict[str, Any]:
             for trap in view.traps
         ],
         "start_zone_parts": SOURCES,
-        "release": (
-            record(plan.model.release, ("cells", "outline")) if plan is not None and plan.model is not None else None
-        ),
+        "release": record(model.release, ("cells", "outline")) if model is not None else None,
         "release_areas": [record(area, ("outline", "cells")) for area in view.areas],
         "notes": list(view.notes),
     }
 
 
-def _trap_layers(view: TrapView) -> tuple[Layer, ...]:
+def _trap_layers(view: TrapView) -> dict[str, Layer]:
     of_plan = plan_layers(view.plan) if view.plan is not None else {}
-    more = [of_plan[name] for name in ("last_seen", "release", "flow_paths") if name in of_plan]
-    return (trap_layer(view.traps), _area_layer(view), *more)
-
-
-def _area_layer(view: TrapView) -> Layer:
+    more = {name: of_plan[name] for name in ("last_seen", "release", "flow_paths") if name in of_plan}
     names = [column.name for column in load_layers()["traps"]["release_areas"].columns[: -len(SIZES)]]
     rows = [
         (keep_areas(area.outline), (*(getattr(area, name) for name in names), *area.volume_m3)) for area in view.areas
     ]
-    return fill_layer("traps", "release_areas", rows)
+    areas = fill_layer("traps", "release_areas", rows)
+    return {"terrain_traps": trap_layer(view.traps), "release_areas": areas, **more}
 
 
 # ---- A line of travel
@@ -181,11 +179,11 @@ MOST_WAYS = 400  # of those caught, in the layer
 
 def result_of_line(view: LineView) -> Result:
     """A read line: numbers, layers, the table of stretches, waypoints, strip, map and a page."""
-    scenario, crs = view.scenario, view.reading.heights.crs
+    scenario = view.scenario
     return Result(
         job="line",
         numbers=_line_numbers(view),
-        layers={layer.name: layer for layer in _line_layers(view)},
+        layers=_line_layers(view),
         tables={"stretches": _stretch_table(view)},
         tracks={"waypoints": _line_tracks(view)},
         products={
@@ -195,7 +193,7 @@ def result_of_line(view: LineView) -> Result:
         },
         run=run_rows(scenario.name, view.notes, seed=scenario.seed, size=scenario.snow.size),
         default=("json", "csv", "gpx", "gpkg", "strip", "map", "sheet"),
-        crs=crs,
+        crs=view.reading.heights.crs,
     )
 
 
@@ -237,59 +235,40 @@ def _stretch_record(view: LineView, stretch: Stretch) -> dict[str, Any]:
 
 
 def _stretch_table(view: LineView) -> Table:
-    head, rows = table_rows(view.reading)
+    r = view.reading
+    head, rows = table_rows(r)
     return Table(
         above=(f"# {FULL_CAUTION}",),
         head=(*head, "sentence"),
-        rows=tuple(
-            (*row, stretch_sentence(view.reading, stretch))
-            for row, stretch in zip(rows, view.reading.stretches, strict=True)
-        ),
+        rows=tuple((*row, stretch_sentence(r, stretch)) for row, stretch in zip(rows, r.stretches, strict=True)),
     )
 
 
-def _line_layers(view: LineView) -> tuple[Layer, ...]:
+def _line_layers(view: LineView) -> dict[str, Layer]:
     r = view.reading
-    return (
-        _stretch_layer(view),
-        fill_layer("line", "regroup", [
-                (
-                    keep_areas(place.outline),
-                    (place.letter, place.along_m, place.beside_m, place.area_m2, place.slope_deg, place.clear_m,
-                     place.edge, known(place.edge_m), regroup_sentence(place)),
-                )
-                for place in r.regroup
-            ]),
-        fill_layer("line", "start_zones", [
-                (
-                    keep_areas(zone.outline),
-                    (zone.number, zone.share, zone.top_m, zone.foot_m, zone.slope_deg, zone.area_m2),
-                )
-                for zone in r.zones
-            ]),
-        fill_layer("line", "ways", [
-                (LineString(way), (float(r.stations.exposure[station]),))
-                for station, way in find_caught_ways(r, MOST_WAYS)
-            ]),
-        trap_layer(r.traps),
-    )  # fmt: skip
-
-
-def _stretch_layer(view: LineView) -> Layer:
-    r = view.reading
-    rows = [
-        (
-            _stretch_line(view, stretch),
-            (
-                stretch.number, stretch.part + 1, stretch.from_m, stretch.to_m, stretch.to_end_m, stretch.state,
-                known(stretch.slope_deg), stretch.exposure, known(stretch.distance_m[1]), known(stretch.drop_m[1]),
-                known(stretch.debris_m[1]), stretch.burial, stretch.trauma, stretch.water, stretch.no_way_out,
-                consequence_text(stretch), stretch_sentence(r, stretch),
-            ),
-        )
-        for stretch in r.stretches
-    ]  # fmt: skip
-    return fill_layer("line", "stretches", rows)
+    rows: dict[str, Rows] = {
+        "stretches": (
+            (_stretch_line(view, s), (
+                s.number, s.part + 1, s.from_m, s.to_m, s.to_end_m, s.state, known(s.slope_deg), s.exposure,
+                known(s.distance_m[1]), known(s.drop_m[1]), known(s.debris_m[1]), s.burial, s.trauma, s.water,
+                s.no_way_out, consequence_text(s), stretch_sentence(r, s)))
+            for s in r.stretches
+        ),
+        "regroup": (
+            (keep_areas(place.outline), (
+                place.letter, place.along_m, place.beside_m, place.area_m2, place.slope_deg, place.clear_m,
+                place.edge, known(place.edge_m), regroup_sentence(place)))
+            for place in r.regroup
+        ),
+        "start_zones": (
+            (keep_areas(z.outline), (z.number, z.share, z.top_m, z.foot_m, z.slope_deg, z.area_m2)) for z in r.zones
+        ),
+        "ways": (
+            (LineString(way), (float(r.stations.exposure[station]),))
+            for station, way in find_caught_ways(r, MOST_WAYS)
+        ),
+    }  # fmt: skip
+    return {**fill_layers("line", rows), "terrain_traps": trap_layer(r.traps)}
 
 
 def _stretch_line(view: LineView, stretch: Stretch) -> LineString:
@@ -300,15 +279,11 @@ def _stretch_line(view: LineView, stretch: Stretch) -> LineString:
 def _line_tracks(view: LineView) -> Tracks:
     """The line as a track; waypoints with one short sentence where stretches begin and at places to regroup."""
     r = view.reading
+    xyz = np.column_stack([r.route.x_m, r.route.y_m, r.route.height_m]).astype(float)
     stretches = [
-        Waypoint(
-            x_m=float(r.route.x_m[stretch.first]),
-            y_m=float(r.route.y_m[stretch.first]),
-            z_m=float(r.route.height_m[stretch.first]),
-            name=f"P{stretch.number:02d}",
-            text=short_stretch_sentence(stretch),
-        )
+        Waypoint(x_m=x, y_m=y, z_m=z, name=f"P{stretch.number:02d}", text=short_stretch_sentence(stretch))
         for stretch in r.stretches
+        for x, y, z in [xyz[stretch.first].tolist()]
     ]
     places = [
         Waypoint(x_m=place.x_m, y_m=place.y_m, name=f"REGROUP-{place.letter}", text=regroup_sentence(place))
@@ -323,6 +298,7 @@ def _line_tracks(view: LineView) -> Tracks:
 
 # ---- An area, tile by tile
 MOST_LISTED = 100  # start zones in the JSON; all are in the GeoPackage
+_KIND_LIST = ", ".join(f"{k} {kind}" for k, kind in enumerate(KINDS, start=1))
 _RASTERS: dict[str, tuple[tuple[str, str, str], ...]] = {
     "reached": (("reached", "1", "share of the events in which snow from any start zone comes over the cell"),),
     "peak_speed": (("peak_speed_m_s", "m s-1", "greatest speed of any body in any event; 0 where none comes"),),
@@ -333,25 +309,15 @@ _RASTERS: dict[str, tuple[tuple[str, str, str], ...]] = {
         ("debris_m", "m", "mean thickness of debris where one stops, indicative"),
         ("fall_m", "m", "greatest fall through the air in any event"),
     ),
-    "consequences": tuple(
-        (name, "1", f"share of the events: {text}")
-        for name, text in (
-            ("burial", "stops under 0.5 m of debris or in a trap that buries"),
-            ("trauma", "passes a trap that injures, or falls 3 m through the air"),
-            ("water", "comes into water"),
-            ("no_way_out", "stops where there is no way out"),
-            ("any", "meets any of the four"),
-            ("leaves", "leaves the elevation model"),
-        )
+    "consequences": (
+        ("burial", "1", "share of the events: stops under 0.5 m of debris or in a trap that buries"),
+        ("trauma", "1", "share of the events: passes a trap that injures, or falls 3 m through the air"),
+        ("water", "1", "share of the events: comes into water"),
+        ("no_way_out", "1", "share of the events: stops where there is no way out"),
+        ("any", "1", "share of the events: meets any of the four"),
+        ("leaves", "1", "share of the events: leaves the elevation model"),
     ),
-    "worst_trap": (
-        (
-            "worst_kind",
-            "1",
-            "kind of the terrain trap that weighs most: "
-            + ", ".join(f"{k} {kind}" for k, kind in enumerate(KINDS, start=1)),
-        ),
-    ),
+    "worst_trap": (("worst_kind", "1", f"kind of the terrain trap that weighs most: {_KIND_LIST}"),),
 }
 
 
@@ -403,14 +369,13 @@ def _values_of(tile: AreaRasters, name: str) -> Any:
 def _zone_layer(view: AreaView) -> Layer:
     """Start zones as polygons, those that do most harm first."""
     numbers = [name for name in START_QUANTITIES if name != "worst_kind"]
-    return fill_layer("area", "start_zones", [
-            (
-                keep_areas(outline),
-                (number, row.cells, row.slope_deg, row.top_m, row.foot_m,
-                 *(known(_quantities(row)[name]) for name in numbers), worst_trap(row), zone_sentence(row)),
-            )
-            for number, (row, outline) in enumerate(view.zones, start=1)
-        ])  # fmt: skip
+    rows = (
+        (keep_areas(outline), (
+            number, row.cells, row.slope_deg, row.top_m, row.foot_m,
+            *(known(_quantities(row)[name]) for name in numbers), worst_trap(row), zone_sentence(row)))
+        for number, (row, outline) in enumerate(view.zones, start=1)
+    )  # fmt: skip
+    return fill_layer("area", "start_zones", rows)
 
 
 def _quantities(row: ZoneRow) -> dict[str, float]:
@@ -418,24 +383,18 @@ def _quantities(row: ZoneRow) -> dict[str, float]:
 
 
 def _area_numbers(view: AreaView) -> dict[str, Any]:
-    crs = view.heights.crs
-    shown = view.request.shown
-    west, north = view.heights.corner_m(shown)
-    rows, cols = shown.shape
+    cell, shown = view.heights.cell_m, view.request.shown
+    (west, north), (rows, cols) = view.heights.corner_m(shown), shown.shape
     return {
         **head_numbers(view.scenario.name),
         "inputs": input_files(view),
         "scenario": record(view.scenario),
         "versions": versions(),
-        "grid": {
-            "crs": crs_text(crs),
-            "crs_name": crs.name,
-            "cell_m": view.heights.cell_m,
-            "shape": [rows, cols],
-            "bounds_m": [west, north - rows * view.heights.cell_m, west + cols * view.heights.cell_m, north],
-        },
+        "grid": lattice_numbers(
+            view.heights.crs, cell, [rows, cols], [west, north - rows * cell, west + cols * cell, north]
+        ),
         "members": view.request.members,
-        "start_spacing_m": max(view.request.spacing_m, view.heights.cell_m),
+        "start_spacing_m": max(view.request.spacing_m, cell),
         "bodies": view.samples,
         "start_slope_deg": _percentiles(view.slope_percentiles_deg()),
         "incident_slope_deg": {**_percentiles(INCIDENT_SLOPES_DEG), "source": "Tirol 1993-2024, aggregated open data"},

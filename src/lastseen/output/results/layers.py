@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -35,20 +35,22 @@ Rows = Iterable[tuple[BaseGeometry, tuple[Any, ...]]]
 def load_layers() -> dict[str, dict[str, Layer]]:
     """The layers of each job by name, without rows, as ``layers.toml`` describes them."""
     jobs = tomllib.loads(Path(__file__).with_name("layers.toml").read_text(encoding="utf-8"))
-    return {
-        job: {
-            name: Layer(name=name, **{**layer, "columns": make_columns(layer["columns"])})
-            for name, layer in layers.items()
-        }
-        for job, layers in jobs.items()
-    }
+
+    def load(name: str, columns: Any, **about: Any) -> Layer:
+        return Layer(name=name, columns=make_columns(columns), **about)
+
+    return {job: {name: load(name, **layer) for name, layer in layers.items()} for job, layers in jobs.items()}
 
 
 def fill_layer(job: str, name: str, rows: Rows) -> Layer:
     """A layer of a job from pairs of a shape and its values."""
-    pairs = list(rows)
-    shapes, values = tuple(shape for shape, _ in pairs), tuple(values for _, values in pairs)
+    shapes, values = zip(*pairs, strict=True) if (pairs := list(rows)) else ((), ())
     return replace(load_layers()[job][name], shapes=shapes, rows=values)
+
+
+def fill_layers(job: str, rows: Mapping[str, Rows]) -> dict[str, Layer]:
+    """Layers of a job by name."""
+    return {name: fill_layer(job, name, found) for name, found in rows.items()}
 
 
 PLAN_LAYERS = load_layers()["plan"]
@@ -83,11 +85,8 @@ def trap_layer(traps: Iterable[Trap]) -> Layer:
 
 def _leg_sentence(leg: Leg) -> str:
     what = {"approach": "Approach", "lane": f"Lane {leg.lane}", "join": "Join"}[leg.kind]
-    way = (
-        "level"
-        if abs(leg.slope_deg) < 0.5
-        else f"{abs(leg.slope_deg):.0f} degrees {'up' if leg.slope_deg > 0 else 'down'}"
-    )
+    slope = f"{abs(leg.slope_deg):.0f} degrees {'up' if leg.slope_deg > 0 else 'down'}"
+    way = "level" if abs(leg.slope_deg) < 0.5 else slope
     bearing = f"{round(leg.bearing_deg_true) % 360:03d} true"
     if math.isfinite(leg.bearing_deg_magnetic):
         bearing += f" ({round(leg.bearing_deg_magnetic) % 360:03d} magnetic)"
@@ -104,18 +103,14 @@ def _leg_sentence(leg: Leg) -> str:
 
 def _layer(name: str, rows: Rows) -> Layer:
     """A layer of a plan with shapes of its kind; empty shapes are left out."""
-    geometry = PLAN_LAYERS[name].geometry
-    return fill_layer(
-        "plan", name, [(_of_kind(shape, geometry), values) for shape, values in rows if not shape.is_empty]
-    )
+    kind = PLAN_LAYERS[name].geometry
+    return fill_layer("plan", name, ((_of_kind(shape, kind), values) for shape, values in rows if not shape.is_empty))
 
 
 def _of_kind(shape: BaseGeometry, kind: GeometryKind) -> BaseGeometry:
     if kind == "MultiPolygon":
         return keep_areas(shape)
-    if kind == "MultiLineString" and isinstance(shape, LineString):
-        return MultiLineString([shape])
-    return shape
+    return MultiLineString([shape]) if kind == "MultiLineString" and isinstance(shape, LineString) else shape
 
 
 def _last_seen(plan: Plan) -> Rows:
@@ -128,19 +123,9 @@ def _last_seen(plan: Plan) -> Rows:
 
 
 def _release(plan: Plan, model: Model) -> Rows:
-    release = model.release
-    yield (
-        release.outline,
-        (
-            plan.scenario.snow.size,
-            release.area_m2,
-            release.slope_deg,
-            release.thickness_m,
-            release.volume_m3,
-            int(release.drawn),
-            release.reason,
-        ),
-    )
+    r = model.release
+    measures = (r.area_m2, r.slope_deg, r.thickness_m, r.volume_m3)
+    yield r.outline, (plan.scenario.snow.size, *measures, int(r.drawn), r.reason)
 
 
 def _flow_paths(model: Model) -> Rows:
@@ -151,10 +136,8 @@ def _flow_paths(model: Model) -> Rows:
     yield paths.main, ("main", None, paths.main.length, text)
     for share, area in paths.corridors:
         edge = MultiLineString([ring for geom in area.geoms for ring in (geom.exterior, *geom.interiors)])
-        yield (
-            edge,
-            ("corridor", share, edge.length, f"Edge of the ground that {short_percent(share)} of the events pass."),
-        )
+        text = f"Edge of the ground that {short_percent(share)} of the events pass."
+        yield edge, ("corridor", share, edge.length, text)
 
 
 def _debris(plan: Plan) -> Rows:
@@ -188,10 +171,8 @@ def _traps(traps: Iterable[Trap]) -> Rows:
         measures = (t.depth_m, t.drop_m, t.width_m, t.length_m, t.slope_above_deg, t.slope_below_deg)
         person = (t.person_passes, t.person_ends, t.weight)
         more = (*map(known, (t.pile_up_m, t.cover, t.burial_m)), t.source, describe_shares(t), t.reason)
-        yield (
-            t.outline,
-            (t.number, t.letter, t.kind, ", ".join(t.consequences), *map(known, measures), *person, *more),
-        )
+        head = (t.number, t.letter, t.kind, ", ".join(t.consequences))
+        yield t.outline, (*head, *map(known, measures), *person, *more)
 
 
 def _search_rows(search: SearchPlan) -> dict[str, Rows]:
@@ -217,12 +198,9 @@ def _leg_values(leg: Leg) -> tuple[Any, ...]:
 
 
 def _uncovered(search: SearchPlan) -> Rows:
-    half = 0.5 * search.strip_width_m
+    text = f"Debris farther than {0.5 * search.strip_width_m:g} m from the walk: out of range of the lanes."
     for geom in search.coverage.uncovered.geoms:
-        yield (
-            MultiPolygon([geom]),
-            (geom.area, f"Debris farther than {half:g} m from the walk: out of range of the lanes."),
-        )
+        yield MultiPolygon([geom]), (geom.area, text)
 
 
 def _no_go(plan: Plan) -> Rows:

@@ -20,12 +20,19 @@ from lastseen.core import WGS84, FloatArray, Grid, LastseenError, LonLat, mgrs_t
 from lastseen.output.draw.figures import write_animation, write_profile, write_thickness
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.formats.gpkg import run_rows
-from lastseen.output.formats.json import grid_numbers, head_numbers, input_files, plain_fields, rounded
+from lastseen.output.formats.json import (
+    grid_numbers,
+    head_numbers,
+    input_files,
+    pick_fields,
+    plain_fields,
+    round_numbers,
+)
 from lastseen.output.formats.sld import layer_styles
 from lastseen.output.onefile.page import write_page
 from lastseen.output.result import Layer, Options, Product, Raster, Result, Track, Tracks, Waypoint, make_product
 from lastseen.output.results.layers import SEARCH_LAYERS, plan_layers
-from lastseen.output.sheets.plan import write_map_and_sheet, write_sheet
+from lastseen.output.sheets.plan import Kind, write_map_and_sheet, write_sheet
 from lastseen.snow import FULLY_BURIED_M, friction_range
 from lastseen.terrain import read_window
 
@@ -33,7 +40,6 @@ if TYPE_CHECKING:
     from lastseen.jobs import Model, Plan, PlanRescue
     from lastseen.rescue import RescueClock
     from lastseen.search import Trial
-    from lastseen.snow import Range
 
 _Point = tuple[float, float, float]
 _DEFAULT = ("json", "gpkg", "cog", "gpx", "kml", "sheet", "page")
@@ -49,12 +55,7 @@ def result_of_plan(plan: Plan, *, animate: bool = False) -> Result:
 def result_of_search(plan: Plan, *, file_crs: Any = None) -> Result:
     """The result of a search over a drawn outline: what that has to say of a plan without a model.
 
-    Parameters
-    ----------
-    plan : Plan
-        With ``model`` None.
-    file_crs : pyproj.CRS, optional
-        Of the GeoPackage; the plan's own where not given.
+    ``file_crs`` is that of the GeoPackage; the plan's own where not given.
     """
     layers = {name: layer for name, layer in plan_layers(plan).items() if name in SEARCH_LAYERS}
     result = _result(plan, "search", search_numbers(plan), layers)
@@ -92,31 +93,22 @@ def build_result(
     return replace(result, tracks={"lanes": _walks_as_tracks(result)})
 
 
-def _write_sheet(result: Result, folder: Path, options: Options) -> None:
-    if options.paper == "A4":  # the map is its first page
+def _write_sheet(kind: Kind, result: Result, folder: Path, options: Options) -> None:
+    if kind == "full" and options.paper == "A4":  # the map is its first page
         write_map_and_sheet(result, folder / "map.png", folder / "sheet.pdf")
     else:
-        write_sheet(result, folder / "sheet.pdf", paper=options.paper)
+        name = "sheet.pdf" if kind == "full" else f"sheet-{kind}.pdf"
+        write_sheet(result, folder / name, kind=kind, paper=options.paper)
 
 
 _SHEETS = {
-    "sheet": Product(words="map and sheet for print", write=_write_sheet),
+    "sheet": Product(words="map and sheet for print", write=partial(_write_sheet, "full")),
     "page": Product(
         words="one page for a browser, without a network",
         write=lambda result, folder, _options: write_page(result, folder / "page.html"),
     ),
-    "sheet-staff": Product(
-        words="sheet for those who lead a drill",
-        write=lambda result, folder, options: write_sheet(
-            result, folder / "sheet-staff.pdf", kind="staff", paper=options.paper
-        ),
-    ),
-    "sheet-blank": Product(
-        words="sheet for those who are drilled, to fill in",
-        write=lambda result, folder, options: write_sheet(
-            result, folder / "sheet-blank.pdf", kind="blank", paper=options.paper
-        ),
-    ),
+    "sheet-staff": Product(words="sheet for those who lead a drill", write=partial(_write_sheet, "staff")),
+    "sheet-blank": Product(words="sheet for those who are drilled, to fill in", write=partial(_write_sheet, "blank")),
 }
 
 
@@ -160,7 +152,7 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "grid": grid_numbers(plan.terrain.elevation),
         "release": plain_fields(model.release, ("cells", "nominal_cells", "outline")) if model else None,
         "model": _model(plan, model) if model else None,
-        "runout": {key: _range(getattr(model.runout, key)) for key in _RUNOUT} if model else None,
+        "runout": {key: pick_fields(getattr(model.runout, key), "p10 p50 p90") for key in _RUNOUT} if model else None,
         "envelope": _envelope(model) if model else None,
         "debris": _debris(plan),
         "poa": _poa(model) if model else None,
@@ -173,8 +165,7 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "rescue": rescue_numbers(plan.rescue),
         "notes": [*plan.search.notes, *plan.notes],
     }
-    numbers: dict[str, Any] = rounded(document)
-    return numbers
+    return round_numbers(document)
 
 
 def rescue_numbers(rescue: PlanRescue) -> dict[str, Any]:
@@ -186,8 +177,7 @@ def rescue_numbers(rescue: PlanRescue) -> dict[str, Any]:
         "probing": plain_fields(rescue.probing),
         "covered": list(rescue.covered),
     }
-    numbers: dict[str, Any] = rounded(document)
-    return numbers
+    return round_numbers(document)
 
 
 def _clock(clock: RescueClock) -> dict[str, Any]:
@@ -224,12 +214,11 @@ def _last_seen(plan: Plan) -> dict[str, Any] | None:
 def _model(plan: Plan, model: Model) -> dict[str, Any]:
     ensemble = model.ensemble
     edges, gap = ensemble.left_share()
-    friction = friction_range(plan.scenario.snow)
     return {
         "name": ensemble.model,
         "reason": model.choice.reason,
         "cell_m": ensemble.lattice.cell_m,
-        "friction": list(friction),
+        "friction": list(friction_range(plan.scenario.snow)),
         "events": len(ensemble.members),
         "stopped_early": ensemble.stopped_early,
         "unfinished": sum(not event.finished for event in ensemble.members),
@@ -238,38 +227,19 @@ def _model(plan: Plan, model: Model) -> dict[str, Any]:
     }
 
 
-def _range(spread: Range) -> dict[str, float]:
-    return {"p10": spread.p10, "p50": spread.p50, "p90": spread.p90}
-
-
 def _envelope(model: Model) -> dict[str, Any]:
     envelope = model.envelope
     keys = ("name", "alpha_deg", "sd_deg", "distance_m", "source")
-    return {
-        "beta_deg": envelope.beta_deg,
-        "beta_m": envelope.beta_m,
-        "ends": [dict(zip(keys, end, strict=True)) for end in envelope.ends],
-        "note": envelope.note,
-    }
+    ends = [dict(zip(keys, end, strict=True)) for end in envelope.ends]
+    return {**pick_fields(envelope, "beta_deg beta_m"), "ends": ends, "note": envelope.note}
 
 
 def _debris(plan: Plan) -> dict[str, Any]:
-    debris = plan.debris
     volume = None
     if plan.model is not None:
-        volume = _range_of(plan.model.ensemble.draws.deposit_m3)
-    return {
-        "area_m2": debris.area_m2,
-        "level": debris.level,
-        "widened": debris.widened,
-        "left_share": debris.left_share,
-        "volume_m3": volume,
-    }
-
-
-def _range_of(values: Any) -> dict[str, float]:
-    p10, p50, p90 = np.quantile(values, [0.1, 0.5, 0.9])
-    return {"p10": float(p10), "p50": float(p50), "p90": float(p90)}
+        thirds = np.quantile(plan.model.ensemble.draws.deposit_m3, [0.1, 0.5, 0.9]).tolist()
+        volume = dict(zip(("p10", "p50", "p90"), thirds, strict=True))
+    return {**pick_fields(plan.debris, "area_m2 level widened left_share"), "volume_m3": volume}
 
 
 def _poa(model: Model) -> dict[str, Any]:
@@ -278,10 +248,7 @@ def _poa(model: Model) -> dict[str, Any]:
         "inside_debris": person.inside_debris,
         "outside_debris": 1.0 - person.inside_debris,
         "sum": float(person.poa.values.sum()),
-        "carried_p50_m": person.carried_p50_m,
-        "fall_p90_m": person.fall_p90_m,
-        "left_share": person.left_share,
-        "caught_share": person.caught_share,
+        **pick_fields(person, "carried_p50_m fall_p90_m left_share caught_share"),
         "burial": _burial(model),
     }
 
@@ -301,13 +268,8 @@ def _burial(model: Model) -> dict[str, Any] | None:
 
 
 def _coverage(plan: Plan) -> dict[str, Any]:
-    coverage = plan.search.coverage
-    return {
-        "fraction": coverage.fraction,
-        "strip_width_m": plan.search.strip_width_m,
-        "area_m2": coverage.area_m2,
-        "uncovered_m2": coverage.uncovered_m2,
-    }
+    shares = pick_fields(plan.search.coverage, "fraction area_m2 uncovered_m2")
+    return {"fraction": shares.pop("fraction"), "strip_width_m": plan.search.strip_width_m, **shares}
 
 
 def _search(plan: Plan) -> dict[str, Any]:
@@ -316,12 +278,10 @@ def _search(plan: Plan) -> dict[str, Any]:
         {"searcher": k, "walk_m": search.walk_m(k), "time_s": search.time_s(k)} for k in range(1, search.searchers + 1)
     ]
     return {
-        "pattern": search.pattern,
-        "way": search.way,
+        **pick_fields(search, "pattern way"),
         "second_pass": bool(search.first_lanes),
         "date": plan.scenario.search.date,
-        "searchers": search.searchers,
-        "total_time_s": search.total_time_s,
+        **pick_fields(search, "searchers total_time_s"),
         "each": each,
         "declination_deg": search.declination_deg,
         "trials": [_trial(trial) for trial in search.trials],
@@ -330,27 +290,16 @@ def _search(plan: Plan) -> dict[str, Any]:
 
 def _trial(trial: Trial) -> dict[str, Any]:
     """A layout that was compared by simulated search, the chosen one first."""
-    p10, p50, p90 = trial.first_signal_s
-    return {
-        "words": trial.words,
-        "first_signal_s": {"p10": p10, "p50": p50, "p90": p90},
-        "pod": trial.pod,
-        "alive": trial.alive,
-        "walk_m": trial.walk_m,
-        "slowest_s": trial.slowest_s,
-        "coverage": trial.coverage,
-    }
+    first = dict(zip(("p10", "p50", "p90"), trial.first_signal_s, strict=True))
+    return {"words": trial.words, "first_signal_s": first, **pick_fields(trial, "pod alive walk_m slowest_s coverage")}
 
 
 def _lanes(plan: Plan) -> list[dict[str, Any]]:
     first = {leg.lane: leg for leg in reversed(plan.search.legs) if leg.lane is not None}
     return [
         {
-            "number": lane.number,
-            "searcher": lane.searcher,
-            "length_m": lane.length_m,
-            "bearing_deg_true": first[lane.number].bearing_deg_true,
-            "bearing_deg_magnetic": first[lane.number].bearing_deg_magnetic,
+            **pick_fields(lane, "number searcher length_m"),
+            **pick_fields(first[lane.number], "bearing_deg_true bearing_deg_magnetic"),
             **_ends(plan, lane.line),
         }
         for lane in plan.search.lanes
@@ -372,21 +321,21 @@ def _ends(plan: Plan, line: LineString) -> dict[str, Any]:
 
 def _run_table(numbers: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
     model, search, debris = numbers.get("model"), numbers["search"], numbers.get("debris")
+    coverage, grid = numbers["coverage"], numbers["grid"]
     more = {
         "version": numbers["program"]["version"],
         "schema_version": numbers["schema_version"],
         "seed": numbers["seed"],
         **{f"version_{name}": version for name, version in numbers["versions"].items()},
         **{f"input_{number['role']}": f"{number['name']}, sha256 {number['sha256']}" for number in numbers["inputs"]},
-        "crs": numbers["grid"]["crs_name"],
-        "cell_m": f"{numbers['grid']['cell_m']:g}",
+        "crs": grid["crs_name"],
+        "cell_m": f"{grid['cell_m']:g}",
         "model": model["name"] if model else "none: the debris outline was given",
-        "strip_width_m": f"{numbers['coverage']['strip_width_m']:g}",
-        "pattern": search["pattern"],
-        "searchers": search["searchers"],
+        "strip_width_m": f"{coverage['strip_width_m']:g}",
+        **{key: search[key] for key in ("pattern", "searchers")},
         "lanes": len(numbers["lanes"]),
-        "coverage": f"{numbers['coverage']['fraction']:.6f}",
-        "uncovered_m2": f"{numbers['coverage']['uncovered_m2']:.1f}",
+        "coverage": f"{coverage['fraction']:.6f}",
+        "uncovered_m2": f"{coverage['uncovered_m2']:.1f}",
         "debris_level": f"{debris['level']:g}" if model and debris else "",
         "poa_inside_debris": f"{numbers['poa']['inside_debris']:.6f}" if model else "",
     }
@@ -422,17 +371,13 @@ def _plan_rasters(plan: Plan) -> dict[str, Raster]:
 
     def raster(unit: str, *bands: tuple[Grid, str]) -> Raster:
         """Cut to the window; no data where there is neither ground nor a value."""
-        cut = (
-            _single(grid.with_values(np.where(known | (grid.values != 0), grid.values, np.nan)).window(*box))
-            for grid, _ in bands
-        )
-        return Raster(bands=tuple(cut), descriptions=tuple(text for _, text in bands), units=(unit,) * len(bands))
+        grids, texts = zip(*bands, strict=True)
+        known_grids = (grid.with_values(np.where(known | (grid.values != 0), grid.values, np.nan)) for grid in grids)
+        cut = tuple(_single(grid.window(*box)) for grid in known_grids)
+        return Raster(bands=cut, descriptions=texts, units=(unit,) * len(bands))
 
-    thickness = (
-        (debris.thickness_m, "mean"),
-        (debris.thickness_p50_m, "median"),
-        (debris.thickness_p90_m, "90th percentile"),
-    )
+    grids = (debris.thickness_m, debris.thickness_p50_m, debris.thickness_p90_m)
+    thickness = zip(grids, ("mean", "median", "90th percentile"), strict=True)
     rasters = {
         "poa": raster("1", (model.person.poa, "probability of area in the cell; sums to 1")),
         "debris_probability": raster("1", (debris.probability, "share of events with debris thicker than 0.1 m")),
@@ -516,32 +461,26 @@ def _turns(walk: _Walk) -> list[Waypoint]:
     seen: Counter[str] = Counter()
     turns = []
     points = [*(start for start, _ in walk.ends), walk.ends[-1][1]]
-    for i, point in enumerate(points):
+    for i, (x, y, z) in enumerate(points):
         before, after = walk.legs[i - 1] if i else None, walk.legs[i] if i < len(walk.legs) else None
         family = _family(walk, i)
         name = family + _letters(seen[family])
         seen[family] += 1
-        ended = f"End of lane {before['lane']}. " if before and _ends_lane(before, after) else ""
+        lane = before["lane"] if before and before["kind"] == "lane" else None
+        ended = f"End of lane {lane}. " if lane is not None and not (after and after["lane"] == lane) else ""
         short = _short(after) if after else "End of the walk"
         text = ended + (after["reason"] if after else "End of the walk.")
-        x, y, z = point
         turns.append(Waypoint(x_m=x, y_m=y, z_m=z, name=name, text=text, short=short, track=walk.name))
     return turns
 
 
 def _family(walk: _Walk, i: int) -> str:
     """What the turning point before leg ``i`` belongs to: a lane, the way after a lane, or the way of the searcher."""
-    before = walk.legs[i - 1] if i else None
-    if i < len(walk.legs) and walk.legs[i]["kind"] == "lane":
-        return f"L{walk.legs[i]['lane']:02d}"
-    if before is not None and before["kind"] == "lane":
-        return f"L{before['lane']:02d}"
+    for leg in (*walk.legs[i : i + 1], *walk.legs[max(0, i - 1) : i]):
+        if leg["kind"] == "lane":
+            return f"L{leg['lane']:02d}"
     last = next((leg["lane"] for leg in reversed(walk.legs[:i]) if leg["kind"] == "lane"), None)
     return walk.name if last is None else f"J{last:02d}"
-
-
-def _ends_lane(before: dict[str, Any], after: dict[str, Any] | None) -> bool:
-    return before["kind"] == "lane" and (after is None or after["lane"] != before["lane"])
 
 
 def _short(leg: dict[str, Any]) -> str:
@@ -550,12 +489,8 @@ def _short(leg: dict[str, Any]) -> str:
 
 
 def _letters(number: int) -> str:
-    text = ""
-    number += 1
-    while number:
-        number, rest = divmod(number - 1, 26)
-        text = string.ascii_uppercase[rest] + text
-    return text
+    before, letter = divmod(number, 26)
+    return (_letters(before - 1) if before else "") + string.ascii_uppercase[letter]
 
 
 def _track_text(walk: _Walk, width_m: float) -> str:

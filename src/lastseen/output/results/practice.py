@@ -20,7 +20,16 @@ from lastseen.jobs import LOG_HEAD, lookout_words, outline_samples, site_sentenc
 from lastseen.output.draw.deposit_map import write_deposit_map
 from lastseen.output.draw.site_map import write_site_map
 from lastseen.output.formats.gpkg import run_rows
-from lastseen.output.formats.json import crs_text, degrees_of, grid_numbers, head_numbers, input_files, record, rounded
+from lastseen.output.formats.json import (
+    crs_text,
+    degrees_of,
+    grid_numbers,
+    head_numbers,
+    input_files,
+    known,
+    record,
+    round_numbers,
+)
 from lastseen.output.onefile.replay import write_replay
 from lastseen.output.result import (
     DEGREE_DECIMALS,
@@ -34,7 +43,7 @@ from lastseen.output.result import (
     Waypoint,
     make_product,
 )
-from lastseen.output.results.layers import fill_layer
+from lastseen.output.results.layers import Rows, fill_layers
 from lastseen.output.sheets.debrief import write_searcher_sheet, write_team_sheet
 from lastseen.output.sheets.drill import write_run_sheet, write_staff_sheet, write_trainee_sheet
 
@@ -58,18 +67,18 @@ MOST_SHEETS = 3  # sites that get a sheet of their own
 def result_of_sites(view: SiteView) -> Result:
     """Practice sites, the best first: numbers, layers, ground that a body reaches, corners and ways, maps."""
     name, ground = view.scenario.name, view.terrain.elevation
-    left_out = view.search.request.left_out
+    left_out, sites = view.search.request.left_out, view.search.sites
     return Result(
         job="sites",
         numbers=_sites_numbers(view),
-        layers={layer.name: layer for layer in _site_layers(view)},
+        layers=_site_layers(view),
         rasters={"reach": _reach_raster(view)},
         tracks={
             "sites": Tracks(
                 title=name or "Practice sites",
                 about=f"{FULL_CAUTION} {left_out.capitalize()}." if left_out else FULL_CAUTION,
-                waypoints=tuple(point for site in view.search.sites for point in _site_waypoints(site, ground)),
-                tracks=tuple(track for site in view.search.sites for track in _site_tracks(site, ground)),
+                waypoints=tuple(point for site in sites for point in _site_waypoints(site, ground)),
+                tracks=tuple(track for site in sites for track in _site_tracks(site, ground)),
             )
         },
         products={"map": make_product("maps of the sites", "", partial(_draw, view))},
@@ -111,8 +120,8 @@ def _sites_numbers(view: SiteView) -> dict[str, Any]:
 def _site_record(view: SiteView, site: Site) -> dict[str, Any]:
     crs = view.terrain.elevation.crs
     numbers = record(site, ("outline", "way_in", "way_out"))
-    numbers["exposure"]["distance_m"] = _decimetres(site.exposure.distance_m)
-    numbers["exposure"]["start_distance_m"] = _decimetres(site.exposure.start_distance_m)
+    for key in ("distance_m", "start_distance_m"):
+        numbers["exposure"][key] = _decimetres(getattr(site.exposure, key))
     numbers["corners_m"] = [[round(x, 2), round(y, 2)] for x, y in list(site.outline.exterior.coords)[:4]]
     numbers["middle"] = to_lonlat(*site.middle_m, crs).notations()
     if site.lookout is not None:
@@ -128,39 +137,32 @@ def _decimetres(value: float) -> float | None:
     return round(value, 1) if math.isfinite(value) else None
 
 
-def _site_layers(view: SiteView) -> tuple[Layer, ...]:
+def _site_layers(view: SiteView) -> dict[str, Layer]:
     search = view.search
-    ways = [
-        (way.line, (site.number, kind, way.length_m, way.time_s, way.reached_m))
-        for site in search.sites
-        for kind, way in (("way in", site.way_in), ("way out", site.way_out))
-        if way is not None
-    ]
-    lookouts = [
-        (Point(look.at_m), (site.number, look.name, look.sees_site, _decimetres(look.sees_above)))
-        for site in search.sites
-        if (look := site.lookout) is not None
-    ]
-    layers = (
-        fill_layer("sites", "sites", [
-                (
-                    MultiPolygon([site.outline]),
-                    (site.number, site.rank, site.slope_deg, site.downhill_deg, site.exposure.share,
-                     _decimetres(site.exposure.distance_m), site.statement, site.reason),
-                )
-                for site in search.sites
-            ]),
-        fill_layer("sites", "ways", ways),
-        fill_layer("sites", "lookouts", lookouts),
-        fill_layer("sites", "reached", [(_reached_outline(view), ("share of frictions above 0",))]),
-    )  # fmt: skip
-    return tuple(layer for layer in layers if layer.shapes and not layer.shapes[0].is_empty)
-
-
-def _reached_outline(view: SiteView) -> MultiPolygon:
-    """Where at least one body passes."""
-    share = view.search.reach.share
-    return keep_areas(outline_of_level(share, 0.5 / len(view.search.reach.frictions), 4.0 * share.cell_area_m2))
+    share = search.reach.share  # above half of one friction at least one body passes
+    reached = keep_areas(outline_of_level(share, 0.5 / len(search.reach.frictions), 4.0 * share.cell_area_m2))
+    rows: dict[str, Rows] = {
+        "sites": (
+            (MultiPolygon([site.outline]), (
+                site.number, site.rank, site.slope_deg, site.downhill_deg, site.exposure.share,
+                _decimetres(site.exposure.distance_m), site.statement, site.reason))
+            for site in search.sites
+        ),
+        "ways": (
+            (way.line, (site.number, kind, way.length_m, way.time_s, way.reached_m))
+            for site in search.sites
+            for kind, way in (("way in", site.way_in), ("way out", site.way_out))
+            if way is not None
+        ),
+        "lookouts": (
+            (Point(look.at_m), (site.number, look.name, look.sees_site, _decimetres(look.sees_above)))
+            for site in search.sites
+            if (look := site.lookout) is not None
+        ),
+        "reached": [(reached, ("share of frictions above 0",))],
+    }  # fmt: skip
+    layers = fill_layers("sites", rows)
+    return {name: layer for name, layer in layers.items() if layer.shapes and not layer.shapes[0].is_empty}
 
 
 def _reach_raster(view: SiteView) -> Raster:
@@ -214,7 +216,7 @@ def result_of_deposit(deposit: PracticeDeposit) -> Result:
     return Result(
         job="deposit",
         numbers=_deposit_numbers(deposit),
-        layers={layer.name: layer for layer in _deposit_layers(deposit)},
+        layers=_deposit_layers(deposit),
         rasters={
             "thickness": Raster(
                 bands=(deposit.shape.thickness_m,),
@@ -264,40 +266,31 @@ def _deposit_numbers(deposit: PracticeDeposit) -> dict[str, Any]:
     }
 
 
-def _deposit_layers(deposit: PracticeDeposit) -> tuple[Layer, ...]:
+def _deposit_layers(deposit: PracticeDeposit) -> dict[str, Layer]:
     push = deposit.pushing
     at = {stake.name: stake.at_m for stake in push.stakes}
-    return (
-        fill_layer("deposit", "debris_outline", [(deposit.shape.outline, (deposit.shape.source,))]),
-        fill_layer("deposit", "site", [(deposit.outline, (deposit.statement,))]),
-        fill_layer(
-            "deposit",
-            "stakes",
-            [
-                (Point(stake.at_m), (stake.name, stake.fill_m, stake.cut_m, stake.fill_m3, stake.cut_m3))
-                for stake in push.stakes
-            ],
+    rows: dict[str, Rows] = {
+        "debris_outline": [(deposit.shape.outline, (deposit.shape.source,))],
+        "site": [(deposit.outline, (deposit.statement,))],
+        "stakes": (
+            (Point(stake.at_m), (stake.name, stake.fill_m, stake.cut_m, stake.fill_m3, stake.cut_m3))
+            for stake in push.stakes
         ),
-        fill_layer("deposit", "borrow", [(push.borrow, (push.cut_m,))]),
-        fill_layer(
-            "deposit",
-            "hauls",
-            [
-                (
-                    LineString([at[haul.from_stake], at[haul.to_stake]]),
-                    (haul.from_stake, haul.to_stake, haul.volume_m3, haul.distance_m),
-                )
-                for haul in push.hauls
-                if haul.distance_m > 0.0
-            ],
+        "borrow": [(push.borrow, (push.cut_m,))],
+        "hauls": (
+            (LineString([at[a], at[b]]), (a, b, haul.volume_m3, haul.distance_m))
+            for haul in push.hauls
+            for a, b in [(haul.from_stake, haul.to_stake)]
+            if haul.distance_m > 0.0
         ),
-    )
+    }
+    return fill_layers("deposit", rows)
 
 
 def _write_outline(deposit: PracticeDeposit, folder: Path) -> None:
     back = transformer(deposit.frame.crs, WGS84)
     area = shapely.transform(
-        deposit.shape.outline, lambda xy: np.round(np.column_stack(back.transform(xy[:, 0], xy[:, 1])), DEGREE_DECIMALS)
+        deposit.shape.outline, lambda xy: np.round(np.column_stack(back.transform(*xy.T)), DEGREE_DECIMALS)
     )
     about = {"name": "practice deposit", "caution": FULL_CAUTION.replace('"', "'"), "site": deposit.statement}
     text = (
@@ -313,14 +306,9 @@ def _stake_tracks(deposit: PracticeDeposit) -> Tracks:
         title=deposit.name,
         about=f"{FULL_CAUTION} {deposit.statement}",
         waypoints=tuple(
-            Waypoint(
-                x_m=stake.at_m[0],
-                y_m=stake.at_m[1],
-                z_m=float(deposit.ground.sample(*stake.at_m)),
-                name=stake.name,
-                text=_stake_text(stake),
-            )
+            Waypoint(x_m=x, y_m=y, z_m=float(deposit.ground.sample(x, y)), name=stake.name, text=_stake_text(stake))
             for stake in deposit.pushing.stakes
+            for x, y in [stake.at_m]
         ),
         tracks=tuple(
             Track(name=f"EDGE{number}", text=deposit.shape.source, segments=(_flat_segment(part.exterior),))
@@ -352,10 +340,11 @@ FORM_HINT = (
 
 def result_of_targets(plan: PlannedSearch, hidden: TargetPlan) -> Result:
     """Hidden targets: numbers, layers, sheets for staff and trainees, tracks for hiding and searching, a form."""
+    counts = {"seed": hidden.seed, "transmitters": hidden.transmitters}
     return Result(
         job="targets",
         numbers=_target_numbers(plan, hidden),
-        layers={layer.name: layer for layer in _target_layers(plan, hidden)},
+        layers=_target_layers(plan, hidden),
         rasters={"ground": _ground_raster(plan)},
         tables={"times": _times_form(plan, hidden)},
         tracks={"hiding": _hiding_tracks(plan, hidden), "searching": _searching_tracks(plan)},
@@ -364,13 +353,7 @@ def result_of_targets(plan: PlannedSearch, hidden: TargetPlan) -> Result:
             "trainees": make_product("search sheet", "trainees.pdf", partial(write_trainee_sheet, plan, hidden)),
             "run-sheet": make_product("run sheet", "times.pdf", partial(write_run_sheet, plan, hidden)),
         },
-        run=run_rows(
-            plan.name,
-            exercise=hidden.exercise_name,
-            source=hidden.exercise.source,
-            seed=hidden.seed,
-            transmitters=hidden.transmitters,
-        ),
+        run=run_rows(plan.name, exercise=hidden.exercise_name, source=hidden.exercise.source, **counts),
         default=("json", "gpkg", "gpx", "csv", "staff", "trainees", "run-sheet"),
         crs=plan.crs,
     )
@@ -381,19 +364,8 @@ def _ground_raster(plan: PlannedSearch) -> Raster:
 
 
 def _target_numbers(plan: PlannedSearch, hidden: TargetPlan) -> dict[str, Any]:
-    rows = []
     hard = {target.name: target for target in hidden.difficulty}
-    for target, stake in zip(hidden.targets, hidden.stakes, strict=True):
-        place = to_lonlat(target.x_m, target.y_m, plan.crs)
-        rows.append(
-            {
-                **rounded(asdict(target)),
-                "lonlat": degrees_of(place),
-                "mgrs": mgrs_text(place),
-                "stake_out": rounded(asdict(stake)),
-                "difficulty": rounded(asdict(hard[target.name])) if target.name in hard else None,
-            }
-        )
+    places = [to_lonlat(target.x_m, target.y_m, plan.crs) for target in hidden.targets]
     return {
         **head_numbers(plan.name),
         "seed": hidden.seed,
@@ -403,32 +375,38 @@ def _target_numbers(plan: PlannedSearch, hidden: TargetPlan) -> dict[str, Any]:
         "exercise": hidden.exercise.model_dump(mode="json"),
         "transmitters": hidden.transmitters,
         "hide_order": list(hidden.order),
-        "marks": [rounded(asdict(mark)) for mark in hidden.marks],
-        "targets": rows,
+        "marks": [record(mark) for mark in hidden.marks],
+        "targets": [
+            {
+                **record(target),
+                "lonlat": degrees_of(place),
+                "mgrs": mgrs_text(place),
+                "stake_out": record(stake),
+                "difficulty": record(hard[target.name]) if target.name in hard else None,
+            }
+            for target, stake, place in zip(hidden.targets, hidden.stakes, places, strict=True)
+        ],
     }
 
 
-def _target_layers(plan: PlannedSearch, hidden: TargetPlan) -> tuple[Layer, ...]:
-    hard = {target.name: target for target in hidden.difficulty}
-    return (
-        fill_layer("targets", "targets", [
-                (
-                    Point(target.x_m, target.y_m),
-                    (target.name, target.what, target.depth_m, target.azimuth_deg, target.dip_deg,
-                     *_difficulty_values(hard.get(target.name))),
-                )
-                for target in hidden.targets
-            ]),
-        fill_layer("targets", "marks", [(Point(mark.x_m, mark.y_m), (mark.name,)) for mark in hidden.marks]),
-        fill_layer("targets", "outline", [(plan.outline, (plan.name,))]),
-    )  # fmt: skip
+def _target_layers(plan: PlannedSearch, hidden: TargetPlan) -> dict[str, Layer]:
+    hard = {target.name: _difficulty_values(target) for target in hidden.difficulty}
+    rows: dict[str, Rows] = {
+        "targets": (
+            (
+                Point(t.x_m, t.y_m),
+                (t.name, t.what, t.depth_m, t.azimuth_deg, t.dip_deg, *hard.get(t.name, (None, None))),
+            )
+            for t in hidden.targets
+        ),
+        "marks": ((Point(mark.x_m, mark.y_m), (mark.name,)) for mark in hidden.marks),
+        "outline": [(plan.outline, (plan.name,))],
+    }
+    return fill_layers("targets", rows)
 
 
-def _difficulty_values(difficulty: Difficulty | None) -> tuple[float | None, float | None]:
-    if difficulty is None:
-        return None, None
-    median_s = difficulty.first_signal_s[1]
-    return median_s if math.isfinite(median_s) else None, difficulty.overlap
+def _difficulty_values(difficulty: Difficulty) -> tuple[float | None, float]:
+    return known(difficulty.first_signal_s[1]), difficulty.overlap
 
 
 def _hiding_tracks(plan: PlannedSearch, hidden: TargetPlan) -> Tracks:
@@ -436,12 +414,8 @@ def _hiding_tracks(plan: PlannedSearch, hidden: TargetPlan) -> Tracks:
     stakes = {stake.name: stake for stake in hidden.stakes}
     texts = [(mark, f"Mark {mark.name} for the tapes") for mark in hidden.marks]
     for number, target in enumerate(hidden.targets, start=1):
-        stake = stakes[target.name]
-        text = (
-            f"{number}. to hide: {target.what}, {target.depth_m:.2f} m deep, "
-            f"{stake.from_a_m:.1f} m from A, {stake.from_b_m:.1f} m from B"
-        )
-        texts.append((target, text))
+        tapes = f"{stakes[target.name].from_a_m:.1f} m from A, {stakes[target.name].from_b_m:.1f} m from B"
+        texts.append((target, f"{number}. to hide: {target.what}, {target.depth_m:.2f} m deep, {tapes}"))
     return Tracks(
         title=f"{plan.name}: hiding, staff only",
         waypoints=tuple(
@@ -455,11 +429,9 @@ def _searching_tracks(plan: PlannedSearch) -> Tracks:
     """The outline alone, for those who search: no target and no lane."""
     rings = shapely.get_rings(shapely.get_parts(plan.outline))
     edge = Track(name="Outline", text="Edge of the ground to search", segments=tuple(map(_flat_segment, rings)))
-    points = []
-    if plan.last_seen_m is not None:
-        x, y = plan.last_seen_m
-        points.append(Waypoint(x_m=x, y_m=y, name="LSP", text="Last-seen point"))
-    return Tracks(title=f"{plan.name}: outline to search", waypoints=tuple(points), tracks=(edge,))
+    seen = [plan.last_seen_m] if plan.last_seen_m is not None else []
+    points = tuple(Waypoint(x_m=x, y_m=y, name="LSP", text="Last-seen point") for x, y in seen)
+    return Tracks(title=f"{plan.name}: outline to search", waypoints=points, tracks=(edge,))
 
 
 def _times_form(plan: PlannedSearch, hidden: TargetPlan) -> Table:
@@ -479,7 +451,7 @@ def result_of_debrief(debrief: Debrief) -> Result:
     return Result(
         job="debrief",
         numbers=_debrief_numbers(debrief),
-        layers={layer.name: layer for layer in _debrief_layers(debrief)},
+        layers=_debrief_layers(debrief),
         rasters={"ground": _ground_raster(plan)},
         products={
             "replay": make_product("replay", "replay.html", partial(write_replay, debrief)),
@@ -508,7 +480,7 @@ def sheet_name(searcher: Searcher) -> str:
 def _debrief_numbers(debrief: Debrief) -> dict[str, Any]:
     """Times are seconds since the clock's zero."""
     plan, left = debrief.plan, debrief.leftover
-    document = {
+    return round_numbers({
         **head_numbers(plan.name),
         "clock_zero": datetime.fromtimestamp(debrief.zero_s, UTC).isoformat() if debrief.timed else None,
         "strip_width_m": plan.strip_width_m,
@@ -517,10 +489,10 @@ def _debrief_numbers(debrief: Debrief) -> dict[str, Any]:
         "planned_coverage": plan.coverage,
         "team": {**asdict(debrief.band), "covered_by_s": _covered_by(debrief)},
         "searchers": [_searcher_record(debrief, searcher) for searcher in debrief.searchers],
-        "left_out": [asdict(one) for one in debrief.left_out],
+        "left_out": list(map(asdict, debrief.left_out)),
         "lanes": [_with_clock_times(debrief, asdict(lane)) for lane in debrief.lanes.lanes],
-        "spacings": [asdict(spacing) for spacing in debrief.lanes.spacings],
-        "turns": [asdict(turn) for turn in debrief.lanes.turns],
+        "spacings": list(map(asdict, debrief.lanes.spacings)),
+        "turns": list(map(asdict, debrief.lanes.turns)),
         "gaps": [_gap_record(debrief, hole) for hole in left.holes],
         "poa": {
             key: dict(zip(("surely", "perhaps", "not_covered", "outside"), value, strict=True))
@@ -540,26 +512,24 @@ def _debrief_numbers(debrief: Debrief) -> dict[str, Any]:
             "notes": list(debrief.clock.notes),
         },
         "notes": list(debrief.notes),
-    }  # fmt: skip
-    plain: dict[str, Any] = rounded(document)
-    return plain
+    })  # fmt: skip
 
 
 def _searcher_record(debrief: Debrief, searcher: Searcher) -> dict[str, Any]:
-    c = searcher.track.cleaning
+    c, timed = searcher.track.cleaning, searcher.track.timed
     gaps = [{"from_s": g.from_s - debrief.zero_s, "to_s": g.to_s - debrief.zero_s, "metres": g.metres} for g in c.gaps]
     return {
         "number": searcher.number,
         "track": searcher.track.name,
         "walked_m": searcher.metres,
-        "begin_s": float(searcher.time_s[0]) - debrief.zero_s if searcher.track.timed else None,
-        "end_s": float(searcher.time_s[-1]) - debrief.zero_s if searcher.track.timed else None,
+        "begin_s": float(searcher.time_s[0]) - debrief.zero_s if timed else None,
+        "end_s": float(searcher.time_s[-1]) - debrief.zero_s if timed else None,
         "coverage": asdict(searcher.band),
         "cleaning": {**{key: value for key, value in asdict(c).items() if key not in {"gaps", "notes"}}, "gaps": gaps},
         "said": list(searcher.cleaning_notes),
         "lanes": [_with_clock_times(debrief, asdict(lane)) for lane in searcher.lanes.lanes],
-        "phases": [asdict(phase) for phase in searcher.phases],
-        "signals": [asdict(signal) for signal in searcher.signals],
+        "phases": list(map(asdict, searcher.phases)),
+        "signals": list(map(asdict, searcher.signals)),
         "speeds": [{**asdict(speed), "m_s": speed.m_s} for speed in searcher.speeds],
     }
 
@@ -585,49 +555,32 @@ def _covered_by(debrief: Debrief) -> dict[str, float] | None:
     return {"half": float(np.median(done)) - debrief.zero_s, "all": float(done.max()) - debrief.zero_s}
 
 
-def _debrief_layers(debrief: Debrief) -> tuple[Layer, ...]:
+def _debrief_layers(debrief: Debrief) -> dict[str, Layer]:
     sure, _, most = (np.isfinite(times_s) for times_s in debrief.team_s)
     kinds = (("surely covered", sure), ("perhaps covered", most & ~sure), ("not covered", ~most))
     weight = debrief.lattice.weight_m2
-    return (
-        fill_layer(
-            "debrief",
-            "tracks",
-            [
-                (_track_lines(searcher), (searcher.track.name, searcher.metres, searcher.band.sure, searcher.band.half))
-                for searcher in debrief.searchers
-            ],
+    rows: dict[str, Rows] = {
+        "tracks": (
+            (_track_lines(searcher), (searcher.track.name, searcher.metres, searcher.band.sure, searcher.band.half))
+            for searcher in debrief.searchers
         ),
-        fill_layer(
-            "debrief",
-            "coverage",
-            [
-                (outline_samples(debrief.plan.outline, debrief.lattice, samples), (kind, float(weight[samples].sum())))
-                for kind, samples in kinds
-            ],
+        "coverage": (
+            (outline_samples(debrief.plan.outline, debrief.lattice, samples), (kind, float(weight[samples].sum())))
+            for kind, samples in kinds
         ),
-        fill_layer(
-            "debrief",
-            "gaps",
-            [
-                (MultiPolygon([gap.outline]), (gap.number, gap.area_m2, gap.missed, gap.poa))
-                for gap in debrief.leftover.holes
-            ],
+        "gaps": (
+            (MultiPolygon([gap.outline]), (gap.number, gap.area_m2, gap.missed, gap.poa))
+            for gap in debrief.leftover.holes
         ),
-        fill_layer(
-            "debrief",
-            "turns",
-            [
-                (Point(turn.place_m), (turn.lane, turn.end, turn.planned_edge_m, turn.walked_edge_m, turn.short_m))
-                for turn in debrief.lanes.turns
-            ],
+        "turns": (
+            (Point(turn.place_m), (turn.lane, turn.end, turn.planned_edge_m, turn.walked_edge_m, turn.short_m))
+            for turn in debrief.lanes.turns
         ),
-    )
+    }
+    return fill_layers("debrief", rows)
 
 
 def _track_lines(searcher: Searcher) -> MultiLineString:
     track = searcher.track
     runs = [track.run == k for k in range(int(track.run[-1]) + 1)]
-    return MultiLineString(
-        [LineString(np.column_stack([track.x_m[run], track.y_m[run]])) for run in runs if run.sum() > 1]
-    )
+    return MultiLineString([np.column_stack([track.x_m[run], track.y_m[run]]) for run in runs if run.sum() > 1])

@@ -27,7 +27,7 @@ from lastseen.jobs import (
 )
 from lastseen.output.draw.drawing import Drawing, area_patch, fixed_look, stroke, write_pdf
 from lastseen.output.draw.labels import name_point, place_sign
-from lastseen.output.draw.layout import Box, Extent, Sheet, bounds_of
+from lastseen.output.draw.layout import Box, Extent, bounds_of
 from lastseen.output.draw.palette import Dashes
 from lastseen.output.draw.panel import PLAIN, SMALL, Column, draw_lists, draw_table
 from lastseen.output.draw.plan_panel import counted
@@ -71,15 +71,13 @@ def _band_sentence(band: CoverageBand) -> str:
 
 def _searcher_sentences(debrief: Debrief, searcher: Searcher) -> list[str]:
     planned = f"the plan of the whole team: {percent(debrief.plan.coverage, 1)}"
-    lines = [
+    speeds = (f"{part}: {m:.0f} m in {elapsed_text(s)}, {m / s:.1f} m/s." for part, m, s in _speeds(searcher))
+    return [
         _band_sentence(searcher.band),
         f"{percent(searcher.band.half, 1)} within half a strip of the track at its word; {planned}.",
+        *speeds,
+        *map(_signal, searcher.signals),
     ]
-    lines += [
-        f"{part}: {way:.0f} m in {elapsed_text(lasts)}, {way / lasts:.1f} m/s."
-        for part, way, lasts in _speeds(searcher)
-    ]
-    return lines + [_signal(searcher) for searcher in searcher.signals]
 
 
 def _speeds(searcher: Searcher) -> list[tuple[str, float, float]]:
@@ -94,10 +92,8 @@ def _speeds(searcher: Searcher) -> list[tuple[str, float, float]]:
 
 def _signal(signal: SignalTime) -> str:
     when = f"possible from {elapsed_text(signal.first_s)}" if math.isfinite(signal.first_s) else "never possible"
-    if math.isfinite(signal.likely_s):
-        when += f", likely {elapsed_text(signal.likely_s)}"
-    if math.isfinite(signal.noted_s):
-        when += f", noted {elapsed_text(signal.noted_s)}"
+    for word, time_s in (("likely", signal.likely_s), ("noted", signal.noted_s)):
+        when += f", {word} {elapsed_text(time_s)}" if math.isfinite(time_s) else ""
     end = "" if signal.words.endswith("?") else "."
     return f"{signal.target}: first signal {when}: {signal.words}{end}"
 
@@ -108,8 +104,8 @@ def _lane_sentences(debrief: Debrief, searcher: Searcher) -> list[str]:
         if lane.walked < LEAST_WALKED:
             continue
         walked.add(lane.lane)
-        planned = f"Lane {lane.lane} (planned for S{lane.planned_searcher})"
-        lines.append(f"{planned}: {percent(lane.walked)} walked, {lane.offset_m:.0f} m beside it on average.")
+        walk = f"{percent(lane.walked)} walked, {lane.offset_m:.0f} m beside it on average."
+        lines.append(f"Lane {lane.lane} (planned for S{lane.planned_searcher}): {walk}")
         lines += [
             f"Lane {turn.lane}, {turn.end}: turned {turn.short_m:.0f} m short, {turn.walked_edge_m:.0f} m from "
             f"the edge (planned {max(0.0, turn.planned_edge_m):.0f} m)."
@@ -117,16 +113,13 @@ def _lane_sentences(debrief: Debrief, searcher: Searcher) -> list[str]:
             if turn.lane == lane.lane and turn.short_m > margin
         ]
     lines += _spacing_sentences(debrief, searcher.lanes, walked)
-    if not lines:
-        lines.append("No lane of the plan was followed.")
-    lines.append(f"Less than about {margin:.0f} m beside or short cannot be told from the GPS error.")
-    return lines
+    least = f"Less than about {margin:.0f} m beside or short cannot be told from the GPS error."
+    return [*(lines or ["No lane of the plan was followed."]), least]
 
 
 def _spacing_sentences(debrief: Debrief, review: LaneReview, lanes: set[int]) -> list[str]:
     """Distances between neighbouring lanes of which one is among some."""
-    lines = []
-    fuzz = math.sqrt(2.0) * debrief.radii.gps_m
+    lines, fuzz = [], math.sqrt(2.0) * debrief.radii.gps_m
     for spacing in review.spacings:
         if not lanes & set(spacing.lanes) or not math.isfinite(spacing.walked_m):
             continue
@@ -152,20 +145,18 @@ def _phase_rows(debrief: Debrief, searcher: Searcher) -> list[list[str]]:
 def _phase_row(phase: PhaseTime) -> list[str]:
     low, high = phase.survival_percent
     alive = f"{high:.0f} %" if low == high else f"{low:.0f} to {high:.0f} %"
-    planned = ", ".join(elapsed_text(value) for value in phase.planned_s) if phase.planned_s else ""
+    planned = ", ".join(map(elapsed_text, phase.planned_s or ()))
     took = elapsed_text(phase.took_s) if math.isfinite(phase.took_s) else "not known"
-    name = f"{phase.letter} {phase.name}"
-    return [phase.target, name, elapsed_text(phase.ended_s), took, planned, phase.verdict, alive]
+    ended = elapsed_text(phase.ended_s)
+    return [phase.target, f"{phase.letter} {phase.name}", ended, took, planned, phase.verdict, alive]
 
 
 def _team_rows(debrief: Debrief) -> list[list[str]]:
     rows = [_team_row(debrief, searcher) for searcher in debrief.searchers[:MOST_ROWS]]
     if len(debrief.searchers) > MOST_ROWS:
         rows.append([f"{len(debrief.searchers) - MOST_ROWS} more: debrief.json", *[""] * 7])
-    total = sum(searcher.metres for searcher in debrief.searchers)
-    lanes = f"{percent(debrief.lanes.walked)} of them"
-    rows.append(["together", f"{total:.0f}", "", *_band_cells(debrief.band), lanes, ""])
-    return rows
+    total, lanes = sum(searcher.metres for searcher in debrief.searchers), f"{percent(debrief.lanes.walked)} of them"
+    return [*rows, ["together", f"{total:.0f}", "", *_band_cells(debrief.band), lanes, ""]]
 
 
 def _team_row(debrief: Debrief, searcher: Searcher) -> list[str]:
@@ -184,16 +175,15 @@ def _band_cells(band: CoverageBand) -> list[str]:
 
 def _team_sentences(debrief: Debrief) -> list[str]:
     band, left, planned = debrief.band, debrief.leftover, percent(debrief.plan.coverage, 1)
-    lines = [
+    _, perhaps, none, outside = map(percent, left.poa_after)
+    where = f"{perhaps} in what is perhaps covered, {none} in what is not, {outside} outside the outline"
+    return [
         _band_sentence(band),
         f"Tracks at their word: {percent(band.half, 1)} within half a strip; planned {planned}.",
         f"How likely the person came into range, wherever they lay: {percent(left.found)} (perhaps counts half).",
         *_gaps(debrief),
+        f"If nobody was found, the probability now lies: {where}.",
     ]
-    _, perhaps, none, outside = map(percent, left.poa_after)
-    where = f"{perhaps} in what is perhaps covered, {none} in what is not, {outside} outside the outline"
-    lines.append(f"If nobody was found, the probability now lies: {where}.")
-    return lines
 
 
 def _gaps(debrief: Debrief) -> Iterator[str]:
@@ -209,14 +199,12 @@ def _gaps(debrief: Debrief) -> Iterator[str]:
 
 def _lane_summary(debrief: Debrief) -> list[str]:
     lines = _spacing_sentences(debrief, debrief.lanes, {lane.lane for lane in debrief.lanes.lanes})
-    lines.sort(key=lambda text: "too wide" not in text)
-    lines = lines[:3]
+    lines = sorted(lines, key=lambda text: "too wide" not in text)[:3]
     short = [turn for turn in debrief.lanes.turns if turn.short_m > debrief.radii.gps_m]
     if short:
         worst = max(short, key=lambda turn: turn.short_m)
-        many = counted(len(short), "turn")
         where = f"the worst on lane {worst.lane} by {worst.short_m:.0f} m"
-        lines.append(f"{many} short of the edge by more than the GPS error, {where}.")
+        lines.append(f"{counted(len(short), 'turn')} short of the edge by more than the GPS error, {where}.")
     return lines
 
 
@@ -229,12 +217,8 @@ _SAMPLES = 240
 def _draw_chart(d: Drawing, debrief: Debrief, times_s: FloatArray, marks: Sequence[tuple[float, str]] = ()) -> None:
     """Shares of the outline covered by a time, per cent, and the survival of somebody buried at the clock's zero.
 
-    Parameters
-    ----------
-    times_s : ndarray, shape (3, samples)
-        First times: sure, as recorded, perhaps.
-    marks : sequence of (float, str)
-        Seconds since zero, and what ended then.
+    ``times_s``, shape (3, samples), are first times: sure, as recorded, perhaps. ``marks`` are seconds since zero, and
+    what ended then.
     """
     column = d.sheet.columns[0]
     box = Box(column.left, column.bottom, column.width, CHART_MM)
@@ -246,11 +230,10 @@ def _draw_chart(d: Drawing, debrief: Debrief, times_s: FloatArray, marks: Sequen
     d.text(box.left, box.top - 1.5, CHART_TITLE, 7.0, weight="bold", va="center")
     _draw_scales(d, inner, last_s)
     time = np.linspace(0.0, last_s, _SAMPLES)
+    across = inner.left + inner.width * time / last_s
 
     def draw(percents: FloatArray, colour: str, width: float, dashes: Dashes = (), zorder: float = 4.0) -> None:
-        points = np.column_stack(
-            [inner.left + inner.width * time / last_s, inner.bottom + inner.height * percents / 100.0]
-        )
+        points = np.column_stack([across, inner.bottom + inner.height * percents / 100.0])
         d.line(points, colour, width, dashes, zorder=zorder)
 
     names = []
@@ -317,10 +300,8 @@ def write_team_sheet(debrief: Debrief, path: Path) -> None:
 
 def _bounds(debrief: Debrief) -> Extent:
     near = shapely.buffer(debrief.plan.outline, debrief.plan.strip_width_m)
-    points = []
-    for searcher in debrief.searchers:
-        inside = shapely.contains_xy(near, searcher.xyz_m[:, 0], searcher.xyz_m[:, 1])
-        points += [shapely.MultiPoint(searcher.xyz_m[inside, :2])] if inside.any() else []
+    walks = [searcher.xyz_m[:, :2] for searcher in debrief.searchers]
+    points = [shapely.MultiPoint(xy[inside]) for xy in walks if (inside := shapely.contains_xy(near, xy)).any()]
     return bounds_of(debrief.plan.outline, *points)
 
 
@@ -330,8 +311,7 @@ def _draw_searcher_page(debrief: Debrief, searcher: Searcher) -> Drawing:
         f"{debrief.plan.name}, {len(debrief.searchers)} in the team. {_measure(debrief)}",
     ]
     phases = _phase_rows(debrief, searcher)
-    page = _lay_page(debrief, 4.2 * len(phases) + 8.0 if phases else 0.0)
-    d, levels = _start_page(page, debrief, searcher.times_s)
+    d, levels = _start_page(debrief, 4.2 * len(phases) + 8.0 if phases else 0.0, searcher.times_s)
     _draw_track(d, searcher.track, ())
     _draw_ticks(d, debrief, searcher)
     finish_practice_map(d, debrief.plan, levels, f"Debrief: {searcher.track.name}", lines)
@@ -341,21 +321,19 @@ def _draw_searcher_page(debrief: Debrief, searcher: Searcher) -> Drawing:
         ("Lanes and turns", _lane_sentences(debrief, searcher)),
         ("What the recording is worth", [*searcher.cleaning_notes, *debrief.notes]),
     ]
-    box, table_end = d.sheet.columns[0], d.sheet.columns[0].top
-    if phases:
-        table_end = draw_table(d, (box.left, box.top), PHASE_COLUMNS, phases) - 1.0
-    draw_lists(d, table_end, _text_end(debrief, box), lists)
+    marks = [(phase.ended_s, f"{phase.letter} {phase.target}".strip()) for phase in searcher.phases]
+    _draw_below(d, debrief, (PHASE_COLUMNS, phases), lists)
     if debrief.timed:
-        marks = [(phase.ended_s, f"{phase.letter} {phase.target}".strip()) for phase in searcher.phases]
         _draw_chart(d, debrief, searcher.times_s, marks)
     return d
 
 
 def _draw_team_page(debrief: Debrief) -> Drawing:
     rows = _team_rows(debrief)
-    page = _lay_page(debrief, 4.2 * len(rows) + 9.0)
-    lines = [f"{_who(debrief)}. {_measure(debrief)}", _since(debrief)]
-    d, levels = _start_page(page, debrief, debrief.team_s)
+    names = ", ".join(searcher.track.name for searcher in debrief.searchers)
+    tracks = f"Tracks: {names}" if len(names) <= 90 else f"{len(debrief.searchers)} tracks, named below"
+    lines = [f"{tracks}. {_measure(debrief)}", _since(debrief)]
+    d, levels = _start_page(debrief, 4.2 * len(rows) + 9.0, debrief.team_s)
     for searcher in debrief.searchers:
         width = 1.2 if len(debrief.searchers) <= FEW else 0.6
         _draw_track(d, searcher.track, d.palette.lanes.of_searcher(searcher.number), width)
@@ -369,15 +347,22 @@ def _draw_team_page(debrief: Debrief) -> Drawing:
         ("Second pass", debrief.leftover.advice),
         ("What tracks can tell", [*debrief.notes, *_lane_summary(debrief)]),
     ]
-    box = d.sheet.columns[0]
-    table_end = draw_table(d, (box.left, box.top), TEAM_COLUMNS, rows) - 1.0
-    draw_lists(d, table_end, _text_end(debrief, box), lists)
+    _draw_below(d, debrief, (TEAM_COLUMNS, rows), lists)
     if debrief.timed:
         _draw_chart(d, debrief, debrief.team_s)
     return d
 
 
-def _start_page(page: Sheet, debrief: Debrief, times_s: FloatArray) -> tuple[Drawing, Contours | None]:
+def _draw_below(d: Drawing, debrief: Debrief, table: tuple[Sequence[Column], list[list[str]]], lists: Any) -> None:
+    """Table and lists under the map, above the chart."""
+    box, (columns, rows) = d.sheet.columns[0], table
+    top = draw_table(d, (box.left, box.top), columns, rows) - 1.0 if rows else box.top
+    draw_lists(d, top, box.bottom + (CHART_MM + 3.0 if debrief.timed else 0.0), lists)
+
+
+def _start_page(debrief: Debrief, table_mm: float, times_s: FloatArray) -> tuple[Drawing, Contours | None]:
+    chart = CHART_MM + 3.0 if debrief.timed else 0.0
+    page = lay_map_page(_bounds(debrief), table_mm=table_mm, text_mm=TEXT_MM, chart_mm=chart)
     d, levels = start_practice_map(page, debrief.plan)
     _draw_band(d, debrief, times_s)
     draw_planned_lanes(d, debrief.plan)
@@ -388,20 +373,6 @@ def _start_page(page: Sheet, debrief: Debrief, times_s: FloatArray) -> tuple[Dra
             draw_mark(d, "disc" if target.what == "target" else "square", x, y, ink, size=1.15)
             place_sign(d, target.name, [(x, y)], ink, size=PLAIN)
     return d, levels
-
-
-def _lay_page(debrief: Debrief, table_mm: float) -> Sheet:
-    chart = CHART_MM + 3.0 if debrief.timed else 0.0
-    return lay_map_page(_bounds(debrief), table_mm=table_mm, text_mm=TEXT_MM, chart_mm=chart)
-
-
-def _text_end(debrief: Debrief, box: Box) -> float:
-    return box.bottom + (CHART_MM + 3.0 if debrief.timed else 0.0)
-
-
-def _who(debrief: Debrief) -> str:
-    names = ", ".join(searcher.track.name for searcher in debrief.searchers)
-    return f"Tracks: {names}" if len(names) <= 90 else f"{len(debrief.searchers)} tracks, named below"
 
 
 def _measure(debrief: Debrief) -> str:
@@ -431,9 +402,8 @@ def _draw_band(d: Drawing, debrief: Debrief, times_s: FloatArray) -> None:
     sure, _, most = np.isfinite(times_s)
     value = np.where(sure, 2.0, np.where(most, 1.0, 0.0))
     rows, cols = lattice.index.shape
-    image = np.full((rows, cols), np.nan)
+    image, step = np.full((rows, cols), np.nan), lattice.spacing_m
     image[lattice.row, lattice.col] = value
-    step = lattice.spacing_m
     west, south = lattice.west_m - 0.5 * step, lattice.south_m - 0.5 * step
     extent = (west, west + cols * step, south, south + rows * step)
     colours = ListedColormap([d.palette.ground.paper, ink.ramp[PERHAPS], ink.ramp[SURE]])

@@ -27,7 +27,7 @@ from lastseen.output.sheets.page import (
 )
 
 if TYPE_CHECKING:
-    from lastseen.jobs import PlannedSearch, Target, TargetPlan
+    from lastseen.jobs import PlannedSearch, StakeOut, Target, TargetPlan
 
 ROWS_BELOW, ROWS_ALONE = 15, 44
 POOR_CUT_DEG = 30.0  # tapes that meet flatter give no place; common practice, no source
@@ -130,24 +130,19 @@ def _staff_rows(plan: PlannedSearch, targets: TargetPlan) -> list[list[str]]:
     stakes = {stake.name: stake for stake in targets.stakes}
     rows = []
     for number, target in enumerate(targets.targets, start=1):
-        difficulty, stake = difficulties.get(target.name), stakes[target.name]
-        poor = "" if POOR_CUT_DEG <= stake.cut_deg <= 180.0 - POOR_CUT_DEG else " *"
-        rows.append(
-            [
-                str(number),
-                target.name,
-                "transmitter" if difficulty else "decoy, empty",
-                f"{target.depth_m:.2f}",
-                _axis(target) if difficulty else "",
-                f"{stake.from_a_m:.1f}",
-                f"{stake.from_b_m:.1f}{poor}",
-                spaced_mgrs(mgrs_text(to_lonlat(target.x_m, target.y_m, plan.crs))),
-                _first_signal(difficulty.first_signal_s) if difficulty else "",
-                f"{100 * difficulty.overlap:.0f}" if difficulty else "",
-                *2 * [BOX_TO_TICK if difficulty else ""],
-            ]
+        hard, stake = difficulties.get(target.name), stakes[target.name]
+        what, axis = ("transmitter", _axis(target)) if hard else ("decoy, empty", "")
+        tapes = [f"{stake.from_a_m:.1f}", f"{stake.from_b_m:.1f}{' *' if _is_poor(stake) else ''}"]
+        place = spaced_mgrs(mgrs_text(to_lonlat(target.x_m, target.y_m, plan.crs)))
+        signal = (
+            [_first_signal(hard.first_signal_s), f"{100 * hard.overlap:.0f}", *2 * [BOX_TO_TICK]] if hard else [""] * 4
         )
+        rows.append([str(number), target.name, what, f"{target.depth_m:.2f}", axis, *tapes, place, *signal])
     return rows
+
+
+def _is_poor(stake: StakeOut) -> bool:
+    return not POOR_CUT_DEG <= stake.cut_deg <= 180.0 - POOR_CUT_DEG
 
 
 def _axis(target: Target) -> str:
@@ -167,9 +162,9 @@ def _first_signal(times: tuple[float, float, float]) -> str:
 def _about_targets(plan: PlannedSearch, targets: TargetPlan) -> list[str]:
     exercise = targets.exercise
     team = f"{counted(plan.searchers, 'searcher')}, strips of {plan.strip_width_m:g} m"
-    axes = "Axis bearings are from grid north; both ends are alike."
+    count = f"{targets.transmitters} transmitters to count back in."
     notes = [
-        f"{targets.transmitters} transmitters to count back in. {axes}",
+        f"{count} Axis bearings are from grid north; both ends are alike.",
         f"First signal: if the plan is walked at its own pace ({team}).",
         "Simulated, with a spread of the range of one tenth (design choice).",
         "Overlap: share of the ground around a target from which another one is heard too.",
@@ -182,10 +177,9 @@ def _about_targets(plan: PlannedSearch, targets: TargetPlan) -> list[str]:
         notes.append(exercise.note)
     notes += to_sentences(note_grid(plan.crs, "MGRS places are in WGS 84; "))
     if any(max(stake.from_a_m, stake.from_b_m) > LONG_TAPE_M for stake in targets.stakes):
-        notes.append(
-            f"Farther than {LONG_TAPE_M:g} m a tape is no use: go by the MGRS place, or set marks of your own."
-        )
-    if any(not POOR_CUT_DEG <= stake.cut_deg <= 180.0 - POOR_CUT_DEG for stake in targets.stakes):
+        far = f"Farther than {LONG_TAPE_M:g} m a tape is no use"
+        notes.append(f"{far}: go by the MGRS place, or set marks of your own.")
+    if any(map(_is_poor, targets.stakes)):
         notes.append("* tapes meet at a flat angle: measure with care, or use the MGRS place too.")
     return notes
 
@@ -276,9 +270,8 @@ def _draw_last_seen(d: Drawing, plan: PlannedSearch) -> None:
 
 def _draw_run_page(plan: PlannedSearch, targets: TargetPlan) -> Drawing:
     exercise = targets.exercise
-    limit = "no limit"
-    if exercise.time_limit_min:
-        limit = f"time limit {exercise.time_limit_min:g} min {exercise.time_means}".strip()
+    timed = f"time limit {exercise.time_limit_min or 0:g} min {exercise.time_means}".strip()
+    limit = timed if exercise.time_limit_min else "no limit"
     lines = [
         f"Times of the phases. Exercise '{targets.exercise_name}': {_count(targets)}, {limit} ({exercise.source}).",
         "Day: ____________   Place: __________________   Timekeeper: __________________   Clock zero: ___ : ___ : ___",

@@ -73,8 +73,7 @@ def clock_items(pen: Pen, rescue: Mapping[str, Any], clock: RescueClock | None) 
 def _draw_clock(pen: Pen, clock: RescueClock, x: float, y: float) -> None:
     d, names = pen.d, NAMES_SHARE * pen.width
     wide, longest = pen.width - names - 3.0, 1.06 * clock.total_s.high / 60.0
-    frame = (0.0, 0.0, 1.0, 1.0)
-    rows = 3.7 * len(clock.phases)
+    frame, rows = (0.0, 0.0, 1.0, 1.0), 3.7 * len(clock.phases)
     lower = d.axes_in(Box(x + names, y - CLOCK_MM + 8.0, wide, rows), frame, 4.0)
     upper = d.axes_in(Box(x + names, y - CLOCK_MM + 10.0 + rows, wide, CLOCK_MM - 13.0 - rows), frame, 4.0)
     for axes in (upper, lower):
@@ -185,10 +184,8 @@ def _cells(leg: Leg, row: Mapping[str, Any], square: str) -> tuple[str, ...]:
 
 def short_time(seconds: float) -> str:
     """Minutes and seconds; over an hour, hours and minutes."""
-    whole = round(seconds)
-    if whole >= 3600:
-        return f"{whole // 3600} h {whole % 3600 // 60:02d}"
-    return f"{whole // 60}:{whole % 60:02d}"
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes // 60} h {minutes % 60:02d}" if minutes >= 60 else f"{minutes}:{rest:02d}"
 
 
 def _key(pen: Pen, content: MapContent) -> list[Item]:
@@ -246,11 +243,10 @@ def assumption_items(pen: Pen, content: MapContent) -> list[Item]:
 
 
 def _ground_rows(numbers: Mapping[str, Any], *, flat: bool) -> list[tuple[str, str]]:
-    grid = numbers["grid"]
-    rows = []
-    for number in numbers["inputs"]:
-        check = f", SHA-256 {number['sha256'][:12]}…" if number["sha256"] else ""
-        rows.append((number["role"].replace("_", " ").capitalize(), f"{number['name']}{check}"))
+    grid, rows = numbers["grid"], []
+    for file in numbers["inputs"]:
+        check = f", SHA-256 {file['sha256'][:12]}…" if file["sha256"] else ""
+        rows.append((file["role"].replace("_", " ").capitalize(), f"{file['name']}{check}"))
     height = "no elevation was given: the ground is taken as flat" if flat else f"cells of {grid['cell_m']:g} m"
     return [*rows, ("Ground", f"{height}, {grid['crs_name']}")]
 
@@ -272,23 +268,19 @@ def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Run-out", f"{_spread(run['length_m'], 'm')}, drop {_spread(run['drop_m'], 'm')} (P10, P50, P90)"),
         ("Fastest", f"{_spread(run['fastest_m_s'], 'm/s')}"),
     ]
-    if envelope and envelope["ends"]:
-        ends = "; ".join(
-            f"alpha {end['alpha_deg']:.0f}° ± {end['sd_deg']:g}°, {end['name']}" for end in envelope["ends"]
-        )
-        rows.append(("Envelope", f"{ends}: extreme events"))
-    return rows
+    ends = [
+        f"alpha {end['alpha_deg']:.0f}° ± {end['sd_deg']:g}°, {end['name']}" for end in (envelope or {}).get("ends", ())
+    ]
+    return [*rows, ("Envelope", f"{'; '.join(ends)}: extreme events")] if ends else rows
 
 
 def _search_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
-    trials = numbers["search"]["trials"]
     rows = []
-    for name, trial in zip(("Simulated", "Next best"), trials, strict=False):
+    for name, trial in zip(("Simulated", "Next best"), numbers["search"]["trials"], strict=False):
         times = [trial["first_signal_s"][key] for key in ("p10", "p50", "p90")]
-        first = ["not heard" if time is None else f"{time / 60:.0f}" for time in times]
-        pod = short_percent(round(trial["pod"], 2))
-        after = f"first signal {' / '.join(first)} min after the start (P10, P50, P90)"
-        rows.append((name, f"lanes {trial['words']}: {after}, POD {pod}"))
+        first = " / ".join("not heard" if time is None else f"{time / 60:.0f}" for time in times)
+        after = f"first signal {first} min after the start (P10, P50, P90)"
+        rows.append((name, f"lanes {trial['words']}: {after}, POD {short_percent(round(trial['pod'], 2))}"))
     return rows
 
 
@@ -414,15 +406,9 @@ MARKS: dict[Kind, str] = {"full": "", "staff": "Staff sheet: not for trainees", 
 def write_sheet(result: Result, path: Path, *, kind: Kind = "full", paper: Paper = "A4") -> None:
     """Write the sheet: a map to true scale, then legs, clock, digging, traps, assumptions and sources.
 
-    Text stays text and its letters are in the file. The same result gives the same bytes; there is no date in the
-    file but that of ``SOURCE_DATE_EPOCH`` where it is set.
-
-    Parameters
-    ----------
-    kind : {"full", "staff", "blank"}
-        The plan; the plan with tables for an instructor; ground, grid and last-seen point with tables to fill in.
-    paper : {"A4", "Letter", "A3"}
-        Upright or lying as the shape of the ground asks.
+    ``kind`` "staff" adds tables for an instructor, "blank" has only ground, grid and last-seen point with tables to
+    fill in; ``paper`` is upright or lying as the shape of the ground asks. Text stays text and its letters are in the
+    file. The same result gives the same bytes, without a date but that of ``SOURCE_DATE_EPOCH`` where it is set.
     """
     with fixed_look():
         write_pdf(draw_pages(result, kind=kind, paper=paper), path, title_of(result.numbers))
