@@ -157,8 +157,7 @@ def check_table(outcomes: list[Outcome]) -> str:
     ]  # fmt: skip
     widths = [*(max(map(len, column)) for column in list(zip(head, *rows, strict=True))[:-1]), 0]
     lines = ["  ".join(map(str.ljust, row, widths)) for row in (head, *rows)]
-    passed = sum(outcome.ok for outcome in outcomes)
-    return "\n".join([*lines, "", f"{passed} of {len(outcomes)} reference values agree"])
+    return "\n".join([*lines, "", f"{sum(o.ok for o in outcomes)} of {len(outcomes)} reference values agree"])
 
 
 def _line(label: str, text: str) -> str:
@@ -211,9 +210,8 @@ def _model_lines(numbers: Numbers) -> list[str]:
 
 def _burial_text(burial: Numbers) -> str:
     deeper = ", ".join(f"{percent(depth['share'])} deeper than {depth['depth_m']:g} m" for depth in burial["deeper"])
-    deep = ""
-    if burial["fully"] > 0:
-        deep = f"; fully buried: P50 {burial['fully_p50_m']:.1f} m, P90 {burial['fully_p90_m']:.1f} m"
+    some = burial["fully"] > 0
+    deep = f"; fully buried: P50 {burial['fully_p50_m']:.1f} m, P90 {burial['fully_p90_m']:.1f} m" if some else ""
     return f"{percent(burial['fully'])} fully buried, {deeper}{deep}"
 
 
@@ -499,12 +497,12 @@ def targets_text(plan: PlannedSearch, hidden: TargetPlan, folder: Path) -> str:
 
 
 def _target_notes(plan: PlannedSearch) -> list[str]:
-    notes = ["Dummies only. Hide only on ground that no start zone in this model reaches: see lastseen drill sites."]
-    if plan.poa is None:
-        notes.append("The folder holds no probability of area: any place of the outline is as likely.")
-    if plan.flat:
-        notes.append("The ground is taken as flat for want of an elevation model.")
-    return notes
+    notes = {
+        "Dummies only. Hide only on ground that no start zone in this model reaches: see lastseen drill sites.": True,
+        "The folder holds no probability of area: any place of the outline is as likely.": plan.poa is None,
+        "The ground is taken as flat for want of an elevation model.": plan.flat,
+    }
+    return [text for text, holds in notes.items() if holds]
 
 
 def debrief_text(debrief: Debrief, folder: Path) -> str:
@@ -545,13 +543,11 @@ def area_summary(view: AreaView, folder: Path) -> str:
     slopes = (
         f"Slope of start cells, 5th, 50th and 95th percentile: {low:.0f}, {mid:.0f}, {high:.0f} degrees; of reported "
         f"incidents (Tirol 1993-2024) {a:.0f}, {b:.0f}, {c:.0f}."
-        if np.isfinite(mid)
-        else ""
     )
     rows = [(str(k), zone_sentence(row)) for k, (row, _) in enumerate(view.zones[:MOST_ZONES], start=1)]
     head = f"{len(view.zones)} start zones, {view.samples:,} bodies. The worst:"
     zones = table(("zone", "what it does to somebody who is caught in it"), rows) if rows else ""
-    return paragraphs([head, zones, slopes, bullets(view.notes), f"Written to {folder}"])
+    return paragraphs([head, zones, slopes if np.isfinite(mid) else "", bullets(view.notes), f"Written to {folder}"])
 
 
 # ---- Practice sites and deposits

@@ -266,8 +266,7 @@ def read_site(folder: Path, number: int) -> tuple[SiteFrame, dict[str, Any]]:
         sites = {int(site["number"]): site for site in numbers["sites"]}
         if number not in sites:
             raise InputError(f"{path} has no site {number}: choose one of {', '.join(map(str, sites))}")
-        site = sites[number]
-        corners = np.array(site["corners_m"], float)
+        site, corners = sites[number], np.array(sites[number]["corners_m"], float)
         x, y = corners.mean(axis=0).tolist()
         frame = SiteFrame(
             middle_m=(x, y),

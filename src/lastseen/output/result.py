@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from shapely.geometry.base import BaseGeometry
 
@@ -28,18 +28,8 @@ FULL_CAUTION = (
 
 Job = Literal["plan", "search", "traps", "terrain", "sites", "deposit", "targets", "debrief", "line", "area"]
 # The file that says what a folder is: a folder is replaced only where the marker of the same job lies in it.
-MARKERS: dict[Job, str] = {
-    "plan": "plan.json",
-    "search": "search.json",
-    "traps": "traps.json",
-    "terrain": "slope_deg.tif",
-    "sites": "sites.json",
-    "deposit": "deposit.json",
-    "targets": "targets.json",
-    "debrief": "debrief.json",
-    "line": "preread_line.json",
-    "area": "preread_area.json",
-}
+_OTHER_MARKERS = {"terrain": "slope_deg.tif", "line": "preread_line.json", "area": "preread_area.json"}
+MARKERS: dict[Job, str] = {job: _OTHER_MARKERS.get(job, f"{job}.json") for job in get_args(Job)}
 STEMS: dict[Job, str] = {"line": "preread", "area": "preread"}  # of the GeoPackage, elsewhere the name of the job
 _TITLES: dict[Job, str] = {  # of what has no name
     "plan": "Signal search",

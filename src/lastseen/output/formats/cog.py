@@ -31,14 +31,11 @@ def write(result: Result, folder: Path, _options: Options, progress: Progress) -
 
 def write_cog(path: Path, raster: Raster) -> None:
     """Write grids of one lattice as a cloud-optimised GeoTIFF."""
-    first = raster.bands[0]
-    if not len(raster.bands) == len(raster.descriptions) == len(raster.units):
-        raise ValueError(
-            f"{len(raster.bands)} bands need as many descriptions ({len(raster.descriptions)}) and units "
-            f"({len(raster.units)})"
-        )
+    first, bands, texts, units = raster.bands[0], len(raster.bands), len(raster.descriptions), len(raster.units)
+    if not bands == texts == units:
+        raise ValueError(f"{bands} bands need as many descriptions ({texts}) and units ({units})")
     with MemoryFile() as memory:
-        with memory.open(**_profile(first.shape, first.transform, first.crs, len(raster.bands))) as data:
+        with memory.open(**_profile(first.shape, first.transform, first.crs, bands)) as data:
             for number, grid in enumerate(raster.bands, start=1):
                 data.write(_single(grid.values), number)
         _copy_as_cog(memory.name, path, raster)

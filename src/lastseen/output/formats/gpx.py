@@ -27,9 +27,8 @@ HEIGHT_DECIMALS = 1
 def write(result: Result, folder: Path, options: Options, _progress: Progress) -> None:
     """Write each file of tracks; the same result gives the same bytes.
 
-    For basic receivers, ``lanes-S1.gpx``, ``lanes-S2.gpx`` and so on, one for each track, and another one
-    (``lanes-S1-2.gpx``) for each further hundred waypoints. Tracks have one segment of at most 250 points, the next one
-    begins where the last ended. Names have at most six letters and digits, descriptions thirty letters.
+    For basic receivers, ``lanes-S1.gpx`` and so on, one for each track, and another one (``lanes-S1-2.gpx``) for each
+    further hundred waypoints. Tracks have one segment of at most 250 points, the next begins where the last ended.
     """
     for name, tracks in (result.tracks or {result.stem: tracks_of_layers(result)}).items():
         parts = _basic_parts(tracks) if options.device == "basic" else {"": tracks}

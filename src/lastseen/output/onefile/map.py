@@ -97,8 +97,7 @@ def _pieces(line: LineString, frame: Frame) -> list[LineString]:
     every = LABEL_EVERY_M * max(frame.width_m, frame.height_m)
     many = max(1, round(line.length / every)) if line.length > 0.25 * every else 0
     ends = [line.length * i / many for i in range(many + 1)] if many else []
-    middle = [0.5 * (a + b) for a, b in itertools.pairwise(ends)]
-    near = 0.01 * every
+    middle, near = [0.5 * (a + b) for a, b in itertools.pairwise(ends)], 0.01 * every
     return [LineString([line.interpolate(at - near), line.interpolate(at + near)]) for at in middle]
 
 

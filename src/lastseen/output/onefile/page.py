@@ -16,17 +16,8 @@ from lastseen import __version__
 from lastseen.core import InputError, convergence_deg, short_percent, to_lonlat
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.panel import sentence_of
+from lastseen.output.onefile import map as page_map
 from lastseen.output.onefile.elements import dashes, element, look_css, part, say, script, text, words
-from lastseen.output.onefile.map import (
-    MapLayer,
-    definitions,
-    drawn_box,
-    far_m,
-    frame_of,
-    hatch_id,
-    map_layers,
-    search_box,
-)
 from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION, Result
 from lastseen.rescue import CURVES, DEFAULT_CURVE, SurvivalCurve, survival_bounds_percent
 
@@ -68,12 +59,12 @@ WIDE, HIGH = 34, 16
 _BOX = {"x": 1, "y": 2, "width": 32, "height": 12}
 
 
-def switches(result: Result, layers: Sequence[MapLayer]) -> str:
+def switches(result: Result, layers: Sequence[page_map.MapLayer]) -> str:
     """One switch for each layer, the topmost first."""
     return element("ul", "".join(_switch(result, layer) for layer in reversed(layers)), class_="switches")
 
 
-def _switch(result: Result, layer: MapLayer) -> str:
+def _switch(result: Result, layer: page_map.MapLayer) -> str:
     box = element("input", type="checkbox", data_layer=layer.name, checked=layer.shown).removesuffix("</input>")
     name = element("span", text(say(f"layer_{layer.name}")))
     keys = {"debris": _debris_steps, "thickness": _thickness_steps, "traps": _trap_key, "lanes": _lane_key}
@@ -106,7 +97,7 @@ def _symbol(name: str) -> str:
         "outline": element("path", d="M1 8H33", class_="outline"),
         "poa": element("path", d="M1 5H33", class_="stroke poa half", stroke_dasharray=dashes(person["half"]))
         + element("path", d="M1 12H33", class_="stroke poa most", stroke_dasharray=dashes(person["most"])),
-        "uncovered": element("rect", class_="uncovered", fill=f"url(#{hatch_id('uncovered', 'key')})", **_BOX),
+        "uncovered": element("rect", class_="uncovered", fill=f"url(#{page_map.hatch_id('uncovered', 'key')})", **_BOX),
         "route": element("path", d="M1 5H33", class_="stroke join")
         + element("path", d="M1 12H33", class_="stroke approach", stroke_dasharray=dashes(lanes.approach)),
         "lanes": _line("lane", cased=True) + element("path", d="M27 8L17 12.6L19.6 8L17 3.4z", class_="arrow-sign"),
@@ -134,7 +125,7 @@ def _thickness_steps(_result: Result) -> str:
 def _trap_key(result: Result) -> str:
     signs, cells = load_palette().traps.signs, ""
     for kind in dict.fromkeys(row["kind"] for _, row in result.records("terrain_traps")):
-        box = element("rect", **_BOX, class_="trap", fill=f"url(#{hatch_id(kind, 'key')})")
+        box = element("rect", **_BOX, class_="trap", fill=f"url(#{page_map.hatch_id(kind, 'key')})")
         cells += element("li", _svg(box) + element("b", signs[kind].letter) + " " + text(kind))
     return element("ul", cells, class_="key")
 
@@ -321,7 +312,7 @@ def write_page(result: Result, path: Path) -> None:
 def page_text(result: Result) -> str:
     """The page as HTML; its policy lets nothing be loaded and runs no script but its own, known by their hashes."""
     style, code = look_css(part("page.css")), script("page.js")
-    layers, numbers, north = map_layers(result), result.numbers, _north_deg(result)
+    layers, numbers, north = page_map.map_layers(result), result.numbers, _north_deg(result)
     values = {
         "policy": _policy(style, code),
         "style": style,
@@ -330,8 +321,8 @@ def page_text(result: Result) -> str:
         "under": _under(result),
         "short_caution": text(SHORT_CAUTION),
         "full_caution": text(FULL_CAUTION),
-        "view": " ".join(map(str, search_box(result))),
-        "definitions": definitions(result),
+        "view": " ".join(map(str, page_map.search_box(result))),
+        "definitions": page_map.definitions(result),
         "layers": "".join(_group(layer, layer.drawn) for layer in layers),
         "signs": "".join(_group(layer, layer.signs) for layer in layers if layer.signs),
         "switches": switches(result, layers),
@@ -364,7 +355,7 @@ def fill(template: str, values: dict[str, str]) -> str:
         raise InputError(f"the page has no text for {error}: install lastseen again") from error
 
 
-def _group(layer: MapLayer, drawn: str) -> str:
+def _group(layer: page_map.MapLayer, drawn: str) -> str:
     return element("g", drawn, data_of=layer.name, class_="layer" if layer.shown else "layer off")
 
 
@@ -383,14 +374,14 @@ def _data(value: Any) -> str:
 
 
 def _script_data(result: Result) -> dict[str, Any]:
-    frame, view = frame_of(result.ground), search_box(result)
+    frame, view = page_map.frame_of(result.ground), page_map.search_box(result)
     return {
         "map": {
             "width_m": round(frame.width_m, 2),
             "height_m": round(frame.height_m, 2),
             "search": view,
-            "drawn": drawn_box(result),
-            "far_m": far_m(result.ground, max(view[2:])),
+            "drawn": page_map.drawn_box(result),
+            "far_m": page_map.far_m(result.ground, max(view[2:])),
         },
         "strip_m": result.numbers["coverage"]["strip_width_m"],
         "clock": clock_data(result),

@@ -415,8 +415,7 @@ def _zone_record(row: ZoneRow) -> dict[str, Any]:
     return {
         "cells": row.cells,
         "slope_deg": round(row.slope_deg, 2),
-        "top_m": round(row.top_m, 1),
-        "foot_m": round(row.foot_m, 1),
+        **{key: round(getattr(row, key), 1) for key in ("top_m", "foot_m")},
         **{name: known(round(value, 4)) for name, value in _quantities(row).items() if name != "worst_kind"},
         "worst_trap": worst_trap(row),
     }

@@ -21,7 +21,6 @@ from lastseen.traps import describe_shares
 if TYPE_CHECKING:
     from lastseen.jobs import Model, Plan
     from lastseen.search import Leg, SearchPlan
-    from lastseen.snow import Debris
     from lastseen.traps import Trap
 
 LIKELIER = (0.5, 0.9)  # debris outlines that are given beside the searched one
@@ -58,7 +57,7 @@ PLAN_LAYERS = load_layers()["plan"]
 
 def plan_layers(plan: Plan) -> dict[str, Layer]:
     """All layers of a plan by name, always the same ones in the same order; empty ones have no rows."""
-    model = plan.model
+    model, no_go, wide_m = plan.model, plan.search.no_go, 2.0 * plan.search.strip_width_m
     rows: dict[str, Rows] = {
         "last_seen": _last_seen(plan),
         "release": _release(plan, model) if model else (),
@@ -67,8 +66,11 @@ def plan_layers(plan: Plan) -> dict[str, Layer]:
         "deposition_zones": _zones(model) if model else (),
         "terrain_traps": _traps(model.traps) if model else (),
         **_search_rows(plan.search),
-        "no_go": _no_go(plan),
-        "first_lanes": _first_lanes(plan),
+        "no_go": [] if no_go is None else [(no_go, ("Ground that nobody may walk on, near the search.",))],
+        "first_lanes": (
+            (lane.line, (lane.number, f"Lane {lane.number} of the first pass, strips of {wide_m:g} m."))
+            for lane in plan.search.first_lanes
+        ),
     }
     return {name: _layer(name, found) for name, found in rows.items()}
 
@@ -145,16 +147,13 @@ def _debris(plan: Plan) -> Rows:
     if plan.model is None:
         yield debris.outline, (None, 1, debris.area_m2, "Outline of the debris as it was given.")
         return
-    yield debris.outline, (debris.level, 1, debris.area_m2, _searched_sentence(debris))
+    more = " Widened to the smallest ground that holds 90 % of the probability of area." if debris.widened else ""
+    sentence = f"{_debris_sentence(debris.level)}{more} The lanes cover it."
+    yield debris.outline, (debris.level, 1, debris.area_m2, sentence)
     for level in LIKELIER:
         if level > debris.level:
             area = outline_of_level(debris.probability, level, debris.probability.cell_area_m2)
             yield area, (level, 0, area.area, _debris_sentence(level))
-
-
-def _searched_sentence(debris: Debris) -> str:
-    more = " Widened to the smallest ground that holds 90 % of the probability of area." if debris.widened else ""
-    return f"{_debris_sentence(debris.level)}{more} The lanes cover it."
 
 
 def _debris_sentence(level: float) -> str:
@@ -201,14 +200,3 @@ def _uncovered(search: SearchPlan) -> Rows:
     text = f"Debris farther than {0.5 * search.strip_width_m:g} m from the walk: out of range of the lanes."
     for geom in search.coverage.uncovered.geoms:
         yield MultiPolygon([geom]), (geom.area, text)
-
-
-def _no_go(plan: Plan) -> Rows:
-    if plan.search.no_go is not None:
-        yield plan.search.no_go, ("Ground that nobody may walk on, near the search.",)
-
-
-def _first_lanes(plan: Plan) -> Rows:
-    for lane in plan.search.first_lanes:
-        sentence = f"Lane {lane.number} of the first pass, strips of {2.0 * plan.search.strip_width_m:g} m."
-        yield lane.line, (lane.number, sentence)

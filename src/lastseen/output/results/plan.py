@@ -202,10 +202,8 @@ def _last_seen(plan: Plan) -> dict[str, Any] | None:
     text = plan.place.notations()
     return {
         "lonlat": [plan.place.lon_deg, plan.place.lat_deg],
-        "utm": text["utm"],
-        "mgrs": text["mgrs"],
-        "x_m": plan.at_m[0],
-        "y_m": plan.at_m[1],
+        **{key: text[key] for key in ("utm", "mgrs")},
+        **dict(zip(("x_m", "y_m"), plan.at_m, strict=True)),
         "elevation_m": float(plan.terrain.elevation.sample(*plan.at_m)),
         "radius_m": plan.scenario.last_seen.radius_m,
     }
@@ -255,8 +253,7 @@ def _poa(model: Model) -> dict[str, Any]:
 
 def _burial(model: Model) -> dict[str, Any] | None:
     """How deep; None where the model does not know it."""
-    burial = model.person.burial
-    if burial is None:
+    if (burial := model.person.burial) is None:
         return None
     return {
         "fully": burial.fully,
@@ -274,15 +271,13 @@ def _coverage(plan: Plan) -> dict[str, Any]:
 
 def _search(plan: Plan) -> dict[str, Any]:
     search = plan.search
-    each = [
-        {"searcher": k, "walk_m": search.walk_m(k), "time_s": search.time_s(k)} for k in range(1, search.searchers + 1)
-    ]
+    numbers = range(1, search.searchers + 1)
     return {
         **pick_fields(search, "pattern way"),
         "second_pass": bool(search.first_lanes),
         "date": plan.scenario.search.date,
         **pick_fields(search, "searchers total_time_s"),
-        "each": each,
+        "each": [{"searcher": k, "walk_m": search.walk_m(k), "time_s": search.time_s(k)} for k in numbers],
         "declination_deg": search.declination_deg,
         "trials": [_trial(trial) for trial in search.trials],
     }

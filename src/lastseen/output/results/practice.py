@@ -27,6 +27,7 @@ from lastseen.output.formats.json import (
     head_numbers,
     input_files,
     known,
+    pick_fields,
     record,
     round_numbers,
 )
@@ -105,7 +106,7 @@ def _sites_numbers(view: SiteView) -> dict[str, Any]:
         "left_out": search.request.left_out or None,
         "near": view.near.notations() if view.near else None,
         "reach": {
-            "frictions_by_size": [list(friction) for friction in search.reach.frictions],
+            "frictions_by_size": list(map(list, search.reach.frictions)),
             "bodies": search.reach.samples,
             "left": search.reach.left,
             "cell_m": search.reach.share.cell_m,
@@ -128,9 +129,7 @@ def _site_record(view: SiteView, site: Site) -> dict[str, Any]:
         numbers["lookout"]["place"] = to_lonlat(*site.lookout.at_m, crs).notations()
     for key, way in (("way_in", site.way_in), ("way_out", site.way_out)):
         numbers[key] = None if way is None else record(way, ("line",))
-    numbers["left_out"] = view.search.request.left_out or None
-    numbers["words"] = site_sentences(site)
-    return numbers
+    return {**numbers, "left_out": view.search.request.left_out or None, "words": site_sentences(site)}
 
 
 def _decimetres(value: float) -> float | None:
@@ -248,8 +247,7 @@ def _deposit_numbers(deposit: PracticeDeposit) -> dict[str, Any]:
         "site": {key: deposit.site.get(key) for key in site_keys},
         "deposit": {
             "source": shape.source,
-            "volume_m3": round(shape.volume_m3, 1),
-            "area_m2": round(shape.area_m2, 1),
+            **{key: round(getattr(shape, key), 1) for key in ("volume_m3", "area_m2")},
             "greatest_m": round(shape.greatest_m, 2),
             "mean_m": round(shape.volume_m3 / shape.area_m2, 2),
             "scale": round(shape.scale, 3),
@@ -322,11 +320,9 @@ def _flat_segment(line: Any) -> tuple[tuple[float, float, None], ...]:
 
 
 def _stake_text(stake: Stake) -> str:
-    tasks = []
-    if stake.fill_m3 >= 0.05:
-        tasks.append(f"lay {stake.fill_m3:.1f} m3 on its square, {stake.fill_m:.2f} m at the stake")
-    if stake.cut_m3 >= 0.05:
-        tasks.append(f"take {stake.cut_m3:.1f} m3 from its square, as it lies")
+    fill = f"lay {stake.fill_m3:.1f} m3 on its square, {stake.fill_m:.2f} m at the stake"
+    cut = f"take {stake.cut_m3:.1f} m3 from its square, as it lies"
+    tasks = [text for text, volume in ((fill, stake.fill_m3), (cut, stake.cut_m3)) if volume >= 0.05]
     return ("; ".join(tasks) or "nothing") + "."
 
 
@@ -504,9 +500,9 @@ def _debrief_numbers(debrief: Debrief) -> dict[str, Any]:
             "curve": debrief.clock.curve.name,
             "source": debrief.clock.curve.source,
             "phases": [
-                {"letter": phase.letter, "name": phase.name, "low_s": phase.time_s.low,
-                 "typical_s": phase.time_s.typical, "high_s": phase.time_s.high,
-                 "basis": phase.basis, "confidence": phase.confidence}
+                {**pick_fields(phase, "letter name"),
+                 **{f"{key}_s": value for key, value in pick_fields(phase.time_s, "low typical high").items()},
+                 **pick_fields(phase, "basis confidence")}
                 for phase in debrief.clock.phases
             ],
             "notes": list(debrief.clock.notes),
@@ -541,10 +537,7 @@ def _with_clock_times(debrief: Debrief, values: dict[str, Any]) -> dict[str, Any
 def _gap_record(debrief: Debrief, gap: Any) -> dict[str, Any]:
     at = gap.outline.representative_point()
     place = to_lonlat(at.x, at.y, debrief.plan.crs)
-    return {
-        "number": gap.number, "area_m2": gap.area_m2, "missed": gap.missed, "poa": gap.poa, "mgrs": mgrs_text(place),
-        "lonlat": degrees_of(place),
-    }  # fmt: skip
+    return {**pick_fields(gap, "number area_m2 missed poa"), "mgrs": mgrs_text(place), "lonlat": degrees_of(place)}
 
 
 def _covered_by(debrief: Debrief) -> dict[str, float] | None:

@@ -32,13 +32,7 @@ from lastseen.output.draw.palette import Dashes
 from lastseen.output.draw.panel import PLAIN, SMALL, Column, draw_lists, draw_table
 from lastseen.output.draw.plan_panel import counted
 from lastseen.output.draw.relief import Contours
-from lastseen.output.sheets.page import (
-    draw_mark,
-    draw_planned_lanes,
-    finish_practice_map,
-    lay_map_page,
-    start_practice_map,
-)
+from lastseen.output.sheets import page as practice
 from lastseen.rescue import survival_bounds_percent
 
 HONEST = "19 times in 20. A track shows where a phone was, not what its owner heard."
@@ -314,7 +308,7 @@ def _draw_searcher_page(debrief: Debrief, searcher: Searcher) -> Drawing:
     d, levels = _start_page(debrief, 4.2 * len(phases) + 8.0 if phases else 0.0, searcher.times_s)
     _draw_track(d, searcher.track, ())
     _draw_ticks(d, debrief, searcher)
-    finish_practice_map(d, debrief.plan, levels, f"Debrief: {searcher.track.name}", lines)
+    practice.finish_practice_map(d, debrief.plan, levels, f"Debrief: {searcher.track.name}", lines)
     _draw_key(d)
     lists = [
         ("Covered by this track alone", _searcher_sentences(debrief, searcher)),
@@ -340,7 +334,7 @@ def _draw_team_page(debrief: Debrief) -> Drawing:
     for searcher in debrief.searchers:
         _name_track(d, searcher)
     _draw_holes(d, debrief)
-    finish_practice_map(d, debrief.plan, levels, f"Debrief: {debrief.plan.name}", lines)
+    practice.finish_practice_map(d, debrief.plan, levels, f"Debrief: {debrief.plan.name}", lines)
     _draw_key(d)
     lists = [
         ("Covered together", _team_sentences(debrief)),
@@ -362,15 +356,15 @@ def _draw_below(d: Drawing, debrief: Debrief, table: tuple[Sequence[Column], lis
 
 def _start_page(debrief: Debrief, table_mm: float, times_s: FloatArray) -> tuple[Drawing, Contours | None]:
     chart = CHART_MM + 3.0 if debrief.timed else 0.0
-    page = lay_map_page(_bounds(debrief), table_mm=table_mm, text_mm=TEXT_MM, chart_mm=chart)
-    d, levels = start_practice_map(page, debrief.plan)
+    page = practice.lay_map_page(_bounds(debrief), table_mm=table_mm, text_mm=TEXT_MM, chart_mm=chart)
+    d, levels = practice.start_practice_map(page, debrief.plan)
     _draw_band(d, debrief, times_s)
-    draw_planned_lanes(d, debrief.plan)
+    practice.draw_planned_lanes(d, debrief.plan)
     ink = d.palette.person.line
     for target in debrief.targets:
         x, y = d.sheet.on_page(target.x_m, target.y_m)
         if d.inside(x, y, 1.5):
-            draw_mark(d, "disc" if target.what == "target" else "square", x, y, ink, size=1.15)
+            practice.draw_mark(d, "disc" if target.what == "target" else "square", x, y, ink, size=1.15)
             place_sign(d, target.name, [(x, y)], ink, size=PLAIN)
     return d, levels
 
@@ -436,7 +430,7 @@ def _draw_ticks(d: Drawing, debrief: Debrief, searcher: Searcher) -> None:
     text, ink = d.palette.ground.text, d.palette.lanes.colour
     x, y = d.sheet.on_page(*searcher.xyz_m[0, :2])
     if d.inside(x, y, 1.5):
-        draw_mark(d, "square", x, y, ink, size=1.0)
+        practice.draw_mark(d, "square", x, y, ink, size=1.0)
         place_sign(d, "begin", [(x, y)], text, size=PLAIN)
     if not searcher.track.timed:
         return
@@ -450,7 +444,7 @@ def _draw_ticks(d: Drawing, debrief: Debrief, searcher: Searcher) -> None:
             continue
         x, y = d.sheet.on_page(*searcher.xyz_m[k, :2])
         if d.inside(x, y, 1.5):
-            draw_mark(d, "disc", x, y, ink, size=0.65)
+            practice.draw_mark(d, "disc", x, y, ink, size=0.65)
             place_sign(d, f"{at / 60:.0f}", [(x, y)], text, size=SMALL, weight="normal")
 
 
@@ -458,7 +452,7 @@ def _name_track(d: Drawing, searcher: Searcher) -> None:
     for k in (0, len(searcher.xyz_m) // 2):
         x, y = d.sheet.on_page(*searcher.xyz_m[k, :2])
         if d.inside(x, y, 2.0):
-            draw_mark(d, "square", x, y, d.palette.lanes.colour, size=0.8)
+            practice.draw_mark(d, "square", x, y, d.palette.lanes.colour, size=0.8)
             place_sign(d, f"S{searcher.number}", [(x, y)], d.palette.ground.text, size=PLAIN)
             return
 

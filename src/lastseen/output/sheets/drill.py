@@ -17,14 +17,7 @@ from lastseen.output.draw.labels import name_point
 from lastseen.output.draw.layout import Box, bounds_of
 from lastseen.output.draw.panel import BOX_TO_TICK, PLAIN, Column, draw_list, draw_table
 from lastseen.output.draw.plan_panel import counted, spaced_mgrs
-from lastseen.output.sheets.page import (
-    draw_mark,
-    draw_planned_lanes,
-    finish_practice_map,
-    lay_map_page,
-    start_practice_map,
-    start_table_page,
-)
+from lastseen.output.sheets import page as practice
 
 if TYPE_CHECKING:
     from lastseen.jobs import PlannedSearch, StakeOut, Target, TargetPlan
@@ -87,15 +80,15 @@ def _draw_staff_page(plan: PlannedSearch, targets: TargetPlan, rows: list[list[s
         f"{exercise.title or 'Own exercise'} ({exercise.source}; {exercise.confidence})",
     ]
     bounds = bounds_of(plan.outline, *(Point(mark.x_m, mark.y_m) for mark in targets.marks))
-    page = lay_map_page(bounds, table_mm=40.0 + 4.2 * len(rows))
-    d, levels = start_practice_map(page, plan)
+    page = practice.lay_map_page(bounds, table_mm=40.0 + 4.2 * len(rows))
+    d, levels = practice.start_practice_map(page, plan)
     _draw_marks(d, targets)
     for target in targets.targets:
         _draw_target(d, target)
-    draw_planned_lanes(d, plan)
+    practice.draw_planned_lanes(d, plan)
     for target in targets.targets:
         name_point(d, target.name, (target.x_m, target.y_m), d.palette.person.line, size=7.4)
-    finish_practice_map(d, plan, levels, f"{plan.name}: staff sheet", lines)
+    practice.finish_practice_map(d, plan, levels, f"{plan.name}: staff sheet", lines)
     box = d.sheet.columns[0]
     end = draw_table(d, (box.left, box.top), _STAFF_COLUMNS, rows)
     left, right = _halves(box, box.bottom, end - 0.5)
@@ -194,25 +187,25 @@ def _draw_target(d: Drawing, target: Target) -> None:
     ink = d.palette.person.line
     x, y = d.sheet.on_page(target.x_m, target.y_m)
     if target.what == "decoy":
-        draw_mark(d, "square", x, y, ink, size=1.1)
+        practice.draw_mark(d, "square", x, y, ink, size=1.1)
         return
     a, half = math.radians(target.azimuth_deg), AXIS_MM * math.cos(math.radians(target.dip_deg))
     dx, dy = half * math.sin(a), half * math.cos(a)
     d.line([(x - dx, y - dy), (x + dx, y + dy)], d.palette.ground.paper, 3.0, zorder=8.8)
     d.line([(x - dx, y - dy), (x + dx, y + dy)], ink, 1.3, zorder=8.9)
-    draw_mark(d, "disc", x, y, ink, size=1.25)
+    practice.draw_mark(d, "disc", x, y, ink, size=1.25)
 
 
 def _draw_marks(d: Drawing, targets: TargetPlan) -> None:
     ink = d.palette.ground.text
     d.line([d.sheet.on_page(mark.x_m, mark.y_m) for mark in targets.marks], ink, 0.6, (1.5, 1.5), zorder=8.5)
     for mark in targets.marks:
-        draw_mark(d, "triangle", *d.sheet.on_page(mark.x_m, mark.y_m), ink, size=1.6)
+        practice.draw_mark(d, "triangle", *d.sheet.on_page(mark.x_m, mark.y_m), ink, size=1.6)
         name_point(d, mark.name, (mark.x_m, mark.y_m), ink, size=8.5)
 
 
 def _draw_more_rows(plan: PlannedSearch, rows: list[list[str]]) -> Drawing:
-    d = start_table_page(f"{plan.name}: staff sheet, continued", ["Staff only."])
+    d = practice.start_table_page(f"{plan.name}: staff sheet, continued", ["Staff only."])
     box = d.sheet.columns[0]
     draw_table(d, (box.left, box.top), _STAFF_COLUMNS, rows)
     return d
@@ -241,9 +234,9 @@ def _draw_trainee_page(plan: PlannedSearch, targets: TargetPlan) -> Drawing:
     ]
     seen = [Point(plan.last_seen_m)] if plan.last_seen_m is not None else []
     bounds = bounds_of(plan.outline, *(point for point in seen if point.distance(plan.outline) < 150.0))
-    d, levels = start_practice_map(lay_map_page(bounds, table_mm=62.0), plan)
+    d, levels = practice.start_practice_map(practice.lay_map_page(bounds, table_mm=62.0), plan)
     _draw_last_seen(d, plan)
-    finish_practice_map(d, plan, levels, f"{plan.name}: search sheet", lines)
+    practice.finish_practice_map(d, plan, levels, f"{plan.name}: search sheet", lines)
     box = d.sheet.columns[0]
     left, right = _halves(box, box.bottom, box.top)
     d.text(left.left, left.top - 1.5, "Fill in", 8.0, weight="bold", va="center")
@@ -276,7 +269,7 @@ def _draw_run_page(plan: PlannedSearch, targets: TargetPlan) -> Drawing:
         f"Times of the phases. Exercise '{targets.exercise_name}': {_count(targets)}, {limit} ({exercise.source}).",
         "Day: ____________   Place: __________________   Timekeeper: __________________   Clock zero: ___ : ___ : ___",
     ]
-    d = start_table_page(f"{plan.name}: run sheet", lines)
+    d = practice.start_table_page(f"{plan.name}: run sheet", lines)
     box = d.sheet.columns[0]
     columns = (
         Column(("searcher", "or group"), 30.0),

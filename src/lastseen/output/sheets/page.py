@@ -23,10 +23,7 @@ SIDE_MM = 62.0
 
 
 def lay_map_page(bounds: Extent, *, table_mm: float, text_mm: float = 0.0, chart_mm: float = 0.0) -> Sheet:
-    """An upright page with a map and room for a table, text and a chart.
-
-    The text stands below the map, or beside it where that makes the map larger.
-    """
+    """An upright page: map, table, chart, and text below the map or, where that makes it larger, beside it."""
     below = fit_page(lay_page(below_mm=table_mm + text_mm + chart_mm), bounds)
     if not text_mm:
         return below
