@@ -16,7 +16,7 @@ from affine import Affine
 from typer.testing import CliRunner
 
 from lastseen.cli import app
-from lastseen.web.settings import Limits
+from lastseen.web.guard import Limits
 from web.conftest import DEMO, TOKEN
 
 JSON = {"content-type": "application/json"}

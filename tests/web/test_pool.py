@@ -9,11 +9,10 @@ import pytest
 
 from lastseen.core.errors import ResourceError
 from lastseen.web import jobs
-from lastseen.web.guard import CONTENT_POLICY, Guard
+from lastseen.web.guard import CONTENT_POLICY, Guard, Limits, Settings
 from lastseen.web.jobs import Jobs
 from lastseen.web.plans import PlanStore
 from lastseen.web.pool import WorkerPool
-from lastseen.web.settings import Limits, Settings
 from web.pool_work import end_at_once, rest
 
 

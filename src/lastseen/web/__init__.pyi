@@ -1,5 +1,5 @@
+from .guard import LOOPBACK, Settings
 from .server import serve
-from .settings import LOOPBACK, Settings
 
 __all__ = [
     "LOOPBACK",

@@ -22,13 +22,20 @@ from starlette.routing import Route
 
 from lastseen.core import InputError, NothingFoundError, scenario_toml
 from lastseen.web import lanes, openapi, places, plans, tiles
-from lastseen.web.guard import geojson_response, json_response, media_type, png_response, read_json_body, read_parts
+from lastseen.web.guard import (
+    Settings,
+    geojson_response,
+    json_response,
+    media_type,
+    png_response,
+    read_json_body,
+    read_parts,
+)
 from lastseen.web.jobs import Jobs
 from lastseen.web.places import UPLOADS, Places, point_record
 from lastseen.web.plans import PlanStore
 from lastseen.web.pool import WorkerPool
 from lastseen.web.requests import AskLanes, AskPlan, AskPoint, outline_geojson, read_body, request_scenario
-from lastseen.web.settings import Settings
 
 T = TypeVar("T")
 _LAYOUTS_KEPT = 256

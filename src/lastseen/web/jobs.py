@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from lastseen.core import NothingFoundError, ResourceError
+from lastseen.web.guard import Limits
 from lastseen.web.plans import PlanStore
-from lastseen.web.settings import Limits
 
 State = Literal["waiting", "running", "done", "failed", "cancelled"]
 ENDED = ("done", "failed", "cancelled")

@@ -26,7 +26,7 @@ from lastseen.core import (
     transformer,
 )
 from lastseen.terrain import Elevation, open_elevation, read_window, require_inside
-from lastseen.web.settings import Limits, Settings
+from lastseen.web.guard import Limits, Settings
 
 # ---- Taking in an elevation file from somebody else: opened by an allow-list, checked by its header, written anew
 # It runs in a worker process. Everything after it reads only the file that is written here.

@@ -27,8 +27,8 @@ from lastseen.output import FULL_CAUTION, MARKERS, SHORT_CAUTION, load_palette, 
 from lastseen.rescue import CURVES, DEFAULT_CURVE, survival_percent
 from lastseen.snow import friction_range
 from lastseen.web import tiles
+from lastseen.web.guard import Settings
 from lastseen.web.places import Place, Places
-from lastseen.web.settings import Settings
 
 # ---- Plans in the folder that the user chose: each is a folder that `write_result` wrote
 # Beside each lies its scenario, ``<id>.toml``, that the command line reads too. Names from requests are matched

@@ -23,7 +23,7 @@ from lastseen.core import (
     Scenario,
     check_scenario,
 )
-from lastseen.web.settings import Limits
+from lastseen.web.guard import Limits
 
 _MOST_RINGS = 20
 Text = Annotated[str, Field(max_length=200)]

@@ -25,8 +25,7 @@ from lastseen.core import InputError, LastseenError
 from lastseen.output import CLOCK_SCRIPT
 from lastseen.web import lanes
 from lastseen.web.api import Api
-from lastseen.web.guard import Guard, answer_error, answer_http_error, equal_secrets
-from lastseen.web.settings import LOOPBACK, Settings
+from lastseen.web.guard import LOOPBACK, Guard, Settings, answer_error, answer_http_error, equal_secrets
 
 STATIC = Path(__file__).resolve().parent / "static"
 MAP_FILES = {"maplibre-gl.js": "text/javascript", "maplibre-gl.css": "text/css"}

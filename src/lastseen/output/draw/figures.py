@@ -239,7 +239,7 @@ def _draw_legend(figure: Figure, palette: Palette, metres_per_mm: float) -> None
     ramp, ink = palette.thickness, palette.snow
     pairs = zip(ramp.levels_m[:-1], ramp.levels_m[1:], strict=True)
     ends = [*(f"{low:g}–{high:g} m" for low, high in pairs), f"over {ramp.levels_m[-1]:g} m"]
-    edge = {"edgecolor": palette.ground.grid, "linewidth": 0.4}
+    edge: dict[str, Any] = {"edgecolor": palette.ground.grid, "linewidth": 0.4}
     handles = [
         *(Patch(facecolor=c, label=t, **edge) for c, t in zip(ramp.ramp, ends, strict=True)),
         Patch(fill=False, edgecolor=ink.release, linestyle="-.", label="release"),
@@ -425,7 +425,8 @@ def write_range_figure(found: ReceiveRange, path: Path) -> None:
         _draw_distribution(upper, found, rows, palette)
         look: dict[str, Any] = {"frameon": False, "handlelength": 2.2, "borderaxespad": 0.0, "labelspacing": 0.9}
         where: dict[str, Any] = {"loc": "upper left", "bbox_to_anchor": (0.01, 0.88), "fontsize": SMALL}
-        figure.legend(*upper.get_legend_handles_labels(), **where, **look)
+        lines, names = upper.get_legend_handles_labels()
+        figure.legend(lines, names, **where, **look)
         _draw_strips(lower, rows, palette)
         depth = f", buried {found.depth_m:g} m" if found.depth_m else ""
         under = f"Greatest range {found.max_range_m:g} m (sd {found.sd_m:g} m), {found.antennas} antennas{depth}"

@@ -18,7 +18,8 @@ WRITE_MM = 6.2  # height of a row to write in
 LEADING = 1.27
 SYMBOL_MM, SYMBOL_HIGH_MM, LEGEND_ROW_MM = 7.6, 2.6, 3.5
 _UNIT = re.compile(r"(?<=\d) (?=(?:%|m²|m³|m2|m|min|h|degrees)(?!\w))")  # a number and its unit stay together
-Symbol = Draw = Callable[[float, float], None]  # left edge, and middle of the symbol or upper edge of the item
+Draw = Callable[[float, float], None]
+Symbol = Draw  # left edge, and middle of the symbol or upper edge of the item
 Entry = tuple[Symbol, str]
 
 
