@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import rasterio
@@ -56,8 +56,9 @@ def read_result(folder: Path) -> Result:
     InputError if the marker of a job or its GeoPackage is missing, or a file cannot be read.
     """
     restore_leftovers(folder)
-    job = next((job for job, marker in MARKERS.items() if job != "terrain" and (folder / marker).is_file()), "plan")
-    if job not in ("plan", "search"):
+    found = (job for job, marker in MARKERS.items() if job != "terrain" and (folder / marker).is_file())
+    job: Job = next(found, "plan")
+    if job != "plan" and job != "search":  # noqa: PLR1714  the type is narrowed by it
         return _read_other(folder, job)
     numbers = read_numbers(folder)
     try:
@@ -83,7 +84,10 @@ def _add_rescue(result: Result) -> Result:
     names = [field.name for field in fields(Leg) if field.name != "line"]
     burial = (numbers.get("poa") or {}).get("burial") or {}
     rescue = plan_rescue(
-        [Leg(line=line, **{name: row[name] for name in names}) for line, row in result.records("route")],
+        [
+            Leg(line=LineString(line.coords), **{name: row[name] for name in names})
+            for line, row in result.records("route")
+        ],
         _searched(result),
         result.ground,
         searchers=int(numbers["search"]["searchers"]),
@@ -303,7 +307,7 @@ def read_debris(folder: Path) -> DepositModel:
     return DepositModel(
         thickness_m=thickness.with_values(np.nan_to_num(thickness.values)),
         outline=outline,
-        flow_deg=find_flow_deg(line_merge(paths[0]), outline),
+        flow_deg=find_flow_deg(cast("LineString", line_merge(paths[0])), outline),
         name=result.numbers.get("name") or folder.name,
     )
 

@@ -57,7 +57,7 @@ class Options:
     paper: Paper = "A4"  # of the sheet
 
 
-DEFAULT_OPTIONS = Options()
+DEFAULT_OPTIONS: Options = Options()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -97,7 +97,8 @@ FARTHEST_ASCENT_M = 2500.0  # design choice: longest path of a size 4 event, EAW
 LARGEST_TURN_DEG = 75.0  # design choice: a slab does not reach round a ridge
 # A stand prevents release where crowns cover more than 30 to 50 % and gaps are below 25 m (from memory; the larger
 # share is taken, so that terrain stays start zone where in doubt).
-CLOSED_CANOPY, LEAST_GAP_M = 0.5, 25.0
+CLOSED_CANOPY: float = 0.5
+LEAST_GAP_M = 25.0
 LARGEST_EXTENT = 1.5  # the ensemble draws releases of 0.5 to 1.5 times the class's area
 
 

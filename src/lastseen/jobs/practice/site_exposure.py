@@ -96,7 +96,7 @@ def find_start_ground(
 def _connected(cells: BoolArray, surface_m2: FloatArray) -> tuple[IntArray, FloatArray]:
     """Numbers of connected pieces, 0 is outside, and the area of each."""
     labels, count = ndimage.label(cells, structure=np.ones((3, 3), bool))
-    return labels, np.bincount(labels.ravel(), surface_m2.ravel(), count + 1)
+    return np.asarray(labels, np.int32), np.bincount(labels.ravel(), surface_m2.ravel(), count + 1).astype(np.float64)
 
 
 def _zones(steep: BoolArray, surface_m2: FloatArray) -> tuple[IntArray, int]:

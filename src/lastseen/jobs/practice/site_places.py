@@ -358,7 +358,7 @@ class _Walk:
         inside = cells_of_outline(site.buffer(0.5 * grid.cell_m), grid).tolist()
         starts = [start for c in inside if cost[start := divmod(c, grid.shape[1])] > 0.0]
         self._found = MCP_Geometric(cost) if starts else None
-        self._time: FloatArray = self._found.find_costs(starts)[0] if starts else np.full(grid.shape, np.inf)
+        self._time: FloatArray = self._found.find_costs(starts)[0] if self._found else np.full(grid.shape, np.inf)
 
     def ring(self, middle: Point, but_deg: float | None) -> BoolArray:
         """Cells about 300 m from the middle that snow does not reach, on another side than a bearing."""

@@ -115,7 +115,7 @@ def _draw_zones(d: Drawing, view: AreaView, named: int) -> None:
     patches = [area_patch(outline) for _, outline in view.zones]
     for low, high, alpha in zip(HARM, (*HARM[1:], 1.01), HARM_ALPHA, strict=True):
         filled = [area_patch(zone[1]) for share, zone in zip(shares, view.zones, strict=True) if low <= share < high]
-        look = {"facecolor": d.palette.person.line, "edgecolor": "none", "alpha": alpha, "zorder": 1.6}
+        look: dict[str, Any] = {"facecolor": d.palette.person.line, "edgecolor": "none", "alpha": alpha, "zorder": 1.6}
         d.ground.add_collection(PatchCollection(filled, **look))
     edge: dict[str, Any] = {"facecolor": "none", "edgecolor": d.palette.snow.release}
     d.ground.add_collection(PatchCollection(patches[named:], linewidth=0.25, alpha=0.6, zorder=2.5, **edge))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import shapely
@@ -160,14 +160,14 @@ def read_map_content(result: Result) -> MapContent:
         numbers=result.numbers,
         ground=result.ground,
         crs=result.crs,
-        at_m=last_seen[0].coords[0][:2] if last_seen else None,
+        at_m=(last_seen[0].coords[0][0], last_seen[0].coords[0][1]) if last_seen else None,
         radius_m=float(last_seen[1]["radius_m"]) if last_seen else 0.0,
         modelled=result.numbers.get("model") is not None,
         outline=next((keep_areas(area) for area, row in result.records("debris") if row["searched"]), NOTHING),
         probability=rasters["debris_probability"].bands[0] if "debris_probability" in rasters else None,
         poa=poa_areas(rasters["poa"].bands[0]) if "poa" in rasters else (),
         release=_areas_of(result, "release"),
-        path=next((shapely.line_merge(line) for line, row in paths if row["kind"] == "main"), None),
+        path=next((cast("LineString", shapely.line_merge(line)) for line, row in paths if row["kind"] == "main"), None),
         corridors=tuple((float(row["share"]), keep_areas(shapely.build_area(line))) for line, row in corridors),
         zones=_area_marks(ZoneMark, result.records("deposition_zones")),
         traps=trap_marks(result.records("terrain_traps")),

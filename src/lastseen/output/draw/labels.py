@@ -58,7 +58,7 @@ def _name_point(d: Drawing, content: MapContent, *, entries: bool) -> None:
         length = [leg.length_m for _, _, leg in found]
         much = f"{min(length):.0f} m" if len(found) == 1 else f"{min(length):.0f} to {max(length):.0f} m"
         anchors = [(x, y) for x, y, _ in found]
-        look = {"size": SMALL_SIZE, "weight": "normal"}
+        look: dict[str, Any] = {"size": SMALL_SIZE, "weight": "normal"}
         place_sign(d, f"approach from {whence}, {much}", anchors, d.palette.lanes.colour, **look)
 
 

@@ -121,7 +121,9 @@ def _name(d: Drawing, r: LineReading) -> None:
     black, ink = d.palette.lanes.colour, d.palette
     for k, line in enumerate(r.route.lines):
         d.room.ink(d.on_page(line), 3.0)
-        _name_places(d, "start" if len(r.route.lines) == 1 else f"start {k + 1}", [line.coords[0][:2]], black)
+        _name_places(
+            d, "start" if len(r.route.lines) == 1 else f"start {k + 1}", [(line.coords[0][0], line.coords[0][1])], black
+        )
     for stretch in r.stretches:
         middles = [round(stretch.first + s * (stretch.last - stretch.first)) for s in (0.5, 0.35, 0.65, 0.2, 0.8)]
         places = [(float(r.route.x_m[k]), float(r.route.y_m[k])) for k in middles]
@@ -259,7 +261,7 @@ def _draw_profile(axes: Axes, strip: Strip) -> None:
     for stretch in reading.stretches:
         a, b = strip.span(stretch)
         for zone, share in zones_above(reading, stretch)[:8]:
-            shade = {"color": palette.snow.path, "alpha": 0.10 + 0.22 * share, "linewidth": 0}
+            shade: dict[str, Any] = {"color": palette.snow.path, "alpha": 0.10 + 0.22 * share, "linewidth": 0}
             axes.fill_between([a, b], zone.foot_m, zone.top_m, **shade)
     axes.fill_between(along, low - room, z, color=ink.relief[0], alpha=0.32, linewidth=0)
     axes.plot(along, z, color=ink.frame, linewidth=1.5)
@@ -343,7 +345,11 @@ def _draw_edges(axes: Axes, strip: Strip) -> None:
     ink, stretches = strip.palette.ground, strip.reading.stretches
     for before, stretch in pairwise(stretches):
         new_line = stretch.part != before.part
-        look = {"color": ink.frame if new_line else ink.grid, "linewidth": 1.2 if new_line else 0.45, "zorder": 0.5}
+        look: dict[str, Any] = {
+            "color": ink.frame if new_line else ink.grid,
+            "linewidth": 1.2 if new_line else 0.45,
+            "zorder": 0.5,
+        }
         axes.axvline(strip.span(stretch)[0], **look)
 
 

@@ -13,7 +13,7 @@ from lastseen import __version__
 from lastseen.core import short_percent
 from lastseen.output.draw import features
 from lastseen.output.draw.drawing import Drawing
-from lastseen.output.draw.features import TRAP_OPACITY, Leg, MapContent, start_of
+from lastseen.output.draw.features import TRAP_OPACITY, MapContent, start_of
 from lastseen.output.draw.panel import (
     LEAST_TEXT,
     TEXT,
@@ -30,6 +30,7 @@ from lastseen.output.draw.panel import (
     share_levels,
 )
 from lastseen.output.draw.relief import SLOPE_DASHES
+from lastseen.search import Leg
 
 AREA_WIDTH = 0.6
 

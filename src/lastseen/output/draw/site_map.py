@@ -124,7 +124,8 @@ def _draw_site(d: Drawing, site: Site) -> None:
     draw_area(d.ground, site.outline, fill=False, hatch=hatch, edgecolor=ink, linewidth=1.6, zorder=5.0)
     for a, b in pairwise(d.on_page(site.outline.exterior)):
         for share in np.linspace(0.0, 1.0, max(2, int(3.0 * np.hypot(*(b - a))))):
-            d.room.take(*(a + share * (b - a)), 0.4, 0.4)
+            x, y = a + share * (b - a)
+            d.room.take(x, y, 0.4, 0.4)
     if site.lookout is not None:
         x, y = d.sheet.on_page(*site.lookout.at_m)
         if d.inside(x, y):

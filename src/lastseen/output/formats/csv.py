@@ -38,7 +38,8 @@ def _table_of_layer(layer: Layer, result: Result) -> Table:
     def place(shape: BaseGeometry) -> tuple[float | None, float | None]:
         if shape.is_empty:
             return None, None
-        lon, lat = to_degrees.transform(*shape.representative_point().coords[0])
+        point = shape.representative_point()
+        lon, lat = to_degrees.transform(point.x, point.y)
         return round(float(lon), DEGREE_DECIMALS), round(float(lat), DEGREE_DECIMALS)
 
     return Table(

@@ -94,7 +94,8 @@ def _view(debrief: Debrief) -> tuple[float, float, float, float]:
     points = np.concatenate([corners, *(xy[shapely.contains_xy(near, xy)] for xy in walks)])
     low, high = points.min(axis=0), points.max(axis=0)
     rim = AROUND * float((high - low).max())
-    west, south, east, north = *(low - rim).tolist(), *(high + rim).tolist()
+    west, south = (low - rim).tolist()
+    east, north = (high + rim).tolist()
     return west, south, east, north
 
 

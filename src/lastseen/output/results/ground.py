@@ -161,7 +161,7 @@ def _trap_numbers(view: TrapView) -> dict[str, Any]:
 
 def _trap_layers(view: TrapView) -> dict[str, Layer]:
     of_plan = plan_layers(view.plan) if view.plan is not None else {}
-    more = {name: of_plan[name] for name in ("last_seen", "release", "flow_paths") if name in of_plan}
+    more: dict[str, Layer] = {name: of_plan[name] for name in ("last_seen", "release", "flow_paths") if name in of_plan}
     names = [column.name for column in load_layers()["traps"]["release_areas"].columns[: -len(SIZES)]]
     rows = [
         (keep_areas(area.outline), (*(getattr(area, name) for name in names), *area.volume_m3)) for area in view.areas

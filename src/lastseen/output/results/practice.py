@@ -191,7 +191,7 @@ def _site_waypoints(site: Site, ground: Grid) -> list[Waypoint]:
 
 
 def _site_tracks(site: Site, ground: Grid) -> list[Track]:
-    lines = [(f"SITE{site.number}", site.statement, site.outline.exterior)]
+    lines: list[tuple[str, str, LineString]] = [(f"SITE{site.number}", site.statement, site.outline.exterior)]
     lines += [
         (f"{name}{site.number}", way_words(way, what), way.line)
         for name, way, what in (("IN", site.way_in, "way in"), ("OUT", site.way_out, "way out"))
@@ -336,7 +336,7 @@ FORM_HINT = (
 
 def result_of_targets(plan: PlannedSearch, hidden: TargetPlan) -> Result:
     """Hidden targets: numbers, layers, sheets for staff and trainees, tracks for hiding and searching, a form."""
-    counts = {"seed": hidden.seed, "transmitters": hidden.transmitters}
+    counts: dict[str, Any] = {"seed": hidden.seed, "transmitters": hidden.transmitters}
     return Result(
         job="targets",
         numbers=_target_numbers(plan, hidden),
@@ -408,7 +408,7 @@ def _difficulty_values(difficulty: Difficulty) -> tuple[float | None, float]:
 def _hiding_tracks(plan: PlannedSearch, hidden: TargetPlan) -> Tracks:
     """Marks and targets in the order of hiding, for those who hide. Never hand this to trainees."""
     stakes = {stake.name: stake for stake in hidden.stakes}
-    texts = [(mark, f"Mark {mark.name} for the tapes") for mark in hidden.marks]
+    texts: list[tuple[Any, str]] = [(mark, f"Mark {mark.name} for the tapes") for mark in hidden.marks]
     for number, target in enumerate(hidden.targets, start=1):
         tapes = f"{stakes[target.name].from_a_m:.1f} m from A, {stakes[target.name].from_b_m:.1f} m from B"
         texts.append((target, f"{number}. to hide: {target.what}, {target.depth_m:.2f} m deep, {tapes}"))
