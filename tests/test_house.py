@@ -166,7 +166,7 @@ def test_no_assert_and_no_print_in_the_package():
 
 
 # Calls outside kernels with more than five positional arguments, by room; these numbers may only fall.
-LONG_CALLS = {"terrain": 1}
+LONG_CALLS = {"terrain": 1}  # a kernel that is called by another name
 OUTSIDE = {"Affine"}  # six numbers by nature
 KERNEL_NAMES = {node.name for p in KERNELS for node in tree_of(p).body if isinstance(node, ast.FunctionDef)}
 
@@ -252,9 +252,9 @@ def test_bilinear_sampling_is_written_once():
     assert found == ["core.grid.sample_bilinear"]
 
 
-# Words that say nothing as names, and how often modules still use them; these numbers may only fall.
+# Words that say nothing as names.
 PRONOUNS = {
-    "one": 11, "told": 0, "here": 0, "felt": 2, "own": 7, "mine": 0, "said": 0, "went": 0, "same": 0,
+    "one": 0, "told": 0, "here": 0, "felt": 0, "own": 0, "mine": 0, "said": 0, "went": 0, "same": 0,
     "wish": 0, "whose": 0, "it": 0, "course": 0, "terms": 0, "firm": 0, "books": 0, "lively": 0,
 }  # fmt: skip
 

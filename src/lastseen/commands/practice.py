@@ -168,7 +168,7 @@ def targets(
     exercise: Annotated[
         str | None, typer.Option("--exercise", help="Published or own exercise; see drill exercises.")
     ] = None,
-    own: OwnExercises = None,
+    own_exercises: OwnExercises = None,
     count: Annotated[int | None, typer.Option("--count", help="How many targets.")] = None,
     decoys: Annotated[int | None, typer.Option("--decoys", help="How many holes without a transmitter.")] = None,
     depth: Annotated[str | None, typer.Option("--depth", help="Least and greatest depth, m, such as 0.3,1.0.")] = None,
@@ -208,7 +208,7 @@ def targets(
         "edge_m": edge,
         "probability_of_area": False if even else None,
     }
-    chosen, name = _chosen(exercise, own, {key: value for key, value in given.items() if value is not None})
+    chosen, name = _chosen(exercise, own_exercises, {key: value for key, value in given.items() if value is not None})
     refuse_existing(output, overwrite=overwrite, marker=MARKERS["targets"])
     with common.progress_bar(hidden=quiet) as progress:
         progress("reading the plan", 0.0)
@@ -224,11 +224,11 @@ def targets(
     )
 
 
-def exercises(own: OwnExercises = None, as_json: common.AsJson = False) -> None:
+def exercises(own_exercises: OwnExercises = None, as_json: common.AsJson = False) -> None:
     """List the exercises: published ones with their source, and your own."""
     from lastseen.jobs import published_exercises, read_exercises
 
-    known = {**published_exercises(), **(read_exercises(own) if own else {})}
+    known = {**published_exercises(), **(read_exercises(own_exercises) if own_exercises else {})}
     if as_json:
         plain = {name: exercise.model_dump(mode="json") for name, exercise in known.items()}
         typer.echo(json.dumps(plain, indent=1, ensure_ascii=False))
@@ -238,13 +238,13 @@ def exercises(own: OwnExercises = None, as_json: common.AsJson = False) -> None:
         typer.echo(exercises_text(known))
 
 
-def _chosen(name: str | None, own: Path | None, given: dict[str, Any]) -> tuple[Exercise, str]:
+def _chosen(name: str | None, own_exercises: Path | None, given: dict[str, Any]) -> tuple[Exercise, str]:
     """The named exercise with what was given on the command line in its place, and what to call it."""
     from lastseen.jobs import exercise_of, find_exercise
 
     if name is None:
         return exercise_of(given, "the options"), "own"
-    found = find_exercise(name, own)
+    found = find_exercise(name, own_exercises)
     if not given:
         return found, name
     changed = {**found.model_dump(), **given, "source": f"after {found.source}, changed"}

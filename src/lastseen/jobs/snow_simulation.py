@@ -210,7 +210,7 @@ def replay_middle_event(plan: Plan, model: Model) -> Iterator[tuple[float, Grid]
     """Times in seconds with the depth of the snow in metres, on the lattice of the flow; flow ensembles only."""
     middle = find_middle_member(model.release, model.ensemble)
     step_s = max(LEAST_STEP_S, model.ensemble.members[middle].time_s / MOST_FRAMES)
-    felt = smooth_for_snow(plan.terrain.elevation)
-    times, depths = replay_member(felt, model.release, model.ensemble, middle, step_s)
+    surface = smooth_for_snow(plan.terrain.elevation)
+    times, depths = replay_member(surface, model.release, model.ensemble, middle, step_s)
     for time_s, depth_m in zip(times, depths, strict=True):
         yield time_s, model.ensemble.lattice.with_values(depth_m.astype(float))
