@@ -220,7 +220,7 @@ waits = threading.get_ident()
 def press():
     while True:
         frame = sys._current_frames()[waits]
-        if frame.f_code.co_name == "slide_samples":  # in it and nowhere below: native code runs, which releases the lock
+        if frame.f_code.co_name == "slide_samples":  # in it, not below: native code runs without the lock
             time.sleep(0.002)
             if sys._current_frames()[waits] is frame:
                 signal.raise_signal(signal.SIGINT)
