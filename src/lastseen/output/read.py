@@ -105,7 +105,7 @@ def _read_other(folder: Path, job: Job) -> Result:
     try:
         numbers = json.loads((folder / MARKERS[job]).read_text(encoding="utf-8"))
         path = folder / f"{STEMS.get(job, job)}.gpkg"
-        crs = CRS.from_user_input(pyogrio.read_info(path)["crs"])
+        crs = CRS.from_user_input(pyogrio.read_info(path, layer=str(pyogrio.list_layers(path)[0, 0]))["crs"])
         layers = {layer.name: layer for layer in _read_layers(path)}
         run = pyogrio.read_dataframe(path, layer="run", read_geometry=False)
         rasters = _read_rasters(folder)
