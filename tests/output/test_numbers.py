@@ -31,6 +31,7 @@ KEYS = [
     "search",
     "lanes",
     "route",
+    "rescue",
     "notes",
 ]
 
