@@ -265,7 +265,7 @@ def test_sites_are_what_was_asked_for():
         assert sides[1] / np.cos(np.radians(site.slope_deg)) == pytest.approx(40.0, abs=1e-6)
         cells = cells_of_outline(site.outline, ground)
         assert search.starts.slope_deg.ravel()[cells].max() <= 25.0
-        assert (search.reach.over(ground).ravel()[cells] == 0.0).all()
+        assert (site_exposure.spread_over(search.reach.share, ground).ravel()[cells] == 0.0).all()
         assert site.exposure.distance_m >= search.request.margin_m
         assert box(*ground.bounds).buffer(-95.0).contains(site.outline)
         assert 0.0 <= site.rank <= 1.0
@@ -430,7 +430,7 @@ def test_real_terrain(real_terrain, name):
     x, y = 0.5 * (west + east), 0.5 * (south + north)
     ground = read_window(elevation, (x - cut, y - cut, x + cut, y + cut))
     search = find_sites(ground, GroundLayers(), SiteRequest(exposed_ok=True, count=3))
-    over = search.reach.over(ground)
+    over = site_exposure.spread_over(search.reach.share, ground)
     rim = round(search.reach.share.cell_m / ground.cell_m)
     inner = (slice(0, ground.shape[0] - rim), slice(0, ground.shape[1] - rim))
     assert (over[inner][search.starts.zones[inner] > 0] > 0.0).all()
