@@ -14,9 +14,9 @@ DOCS = Path(__file__).resolve().parent
 SOURCE = DOCS.parent / "src" / "lastseen"
 # From the roof down; the order of `tests/test_house.py`, turned round.
 FLOORS = ("doors", "web", "output", "jobs", "search", "rescue", "snow", "traps", "terrain", "core")
-DOORS = ("commands", "cli", "__main__", "__init__")
+DOORS = ("commands", "cli", "library", "__main__", "__init__")
 ABOUT = {
-    "doors": "cli.py and commands/: options in, a job called, words out",
+    "doors": "cli.py, commands/ and library.py: options in, a job called, words out",
     "web": "the local page: server, API, helpers, pictures",
     "output": "what is handed over: one result, formats, maps, sheets",
     "jobs": "the questions that users ask, answered from top to bottom",
