@@ -183,7 +183,7 @@ def lay_deposit(
     if (size is None) == (like is None):
         raise InputError("say what the deposit stands for: either a size, 1 to 4, or the folder of a plan")
     frame, record = output.read_site(Path(sites), site)
-    given = {"snow_m": 0.8, "left_m": 0.3, "packing": jobs.PACKING, "stake_m": None, "name": None} | machine
+    usual = {"snow_m": jobs.SNOW_M, "left_m": jobs.LEFT_M, "packing": jobs.PACKING, "stake_m": None, "name": None}
     return jobs.lay_deposit(
         open_elevation(tuple(map(Path, dem)), to_lonlat(*frame.middle_m, frame.crs), None),
         frame,
@@ -191,7 +191,7 @@ def lay_deposit(
         like=output.read_debris(Path(like)) if like else int(size or 0),
         reach=output.read_reach(Path(sites)),
         seed=seed,
-        **given,
+        **(usual | machine),
     )
 
 
