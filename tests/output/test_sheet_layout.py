@@ -1,18 +1,27 @@
 """When a sheet gets an overview, and what fits on it: counted on rectangles."""
 
 from dataclasses import replace
+from itertools import pairwise
 from types import SimpleNamespace
 
 import pytest
+from shapely import LineString, MultiPolygon
 from shapely.geometry import box
 
 from lastseen.output.draw.layout import (
+    EDGE_MM,
     QUIET_MM,
+    ROUND_SCALES,
     SCALES,
+    find_details,
+    fit_page,
     fit_sheet,
     lay_out_sheet,
+    lay_page,
     on_ground,
     pages,
+    table_page,
+    text_page,
     with_narrow_panel,
 )
 
@@ -152,3 +161,109 @@ def test_a_narrow_panel_gives_its_room_to_the_map(right):
     assert wider.extent[0] + wider.extent[2] == pytest.approx(sheet.extent[0] + sheet.extent[2])
     edge = (wider.overview.right, wider.body.right) if right else (wider.overview.left, wider.body.left)
     assert edge[0] == pytest.approx(edge[1])
+
+
+def test_a_page_leaves_the_gaps_that_are_asked_for():
+    """2 mm under what stands below the map and 7 mm over it, 12 mm over the map; beside it one column."""
+    page = lay_page("A4", below_mm=50.0, side_mm=40.0, above_mm=12.0, columns=3, gaps_mm=(2.0, 7.0))
+    *below, beside = page.columns
+    assert len(below) == 3
+    assert {(column.bottom - page.footer.top, column.height) for column in below} == {(2.0, 50.0)}
+    assert page.under.bottom - below[0].top == pytest.approx(7.0)
+    assert page.header.bottom - page.body.top == pytest.approx(12.0)
+    assert (beside.bottom, beside.top) == pytest.approx((page.under.top, page.body.top))
+    assert (beside.width, beside.right, page.under.right) == pytest.approx((40.0, 202.0, 202.0))
+    assert page.body.right == pytest.approx(beside.left - 4.0)
+    assert [b.left - a.right for a, b in pairwise(below)] == pytest.approx([4.0, 4.0])
+
+
+def test_a_page_without_a_panel():
+    """The map from margin to margin, less 5 mm for labels, 1 mm under the header."""
+    page = lay_page("Letter", lying=True)
+    assert (page.width, page.height, page.columns) == (279.4, 215.9, ())
+    assert (page.body.left, page.body.right) == pytest.approx((13.0, 271.4))
+    assert page.header.bottom - page.body.top == pytest.approx(1.0)
+    assert page.under.bottom - page.footer.top == pytest.approx(4.0)
+
+
+def test_pages_of_words_have_columns_from_header_to_footer():
+    """(194 + 4) / (60 + 4) leaves room for three columns of 62 mm; a table takes one of 194 mm."""
+    page = text_page(replace(pages("A4")[0], overview=pages("A4")[0].body), 30.0, 60.0)
+    assert page.header.height == 30.0
+    assert page.header.top == pytest.approx(289.0)
+    assert [column.width for column in page.columns] == pytest.approx([62.0] * 3)
+    assert (page.columns[0].left, page.columns[-1].right) == pytest.approx((8.0, 202.0))
+    assert {column.bottom - page.footer.top for column in page.columns} == {4.0}
+    assert page.columns[0].top == pytest.approx(page.header.bottom)
+    assert page.overview is None
+    table = table_page()
+    assert (table.paper, table.width, table.columns) == ("A4", 210.0, (table.body,))
+    assert (table.body.left, table.body.right) == pytest.approx((8.0, 202.0))
+    assert table.body.bottom - table.footer.top == pytest.approx(4.0)
+    assert table.header.bottom - table.body.top == pytest.approx(4.0)
+
+
+BIG = box(0, 0, 600, 1400)
+
+
+def detailed(*pieces, lanes=(), bounds=(0.0, 0.0, 2000.0, 1400.0), paper="A4"):
+    """A sheet with a big piece at its left side, and its details."""
+    outline = MultiPolygon([BIG, *pieces])
+    legs = tuple(SimpleNamespace(line=LineString(line), kind="lane") for line in lanes)
+    content = SimpleNamespace(legs=legs, outline=outline, whole=lambda: outline, focus=lambda: outline)
+    sheet = fit_page(pages(paper)[1], bounds)
+    return sheet, outline, find_details(sheet, content)
+
+
+@pytest.mark.parametrize("paper", ["A4", "A3"])
+def test_small_pieces_are_drawn_larger_the_largest_first(paper):
+    """Each centred in a free square of the map, at the largest round scale that leaves 6 mm around it."""
+    pieces = box(900, 200, 940, 225), box(1100, 1000, 1180, 1120), box(1700, 600, 1720, 610)
+    sheet, outline, details = detailed(*pieces, paper=paper)
+    assert [detail.letter for detail in details] == ["A", "B", "C"]
+    squares = [on_ground(sheet, detail.sheet.body) for detail in details]
+    body = on_ground(sheet, sheet.body).buffer(1e-6)
+    for detail, square, piece in zip(details, squares, (pieces[1], pieces[0], pieces[2]), strict=True):
+        west, south, east, north = detail.sheet.extent
+        assert (west + east, south + north) == pytest.approx((2 * piece.centroid.x, 2 * piece.centroid.y))
+        assert detail.ground.equals(box(*detail.sheet.extent))
+        k = detail.sheet.metres_per_mm
+        assert east - west == pytest.approx(north - south) == pytest.approx(detail.sheet.body.width * k)
+        longest = max(piece.bounds[2] - piece.bounds[0], piece.bounds[3] - piece.bounds[1])
+        assert east - west >= longest + 2 * EDGE_MM * k - 1e-6
+        larger = [scale for scale in ROUND_SCALES if scale < detail.sheet.scale]
+        assert not larger or larger[-1] / 1000.0 * (detail.sheet.body.width - 2 * EDGE_MM) < longest
+        assert detail.sheet.scale * 1.9 <= sheet.scale
+        assert detail.sheet.overview is None
+        assert body.contains(square)
+        assert not square.intersects(outline)
+    assert not any(a.intersects(b) for n, a in enumerate(squares) for b in squares[:n])
+
+
+def test_a_detail_stands_as_near_as_there_is_room():
+    """A piece in free ground has its detail beside it, within the square's own size."""
+    sheet, _, (detail,) = detailed(box(1290, 690, 1310, 710))
+    x, y = sheet.on_page(1300.0, 700.0)
+    place = detail.sheet.body
+    assert place.width == 48.0
+    assert max(abs(place.left + 24.0 - x), abs(place.bottom + 24.0 - y)) <= 24.0 + 1.0 + 2.5 + 3.0
+
+
+def test_a_detail_shows_the_lane_through_its_piece():
+    """A lane that reaches beyond the piece is shown whole: the detail is centred on both."""
+    _, _, (detail,) = detailed(box(1200, 700, 1220, 720), lanes=[[(1210, 690), (1210, 790)]])
+    west, south, east, north = detail.sheet.extent
+    assert (west + east, south + north) == pytest.approx((2420.0, 1480.0))
+
+
+def test_no_detail_without_gain_or_room():
+    """Of a piece that is large on the map, of one that cannot be drawn 1.9 times as large, and of a fifth."""
+    assert detailed()[2] == ()
+    sheet, _, details = detailed(box(1100, 500, 1369, 600))
+    assert (sheet.scale, [detail.sheet.scale for detail in details]) == (15_000, [7_500])
+    assert detailed(box(1100, 500, 1390, 600))[2] == ()
+    assert detailed(box(1100, 500, 1500, 600))[2] == ()
+    assert detailed(box(900, 200, 905, 205), bounds=(0.0, 0.0, 100.0, 100.0))[2] == ()
+    five = [box(700 + 280 * k, 690, 710 + 280 * k + k, 700) for k in range(5)]
+    letters = [detail.letter for detail in detailed(*five, paper="A3")[2]]
+    assert letters == ["A", "B", "C", "D"]

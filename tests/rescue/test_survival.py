@@ -78,6 +78,53 @@ def test_classes_end_where_the_next_begins():
     assert survival_bounds_percent(curve, 60.0) == (7.3, 31.0)
 
 
+@pytest.mark.parametrize(
+    ("name", "minutes", "percent"),
+    [
+        ("haegeli-2011-canada", 10.0, 77.0),
+        ("haegeli-2011-canada", 35.0, 7.0),
+        ("haegeli-2011-switzerland", 18.0, 91.0),
+        ("haegeli-2011-switzerland", 35.0, 34.0),
+        ("falk-1994", 0.0, 100.0),
+        ("falk-1994", 130.0, 3.0),
+        ("falk-1994", 131.0, 3.0),
+    ],
+)
+def test_first_and_last_minute_belong_to_what_was_published(name, minutes, percent):
+    assert survival_percent(CURVES[name], minutes) == pytest.approx(percent)
+
+
+@pytest.mark.parametrize(
+    ("name", "minutes", "bounds"),
+    [
+        ("haegeli-2011-canada", 9.0, (77.0, 100.0)),
+        ("haegeli-2011-canada", 36.0, (0.0, 7.0)),
+        ("haegeli-2011-switzerland", 17.0, (91.0, 100.0)),
+        ("rauch-2024", 130.0, (7.3, 31.0)),
+        ("rauch-2024", 31.0, (7.3, 31.0)),
+    ],
+)
+def test_bounds_are_the_published_values_on_either_side(name, minutes, bounds):
+    assert survival_bounds_percent(CURVES[name], minutes) == bounds
+
+
+@pytest.mark.parametrize(
+    ("minutes", "bounds"),
+    [(0.0, (80.0, 100.0)), (5.0, (80.0, 100.0)), (15.0, (60.0, 80.0)), (35.0, (20.0, 60.0)), (50.1, (0.0, 20.0))],
+)
+def test_bounds_between_several_classes(minutes, bounds):
+    """The nearest class before and the nearest after; 100 before the first, 0 after the last."""
+    curve = SurvivalCurve(
+        name="made",
+        title="",
+        source="",
+        kind="classes",
+        minutes=(5.0, 10.0, 20.0, 30.0, 40.0, 50.0),
+        percent=(80.0, 60.0, 20.0),
+    )
+    assert survival_bounds_percent(curve, minutes) == bounds
+
+
 def test_every_curve_names_its_source():
     """Name, title, source and confidence stand on each."""
     for name, curve in CURVES.items():

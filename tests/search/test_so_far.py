@@ -66,6 +66,7 @@ def test_the_person_counts_by_probability():
     assert person.tolist() == [0.0, 0.0, 1.0]
 
 
-def test_nobody_walks():
-    debris, _ = measure_coverage_over_time(DEBRIS, FLAT, ONE[:1], 40.0, np.array([0.0, 1e6]), spacing_m=4.0)
+@pytest.mark.parametrize("legs", [ONE[:1], ()], ids=["only an approach", "no legs"])
+def test_nobody_walks(legs):
+    debris, _ = measure_coverage_over_time(DEBRIS, FLAT, legs, 40.0, np.array([0.0, 1e6]), spacing_m=4.0)
     assert debris.tolist() == [0.0, 0.0]

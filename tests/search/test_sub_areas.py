@@ -83,6 +83,15 @@ def test_what_lies_outside_rises_too():
     assert (outside, found) == pytest.approx((1 / 3, 0.4))
 
 
+def test_nothing_outside_where_rounding_adds_up_to_more_than_one():
+    """0.2 + 0.4 + 0.3 + 0.1 is 1.0000000000000002 in binary numbers: all of it lies inside, and none outside."""
+    areas = [sub_area(name, poa, 0.5, 1.0) for name, poa in zip("abcd", (0.2, 0.4, 0.3, 0.1), strict=True)]
+    assert sum(area.poa for area in areas) > 1.0
+    after, outside, found = update_areas(areas)
+    assert [area.poa for area in after] == pytest.approx([0.2, 0.4, 0.3, 0.1])
+    assert (outside, found) == (0.0, pytest.approx(0.5))
+
+
 @given(areas_of(AREA))
 def test_next_is_always_the_most_per_minute(drawn):
     """At every step no area that is left would gain more per minute then."""

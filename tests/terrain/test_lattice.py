@@ -6,6 +6,7 @@ import rasterio
 from affine import Affine
 from pyproj import CRS
 
+from lastseen.core.errors import InputError
 from lastseen.core.place import to_lonlat
 from lastseen.terrain.elevation import Elevation, open_elevation, read_window
 
@@ -52,6 +53,13 @@ def test_a_file_on_the_lattice_of_the_first_is_read_as_it_is(tmp_path, second, d
 def test_a_file_of_another_crs_is_not_on_the_lattice(tmp_path):
     found = open_elevation([store(tmp_path / "a.tif"), store(tmp_path / "b.tif", epsg=25832)])
     assert [sheet.direct for sheet in found.sheets] == [True, False]
+
+
+def test_a_file_that_the_lattice_cannot_hold_is_refused(tmp_path):
+    """UTM zone 32 has no coordinates for a place at the equator a quarter of the world away."""
+    far = store(tmp_path / "far.tif", Affine(1e-5, 0.0, 100.0, 0.0, -1e-5, 0.0), epsg=4326)
+    with pytest.raises(InputError, match=r"cannot be brought to WGS 84 / UTM zone 32N as a whole"):
+        open_elevation([store(tmp_path / "a.tif"), far])
 
 
 @pytest.mark.parametrize(("steps_x", "steps_y"), [(-20, 0), (20, 0), (0, -20), (0, 20), (-20, 20)])
