@@ -70,3 +70,28 @@ def test_the_person_counts_by_probability():
 def test_nobody_walks(legs):
     debris, _ = measure_coverage_over_time(DEBRIS, FLAT, legs, 40.0, np.array([0.0, 1e6]), spacing_m=4.0)
     assert debris.tolist() == [0.0, 0.0]
+
+
+@pytest.mark.parametrize("side", ["W", "E", "S", "N"])
+@pytest.mark.parametrize("inward", [True, False])
+def test_who_searches_from_far_outside_walks_over_the_ground_there(side, inward):
+    """On a slope of 0.2, a lane from 300 m beside the debris, or one that ends there and is walked before another.
+
+    Both reach the debris by Tobler's rule for the slope, not as if the ground ended near the debris.
+    """
+    debris = box(400.0, 400.0, 500.0, 480.0)
+    out = np.array({"W": (-1.0, 0.0), "E": (1.0, 0.0), "S": (0.0, -1.0), "N": (0.0, 1.0)}[side])
+    x, y = np.meshgrid(np.arange(450) * 2.0 + 1.0, 899.0 - np.arange(450) * 2.0)
+    ground = Grid(0.2 * (x * out[0] + y * out[1]), 0.0, 900.0, 2.0, CRS("EPSG:32632"))
+    middle = np.array([450.0, 440.0])
+    half = abs(out @ (50.0, 40.0))
+    far, near = middle + (half + 300.0) * out, middle + (half + 30.0) * out
+    legs = [leg(1, "lane", far, middle)] if inward else [leg(1, "join", near, far), leg(1, "lane", far, middle)]
+    # the first sample stands 1 m inside the edge; it is within 20 m on the snow
+    down_m = (300.0 - np.hypot(1.0, 0.2) ** -1 * 20.0 + 1.0) * np.hypot(1.0, 0.2)
+    meets = down_m / float(walking_speed_m_s(-0.2))
+    if not inward:
+        meets += 270.0 * np.hypot(1.0, 0.2) / float(walking_speed_m_s(0.2))
+    times = np.array([meets - 4.0, meets + 4.0])
+    covered, _ = measure_coverage_over_time(debris, ground, legs, 40.0, times, spacing_m=2.0)
+    assert covered[0] == 0.0 < covered[1]
