@@ -14,6 +14,7 @@ from lastseen.search.search_area import SearchOptions
 from lastseen.search.simulation import (
     Reception,
     Targets,
+    cut_into_stretches,
     dipole_range_m,
     first_signals_s,
     hide_targets,
@@ -61,6 +62,27 @@ def test_nobody_hears_what_is_out_of_range():
     assert first_signals_s([], SURFACE, target)[0] == math.inf
 
 
+def test_times_count_from_when_each_walker_sets_out():
+    """Beside the start: at once. Of two walkers from either end, the second a minute late: whoever is there first."""
+    walks = [np.array([at(200, 300), at(400, 300)]), np.array([at(400, 300), at(200, 300)]), np.zeros((0, 2))]
+    speed = 0.6 * 6.0 / 3.6 * math.exp(-3.5 * 0.05)
+    where = np.array([[*at(x, 305.0), 0.0] for x in (200.0, 400.0, 260.0, 340.0)])
+    heard_alike = Targets(xyz_m=where, axis=np.tile([0.0, 0.0, 1.0], (4, 1)), range_m=np.full(4, 13.0), dipole=False)
+    in_range = 12.0  # metres along the walk: 13, 12, 5
+    first = first_signals_s(walks[:1], SURFACE, heard_alike)
+    expected = [0.0] + [(x - 200.0 - in_range) / speed for x in (400.0, 260.0, 340.0)]
+    assert first == pytest.approx(expected, abs=0.01)
+    late = cut_into_stretches(walks, SURFACE, [0.0, 60.0, 0.0])
+    assert np.all(np.diff(late.begun_s) >= 0.0)
+    both = first_signals_s(late, SURFACE, heard_alike)
+    there = [0.0, 60.0, (60.0 - in_range) / speed, 60.0 + (60.0 - in_range) / speed]
+    assert both == pytest.approx(there, abs=0.01)
+    assert late.length_m == pytest.approx(400.0)
+    assert late.slowest_s == pytest.approx(60.0 + 200.0 / speed)
+    nobody = cut_into_stretches([], SURFACE)
+    assert (nobody.length_m, nobody.slowest_s, nobody.start_m.shape) == (0.0, 0.0, (0, 3))
+
+
 def test_a_search_that_hears_nobody():
     """All targets out of range: no time to a signal is made up, and nobody is found."""
     trial = simulate_search(
@@ -94,11 +116,32 @@ def test_targets_follow_their_distributions():
     depth = -hidden.xyz_m[:, 2]
     assert depth.min() >= 0.0
     assert np.median(depth) == pytest.approx(1.05, abs=0.02)  # Falk and others 1994: 105 cm, SD 85 cm
+    # a normal distribution lies below 0 with Phi(-1.05 / 0.85), and these are on the surface
+    assert (depth == 0.0).mean() == pytest.approx(0.5 * math.erfc(1.05 / 0.85 / math.sqrt(2.0)), abs=0.005)
+    assert np.quantile(depth, 0.8413) == pytest.approx(1.05 + 0.85, abs=0.03)
+
+
+def test_targets_lie_in_the_squares_around_their_places():
+    """Evenly in a square of 10 m around each place; heard alike all around, they lie on the surface."""
+    slope = plane(20.0, 180.0)
+    surface = Surface.around(slope, slope.bounds, 0.0)
+    places = (np.array([at(250, 0)[0]]), np.array([at(0, 300)[1]]), np.ones(1), 10.0)
+    alike = Reception(r_max_m=20.0, sd_m=3.0, dipole=False)
+    hidden = hide_targets(surface, places, alike, 20_000, np.random.default_rng(4))
+    for k, middle in enumerate(at(250, 300)):
+        away = hidden.xyz_m[:, k] - middle
+        assert (away.min(), away.max()) == pytest.approx((-5.0, 5.0), abs=0.01)
+        assert away.mean() == pytest.approx(0.0, abs=0.1)
+    expected = surface.z(np.ascontiguousarray(hidden.xyz_m[:, 0]), np.ascontiguousarray(hidden.xyz_m[:, 1]))
+    np.testing.assert_array_equal(hidden.xyz_m[:, 2], expected)
+    assert (hidden.range_m.mean(), hidden.range_m.std()) == pytest.approx((20.0, 3.0), abs=0.1)
+    assert not hidden.dipole
 
 
 def test_half_the_strip_is_the_worst_range():
     one = Reception.of_strip(40.0)
     assert dipole_range_m(one.r_max_m, 90.0) == pytest.approx(20.0)
+    assert one.sd_m == pytest.approx(20.0 * 2.0 ** (1.0 / 3.0) / 10.0)
 
 
 def test_survival_points():
