@@ -87,6 +87,18 @@ def test_short_gullies_have_no_parts():
     assert one.parts == ()
 
 
+@pytest.mark.parametrize(("size_m", "parts"), [(296.0, 0), (300.0, 2), (404.0, 3)])
+def test_gullies_from_300_m_have_parts_of_at_most_200_m(size_m, parts):
+    """Straight down over all of the ground, and at most a diagonal step more."""
+    across, down = axes(2.0, 0.0, size_m)
+    z = slope(down, 25) - trench(across - 1.0, 6, 16)
+    (gully,) = find_traps(terrain(z, 2.0), everywhere(z))
+    assert gully.length_m == pytest.approx(size_m, abs=1.0)
+    ends = np.linspace(0.0, gully.length_m, parts + 1)
+    assert [p.from_m for p in gully.parts] == pytest.approx(ends[:-1])
+    assert [p.to_m for p in gully.parts] == pytest.approx(ends[1:])
+
+
 def test_burial_is_the_debris_over_those_who_stop_there():
     """Weighted by where persons stop: 2 m over three quarters of them, 1 m over the rest."""
     _, at, (gully,) = long_gully()

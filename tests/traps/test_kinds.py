@@ -39,6 +39,24 @@ def test_gully_with_a_floor(cell_m, depth, width, floor):
     assert gully.width_m == pytest.approx(width, abs=max(3.0, 1.5 * cell_m))
 
 
+def test_a_valley_without_lips_is_a_gully_where_its_sides_are_steep():
+    """Sides of 35 degrees rise 21 m within 30 m; sides of 14 degrees are a valley."""
+    across, down = axes(2.0, AZIMUTH)
+    steep = only(found(slope(down, 25) + 0.7 * np.abs(across - 3.0), 2.0), "gully")
+    assert steep.reason.startswith("V-shaped gully: both sides rise 21 m and more within 30 m")
+    assert found(slope(down, 25) + 0.25 * np.abs(across - 3.0), 2.0) == ()
+    assert only(found(slope(down, 25) - trench(across, 6, 14), 2.0), "gully").reason.startswith("Gully 5 m deep, 16 m")
+
+
+def test_a_fragment_in_line_makes_a_gully_no_longer():
+    """8 m of trench beyond a gap of 12 m is shorter than any piece that counts: 9 m and two cells."""
+    across, down = axes(2.0, AZIMUTH)
+    ends = [down < 60.0, (down < 60.0) | ((down > 72.0) & (down < 80.0)), (down < 60.0) | (down > 72.0)]
+    lengths = [only(found(slope(down, 25) - cut * trench(across, 5, 12), 2.0), "gully").length_m for cut in ends]
+    assert lengths[0] == pytest.approx(lengths[1], abs=0.1)
+    assert lengths[2] > lengths[0] + 90.0
+
+
 @pytest.mark.parametrize("cell_m", [1, 2, 5])
 def test_gully_with_a_bend_is_one_trap(cell_m):
     across, down = axes(cell_m, 5.0)
