@@ -5,8 +5,11 @@ import pytest
 
 from lastseen.jobs.practice.tracks import Cleaning, Track
 from lastseen.jobs.practice.walked_coverage import (
+    CoverageBand,
+    LaneReview,
     Radii,
     find_first_times,
+    find_leftover,
     find_radii,
     join_first_times,
     measure_band,
@@ -120,3 +123,44 @@ def test_shares_of_a_band_by_hand():
     later = np.where(np.isfinite(times), times + 1.0, 9.0)
     np.testing.assert_array_equal(join_first_times([times, later])[0], [1.0, 9.0, 9.0, 9.0])
     np.testing.assert_array_equal(join_first_times([times]), times)
+
+
+def leave_out(plan, lattice, *holes):
+    """First times of samples (3 x n): 0 s but in some holes (west, south, east, north; perhaps covered or not)."""
+    times = np.zeros((3, lattice.weight_m2.size))
+    x, y = lattice.x_m - EAST, lattice.y_m - NORTH
+    for (west, south, east, north), perhaps in holes:
+        inside = (x > west) & (x < east) & (y > south) & (y < north)
+        times[: 2 if perhaps else 3, inside] = np.inf
+    return times
+
+
+def test_gaps_are_listed_from_a_square_of_a_quarter_strip(plan):
+    """16 m2 are not worth a walk, 36 and 48 m2 are; most in it first; areas are on the snow."""
+    lattice = make_lattice(plan.outline, plan.surface, 1.0)
+    times = leave_out(
+        plan, lattice, ((10, 10, 14, 14), False), ((30, 20, 36, 26), False), ((60, 40, 68, 46), True),
+        ((86, 0, 90, 60), False),
+    )  # fmt: skip
+    band = CoverageBand(sure=0.9, half=0.9, perhaps=0.0, none=0.1)
+    radii = Radii(sure_m=5.0, half_m=10.0, perhaps_m=15.0, gps_m=3.0)
+    lanes = LaneReview(lanes=(), spacings=(), turns=())
+    left = find_leftover(plan, lattice, times, band=band, radii=radii, lanes=lanes)
+    on_snow = 1.0 / np.cos(np.radians(25.0))
+    assert [hole.number for hole in left.holes] == [1, 2, 3]
+    assert [hole.area_m2 for hole in left.holes] == pytest.approx([240 * on_snow, 48 * on_snow, 36 * on_snow], rel=1e-3)
+    assert [hole.missed for hole in left.holes] == [1.0, 0.0, 1.0]
+    assert [hole.poa for hole in left.holes] == pytest.approx([240 / 5400, 48 / 5400, 36 / 5400], rel=1e-3)
+    middle = left.holes[2].outline.centroid
+    assert (middle.x - EAST, middle.y - NORTH) == pytest.approx((33.0, 23.0), abs=0.01)
+    sure, perhaps, none = 1.0 - 340 / 5400, 48 / 5400, 292 / 5400
+    assert left.poa_before == pytest.approx((sure, perhaps, none, 0.0), rel=1e-3)
+    rest = 0.5 * perhaps + none
+    assert left.poa_after == pytest.approx((0.0, 0.5 * perhaps / rest, none / rest, 0.0), rel=1e-3)
+    assert left.found == pytest.approx(sure + 0.5 * perhaps, rel=1e-3)
+    assert left.advice[0].startswith("First walk the 3 gaps, gap 1 first: ")
+    assert not any("midway between those" in advice for advice in left.advice)
+    more = find_leftover(
+        plan, lattice, times, band=CoverageBand(sure=0.8, half=0.9, perhaps=0.1, none=0.1), radii=radii, lanes=lanes
+    )
+    assert "10 % are only perhaps covered: walk lines midway between those that were walked." in more.advice
