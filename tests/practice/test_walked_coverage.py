@@ -1,8 +1,11 @@
 """Coverage of a walk against a slow twin: every sample, every point, every side; and which points are trusted."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 
+from lastseen.core.grid import Grid
 from lastseen.jobs.practice.tracks import Cleaning, Track
 from lastseen.jobs.practice.walked_coverage import (
     CoverageBand,
@@ -164,3 +167,23 @@ def test_gaps_are_listed_from_a_square_of_a_quarter_strip(plan):
         plan, lattice, times, band=CoverageBand(sure=0.8, half=0.9, perhaps=0.1, none=0.1), radii=radii, lanes=lanes
     )
     assert "10 % are only perhaps covered: walk lines midway between those that were walked." in more.advice
+
+
+@pytest.mark.parametrize("side", ["W", "E", "S", "N"])
+def test_probability_that_ends_before_the_outline(plan, side):
+    """No probability lies in the 20 m beside one edge that its grid leaves out; a gap there holds none."""
+    boxes = {"W": (20, 0, 90, 60), "E": (0, 0, 70, 60), "S": (0, 20, 90, 60), "N": (0, 0, 90, 40)}
+    west, south, east, north = boxes[side]
+    shape = ((north - south) // 2, (east - west) // 2)
+    poa = Grid(np.full(shape, 1.0 / (shape[0] * shape[1])), EAST + west, NORTH + north, 2.0, plan.crs)
+    lattice = make_lattice(plan.outline, plan.surface, 1.0)
+    beside = {"W": (2, 20, 12, 40), "E": (78, 20, 88, 40), "S": (40, 2, 50, 12), "N": (40, 48, 50, 58)}[side]
+    times = leave_out(plan, lattice, (beside, False), ((40, 24, 50, 36), False))
+    left = find_leftover(
+        dataclasses.replace(plan, poa=poa), lattice, times,
+        band=CoverageBand(sure=0.9, half=0.9, perhaps=0.0, none=0.1),
+        radii=Radii(sure_m=5.0, half_m=10.0, perhaps_m=15.0, gps_m=3.0),
+        lanes=LaneReview(lanes=(), spacings=(), turns=()),
+    )  # fmt: skip
+    assert [hole.poa for hole in left.holes] == pytest.approx([120.0 / ((east - west) * (north - south)), 0.0])
+    assert left.poa_before[3] == pytest.approx(0.0, abs=1e-9)

@@ -183,6 +183,38 @@ def test_poa_sums_to_one_and_ignores_who_left():
     assert person.carried_p50_m < 20.0
 
 
+@pytest.mark.parametrize(("model", "spread_m"), [("flow", 4.0), ("body", 0.6 * 8000.0 ** (1.0 / 3.0))])
+def test_one_person_is_spread_by_the_model(model, spread_m):
+    """4 m in a flow; 0.6 times the cube root of the median volume for samples that slide alone."""
+    run = events_of([event(heap(60, 80, 8))] * 3, people([60], [80]), model)
+    volumes = np.array([10.0, 8000.0, 90_000.0])
+    run = dataclasses.replace(run, draws=dataclasses.replace(run.draws, deposit_m3=volumes))
+    poa = probability_of_area(run, FLAT).values
+    rows, cols = np.indices(FLAT.shape)
+    assert np.sqrt(((rows - 60) ** 2 * poa).sum()) * 2.0 == pytest.approx(spread_m, rel=0.01)
+    assert np.sqrt(((cols - 80) ** 2 * poa).sum()) * 2.0 == pytest.approx(spread_m, rel=0.01)
+
+
+def test_a_person_is_spread_by_one_and_a_half_cells_at_least():
+    """On cells of 4 m the 4 m of a flow would be one cell."""
+    coarse = Grid(np.zeros((60, 80)), 0.0, 240.0, 4.0, UTM)
+    person = people([60], [80])
+    poa = probability_of_area(events_of([event(heap(60, 80, 8))], person), coarse)
+    row, col = (int(at[0]) for at in coarse.cell_of(person.x_m, person.y_m))
+    assert np.sqrt(((np.indices(coarse.shape)[0] - row) ** 2 * poa.values).sum()) == pytest.approx(1.5, rel=0.01)
+    assert poa.values[row, col] == poa.values.max()
+
+
+def test_up_to_19_of_20_parts_of_the_snow_may_leave():
+    """190 of 200 m3 gone is exactly 0.95 and still an answer; a little more is none."""
+    people_there = people(*spread(400, 60, 80))
+    stays = events_of([event(heap(60, 80, 2, 10.0), (190.0, 0.0, 0.0, 0.0, 0.0))], people_there)
+    assert find_debris(stays, FLAT, probability_of_area(stays, FLAT), 0.5).left_share == 0.95
+    goes = events_of([event(heap(60, 80, 2, 9.0), (191.0, 0.0, 0.0, 0.0, 0.0))], people_there)
+    with pytest.raises(NothingFoundError, match="of the snow leaves the elevation model"):
+        find_debris(goes, FLAT, probability_of_area(goes, FLAT), 0.5)
+
+
 def test_who_was_not_caught_does_not_count():
     """Persons whom the snow never took say nothing about one who was caught; where it took nobody, all stay."""
     rows, cols = np.r_[np.full(100, 30), np.full(300, 90)], np.full(400, 80)
