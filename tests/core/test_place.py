@@ -74,6 +74,8 @@ anywhere = st.builds(LonLat, st.floats(-179.999, 179.999), st.floats(-79.99, 83.
 
 @given(anywhere)
 @example(LonLat(0.0, -1e-200))
+@example(LonLat(0.0, -1e-9))  # rounded to the equator, which no reference of band M holds
+@example(LonLat(2.999999999, 56.1))  # rounded to 3 degrees east, which there belongs to zone 32
 @example(LonLat(180.0, 46.0))
 @example(LonLat(-180.0, -33.0))
 @example(LonLat(10.0, 83.99))
@@ -83,6 +85,11 @@ def test_every_notation_reads_back_within_a_metre(point):
     assert set(notations) == {"lonlat", "utm", "mgrs"}
     for kind, text in notations.items():
         assert apart_m(parse_point(text), point) < 1.0, (kind, text)
+
+
+def degrees_to_an_edge(point):
+    """To the equator or to the next meridian between zones, those of band V too."""
+    return min(abs(point.lat_deg), abs((point.lon_deg + 1.5) % 3.0 - 1.5))
 
 
 @given(anywhere)
@@ -99,7 +106,9 @@ def test_utm_agrees_with_a_direct_transformation(point):
     direct = Transformer.from_crs("EPSG:4326", (32600 if band >= "N" else 32700) + int(zone), always_xy=True)
     x, y = direct.transform(point.lon_deg, point.lat_deg)
     assert (int(east), int(north)) == (round(x), round(y))
-    assert mgrs_text(point) == mgrs.MGRS().toMGRS(point.lat_deg, point.lon_deg)
+    reference = mgrs.MGRS().toMGRS(point.lat_deg, point.lon_deg)
+    if degrees_to_an_edge(point) > 1e-8:  # nearer to an edge the package can write what it refuses to read
+        assert mgrs_text(point) == reference
 
 
 @given(st.floats(-125, -60), st.floats(25, 49))

@@ -163,12 +163,21 @@ def _from_utm(zone: int, band: str, east_m: float, north_m: float) -> LonLat:
 
 def utm_crs(point: LonLat) -> CRS:
     """The UTM zone (WGS 84) that holds the point."""
-    found = query_utm_crs_info(
-        datum_name="WGS 84", area_of_interest=AreaOfInterest(point.lon_deg, point.lat_deg, point.lon_deg, point.lat_deg)
-    )
-    if not found:
+    codes = [
+        code
+        for code, (west, south, east, north) in _utm_zones()
+        if west <= point.lon_deg <= east and south <= point.lat_deg <= north
+    ]
+    if not codes:
         raise InputError(f"no UTM zone holds {point.lon_deg:.4f},{point.lat_deg:.4f}: UTM ends at 84 N and 80 S")
-    return CRS.from_epsg(int(min(found, key=lambda info: info.code).code))
+    return CRS.from_epsg(min(codes))
+
+
+@lru_cache(maxsize=1)
+def _utm_zones() -> tuple[tuple[int, tuple[float, float, float, float]], ...]:
+    """EPSG code and west, south, east, north (degrees) of every UTM zone on WGS 84: asking for them takes 0.1 s."""
+    zones = query_utm_crs_info(datum_name="WGS 84")
+    return tuple((int(zone.code), zone.area_of_use.bounds) for zone in zones if zone.area_of_use)
 
 
 def utm_text(point: LonLat) -> str:
@@ -183,7 +192,14 @@ def utm_text(point: LonLat) -> str:
 
 def mgrs_text(point: LonLat) -> str:
     """MGRS text to one metre."""
-    reference: str = mgrs.MGRS().toMGRS(point.lat_deg, point.lon_deg, MGRSPrecision=5)
+    grid = mgrs.MGRS()
+    reference: str = grid.toMGRS(point.lat_deg, point.lon_deg, MGRSPrecision=5)
+    try:
+        grid.toLatLon(reference)
+    except Exception:  # noqa: BLE001  as in reading
+        # Less than a millimetre from the edge of its zone or band the point is rounded out of it: a hair south of the
+        # equator, say. The text is that of a place 1 cm to the south-west.
+        reference = grid.toMGRS(point.lat_deg - 1e-7, max(-180.0, point.lon_deg - 1e-7), MGRSPrecision=5)
     return reference
 
 
