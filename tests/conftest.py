@@ -9,9 +9,17 @@ from hypothesis import HealthCheck, settings
 # One place for compiled kernels, before anything loads them: commands that tests start must not compile all anew.
 os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(__file__).resolve().parents[1] / ".pytest_cache" / "kernels"))
 
-settings.register_profile("quick", max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+for profile, examples in (("quick", 12), ("usual", 30)):
+    settings.register_profile(
+        profile, max_examples=examples, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+    )
 settings.register_profile("thorough", max_examples=500, deadline=None)
-settings.load_profile(os.environ.get("LASTSEEN_HYPOTHESIS", "quick"))
+
+
+def pytest_configure(config):
+    """Fewer examples where slow tests are left out."""
+    usual = "quick" if config.option.markexpr == "not slow" else "usual"
+    settings.load_profile(os.environ.get("LASTSEEN_HYPOTHESIS", usual))
 
 
 SLOW = pytest.StashKey[int]()

@@ -1,7 +1,7 @@
-"""Commands in processes of their own, forked from one that has imported everything already.
+"""Commands in processes of their own, forked from one that has imported everything and loaded all compiled kernels.
 
-Streams, exit codes and working folder are those of the command line, without seconds of imports for each command. Tests
-of the start itself (help, interrupts, other environments) start the program instead.
+Streams, exit codes and working folder are those of the command line, without seconds of imports and of loading for each
+command. Tests of the start itself (help, interrupts, other environments) start the program instead.
 """
 
 import atexit
@@ -10,17 +10,29 @@ import os
 import subprocess
 import sys
 import tempfile
+from contextlib import contextmanager
 from pathlib import Path
+from unittest.mock import patch
 
 MOST_S = 240
 LOOP = """
 import atexit, gc, importlib, json, os, pkgutil, signal, sys
+from contextlib import nullcontext
+import geopandas, gpxpy.gpx, pyarrow
+from PIL import Image
 import lastseen
 from lastseen.cli import main
+from numba.core.dispatcher import Dispatcher
+sys.path.insert(0, sys.argv[1])
+from processes import undrawn
 
 for module in pkgutil.walk_packages(lastseen.__path__, "lastseen."):
     if not module.name.endswith("__main__"):
-        importlib.import_module(module.name)
+        found = vars(importlib.import_module(module.name)).values()
+        for kernel in {id(one): one for one in found if isinstance(one, Dispatcher)}.values():
+            for key in kernel._cache._cache_file._load_index():
+                kernel.compile(key[0])  # takes it from the cache
+Image.init()
 gc.freeze()
 for line in sys.stdin:
     asked = json.loads(line)
@@ -32,7 +44,8 @@ for line in sys.stdin:
             os.dup2(os.open(name, os.O_RDWR | os.O_CREAT | os.O_TRUNC), number)
         sys.argv = ["lastseen", *asked["words"]]
         try:
-            main()
+            with nullcontext() if asked["drawn"] else undrawn():
+                main()
         except SystemExit as end:
             atexit._run_exitfuncs()
             sys.stdout.flush()
@@ -43,18 +56,37 @@ for line in sys.stdin:
 _loops = []
 
 
-def run_command(*words, cwd=None):
-    """Run a command; returns code, standard output and standard error."""
+@contextmanager
+def undrawn():
+    """Pictures and printed pages are files with one byte: drawing takes longest, and tests of the output look at it."""
+    from matplotlib.backends.backend_pdf import PdfPages  # noqa: PLC0415  most tests draw nothing
+    from matplotlib.figure import Figure  # noqa: PLC0415
+
+    def touch_picture(_figure, path, **_how):
+        Path(path).write_bytes(b"-")
+
+    def touch_page(pages, *_figure, **_how):
+        Path(pages._filename).write_bytes(b"-")
+
+    with patch.object(Figure, "savefig", touch_picture), patch.object(PdfPages, "savefig", touch_page):
+        yield
+
+
+def run_command(*words, cwd=None, drawn=True):
+    """Run a command, where not `drawn` as `undrawn` does; returns code, standard output and standard error."""
     if not hasattr(os, "fork"):
         return start_command(*words, cwd=cwd)
     if not _loops:
         _loops.append(
-            subprocess.Popen([sys.executable, "-c", LOOP], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-        )
+            subprocess.Popen(
+                [sys.executable, "-c", LOOP, str(Path(__file__).parent)],
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+            )
+        )  # fmt: skip
         atexit.register(_loops[0].stdin.close)
     with tempfile.TemporaryDirectory() as folder:
         out, err = Path(folder, "out"), Path(folder, "err")
-        asked = {"words": [*map(str, words)], "cwd": str(cwd or Path.cwd()), "most_s": MOST_S}
+        asked = {"words": [*map(str, words)], "cwd": str(cwd or Path.cwd()), "most_s": MOST_S, "drawn": drawn}
         print(json.dumps(asked | {"out": str(out), "err": str(err)}), file=_loops[0].stdin, flush=True)
         code = int(_loops[0].stdout.readline())
         return code, out.read_text(encoding="utf-8"), err.read_text(encoding="utf-8")

@@ -1,5 +1,6 @@
 """The command line as a user meets it: in a process of its own, by its streams and exit codes."""
 
+import dataclasses
 import json
 import os
 import signal
@@ -10,9 +11,12 @@ import time
 import numpy as np
 import pytest
 import rasterio
+from typer.testing import CliRunner
 
 import hills
+from lastseen.cli import app
 from lastseen.jobs import terrain_view
+from lastseen.jobs.check import rows
 from lastseen.output.results.ground import result_of_terrain
 from lastseen.output.write import write_result
 from lastseen.terrain.elevation import open_elevation
@@ -115,7 +119,7 @@ BAD = {
     "outside": (("plan", "hill.tif", "--at", "10,46"), "input", "nearest edge is"),
     "unknown option": (("plan", "hill.tif", "--speed", "3"), "usage", "--speed"),
     "unknown command": (("fly",), "usage", "fly"),
-    "strip width": (("plan", "--scenario", "quick.toml", "--strip-width", "0"), "input", "strip width"),
+    "strip width": (("plan", "--scenario", "body.toml", "--strip-width", "0"), "input", "strip width"),
     "unknown key": (("plan", "--scenario", "typo.toml"), "input", "did you mean 'searchers'"),
     "no scenario": (("plan", "--scenario", "none.toml"), "input", "does not exist"),
     "flat": (("plan", "flat.tif", "--at", f"{hills.WEST_M + 400},{hills.NORTH_M - 400}", "--crs", "32632"), "input",
@@ -134,7 +138,9 @@ def test_bad_input_gets_one_sentence_and_its_code(name, place):
     words, code, text = BAD[name]
     quick = (place / "quick.toml").read_text(encoding="utf-8")
     (place / "typo.toml").write_text(quick + "[search]\nsearcher = 2\n", encoding="utf-8")
-    (place / "rare.toml").write_text(quick + "[search]\noutline_probability = 0.9999\n", encoding="utf-8")
+    body = quick.replace("[snow]", '[snow]\nmodel = "body"')
+    (place / "body.toml").write_text(body, encoding="utf-8")
+    (place / "rare.toml").write_text(body + "[search]\noutline_probability = 0.9999\n", encoding="utf-8")
     hills.write(place / "flat.tif", np.full((200, 200), 1000.0))
     hills.write(place / "coarse.tif", hills.hill()[::8, ::8], cell_m=40.0)
     hills.write(place / "bare.tif", hills.hill(), crs=None)
@@ -196,7 +202,7 @@ main()
     ("call", "pause", "pressed_again"),
     [
         (5, 0, False),
-        (8, 0, True),
+        pytest.param(8, 0, True, marks=pytest.mark.slow),
         *(pytest.param(*case, marks=pytest.mark.slow) for case in ((1, 0, False), (8, 0, False), (5, 0.2, False))),
         pytest.param(8, 0.2, False, marks=pytest.mark.slow),
     ],
@@ -280,36 +286,32 @@ def test_doctor_names_the_libraries():
     assert json.loads(out)["numba"]
 
 
-CHECK_OF_TWENTY_ROWS = """
-import dataclasses, sys
-from lastseen import cli
-from lastseen.jobs.check import rows
-few = list(rows.reference_rows())[:20]
-few[0] = dataclasses.replace(few[0], expected=few[0].expected + {wrong_by})
-rows.reference_rows = lambda folder=None: iter(few)
-cli.main()
-"""
+@pytest.fixture
+def check_twenty_rows(monkeypatch):
+    """The command check over twenty rows, in this process; tests of the jobs look at all of them, one by one."""
+
+    def check(*words, wrong_by=0.0):
+        few = list(rows.reference_rows())[:20]
+        few[0] = dataclasses.replace(few[0], expected=few[0].expected + wrong_by)
+        monkeypatch.setattr(rows, "reference_rows", lambda folder=None: iter(few))
+        return CliRunner().invoke(app, ["check", *words])
+
+    return check
 
 
-def check_twenty_rows(*words, wrong_by=0.0):
-    """The command check over twenty rows; all of them are looked at one by one in the tests of the jobs."""
-    script = CHECK_OF_TWENTY_ROWS.format(wrong_by=wrong_by)
-    return subprocess.run([sys.executable, "-c", script, "check", *words], capture_output=True, text=True, check=False)
-
-
-def test_check_tells_every_row_as_a_record():
+def test_check_tells_every_row_as_a_record(check_twenty_rows):
     done = check_twenty_rows("--json")
     records = json.loads(done.stdout)
-    assert done.returncode == CODES["ok"]
+    assert done.exit_code == CODES["ok"]
     assert len(records) == 20
     assert set(records[0]) >= {"id", "quantity", "got", "expected", "tolerance", "source", "confidence", "ok"}
     assert all(isinstance(record["got"], float) and record["ok"] is True for record in records)
 
 
-def test_a_failed_check_ends_with_one():
+def test_a_failed_check_ends_with_one(check_twenty_rows):
     """A reference value that no longer agrees makes the command fail and is marked."""
     done = check_twenty_rows(wrong_by=1e6)
-    assert done.returncode == 1, done.stderr
+    assert done.exit_code == 1, done.stderr
     assert done.stdout.count("FAILED") == 1
     assert "19 of 20 reference values agree" in done.stdout
 

@@ -23,8 +23,8 @@ def place(tmp_path_factory):
     bow = Polygon([(x + 400, y - 900), (x + 500, y - 800), (x + 500, y - 900), (x + 400, y - 800)])
     geopandas.GeoSeries([bow], crs=hills.EPSG).to_file(folder / "lake.gpkg")
     (folder / "quick.toml").write_text(
-        f'elevation = ["hill.tif"]\n[last_seen]\nat = "{AT[1]}"\ncrs = "32632"\n[snow]\nsize = 3\nmembers = 8\n'
-        'bodies = 400\n[ground]\ntrees = "wood.geojson"\n',
+        f'elevation = ["hill.tif"]\n[last_seen]\nat = "{AT[1]}"\ncrs = "32632"\n'
+        '[snow]\nmodel = "body"\nsize = 3\nmembers = 8\nbodies = 400\n[ground]\ntrees = "wood.geojson"\n',
         encoding="utf-8",
     )
     return folder

@@ -1,8 +1,6 @@
 """The commands range, clock, probe, dig and areas: streams, files, exit codes."""
 
 import json
-import subprocess
-import sys
 
 import pytest
 from typer.testing import CliRunner
@@ -10,6 +8,7 @@ from typer.testing import CliRunner
 from lastseen.cli import app
 from lastseen.core.errors import InputError, OutputExistsError
 from lastseen.output.result import FULL_CAUTION
+from processes import run_command
 
 COMMANDS = {
     "range": ["range", "--max-range", "45", "--sd", "3"],
@@ -142,10 +141,9 @@ def test_bad_input_is_one_sentence(words, text):
 
 def test_exit_code_and_streams():
     """In a process of its own: code 3, the sentence on standard error, nothing on standard output."""
-    words = [sys.executable, "-c", "from lastseen.cli import main; main()", "dig", "--depth", "1", "--diggers", "0"]
-    done = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
-    assert (done.returncode, done.stdout) == (3, "")
-    assert done.stderr == "lastseen: 0 diggers: at least one person must dig\n"
+    code, out, err = run_command("dig", "--depth", "1", "--diggers", "0")
+    assert (code, out) == (3, "")
+    assert err == "lastseen: 0 diggers: at least one person must dig\n"
 
 
 def test_commands_are_listed():

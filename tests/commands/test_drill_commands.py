@@ -38,7 +38,7 @@ def day(tmp_path_factory):
     folder = tmp_path_factory.mktemp("day")
     outline = folder / "area.gpkg"
     geopandas.GeoSeries([box(EAST, NORTH, EAST + 120, NORTH + 100)], crs=CRS("EPSG:32632")).to_file(outline)
-    code, _, err = run_command("strips", outline, "-o", folder / "plan", "-q")
+    code, _, err = run_command("strips", outline, "-o", folder / "plan", "-q", drawn=False)
     assert code == 0, err
     plan = read_planned(folder / "plan")
     write_gpx(recorded(corners_of(plan, 1), crs=plan.crs), folder / "anna.gpx")
@@ -46,7 +46,9 @@ def day(tmp_path_factory):
 
 
 def test_targets_and_debrief_of_a_drawn_search(day):
-    code, out, err = run_command("drill", "targets", day / "plan", "--count", 3, "--seed", 5, "-o", day / "targets")
+    code, out, err = run_command(
+        "drill", "targets", day / "plan", "--count", 3, "--seed", 5, "-o", day / "targets", drawn=False
+    )
     assert code == 0, err
     assert "3 transmitters" in out
     assert "Planning and training aid" in out
@@ -54,7 +56,7 @@ def test_targets_and_debrief_of_a_drawn_search(day):
     (day / "times.csv").write_text("searcher,target,phase,time\nanna,,A,0:20\nanna,T1,B,1:00\n", encoding="utf-8")
     code, out, err = run_command(
         "debrief", day / "plan", day / "anna.gpx", "--targets", day / "targets", "--log", day / "times.csv",
-        "-o", day / "debrief", "--json",
+        "-o", day / "debrief", "--json", drawn=False,
     )  # fmt: skip
     assert code == 0, err
     numbers = json.loads(out)
@@ -65,7 +67,7 @@ def test_targets_and_debrief_of_a_drawn_search(day):
 
 def test_the_json_of_targets_is_one_document(day):
     code, out, err = run_command(
-        "drill", "targets", day / "plan", "--exercise", "novice", "-o", day / "novice", "--json"
+        "drill", "targets", day / "plan", "--exercise", "novice", "-o", day / "novice", "--json", drawn=False
     )
     assert code == 0, err
     numbers = json.loads(out)
@@ -75,7 +77,17 @@ def test_the_json_of_targets_is_one_document(day):
 
 def test_an_exercise_can_be_changed_and_says_so(day):
     code, out, err = run_command(
-        "drill", "targets", day / "plan", "--exercise", "novice", "--depth", "0.5", "-o", day / "own", "--json"
+        "drill",
+        "targets",
+        day / "plan",
+        "--exercise",
+        "novice",
+        "--depth",
+        "0.5",
+        "-o",
+        day / "own",
+        "--json",
+        drawn=False,
     )
     assert code == 0, err
     numbers = json.loads(out)

@@ -16,7 +16,7 @@ def made(tmp_path_factory):
     ring = [[11.0, 47.0], [11.002, 47.0], [11.002, 47.001], [11.0, 47.001], [11.0, 47.0]]
     outline = {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
     (folder / "outline.geojson").write_text(json.dumps(outline), encoding="utf-8")
-    code, out, err = run_command("strips", folder / "outline.geojson", "-o", folder / "search")
+    code, out, err = run_command("strips", folder / "outline.geojson", "-o", folder / "search", drawn=False)
     assert code == CODES["ok"], err
     return folder / "search", out
 

@@ -98,7 +98,9 @@ def test_every_kind_of_file(tmp_path, name):
 
 
 def test_degrees_become_the_local_utm_zone(tmp_path):
-    code, _, err = run_command("strips", saved(tmp_path / "a.geojson", to=4326), "-o", tmp_path / "s", "-q")
+    code, _, err = run_command(
+        "strips", saved(tmp_path / "a.geojson", to=4326), "-o", tmp_path / "s", "-q", drawn=False
+    )
     assert code == 0, err
     assert geopandas.read_file(tmp_path / "s" / "search.gpkg", layer="lanes").crs == UTM
 
@@ -111,7 +113,7 @@ def test_on_an_elevation_model_with_no_go_ground(tmp_path):
     no_go = saved(tmp_path / "n.gpkg", wall)
     code, out, err = run_command(
         "strips", outline, "--dem", dem, "--no-go", no_go, "--searchers", 2, "--strip-width", 30, "--json",
-        "--entry", "toe", "-o", tmp_path / "s",
+        "--entry", "toe", "-o", tmp_path / "s", drawn=False,
     )  # fmt: skip
     assert code == 0, err
     numbers = json.loads(out)

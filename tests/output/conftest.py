@@ -9,6 +9,7 @@ from lastseen.core.scenario import read_scenario
 from lastseen.jobs.plan import make_plan
 from lastseen.output.results.plan import result_of_plan
 from lastseen.output.write import write_result
+from shared import shared_folder, shared_object
 
 DEMO = Path(__file__).resolve().parents[2] / "data-demo"
 
@@ -22,15 +23,17 @@ def scenario():
 
 
 @pytest.fixture(scope="session")
-def plan(scenario):
-    return make_plan(scenario)
+def plan(scenario, tmp_path_factory):
+    return shared_object(tmp_path_factory, "plan", lambda: make_plan(scenario))
 
 
 @pytest.fixture(scope="session")
 def written(plan, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("written") / "plan"
-    write_result(result_of_plan(plan), folder)
-    return folder
+    """The folder of the plan, for reading."""
+    return (
+        shared_folder(tmp_path_factory, "written", lambda folder: write_result(result_of_plan(plan), folder / "plan"))
+        / "plan"
+    )
 
 
 @pytest.fixture(scope="session")

@@ -15,6 +15,7 @@ from lastseen.output.formats import gpkg
 from lastseen.output.read import read_result
 from lastseen.output.results.plan import result_of_plan
 from lastseen.output.write import new_folder, refuse_existing, restore_leftovers, write_result
+from processes import undrawn
 
 FILES = {
     "plan.json",
@@ -49,13 +50,15 @@ def write_old(folder):
     (folder / "plan.json").write_text("old")
 
 
-def test_all_files_are_written_and_named(plan, tmp_path):
+def test_all_files_are_written_and_named(plan, written, tmp_path):
     shares = []
-    paths = write_result(
-        result_of_plan(plan), tmp_path / "deep" / "plan", progress=lambda _stage, share: shares.append(share)
-    )
+    with undrawn():
+        paths = write_result(
+            result_of_plan(plan), tmp_path / "deep" / "plan", progress=lambda _stage, share: shares.append(share)
+        )
     assert {one.name for one in paths} == FILES
-    assert all(one.is_file() and one.stat().st_size > 0 for one in paths)
+    assert all(one.is_file() for one in paths)
+    assert {one.name for one in written.iterdir() if one.stat().st_size > 500} == FILES
     assert shares == sorted(shares)
     assert shares[-1] == 1.0
     assert names_in(tmp_path / "deep") == ["plan"]

@@ -26,12 +26,18 @@ def bytes_in(folder):
 @pytest.mark.parametrize(
     ("name", "device"),
     [
-        *(pytest.param(name, "full", marks=[pytest.mark.slow] if name.startswith("sheet") else []) for name in NAMES),
+        *(
+            pytest.param(name, "full", marks=[pytest.mark.slow] if name.startswith(("sheet", "page")) else [])
+            for name in NAMES
+        ),
         ("gpx", "basic"),
     ],
 )
 def test_export_gives_the_same_bytes_as_the_plan(plan, written, tmp_path, name, device):
-    """From the folder as from the plan, byte for byte; and as the folder holds it, where it is always there."""
+    """From the folder as from the plan, byte for byte; and as the folder holds it, where it is always there.
+
+    Quick tests of the page and of the sheet say the same of these two.
+    """
     options, result = Options(device=device), result_of_plan(plan)
     add_formats(result, [name], tmp_path / "made", options=options)
     files = add_formats(read_result(written), [name], tmp_path / "out", options=options)

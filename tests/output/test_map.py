@@ -106,7 +106,7 @@ def test_the_body_holds_the_search_at_a_round_scale(plan, observed):
     "name",
     [
         "$x_1$ \\frac",
-        "山\n" * 9,
+        pytest.param("山\n" * 9, marks=pytest.mark.slow),
         pytest.param("", marks=pytest.mark.slow),
         pytest.param("word " * 80, marks=pytest.mark.slow),
     ],

@@ -110,6 +110,7 @@ def test_dichromats_confuse_what_they_should():
     assert apart(red, green, "tritanopia") > 20
 
 
+@pytest.mark.slow
 def test_the_sheet_can_be_drawn(tmp_path):
     """The script makes the picture that lies in docs."""
     SHEET.main(tmp_path / "palette.png")

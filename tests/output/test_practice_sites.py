@@ -27,6 +27,8 @@ from practice import site_zoo as zoo
 from processes import run_command
 
 NEAR = ("--near", "600600,5100600", "--crs", "32632", "--within", "130", "--count", "1")
+DEPOSIT = ("--size", "2", "--seed", "5", "-q")
+DONE = (CODES["ok"], "", "")
 LEFT_OUT = "vents of size 4 were left out"
 
 
@@ -36,29 +38,32 @@ def folders(tmp_path_factory):
     store(place / "meadow.tif", zoo.behind_a_ridge(), unit="m")
     store(place / "face.tif", zoo.below_a_face(), unit="m")
     words = ("drill", "sites", place / "meadow.tif", *NEAR, "-q")
-    for name in ("sites", "again"):
-        code, out, err = run_command(*words, "-o", place / name)
-        assert (code, out, err) == (CODES["ok"], "", "")
-    code, out, err = run_command(*words, "--largest", "3", "-o", place / "sites to 3")
-    assert (code, out, err) == (CODES["ok"], "", "")
-    words = ("drill", "deposit", place / "meadow.tif", "--size", "2", "--seed", "5", "-q")
-    for name, found in (("deposit", "sites"), ("deposit again", "sites"), ("deposit to 3", "sites to 3")):
-        code, out, err = run_command(*words, "--sites", place / found, "-o", place / name)
-        assert (code, out, err) == (CODES["ok"], "", "")
+    assert run_command(*words, "-o", place / "sites") == DONE
+    assert run_command(*words, "--largest", "3", "-o", place / "sites to 3", drawn=False) == DONE
+    words = ("drill", "deposit", place / "meadow.tif", *DEPOSIT)
+    assert run_command(*words, "--sites", place / "sites", "-o", place / "deposit") == DONE
+    assert run_command(*words, "--sites", place / "sites to 3", "-o", place / "deposit to 3", drawn=False) == DONE
     return place
 
 
-@pytest.mark.parametrize(("one", "other", "names"), [
-    ("sites", "again", {"sites.json", "sites.gpkg", "sites.gpx", "reach.tif", "sites.png", "site_01.png"}),
-    ("deposit", "deposit again", {"deposit.json", "deposit.gpkg", "outline.geojson", "stakes.gpx", "thickness.tif",
-                                  "deposit.png"}),
+@pytest.mark.parametrize(("name", "files"), [
+    ("sites", {"sites.json", "sites.gpkg", "sites.gpx", "reach.tif", "sites.png", "site_01.png"}),
+    ("deposit", {"deposit.json", "deposit.gpkg", "outline.geojson", "stakes.gpx", "thickness.tif", "deposit.png"}),
 ])  # fmt: skip
-def test_whole_folders_with_the_same_bytes(folders, one, other, names):
-    found = {path.name for path in (folders / one).iterdir()}
-    assert found == names
-    for name in found:
-        a, b = ((folders / place / name).read_bytes() for place in (one, other))
-        assert hashlib.sha256(a).digest() == hashlib.sha256(b).digest(), name
+def test_the_folders_are_whole(folders, name, files):
+    assert {path.name for path in (folders / name).iterdir()} == files
+
+
+@pytest.mark.slow
+def test_the_same_bytes_again(folders):
+    ground = folders / "meadow.tif"
+    assert run_command("drill", "sites", ground, *NEAR, "-q", "-o", folders / "sites again") == DONE
+    words = ("drill", "deposit", ground, *DEPOSIT, "--sites", folders / "sites")
+    assert run_command(*words, "-o", folders / "deposit again") == DONE
+    for name in ("sites", "deposit"):
+        for path in (folders / name).iterdir():
+            again = (folders / f"{name} again" / path.name).read_bytes()
+            assert hashlib.sha256(again).digest() == hashlib.sha256(path.read_bytes()).digest(), path.name
 
 
 @pytest.mark.parametrize("name", ["sites/sites.json", "deposit/deposit.json", "sites/sites.gpx", "deposit/stakes.gpx"])
@@ -81,6 +86,7 @@ def test_what_was_left_out_stands_in_every_file(folders, folder, name):
     assert LEFT_OUT.encode() not in (folders / folder / name).read_bytes()
 
 
+@pytest.mark.slow
 def test_what_was_left_out_stands_on_every_map(folders):
     scenario = check_scenario({"elevation": [folders / "meadow.tif"]})
     near = parse_point("600600,5100600", parse_crs("32632"))
@@ -145,7 +151,7 @@ def test_the_outline_can_be_searched_and_holds_the_snow(folders):
 
 def test_strips_are_laid_over_the_outline(folders):
     words = ("strips", folders / "deposit/outline.geojson", "--dem", folders / "meadow.tif")
-    code, _, _ = run_command(*words, "-o", folders / "strips", "-q")
+    code, _, _ = run_command(*words, "-o", folders / "strips", "-q", drawn=False)
     assert code == CODES["ok"]
     told = json.loads((folders / "strips/search.json").read_text(encoding="utf-8"))
     assert told["coverage"]["fraction"] > 0.95

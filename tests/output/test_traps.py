@@ -23,6 +23,7 @@ from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
 from lastseen.output.results.ground import result_of_traps
 from lastseen.output.write import write_result
 from lastseen.traps.trap import LETTERS, WEIGHT_FORMULA, describe_shares
+from processes import undrawn
 
 NAMES = ["start_zones.tif", "trap_map.png", "traps.gpkg", "traps.json"]
 
@@ -149,7 +150,8 @@ def test_older_results_are_kept(handed):
     before = (folder / "traps.json").read_bytes()
     with pytest.raises(OutputExistsError, match="--overwrite"):
         write_result(result_of_traps(view), folder)
-    write_result(result_of_traps(view), folder, overwrite=True)
+    with undrawn():
+        write_result(result_of_traps(view), folder, overwrite=True)
     assert (folder / "traps.json").read_bytes() == before
 
 

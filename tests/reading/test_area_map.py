@@ -40,6 +40,7 @@ def test_less_detail_keeps_the_greatest(tmp_path, monkeypatch, strip_cells):
     np.testing.assert_array_equal(area_map.at_less_detail(path, CRS.from_epsg(32632), 2_000).values, values)
 
 
+@pytest.mark.slow
 def test_a_large_area_is_drawn(face_file, tmp_path, monkeypatch):
     """As an area of thousands of cells a side is: ground and raster read at less detail, the same bytes each time."""
     monkeypatch.setattr(area_map, "MOST_PIXELS", 60)

@@ -36,6 +36,7 @@ from lastseen.output.result import MARKERS
 from lastseen.output.results.ground import result_of_area
 from lastseen.output.write import refuse_existing, write_result
 from lastseen.terrain.elevation import open_elevation, read_window
+from processes import undrawn
 from reading import grounds
 
 QUICK = {"members": 4, "spacing_m": 30.0}
@@ -358,10 +359,11 @@ def test_tiles_of_other_settings_are_named(face_file, tmp_path):
     """A run that was given up leaves its tiles; the next one with other settings says where they lie."""
     old, out = tmp_path / ".out.tiles-0123456789abcdef", str(tmp_path / "out")
     old.mkdir()
-    done = CliRunner().invoke(
-        cli.app, ["preread", str(face_file), "--area", "all", "--members", "4", "--starts", "30", "-o", out],
-        catch_exceptions=False,
-    )  # fmt: skip
+    with undrawn():
+        done = CliRunner().invoke(
+            cli.app, ["preread", str(face_file), "--area", "all", "--members", "4", "--starts", "30", "-o", out],
+            catch_exceptions=False,
+        )  # fmt: skip
     assert done.exit_code == 0
     assert f"still lie in {old}" in done.stderr
     assert old.is_dir()

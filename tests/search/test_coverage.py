@@ -19,7 +19,7 @@ def oracle(outline, walked, grid, half_m, spacing_m=1.0):
 
 
 @pytest.mark.parametrize("on", ["bowl", pytest.param("rough", marks=pytest.mark.slow)])
-@pytest.mark.parametrize("name", ["square", "ring", "thin bent", "tiny"])
+@pytest.mark.parametrize("name", ["square", pytest.param("ring", marks=pytest.mark.slow), "thin bent", "tiny"])
 def test_reported_coverage_equals_the_slow_twin(name, on):
     plan = lay_search(ZOO[name], GROUNDS[on])
     walked = [leg.line for leg in plan.legs if leg.kind != "approach"]

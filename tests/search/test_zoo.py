@@ -140,7 +140,7 @@ def outlines(draw):
 
 
 @given(outline=outlines(), searchers=st.integers(1, 5), strip_m=st.floats(15.0, 60.0), on_slope=st.booleans())
-@settings(max_examples=25, deadline=None, derandomize=True)
+@settings(derandomize=True)
 def test_any_outline_is_covered(outline, searchers, strip_m, on_slope):
     options = SearchOptions(searchers=searchers, strip_width_m=strip_m)
     with pytest.MonkeyPatch.context() as patch:

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyproj import CRS
 
@@ -58,7 +58,6 @@ def test_finer_steps_change_little():
     assert np.quantile(np.hypot(coarse.x_m - fine.x_m, coarse.y_m - fine.y_m), 0.9) < 0.5 * ground.cell_m
 
 
-@settings(max_examples=30, deadline=None)
 @given(
     seed=st.integers(0, 10_000),
     friction=st.floats(0.0, 0.6),

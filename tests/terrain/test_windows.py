@@ -15,7 +15,7 @@ import hills
 from dem_zoo import NORTH_M, UTM, WEST_M, hill, hill_height, store, write
 from lastseen.core.errors import InputError, ResourceError
 from lastseen.core.grid import Grid
-from lastseen.core.place import LonLat, to_lonlat, to_map
+from lastseen.core.place import LonLat, to_map, transformer
 from lastseen.terrain.elevation import open_elevation, read_window
 
 WHOLE = hill(shape=(60, 80))
@@ -158,9 +158,7 @@ def test_a_tile_of_the_next_utm_zone_joins(tmp_path):
         col, row = np.meshgrid(np.arange(120) + 0.5, np.arange(120) + 0.5)
         px, py = t.c + 5 * col, t.f - 5 * row
         if crs != west_crs:
-            lon_lat = [to_lonlat(a, b, crs) for a, b in zip(px.ravel(), py.ravel(), strict=True)]
-            points = [to_map(one, west_crs) for one in lon_lat]
-            px, py = (np.array(one).reshape(col.shape) for one in zip(*points, strict=True))
+            px, py = transformer(crs, west_crs).transform(px, py)
         return write(tmp_path / name, hill_height(px - mx, py - my), t, crs)
 
     elevation = open_elevation(
