@@ -1,4 +1,5 @@
 import dataclasses
+import json
 from pathlib import Path
 
 import geopandas
@@ -29,11 +30,17 @@ def plan(scenario, tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def written(plan, tmp_path_factory):
-    """The folder of the plan, for reading."""
-    return (
-        shared_folder(tmp_path_factory, "written", lambda folder: write_result(result_of_plan(plan), folder / "plan"))
-        / "plan"
-    )
+    """The folder of the plan, for reading; beside it lies what was told while it was written."""
+
+    def fill(folder):
+        shares = []
+        paths = write_result(
+            result_of_plan(plan), folder / "deep" / "plan", progress=lambda _stage, share: shares.append(share)
+        )
+        told = {"files": [str(path) for path in paths], "shares": shares}
+        (folder / "told.json").write_text(json.dumps(told), encoding="utf-8")
+
+    return shared_folder(tmp_path_factory, "written", fill) / "deep" / "plan"
 
 
 @pytest.fixture(scope="session")

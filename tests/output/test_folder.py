@@ -1,5 +1,6 @@
 import contextlib
 import errno
+import json
 import os
 import random
 import signal
@@ -15,7 +16,6 @@ from lastseen.output.formats import gpkg
 from lastseen.output.read import read_result
 from lastseen.output.results.plan import result_of_plan
 from lastseen.output.write import new_folder, refuse_existing, restore_leftovers, write_result
-from processes import undrawn
 
 FILES = {
     "plan.json",
@@ -50,18 +50,13 @@ def write_old(folder):
     (folder / "plan.json").write_text("old")
 
 
-def test_all_files_are_written_and_named(plan, written, tmp_path):
-    shares = []
-    with undrawn():
-        paths = write_result(
-            result_of_plan(plan), tmp_path / "deep" / "plan", progress=lambda _stage, share: shares.append(share)
-        )
-    assert {one.name for one in paths} == FILES
-    assert all(one.is_file() for one in paths)
-    assert {one.name for one in written.iterdir() if one.stat().st_size > 500} == FILES
-    assert shares == sorted(shares)
-    assert shares[-1] == 1.0
-    assert names_in(tmp_path / "deep") == ["plan"]
+def test_all_files_are_written_and_named(written):
+    told = json.loads((written.parents[1] / "told.json").read_text(encoding="utf-8"))
+    assert {Path(one).name for one in told["files"]} == set(names_in(written)) == FILES
+    assert all(Path(one).is_file() and Path(one).stat().st_size > 0 for one in told["files"])
+    assert told["shares"] == sorted(told["shares"])
+    assert told["shares"][-1] == 1.0
+    assert names_in(written.parent) == ["plan"]
 
 
 @pytest.mark.slow
