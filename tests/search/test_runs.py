@@ -6,11 +6,13 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from shapely import MultiPolygon, box
 
-from lastseen.search.lanes import Run, keep_walkable, order_runs, pack_runs, turn_back, walk_length_m
+from lastseen.search.lanes import Run, group_pieces, keep_walkable, order_runs, pack_runs, turn_back, walk_length_m
 from lastseen.search.routes import WalkableGround
+from lastseen.search.search_area import SearchOptions, check_area
 from lastseen.search.surface import Surface
-from search.zoo import EAST_M, NORTH_M, ground
+from search.zoo import EAST_M, NORTH_M, ground, on_map
 
 FLAT = ground(lambda x, y: 0.0 * x * y, side_m=200.0)
 SURFACE = Surface.around(FLAT, FLAT.bounds, 0.0)
@@ -125,8 +127,8 @@ def test_a_run_is_cut_at_blocked_ground(toward):
         left += 1.0  # in the middle of a row of cells
         return 100.0 + metres * east - left * north, 100.0 + metres * north + left * east
 
-    box = [*map(min, along(-10.0, -20.0), along(0.0, 20.0)), *map(max, along(-10.0, -20.0), along(0.0, 20.0))]
-    where = walkable([box])
+    wall = [*map(min, along(-10.0, -20.0), along(0.0, 20.0)), *map(max, along(-10.0, -20.0), along(0.0, 20.0))]
+    where = walkable([wall])
     whole = run(along(-50.0), along(60.0))
     first, second = keep_walkable(whole, where, 5.0)
     for part, begin, end in ((first, -50.0, -10.85), (second, 0.85, 60.0)):
@@ -151,3 +153,31 @@ def test_a_run_ends_with_the_ground(toward):
     (part,) = keep_walkable(out, walkable(), 5.0)
     assert part.start == pytest.approx(at(100, 100))
     assert 98.0 <= part.plan_m <= 100.0
+
+
+@pytest.mark.parametrize(
+    ("side_m", "shaping_m", "rough_m", "fine_m"),
+    [(60.0, math.sqrt(3600 / 5000), math.sqrt(3600 / 900), math.sqrt(3600 / 30_000)), (180.0, 2.54558, 6.0, 1.0)],
+)
+def test_lattices_are_as_fine_as_the_outline_is_small(side_m, shaping_m, rough_m, fine_m):
+    """5000, 900 and 30 000 points on the smallest outlines, and 0.9 % and 0.98 % that may stay uncovered."""
+    area = check_area(on_map(box(10, 10, 10 + side_m, 10 + side_m)), FLAT, SearchOptions(strip_width_m=40.0))
+    (group,) = group_pieces(area, 40.0)
+    spacings = [goal.lattice.spacing_m for goal in (group.goal, group.rough, group.fine)]
+    assert spacings == pytest.approx([shaping_m, rough_m, fine_m], rel=1e-3)
+    for goal, share in ((group.goal, 0.009), (group.rough, 0.009), (group.fine, 0.0098)):
+        assert goal.allowed_m2 == pytest.approx([share * side_m**2], rel=1e-3)
+        assert goal.half_width_m == 20.0
+
+
+@pytest.mark.parametrize(("gap_m", "members"), [(15, [2]), (39, [2]), (41, [1, 1])])
+@pytest.mark.parametrize("upright", [True, False])
+def test_pieces_within_a_strip_of_each_other_are_one_group(gap_m, members, upright):
+    pieces = [box(10, 10, 60, 40), box(60 + gap_m, 10, 90 + gap_m, 40)]
+    if upright:
+        pieces = [box(*(piece.bounds[k] for k in (1, 0, 3, 2))) for piece in pieces]
+    area = check_area(on_map(MultiPolygon(pieces)), FLAT, SearchOptions(strip_width_m=40.0))
+    groups = group_pieces(area, 40.0)
+    assert [len(getattr(group.outline, "geoms", [0])) for group in groups] == members
+    assert [group.index for group in groups] == list(range(len(members)))
+    assert sum(group.outline.area for group in groups) == pytest.approx(50.0 * 30.0 + 30.0 * 30.0)
