@@ -8,10 +8,21 @@ import numpy as np
 import pytest
 from shapely import MultiPolygon, box
 
-from lastseen.search.lanes import Run, group_pieces, keep_walkable, order_runs, pack_runs, turn_back, walk_length_m
+from lastseen.search.lanes import (
+    CoverGoal,
+    Run,
+    add_extra_runs,
+    drop_idle_runs,
+    group_pieces,
+    keep_walkable,
+    order_runs,
+    pack_runs,
+    turn_back,
+    walk_length_m,
+)
 from lastseen.search.routes import WalkableGround
 from lastseen.search.search_area import SearchOptions, check_area
-from lastseen.search.surface import Surface
+from lastseen.search.surface import Surface, make_lattice
 from search.zoo import EAST_M, NORTH_M, ground, on_map
 
 FLAT = ground(lambda x, y: 0.0 * x * y, side_m=200.0)
@@ -181,3 +192,68 @@ def test_pieces_within_a_strip_of_each_other_are_one_group(gap_m, members, uprig
     assert [len(getattr(group.outline, "geoms", [0])) for group in groups] == members
     assert [group.index for group in groups] == list(range(len(members)))
     assert sum(group.outline.area for group in groups) == pytest.approx(50.0 * 30.0 + 30.0 * 30.0)
+
+
+def goal_on(outline, spacing_m, allowed_m2=0.0):
+    """Half a strip of 20 m on an outline in metres from the corner of the ground."""
+    lattice = make_lattice(on_map(outline), SURFACE, spacing_m)
+    allowed = np.full(lattice.piece_m2.size, allowed_m2)
+    return CoverGoal(lattice=lattice, walkable=walkable(), half_width_m=20.0, allowed_m2=allowed)
+
+
+@pytest.mark.parametrize("turn", range(4))
+def test_what_is_left_gets_a_run_through_its_middle(turn):
+    """A run down a field of 40 + 20 x 60 m leaves 20 x 60 m at its side: the run goes along their longer direction."""
+
+    def turned(x, y):
+        for _ in range(turn):
+            x, y = 200.0 - y, x
+        return x, y
+
+    corners = np.array([turned(70.0, 70.0), turned(130.0, 130.0)])
+    goal = goal_on(box(*corners.min(axis=0), *corners.max(axis=0)), 2.0)
+    down = run(turned(90.0, 70.0), turned(90.0, 130.0))
+    first, extra = add_extra_runs([down], goal, 7)
+    assert first is down
+    assert (extra.group, extra.q_m, extra.extra) == (7, math.inf, True)
+    ends = sorted([extra.start, extra.end])
+    wanted = sorted([at(*turned(120.0, 71.0)), at(*turned(120.0, 129.0))])
+    np.testing.assert_allclose(ends, wanted, atol=1e-6)
+    assert goal.is_met(goal.count_covered([down, extra])[1])
+    assert add_extra_runs([down, extra], goal, 7) == [down, extra]
+    assert add_extra_runs([down], goal_on(box(*corners.min(axis=0), *corners.max(axis=0)), 2.0, 1300.0), 7) == [down]
+
+
+def test_a_single_place_left_gets_a_run_as_long_as_it_is_wide():
+    """A row of 11 places, 4 m each, the last of them 22 m from where somebody walks across."""
+    goal = goal_on(box(50, 50, 94, 54), 4.0)
+    _, extra = add_extra_runs([run((70, 50), (70, 54))], goal, 0)
+    np.testing.assert_allclose(sorted([extra.start, extra.end]), [at(90, 52), at(94, 52)])
+
+
+def test_idle_runs_are_dropped_but_the_last():
+    """What covers nothing new goes where it is short; a long one stays, and one is always left."""
+    goal = goal_on(box(50, 50, 90, 90), 2.0)
+    across, idle, long = (
+        run((70, 50), (70, 90)),
+        run((150, 20), (150, 50), q_m=1.0),
+        run((160, 20), (160, 120), q_m=2.0),
+    )
+    assert drop_idle_runs([across, idle], goal) == [across]
+    assert drop_idle_runs([idle, across, long], goal) == [across, long]
+    assert drop_idle_runs([idle], goal) == [idle]
+    assert drop_idle_runs([across, run((70, 50), (70, 89))], goal) == [across]
+    half, other = run((60, 50), (60, 90)), run((80, 50), (80, 90))
+    narrow = CoverGoal(lattice=goal.lattice, walkable=walkable(), half_width_m=10.0, allowed_m2=goal.allowed_m2)
+    assert drop_idle_runs([half, other], narrow) == [half, other]
+    within = run((60, 25), (60, 60))
+    assert drop_idle_runs([run((60, 52), (60, 88)), within, other], narrow) == [run((60, 52), (60, 88)), other]
+
+
+@pytest.mark.parametrize(("allowed_m2", "kept"), [(1000.0, 2), (700.0, 3)])
+def test_a_run_that_covers_little_is_dropped(allowed_m2, kept):
+    """The third alone covers 2 x 40 m: a tenth of what may stay uncovered is 100 m2, or 70 m2."""
+    lattice = make_lattice(on_map(box(50, 50, 92, 90)), SURFACE, 1.0)
+    goal = CoverGoal(lattice=lattice, walkable=walkable(), half_width_m=10.0, allowed_m2=np.array([allowed_m2]))
+    runs = [run((x, 50), (x, 90)) for x in (60, 80, 100)]
+    assert drop_idle_runs(runs, goal) == runs[:kept]
