@@ -5,9 +5,10 @@ import re
 import numpy as np
 import pytest
 
-from dem_zoo import ZOO, grid_of, hill, plane, turned
+from dem_zoo import UTM, ZOO, grid_of, hill, plane, turned
 from lastseen.core.errors import InputError
-from lastseen.snow.release import find_release
+from lastseen.core.grid import Grid
+from lastseen.snow.release import crown_cover, find_release
 from lastseen.snow.start_zones import SOURCES, broad_curvature, grade_start_zones
 
 SHAPE = (81, 91)
@@ -127,3 +128,14 @@ def test_grades_stay_between_0_and_1_on_every_ground(name):
         known = values[np.isfinite(values)]
         assert ((known >= 0.0) & (known <= 1.0)).all()
         np.testing.assert_array_equal(np.isnan(values), np.isnan(zones.slope_deg.values))
+
+
+@pytest.mark.parametrize("cell_m", [2.0, 5.0, 10.0, 20.0, 30.0])
+def test_crowns_are_counted_over_a_disc_as_wide_as_the_least_gap(cell_m):
+    """25 m across, cell by cell against a slow twin; beyond the edge the outermost cells count on."""
+    share = np.round(np.random.default_rng(5).random((9, 14)), 2)
+    wide = np.pad(share, 8, mode="edge")
+    far = np.hypot(*np.indices((17, 17)) - np.full((2, 1, 1), 8)) * cell_m <= 12.5 + 1e-9
+    expected = [[wide[r : r + 17, c : c + 17][far].mean() for c in range(14)] for r in range(9)]
+    found = crown_cover(Grid(share, 0.0, 0.0, cell_m, UTM))
+    np.testing.assert_allclose(found, expected, atol=1e-9)

@@ -136,6 +136,23 @@ def test_a_point_below_the_start_zone_climbs_to_it():
     assert abs(got.area_m2 - slab_class(2).area_m2) < ring_m2(got, ground)
 
 
+@pytest.mark.parametrize("turns", range(4))
+def test_the_way_up_may_lead_along_any_edge_of_the_ground(turns):
+    """No data lies across the slope but for the outermost row of cells: the way goes out to it and in again."""
+    row, col = np.indices((60, 80))
+    z = 1000.0 + 5.0 * (0.2 * col + 0.58 * np.maximum(col - 20, 0)) + np.where(col < 8, -0.25, 1.5) * row
+    z[1:, 6:8] = np.nan
+    here = np.zeros(z.shape, bool)
+    here[3, 3] = True
+    ground = plane(20.0, 0.0, shape=np.rot90(z, turns).shape).with_values(np.ascontiguousarray(np.rot90(z, turns)))
+    where = np.argwhere(np.rot90(here, turns))[0]
+    got = find_release(ground, *ground.centre_of(*where), 1)
+    climbed = float(re.search(r"lies (\d+) m above it up the fall line", got.reason)[1])
+    assert 17 * 5.0 <= climbed <= 30 * 5.0
+    beyond = np.rot90(col, turns).ravel()[got.cells[: got.nominal_cells]]
+    assert beyond.min() >= 18
+
+
 @pytest.mark.parametrize(
     ("ground", "steepest"),
     [(grid_of(lambda x, y: 1000.0 + 0.0 * x * y, shape=SHAPE), 0), (plane(20.0, 33.0, shape=SHAPE), 20)],
