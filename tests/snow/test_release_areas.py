@@ -166,3 +166,26 @@ def test_the_larger_of_two_areas_is_the_first(larger_in_the_north, axis):
     assert [first.number, second.number] == [1, 2]
     assert first.area_m2 > 1.5 * second.area_m2
     assert (first.foot_m > second.foot_m) == larger_in_the_north
+
+
+@pytest.mark.parametrize(
+    ("shape", "wave_m", "sizes"),
+    [
+        ((50, 60), 9.0, (96_000, 96_000, 43_200, 43_200)),
+        ((50, 60), 6.0, (96_000, 96_000, 43_200, 43_200)),
+        ((50, 60), 2.5, (278_400,)),
+        ((30, 60), 9.0, (162_400,)),
+        ((60, 30), 9.0, (162_400,)),
+    ],
+)
+def test_only_what_is_too_large_is_cut_at_gentle_ribs(shape, wave_m, sizes):
+    """Waves across a slope, 200 m from rib to rib, that bend by 0.0068, 0.0046 and 0.0019 per metre.
+
+    All are below the 0.01 that parts two areas. What is larger than four slabs of size 4, 208 000 m2 on the map, is
+    parted at half and at a quarter of that.
+    """
+    ground = grid_of(
+        lambda x, y: 2000.0 + 0.62 * y + wave_m * np.cos(2.0 * np.pi * (x - 100.0) / 200.0), shape=shape, cell_m=10.0
+    )
+    assert 4.0 * slab_class(4).area_m2 == pytest.approx(208_333.0, abs=1.0)
+    assert tuple(one.map_area_m2 for one in areas_of(ground)) == pytest.approx(sizes, rel=0.02)

@@ -9,7 +9,9 @@ from dem_zoo import UTM, ZOO, grid_of, hill, plane, turned
 from lastseen.core.errors import InputError
 from lastseen.core.grid import Grid
 from lastseen.snow.release import crown_cover, find_release
-from lastseen.snow.start_zones import SOURCES, broad_curvature, grade_start_zones
+from lastseen.snow.start_zones import RUGGEDNESS, SNOW_EVENS_M, SOURCES, broad_curvature, grade_start_zones
+from lastseen.terrain.neighbourhood import ruggedness
+from lastseen.terrain.surface import smooth_heights
 
 SHAPE = (81, 91)
 
@@ -139,3 +141,16 @@ def test_crowns_are_counted_over_a_disc_as_wide_as_the_least_gap(cell_m):
     expected = [[wide[r : r + 17, c : c + 17][far].mean() for c in range(14)] for r in range(9)]
     found = crown_cover(Grid(share, 0.0, 0.0, cell_m, UTM))
     np.testing.assert_allclose(found, expected, atol=1e-9)
+
+
+@pytest.mark.parametrize(("cell_m", "window_cells"), [(1.0, 15), (2.0, 7), (3.0, 5), (5.0, 3), (10.0, 3), (30.0, 3)])
+def test_ruggedness_is_that_of_a_window_of_15_m(cell_m, window_cells):
+    """An odd number of cells, at least 3; 1 below the first limit and 0 above the second."""
+    even = plane(35.0, 33.0, shape=(40, 46), cell_m=cell_m)
+    rough = even.values + np.random.default_rng(8).normal(0.0, max(1.5, 0.35 * cell_m), even.shape)
+    ground = even.with_values(rough)
+    found = grade_start_zones(ground).ruggedness.values[10:-10, 10:-10]
+    read = ruggedness(smooth_heights(ground, SNOW_EVENS_M), window_cells=window_cells).values[10:-10, 10:-10]
+    low, high = RUGGEDNESS
+    np.testing.assert_allclose(found, np.clip((high - read) / (high - low), 0.0, 1.0), atol=1e-9)
+    assert np.ptp(found) > 0.05
