@@ -1,5 +1,7 @@
 """Bodies on the ground: energy, stopping, flight, edges, threads, and a slow independent twin."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -286,3 +288,39 @@ def test_more_cells_than_there_is_room_for_are_refused(monkeypatch):
     monkeypatch.setattr(sliding_mass, "MOST_VISITS", int(whole.cells.size) - 1)
     with pytest.raises(ResourceError, match="use fewer of them, or larger cells"):
         slide_samples(ground, start)
+
+
+def test_a_part_of_some_tracks_is_that_of_a_run_apart():
+    """Cells, speeds and all numbers of samples 3 to 6, and which sample each cell belongs to."""
+    ground = ground_of(valley)
+    x, y = np.linspace(20, 90, 12), np.linspace(60, 160, 12)
+    whole = slide_samples(ground, bodies_of(x, y), (60.0, 110.0, 30.0))
+    for samples in (slice(3, 7), slice(0, 1), slice(11, 12), slice(0, 12), slice(5, 5)):
+        part, apart = whole.part(samples), slide_samples(ground, bodies_of(x[samples], y[samples]), (60.0, 110.0, 30.0))
+        assert part.count == apart.count == samples.stop - samples.start
+        for field in dataclasses.fields(part):
+            np.testing.assert_array_equal(getattr(part, field.name), getattr(apart, field.name))
+        assert np.bincount(part.index_of_visit, minlength=part.count).tolist() == np.diff(apart.offsets).tolist()
+
+
+def test_without_a_disc_no_velocity_is_kept():
+    """Nor at the origin of the map, which a sample crosses."""
+    plane = ground_of(lambda x, y: 500.0 - 0.6 * x)
+    around = Grid(plane.values, -200.0, 120.0, plane.cell_m, plane.crs)
+    tracks = slide_samples(around, bodies_of(-50.0, 0.0))
+    row, col = (int(at) for at in around.cell_of(0.0, 0.0))
+    assert row * 200 + col in tracks.cells
+    assert np.isnan([tracks.disc_east_m_s[0], tracks.disc_north_m_s[0]]).all()
+    known = slide_samples(around, bodies_of(-50.0, 0.0), (0.0, 0.0, 1.0))
+    assert known.disc_east_m_s[0] > 5.0
+    assert known.disc_north_m_s[0] == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(("options", "limit_s"), [({}, 600.0), ({"time_limit_s": 7.3}, 7.3)])
+def test_who_never_stops_is_followed_for_ten_minutes(options, limit_s):
+    """Without friction, to and fro in a bowl."""
+    bowl = ground_of(lambda x, y: 100.0 + 0.004 * ((x - 200.0) ** 2 + (y - 120.0) ** 2))
+    tracks = slide_samples(bowl, bodies_of(150.0, 120.0, 0.0, 0.0), **options)
+    assert tracks.reason[0] == kernels.OUT_OF_TIME
+    assert tracks.time_s[0] == pytest.approx(limit_s, abs=1e-6)
+    assert abs(tracks.x_m[0] - 200.0) <= 50.5
