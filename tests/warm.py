@@ -11,6 +11,8 @@ from contextlib import suppress
 from multiprocessing import get_context
 from pathlib import Path
 
+from processes import undrawn
+
 KERNELS = Path(__file__).resolve().parents[1] / ".pytest_cache" / "kernels"
 
 SCENARIO = """
@@ -43,7 +45,7 @@ def run_jobs(jobs):
     from lastseen.core import NothingFoundError  # noqa: PLC0415
 
     for job in jobs:
-        with suppress(NothingFoundError):
+        with suppress(NothingFoundError), undrawn():
             app(job, standalone_mode=False)
 
 

@@ -171,7 +171,7 @@ def test_travel_angle_is_drop_over_length(plain):
 
 
 @pytest.mark.parametrize("model", MODELS)
-@pytest.mark.parametrize("scouts", [True, False])
+@pytest.mark.parametrize("scouts", [True, pytest.param(False, marks=pytest.mark.slow)])
 def test_window_grows_until_nothing_reaches_its_edge(scouts, model, tmp_path, monkeypatch):
     """A plan begun in a window far too small ends as the one begun in a large window, with or without scouts."""
     path = hills.write(tmp_path / "hill.tif", hills.hill())

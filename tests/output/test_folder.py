@@ -266,7 +266,7 @@ with new_folder(Path(sys.argv[1]), overwrite=True) as partial:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="a process kills itself as POSIX does it")
-@pytest.mark.parametrize("moves", [0, 1])
+@pytest.mark.parametrize("moves", [pytest.param(0, marks=pytest.mark.slow), 1])
 def test_killed_between_the_two_moves_the_old_plan_comes_back(tmp_path, moves):
     write_old(tmp_path / "plan")
     done = subprocess.run([sys.executable, "-c", KILLED_AT, tmp_path / "plan", str(moves)], check=False)

@@ -53,6 +53,7 @@ def test_the_folder_holds_what_was_promised(handed):
     assert [path.name for path in written] == NAMES == sorted(path.name for path in folder.iterdir())
 
 
+@pytest.mark.slow
 def test_the_same_view_gives_the_same_bytes(handed, tmp_path):
     view, folder, _ = handed
     write_result(result_of_traps(view), tmp_path / "again")

@@ -116,7 +116,7 @@ def chi_square(plan, exercise, draws):
     return outside, stats.chisquare(seen[used], expected[used] * seen[used].sum() / expected[used].sum()).pvalue
 
 
-@pytest.mark.parametrize("count", [1, 3])
+@pytest.mark.parametrize("count", [1, pytest.param(3, marks=pytest.mark.slow)])
 def test_places_are_as_likely_as_the_probability_of_area(plan, count):
     """Pearson's chi-square (1900) over the cells of the probability of area, 6,000 draws, at 0.1 %."""
     outside, chance = chi_square(plan, Exercise(targets=count, apart_m=0.0, edge_m=0.0), 6000)
@@ -136,6 +136,7 @@ def cell_bounds(grid, row, col):
     return float(x) - half, float(y) - half, float(x) + half, float(y) + half
 
 
+@pytest.mark.slow
 def test_the_first_target_keeps_its_law_with_least_distances(plan):
     """With 15 m between targets the first one still follows the probability of area (mean east within 4 sigma)."""
     exercise = Exercise(targets=3, apart_m=15.0, edge_m=0.0)

@@ -145,6 +145,7 @@ def test_the_line_agrees_with_brute_force():
     assert {(sample, station) for sample, _, station in told} == {(sample, station) for sample, _, station in seen}
 
 
+@pytest.mark.slow
 def test_threads_do_not_show(monkeypatch):
     ground = grounds.rough_face()
     line = line_on(ground, (62, 10), (58, 80))
@@ -189,6 +190,7 @@ def test_a_line_that_leaves_the_model_and_crosses_no_data():
         read(ground, LineString([(0.0, 0.0), (100.0, 0.0)]))
 
 
+@pytest.mark.slow
 def test_a_line_that_doubles_back_is_read_the_same_both_ways():
     ground = grounds.rough_face()
     there = [place(ground, 62, 10), place(ground, 58, 85)]
@@ -260,7 +262,9 @@ def test_a_gpx_with_track_and_route_is_one_line(tmp_path, face_file):
     assert len(read_lines(path, crs)) == 1
 
 
-@pytest.mark.parametrize("tags", [("trk", "trkseg", "trkpt"), ("rte", "", "rtept")], ids=["track", "route"])
+@pytest.mark.parametrize("tags", [
+    ("trk", "trkseg", "trkpt"), pytest.param(("rte", "", "rtept"), marks=pytest.mark.slow)
+], ids=["track", "route"])  # fmt: skip
 def test_times_change_nothing(tmp_path, face_file, tags):
     """A GPX with times (and heights) gives the same reading as the same line without."""
     crs = open_elevation((face_file,)).crs

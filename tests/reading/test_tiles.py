@@ -369,6 +369,7 @@ def test_tiles_of_other_settings_are_named(face_file, tmp_path):
     assert old.is_dir()
 
 
+@pytest.mark.slow
 def test_mosaics_cover_the_area_once(face_file, tmp_path):
     view = view_area(scenario(face_file), tmp_path / "out", tile_km=2.0, **QUICK)
     seen = np.zeros(view.request.shown.shape, int)

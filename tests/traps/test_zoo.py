@@ -53,9 +53,9 @@ def test_the_zoo_has_twelve_grounds_and_every_kind():
     assert {kind for one in animals for kind in one.kinds} == set(LETTERS)
 
 
-@pytest.mark.parametrize(
-    "turn", [np.rot90, np.fliplr, np.transpose, lambda z: z + 512.0], ids=["quarter", "mirror", "transpose", "lift"]
-)
+@pytest.mark.parametrize("turn", [
+    np.rot90, *(pytest.param(turn, marks=pytest.mark.slow) for turn in (np.fliplr, np.transpose, lambda z: z + 512.0))
+], ids=["quarter", "mirror", "transpose", "lift"])  # fmt: skip
 def test_turned_mirrored_or_lifted_grounds_hold_the_same_traps(turn):
     """Kinds and consequences of all twelve grounds, layers included, do not depend on how the ground lies."""
     for animal in zoo(2.0):

@@ -152,7 +152,8 @@ def cover_all(
     for k in range(covers.size):
         if covers[k]:
             a, b = points[k], points[k + 1]
-            touch(a[0], a[1], b[0], b[1], 1, ground, lattice, half_m, step_m, count, left_m2)
+            # a plain 1 would be a type of its own, and compile the function once more
+            touch(a[0], a[1], b[0], b[1], np.int64(1), ground, lattice, half_m, step_m, count, left_m2)
 
 
 @njit(cache=True, nogil=True)
