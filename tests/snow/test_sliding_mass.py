@@ -324,3 +324,37 @@ def test_who_never_stops_is_followed_for_ten_minutes(options, limit_s):
     assert tracks.reason[0] == kernels.OUT_OF_TIME
     assert tracks.time_s[0] == pytest.approx(limit_s, abs=1e-6)
     assert abs(tracks.x_m[0] - 200.0) <= 50.5
+
+
+@pytest.mark.parametrize("azimuth_deg", [0.0, 90.0, 180.0, 270.0, 33.0, 147.0, 213.0, 301.0])
+def test_the_steepest_way_down_a_plane_is_straight(azimuth_deg):
+    """Every step as long as was asked, downhill, with the heights of the plane; it ends at the edge, whichever."""
+    east, south = np.sin(np.radians(azimuth_deg)), -np.cos(np.radians(azimuth_deg))
+    plane = ground_of(lambda x, y: 500.0 - 0.6 * (x * east - y * south), nx=60, ny=50)
+    path = np.empty((500, 3))
+    n, code = kernels.descend(plane.values, plane.cell_m, 60.0, 50.0, 1.5, path)
+    assert code == kernels.LEFT_GRID
+    k = np.arange(n)
+    np.testing.assert_allclose(path[:n, 0], 60.0 + 1.5 * k * east, atol=1e-6)
+    np.testing.assert_allclose(path[:n, 1], 50.0 + 1.5 * k * south, atol=1e-6)
+    np.testing.assert_allclose(np.diff(path[:n, 2]), -0.9, atol=1e-6)
+    far = np.array([60.0 + 1.5 * n * east, 50.0 + 1.5 * n * south])  # the first place that is not kept
+    edge = np.minimum(far, [120.0, 100.0] - far).min()
+    assert edge < 3.0 + 1e-6
+    assert kernels.descend(plane.values, plane.cell_m, 60.0, 50.0, 1.5, path[:9]) == (9, kernels.OUT_OF_TIME)
+
+
+def test_the_steepest_way_ends_in_a_pit_on_the_flat_and_at_no_data():
+    bowl = ground_of(lambda x, y: 100.0 + 0.004 * ((x - 200.0) ** 2 + (y - 120.0) ** 2))
+    path = np.empty((500, 3))
+    n, code = kernels.descend(bowl.values, bowl.cell_m, 150.0, 90.0, 1.0, path)
+    assert code == kernels.STOPPED
+    assert np.hypot(path[n - 1, 0] - 200.0, path[n - 1, 1] - 120.0) < 1.0
+    assert n == pytest.approx(np.hypot(50.0, 30.0), abs=2.0)
+    flat = ground_of(lambda x, y: 100.0 + 0.0 * x, nx=60, ny=50)
+    assert kernels.descend(flat.values, flat.cell_m, 60.0, 50.0, 1.0, path) == (1, kernels.STOPPED)
+    holed = bowl.values.copy()
+    holed[:, 85] = np.nan
+    n, code = kernels.descend(holed, bowl.cell_m, 150.0, 90.0, 1.0, path)
+    assert code == kernels.NO_DATA
+    assert 164.0 < path[n - 1, 0] < 170.0
