@@ -8,6 +8,7 @@ from shapely import LineString
 
 from lastseen.jobs.practice import debrief as debriefing
 from lastseen.jobs.practice.debrief import debrief
+from lastseen.jobs.practice.drill import PlannedLeg
 from lastseen.jobs.practice.targets import Target
 from practice.walks import EAST, NORTH, START, plan_on, recorded
 
@@ -110,3 +111,16 @@ def test_metres_are_on_the_snow_without_gaps(plan):
     assert made.timed
     assert any("taken as flat" in note for note in debrief(replace(plan, flat=True), [recorded([across()])]).notes)
     assert not any("taken as flat" in note for note in made.notes)
+
+
+@pytest.mark.parametrize(("lanes", "said"), [(1, False), (2, False), (3, True)])
+def test_lanes_that_were_mostly_not_followed_are_said(plan, lanes, said):
+    """The first of some lanes, 30 m apart, is walked and no other: of one, of two (just half), and of three."""
+    lines = [LineString(across(y)) for y in (0.0, 30.0, 60.0)[:lanes]]
+    legs = [
+        PlannedLeg(searcher=1, number=k, kind="lane", lane=k, line=line, length_m=100.0, time_s=100.0)
+        for k, line in enumerate(lines, 1)
+    ]
+    made = debrief(replace(plan, legs=tuple(legs)), [recorded([across(0.0)], speed=1.0)])
+    assert made.lanes.walked == pytest.approx(1.0 / lanes)
+    assert any("mostly not followed" in note for note in made.notes) == said
