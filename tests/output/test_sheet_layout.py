@@ -57,6 +57,8 @@ def test_a_path_ten_times_longer_is_shown_in_an_overview(paper):
     assert fit_sheet(SEARCH.bounds, paper).scale <= sheet.scale <= 1.4 * fit_sheet(SEARCH.bounds, paper).scale
     assert box(*sheet.overview_extent).contains(whole)
     assert not on_ground(sheet, sheet.overview).intersects(SEARCH)
+    assert sheet.overview.width == 26.0  # 3480 by 418 m, drawn out to the least width
+    assert sheet.overview.height in {80.0, 64.0, 52.0}
     for low, high in ((sheet.body.left, sheet.overview.left), (sheet.body.bottom, sheet.overview.bottom),
                       (sheet.overview.right, sheet.body.right), (sheet.overview.top, sheet.body.top)):  # fmt: skip
         assert low <= high + 1e-9
@@ -84,6 +86,7 @@ def test_the_overview_goes_to_the_corner_that_is_free(right, up):
 
 
 def test_scales_are_round():
+    assert ROUND_SCALES[:4] == (500, 600, 750, 1000)
     assert SCALES[:10] == (1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 7500)
     assert SCALES[10:20] == tuple(10 * scale for scale in SCALES[:10])
     assert fit_sheet(SEARCH.bounds).scale == 2500
@@ -120,6 +123,19 @@ def test_the_scale_is_the_largest_that_fits(wide_m, high_m):
     for page in pages("A4") if larger else ():
         k = larger[-1] / 1000.0
         assert wide_m / k + 2 * QUIET_MM > page.body.width or high_m / k + 2 * QUIET_MM > page.body.height
+
+
+@pytest.mark.parametrize(
+    ("paper", "side_mm", "both_mm"), [("A4", 66.0, 112.0), ("Letter", 66.0, 112.0), ("A3", 84.0, 140.0)]
+)
+def test_pages_have_one_to_four_columns(paper, side_mm, both_mm):
+    """Upright and lying with the panel beside the map, upright and lying with it below."""
+    found = pages(paper)
+    assert [len(page.columns) for page in found] == [1, 2, 3, 4]
+    assert [page.width < page.height for page in found] == [True, False, True, False]
+    assert found[0].columns[0].width == side_mm
+    assert found[1].columns[-1].right - found[1].columns[0].left == pytest.approx(both_mm)
+    assert [page.columns[0].height for page in found[2:]] == [90.0, 64.0]
 
 
 def test_pages_hold_their_parts():
@@ -247,6 +263,18 @@ def test_a_detail_stands_as_near_as_there_is_room():
     place = detail.sheet.body
     assert place.width == 48.0
     assert max(abs(place.left + 24.0 - x), abs(place.bottom + 24.0 - y)) <= 24.0 + 1.0 + 2.5 + 3.0
+
+
+@pytest.mark.parametrize("x", [1300, 1960])
+@pytest.mark.parametrize("y", [0, 1375])
+def test_a_detail_of_a_piece_at_the_rim_stays_on_the_map(x, y):
+    """In steps of 3 mm from the lower left corner of the map, and none beyond its edge."""
+    sheet, _, (detail,) = detailed(box(x, y, x + 40, y + 25), bounds=(650.0, 0.0, 2000.0, 1400.0))
+    place, body = detail.sheet.body, sheet.body
+    assert body.left <= place.left <= place.right <= body.right + 1e-9
+    assert body.bottom <= place.bottom <= place.top <= body.top + 1e-9
+    steps = (place.left - body.left) / 3.0, (place.bottom - body.bottom) / 3.0
+    assert steps == pytest.approx([round(step) for step in steps], abs=1e-6)
 
 
 def test_a_detail_shows_the_lane_through_its_piece():

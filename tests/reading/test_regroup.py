@@ -124,7 +124,8 @@ def test_what_is_no_place(ground, route, what):
 
 
 @pytest.mark.parametrize("side", ["W", "E", "S", "N"])
-@pytest.mark.parametrize(("away_cells", "kind", "told"), [(6, "cliff", "cliff"), (12, "cliff", ""), (6, "gully", "")])
+@pytest.mark.parametrize(("away_cells", "kind", "told"), [(6, "cliff", "cliff"), (10, "cliff", "cliff"),
+                                                     (11, "cliff", ""), (6, "gully", "")])  # fmt: skip
 def test_an_edge_on_any_side_is_told(ground, route, monkeypatch, side, away_cells, kind, told):
     """30 m away it is told with its distance, 60 m away it is not; and what nobody falls into is no edge."""
 
