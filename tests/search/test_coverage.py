@@ -56,6 +56,23 @@ def test_nothing_walked_leaves_the_whole_outline():
     assert got.uncovered.difference(ZOO["ring"].buffer(1e-3)).area == pytest.approx(0.0, abs=1e-6)
 
 
+@pytest.mark.parametrize("side", ["W", "E", "S", "N"])
+def test_what_is_left_is_drawn_to_the_edges_of_its_squares(side):
+    """A line along one side of 60 x 40 m covers 10 m beside it: the rest is left, whole squares of 1 m, and no more."""
+    outline = on_map(box(200, 200, 260, 240))
+    flat = ground(lambda x, y: 0.0 * x * y)
+    west, south, east, north = outline.bounds
+    ends = {"W": [(west, south), (west, north)], "E": [(east, south), (east, north)],
+            "S": [(west, south), (east, south)], "N": [(west, north), (east, north)]}[side]  # fmt: skip
+    got = measure_coverage(outline, [LineString(ends)], flat, 10.0)
+    left = {"W": box(west + 10, south, east, north), "E": box(west, south, east - 10, north),
+            "S": box(west, south + 10, east, north), "N": box(west, south, east, north - 10)}[side]  # fmt: skip
+    assert got.uncovered.symmetric_difference(left).area < 1e-3
+    assert got.uncovered_m2 == pytest.approx(left.area)
+    nothing = measure_coverage(outline, [], flat, 10.0).uncovered
+    assert nothing.symmetric_difference(outline).area < 1e-3
+
+
 def test_a_line_over_every_point_leaves_nothing():
     west, south, east, north = ZOO["tiny"].bounds
     got = measure_coverage(ZOO["tiny"], [LineString([(west, south), (east, north)])], GROUNDS["bowl"], 20.0)

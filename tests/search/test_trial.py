@@ -83,6 +83,17 @@ def test_times_count_from_when_each_walker_sets_out():
     assert (nobody.length_m, nobody.slowest_s, nobody.start_m.shape) == (0.0, 0.0, (0, 3))
 
 
+@pytest.mark.parametrize("east", [True, False])
+@pytest.mark.parametrize("north", [True, False])
+def test_each_target_has_its_own_range(east, north):
+    """A strong one is heard 40 m beside the walk while a weak one 12 m beside it is not; in any corner of all."""
+    x, y = 300.0 + (60.0 if east else -60.0), 300.0 + (40.0 if north else -40.0)
+    where = np.array([[*at(x, y), 0.0], [*at(600.0 - x, 300.0 + (12.0 if north else -12.0)), 0.0]])
+    both = Targets(xyz_m=where, axis=np.tile([0.0, 0.0, 1.0], (2, 1)), range_m=np.array([40.5, 11.5]), dipole=False)
+    heard = first_signals_s([np.array([at(200, 300), at(400, 300)])], SURFACE, both)
+    assert np.isfinite(heard).tolist() == [True, False]
+
+
 def test_a_search_that_hears_nobody():
     """All targets out of range: no time to a signal is made up, and nobody is found."""
     trial = simulate_search(
