@@ -131,6 +131,15 @@ def test_survivable_ground_comes_first():
     assert order[1].poa_now == pytest.approx(0.4 / (1.0 - 0.4 * 0.9))
 
 
+def test_all_of_it_may_lie_inside():
+    """POA that add up to 1, and to 1.0000000000000002 by rounding, are ranked; 1.001 is refused."""
+    for poas in ((0.6, 0.4), (1.0,), (0.2, 0.4, 0.3, 0.1)):
+        areas = [sub_area(str(k), poa, 0.5, 1.0) for k, poa in enumerate(poas)]
+        assert len(rank_areas(areas, FALK, **WHEN)) == len(poas)
+    with pytest.raises(InputError, match="add up to more than 1"):
+        rank_areas([sub_area("a", 0.6, 0.5, 1.0), sub_area("b", 0.401, 0.5, 1.0)], FALK, **WHEN)
+
+
 def test_ties_keep_the_given_order():
     """Equal areas are taken as they were given."""
     areas = [sub_area(name, 0.2, 0.5, 3.0) for name in "cab"]
