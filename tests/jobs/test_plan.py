@@ -209,6 +209,8 @@ def test_observed_outline_lays_out_only_the_search(observed):
     plan = make_plan(observed)
     assert plan.model is None
     assert plan.debris.area_m2 == pytest.approx(10_000.0, rel=0.01)
+    assert not plan.debris.widened
+    assert not any("widened" in note for note in plan.notes)
     assert plan.search.coverage.fraction >= 0.99
 
 

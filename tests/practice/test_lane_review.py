@@ -143,3 +143,12 @@ def test_a_lane_that_ends_outside_has_a_negative_edge(field, toward):
     review = review_lanes(plan, named("a"), walked((place(way, -80.0, 0.0), place(way, 80.0, 0.0))))
     beyond = {"N": 30.0, "S": 30.0, "E": 20.0, "W": 20.0, "NE": 14.0}[toward]  # straight to the nearest edge
     assert [turn.planned_edge_m for turn in review.turns] == pytest.approx([-beyond, -beyond])
+
+
+@pytest.mark.parametrize("toward", TOWARD)
+def test_the_outline_is_followed_for_three_strips(field, toward):
+    """A lane of 20 m in the middle ends 40 m and more from the edge; with strips of 10 m no more than 30 m are told."""
+    way = TOWARD[toward]
+    plan = replace(with_lanes(field, way, 0.0, length=20.0), strip_width_m=10.0)
+    review = review_lanes(plan, named("a"), walked((place(way, -10.0, 0.0), place(way, 10.0, 0.0))))
+    assert [turn.planned_edge_m for turn in review.turns] == pytest.approx([30.0, 30.0])
