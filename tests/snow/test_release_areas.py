@@ -189,3 +189,14 @@ def test_only_what_is_too_large_is_cut_at_gentle_ribs(shape, wave_m, sizes):
     )
     assert 4.0 * slab_class(4).area_m2 == pytest.approx(208_333.0, abs=1.0)
     assert tuple(one.map_area_m2 for one in areas_of(ground)) == pytest.approx(sizes, rel=0.02)
+
+
+@pytest.mark.parametrize(("wide_m", "found"), [(30.0, 1), (15.0, 0)])
+def test_room_for_a_slab_of_size_1_is_enough(wide_m, found):
+    """A slab of 100 m3, 0.2 m thick, takes 500 m2: a face of 30 m has them, one of 15 m has not."""
+    height = grid_of(lambda x, y: 1000.0 + 0.05 * y + 0.75 * np.clip(y - 200, 0, 40) + 0.0 * x, shape=SHAPE)
+    values = height.values.copy()
+    values[:, : int(300 / 5)] = values[:, int((300 + wide_m) / 5) :] = np.nan
+    areas = areas_of(height.with_values(values))
+    assert len(areas) == found
+    assert all(500.0 <= area.area_m2 < slab_class(2).area_m2 for area in areas)

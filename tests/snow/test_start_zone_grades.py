@@ -154,3 +154,15 @@ def test_ruggedness_is_that_of_a_window_of_15_m(cell_m, window_cells):
     low, high = RUGGEDNESS
     np.testing.assert_allclose(found, np.clip((high - read) / (high - low), 0.0, 1.0), atol=1e-9)
     assert np.ptp(found) > 0.05
+
+
+@pytest.mark.parametrize(
+    ("slope_deg", "part", "grade"),
+    [(24.0, 0.0, 0.0), (27.0, 0.4, 0.0), (29.0, 0.8, 0.8), (30.0, 1.0, 1.0), (45.0, 1.0, 1.0),
+     (50.0, 0.5, 0.5), (54.0, 0.1, 0.1), (56.0, 0.0, 0.0)],
+)  # fmt: skip
+def test_the_part_for_slope_is_that_of_the_reported_range(slope_deg, part, grade):
+    """Full on 30 to 45 degrees, falling to nothing at 25 and 55 (Perla 1977, from memory); no start zone below 28."""
+    zones = grade_start_zones(plane(slope_deg, 33.0, shape=(30, 34)))
+    assert zones.slope.values[15, 17] == pytest.approx(part, abs=1e-6)
+    assert zones.grade.values[15, 17] == pytest.approx(grade, abs=1e-6)
