@@ -229,6 +229,36 @@ def test_a_refused_body_that_never_ends_is_waited_for_a_second(monkeypatch):
     assert sent[0]["status"] == 421
 
 
+def test_a_refused_body_that_comes_slowly_is_let_come():
+    parts, left = body_of(b"a", b"b", b"c")
+
+    async def receive():
+        await asyncio.sleep(0.02)
+        return await parts()
+
+    assert ask(scope_of({"host": "other"}), receive=receive)[0]["status"] == 421
+    assert left == []
+
+
+def test_the_application_reads_the_body_as_it_comes():
+    got = []
+
+    async def reads(scope, receive, send):
+        got.extend([await receive(), await receive()])
+        await plain_app(scope, receive, send)
+
+    assert ask(scope_of(RIGHT), reads, receive=body_of(b"a", b"b")[0])[0]["status"] == 200
+    assert [(message["body"], message["more_body"]) for message in got] == [(b"a", True), (b"b", False)]
+
+
+def test_the_token_is_long_new_each_time_and_not_shown():
+    """24 bytes are 32 letters."""
+    one, other = Settings(folder=Path("nowhere")), Settings(folder=Path("nowhere"))
+    assert len(one.token) == 32
+    assert one.token != other.token
+    assert one.token not in repr(one)
+
+
 def test_an_answered_body_is_left_to_the_application():
     receive, left = body_of(b"a", b"b")
     assert ask(scope_of(RIGHT), receive=receive)[0]["status"] == 200
