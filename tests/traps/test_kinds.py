@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from lastseen.traps.find import find_traps
+from lastseen.traps.pile_up import piled_in_channel_m
 from traps.made_ground import axes, everywhere, profile, slope, terrain, trench
 
 AZIMUTH = 33.0
@@ -84,6 +85,8 @@ def test_hollow(cell_m):
     assert hollow.depth_m == pytest.approx(depth, rel=0.15)
     assert hollow.outline.area == pytest.approx(np.pi * radius**2, rel=0.25)
     assert hollow.consequences == ("burial",)
+    section_m2 = 0.5 * np.pi * radius**2 * depth / (2.0 * radius)  # a paraboloid, over its length
+    assert hollow.pile_up_m == pytest.approx(piled_in_channel_m(depth, 2.0 * radius, section_m2), rel=0.15)
 
 
 @pytest.mark.parametrize("cell_m", [1, 2, 5, 10])
