@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray
-from lastseen.snow import carried_kernels
-from lastseen.snow.carried_kernels import DIFFUSION, FASTEST, LAST, SHARE, START, STATUS, VISITS, X, Y
+from lastseen.snow import flow_kernels as kernels
+from lastseen.snow.flow_kernels import DIFFUSION, FASTEST, LAST, SHARE, START, STATUS, VISITS, X, Y
 
 # ---- Tracers in and out of the flow, in map coordinates
 
@@ -66,34 +66,27 @@ class TracerTable:
 
     rows: FloatArray
     trail: IntArray
-    rules: carried_kernels.CarryRules
+    rules: kernels.CarryRules
 
 
 def tabulate_tracers(ground: Grid, tracers: Tracers, friction: float, turbulence_m_s2: float) -> TracerTable:
     """The table of the carried, with trails that begin where they stand."""
     if not ground.contains(tracers.x_m, tracers.y_m).all():
         raise InputError("a tracer starts outside the ground: move it, or take more ground")
-    rows = np.zeros((tracers.x_m.size, carried_kernels.COLUMNS))
+    rows = np.zeros((tracers.x_m.size, kernels.COLUMNS))
     rows[:, X], rows[:, Y] = tracers.x_m - ground.west_m, ground.north_m - tracers.y_m
     rows[:, SHARE], rows[:, START], rows[:, DIFFUSION] = tracers.speed_factor, tracers.start_s, tracers.diffusion_m2_s
-    rows[:, STATUS] = carried_kernels.WAITING
+    rows[:, STATUS] = kernels.WAITING
     fine = tracers.trail_cell_m
     trail = np.zeros((tracers.x_m.size, LONGEST_TRAIL if fine > 0.0 else 0), np.int32)
     if fine > 0.0:
         wide = round(ground.shape[1] * ground.cell_m / fine)
         trail[:, 0] = (rows[:, Y] / fine).astype(np.int32) * wide + (rows[:, X] / fine).astype(np.int32)
         rows[:, VISITS] = 1.0
-    rules = carried_kernels.CarryRules(
+    rules = kernels.CarryRules(
         cell_m=ground.cell_m, trail_cell_m=fine, seed=tracers.seed, friction=friction, turbulence_m_s2=turbulence_m_s2
     )
     return TracerTable(rows=rows, trail=trail, rules=rules)
-
-
-def move_people(
-    people: TracerTable, state: FloatArray, bed: FloatArray, *, time_s: float, dt_s: float, step: int
-) -> int:
-    """Move tracers through a step of the flow that ends at ``time_s``; how many still move."""
-    return int(carried_kernels.carry(people.rows, people.trail, state, bed, people.rules, time_s, dt_s, step))
 
 
 def read_tracer_rest(ground: Grid, people: TracerTable) -> TracerRest:
@@ -104,8 +97,8 @@ def read_tracer_rest(ground: Grid, people: TracerTable) -> TracerRest:
         x_m=ground.west_m + rows[:, X],
         y_m=ground.north_m - rows[:, Y],
         taken=rows[:, LAST] > 0.0,
-        left_grid=status == carried_kernels.LEFT,
-        in_no_data=status == carried_kernels.SUNK,
+        left_grid=status == kernels.GONE,
+        in_no_data=status == kernels.SUNK,
         last_moved_s=rows[:, LAST].copy(),
         fastest_m_s=rows[:, FASTEST].copy(),
         cells=np.concatenate(trails) if visits.any() else people.trail.ravel()[:0],

@@ -8,22 +8,23 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 import numpy as np
+from scipy.ndimage import distance_transform_edt
 
 from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, ResourceError
 from lastseen.snow import flow_kernels as kernels
-from lastseen.snow.carried import TracerRest, Tracers, TracerTable, move_people, read_tracer_rest, tabulate_tracers
-from lastseen.snow.flow_kernels import DEPTH, VELOCITY_X, VELOCITY_Y, FlowRules, StepNumbers
+from lastseen.snow.carried import TracerRest, Tracers, TracerTable, read_tracer_rest, tabulate_tracers
+from lastseen.snow.flow_kernels import DEPTH, VELOCITY_X, VELOCITY_Y, FlowRules
 from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
+
+Watch = Callable[[float, FloatArray], None]
 
 
 class FlowEnd(Enum):
-    """Why a run ended."""
+    """How a run ended."""
 
-    TIME_OVER = "the time limit was reached"
-    CAME_TO_REST = "all snow is at rest"
-    SLOW = "next to no snow still moves"
-    SPENT = "next to no kinetic energy is left"
-    SETTLED = "the deposit no longer changes"
+    AT_REST = "at rest"
+    LEFT_MODEL = "left the model"
+    UNFINISHED = "unfinished"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,8 +93,10 @@ class FlowResult:
     time_s: float
     steps: int
     cell_updates: int
+    moving_updates: int  # those of cells that moved
     last_step_s: float
     end: FlowEnd
+    moving_share: float  # of the snow on the grid, faster than 0.1 m/s when the run ended
     balance: MassBalance
     tracers: TracerRest | None
 
@@ -109,17 +112,17 @@ class Bed:
     """Planes of the ground with a frame of two cells; see the kernels for their meaning."""
 
     ground: Grid  # elevations, metres; NaN is no data
-    planes: FloatArray  # shape (14, ny + 4, nx + 4)
+    planes: FloatArray  # shape (13, ny + 4, nx + 4)
     sink: BoolArray  # shape (ny + 4, nx + 4); cells without data: what flows in is counted and gone
-    plain: bool  # whether gravity is that of shallow water instead of that of snow on a slope
 
 
 def prepare_bed(ground: Grid, *, plain: bool = False) -> Bed:
     """Prepare the ground, metres, lightly smoothed, for runs of the flow; ``plain`` is shallow water, for benchmarks.
 
     Slopes are central differences and second derivatives those of Zevenbergen & Thorne (1987, Earth Surface Processes
-    and Landforms 12:47). Beside no data and at the edges slopes are one-sided and second derivatives 0. InputError if
-    there is no elevation at all, or a gap in it in the plain frame.
+    and Landforms 12:47). Beside no data and at the edges slopes are one-sided and second derivatives 0, and the ground
+    goes on as it slopes there. In the plain frame gravity is vertical and pressure that of water on a level datum.
+    InputError if there is no elevation at all, or a gap in it in the plain frame.
     """
     known = np.isfinite(ground.values)
     if not known.any():
@@ -129,41 +132,48 @@ def prepare_bed(ground: Grid, *, plain: bool = False) -> Bed:
     z = np.pad(ground.values.astype(np.float64), FRAME, mode="edge")
     sink = np.pad(~known, FRAME, mode="constant", constant_values=False)
     planes = np.zeros((kernels.BED_PLANES, *z.shape))
-    planes[kernels.BED_HEIGHT] = np.where(np.isfinite(z), z, 0.0)
-    planes[kernels.BED_HOLE] = sink
+    p, q = _slopes(z, ground.cell_m)
+    planes[kernels.BED_HEIGHT] = _continued(ground, p[_INNER], q[_INNER])
+    for plane, axis in ((kernels.BED_RISE_X, 1), (kernels.BED_RISE_Y, 0)):
+        planes[plane] = _limited_rise(planes[kernels.BED_HEIGHT], axis)
+    planes[kernels.BED_HOLE] = 1.0  # the surface of snow ends at the frame, too
+    planes[kernels.BED_HOLE][_INNER] = sink[_INNER]
     if plain:
         planes[kernels.BED_ROOT_X] = planes[kernels.BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2)
-        planes[kernels.BED_LOAD] = 1.0 / _steepness(*_slopes(z, ground.cell_m))
+        planes[kernels.BED_COSINE] = planes[kernels.BED_WIDTH] = 1.0
     else:
-        _fill_general(planes, z, ground.cell_m)
-    return Bed(ground=ground, planes=planes, sink=sink, plain=plain)
+        _fill_general(planes, z, p, q, ground.cell_m)
+    return Bed(ground=ground, planes=planes, sink=sink)
 
 
-def _fill_general(planes: FloatArray, z: FloatArray, cell_m: float) -> None:
+def _fill_general(planes: FloatArray, z: FloatArray, p: FloatArray, q: FloatArray, cell_m: float) -> None:
     """Planes on a slope: pressure -g cos2 G^-1 grad H, G^-1 = I - grad b grad b^T / (1 + |grad b|2)."""
-    p, q = _slopes(z, cell_m)
     planes[kernels.BED_P], planes[kernels.BED_Q] = p, q
     planes[kernels.BED_R], planes[kernels.BED_S], planes[kernels.BED_T] = _second_derivatives(z, cell_m)
     steep = _steepness(p, q)
-    planes[kernels.BED_ROOT_X] = np.sqrt(GRAVITY_M_S2 * (1.0 + q * q)) / steep
-    planes[kernels.BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2 * (1.0 + p * p)) / steep
+    planes[kernels.BED_ROOT_X] = np.sqrt(GRAVITY_M_S2 * (1.0 + q * q) / steep)
+    planes[kernels.BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2 * (1.0 + p * p) / steep)
     planes[kernels.BED_ASKEW_X], planes[kernels.BED_ASKEW_Y] = -p * q / (1.0 + q * q), -p * q / (1.0 + p * p)
-    planes[kernels.BED_LOAD] = 1.0 / np.sqrt(steep)
-    planes[kernels.BED_STEP_X], planes[kernels.BED_STEP_Y] = _steps(z, 1), _steps(z, 0)
+    planes[kernels.BED_COSINE], planes[kernels.BED_WIDTH] = 1.0 / np.sqrt(steep), np.sqrt(steep)
 
 
-def _steps(z: FloatArray, axis: int) -> FloatArray:
-    """Height by which the ground jumps at the face before each cell where slopes are limited; 0 on a plane.
+def _continued(ground: Grid, p: FloatArray, q: FloatArray) -> FloatArray:
+    """Heights above the lowest cell with a frame; beside no data and over the edges the ground goes on as it slopes."""
+    z, cell = ground.values - np.nanmin(ground.values), ground.cell_m
+    gap = ~np.isfinite(z)
+    if gap.any():
+        i, j = distance_transform_edt(gap, return_distances=False, return_indices=True)
+        rows, cols = np.indices(z.shape)
+        beyond = z[i, j] + (cols - j) * cell * p[i, j] + (rows - i) * cell * q[i, j]
+        z = np.where(gap, beyond, z)
+    return np.pad(z, FRAME, mode="reflect", reflect_type="odd")
 
-    Each cell takes the gentler of its two slopes, or none where they differ in sign (minmod): no step is ever higher
-    than the difference of the two cells. Beside no data there are no steps.
-    """
-    step = np.diff(z, axis=axis, prepend=z[:, :1] if axis == 1 else z[:1])
-    after = np.diff(z, axis=axis, append=z[:, -1:] if axis == 1 else z[-1:])
-    gentle = np.where(step * after > 0.0, np.where(np.abs(step) < np.abs(after), step, after), 0.0)
-    jump = step - 0.5 * (gentle + np.roll(gentle, 1, axis=axis))
-    jump[:, :1] = jump[:1] = 0.0
-    return np.asarray(np.nan_to_num(jump, nan=0.0))
+
+def _limited_rise(z: FloatArray, axis: int) -> FloatArray:
+    """Rise of the ground from side to side of each cell: the gentler of both, 0 where they differ in sign (minmod)."""
+    back = np.diff(z, axis=axis, prepend=z[:, :1] if axis == 1 else z[:1])
+    fore = np.diff(z, axis=axis, append=z[:, -1:] if axis == 1 else z[-1:])
+    return np.where(back * fore > 0.0, np.where(np.abs(back) < np.abs(fore), back, fore), 0.0)
 
 
 def _steepness(p: FloatArray, q: FloatArray) -> FloatArray:
@@ -205,12 +215,15 @@ def _second_derivatives(z: FloatArray, cell_m: float) -> tuple[FloatArray, Float
 
 # ---- A run: step after step until an end is reached
 
-CFL = 0.45
+COURANT = 0.9  # of the sum of the waves in both directions
 FALL_STEP = 0.4  # longest step as a share of sqrt(cell / g): bounds what gravity adds within a step
 SHORTEST_STEP_S_PER_M = 1e-9
-COMPARE_S = 5.0  # between two looks at whether the deposit still changes
+MOVING_SHARE = 0.01
+CHANGE_PER_MOVING = 0.1  # share that may change its place within that time, as a part of the share that may move
+COMPARE_S = 4.0  # between two looks at whether the snow has come to rest
+REPORT_STEPS = 200  # between two calls of the watch, at most
 AFTER_S, AFTER_STEP_S = 120.0, 0.05  # for people who slide on when the snow has stopped
-GRANTED = 8.0  # entrainment fades over the last eighth of the growth
+LEFT_SHARE = 0.05  # more snow than this beyond the ground with data, and the toe is not known; as in the toe itself
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -219,79 +232,81 @@ class RunLimits:
 
     time_limit_s: float
     moving_share: float
-    energy_share: float
-    change_share: float
 
 
 @dataclass(kw_only=True)
 class Run:
     """A run and where it stands. Amounts of snow are sums of depths over cells."""
 
-    bed: Bed
     rules: FlowRules
     limits: RunLimits
-    snow: FlowSnow
-    state: FloatArray  # and seen: planes of the kernels, changed in place
-    seen: FloatArray
-    people: TracerTable | None
+    planes: kernels.FlowPlanes  # changed in place by the kernels
+    people: TracerTable
     released: float
-    block_cells: int
-    watch: Callable[[float, FloatArray], None] | None  # called with time and depth at each ``watch_every_s``
+    watch: Watch | None
     watch_every_s: float
-    active: IntArray  # what each block can reach, and its first and last row that changed
-    boxes: IntArray  # boxes, sums, scratch: filled by the kernels
-    sums: FloatArray
-    wave_m_s: float  # greatest speed of a wave
-    scratch: FloatArray = field(default_factory=lambda: np.zeros(kernels.PLANES))
-    time_s: float = 0.0
-    last_step_s: float = 0.0
-    steps: int = 0
-    updates: int = 0
-    # snow taken up and gone so far, and the greatest energy so far
-    entrained: float = 0.0
-    left: float = 0.0
-    peak: float = 0.0
     set_out: bool = False  # whether enough snow has moved for a run to end because little moves
     watched: int = 0
     compared_s: float = 0.0
-    # compared, compared_s: depth at the last look at whether the deposit still changes, and its time
-    compared: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    compared: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))  # depth at the last look, and its time
+
+    @property
+    def time_s(self) -> float:
+        """Time since the release."""
+        return float(self.planes.clock[kernels.TIME_S])
+
+    @property
+    def moving_share(self) -> float:
+        """Share of the snow on the grid that moves."""
+        moving, entrained, left = (
+            float(self.planes.clock[name]) for name in (kernels.MOVING, kernels.ENTRAINED, kernels.LEFT)
+        )
+        held = self.released + entrained - left
+        return moving / held if held > 1e-12 * self.released else 0.0
 
 
 def run_to_end(run: Run) -> FlowEnd:
-    """Step after step until an end is reached; why the run ended. ResourceError if no time step is short enough."""
-    end = None
-    while end is None and run.time_s < run.limits.time_limit_s:
-        end = _advance(run)
-    if run.people is not None:
-        _let_people_stop(run, run.people)
-    return end or FlowEnd.TIME_OVER
+    """Steps until an end is reached; how the run ended. ResourceError if no time step is short enough."""
+    rested = False
+    while not rested and run.time_s < run.limits.time_limit_s:
+        rested = _advance(run)
+    carry = run.people
+    if carry.rows.size:
+        most = round(AFTER_S / AFTER_STEP_S)
+        kernels.carry_on(carry.rows, carry.trail, run.planes, carry.rules, AFTER_STEP_S, most)
+    clock = run.planes.clock
+    if clock[kernels.LEFT] > LEFT_SHARE * (run.released + clock[kernels.ENTRAINED]):
+        return FlowEnd.LEFT_MODEL
+    return FlowEnd.AT_REST if rested else FlowEnd.UNFINISHED
 
 
-def _advance(run: Run) -> FlowEnd | None:
-    """Take a step; why the run ends with it, or None."""
-    ny, nx = run.bed.ground.shape
-    count = kernels.choose(run.active, run.boxes, run.block_cells, ny, nx)
-    if count == 0:
-        return FlowEnd.CAME_TO_REST
-    boxes = run.boxes[:count]
-    _step(run, boxes)
-    numbers = StepNumbers(
-        dry_m=run.rules.dry_m,
-        dt_s=run.last_step_s,
-        time_s=run.time_s,
-        erosion=_granted_share(run.entrained, run.snow.growth * run.released),
-        holes=run.rules.holes,
-        block=run.block_cells,
-    )
-    run.wave_m_s = kernels.finish(run.state, run.seen, run.bed.planes, boxes, run.active, run.sums, numbers)
-    run.updates += int(((boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])).sum())
-    if run.people is not None:
-        move_people(run.people, run.state, run.bed.planes, time_s=run.time_s, dt_s=run.last_step_s, step=run.steps)
-    if run.watch is not None and run.time_s >= run.watched * run.watch_every_s:
-        run.watch(run.time_s, run.state[DEPTH][_INNER].copy())
-        run.watched += 1
-    return _end_by_motion(run) or _end_by_deposit(run)
+def _advance(run: Run) -> bool:
+    """Take steps to the next look; whether the snow has come to rest."""
+    pause_s = run.compared_s + COMPARE_S if run.limits.moving_share > 0.0 else math.inf
+    if run.watch is not None:
+        pause_s = min(pause_s, run.watched * run.watch_every_s)
+    carry = run.people
+    state = kernels.advance(run.planes, carry.rows, carry.trail, run.rules, carry.rules, pause_s, REPORT_STEPS)
+    if state == kernels.STUCK:
+        raise ResourceError(f"the flow found no time step after {run.time_s:.1f} s: smooth the ground or release less")
+    if run.watch is not None:
+        run.watch(run.time_s, run.planes.state[DEPTH][_INNER])
+        if run.time_s >= run.watched * run.watch_every_s:
+            run.watched += 1
+    return bool(state == kernels.STILL) or _has_settled(run)
+
+
+def _has_settled(run: Run) -> bool:
+    """Whether next to nothing moves, and what does stays where it is: compared with the depth of some seconds ago."""
+    limits, clock = run.limits, run.planes.clock
+    run.set_out = run.set_out or run.moving_share > limits.moving_share
+    if limits.moving_share <= 0.0 or run.time_s < run.compared_s + COMPARE_S:
+        return False
+    before, run.compared, run.compared_s = run.compared, run.planes.state[DEPTH].copy(), run.time_s
+    if not before.size or not run.set_out or run.moving_share >= limits.moving_share:
+        return False
+    moved = 0.5 * float(np.abs(run.compared - before).sum())
+    return moved < CHANGE_PER_MOVING * limits.moving_share * (run.released + float(clock[kernels.ENTRAINED]))
 
 
 def _active_blocks(bed: Bed, depth: FloatArray, block: int) -> IntArray:
@@ -306,74 +321,14 @@ def _active_blocks(bed: Bed, depth: FloatArray, block: int) -> IntArray:
     return np.ascontiguousarray(np.stack([reach, top, top + block - 1], axis=-1), np.int32)
 
 
-def _step(run: Run, boxes: IntArray) -> None:
-    """Take a step; what would leave less than nothing in a cell is taken again, half as long."""
-    cell, trial = run.bed.ground.cell_m, run.seen[kernels.SEEN_LEAVING]
-    dt, left = FALL_STEP * math.sqrt(cell / GRAVITY_M_S2), run.limits.time_limit_s - run.time_s
-    if run.wave_m_s * dt > CFL * cell:
-        dt = CFL * cell / run.wave_m_s
-    dt = min(dt, left)
-    while not kernels.step(run.state, run.bed.planes, trial, run.scratch, boxes, dt, run.rules):
-        dt *= 0.5
-        if not dt > SHORTEST_STEP_S_PER_M * cell:
-            raise ResourceError(
-                f"the flow found no time step after {run.time_s:.1f} s: smooth the ground or release less"
-            )
-    run.time_s = run.time_s + dt if dt < left else run.limits.time_limit_s
-    run.last_step_s = dt
-    run.steps += 1
-
-
-def _let_people_stop(run: Run, people: TracerTable) -> None:
-    """After the snow has stopped, people whom it left behind slide on until they rest."""
-    at_rest = run.state.copy()
-    at_rest[VELOCITY_X : VELOCITY_Y + 1] = 0.0
-    time_s = run.time_s
-    for later in range(1, round(AFTER_S / AFTER_STEP_S) + 1):
-        time_s += AFTER_STEP_S
-        step = run.steps + later
-        if move_people(people, at_rest, run.bed.planes, time_s=time_s, dt_s=AFTER_STEP_S, step=step) == 0:
-            return
-
-
-def _granted_share(entrained: float, most: float) -> float:
-    """Share of the entrainment that the growth still grants: all, fading to none at its end."""
-    return min(1.0, max(0.0, GRANTED * (1.0 - entrained / most))) if most > 0.0 else 0.0
-
-
-def _end_by_deposit(run: Run) -> FlowEnd | None:
-    """Compare the depth with that of some seconds ago; whether the run ends here."""
-    if run.limits.change_share <= 0.0 or run.time_s < run.compared_s + COMPARE_S:
-        return None
-    before, run.compared, run.compared_s = run.compared, run.state[DEPTH].copy(), run.time_s
-    if not before.size or not run.set_out:
-        return None
-    moved = 0.5 * float(np.abs(run.compared - before).sum())
-    return FlowEnd.SETTLED if moved < run.limits.change_share * (run.released + run.entrained) else None
-
-
-def _end_by_motion(run: Run) -> FlowEnd | None:
-    """Add up what a step moved; why the run ends here, or None."""
-    moving, energy, entrained, left = (float(total) for total in run.sums.sum(axis=1))
-    run.entrained += entrained
-    run.left += left
-    run.peak = max(run.peak, energy)
-    enough = run.limits.moving_share * (run.released + run.entrained - run.left)
-    run.set_out = run.set_out or moving > enough
-    if run.set_out and moving < enough:
-        return FlowEnd.SLOW
-    return FlowEnd.SPENT if energy < run.limits.energy_share * run.peak else None
-
-
 # ---- One event as a depth-averaged flow over the ground, in map coordinates
 # H is vertical depth and U horizontal velocity; gravity, the load from curved ground and pressure act in the surface,
 # so that a slope askew to the map needs no turned axes (section "Motion" of the design; derived from Savage & Hutter
 # 1989, J. Fluid Mech. 199:177). Friction is Voellmy's (1955) with cohesion. Rest is true rest: where drive and
 # pressure do not exceed friction, snow stops and stays (Mangeney-Castelnau et al. 2003, J. Geophys. Res. 108:2527).
-# Lakes at rest are kept in the plain frame by hydrostatic reconstruction (Audusse et al. 2004, SIAM J. Sci. Comput.
-# 25:2050).
+# The load on the bed is that of the free surface where it is flatter than the bed: see DEVELOPERS.md.
 
-BLOCK_CELLS = 32
+BLOCK_CELLS = 16
 FILM_SHARE = 1e-4  # design choice: some hundredths of a millimetre of snow do not flow
 
 
@@ -385,13 +340,11 @@ def simulate_flow(
     tracers: Tracers | None = None,
     time_limit_s: float = 600.0,
     plain: bool = False,
-    moving_share: float = 0.01,
-    energy_share: float = 1e-4,
-    change_share: float = 0.0,
+    moving_share: float = MOVING_SHARE,
     film_share: float = FILM_SHARE,
     start_m_s: tuple[FloatArray, FloatArray] | None = None,
     block_cells: int = BLOCK_CELLS,
-    watch: Callable[[float, FloatArray], None] | None = None,
+    watch: Watch | None = None,
     watch_every_s: float = 1.0,
 ) -> FlowResult:
     """Let released snow flow until it rests.
@@ -405,12 +358,9 @@ def simulate_flow(
         Vertical depth of released snow, metres, 0 or more.
     plain : bool
         Gravity and pressure of plain shallow water, for benchmarks. Ignored for a prepared bed, which knows its frame.
-    moving_share, energy_share : float
-        The run ends when less than this share of the mass is faster than 0.5 m/s, or when less than this share of the
-        peak kinetic energy is left; 0 switches an end off.
-    change_share : float
-        The run also ends when less than this share of the snow changed its place on the map within 5 s: in a gully that
-        the cells hardly show, snow can go on turning within its pool. 0 switches this end off.
+    moving_share : float
+        The snow is at rest when less than this share of it is faster than 0.1 m/s, and less than a tenth of this share
+        changed its place on the map within 4 s. At 0 a run only ends by itself when nothing moves at all.
     film_share : float
         Snow thinner than this share of the deepest release does not move, so that runs do not end in endless films.
         Benchmarks use 1e-5.
@@ -431,39 +381,33 @@ def simulate_flow(
     bed = ground if isinstance(ground, Bed) else prepare_bed(ground, plain=plain)
     released = _checked(bed, released_m, time_limit_s, block_cells)
     layer = _layer(bed, released, snow)
+    cell = bed.ground.cell_m
     rules = FlowRules(
-        cell_m=bed.ground.cell_m,
+        cell_m=cell,
         dry_m=film_share * float(released.max()),
         friction=snow.friction,
         hold_m2_s2=snow.cohesion_pa / snow.density_kg_m3,
         drag=GRAVITY_M_S2 / snow.turbulence_m_s2,
-        plain=int(bed.plain),
+        most_entrained=snow.growth * float(released.sum()),
+        time_limit_s=time_limit_s,
+        courant=COURANT,
+        longest_step_s=FALL_STEP * math.sqrt(cell / GRAVITY_M_S2),
+        shortest_step_s=SHORTEST_STEP_S_PER_M * cell,
         holes=int(bed.sink.any()),
+        block=block_cells,
     )
-    state, seen = _planes(bed, released, layer, rules.dry_m, start_m_s)
-    speed = np.abs(state[VELOCITY_X]) + np.abs(state[VELOCITY_Y])
-    waves = speed + np.sqrt(state[DEPTH]) * (bed.planes[kernels.BED_ROOT_X] + bed.planes[kernels.BED_ROOT_Y])
-    active = _active_blocks(bed, state[DEPTH], block_cells)
+    nobody = Tracers(**{name: np.zeros(0) for name in ("x_m", "y_m", "speed_factor", "start_s", "diffusion_m2_s")})
     run = Run(
-        bed=bed,
         rules=rules,
-        limits=RunLimits(
-            time_limit_s=time_limit_s, moving_share=moving_share, energy_share=energy_share, change_share=change_share
-        ),
-        snow=snow,
-        state=state,
-        seen=seen,
-        people=None if tracers is None else tabulate_tracers(bed.ground, tracers, snow.friction, snow.turbulence_m_s2),
+        limits=RunLimits(time_limit_s=time_limit_s, moving_share=moving_share),
+        planes=_planes(bed, released, layer, rules, start_m_s),
+        people=tabulate_tracers(bed.ground, tracers or nobody, snow.friction, snow.turbulence_m_s2),
         released=float(released.sum()),
-        block_cells=block_cells,
         watch=watch,
         watch_every_s=watch_every_s,
-        active=active,
-        boxes=np.zeros((active.shape[0] * active.shape[1], 4), np.int32),
-        sums=np.zeros((4, bed.sink.shape[0])),
-        wave_m_s=float(waves[state[DEPTH] > 0.0].max()),
     )
     end = run_to_end(run)
+    state, seen, clock = run.planes.state, run.planes.seen, run.planes.clock
     taken = layer - seen[kernels.SEEN_LAYER][_INNER]
     depth = np.ascontiguousarray(state[DEPTH][_INNER])
     return FlowResult(
@@ -475,12 +419,14 @@ def simulate_flow(
         deepest_m=np.ascontiguousarray(seen[kernels.SEEN_DEPTH][_INNER]),
         entrained_m=taken,
         time_s=run.time_s,
-        steps=run.steps,
-        cell_updates=run.updates,
-        last_step_s=run.last_step_s,
+        steps=int(clock[kernels.STEPS]),
+        cell_updates=int(clock[kernels.UPDATES]),
+        moving_updates=int(clock[kernels.UPDATES_MOVING]),
+        last_step_s=float(clock[kernels.STEP_S]),
         end=end,
+        moving_share=run.moving_share,
         balance=_balance(bed.ground.cell_area_m2, released, taken, depth, seen[kernels.SEEN_LEFT]),
-        tracers=None if run.people is None else read_tracer_rest(bed.ground, run.people),
+        tracers=None if tracers is None else read_tracer_rest(bed.ground, run.people),
     )
 
 
@@ -515,23 +461,41 @@ def _layer(bed: Bed, released: FloatArray, snow: FlowSnow) -> FloatArray:
 
 
 def _planes(
-    bed: Bed, released: FloatArray, layer: FloatArray, film_m: float, start_m_s: tuple[FloatArray, FloatArray] | None
-) -> tuple[FloatArray, FloatArray]:
+    bed: Bed,
+    released: FloatArray,
+    layer: FloatArray,
+    rules: FlowRules,
+    start_m_s: tuple[FloatArray, FloatArray] | None,
+) -> kernels.FlowPlanes:
     """The planes that a run changes, at its start."""
     state = np.zeros((kernels.STATE_PLANES, *bed.sink.shape))
     seen = np.zeros((kernels.SEEN_PLANES, *bed.sink.shape))
     state[DEPTH][_INNER] = released
     if start_m_s is not None:
-        wet = released > film_m
+        wet = released > rules.dry_m
         state[VELOCITY_X][_INNER] = np.where(wet, start_m_s[0], 0.0)
         state[VELOCITY_Y][_INNER] = np.where(wet, -np.asarray(start_m_s[1]), 0.0)
-    state[kernels.STAGE : 2 * kernels.STAGE] = state[: kernels.STAGE]
     seen[kernels.SEEN_ARRIVAL] = np.nan
     seen[kernels.SEEN_ARRIVAL][_INNER][released > kernels.FRONT_M] = 0.0
     seen[kernels.SEEN_DEPTH][_INNER] = released
     if layer.any():
         seen[kernels.SEEN_LAYER][_INNER] = layer
-    return state, seen
+    speed = np.abs(state[VELOCITY_X]) + np.abs(state[VELOCITY_Y])
+    waves = speed + np.sqrt(state[DEPTH]) * (bed.planes[kernels.BED_ROOT_X] + bed.planes[kernels.BED_ROOT_Y])
+    clock = np.zeros(kernels.CLOCK)
+    clock[kernels.WAVE_M_S] = waves[state[DEPTH] > 0.0].max()
+    active = _active_blocks(bed, state[DEPTH], rules.block)
+    return kernels.FlowPlanes(
+        state=state,
+        after=np.zeros((kernels.AFTER_PLANES, *bed.sink.shape)),
+        bed=bed.planes,
+        seen=seen,
+        active=active,
+        boxes=np.zeros((active.shape[0] * active.shape[1], 4), np.int32),
+        sums=np.zeros((kernels.SUMS, bed.sink.shape[0])),
+        scratch=np.zeros(kernels.SCRATCH),
+        clock=clock,
+    )
 
 
 def _balance(area: float, released: FloatArray, taken: FloatArray, depth: FloatArray, left: FloatArray) -> MassBalance:

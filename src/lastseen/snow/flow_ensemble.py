@@ -7,9 +7,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, fields
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,16 +27,13 @@ from lastseen.core import (
 )
 from lastseen.snow.carried import Tracers, spread_over_disc
 from lastseen.snow.ensemble import DEBRIS_M, CarriedPersons, Ensemble, Member, split_into_batches
-from lastseen.snow.flow import Bed, FlowEnd, FlowResult, FlowSnow, prepare_bed, simulate_flow
+from lastseen.snow.flow import Bed, FlowEnd, FlowResult, FlowSnow, Watch, prepare_bed, simulate_flow
 from lastseen.snow.flow_kernels import FRONT_M
 from lastseen.snow.friction import PERSON_SPEED, MemberDraws, draw_members, friction_range, uniform
 from lastseen.snow.release import DEPOSIT_DENSITY_KG_M3, SLAB_DENSITY_KG_M3, Release
 from lastseen.terrain import derivatives
 
-TIME_LIMIT_S = 300.0  # design choice: three to ten times what events of sizes 1 to 3 take
-ENERGY_SHARE = 1e-3  # a run ends when less than this share of its peak kinetic energy is left
-MOVING_SHARE = 0.01  # or when less than this share of the snow is faster than 0.5 m/s
-CHANGE_SHARE = 0.003  # or when less than this share of it changed its place within 5 s
+TIME_LIMIT_S = 300.0
 DIFFUSION_M2_S = (0.1, 1.0)  # design choice: 1.4 to 4.5 m to either side in ten seconds; no source
 OUTLINE_SHARE = 0.1  # share of events whose ground has to settle
 SETTLED_CHANGE = 0.03  # of its area, in each of the last two batches
@@ -46,8 +41,6 @@ BATCH = 8
 LEAST_MEMBERS = 24
 TOE_SHARE = 0.95
 PACKED = SLAB_DENSITY_KG_M3 / DEPOSIT_DENSITY_KG_M3  # depth of the deposit over depth of the flow
-
-Watch = Callable[[float, FloatArray], None]
 
 
 def simulate_flow_ensemble(
@@ -128,15 +121,6 @@ def average_onto_lattice(surface: Grid, ratio: int) -> Grid:
     return Grid(blocks.mean(axis=(1, 3)), surface.west_m, surface.north_m, surface.cell_m * ratio, surface.crs)
 
 
-_let_flow = partial(
-    simulate_flow,
-    time_limit_s=TIME_LIMIT_S,
-    energy_share=ENERGY_SHARE,
-    moving_share=MOVING_SHARE,
-    change_share=CHANGE_SHARE,
-)
-
-
 def slab_lean(surface: Grid, release: Release) -> FloatArray:
     """Vertical over normal thickness of a slab on each cell of a release: 1 / cos(slope)."""
     p, q, *_ = derivatives(surface)
@@ -175,7 +159,9 @@ def count_pilot_updates(surface: Grid, ratio: int, release: Release, snow: Snow)
         density_kg_m3=SLAB_DENSITY_KG_M3,
         growth=snow.growth[1],
     )
-    return 8.0 * _let_flow(prepare_bed(lattice), depth, likely).cell_updates  # twice the steps on four times as many
+    return (
+        8.0 * simulate_flow(prepare_bed(lattice), depth, likely, time_limit_s=TIME_LIMIT_S).cell_updates
+    )  # twice the steps on four times as many
 
 
 def replay_member(
@@ -191,7 +177,9 @@ def replay_member(
 
     lean, count, slab_m = slab_lean(surface, release), int(draws.extent_cells[m]), float(draws.slab_m[m])
     released = released_depth_m(surface, lattice, release, lean=lean, count=count, slab_m=slab_m)
-    _let_flow(prepare_bed(lattice), released, _snow_of(draws, m), watch=keep, watch_every_s=every_s)
+    simulate_flow(
+        prepare_bed(lattice), released, _snow_of(draws, m), time_limit_s=TIME_LIMIT_S, watch=keep, watch_every_s=every_s
+    )
     return tuple(times), tuple(depths)
 
 
@@ -281,7 +269,9 @@ class _Work:
             seed=people.seeds[m],
             trail_cell_m=self._surface.cell_m,
         )
-        flow = _let_flow(self._bed, released, _snow_of(draws, m), tracers=tracers, watch=watch)
+        flow = simulate_flow(
+            self._bed, released, _snow_of(draws, m), time_limit_s=TIME_LIMIT_S, tracers=tracers, watch=watch
+        )
         volume = (flow.balance.released_m3 + flow.balance.entrained_m3) * PACKED
         return self._event(flow), self._carried(flow, m), volume
 
@@ -300,7 +290,7 @@ class _Work:
             toe_m=self._toe(flow),
             fastest=float(flow.fastest_m_s.max()),
             time_s=flow.time_s,
-            finished=flow.end is not FlowEnd.TIME_OVER,
+            finished=flow.end is not FlowEnd.UNFINISHED,
             left_m3=(
                 balance.left_west_m3 * PACKED,
                 balance.left_east_m3 * PACKED,

@@ -1,4 +1,4 @@
-"""One step of the depth-averaged flow and what is kept of it: plain arrays, floats and records in and out."""
+"""Steps of the depth-averaged flow, what is kept of them and the people it carries: arrays, floats and records."""
 
 from __future__ import annotations
 
@@ -11,24 +11,50 @@ from numba import njit
 from lastseen.core import FloatArray, IntArray
 from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 
-# ---- One step of the flow
 # Local coordinates as for the sliding mass: x east, y and the velocity v *south* (rows downwards). All planes carry a
 # frame of two cells, so that cell (i, j) of the ground is (i + 2, j + 2) here.
 #
-# Scheme: limited linear reconstruction of depth and velocity, HLL fluxes (Harten, Lax & van Leer 1983) whose tangential
-# part is carried upwind, Heun in time, friction implicit. Each block is copied into scratch planes and worked on as a
-# whole.
+# Scheme: one stage, both directions at once. Depth, surface and velocity are linear in each cell with limited slopes
+# and move on by half a step (MUSCL-Hancock: van Leer 1979, 1984); HLL fluxes (Harten, Lax & van Leer 1983) whose
+# tangential part is carried upwind; friction implicit. What the surface keeps over the depth is the bed of a face, and
+# a step between the two sides is met by hydrostatic reconstruction (Audusse et al. 2004, SIAM J. Sci. Comput. 25:2050)
+# in the form that also lets thin snow fall down a step (Chen & Noelle 2017, SIAM J. Numer. Anal. 55:758).
+#
+# The load on the bed is that of the free surface where it is flatter than the bed: the pressure at the bed is
+# density g H cos2, with the greater of the two cos2. A level pool is in balance, a sheet on a plane is not changed.
 
-# Planes of the bed: height, slopes p q, second derivatives r s t, roots of the pressure coefficients a_xx a_yy, a_xy /
-# a_xx and a_xy / a_yy, normal load at rest over g, one where there is no data, and the step of the ground at the
-# western and the northern face that limited slopes leave.
+# Planes of the bed: height above the lowest cell, slopes p q, second derivatives r s t, roots of the pressure
+# coefficients a_xx a_yy under a level surface, a_xy / a_xx and a_xy / a_yy, cosine of the slope, ground under a unit of
+# map, one where there is no data, limited rise of the bed from side to side of a cell.
 BED_HEIGHT, BED_P, BED_Q, BED_R, BED_S, BED_T, BED_ROOT_X, BED_ROOT_Y, BED_ASKEW_X, BED_ASKEW_Y = range(10)
-BED_LOAD, BED_HOLE, BED_STEP_X, BED_STEP_Y = range(10, 14)
-BED_PLANES = 14
-# Planes of the state: vertical depth and velocities, and the same after the first and the second stage of a step.
+BED_COSINE, BED_WIDTH, BED_HOLE, BED_RISE_X, BED_RISE_Y = range(10, 15)
+BED_PLANES = 15
+# Planes of the state: vertical depth and velocities.
 DEPTH, VELOCITY_X, VELOCITY_Y = range(3)
-STAGE = 3  # planes of one stage
-STATE_PLANES = 3 * STAGE
+STATE_PLANES = 3
+# The same after a step that is tried, and the speed along the ground and that of the waves, 0 where nothing changed.
+AFTER_SPEED, AFTER_WAVE = range(3, 5)
+AFTER_PLANES = 5
+# Planes of the record: greatest speed, arrival, greatest depth, layer that can be entrained, depth that left through
+# the cell, and the same within the current step.
+SEEN_SPEED, SEEN_ARRIVAL, SEEN_DEPTH, SEEN_LAYER, SEEN_LEFT, SEEN_LEAVING = range(6)
+SEEN_PLANES = 6
+# Rows of the sums of a step: depth that moves, depth entrained, depth that left, cells that move.
+SUM_MOVING, SUM_ENTRAINED, SUM_LEFT, SUM_CELLS = range(4)
+SUMS = 4
+# Where a run stands: time, last step, greatest speed of a wave; snow that moves, was entrained and left, as sums of
+# depths; steps, cell updates, updates of cells that moved.
+TIME_S, STEP_S, WAVE_M_S, MOVING, ENTRAINED, LEFT, STEPS, UPDATES, UPDATES_MOVING = range(9)
+CLOCK = 9
+FRONT_M = 0.05  # deeper than this the front has arrived: snow is entrained and people are taken along
+EROSION_M = 10.0  # length of flow that takes 63 % of the layer: entrainment at the front (Sovilla & Bartelt 2002)
+SLOW_M_S = 0.5  # slower snow does not count as moving when the end of a run is asked for
+GRANTED = 8.0  # entrainment fades over the last eighth of the growth
+LIMITER = 1.5  # 1 is minmod, 2 the sharpest that keeps depths positive
+STATIC = 1.0 + 1e-9  # friction at rest over friction in motion: keeps the decision free of rounding
+REACH = 2  # cells that a step looks to either side
+ALL_AROUND = 511
+GOING, STILL, STUCK = range(3)  # what ``advance`` says
 
 
 class FlowRules(NamedTuple):
@@ -39,27 +65,33 @@ class FlowRules(NamedTuple):
     friction: float  # Coulomb mu
     hold_m2_s2: float  # cohesion over density
     drag: float  # g over Voellmy's xi
-    plain: int  # 1: gravity and pressure of shallow water on a level datum, for benchmarks with exact solutions alone
+    most_entrained: float  # as a sum of depths
+    time_limit_s: float
+    courant: float
+    longest_step_s: float
+    shortest_step_s: float
     holes: int  # 1: there are cells without data
+    block: int  # cells along a block
 
 
-LIMITER = 1.5  # 1 is minmod, 2 the sharpest that keeps depths positive
-STATIC = 1.0 + 1e-9  # friction at rest over friction in motion: keeps the decision free of rounding
+class FlowPlanes(NamedTuple):
+    """All that the steps of a run change, and the bed."""
 
-# Scratch planes of one block with its halo of two cells, from their second row on. All offsets are literal, so that
-# the compiler sees that nothing overlaps; what lies beyond the block is computed as well and not used.
-ROW, LARGEST_BLOCK = 40, 32
-PLANE = ROW * (LARGEST_BLOCK + 4)
-H, U, V, Z, P, Q, R, S, T, ROOT_X, ROOT_Y, ASKEW_X, ASKEW_Y, LOAD, HOLE, STEP_X, STEP_Y, STIR = (
-    PLANE * p + ROW for p in range(18)
-)
-H_L, U_L, V_L, Z_L, ROOT_L, H_R, U_R, V_R, Z_R, ROOT_R, RAW_L, RAW_R = (PLANE * (18 + p) + ROW for p in range(12))
-ASKEW, PASS, MASS, NORMAL, ALONG, HALF_L, HALF_R, FOOT = (PLANE * (30 + p) + ROW for p in range(8))
-MASS_X, EAST_X, SOUTH_X, PRESS_X, DZ_X, DZ_Y, GROWN, DEEP, EAST, SOUTH = (PLANE * (38 + p) + ROW for p in range(10))
-PLANES = PLANE * 49
+    state: FloatArray  # (3, rows + 4, columns + 4)
+    after: FloatArray  # (5, rows + 4, columns + 4)
+    bed: FloatArray  # (13, rows + 4, columns + 4)
+    seen: FloatArray  # (6, rows + 4, columns + 4)
+    active: IntArray  # (block rows, block columns, 3): what each block can reach, first and last row that changed
+    boxes: IntArray  # (blocks, 4): first and last (exclusive) row and column of each block
+    sums: FloatArray  # (4, rows + 4), filled in the order of columns, so that they do not depend on the blocks
+    scratch: FloatArray  # (SCRATCH,)
+    clock: FloatArray  # (9,)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+# ---- The laws: one scalar body each
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _limited(a: float, b: float) -> float:
     """Limited difference between the backward and the forward one: generalised minmod (van Leer 1979)."""
     c = 0.5 * (a + b)
@@ -74,269 +106,411 @@ def _limited(a: float, b: float) -> float:
     return low + high
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _load(w: FloatArray, src: FloatArray, bed: FloatArray, box: IntArray, plain: int) -> None:
-    """Copy a block with its halo into the scratch planes."""
-    i0, i1, j0, j1 = box[0], box[1], box[2], box[3]
-    wide = j1 - j0 + 4
-    for a in range(i1 - i0 + 4):
-        at, i, left, right = (a - 1) * ROW, i0 - 2 + a, j0 - 2, j1 + 2
-        for plane in range(STAGE):
-            row, line = src[plane, i, left:right], w[H + plane * PLANE + at : H + plane * PLANE + at + wide]
-            for c in range(wide):
-                line[c] = row[c]
-        for plane in range(BED_HEIGHT if plain else BED_P, BED_PLANES):
-            row, line = bed[plane, i, left:right], w[Z + plane * PLANE + at : Z + plane * PLANE + at + wide]
-            for c in range(wide):
-                line[c] = row[c]
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _surface_steps(back: float, fore: float, back_counts: float, fore_counts: float) -> tuple[float, float]:
+    """Steps of the surface to both sides; one that does not count (0, else 1) is as the other, or none."""
+    back, fore = back * back_counts, fore * fore_counts
+    return back + (1.0 - back_counts) * fore, fore + (1.0 - fore_counts) * back
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _sides(
-    w: FloatArray, n: int, shift: int, normal: int, along: int, root: int, askew: int, foot: int, dz: int, plain: int
-) -> None:
-    """What the face between every cell and the one ``shift`` before it has on its two sides.
+def _steepest(a: float, b: float) -> float:
+    """The steepest difference that keeps the sides of a cell between it and its neighbours; 0 at an extreme."""
+    low, high = a if a < b else b, a if a > b else b
+    return LIMITER * ((low if low > 0.0 else 0.0) + (high if high < 0.0 else 0.0))
 
-    The other arguments are the planes of the velocity across and along it, of the bed, and of its differences.
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _between(x: float, a: float, b: float) -> float:
+    """The middle one of three numbers."""
+    low, high = a if a < b else b, a if a > b else b
+    x = x if x > low else low
+    return x if x < high else high
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _load_square(x: float, y: float, p: float, q: float, of_bed: float) -> float:
+    """cos2 of the slope whose load the bed feels, from the slopes of surface and bed.
+
+    That of the bed in the direction in which the surface falls, so that snow between walls weighs as on its thalweg and
+    a pile on a plane as on the plane. A surface less than half as steep as the bed there counts itself.
+    """
+    surface, along = x * x + y * y, x * p + y * q
+    along = along * along / (surface if surface > 0.0 else 1.0)
+    more = along - surface
+    share = 4.0 * surface / (along if along > 0.0 else 1.0) - 1.0
+    share = share if share > 0.0 else 0.0
+    share = share if share < 1.0 else 1.0
+    square = 1.0 / (1.0 + (surface + share * (more if more > 0.0 else 0.0)))
+    return square if square > of_bed else of_bed
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _curvature(r: float, s: float, t: float, u: float, v: float) -> float:
+    """What the bend of the bed under the velocity adds to gravity, m/s2; negative over a crest."""
+    return (r * u * u + t * v * v) + 2.0 * s * u * v
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _load(square: float, cosine: float, width: float, bend: float) -> float:
+    """Acceleration that presses the snow on the bed per unit of map, m/s2; ``square`` is cos2 of the load."""
+    load = GRAVITY_M_S2 * square * width + bend * cosine
+    return load if load > 0.0 else 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _fall(square: float, cosine: float, bend: float) -> float:
+    """What gravity pulls along a slope of one beyond the gradient of the surface, m/s2; never less than gravity 0."""
+    bend = bend if bend > -GRAVITY_M_S2 else -GRAVITY_M_S2
+    return (GRAVITY_M_S2 * (1.0 - square) + bend) * (cosine * cosine)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _kept(speed: float, brake: float, drag: float) -> float:
+    """Share of the speed that Coulomb friction and cohesion (``brake``) leave, Voellmy's quadratic solved."""
+    left = speed - brake
+    left = left if left > 0.0 else 0.0
+    return 2.0 * left / ((1.0 + math.sqrt(1.0 + 4.0 * drag * left)) * (speed if speed > 0.0 else 1.0))
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _kept_halfway(speed: float, brake: float, drag: float) -> float:
+    """The same to first order in the drag, for the half step that only gives the faces their values."""
+    left = speed - brake
+    left = left if left > 0.0 else 0.0
+    return left / ((1.0 + drag * left) * (speed if speed > 0.0 else 1.0))
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _hll(
+    hl: float, ul: float, vl: float, cl: float, hr: float, ur: float, vr: float, cr: float, askew: float, dry: float
+) -> tuple[float, float, float, float]:
+    """Fluxes of mass, normal and tangential momentum, and half the square of the depth.
+
+    On a slope askew to the lattice pressure also pushes along the face, ``askew`` times as much as across; v - askew u
+    is what its waves leave alone, so that is what is carried upwind.
+    """
+    wet_l, wet_r = hl > dry, hr > dry
+    low_l, low_r, high_l, high_r = ul - cl, ur - cr, ul + cl, ur + cr
+    far_l, far_r = ur - 2.0 * cr, ul + 2.0 * cl
+    sl = low_l if low_l < low_r else low_r
+    sr = high_l if high_l > high_r else high_r
+    sl = sl if wet_l else far_l
+    sr = sr if wet_l else high_r
+    sl = sl if wet_r else low_l
+    sr = sr if wet_r else far_r
+    sl = sl if sl < 0.0 else 0.0
+    sr = sr if sr > 0.0 else 0.0
+    gap = sr - sl
+    inverse = 1.0 / (gap if gap > 0.0 else 1.0)
+    wl, wr, d = sr * inverse, -sl * inverse, sl * sr * inverse
+    ql, qr = hl * ul, hr * ur
+    mass = (wl * ql + wr * qr) + d * (hr - hl)
+    normal = (wl * (ql * ul) + wr * (qr * ur)) + d * (qr - ql)
+    side_l, side_r = vl - askew * ul, vr - askew * ur
+    side = side_l if mass > 0.0 else side_r
+    return mass, normal, mass * side + askew * normal, 0.5 * (wl * (hl * hl) + wr * (hr * hr))
+
+
+# ---- One step of one block
+# Scratch planes of a block with its halo of two cells. All offsets are literal, so that the compiler sees that nothing
+# overlaps; what lies beyond the block is computed as well and not used.
+
+LARGEST_BLOCK = 16
+ROW = LARGEST_BLOCK + 4
+PLANE = ROW * (LARGEST_BLOCK + 6)
+H, U, V, Z, P, Q, R, S, T, ROOT_X, ROOT_Y, ASKEW_X, ASKEW_Y, COSINE, WIDTH, HOLE, BED_X, BED_Y = (
+    PLANE * p + ROW for p in range(18)
+)
+STIR, LEVEL, SQUARE, COS, SLOPE_X, SLOPE_Y, RISE_X, RISE_Y, HALF_H, HALF_U, HALF_V = (
+    PLANE * (18 + p) + ROW for p in range(11)
+)
+HX, UX, VX, ZX, HY, UY, VY, ZY = (PLANE * (29 + p) + ROW for p in range(8))
+MASS_X, NORMAL_X, ALONG_X, LEFT_X, RIGHT_X, MASS_Y, NORMAL_Y, ALONG_Y, LEFT_Y, RIGHT_Y = (
+    PLANE * (37 + p) + ROW for p in range(10)
+)
+NEW_H, NEW_U, NEW_V, SPEED, WAVE = (PLANE * (47 + p) + ROW for p in range(5))
+SCRATCH = PLANE * 53
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _copy_rows(w: FloatArray, state: FloatArray, bed: FloatArray, box: IntArray, wide: int) -> None:
+    """Rows of a block with its halo, ``wide`` cells each."""
+    i0, left = box[0] - 2, box[2] - 2
+    for a in range(box[1] - i0 + 2):
+        at = (a - 1) * ROW
+        for plane in range(STATE_PLANES):
+            row, line = state[plane, i0 + a, left : left + wide], w[H + plane * PLANE + at :]
+            for c in range(wide):
+                line[c] = row[c]
+        for plane in range(BED_PLANES):
+            row, line = bed[plane, i0 + a, left : left + wide], w[Z + plane * PLANE + at :]
+            for c in range(wide):
+                line[c] = row[c]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _copy_in(w: FloatArray, state: FloatArray, bed: FloatArray, box: IntArray) -> None:
+    """Copy a block with its halo into the scratch planes; loops of a literal length are much quicker."""
+    if box[3] - box[2] == LARGEST_BLOCK:
+        _copy_rows(w, state, bed, box, ROW)
+    else:
+        _copy_rows(w, state, bed, box, box[3] - box[2] + 4)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _weigh(w: FloatArray, n: int, rules: FlowRules) -> None:
+    """Slopes of the free surface, and cos2 of the load: of the surface where it is flatter than the bed."""
+    per_cell, dry = 1.0 / rules.cell_m, rules.dry_m
+    for k in range(n + 2 * ROW):
+        w[STIR - ROW + k] = abs(w[U - ROW + k]) + abs(w[V - ROW + k])
+        w[LEVEL - ROW + k] = w[H - ROW + k] + w[Z - ROW + k]
+    for k in range(n):
+        h, e, cosine = w[H + k], w[LEVEL + k], w[COSINE + k]
+        west, east, north, south = w[LEVEL - 1 + k], w[LEVEL + 1 + k], w[LEVEL - ROW + k], w[LEVEL + ROW + k]
+        # Beside dry ground that stands higher, and beside no data, the surface of snow ends.
+        wet = h > dry
+        on_west = 0.0 if wet and ((w[H - 1 + k] <= dry and west > e) or w[HOLE - 1 + k] > 0.0) else 1.0
+        on_east = 0.0 if wet and ((w[H + 1 + k] <= dry and east > e) or w[HOLE + 1 + k] > 0.0) else 1.0
+        on_north = 0.0 if wet and ((w[H - ROW + k] <= dry and north > e) or w[HOLE - ROW + k] > 0.0) else 1.0
+        on_south = 0.0 if wet and ((w[H + ROW + k] <= dry and south > e) or w[HOLE + ROW + k] > 0.0) else 1.0
+        x_back, x_fore = _surface_steps(e - west, east - e, on_west, on_east)
+        y_back, y_fore = _surface_steps(e - north, south - e, on_north, on_south)
+        x, y = per_cell * (0.5 * (x_back + x_fore)), per_cell * (0.5 * (y_back + y_fore))
+        hx = _limited(h - w[H - 1 + k], w[H + 1 + k] - h)
+        hy = _limited(h - w[H - ROW + k], w[H + ROW + k] - h)
+        w[HX + k], w[HY + k] = hx, hy
+        w[RISE_X + k] = _between(w[BED_X + k] + hx, 0.0, _steepest(x_back, x_fore))
+        w[RISE_Y + k] = _between(w[BED_Y + k] + hy, 0.0, _steepest(y_back, y_fore))
+        of_bed = cosine * cosine
+        square = _load_square(x, y, w[P + k], w[Q + k], of_bed)
+        square = square if wet else of_bed
+        w[SLOPE_X + k], w[SLOPE_Y + k], w[SQUARE + k], w[COS + k] = x, y, square, math.sqrt(square)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _predict(w: FloatArray, n: int, dt: float, rules: FlowRules) -> None:
+    """Limited slopes (half of each is kept), and depth and velocity after half the step."""
+    half, dry = 0.5 * dt, rules.dry_m
+    per_cell = half / rules.cell_m
+    for k in range(n):
+        h, u, v = w[H + k], w[U + k], w[V + k]
+        hx, hy, ex, ey = w[HX + k], w[HY + k], w[RISE_X + k], w[RISE_Y + k]
+        ux = _limited(u - w[U - 1 + k], w[U + 1 + k] - u)
+        vx = _limited(v - w[V - 1 + k], w[V + 1 + k] - v)
+        uy = _limited(u - w[U - ROW + k], w[U + ROW + k] - u)
+        vy = _limited(v - w[V - ROW + k], w[V + ROW + k] - v)
+        square, cosine, width = w[SQUARE + k], w[COSINE + k], w[WIDTH + k]
+        ax, ay = square * w[ROOT_X + k] * w[ROOT_X + k], square * w[ROOT_Y + k] * w[ROOT_Y + k]
+        axy = w[ASKEW_X + k] * ax
+        bend = _curvature(w[R + k], w[S + k], w[T + k], u, v)
+        p, q, fall = w[P + k], w[Q + k], half * _fall(square, cosine, bend)
+        on = h > dry and w[STIR + k] > 0.0
+        ahead = h - per_cell * ((u * hx + h * ux) + (v * hy + h * vy))
+        ahead = ahead if ahead > 0.0 else 0.0
+        us = (u - per_cell * ((u * ux + v * uy) + (ax * ex + axy * ey))) - fall * p
+        vs = (v - per_cell * ((u * vx + v * vy) + (ay * ey + axy * ex))) - fall * q
+        z = p * us + q * vs
+        speed = math.sqrt((us * us + vs * vs) + z * z)
+        per_depth = width / (h if h > dry else dry)
+        brake = half * (rules.friction * _load(square, cosine, width, bend) + rules.hold_m2_s2 * per_depth)
+        share = _kept_halfway(speed, brake, half * rules.drag * per_depth)
+        share = share if on else 0.0
+        w[HALF_H + k] = ahead if on else h
+        w[HALF_U + k], w[HALF_V + k] = us * share, vs * share
+        w[HX + k], w[UX + k], w[VX + k], w[ZX + k] = 0.5 * hx, 0.5 * ux, 0.5 * vx, 0.5 * (ex - hx)
+        w[HY + k], w[UY + k], w[VY + k], w[ZY + k] = 0.5 * hy, 0.5 * uy, 0.5 * vy, 0.5 * (ey - hy)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _faces(
+    w: FloatArray, n: int, dry: float, shift: int, across: int, along: int, dh: int, du: int, dv: int, dz: int,
+    root: int, askew: int, mass_at: int, normal_at: int, along_at: int, left_at: int, right_at: int
+) -> None:  # fmt: skip
+    """Fluxes through the face between every cell and the one ``shift`` before it.
+
+    ``left`` and ``right`` are half the square of the depth as either cell feels it: with what its side of a step in
+    the bed adds. Between cells at rest nothing passes.
     """
     for k in range(n):
-        d = 0.5 * _limited(w[H + k] - w[(H - shift) + k], w[(H + shift) + k] - w[H + k])
-        w[H_R + k] = w[H + k] - d
-        w[(H_L + shift) + k] = w[H + k] + d
-    for k in range(n):
-        d = 0.5 * _limited(w[normal + k] - w[(normal - shift) + k], w[(normal + shift) + k] - w[normal + k])
-        w[U_R + k] = w[normal + k] - d
-        w[(U_L + shift) + k] = w[normal + k] + d
-    for k in range(n):
-        d = 0.5 * _limited(w[along + k] - w[(along - shift) + k], w[(along + shift) + k] - w[along + k])
-        w[V_R + k] = w[along + k] - d
-        w[(V_L + shift) + k] = w[along + k] + d
-    for k in range(n):
-        w[ROOT_L + k], w[ROOT_R + k] = w[(root - shift) + k], w[root + k]
-        w[ASKEW + k] = 0.5 * (w[(askew - shift) + k] + w[askew + k])
-        w[PASS + k] = w[(STIR - shift) + k] + w[STIR + k]
-        w[FOOT + k] = w[foot + k]
-    if plain:  # the bed such that a level surface stays level
-        for k in range(n):
-            e = w[H + k] + w[Z + k]
-            before, after = w[(H - shift) + k] + w[(Z - shift) + k], w[(H + shift) + k] + w[(Z + shift) + k]
-            d = 0.5 * _limited(e - before, after - e)
-            w[Z_R + k] = (e - d) - w[H_R + k]
-            w[(Z_L + shift) + k] = (e + d) - w[(H_L + shift) + k]
-            w[dz + k] = 2.0 * d - (w[(H_L + shift) + k] - w[H_R + k])
+        hl, hr = w[(HALF_H - shift) + k] + w[(dh - shift) + k], w[HALF_H + k] - w[dh + k]
+        hl, hr = hl if hl > 0.0 else 0.0, hr if hr > 0.0 else 0.0
+        zl, zr = w[(Z - shift) + k] + w[(dz - shift) + k], w[Z + k] - w[dz + k]
+        el, er = hl + zl, hr + zr
+        # Where a bend of the bed lets the two sides disagree with the cells on which way the surface falls, it is level
+        # there: the face would push back what slides onto a deposit, and snow would never come to rest.
+        jump, step = er - el, zr - zl
+        crossed = jump * (w[LEVEL + k] - w[(LEVEL - shift) + k]) < 0.0 and 2.0 * step * jump > jump * jump
+        level = 0.5 * (el + er)
+        el, er = level if crossed else el, level if crossed else er
+        zl, zr = el - hl, er - hr
+        bed, top = zl if zl > zr else zr, el if el < er else er
+        bed = bed if bed < top else top
+        al, ar = el - bed, er - bed
+        al, ar = al if al < hl else hl, ar if ar < hr else hr
+        ul, ur = w[(across - shift) + k] + w[(du - shift) + k], w[across + k] - w[du + k]
+        vl, vr = w[(along - shift) + k] + w[(dv - shift) + k], w[along + k] - w[dv + k]
+        cl = w[(root - shift) + k] * w[(COS - shift) + k] * math.sqrt(al)
+        cr = w[root + k] * w[COS + k] * math.sqrt(ar)
+        tilt = 0.5 * (w[(askew - shift) + k] + w[askew + k])
+        mass, normal, side, half = _hll(al, ul, vl, cl, ar, ur, vr, cr, tilt, dry)
+        on = w[(STIR - shift) + k] + w[STIR + k] > 0.0 and (al > dry or ar > dry)
+        half = half if on else 0.25 * (al * al + ar * ar)
+        w[mass_at + k] = mass if on else 0.0
+        w[normal_at + k] = normal if on else 0.0
+        w[along_at + k] = side if on else 0.0
+        w[left_at + k] = half + 0.5 * (hl + al) * (bed - zl)
+        w[right_at + k] = half + 0.5 * (hr + ar) * (bed - zr)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _faces(w: FloatArray, n: int, dry: float, plain: int) -> None:
-    """HLL fluxes of mass, normal and tangential momentum, and half the square of the depth for either side.
-
-    On a slope askew to the lattice pressure also pushes along the face, ``k`` times as much as across; v - k u is what
-    its waves leave alone, so that is what is carried upwind. Between cells at rest nothing passes.
-    """
-    if plain:  # hydrostatic reconstruction (Audusse et al. 2004)
-        for c in range(n):
-            zl, zr, hl, hr = w[Z_L + c], w[Z_R + c], w[H_L + c], w[H_R + c]
-            top = zl if zl > zr else zr
-            al, ar = hl + (zl - top), hr + (zr - top)
-            w[RAW_L + c], w[RAW_R + c] = hl, hr
-            w[H_L + c] = al if al > 0.0 else 0.0
-            w[H_R + c] = ar if ar > 0.0 else 0.0
-    for c in range(n):
-        hl, ul, vl, hr, ur, vr = w[H_L + c], w[U_L + c], w[V_L + c], w[H_R + c], w[U_R + c], w[V_R + c]
-        cl, cr, k = w[ROOT_L + c] * math.sqrt(hl), w[ROOT_R + c] * math.sqrt(hr), w[ASKEW + c]
-        wet_l, wet_r = hl > dry, hr > dry
-        low_l, low_r, high_l, high_r = ul - cl, ur - cr, ul + cl, ur + cr
-        far_l, far_r = ur - 2.0 * cr, ul + 2.0 * cl
-        sl = low_l if low_l < low_r else low_r
-        sr = high_l if high_l > high_r else high_r
-        sl = sl if wet_l else far_l
-        sr = sr if wet_l else high_r
-        sl = sl if wet_r else low_l
-        sr = sr if wet_r else far_r
-        sl = sl if sl < 0.0 else 0.0
-        sr = sr if sr > 0.0 else 0.0
-        on = w[PASS + c] > 0.0 and (wet_l or wet_r)
-        gap = sr - sl
-        gap = gap if on else 1.0
-        inverse = 1.0 / gap
-        wl, wr, d = sr * inverse, -sl * inverse, sl * sr * inverse
-        ql, qr = hl * ul, hr * ur
-        mass = (wl * ql + wr * qr) + d * (hr - hl)
-        # Where the ground steps down, waves do not lift the snow below the step: at most they let the upper snow pass
-        # as it comes. Without this, narrow pools would climb their walls for ever.
-        foot = w[FOOT + c]
-        drop = foot if foot > 0.0 else -foot
-        low = hl if foot > 0.0 else hr
-        lift = d * (low if low < drop else drop)  # 0 or less
-        free_l, free_r = hl * (ul if ul > 0.0 else 0.0), hr * (ur if ur < 0.0 else 0.0)
-        most = mass if mass > free_l else free_l
-        least = mass if mass < free_r else free_r
-        down_r, down_l = mass - lift, mass + lift
-        down_r = down_r if down_r < most else most
-        down_l = down_l if down_l > least else least
-        mass = down_r if foot < 0.0 else mass
-        mass = down_l if foot > 0.0 else mass
-        normal = (wl * (ql * ul) + wr * (qr * ur)) + d * (qr - ql)
-        side_l, side_r = vl - k * ul, vr - k * ur
-        side = side_l if mass > 0.0 else side_r
-        along = mass * side + k * normal
-        half = 0.5 * (wl * (hl * hl) + wr * (hr * hr))
-        calm = 0.25 * (hl * hl + hr * hr)
-        half = half if on else calm
-        w[MASS + c] = mass if on else 0.0
-        w[NORMAL + c] = normal if on else 0.0
-        w[ALONG + c] = along if on else 0.0
-        w[HALF_L + c] = half
-        w[HALF_R + c] = half
-    if plain:
-        for c in range(n):
-            w[HALF_L + c] += 0.5 * (w[RAW_L + c] * w[RAW_L + c] - w[H_L + c] * w[H_L + c])
-            w[HALF_R + c] += 0.5 * (w[RAW_R + c] * w[RAW_R + c] - w[H_R + c] * w[H_R + c])
+def _faces_x(w: FloatArray, n: int, dry: float) -> None:
+    """Faces between a cell and its western neighbour."""
+    _faces(
+        w, n, dry, 1, HALF_U, HALF_V, HX, UX, VX, ZX, ROOT_X, ASKEW_X, MASS_X, NORMAL_X, ALONG_X, LEFT_X, RIGHT_X
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _edge_face(w: FloatArray, at: int, inner: int, outward: float) -> float:
-    """A face on the edge of the ground: open for what leaves, which is returned, and a wall for what would enter."""
-    if outward <= 0.0:
-        w[MASS + at], w[NORMAL + at], w[ALONG + at] = 0.0, 0.0, 0.0
-        w[HALF_L + at] = w[HALF_R + at] = 0.5 * w[H + inner] * w[H + inner]
-    left: float = abs(w[MASS + at])
-    return left
+def _faces_y(w: FloatArray, n: int, dry: float) -> None:
+    """Faces between a cell and its northern neighbour."""
+    _faces(
+        w, n, dry, ROW, HALF_V, HALF_U, HY, VY, UY, ZY, ROOT_Y, ASKEW_Y, MASS_Y, NORMAL_Y, ALONG_Y, LEFT_Y, RIGHT_Y
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _edge_face(
+    w: FloatArray, at: int, cell: int, out: float, across: int, along: int, dh: int, du: int, dv: int, mass: int,
+    normal: int, side: int, left: int, right: int
+) -> float:  # fmt: skip
+    """A face on the edge of the ground: what leaves passes as it comes and is returned, what would enter meets a wall."""
+    h = w[HALF_H + cell] + out * w[dh + cell]
+    h = h if h > 0.0 else 0.0
+    u, v = w[across + cell] + out * w[du + cell], w[along + cell] + out * w[dv + cell]
+    gone = h * u if u * out > 0.0 and w[STIR + cell] > 0.0 else 0.0
+    w[mass + at], w[normal + at], w[side + at] = gone, gone * u, gone * v
+    w[left + at] = w[right + at] = 0.5 * h * h
+    return abs(gone)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _edge_x(w: FloatArray, at: int, cell: int, out: float) -> float:
+    return _edge_face(
+        w, at, cell, out, HALF_U, HALF_V, HX, UX, VX, MASS_X, NORMAL_X, ALONG_X, LEFT_X, RIGHT_X
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _edge_y(w: FloatArray, at: int, cell: int, out: float) -> float:
+    return _edge_face(
+        w, at, cell, out, HALF_V, HALF_U, HY, VY, UY, MASS_Y, NORMAL_Y, ALONG_Y, LEFT_Y, RIGHT_Y
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _west_and_east(w: FloatArray, box: IntArray, trial: FloatArray, share: float, kept: float) -> None:
-    """The faces of a block on these edges of the ground; ``share`` of a flux is booked for this stage."""
+def _edges(w: FloatArray, box: IntArray, leaving: FloatArray, per_cell: float) -> None:
+    """The faces of a block on the edges of the ground."""
     for m in range(box[1] - box[0]):
         at, i = (1 + m) * ROW + 2, box[0] + m
         if box[2] == 2:
-            trial[i, 1] = kept * trial[i, 1] + share * _edge_face(w, at, at, -w[U + at])
-        if box[3] == trial.shape[1] - 2:
+            leaving[i, 1] = per_cell * _edge_x(w, at, at, -1.0)
+        if box[3] == leaving.shape[1] - 2:
             at += box[3] - box[2]
-            trial[i, box[3]] = kept * trial[i, box[3]] + share * _edge_face(w, at, at - 1, w[U + at - 1])
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _north_and_south(w: FloatArray, box: IntArray, trial: FloatArray, share: float, kept: float) -> None:
-    """The same on the other two edges."""
+            leaving[i, box[3]] = per_cell * _edge_x(w, at, at - 1, 1.0)
     for m in range(box[3] - box[2]):
         at, j = ROW + 2 + m, box[2] + m
         if box[0] == 2:
-            trial[1, j] = kept * trial[1, j] + share * _edge_face(w, at, at, -w[V + at])
-        if box[1] == trial.shape[0] - 2:
+            leaving[1, j] = per_cell * _edge_y(w, at, at, -1.0)
+        if box[1] == leaving.shape[0] - 2:
             at += (box[1] - box[0]) * ROW
-            trial[box[1], j] = kept * trial[box[1], j] + share * _edge_face(w, at, at - ROW, w[V + at - ROW])
+            leaving[box[1], j] = per_cell * _edge_y(w, at, at - ROW, 1.0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _across(w: FloatArray, n: int, plain: int) -> None:
-    """What the western and eastern faces do to the cells."""
-    for c in range(n):
-        w[MASS_X + c] = w[MASS + 1 + c] - w[MASS + c]
-        w[EAST_X + c] = w[NORMAL + 1 + c] - w[NORMAL + c]
-        w[SOUTH_X + c] = w[ALONG + 1 + c] - w[ALONG + c]
-        w[PRESS_X + c] = w[HALF_L + 1 + c] - w[HALF_R + c]
-    if plain:
-        for c in range(n):
-            w[PRESS_X + c] += w[H + c] * w[DZ_X + c]
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _advance(w: FloatArray, n: int, k: float, dry: float, plain: int) -> None:
-    """Depth, and velocity after all fluxes and pressure."""
-    for c in range(n):
-        h = w[H + c]
-        ax, ay = w[ROOT_X + c] * w[ROOT_X + c], w[ROOT_Y + c] * w[ROOT_Y + c]
-        axy = w[ASKEW_X + c] * ax
-        px, py = w[PRESS_X + c], w[HALF_L + ROW + c] - w[HALF_R + c]
-        if plain:
-            py += h * w[DZ_Y + c]
-        fu = w[EAST_X + c] + (w[ALONG + ROW + c] - w[ALONG + c])
-        fv = w[SOUTH_X + c] + (w[NORMAL + ROW + c] - w[NORMAL + c])
-        grown = -k * (w[MASS_X + c] + (w[MASS + ROW + c] - w[MASS + c]))
-        deep = h + grown
-        share = 1.0 / (deep if deep > dry else dry)
-        w[GROWN + c], w[DEEP + c] = grown, deep
-        w[EAST + c] = (h * w[U + c] - k * (fu + (ax * px + axy * py))) * share
-        w[SOUTH + c] = (h * w[V + c] - k * (fv + (ay * py + axy * px))) * share
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _brake(w: FloatArray, n: int, dt: float, rules: FlowRules) -> None:
-    """Gravity and friction of one step: the quadratic of Voellmy's law solved, direction kept.
+def _update(w: FloatArray, n: int, dt: float, rules: FlowRules) -> None:
+    """Depth and velocity after the step.
 
     Terminal speed is a fixed point. Momentum that friction would reverse becomes zero, and snow at rest among snow at
-    rest stays where drive and pressure do not exceed friction (Mangeney-Castelnau et al. 2003).
+    rest stays where the slope of the surface and gravity do not exceed friction (Mangeney-Castelnau et al. 2003).
     """
-    cell, dry, mu, hold, drag, plain = (
-        rules.cell_m,
-        rules.dry_m,
-        rules.friction,
-        rules.hold_m2_s2,
-        rules.drag,
-        rules.plain,
-    )
+    per_cell, dry = dt / rules.cell_m, rules.dry_m
     for k in range(n):
-        u, v, h, old = w[EAST + k], w[SOUTH + k], w[DEEP + k], w[H + k]
-        p, q, cs = w[P + k], w[Q + k], w[LOAD + k]
-        wet = h > dry and w[HOLE + k] == 0.0
-        per_depth = 1.0 / ((h if wet else dry) * (1.0 if plain else cs))
-        load = GRAVITY_M_S2 + ((w[R + k] * u * u + w[T + k] * v * v) + 2.0 * w[S + k] * u * v)
-        load = load if load > 0.0 else 0.0
-        fall = dt * load * cs * cs
+        h, p, q, cosine, width = w[H + k], w[P + k], w[Q + k], w[COSINE + k], w[WIDTH + k]
+        square = w[SQUARE + k]
+        ax, ay = square * w[ROOT_X + k] * w[ROOT_X + k], square * w[ROOT_Y + k] * w[ROOT_Y + k]
+        axy = w[ASKEW_X + k] * ax
+        # Depths of the two sides of a cell and the bed between them: a level surface pushes nothing.
+        west, east = w[HALF_H + k] - w[HX + k], w[HALF_H + k] + w[HX + k]
+        north, south = w[HALF_H + k] - w[HY + k], w[HALF_H + k] + w[HY + k]
+        west, east = west if west > 0.0 else 0.0, east if east > 0.0 else 0.0
+        north, south = north if north > 0.0 else 0.0, south if south > 0.0 else 0.0
+        push_x = (w[LEFT_X + 1 + k] - w[RIGHT_X + k]) + (west + east) * w[ZX + k]
+        push_y = (w[LEFT_Y + ROW + k] - w[RIGHT_Y + k]) + (north + south) * w[ZY + k]
+        carried_x = (w[NORMAL_X + 1 + k] - w[NORMAL_X + k]) + (w[ALONG_Y + ROW + k] - w[ALONG_Y + k])
+        carried_y = (w[ALONG_X + 1 + k] - w[ALONG_X + k]) + (w[NORMAL_Y + ROW + k] - w[NORMAL_Y + k])
+        gone = (w[MASS_X + 1 + k] - w[MASS_X + k]) + (w[MASS_Y + ROW + k] - w[MASS_Y + k])
+        deep = h - per_cell * gone
+        wet = deep > dry and w[HOLE + k] == 0.0
+        inverse = 1.0 / (deep if wet else dry)
+        u = (h * w[U + k] - per_cell * (carried_x + (ax * push_x + axy * push_y))) * inverse
+        v = (h * w[V + k] - per_cell * (carried_y + (ay * push_y + axy * push_x))) * inverse
+        bend = _curvature(w[R + k], w[S + k], w[T + k], u, v)
+        fall = dt * _fall(square, cosine, bend)
         u -= fall * p
         v -= fall * q
         z = p * u + q * v
         speed = math.sqrt((u * u + v * v) + z * z)
-        left = speed - dt * (mu * load * cs + hold * per_depth)
-        left = left if left > 0.0 else 0.0
-        # At rest: central differences; a cell without data counts as level.
-        hx = (w[H + 1 + k] + w[HOLE + 1 + k] * old) - (w[H - 1 + k] + w[HOLE - 1 + k] * old)
-        hy = (w[H + ROW + k] + w[HOLE + ROW + k] * old) - (w[H - ROW + k] + w[HOLE - ROW + k] * old)
-        if plain:
-            hx += w[Z + 1 + k] - w[Z - 1 + k]
-            hy += w[Z + ROW + k] - w[Z - ROW + k]
-        hx, hy = hx * (0.5 / cell), hy * (0.5 / cell)
-        ax, ay, rest = w[ROOT_X + k] * w[ROOT_X + k], w[ROOT_Y + k] * w[ROOT_Y + k], GRAVITY_M_S2 * cs * cs
-        axy = w[ASKEW_X + k] * ax
-        fx, fy = rest * p + (ax * hx + axy * hy), rest * q + (ay * hy + axy * hx)
+        per_depth = inverse * width
+        hold = rules.hold_m2_s2 * per_depth
+        brake = dt * (rules.friction * _load(square, cosine, width, bend) + hold)
+        x, y, rest = w[SLOPE_X + k], w[SLOPE_Y + k], _fall(square, cosine, 0.0)
+        fx, fy = rest * p + (ax * x + axy * y), rest * q + (ay * y + axy * x)
         fz = p * fx + q * fy
-        force = math.sqrt((fx * fx + fy * fy) + fz * fz)
-        resist = (mu * GRAVITY_M_S2 * cs + hold * per_depth) * STATIC
+        resist = (rules.friction * _load(square, cosine, width, 0.0) + hold) * STATIC
         around = (w[STIR - 1 + k] + w[STIR + 1 + k]) + (w[STIR - ROW + k] + w[STIR + ROW + k])
-        held = w[STIR + k] + around == 0.0 and force <= resist
-        on = wet and left > 0.0 and not held
-        speed = speed if on else 1.0
-        share = 2.0 * left / ((1.0 + math.sqrt(1.0 + 4.0 * dt * drag * per_depth * left)) * speed)
+        still = w[STIR + k] + around == 0.0
+        held = still and (fx * fx + fy * fy) + fz * fz <= resist * resist
+        on = wet and speed > 0.0 and not held
+        share = _kept(speed, brake, dt * rules.drag * per_depth)
         share = share if on else 0.0
-        w[EAST + k] = u * share
-        w[SOUTH + k] = v * share
+        u, v = u * share, v * share
+        wave = math.sqrt(square * (deep if deep > 0.0 else 0.0)) * (w[ROOT_X + k] + w[ROOT_Y + k])
+        moves = (abs(u) + abs(v)) + (w[STIR + k] + abs(deep - h)) > 0.0
+        w[NEW_H + k], w[NEW_U + k], w[NEW_V + k] = deep, u, v
+        w[SPEED + k] = speed * share
+        w[WAVE + k] = (abs(u) + abs(v)) + wave if moves else 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _copy_rows_back(w: FloatArray, after: FloatArray, box: IntArray, wide: int) -> int:
+    """Rows of a block, ``wide`` cells each; how many depths are below zero."""
+    below = 0
+    for a in range(box[1] - box[0]):
+        at, i, j = (1 + a) * ROW + 2, box[0] + a, box[2]
+        for plane in range(AFTER_PLANES):
+            row, line = after[plane, i, j : j + wide], w[NEW_H + plane * PLANE + at :]
+            for c in range(wide):
+                row[c] = line[c]
+        for c in range(wide):
+            below += 1 if w[NEW_H + at + c] < 0.0 else 0
+    return below
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _store(w: FloatArray, dst: FloatArray, trial: FloatArray, box: IntArray, kept: float, holes: int) -> bool:
-    """Copy the block back. False where a depth fell below zero."""
-    i0, i1, j0, j1 = box[0], box[1], box[2], box[3]
-    fine = True
-    for a in range(i1 - i0):
-        at, i = (1 + a) * ROW + 2, i0 + a
-        h, u, v = dst[DEPTH, i, j0:j1], dst[VELOCITY_X, i, j0:j1], dst[VELOCITY_Y, i, j0:j1]
-        below = 0
-        deep, east, south = w[DEEP + at :], w[EAST + at :], w[SOUTH + at :]
-        for c in range(j1 - j0):
-            h[c] = deep[c]
-            below += 1 if deep[c] < 0.0 else 0
-        for c in range(j1 - j0):
-            u[c] = east[c]
-        for c in range(j1 - j0):
-            v[c] = south[c]
-        fine = fine and below == 0
-        if holes:
-            for c in range(j1 - j0):
-                if w[HOLE + at + c] > 0.0:
-                    trial[i, j0 + c] = kept * trial[i, j0 + c] + 0.5 * w[GROWN + at + c]
-                    h[c] = 0.0
-    return fine
+def _copy_out(w: FloatArray, planes: FlowPlanes, box: IntArray, holes: int) -> int:
+    """Copy the block back; how many depths fell below zero. What flowed into cells without data leaves there."""
+    if box[3] - box[2] == LARGEST_BLOCK:
+        below = _copy_rows_back(w, planes.after, box, LARGEST_BLOCK)
+    else:
+        below = _copy_rows_back(w, planes.after, box, box[3] - box[2])
+    if holes:
+        for i in range(box[0], box[1]):
+            for j in range(box[2], box[3]):
+                if planes.bed[BED_HOLE, i, j] > 0.0:
+                    planes.seen[SEEN_LEAVING, i, j] = planes.after[DEPTH, i, j]
+                    planes.after[DEPTH, i, j] = 0.0
+    return below
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -344,7 +518,7 @@ def _fill_frame(field: FloatArray, box: IntArray) -> None:
     """Open edges: the frame beside a block shows what its outermost cells hold."""
     i0, i1, j0, j1 = box[0], box[1], box[2], box[3]
     bottom, right = field.shape[1] - 2, field.shape[2] - 2
-    for plane in range(STAGE):
+    for plane in range(STATE_PLANES):
         for d in range(2):
             if j0 == 2:
                 field[plane, i0:i1, 1 - d] = field[plane, i0:i1, 2]
@@ -357,85 +531,32 @@ def _fill_frame(field: FloatArray, box: IntArray) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _stage(
-    src: FloatArray, dst: FloatArray, bed: FloatArray, trial: FloatArray, w: FloatArray, box: IntArray,
-    dt: float, rules: FlowRules, kept: float
-) -> bool:  # fmt: skip
-    """One stage of one block: fluxes, then sources. False where a depth fell below zero."""
-    dry, plain, per_cell = rules.dry_m, rules.plain, dt / rules.cell_m
-    n = (box[1] - box[0] + 2) * ROW  # without the outermost rows
-    _load(w, src, bed, box, plain)
-    for k in range(n + 2 * ROW):
-        w[STIR - ROW + k] = abs(w[U - ROW + k]) + abs(w[V - ROW + k])
-    _sides(w, n, 1, U, V, ROOT_X, ASKEW_X, STEP_X, DZ_X, plain)
-    _faces(w, n, dry, plain)
-    _west_and_east(w, box, trial, 0.5 * per_cell, kept)
-    _across(w, n, plain)
-    _sides(w, n, ROW, V, U, ROOT_Y, ASKEW_Y, STEP_Y, DZ_Y, plain)
-    _faces(w, n, dry, plain)
-    _north_and_south(w, box, trial, 0.5 * per_cell, kept)
-    _advance(w, n, per_cell, dry, plain)
-    _brake(w, n, dt, rules)
-    return _store(w, dst, trial, box, kept, rules.holes)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def step(
-    state: FloatArray, bed: FloatArray, trial: FloatArray, w: FloatArray, boxes: IntArray, dt: float, rules: FlowRules
-) -> bool:
-    """Both stages of a step on the given blocks; the state at its start is kept.
-
-    Parameters
-    ----------
-    state, bed : (planes, rows + 4, columns + 4)
-    trial : (rows + 4, columns + 4), filled: depth that leaves through frame cells and cells without data
-    boxes : (blocks, 4) first and last (exclusive) row and column of each block in the planes
-    dt : time step, s
-
-    Returns
-    -------
-    Whether all depths stayed at zero or above.
-    """
-    fine = True
-    for part in range(2):
-        src, dst = state[STAGE * part : STAGE * (part + 1)], state[STAGE * (part + 1) : STAGE * (part + 2)]
-        for n in range(boxes.shape[0]):
-            _fill_frame(src, boxes[n])
-        for n in range(boxes.shape[0]):
-            fine = _stage(src, dst, bed, trial, w, boxes[n], dt, rules, float(part)) and fine
-    return fine
+def step(planes: FlowPlanes, boxes: IntArray, dt: float, rules: FlowRules) -> bool:
+    """Try a step on the given blocks, from ``state`` to ``after``; whether all depths stayed at zero or above."""
+    w, below, per_cell = planes.scratch, 0, dt / rules.cell_m
+    for b in range(boxes.shape[0]):
+        _fill_frame(planes.state, boxes[b])
+    for b in range(boxes.shape[0]):
+        box = boxes[b]
+        n = (box[1] - box[0] + 2) * ROW  # without the outermost rows
+        _copy_in(w, planes.state, planes.bed, box)
+        _weigh(w, n, rules)
+        _predict(w, n, dt, rules)
+        _faces_x(w, n - ROW, rules.dry_m)
+        _faces_y(w, n, rules.dry_m)
+        _edges(w, box, planes.seen[SEEN_LEAVING], per_cell)
+        _update(w, n - ROW, dt, rules)
+        below += _copy_out(w, planes, box, rules.holes)
+    return below == 0
 
 
 # ---- What is kept of a step
 
-# Planes of the record: greatest speed, arrival, greatest depth, layer that can be entrained, depth that left through
-# the cell, and the same within the current step.
-SEEN_SPEED, SEEN_ARRIVAL, SEEN_DEPTH, SEEN_LAYER, SEEN_LEFT, SEEN_LEAVING = range(6)
-SEEN_PLANES = 6
-# Rows of the sums: depth that moves, twice the kinetic energy, depth entrained, depth that left.
-SUM_MOVING, SUM_ENERGY, SUM_ENTRAINED, SUM_LEFT = range(4)
-FRONT_M = 0.05  # deeper than this the front has arrived: snow is entrained and people are taken along
-EROSION_M = 10.0  # length of flow that takes 63 % of the layer: entrainment at the front (Sovilla & Bartelt 2002)
-SLOW_M_S = 0.5  # slower snow does not count as moving when the end of a run is asked for
-REACH = 4  # cells that a step looks to either side
-LINE = 40  # longest row of a block, and a little more
-ALL_AROUND = 511
-
-
-class StepNumbers(NamedTuple):
-    """Numbers of a step that is ended."""
-
-    dry_m: float
-    dt_s: float
-    time_s: float
-    erosion: float  # share of the entrainment that is still granted
-    holes: int
-    block: int  # cells along a block
-
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _count_left(seen: FloatArray, bed: FloatArray, sums: FloatArray, box: IntArray, holes: int) -> None:
+def _count_left(planes: FlowPlanes, box: IntArray, holes: int) -> None:
     """Book what left within the step through cells without data and over the edges beside a block."""
+    seen, sums = planes.seen, planes.sums
     i0, i1, j0, j1 = box[0], box[1], box[2], box[3]
     bottom, right = seen.shape[1] - 2, seen.shape[2] - 2
     for i in range(i0 - 1 if i0 == 2 else i0, i1 + 1 if i1 == bottom else i1):
@@ -444,7 +565,7 @@ def _count_left(seen: FloatArray, bed: FloatArray, sums: FloatArray, box: IntArr
             sums[SUM_LEFT, i] += seen[SEEN_LEAVING, i, 1]
         if i < 2 or i == bottom or holes:
             for j in range(j0, j1):
-                if i < 2 or i == bottom or bed[BED_HOLE, i, j] > 0.0:
+                if i < 2 or i == bottom or planes.bed[BED_HOLE, i, j] > 0.0:
                     seen[SEEN_LEFT, i, j] += seen[SEEN_LEAVING, i, j]
                     sums[SUM_LEFT, i] += seen[SEEN_LEAVING, i, j]
         if j1 == right:
@@ -452,102 +573,262 @@ def _count_left(seen: FloatArray, bed: FloatArray, sums: FloatArray, box: IntArr
             sums[SUM_LEFT, i] += seen[SEEN_LEAVING, i, right]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _reach(wave: FloatArray, wide: int, above: int, below: int) -> int:
-    """Bits (row by row, 3 x 3) of the blocks within the four cells that a step looks from changed cells of a row."""
-    row = 0
-    for c in range(wide):
-        if wave[c] > 0.0:
-            row |= 2 | (1 if c < REACH else 0) | (4 if c >= wide - REACH else 0)
-    return (row if above < REACH else 0) | row << 3 | (row << 6 if below < REACH else 0)
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _finish_rows(
+    planes: FlowPlanes, box: IntArray, dt: float, time: float, erosion: float, rules: FlowRules, wide: int
+) -> tuple[int, int, int, float]:
+    """Adopt the rows of a block, ``wide`` cells each; see ``_finish_block``."""
+    w, state, after, seen, sums = planes.scratch, planes.state, planes.after, planes.seen, planes.sums
+    j, reach, first, last, fastest = box[2], 0, box[1], box[0], 0.0
+    north = (box[0] - 2) // rules.block * rules.block + 2
+    south = min(north + rules.block, state.shape[1] - 2) - 1
+    for i in range(box[0], box[1]):
+        for plane in range(AFTER_PLANES):
+            row, line = after[plane, i, j : j + wide], w[NEW_H + plane * PLANE :]
+            for c in range(wide):
+                line[c] = row[c]
+        layer = seen[SEEN_LAYER, i, j : j + wide]
+        if erosion > 0.0:
+            for c in range(wide):
+                w[H + c] = layer[c]
+            for c in range(wide):
+                h, way = w[NEW_H + c], w[SPEED + c] * dt / EROSION_M
+                taken = erosion * w[H + c] * way / (1.0 + way)
+                taken = taken if h > FRONT_M else 0.0
+                deep = h + taken
+                share = h / (deep if deep > 0.0 else 1.0)  # what lay at rest has to be set in motion
+                share = share if taken > 0.0 else 1.0
+                w[H + c] -= taken
+                w[U + c] = taken
+                w[NEW_H + c] = deep
+                w[NEW_U + c] *= share
+                w[NEW_V + c] *= share
+                w[SPEED + c] *= share
+            for c in range(wide):
+                layer[c] = w[H + c]
+            entrained = sums[SUM_ENTRAINED, i]
+            for c in range(wide):
+                entrained += w[U + c]
+            sums[SUM_ENTRAINED, i] = entrained
+        for plane in range(STATE_PLANES):
+            row, line = state[plane, i, j : j + wide], w[NEW_H + plane * PLANE :]
+            for c in range(wide):
+                row[c] = line[c]
+        most, cells, moving = 0.0, 0, sums[SUM_MOVING, i]
+        for c in range(wide):
+            most = w[WAVE + c] if w[WAVE + c] > most else most
+        if most > 0.0:
+            for c in range(wide):
+                moving += w[NEW_H + c] if w[SPEED + c] > SLOW_M_S else 0.0
+            for c in range(wide):
+                cells += 1 if w[WAVE + c] > 0.0 else 0
+            sums[SUM_MOVING, i] = moving
+            sums[SUM_CELLS, i] += cells
+            row_reach = 2
+            for c in range(REACH):
+                row_reach |= 1 if w[WAVE + c] > 0.0 else 0
+                row_reach |= 4 if w[WAVE + wide - 1 - c] > 0.0 else 0
+            reach |= (row_reach if i - north < REACH else 0) | row_reach << 3
+            reach |= row_reach << 6 if south - i < REACH else 0
+            first, last, fastest = min(first, i), max(last, i), max(fastest, most)
+            quick, deep_most = seen[SEEN_SPEED, i, j : j + wide], seen[SEEN_DEPTH, i, j : j + wide]
+            arrival = seen[SEEN_ARRIVAL, i, j : j + wide]
+            for c in range(wide):
+                arrival[c] = time if w[NEW_H + c] > FRONT_M and arrival[c] != arrival[c] else arrival[c]
+            for c in range(wide):
+                quick[c] = w[SPEED + c] if w[SPEED + c] > quick[c] else quick[c]
+            for c in range(wide):
+                deep_most[c] = w[NEW_H + c] if w[NEW_H + c] > deep_most[c] else deep_most[c]
+    return reach, first, last, fastest
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _finish_block(
-    state: FloatArray, seen: FloatArray, bed: FloatArray, sums: FloatArray, w: FloatArray, box: IntArray,
-    block: int, numbers: StepNumbers
-) -> tuple[int, int, int, float]:  # fmt: skip
-    """Mean of the old state and the second stage; entrainment; records.
+    planes: FlowPlanes, box: IntArray, dt: float, time: float, erosion: float, rules: FlowRules
+) -> tuple[int, int, int, float]:
+    """Adopt the state after the step; entrainment; records.
 
-    Returns what ``_reach`` says of the block, the first and last row that changed, and the greatest speed of a wave.
+    Returns bits (row by row, 3 x 3) of the blocks within the cells that the next step looks from changed ones, the
+    first and last row that changed, and the greatest speed of a wave.
     """
-    i0, i1, j0, j1 = box[0], box[1], box[2], box[3]
-    dry, dt, time, erosion = numbers.dry_m, numbers.dt_s, numbers.time_s, numbers.erosion
-    reach, first, last, fastest, wide = 0, i1, i0, 0.0, j1 - j0
-    north = (i0 - 2) // block * block + 2
-    south = min(north + block, state.shape[1] - 2) - 1
-    for i in range(i0, i1):
-        for plane in range(13):
-            if plane < STATE_PLANES:
-                row = state[plane, i, j0:j1]
-            elif plane < STATE_PLANES + 2:
-                row = bed[BED_P + plane - STATE_PLANES, i, j0:j1]
+    if box[3] - box[2] == LARGEST_BLOCK:
+        found = _finish_rows(planes, box, dt, time, erosion, rules, LARGEST_BLOCK)
+    else:
+        found = _finish_rows(planes, box, dt, time, erosion, rules, box[3] - box[2])
+    _count_left(planes, box, rules.holes)
+    return found
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def finish(planes: FlowPlanes, boxes: IntArray, dt: float, time: float, rules: FlowRules) -> float:
+    """Adopt a step on the given blocks and keep what is asked for later; the greatest speed of a wave, m/s."""
+    fastest, clock, active, sums = 0.0, planes.clock, planes.active, planes.sums
+    left = 1.0 - clock[ENTRAINED] / rules.most_entrained if rules.most_entrained > 0.0 else 0.0
+    erosion = min(1.0, max(0.0, GRANTED * left))
+    sums[:] = 0.0
+    active[:, :, 0] = 0
+    for b in range(boxes.shape[0]):
+        reach, first, last, wave = _finish_block(planes, boxes[b], dt, time, erosion, rules)
+        bi, bj = (boxes[b, 0] - 2) // rules.block, (boxes[b, 2] - 2) // rules.block
+        active[bi, bj, 0], active[bi, bj, 1], active[bi, bj, 2] = reach, first, last
+        fastest = max(fastest, wave)
+        clock[UPDATES] += (boxes[b, 1] - boxes[b, 0]) * (boxes[b, 3] - boxes[b, 2])
+    clock[MOVING] = 0.0
+    for i in range(sums.shape[1]):
+        clock[MOVING] += sums[SUM_MOVING, i]
+        clock[ENTRAINED] += sums[SUM_ENTRAINED, i]
+        clock[LEFT] += sums[SUM_LEFT, i]
+        clock[UPDATES_MOVING] += sums[SUM_CELLS, i]
+    return fastest
+
+
+# ---- People in the flow
+
+HOLD_M = 0.2  # snow of half a lying person's depth or more carries and holds them; design choice, no source
+STILL_M_S = 0.1  # slower is at rest
+ALONE_M = 0.5  # design choice: depth in the drag of a person who slides without snow; 10 to 15 m/s on steep slopes
+WAITING, CARRIED, GONE, SUNK = 0.0, 1.0, 2.0, 3.0  # status
+# Columns of the table of persons: place (m, y southwards), share of the speed of the snow, start (s; NaN: with the
+# front), diffusion (m2/s), status, time of the last movement (s), greatest speed (m/s, on the map), cells in the trail,
+# velocity eastwards and southwards (m/s).
+X, Y, SHARE, START, DIFFUSION, STATUS, LAST, FASTEST, VISITS, EAST, SOUTH = range(11)
+COLUMNS = 11
+
+
+class CarryRules(NamedTuple):
+    """Numbers that hold for a run."""
+
+    cell_m: float
+    trail_cell_m: float  # of the lattice of the trails; 0 for none
+    seed: int  # of the random walk
+    friction: float  # Coulomb mu of a person without snow
+    turbulence_m_s2: float  # and Voellmy's xi
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _around(state: FloatArray, x: float, y: float) -> tuple[float, float, float]:
+    """Depth, and velocity of the snow (weighted by depth), between cell centres; x and y in cells of the planes."""
+    j, i = int(x), int(y)  # both are above 1
+    fx, fy = x - j, y - i
+    h, qx, qy = 0.0, 0.0, 0.0
+    for di in range(2):
+        for dj in range(2):
+            part = (fx if dj else 1.0 - fx) * (fy if di else 1.0 - fy) * state[DEPTH, i + di, j + dj]
+            h += part
+            qx += part * state[VELOCITY_X, i + di, j + dj]
+            qy += part * state[VELOCITY_Y, i + di, j + dj]
+    if h <= 0.0:
+        return 0.0, 0.0, 0.0
+    return h, qx / h, qy / h
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _chance(seed: int, tracer: int, step: int) -> float:
+    """Uniform number with mean 0 and variance 1 from three counters (splitmix64: Steele, Lea & Flood 2014)."""
+    z = np.uint64(seed) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(tracer) * np.uint64(0xD1B54A32D192ED03)
+    z = z + np.uint64(step) * np.uint64(0x8CB92BA72F3D8DD7)
+    for _ in range(2):
+        z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+        z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+        z = z ^ (z >> np.uint64(31))
+    return (float(z >> np.uint64(11)) / 4503599627370496.0 - 1.0) * math.sqrt(3.0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _alone(east: float, south: float, p: float, q: float, rules: CarryRules, dt: float) -> tuple[float, float]:
+    """Velocity after a step of a person whom the snow left behind: Voellmy friction on a slope, never backwards."""
+    steep = 1.0 + p * p + q * q
+    east -= dt * GRAVITY_M_S2 * p / steep
+    south -= dt * GRAVITY_M_S2 * q / steep
+    square = east * east + south * south + (east * p + south * q) ** 2
+    speed = math.sqrt(square)
+    if speed <= 0.0:
+        return 0.0, 0.0
+    brake = dt * GRAVITY_M_S2 * (rules.friction / math.sqrt(steep) + square / (rules.turbulence_m_s2 * ALONE_M))
+    left = max(0.0, 1.0 - brake / speed)
+    return east * left, south * left
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def carry(
+    carried: FloatArray, trail: IntArray, state: FloatArray, bed: FloatArray, rules: CarryRules, time: float, dt: float,
+    step: int
+) -> int:  # fmt: skip
+    """Move the carried through one step that ends at ``time``; returns how many still move.
+
+    Deep snow carries and holds people. Where the snow has left a person behind, they slide on by themselves until
+    deeper snow takes or holds them, or friction stops them.
+
+    Parameters
+    ----------
+    trail : (n, most) flat indices of the cells entered, on a lattice with the same corner; a full trail grows no more
+    time, dt : s
+    """
+    cell, fine = rules.cell_m, rules.trail_cell_m
+    moving = 0
+    for n in range(carried.shape[0]):
+        if carried[n, STATUS] > CARRIED:
+            continue
+        x, y = carried[n, X] / cell + 1.5, carried[n, Y] / cell + 1.5
+        h, u, v = _around(state, x, y)
+        if carried[n, STATUS] == WAITING:
+            if (
+                (h > FRONT_M and math.hypot(u, v) > STILL_M_S)
+                if math.isnan(carried[n, START])
+                else time >= carried[n, START]
+            ):
+                carried[n, STATUS] = CARRIED
             else:
-                row = bed[BED_ROOT_X + plane - STATE_PLANES - 2, i, j0:j1]
-            line = w[plane * LINE : plane * LINE + wide]
-            for c in range(wide):
-                line[c] = row[c]
-        quick, deep, layer = seen[SEEN_SPEED, i, j0:j1], seen[SEEN_DEPTH, i, j0:j1], seen[SEEN_LAYER, i, j0:j1]
-        for c in range(LINE):
-            old, u0, v0, h1, u1, v1 = (
-                w[c],
-                w[LINE + c],
-                w[2 * LINE + c],
-                w[3 * LINE + c],
-                w[4 * LINE + c],
-                w[5 * LINE + c],
-            )
-            h2, u2, v2, p, q = w[6 * LINE + c], w[7 * LINE + c], w[8 * LINE + c], w[9 * LINE + c], w[10 * LINE + c]
-            h = 0.5 * (old + h2)
-            on = h > dry and (abs(u1) + abs(v1)) + (abs(u2) + abs(v2)) > 0.0
-            whole = old + h2
-            whole = whole if on else 1.0
-            u, v = (old * u0 + h2 * u2) / whole, (old * v0 + h2 * v2) / whole
-            u = u if on else 0.0
-            v = v if on else 0.0
-            stirred = (abs(u) + abs(v)) + (abs(u1) + abs(v1)) + (abs(h - old) + abs(h1 - old)) > 0.0
-            z = p * u + q * v
-            wave = (abs(u) + abs(v)) + math.sqrt(h) * (w[11 * LINE + c] + w[12 * LINE + c])
-            w[13 * LINE + c], w[14 * LINE + c], w[15 * LINE + c] = h, u, v
-            w[16 * LINE + c] = math.sqrt((u * u + v * v) + z * z)
-            w[17 * LINE + c] = wave if stirred else 0.0
-        new, u, v, speed, wave = w[13 * LINE :], w[14 * LINE :], w[15 * LINE :], w[16 * LINE :], w[17 * LINE :]
-        if erosion > 0.0:
-            for c in range(wide):
-                if new[c] > FRONT_M and layer[c] > 0.0:
-                    way = speed[c] * dt / EROSION_M
-                    taken = erosion * layer[c] * way / (1.0 + way)
-                    share = new[c] / (new[c] + taken)  # what lay at rest has to be set in motion
-                    layer[c] -= taken
-                    new[c], u[c], v[c], speed[c] = new[c] + taken, share * u[c], share * v[c], share * speed[c]
-                    sums[SUM_ENTRAINED, i] += taken
-        for c in range(wide):
-            fastest = wave[c] if wave[c] > fastest else fastest
-            sums[SUM_MOVING, i] += new[c] if speed[c] > SLOW_M_S else 0.0
-            sums[SUM_ENERGY, i] += new[c] * (speed[c] * speed[c])
-        row_reach = _reach(wave, wide, i - north, south - i)
-        if row_reach > 0:
-            reach, first, last = reach | row_reach, min(first, i), max(last, i)
-        arrival = seen[SEEN_ARRIVAL, i, j0:j1]
-        for c in range(wide):
-            arrival[c] = time if new[c] > FRONT_M and arrival[c] != arrival[c] else arrival[c]
-        for c in range(wide):
-            quick[c] = speed[c] if speed[c] > quick[c] else quick[c]
-        for c in range(wide):
-            deep[c] = new[c] if new[c] > deep[c] else deep[c]
-        for plane in range(3):
-            row, line = state[plane, i, j0:j1], w[(13 + plane) * LINE :]
-            for c in range(wide):
-                row[c] = line[c]
-    _count_left(seen, bed, sums, box, numbers.holes)
-    return reach, first, last, fastest
+                continue
+        share = carried[n, SHARE]
+        if h > HOLD_M:
+            hm, um, vm = _around(state, x + 0.5 * dt * share * u / cell, y + 0.5 * dt * share * v / cell)
+            if hm > 0.0:
+                u, v = um, vm
+            east, south = share * u, share * v
+            speed = math.hypot(u, v)
+            if share * speed > STILL_M_S and carried[n, DIFFUSION] > 0.0:
+                aside = _chance(rules.seed, n, step) * math.sqrt(2.0 * carried[n, DIFFUSION] * dt) / speed
+                carried[n, X] -= aside * v
+                carried[n, Y] += aside * u
+        else:
+            i, j = int(y + 0.5), int(x + 0.5)
+            east, south = _alone(carried[n, EAST], carried[n, SOUTH], bed[BED_P, i, j], bed[BED_Q, i, j], rules, dt)
+        carried[n, EAST], carried[n, SOUTH] = east, south
+        speed = math.hypot(east, south)
+        if speed <= STILL_M_S and h > HOLD_M:
+            continue
+        if speed <= 0.0:
+            continue
+        moving += 1
+        carried[n, X] += dt * east
+        carried[n, Y] += dt * south
+        carried[n, LAST] = time
+        carried[n, FASTEST] = max(carried[n, FASTEST], speed)
+        i, j = int(carried[n, Y] / cell + 2.0), int(carried[n, X] / cell + 2.0)
+        if i < 2 or j < 2 or i >= state.shape[1] - 2 or j >= state.shape[2] - 2:
+            carried[n, STATUS] = GONE
+            continue
+        if bed[BED_HOLE, i, j] > 0.0:
+            carried[n, STATUS] = SUNK
+        visits = int(carried[n, VISITS])
+        if 0 < visits < trail.shape[1]:
+            wide = int((state.shape[2] - 4) * cell / fine + 0.5)
+            entered = int(carried[n, Y] / fine) * wide + int(carried[n, X] / fine)
+            if entered != trail[n, visits - 1]:
+                trail[n, visits] = entered
+                carried[n, VISITS] += 1.0
+    return moving
+
+
+# ---- Steps in a row
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def choose(active: IntArray, boxes: IntArray, block: int, ny: int, nx: int) -> int:
     """Fill in the boxes of the blocks, and the rows in them, that can change in the next step; return their number.
 
-    ``active``, shape (block rows, block columns, 3): what each block can reach (see ``_reach``), and the first and last
+    ``active``, shape (block rows, block columns, 3): what each block can reach (see ``_finish_block``), and the first and last
     row in which something happened.
     """
     count = 0
@@ -568,25 +849,46 @@ def choose(active: IntArray, boxes: IntArray, block: int, ny: int, nx: int) -> i
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def finish(
-    state: FloatArray, seen: FloatArray, bed: FloatArray, boxes: IntArray, active: IntArray, sums: FloatArray,
-    numbers: StepNumbers
-) -> float:  # fmt: skip
-    """End a step on the given blocks; return the greatest speed of a wave, m/s.
+def advance(
+    planes: FlowPlanes, carried: FloatArray, trail: IntArray, rules: FlowRules, carry_rules: CarryRules,
+    pause_s: float, most_steps: int
+) -> int:  # fmt: skip
+    """Take steps until a time is passed, or at most so many; one that leaves less than nothing is taken again, halved.
 
-    Parameters
-    ----------
-    state, seen, bed : (planes, rows + 4, columns + 4)
-    boxes : (blocks, 4)
-    active : (block rows, block columns, 3), filled, see ``choose``
-    sums : (4, rows + 4), filled in the order of columns, so that they do not depend on the blocks
+    Returns ``GOING``, ``STILL`` where no snow can move any more, or ``STUCK`` where no step is short enough.
     """
-    w, fastest, block = np.zeros(18 * LINE), 0.0, numbers.block
-    sums[:] = 0.0
-    active[:, :, 0] = 0
-    for n in range(boxes.shape[0]):
-        reach, first, last, wave = _finish_block(state, seen, bed, sums, w, boxes[n], block, numbers)
-        bi, bj = (boxes[n, 0] - 2) // block, (boxes[n, 2] - 2) // block
-        active[bi, bj, 0], active[bi, bj, 1], active[bi, bj, 2] = reach, first, last
-        fastest = max(fastest, wave)
-    return fastest
+    clock, ny, nx = planes.clock, planes.state.shape[1] - 4, planes.state.shape[2] - 4
+    for _ in range(most_steps):
+        left = rules.time_limit_s - clock[TIME_S]
+        if left <= 0.0 or clock[TIME_S] >= pause_s:
+            return GOING
+        count = choose(planes.active, planes.boxes, rules.block, ny, nx)
+        if count == 0:
+            return STILL
+        boxes, dt = planes.boxes[:count], rules.longest_step_s
+        if clock[WAVE_M_S] * dt > rules.courant * rules.cell_m:
+            dt = rules.courant * rules.cell_m / clock[WAVE_M_S]
+        dt = min(dt, left)
+        while not step(planes, boxes, dt, rules):
+            dt *= 0.5
+            if not dt > rules.shortest_step_s:
+                return STUCK
+        clock[TIME_S] = clock[TIME_S] + dt if dt < left else rules.time_limit_s
+        clock[STEP_S] = dt
+        clock[STEPS] += 1.0
+        clock[WAVE_M_S] = finish(planes, boxes, dt, clock[TIME_S], rules)
+        carry(carried, trail, planes.state, planes.bed, carry_rules, clock[TIME_S], dt, int(clock[STEPS]))
+    return GOING
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def carry_on(
+    carried: FloatArray, trail: IntArray, planes: FlowPlanes, rules: CarryRules, dt: float, most_steps: int
+) -> None:
+    """When the snow has stopped, people whom it left behind slide on until they rest."""
+    planes.state[VELOCITY_X : VELOCITY_Y + 1] = 0.0
+    time, first = planes.clock[TIME_S], int(planes.clock[STEPS])
+    for later in range(1, most_steps + 1):
+        time += dt
+        if carry(carried, trail, planes.state, planes.bed, rules, time, dt, first + later) == 0:
+            return

@@ -277,7 +277,7 @@ def _run(
 ) -> FlowResult:
     """A run of a set time; a depth per column stands for all rows."""
     depths = np.tile(depth, (STRIP_ROWS, 1)) if depth.ndim == 1 else depth
-    never_still: dict[str, Any] = {"moving_share": 0.0, "energy_share": 0.0, "film_share": 1e-5}
+    never_still: dict[str, Any] = {"moving_share": 0.0, "film_share": 1e-5}
     return simulate_flow(ground, depths, snow, time_limit_s=time_s, plain=plain, start_m_s=start_m_s, **never_still)
 
 
@@ -321,7 +321,9 @@ def plain_incline(cells: int, time_s: float, toe_m: float, what: str) -> float:
     """
     x = _centres(-150.0, 150.0, cells)
     bed = 0.1 * x
-    h, u = _middle(_run(_strip(x, bed), np.where(x > 0.0, 20.0, toe_m), FlowSnow(friction=0.05), time_s, plain=True))
+    # The plain frame knows no slope, so the cos2 of their friction stands in its coefficient.
+    snow = FlowSnow(friction=0.05 / 1.01)
+    h, u = _middle(_run(_strip(x, bed), np.where(x > 0.0, 20.0, toe_m), snow, time_s, plain=True))
     gain = -9.81 * 0.1 + 9.81 * 0.05 / 1.01
     if toe_m > 0.0:
         eh, eu = wet_dam_break(-x, time_s, 20.0, toe_m, push=-gain)
