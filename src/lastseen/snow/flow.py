@@ -170,10 +170,12 @@ def _continued(ground: Grid, p: FloatArray, q: FloatArray) -> FloatArray:
 
 
 def _limited_rise(z: FloatArray, axis: int) -> FloatArray:
-    """Rise of the ground from side to side of each cell: the gentler of both, 0 where they differ in sign (minmod)."""
+    """Rise of the ground from side to side of each cell, limited as the kernels limit depths."""
     back = np.diff(z, axis=axis, prepend=z[:, :1] if axis == 1 else z[:1])
     fore = np.diff(z, axis=axis, append=z[:, -1:] if axis == 1 else z[-1:])
-    return np.where(back * fore > 0.0, np.where(np.abs(back) < np.abs(fore), back, fore), 0.0)
+    least = kernels.LIMITER * np.minimum(np.abs(back), np.abs(fore))
+    mean = 0.5 * (back + fore)
+    return np.where(back * fore > 0.0, np.sign(mean) * np.minimum(least, np.abs(mean)), 0.0)
 
 
 def _steepness(p: FloatArray, q: FloatArray) -> FloatArray:

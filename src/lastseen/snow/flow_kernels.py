@@ -440,17 +440,14 @@ def _update(w: FloatArray, n: int, dt: float, rules: FlowRules) -> None:
         square = w[SQUARE + k]
         ax, ay = square * w[ROOT_X + k] * w[ROOT_X + k], square * w[ROOT_Y + k] * w[ROOT_Y + k]
         axy = w[ASKEW_X + k] * ax
-        # Depths of the two sides of a cell and the bed between them: a level surface pushes nothing.
-        west, east = w[HALF_H + k] - w[HX + k], w[HALF_H + k] + w[HX + k]
-        north, south = w[HALF_H + k] - w[HY + k], w[HALF_H + k] + w[HY + k]
-        west, east = west if west > 0.0 else 0.0, east if east > 0.0 else 0.0
-        north, south = north if north > 0.0 else 0.0, south if south > 0.0 else 0.0
-        push_x = (w[LEFT_X + 1 + k] - w[RIGHT_X + k]) + (west + east) * w[ZX + k]
-        push_y = (w[LEFT_Y + ROW + k] - w[RIGHT_Y + k]) + (north + south) * w[ZY + k]
         carried_x = (w[NORMAL_X + 1 + k] - w[NORMAL_X + k]) + (w[ALONG_Y + ROW + k] - w[ALONG_Y + k])
         carried_y = (w[ALONG_X + 1 + k] - w[ALONG_X + k]) + (w[NORMAL_Y + ROW + k] - w[NORMAL_Y + k])
         gone = (w[MASS_X + 1 + k] - w[MASS_X + k]) + (w[MASS_Y + ROW + k] - w[MASS_Y + k])
         deep = h - per_cell * gone
+        # Between its two sides a cell has the bed of its surface; at rest depth is that of both times, and a level
+        # surface pushes nothing.
+        push_x = (w[LEFT_X + 1 + k] - w[RIGHT_X + k]) + (h + deep) * w[ZX + k]
+        push_y = (w[LEFT_Y + ROW + k] - w[RIGHT_Y + k]) + (h + deep) * w[ZY + k]
         wet = deep > dry and w[HOLE + k] == 0.0
         inverse = 1.0 / (deep if wet else dry)
         u = (h * w[U + k] - per_cell * (carried_x + (ax * push_x + axy * push_y))) * inverse
