@@ -51,6 +51,7 @@ EROSION_M = 10.0  # length of flow that takes 63 % of the layer: entrainment at 
 SLOW_M_S = 0.5  # slower snow does not count as moving when the end of a run is asked for
 GRANTED = 8.0  # entrainment fades over the last eighth of the growth
 LIMITER = 1.5  # 1 is minmod, 2 the sharpest that keeps depths positive
+BARE = 0.1  # snow thinner than this share of its neighbour's does not carry on its surface; design choice
 STATIC = 1.0 + 1e-9  # friction at rest over friction in motion: keeps the decision free of rounding
 REACH = 2  # cells that a step looks to either side
 ALL_AROUND = 511
@@ -268,12 +269,12 @@ def _weigh(w: FloatArray, n: int, rules: FlowRules) -> None:
     for k in range(n):
         h, e, cosine = w[H + k], w[LEVEL + k], w[COSINE + k]
         west, east, north, south = w[LEVEL - 1 + k], w[LEVEL + 1 + k], w[LEVEL - ROW + k], w[LEVEL + ROW + k]
-        # Beside dry ground that stands higher, and beside no data, the surface of snow ends.
-        wet = h > dry
-        on_west = 0.0 if wet and ((w[H - 1 + k] <= dry and west > e) or w[HOLE - 1 + k] > 0.0) else 1.0
-        on_east = 0.0 if wet and ((w[H + 1 + k] <= dry and east > e) or w[HOLE + 1 + k] > 0.0) else 1.0
-        on_north = 0.0 if wet and ((w[H - ROW + k] <= dry and north > e) or w[HOLE - ROW + k] > 0.0) else 1.0
-        on_south = 0.0 if wet and ((w[H + ROW + k] <= dry and south > e) or w[HOLE + ROW + k] > 0.0) else 1.0
+        # Beside ground that stands higher and is as good as bare, and beside no data, the surface of snow ends.
+        wet, bare = h > dry, BARE * h
+        on_west = 0.0 if wet and ((w[H - 1 + k] <= bare and west > e) or w[HOLE - 1 + k] > 0.0) else 1.0
+        on_east = 0.0 if wet and ((w[H + 1 + k] <= bare and east > e) or w[HOLE + 1 + k] > 0.0) else 1.0
+        on_north = 0.0 if wet and ((w[H - ROW + k] <= bare and north > e) or w[HOLE - ROW + k] > 0.0) else 1.0
+        on_south = 0.0 if wet and ((w[H + ROW + k] <= bare and south > e) or w[HOLE + ROW + k] > 0.0) else 1.0
         x_back, x_fore = _surface_steps(e - west, east - e, on_west, on_east)
         y_back, y_fore = _surface_steps(e - north, south - e, on_north, on_south)
         x, y = per_cell * (0.5 * (x_back + x_fore)), per_cell * (0.5 * (y_back + y_fore))
