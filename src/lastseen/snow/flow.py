@@ -218,7 +218,7 @@ def _second_derivatives(z: FloatArray, cell_m: float) -> tuple[FloatArray, Float
 # ---- A run: step after step until an end is reached
 
 COURANT = 0.9  # of the sum of the waves in both directions
-FALL_STEP = 0.4  # longest step as a share of sqrt(cell / g): bounds what gravity adds within a step
+FALL_STEP = 0.7  # longest step as a share of sqrt(cell / g): bounds what gravity adds within a step
 SHORTEST_STEP_S_PER_M = 1e-9
 MOVING_SHARE = 0.01
 CHANGE_PER_MOVING = 0.1  # share that may change its place within that time, as a part of the share that may move
