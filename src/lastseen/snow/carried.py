@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray
-from lastseen.snow import flow_kernels as kernels
-from lastseen.snow.flow_kernels import DIFFUSION, FASTEST, LAST, SHARE, START, STATUS, VISITS, X, Y
+from lastseen.snow import flow_planes
+from lastseen.snow.flow_planes import DIFFUSION, FASTEST, LAST, SHARE, START, STATUS, VISITS, X, Y
 
 # ---- Tracers in and out of the flow, in map coordinates
 
@@ -66,24 +66,24 @@ class TracerTable:
 
     rows: FloatArray
     trail: IntArray
-    rules: kernels.CarryRules
+    rules: flow_planes.CarryRules
 
 
 def tabulate_tracers(ground: Grid, tracers: Tracers, friction: float, turbulence_m_s2: float) -> TracerTable:
     """The table of the carried, with trails that begin where they stand."""
     if not ground.contains(tracers.x_m, tracers.y_m).all():
         raise InputError("a tracer starts outside the ground: move it, or take more ground")
-    rows = np.zeros((tracers.x_m.size, kernels.COLUMNS))
+    rows = np.zeros((tracers.x_m.size, flow_planes.COLUMNS))
     rows[:, X], rows[:, Y] = tracers.x_m - ground.west_m, ground.north_m - tracers.y_m
     rows[:, SHARE], rows[:, START], rows[:, DIFFUSION] = tracers.speed_factor, tracers.start_s, tracers.diffusion_m2_s
-    rows[:, STATUS] = kernels.WAITING
+    rows[:, STATUS] = flow_planes.WAITING
     fine = tracers.trail_cell_m
     trail = np.zeros((tracers.x_m.size, LONGEST_TRAIL if fine > 0.0 else 0), np.int32)
     if fine > 0.0:
         wide = round(ground.shape[1] * ground.cell_m / fine)
         trail[:, 0] = (rows[:, Y] / fine).astype(np.int32) * wide + (rows[:, X] / fine).astype(np.int32)
         rows[:, VISITS] = 1.0
-    rules = kernels.CarryRules(
+    rules = flow_planes.CarryRules(
         cell_m=ground.cell_m, trail_cell_m=fine, seed=tracers.seed, friction=friction, turbulence_m_s2=turbulence_m_s2
     )
     return TracerTable(rows=rows, trail=trail, rules=rules)
@@ -97,8 +97,8 @@ def read_tracer_rest(ground: Grid, people: TracerTable) -> TracerRest:
         x_m=ground.west_m + rows[:, X],
         y_m=ground.north_m - rows[:, Y],
         taken=rows[:, LAST] > 0.0,
-        left_grid=status == kernels.GONE,
-        in_no_data=status == kernels.SUNK,
+        left_grid=status == flow_planes.GONE,
+        in_no_data=status == flow_planes.SUNK,
         last_moved_s=rows[:, LAST].copy(),
         fastest_m_s=rows[:, FASTEST].copy(),
         cells=np.concatenate(trails) if visits.any() else people.trail.ravel()[:0],

@@ -12,8 +12,9 @@ from scipy.ndimage import distance_transform_edt
 
 from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, ResourceError
 from lastseen.snow import flow_kernels as kernels
+from lastseen.snow import flow_planes
 from lastseen.snow.carried import TracerRest, Tracers, TracerTable, read_tracer_rest, tabulate_tracers
-from lastseen.snow.flow_kernels import DEPTH, VELOCITY_X, VELOCITY_Y, FlowRules
+from lastseen.snow.flow_planes import DEPTH, VELOCITY_X, VELOCITY_Y, FlowRules
 from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 
 Watch = Callable[[float, FloatArray], None]
@@ -131,16 +132,16 @@ def prepare_bed(ground: Grid, *, plain: bool = False) -> Bed:
         raise InputError("the plain frame takes ground without gaps only: fill them, or use the general frame")
     z = np.pad(ground.values.astype(np.float64), FRAME, mode="edge")
     sink = np.pad(~known, FRAME, mode="constant", constant_values=False)
-    planes = np.zeros((kernels.BED_PLANES, *z.shape))
+    planes = np.zeros((flow_planes.BED_PLANES, *z.shape))
     p, q = _slopes(z, ground.cell_m)
-    planes[kernels.BED_HEIGHT] = _continued(ground, p[_INNER], q[_INNER])
-    for plane, axis in ((kernels.BED_RISE_X, 1), (kernels.BED_RISE_Y, 0)):
-        planes[plane] = _limited_rise(planes[kernels.BED_HEIGHT], axis)
-    planes[kernels.BED_HOLE] = 1.0  # the surface of snow ends at the frame, too
-    planes[kernels.BED_HOLE][_INNER] = sink[_INNER]
+    planes[flow_planes.BED_HEIGHT] = _continued(ground, p[_INNER], q[_INNER])
+    for plane, axis in ((flow_planes.BED_RISE_X, 1), (flow_planes.BED_RISE_Y, 0)):
+        planes[plane] = _limited_rise(planes[flow_planes.BED_HEIGHT], axis)
+    planes[flow_planes.BED_HOLE] = 1.0  # the surface of snow ends at the frame, too
+    planes[flow_planes.BED_HOLE][_INNER] = sink[_INNER]
     if plain:
-        planes[kernels.BED_ROOT_X] = planes[kernels.BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2)
-        planes[kernels.BED_COSINE] = planes[kernels.BED_WIDTH] = 1.0
+        planes[flow_planes.BED_ROOT_X] = planes[flow_planes.BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2)
+        planes[flow_planes.BED_COSINE] = planes[flow_planes.BED_WIDTH] = 1.0
     else:
         _fill_general(planes, z, p, q, ground.cell_m)
     return Bed(ground=ground, planes=planes, sink=sink)
@@ -148,13 +149,13 @@ def prepare_bed(ground: Grid, *, plain: bool = False) -> Bed:
 
 def _fill_general(planes: FloatArray, z: FloatArray, p: FloatArray, q: FloatArray, cell_m: float) -> None:
     """Planes on a slope: pressure -g cos2 G^-1 grad H, G^-1 = I - grad b grad b^T / (1 + |grad b|2)."""
-    planes[kernels.BED_P], planes[kernels.BED_Q] = p, q
-    planes[kernels.BED_R], planes[kernels.BED_S], planes[kernels.BED_T] = _second_derivatives(z, cell_m)
+    planes[flow_planes.BED_P], planes[flow_planes.BED_Q] = p, q
+    planes[flow_planes.BED_R], planes[flow_planes.BED_S], planes[flow_planes.BED_T] = _second_derivatives(z, cell_m)
     steep = _steepness(p, q)
-    planes[kernels.BED_ROOT_X] = np.sqrt(GRAVITY_M_S2 * (1.0 + q * q) / steep)
-    planes[kernels.BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2 * (1.0 + p * p) / steep)
-    planes[kernels.BED_ASKEW_X], planes[kernels.BED_ASKEW_Y] = -p * q / (1.0 + q * q), -p * q / (1.0 + p * p)
-    planes[kernels.BED_COSINE], planes[kernels.BED_WIDTH] = 1.0 / np.sqrt(steep), np.sqrt(steep)
+    planes[flow_planes.BED_ROOT_X] = np.sqrt(GRAVITY_M_S2 * (1.0 + q * q) / steep)
+    planes[flow_planes.BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2 * (1.0 + p * p) / steep)
+    planes[flow_planes.BED_ASKEW_X], planes[flow_planes.BED_ASKEW_Y] = -p * q / (1.0 + q * q), -p * q / (1.0 + p * p)
+    planes[flow_planes.BED_COSINE], planes[flow_planes.BED_WIDTH] = 1.0 / np.sqrt(steep), np.sqrt(steep)
 
 
 def _continued(ground: Grid, p: FloatArray, q: FloatArray) -> FloatArray:
@@ -242,7 +243,7 @@ class Run:
 
     rules: FlowRules
     limits: RunLimits
-    planes: kernels.FlowPlanes  # changed in place by the kernels
+    planes: flow_planes.FlowPlanes  # changed in place by the kernels
     people: TracerTable
     released: float
     watch: Watch | None
@@ -255,16 +256,18 @@ class Run:
     @property
     def time_s(self) -> float:
         """Time since the release."""
-        return float(self.planes.clock[kernels.TIME_S])
+        return float(self.planes.clock[flow_planes.TIME_S])
 
     @property
     def moving_share(self) -> float:
         """Share of the snow on the grid that moves."""
-        moving, entrained, left = (
-            float(self.planes.clock[name]) for name in (kernels.MOVING, kernels.ENTRAINED, kernels.LEFT)
-        )
-        held = self.released + entrained - left
-        return moving / held if held > 1e-12 * self.released else 0.0
+        held = self.released + float(self.planes.clock[flow_planes.ENTRAINED]) - self.left
+        return float(self.planes.clock[flow_planes.MOVING]) / held if held > 1e-12 * self.released else 0.0
+
+    @property
+    def left(self) -> float:
+        """Snow that left the ground with data."""
+        return float(self.planes.seen[flow_planes.SEEN_LEFT].sum())
 
 
 def run_to_end(run: Run) -> FlowEnd:
@@ -277,7 +280,7 @@ def run_to_end(run: Run) -> FlowEnd:
         most = round(AFTER_S / AFTER_STEP_S)
         kernels.carry_on(carry.rows, carry.trail, run.planes, carry.rules, AFTER_STEP_S, most)
     clock = run.planes.clock
-    if clock[kernels.LEFT] > LEFT_SHARE * (run.released + clock[kernels.ENTRAINED]):
+    if run.left > LEFT_SHARE * (run.released + clock[flow_planes.ENTRAINED]):
         return FlowEnd.LEFT_MODEL
     return FlowEnd.AT_REST if rested else FlowEnd.UNFINISHED
 
@@ -289,13 +292,13 @@ def _advance(run: Run) -> bool:
         pause_s = min(pause_s, run.watched * run.watch_every_s)
     carry = run.people
     state = kernels.advance(run.planes, carry.rows, carry.trail, run.rules, carry.rules, pause_s, REPORT_STEPS)
-    if state == kernels.STUCK:
+    if state == flow_planes.STUCK:
         raise ResourceError(f"the flow found no time step after {run.time_s:.1f} s: smooth the ground or release less")
     if run.watch is not None:
         run.watch(run.time_s, run.planes.state[DEPTH][_INNER])
         if run.time_s >= run.watched * run.watch_every_s:
             run.watched += 1
-    return bool(state == kernels.STILL) or _has_settled(run)
+    return bool(state == flow_planes.STILL) or _has_settled(run)
 
 
 def _has_settled(run: Run) -> bool:
@@ -308,7 +311,7 @@ def _has_settled(run: Run) -> bool:
     if not before.size or not run.set_out or run.moving_share >= limits.moving_share:
         return False
     moved = 0.5 * float(np.abs(run.compared - before).sum())
-    return moved < CHANGE_PER_MOVING * limits.moving_share * (run.released + float(clock[kernels.ENTRAINED]))
+    return moved < CHANGE_PER_MOVING * limits.moving_share * (run.released + float(clock[flow_planes.ENTRAINED]))
 
 
 def _active_blocks(bed: Bed, depth: FloatArray, block: int) -> IntArray:
@@ -410,24 +413,24 @@ def simulate_flow(
     )
     end = run_to_end(run)
     state, seen, clock = run.planes.state, run.planes.seen, run.planes.clock
-    taken = layer - seen[kernels.SEEN_LAYER][_INNER]
+    taken = layer - seen[flow_planes.SEEN_LAYER][_INNER]
     depth = np.ascontiguousarray(state[DEPTH][_INNER])
     return FlowResult(
         depth_m=depth,
         east_m_s=np.ascontiguousarray(state[VELOCITY_X][_INNER]),
         north_m_s=-state[VELOCITY_Y][_INNER],
-        fastest_m_s=np.ascontiguousarray(seen[kernels.SEEN_SPEED][_INNER]),
-        arrival_s=np.ascontiguousarray(seen[kernels.SEEN_ARRIVAL][_INNER]),
-        deepest_m=np.ascontiguousarray(seen[kernels.SEEN_DEPTH][_INNER]),
+        fastest_m_s=np.ascontiguousarray(seen[flow_planes.SEEN_SPEED][_INNER]),
+        arrival_s=np.ascontiguousarray(seen[flow_planes.SEEN_ARRIVAL][_INNER]),
+        deepest_m=np.ascontiguousarray(seen[flow_planes.SEEN_DEPTH][_INNER]),
         entrained_m=taken,
         time_s=run.time_s,
-        steps=int(clock[kernels.STEPS]),
-        cell_updates=int(clock[kernels.UPDATES]),
-        moving_updates=int(clock[kernels.UPDATES_MOVING]),
-        last_step_s=float(clock[kernels.STEP_S]),
+        steps=int(clock[flow_planes.STEPS]),
+        cell_updates=int(clock[flow_planes.UPDATES]),
+        moving_updates=int(clock[flow_planes.UPDATES_MOVING]),
+        last_step_s=float(clock[flow_planes.STEP_S]),
         end=end,
         moving_share=run.moving_share,
-        balance=_balance(bed.ground.cell_area_m2, released, taken, depth, seen[kernels.SEEN_LEFT]),
+        balance=_balance(bed.ground.cell_area_m2, released, taken, depth, seen[flow_planes.SEEN_LEFT]),
         tracers=None if tracers is None else read_tracer_rest(bed.ground, run.people),
     )
 
@@ -468,33 +471,33 @@ def _planes(
     layer: FloatArray,
     rules: FlowRules,
     start_m_s: tuple[FloatArray, FloatArray] | None,
-) -> kernels.FlowPlanes:
+) -> flow_planes.FlowPlanes:
     """The planes that a run changes, at its start."""
-    state = np.zeros((kernels.STATE_PLANES, *bed.sink.shape))
-    seen = np.zeros((kernels.SEEN_PLANES, *bed.sink.shape))
+    state = np.zeros((flow_planes.STATE_PLANES, *bed.sink.shape))
+    seen = np.zeros((flow_planes.SEEN_PLANES, *bed.sink.shape))
     state[DEPTH][_INNER] = released
     if start_m_s is not None:
         wet = released > rules.dry_m
         state[VELOCITY_X][_INNER] = np.where(wet, start_m_s[0], 0.0)
         state[VELOCITY_Y][_INNER] = np.where(wet, -np.asarray(start_m_s[1]), 0.0)
-    seen[kernels.SEEN_ARRIVAL] = np.nan
-    seen[kernels.SEEN_ARRIVAL][_INNER][released > kernels.FRONT_M] = 0.0
-    seen[kernels.SEEN_DEPTH][_INNER] = released
+    seen[flow_planes.SEEN_ARRIVAL] = np.nan
+    seen[flow_planes.SEEN_ARRIVAL][_INNER][released > kernels.FRONT_M] = 0.0
+    seen[flow_planes.SEEN_DEPTH][_INNER] = released
     if layer.any():
-        seen[kernels.SEEN_LAYER][_INNER] = layer
+        seen[flow_planes.SEEN_LAYER][_INNER] = layer
     speed = np.abs(state[VELOCITY_X]) + np.abs(state[VELOCITY_Y])
-    waves = speed + np.sqrt(state[DEPTH]) * (bed.planes[kernels.BED_ROOT_X] + bed.planes[kernels.BED_ROOT_Y])
-    clock = np.zeros(kernels.CLOCK)
-    clock[kernels.WAVE_M_S] = waves[state[DEPTH] > 0.0].max()
+    waves = speed + np.sqrt(state[DEPTH]) * (bed.planes[flow_planes.BED_ROOT_X] + bed.planes[flow_planes.BED_ROOT_Y])
+    clock = np.zeros(flow_planes.CLOCK)
+    clock[flow_planes.WAVE_M_S] = waves[state[DEPTH] > 0.0].max()
     active = _active_blocks(bed, state[DEPTH], rules.block)
-    return kernels.FlowPlanes(
+    return flow_planes.FlowPlanes(
         state=state,
-        after=np.zeros((kernels.AFTER_PLANES, *bed.sink.shape)),
+        after=np.zeros((flow_planes.AFTER_PLANES, *bed.sink.shape)),
         bed=bed.planes,
         seen=seen,
         active=active,
         boxes=np.zeros((active.shape[0] * active.shape[1], 4), np.int32),
-        sums=np.zeros((kernels.SUMS, bed.sink.shape[0])),
+        sums=np.zeros((flow_planes.SUMS, bed.sink.shape[0])),
         scratch=np.zeros(kernels.SCRATCH),
         clock=clock,
     )

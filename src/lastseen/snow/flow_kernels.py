@@ -3,12 +3,60 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 
 from lastseen.core import FloatArray, IntArray
+from lastseen.snow.flow_planes import (
+    AFTER_PLANES,
+    BED_HOLE,
+    BED_P,
+    BED_PLANES,
+    BED_Q,
+    CARRIED,
+    DEPTH,
+    DIFFUSION,
+    EAST,
+    ENTRAINED,
+    FASTEST,
+    GOING,
+    GONE,
+    LAST,
+    MOVING,
+    SEEN_ARRIVAL,
+    SEEN_DEPTH,
+    SEEN_LAYER,
+    SEEN_LEAVING,
+    SEEN_LEFT,
+    SEEN_SPEED,
+    SHARE,
+    SOUTH,
+    START,
+    STATE_PLANES,
+    STATUS,
+    STEP_S,
+    STEPS,
+    STILL,
+    STUCK,
+    SUM_CELLS,
+    SUM_ENTRAINED,
+    SUM_MOVING,
+    SUNK,
+    TIME_S,
+    UPDATES,
+    UPDATES_MOVING,
+    VELOCITY_X,
+    VELOCITY_Y,
+    VISITS,
+    WAITING,
+    WAVE_M_S,
+    CarryRules,
+    FlowPlanes,
+    FlowRules,
+    X,
+    Y,
+)  # fmt: skip
 from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 
 # Local coordinates as for the sliding mass: x east, y and the velocity v *south* (rows downwards). All planes carry a
@@ -20,32 +68,9 @@ from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 # a step between the two sides is met by hydrostatic reconstruction (Audusse et al. 2004, SIAM J. Sci. Comput. 25:2050)
 # in the form that also lets thin snow fall down a step (Chen & Noelle 2017, SIAM J. Numer. Anal. 55:758).
 #
-# The load on the bed is that of the free surface where it is flatter than the bed: the pressure at the bed is
-# density g H cos2, with the greater of the two cos2. A level pool is in balance, a sheet on a plane is not changed.
+# The pressure at the bed is density g H cos2 of the slope in ``_load_square``. A level pool is in balance, a sheet on a
+# plane is not changed.
 
-# Planes of the bed: height above the lowest cell, slopes p q, second derivatives r s t, roots of the pressure
-# coefficients a_xx a_yy under a level surface, a_xy / a_xx and a_xy / a_yy, cosine of the slope, ground under a unit of
-# map, one where there is no data, limited rise of the bed from side to side of a cell.
-BED_HEIGHT, BED_P, BED_Q, BED_R, BED_S, BED_T, BED_ROOT_X, BED_ROOT_Y, BED_ASKEW_X, BED_ASKEW_Y = range(10)
-BED_COSINE, BED_WIDTH, BED_HOLE, BED_RISE_X, BED_RISE_Y = range(10, 15)
-BED_PLANES = 15
-# Planes of the state: vertical depth and velocities.
-DEPTH, VELOCITY_X, VELOCITY_Y = range(3)
-STATE_PLANES = 3
-# The same after a step that is tried, and the speed along the ground and that of the waves, 0 where nothing changed.
-AFTER_SPEED, AFTER_WAVE = range(3, 5)
-AFTER_PLANES = 5
-# Planes of the record: greatest speed, arrival, greatest depth, layer that can be entrained, depth that left through
-# the cell, and the same within the current step.
-SEEN_SPEED, SEEN_ARRIVAL, SEEN_DEPTH, SEEN_LAYER, SEEN_LEFT, SEEN_LEAVING = range(6)
-SEEN_PLANES = 6
-# Rows of the sums of a step: depth that moves, depth entrained, depth that left, cells that move.
-SUM_MOVING, SUM_ENTRAINED, SUM_LEFT, SUM_CELLS = range(4)
-SUMS = 4
-# Where a run stands: time, last step, greatest speed of a wave; snow that moves, was entrained and left, as sums of
-# depths; steps, cell updates, updates of cells that moved.
-TIME_S, STEP_S, WAVE_M_S, MOVING, ENTRAINED, LEFT, STEPS, UPDATES, UPDATES_MOVING = range(9)
-CLOCK = 9
 FRONT_M = 0.05  # deeper than this the front has arrived: snow is entrained and people are taken along
 EROSION_M = 10.0  # length of flow that takes 63 % of the layer: entrainment at the front (Sovilla & Bartelt 2002)
 SLOW_M_S = 0.5  # slower snow does not count as moving when the end of a run is asked for
@@ -55,38 +80,6 @@ BARE = 0.1  # snow thinner than this share of its neighbour's does not carry on 
 STATIC = 1.0 + 1e-9  # friction at rest over friction in motion: keeps the decision free of rounding
 REACH = 2  # cells that a step looks to either side
 ALL_AROUND = 511
-GOING, STILL, STUCK = range(3)  # what ``advance`` says
-
-
-class FlowRules(NamedTuple):
-    """Numbers of the scheme that hold for a run."""
-
-    cell_m: float
-    dry_m: float  # thinner snow does not move
-    friction: float  # Coulomb mu
-    hold_m2_s2: float  # cohesion over density
-    drag: float  # g over Voellmy's xi
-    most_entrained: float  # as a sum of depths
-    time_limit_s: float
-    courant: float
-    longest_step_s: float
-    shortest_step_s: float
-    holes: int  # 1: there are cells without data
-    block: int  # cells along a block
-
-
-class FlowPlanes(NamedTuple):
-    """All that the steps of a run change, and the bed."""
-
-    state: FloatArray  # (3, rows + 4, columns + 4)
-    after: FloatArray  # (5, rows + 4, columns + 4)
-    bed: FloatArray  # (13, rows + 4, columns + 4)
-    seen: FloatArray  # (6, rows + 4, columns + 4)
-    active: IntArray  # (block rows, block columns, 3): what each block can reach, first and last row that changed
-    boxes: IntArray  # (blocks, 4): first and last (exclusive) row and column of each block
-    sums: FloatArray  # (4, rows + 4), filled in the order of columns, so that they do not depend on the blocks
-    scratch: FloatArray  # (SCRATCH,)
-    clock: FloatArray  # (9,)
 
 
 # ---- The laws: one scalar body each
@@ -385,7 +378,7 @@ def _edge_face(
     w: FloatArray, at: int, cell: int, out: float, across: int, along: int, dh: int, du: int, dv: int, mass: int,
     normal: int, side: int, left: int, right: int
 ) -> float:  # fmt: skip
-    """A face on the edge of the ground: what leaves passes as it comes and is returned, what would enter meets a wall."""
+    """A face on the edge of the ground: what leaves passes as it comes and is returned; nothing enters."""
     h = w[HALF_H + cell] + out * w[dh + cell]
     h = h if h > 0.0 else 0.0
     u, v = w[across + cell] + out * w[du + cell], w[along + cell] + out * w[dv + cell]
@@ -395,37 +388,27 @@ def _edge_face(
     return abs(gone)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _edge_x(w: FloatArray, at: int, cell: int, out: float) -> float:
-    return _edge_face(
-        w, at, cell, out, HALF_U, HALF_V, HX, UX, VX, MASS_X, NORMAL_X, ALONG_X, LEFT_X, RIGHT_X
-    )  # fmt: skip
-
-
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _edge_y(w: FloatArray, at: int, cell: int, out: float) -> float:
-    return _edge_face(
-        w, at, cell, out, HALF_V, HALF_U, HY, VY, UY, MASS_Y, NORMAL_Y, ALONG_Y, LEFT_Y, RIGHT_Y
-    )  # fmt: skip
-
-
 @njit(cache=True, nogil=True, error_model="numpy")
 def _edges(w: FloatArray, box: IntArray, leaving: FloatArray, per_cell: float) -> None:
     """The faces of a block on the edges of the ground."""
     for m in range(box[1] - box[0]):
         at, i = (1 + m) * ROW + 2, box[0] + m
-        if box[2] == 2:
-            leaving[i, 1] = per_cell * _edge_x(w, at, at, -1.0)
-        if box[3] == leaving.shape[1] - 2:
-            at += box[3] - box[2]
-            leaving[i, box[3]] = per_cell * _edge_x(w, at, at - 1, 1.0)
+        for side in range(2):
+            face, cell, j = at + side * (box[3] - box[2]), at + side * (box[3] - box[2] - 1), box[3] if side else 1
+            if j == leaving.shape[1] - 2 or (side == 0 and box[2] == 2):
+                leaving[i, j] = per_cell * _edge_face(
+                    w, face, cell, 2.0 * side - 1.0, HALF_U, HALF_V, HX, UX, VX, MASS_X, NORMAL_X, ALONG_X, LEFT_X,
+                    RIGHT_X
+                )  # fmt: skip
     for m in range(box[3] - box[2]):
         at, j = ROW + 2 + m, box[2] + m
-        if box[0] == 2:
-            leaving[1, j] = per_cell * _edge_y(w, at, at, -1.0)
-        if box[1] == leaving.shape[0] - 2:
-            at += (box[1] - box[0]) * ROW
-            leaving[box[1], j] = per_cell * _edge_y(w, at, at - ROW, 1.0)
+        for side in range(2):
+            face, i = at + side * (box[1] - box[0]) * ROW, box[1] if side else 1
+            if i == leaving.shape[0] - 2 or (side == 0 and box[0] == 2):
+                leaving[i, j] = per_cell * _edge_face(
+                    w, face, face - side * ROW, 2.0 * side - 1.0, HALF_V, HALF_U, HY, VY, UY, MASS_Y, NORMAL_Y, ALONG_Y,
+                    LEFT_Y, RIGHT_Y
+                )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -534,8 +517,7 @@ def step(planes: FlowPlanes, boxes: IntArray, dt: float, rules: FlowRules) -> bo
     w, below, per_cell = planes.scratch, 0, dt / rules.cell_m
     for b in range(boxes.shape[0]):
         _fill_frame(planes.state, boxes[b])
-    for b in range(boxes.shape[0]):
-        box = boxes[b]
+    for box in boxes:
         n = (box[1] - box[0] + 2) * ROW  # without the outermost rows
         _copy_in(w, planes.state, planes.bed, box)
         _weigh(w, n, rules)
@@ -552,23 +534,12 @@ def step(planes: FlowPlanes, boxes: IntArray, dt: float, rules: FlowRules) -> bo
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _count_left(planes: FlowPlanes, box: IntArray, holes: int) -> None:
+def _count_left(seen: FloatArray, box: IntArray) -> None:
     """Book what left within the step through cells without data and over the edges beside a block."""
-    seen, sums = planes.seen, planes.sums
-    i0, i1, j0, j1 = box[0], box[1], box[2], box[3]
-    bottom, right = seen.shape[1] - 2, seen.shape[2] - 2
-    for i in range(i0 - 1 if i0 == 2 else i0, i1 + 1 if i1 == bottom else i1):
-        if j0 == 2:
-            seen[SEEN_LEFT, i, 1] += seen[SEEN_LEAVING, i, 1]
-            sums[SUM_LEFT, i] += seen[SEEN_LEAVING, i, 1]
-        if i < 2 or i == bottom or holes:
-            for j in range(j0, j1):
-                if i < 2 or i == bottom or planes.bed[BED_HOLE, i, j] > 0.0:
-                    seen[SEEN_LEFT, i, j] += seen[SEEN_LEAVING, i, j]
-                    sums[SUM_LEFT, i] += seen[SEEN_LEAVING, i, j]
-        if j1 == right:
-            seen[SEEN_LEFT, i, right] += seen[SEEN_LEAVING, i, right]
-            sums[SUM_LEFT, i] += seen[SEEN_LEAVING, i, right]
+    for i in range(box[0] - 1, box[1] + 1):
+        for j in range(box[2] - 1, box[3] + 1):
+            seen[SEEN_LEFT, i, j] += seen[SEEN_LEAVING, i, j]
+            seen[SEEN_LEAVING, i, j] = 0.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -618,7 +589,6 @@ def _finish_rows(
         if most > 0.0:
             for c in range(wide):
                 moving += w[NEW_H + c] if w[SPEED + c] > SLOW_M_S else 0.0
-            for c in range(wide):
                 cells += 1 if w[WAVE + c] > 0.0 else 0
             sums[SUM_MOVING, i] = moving
             sums[SUM_CELLS, i] += cells
@@ -653,7 +623,9 @@ def _finish_block(
         found = _finish_rows(planes, box, dt, time, erosion, rules, LARGEST_BLOCK)
     else:
         found = _finish_rows(planes, box, dt, time, erosion, rules, box[3] - box[2])
-    _count_left(planes, box, rules.holes)
+    ny, nx = planes.state.shape[1] - 4, planes.state.shape[2] - 4
+    if rules.holes or box[0] == 2 or box[1] == ny + 2 or box[2] == 2 or box[3] == nx + 2:
+        _count_left(planes.seen, box)
     return found
 
 
@@ -675,7 +647,6 @@ def finish(planes: FlowPlanes, boxes: IntArray, dt: float, time: float, rules: F
     for i in range(sums.shape[1]):
         clock[MOVING] += sums[SUM_MOVING, i]
         clock[ENTRAINED] += sums[SUM_ENTRAINED, i]
-        clock[LEFT] += sums[SUM_LEFT, i]
         clock[UPDATES_MOVING] += sums[SUM_CELLS, i]
     return fastest
 
@@ -685,22 +656,6 @@ def finish(planes: FlowPlanes, boxes: IntArray, dt: float, time: float, rules: F
 HOLD_M = 0.2  # snow of half a lying person's depth or more carries and holds them; design choice, no source
 STILL_M_S = 0.1  # slower is at rest
 ALONE_M = 0.5  # design choice: depth in the drag of a person who slides without snow; 10 to 15 m/s on steep slopes
-WAITING, CARRIED, GONE, SUNK = 0.0, 1.0, 2.0, 3.0  # status
-# Columns of the table of persons: place (m, y southwards), share of the speed of the snow, start (s; NaN: with the
-# front), diffusion (m2/s), status, time of the last movement (s), greatest speed (m/s, on the map), cells in the trail,
-# velocity eastwards and southwards (m/s).
-X, Y, SHARE, START, DIFFUSION, STATUS, LAST, FASTEST, VISITS, EAST, SOUTH = range(11)
-COLUMNS = 11
-
-
-class CarryRules(NamedTuple):
-    """Numbers that hold for a run."""
-
-    cell_m: float
-    trail_cell_m: float  # of the lattice of the trails; 0 for none
-    seed: int  # of the random walk
-    friction: float  # Coulomb mu of a person without snow
-    turbulence_m_s2: float  # and Voellmy's xi
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -826,8 +781,7 @@ def carry(
 def choose(active: IntArray, boxes: IntArray, block: int, ny: int, nx: int) -> int:
     """Fill in the boxes of the blocks, and the rows in them, that can change in the next step; return their number.
 
-    ``active``, shape (block rows, block columns, 3): what each block can reach (see ``_finish_block``), and the first and last
-    row in which something happened.
+    ``active``: see ``FlowPlanes``, and ``_finish_block`` for what a block can reach.
     """
     count = 0
     for bi in range(active.shape[0]):
