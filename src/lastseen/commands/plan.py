@@ -35,8 +35,15 @@ def plan(
         ),
     ] = None,
     cell: Annotated[
-        float | None, typer.Option("--cell", help="Working cell of the flow, m. [default: by the release]")
+        float | None, typer.Option("--cell", help="Working cell of the flow, m. [default: by the time budget]")
     ] = None,
+    time_budget: Annotated[
+        float | None,
+        typer.Option("--time-budget", help="Seconds that the flow may take on two processors. [default: 20]"),
+    ] = None,
+    accept_unfinished: Annotated[
+        bool, typer.Option("--accept-unfinished", help="Plan although most events did not come to rest in time.")
+    ] = False,
     release: common.Release = None,
     debris: Annotated[
         Path | None, typer.Option("--debris", help="Observed outline of the debris: only the search is laid out.")
@@ -72,7 +79,8 @@ def plan(
     given = [
         *common.given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
         *common.given_in("last_seen", at=at, crs=crs, radius_m=radius),
-        *common.given_in("snow", size=size, model=model, cell_m=cell, release=release),
+        *common.given_in("snow", size=size, model=model, cell_m=cell, release=release, time_budget_s=time_budget,
+                          accept_unfinished=accept_unfinished or None),
         *common.given_in(
             "search", debris=debris, strip_width_m=strip_width, searchers=searchers, start=start, pattern=pattern,
             entry=entry, date=date, second_pass=second_pass or None,

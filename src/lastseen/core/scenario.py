@@ -44,7 +44,9 @@ class Snow:
     tracers: int = Field(default=400, ge=10, le=100_000)  # possible persons in each event of the flow
     bodies: int = Field(default=4800, ge=100, le=1_000_000)  # bodies for the debris, and as many for the person
     model: Literal["flow", "body"] | None = None  # how it moves; by cell and time where not given
-    cell_m: float | None = Field(default=None, gt=0)  # working cell of the flow; by the release where not given
+    cell_m: float | None = Field(default=None, gt=0)  # working cell of the flow; by the time budget where not given
+    time_budget_s: float = Field(default=20.0, ge=1, le=36_000)  # for the flow on two processors: its cells follow it
+    accept_unfinished: bool = False  # plan although most events did not come to rest in time
 
 
 @checked(frozen=True, config=_STRICT)

@@ -7,14 +7,15 @@ from collections.abc import Iterable
 
 from pyproj import CRS
 
-from lastseen.core import Grid, Scenario, percent
+from lastseen.core import Grid, NothingFoundError, Scenario, percent
 from lastseen.search import SearchPlan
-from lastseen.snow import Debris, Ensemble, ModelChoice, Person
+from lastseen.snow import CellError, Debris, Ensemble, ModelChoice, Person
 from lastseen.terrain import GroundLayers
 from lastseen.traps import describe_invisible_traps
 
 LITTLE_INSIDE = 0.8
 LITTLE_LEFT = 0.005
+MANY_UNFINISHED, MOST_UNFINISHED = 0.1, 0.5  # shares of the events; design choice
 USUAL_STRIPS_M = (20.0, 60.0)  # published for teaching and by makers, see the search reference
 LEGS_ELSEWHERE = "use the GPX, the MGRS of the legs in plan.json, or "
 MODEL_LIMITS = {
@@ -29,15 +30,18 @@ ALWAYS = (
 
 def note_events(choice: ModelChoice, ensemble: Ensemble) -> tuple[str, ...]:
     """The model that ran, how often, and what left the elevation model."""
+    count, ends = len(ensemble.members), ensemble.count_ends()
+    late, gone_events = ends["unfinished"], ends["left the model"]
     notes = [choice.reason]
-    count = len(ensemble.members)
+    if late:
+        text = f"{late} of {count} events were not at rest when their time was over: their debris is as it was then"
+        notes.insert(0 if late > MANY_UNFINISHED * count else 1, text)
+    if gone_events:
+        notes.append(f"in {gone_events} of {count} events more than a twentieth of the snow left the elevation model")
     if ensemble.stopped_early:
         notes.append(f"the debris outline had settled after {count} events: no more were run")
-    late = sum(not event.finished for event in ensemble.members)
-    if late:
-        notes.append(
-            f"{late} of {count} events ran out of time before all snow was at rest: their debris is as it was then"
-        )
+    if ensemble.cell_error is not None:
+        notes.append(describe_cell_error(ensemble.cell_error))
     edges, gap = ensemble.left_share()
     notes += [
         f"{percent(share)} of the snow left the elevation model at its {side}ern edge: what lies beyond is not shown"
@@ -51,6 +55,26 @@ def note_events(choice: ModelChoice, ensemble: Ensemble) -> tuple[str, ...]:
     if gone >= LITTLE_LEFT:
         notes.append(f"{percent(gone)} of the persons left the elevation model: what lies beyond is not shown")
     return tuple(notes)
+
+
+def require_rest(ensemble: Ensemble, *, accepted: bool) -> None:
+    """NothingFoundError if most events did not come to rest in time and nobody accepted that."""
+    late, count = ensemble.count_ends()["unfinished"], len(ensemble.members)
+    if late > MOST_UNFINISHED * count and not accepted:
+        raise NothingFoundError(
+            f"{late} of {count} events were not at rest when their time was over, so their debris is not known: check "
+            "the elevation model, or plan all the same with --accept-unfinished"
+        )
+
+
+def describe_cell_error(error: CellError) -> str:
+    """What coarser cells change, as a sentence."""
+    shift = error.runout_shift_m
+    way = "as far" if abs(shift) < 0.5 else f"{abs(shift):.0f} m {'shorter' if shift > 0.0 else 'farther'}"
+    return (
+        f"on cells of {error.coarse_cell_m:g} m, {error.events} of the events cover the same ground to "
+        f"{percent(error.overlap)} and run {way}: finer cells than those used may change as much"
+    )
 
 
 def note_person(ensemble: Ensemble, person: Person, ground: Grid) -> tuple[str, ...]:

@@ -13,6 +13,7 @@ import numpy as np
 
 from lastseen import core
 from lastseen.core import FloatArray, Grid, InputError, Progress, Scenario, require_memory
+from lastseen.jobs.notes import require_rest
 from lastseen.snow import (
     Ensemble,
     FlowPaths,
@@ -93,6 +94,7 @@ def simulate_snow(
         if wider == box or attempt == MOST_GROWTHS:
             break
         box = wider
+    require_rest(ensemble, accepted=scenario.snow.accept_unfinished)
     progress("tracing the paths", 0.7)
     return SnowSimulation(
         ground=ground,

@@ -1,6 +1,6 @@
 from .deposit import FULLY_BURIED_M, Debris, Person, find_debris, locate_person, probability_of_area
 from .deposit_zones import DepositZone, split_deposit
-from .ensemble import Ensemble
+from .ensemble import CellError, Ensemble
 from .flow import FlowResult, FlowSnow, simulate_flow
 from .flow_ensemble import average_onto_lattice, replay_member, simulate_flow_ensemble
 from .friction import (
@@ -95,6 +95,7 @@ __all__ = [
     "SMALLEST_SPREAD_CELLS",
     "SOURCES",
     "START_ZONE_SMOOTHING_M",
+    "CellError",
     "Debris",
     "DepositZone",
     "Ensemble",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +14,19 @@ from lastseen.core import BoolArray, FloatArray, Grid, IntArray, sample_bilinear
 from lastseen.snow.friction import MemberDraws
 
 ModelName = Literal["flow", "body"]
+EventEnd = Literal["at rest", "left the model", "unfinished"]
 Layer = NDArray[np.float32]
 DEBRIS_M = 0.1  # thinner than this is not called debris; design choice
 SIDES = ("west", "east", "south", "north")
+MOVING_SHARE = 0.01  # snow is at rest when less of it than this moves; design choice
+LEFT_SHARE = 0.05  # with more snow than this beyond the ground the toe, which leaves a twentieth behind, is not known
+
+
+def name_end(*, rested: bool, left_share: float) -> EventEnd:
+    """How an event ended, from whether its snow came to rest and the share of it that left the ground with data."""
+    if left_share > LEFT_SHARE:
+        return "left the model"
+    return "at rest" if rested else "unfinished"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,8 +41,9 @@ class Member:
     arrival_s: Layer  # when the front came; NaN for never, or where the model does not know it
     toe_m: tuple[float, float]  # where all but the farthest twentieth of the snow has stopped, or left
     fastest: float  # greatest speed of any snow, m/s
-    time_s: float  # until the snow was at rest
-    finished: bool  # whether the snow came to rest before the time limit
+    time_s: float  # until the event ended
+    end: EventEnd  # unfinished: the time limit came first
+    moving_share: float  # of its snow that still moved then
     # snow that left over the western, eastern, southern and northern edge and into no data, at deposit density
     left_m3: tuple[float, float, float, float, float]
 
@@ -73,10 +84,21 @@ class CarriedPersons:
 
 
 @dataclass(frozen=True, kw_only=True)
+class CellError:
+    """Some events again on cells twice as large: the error that the cells leave is about as large or smaller."""
+
+    coarse_cell_m: float
+    events: int
+    overlap: float  # median of common over joint ground with debris
+    runout_shift_m: float  # median change of the way to the toe with the finer cells; above 0: they run farther
+
+
+@dataclass(frozen=True, kw_only=True)
 class Ensemble:
     """An ensemble that has run."""
 
     model: ModelName
+    size: int  # destructive
     # the cells of the events, with the lightly smoothed ground, metres. Shares its north-western corner with the
     # ground; its cells are a whole number of the ground's cells wide.
     lattice: Grid
@@ -85,6 +107,12 @@ class Ensemble:
     person: CarriedPersons
     reached: BoolArray  # shape (members,); whether the event reached the last-seen disc, or started there
     stopped_early: bool  # whether fewer members ran than were asked for, because the debris outline had settled
+    cell_error: CellError | None = None  # what coarser cells change; None where no cells matter
+
+    def count_ends(self) -> dict[EventEnd, int]:
+        """How many events ended in each way."""
+        ends = [event.end for event in self.members]
+        return {end: ends.count(end) for end in get_args(EventEnd)}
 
     def extent(self) -> tuple[slice, slice]:
         """Rows and columns that hold all events."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from enum import Enum
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
@@ -14,18 +13,11 @@ from lastseen.core import BoolArray, FloatArray, Grid, InputError, IntArray, Res
 from lastseen.snow import flow_kernels as kernels
 from lastseen.snow import flow_planes
 from lastseen.snow.carried import TracerRest, Tracers, TracerTable, read_tracer_rest, tabulate_tracers
+from lastseen.snow.ensemble import MOVING_SHARE, EventEnd, name_end
 from lastseen.snow.flow_planes import DEPTH, VELOCITY_X, VELOCITY_Y, FlowRules
 from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 
 Watch = Callable[[float, FloatArray], None]
-
-
-class FlowEnd(Enum):
-    """How a run ended."""
-
-    AT_REST = "at rest"
-    LEFT_MODEL = "left the model"
-    UNFINISHED = "unfinished"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,7 +88,7 @@ class FlowResult:
     cell_updates: int
     moving_updates: int  # those of cells that moved
     last_step_s: float
-    end: FlowEnd
+    end: EventEnd
     moving_share: float  # of the snow on the grid, faster than 0.1 m/s when the run ended
     balance: MassBalance
     tracers: TracerRest | None
@@ -221,12 +213,10 @@ def _second_derivatives(z: FloatArray, cell_m: float) -> tuple[FloatArray, Float
 COURANT = 0.9  # of the sum of the waves in both directions
 FALL_STEP = 0.7  # longest step as a share of sqrt(cell / g): bounds what gravity adds within a step
 SHORTEST_STEP_S_PER_M = 1e-9
-MOVING_SHARE = 0.01
 CHANGE_PER_MOVING = 0.1  # share that may change its place within that time, as a part of the share that may move
 COMPARE_S = 4.0  # between two looks at whether the snow has come to rest
 REPORT_STEPS = 200  # between two calls of the watch, at most
 AFTER_S, AFTER_STEP_S = 120.0, 0.05  # for people who slide on when the snow has stopped
-LEFT_SHARE = 0.05  # more snow than this beyond the ground with data, and the toe is not known; as in the toe itself
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -270,7 +260,7 @@ class Run:
         return float(self.planes.seen[flow_planes.SEEN_LEFT].sum())
 
 
-def run_to_end(run: Run) -> FlowEnd:
+def run_to_end(run: Run) -> EventEnd:
     """Steps until an end is reached; how the run ended. ResourceError if no time step is short enough."""
     rested = False
     while not rested and run.time_s < run.limits.time_limit_s:
@@ -279,10 +269,8 @@ def run_to_end(run: Run) -> FlowEnd:
     if carry.rows.size:
         most = round(AFTER_S / AFTER_STEP_S)
         kernels.carry_on(carry.rows, carry.trail, run.planes, carry.rules, AFTER_STEP_S, most)
-    clock = run.planes.clock
-    if run.left > LEFT_SHARE * (run.released + clock[flow_planes.ENTRAINED]):
-        return FlowEnd.LEFT_MODEL
-    return FlowEnd.AT_REST if rested else FlowEnd.UNFINISHED
+    all_snow = run.released + float(run.planes.clock[flow_planes.ENTRAINED])
+    return name_end(rested=rested, left_share=run.left / all_snow)
 
 
 def _advance(run: Run) -> bool:
@@ -401,7 +389,8 @@ def simulate_flow(
         holes=int(bed.sink.any()),
         block=block_cells,
     )
-    nobody = Tracers(**{name: np.zeros(0) for name in ("x_m", "y_m", "speed_factor", "start_s", "diffusion_m2_s")})
+    none = np.zeros(0)
+    nobody = Tracers(x_m=none, y_m=none, speed_factor=none, start_s=none, diffusion_m2_s=none)
     run = Run(
         rules=rules,
         limits=RunLimits(time_limit_s=time_limit_s, moving_share=moving_share),

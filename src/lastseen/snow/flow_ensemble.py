@@ -5,8 +5,10 @@ Members run in threads, batch after batch, until the debris outline has settled 
 
 from __future__ import annotations
 
+import math
 import threading
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -26,14 +28,18 @@ from lastseen.core import (
     no_progress,
 )
 from lastseen.snow.carried import Tracers, spread_over_disc
-from lastseen.snow.ensemble import DEBRIS_M, CarriedPersons, Ensemble, Member, split_into_batches
-from lastseen.snow.flow import Bed, FlowEnd, FlowResult, FlowSnow, Watch, prepare_bed, simulate_flow
+from lastseen.snow.ensemble import DEBRIS_M, CarriedPersons, CellError, Ensemble, Member, split_into_batches
+from lastseen.snow.flow import Bed, FlowResult, FlowSnow, Watch, prepare_bed, simulate_flow
 from lastseen.snow.flow_kernels import FRONT_M
 from lastseen.snow.friction import PERSON_SPEED, MemberDraws, draw_members, friction_range, uniform
 from lastseen.snow.release import DEPOSIT_DENSITY_KG_M3, SLAB_DENSITY_KG_M3, Release
 from lastseen.terrain import derivatives
 
-TIME_LIMIT_S = 300.0
+# Longest time that an event is given: a start, and the longest way on its ground at the speed of its slowest part, by
+# destructive size; design choice, several times what events take.
+START_S, SLOWEST_M_S = 120.0, {1: 2.0, 2: 1.5, 3: 1.0, 4: 1.0}
+REPORT_S = 5.0  # of an event, between two reports of progress
+CHECKED_EVENTS = 3  # run again on cells twice as large
 DIFFUSION_M2_S = (0.1, 1.0)  # design choice: 1.4 to 4.5 m to either side in ten seconds; no source
 OUTLINE_SHARE = 0.1  # share of events whose ground has to settle
 SETTLED_CHANGE = 0.03  # of its area, in each of the last two batches
@@ -81,7 +87,7 @@ def simulate_flow_ensemble(
     lattice = average_onto_lattice(surface, ratio)
     disc = (at_m[0], at_m[1], max(last_seen.radius_m, 1.5 * surface.cell_m))
     people = _draw_people(surface, lattice, disc, shape=(draws.count, snow.tracers), rng=rng)
-    work = _Work(surface=surface, lattice=lattice, release=release, draws=draws, people=people)
+    work = _Work(surface=surface, lattice=lattice, release=release, draws=draws, people=people, size=snow.size)
     begun, done, lock = time.monotonic(), 0, threading.Lock()
     stage = ("", 0.0)
 
@@ -103,15 +109,24 @@ def simulate_flow_ensemble(
         if settling.settled([event for event, _, _ in ran[batch.start :]], len(ran)) and len(ran) < draws.count:
             break
     members, carried, deposits = zip(*ran, strict=True)
+    progress("letting some events flow again on cells twice as large", 1.0)
     return Ensemble(
         model="flow",
+        size=snow.size,
         lattice=lattice,
         draws=draws.first(len(ran), np.array(deposits)),
         members=members,
         person=_joined(carried),
         reached=np.array([bool(part.taken.any()) for part in carried]),
         stopped_early=len(ran) < draws.count,
+        cell_error=work.measure_cell_error(members, 2 * ratio),
     )
+
+
+def time_limit_s(lattice: Grid, size: int) -> float:
+    """Longest time that an event of a destructive size is given on a ground."""
+    ny, nx = lattice.shape
+    return START_S + math.hypot(ny, nx) * lattice.cell_m / SLOWEST_M_S[size]
 
 
 def average_onto_lattice(surface: Grid, ratio: int) -> Grid:
@@ -147,9 +162,9 @@ def released_depth_m(
     return depth
 
 
-def count_pilot_updates(surface: Grid, ratio: int, release: Release, snow: Snow) -> float:
-    """Cell updates that the most likely event will take, after a run on cells twice as large."""
-    lattice = average_onto_lattice(surface, 2 * ratio)
+def count_pilot_updates(surface: Grid, ratio: int, release: Release, snow: Snow) -> int:
+    """Cell updates that the most likely event takes on working cells of a ratio."""
+    lattice = average_onto_lattice(surface, ratio)
     lean, cells = slab_lean(surface, release), release.nominal_cells
     depth = released_depth_m(surface, lattice, release, lean=lean, count=cells, slab_m=release.thickness_m)
     likely = FlowSnow(
@@ -159,9 +174,8 @@ def count_pilot_updates(surface: Grid, ratio: int, release: Release, snow: Snow)
         density_kg_m3=SLAB_DENSITY_KG_M3,
         growth=snow.growth[1],
     )
-    return (
-        8.0 * simulate_flow(prepare_bed(lattice), depth, likely, time_limit_s=TIME_LIMIT_S).cell_updates
-    )  # twice the steps on four times as many
+    limit_s = time_limit_s(lattice, snow.size)
+    return simulate_flow(prepare_bed(lattice), depth, likely, time_limit_s=limit_s).cell_updates
 
 
 def replay_member(
@@ -177,8 +191,14 @@ def replay_member(
 
     lean, count, slab_m = slab_lean(surface, release), int(draws.extent_cells[m]), float(draws.slab_m[m])
     released = released_depth_m(surface, lattice, release, lean=lean, count=count, slab_m=slab_m)
+    limit_s = time_limit_s(lattice, ensemble.size)
     simulate_flow(
-        prepare_bed(lattice), released, _snow_of(draws, m), time_limit_s=TIME_LIMIT_S, watch=keep, watch_every_s=every_s
+        prepare_bed(lattice),
+        released,
+        _snow_of(draws, m),
+        time_limit_s=limit_s,
+        watch=keep,
+        watch_every_s=every_s,
     )
     return tuple(times), tuple(depths)
 
@@ -247,19 +267,17 @@ def _draw_people(
 class _Work:
     """What all members share: the ground, the release, the people."""
 
-    def __init__(self, *, surface: Grid, lattice: Grid, release: Release, draws: MemberDraws, people: _People) -> None:
-        self._lattice, self._surface = lattice, surface
+    def __init__(
+        self, *, surface: Grid, lattice: Grid, release: Release, draws: MemberDraws, people: _People, size: int
+    ) -> None:
+        self._lattice, self._surface, self._size = lattice, surface, size
         self._bed: Bed = prepare_bed(lattice)
         self._release, self._draws, self._people = release, draws, people
         self._lean = slab_lean(surface, release)
 
     def run(self, m: int, watch: Watch) -> tuple[Member, CarriedPersons, float]:
         """One member: its event, its people, and its deposit in m3."""
-        draws, people = self._draws, self._people
-        count, slab_m = int(draws.extent_cells[m]), float(draws.slab_m[m])
-        released = released_depth_m(
-            self._surface, self._lattice, self._release, lean=self._lean, count=count, slab_m=slab_m
-        )
+        people = self._people
         tracers = Tracers(
             x_m=people.x_m[m],
             y_m=people.y_m[m],
@@ -270,10 +288,45 @@ class _Work:
             trail_cell_m=self._surface.cell_m,
         )
         flow = simulate_flow(
-            self._bed, released, _snow_of(draws, m), time_limit_s=TIME_LIMIT_S, tracers=tracers, watch=watch
+            self._bed,
+            self._released(m, self._lattice),
+            _snow_of(self._draws, m),
+            time_limit_s=time_limit_s(self._lattice, self._size),
+            tracers=tracers,
+            watch=watch,
+            watch_every_s=REPORT_S,
         )
         volume = (flow.balance.released_m3 + flow.balance.entrained_m3) * PACKED
         return self._event(flow), self._carried(flow, m), volume
+
+    def _released(self, m: int, lattice: Grid) -> FloatArray:
+        """Depth of the released snow of a member on the cells of a lattice."""
+        count, slab_m = int(self._draws.extent_cells[m]), float(self._draws.slab_m[m])
+        return released_depth_m(self._surface, lattice, self._release, lean=self._lean, count=count, slab_m=slab_m)
+
+    def measure_cell_error(self, members: Sequence[Member], ratio: int) -> CellError | None:
+        """Some of the events again on other cells; None where these are too few for the release."""
+        coarse = average_onto_lattice(self._surface, ratio)
+        bed, limit_s = prepare_bed(coarse), time_limit_s(coarse, self._size)
+        chosen = np.unique(np.linspace(0, len(members) - 1, CHECKED_EVENTS).round().astype(int))
+
+        def compare(m: int) -> tuple[float, float]:
+            flow = simulate_flow(bed, self._released(m, coarse), _snow_of(self._draws, m), time_limit_s=limit_s)
+            before = np.zeros(self._lattice.shape, bool)
+            before[members[m].rows, members[m].cols] = members[m].thickness_m > DEBRIS_M
+            again = np.kron(flow.depth_m * PACKED > DEBRIS_M, np.ones((2, 2), bool))
+            rows, cols = (min(pair) for pair in zip(before.shape, again.shape, strict=True))
+            before, again = before[:rows, :cols], again[:rows, :cols]
+            overlap = float((before & again).sum() / max(int((before | again).sum()), 1))
+            ways = [math.dist(toe, self._release.top_m) for toe in (members[m].toe_m, self._toe(coarse, flow))]
+            return overlap, ways[0] - ways[1]
+
+        try:
+            found = map_in_threads(compare, [int(m) for m in chosen])
+        except InputError:  # no coarse cell lies in the release
+            return None
+        overlap, shift_m = np.median(np.array(found), axis=0).tolist()
+        return CellError(coarse_cell_m=coarse.cell_m, events=chosen.size, overlap=overlap, runout_shift_m=shift_m)
 
     def _event(self, flow: FlowResult) -> Member:
         """What a run left, cut to where snow was."""
@@ -287,10 +340,11 @@ class _Work:
             thickness_m=(flow.depth_m[part] * PACKED).astype(np.float32),
             fastest_m_s=np.where(flow.deepest_m[part] > FRONT_M, flow.fastest_m_s[part], 0.0).astype(np.float32),
             arrival_s=flow.arrival_s[part].astype(np.float32),
-            toe_m=self._toe(flow),
+            toe_m=self._toe(self._lattice, flow),
             fastest=float(flow.fastest_m_s.max()),
             time_s=flow.time_s,
-            finished=flow.end is not FlowEnd.UNFINISHED,
+            end=flow.end,
+            moving_share=flow.moving_share,
             left_m3=(
                 balance.left_west_m3 * PACKED,
                 balance.left_east_m3 * PACKED,
@@ -300,12 +354,12 @@ class _Work:
             ),
         )
 
-    def _toe(self, flow: FlowResult) -> tuple[float, float]:
+    def _toe(self, lattice: Grid, flow: FlowResult) -> tuple[float, float]:
         """Where all but the farthest twentieth of the snow has stopped."""
         rows, cols = np.nonzero(flow.depth_m)
         if rows.size == 0:
             return self._release.top_m
-        x, y = self._lattice.centre_of(rows, cols)
+        x, y = lattice.centre_of(rows, cols)
         away = np.hypot(x - self._release.top_m[0], y - self._release.top_m[1])
         order = np.argsort(away, kind="stable")
         snow = np.cumsum(flow.depth_m[rows, cols][order])

@@ -343,7 +343,7 @@ def _edge_face(
     gone = h * u if u * out > 0.0 and w[STIR + cell] > 0.0 else 0.0
     w[mass + at], w[normal + at], w[side + at] = gone, gone * u, gone * v
     w[left + at] = w[right + at] = 0.5 * h * h
-    return abs(gone)
+    return out * gone
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

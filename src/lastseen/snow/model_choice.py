@@ -12,11 +12,11 @@ from lastseen.snow.ensemble import ModelName
 from lastseen.snow.flow_ensemble import count_pilot_updates
 from lastseen.snow.release import Release
 
-CELLS_ACROSS = 12  # design choice: the front and the sides of the snow are each some cells wide
-LEAST_CELLS_ACROSS = 8
-COARSEST_CELL_M = 10.0
-MOST_TIME_S = 60.0
-UPDATES_PER_S = 2.0e7  # cell updates a second on one processor, measured
+LEAST_CELLS_ACROSS = 8  # front and sides of the snow are each some cells wide; design choice
+FINEST_CELL_M, COARSEST_CELL_M = 2.0, 10.0
+PILOT_CELLS_ACROSS = 6.0  # of the event that is run first, to see how much there is to work out
+MOST_OF_BUDGET = 3.0  # as many times the budget the coarsest cells may take before single bodies are chosen
+UPDATES_PER_S = 9.0e6  # cell updates a second on one processor, measured
 PROCESSORS = 2  # a plan must not depend on the machine
 
 
@@ -31,27 +31,56 @@ class ModelChoice:
 
 
 def choose_model(surface: Grid, release: Release, snow: Snow) -> ModelChoice:
-    """Choose between the flow and samples that slide alone.
+    """Choose between the flow, on what cells, and samples that slide alone.
 
-    The flow is chosen where its working cells are 10 m or finer and it is estimated to take less than a minute on two
-    processors, after a pilot: the most likely event on cells twice as large. Working cells are a whole number of the
-    ground's, at least 8 (where the ground allows, 12) across the release. The choice does not depend on the machine;
-    ``model`` and ``cell_m`` of the scenario override it. InputError if the wished cell is finer than the ground.
+    Working cells are a whole number of the ground's: the finest, down to 2 m, on which the ensemble is estimated to
+    take no longer than the budget of the scenario on two processors, after a pilot of the most likely event on coarse
+    cells. Single bodies are chosen where the ground is coarser than 10 m or the budget is far too short. The choice
+    does not depend on the machine; ``model`` and ``cell_m`` of the scenario override it. InputError if the wished cell is
+    finer than the ground.
     """
     if snow.model == "body":
         return _bodies("as asked for: they do not pile up, and burial is not worked out")
+    if snow.model is None and snow.cell_m is None and surface.cell_m > COARSEST_CELL_M:
+        return _bodies(
+            f"cells of {surface.cell_m:g} m are too coarse for the flow, which needs {COARSEST_CELL_M:g} m or finer"
+        )
     width = _width_m(surface, release)
-    ratio = _ratio(surface, width, snow.cell_m)
+    ratio, time_s = _finest_ratio(surface, width, release, snow)
     cell = ratio * surface.cell_m
-    if snow.model is None and cell > COARSEST_CELL_M:
-        return _bodies(f"cells of {cell:g} m are too coarse for the flow, which needs {COARSEST_CELL_M:g} m or finer")
-    time_s = snow.members * count_pilot_updates(surface, ratio, release, snow) / (UPDATES_PER_S * PROCESSORS)
     cells = f"{cell:g} m cells, {width / cell:.0f} across the release{_few(width / cell)}"
     if snow.model == "flow":
         return ModelChoice(model="flow", ratio=ratio, time_s=time_s, reason=f"Flow, as asked for, on {cells}")
-    if time_s > MOST_TIME_S:
-        return _bodies(f"the flow on {cell:g} m cells would take about {_about(time_s)}; --model flow runs it")
+    if time_s > MOST_OF_BUDGET * snow.time_budget_s:
+        return _bodies(
+            f"the flow on {cell:g} m cells would take about {_about(time_s)} on two processors; --model flow runs it, "
+            "--time-budget gives it more time"
+        )
     return ModelChoice(model="flow", ratio=ratio, time_s=time_s, reason=f"Flow on {cells}")
+
+
+def _finest_ratio(surface: Grid, width_m: float, release: Release, snow: Snow) -> tuple[int, float]:
+    """Cells of the ground along a working cell, and the time that the ensemble will take, s.
+
+    Half the cell takes twice the steps on four times as many cells.
+    """
+    finest = max(1, math.ceil(FINEST_CELL_M / surface.cell_m - 1e-9))
+    coarsest = max(finest, int(COARSEST_CELL_M / surface.cell_m + 1e-9))
+    wished = None
+    if snow.cell_m is not None:
+        if snow.cell_m < 0.75 * surface.cell_m:
+            raise InputError(
+                f"working cells of {snow.cell_m:g} m are finer than the elevation model's: give {surface.cell_m:g} m "
+                "or more"
+            )
+        wished = max(1, round(snow.cell_m / surface.cell_m))
+    pilot = min(coarsest, max(finest, int(width_m / PILOT_CELLS_ACROSS / surface.cell_m)))
+    pilot = pilot if wished is None else max(wished, pilot)
+    work = snow.members * count_pilot_updates(surface, pilot, release, snow) / (UPDATES_PER_S * PROCESSORS)
+    ratio = wished or finest
+    while wished is None and ratio < coarsest and work * (pilot / ratio) ** 3 > snow.time_budget_s:
+        ratio += 1
+    return ratio, work * (pilot / ratio) ** 3
 
 
 def _bodies(why: str) -> ModelChoice:
@@ -80,13 +109,3 @@ def _width_m(ground: Grid, release: Release) -> float:
     spread = np.linalg.eigvalsh(np.cov(np.stack([x, y]))) if cells.size > 2 else np.zeros(2)
     length = max(math.sqrt(12.0 * max(float(spread[-1]), 0.0)), ground.cell_m)  # of a rectangle with this spread
     return max(cells.size * ground.cell_area_m2 / length, ground.cell_m)
-
-
-def _ratio(ground: Grid, width_m: float, wished_m: float | None) -> int:
-    if wished_m is None:
-        return max(1, int(width_m / CELLS_ACROSS / ground.cell_m + 1e-9))
-    if wished_m < 0.75 * ground.cell_m:
-        raise InputError(
-            f"working cells of {wished_m:g} m are finer than the elevation model's: give {ground.cell_m:g} m or more"
-        )
-    return max(1, round(wished_m / ground.cell_m))

@@ -14,7 +14,15 @@ from scipy.stats import qmc
 
 from lastseen.core import BoolArray, FloatArray, Grid, IntArray, LastSeen, Snow, map_in_threads
 from lastseen.snow.carried import downhill_frame, spread_over_disc
-from lastseen.snow.ensemble import CarriedPersons, Ensemble, Member, box_around, spread_counts
+from lastseen.snow.ensemble import (
+    MOVING_SHARE,
+    CarriedPersons,
+    Ensemble,
+    Member,
+    box_around,
+    name_end,
+    spread_counts,
+)
 from lastseen.snow.friction import (
     PERSON_SPEED,
     SLAB_FACTOR,
@@ -91,6 +99,7 @@ def simulate_sliding_ensemble(
     events = map_in_threads(lambda m: _event(surface, release, debris[m], float(draws.deposit_m3[m])), members)
     return Ensemble(
         model="body",
+        size=snow.size,
         lattice=surface,
         draws=draws,
         members=tuple(events),
@@ -116,6 +125,7 @@ def _event(surface: Grid, release: Release, tracks: SampleTracks, volume_m3: flo
     wide = ndimage.grey_dilation(speed, footprint=_disc(footprint), mode="constant")
     away = np.hypot(tracks.x_m - release.top_m[0], tracks.y_m - release.top_m[1])
     toe = int(np.argsort(away, kind="stable")[round(TOE_QUANTILE * (away.size - 1))])
+    late, gone = (float(np.isin(tracks.reason, why).mean()) for why in ([OUT_OF_TIME], [LEFT_GRID, NO_DATA]))
     return Member(
         rows=rows,
         cols=cols,
@@ -125,7 +135,8 @@ def _event(surface: Grid, release: Release, tracks: SampleTracks, volume_m3: flo
         toe_m=(float(tracks.x_m[toe]), float(tracks.y_m[toe])),
         fastest=float(tracks.fastest_m_s.max()),
         time_s=float(tracks.time_s.max()),
-        finished=not bool((tracks.reason == OUT_OF_TIME).any()),
+        end=name_end(rested=late < MOVING_SHARE, left_share=gone),
+        moving_share=late,
         left_m3=_left(surface, tracks, volume_m3),
     )
 

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from lastseen.jobs import Model, Plan, PlanRescue
     from lastseen.rescue import RescueClock
     from lastseen.search import Trial
+    from lastseen.snow import CellError
 
 _Point = tuple[float, float, float]
 _DEFAULT = ("json", "gpkg", "cog", "gpx", "kml", "sheet", "page")
@@ -219,10 +220,16 @@ def _model(plan: Plan, model: Model) -> dict[str, Any]:
         "friction": list(friction_range(plan.scenario.snow)),
         "events": len(ensemble.members),
         "stopped_early": ensemble.stopped_early,
-        "unfinished": sum(not event.finished for event in ensemble.members),
+        "ends": {end.replace(" ", "_"): count for end, count in ensemble.count_ends().items()},
+        "moving_share_p90": float(np.quantile([event.moving_share for event in ensemble.members], 0.9)),
+        "cell_error": _cell_error(ensemble.cell_error),
         "reached_last_seen": float(ensemble.reached.mean()),
         "left_share": {**edges, "no_data": gap},
     }
+
+
+def _cell_error(error: CellError | None) -> dict[str, Any] | None:
+    return pick_fields(error, "coarse_cell_m events overlap runout_shift_m") if error else None
 
 
 def _envelope(model: Model) -> dict[str, Any]:

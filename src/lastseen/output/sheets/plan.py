@@ -254,7 +254,9 @@ def _ground_rows(numbers: Mapping[str, Any], *, flat: bool) -> list[tuple[str, s
 def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     model, snow, release = numbers["model"], numbers["scenario"]["snow"], numbers["release"]
     run, envelope = numbers["runout"], numbers["envelope"]
-    unfinished = f", {model['unfinished']} of them not at rest in time" if model["unfinished"] else ""
+    ends = model["ends"]
+    unfinished = f", {ends['unfinished']} of them not at rest in time" if ends["unfinished"] else ""
+    unfinished += f", in {ends['left_the_model']} the toe left the model" if ends["left_the_model"] else ""
     rows = [
         ("Release", f"{release['reason']} {release['area_m2']:.0f} m² on the slope, {release['volume_m3']:.0f} m³"),
         ("Model", f"{model['reason']}; {model['events']} events{unfinished}"),
@@ -264,6 +266,8 @@ def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     ]
     if model["name"] == "flow":
         rows.append(("Cohesion", f"{_range(snow['cohesion_pa'])} Pa (design choice)"))
+    if error := model["cell_error"]:
+        rows.append(("Cells", f"on {error['coarse_cell_m']:g} m the debris overlaps {percent(error['overlap'])}"))
     rows += [
         ("Run-out", f"{_spread(run['length_m'], 'm')}, drop {_spread(run['drop_m'], 'm')} (P10, P50, P90)"),
         ("Fastest", f"{_spread(run['fastest_m_s'], 'm/s')}"),
