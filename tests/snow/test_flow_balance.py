@@ -95,7 +95,7 @@ def test_a_step_that_would_leave_less_than_nothing_is_taken_again(monkeypatch):
     ground = ground_of(slope_with_trough)
     release = patch(ground, 12.0, 40.0, 40.0, 90.0)
     proper = simulate_flow(ground, release, FlowSnow(friction=0.3), time_limit_s=5.0)
-    monkeypatch.setattr(flow, "CFL", 4.5)
+    monkeypatch.setattr(flow, "COURANT", 9.0)
     monkeypatch.setattr(flow, "FALL_STEP", 4.0)
     run = simulate_flow(ground, release, FlowSnow(friction=0.3), time_limit_s=5.0)
     assert run.depth_m.min() >= 0.0
@@ -138,6 +138,5 @@ def _run_on(ground):
         ground,
         start,
         FlowSnow(friction=0.25, turbulence_m_s2=1000.0, cohesion_pa=10.0, growth=0.5),
-        energy_share=1e-3,
         time_limit_s=200.0,
     )

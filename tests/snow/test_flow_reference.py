@@ -28,7 +28,7 @@ def test_order_on_a_smooth_wave():
         x = (np.arange(cells) + 0.5) * 100.0 / cells
         flat = Grid(np.zeros((8, cells)), 0.0, 800.0 / cells, 100.0 / cells, UTM)
         depth = np.tile(1.0 + 0.2 * np.exp(-(((x - 50.0) / 8.0) ** 2)), (8, 1))
-        run = simulate_flow(flat, depth, FlowSnow(friction=0.0), time_limit_s=3.0, moving_share=0.0, energy_share=0.0)
+        run = simulate_flow(flat, depth, FlowSnow(friction=0.0), time_limit_s=3.0, moving_share=0.0)
         found[cells] = run.depth_m[4]
     errors = [np.abs(found[n] - found[1600].reshape(n, -1).mean(axis=1)).mean() for n in (50, 100, 200)]
     orders = [math.log2(errors[i] / errors[i + 1]) for i in range(2)]

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from lastseen.core import sample_bilinear
-from lastseen.snow import carried_kernels
-from lastseen.snow.flow_kernels import DEPTH, STATE_PLANES
+from lastseen.snow import flow_kernels
+from lastseen.snow.flow_planes import DEPTH, STATE_PLANES
 from lastseen.terrain import neighbourhood_kernels
 from lastseen.traps import find_kernels
 
@@ -17,7 +17,7 @@ PLACES = np.random.default_rng(5).uniform((1.0, 1.0), (ROWS - 2.0, COLS - 2.0), 
 def of_carried_people(values, row, col):
     state = np.zeros((STATE_PLANES, *values.shape))
     state[DEPTH] = values
-    return carried_kernels._around(state, col, row)[0]
+    return flow_kernels._around(state, col, row)[0]
 
 
 def of_fall_lines(values, row, col):

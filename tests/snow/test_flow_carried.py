@@ -1,12 +1,37 @@
 """One step of carried people against plain numbers: interpolation, counting, every edge, every status."""
 
+import math
+
 import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates
 
-from lastseen.snow import carried_kernels as kernels
-from lastseen.snow.carried_kernels import CARRIED, EAST, LEFT, SOUTH, STATUS, SUNK, VISITS, WAITING, X, Y
-from lastseen.snow.flow_kernels import BED_HOLE, BED_P, BED_PLANES, BED_Q, DEPTH, STATE_PLANES, VELOCITY_X, VELOCITY_Y
+from lastseen.snow import flow_kernels as kernels
+from lastseen.snow import stopping_distance_m
+from lastseen.snow.flow_planes import (
+    BED_HOLE,
+    BED_P,
+    BED_PLANES,
+    BED_Q,
+    CARRIED,
+    COLUMNS,
+    DEPTH,
+    EAST,
+    GONE,
+    SHARE,
+    SOUTH,
+    START,
+    STATE_PLANES,
+    STATUS,
+    SUNK,
+    VELOCITY_X,
+    VELOCITY_Y,
+    VISITS,
+    WAITING,
+    CarryRules,
+    X,
+    Y,
+)  # fmt: skip
 
 ROWS, COLS, CELL = 9, 14, 2.0
 
@@ -20,14 +45,14 @@ def planes(depth=1.0, east=0.0, south=0.0):
 
 def table(x, y, share=1.0):
     """People who can be taken from the start on."""
-    rows = np.zeros((max(np.size(x), np.size(y)), kernels.COLUMNS))
-    rows[:, X], rows[:, Y], rows[:, kernels.SHARE] = x, y, share
+    rows = np.zeros((max(np.size(x), np.size(y)), COLUMNS))
+    rows[:, X], rows[:, Y], rows[:, SHARE] = x, y, share
     return rows
 
 
 def carry(rows, state, bed, dt=0.1, trail_cell_m=0.0, most=0):
     """A step; how many moved, and the trails."""
-    rules = kernels.CarryRules(cell_m=CELL, trail_cell_m=trail_cell_m, seed=3, friction=0.3, turbulence_m_s2=1000.0)
+    rules = CarryRules(cell_m=CELL, trail_cell_m=trail_cell_m, seed=3, friction=0.3, turbulence_m_s2=1000.0)
     trail = np.zeros((rows.shape[0], most), np.int32)
     return kernels.carry(rows, trail, state, bed, rules, 1.0, dt, 1), trail
 
@@ -65,7 +90,7 @@ def test_snow_that_varies_along_one_axis_holds_where_it_is_deep(axis):
     state, bed = planes(np.where(deep, 1.0, 0.01), 2.0, 2.0)
     along = np.array([7.0, 15.0])  # 1.4 cells above and 1.6 below the line
     rows = table(along if axis else 9.0, 9.0 if axis else along)
-    rows[:, kernels.STATUS] = CARRIED
+    rows[:, STATUS] = CARRIED
     carry(rows, state, bed)
     assert (rows[:, EAST] > 1.0).tolist() == [False, True]
 
@@ -75,7 +100,7 @@ def test_only_those_who_move_are_counted():
     state, bed = planes(1.0, 3.0, 0.0)
     state[VELOCITY_X, :6] = 0.0
     rows = table([5.0, 5.0, 9.0, 11.0], [3.0, 13.0, 13.0, 13.0])
-    rows[1, kernels.START] = 99.0
+    rows[1, START] = 99.0
     assert carry(rows, state, bed)[0] == 2
     assert rows[:, STATUS].tolist() == [CARRIED, WAITING, CARRIED, CARRIED]
     assert carry(rows[:0], state, bed)[0] == 0
@@ -92,7 +117,7 @@ def test_whoever_crosses_an_edge_has_left(side, east, south, past):
     y = {"N": gap, "S": ROWS * CELL - gap}.get(side, 9.0)
     rows = table(x, y)
     assert carry(rows, state, bed)[0] == 1
-    assert rows[0, STATUS] == (LEFT if past else CARRIED)
+    assert rows[0, STATUS] == (GONE if past else CARRIED)
     assert carry(rows, state, bed)[0] == (0 if past else 1)
 
 
@@ -123,12 +148,27 @@ def test_without_snow_people_slide_down_the_slope(p, q):
     np.testing.assert_allclose(rows[0, [EAST, SOUTH]], -np.sign([p, q]) * pull * kept, rtol=1e-12)
 
 
+@pytest.mark.parametrize(("dt", "tolerance"), [(0.05, 0.03), (0.005, 0.003)])
+def test_a_person_alone_stops_as_a_body_does(dt, tolerance):
+    """Without snow around: way to rest on a gentle slope as of Voellmy's law (closed form of the friction laws)."""
+    state, bed = np.zeros((STATE_PLANES, ROWS + 4, 104)), np.zeros((BED_PLANES, ROWS + 4, 104))
+    bed[BED_P] = -0.1
+    rows = table(4.0, 9.0)
+    rows[0, [STATUS, EAST]] = CARRIED, 12.0
+    for _ in range(round(6.0 / dt)):
+        carry(rows, state, bed, dt)
+    length = math.hypot(1.0, 0.1)
+    expected = stopping_distance_m(1000.0, 0.3, 0.5, math.degrees(math.atan(0.1)), 12.0 * length)
+    assert rows[0, EAST] == 0.0
+    assert (rows[0, X] - 4.0) * length == pytest.approx(expected, rel=tolerance)
+
+
 def test_the_trail_holds_each_cell_once_and_ends_when_it_is_full():
     """Eastwards over cells of one metre: a new cell each second step, and no more than there is room for."""
     state, bed = planes(1.0, 5.0, 0.0)
     rows = table(4.25, 6.5)
     rows[:, VISITS] = 1.0
-    rules = kernels.CarryRules(cell_m=CELL, trail_cell_m=1.0, seed=3, friction=0.3, turbulence_m_s2=1000.0)
+    rules = CarryRules(cell_m=CELL, trail_cell_m=1.0, seed=3, friction=0.3, turbulence_m_s2=1000.0)
     trail = np.array([[6 * 28 + 4, 0, 0, 0]], np.int32)
     visits = []
     for step in range(10):
