@@ -36,8 +36,8 @@ def choose_model(surface: Grid, release: Release, snow: Snow) -> ModelChoice:
     Working cells are a whole number of the ground's: the finest, down to 2 m, on which the ensemble is estimated to
     take no longer than the budget of the scenario on two processors, after a pilot of the most likely event on coarse
     cells. Single bodies are chosen where the ground is coarser than 10 m or the budget is far too short. The choice
-    does not depend on the machine; ``model`` and ``cell_m`` of the scenario override it. InputError if the wished cell is
-    finer than the ground.
+    does not depend on the machine; ``model`` and ``cell_m`` of the scenario override it. InputError if the wished cell
+    is finer than the ground.
     """
     if snow.model == "body":
         return _bodies("as asked for: they do not pile up, and burial is not worked out")
