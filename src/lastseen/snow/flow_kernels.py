@@ -292,7 +292,7 @@ def _faces(
         # Where a bend of the bed lets the two sides disagree with the cells on which way the surface falls, it is level
         # there: the face would push back what slides onto a deposit, and snow would never come to rest.
         jump, step = er - el, zr - zl
-        crossed = jump * (w[LEVEL + k] - w[(LEVEL - shift) + k]) < 0.0 and 4.0 * step * step > jump * jump
+        crossed = jump * (w[LEVEL + k] - w[(LEVEL - shift) + k]) < 0.0 and 100.0 * step * step > jump * jump
         level = 0.5 * (el + er)
         el, er = level if crossed else el, level if crossed else er
         zl, zr = el - hl, er - hr
