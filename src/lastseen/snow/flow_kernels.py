@@ -35,6 +35,7 @@ SLOW_M_S = 0.5  # slower snow does not count as moving when the end of a run is 
 GRANTED = 8.0  # entrainment fades over the last eighth of the growth
 LIMITER = 1.5  # 1 is minmod, 2 the sharpest that keeps depths positive
 BARE = 0.1  # snow thinner than this share of its neighbour's does not carry on its surface; design choice
+SAME = 1e-3  # of a jump of the surface: a smaller one of the bed is rounding
 STATIC = 1.0 + 1e-9  # friction at rest over friction in motion: keeps the decision free of rounding
 REACH = 2  # cells that a step looks to either side
 ALL_AROUND = 511
@@ -289,10 +290,10 @@ def _faces(
         hl, hr = hl if hl > 0.0 else 0.0, hr if hr > 0.0 else 0.0
         zl, zr = w[(Z - shift) + k] + w[(dz - shift) + k], w[Z + k] - w[dz + k]
         el, er = hl + zl, hr + zr
-        # Where a bend of the bed lets the two sides disagree with the cells on which way the surface falls, it is level
-        # there: the face would push back what slides onto a deposit, and snow would never come to rest.
+        # Where the bed bends and the two sides disagree with the cells on which way the surface falls, it is level there:
+        # else the face pushes back what slides onto a deposit, and snow never comes to rest.
         jump, step = er - el, zr - zl
-        crossed = jump * (w[LEVEL + k] - w[(LEVEL - shift) + k]) < 0.0 and 100.0 * step * step > jump * jump
+        crossed = jump * (w[LEVEL + k] - w[(LEVEL - shift) + k]) < 0.0 and abs(step) > SAME * abs(jump)
         level = 0.5 * (el + er)
         el, er = level if crossed else el, level if crossed else er
         zl, zr = el - hl, er - hr
