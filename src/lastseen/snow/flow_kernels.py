@@ -20,12 +20,10 @@ from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 # Local coordinates as for the sliding mass: x east, y and the velocity v *south* (rows downwards). All planes carry a
 # frame of two cells, so that cell (i, j) of the ground is (i + 2, j + 2) here.
 #
-# Scheme: one stage, both directions at once. Depth, surface and velocity are linear in each cell with limited slopes
-# and move on by half a step (MUSCL-Hancock: van Leer 1979, 1984); HLL fluxes (Harten, Lax & van Leer 1983) whose
-# tangential part is carried upwind; friction implicit. What the surface keeps over the depth is the bed of a face, and
-# a step between the two sides is met by hydrostatic reconstruction (Audusse et al. 2004, SIAM J. Sci. Comput. 25:2050)
-# in the form that also lets thin snow fall down a step (Chen & Noelle 2017, SIAM J. Numer. Anal. 55:758).
-#
+# One stage, both directions at once. Depth, surface and velocity are linear in a cell with limited slopes and move on by
+# half a step (MUSCL-Hancock: van Leer 1979, 1984); HLL fluxes (Harten, Lax & van Leer 1983) whose tangential part goes
+# upwind; friction implicit. The bed of a face is surface less depth; steps of it are met by hydrostatic reconstruction
+# (Audusse et al. 2004, SIAM J. Sci. Comput. 25:2050) as Chen & Noelle (2017, SIAM J. Numer. Anal. 55:758) have it.
 # The pressure at the bed is density g H cos2 of the slope in ``_load_square``. A level pool is in balance, a sheet on a
 # plane is not changed.
 
@@ -290,8 +288,8 @@ def _faces(
         hl, hr = hl if hl > 0.0 else 0.0, hr if hr > 0.0 else 0.0
         zl, zr = w[(Z - shift) + k] + w[(dz - shift) + k], w[Z + k] - w[dz + k]
         el, er = hl + zl, hr + zr
-        # Where the bed bends and the two sides disagree with the cells on which way the surface falls, it is level there:
-        # else the face pushes back what slides onto a deposit, and snow never comes to rest.
+        # Where the bed bends and the two sides disagree with the cells on which way the surface falls, it is level
+        # there: else the face pushes back what slides onto a deposit, and snow never comes to rest.
         jump, step = er - el, zr - zl
         crossed = jump * (w[LEVEL + k] - w[(LEVEL - shift) + k]) < 0.0 and abs(step) > SAME * abs(jump)
         level = 0.5 * (el + er)
@@ -374,8 +372,8 @@ def _edges(w: FloatArray, box: IntArray, leaving: FloatArray, per_cell: float) -
 def _update(w: FloatArray, n: int, dt: float, rules: FlowRules) -> None:
     """Depth and velocity after the step.
 
-    Terminal speed is a fixed point. Momentum that friction would reverse becomes zero, and snow at rest among snow at
-    rest stays where the slope of the surface and gravity do not exceed friction (Mangeney-Castelnau et al. 2003).
+    Momentum that friction would reverse becomes zero, and snow at rest among snow at rest stays where the slope of the
+    surface and gravity do not exceed friction (Mangeney-Castelnau et al. 2003).
     """
     per_cell, dry = dt / rules.cell_m, rules.dry_m
     for k in range(n):
@@ -473,7 +471,7 @@ def _fill_frame(field: FloatArray, box: IntArray) -> None:
 @njit(cache=True, nogil=True, error_model="numpy")
 def step(planes: FlowPlanes, boxes: IntArray, dt: float, rules: FlowRules) -> bool:
     """Try a step on the given blocks, from ``state`` to ``after``; whether all depths stayed at zero or above."""
-    w, below, per_cell = planes.scratch, 0, dt / rules.cell_m
+    w, below = planes.scratch, 0
     for b in range(boxes.shape[0]):
         _fill_frame(planes.state, boxes[b])
     for box in boxes:
@@ -483,7 +481,7 @@ def step(planes: FlowPlanes, boxes: IntArray, dt: float, rules: FlowRules) -> bo
         _predict(w, n, dt, rules)
         _faces_x(w, n - ROW, rules.dry_m)
         _faces_y(w, n, rules.dry_m)
-        _edges(w, box, planes.seen[SEEN_LEAVING], per_cell)
+        _edges(w, box, planes.seen[SEEN_LEAVING], dt / rules.cell_m)
         _update(w, n - ROW, dt, rules)
         below += _copy_out(w, planes, box, rules.holes)
     return below == 0
@@ -495,10 +493,9 @@ def step(planes: FlowPlanes, boxes: IntArray, dt: float, rules: FlowRules) -> bo
 @njit(cache=True, nogil=True, error_model="numpy")
 def _count_left(seen: FloatArray, box: IntArray) -> None:
     """Book what left within the step through cells without data and over the edges beside a block."""
-    for i in range(box[0] - 1, box[1] + 1):
-        for j in range(box[2] - 1, box[3] + 1):
-            seen[SEEN_LEFT, i, j] += seen[SEEN_LEAVING, i, j]
-            seen[SEEN_LEAVING, i, j] = 0.0
+    part = seen[:, box[0] - 1 : box[1] + 1, box[2] - 1 : box[3] + 1]
+    part[SEEN_LEFT] += part[SEEN_LEAVING]
+    part[SEEN_LEAVING] = 0.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
@@ -582,8 +579,8 @@ def _finish_block(
         found = _finish_rows(planes, box, dt, time, erosion, rules, LARGEST_BLOCK)
     else:
         found = _finish_rows(planes, box, dt, time, erosion, rules, box[3] - box[2])
-    ny, nx = planes.state.shape[1] - 4, planes.state.shape[2] - 4
-    if rules.holes or box[0] == 2 or box[1] == ny + 2 or box[2] == 2 or box[3] == nx + 2:
+    bottom, right = planes.state.shape[1] - 2, planes.state.shape[2] - 2
+    if rules.holes or box[0] == 2 or box[1] == bottom or box[2] == 2 or box[3] == right:
         _count_left(planes.seen, box)
     return found
 
