@@ -89,7 +89,7 @@ class FlowResult:
     moving_updates: int  # those of cells that moved
     last_step_s: float
     end: EventEnd
-    moving_share: float  # of the snow on the grid, faster than 0.1 m/s when the run ended
+    moving_share: float  # of the snow on the grid, faster than 0.5 m/s when the run ended
     balance: MassBalance
     tracers: TracerRest | None
 
@@ -105,7 +105,7 @@ class Bed:
     """Planes of the ground with a frame of two cells; see the kernels for their meaning."""
 
     ground: Grid  # elevations, metres; NaN is no data
-    planes: FloatArray  # shape (13, ny + 4, nx + 4)
+    planes: FloatArray  # shape (15, ny + 4, nx + 4)
     sink: BoolArray  # shape (ny + 4, nx + 4); cells without data: what flows in is counted and gone
 
 
@@ -147,7 +147,8 @@ def _fill_general(planes: FloatArray, z: FloatArray, p: FloatArray, q: FloatArra
     planes[flow_planes.BED_ROOT_X] = np.sqrt(GRAVITY_M_S2 * (1.0 + q * q) / steep)
     planes[flow_planes.BED_ROOT_Y] = np.sqrt(GRAVITY_M_S2 * (1.0 + p * p) / steep)
     planes[flow_planes.BED_ASKEW_X], planes[flow_planes.BED_ASKEW_Y] = -p * q / (1.0 + q * q), -p * q / (1.0 + p * p)
-    planes[flow_planes.BED_COSINE], planes[flow_planes.BED_WIDTH] = 1.0 / np.sqrt(steep), np.sqrt(steep)
+    planes[flow_planes.BED_COSINE] = 1.0 / np.sqrt(steep)
+    planes[flow_planes.BED_WIDTH] = _ground_per_map(z, cell_m, np.sqrt(steep))
 
 
 def _continued(ground: Grid, p: FloatArray, q: FloatArray) -> FloatArray:
@@ -195,6 +196,21 @@ def _slopes(z: FloatArray, cell_m: float) -> tuple[FloatArray, FloatArray]:
     return found[0], found[1]
 
 
+def _ground_per_map(z: FloatArray, cell_m: float, even: FloatArray) -> FloatArray:
+    """Ground under a unit of map from the slopes to both sides, so that a cell on a thalweg has its walls.
+
+    ``even`` where a neighbour is unknown, and at the edges.
+    """
+    square = np.ones_like(z)
+    for axis in (0, 1):
+        rise = np.square(np.diff(z, axis=axis) / cell_m)
+        both = 0.5 * (rise[1:] + rise[:-1]) if axis == 0 else 0.5 * (rise[:, 1:] + rise[:, :-1])
+        square += np.pad(both, ((1, 1), (0, 0)) if axis == 0 else ((0, 0), (1, 1)), constant_values=np.nan)
+    square[: FRAME + 1], square[-FRAME - 1 :] = np.nan, np.nan
+    square[:, : FRAME + 1], square[:, -FRAME - 1 :] = np.nan, np.nan
+    return np.where(np.isfinite(square), np.sqrt(square), even)
+
+
 def _second_derivatives(z: FloatArray, cell_m: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Second derivatives xx, xy, yy (x east, y south); 0 at the edges and beside no data."""
     inner, area = slice(FRAME + 1, -FRAME - 1), cell_m * cell_m
@@ -238,7 +254,6 @@ class Run:
     released: float
     watch: Watch | None
     watch_every_s: float
-    set_out: bool = False  # whether enough snow has moved for a run to end because little moves
     watched: int = 0
     compared_s: float = 0.0
     compared: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))  # depth at the last look, and its time
@@ -266,9 +281,11 @@ def run_to_end(run: Run) -> EventEnd:
     while not rested and run.time_s < run.limits.time_limit_s:
         rested = _advance(run)
     carry = run.people
-    if carry.rows.size:
+    if carry.rows.size and rested:
+        still = run.planes.state.copy()
+        still[VELOCITY_X : VELOCITY_Y + 1] = 0.0
         most = round(AFTER_S / AFTER_STEP_S)
-        kernels.carry_on(carry.rows, carry.trail, run.planes, carry.rules, AFTER_STEP_S, most)
+        kernels.carry_on(carry.rows, carry.trail, run.planes._replace(state=still), carry.rules, AFTER_STEP_S, most)
     all_snow = run.released + float(run.planes.clock[flow_planes.ENTRAINED])
     return name_end(rested=rested, left_share=run.left / all_snow)
 
@@ -292,11 +309,11 @@ def _advance(run: Run) -> bool:
 def _has_settled(run: Run) -> bool:
     """Whether next to nothing moves, and what does stays where it is: compared with the depth of some seconds ago."""
     limits, clock = run.limits, run.planes.clock
-    run.set_out = run.set_out or run.moving_share > limits.moving_share
     if limits.moving_share <= 0.0 or run.time_s < run.compared_s + COMPARE_S:
         return False
     before, run.compared, run.compared_s = run.compared, run.planes.state[DEPTH].copy(), run.time_s
-    if not before.size or not run.set_out or run.moving_share >= limits.moving_share:
+    set_out = clock[flow_planes.MOST_MOVING] > limits.moving_share * run.released
+    if not before.size or not set_out or run.moving_share >= limits.moving_share:
         return False
     moved = 0.5 * float(np.abs(run.compared - before).sum())
     return moved < CHANGE_PER_MOVING * limits.moving_share * (run.released + float(clock[flow_planes.ENTRAINED]))
@@ -352,7 +369,7 @@ def simulate_flow(
     plain : bool
         Gravity and pressure of plain shallow water, for benchmarks. Ignored for a prepared bed, which knows its frame.
     moving_share : float
-        The snow is at rest when less than this share of it is faster than 0.1 m/s, and less than a tenth of this share
+        The snow is at rest when less than this share of it is faster than 0.5 m/s, and less than a tenth of this share
         changed its place on the map within 4 s. At 0 a run only ends by itself when nothing moves at all.
     film_share : float
         Snow thinner than this share of the deepest release does not move, so that runs do not end in endless films.
@@ -360,7 +377,7 @@ def simulate_flow(
     start_m_s : (east, north), optional
         Velocity at the start, each of shape (ny, nx).
     block_cells : int
-        Cells along a block of the bookkeeping, 8 to 32; has no influence on the result.
+        Cells along a block of the bookkeeping, 8 to 16; has no influence on the result.
     watch : callable, optional
         Called with the time and the depth, of the ground's shape, at each interval of ``watch_every_s``.
 

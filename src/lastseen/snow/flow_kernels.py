@@ -10,8 +10,8 @@ from numba import njit
 from lastseen.core import FloatArray, IntArray
 from lastseen.snow.flow_planes import (
     AFTER_PLANES, BED_HOLE, BED_P, BED_PLANES, BED_Q, CARRIED, DEPTH, DIFFUSION, EAST, ENTRAINED, FASTEST, GOING,
-    GONE, LAST, MOVING, SEEN_ARRIVAL, SEEN_DEPTH, SEEN_LAYER, SEEN_LEAVING, SEEN_LEFT, SEEN_SPEED, SHARE, SOUTH,
-    START, STATE_PLANES, STATUS, STEP_S, STEPS, STILL, STUCK, SUM_CELLS, SUM_ENTRAINED, SUM_MOVING, SUNK, TIME_S,
+    GONE, LAST, MOST_MOVING, MOVING, SEEN_ARRIVAL, SEEN_DEPTH, SEEN_LAYER, SEEN_LEAVING, SEEN_LEFT, SEEN_SPEED, SHARE,
+    SOUTH, START, STATE_PLANES, STATUS, STEP_S, STEPS, STILL, STUCK, SUM_CELLS, SUM_ENTRAINED, SUM_MOVING, SUNK, TIME_S,
     UPDATES, UPDATES_MOVING, VELOCITY_X, VELOCITY_Y, VISITS, WAITING, WAVE_M_S, CarryRules, FlowPlanes, FlowRules, X,
     Y,
 )  # fmt: skip
@@ -87,6 +87,7 @@ def _load_square(x: float, y: float, p: float, q: float, of_bed: float) -> float
     a pile on a plane as on the plane. A surface less than half as steep as the bed there counts itself.
     """
     surface, along = x * x + y * y, x * p + y * q
+    along = along if along > 0.0 else 0.0  # snow banked against a wall does not fall with the bed
     along = along * along / (surface if surface > 0.0 else 1.0)
     more = along - surface
     share = 4.0 * surface / (along if along > 0.0 else 1.0) - 1.0
@@ -599,11 +600,12 @@ def finish(planes: FlowPlanes, boxes: IntArray, dt: float, time: float, rules: F
         active[bi, bj, 0], active[bi, bj, 1], active[bi, bj, 2] = reach, first, last
         fastest = max(fastest, wave)
         clock[UPDATES] += (boxes[b, 1] - boxes[b, 0]) * (boxes[b, 3] - boxes[b, 2])
-    clock[MOVING] = 0.0
+    moving = 0.0
     for i in range(sums.shape[1]):
-        clock[MOVING] += sums[SUM_MOVING, i]
+        moving += sums[SUM_MOVING, i]
         clock[ENTRAINED] += sums[SUM_ENTRAINED, i]
         clock[UPDATES_MOVING] += sums[SUM_CELLS, i]
+    clock[MOVING], clock[MOST_MOVING] = moving, max(moving, clock[MOST_MOVING])
     return fastest
 
 
@@ -703,6 +705,8 @@ def carry(
         else:
             i, j = int(y + 0.5), int(x + 0.5)
             east, south = _alone(carried[n, EAST], carried[n, SOUTH], bed[BED_P, i, j], bed[BED_Q, i, j], rules, dt)
+        # Half of the velocity before and half of that after the step: steps are long.
+        go_x, go_y = 0.5 * dt * (carried[n, EAST] + east), 0.5 * dt * (carried[n, SOUTH] + south)
         carried[n, EAST], carried[n, SOUTH] = east, south
         speed = math.hypot(east, south)
         if speed <= STILL_M_S and h > HOLD_M:
@@ -710,23 +714,26 @@ def carry(
         if speed <= 0.0:
             continue
         moving += 1
-        carried[n, X] += dt * east
-        carried[n, Y] += dt * south
         carried[n, LAST] = time
         carried[n, FASTEST] = max(carried[n, FASTEST], speed)
-        i, j = int(carried[n, Y] / cell + 2.0), int(carried[n, X] / cell + 2.0)
-        if i < 2 or j < 2 or i >= state.shape[1] - 2 or j >= state.shape[2] - 2:
-            carried[n, STATUS] = GONE
-            continue
-        if bed[BED_HOLE, i, j] > 0.0:
-            carried[n, STATUS] = SUNK
-        visits = int(carried[n, VISITS])
-        if 0 < visits < trail.shape[1]:
-            wide = int((state.shape[2] - 4) * cell / fine + 0.5)
-            entered = int(carried[n, Y] / fine) * wide + int(carried[n, X] / fine)
-            if entered != trail[n, visits - 1]:
-                trail[n, visits] = entered
-                carried[n, VISITS] += 1.0
+        parts = 1 + int(2.0 * math.hypot(go_x, go_y) / fine) if fine > 0.0 else 1  # the trail misses no cell
+        for _ in range(parts):
+            carried[n, X] += go_x / parts
+            carried[n, Y] += go_y / parts
+            i, j = int(carried[n, Y] / cell + 2.0), int(carried[n, X] / cell + 2.0)
+            if i < 2 or j < 2 or i >= state.shape[1] - 2 or j >= state.shape[2] - 2:
+                carried[n, STATUS] = GONE
+                break
+            visits = int(carried[n, VISITS])
+            if 0 < visits < trail.shape[1]:
+                wide = int((state.shape[2] - 4) * cell / fine + 0.5)
+                entered = int(carried[n, Y] / fine) * wide + int(carried[n, X] / fine)
+                if entered != trail[n, visits - 1]:
+                    trail[n, visits] = entered
+                    carried[n, VISITS] += 1.0
+            if bed[BED_HOLE, i, j] > 0.0:
+                carried[n, STATUS] = SUNK
+                break
     return moving
 
 
@@ -793,8 +800,7 @@ def advance(
 def carry_on(
     carried: FloatArray, trail: IntArray, planes: FlowPlanes, rules: CarryRules, dt: float, most_steps: int
 ) -> None:
-    """When the snow has stopped, people whom it left behind slide on until they rest."""
-    planes.state[VELOCITY_X : VELOCITY_Y + 1] = 0.0
+    """When the snow has stopped (velocities 0), people whom it left behind slide on until they rest."""
     time, first = planes.clock[TIME_S], int(planes.clock[STEPS])
     for later in range(1, most_steps + 1):
         time += dt

@@ -25,10 +25,10 @@ SEEN_PLANES = 6
 # Rows of the sums of a step: depth that moves, depth entrained, cells that move.
 SUM_MOVING, SUM_ENTRAINED, SUM_CELLS = range(3)
 SUMS = 3
-# Where a run stands: time, last step, greatest speed of a wave; snow that moves and was entrained, as sums of depths;
-# steps, cell updates, updates of cells that moved.
-TIME_S, STEP_S, WAVE_M_S, MOVING, ENTRAINED, STEPS, UPDATES, UPDATES_MOVING = range(8)
-CLOCK = 8
+# Where a run stands: time, last step, greatest speed of a wave; snow that moves, moved at most and was entrained, as
+# sums of depths; steps, cell updates, updates of cells that moved.
+TIME_S, STEP_S, WAVE_M_S, MOVING, MOST_MOVING, ENTRAINED, STEPS, UPDATES, UPDATES_MOVING = range(9)
+CLOCK = 9
 GOING, STILL, STUCK = range(3)  # what ``advance`` says
 WAITING, CARRIED, GONE, SUNK = 0.0, 1.0, 2.0, 3.0  # status
 # Columns of the table of persons: place (m, y southwards), share of the speed of the snow, start (s; NaN: with the
@@ -66,7 +66,7 @@ class FlowPlanes(NamedTuple):
     boxes: IntArray  # (blocks, 4): first and last (exclusive) row and column of each block
     sums: FloatArray  # (3, rows + 4), filled in the order of columns, so that they do not depend on the blocks
     scratch: FloatArray  # (SCRATCH,)
-    clock: FloatArray  # (8,)
+    clock: FloatArray  # (9,)
 
 
 class CarryRules(NamedTuple):
