@@ -37,7 +37,8 @@ def event(thickness, left_m3=(0.0, 0.0, 0.0, 0.0, 0.0)):
         toe_m=(160.0, 120.0),
         fastest=9.0,
         time_s=20.0,
-        finished=True,
+        end="at rest",
+        moving_share=0.0,
         left_m3=left_m3,
     )
 
@@ -87,6 +88,7 @@ def events_of(each, person, model="flow"):
     )
     return Ensemble(
         model=model,
+        size=3,
         lattice=FLAT,
         draws=drawn,
         members=tuple(each),

@@ -20,10 +20,10 @@ from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 # Local coordinates as for the sliding mass: x east, y and the velocity v *south* (rows downwards). All planes carry a
 # frame of two cells, so that cell (i, j) of the ground is (i + 2, j + 2) here.
 #
-# One stage, both directions at once. Depth, surface and velocity are linear in a cell with limited slopes and move on by
-# half a step (MUSCL-Hancock: van Leer 1979, 1984); HLL fluxes (Harten, Lax & van Leer 1983) whose tangential part goes
-# upwind; friction implicit. The bed of a face is surface less depth; steps of it are met by hydrostatic reconstruction
-# (Audusse et al. 2004, SIAM J. Sci. Comput. 25:2050) as Chen & Noelle (2017, SIAM J. Numer. Anal. 55:758) have it.
+# One stage, both directions at once. Depth, surface and velocity are linear in a cell and go on by half a step
+# (MUSCL-Hancock: van Leer 1979, 1984); HLL fluxes (Harten, Lax & van Leer 1983) whose tangential part goes upwind;
+# friction implicit. The bed of a face is surface less depth; steps of it are met by hydrostatic reconstruction (Audusse
+# et al. 2004, SIAM J. Sci. Comput. 25:2050) as Chen & Noelle (2017, SIAM J. Numer. Anal. 55:758) have it.
 # The pressure at the bed is density g H cos2 of the slope in ``_load_square``. A level pool is in balance, a sheet on a
 # plane is not changed.
 
@@ -277,7 +277,7 @@ def _predict(w: FloatArray, n: int, dt: float, rules: FlowRules) -> None:
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _faces(
     w: FloatArray, n: int, dry: float, shift: int, across: int, along: int, dh: int, du: int, dv: int, dz: int,
-    root: int, askew: int, mass_at: int, normal_at: int, along_at: int, left_at: int, right_at: int
+    rise: int, root: int, askew: int, mass_at: int, normal_at: int, along_at: int, left_at: int, right_at: int
 ) -> None:  # fmt: skip
     """Fluxes through the face between every cell and the one ``shift`` before it.
 
@@ -289,10 +289,13 @@ def _faces(
         hl, hr = hl if hl > 0.0 else 0.0, hr if hr > 0.0 else 0.0
         zl, zr = w[(Z - shift) + k] + w[(dz - shift) + k], w[Z + k] - w[dz + k]
         el, er = hl + zl, hr + zr
-        # Where the bed bends and the two sides disagree with the cells on which way the surface falls, it is level
-        # there: else the face pushes back what slides onto a deposit, and snow never comes to rest.
-        jump, step = er - el, zr - zl
-        crossed = jump * (w[LEVEL + k] - w[(LEVEL - shift) + k]) < 0.0 and abs(step) > SAME * abs(jump)
+        ul, ur = w[(across - shift) + k] + w[(du - shift) + k], w[across + k] - w[du + k]
+        # Where the bed steps, or bends under slow snow, and the two sides disagree with the cells on which way the
+        # surface falls, it is level: else the face pushes back what slides onto a deposit, which never comes to rest.
+        jump, turn = er - el, abs(w[rise + k] - w[(rise - shift) + k])
+        slow = ul * ul + ur * ur < GRAVITY_M_S2 * abs(jump)
+        bends = abs(zr - zl) > SAME * abs(jump) or (slow and turn > SAME * abs(jump))
+        crossed = bends and jump * (w[LEVEL + k] - w[(LEVEL - shift) + k]) < 0.0
         level = 0.5 * (el + er)
         el, er = level if crossed else el, level if crossed else er
         zl, zr = el - hl, er - hr
@@ -300,7 +303,6 @@ def _faces(
         bed = bed if bed < top else top
         al, ar = el - bed, er - bed
         al, ar = al if al < hl else hl, ar if ar < hr else hr
-        ul, ur = w[(across - shift) + k] + w[(du - shift) + k], w[across + k] - w[du + k]
         vl, vr = w[(along - shift) + k] + w[(dv - shift) + k], w[along + k] - w[dv + k]
         cl = w[(root - shift) + k] * w[(COS - shift) + k] * math.sqrt(al)
         cr = w[root + k] * w[COS + k] * math.sqrt(ar)
@@ -319,7 +321,7 @@ def _faces(
 def _faces_x(w: FloatArray, n: int, dry: float) -> None:
     """Faces between a cell and its western neighbour."""
     _faces(
-        w, n, dry, 1, HALF_U, HALF_V, HX, UX, VX, ZX, ROOT_X, ASKEW_X, MASS_X, NORMAL_X, ALONG_X, LEFT_X, RIGHT_X
+        w, n, dry, 1, HALF_U, HALF_V, HX, UX, VX, ZX, BED_X, ROOT_X, ASKEW_X, MASS_X, NORMAL_X, ALONG_X, LEFT_X, RIGHT_X
     )  # fmt: skip
 
 
@@ -327,7 +329,8 @@ def _faces_x(w: FloatArray, n: int, dry: float) -> None:
 def _faces_y(w: FloatArray, n: int, dry: float) -> None:
     """Faces between a cell and its northern neighbour."""
     _faces(
-        w, n, dry, ROW, HALF_V, HALF_U, HY, VY, UY, ZY, ROOT_Y, ASKEW_Y, MASS_Y, NORMAL_Y, ALONG_Y, LEFT_Y, RIGHT_Y
+        w, n, dry, ROW, HALF_V, HALF_U, HY, VY, UY, ZY, BED_Y, ROOT_Y, ASKEW_Y, MASS_Y, NORMAL_Y, ALONG_Y, LEFT_Y,
+        RIGHT_Y
     )  # fmt: skip
 
 
@@ -491,14 +494,6 @@ def step(planes: FlowPlanes, boxes: IntArray, dt: float, rules: FlowRules) -> bo
 # ---- What is kept of a step
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _count_left(seen: FloatArray, box: IntArray) -> None:
-    """Book what left within the step through cells without data and over the edges beside a block."""
-    part = seen[:, box[0] - 1 : box[1] + 1, box[2] - 1 : box[3] + 1]
-    part[SEEN_LEFT] += part[SEEN_LEAVING]
-    part[SEEN_LEAVING] = 0.0
-
-
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def _finish_rows(
     planes: FlowPlanes, box: IntArray, dt: float, time: float, erosion: float, rules: FlowRules, wide: int
@@ -582,7 +577,9 @@ def _finish_block(
         found = _finish_rows(planes, box, dt, time, erosion, rules, box[3] - box[2])
     bottom, right = planes.state.shape[1] - 2, planes.state.shape[2] - 2
     if rules.holes or box[0] == 2 or box[1] == bottom or box[2] == 2 or box[3] == right:
-        _count_left(planes.seen, box)
+        part = planes.seen[:, box[0] - 1 : box[1] + 1, box[2] - 1 : box[3] + 1]  # what left within the step is booked
+        part[SEEN_LEFT] += part[SEEN_LEAVING]
+        part[SEEN_LEAVING] = 0.0
     return found
 
 
@@ -668,12 +665,7 @@ def carry(
     """Move the carried through one step that ends at ``time``; returns how many still move.
 
     Deep snow carries and holds people. Where the snow has left a person behind, they slide on by themselves until
-    deeper snow takes or holds them, or friction stops them.
-
-    Parameters
-    ----------
-    trail : (n, most) flat indices of the cells entered, on a lattice with the same corner; a full trail grows no more
-    time, dt : s
+    deeper snow takes or holds them, or friction stops them. ``trail`` are flat indices of cells; a full one grows no more.
     """
     cell, fine = rules.cell_m, rules.trail_cell_m
     moving = 0
