@@ -283,6 +283,11 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "flow_lake_error_m": snow.lake_level_error_m,
     "flow_gully_depth_m": snow.gully_depth_m,
     "flow_travel_angle_deg": snow.travel_angle_deg,
+    "flow_level_moving_share": snow.level_moving_share,
+    "flow_level_surface_excess_m": snow.level_surface_excess_m,
+    "flow_wedge_runs_on": snow.wedge_runs_on,
+    "flow_wedge_way_error_percent": snow.wedge_way_error_percent,
+    "flow_column_excess_percent": snow.column_excess_percent,
     # the whole story
     "demo_length_inside_range": snow.demo_length_inside,
     # reading

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from typing import Any
 
@@ -257,6 +257,7 @@ def thacker_parabola(x: FloatArray, time: float, depth: float, radius: float) ->
 # Lengths in metres, times in seconds, angles in degrees.
 
 STRIP_ROWS = 8
+FRONT_M = 0.05  # less is not compared
 LAKE_M = 0.0371
 
 
@@ -485,6 +486,131 @@ def travel_angle_deg(friction: float, cell_m: float) -> float:
     h, _ = _middle(simulate_flow(_strip(x, bed), depth, FlowSnow(friction=friction), time_limit_s=120.0))
     (x0, z0), (x1, z1) = (((d * x).sum() / d.sum(), (d * (bed + 0.5 * d)).sum() / d.sum()) for d in (start, h))
     return math.degrees(math.atan((z0 - z1) / (x1 - x0)))
+
+
+# Snow between walls: what must come to rest, and what walls add to friction.
+
+HEAVY_SNOW = FlowSnow(friction=0.3, turbulence_m_s2=1000.0, cohesion_pa=10.0)
+LEVEL_S, MOVES_M_S = 120.0, 0.1
+LEVEL_SIDES_DEG = (25, 30, 35, 40, 45)
+
+
+def _lattice(west_m: float, east_m: float, half_m: float, *, cell_m: float, turn_deg: float) -> tuple[FloatArray, ...]:
+    """Places along and across a valley on a lattice that is turned against it and covers it; a cell lies at (0, 0)."""
+    c, s = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
+    corners = [(a * c - b * s, a * s + b * c) for a in (west_m, east_m) for b in (-half_m, half_m)]
+    (x0, x1), (y0, y1) = (
+        (math.floor(min(places) / cell_m), math.ceil(max(places) / cell_m)) for places in zip(*corners, strict=True)
+    )
+    x, y = np.meshgrid(np.arange(x0, x1 + 1) * cell_m, np.arange(y1, y0 - 1, -1) * cell_m)
+    return x * c + y * s, y * c - x * s
+
+
+def _lay_level(shape: str, along: FloatArray, across: FloatArray, side_deg: float) -> tuple[FloatArray, FloatArray]:
+    """Heights of ground that drains nowhere, and snow 2 m deep on one of its walls (behind the dam: above it)."""
+    steep = math.tan(math.radians(side_deg))
+    if shape == "bowl":
+        return steep * (along**2 + across**2) / 160.0, 2.0 * (np.hypot(along - 10.0, across - 35.0) < 20.0)
+    if shape == "dam":
+        floor = np.where(along > 0.0, 0.45 * along, np.where(along > -12.0, 0.0, -0.8 * (along + 12.0)))
+        return floor + steep * np.abs(across), 2.0 * ((np.abs(across) < 12.0) & (along > 40.0) & (along < 80.0))
+    away = across - (20.0 * np.sin(along / 25.0) if shape == "bend" else 0.0)
+    return steep * np.abs(away), 2.0 * ((np.abs(away - 30.0) < 15.0) & (np.abs(along) < 40.0))
+
+
+def _settle_on_level(shape: str, cell_m: float, turn_deg: float, side_deg: float) -> tuple[FloatArray, FlowResult]:
+    """Snow on ground that drains nowhere after two minutes, and the heights of that ground."""
+    along, across = _lattice(-120.0, 120.0, 100.0, cell_m=cell_m, turn_deg=turn_deg)
+    z, depth = _lay_level(shape, along, across, side_deg)
+    ground = Grid(z, 0.0, z.shape[0] * cell_m, cell_m, _CRS)
+    return z, simulate_flow(ground, depth, HEAVY_SNOW, time_limit_s=LEVEL_S, moving_share=0.0)
+
+
+def level_moving_share(shape: str, cell_m: float, turn_deg: float, sides_deg: Sequence[float] = (35.0,)) -> float:
+    """Share of the snow on ground that drains nowhere that still moves after two minutes, at worst over the sides.
+
+    ``shape`` is a straight valley, one with a bend, a bowl (of that slope 80 m from its middle) or a valley with a dam.
+    """
+    worst = 0.0
+    for side_deg in sides_deg:
+        _, result = _settle_on_level(shape, cell_m, turn_deg, side_deg)
+        moves = np.hypot(result.east_m_s, result.north_m_s) > MOVES_M_S
+        worst = max(worst, float(result.depth_m[moves].sum() / result.depth_m.sum()))
+    return worst
+
+
+def level_surface_excess_m(cell_m: float, sides_deg: Sequence[float] = LEVEL_SIDES_DEG) -> float:
+    """By how much the steepest step of a surface at rest across a level valley exceeds what friction holds.
+
+    From cell to cell where both have more than 0.05 m, in the middle of the valley, at worst over the sides.
+    """
+    worst = 0.0
+    for side_deg in sides_deg:
+        z, result = _settle_on_level("valley", cell_m, 90.0, side_deg)
+        row = z.shape[0] // 2
+        surface = np.where(result.depth_m[row] > FRONT_M, (z + result.depth_m)[row], np.nan)
+        worst = max(worst, float(np.nanmax(np.abs(np.diff(surface)), initial=0.0)) - cell_m * HEAVY_SNOW.friction)
+    return worst
+
+
+def _slide_wedge(
+    *, bed_deg: float, side_deg: float, over_limit: float, start_m_s: float, time_s: float, cell_m: float
+) -> tuple[float, float]:
+    """Speed and way, along the slope, of the centre of a filled wedge of snow in an inclined valley; NaN if snow left.
+
+    2 m deep at the thalweg and 40 m long, its surface level across. Walls rise by ``side_deg`` in the section normal to
+    the thalweg; friction is ``over_limit`` more than a rigid wedge needs to keep its speed.
+    """
+    bed, fall = math.radians(bed_deg), math.tan(math.radians(bed_deg))
+    wall = math.tan(math.radians(side_deg)) / math.cos(bed)
+    friction = (1.0 + over_limit) * fall * math.cos(math.radians(side_deg))
+    sped = max(start_m_s, start_m_s - over_limit * GRAVITY_M_S2 * math.sin(bed) * time_s)
+    way = sped * time_s if over_limit < 0.0 else start_m_s**2 / (2.0 * over_limit * GRAVITY_M_S2 * math.sin(bed))
+    half = 2.4 / wall + 8.0 * cell_m if wall > 0.0 else 10.0 * cell_m
+    along, across = _lattice(-100.0, way + 400.0, half, cell_m=cell_m, turn_deg=0.0)
+    z = wall * np.abs(across) - fall * along
+    depth = np.where(np.abs(along) < 20.0, np.maximum(2.0 - wall * np.abs(across), 0.0), 0.0)
+    start = (np.full_like(z, start_m_s * math.cos(bed)), np.zeros_like(z))
+    ground = Grid(z, 0.0, z.shape[0] * cell_m, cell_m, _CRS)
+    result = _run(ground, depth, FlowSnow(friction=friction), time_s, start_m_s=start)
+    if result.balance.left_m3 > 0.05 * result.balance.released_m3:
+        return math.nan, math.nan
+    rest = result.depth_m.sum()
+    moved = (result.depth_m * along).sum() / rest - (depth * along).sum() / depth.sum()
+    return float((result.depth_m * result.east_m_s).sum() / rest) / math.cos(bed), float(moved) / math.cos(bed)
+
+
+def wedge_runs_on(bed_deg: float, side_deg: float, over_limit: float, cell_m: float = 2.0) -> float:
+    """1 where a filled wedge of snow set off at 5 m/s is faster after 60 s, 0 where it stands after 90 s, else NaN."""
+    values = {"bed_deg": bed_deg, "side_deg": side_deg, "over_limit": over_limit, "cell_m": cell_m}
+    speed, _ = _slide_wedge(**values, start_m_s=5.0, time_s=60.0 if over_limit < 0.0 else 90.0)
+    return 1.0 if speed > 5.0 else 0.0 if speed < MOVES_M_S else math.nan
+
+
+def wedge_way_error_percent(bed_deg: float, side_deg: float, over_limit: float, start_m_s: float) -> float:
+    """By how much the centre of a filled wedge of snow comes further than a rigid wedge until it stops.
+
+    A rigid wedge comes as far as a block under the same excess of friction: v2 / (2 over_limit g sin(bed)).
+    """
+    pull = over_limit * GRAVITY_M_S2 * math.sin(math.radians(bed_deg))
+    values = {"bed_deg": bed_deg, "side_deg": side_deg, "over_limit": over_limit, "cell_m": 2.0}
+    _, way = _slide_wedge(**values, start_m_s=start_m_s, time_s=3.0 * start_m_s / pull)
+    return 100.0 * (way / (start_m_s**2 / (2.0 * pull)) - 1.0)
+
+
+COLLAPSED = 0.01  # share of the height of a column that still counts as its toe
+
+
+def column_excess_percent(aspect: float, friction_deg: float, cells: int = 50) -> float:
+    """By how much a column that collapses in a channel on flat ground runs further than 1.2 times its height.
+
+    ``aspect`` is its height over its length, ``cells`` its length; the wall behind it is the middle of a column twice
+    as long.
+    """
+    x = _centres(-4.0, 4.0, 8 * cells)
+    snow = FlowSnow(friction=math.tan(math.radians(friction_deg)))
+    h, _ = _middle(_run(_strip(x, 0.0 * x), np.where(np.abs(x) < 1.0, aspect, 0.0), snow, 10.0))
+    return 100.0 * (float(np.abs(x[h > COLLAPSED * aspect]).max() + 0.5 / cells - 1.0) / (1.2 * aspect) - 1.0)
 
 
 def exact_incline(slope_deg: float, friction_deg: float, depth_m: float, time_s: float) -> tuple[float, float]:
