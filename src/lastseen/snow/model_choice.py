@@ -41,10 +41,9 @@ def choose_model(surface: Grid, release: Release, snow: Snow) -> ModelChoice:
     """
     if snow.model == "body":
         return _bodies("as asked for: they do not pile up, and burial is not worked out")
-    if snow.model is None and snow.cell_m is None and surface.cell_m > COARSEST_CELL_M:
-        return _bodies(
-            f"cells of {surface.cell_m:g} m are too coarse for the flow, which needs {COARSEST_CELL_M:g} m or finer"
-        )
+    wished = max(surface.cell_m, snow.cell_m or 0.0)
+    if snow.model is None and wished > COARSEST_CELL_M:
+        return _bodies(f"cells of {wished:g} m are too coarse for the flow, which needs {COARSEST_CELL_M:g} m or finer")
     width = _width_m(surface, release)
     ratio, time_s = _finest_ratio(surface, width, release, snow)
     cell = ratio * surface.cell_m
