@@ -79,8 +79,9 @@ def test_velocity_is_that_of_the_snow_around_weighted_by_depth():
     u, v = velocity(x + 0.05 * 0.9 * u, y + 0.05 * 0.9 * v)
     np.testing.assert_allclose(rows[:, EAST], 0.9 * u, rtol=1e-12)
     np.testing.assert_allclose(rows[:, SOUTH], 0.9 * v, rtol=1e-12)
-    np.testing.assert_allclose(rows[:, X] - x, 0.09 * u, rtol=1e-9)
-    np.testing.assert_allclose(rows[:, Y] - y, 0.09 * v, rtol=1e-9)
+    # From rest: half of the velocity before and half of that after the step.
+    np.testing.assert_allclose(rows[:, X] - x, 0.045 * u, rtol=1e-9)
+    np.testing.assert_allclose(rows[:, Y] - y, 0.045 * v, rtol=1e-9)
 
 
 @pytest.mark.parametrize("axis", [0, 1])
@@ -116,6 +117,7 @@ def test_whoever_crosses_an_edge_has_left(side, east, south, past):
     x = {"W": gap, "E": COLS * CELL - gap}.get(side, 13.0)
     y = {"N": gap, "S": ROWS * CELL - gap}.get(side, 9.0)
     rows = table(x, y)
+    rows[0, [EAST, SOUTH]] = 2.0 * east, 2.0 * south
     assert carry(rows, state, bed)[0] == 1
     assert rows[0, STATUS] == (GONE if past else CARRIED)
     assert carry(rows, state, bed)[0] == (0 if past else 1)
@@ -130,6 +132,7 @@ def test_a_cell_without_data_takes_whoever_enters_it(di, dj):
     rows = table([middle_x - 1.3 * dj] * 2, [middle_y - 1.3 * di] * 2)
     rows[1, X] += 2 * CELL * abs(di)
     rows[1, Y] += 2 * CELL * abs(dj)
+    rows[:, [EAST, SOUTH]] = 4.0 * dj, 4.0 * di
     carry(rows, state, bed)
     assert rows[:, STATUS].tolist() == [SUNK, CARRIED]
 

@@ -51,7 +51,7 @@ def square_twin(surface, bed):
     top, under = math.hypot(*surface), math.hypot(*bed)
     if top == 0.0:
         return 1.0
-    along = abs(surface[0] * bed[0] + surface[1] * bed[1]) / top
+    along = max(0.0, surface[0] * bed[0] + surface[1] * bed[1]) / top
     counts = top
     if along > top:
         share = min(1.0, max(0.0, 4.0 * (top / along) ** 2 - 1.0))
@@ -78,8 +78,9 @@ def test_the_load_where_it_is_known(bed, turn_deg):
     assert square_of(turned(bed / math.sqrt(2.0), 0.0), wall) == pytest.approx(of_bed)
     # A valley falls by 0.3 and has a wall: the surface falls along the valley alone.
     assert square_of(turned(0.0, 0.3), turned(bed, 0.3)) == pytest.approx(1.0 / (1.0 + 0.3**2))
-    # The surface of a heap against the fall of its bed counts with its own slope.
-    assert square_of(turned(-0.1, 0.0), turned(bed, 0.0)) == pytest.approx(1.0 / (1.0 + 0.1**2))
+    # A surface that falls against its bed counts with its own slope.
+    for against in (0.1, 0.6 * bed, 0.99 * bed):
+        assert square_of(turned(-against, 0.0), wall) == pytest.approx(1.0 / (1.0 + against**2))
 
 
 @given(x=SLOPES, y=SLOPES, p=SLOPES, q=SLOPES)
