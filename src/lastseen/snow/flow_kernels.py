@@ -296,9 +296,10 @@ def _faces(
         slow = ul * ul + ur * ur < GRAVITY_M_S2 * abs(jump)
         bends = abs(zr - zl) > SAME * abs(jump) or (slow and turn > SAME * abs(jump))
         crossed = bends and jump * (w[LEVEL + k] - w[(LEVEL - shift) + k]) < 0.0
-        level = 0.5 * (el + er)
-        el, er = level if crossed else el, level if crossed else er
-        zl, zr = el - hl, er - hr
+        level, join, thin = 0.5 * (el + er), 0.5 * (zl + zr), hl <= dry or hr <= dry
+        zl = (join if thin else level - hl) if crossed else zl  # a film at the edge of bare ground keeps its depth
+        zr = (join if thin else level - hr) if crossed else zr
+        el, er = hl + zl, hr + zr
         bed, top = zl if zl > zr else zr, el if el < er else er
         bed = bed if bed < top else top
         al, ar = el - bed, er - bed
@@ -665,7 +666,7 @@ def carry(
     """Move the carried through one step that ends at ``time``; returns how many still move.
 
     Deep snow carries and holds people. Where the snow has left a person behind, they slide on by themselves until
-    deeper snow takes or holds them, or friction stops them. ``trail`` are flat indices of cells; a full one grows no more.
+    deeper snow takes or holds them, or friction stops them. ``trail`` are cells by number; a full one stays.
     """
     cell, fine = rules.cell_m, rules.trail_cell_m
     moving = 0
