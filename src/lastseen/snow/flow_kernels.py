@@ -782,8 +782,7 @@ def advance(
             if not dt > rules.shortest_step_s:
                 return STUCK
         clock[TIME_S] = clock[TIME_S] + dt if dt < left else rules.time_limit_s
-        clock[STEP_S] = dt
-        clock[STEPS] += 1.0
+        clock[STEP_S], clock[STEPS] = dt, clock[STEPS] + 1.0
         clock[WAVE_M_S] = finish(planes, boxes, dt, clock[TIME_S], rules)
         carry(carried, trail, planes.state, planes.bed, carry_rules, clock[TIME_S], dt, int(clock[STEPS]))
     return GOING
