@@ -153,7 +153,8 @@ def cover_all(
         if covers[k]:
             a, b = points[k], points[k + 1]
             # a plain 1 would be a type of its own, and compile the function once more
-            touch(a[0], a[1], b[0], b[1], np.int64(1), ground, lattice, half_m, step_m, count, left_m2)
+            once: int = np.int64(1)  # type: ignore[assignment]
+            touch(a[0], a[1], b[0], b[1], once, ground, lattice, half_m, step_m, count, left_m2)
 
 
 @njit(cache=True, nogil=True)

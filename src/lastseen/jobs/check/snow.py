@@ -510,12 +510,13 @@ def _lay_level(shape: str, along: FloatArray, across: FloatArray, side_deg: floa
     """Heights of ground that drains nowhere, and snow 2 m deep on one of its walls (behind the dam: above it)."""
     steep = math.tan(math.radians(side_deg))
     if shape == "bowl":
-        return steep * (along**2 + across**2) / 160.0, 2.0 * (np.hypot(along - 10.0, across - 35.0) < 20.0)
+        return steep * (along**2 + across**2) / 160.0, np.where(np.hypot(along - 10.0, across - 35.0) < 20.0, 2.0, 0.0)
     if shape == "dam":
         floor = np.where(along > 0.0, 0.45 * along, np.where(along > -12.0, 0.0, -0.8 * (along + 12.0)))
-        return floor + steep * np.abs(across), 2.0 * ((np.abs(across) < 12.0) & (along > 40.0) & (along < 80.0))
+        start = (np.abs(across) < 12.0) & (along > 40.0) & (along < 80.0)
+        return floor + steep * np.abs(across), np.where(start, 2.0, 0.0)
     away = across - (20.0 * np.sin(along / 25.0) if shape == "bend" else 0.0)
-    return steep * np.abs(away), 2.0 * ((np.abs(away - 30.0) < 15.0) & (np.abs(along) < 40.0))
+    return steep * np.abs(away), np.where((np.abs(away - 30.0) < 15.0) & (np.abs(along) < 40.0), 2.0, 0.0)
 
 
 def _settle_on_level(shape: str, cell_m: float, turn_deg: float, side_deg: float) -> tuple[FloatArray, FlowResult]:
