@@ -60,7 +60,8 @@ def test_numbers_are_those_of_the_plan(tree, written):
         if ":" not in one.text_content() and "h" not in one.text_content() and "min" not in one.text_content():
             scale = 100.0 if "%" in one.text_content() else 1.0
             near = 0.51 if "." not in digits[0] else 0.0501
-            assert abs(scale * found % 360.0 - float(digits[0]) % 360.0) % 359.9 <= near + 1e-9, one.get("data-key")
+            apart = abs(scale * found % 360.0 - float(digits[0]) % 360.0)
+            assert min(apart, 360.0 - apart) <= near + 1e-9, one.get("data-key")
 
 
 def test_every_lane_trap_and_zone_is_in_the_tables(tree, result):

@@ -157,7 +157,7 @@ def test_no_text_leaves_the_page_or_covers_another(sheets):
         for number, page in enumerate(document, start=1):
             width, height = page.get_size()
             found = texts(page)
-            assert len(found) > 20
+            assert len(found) > 10  # also on a last page with the rest of a table
             for one in found:
                 left, low, right, top = one.box
                 assert left > 8, (key, number, one.words)

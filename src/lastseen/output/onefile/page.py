@@ -231,7 +231,7 @@ def walk(result: Result) -> str:
         ("t_length", ("length_m", metres)),
         ("t_true", ("bearing_deg_true", bearing)),
         *([("t_magnetic", ("bearing_deg_magnetic", bearing))] if magnetic else []),
-        ("t_slope", ("slope_deg", "{:+.0f}°".format)),
+        ("t_slope", ("slope_deg", "{:+z.0f}°".format)),
         ("t_steepest", ("steepest_deg", degrees)),
         ("t_time", ("time_s", minutes_seconds)),
         ("t_start", lambda leg: element("span", text(leg["start"]["mgrs"]), class_="code")),
