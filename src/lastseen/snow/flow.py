@@ -399,6 +399,7 @@ def simulate_flow(
         hold_m2_s2=snow.cohesion_pa / snow.density_kg_m3,
         drag=GRAVITY_M_S2 / snow.turbulence_m_s2,
         most_entrained=snow.growth * float(released.sum()),
+        most_m_s=_free_fall_m_s(bed, released, start_m_s),
         time_limit_s=time_limit_s,
         courant=COURANT,
         longest_step_s=FALL_STEP * math.sqrt(cell / GRAVITY_M_S2),
@@ -460,6 +461,13 @@ def _checked(bed: Bed, released_m: FloatArray, time_limit_s: float, block_cells:
     if not 8 <= block_cells <= kernels.LARGEST_BLOCK:
         raise InputError(f"blocks of {block_cells} cells do not fit the scheme: give 8 to {kernels.LARGEST_BLOCK}")
     return released
+
+
+def _free_fall_m_s(bed: Bed, released: FloatArray, start_m_s: tuple[FloatArray, FloatArray] | None) -> float:
+    """Speed that nothing exceeds: that of a fall without friction over the whole relief, besides the start's."""
+    relief = float(bed.planes[flow_planes.BED_HEIGHT][_INNER].max() + released.max())
+    start = float(np.hypot(*start_m_s).max()) if start_m_s is not None else 0.0
+    return math.sqrt(2.0 * GRAVITY_M_S2 * relief) + 2.0 * start
 
 
 def _layer(bed: Bed, released: FloatArray, snow: FlowSnow) -> FloatArray:

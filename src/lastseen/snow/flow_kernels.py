@@ -19,7 +19,6 @@ from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 
 # Local coordinates as for the sliding mass: x east, y and the velocity v *south* (rows downwards). All planes carry a
 # frame of two cells, so that cell (i, j) of the ground is (i + 2, j + 2) here.
-#
 # One stage, both directions at once. Depth, surface and velocity are linear in a cell and go on by half a step
 # (MUSCL-Hancock: van Leer 1979, 1984); HLL fluxes (Harten, Lax & van Leer 1983) whose tangential part goes upwind;
 # friction implicit. The bed of a face is surface less depth; steps of it are met by hydrostatic reconstruction (Audusse
@@ -416,7 +415,9 @@ def _update(w: FloatArray, n: int, dt: float, rules: FlowRules) -> None:
         held = still and (fx * fx + fy * fy) + fz * fz <= resist * resist
         on = wet and speed > 0.0 and not held
         share = _kept(speed, brake, dt * rules.drag * per_depth)
-        share = share if on else 0.0
+        passing = (abs(w[MASS_X + k]) + abs(w[MASS_X + 1 + k])) + (abs(w[MASS_Y + k]) + abs(w[MASS_Y + ROW + k]))
+        on = on and (w[STIR + k] == 0.0 or passing > 0.0)  # a film between steps of the bed would gain speed for ever
+        share = min(share, rules.most_m_s / (speed if on else 1.0)) if on else 0.0
         u, v = u * share, v * share
         wave = math.sqrt(square * (deep if deep > 0.0 else 0.0)) * (w[ROOT_X + k] + w[ROOT_Y + k])
         moves = (abs(u) + abs(v)) + (w[STIR + k] + abs(deep - h)) > 0.0
@@ -735,10 +736,7 @@ def carry(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def choose(active: IntArray, boxes: IntArray, block: int, ny: int, nx: int) -> int:
-    """Fill in the boxes of the blocks, and the rows in them, that can change in the next step; return their number.
-
-    ``active``: see ``FlowPlanes``, and ``_finish_block`` for what a block can reach.
-    """
+    """Fill in the boxes of the blocks, and the rows in them, that can change in the next step; return their number."""
     count = 0
     for bi in range(active.shape[0]):
         for bj in range(active.shape[1]):

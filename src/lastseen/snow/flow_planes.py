@@ -47,6 +47,7 @@ class FlowRules(NamedTuple):
     hold_m2_s2: float  # cohesion over density
     drag: float  # g over Voellmy's xi
     most_entrained: float  # as a sum of depths
+    most_m_s: float  # no snow is faster than a free fall over all of the ground
     time_limit_s: float
     courant: float
     longest_step_s: float
