@@ -464,10 +464,12 @@ def _checked(bed: Bed, released_m: FloatArray, time_limit_s: float, block_cells:
 
 
 def _free_fall_m_s(bed: Bed, released: FloatArray, start_m_s: tuple[FloatArray, FloatArray] | None) -> float:
-    """Speed that nothing exceeds: that of a fall without friction over the whole relief, besides the start's."""
-    relief = float(bed.planes[flow_planes.BED_HEIGHT][_INNER].max() + released.max())
-    start = float(np.hypot(*start_m_s).max()) if start_m_s is not None else 0.0
-    return math.sqrt(2.0 * GRAVITY_M_S2 * relief) + 2.0 * start
+    """Speed that nothing exceeds: that of a fall without friction from the highest snow to the lowest ground."""
+    drop = float((bed.planes[flow_planes.BED_HEIGHT][_INNER] + released)[released > 0.0].max())
+    start = float(np.hypot(*start_m_s)[released > 0.0].max()) if start_m_s is not None else 0.0
+    p, q = (np.abs(bed.planes[plane]).max() for plane in (flow_planes.BED_P, flow_planes.BED_Q))
+    steep = 1.0 + float(p * p + q * q)  # start velocities are those on the map
+    return math.sqrt(2.0 * GRAVITY_M_S2 * drop + steep * start**2)
 
 
 def _layer(bed: Bed, released: FloatArray, snow: FlowSnow) -> FloatArray:
