@@ -34,7 +34,7 @@ def travel(height, wall, friction, start_m_s, *, length_m, turn_deg=0.0):
     )
     assert run.balance.left_m3 < 0.02 * run.balance.released_m3
     drop = z[depth > 0.0].max() + 2.0 - z.min()
-    assert run.fastest_m_s.max() < 1.1 * math.sqrt(start_m_s**2 + 2.0 * 9.81 * drop)
+    assert run.fastest_m_s.max() < 1.25 * math.sqrt(start_m_s**2 + 2.0 * 9.81 * drop)
     h, moves = run.depth_m, np.hypot(run.east_m_s, run.north_m_s) > 0.1
     way = (h * along).sum() / h.sum() - (depth * along).sum() / depth.sum()
     return way, 1.0 - h[moves].sum() / h.sum()

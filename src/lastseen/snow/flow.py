@@ -464,12 +464,13 @@ def _checked(bed: Bed, released_m: FloatArray, time_limit_s: float, block_cells:
 
 
 def _free_fall_m_s(bed: Bed, released: FloatArray, start_m_s: tuple[FloatArray, FloatArray] | None) -> float:
-    """Speed that nothing exceeds: that of a fall without friction from the highest snow to the lowest ground."""
+    """Speed that nothing exceeds: a fall without friction from the highest snow, and the front of a dam break there."""
     drop = float((bed.planes[flow_planes.BED_HEIGHT][_INNER] + released)[released > 0.0].max())
     start = float(np.hypot(*start_m_s)[released > 0.0].max()) if start_m_s is not None else 0.0
     p, q = (np.abs(bed.planes[plane]).max() for plane in (flow_planes.BED_P, flow_planes.BED_Q))
     steep = 1.0 + float(p * p + q * q)  # start velocities are those on the map
-    return math.sqrt(2.0 * GRAVITY_M_S2 * drop + steep * start**2)
+    front = 2.0 * math.sqrt(GRAVITY_M_S2 * float(released.max()))  # Ritter 1892
+    return math.sqrt(2.0 * GRAVITY_M_S2 * drop + steep * start**2) + front
 
 
 def _layer(bed: Bed, released: FloatArray, snow: FlowSnow) -> FloatArray:
