@@ -257,7 +257,7 @@ def thacker_parabola(x: FloatArray, time: float, depth: float, radius: float) ->
 # Lengths in metres, times in seconds, angles in degrees.
 
 STRIP_ROWS = 8
-FRONT_M = 0.05  # less is not compared
+WET_M = 0.05  # less is not compared
 LAKE_M = 0.0371
 
 
@@ -549,7 +549,7 @@ def level_surface_excess_m(cell_m: float, sides_deg: Sequence[float] = LEVEL_SID
     for side_deg in sides_deg:
         z, result = _settle_on_level("valley", cell_m, 90.0, side_deg)
         row = z.shape[0] // 2
-        surface = np.where(result.depth_m[row] > FRONT_M, (z + result.depth_m)[row], np.nan)
+        surface = np.where(result.depth_m[row] > WET_M, (z + result.depth_m)[row], np.nan)
         worst = max(worst, float(np.nanmax(np.abs(np.diff(surface)), initial=0.0)) - cell_m * HEAVY_SNOW.friction)
     return worst
 
