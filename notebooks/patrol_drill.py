@@ -86,7 +86,7 @@ def record(searcher, *, share=1.0, speed_m_s=0.9, seed=1):
     return path
 
 
-tracks = [record(1), record(2, share=0.85, seed=2)]
+tracks = [record(1), record(len(plan.walks()), share=0.85, seed=2)]
 
 # %% [markdown]
 # ## Noted times
