@@ -28,14 +28,23 @@ ALWAYS = (
 )
 
 
+def note_unfinished(ensemble: Ensemble) -> tuple[str, ...]:
+    """What comes before all else: that many events did not come to rest in time."""
+    late, count = ensemble.count_ends()["unfinished"], len(ensemble.members)
+    return (_unfinished_text(late, count),) if late > MANY_UNFINISHED * count else ()
+
+
+def _unfinished_text(late: int, count: int) -> str:
+    return f"{late} of {count} events were not at rest when their time was over: their debris is as it was then"
+
+
 def note_events(choice: ModelChoice, ensemble: Ensemble) -> tuple[str, ...]:
     """The model that ran, how often, and what left the elevation model."""
     count, ends = len(ensemble.members), ensemble.count_ends()
     late, gone_events = ends["unfinished"], ends["left the model"]
     notes = [choice.reason]
-    if late:
-        text = f"{late} of {count} events were not at rest when their time was over: their debris is as it was then"
-        notes.insert(0 if late > MANY_UNFINISHED * count else 1, text)
+    if 0 < late <= MANY_UNFINISHED * count:
+        notes.append(_unfinished_text(late, count))
     if gone_events:
         notes.append(f"in {gone_events} of {count} events more than a twentieth of the snow left the elevation model")
     if ensemble.stopped_early:

@@ -21,6 +21,7 @@ from lastseen.jobs.notes import (
     note_lanes,
     note_model,
     note_person,
+    note_unfinished,
     note_walk,
     to_sentences,
 )
@@ -154,6 +155,7 @@ def _plan_with_model(
     options = _set_options(scenario, ground.crs, simulation.layers, at_m)
     search = lay_search(debris.outline, ground, replace(options, poa=person.poa))
     notes = (
+        *note_unfinished(ensemble),
         *note_grid(elevation.crs),
         *elevation.notes,
         *note_walk(scenario, search),
