@@ -29,7 +29,7 @@ def test_most_unfinished_events_are_refused_unless_accepted():
     """More than half of 20 events; what to do is said."""
     require_rest(events(10, 20), accepted=False)
     require_rest(events(11, 20), accepted=True)
-    with pytest.raises(NothingFoundError, match="11 of 20 events .* --accept-unfinished") as error:
+    with pytest.raises(NothingFoundError, match=r"11 of 20 events .* --accept-unfinished") as error:
         require_rest(events(11, 20), accepted=False)
     assert error.value.exit_code == 4
 
