@@ -266,9 +266,6 @@ def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     ]
     if model["name"] == "flow":
         rows.append(("Cohesion", f"{_range(snow['cohesion_pa'])} Pa (design choice)"))
-    if error := model["cell_error"]:
-        coarse, overlap = f"{error['coarse_cell_m']:g} m", percent(error["overlap"])
-        rows.append(("Cells", f"{model['cell_m']:g} m; debris on cells of {coarse} overlaps theirs to {overlap}"))
     rows += [
         ("Run-out", f"{_spread(run['length_m'], 'm')}, drop {_spread(run['drop_m'], 'm')} (P10, P50, P90)"),
         ("Fastest", f"{_spread(run['fastest_m_s'], 'm/s')}"),
