@@ -121,6 +121,7 @@ def test_mirrored_mountain_gives_the_same_plan(plain, tmp_path):
 def test_poa_sums_to_one_and_its_share_outside_is_told(plain):
     """POA sums to 1, and the share inside the outline is what lies in its cells."""
     poa = plain.model.person.poa
+    assert plain.model.person.left_share == 0.0
     assert poa.values.sum() == pytest.approx(1.0, abs=1e-12)
     assert (poa.values >= 0).all()
     inside = poa.values.ravel()[cells_of_outline(plain.debris.outline, poa)].sum()
@@ -187,12 +188,19 @@ def test_window_grows_until_nothing_reaches_its_edge(scouts, model, tmp_path, mo
     assert not any("left the elevation model" in note for note in small.notes)
 
 
-def test_snow_that_leaves_the_model_is_told(tmp_path):
-    """Where the elevation model ends above the run-out, the share that left is a note."""
-    path = hills.write(tmp_path / "hill.tif", hills.hill()[:130])
-    plan = make_plan(question(path, search=Search(outline_probability=0.05)))
-    assert any("left the elevation model" in note for note in plan.notes)
-    assert plan.debris.left_share > 0.03
+def test_a_slope_that_the_model_cuts_off_is_told_first(tmp_path):
+    """Where the model ends above the run-out, who left is the first note, and all shares are of everybody."""
+    path = hills.write(tmp_path / "hill.tif", hills.hill()[:120])
+    snow = dataclasses.replace(QUICK, model="body", accept_open_edge=True)
+    plan = make_plan(question(path, snow=snow, search=Search(outline_probability=0.05)))
+    person = plan.model.person
+    assert 0.1 < person.left_share < 1.0
+    assert dict(person.left_by_side)["south"] == person.left_share
+    assert person.poa.values.sum() == pytest.approx(1.0 - person.left_share)
+    assert plan.person_shares.in_range <= 1.0 - person.left_share + 1e-9
+    assert re.match(r"\d+ % of the persons left the elevation model, \d+ % over its southern edge", plan.notes[0])
+    assert "m more in the south" in plan.notes[0]
+    assert max(trial.pod for trial in plan.search.trials) <= 1.0 - person.left_share
 
 
 @pytest.fixture
@@ -216,12 +224,15 @@ def test_observed_outline_lays_out_only_the_search(observed):
 
 
 def test_drawn_release_is_used(tmp_path):
-    """A drawn release starts where it was drawn, whatever lies above the point."""
+    """A drawn release starts where it was drawn, whatever lies above the point; one that reaches nobody is refused."""
     path = hills.write(tmp_path / "hill.tif", hills.hill())
     drawn = tmp_path / "release.gpkg"
     field = box(hills.WEST_M + 500, hills.NORTH_M - 300, hills.WEST_M + 560, hills.NORTH_M - 220)
     geopandas.GeoSeries([field], crs=hills.EPSG).to_file(drawn)
-    plan = make_plan(question(path, snow=dataclasses.replace(QUICK, release=drawn, model="body")))
+    snow = dataclasses.replace(QUICK, release=drawn, model="body")
+    with pytest.raises(NothingFoundError, match="none of the events of the drawn release reach the last-seen point"):
+        make_plan(question(path, snow=snow))
+    plan = make_plan(question(path, 530.0, 400.0, snow=snow))
     assert plan.model.release.drawn
     assert plan.model.release.area_m2 > 4800.0
     assert field.buffer(1).contains(plan.model.release.outline)
@@ -233,7 +244,11 @@ BAD = {
     "strip width too wide": ({"search": Search(strip_width_m=101.0)}, InputError, "strip width"),
     "no searchers": ({"search": Search(searchers=0)}, InputError, "searchers"),
     "flat": ({"y": 1000.0, "x": 100.0}, InputError, "nothing steep enough above"),
-    "all leaves": ({"rows": 75}, NothingFoundError, "leaves the elevation model before it stops"),
+    "all leaves": (
+        {"rows": 75},
+        NothingFoundError,
+        r"left the elevation model, .* southern edge: .*--accept-open-edge",
+    ),
     "nothing covered": ({"search": Search(outline_probability=0.99999)}, NothingFoundError, "outline_probability"),
 }
 

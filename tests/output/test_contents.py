@@ -6,7 +6,7 @@ import pytest
 
 from lastseen.core.errors import InputError
 from lastseen.output.formats.json import numbers_text
-from lastseen.output.read import read_result
+from lastseen.output.read import read_result, read_whole_numbers
 from lastseen.output.results.plan import result_of_plan
 
 
@@ -52,3 +52,12 @@ def test_a_folder_without_a_plan_is_refused_in_one_sentence(tmp_path, written):
     (tmp_path / "plan.json").write_text(json.dumps({"grid": {"crs": "EPSG:32631"}}), encoding="utf-8")
     with pytest.raises(InputError, match=r"plan\.gpkg is missing"):
         read_result(tmp_path)
+
+
+def test_a_plan_of_an_older_version_is_refused_in_one_sentence(tmp_path, written):
+    numbers = json.loads((written / "plan.json").read_text(encoding="utf-8"))
+    del numbers["events"]
+    (tmp_path / "plan.json").write_text(json.dumps(numbers), encoding="utf-8")
+    for read in (read_result, read_whole_numbers):
+        with pytest.raises(InputError, match=r"written by an older version, .* make the plan again"):
+            read(tmp_path)

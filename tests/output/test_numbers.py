@@ -23,7 +23,9 @@ KEYS = [
     "model",
     "runout",
     "envelope",
+    "events",
     "debris",
+    "persons",
     "poa",
     "zones",
     "traps",
@@ -71,7 +73,14 @@ def test_an_observed_outline_has_no_model_numbers(observed):
 def test_the_document_says_what_the_plan_says(plan, written):
     numbers = json.loads((written / "plan.json").read_text(encoding="utf-8"))
     assert numbers == plan_numbers(plan)
-    assert numbers["poa"]["sum"] == pytest.approx(1.0, abs=1e-6)
+    persons, events = numbers["persons"], numbers["events"]
+    assert numbers["poa"]["sum"] + persons["left_model_share"] == pytest.approx(1.0, abs=1e-6)
+    assert sum(persons["left"].values()) == pytest.approx(persons["left_model_share"], abs=1e-6)
+    assert 0.0 <= numbers["poa"]["in_range"] <= numbers["poa"]["sum"] + 1e-6
+    assert persons["on_no_go"] is None
+    assert events["count"] == events["at_rest"] + events["left_the_model"] + events["unfinished"]
+    assert events["reach_person_share"] == pytest.approx(plan.model.ensemble.reached.mean(), abs=1e-6)
+    assert numbers["debris"]["whole"]
     assert numbers["poa"]["inside_debris"] + numbers["poa"]["outside_debris"] == pytest.approx(1.0, abs=2e-6)
     assert numbers["coverage"]["fraction"] == pytest.approx(plan.search.coverage.fraction, abs=1e-6)
     assert numbers["last_seen"]["lonlat"] == [round(plan.place.lon_deg, 7), round(plan.place.lat_deg, 7)]

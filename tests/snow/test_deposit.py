@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from pyproj import CRS
 from scipy.ndimage import gaussian_filter
-from shapely import Point
+from shapely import MultiPolygon, Point
 
 from lastseen.core.errors import NothingFoundError
 from lastseen.core.grid import Grid
+from lastseen.core.outlines import poa_areas
 from lastseen.snow.deposit import (
     find_debris,
     find_likeliest_ground,
@@ -172,17 +173,57 @@ def test_nothing_found_is_said():
         find_debris(gone, FLAT, probability_of_area(gone, FLAT), None)
 
 
-def test_poa_sums_to_one_and_ignores_who_left():
-    """POA sums to 1 over those who stay; the share that left is told apart."""
+def test_poa_counts_who_left():
+    """100 of 400 left: POA sums to 0.75 over the ground, and no share is one of those who stay alone."""
     rows, cols = spread(400, 60, 80)
     run = events_of([event(heap(60, 80, 8))], people(rows, cols, left=np.arange(400) < 100))
     poa = probability_of_area(run, FLAT)
-    assert poa.values.sum() == pytest.approx(1.0, abs=1e-12)
+    assert poa.values.sum() == pytest.approx(0.75, abs=1e-12)
     outline = find_debris(run, FLAT, poa, 0.5).outline
     person = locate_person(run, poa, FLAT.centre_of(60, 80), outline)
     assert person.left_share == 0.25
     assert person.inside_debris == pytest.approx(share_inside(poa, outline))
     assert person.carried_p50_m < 20.0
+
+
+def test_shares_of_a_slope_that_the_model_cuts_off():
+    """Twenty persons, counted by hand: 8 in a heap, 2 far from it, 6 over the south, 1 over the west, 1 in a gap, 2
+    whom the snow never took. Of the 18 taken 44 % lie inside, 39 % left over edges, 6 % into the gap.
+    """
+    rows = np.r_[np.full(8, 60), np.full(2, 15), np.full(6, 119), 50, 60, 60, 60]
+    cols = np.r_[np.full(8, 80), np.full(2, 20), np.full(6, 70), 0, 90, 80, 80]
+    left = np.r_[np.zeros(10, bool), np.ones(7, bool), np.zeros(3, bool)]
+    gap, taken = np.arange(20) == 17, np.arange(20) < 18
+    person = dataclasses.replace(people(rows, cols, burial_m=1.2, taken=taken, left=left), in_no_data=gap)
+    run = events_of([event(heap(60, 80, 8))], person)
+    poa = probability_of_area(run, FLAT)
+    found = locate_person(run, poa, FLAT.centre_of(60, 80), find_debris(run, FLAT, poa, 0.5).outline)
+    assert poa.values.sum() == pytest.approx(10 / 18)
+    assert found.inside_debris == pytest.approx(8 / 18, abs=0.01)
+    expected = {"west": 1 / 18, "east": 0.0, "south": 6 / 18, "north": 0.0, "no data": 1 / 18}
+    assert dict(found.left_by_side) == pytest.approx(expected)
+    assert found.left_share == pytest.approx(8 / 18)
+    assert found.caught_share == 0.9
+    assert found.burial.fully == pytest.approx(10 / 18)
+    assert found.burial.maps[0][1].values.sum() == pytest.approx(10 / 18)
+
+
+def test_an_outline_holds_its_share_of_who_stayed():
+    """Two thirds left: 90 % of the others are looked for, not all of them, and no half of everybody can be drawn."""
+    rows, cols = spread(2000, 60, 80, 11)
+    each = [event(heap(60, 80, 16 * (1.0 - k / 40.0) ** 1.5 + 1.0, 2000.0)) for k in range(40)]
+    stay, third = (people(rows, cols, left=left) for left in (False, np.arange(2000) % 3 > 0))
+    levels, widths = [], []
+    for person in (stay, third):
+        run = events_of(each, person)
+        poa = probability_of_area(run, FLAT)
+        debris = find_debris(run, FLAT, poa, None)
+        levels.append(debris.level)
+        widths.append(debris.widened)
+        assert locate_person(run, poa, (0.0, 0.0), debris.outline).inside_debris >= 0.9 * poa.values.sum()
+    assert levels == [0.1, 0.1]
+    assert widths == [False, False]
+    assert [share for share, _ in poa_areas(poa)] == []
 
 
 @pytest.mark.parametrize(("model", "spread_m"), [("flow", 4.0), ("body", 0.6 * 8000.0 ** (1.0 / 3.0))])
@@ -218,14 +259,17 @@ def test_up_to_19_of_20_parts_of_the_snow_may_leave():
 
 
 def test_who_was_not_caught_does_not_count():
-    """Persons whom the snow never took say nothing about one who was caught; where it took nobody, all stay."""
+    """Persons whom the snow never took say nothing about one who was caught; where it took nobody, nobody lies."""
     rows, cols = np.r_[np.full(100, 30), np.full(300, 90)], np.full(400, 80)
     taken = np.arange(400) >= 100
     run = events_of([event(heap(90, 80, 8))], people(rows, cols, taken=taken))
     poa = probability_of_area(run, FLAT)
     assert poa.values[20:40].sum() == 0.0
     nobody = events_of([event(heap(90, 80, 8))], people(rows, cols, taken=False))
-    assert probability_of_area(nobody, FLAT).values[20:40].sum() == pytest.approx(0.25)
+    nowhere = probability_of_area(nobody, FLAT)
+    assert not nowhere.values.any()
+    with pytest.raises(NothingFoundError, match="takes nobody along"):
+        locate_person(nobody, nowhere, (0.0, 0.0), MultiPolygon())
 
 
 def test_burial_shares_and_their_maps():

@@ -39,6 +39,7 @@ def deposit(thickness, outline):
         carried_p50_m=10.0,
         fall_p90_m=0.0,
         left_share=0.0,
+        left_by_side=(),
         caught_share=1.0,
         burial=None,
     )

@@ -44,6 +44,9 @@ def plan(
     accept_unfinished: Annotated[
         bool, typer.Option("--accept-unfinished", help="Plan although most events did not come to rest in time.")
     ] = False,
+    accept_open_edge: Annotated[
+        bool, typer.Option("--accept-open-edge", help="Plan although most persons leave the elevation model.")
+    ] = False,
     release: common.Release = None,
     debris: Annotated[
         Path | None, typer.Option("--debris", help="Observed outline of the debris: only the search is laid out.")
@@ -80,7 +83,7 @@ def plan(
         *common.given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
         *common.given_in("last_seen", at=at, crs=crs, radius_m=radius),
         *common.given_in("snow", size=size, model=model, cell_m=cell, release=release, time_budget_s=time_budget,
-                          accept_unfinished=accept_unfinished or None),
+                          accept_unfinished=accept_unfinished or None, accept_open_edge=accept_open_edge or None),
         *common.given_in(
             "search", debris=debris, strip_width_m=strip_width, searchers=searchers, start=start, pattern=pattern,
             entry=entry, date=date, second_pass=second_pass or None,
@@ -242,9 +245,9 @@ def export(
 
 def show(plan: Folder, as_json: common.AsJson = False) -> None:
     """A plan in a dozen lines, from its folder."""
-    from lastseen.output import plan_summary, read_numbers
+    from lastseen.output import plan_summary, read_whole_numbers
 
-    numbers = read_numbers(plan)
+    numbers = read_whole_numbers(plan)
     common.echo_result(lambda: numbers, lambda: plan_summary(numbers, plan), as_json=as_json, quiet=False)
 
 

@@ -133,12 +133,14 @@ def outline_of_level(values: Grid, level: float, least_area_m2: float = 0.0) -> 
 
 
 def poa_areas(grid: Grid) -> tuple[tuple[float, MultiPolygon], ...]:
-    """The smallest areas that hold 50 % and 90 % of the probability of area."""
+    """The smallest areas that hold 50 % and 90 % of the probability of area; none for what its grid does not hold."""
     known = grid.with_values(np.nan_to_num(grid.values))
     values = np.sort(known.values, axis=None)[::-1]
     total = np.cumsum(values)
     found = []
     for share in POA_SHARES:
+        if total[-1] < share:
+            break
         level = float(values[min(int(np.searchsorted(total, share)), values.size - 1)])
         found.append((share, outline_of_level(known, level, 2.0 * grid.cell_area_m2)))
     return tuple(found)

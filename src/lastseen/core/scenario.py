@@ -47,6 +47,7 @@ class Snow:
     cell_m: float | None = Field(default=None, gt=0)  # working cell of the flow; by the time budget where not given
     time_budget_s: float = Field(default=20.0, ge=1, le=36_000)  # for the flow on two processors: its cells follow it
     accept_unfinished: bool = False  # plan although most events did not come to rest in time
+    accept_open_edge: bool = False  # plan although most persons leave the elevation model
 
 
 @checked(frozen=True, config=_STRICT)

@@ -1,6 +1,6 @@
 from .check.rows import Outcome, run_checks
-from .notes import note_grid, to_sentences
-from .plan import Model, Plan, make_plan, plan_drawn_search
+from .notes import MANY_LEFT, note_grid, to_sentences
+from .plan import Model, PersonShares, Plan, make_plan, plan_drawn_search
 from .practice.debrief import Debrief, Searcher, debrief
 from .practice.deposit import (
     DEPOSIT_LIMITS,
@@ -81,6 +81,7 @@ __all__ = [
     "LEAST_WALKED",
     "LEFT_M",
     "LOG_HEAD",
+    "MANY_LEFT",
     "MARGIN_M",
     "MARGIN_SHARE",
     "MEMBERS",
@@ -103,6 +104,7 @@ __all__ = [
     "MiddleEvent",
     "Model",
     "Outcome",
+    "PersonShares",
     "PhaseTime",
     "Plan",
     "PlanRescue",

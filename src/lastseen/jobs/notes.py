@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from pyproj import CRS
 
 from lastseen.core import Grid, NothingFoundError, Scenario, percent
 from lastseen.search import SearchPlan
-from lastseen.snow import CellError, Debris, Ensemble, ModelChoice, Person
+from lastseen.snow import NO_DATA_SIDE, CellError, Debris, Ensemble, ModelChoice, Person, Release
 from lastseen.terrain import GroundLayers
 from lastseen.traps import describe_invisible_traps
 
 LITTLE_INSIDE = 0.8
 LITTLE_LEFT = 0.005
 MANY_UNFINISHED, MOST_UNFINISHED = 0.1, 0.5  # shares of the events; design choice
+MANY_LEFT, MOST_LEFT = 0.1, 0.5  # shares of all persons that the snow took; design choice
+FEW_REACH, HALF_REACH = 0.2, 0.5  # shares of the events; design choice
+MISSING_STEP_M = 50.0
 USUAL_STRIPS_M = (20.0, 60.0)  # published for teaching and by makers, see the search reference
 LEGS_ELSEWHERE = "use the GPX, the MGRS of the legs in plan.json, or "
 MODEL_LIMITS = {
@@ -59,11 +62,65 @@ def note_events(choice: ModelChoice, ensemble: Ensemble) -> tuple[str, ...]:
     ]
     if gap >= LITTLE_LEFT:
         notes.append(f"{percent(gap)} of the snow ran into no data: the gap hides where it stops")
-    person = ensemble.person
-    gone = float((person.left_grid & person.caught()).sum() / person.caught().sum())
-    if gone >= LITTLE_LEFT:
+    gone = sum(ensemble.person_left_share().values())
+    if LITTLE_LEFT <= gone <= MANY_LEFT:
         notes.append(f"{percent(gone)} of the persons left the elevation model: what lies beyond is not shown")
     return tuple(notes)
+
+
+def note_open_edge(ensemble: Ensemble, missing_m: Mapping[str, float]) -> tuple[str, ...]:
+    """What comes before all else: that many persons left the elevation model, and what ground is missing."""
+    left = ensemble.person_left_share()
+    if sum(left.values()) <= MANY_LEFT:
+        return ()
+    part = "the outline and the lanes hold only the part of the debris that lies on the model"
+    return (f"{_open_edge_text(left, missing_m)}; {part}",)
+
+
+def _open_edge_text(left: Mapping[str, float], missing_m: Mapping[str, float]) -> str:
+    """Who left over which edge, and what to give."""
+    sides = [
+        f"{percent(share)} {'into gaps without data' if side == NO_DATA_SIDE else f'over its {side}ern edge'}"
+        for side, share in left.items()
+        if share >= LITTLE_LEFT
+    ]
+    wanted = [
+        f"at least {MISSING_STEP_M * max(1, math.ceil(metres / MISSING_STEP_M)):.0f} m more in the {side}"
+        for side, metres in missing_m.items()
+        if left[side] >= LITTLE_LEFT
+    ]
+    if wanted:
+        wanted[-1] += " (from the energy line on level ground: where it falls on, more)"
+    if left[NO_DATA_SIDE] >= LITTLE_LEFT:
+        wanted.append("ground in the gaps")
+    return (
+        f"{percent(sum(left.values()))} of the persons left the elevation model, {', '.join(sides)}: where they lie is "
+        f"not known; give elevation for {' and '.join(wanted)}"
+    )
+
+
+def require_ground(ensemble: Ensemble, missing_m: Mapping[str, float], *, accepted: bool) -> None:
+    """NothingFoundError if most persons left the elevation model and nobody accepted that."""
+    left = ensemble.person_left_share()
+    if sum(left.values()) > MOST_LEFT and not accepted:
+        raise NothingFoundError(f"{_open_edge_text(left, missing_m)}, or plan all the same with --accept-open-edge")
+
+
+def require_reach(ensemble: Ensemble, release: Release) -> None:
+    """NothingFoundError if hardly an event takes anybody of the last-seen disc."""
+    share = float(ensemble.reached.mean())
+    if share >= FEW_REACH:
+        return
+    what = "the drawn release" if release.drawn else "the release that reaches it most often of all that were found"
+    raise NothingFoundError(
+        f"{_reach_words(share)} of {what} reach the last-seen point, so it is not the one that took the person: "
+        "move the point, give it a larger radius or another size, say where the slope broke with --release-side above, "
+        "below or here, or draw the release with --release"
+    )
+
+
+def _reach_words(share: float) -> str:
+    return "none of the events" if share == 0.0 else f"only {percent(share)} of the events"
 
 
 def require_rest(ensemble: Ensemble, *, accepted: bool) -> None:
@@ -86,18 +143,20 @@ def describe_cell_error(error: CellError) -> str:
     )
 
 
-def note_person(ensemble: Ensemble, person: Person, ground: Grid) -> tuple[str, ...]:
-    """Whether the snow reaches the last-seen point, and whether it takes anybody along."""
-    reached = ensemble.reached.mean()
-    if reached == 0.0:
-        stays = {"body": "the person is taken to start from rest there", "flow": "the person is taken to stay there"}
-        return (f"no event of this release reaches the last-seen point: {stays[ensemble.model]}",)
-    notes = []
-    if reached < 0.5:
-        notes.append(f"only {percent(reached)} of the events reach the last-seen point")
+def note_reach(ensemble: Ensemble) -> tuple[str, ...]:
+    """What comes before all else: that the release reaches the last-seen point in few of its events."""
+    share = float(ensemble.reached.mean())
+    if share >= HALF_REACH:
+        return ()
+    doubt = "this may not be the release that took the person; draw it with --release where it is known"
+    return (f"{_reach_words(share)} reach the last-seen point: {doubt}",)
+
+
+def note_person(person: Person, ground: Grid) -> tuple[str, ...]:
+    """Whether the snow takes the person far."""
     if person.carried_p50_m < ground.cell_m:
-        notes.append("the person does not slide away from the last-seen point in most events: the ground is too gentle")
-    return tuple(notes)
+        return ("the person does not slide away from the last-seen point in most events: the ground is too gentle",)
+    return ()
 
 
 def note_debris(debris: Debris, person: Person) -> tuple[str, ...]:
@@ -105,13 +164,13 @@ def note_debris(debris: Debris, person: Person) -> tuple[str, ...]:
     if debris.widened:
         note = (
             "events end in many places and leave thin debris: the searched outline was widened to the smallest ground "
-            "that holds 90 % of the probability of area (POA)"
+            "that holds 90 % of the probability of area (POA) on the model"
         )
         return (note,)
-    if person.inside_debris < LITTLE_INSIDE:
+    if person.inside_debris < LITTLE_INSIDE * (1.0 - person.left_share):
         note = (
-            f"only {percent(person.inside_debris)} of the probability of area (POA) lies inside the outline that "
-            "was asked for: leave search.outline_probability out of the scenario to search more"
+            f"only {percent(person.inside_debris)} of all persons lie inside the outline that was asked for: leave "
+            "search.outline_probability out of the scenario to search more"
         )
         return (note,)
     return ()

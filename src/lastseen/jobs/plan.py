@@ -20,14 +20,16 @@ from lastseen.jobs.notes import (
     note_grid,
     note_lanes,
     note_model,
+    note_open_edge,
     note_person,
+    note_reach,
     note_unfinished,
     note_walk,
     to_sentences,
 )
 from lastseen.jobs.rescue import PlanRescue, plan_rescue
 from lastseen.jobs.snow_simulation import SnowSimulation, count_cells, simulate_snow
-from lastseen.search import Entry, SearchOptions, SearchPlan, lay_search
+from lastseen.search import Entry, SearchOptions, SearchPlan, lay_search, measure_coverage_over_time
 from lastseen.snow import Debris
 from lastseen.terrain import (
     Elevation,
@@ -45,6 +47,7 @@ from lastseen.traps import Trap, add_burial_depth, add_person_shares, find_traps
 
 OUTLINE_MARGIN_M = 150.0
 REACH_MARGIN_M = 10.0
+IN_THE_END_S = 1e9  # after every walk
 _FLAT_CELL_M, _FLAT_CELLS = 2.0, 1_000_000
 _WGS84 = CRS("EPSG:4326")
 
@@ -62,6 +65,16 @@ class Model:
     person: snow.Person
     zones: tuple[snow.DepositZone, ...]
     traps: tuple[Trap, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PersonShares:
+    """Shares of all persons that the snow took, also of those who left the model."""
+
+    in_range: float  # of the lanes: within half a strip of where somebody walks
+    # no_go, water: on ground that was given as such; None where none was
+    no_go: float | None
+    water: float | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,6 +106,20 @@ class Plan:
             buried_p50_m=burial.p50_m if burial else None,
             zones=[(zone.poa, zone.slope_deg) for zone in self.model.zones] if self.model else (),
         )
+
+    @cached_property
+    def person_shares(self) -> PersonShares | None:
+        """What the lanes mean for a carried person; None without a model."""
+        if self.model is None:
+            return None
+        poa, ground = self.model.person.poa, self.terrain.elevation
+        layers = [self.layers.of(kind) for kind in ("no_go", "water")]
+        no_go, water = (snow.share_inside(poa, layer.outline) if layer else None for layer in layers)
+        legs, width, times = self.search.legs, self.search.strip_width_m, np.array([IN_THE_END_S])
+        _, person = measure_coverage_over_time(
+            self.debris.outline, ground, legs, width, times, spacing_m=width, poa=poa
+        )
+        return PersonShares(in_range=0.0 if person is None else float(person[0]), no_go=no_go, water=water)
 
 
 def make_plan(scenario: Scenario, progress: Progress = core.no_progress) -> Plan:
@@ -155,6 +182,8 @@ def _plan_with_model(
     options = _set_options(scenario, ground.crs, simulation.layers, at_m)
     search = lay_search(debris.outline, ground, replace(options, poa=person.poa))
     notes = (
+        *note_open_edge(ensemble, simulation.missing_m),
+        *note_reach(ensemble),
         *note_unfinished(ensemble),
         *note_grid(elevation.crs),
         *elevation.notes,
@@ -163,7 +192,7 @@ def _plan_with_model(
         *find_doubtful_heights(ground).notes,
         *simulation.layers.notes,
         *note_events(simulation.choice, ensemble),
-        *note_person(ensemble, person, ground),
+        *note_person(person, ground),
         *note_debris(debris, person),
         *note_model(simulation.choice, ground, simulation.layers),
     )
@@ -184,7 +213,7 @@ def _plan_with_model(
 def find_met_traps(terrain: Terrain, simulation: SnowSimulation) -> tuple[Trap, ...]:
     """Traps on ground that the snow can reach, with the share of carried persons that meet each."""
     traps = find_traps(terrain, simulation.paths.reach(REACH_MARGIN_M), simulation.layers)
-    person, caught = simulation.ensemble.person, simulation.ensemble.person.caught()
+    person, caught = simulation.ensemble.person, simulation.ensemble.person.taken
     number = np.cumsum(caught) - 1  # only those who were caught are counted
     last = person.cells[person.offsets[1:] - 1].copy()
     last[person.left_grid | person.in_no_data] = -1

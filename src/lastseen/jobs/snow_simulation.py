@@ -13,7 +13,7 @@ import numpy as np
 
 from lastseen import core
 from lastseen.core import FloatArray, Grid, InputError, Progress, Scenario, require_memory
-from lastseen.jobs.notes import require_rest
+from lastseen.jobs.notes import require_ground, require_reach, require_rest
 from lastseen.snow import (
     Ensemble,
     FlowPaths,
@@ -25,6 +25,7 @@ from lastseen.snow import (
     describe_time,
     find_middle_member,
     find_release,
+    measure_missing_ground,
     replay_member,
     simulate_flow_ensemble,
     simulate_sliding_ensemble,
@@ -57,6 +58,7 @@ class SnowSimulation:
     choice: ModelChoice  # the model that ran, and why
     ensemble: Ensemble
     paths: FlowPaths
+    missing_m: dict[str, float]  # ground that is missing beyond each edge that persons left over, at least
     notes: tuple[str, ...]  # what was odd about the heights
 
 
@@ -94,7 +96,10 @@ def simulate_snow(
         if wider == box or attempt == MOST_GROWTHS:
             break
         box = wider
+    missing_m = measure_missing_ground(flow_ground, start, ensemble)
+    require_reach(ensemble, start)
     require_rest(ensemble, accepted=scenario.snow.accept_unfinished)
+    require_ground(ensemble, missing_m, accepted=scenario.snow.accept_open_edge)
     progress("tracing the paths", 0.7)
     return SnowSimulation(
         ground=ground,
@@ -104,6 +109,7 @@ def simulate_snow(
         choice=choice,
         ensemble=ensemble,
         paths=trace_flow_paths(flow_ground, start, ensemble),
+        missing_m=missing_m,
         notes=tuple(notes),
     )
 

@@ -28,6 +28,7 @@ from .read import (
     read_site,
     read_targets,
     read_walk,
+    read_whole_numbers,
 )
 from .result import FULL_CAUTION, MARKERS, SHORT_CAUTION, Device, Layer, Options, Paper, Result
 from .results.ground import result_of_area, result_of_line, result_of_terrain, result_of_traps
@@ -71,6 +72,7 @@ __all__ = [
     "read_site",
     "read_targets",
     "read_walk",
+    "read_whole_numbers",
     "refuse_existing",
     "result_of_area",
     "result_of_debrief",

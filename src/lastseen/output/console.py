@@ -191,8 +191,7 @@ def _release_lines(numbers: Numbers) -> list[str]:
 def _model_lines(numbers: Numbers) -> list[str]:
     poa, traps = numbers["poa"], numbers["traps"]
     lines = [*_release_lines(numbers), _line("", _envelope_text(numbers["envelope"]))]
-    inside = percent(poa["inside_debris"])
-    lines.append(_line("Person", f"{inside} of the probability lies inside the debris outline, the rest outside it"))
+    lines.append(_line("Person", _person_text(numbers)))
     if poa["burial"] is not None:
         lines.append(_line("Burial", _burial_text(poa["burial"])))
     met = [trap for trap in traps if trap["person_passes"] > 0]
@@ -206,6 +205,15 @@ def _model_lines(numbers: Numbers) -> list[str]:
     if len(met) > MOST_TRAPS:
         lines.append(_line("", f"and {len(met) - MOST_TRAPS} more, see plan.json"))
     return lines
+
+
+def _person_text(numbers: Numbers) -> str:
+    poa, left = numbers["poa"], numbers["persons"]["left_model_share"]
+    beyond = f", {percent(left)} left the elevation model" if left > 0.0 else ""
+    return (
+        f"of all whom the snow took {percent(poa['inside_debris'])} lie inside the outline, "
+        f"{percent(poa['in_range'])} in range of the lanes{beyond}"
+    )
 
 
 def _burial_text(burial: Numbers) -> str:
@@ -232,6 +240,8 @@ def _debris_text(numbers: Numbers) -> str:
     if not numbers.get("model"):
         return f"observed outline of {area}"
     level = f"debris in at least {short_percent(debris['level'])} of the events"
+    if not debris["whole"]:
+        area = f"only the part on the elevation model, {area}"
     return f"{area} to search: {level}, widened to 90 % of the POA" if debris["widened"] else f"{area} carry {level}"
 
 

@@ -60,7 +60,7 @@ def read_result(folder: Path) -> Result:
     job: Job = next(found, "plan")
     if job != "plan" and job != "search":  # noqa: PLR1714  the type is narrowed by it
         return _read_other(folder, job)
-    numbers = read_numbers(folder)
+    numbers = read_whole_numbers(folder)
     try:
         crs = parse_crs(numbers["grid"]["crs"])
         layers, file_crs = _read_plan_layers(folder / f"{job}.gpkg", crs)
@@ -196,6 +196,22 @@ def read_numbers(folder: Path) -> dict[str, Any]:
         _ = numbers["grid"]
     except (OSError, KeyError, TypeError, ValueError) as error:
         raise InputError(f"{path} is no plan that can be read ({error}): make it again") from error
+    return numbers
+
+
+def read_whole_numbers(folder: Path) -> dict[str, Any]:
+    """The numbers of a folder with all that sheets and summaries need.
+
+    InputError as in `read_numbers`, and for a plan of an older version that lacks some of it.
+    """
+    numbers = read_numbers(folder)
+    if numbers.get("model") and not ("events" in numbers and "persons" in numbers):
+        raise InputError(
+            f"{folder} was written by an older version, which did not say how its events ended and where all persons "
+            "lie: make the plan again"
+        )
+    if "debris" in numbers:
+        numbers["debris"].setdefault("whole", True)  # a drawn search of an older version
     return numbers
 
 

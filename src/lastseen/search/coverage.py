@@ -118,7 +118,7 @@ def measure_coverage_over_time(
     spacing_m: float,
     poa: Grid | None = None,
 ) -> tuple[FloatArray, FloatArray | None]:
-    """Share of the debris, and of the probability of area, that has been in range at each time.
+    """Share of the debris, and of all persons, that has been in range at each time.
 
     Measured as the plan's own coverage is: 3-D on the snow, by lanes and joins, not by approaches.
 
@@ -133,7 +133,7 @@ def measure_coverage_over_time(
     spacing_m : float
         Between the points that stand for the debris; the smallest outlines get closer ones.
     poa : Grid, optional
-        Probability of area per cell.
+        Probability of area per cell; what it lacks of 1 lies where no lane goes.
 
     Returns
     -------
@@ -157,8 +157,11 @@ def measure_coverage_over_time(
         share = np.concatenate([[0.0], np.cumsum(weight[order])]) / float(weight.sum())
         return np.asarray(share[np.searchsorted(heard_s[order], times_s, side="right")])
 
-    person = growing(*list_poa_places(poa)[:3]) if poa is not None else None
-    return growing(lattice.x_m, lattice.y_m, lattice.weight_m2), person
+    debris = growing(lattice.x_m, lattice.y_m, lattice.weight_m2)
+    if poa is None:
+        return debris, None
+    x_m, y_m, weight = list_poa_places(poa)[:3]
+    return debris, growing(x_m, y_m, weight) * min(1.0, float(weight.sum()))
 
 
 def _searching(legs: Sequence[Leg], surface: Surface) -> Stretches:

@@ -194,7 +194,8 @@ def _hide(area: SearchArea, options: SearchOptions) -> Targets:
     alike = (lattice.x_m, lattice.y_m, lattice.weight_m2, lattice.spacing_m)
     places = list_poa_places(options.poa) if options.poa is not None else alike
     reception = Reception.of_strip(options.strip_width_m)
-    return hide_targets(area.surface, places, reception, DRAWS, np.random.default_rng(options.seed))
+    share = 1.0 if options.poa is None else min(1.0, float(np.sum(places[2])))
+    return hide_targets(area.surface, places, reception, DRAWS, np.random.default_rng(options.seed), share=share)
 
 
 def _begin(area: SearchArea, down: XY, entry: Entry | None, start: XY | None) -> XY:

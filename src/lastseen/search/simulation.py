@@ -61,6 +61,7 @@ class Targets:
     axis: FloatArray  # shape (n, 3); unit vectors, any orientation alike
     range_m: FloatArray  # shape (n,); along the axis
     dipole: bool  # see `Reception`
+    share: float = 1.0  # of all that could be looked for; the others lie where no search goes
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,6 +87,8 @@ def hide_targets(
     reception: Reception,
     draws: int,
     generator: np.random.Generator,
+    *,
+    share: float = 1.0,
 ) -> Targets:
     """Draw targets: place by weight, any orientation, depth (Falk and others 1994) and range.
 
@@ -93,6 +96,8 @@ def hide_targets(
     ----------
     places : x, y, weight, spacing
         Points with a weight, and the side of the square around each in which a target may lie.
+    share : float
+        What the weights lack of 1 is taken to lie where no search goes.
     """
     x, y, weight, spacing = places
     total = np.cumsum(weight)
@@ -104,7 +109,8 @@ def hide_targets(
     axis /= np.linalg.norm(axis, axis=1)[:, None]
     range_m = np.maximum(LEAST_RANGE_M, generator.normal(reception.r_max_m, reception.sd_m, draws))
     z = surface.z(at_x, at_y) - (depth if reception.dipole else 0.0)
-    return Targets(xyz_m=np.column_stack([at_x, at_y, z]), axis=axis, range_m=range_m, dipole=reception.dipole)
+    xyz_m = np.column_stack([at_x, at_y, z])
+    return Targets(xyz_m=xyz_m, axis=axis, range_m=range_m, dipole=reception.dipole, share=share)
 
 
 def list_poa_places(poa: Grid) -> tuple[FloatArray, FloatArray, FloatArray, float]:
@@ -190,8 +196,8 @@ def simulate_search(
     return Trial(
         words=words,
         first_signal_s=(p10, p50, p90),
-        pod=float(heard.mean()),
-        alive=float(np.where(heard, survival_share(minutes), 0.0).mean()),
+        pod=targets.share * float(heard.mean()),
+        alive=targets.share * float(np.where(heard, survival_share(minutes), 0.0).mean()),
         walk_m=way.length_m,
         slowest_s=way.slowest_s,
         coverage=coverage,

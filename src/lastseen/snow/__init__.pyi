@@ -1,6 +1,14 @@
-from .deposit import FULLY_BURIED_M, Debris, Person, find_debris, locate_person, probability_of_area
+from .deposit import (
+    FULLY_BURIED_M,
+    Debris,
+    Person,
+    find_debris,
+    locate_person,
+    probability_of_area,
+    share_inside,
+)
 from .deposit_zones import DepositZone, split_deposit
-from .ensemble import CellError, Ensemble
+from .ensemble import NO_DATA_SIDE, CellError, Ensemble
 from .flow import FlowResult, FlowSnow, simulate_flow
 from .flow_ensemble import average_onto_lattice, replay_member, simulate_flow_ensemble
 from .friction import (
@@ -44,6 +52,7 @@ from .runout import (
     RunoutEnvelope,
     estimate_envelope,
     find_middle_member,
+    measure_missing_ground,
     measure_runout,
     trace_flow_paths,
 )
@@ -84,6 +93,7 @@ __all__ = [
     "LEAST_GRADE",
     "LEAST_SLOPE_DEG",
     "NO_DATA",
+    "NO_DATA_SIDE",
     "PILE_WIDTH",
     "REGRESSIONS",
     "RIB_CUT",
@@ -130,10 +140,12 @@ __all__ = [
     "friction_range",
     "grade_start_zones",
     "locate_person",
+    "measure_missing_ground",
     "measure_runout",
     "probability_of_area",
     "replay_member",
     "segment_chain",
+    "share_inside",
     "simulate_flow",
     "simulate_flow_ensemble",
     "simulate_sliding_ensemble",

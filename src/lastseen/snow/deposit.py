@@ -10,7 +10,6 @@ from shapely import box, union_all
 from shapely.geometry import MultiPolygon
 
 from lastseen.core import (
-    BoolArray,
     Grid,
     IntArray,
     NothingFoundError,
@@ -31,13 +30,13 @@ DEPTHS_M = (0.5, 1.0, 1.5)  # full burial possible, typical, deep: design choice
 
 @dataclass(frozen=True, kw_only=True)
 class Burial:
-    """How deep those lie who were caught and stayed on the model.
+    """How deep those lie who were caught: shares of all of them, also of those who left the model.
 
     A person's place in the snow is not modelled: the depth above them is the debris at their place times a relative
     depth drawn evenly between 0 (on the surface) and 1 (on the ground). Design choice, no source.
     """
 
-    fully: float  # share with more than 0.3 m of snow above
+    fully: float  # share with more than 0.3 m of snow above; of those who left the model it is not known
     deeper: tuple[tuple[float, float], ...]  # tuple of (depth_m, share); shares with more than 0.5, 1.0 and 1.5 m above
     # median and 90th percentile of the depth of those fully buried; NaN where nobody is
     p50_m: float
@@ -49,18 +48,18 @@ class Burial:
 
 def measure_burial(person: CarriedPersons, poa: Grid, sigma_cells: float) -> Burial | None:
     """Burial of the caught on the cells of ``poa``, each spread by ``sigma_cells``; None where the model has none."""
-    count = person.caught() & ~person.left_grid & ~person.in_no_data
+    count, of = person.stayed(), int(person.taken.sum())
     depth = person.burial_m[count]
     if depth.size == 0 or np.isnan(depth).any():
         return None
     row, col = poa.cell_of(person.x_m[count], person.y_m[count])
-    maps = tuple((level, _map(poa, row[depth > level], col[depth > level], depth.size, sigma_cells))
+    maps = tuple((level, _map(poa, row[depth > level], col[depth > level], of, sigma_cells))
                  for level in (FULLY_BURIED_M, *DEPTHS_M))  # fmt: skip
     deep = depth[depth > FULLY_BURIED_M]
     p50, p90 = np.quantile(deep, [0.5, 0.9]) if deep.size else (np.nan, np.nan)
     return Burial(
-        fully=float((depth > FULLY_BURIED_M).mean()),
-        deeper=tuple((level, float((depth > level).mean())) for level in DEPTHS_M),
+        fully=int((depth > FULLY_BURIED_M).sum()) / of,
+        deeper=tuple((level, int((depth > level).sum()) / of) for level in DEPTHS_M),
         p50_m=float(p50),
         p90_m=float(p90),
         maps=maps,
@@ -107,13 +106,16 @@ class Debris:
 
 @dataclass(frozen=True, kw_only=True)
 class Person:
-    """Where a carried person would lie."""
+    """Where a carried person would lie. Shares are of all whom the snow took, also of those who left the model."""
 
-    poa: Grid  # probability of area per cell; sums to 1 over the grid
-    inside_debris: float  # share of it inside the debris outline
-    carried_p50_m: float  # median horizontal distance from the last-seen point
+    poa: Grid  # probability of area per cell; sums over the grid to the share that stayed on the model
+    inside_debris: float  # share inside the debris outline
+    carried_p50_m: float  # median horizontal distance from the last-seen point; who left counts where they left
     fall_p90_m: float  # 90th percentile of the greatest fall through the air; NaN where the model does not know it
-    left_share: float  # share of the carried that left the elevation model; the rest is scaled to 1
+    left_share: float  # share that left the elevation model
+    left_by_side: tuple[
+        tuple[str, float], ...
+    ]  # the same over its western, eastern, southern, northern edge, into gaps
     # share of the possible persons that the snow took along; the others say nothing about one who was caught
     caught_share: float
     burial: Burial | None  # how deep; None where the model does not know it
@@ -123,7 +125,8 @@ def find_debris(ensemble: Ensemble, ground: Grid, poa: Grid, outline_probability
     """Debris of an ensemble on the cells of the ground.
 
     Debris at least as likely as ``outline_probability`` is inside the outline. None takes the highest of 20, 10, 5 and
-    2.5 % whose outline holds 90 % of the probability of area; where none does, 2.5 % and the smallest ground that does.
+    2.5 % whose outline holds 90 % of the probability of area that lies on the model; where none does, 2.5 % and the
+    smallest ground that does.
     NothingFoundError if no ground is covered in that share of the events, or nearly all snow leaves the model.
     """
     edges, gap = ensemble.left_share()
@@ -160,19 +163,20 @@ def _outline(probability: Grid, poa: Grid, wanted: float | None) -> tuple[MultiP
     """The outline, its level, and whether it was widened to hold the person."""
     smooth = probability.with_values(ndimage.gaussian_filter(probability.values, 1.0, truncate=3.0))
     levels = OUTLINE_LEVELS if wanted is None else (wanted,)
+    enough = WANTED_INSIDE * float(poa.values.sum())
     for level in levels:
         whole = outline_of_level(smooth, level)
         outline = outline_of_level(smooth, level, LEAST_PIECE_SHARE * whole.area)
-        if share_inside(poa, outline) >= WANTED_INSIDE:
+        if share_inside(poa, outline) >= enough:
             break
     if outline.is_empty and wanted is not None:
         raise NothingFoundError(
             f"no ground carries debris in {percent(level, 1)} of the events (the most is "
             f"{percent(probability.values.max())}): lower search.outline_probability in the scenario"
         )
-    widened = wanted is None and share_inside(poa, outline) < WANTED_INSIDE
+    widened = wanted is None and share_inside(poa, outline) < enough
     if widened:
-        outline = keep_areas(union_all([outline, find_likeliest_ground(poa, WANTED_INSIDE)]))
+        outline = keep_areas(union_all([outline, find_likeliest_ground(poa, enough)]))
     smoothed = outline.simplify(0.2 * probability.cell_m).intersection(box(*probability.bounds))
     return keep_areas(smoothed), level, widened
 
@@ -185,9 +189,13 @@ def find_likeliest_ground(poa: Grid, share: float) -> MultiPolygon:
 
 
 def probability_of_area(ensemble: Ensemble, ground: Grid) -> Grid:
-    """Where a person carried from the last-seen disc comes to rest: probability per cell, sums to 1 over the grid."""
+    """Where a person carried from the last-seen disc comes to rest: probability per cell.
+
+    Sums over the grid to the share, of all whom the snow took, who stayed on it: those who left are not spread over
+    the rest.
+    """
     person = ensemble.person
-    stay = _on_ground(ground, person)
+    stay = person.stayed() & ground.contains(person.x_m, person.y_m)
     poa = np.zeros(ground.shape)
     if stay.any():
         row, col = ground.cell_of(person.x_m[stay], person.y_m[stay])
@@ -196,21 +204,27 @@ def probability_of_area(ensemble: Ensemble, ground: Grid) -> Grid:
         counts = np.zeros(poa[part].shape)
         np.add.at(counts, (row - part[0].start, col - part[1].start), 1.0)
         wide = ndimage.gaussian_filter(counts, sigma, mode="constant", truncate=4.0)
-        poa[part] = wide / wide.sum()
+        poa[part] = wide * (int(stay.sum()) / int(person.taken.sum()) / wide.sum())
     return ground.with_values(poa)
 
 
 def locate_person(ensemble: Ensemble, poa: Grid, at_m: tuple[float, float], outline: MultiPolygon) -> Person:
-    """What the probability of area means for a person carried from the last-seen point."""
-    person, caught = ensemble.person, ensemble.person.caught()
-    away = np.hypot(person.x_m - at_m[0], person.y_m - at_m[1])[caught]
-    falls = person.fall_m[caught]
+    """What the probability of area means for a person carried from the last-seen point.
+
+    NothingFoundError if the snow takes nobody along.
+    """
+    person = ensemble.person
+    if not person.taken.any():
+        raise NothingFoundError("the snow takes nobody along from the last-seen point: nobody's way is known")
+    away = np.hypot(person.x_m - at_m[0], person.y_m - at_m[1])[person.taken]
+    falls, left = person.fall_m[person.taken], ensemble.person_left_share()
     return Person(
         poa=poa,
         inside_debris=share_inside(poa, outline),
         carried_p50_m=float(np.median(away)),
         fall_p90_m=float(np.quantile(falls, 0.9)),
-        left_share=float(np.mean((person.left_grid | person.in_no_data)[caught])),
+        left_share=sum(left.values()),
+        left_by_side=tuple(left.items()),
         caught_share=float(person.taken.mean()),
         burial=measure_burial(person, poa, _spread_cells(ensemble, poa)),
     )
@@ -222,11 +236,6 @@ def _spread_cells(ensemble: Ensemble, ground: Grid) -> float:
     if ensemble.model == "body":  # samples that slide alone do not spread as snow does
         spread_m = PILE_WIDTH * float(np.median(ensemble.draws.deposit_m3)) ** (1.0 / 3.0)
     return max(LEAST_SPREAD_CELLS, spread_m / ground.cell_m)
-
-
-def _on_ground(ground: Grid, person: CarriedPersons) -> BoolArray:
-    stay = person.caught() & ~person.left_grid & ~person.in_no_data
-    return np.asarray(stay & ground.contains(person.x_m, person.y_m))
 
 
 def share_inside(poa: Grid, outline: MultiPolygon) -> float:

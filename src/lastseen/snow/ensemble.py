@@ -18,6 +18,7 @@ EventEnd = Literal["at rest", "left the model", "unfinished"]
 Layer = NDArray[np.float32]
 DEBRIS_M = 0.1  # thinner than this is not called debris; design choice
 SIDES = ("west", "east", "south", "north")
+NO_DATA_SIDE = "no data"
 MOVING_SHARE = 0.01  # snow is at rest when less of it than this moves; design choice
 LEFT_SHARE = 0.05  # with more snow than this beyond the ground the toe, which leaves a twentieth behind, is not known
 
@@ -78,9 +79,19 @@ class CarriedPersons:
         """The person of each visit."""
         return np.repeat(np.arange(self.count, dtype=np.int32), np.diff(self.offsets))
 
-    def caught(self) -> BoolArray:
-        """Those who count as caught: taken along, or all where the snow took nobody."""
-        return self.taken if self.taken.any() else np.ones(self.count, bool)
+    def stayed(self) -> BoolArray:
+        """Those whom the snow took along and who came to rest on ground with data."""
+        return self.taken & ~self.left_grid & ~self.in_no_data
+
+    def left_over(self, bounds: tuple[float, float, float, float]) -> IntArray:
+        """The edge that each of the taken left over: 0 to 3 as in ``SIDES``, 4 into no data, -1 for all others.
+
+        Whoever left counts for the edge of ``bounds`` (west, south, east, north) that they are nearest to.
+        """
+        west, south, east, north = bounds
+        away = np.stack([self.x_m - west, east - self.x_m, self.y_m - south, north - self.y_m])
+        side = np.where(self.taken & self.left_grid, np.argmin(away, axis=0), -1)
+        return np.where(self.taken & self.in_no_data, len(SIDES), side).astype(np.int32)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,7 +116,7 @@ class Ensemble:
     draws: MemberDraws
     members: tuple[Member, ...]
     person: CarriedPersons
-    reached: BoolArray  # shape (members,); whether the event reached the last-seen disc, or started there
+    reached: BoolArray  # shape (members,); whether the event took anybody of the last-seen disc
     stopped_early: bool  # whether fewer members ran than were asked for, because the debris outline had settled
     cell_error: CellError | None = None  # what coarser cells change; None where no cells matter
 
@@ -134,6 +145,11 @@ class Ensemble:
         total = sum(float(e.thickness_m.sum()) * self.lattice.cell_area_m2 + sum(e.left_m3) for e in self.members)
         left = np.sum([e.left_m3 for e in self.members], axis=0) / max(total, 1e-12)
         return dict(zip(SIDES, left[:4].tolist(), strict=True)), float(left[4])
+
+    def person_left_share(self) -> dict[str, float]:
+        """Share of all persons that the snow took who left over each edge, and into no data; 0 where it took nobody."""
+        side, taken = self.person.left_over(self.lattice.bounds), max(int(self.person.taken.sum()), 1)
+        return {name: int((side == k).sum()) / taken for k, name in enumerate((*SIDES, NO_DATA_SIDE))}
 
     def over(self, ground: Grid, values: FloatArray, *, outside: float = 0.0) -> Grid:
         """Values over :meth:`extent` brought onto the cells of the ground; straight lines between cell centres.

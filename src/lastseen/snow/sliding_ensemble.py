@@ -72,9 +72,10 @@ def simulate_sliding_ensemble(
 ) -> Ensemble:
     """Run all members: debris from the release, and the person from the last-seen disc.
 
-    Where the disc lies below the release, the person sets out when the front passes, with the velocity of the flow
-    there; where no sample passes, from rest. Same generator, same result, whatever the number of threads. The ground is
-    lightly smoothed (see :func:`lastseen.snow.smooth_for_snow`); ``at_m`` is the last-seen point, map metres.
+    A person who stands on the release is taken from rest; anybody else when a sample from outside the disc passes it,
+    with the velocity of the snow there. Whom neither happens to is not taken. Same generator, same result, whatever
+    the number of threads. The ground is lightly smoothed (see :func:`lastseen.snow.smooth_for_snow`); ``at_m`` is the
+    last-seen point, map metres.
     """
     draws = draw_members(release, snow, rng)
     p, q, *_ = derivatives(surface)
@@ -90,12 +91,9 @@ def simulate_sliding_ensemble(
     members = range(draws.count)
     samples = [_release_samples(start, m, rng) for m in members]
     debris = map_in_threads(lambda some: slide_samples(surface, some, start.disc), samples)
-    row, col = surface.cell_of(at_m[0], at_m[1])
-    at_cell = int(row) * surface.shape[1] + int(col)
-    in_release = [at_cell in release.cells[: draws.extent_cells[m]] for m in members]
-    people = [_person_samples(start, m, None if in_release[m] else debris[m], rng) for m in members]
+    passing = [find_passing(samples[m], debris[m], start.disc) for m in members]
+    people, taken = zip(*(_person_samples(start, m, debris[m], passing[m], rng) for m in members), strict=True)
     person = map_in_threads(lambda some: slide_samples(surface, some), people)
-    passes = [bool(np.isfinite(tracks.disc_east_m_s).any()) for tracks in debris]
     events = map_in_threads(lambda m: _event(surface, release, debris[m], float(draws.deposit_m3[m])), members)
     return Ensemble(
         model="body",
@@ -103,10 +101,16 @@ def simulate_sliding_ensemble(
         lattice=surface,
         draws=draws,
         members=tuple(events),
-        person=_carried(join_tracks(person), start.count),
-        reached=np.array([starts or passed for starts, passed in zip(in_release, passes, strict=True)]),
+        person=_carried(join_tracks(person), start.count, np.concatenate(taken)),
+        reached=np.array([bool(part.any()) for part in taken]),
         stopped_early=False,
     )
+
+
+def find_passing(samples: Samples, tracks: SampleTracks, disc: tuple[float, float, float]) -> IntArray:
+    """Samples that set out outside a disc (x, y, radius) and pass it."""
+    outside = np.hypot(samples.x_m - disc[0], samples.y_m - disc[1]) > disc[2]
+    return np.flatnonzero(outside & np.isfinite(tracks.disc_east_m_s)).astype(np.int32)
 
 
 def _event(surface: Grid, release: Release, tracks: SampleTracks, volume_m3: float) -> Member:
@@ -152,14 +156,14 @@ def _left(surface: Grid, tracks: SampleTracks, volume_m3: float) -> tuple[float,
     return west, east, south, north, no_data
 
 
-def _carried(tracks: SampleTracks, count: int) -> CarriedPersons:
+def _carried(tracks: SampleTracks, count: int, taken: BoolArray) -> CarriedPersons:
     """The persons as the plan reads them. A sample that slides alone lies on the snow: burial is not known."""
     unknown = np.full(tracks.count, np.nan)
     return CarriedPersons(
         member=(np.arange(tracks.count) // count).astype(np.int32),
         x_m=tracks.x_m,
         y_m=tracks.y_m,
-        taken=np.ones(tracks.count, bool),
+        taken=taken,
         left_grid=tracks.reason == LEFT_GRID,
         in_no_data=tracks.reason == NO_DATA,
         fall_m=tracks.fall_m,
@@ -236,19 +240,24 @@ def _release_samples(start: _Start, m: int, rng: np.random.Generator) -> Samples
     )
 
 
-def _person_samples(start: _Start, m: int, debris: SampleTracks | None, rng: np.random.Generator) -> Samples:
-    """Possible persons of one member, all over the last-seen disc, moving as the debris that passes it."""
-    draws = start.draws
+def _person_samples(
+    start: _Start, m: int, debris: SampleTracks, passing: IntArray, rng: np.random.Generator
+) -> tuple[Samples, BoolArray]:
+    """Possible persons of one member all over the last-seen disc, and whether the snow takes them.
+
+    On the release from rest, elsewhere moving as the debris that passes.
+    """
+    draws, surface = start.draws, start.surface
     u = qmc.LatinHypercube(d=5, rng=rng).random(start.count)
-    x, y = spread_over_disc(start.surface, start.disc, u[:, :2], start.slope_east, start.slope_north)
+    x, y = spread_over_disc(surface, start.disc, u[:, :2], start.slope_east, start.slope_north)
     east, north = np.zeros(start.count), np.zeros(start.count)
-    if debris is not None:
-        passing = np.flatnonzero(np.isfinite(debris.disc_east_m_s))
-        if passing.size:
-            chosen = passing[np.minimum((u[:, 2] * passing.size).astype(np.int64), passing.size - 1)]
-            share = uniform(u[:, 4], *PERSON_SPEED)
-            east, north = share * debris.disc_east_m_s[chosen], share * debris.disc_north_m_s[chosen]
-    return Samples(
+    row, col = surface.cell_of(x, y)
+    on_release = np.isin(row * surface.shape[1] + col, start.release.cells[: draws.extent_cells[m]])
+    if passing.size:
+        chosen = passing[np.minimum((u[:, 2] * passing.size).astype(np.int64), passing.size - 1)]
+        share = np.where(on_release, 0.0, uniform(u[:, 4], *PERSON_SPEED))
+        east, north = share * debris.disc_east_m_s[chosen], share * debris.disc_north_m_s[chosen]
+    samples = Samples(
         x_m=x,
         y_m=y,
         east_m_s=east,
@@ -256,6 +265,7 @@ def _person_samples(start: _Start, m: int, debris: SampleTracks | None, rng: np.
         friction=draws.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
         drag_per_m=np.full(start.count, _drag_per_m(draws, m)),
     )
+    return samples, np.asarray(on_release | (passing.size > 0))
 
 
 def _drag_per_m(draws: MemberDraws, m: int) -> float:

@@ -15,7 +15,7 @@ from scipy import ndimage
 from shapely.geometry import LineString, MultiPolygon, box
 from shapely.geometry.base import BaseGeometry
 
-from lastseen.core import FloatArray, Grid, keep_areas, outline_of_level, poa_areas, short_percent
+from lastseen.core import FloatArray, Grid, keep_areas, outline_of_level, percent, poa_areas
 from lastseen.output.draw.drawing import Drawing, draw_area, stroke
 from lastseen.search import Leg
 
@@ -65,7 +65,7 @@ class TrapMark:
     @property
     def met(self) -> tuple[str, str]:
         """Shares of carried persons who enter it and who stop in it, per cent."""
-        return short_percent(round(self.person_passes, 2)), short_percent(round(self.person_ends, 2))
+        return percent(self.person_passes), percent(self.person_ends)
 
     @property
     def met_sentence(self) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 from matplotlib.patches import Circle
 
 from lastseen import __version__
-from lastseen.core import short_percent
+from lastseen.core import percent, short_percent
 from lastseen.output.draw import features
 from lastseen.output.draw.drawing import Drawing
 from lastseen.output.draw.features import TRAP_OPACITY, MapContent, start_of
@@ -113,7 +113,8 @@ def _snow_entries(d: Drawing, content: MapContent) -> list[Entry]:
         return []
     if not content.modelled:
         return [(patch_symbol(d, facecolor=ink.observed, edgecolor=ink.outline, linewidth=1.2), "debris, as given")]
-    found: list[Entry] = [(line_symbol(d, ink.outline, 1.4), "searched outline")]
+    what = "searched outline" if content.numbers["debris"]["whole"] else "searched, only a part of the debris"
+    found: list[Entry] = [(line_symbol(d, ink.outline, 1.4), what)]
     if content.zones:
         look = {"ha": "center", "va": "center", "weight": "bold", "color": ink.outline, "halo": True}
         found.append((middle_symbol(lambda x, y: d.text(x, y, "Z1", TEXT, **look)), "deposition zone"))
@@ -253,21 +254,27 @@ def _numbers(pen: Pen, content: MapContent) -> list[Item]:
         ("Search", f"{length(walk)} in {clock(time_of(walk))} on foot"),
         ("Both", f"{length([*there, *walk])} in {clock(time_of([*there, *walk]))}{who}"),
         ("Coverage", f"{short_percent(covered['fraction'])}; {covered['uncovered_m2']:.0f} m² out of range"),
-        ("Debris", f"{content.outline.area:.0f} m² on the map"),
+        ("Debris", f"{content.outline.area:.0f} m² on the map{_part_words(content.numbers)}"),
         *(_model_numbers(content.numbers) if content.modelled else []),
     ]  # fmt: skip
     return [pen.heading("Key numbers"), *pen.named_lines(rows, hang=18.5)]
 
 
+def _part_words(numbers: Mapping[str, Any]) -> str:
+    return "" if numbers["debris"]["whole"] else ": only the part that the elevation model holds"
+
+
 def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     inside, angle, release = numbers["poa"]["inside_debris"], numbers["runout"]["travel_angle_deg"], numbers["release"]
     debris, burial, size = numbers["debris"], numbers["poa"]["burial"], numbers["scenario"]["snow"]["size"]
-    deep = short_percent(round(next(r["share"] for r in burial["deeper"] if r["depth_m"] == 1.0), 2)) if burial else ""
+    deep = percent(next(r["share"] for r in burial["deeper"] if r["depth_m"] == 1.0)) if burial else ""
     widened = ", widened to 90 % of the POA" if debris["widened"] else ""
+    left, reach = numbers["persons"]["left_model_share"], numbers["poa"]["in_range"]
+    beyond = f", {percent(left)} left the elevation model" if left > 0.0 else ""
     return [
         ("Outline", f"debris in at least {short_percent(debris['level'])} of the events{widened}"),
-        ("POA", f"{short_percent(round(inside, 2))} inside the outline, {short_percent(round(1 - inside, 2))} outside"),
-        *([("Burial", f"{short_percent(round(burial['fully'], 2))} fully buried, {deep} over 1 m")] if burial else []),
+        ("Persons", f"of all {percent(inside)} inside the outline, {percent(reach)} in range of the lanes{beyond}"),
+        *([("Burial", f"{percent(burial['fully'])} fully buried, {deep} over 1 m")] if burial else []),
         ("Travel angle", f"{angle['p50']:.0f}° (P10 to P90: {angle['p10']:.0f}° to {angle['p90']:.0f}°)"),
         ("Release", f"size {size}, {release['volume_m3']:.0f} m³ on {release['slope_deg']:.0f}°"),
         ("Slab", f"{release['thickness_m']:.2f} m, normal to the slope"),

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from lastseen import __version__
-from lastseen.core import InputError, convergence_deg, short_percent, to_lonlat
+from lastseen.core import InputError, convergence_deg, percent, short_percent, to_lonlat
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.panel import sentence_of
 from lastseen.output.onefile import map as page_map
@@ -154,7 +154,7 @@ def bearing(deg: float) -> str:
 
 def rough(share: float) -> str:
     """Whole per cent."""
-    return short_percent(round(share, 2))
+    return percent(share)
 
 
 def minutes_seconds(time_s: float) -> str:
@@ -196,7 +196,9 @@ _OF_SEARCH = (
 _OF_MODEL = (
     ("n_level", "debris.level", short_percent),
     ("n_inside", "poa.inside_debris", rough),
-    ("n_outside", "poa.outside_debris", rough),
+    ("n_in_range", "poa.in_range", rough),
+    ("n_left", "persons.left_model_share", rough),
+    ("n_reach", "events.reach_person_share", rough),
     ("n_buried", "poa.burial.fully", rough),
     ("n_depth", "poa.burial.fully_p50_m", fine_metres),
     ("n_travel", "runout.travel_angle_deg.p50", degrees),
@@ -212,6 +214,8 @@ def key_numbers(result: Result) -> str:
     numbers = result.numbers
     lanes = element("span", text(len(numbers["lanes"])))
     rows = [*_OF_SEARCH, *(_OF_MODEL if result.is_plan and numbers["model"] else ())]
+    if not numbers["debris"]["whole"]:
+        rows = [("n_part" if name == "n_area" else name, key, shown) for name, key, shown in rows]
     return _definitions((say(name), value(numbers, key, shown) if key else lanes) for name, key, shown in rows)
 
 

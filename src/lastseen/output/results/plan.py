@@ -17,6 +17,7 @@ from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.core import WGS84, FloatArray, Grid, LastseenError, LonLat, mgrs_text, transformer, versions
+from lastseen.jobs import MANY_LEFT
 from lastseen.output.draw.figures import write_animation, write_profile, write_thickness
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.formats.gpkg import run_rows
@@ -37,7 +38,7 @@ from lastseen.snow import FULLY_BURIED_M, friction_range
 from lastseen.terrain import read_window
 
 if TYPE_CHECKING:
-    from lastseen.jobs import Model, Plan, PlanRescue
+    from lastseen.jobs import Model, PersonShares, Plan, PlanRescue
     from lastseen.rescue import RescueClock
     from lastseen.search import Trial
     from lastseen.snow import CellError
@@ -139,10 +140,10 @@ _RUNOUT = ("travel_angle_deg", "length_m", "drop_m", "fastest_m_s", "time_s")
 def plan_numbers(plan: Plan) -> dict[str, Any]:
     """The plan as plain values, keys in a fixed order, nothing that is not a number.
 
-    With an observed outline ``release``, ``model``, ``runout``, ``envelope`` and ``poa`` are None and ``zones`` and
-    ``traps`` are empty.
+    With an observed outline ``release``, ``model``, ``runout``, ``envelope``, ``events``, ``persons`` and ``poa`` are
+    None and ``zones`` and ``traps`` are empty.
     """
-    model = plan.model
+    model, shares = plan.model, plan.person_shares
     document = {
         **head_numbers(plan.scenario.name),
         "inputs": input_files(plan),
@@ -155,8 +156,10 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "model": _model(plan, model) if model else None,
         "runout": {key: pick_fields(getattr(model.runout, key), "p10 p50 p90") for key in _RUNOUT} if model else None,
         "envelope": _envelope(model) if model else None,
+        "events": _events(model) if model else None,
         "debris": _debris(plan),
-        "poa": _poa(model) if model else None,
+        "persons": _persons(model, shares) if model and shares else None,
+        "poa": _poa(model, shares) if model and shares else None,
         "zones": [plain_fields(zone, ("outline",)) for zone in model.zones] if model else [],
         "traps": [plain_fields(trap, ("outline", "cells", "part_of_cell")) for trap in model.traps] if model else [],
         "coverage": _coverage(plan),
@@ -218,13 +221,32 @@ def _model(plan: Plan, model: Model) -> dict[str, Any]:
         "reason": model.choice.reason,
         "cell_m": ensemble.lattice.cell_m,
         "friction": list(friction_range(plan.scenario.snow)),
-        "events": len(ensemble.members),
-        "stopped_early": ensemble.stopped_early,
-        "ends": {end.replace(" ", "_"): count for end, count in ensemble.count_ends().items()},
         "moving_share_p90": float(np.quantile([event.moving_share for event in ensemble.members], 0.9)),
         "cell_error": _cell_error(ensemble.cell_error),
-        "reached_last_seen": float(ensemble.reached.mean()),
         "left_share": {**edges, "no_data": gap},
+    }
+
+
+def _events(model: Model) -> dict[str, Any]:
+    ensemble = model.ensemble
+    return {
+        "count": len(ensemble.members),
+        **{end.replace(" ", "_"): count for end, count in ensemble.count_ends().items()},
+        "reach_person_share": float(ensemble.reached.mean()),
+        "settled": ensemble.stopped_early,
+    }
+
+
+def _persons(model: Model, shares: PersonShares) -> dict[str, Any]:
+    """Where all whom the snow took end: on the model, beyond its edges; and on what ground."""
+    person = model.person
+    return {
+        "count": int(model.ensemble.person.taken.sum()),
+        "caught_share": person.caught_share,
+        "left_model_share": person.left_share,
+        "left": {side.replace(" ", "_"): share for side, share in person.left_by_side},
+        "on_no_go": shares.no_go,
+        "on_water": shares.water,
     }
 
 
@@ -244,16 +266,19 @@ def _debris(plan: Plan) -> dict[str, Any]:
     if plan.model is not None:
         thirds = np.quantile(plan.model.ensemble.draws.deposit_m3, [0.1, 0.5, 0.9]).tolist()
         volume = dict(zip(("p10", "p50", "p90"), thirds, strict=True))
-    return {**pick_fields(plan.debris, "area_m2 level widened left_share"), "volume_m3": volume}
+    whole = plan.model is None or plan.model.person.left_share <= MANY_LEFT
+    return {**pick_fields(plan.debris, "area_m2 level widened left_share"), "whole": whole, "volume_m3": volume}
 
 
-def _poa(model: Model) -> dict[str, Any]:
+def _poa(model: Model, shares: PersonShares) -> dict[str, Any]:
+    """Shares of all persons: outside the outline lie also those who left the model."""
     person = model.person
     return {
         "inside_debris": person.inside_debris,
         "outside_debris": 1.0 - person.inside_debris,
+        "in_range": shares.in_range,
         "sum": float(person.poa.values.sum()),
-        **pick_fields(person, "carried_p50_m fall_p90_m left_share caught_share"),
+        **pick_fields(person, "carried_p50_m fall_p90_m"),
         "burial": _burial(model),
     }
 

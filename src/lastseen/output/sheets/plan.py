@@ -8,7 +8,7 @@ from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from lastseen.core import Spread, percent, short_percent
+from lastseen.core import Spread, percent
 from lastseen.output.draw.drawing import Drawing, fixed_look, start_page, style_axes, write_pdf, write_png
 from lastseen.output.draw.features import MapContent, keep_blank, read_map_content, title_of
 from lastseen.output.draw.figures import draw_phases, draw_survival, format_times
@@ -254,12 +254,13 @@ def _ground_rows(numbers: Mapping[str, Any], *, flat: bool) -> list[tuple[str, s
 def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     model, snow, release = numbers["model"], numbers["scenario"]["snow"], numbers["release"]
     run, envelope = numbers["runout"], numbers["envelope"]
-    ends = model["ends"]
-    unfinished = f", {ends['unfinished']} of them not at rest in time" if ends["unfinished"] else ""
-    unfinished += f", in {ends['left_the_model']} the toe left the model" if ends["left_the_model"] else ""
+    events = numbers["events"]
+    unfinished = f", {events['unfinished']} of them not at rest in time" if events["unfinished"] else ""
+    unfinished += f", in {events['left_the_model']} the toe left the model" if events["left_the_model"] else ""
+    reach = f"; {percent(events['reach_person_share'])} of the events reach the last-seen point"
     rows = [
         ("Release", f"{release['reason']} {release['area_m2']:.0f} m² on the slope, {release['volume_m3']:.0f} m³"),
-        ("Model", f"{model['reason']}; {model['events']} events{unfinished}"),
+        ("Model", f"{model['reason']}; {events['count']} events{unfinished}{reach}"),
         ("Friction", f"{_range(model['friction'])} (literature range, not calibrated)"),
         ("Turbulence", f"{_range(snow['turbulence_m_s2'])} m/s²"),
         ("Growth", f"{_range(snow['growth'])} times the released snow taken along"),
@@ -282,7 +283,7 @@ def _search_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
         times = [trial["first_signal_s"][key] for key in ("p10", "p50", "p90")]
         first = " / ".join("not heard" if time is None else f"{time / 60:.0f}" for time in times)
         after = f"first signal {first} min after the start (P10, P50, P90)"
-        rows.append((name, f"lanes {trial['words']}: {after}, POD {short_percent(round(trial['pod'], 2))}"))
+        rows.append((name, f"lanes {trial['words']}: {after}, POD {percent(trial['pod'])}"))
     return rows
 
 

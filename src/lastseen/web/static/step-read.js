@@ -58,13 +58,15 @@ function facts(numbers) {
   }
   rows.push([
     T.read.area,
-    [area(n.debris.area_m2), n.debris.level ? h("small", {}, T.read.level(T.percent(n.debris.level))) : null],
+    [area(n.debris.area_m2), n.debris.level ? h("small", {}, T.read.level(T.percent(n.debris.level))) : null,
+      n.debris.whole === false ? h("small", {}, T.read.part) : null],
   ]);
   if (n.poa) {
     rows.push([
       T.read.inside,
       [T.percent(n.poa.inside_debris), h("small", {}, T.read.outside(T.percent(n.poa.outside_debris)))],
     ]);
+    if (n.persons?.left_model_share) rows.push([T.read.left, T.percent(n.persons.left_model_share)]);
     if (n.poa.burial) rows.push([T.read.burial, T.percent(n.poa.burial.fully)]);
   }
   return h(

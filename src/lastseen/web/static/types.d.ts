@@ -88,7 +88,8 @@ export interface Numbers {
   scenario: { snow: { size: number } };
   release: { volume_m3: number } | null;
   runout: { length_m: Range; travel_angle_deg: Range } | null;
-  debris: { area_m2: number; level: number | null };
+  debris: { area_m2: number; level: number | null; whole?: boolean };
+  persons?: { left_model_share: number } | null;
   poa: { inside_debris: number; outside_debris: number; burial: { fully: number } | null } | null;
   zones: Zone[];
   notes: string[];
