@@ -93,9 +93,9 @@ def clock(
     as_json: common.AsJson = False,
 ) -> None:
     """Phases of a rescue, low, typical and high, against a published survival curve."""
+    from lastseen.jobs import make_walked_legs, time_legs
     from lastseen.output import clock_text, read_walk
     from lastseen.rescue import find_survival_curve
-    from lastseen.search import make_walked_legs, time_legs
 
     known = find_survival_curve(curve)
     if (plan is None) == (walk is None):

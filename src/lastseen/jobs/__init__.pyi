@@ -66,7 +66,7 @@ from .reading.line import (
 )
 from .reading.stretches import CONSEQUENCES, Stretch
 from .reading.tiles import other_kept_tiles
-from .rescue import PlanRescue, measure_covered_shares, plan_rescue
+from .rescue import PlanRescue, WalkedLeg, make_walked_legs, measure_covered_shares, plan_rescue, time_legs
 from .snow_simulation import MiddleEvent, find_middle_event, replay_middle_event
 from .terrain_view import TerrainView, view_terrain
 from .trap_view import TrapView, view_traps
@@ -126,6 +126,7 @@ __all__ = [
     "TerrainView",
     "Track",
     "TrapView",
+    "WalkedLeg",
     "ZoneRow",
     "area_rasters",
     "caught_text",
@@ -143,6 +144,7 @@ __all__ = [
     "lay_sized",
     "lookout_words",
     "make_plan",
+    "make_walked_legs",
     "measure_covered_shares",
     "note_grid",
     "other_kept_tiles",
@@ -164,6 +166,7 @@ __all__ = [
     "site_sentences",
     "stretch_sentence",
     "table_rows",
+    "time_legs",
     "to_sentences",
     "trap_sign",
     "view_area",

@@ -5,10 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
-from lastseen.core import FloatArray, InputError, Spread, exact_spread
+from lastseen.core import InputError, Spread, exact_spread
 from lastseen.rescue.probing import lay_spiral
 from lastseen.rescue.shovelling import METRES_PER_DIGGER, conveyor_length_m, diggers_needed
 from lastseen.rescue.survival import SurvivalCurve, survival_bounds_percent
@@ -68,13 +65,13 @@ def make_clue_search(values: PhaseValues) -> Phase:
     )
 
 
-def make_approach(time_s: Spread) -> Phase:
-    """The way to the first lane; ICAR counts it to the clue search."""
+def make_approach(time_s: Spread, basis: str) -> Phase:
+    """The way to the first step on the debris; ICAR counts it to the clue search."""
     return Phase(
         name="approach",
-        ends="first lane reached",
+        ends="first step on the debris",
         time_s=time_s,
-        basis="walking time, times 0.6 to 1.2",
+        basis=basis,
         confidence="derived",
     )
 
@@ -167,93 +164,7 @@ def _check_speed(speed: Spread) -> None:
         raise InputError(f"a speed of {speed.low:g} m/s: give speeds above 0")
 
 
-# ---- The clock: how long walking takes, what a whole rescue takes phase by phase, and who is alive at the end of it
-
-OFF_PATH_FACTOR = 0.6
-# Tobler's rule was not made for ground steeper than this; beyond it the height walked in an hour stays what it is
-# there: 304 m up and 431 m down, beside the 300 and 500 m of DIN 33466. Design choice.
-STEEPEST_RULE = 0.3
-
-
-def searching_speed_m_s(slope: npt.ArrayLike) -> FloatArray:
-    """Walking speed off the path on any slope: Tobler's rule, and on steep ground its height in an hour.
-
-    Parameters
-    ----------
-    slope : array_like
-        Rise over run along the walk, up is positive.
-
-    Returns
-    -------
-    ndarray
-        Metres on the ground per second, same shape as ``slope``.
-    """
-    wanted = np.asarray(slope, dtype=np.float64)
-    held = np.clip(wanted, -STEEPEST_RULE, STEEPEST_RULE)
-    # Height in an hour is speed x sin(slope): where it is held, speed falls with the sine.
-    sine, held_sine = (np.abs(rise) / np.hypot(1.0, rise) for rise in (wanted, held))
-    factor = np.where(np.abs(wanted) > STEEPEST_RULE, held_sine / np.maximum(sine, 1e-12), 1.0)
-    return walking_speed_m_s(held) * factor
-
-
-def walking_speed_m_s(slope: npt.ArrayLike, off_path: bool = True) -> FloatArray:  # noqa: FBT001, FBT002
-    """Walking speed on a slope.
-
-    ``v = 6 exp(-3.5 |S + 0.05|)`` km/h, times 0.6 off the path (W. Tobler, 1993, Three presentations on geographical
-    analysis and modeling, NCGIA Technical Report 93-1, after E. Imhof). The rule was made for paths and long walks:
-    on rough debris people are slower.
-
-    Parameters
-    ----------
-    slope : array_like
-        Rise over run along the walk, up is positive.
-    off_path : bool
-        Whether the walk is off the path.
-
-    Returns
-    -------
-    ndarray
-        Metres per second, same shape as ``slope``.
-
-    Examples
-    --------
-    >>> round(float(walking_speed_m_s(0.0, off_path=False)) * 3.6, 3)
-    5.037
-    """
-    speed = 6.0 / 3.6 * np.exp(-3.5 * np.abs(np.asarray(slope, dtype=np.float64) + 0.05))
-    return np.asarray(speed * (OFF_PATH_FACTOR if off_path else 1.0), dtype=np.float64)
-
-
-def approach_time_h(distance_m: float, up_m: float, down_m: float) -> float:
-    """Time on a mountain path: the larger of level and vertical time plus half the smaller (DIN 33466).
-
-    4 km/h level, 300 m/h up, 500 m/h down.
-
-    Parameters
-    ----------
-    distance_m, up_m, down_m : float
-        Map distance, sum of ascents and sum of descents, metres, all 0 or more.
-
-    Returns
-    -------
-    float
-        Hours.
-
-    Raises
-    ------
-    InputError
-        If a length is negative or not a number.
-
-    Examples
-    --------
-    >>> approach_time_h(8_000.0, 1_200.0, 0.0)
-    5.0
-    """
-    for name, value in (("distance", distance_m), ("ascent", up_m), ("descent", down_m)):
-        if not value >= 0.0:
-            raise InputError(f"the {name} of an approach is {value} m: give 0 or more metres")
-    level, vertical = distance_m / 4000.0, up_m / 300.0 + down_m / 500.0
-    return max(level, vertical) + 0.5 * min(level, vertical)
+# ---- The clock: what a whole rescue takes phase by phase, and who is alive at the end of it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -279,11 +190,22 @@ class RescueClock:
         return self.ends_s[-1]
 
     @property
+    def on_debris_s(self) -> Spread:
+        """First step on the debris to head and chest free."""
+        return self._sum_from(self._signal_search)
+
+    @property
     def after_signal_s(self) -> Spread:
         """First signal to head and chest free."""
-        at = [phase.letter for phase in self.phases].index("B")
+        return self._sum_from(self._signal_search + 1)
+
+    @property
+    def _signal_search(self) -> int:
+        return [phase.letter for phase in self.phases].index("B")
+
+    def _sum_from(self, at: int) -> Spread:
         total = exact_spread(0.0)
-        for phase in self.phases[at + 1 :]:
+        for phase in self.phases[at:]:
             total = total + phase.time_s
         return total
 
@@ -296,6 +218,7 @@ class RescueClock:
 def time_rescue(
     *,
     approach_s: Spread,
+    approach_basis: str,
     signal_s: Spread,
     signal_basis: str,
     strip_width_m: float,
@@ -310,9 +233,9 @@ def time_rescue(
     Parameters
     ----------
     approach_s, signal_s : Spread
-        Way to the first lane, and from there to the first signal, seconds.
-    signal_basis : str
-        Where the latter comes from.
+        Way to the first step on the debris, and from there to the first signal, seconds.
+    approach_basis, signal_basis : str
+        What they rest on.
     depth_m : float
         Burial depth.
     slope_deg : float
@@ -328,7 +251,7 @@ def time_rescue(
     given = values or PhaseValues()
     phases = (
         make_clue_search(given),
-        make_approach(approach_s),
+        make_approach(approach_s, approach_basis),
         make_signal_search(signal_s, signal_basis),
         make_coarse_search(strip_width_m, given),
         make_fine_search(given),

@@ -1,4 +1,3 @@
-from .clock import WalkedLeg, make_walked_legs, time_legs
 from .coverage import measure_coverage, measure_coverage_over_time, sum_coverage
 from .frame import lay_pattern
 from .layout import lay_search
@@ -11,6 +10,7 @@ from .simulation import (
     Reception,
     Targets,
     Trial,
+    Way,
     cut_into_stretches,
     dipole_range_m,
     first_signals_s,
@@ -45,7 +45,7 @@ __all__ = [
     "Surface",
     "Targets",
     "Trial",
-    "WalkedLeg",
+    "Way",
     "cut_into_stretches",
     "declination_deg",
     "dipole_range_m",
@@ -56,7 +56,6 @@ __all__ = [
     "lay_search",
     "list_poa_places",
     "make_lattice",
-    "make_walked_legs",
     "measure_coverage",
     "measure_coverage_over_time",
     "parse_area",
@@ -64,6 +63,5 @@ __all__ = [
     "saved_percent",
     "sum_coverage",
     "survival_share",
-    "time_legs",
     "update_areas",
 ]

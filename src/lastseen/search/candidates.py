@@ -27,7 +27,7 @@ from lastseen.search.lanes import (
 from lastseen.search.legs import steep_m
 from lastseen.search.plan import Pattern
 from lastseen.search.search_area import SearchArea, SearchTask
-from lastseen.search.simulation import Targets, Trial, simulate_search
+from lastseen.search.simulation import Targets, Trial, Way, cut_into_stretches, simulate_search
 from lastseen.search.walk import BALANCE, TeamWalk, assign_abreast, join_runs, share_runs, unevenness
 
 # ---- Which way the lanes of a group run: candidates, and the shortest of a kind
@@ -235,15 +235,26 @@ def try_walks(layout: Layout, area: SearchArea, task: SearchTask, hidden: Target
         lines = walked.searched_lines
         covered = find_covered(lines, area.lattice, area.surface, task.half_width_m)
         share = float(weight[covered].sum() / weight.sum())
-        corners = [walked.corners(k) for k in range(len(walks))]
         yield Candidate(
             layout=layout,
             walks=walks,
             walked=walked,
-            trial=simulate_search(text, corners, area.surface, hidden, coverage=share),
+            trial=simulate_search(
+                text, _walk_ways(walked, area, task), area.surface, hidden, pace=task.travel.search_pace, coverage=share
+            ),
             steep_m=steep_m(lines, area.surface),
-            uneven=unevenness(walked, area.surface, task.long_m),
+            uneven=unevenness(walked, area.surface, task),
         )
+
+
+def _walk_ways(walked: TeamWalk, area: SearchArea, task: SearchTask) -> list[Way]:
+    """The walk of each searcher as the simulation takes it."""
+    ways = []
+    for k in range(len(walked.legs)):
+        there = cut_into_stretches([walked.approach_corners(k)], area.surface, pace=task.travel.approach_pace)
+        time = there.slowest_s if task.travel.approach_s is None else task.travel.approach_s
+        ways.append(Way(corners=walked.corners(k), approach_m=there.length_m, approach_s=time))
+    return ways
 
 
 def pick_main_frame(layout: Layout) -> NamedFrame:

@@ -9,6 +9,7 @@ import shapely
 from shapely import LineString, MultiPolygon, Polygon
 
 from lastseen.core import BoolArray, FloatArray, Grid, InputError
+from lastseen.rescue import Travel
 from lastseen.search import coverage_kernels
 from lastseen.search.plan import Coverage, Leg
 from lastseen.search.simulation import Stretches, Targets, cut_into_stretches, first_signals_s, list_poa_places
@@ -117,10 +118,11 @@ def measure_coverage_over_time(
     *,
     spacing_m: float,
     poa: Grid | None = None,
+    travel: Travel | None = None,
 ) -> tuple[FloatArray, FloatArray | None]:
     """Share of the debris, and of all persons, that has been in range at each time.
 
-    Measured as the plan's own coverage is: 3-D on the snow, by lanes and joins, not by approaches.
+    Measured as the plan's own coverage is: 3-D on the snow, by all that is walked on the debris, not by approaches.
 
     Parameters
     ----------
@@ -129,11 +131,13 @@ def measure_coverage_over_time(
     ground : Grid
         Elevations in metres.
     times_s : ndarray
-        Since the searchers set out.
+        Since the searchers set out on the first of their legs.
     spacing_m : float
         Between the points that stand for the debris; the smallest outlines get closer ones.
     poa : Grid, optional
         Probability of area per cell; what it lacks of 1 lies where no lane goes.
+    travel : Travel, optional
+        How they move.
 
     Returns
     -------
@@ -145,7 +149,7 @@ def measure_coverage_over_time(
     west, south, east, north = outline.bounds
     box = (min(west, x.min()), min(south, y.min()), max(east, x.max()), max(north, y.max()))
     surface = Surface.around(ground, box, 2.0 * strip_width_m)
-    way = _searching(legs, surface)
+    way = _searching(legs, surface, travel or Travel())
     lattice = make_lattice(outline, surface, lattice_spacing_m(outline, spacing_m))
 
     def growing(x_m: FloatArray, y_m: FloatArray, weight: FloatArray) -> FloatArray:
@@ -164,12 +168,12 @@ def measure_coverage_over_time(
     return debris, growing(x_m, y_m, weight) * min(1.0, float(weight.sum()))
 
 
-def _searching(legs: Sequence[Leg], surface: Surface) -> Stretches:
-    """The walk without approaches, in stretches of a few metres, each with its time since the searchers set out."""
+def _searching(legs: Sequence[Leg], surface: Surface, travel: Travel) -> Stretches:
+    """The walk without approaches, in stretches of a few metres, each with its time since the first leg."""
     walks, begins = [], []
     for k in sorted({leg.searcher for leg in legs}):
         lines = [leg.line for leg in legs if leg.searcher == k and leg.kind != "approach"]
         if lines:
             walks.append(np.array([lines[0].coords[0], *(line.coords[-1] for line in lines)]))
             begins.append(sum(leg.time_s for leg in legs if leg.searcher == k and leg.kind == "approach"))
-    return cut_into_stretches(walks, surface, begins)
+    return cut_into_stretches(walks, surface, begins, travel.search_pace)

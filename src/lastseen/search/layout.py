@@ -185,7 +185,9 @@ def _set_task(area: SearchArea, groups: Sequence[Group], options: SearchOptions)
     start = start or begin
     if area.walkable.no_go is not None and not area.walkable.is_allowed(start, start):
         start = begin = _beside(area, start)
-    return SearchTask(strip_width_m=options.strip_width_m, searchers=options.searchers, start=start, begin=begin)
+    return SearchTask(
+        strip_width_m=options.strip_width_m, searchers=options.searchers, start=start, begin=begin, travel=options.travel
+    )
 
 
 def _hide(area: SearchArea, options: SearchOptions) -> Targets:
@@ -234,7 +236,9 @@ def _plan(ranked: Sequence[Candidate], area: SearchArea, ground: Grid, options: 
     """The plan of the best layout."""
     best = ranked[0]
     declination = _declination(area, ground, options)
-    lanes, legs = number_legs(best.walked, area.walkable, ground.crs, declination, options.searchers)
+    lanes, legs = number_legs(
+        best.walked, area.walkable, ground.crs, declination, searchers=options.searchers, travel=options.travel
+    )
     lines = [leg.line for leg in legs if leg.kind != "approach"]
     covered = find_covered(lines, area.lattice, area.surface, 0.5 * options.strip_width_m)
     coverage = sum_coverage(area.outline, area.lattice, covered)
@@ -249,6 +253,7 @@ def _plan(ranked: Sequence[Candidate], area: SearchArea, ground: Grid, options: 
         trials=tuple(candidate.trial for candidate in ranked),
         declination_deg=declination,
         no_go=area.walkable.no_go,
+        travel=options.travel,
     )
 
 

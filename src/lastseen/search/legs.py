@@ -14,7 +14,7 @@ from pyproj import CRS, Proj
 from shapely import LineString
 
 from lastseen.core import FloatArray, IntArray
-from lastseen.rescue import searching_speed_m_s
+from lastseen.rescue import Pace
 from lastseen.search.frame import XY
 from lastseen.search.surface import Surface
 
@@ -73,10 +73,13 @@ STEEPEST_TIMED = math.tan(math.radians(40.0))
 SPEED_SLOPES: FloatArray = np.linspace(-STEEPEST_TIMED, STEEPEST_TIMED, 401)
 
 
-@lru_cache(maxsize=1)
-def speed_table_m_s() -> FloatArray:
-    """Off-path speed at the slopes of ``SPEED_SLOPES``, for the kernels."""
-    return searching_speed_m_s(SPEED_SLOPES)
+WALKING = Pace()  # searching on foot
+
+
+@lru_cache(maxsize=16)
+def speed_table_m_s(pace: Pace) -> FloatArray:
+    """Speed at the slopes of ``SPEED_SLOPES``, for the kernels."""
+    return pace.speed_m_s(SPEED_SLOPES)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,8 +92,8 @@ class LegMeasures:
     time_s: float
 
 
-def measure_leg(start: XY, end: XY, surface: Surface) -> LegMeasures:
-    """The numbers of a straight walk over the ground, sampled at one cell and at most 2 m."""
+def measure_leg(start: XY, end: XY, surface: Surface, pace: Pace = WALKING) -> LegMeasures:
+    """The numbers of a straight way over the ground, sampled at one cell and at most 2 m."""
     plan = math.dist(start, end)
     n = max(1, math.ceil(plan / min(2.0, surface.filled.cell_m)))
     t = np.linspace(0.0, 1.0, n + 1)
@@ -99,14 +102,14 @@ def measure_leg(start: XY, end: XY, surface: Surface) -> LegMeasures:
     if run <= 0.0:
         return LegMeasures(length_m=0.0, slope_deg=0.0, steepest_deg=0.0, time_s=0.0)
     length = np.hypot(rise, run)
-    time = float(_times_s(t * plan, z)[0][-1])
+    time = float(_times_s(t * plan, z, pace)[0][-1])
     mean = math.degrees(math.atan2(float(z[-1] - z[0]), plan))
     return LegMeasures(
         length_m=float(length.sum()), slope_deg=mean, steepest_deg=_steepest_deg(t * plan, z), time_s=time
     )
 
 
-def _times_s(along_m: FloatArray, z_m: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _times_s(along_m: FloatArray, z_m: FloatArray, pace: Pace) -> tuple[FloatArray, FloatArray]:
     """Time to each point of a profile, there and on the way back from it; slope over stretches of about 10 m.
 
     Nobody paces by single bumps. The way back counts from the first point too.
@@ -117,7 +120,7 @@ def _times_s(along_m: FloatArray, z_m: FloatArray) -> tuple[FloatArray, FloatArr
     slope, way = np.clip(rise / run, -STEEPEST_TIMED, STEEPEST_TIMED), np.hypot(rise, run)
     both = []
     for sign in (1.0, -1.0):
-        time = np.concatenate([[0.0], np.cumsum(way / searching_speed_m_s(sign * slope))])
+        time = np.concatenate([[0.0], np.cumsum(way / pace.speed_m_s(sign * slope))])
         both.append(np.interp(along_m, x, time))
     return both[0], both[1]
 
@@ -137,7 +140,7 @@ class SampledWalk:
     leg: IntArray
 
 
-def sample_walk(points: FloatArray, surface: Surface) -> SampledWalk:
+def sample_walk(points: FloatArray, surface: Surface, pace: Pace = WALKING) -> SampledWalk:
     """Points along a walk over the ground (corners n x 2)."""
     xs, ys, zs, forth, back, leg = [], [], [], [0.0], [0.0], []
     for k in range(len(points) - 1):
@@ -147,7 +150,7 @@ def sample_walk(points: FloatArray, surface: Surface) -> SampledWalk:
         x = points[k, 0] + t * (points[k + 1, 0] - points[k, 0])
         y = points[k, 1] + t * (points[k + 1, 1] - points[k, 1])
         z = surface.z(x, y)
-        there, home = _times_s(t * plan, z) if plan > 0.0 else (np.zeros(n + 1), np.zeros(n + 1))
+        there, home = _times_s(t * plan, z, pace) if plan > 0.0 else (np.zeros(n + 1), np.zeros(n + 1))
         first = slice(0 if k == 0 else 1, None)
         xs.append(x[first])
         ys.append(y[first])

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from shapely import LineString, MultiPolygon, Polygon
 
+from lastseen.rescue import Travel
 from lastseen.search.simulation import Trial
 
 Pattern = Literal["across", "along"]
@@ -70,14 +71,25 @@ class SearchPlan:
     declination_deg: float = math.nan  # from true to magnetic north at the middle, east positive; NaN where not known
     no_go: Polygon | MultiPolygon | None = None  # the part of the no-go ground that lies near the search
     first_lanes: tuple[Lane, ...] = ()  # of a second pass: the lanes of the first
+    travel: Travel = field(default_factory=Travel)  # how the times were worked out
 
     def walk_m(self, searcher: int) -> float:
         """Length of a searcher's walk on the snow, metres."""
         return sum(leg.length_m for leg in self.legs if leg.searcher == searcher)
 
+    def approach_s(self, searcher: int) -> float:
+        """Time of a searcher to the first step on the debris, seconds: what was given, or that of the way."""
+        if self.travel.approach_s is not None and any(leg.searcher == searcher for leg in self.legs):
+            return self.travel.approach_s
+        return sum(leg.time_s for leg in self.legs if leg.searcher == searcher and leg.kind == "approach")
+
+    def search_s(self, searcher: int) -> float:
+        """Time of a searcher from the first step on the debris to the end of the walk, seconds."""
+        return sum(leg.time_s for leg in self.legs if leg.searcher == searcher and leg.kind != "approach")
+
     def time_s(self, searcher: int) -> float:
-        """Walking time of a searcher, seconds."""
-        return sum(leg.time_s for leg in self.legs if leg.searcher == searcher)
+        """Time of a searcher, seconds: the approach, and the search."""
+        return self.approach_s(searcher) + self.search_s(searcher)
 
     @property
     def way(self) -> str:
@@ -97,5 +109,5 @@ class SearchPlan:
 
     @property
     def total_time_s(self) -> float:
-        """Walking time of the slowest searcher, seconds."""
+        """Time until the last searcher ends, approach included, seconds."""
         return max(self.time_s(searcher) for searcher in range(1, self.searchers + 1))

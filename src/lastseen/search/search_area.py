@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
@@ -12,6 +12,7 @@ from shapely import MultiPolygon, Polygon
 from shapely.validation import explain_validity
 
 from lastseen.core import DEFAULT_STRIP_WIDTH_M, MOST_SEARCHERS, Grid, InputError, check_strip_width_m
+from lastseen.rescue import Travel
 from lastseen.search.frame import XY
 from lastseen.search.plan import Entry, Pattern
 from lastseen.search.routes import WalkableGround, read_walkable_ground
@@ -42,6 +43,7 @@ class SearchOptions:
     # lay the second pass beside the first: strips half as wide, their lanes midway beside those of the first
     second_pass: bool = False
     seed: int = 1  # of the drawn targets
+    travel: Travel = field(default_factory=Travel)  # how they move to the debris and on it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,6 +68,7 @@ class SearchTask:
     searchers: int
     start: XY  # where the searchers stand
     begin: XY  # where the search begins: there, or where the outline is entered
+    travel: Travel = field(default_factory=Travel)
 
     @property
     def half_width_m(self) -> float:

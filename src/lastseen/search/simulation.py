@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from lastseen.core import FloatArray, Grid, InputError
-from lastseen.rescue import CURVES, range_factor
+from lastseen.rescue import CURVES, Pace, range_factor
 from lastseen.search import simulation_kernels
-from lastseen.search.legs import sample_walk
+from lastseen.search.legs import WALKING, sample_walk
 from lastseen.search.surface import Surface
 
 # Coarse and fine search, probing and digging after the first signal: design choice, no source. Published times for
@@ -69,15 +69,16 @@ class Trial:
     """One layout, searched for many targets."""
 
     words: str  # what was tried
-    # 10th, 50th and 90th percentile of the time to the first signal among the targets that are heard, from the moment
-    # the searchers set out; NaN where none is
+    # 10th, 50th and 90th percentile of the time to the first signal among the targets that are heard, from the first
+    # step of the first searcher on the debris; NaN where none is
     first_signal_s: tuple[float, float, float]
+    approach_s: float  # until that step, since they set out
     pod: float  # share of the targets that are heard
-    # chance of being found alive: survival at the first signal plus a fixed time for the rest of the rescue, 0 for
-    # targets that are not heard
+    # chance of being found alive: survival at the first signal, approach included, plus a fixed time for the rest of the
+    # rescue, 0 for targets that are not heard
     alive: float
-    walk_m: float  # all searchers together, on the snow
-    slowest_s: float  # when the last searcher ends
+    walk_m: float  # all searchers together, on the snow, approaches included
+    slowest_s: float  # when the last searcher ends, since they set out
     coverage: float  # measured, of the outline
 
 
@@ -130,6 +131,15 @@ def list_poa_places(poa: Grid) -> tuple[FloatArray, FloatArray, FloatArray, floa
 
 
 @dataclass(frozen=True, kw_only=True)
+class Way:
+    """What one searcher walks: the search, and before it an approach on which nobody listens."""
+
+    corners: FloatArray  # shape (n, 2); of the search
+    approach_m: float = 0.0  # on the snow
+    approach_s: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
 class Stretches:
     """Walks in stretches of a few metres: ends (n x 3), times, and for each walk its length and when it ends."""
 
@@ -141,7 +151,9 @@ class Stretches:
     slowest_s: float
 
 
-def cut_into_stretches(walks: Sequence[FloatArray], surface: Surface, begin_s: Sequence[float] = ()) -> Stretches:
+def cut_into_stretches(
+    walks: Sequence[FloatArray], surface: Surface, begin_s: Sequence[float] = (), pace: Pace = WALKING
+) -> Stretches:
     """Walks (corners n x 2 each) on the snow, in the order of the time at which a stretch begins.
 
     Each walk begins at its time of ``begin_s``; without them all set out at 0 s.
@@ -149,7 +161,7 @@ def cut_into_stretches(walks: Sequence[FloatArray], surface: Surface, begin_s: S
     starts, ends, begun, done = [np.zeros((0, 3))], [np.zeros((0, 3))], [np.zeros(0)], [np.zeros(0)]
     for points, begin in zip(walks, begin_s or [0.0] * len(walks), strict=True):
         if len(points) > 1:
-            walk = sample_walk(points, surface)
+            walk = sample_walk(points, surface, pace)
             xyz = np.column_stack([walk.x_m, walk.y_m, walk.z_m])
             starts.append(xyz[:-1])
             ends.append(xyz[1:])
@@ -185,20 +197,28 @@ def first_signals_s(walks: Sequence[FloatArray] | Stretches, surface: Surface, t
 
 
 def simulate_search(
-    words: str, walks: Sequence[FloatArray], surface: Surface, targets: Targets, *, coverage: float = math.nan
+    words: str, ways: Sequence[Way], surface: Surface, targets: Targets, *, pace: Pace = WALKING, coverage: float = math.nan
 ) -> Trial:
-    """Search for all targets along some walks (corners n x 2, approach included)."""
-    way = cut_into_stretches(walks, surface)
-    signal = first_signals_s(way, surface, targets)
+    """Search for all targets along the ways of some searchers; only what they do on the debris hears anything."""
+    busy = [way for way in ways if len(way.corners) > 1]
+    first_s = min((way.approach_s for way in busy), default=0.0)
+    walked = cut_into_stretches(
+        [way.corners for way in busy],
+        surface,
+        [way.approach_s - first_s for way in busy],
+        pace=pace,
+    )
+    signal = first_signals_s(walked, surface, targets)
     heard = np.isfinite(signal)
-    minutes = np.where(heard, signal, 0.0) / 60.0 + REST_OF_RESCUE_MIN
+    minutes = (np.where(heard, signal, 0.0) + first_s) / 60.0 + REST_OF_RESCUE_MIN
     p10, p50, p90 = np.percentile(signal[heard], (10, 50, 90)).tolist() if heard.any() else (math.nan,) * 3
     return Trial(
         words=words,
         first_signal_s=(p10, p50, p90),
+        approach_s=first_s,
         pod=targets.share * float(heard.mean()),
         alive=targets.share * float(np.where(heard, survival_share(minutes), 0.0).mean()),
-        walk_m=way.length_m,
-        slowest_s=way.slowest_s,
+        walk_m=walked.length_m + sum(way.approach_m for way in busy),
+        slowest_s=first_s + walked.slowest_s,
         coverage=coverage,
     )

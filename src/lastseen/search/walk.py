@@ -12,6 +12,7 @@ from pyproj import CRS
 from shapely import LineString
 
 from lastseen.core import BoolArray, FloatArray, IntArray
+from lastseen.rescue import Travel
 from lastseen.search import legs_kernels
 from lastseen.search.frame import XY
 from lastseen.search.lanes import Run, turn_back
@@ -57,11 +58,18 @@ class TeamWalk:
         return [leg.line for legs in self.legs for leg in legs if leg.kind != "approach"]
 
     def corners(self, searcher: int) -> FloatArray:
-        """Corners of one searcher's walk (from 0), n x 2."""
-        legs = self.legs[searcher]
-        if not legs:
-            return np.zeros((0, 2))
-        return np.array([legs[0].line.coords[0], *(leg.line.coords[-1] for leg in legs)])
+        """Corners of one searcher's search (from 0) without the approach, n x 2."""
+        return _corners([leg for leg in self.legs[searcher] if leg.kind != "approach"])
+
+    def approach_corners(self, searcher: int) -> FloatArray:
+        """Corners of the approach of one searcher (from 0), n x 2."""
+        return _corners([leg for leg in self.legs[searcher] if leg.kind == "approach"])
+
+
+def _corners(legs: Sequence[BareLeg]) -> FloatArray:
+    if not legs:
+        return np.zeros((0, 2))
+    return np.array([legs[0].line.coords[0], *(leg.line.coords[-1] for leg in legs)])
 
 
 def join_runs(walks: Sequence[Sequence[Run]], start: XY, walkable: WalkableGround, detour_from_m: float) -> TeamWalk:
@@ -97,7 +105,7 @@ def _apart(way: Sequence[XY]) -> list[XY]:
 
 
 def number_legs(
-    walked: TeamWalk, walkable: WalkableGround, crs: CRS, declination_deg: float, searchers: int
+    walked: TeamWalk, walkable: WalkableGround, crs: CRS, declination_deg: float, *, searchers: int, travel: Travel
 ) -> tuple[tuple[Lane, ...], tuple[Leg, ...]]:
     """Lanes and legs with their numbers: lanes of a team from side to side, of one searcher as they are walked."""
     found = [(who, run) for who, legs in enumerate(walked.legs, start=1) for run in _runs_of(legs)]
@@ -115,7 +123,8 @@ def number_legs(
                 at += 1
             run = part.run
             lane = number_of[at] if run is not None else None
-            legs.append(replace(_measured(part, walkable), number=n, searcher=who, lane=lane))
+            legs.append(replace(_measured(part, walkable, travel), number=n, searcher=who, lane=lane))
+    legs = _take_given_approach(legs, travel)
     for k, (who, run) in enumerate(found):
         length = sum(leg.length_m for leg in legs if leg.lane == number_of[k])
         lanes.append(Lane(number=number_of[k], searcher=who, line=LineString(_apart(run.points)), length_m=length))
@@ -129,6 +138,22 @@ def number_legs(
     return tuple(sorted(lanes, key=lambda lane: lane.number)), done
 
 
+def _take_given_approach(legs: Sequence[Leg], travel: Travel) -> list[Leg]:
+    """Legs whose approaches take as long as was given, each its part of it."""
+    if travel.approach_s is None:
+        return list(legs)
+    totals: dict[int, float] = {}
+    for leg in legs:
+        if leg.kind == "approach":
+            totals[leg.searcher] = totals.get(leg.searcher, 0.0) + leg.time_s
+    return [
+        replace(leg, time_s=leg.time_s * travel.approach_s / max(totals[leg.searcher], 1e-9))
+        if leg.kind == "approach"
+        else leg
+        for leg in legs
+    ]
+
+
 def _runs_of(legs: Sequence[BareLeg]) -> list[Run]:
     """The runs of a walk, each once."""
     out: list[Run] = []
@@ -140,11 +165,12 @@ def _runs_of(legs: Sequence[BareLeg]) -> list[Run]:
     return out
 
 
-def _measured(bare: BareLeg, walkable: WalkableGround) -> Leg:
+def _measured(bare: BareLeg, walkable: WalkableGround, travel: Travel) -> Leg:
     """A leg without its numbers and its bearing."""
     a, b = bare.line.coords[0], bare.line.coords[1]
     start, end = (float(a[0]), float(a[1])), (float(b[0]), float(b[1]))
-    measures = measure_leg(start, end, walkable.surface)
+    pace = travel.approach_pace if bare.kind == "approach" else travel.search_pace
+    measures = measure_leg(start, end, walkable.surface, pace)
     return Leg(
         number=0,
         searcher=0,
@@ -201,24 +227,26 @@ def lanes_m(runs: Sequence[Run]) -> float:
     return sum(run.plan_m for run in runs)
 
 
-def unevenness(walked: TeamWalk, surface: Surface, long_m: float) -> float:
+def unevenness(walked: TeamWalk, surface: Surface, task: SearchTask) -> float:
     """How much less the least busy searcher has to do than the busiest, as a share: searching, or until they end.
 
-    The smaller of the two; approaches and joins longer than ``long_m`` are not searching.
+    The smaller of the two; approaches and long joins are not searching.
     """
     z, west, north, cell = surface.arrays
-    table = speed_table_m_s()
     search, end = [], []
     for legs in walked.legs:
         if not legs:
             continue
         ends = [leg.line.coords for leg in legs]
         times = [
-            legs_kernels.straight_s(a[0], a[1], b[0], b[1], z, west, north, cell, SPEED_SLOPES, table, 10.0)[0]
-            for a, b in ends
+            legs_kernels.straight_s(
+                a[0], a[1], b[0], b[1], z, west, north, cell, SPEED_SLOPES,
+                speed_table_m_s(task.travel.approach_pace if leg.kind == "approach" else task.travel.search_pace), 10.0,
+            )[0]  # fmt: skip
+            for leg, (a, b) in zip(legs, ends, strict=True)
         ]
         found = [
-            leg.kind == "lane" or (leg.kind == "join" and math.dist(a, b) <= long_m)
+            leg.kind == "lane" or (leg.kind == "join" and math.dist(a, b) <= task.long_m)
             for leg, (a, b) in zip(legs, ends, strict=True)
         ]
         end.append(sum(times))
@@ -237,12 +265,13 @@ def split_evenly(
     is done sooner.
     """
     points, lane = _walk_points(runs, walkable, task.long_m)
-    walk = sample_walk(points, walkable.surface)
+    walk = sample_walk(points, walkable.surface, task.travel.search_pace)
     lane_of, forth, back = lane[walk.leg], walk.forth_s, walk.back_s
     z, west, north, cell = walkable.surface.arrays
     approach = legs_kernels.approach_s(
-        walk.x_m, walk.y_m, task.start[0], task.start[1], z, west, north, cell, SPEED_SLOPES, speed_table_m_s()
-    )
+        walk.x_m, walk.y_m, task.start[0], task.start[1], z, west, north, cell, SPEED_SLOPES,
+        speed_table_m_s(task.travel.approach_pace),
+    )  # fmt: skip
     ends, begins, inside = _places(lane_of, walk, _STUB_SHARE * task.strip_width_m)
     used = min(searchers, ends.size - 1)
     joining = _joining_s(lane_of, walk, task.long_m)

@@ -18,7 +18,8 @@ from lastseen.jobs.practice.targets import Target
 from lastseen.jobs.practice.tracks import NotedTime, RawTrack, Track, UnusedTrack, elapsed_text
 from lastseen.jobs.practice.walked_coverage import GPS_ERROR_M, CoverageBand, LaneReview, Leftover, Radii, review_lanes
 from lastseen.rescue import DEFAULT_CURVE, RescueClock, find_survival_curve
-from lastseen.search import Lattice, lattice_spacing_m, make_lattice, time_legs
+from lastseen.jobs.rescue import time_legs
+from lastseen.search import Lattice, lattice_spacing_m, make_lattice
 
 SPACING_M = 1.0
 SHALLOWEST_M, DEPTH_M, SLOPE_DEG = 0.1, 1.0, 20.0  # of the plan's clock where no targets are known; design choice
