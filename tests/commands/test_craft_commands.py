@@ -86,10 +86,15 @@ def test_clock_takes_the_users_values():
 def test_clock_reads_a_plan_folder(tmp_path):
     """Walking times and strip width come from the plan; a broken plan is refused in one sentence."""
     route = [
-        {"searcher": 1, "kind": "approach", "length_m": 50.0, "time_s": 60.0},
-        {"searcher": 1, "kind": "lane", "length_m": 200.0, "time_s": 200.0},
+        {"searcher": 1, "kind": "approach", "length_m": 50.0, "time_s": 60.0, "slope_deg": 0.0},
+        {"searcher": 1, "kind": "lane", "length_m": 200.0, "time_s": 200.0, "slope_deg": 0.0},
     ]
-    numbers = {"grid": {"crs": "EPSG:32632"}, "route": route, "coverage": {"strip_width_m": 30.0}}
+    numbers = {
+        "grid": {"crs": "EPSG:32632"},
+        "route": route,
+        "coverage": {"strip_width_m": 30.0},
+        "search": {"trials": []},
+    }
     (tmp_path / "plan.json").write_text(json.dumps(numbers), encoding="utf-8")
     document = json.loads(run("clock", "--plan", tmp_path, "--json"))
     times = {phase["name"]: phase["time_s"] for phase in document["phases"]}

@@ -7,6 +7,7 @@ from matplotlib.text import Text
 from PIL import Image
 
 from lastseen.core.quantities import Spread
+from lastseen.jobs.rescue import time_legs
 from lastseen.output.console import WIDTH, areas_text, clock_text, dig_text, probe_text, range_text, table
 from lastseen.output.draw import figures
 from lastseen.output.read import read_walk
@@ -16,7 +17,6 @@ from lastseen.rescue.probing import PROBE_LINES, lay_spiral, plan_line
 from lastseen.rescue.receiver import describe_receiver
 from lastseen.rescue.shovelling import plan_dig
 from lastseen.rescue.survival import CURVES, find_survival_curve
-from lastseen.search.clock import time_legs
 from lastseen.search.sub_areas import SubArea, find_best_order, rank_areas, update_areas
 
 RANGES = {
@@ -28,8 +28,8 @@ RANGES = {
 
 def clock_with(curve, depth_m=1.0, diggers=2):
     return time_rescue(
-        approach_s=Spread(30.0, 60.0, 90.0), signal_s=Spread(60.0, 300.0, 700.0), signal_basis="given",
-        strip_width_m=40.0, depth_m=depth_m, slope_deg=20.0, diggers=diggers, curve=find_survival_curve(curve),
+        approach_s=Spread(30.0, 60.0, 90.0), approach_basis="given", signal_s=Spread(60.0, 300.0, 700.0),
+        signal_basis="given", strip_width_m=40.0, depth_m=depth_m, slope_deg=20.0, diggers=diggers, curve=find_survival_curve(curve),
     )  # fmt: skip
 
 
@@ -132,10 +132,16 @@ def test_survival_line_stops_where_the_data_stop():
 def test_plan_folder_gives_the_clock_of_the_plan(plan, written, tmp_path):
     """The clock read back from the folder is that of the plan in memory, to the rounding of the file; it is drawn."""
     here = {"depth_m": 1.0, "slope_deg": 15.0, "diggers": 3, "curve": find_survival_curve("falk-1994")}
-    direct = time_legs(plan.search.legs, strip_width_m=plan.search.strip_width_m, **here)
-    legs, width, people = read_walk(written)
-    assert people == max(leg.searcher for leg in plan.search.legs)
-    again = time_legs(legs, strip_width_m=width, **here)
+    search, read = plan.search, read_walk(written)
+    first_s = search.chosen.first_signal_s
+    direct = time_legs(
+        search.legs, strip_width_m=search.strip_width_m, first_signal_s=first_s, travel=search.travel, **here
+    )
+    assert read.searchers == max(leg.searcher for leg in search.legs)
+    assert read.travel == search.travel
+    again = time_legs(
+        read.legs, strip_width_m=read.strip_width_m, first_signal_s=read.first_signal_s, travel=read.travel, **here
+    )
     for one, other in zip(direct.phases, again.phases, strict=True):
         assert one.time_s.three == pytest.approx(other.time_s.three, abs=1.0)
     figures.write_clock_figure(direct, tmp_path / "clock.png", plan.scenario.name)

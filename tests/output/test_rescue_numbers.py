@@ -37,6 +37,7 @@ def test_rescue_goes_by_the_walk_depth_and_slope_of_the_plan(plan):
     assert rescue.digging == plan_dig(rescue.depth_m, rescue.slope_deg, search.searchers)
     by_hand = time_rescue(
         approach_s=rescue.clock.phases[1].time_s,
+        approach_basis="as in the plan",
         signal_s=rescue.clock.phases[2].time_s,
         signal_basis="as in the plan",
         strip_width_m=search.strip_width_m,
@@ -61,6 +62,8 @@ def test_the_depth_is_that_of_the_model_or_said_to_be_assumed(observed, buried, 
         searchers=2,
         strip_width_m=search.strip_width_m,
         coverage=search.coverage.fraction,
+        travel=search.travel,
+        first_signal_s=None,
         buried_p50_m=buried,
     )
     assert made.depth_m == depth
@@ -86,7 +89,7 @@ def test_covered_share_ends_where_the_plan_does(plan):
     assert shares[0] == 0.0
     assert (np.diff(shares) >= 0).all()
     assert shares[-1] == pytest.approx(fraction, abs=1e-4)
-    given = {"strip_width_m": plan.search.strip_width_m, "coverage": 1.0, "steps": 400}
+    given = {"strip_width_m": plan.search.strip_width_m, "coverage": 1.0, "steps": 400, "travel": plan.search.travel}
     measured = measure_covered_shares(plan.search.legs, plan.debris.outline, plan.terrain.elevation, **given)
     assert measured[-2] == pytest.approx(fraction, abs=0.01)
 
@@ -94,7 +97,7 @@ def test_covered_share_ends_where_the_plan_does(plan):
 def test_half_a_strip_to_each_side_is_covered(plan):
     """With strips half as wide the same walk leaves gaps: the share is that of the search's own measure, not capped."""
     width, ground = 0.5 * plan.search.strip_width_m, plan.terrain.elevation
-    given = {"strip_width_m": width, "coverage": 1.0, "steps": 400}
+    given = {"strip_width_m": width, "coverage": 1.0, "steps": 400, "travel": plan.search.travel}
     measured = measure_covered_shares(plan.search.legs, plan.debris.outline, ground, **given)[-2]
     lines = [leg.line for leg in plan.search.legs if leg.kind != "approach"]
     wanted = measure_coverage(plan.debris.outline, lines, ground, 0.5 * width).fraction

@@ -3,7 +3,6 @@
 import math
 from itertools import pairwise
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,14 +10,14 @@ from shapely import box
 
 from lastseen.core.errors import InputError
 from lastseen.core.quantities import Spread, exact_spread
+from lastseen.jobs.rescue import WalkedLeg, make_walked_legs, time_legs
 from lastseen.rescue.clock import (
     PhaseValues,
     make_shovelling,
     time_rescue,
-    walking_speed_m_s,
 )
 from lastseen.rescue.survival import find_survival_curve
-from lastseen.search.clock import FASTER, SLOWER, WalkedLeg, make_walked_legs, time_legs
+from lastseen.rescue.travel import FASTER, SLOWER, Travel, walking_speed_m_s
 from lastseen.search.layout import lay_search
 from lastseen.search.search_area import SearchOptions
 from search.zoo import bowl, on_map
@@ -26,7 +25,8 @@ from search.zoo import bowl, on_map
 FALK = find_survival_curve("falk-1994")
 HERE = {"depth_m": 1.0, "slope_deg": 20.0, "diggers": 2, "curve": FALK}
 PLAIN = {
-    "approach_s": exact_spread(60.0), "signal_s": Spread(60.0, 300.0, 600.0), "signal_basis": "given",
+    "approach_s": exact_spread(60.0), "approach_basis": "given", "signal_s": Spread(60.0, 300.0, 600.0),
+    "signal_basis": "given",
     "strip_width_m": 40.0,
 }  # fmt: skip
 
@@ -35,8 +35,11 @@ def leg(kind, length_m, time_s, searcher=1):
     return WalkedLeg(searcher=searcher, kind=kind, length_m=length_m, time_s=time_s)
 
 
+WALKING = Travel(approach="foot")
+
+
 def clock_of(legs, **given):
-    return time_legs(legs, strip_width_m=40.0, **given)
+    return time_legs(legs, **{"strip_width_m": 40.0, "travel": WALKING, **given})
 
 
 ONE = (leg("approach", 50, 60.0), leg("lane", 100, 100.0), leg("join", 40, 50.0), leg("lane", 100, 100.0))
@@ -60,7 +63,8 @@ def test_phases_have_their_trade_names_in_order():
 def test_times_add_up_and_never_cross(approach, signal, width, depth, slope, diggers):
     """Ends rise, low below typical below high, and the total is the sum of all phases."""
     clock = time_rescue(
-        approach_s=exact_spread(approach), signal_s=exact_spread(signal), signal_basis="given", strip_width_m=width,
+        approach_s=exact_spread(approach), approach_basis="given", signal_s=exact_spread(signal), signal_basis="given",
+        strip_width_m=width,
         depth_m=depth, slope_deg=slope, diggers=diggers, curve=FALK,
     )  # fmt: skip
     ends = clock.ends_s
@@ -123,7 +127,8 @@ def test_clock_of_a_plan_takes_its_walking_time():
 
 def test_clock_of_a_real_plan_stays_within_its_walk():
     """On a laid-out plan the signal search ends within the walking time, slowed down at most."""
-    plan = lay_search(on_map(box(200, 200, 350, 330)), bowl(), SearchOptions(strip_width_m=40.0, searchers=2))
+    options = SearchOptions(strip_width_m=40.0, searchers=2, travel=WALKING)
+    plan = lay_search(on_map(box(200, 200, 350, 330)), bowl(), options)
     clock = clock_of(plan.legs, **HERE)
     approach, signal = clock.phases[1].time_s, clock.phases[2].time_s
     assert 0.0 < signal.low < signal.typical < signal.high < SLOWER * plan.total_time_s
@@ -143,16 +148,41 @@ def test_two_searchers_halve_the_search():
 
 
 def test_simulated_times_replace_the_even_walk():
-    """Times of a simulated search are taken as they are; those that heard nothing are left out."""
-    times = [*np.linspace(0.0, 100.0, 1001), math.inf]
-    signal = clock_of(ONE, **HERE, first_signal_s=times).phases[2]
-    assert signal.time_s.three == pytest.approx((10.0, 50.0, 90.0), abs=0.2)
+    """Times of simulated searches are slowed down and sped up as walking is; NaN says that nobody knows."""
+    signal = clock_of(ONE, **HERE, first_signal_s=(10.0, 50.0, 90.0)).phases[2]
+    assert signal.time_s.three == pytest.approx((FASTER * 10.0, 50.0, SLOWER * 90.0))
     assert "simulated" in signal.basis
+    unknown = clock_of(ONE, **HERE, first_signal_s=(math.nan,) * 3).phases[2]
+    assert unknown.time_s == clock_of(ONE, **HERE).phases[2].time_s
+
+
+def test_the_search_is_timed_from_the_first_step_on_the_debris():
+    """All phases without clue search and approach; and all of them."""
+    clock = clock_of(ONE, **HERE)
+    before = [clock.phases[k].time_s for k in (0, 1)]
+    assert [phase.name for phase in clock.phases[:3]] == ["clue search", "approach", "signal search"]
+    for key in ("low", "typical", "high"):
+        rest = getattr(clock.total_s, key) - sum(getattr(time_s, key) for time_s in before)
+        assert getattr(clock.on_debris_s, key) == pytest.approx(rest)
+
+
+def test_an_approach_on_skis_has_its_own_range():
+    """Down from 1 to 5.5 m/s around 2.5; up from 300 to 790 m of height in an hour around 400; given minutes hold."""
+    down = (WalkedLeg(searcher=1, kind="approach", length_m=150.0, time_s=60.0, slope_deg=-30.0), *ONE[1:])
+    up = (WalkedLeg(searcher=1, kind="approach", length_m=150.0, time_s=60.0, slope_deg=20.0), *ONE[1:])
+    ski = Travel()
+    for legs, low, high in ((down, 2.5 / (19.9 / 3.6), 2.5), (up, 400.0 / 790.0, 400.0 / 300.0)):
+        approach = clock_of(legs, **HERE, travel=ski).phases[1]
+        assert approach.time_s.three == pytest.approx((60.0 * low, 60.0, 60.0 * high))
+        assert "on skis" in approach.basis
+    given = clock_of(down, **HERE, travel=Travel(approach_s=480.0)).phases[1]
+    assert given.time_s == exact_spread(480.0)
+    assert given.basis == "8 min, as given"
 
 
 def test_clock_of_a_walk_agrees_with_the_plan_of_one_lane():
     """Only the walking time is known: the same as a plan with one lane of that time."""
-    walk = time_legs(make_walked_legs(200.0, 30.0), strip_width_m=40.0, **HERE)
+    walk = clock_of(make_walked_legs(200.0, 30.0), **HERE)
     plan = clock_of([leg("approach", 20, 30.0), leg("lane", 200, 200.0)], **HERE)
     for one, other in zip(walk.phases, plan.phases, strict=True):
         assert one.time_s.three == pytest.approx(other.time_s.three, abs=0.5)
@@ -176,7 +206,6 @@ def test_pace_range_is_that_of_walking():
         (lambda: time_rescue(**PLAIN, **HERE, values=PhaseValues(fine_m_s=exact_spread(0.0))), "a speed of 0 m/s"),
         (lambda: time_rescue(**PLAIN, **{**HERE, "depth_m": -1.0}), "the burial depth is -1 m"),
         (lambda: clock_of([leg("approach", 5, 5.0)], **HERE), "the walk has no lanes"),
-        (lambda: clock_of(ONE, **HERE, first_signal_s=[math.inf]), "no simulated time to the first signal"),
         (lambda: make_walked_legs(0.0, 1.0), "a walk of 0 min"),
     ],
 )

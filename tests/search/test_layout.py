@@ -253,7 +253,7 @@ def test_what_is_left_out_is_said():
     coverage = lay_search(ZOO["fork"], FLAT).coverage
     assert 0.99 <= coverage.fraction < 1.0
     assert coverage.uncovered_m2 == pytest.approx((1.0 - coverage.fraction) * ZOO["fork"].area, rel=0.01)
-    assert coverage.uncovered.area == pytest.approx(coverage.uncovered_m2, rel=0.02)
+    assert coverage.uncovered.area == pytest.approx(coverage.uncovered_m2, rel=0.05)  # squares cut at the edge
 
 
 @pytest.mark.parametrize("start", [None, (500, 300), (100, 60)])

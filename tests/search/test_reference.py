@@ -9,7 +9,7 @@ from shapely.affinity import translate
 
 from lastseen.core.errors import InputError
 from lastseen.core.machine import shared_folder
-from lastseen.rescue.clock import approach_time_h, walking_speed_m_s
+from lastseen.rescue.travel import approach_time_h, walking_speed_m_s
 from lastseen.search.coverage import measure_coverage
 from lastseen.search.frame import lay_pattern
 from search.zoo import EAST_M, NORTH_M, ground

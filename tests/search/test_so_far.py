@@ -7,7 +7,7 @@ from shapely import LineString, box, union_all
 from shapely.ops import substring
 
 from lastseen.core.grid import Grid
-from lastseen.rescue.clock import walking_speed_m_s
+from lastseen.rescue.travel import walking_speed_m_s
 from lastseen.search.coverage import measure_coverage_over_time
 from lastseen.search.plan import Leg
 

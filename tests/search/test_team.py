@@ -107,11 +107,12 @@ def test_unevenness_is_of_known_times():
         for a, b in ((200, 300), (300, 200))
     )
     walked = TeamWalk(legs=(up, down), unreached=())
+    task = SearchTask(strip_width_m=40.0, searchers=2, start=at(300, 200), begin=at(300, 200))
     speed_up, speed_down = np.exp(-3.5 * 0.25), np.exp(-3.5 * 0.15)
-    assert unevenness(walked, surface, 60.0) == pytest.approx(1.0 - speed_up / speed_down, abs=2e-3)
+    assert unevenness(walked, surface, task) == pytest.approx(1.0 - speed_up / speed_down, abs=2e-3)
     three = TeamWalk(legs=(up + down, down), unreached=())
     expected = 1.0 - (1.0 / speed_down) / (1.0 / speed_up + 1.0 / speed_down)
-    assert unevenness(three, surface, 60.0) == pytest.approx(expected, abs=2e-3)
+    assert unevenness(three, surface, task) == pytest.approx(expected, abs=2e-3)
 
 
 @pytest.mark.parametrize(
@@ -185,5 +186,6 @@ def test_runs_are_joined_by_the_ways_that_are_found():
     assert [leg.kind for leg in first] == ["approach", "approach", "lane", "lane", "lane", "join", "lane"]
     assert [leg.run for leg in first] == [None, None, runs[0], runs[1], runs[1], None, runs[3]]
     corners = [(0, 0), (5, 5), (10, 0), (20, 0), (25, 2), (30, 0), (30, 5), (40, 5)]
-    assert walked.corners(0).tolist() == [list(at(*corner)) for corner in corners]
+    assert walked.approach_corners(0).tolist() == [list(at(*corner)) for corner in corners[:3]]
+    assert walked.corners(0).tolist() == [list(at(*corner)) for corner in corners[2:]]
     assert walked.searched_lines == [leg.line for leg in first[2:]]

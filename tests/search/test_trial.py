@@ -14,6 +14,7 @@ from lastseen.search.search_area import SearchOptions
 from lastseen.search.simulation import (
     Reception,
     Targets,
+    Way,
     cut_into_stretches,
     dipole_range_m,
     first_signals_s,
@@ -97,7 +98,10 @@ def test_each_target_has_its_own_range(east, north):
 def test_a_search_that_hears_nobody():
     """All targets out of range: no time to a signal is made up, and nobody is found."""
     trial = simulate_search(
-        "", [np.array([at(200, 300), at(400, 300)])], SURFACE, make_target(at(300, 331), (0.0, 1.0, 0.0), 30.0)
+        "",
+        [Way(corners=np.array([at(200, 300), at(400, 300)]))],
+        SURFACE,
+        make_target(at(300, 331), (0.0, 1.0, 0.0), 30.0),
     )
     assert np.isnan(trial.first_signal_s).tolist() == [True, True, True]
     assert (trial.pod, trial.alive) == (0.0, 0.0)
@@ -172,11 +176,11 @@ def test_alive_is_the_mean_survival(monkeypatch):
         np.random.default_rng(1),
     )
     monkeypatch.setattr(simulation, "survival_share", np.ones_like)
-    sure = simulate_search("", walk, SURFACE, hidden)
+    sure = simulate_search("", [Way(corners=walk[0])], SURFACE, hidden)
     assert (sure.pod, sure.alive) == (1.0, 1.0)
     monkeypatch.setattr(simulation, "REST_OF_RESCUE_MIN", 6.0)
     monkeypatch.setattr(simulation, "survival_share", lambda minutes: (minutes < 7.0) * 1.0)
-    late = simulate_search("", walk, SURFACE, hidden)
+    late = simulate_search("", [Way(corners=walk[0])], SURFACE, hidden)
     soon = first_signals_s(walk, SURFACE, hidden) < 60.0
     assert late.alive == pytest.approx(soon.mean())
 

@@ -37,6 +37,14 @@ StripWidth = Annotated[
 ]
 Searchers = Annotated[int | None, typer.Option("--searchers", help="How many people search. [default: 1]")]
 Entry = Annotated[str | None, typer.Option("--entry", help="Begin at the 'top', the 'toe' or a 'flank'.")]
+Travel = Annotated[str | None, typer.Option("--travel", help="To the debris: ski, snowshoe or foot. [default: ski]")]
+SearchTravel = Annotated[
+    str | None, typer.Option("--search-travel", help="On the debris: ski, snowshoe or foot. [default: foot]")
+]
+Speed = Annotated[
+    str | None, typer.Option("--speed", help="Own speeds on the snow, m/s, such as down=2.5,up=0.3,search=1.")
+]
+ApproachMin = Annotated[float | None, typer.Option("--approach-min", help="Own time of the whole approach, minutes.")]
 Date = Annotated[str | None, typer.Option("--date", help="Day for magnetic bearings, such as 2027-01-31.")]
 SecondPass = Annotated[
     bool, typer.Option("--second-pass", help="Lay the second pass: half the width, lanes midway beside the first.")
@@ -182,6 +190,16 @@ def given_in(section: str, **values: Any) -> list[Override]:
     from lastseen.core import Override
 
     return [Override(section=section, key=key, value=value) for key, value in values.items()]
+
+
+def given_travel(
+    travel: str | None, search_travel: str | None, speed: str | None, approach_min: float | None
+) -> list[Override]:
+    """How they move, from the command line."""
+    from lastseen.rescue import parse_speeds
+
+    speeds = parse_speeds(speed) if speed is not None else {}
+    return given_in("search", travel=travel, search_travel=search_travel, approach_min=approach_min, **speeds)
 
 
 def echo_place(scenario: Scenario) -> None:

@@ -58,6 +58,10 @@ def plan(
     ] = None,
     pattern: Annotated[str | None, typer.Option("--pattern", help="Lanes 'across' or 'along' the fall line.")] = None,
     entry: common.Entry = None,
+    travel: common.Travel = None,
+    search_travel: common.SearchTravel = None,
+    speed: common.Speed = None,
+    approach_min: common.ApproachMin = None,
     date: common.Date = None,
     second_pass: common.SecondPass = False,
     seed: common.Seed = None,
@@ -88,6 +92,7 @@ def plan(
             "search", debris=debris, strip_width_m=strip_width, searchers=searchers, start=start, pattern=pattern,
             entry=entry, date=date, second_pass=second_pass or None,
         ),
+        *common.given_travel(travel, search_travel, speed, approach_min),
         *common.given_in(
             "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,
             no_go=no_go, surface_model=surface_model,
@@ -158,6 +163,10 @@ def strips(
         str | None, typer.Option("--pattern", help="Lanes 'across' or 'along' the fall line. [default: what is best]")
     ] = None,
     no_go: Annotated[Path | None, typer.Option("--no-go", help="Drawn ground that nobody may walk on.")] = None,
+    travel: common.Travel = None,
+    search_travel: common.SearchTravel = None,
+    speed: common.Speed = None,
+    approach_min: common.ApproachMin = None,
     date: common.Date = None,
     second_pass: common.SecondPass = False,
     seed: Annotated[int | None, typer.Option("--seed", help="Seed of the simulated searches. [default: 1]")] = None,
@@ -180,6 +189,7 @@ def strips(
             "search", debris=outline, strip_width_m=strip_width, searchers=searchers, start=start, pattern=pattern,
             date=date, second_pass=second_pass or None,
         ),
+        *common.given_travel(travel, search_travel, speed, approach_min),
     ]  # fmt: skip
     scenario = apply_overrides(check_scenario({"elevation": ["?"]}), given)
     if not dem:

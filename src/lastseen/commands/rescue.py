@@ -95,25 +95,35 @@ def clock(
     """Phases of a rescue, low, typical and high, against a published survival curve."""
     from lastseen.jobs import make_walked_legs, time_legs
     from lastseen.output import clock_text, read_walk
-    from lastseen.rescue import find_survival_curve
+    from lastseen.rescue import Travel, find_survival_curve
 
     known = find_survival_curve(curve)
     if (plan is None) == (walk is None):
         raise InputError("name either a plan with --plan or a walking time with --walk")
-    legs, width, people = (
-        read_walk(plan) if plan else (make_walked_legs(60.0 * (walk or 0.0), 60.0 * approach), strip_width, 2)
-    )
-    found = time_legs(
-        legs, strip_width_m=width, depth_m=depth, slope_deg=slope, diggers=people if diggers is None else diggers,
-        curve=known,
-        values=_phase_values(clue, coarse, fine, hole),
-    )  # fmt: skip
+    rest: dict[str, Any] = {
+        "depth_m": depth,
+        "slope_deg": slope,
+        "curve": known,
+        "values": _phase_values(clue, coarse, fine, hole),
+    }
+    if plan is not None:
+        walked = read_walk(plan)
+        found = time_legs(
+            walked.legs, strip_width_m=walked.strip_width_m, diggers=walked.searchers if diggers is None else diggers,
+            first_signal_s=walked.first_signal_s, travel=walked.travel, **rest,
+        )  # fmt: skip
+    else:
+        legs, way = make_walked_legs(60.0 * (walk or 0.0), 60.0 * approach), Travel(approach="foot")
+        found = time_legs(
+            legs, strip_width_m=strip_width, diggers=2 if diggers is None else diggers, travel=way, **rest
+        )
     document = _document(
         "clock",
         {
             "phases": [
                 {**asdict(phase), "ends_s": asdict(end)} for phase, end in zip(found.phases, found.ends_s, strict=True)
             ],
+            "on_debris_s": asdict(found.on_debris_s),
             "total_s": asdict(found.total_s),
             "after_signal_s": asdict(found.after_signal_s),
             "curve": {"name": found.curve.name, "title": found.curve.title, "source": found.curve.source},

@@ -60,6 +60,7 @@ from .scenario import (
     Snow,
     apply_overrides,
     check_scenario,
+    check_searchers,
     read_scenario,
     scenario_toml,
 )
@@ -94,6 +95,7 @@ __all__ = [
     "bearing_text",
     "cells_of_outline",
     "check_scenario",
+    "check_searchers",
     "check_strip_width_m",
     "convergence_deg",
     "crs_of_outline",

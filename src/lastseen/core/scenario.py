@@ -14,7 +14,7 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as checked
 
 from lastseen.core.errors import InputError
-from lastseen.core.quantities import DEFAULT_STRIP_WIDTH_M
+from lastseen.core.quantities import DEFAULT_STRIP_WIDTH_M, check_strip_width_m
 
 _STRICT = ConfigDict(extra="forbid")
 MOST_SEARCHERS = 30
@@ -78,14 +78,18 @@ class Search:
     outline_probability: float | None = Field(default=None, gt=0, lt=1)
     date: str | None = None  # day for magnetic bearings, such as 2027-01-31; none are given without it
     second_pass: bool = False  # lay the second pass: half the width, lanes midway beside those of the first
+    travel: Literal["ski", "snowshoe", "foot"] = "ski"  # how they come to the debris
+    search_travel: Literal["ski", "snowshoe", "foot"] = "foot"  # how they search it
+    # own speeds, metres on the snow per second: approaching downhill, approaching uphill or level, searching
+    down_m_s: float | None = Field(default=None, gt=0, le=30)
+    up_m_s: float | None = Field(default=None, gt=0, le=30)
+    search_m_s: float | None = Field(default=None, gt=0, le=30)
+    approach_min: float | None = Field(default=None, ge=0, le=600)  # own time of the whole approach
 
     @property
     def day(self) -> dt.date | None:
         """The date, as a date."""
-        try:
-            return dt.date.fromisoformat(self.date) if self.date else None
-        except ValueError as error:
-            raise InputError(f"the date '{self.date}' cannot be read: write it like 2027-01-31") from error
+        return _parse_day(self.date)
 
 
 @checked(frozen=True, config=_STRICT)
@@ -153,6 +157,7 @@ def check_scenario(raw: dict[str, Any], source: str = "the scenario") -> Scenari
         scenario: Scenario = TypeAdapter(Scenario).validate_python(raw)
     except ValidationError as error:
         raise InputError("; ".join(_sentence(source, detail) for detail in error.errors())) from error
+    _check_search(scenario.search)
     snow = scenario.snow
     for name, low, high in (
         ("friction", 0.05, 1.0),
@@ -168,6 +173,25 @@ def check_scenario(raw: dict[str, Any], source: str = "the scenario") -> Scenari
                 f"{source}: snow.{name} = {list(values)} must rise from lowest to highest within {low:g} to {high:g}"
             )
     return scenario
+
+
+def _check_search(search: Search) -> None:
+    check_strip_width_m(search.strip_width_m)
+    check_searchers(search.searchers)
+    _parse_day(search.date)
+
+
+def _parse_day(text: str | None) -> dt.date | None:
+    try:
+        return dt.date.fromisoformat(text) if text else None
+    except ValueError as error:
+        raise InputError(f"the date '{text}' cannot be read: write it like 2027-01-31") from error
+
+
+def check_searchers(searchers: int) -> None:
+    """Raise InputError unless so many can be planned for."""
+    if not 1 <= searchers <= MOST_SEARCHERS:
+        raise InputError(f"the number of searchers is {searchers}: give 1 to {MOST_SEARCHERS}")
 
 
 def apply_overrides(scenario: Scenario, given: list[Override]) -> Scenario:

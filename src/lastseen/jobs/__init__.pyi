@@ -1,6 +1,6 @@
 from .check.rows import Outcome, run_checks
 from .notes import MANY_LEFT, note_grid, to_sentences
-from .plan import Model, PersonShares, Plan, make_plan, plan_drawn_search
+from .plan import Model, PersonShares, Plan, make_plan, plan_drawn_search, travel_of
 from .practice.debrief import Debrief, Searcher, debrief
 from .practice.deposit import (
     DEPOSIT_LIMITS,
@@ -169,6 +169,7 @@ __all__ = [
     "time_legs",
     "to_sentences",
     "trap_sign",
+    "travel_of",
     "view_area",
     "view_line",
     "view_sites",

@@ -29,6 +29,7 @@ from lastseen.jobs.notes import (
 )
 from lastseen.jobs.rescue import PlanRescue, plan_rescue
 from lastseen.jobs.snow_simulation import SnowSimulation, count_cells, simulate_snow
+from lastseen.rescue import Travel
 from lastseen.search import Entry, SearchOptions, SearchPlan, lay_search, measure_coverage_over_time
 from lastseen.snow import Debris
 from lastseen.terrain import (
@@ -96,6 +97,7 @@ class Plan:
     def rescue(self) -> PlanRescue:
         """Clock, digging and probing for its walk, slope and burial depth."""
         burial = self.model.person.burial if self.model else None
+        trial = self.search.chosen
         return plan_rescue(
             self.search.legs,
             self.debris.outline,
@@ -103,6 +105,8 @@ class Plan:
             searchers=self.search.searchers,
             strip_width_m=self.search.strip_width_m,
             coverage=self.search.coverage.fraction,
+            travel=self.search.travel,
+            first_signal_s=trial.first_signal_s if trial is not None else None,
             buried_p50_m=burial.p50_m if burial else None,
             zones=[(zone.poa, zone.slope_deg) for zone in self.model.zones] if self.model else (),
         )
@@ -241,6 +245,20 @@ def _set_options(scenario: Scenario, crs: CRS, layers: GroundLayers, at_m: tuple
         date=asked.day,
         second_pass=asked.second_pass,
         seed=scenario.seed,
+        travel=travel_of(scenario),
+    )
+
+
+def travel_of(scenario: Scenario) -> Travel:
+    """How the searchers of a scenario move."""
+    asked = scenario.search
+    return Travel(
+        approach=asked.travel,
+        search=asked.search_travel,
+        down_m_s=asked.down_m_s,
+        up_m_s=asked.up_m_s,
+        search_m_s=asked.search_m_s,
+        approach_s=None if asked.approach_min is None else 60.0 * asked.approach_min,
     )
 
 

@@ -76,14 +76,15 @@ def time_legs(
     strip_width_m, depth_m, slope_deg, diggers, curve, values
         See `time_rescue`.
     first_signal_s : sequence of float, optional
-        Simulated times from the first step on the debris to the first signal, seconds; not heard is infinite.
+        From the first step on the debris to the first signal in simulated searches: 10th, 50th and 90th percentile,
+        seconds. None, or NaN among them, is not known.
     travel : Travel, optional
         How they move; on skis to the debris and on foot over it where not given.
 
     Raises
     ------
     InputError
-        If there is no lane, no time is finite, or a value cannot be used.
+        If there is no lane, or a value cannot be used.
     """
     lanes = [leg for leg in legs if leg.kind == "lane"]
     if not lanes:
@@ -93,13 +94,12 @@ def time_legs(
     approach = Spread(
         min(way.low for way in ways), sum(way.typical for way in ways) / len(ways), max(way.high for way in ways)
     )
-    if first_signal_s is None:
-        times, weights = _times_on_lanes(legs)
+    if first_signal_s is None or not np.isfinite(first_signal_s).all():
+        low, typical, high = _quantiles(*_times_on_lanes(legs))
         basis = "10, 50, 90 % of the walk along the lanes, every metre as likely"
     else:
-        times, weights = _heard(first_signal_s)
-        basis = "10, 50, 90 % of simulated times to the first signal"
-    low, typical, high = _quantiles(times, weights)
+        low, typical, high = first_signal_s
+        basis = "10, 50, 90 % of simulated searches"
     if moves.search_m_s is None:
         low, high = FASTER * low, SLOWER * high
     signal = Spread(low, typical, high)
@@ -159,14 +159,6 @@ def _times_on_lanes(legs: Sequence[TimedLeg]) -> tuple[FloatArray, FloatArray]:
     return np.concatenate(times), np.concatenate(metres)
 
 
-def _heard(first_signal_s: Sequence[float]) -> tuple[FloatArray, FloatArray]:
-    given = np.asarray(first_signal_s, dtype=np.float64)
-    heard = given[np.isfinite(given)]
-    if heard.size == 0 or bool((heard < 0.0).any()):
-        raise InputError("no simulated time to the first signal can be used: give times of 0 s or more")
-    return heard, np.ones(heard.size)
-
-
 def _quantiles(values: FloatArray, weights: FloatArray) -> tuple[float, float, float]:
     order = np.argsort(values, kind="stable")
     share = np.cumsum(weights[order]) - 0.5 * weights[order]
@@ -219,14 +211,16 @@ def plan_rescue(
     searchers: int,
     strip_width_m: float,
     coverage: float,
+    travel: Travel,
+    first_signal_s: Sequence[float] | None,
     buried_p50_m: float | None,
     zones: Iterable[tuple[float, float]] = (),
 ) -> PlanRescue:
     """Work out clock, digging and probing by the published rules, for the walks of all searchers over an outline.
 
-    ``coverage`` is the share of the outline that the whole walk covers, 0 to 1; ``buried_p50_m`` the median depth of
-    those fully buried, None where no model says it; ``zones`` are pairs of probability of area and mean slope in
-    degrees, one for each deposition zone.
+    ``coverage`` is the share of the outline that the whole walk covers, 0 to 1; ``first_signal_s`` as `time_legs` takes
+    it; ``buried_p50_m`` the median depth of those fully buried, None where no model says it; ``zones`` are pairs of
+    probability of area and mean slope in degrees, one for each deposition zone.
     """
     depth = round(max(buried_p50_m, LEAST_DEPTH_M), 1) if buried_p50_m else DEPTH_M
     basis = "median of those fully buried in the model" if buried_p50_m else "assumed, no model says how deep"
@@ -240,6 +234,8 @@ def plan_rescue(
             slope_deg=slope,
             diggers=searchers,
             curve=rescue.find_survival_curve(rescue.DEFAULT_CURVE),
+            first_signal_s=first_signal_s,
+            travel=travel,
         )
     return PlanRescue(
         depth_m=depth,
@@ -248,7 +244,9 @@ def plan_rescue(
         clock=clock,
         digging=rescue.plan_dig(depth, slope, searchers),
         probing=_plan_probing(depth, slope),
-        covered=measure_covered_shares(legs, outline, ground, strip_width_m=strip_width_m, coverage=coverage),
+        covered=measure_covered_shares(
+            legs, outline, ground, strip_width_m=strip_width_m, coverage=coverage, travel=travel
+        ),
     )
 
 
@@ -276,16 +274,19 @@ def measure_covered_shares(
     *,
     strip_width_m: float,
     coverage: float,
+    travel: Travel,
     steps: int = COVERED_STEPS,
 ) -> tuple[float, ...]:
-    """Share of the outline covered after each of ``steps`` even parts of the walking time, from time 0.
+    """Share of the outline covered after each of ``steps`` even parts of the time of the legs, from time 0.
 
-    Measured as the plan's own coverage is: 3-D on the snow, by lanes and joins, not by approaches. Last comes the
-    coverage of the plan, so that both agree.
+    Measured as the plan's own coverage is: 3-D on the snow, by all that is walked on the debris, not by approaches.
+    Last comes the coverage of the plan, so that both agree.
     """
     totals = [sum(leg.time_s for leg in legs if leg.searcher == k) for k in {leg.searcher for leg in legs}]
     times = np.linspace(0.0, max(totals, default=0.0), steps + 1)
-    shares, _ = measure_coverage_over_time(outline, ground, legs, strip_width_m, times, spacing_m=COVERED_SPACING_M)
+    shares, _ = measure_coverage_over_time(
+        outline, ground, legs, strip_width_m, times, spacing_m=COVERED_SPACING_M, travel=travel
+    )
     last = round(coverage, 4)
     return (*(min(round(share, 4), last) for share in shares[:-1].tolist()), last)
 

@@ -27,10 +27,11 @@ from lastseen.jobs import (
     table_rows,
     zone_sentence,
 )
-from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION, travel_of_numbers
 from lastseen.rescue import (
     BODY,
     LEAST_PULSES,
+    MODE_WORDS,
     PHASES_SOURCE,
     SCHEME_SOURCE,
     SHAPES,
@@ -41,6 +42,7 @@ from lastseen.rescue import (
     RescueClock,
     Spiral,
     SurvivalCurve,
+    Travel,
     grid_pod,
     holes_for_radius,
     holes_per_100_m2,
@@ -258,16 +260,40 @@ def _search_lines(numbers: Numbers) -> list[str]:
         f"{lanes} {search['way']}, strips of {coverage['strip_width_m']:g} m on the snow, "
         f"{percent(coverage['fraction'], 1)} of the debris in range, {coverage['uncovered_m2']:,.0f} m2 left"
     )
-    lines = [_line("Search", text)]
+    lines, moves = [_line("Search", text)], travel_of_numbers(numbers)
     for searcher in range(1, search["searchers"] + 1):
         legs = [leg for leg in numbers["route"] if leg["searcher"] == searcher]
         there, there_time = _length_and_time([leg for leg in legs if leg["kind"] == "approach"])
         walk, time = _length_and_time(walked := [leg for leg in legs if leg["kind"] != "approach"])
-        way = f"{walk} in {time} on foot; approach {there}, {there_time}"
+        way = f"{walk} in {time} {MODE_WORDS[moves.search]}; approach {_approach(moves, there, there_time)}"
         lines.append(
             _line("", f"Searcher {searcher}: {way if walked else 'no lane of their own, probe and shovel ready'}")
         )
-    return lines
+    return [*lines, *_clock_lines(numbers)]
+
+
+def _approach(moves: Travel, length: str, time: str) -> str:
+    if moves.approach_s is not None:
+        return f"{moves.approach_s / 60:g} min, as given"
+    return f"{length}, {time} {MODE_WORDS[moves.approach]}"
+
+
+def _clock_lines(numbers: Numbers) -> list[str]:
+    """First signal and head and chest free: from the first step on the debris, and from the accident."""
+    clock, trial = numbers["rescue"]["clock"], next(iter(numbers["search"]["trials"]), None)
+    if clock is None or "on_debris_s" not in clock:
+        return []
+    debris, total = (" / ".join(f"{clock[key][name] / 60:.0f}" for name in ("low", "typical", "high"))
+                     for key in ("on_debris_s", "total_s"))  # fmt: skip
+    first = ""
+    if trial is not None and trial["first_signal_s"]["p50"] is not None:
+        times = " / ".join(f"{trial['first_signal_s'][key] / 60:.0f}" for key in ("p10", "p50", "p90"))
+        first = f"first signal after {times} min (P10 / P50 / P90 of simulated searches), "
+    text = (
+        f"from the first step on the debris: {first}head and chest free after {debris} min (low / typical / high); "
+        f"from the accident, alarm and approach included: {total} min"
+    )
+    return [_line("Clock", text)]
 
 
 # ---- Receive range, clock, probing and shovelling as plain text

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 import math
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -30,16 +30,29 @@ from lastseen.jobs import (
     StakeOut,
     Target,
     TargetPlan,
+    WalkedLeg,
     exercise_of,
     find_flow_deg,
     plan_rescue,
 )
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.formats.sld import layer_styles
-from lastseen.output.result import MARKERS, SHORT_CAUTION, STEMS, ColumnKind, Job, Layer, Raster, Result, make_columns
+from lastseen.output.result import (
+    MARKERS,
+    SHORT_CAUTION,
+    STEMS,
+    ColumnKind,
+    Job,
+    Layer,
+    Raster,
+    Result,
+    make_columns,
+    travel_of_numbers,
+)
 from lastseen.output.results.layers import PLAN_LAYERS, SEARCH_LAYERS
 from lastseen.output.write import restore_leftovers
-from lastseen.search import Leg, WalkedLeg
+from lastseen.rescue import Travel
+from lastseen.search import Leg
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -93,10 +106,20 @@ def _add_rescue(result: Result) -> Result:
         searchers=int(numbers["search"]["searchers"]),
         strip_width_m=float(numbers["coverage"]["strip_width_m"]),
         coverage=float(numbers["coverage"]["fraction"]),
+        travel=travel_of_numbers(numbers),
+        first_signal_s=_first_signal_s(numbers),
         buried_p50_m=burial.get("fully_p50_m"),
         zones=[(zone["poa"], zone["slope_deg"]) for zone in numbers.get("zones") or ()],
     )
     return replace(result, numbers={**numbers, "rescue": rescue_numbers(rescue)})
+
+
+def _first_signal_s(numbers: Mapping[str, Any]) -> tuple[float, ...] | None:
+    """First signal of the simulated searches since the first step on the debris; None where it is not known."""
+    trial = next(iter(numbers["search"]["trials"]), None)
+    if trial is None or "approach_s" not in trial or trial["first_signal_s"]["p50"] is None:
+        return None
+    return tuple(float(trial["first_signal_s"][key]) for key in ("p10", "p50", "p90"))
 
 
 def _read_other(folder: Path, job: Job) -> Result:
@@ -215,18 +238,35 @@ def read_whole_numbers(folder: Path) -> dict[str, Any]:
     return numbers
 
 
-def read_walk(folder: Path) -> tuple[tuple[WalkedLeg, ...], float, int]:
-    """Legs, strip width in metres and number of searchers of a plan or a drawn search, for the clock.
+@dataclass(frozen=True, kw_only=True)
+class PlannedWalk:
+    """What the clock needs of a plan."""
+
+    legs: tuple[WalkedLeg, ...]
+    strip_width_m: float
+    searchers: int
+    travel: Travel
+    first_signal_s: tuple[float, ...] | None  # as `time_legs` takes it
+
+
+def read_walk(folder: Path) -> PlannedWalk:
+    """The walk of a plan or a drawn search, for the clock.
 
     InputError if there is no plan, or it cannot be read.
     """
-    numbers, lengths = read_numbers(folder), ("length_m", "time_s")
+    numbers, lengths = read_numbers(folder), ("length_m", "time_s", "slope_deg")
     try:
         legs = tuple(
             WalkedLeg(searcher=int(leg["searcher"]), kind=leg["kind"], **{key: float(leg[key]) for key in lengths})
             for leg in numbers["route"]
         )
-        return legs, float(numbers["coverage"]["strip_width_m"]), max(leg.searcher for leg in legs)
+        return PlannedWalk(
+            legs=legs,
+            strip_width_m=float(numbers["coverage"]["strip_width_m"]),
+            searchers=max(leg.searcher for leg in legs),
+            travel=travel_of_numbers(numbers),
+            first_signal_s=_first_signal_s(numbers),
+        )
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(f"{folder} holds no plan that can be read ({error}): make it again") from error
 
@@ -255,6 +295,7 @@ def planned_of(result: Result, name: str) -> PlannedSearch:
         strip_width_m=float(numbers["coverage"]["strip_width_m"]),
         coverage=float(numbers["coverage"]["fraction"]),
         flat=bool(numbers.get("flat", False)),
+        travel=travel_of_numbers(numbers),
         last_seen_m=(float(last_seen["x_m"]), float(last_seen["y_m"])) if last_seen else None,
         declination_deg=numbers["search"].get("declination_deg"),
         date=numbers["search"].get("date"),
@@ -266,7 +307,7 @@ def _searched(result: Result) -> MultiPolygon:
 
 
 def _legs(result: Result) -> tuple[PlannedLeg, ...]:
-    keys = ("searcher", "number", "kind", "lane", "length_m", "time_s")
+    keys = ("searcher", "number", "kind", "lane", "length_m", "time_s", "slope_deg")
     legs = result.records("route")
     rows = (PlannedLeg(line=LineString(line.coords), **{key: leg[key] for key in keys}) for line, leg in legs)
     return tuple(sorted(rows, key=lambda leg: (leg.searcher, leg.number)))

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.core import FloatArray, Grid, Progress
+from lastseen.rescue import Travel
 
 if TYPE_CHECKING:
     from lastseen.output.formats.sld import LayerStyle
@@ -236,3 +237,11 @@ class Result:
     def shapes(self, layer: str) -> tuple[BaseGeometry, ...]:
         """Shapes of a layer; none where there is no such layer."""
         return self.layers[layer].shapes if layer in self.layers else ()
+
+
+def travel_of_numbers(numbers: Mapping[str, Any]) -> Travel:
+    """How the searchers of a plan move; an older version let them walk."""
+    given = numbers["search"].get("travel")
+    if given is None:
+        return Travel(approach="foot")
+    return Travel(**{field.name: given[field.name] for field in fields(Travel)})

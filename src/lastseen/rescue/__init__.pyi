@@ -68,8 +68,10 @@ from .survival import (
 )
 from .travel import (
     FASTER,
+    MODE_WORDS,
     SLOWER,
     TRAVEL_MODES,
+    WALKING_SOURCE,
     Pace,
     Travel,
     TravelMode,
@@ -87,6 +89,7 @@ __all__ = [
     "FASTER",
     "LEAST_PULSES",
     "METRES_PER_DIGGER",
+    "MODE_WORDS",
     "PHASES_SOURCE",
     "PROBE_LINES",
     "PROBE_NOTES",
@@ -97,6 +100,7 @@ __all__ = [
     "STOP_RADIUS_M",
     "TRAVEL_MODES",
     "UPDATE_SOURCE",
+    "WALKING_SOURCE",
     "BodyShape",
     "DetectionLaw",
     "Dig",

@@ -121,15 +121,15 @@ SNOWSHOE_LEVEL_M_S = 4.0 / 3.6
 # Down beside a piste, looking and ready to stop: the upper end is the mean of beginners on groomed pistes, 19.9 km/h
 # (Stepan et al. 2023); low and typical are a design choice.
 SKI_DOWN_M_S = Spread(1.0, 2.5, 19.9 / 3.6)
-# 790 m of height in an hour, self-chosen on packed snow (Tosi et al. 2009), against the 400 of the tours; and the 300 of
-# DIN 33466.
+# 790 m of height in an hour, self-chosen on packed snow (Tosi et al. 2009), against the 400 of the tours; and the 300
+# of DIN 33466.
 SKI_UP_FASTER, SKI_UP_SLOWER = 400.0 / 790.0, 400.0 / 300.0
-# Skis glide from 8 degrees on and side-slip above 35, at 40 at 1 m/s; searching on debris they are as fast as people who
-# hurry over it on foot. Design choices, no source.
+# Skis glide from 8 degrees on and side-slip above 35, at 40 at 1 m/s; searching on debris they are as fast as people
+# who hurry over it on foot. Design choices, no source.
 GLIDES_DEG, SLIPS_DEG, SLIP_M_S, SKI_SEARCH_M_S = 8.0, (35.0, 40.0), 1.0, 1.5
 
 
-def _tour_speed_m_s(slope: FloatArray, units_h: float) -> FloatArray:
+def _tour_speed_m_s(slope: FloatArray, units_h: float | FloatArray) -> FloatArray:
     """Speed on the snow of so many units of a tour in an hour."""
     return np.asarray(units_h / 3.6 * np.hypot(1.0, slope) / (1.0 + 10.0 * np.abs(slope)))
 
@@ -222,7 +222,7 @@ class Travel:
                 raise InputError(
                     f"the speed {name} = {speed:g} m/s cannot be walked: give more than 0 and at most {FASTEST_M_S:g}"
                 )
-        if self.approach_s is not None and not (0.0 <= self.approach_s and math.isfinite(self.approach_s)):
+        if self.approach_s is not None and not (self.approach_s >= 0.0 and math.isfinite(self.approach_s)):
             raise InputError(f"an approach of {self.approach_s / 60.0:g} min: give 0 or more minutes")
 
     @property
@@ -264,24 +264,26 @@ def describe_travel(travel: Travel) -> tuple[str, str]:
 def _describe_approach(travel: Travel) -> str:
     if travel.approach_s is not None:
         return f"{travel.approach_s / 60.0:g} min, as given"
-    down, up = {
-        "ski": (
-            f"downhill {SKI_DOWN_M_S.typical:g} m/s ({SKI_DOWN_M_S.low:g} to {SKI_DOWN_M_S.high:.1f}; design choice, at "
-            "most as beginners on groomed pistes, Stepan et al. 2023)",
-            f"level and uphill {UP_UNITS_H:g} km or 400 m of height in an hour ({TOUR_SOURCE})",
-        ),
-        "snowshoe": (
-            f"downhill {DOWN_ON_FOOT_UNITS_H:g} km or 600 m of height in an hour, on foot ({TOUR_SOURCE}), at most "
-            f"{3.6 * SNOWSHOE_LEVEL_M_S:g} km/h (Knapik et al. 2002)",
-            f"uphill {UP_UNITS_H:g} km or 400 m of height in an hour ({TOUR_SOURCE})",
-        ),
-        "foot": (f"up and down {WALKING_SOURCE}", ""),
-    }[travel.approach]
+    tour_up = f"uphill {UP_UNITS_H:g} km or 400 m of height in an hour ({TOUR_SOURCE})"
+    if travel.approach == "ski":
+        down = (
+            f"downhill {SKI_DOWN_M_S.typical:g} m/s ({SKI_DOWN_M_S.low:g} to {SKI_DOWN_M_S.high:.1f}: design choice, "
+            "at most as beginners on groomed pistes, Stepan et al. 2023)"
+        )
+        up = f"level and {tour_up}"
+    elif travel.approach == "snowshoe":
+        down = (
+            f"downhill {DOWN_ON_FOOT_UNITS_H:g} km or 600 m of height in an hour, as on foot ({TOUR_SOURCE}), at most "
+            f"{3.6 * SNOWSHOE_LEVEL_M_S:g} km/h (Knapik et al. 2002)"
+        )
+        up = tour_up
+    else:
+        down, up = (f"{way} {WALKING_SOURCE}" for way in ("downhill", "level and uphill"))
     if travel.down_m_s is not None:
         down = f"downhill {travel.down_m_s:g} m/s, as given"
     if travel.up_m_s is not None:
         up = f"level and uphill {travel.up_m_s:g} m/s, as given"
-    return f"{MODE_WORDS[travel.approach]}, {'; '.join(filter(None, (down, up)))}"
+    return f"{MODE_WORDS[travel.approach]}, {down}; {up}"
 
 
 def _describe_search(travel: Travel) -> str:

@@ -186,7 +186,11 @@ def _set_task(area: SearchArea, groups: Sequence[Group], options: SearchOptions)
     if area.walkable.no_go is not None and not area.walkable.is_allowed(start, start):
         start = begin = _beside(area, start)
     return SearchTask(
-        strip_width_m=options.strip_width_m, searchers=options.searchers, start=start, begin=begin, travel=options.travel
+        strip_width_m=options.strip_width_m,
+        searchers=options.searchers,
+        start=start,
+        begin=begin,
+        travel=options.travel,
     )
 
 

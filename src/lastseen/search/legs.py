@@ -73,7 +73,7 @@ STEEPEST_TIMED = math.tan(math.radians(40.0))
 SPEED_SLOPES: FloatArray = np.linspace(-STEEPEST_TIMED, STEEPEST_TIMED, 401)
 
 
-WALKING = Pace()  # searching on foot
+WALKING: Pace = Pace()  # searching on foot
 
 
 @lru_cache(maxsize=16)

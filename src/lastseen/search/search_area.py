@@ -11,7 +11,7 @@ import shapely
 from shapely import MultiPolygon, Polygon
 from shapely.validation import explain_validity
 
-from lastseen.core import DEFAULT_STRIP_WIDTH_M, MOST_SEARCHERS, Grid, InputError, check_strip_width_m
+from lastseen.core import DEFAULT_STRIP_WIDTH_M, Grid, InputError, check_searchers, check_strip_width_m
 from lastseen.rescue import Travel
 from lastseen.search.frame import XY
 from lastseen.search.plan import Entry, Pattern
@@ -96,8 +96,7 @@ def check_area(outline: object, ground: Grid, options: SearchOptions) -> SearchA
         the ground; if the start does; if no-go ground covers all of it or holds the start.
     """
     check_strip_width_m(options.strip_width_m)
-    if not 1 <= options.searchers <= MOST_SEARCHERS:
-        raise InputError(f"the number of searchers is {options.searchers}: give 1 to {MOST_SEARCHERS}")
+    check_searchers(options.searchers)
     shape = _checked_outline(outline, "outline", "draw the debris to be searched")
     no_go = options.no_go
     if no_go is not None and not getattr(no_go, "is_empty", False):

@@ -74,8 +74,8 @@ class Trial:
     first_signal_s: tuple[float, float, float]
     approach_s: float  # until that step, since they set out
     pod: float  # share of the targets that are heard
-    # chance of being found alive: survival at the first signal, approach included, plus a fixed time for the rest of the
-    # rescue, 0 for targets that are not heard
+    # chance of being found alive: survival at the first signal, approach included, plus a fixed time for the rest of
+    # the rescue, 0 for targets that are not heard
     alive: float
     walk_m: float  # all searchers together, on the snow, approaches included
     slowest_s: float  # when the last searcher ends, since they set out
@@ -197,7 +197,13 @@ def first_signals_s(walks: Sequence[FloatArray] | Stretches, surface: Surface, t
 
 
 def simulate_search(
-    words: str, ways: Sequence[Way], surface: Surface, targets: Targets, *, pace: Pace = WALKING, coverage: float = math.nan
+    words: str,
+    ways: Sequence[Way],
+    surface: Surface,
+    targets: Targets,
+    *,
+    pace: Pace = WALKING,
+    coverage: float = math.nan,
 ) -> Trial:
     """Search for all targets along the ways of some searchers; only what they do on the debris hears anything."""
     busy = [way for way in ways if len(way.corners) > 1]

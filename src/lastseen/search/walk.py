@@ -233,18 +233,19 @@ def unevenness(walked: TeamWalk, surface: Surface, task: SearchTask) -> float:
     The smaller of the two; approaches and long joins are not searching.
     """
     z, west, north, cell = surface.arrays
+    there, on_debris = (speed_table_m_s(pace) for pace in (task.travel.approach_pace, task.travel.search_pace))
     search, end = [], []
     for legs in walked.legs:
         if not legs:
             continue
         ends = [leg.line.coords for leg in legs]
-        times = [
-            legs_kernels.straight_s(
-                a[0], a[1], b[0], b[1], z, west, north, cell, SPEED_SLOPES,
-                speed_table_m_s(task.travel.approach_pace if leg.kind == "approach" else task.travel.search_pace), 10.0,
-            )[0]  # fmt: skip
-            for leg, (a, b) in zip(legs, ends, strict=True)
-        ]
+        times = []
+        for leg, (a, b) in zip(legs, ends, strict=True):
+            table = there if leg.kind == "approach" else on_debris
+            time, _ = legs_kernels.straight_s(
+                a[0], a[1], b[0], b[1], z, west, north, cell, SPEED_SLOPES, table, 10.0
+            )  # fmt: skip
+            times.append(time)
         found = [
             leg.kind == "lane" or (leg.kind == "join" and math.dist(a, b) <= task.long_m)
             for leg, (a, b) in zip(legs, ends, strict=True)

@@ -32,6 +32,7 @@ from lastseen.core import (
     to_map,
     transformer,
 )
+from lastseen.jobs import travel_of
 from lastseen.output import Layer, Result, known, read_result, search_layers
 from lastseen.search import SearchOptions, SearchPlan, lay_search, measure_coverage_over_time
 from lastseen.terrain import open_elevation, read_layers, read_window, require_inside
@@ -132,6 +133,7 @@ def _lane_record(context: PlanContext, request: AskLanes) -> dict[str, Any]:
         poa=context.poa,
         date=wanted.day,
         seed=context.scenario.seed,
+        travel=travel_of(context.scenario),
     )
     plan = lay_search(context.outline, context.ground, options)
     return {
@@ -157,8 +159,9 @@ def coverage_rows(context: PlanContext, plan: SearchPlan) -> list[list[float | N
     times = np.linspace(0.0, plan.total_time_s, CURVE_POINTS + 1)
     spacing = max(1.0, math.sqrt(context.outline.area / _SAMPLES))
     debris, person = measure_coverage_over_time(
-        context.outline, context.ground, plan.legs, plan.strip_width_m, times, spacing_m=spacing, poa=context.poa
-    )
+        context.outline, context.ground, plan.legs, plan.strip_width_m, times, spacing_m=spacing, poa=context.poa,
+        travel=plan.travel,
+    )  # fmt: skip
     return [
         [round(float(t), 1), round(float(debris[k]), 4), round(float(person[k]), 4) if person is not None else None]
         for k, t in enumerate(times)

@@ -17,8 +17,8 @@ from lastseen.jobs.practice.phase_times import PhaseTime, SignalTime, Speed
 from lastseen.jobs.practice.targets import Target
 from lastseen.jobs.practice.tracks import NotedTime, RawTrack, Track, UnusedTrack, elapsed_text
 from lastseen.jobs.practice.walked_coverage import GPS_ERROR_M, CoverageBand, LaneReview, Leftover, Radii, review_lanes
-from lastseen.rescue import DEFAULT_CURVE, RescueClock, find_survival_curve
 from lastseen.jobs.rescue import time_legs
+from lastseen.rescue import DEFAULT_CURVE, RescueClock, find_survival_curve
 from lastseen.search import Lattice, lattice_spacing_m, make_lattice
 
 SPACING_M = 1.0
@@ -99,6 +99,7 @@ def debrief(
         slope_deg=SLOPE_DEG,
         diggers=len(used),
         curve=find_survival_curve(curve),
+        travel=plan.travel,
     )
 
     def review(number: int, track: Track) -> Searcher:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
@@ -14,6 +14,7 @@ from pyproj import CRS
 from shapely import LineString, MultiPolygon
 
 from lastseen.core import FloatArray, Grid, InputError, shared_folder
+from lastseen.rescue import Travel
 from lastseen.search import LegKind, Surface
 
 MARGIN_M, MARGIN_SHARE = 150.0, 0.6  # of ground around outline and walk: metres, and of the longer side
@@ -30,6 +31,7 @@ class PlannedLeg:
     line: LineString
     length_m: float
     time_s: float
+    slope_deg: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +51,7 @@ class PlannedSearch:
     # of magnetic north from true north, east positive; None where no day was given
     declination_deg: float | None = None
     date: str | None = None  # the day it holds for
+    travel: Travel = field(default_factory=Travel)  # how the times were worked out
 
     @property
     def surface(self) -> Surface:
@@ -60,15 +63,17 @@ class PlannedSearch:
         """How many people walk."""
         return max((leg.searcher for leg in self.legs), default=0)
 
-    def walks(self) -> list[FloatArray]:
-        """Corners (n x 2) of each searcher's walk, approach included."""
-        found = []
+    def walks(self) -> tuple[list[FloatArray], list[float]]:
+        """Corners (n x 2) of each searcher's search, and when it begins after the first step of the first, seconds."""
+        found, begins = [], []
         for searcher in range(1, self.searchers + 1):
-            lines = [leg.line for leg in self.legs if leg.searcher == searcher]
+            legs = [leg for leg in self.legs if leg.searcher == searcher]
+            lines = [leg.line for leg in legs if leg.kind != "approach"]
             if lines:
                 corners = [np.asarray(line.coords, float)[:, :2] for line in lines]
                 found.append(np.vstack([corners[0], *(corner[1:] for corner in corners[1:])]))
-        return found
+                begins.append(sum(leg.time_s for leg in legs if leg.kind == "approach"))
+        return found, [begin - min(begins) for begin in begins]
 
     def lanes(self) -> dict[int, LineString]:
         """The line of each lane by its number, in the direction it is walked."""

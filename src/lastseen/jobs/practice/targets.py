@@ -49,8 +49,8 @@ class Difficulty:
     """How hard a target is, as numbers."""
 
     name: str
-    # 10th, 50th and 90th percentile of the time to the first signal if the plan is walked at its own pace, from when
-    # the searchers set out; NaN where it is not heard
+    # 10th, 50th and 90th percentile of the time to the first signal if the plan is walked at its own pace, from the
+    # first step on the debris; NaN where it is not heard
     first_signal_s: tuple[float, float, float]
     heard: float  # share of the simulated searches of the plan that hear it
     overlap: float  # share of the ground from which it is heard where another target is heard too
@@ -110,7 +110,8 @@ def rate_difficulty(targets: Sequence[Target], plan: PlannedSearch, seed: int) -
     transmitters = [target for target in targets if target.what == "target"]
     reception, surface = Reception.of_strip(plan.strip_width_m), plan.surface
     generator = np.random.default_rng([seed, 1])
-    walks = cut_into_stretches(plan.walks(), surface)
+    ways, begin_s = plan.walks()
+    walks = cut_into_stretches(ways, surface, begin_s, plan.travel.search_pace)
     found = []
     for target in transmitters:
         ranges = np.maximum(LEAST_RANGE_M, generator.normal(reception.r_max_m, reception.sd_m, _DRAWS))

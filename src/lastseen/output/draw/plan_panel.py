@@ -30,6 +30,8 @@ from lastseen.output.draw.panel import (
     share_levels,
 )
 from lastseen.output.draw.relief import SLOPE_DASHES
+from lastseen.output.result import travel_of_numbers
+from lastseen.rescue import MODE_WORDS, Travel
 from lastseen.search import Leg
 
 AREA_WIDTH = 0.6
@@ -244,15 +246,15 @@ def _numbers(pen: Pen, content: MapContent) -> list[Item]:
     n = content.searchers
     slowest = max(range(1, n + 1), key=lambda k: (time_of(content.walk(k)), -k))
     there, walk = split_walk(content, slowest)
+    each, moves = content.numbers["search"]["each"][slowest - 1], travel_of_numbers(content.numbers)
     who = f" (S{slowest}, the last to end)" if n > 1 else ""
     covered = content.numbers["coverage"]
     way = "" if content.flat else f", lanes {content.numbers['search']['way']}"  # flat ground has no fall line
     rows = [
         ("Strip width", f"{covered['strip_width_m']:g} m on the snow{way}"),
         ("Team", f"{counted(n, 'searcher')}, {counted(len(content.lanes), 'lane')}"),
-        ("Approach", f"{length(there)} in {clock(time_of(there))}" if there else "none"),
-        ("Search", f"{length(walk)} in {clock(time_of(walk))} on foot"),
-        ("Both", f"{length([*there, *walk])} in {clock(time_of([*there, *walk]))}{who}"),
+        ("Search", f"{length(walk)} in {clock(time_of(walk))} {MODE_WORDS[moves.search]}{who}"),
+        ("Approach", f"{_approach_text(moves, there)}; with it {clock(each['time_s'])}"),
         ("Coverage", f"{short_percent(covered['fraction'])}; {covered['uncovered_m2']:.0f} m² out of range"),
         ("Debris", f"{content.outline.area:.0f} m² on the map{_part_words(content.numbers)}"),
         *(_model_numbers(content.numbers) if content.modelled else []),
@@ -262,6 +264,13 @@ def _numbers(pen: Pen, content: MapContent) -> list[Item]:
 
 def _part_words(numbers: Mapping[str, Any]) -> str:
     return "" if numbers["debris"]["whole"] else ": only the part that the elevation model holds"
+
+
+def _approach_text(moves: Travel, there: Sequence[Leg]) -> str:
+    """How they come to the debris, and how long that takes."""
+    if moves.approach_s is not None:
+        return f"{clock(moves.approach_s)}, as given"
+    return f"{length(there)} in {clock(time_of(there))} {MODE_WORDS[moves.approach]}" if there else "none"
 
 
 def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -34,12 +34,13 @@ from lastseen.output.onefile.page import write_page
 from lastseen.output.result import Layer, Options, Product, Raster, Result, Track, Tracks, Waypoint, make_product
 from lastseen.output.results.layers import SEARCH_LAYERS, plan_layers
 from lastseen.output.sheets.plan import Kind, write_map_and_sheet, write_sheet
+from lastseen.rescue import describe_travel
 from lastseen.snow import FULLY_BURIED_M, friction_range
 from lastseen.terrain import read_window
 
 if TYPE_CHECKING:
     from lastseen.jobs import Model, PersonShares, Plan, PlanRescue
-    from lastseen.rescue import RescueClock
+    from lastseen.rescue import RescueClock, Travel
     from lastseen.search import Trial
     from lastseen.snow import CellError
 
@@ -188,6 +189,7 @@ def _clock(clock: RescueClock) -> dict[str, Any]:
     return {
         "curve": clock.curve.name,
         "phases": [plain_fields(phase) for phase in clock.phases],
+        "on_debris_s": plain_fields(clock.on_debris_s),
         "total_s": plain_fields(clock.total_s),
         "survival_percent": [list(bounds) for bounds in clock.survival_percent],
         "notes": list(clock.notes),
@@ -309,16 +311,33 @@ def _search(plan: Plan) -> dict[str, Any]:
         "second_pass": bool(search.first_lanes),
         "date": plan.scenario.search.date,
         **pick_fields(search, "searchers total_time_s"),
-        "each": [{"searcher": k, "walk_m": search.walk_m(k), "time_s": search.time_s(k)} for k in numbers],
+        "search_time_s": max(search.search_s(k) for k in numbers),
+        "each": [
+            {
+                "searcher": k,
+                "walk_m": search.walk_m(k),
+                "search_s": search.search_s(k),
+                "approach_s": search.approach_s(k),
+                "time_s": search.time_s(k),
+            }
+            for k in numbers
+        ],
+        "travel": _travel(search.travel),
         "declination_deg": search.declination_deg,
         "trials": [_trial(trial) for trial in search.trials],
     }
 
 
+def _travel(travel: Travel) -> dict[str, Any]:
+    words = dict(zip(("approach", "search"), describe_travel(travel), strict=True))
+    return {**plain_fields(travel), "words": words}
+
+
 def _trial(trial: Trial) -> dict[str, Any]:
     """A layout that was compared by simulated search, the chosen one first."""
     first = dict(zip(("p10", "p50", "p90"), trial.first_signal_s, strict=True))
-    return {"words": trial.words, "first_signal_s": first, **pick_fields(trial, "pod alive walk_m slowest_s coverage")}
+    numbers = pick_fields(trial, "approach_s pod alive walk_m slowest_s coverage")
+    return {"words": trial.words, "first_signal_s": first, **numbers}
 
 
 def _lanes(plan: Plan) -> list[dict[str, Any]]:

@@ -32,6 +32,7 @@ from lastseen.rescue import (
     PROBE_LINES,
     SCHEME_SOURCE,
     UPDATE_SOURCE,
+    WALKING_SOURCE,
     Phase,
     RescueClock,
     find_survival_curve,
@@ -58,10 +59,13 @@ def clock_items(pen: Pen, rescue: Mapping[str, Any], clock: RescueClock | None) 
     """The clock as a figure, and what it rests on."""
     if clock is None:
         return []
-    low, typical, high = (round(time / 60.0) for time in clock.total_s.three)
+    (low, typical, high), debris = (
+        [round(time / 60.0) for time in spread.three] for spread in (clock.total_s, clock.on_debris_s)
+    )
     alive = ["no data" if a < b else f"{a:.0f} %" for a, b in clock.survival_percent]
     text = (
-        f"Accident to head and chest free: {low} / {typical} / {high} min (low / typical / high); alive by then: "
+        f"First step on the debris to head and chest free: {debris[0]} / {debris[1]} / {debris[2]} min (low / typical "
+        f"/ high). From the accident, alarm and approach included: {low} / {typical} / {high} min; alive by then: "
         f"{' / '.join(alive)}. {rescue['depth_m']:g} m deep ({rescue['depth_basis']}), {rescue['slope_deg']:g}°, "
         f"{rescue['digging']['diggers']} to dig. Circle low, square typical, diamond high. Bar: typical "
         "time of a phase; line: where it ends, all low to all high."
@@ -158,8 +162,8 @@ def _of_searcher(
     there, walk = split_walk(content, searcher)
     lanes = len({leg.lane for leg in walk if leg.lane is not None})
     text = (
-        f"{counted(lanes, 'lane')}; approach {length(there)}, {clock(time_of(there))}; search {length(walk)}, "
-        f"{clock(time_of(walk))}; both {clock(time_of([*there, *walk]))}"
+        f"{counted(lanes, 'lane')}; search {length(walk)}, {clock(time_of(walk))}; approach {length(there)}, "
+        f"{clock(time_of(there))}; both {clock(time_of([*there, *walk]))}"
     )
     head = [replace(item, keep=True) for item in pen.paragraph(text, hang=5.0, mark=f"S{searcher}")]
     kept = [k for k, name in enumerate(HEADS) if not (content.flat and name in SLOPES)]  # no ground, no slope
@@ -191,7 +195,7 @@ def short_time(seconds: float) -> str:
 def _key(pen: Pen, content: MapContent) -> list[Item]:
     met = {leg.danger for leg in content.legs}
     marks = [f"{mark}: {meaning}" for name, (mark, meaning) in DANGERS.items() if name in met]
-    text = "Length on the snow; bearing at the start of the leg; time in min:s, Tobler 1993 off the path"
+    text = "Length on the snow; bearing at the start of the leg; time in min:s, its speeds under Assumptions"
     slope = "" if content.flat else "; slope + up, \u2212 down; most: its steepest 10 m"
     if content.numbers["search"]["declination_deg"] is None:
         text += "; magnetic bearings: no data (see the norths under the map)"
@@ -278,11 +282,12 @@ def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 
 def _search_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
-    rows = []
+    words = numbers["search"]["travel"]["words"] if numbers["search"].get("travel") else {}
+    rows = [(name.capitalize(), text) for name, text in words.items()]
     for name, trial in zip(("Simulated", "Next best"), numbers["search"]["trials"], strict=False):
         times = [trial["first_signal_s"][key] for key in ("p10", "p50", "p90")]
         first = " / ".join("not heard" if time is None else f"{time / 60:.0f}" for time in times)
-        after = f"first signal {first} min after the start (P10, P50, P90)"
+        after = f"first signal {first} min after the first step on the debris (P10, P50, P90)"
         rows.append((name, f"lanes {trial['words']}: {after}, POD {percent(trial['pod'])}"))
     return rows
 
@@ -298,7 +303,7 @@ def _spread(values: Mapping[str, float], unit: str) -> str:
 def sources(content: MapContent, clock: RescueClock | None) -> list[str]:
     """Published sources of the numbers on this sheet."""
     numbers = content.numbers
-    found = ["Walking: W. Tobler 1993, NCGIA Technical Report 93-1, off the path"]
+    found = [f"Walking: {WALKING_SOURCE}"]
     if numbers["search"]["declination_deg"] is not None:
         found.append("Magnetic north: NOAA and British Geological Survey, World Magnetic Model 2025")
     if clock is not None:
