@@ -29,7 +29,8 @@ RANGES = {
 def clock_with(curve, depth_m=1.0, diggers=2):
     return time_rescue(
         approach_s=Spread(30.0, 60.0, 90.0), approach_basis="given", signal_s=Spread(60.0, 300.0, 700.0),
-        signal_basis="given", strip_width_m=40.0, depth_m=depth_m, slope_deg=20.0, diggers=diggers, curve=find_survival_curve(curve),
+        signal_basis="given", strip_width_m=40.0, depth_m=depth_m, slope_deg=20.0, diggers=diggers,
+        curve=find_survival_curve(curve),
     )  # fmt: skip
 
 
