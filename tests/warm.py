@@ -25,6 +25,8 @@ members = 8
 bodies = 100
 tracers = 10
 model = "{model}"
+[search]
+searchers = 2
 """
 NEAR = ("--near", "600600,5100600", "--crs", "32632")
 JOBS = (

@@ -50,6 +50,10 @@ class Grid:
     cell_m: float  # side of a cell, metres
     crs: CRS  # a projected CRS in metres
 
+    def __post_init__(self) -> None:
+        """Rows lie one after another in memory: compiled loops are made for that order, once."""
+        object.__setattr__(self, "values", np.ascontiguousarray(self.values))
+
     @property
     def shape(self) -> tuple[int, int]:
         """Rows and columns."""

@@ -84,7 +84,11 @@ def tabulate_tracers(ground: Grid, tracers: Tracers, friction: float, turbulence
         trail[:, 0] = (rows[:, Y] / fine).astype(np.int32) * wide + (rows[:, X] / fine).astype(np.int32)
         rows[:, VISITS] = 1.0
     rules = flow_planes.CarryRules(
-        cell_m=ground.cell_m, trail_cell_m=fine, seed=tracers.seed, friction=friction, turbulence_m_s2=turbulence_m_s2
+        cell_m=float(ground.cell_m),
+        trail_cell_m=float(fine),
+        seed=tracers.seed,
+        friction=float(friction),
+        turbulence_m_s2=float(turbulence_m_s2),
     )
     return TracerTable(rows=rows, trail=trail, rules=rules)
 

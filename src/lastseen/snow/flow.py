@@ -296,7 +296,7 @@ def _advance(run: Run) -> bool:
     if run.watch is not None:
         pause_s = min(pause_s, run.watched * run.watch_every_s)
     carry = run.people
-    state = kernels.advance(run.planes, carry.rows, carry.trail, run.rules, carry.rules, pause_s, REPORT_STEPS)
+    state = kernels.advance(run.planes, carry.rows, carry.trail, run.rules, carry.rules, float(pause_s), REPORT_STEPS)
     if state == flow_planes.STUCK:
         raise ResourceError(f"the flow found no time step after {run.time_s:.1f} s: smooth the ground or release less")
     if run.watch is not None:
@@ -392,15 +392,15 @@ def simulate_flow(
     released = _checked(bed, released_m, time_limit_s, block_cells)
     layer = _layer(bed, released, snow)
     cell = bed.ground.cell_m
-    rules = FlowRules(
-        cell_m=cell,
+    rules = FlowRules(  # of one type each, or the kernels are compiled anew
+        cell_m=float(cell),
         dry_m=film_share * float(released.max()),
-        friction=snow.friction,
+        friction=float(snow.friction),
         hold_m2_s2=snow.cohesion_pa / snow.density_kg_m3,
         drag=GRAVITY_M_S2 / snow.turbulence_m_s2,
-        most_entrained=snow.growth * float(released.sum()),
-        most_m_s=_free_fall_m_s(bed, released, start_m_s),
-        time_limit_s=time_limit_s,
+        most_entrained=float(snow.growth * released.sum()),
+        most_m_s=float(_free_fall_m_s(bed, released, start_m_s)),
+        time_limit_s=float(time_limit_s),
         courant=COURANT,
         longest_step_s=FALL_STEP * math.sqrt(cell / GRAVITY_M_S2),
         shortest_step_s=SHORTEST_STEP_S_PER_M * cell,
