@@ -28,7 +28,7 @@ def test_side_gullies_are_followed_four_deep():
     """Each side gully leaves the one before it half-way up, at half its length: the fifth is left alone."""
     mask, heights = np.zeros((170, 120), bool), np.full((170, 120), 2000.0)
     at, step, up = np.array((160, 10)), NORTH, 1000.0
-    for length, turn in ((144, EAST), (71, SOUTH), (35, EAST), (17, SOUTH), (8, NORTH)):
+    for length, turn in ((144, EAST), (71, SOUTH), (35, EAST), (17, SOUTH), (12, NORTH)):
         cells = at + np.outer(np.arange(length), step)
         mask[tuple(cells.T)] = True
         heights[tuple(cells.T)] = np.minimum(heights[tuple(cells.T)], up + 0.5 * np.arange(length))
@@ -64,9 +64,14 @@ def test_a_gully_of_300_m_is_told_in_stretches(length_m, parts):
     mask[rows, cols] = True
     spine = Spine(label=1, rows=rows, cols=cols, length_m=length_m)
     trap = Trap(
-        letter="G", kind="gully", consequences=("burial",), outline=box(0, 0, 1, 1), cells=np.arange(150, dtype=np.int32),
-        reason="", length_m=length_m,
-    )  # fmt: skip
+        letter="G",
+        kind="gully",
+        consequences=("burial",),
+        outline=box(0, 0, 1, 1),
+        cells=np.arange(150, dtype=np.int32),
+        reason="",
+        length_m=length_m,
+    )
     ground = SimpleNamespace(light=SimpleNamespace(values=np.linspace(1100.0, 1000.0, 150)[:, None].repeat(7, axis=1)))
     told = hollows._with_parts(trap, Patch(place=(slice(0, 150), slice(0, 7)), mask=mask), [spine], ground)
     assert len(told.parts) == parts
