@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from pyproj import CRS
 
 from lastseen.core import Grid, NothingFoundError, Scenario, percent
+from lastseen.rescue import describe_travel
 from lastseen.search import SearchPlan
 from lastseen.snow import NO_DATA_SIDE, CellError, Debris, Ensemble, ModelChoice, Person, Release
 from lastseen.terrain import GroundLayers
@@ -206,9 +207,11 @@ def note_lanes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
             f"this is the second pass, after one with strips of {asked.strip_width_m:g} m that heard nobody: half the "
             "width, lanes midway beside those of the first"
         )
+    approach, search = describe_travel(lanes.travel)
+    notes.append(f"approach {approach}")
     notes.append(
-        "times are for walking off the path (Tobler 1993; on steep ground about 300 m up and 430 m down in an hour), "
-        "not for skis and not for hard debris"
+        f"search {search}; rough debris is slower, nobody has published a speed on it; taking off skis counts to the "
+        "clue search"
     )
     return tuple(notes)
 

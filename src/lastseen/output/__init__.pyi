@@ -30,7 +30,7 @@ from .read import (
     read_walk,
     read_whole_numbers,
 )
-from .result import FULL_CAUTION, MARKERS, SHORT_CAUTION, Device, Layer, Options, Paper, Result
+from .result import FULL_CAUTION, MARKERS, SHORT_CAUTION, Device, Layer, Options, Paper, Result, coverage_words
 from .results.ground import result_of_area, result_of_line, result_of_terrain, result_of_traps
 from .results.layers import search_layers
 from .results.plan import result_of_plan, result_of_search
@@ -52,6 +52,7 @@ __all__ = [
     "areas_text",
     "check_table",
     "clock_text",
+    "coverage_words",
     "debrief_text",
     "deposit_text",
     "dig_text",

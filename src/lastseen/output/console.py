@@ -27,7 +27,7 @@ from lastseen.jobs import (
     table_rows,
     zone_sentence,
 )
-from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION, travel_of_numbers
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION, coverage_words, travel_of_numbers
 from lastseen.rescue import (
     BODY,
     LEAST_PULSES,
@@ -212,10 +212,7 @@ def _model_lines(numbers: Numbers) -> list[str]:
 def _person_text(numbers: Numbers) -> str:
     poa, left = numbers["poa"], numbers["persons"]["left_model_share"]
     beyond = f", {percent(left)} left the elevation model" if left > 0.0 else ""
-    return (
-        f"of all whom the snow took {percent(poa['inside_debris'])} lie inside the outline, "
-        f"{percent(poa['in_range'])} in range of the lanes{beyond}"
-    )
+    return f"of all whom the snow took {percent(poa['inside_debris'])} lie inside the outline{beyond}"
 
 
 def _burial_text(burial: Numbers) -> str:
@@ -256,11 +253,13 @@ def _length_and_time(legs: list[Numbers]) -> tuple[str, str]:
 def _search_lines(numbers: Numbers) -> list[str]:
     search, coverage, count = numbers["search"], numbers["coverage"], len(numbers["lanes"])
     lanes = "1 lane" if count == 1 else f"{count} lanes"
-    text = (
-        f"{lanes} {search['way']}, strips of {coverage['strip_width_m']:g} m on the snow, "
-        f"{percent(coverage['fraction'], 1)} of the debris in range, {coverage['uncovered_m2']:,.0f} m2 left"
+    lines, moves = (
+        [
+            _line("Search", f"{lanes} {search['way']}, strips of {coverage['strip_width_m']:g} m on the snow"),
+            _line("", f"{coverage_words(numbers)}; {coverage['uncovered_m2']:,.0f} m2 out of range"),
+        ],
+        travel_of_numbers(numbers),
     )
-    lines, moves = [_line("Search", text)], travel_of_numbers(numbers)
     for searcher in range(1, search["searchers"] + 1):
         legs = [leg for leg in numbers["route"] if leg["searcher"] == searcher]
         there, there_time = _length_and_time([leg for leg in legs if leg["kind"] == "approach"])
@@ -278,6 +277,10 @@ def _approach(moves: Travel, length: str, time: str) -> str:
     return f"{length}, {time} {MODE_WORDS[moves.approach]}"
 
 
+def _minutes(seconds: float) -> str:
+    return f"{seconds / 60:.1f}" if seconds < 300.0 else f"{seconds / 60:.0f}"
+
+
 def _clock_lines(numbers: Numbers) -> list[str]:
     """First signal and head and chest free: from the first step on the debris, and from the accident."""
     clock, trial = numbers["rescue"]["clock"], next(iter(numbers["search"]["trials"]), None)
@@ -287,7 +290,7 @@ def _clock_lines(numbers: Numbers) -> list[str]:
                      for key in ("on_debris_s", "total_s"))  # fmt: skip
     first = ""
     if trial is not None and trial["first_signal_s"]["p50"] is not None:
-        times = " / ".join(f"{trial['first_signal_s'][key] / 60:.0f}" for key in ("p10", "p50", "p90"))
+        times = " / ".join(_minutes(trial["first_signal_s"][key]) for key in ("p10", "p50", "p90"))
         first = f"first signal after {times} min (P10 / P50 / P90 of simulated searches), "
     text = (
         f"from the first step on the debris: {first}head and chest free after {debris} min (low / typical / high); "

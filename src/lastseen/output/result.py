@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from shapely.geometry.base import BaseGeometry
 
-from lastseen.core import FloatArray, Grid, Progress
+from lastseen.core import FloatArray, Grid, Progress, percent
 from lastseen.rescue import Travel
 
 if TYPE_CHECKING:
@@ -237,6 +237,15 @@ class Result:
     def shapes(self, layer: str) -> tuple[BaseGeometry, ...]:
         """Shapes of a layer; none where there is no such layer."""
         return self.layers[layer].shapes if layer in self.layers else ()
+
+
+def coverage_words(numbers: Mapping[str, Any]) -> str:
+    """How much of the drawn debris the walk covers, and what that means for the person."""
+    drawn = f"{percent(numbers['coverage']['fraction'], 1)} of the drawn debris is within half a strip of the walk"
+    in_range = (numbers.get("poa") or {}).get("in_range")
+    if in_range is None:
+        return f"{drawn}; where in it the person lies is not known"
+    return f"{drawn}; that is {percent(in_range)} of where the model puts the person"
 
 
 def travel_of_numbers(numbers: Mapping[str, Any]) -> Travel:

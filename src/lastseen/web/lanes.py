@@ -33,7 +33,7 @@ from lastseen.core import (
     transformer,
 )
 from lastseen.jobs import travel_of
-from lastseen.output import Layer, Result, known, read_result, search_layers
+from lastseen.output import Layer, Result, coverage_words, known, read_result, search_layers
 from lastseen.search import SearchOptions, SearchPlan, lay_search, measure_coverage_over_time
 from lastseen.terrain import open_elevation, read_layers, read_window, require_inside
 from lastseen.web.requests import AskLanes
@@ -136,12 +136,14 @@ def _lane_record(context: PlanContext, request: AskLanes) -> dict[str, Any]:
         travel=travel_of(context.scenario),
     )
     plan = lay_search(context.outline, context.ground, options)
+    rows = coverage_rows(context, plan)
     return {
         "strip_width_m": plan.strip_width_m,
         "searchers": plan.searchers,
         "way": plan.way,
         "coverage": round(plan.coverage.fraction, 6),
         "uncovered_m2": round(plan.coverage.uncovered_m2, 1),
+        "search_time_s": round(max(plan.search_s(k) for k in range(1, plan.searchers + 1)), 1),
         "total_time_s": round(plan.total_time_s, 1),
         "each": [
             {"searcher": k, "walk_m": round(plan.walk_m(k), 1), "time_s": round(plan.time_s(k), 1)}
@@ -149,9 +151,14 @@ def _lane_record(context: PlanContext, request: AskLanes) -> dict[str, Any]:
         ],
         "pod": _pod_record(plan),
         "notes": list(plan.notes),
-        "covered": coverage_rows(context, plan),
+        "covered": rows,
+        "coverage_words": coverage_words({**_coverage_of(plan), "poa": {"in_range": rows[-1][2]}}),
         **{name: _geojson(layer, context.ground.crs) for name, layer in search_layers(plan).items()},
     }
+
+
+def _coverage_of(plan: SearchPlan) -> dict[str, Any]:
+    return {"coverage": {"fraction": plan.coverage.fraction}}
 
 
 def coverage_rows(context: PlanContext, plan: SearchPlan) -> list[list[float | None]]:

@@ -30,7 +30,7 @@ from lastseen.output.draw.panel import (
     share_levels,
 )
 from lastseen.output.draw.relief import SLOPE_DASHES
-from lastseen.output.result import travel_of_numbers
+from lastseen.output.result import coverage_words, travel_of_numbers
 from lastseen.rescue import MODE_WORDS, Travel
 from lastseen.search import Leg
 
@@ -255,7 +255,7 @@ def _numbers(pen: Pen, content: MapContent) -> list[Item]:
         ("Team", f"{counted(n, 'searcher')}, {counted(len(content.lanes), 'lane')}"),
         ("Search", f"{length(walk)} in {clock(time_of(walk))} {MODE_WORDS[moves.search]}{who}"),
         ("Approach", f"{_approach_text(moves, there)}; with it {clock(each['time_s'])}"),
-        ("Coverage", f"{short_percent(covered['fraction'])}; {covered['uncovered_m2']:.0f} m² out of range"),
+        ("Coverage", f"{coverage_words(content.numbers)}; {covered['uncovered_m2']:.0f} m² out of range"),
         ("Debris", f"{content.outline.area:.0f} m² on the map{_part_words(content.numbers)}"),
         *(_model_numbers(content.numbers) if content.modelled else []),
     ]  # fmt: skip
@@ -278,11 +278,11 @@ def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     debris, burial, size = numbers["debris"], numbers["poa"]["burial"], numbers["scenario"]["snow"]["size"]
     deep = percent(next(r["share"] for r in burial["deeper"] if r["depth_m"] == 1.0)) if burial else ""
     widened = ", widened to 90 % of the POA" if debris["widened"] else ""
-    left, reach = numbers["persons"]["left_model_share"], numbers["poa"]["in_range"]
+    left = numbers["persons"]["left_model_share"]
     beyond = f", {percent(left)} left the elevation model" if left > 0.0 else ""
     return [
         ("Outline", f"debris in at least {short_percent(debris['level'])} of the events{widened}"),
-        ("Persons", f"of all {percent(inside)} inside the outline, {percent(reach)} in range of the lanes{beyond}"),
+        ("Persons", f"of all {percent(inside)} inside the outline{beyond}"),
         *([("Burial", f"{percent(burial['fully'])} fully buried, {deep} over 1 m")] if burial else []),
         ("Travel angle", f"{angle['p50']:.0f}° (P10 to P90: {angle['p10']:.0f}° to {angle['p90']:.0f}°)"),
         ("Release", f"size {size}, {release['volume_m3']:.0f} m³ on {release['slope_deg']:.0f}°"),

@@ -328,6 +328,13 @@ const before = () => Math.min(180, Math.max(0, Number(byId("before").value) || 0
 const steps = search.covered.length - 1;
 const coveredRows = search.covered.map((share, k) => [(k * search.total_s) / steps, share]);
 
+const clockText = (seconds) =>
+  `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")} ${words.min}`;
+// until the first of them steps on the debris
+const approach = Math.min(
+  ...Object.values(legs).map(({ parts }) => parts.reduce((sum, part) => sum + (part.covers ? 0 : part.time), 0)),
+);
+
 function showTime() {
   slider.value = clock.seconds;
   const seconds = Math.min(search.total_s, clock.seconds);
@@ -335,9 +342,12 @@ function showTime() {
   const [covered] = search.total_s > 0 ? valuesAt(coveredRows, seconds) : coveredRows[steps].slice(1);
   const minute = before() + seconds / 60;
   const [least, greatest] = valuesAt(curve().corners, minute);
-  const minutes = Math.floor(seconds / 60),
-    rest = Math.floor(seconds % 60);
-  byId("walked").textContent = `${minutes}:${String(rest).padStart(2, "0")} ${words.min}`;
+  byId("walked").textContent =
+    seconds < approach
+      ? `${clockText(seconds)} ${words.approach}`
+      : approach > 0
+        ? `${clockText(seconds - approach)}, ${words.with_approach} ${clockText(seconds)}`
+        : clockText(seconds);
   byId("covered").textContent = `${(100 * covered).toFixed(1)} ${words.percent}`;
   byId("survival").textContent =
     greatest - least < 0.05

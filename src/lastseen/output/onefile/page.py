@@ -18,7 +18,7 @@ from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.panel import sentence_of
 from lastseen.output.onefile import map as page_map
 from lastseen.output.onefile.elements import dashes, element, look_css, part, say, script, text, words
-from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION, Result
+from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION, Result, coverage_words
 from lastseen.rescue import CURVES, DEFAULT_CURVE, SurvivalCurve, survival_bounds_percent
 
 LONGEST_MIN = 240.0  # of the survival curves
@@ -27,15 +27,19 @@ _EVERY_MIN = 0.25
 
 def clock_data(result: Result) -> dict[str, Any]:
     """What the script needs: covered shares by time, survival curves as corner points [minute, least, greatest]."""
-    search = result.numbers["search"]
     return {
-        "total_s": search["total_time_s"],
+        "total_s": max((sum(leg["time_s"] for leg in legs) for legs in _legs_of_searchers(result)), default=0.0),
         "covered": result.numbers["rescue"]["covered"],
         "curves": [
             {"name": curve.name, "title": curve.title, "source": curve.source, "corners": curve_corners(curve)}
             for curve in CURVES.values()
         ],
     }
+
+
+def _legs_of_searchers(result: Result) -> list[list[dict[str, Any]]]:
+    route = result.numbers["route"]
+    return [[leg for leg in route if leg["searcher"] == k] for k in sorted({leg["searcher"] for leg in route})]
 
 
 def curve_corners(curve: SurvivalCurve) -> list[list[float]]:
@@ -188,7 +192,13 @@ _OF_SEARCH = (
     ("n_strip", "coverage.strip_width_m", "{:g} m".format),
     ("n_searchers", "search.searchers", str),
     ("n_lanes", "", str),
+    ("n_search", "search.search_time_s", _duration),
     ("n_time", "search.total_time_s", _duration),
+    ("n_approach_how", "search.travel.words.approach", str),
+    ("n_search_how", "search.travel.words.search", str),
+    ("n_first", "search.trials.0.first_signal_s.p50", _duration),
+    ("n_free", "rescue.clock.on_debris_s.typical", _duration),
+    ("n_free_all", "rescue.clock.total_s.typical", _duration),
     ("n_covered", "coverage.fraction", short_percent),
     ("n_uncovered", "coverage.uncovered_m2", square_metres),
     ("n_area", "coverage.area_m2", square_metres),
@@ -216,7 +226,8 @@ def key_numbers(result: Result) -> str:
     rows = [*_OF_SEARCH, *(_OF_MODEL if result.is_plan and numbers["model"] else ())]
     if not numbers["debris"]["whole"]:
         rows = [("n_part" if name == "n_area" else name, key, shown) for name, key, shown in rows]
-    return _definitions((say(name), value(numbers, key, shown) if key else lanes) for name, key, shown in rows)
+    found = _definitions((say(name), value(numbers, key, shown) if key else lanes) for name, key, shown in rows)
+    return element("p", text(f"{sentence_of(coverage_words(numbers))}")) + found
 
 
 def _definitions(rows: Iterable[tuple[str, str]], *, wide: bool = False) -> str:

@@ -31,7 +31,18 @@ from lastseen.output.formats.json import (
 )
 from lastseen.output.formats.sld import layer_styles
 from lastseen.output.onefile.page import write_page
-from lastseen.output.result import Layer, Options, Product, Raster, Result, Track, Tracks, Waypoint, make_product
+from lastseen.output.result import (
+    Layer,
+    Options,
+    Product,
+    Raster,
+    Result,
+    Track,
+    Tracks,
+    Waypoint,
+    coverage_words,
+    make_product,
+)
 from lastseen.output.results.layers import SEARCH_LAYERS, plan_layers
 from lastseen.output.sheets.plan import Kind, write_map_and_sheet, write_sheet
 from lastseen.rescue import describe_travel
@@ -170,7 +181,7 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "rescue": rescue_numbers(plan.rescue),
         "notes": [*plan.search.notes, *plan.notes],
     }
-    return round_numbers(document)
+    return round_numbers(_with_coverage_words(document))
 
 
 def rescue_numbers(rescue: PlanRescue) -> dict[str, Any]:
@@ -301,6 +312,11 @@ def _burial(model: Model) -> dict[str, Any] | None:
 def _coverage(plan: Plan) -> dict[str, Any]:
     shares = pick_fields(plan.search.coverage, "fraction area_m2 uncovered_m2")
     return {"fraction": shares.pop("fraction"), "strip_width_m": plan.search.strip_width_m, **shares}
+
+
+def _with_coverage_words(document: dict[str, Any]) -> dict[str, Any]:
+    """The numbers with the coverage told in the words of a search."""
+    return {**document, "coverage": {**document["coverage"], "words": coverage_words(document)}}
 
 
 def _search(plan: Plan) -> dict[str, Any]:

@@ -501,8 +501,8 @@ async function layNow() {
         T.search.laid({
           lanes: world.layout.lanes.features.length,
           way: world.layout.way,
-          covered: T.percent(world.layout.coverage),
-          time: T.minutes(world.layout.total_time_s),
+          time: T.minutes(world.layout.search_time_s),
+          all: T.minutes(world.layout.total_time_s),
         }),
       );
     }

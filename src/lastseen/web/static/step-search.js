@@ -97,10 +97,11 @@ export function result(keep) {
       T.search.laid({
         lanes: layout.lanes.features.length,
         way: layout.way,
-        covered: T.percent(layout.coverage),
-        time: T.minutes(layout.total_time_s),
+        time: T.minutes(layout.search_time_s),
+        all: T.minutes(layout.total_time_s),
       }),
     ),
+    h("p", {}, `${layout.coverage_words}.`),
     layout.uncovered_m2 > 0.5 ? h("p", { class: "help" }, T.search.uncovered(area(layout.uncovered_m2))) : null,
     h(
       "table",

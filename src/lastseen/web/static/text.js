@@ -203,8 +203,8 @@ export const T = {
     startSet: "Set on the map",
     startClear: "Back to the last-seen point",
     startPick: "Click the map where the searchers stand.",
-    laid: (/** @type {{lanes: number, way: string, covered: string, time: string}} */ l) =>
-      `${l.lanes} ${l.lanes === 1 ? "lane" : "lanes"} ${l.way}, ${l.covered} of the debris in range, ${l.time} of walking`,
+    laid: (/** @type {{lanes: number, way: string, time: string, all: string}} */ l) =>
+      `${l.lanes} ${l.lanes === 1 ? "lane" : "lanes"} ${l.way}, ${l.time} from the first step on the debris, ${l.all} with the approach`,
     each: "Each searcher",
     row: ["Searcher", "Lanes", "Walk", "Time"],
     uncovered: (/** @type {string} */ a) => `${a} stays out of range: crossed on the map.`,

@@ -182,6 +182,8 @@ export interface Layout {
   way: string;
   coverage: number;
   uncovered_m2: number;
+  coverage_words: string;
+  search_time_s: number;
   total_time_s: number;
   each: { searcher: number; walk_m: number; time_s: number }[];
   notes: string[];
