@@ -117,7 +117,7 @@ BAD = {
     "no point": (("plan", "hill.tif"), "input", "no last-seen point"),
     "unreadable point": (("plan", "hill.tif", "--at", "here"), "input", "cannot be read"),
     "outside": (("plan", "hill.tif", "--at", "10,46"), "input", "nearest edge is"),
-    "unknown option": (("plan", "hill.tif", "--velocity", "3"), "usage", "--speed"),
+    "unknown option": (("plan", "hill.tif", "--velocity", "3"), "usage", "--velocity"),
     "unknown command": (("fly",), "usage", "fly"),
     "strip width": (("plan", "--scenario", "body.toml", "--strip-width", "0"), "input", "strip width"),
     "unknown key": (("plan", "--scenario", "typo.toml"), "input", "did you mean 'searchers'"),
