@@ -26,9 +26,9 @@ def stems(mask, heights, width_m):
 
 def test_side_gullies_are_followed_four_deep():
     """Each side gully leaves the one before it half-way up, at half its length: the fifth is left alone."""
-    mask, heights = np.zeros((170, 120), bool), np.full((170, 120), 2000.0)
-    at, step, up = np.array((160, 10)), NORTH, 1000.0
-    for length, turn in ((144, EAST), (71, SOUTH), (35, EAST), (17, SOUTH), (12, NORTH)):
+    mask, heights = np.zeros((210, 130), bool), np.full((210, 130), 2000.0)
+    at, step, up = np.array((205, 10)), NORTH, 1000.0
+    for length, turn in ((194, EAST), (95, SOUTH), (46, EAST), (22, SOUTH), (10, NORTH)):
         cells = at + np.outer(np.arange(length), step)
         mask[tuple(cells.T)] = True
         heights[tuple(cells.T)] = np.minimum(heights[tuple(cells.T)], up + 0.5 * np.arange(length))
@@ -36,7 +36,7 @@ def test_side_gullies_are_followed_four_deep():
         at, step, up = cells[half], turn, up + 0.5 * half
     lengths = sorted((spine.length_m for _, spine in stems(mask, heights, 1.0)), reverse=True)
     assert len(lengths) == 4
-    np.testing.assert_allclose(lengths, [286.0, 138.0, 66.0, 30.0], atol=3.0 * CELL_M)
+    np.testing.assert_allclose(lengths, [386.0, 188.0, 90.0, 42.0], atol=3.0 * CELL_M)
 
 
 @pytest.mark.parametrize(("width_m", "beside"), [(20.0, 6), (10.0, 3), (1.0, 1)])
