@@ -48,6 +48,10 @@ def plan(
         bool, typer.Option("--accept-open-edge", help="Plan although most persons leave the elevation model.")
     ] = False,
     release: common.Release = None,
+    release_side: Annotated[
+        str | None,
+        typer.Option("--release-side", help="Where the slope broke: above, below or here. [default: what reaches]"),
+    ] = None,
     debris: Annotated[
         Path | None, typer.Option("--debris", help="Observed outline of the debris: only the search is laid out.")
     ] = None,
@@ -86,7 +90,8 @@ def plan(
     given = [
         *common.given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
         *common.given_in("last_seen", at=at, crs=crs, radius_m=radius),
-        *common.given_in("snow", size=size, model=model, cell_m=cell, release=release, time_budget_s=time_budget,
+        *common.given_in("snow", size=size, model=model, cell_m=cell, release=release,
+                          release_side=release_side, time_budget_s=time_budget,
                           accept_unfinished=accept_unfinished or None, accept_open_edge=accept_open_edge or None),
         *common.given_in(
             "search", debris=debris, strip_width_m=strip_width, searchers=searchers, start=start, pattern=pattern,

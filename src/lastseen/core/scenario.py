@@ -35,6 +35,9 @@ class Snow:
 
     size: Literal[1, 2, 3, 4] = 2  # destructive size
     release: Path | None = None  # drawn outline of the release, any vector format
+    release_side: Literal["above", "below", "here"] | None = (
+        None  # of the last-seen point; searched on all if not given
+    )
     slab_thickness_m: float | None = Field(default=None, gt=0, le=10)  # normal to the slope; by size where not given
     friction: tuple[float, float, float] | None = None  # Coulomb mu: lowest, most likely, highest; by size if not given
     turbulence_m_s2: tuple[float, float, float] = (500.0, 1000.0, 1500.0)  # Voellmy xi

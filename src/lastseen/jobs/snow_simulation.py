@@ -6,7 +6,7 @@ The window around the last-seen point grows until neither the release nor any sn
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,12 +24,14 @@ from lastseen.snow import (
     choose_model,
     describe_time,
     find_middle_member,
-    find_release,
+    find_releases,
     measure_missing_ground,
+    rank_releases,
     replay_member,
     simulate_flow_ensemble,
     simulate_sliding_ensemble,
     slide_slippery_samples,
+    slippery_snow,
     smooth_for_snow,
     trace_flow_paths,
 )
@@ -68,6 +70,7 @@ def simulate_snow(
     """Find the release and run the ensemble, in a window that grows until nothing reaches its edge."""
     half = HALF_WINDOW_M[scenario.snow.size]
     box = elevation.snapped((at_m[0] - half, at_m[1] - half, at_m[0] + half, at_m[1] + half))
+    known: tuple[Release, Grid] | None = None
     for attempt in range(MOST_GROWTHS + 1):
         needed = require_memory(count_cells(elevation, box), core.SLIDING_GB_PER_MILLION_CELLS, "a window")
         progress(f"reading the ground, {needed}", 0.05)
@@ -76,15 +79,20 @@ def simulate_snow(
         if not np.isfinite(ground.values).any():
             raise InputError("there is no ground around the last-seen point, only no data: use another elevation model")
         layers = read_layers(scenario.ground, ground)
+        flow_ground = smooth_for_snow(ground)
         try:
-            start = _find_start(scenario, ground, at_m, layers)
+            if known is None:
+                start = _find_start(scenario, ground, flow_ground, at_m, layers=layers)
+            else:
+                start = known[0].moved(known[1], ground)
         except InputError:
             wider = _grown(elevation, box, set("WSEN"), half)
             if scenario.snow.release or wider == box or attempt >= ASCENT_GROWTHS:
                 raise
             box = wider
             continue
-        flow_ground = smooth_for_snow(ground)
+        at_rim = _sides_near(ground, RIM_CELLS * ground.cell_m, *_places(ground, start))
+        known = None if at_rim else (start, ground)
         scouts = slide_slippery_samples(flow_ground, start, scenario.snow)
         wider = _grown(elevation, box, _sides_scouted(ground, start, scouts), half)
         if wider != box and attempt < MOST_GROWTHS:
@@ -146,8 +154,10 @@ def count_cells(elevation: Elevation, box: Box) -> int:
     return round((box[2] - box[0]) / elevation.cell_m) * round((box[3] - box[1]) / elevation.cell_m)
 
 
-def _find_start(scenario: Scenario, ground: Grid, at_m: tuple[float, float], layers: GroundLayers) -> Release:
-    """The release: drawn, or the one that belongs to the last-seen point."""
+def _find_start(
+    scenario: Scenario, ground: Grid, flow_ground: Grid, at_m: tuple[float, float], *, layers: GroundLayers
+) -> Release:
+    """The release: drawn, or of those around the last-seen point the one whose events reach it most often."""
     row, col = ground.cell_of(*at_m)
     if np.isnan(ground.values[min(int(row), ground.shape[0] - 1), min(int(col), ground.shape[1] - 1)]):
         point = core.to_lonlat(*at_m, ground.crs).notations()["lonlat"]
@@ -159,13 +169,33 @@ def _find_start(scenario: Scenario, ground: Grid, at_m: tuple[float, float], lay
         outline = core.read_outline(snow.release, ground.crs, "release")
         return build_drawn_release(ground, outline, snow.size, snow.slab_thickness_m)
     trees = layers.of("trees")
-    return find_release(ground, *at_m, snow.size, snow.slab_thickness_m, trees.cover if trees else None)
+    disc = (*at_m, max(scenario.last_seen.radius_m, 1.5 * ground.cell_m))
+    found = find_releases(
+        ground,
+        flow_ground,
+        disc,
+        snow.size,
+        snow=slippery_snow(snow),
+        slab_m=snow.slab_thickness_m,
+        cover=trees.cover if trees else None,
+        side=snow.release_side,
+    )
+    if len(found) == 1:
+        return found[0]
+    best, _ = rank_releases(flow_ground, found, snow, disc=disc, seed=scenario.seed)[0]
+    compared = f"; of {len(found)} places above, beside and below the point its events reach it most often."
+    return replace(best, reason=best.reason.removesuffix(".") + compared)
+
+
+def _places(ground: Grid, release: Release) -> tuple[FloatArray, FloatArray]:
+    """Middles of the cells of a release, map metres."""
+    return ground.centre_of(release.cells // ground.shape[1], release.cells % ground.shape[1])
 
 
 def _sides_scouted(ground: Grid, release: Release, scouts: SampleTracks) -> set[str]:
     """Sides of the window that the release or a slippery sample came to."""
     left = scouts.reason == 1
-    x, y = ground.centre_of(release.cells // ground.shape[1], release.cells % ground.shape[1])
+    x, y = _places(ground, release)
     x, y = np.concatenate([scouts.x_m[left], x]), np.concatenate([scouts.y_m[left], y])
     return _sides_near(ground, RIM_CELLS * ground.cell_m, x, y)
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 from scipy.signal import fftconvolve
@@ -18,10 +18,12 @@ from lastseen.core import (
     InputError,
     IntArray,
     cells_of_outline,
+    map_in_threads,
     outline_of_cells,
     to_lonlat,
 )
 from lastseen.snow import release_kernels
+from lastseen.snow.sliding_mass import Samples, slide_samples
 from lastseen.terrain import Terrain, read_terrain, smooth_heights
 
 # ---- How large and how thick a slab of each destructive size is
@@ -101,6 +103,15 @@ CLOSED_CANOPY: float = 0.5
 LEAST_GAP_M = 25.0
 LARGEST_EXTENT = 1.5  # the ensemble draws releases of 0.5 to 1.5 times the class's area
 
+# In the order of preference among releases that reach alike.
+Side = Literal["here", "above", "beside", "below", "drawn"]
+NEAR_M = 60.0  # start zones this near are looked at on all sides of the point; design choice
+SEED_SPACING_M = 12.0  # of the start-zone cells from which samples are let down; design choice
+MOST_SEEDS = 800
+SEED_TIME_S = 180.0  # design choice: longer than what takes a person lasts
+MOST_RELEASES = 6  # that are compared; design choice
+LEVEL_TANGENT = 0.25  # a release is beside the point where it lies within 14 degrees of its level; design choice
+
 
 @dataclass(frozen=True, kw_only=True)
 class Release:
@@ -116,6 +127,13 @@ class Release:
     top_m: tuple[float, float]  # its highest point, where the crown is
     drawn: bool
     reason: str  # one plain sentence: how it was found
+    side: Side = "here"  # where it lies from the last-seen point
+
+    def moved(self, ground: Grid, other: Grid) -> Release:
+        """The same on a larger window of the same lattice."""
+        rows, cols = self.cells // ground.shape[1], self.cells % ground.shape[1]
+        down, right = (round(m / ground.cell_m) for m in (other.north_m - ground.north_m, ground.west_m - other.west_m))
+        return replace(self, cells=((rows + down) * other.shape[1] + cols + right).astype(np.int32))
 
 
 def find_start_zone_terrain(ground: Grid, cover: Grid | None = None) -> tuple[BoolArray, Terrain]:
@@ -155,24 +173,217 @@ def find_release(
     crowns, 0 to 1) there is no start zone. InputError if the point lies on no data, or nothing above it is steep
     enough.
     """
-    wanted = slab_class(size)
-    steep, terrain = find_start_zone_terrain(ground, cover)
-    smooth, slope = terrain.elevation, terrain.slope_deg.values
-    least_cells = max(4, int(0.25 * wanted.area_m2 / ground.cell_area_m2))
-    labels = measure.label(steep, connectivity=1)
-    large = np.bincount(labels.ravel()) >= least_cells
-    large[0] = False
-    outside = "" if cover is None else " outside the trees that were given"
-    row, col, climbed_m = _ascend(smooth, slope, large[labels], (x_m, y_m), outside)
-    in_zone = labels == labels[row, col]
-    turn = np.abs((terrain.aspect_deg.values - terrain.aspect_deg.values[row, col] + 180.0) % 360.0 - 180.0)
-    with np.errstate(invalid="ignore"):
-        allowed = in_zone & (turn <= LARGEST_TURN_DEG)
-    allowed[row, col] = True
-    order = _grow(smooth, allowed, row, col, wanted)
+    return _grow_up_the_fall_line(_Zones.of(ground, size, cover), (x_m, y_m), slab_m)
+
+
+def _grow_up_the_fall_line(zones: _Zones, at_m: tuple[float, float], slab_m: float | None) -> Release:
+    outside = " outside the trees that were given" if zones.trees else ""
+    row, col, climbed_m = _ascend(zones.smooth, zones.slope_deg, zones.start, at_m, outside)
     where = "holds the last-seen point" if climbed_m == 0 else f"lies {climbed_m:.0f} m above it up the fall line"
-    reason = f"Start-zone terrain of {LEAST_SLOPE_DEG:.0f} to {LARGEST_SLOPE_DEG:.0f} degrees that {where}"
-    return _release(ground, slope, order, wanted, slab_m=slab_m, reason=reason)
+    return zones.release(row, col, slab_m=slab_m, where=where, side="here" if climbed_m == 0 else "above")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Slippery:
+    """What snow of a size slides with that goes far; for looking up the slope."""
+
+    friction: tuple[float, float]  # lowest, and most likely
+    drag_per_m: float  # least
+
+
+def find_releases(
+    ground: Grid,
+    surface: Grid,
+    disc: tuple[float, float, float],
+    size: int,
+    *,
+    snow: Slippery,
+    slab_m: float | None = None,
+    cover: Grid | None = None,
+    side: Literal["here", "above", "below"] | None = None,
+) -> tuple[Release, ...]:
+    """All releases that may have taken a person from a last-seen disc (x, y, radius; map metres), at most six.
+
+    Start-zone terrain is looked for at the point, up the fall line (:func:`find_release`), within 60 m on all sides,
+    and above wherever samples of the size's friction that are let down from it pass the disc, so that points in the
+    run-out find the start zones above them. One at the point is the only answer, unless a ``side`` is asked for.
+    ``surface`` is the ground as moving snow feels it. InputError if there is none.
+    """
+    zones = _Zones.of(ground, size, cover)
+    row, col = (int(index) for index in ground.cell_of(disc[0], disc[1]))
+    found: list[Release] = []
+    nothing: InputError | None = None
+    try:
+        found.append(_grow_up_the_fall_line(zones, disc[:2], slab_m))
+    except InputError as error:
+        if not ground.contains(disc[0], disc[1]) or np.isnan(ground.values[row, col]) or not zones.start.any():
+            raise
+        nothing = error
+    if side is None and found and found[0].side == "here":
+        return tuple(found)
+    found += _grow_near(zones, disc, slab_m, side)
+    if side in (None, "above"):
+        found += _grow_above(zones, surface, disc, snow, slab_m)
+    if side is not None:
+        found = [release for release in found if release.side == side]
+    if found:
+        return tuple(found[:MOST_RELEASES])
+    if side is None and nothing is not None:
+        raise nothing
+    place = {"here": "at", "above": "above", "below": f"within {NEAR_M:.0f} m below"}[side or "here"]
+    raise InputError(
+        f"there is no start-zone terrain of {LEAST_SLOPE_DEG:.0f} to {LARGEST_SLOPE_DEG:.0f} degrees of the size class "
+        f"{place} the last-seen point: leave --release-side out, move the point, or draw the release"
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Zones:
+    """Start-zone terrain that can hold a slab of a size class."""
+
+    ground: Grid
+    wanted: SlabClass
+    smooth: Grid
+    slope_deg: FloatArray
+    aspect_deg: FloatArray
+    labels: IntArray
+    start: BoolArray
+    trees: bool  # whether trees took away some of it
+
+    @classmethod
+    def of(cls, ground: Grid, size: int, cover: Grid | None) -> _Zones:
+        wanted = slab_class(size)
+        steep, terrain = find_start_zone_terrain(ground, cover)
+        least_cells = max(4, int(0.25 * wanted.area_m2 / ground.cell_area_m2))
+        labels = measure.label(steep, connectivity=1)
+        large = np.bincount(labels.ravel()) >= least_cells
+        large[0] = False
+        return cls(
+            ground=ground,
+            wanted=wanted,
+            smooth=terrain.elevation,
+            slope_deg=terrain.slope_deg.values,
+            aspect_deg=terrain.aspect_deg.values,
+            labels=labels,
+            start=large[labels],
+            trees=cover is not None,
+        )
+
+    def release(
+        self,
+        row: int,
+        col: int,
+        *,
+        slab_m: float | None,
+        where: str,
+        side: Side,
+        among: BoolArray | None = None,
+    ) -> Release:
+        """The release that grows from a cell, over cells of ``among`` where given."""
+        turn = np.abs((self.aspect_deg - self.aspect_deg[row, col] + 180.0) % 360.0 - 180.0)
+        with np.errstate(invalid="ignore"):
+            allowed = (self.labels == self.labels[row, col]) & (turn <= LARGEST_TURN_DEG)
+        if among is not None:
+            allowed &= among
+        allowed[row, col] = True
+        order = _grow(self.smooth, allowed, row, col, self.wanted)
+        reason = f"Start-zone terrain of {LEAST_SLOPE_DEG:.0f} to {LARGEST_SLOPE_DEG:.0f} degrees that {where}"
+        return _release(self.ground, self.slope_deg, order, self.wanted, slab_m=slab_m, reason=reason, side=side)
+
+    def away_m(self, x_m: float, y_m: float) -> FloatArray:
+        """Distance of each cell from a point, on the map."""
+        ny, nx = self.ground.shape
+        x, y = self.ground.centre_of(np.zeros(nx, int), np.arange(nx))[0], self.ground.centre_of(np.arange(ny), 0)[1]
+        return np.asarray(np.hypot(x[None, :] - x_m, y[:, None] - y_m))
+
+    @property
+    def slab_width_m(self) -> float:
+        """Width of the slab on the map, about."""
+        return math.sqrt(self.wanted.area_m2 / self.wanted.length_to_width)
+
+
+def _grow_near(
+    zones: _Zones, disc: tuple[float, float, float], slab_m: float | None, side: Side | None
+) -> list[Release]:
+    """Releases from the start-zone cells nearest to a point, one for each way that they face.
+
+    Below the point nothing above it breaks: the crown is at its height.
+    """
+    away, z = zones.away_m(disc[0], disc[1]), zones.smooth.values
+    row, col = (int(index) for index in zones.ground.cell_of(disc[0], disc[1]))
+    among = (z < z[row, col]) if side == "below" else None
+    cells = np.flatnonzero(zones.start & (away <= max(NEAR_M, disc[2])) & (True if among is None else among))
+    cells = cells[np.argsort(away.ravel()[cells], kind="stable")]
+    found: list[Release] = []
+    while cells.size and len(found) < MOST_RELEASES // 2:
+        r, c = divmod(int(cells[0]), z.shape[1])
+        grown = zones.release(r, c, slab_m=slab_m, where="", side="below", among=among)
+        if among is None:
+            grown = replace(grown, side="here" if away[r, c] <= disc[2] else _side_of(grown, zones.smooth, disc))
+        begins = f"begins {away[r, c]:.0f} m from the last-seen point"
+        lies = begins if grown.side == "here" else f"{begins} and lies {grown.side} it"
+        found.append(replace(grown, reason=grown.reason.replace("degrees that ", f"degrees that {lies}", 1)))
+        turn = np.abs((zones.aspect_deg.ravel()[cells] - zones.aspect_deg[r, c] + 180.0) % 360.0 - 180.0)
+        cells = cells[turn > LARGEST_TURN_DEG]
+    return found
+
+
+def _side_of(release: Release, ground: Grid, disc: tuple[float, float, float]) -> Side:
+    """Whether a release lies above, beside or below a point, by the middle of its cells."""
+    cells = release.cells[: release.nominal_cells]
+    x, y = ground.centre_of(cells // ground.shape[1], cells % ground.shape[1])
+    row, col = (int(index) for index in ground.cell_of(disc[0], disc[1]))
+    rise = float(ground.values.ravel()[cells].mean() - ground.values[row, col])
+    level = LEVEL_TANGENT * math.dist((float(x.mean()), float(y.mean())), disc[:2])
+    return "above" if rise > level else "below" if rise < -level else "beside"
+
+
+def _grow_above(
+    zones: _Zones, surface: Grid, disc: tuple[float, float, float], snow: Slippery, slab_m: float | None
+) -> list[Release]:
+    """Releases from start-zone cells above a disc from which samples pass it, a slab's width apart at least."""
+    away, z = zones.away_m(disc[0], disc[1]), zones.smooth.values
+    row, col = (int(index) for index in zones.ground.cell_of(disc[0], disc[1]))
+    with np.errstate(invalid="ignore"):
+        seen = z - z[row, col] >= snow.friction[0] * away  # the energy line of the most slippery snow
+    seen &= zones.start & (away > disc[2]) & (away <= FARTHEST_ASCENT_M)
+    step = max(1, round(SEED_SPACING_M / zones.ground.cell_m))
+    while np.count_nonzero(seen[::step, ::step]) > MOST_SEEDS:
+        step += 1
+    rows, cols = (step * index for index in np.nonzero(seen[::step, ::step]))
+    if rows.size == 0:
+        return []
+    x, y = zones.ground.centre_of(rows, cols)
+    wide = (disc[0], disc[1], max(disc[2], 0.5 * zones.slab_width_m))
+    still = np.zeros(rows.size)
+
+    def slide(friction: float) -> BoolArray:
+        all_of, drag = np.full(rows.size, friction), np.full(rows.size, snow.drag_per_m)
+        samples = Samples(x_m=x, y_m=y, east_m_s=still, north_m_s=still, friction=all_of, drag_per_m=drag)
+        return np.isfinite(slide_samples(surface, samples, wide, time_limit_s=SEED_TIME_S).disc_east_m_s)
+
+    passes = np.sum(map_in_threads(slide, snow.friction), axis=0)
+    passing = np.flatnonzero(passes > 0)
+    found: list[Release] = []
+    for k in _spread_out(x[passing], y[passing], away[rows[passing], cols[passing]], zones.slab_width_m):
+        r, c = int(rows[passing[k]]), int(cols[passing[k]])
+        where = f"lies {away[r, c]:.0f} m from the last-seen point and above it"
+        found.append(zones.release(r, c, slab_m=slab_m, where=where, side="above", among=np.asarray(away > disc[2])))
+    return found
+
+
+def _spread_out(x_m: FloatArray, y_m: FloatArray, away_m: FloatArray, apart_m: float) -> list[int]:
+    """A few of some points, the nearest first, that lie as far from each other as can be, by rising distance."""
+    if away_m.size == 0:
+        return []
+    chosen = [int(np.argmin(away_m))]
+    gap = np.full(away_m.size, np.inf)
+    while len(chosen) < MOST_RELEASES - 1:
+        gap = np.minimum(gap, np.hypot(x_m - x_m[chosen[-1]], y_m - y_m[chosen[-1]]))
+        if gap.max() <= apart_m:
+            break
+        chosen.append(int(np.argmax(gap)))
+    return sorted(chosen, key=lambda k: (float(away_m[k]), k))
 
 
 def build_drawn_release(
@@ -195,6 +406,7 @@ def build_drawn_release(
         nominal_cells=order.size,
         outline=outline,
         drawn=True,
+        side="drawn",
         reason="Drawn by the user",
         **slab,
     )
@@ -253,7 +465,14 @@ def _grow(ground: Grid, allowed: BoolArray, row: int, col: int, wanted: SlabClas
 
 
 def _release(
-    ground: Grid, slope: FloatArray, order: IntArray, wanted: SlabClass, *, slab_m: float | None, reason: str
+    ground: Grid,
+    slope: FloatArray,
+    order: IntArray,
+    wanted: SlabClass,
+    *,
+    slab_m: float | None,
+    reason: str,
+    side: Side,
 ) -> Release:
     """The release of a size class from the cells that it grows over in turn."""
     surface = ground.cell_area_m2 / np.cos(np.radians(slope.ravel()[order]))
@@ -268,6 +487,7 @@ def _release(
         outline=outline_of_cells(order[:nominal], ground),
         drawn=False,
         reason=f"{reason}.",
+        side=side,
         **slab,
     )
 
