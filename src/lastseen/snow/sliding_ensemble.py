@@ -243,7 +243,7 @@ def rank_releases(
         x, y = surface.centre_of(release.cells // nx, release.cells % nx)
         within = np.hypot(x - disc[0], y - disc[1]) <= disc[2]
         hits = [
-            within[: draws.extent_cells[m]].any() or find_passing(samples[m], tracks[m], disc).size > 0
+            bool(within[: draws.extent_cells[m]].any()) or find_passing(samples[m], tracks[m], disc).size > 0
             for m in range(draws.count)
         ]
         ranked.append((release, float(np.mean(hits))))
