@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
 from pyproj import CRS
 from shapely import MultiPolygon
 
@@ -48,6 +49,7 @@ from lastseen.traps import Trap, add_burial_depth, add_person_shares, find_traps
 
 OUTLINE_MARGIN_M = 150.0
 REACH_MARGIN_M = 10.0
+FARTHEST_START_M = 2000.0  # of a way that is drawn; design choice
 IN_THE_END_S = 1e9  # after every walk
 _FLAT_CELL_M, _FLAT_CELLS = 2.0, 1_000_000
 _WGS84 = CRS("EPSG:4326")
@@ -134,6 +136,7 @@ def make_plan(scenario: Scenario, progress: Progress = core.no_progress) -> Plan
     elevation = open_elevation(scenario.elevation, place, scenario.z_unit)
     at_m = require_inside(elevation, place) if place else None
     check_layers(scenario.ground, elevation)
+    starts_m = _check_starts(scenario, elevation, at_m)
     if scenario.search.debris is not None:
         outline = read_outline(scenario.search.debris, elevation.crs, "debris")
         middle = to_lonlat(outline.centroid.x, outline.centroid.y, elevation.crs)
@@ -149,8 +152,34 @@ def make_plan(scenario: Scenario, progress: Progress = core.no_progress) -> Plan
         return replace(plan, place=place, notes=to_sentences(notes))
     if place is None or at_m is None:
         raise InputError("no last-seen point was given: use --at, or give an observed outline with --debris")
-    simulation = simulate_snow(scenario, elevation, at_m, progress)
+    simulation = simulate_snow(scenario, elevation, at_m, progress, starts_m=starts_m)
     return _plan_with_model(simulation, scenario, elevation, place, at_m=at_m, progress=progress)
+
+
+def _check_starts(
+    scenario: Scenario, elevation: Elevation, at_m: tuple[float, float] | None
+) -> tuple[tuple[float, float], ...]:
+    """Where searchers stand, map metres; refused off the model, on no data or no-go ground, and far from the point."""
+    found = _start_m(scenario, elevation.crs)
+    starts = () if found is None else (found,)
+    for x, y in starts:
+        place = to_lonlat(x, y, elevation.crs)
+        require_inside(elevation, place, "the start at")
+        named = f"the start at {place.lon_deg:.6f},{place.lat_deg:.6f}"
+        cell = elevation.cell_m
+        ground = read_window(elevation, elevation.snapped((x - cell, y - cell, x + cell, y + cell)))
+        row, col = ground.cell_of(x, y)
+        if not np.isfinite(ground.values[np.clip(row, 0, ground.shape[0] - 1), np.clip(col, 0, ground.shape[1] - 1)]):
+            raise InputError(f"{named} lies on no data: choose a start on the ground or fill the gap")
+        forbidden = read_layers(core.Ground(no_go=scenario.ground.no_go), ground).of("no_go")
+        if forbidden is not None and shapely.intersects_xy(forbidden.outline, x, y):
+            raise InputError(f"{named} lies on no-go ground: choose another start")
+        if at_m is not None and math.dist((x, y), at_m) > FARTHEST_START_M:
+            raise InputError(
+                f"{named} is {math.dist((x, y), at_m) / 1000.0:.1f} km from the last-seen point, more than "
+                f"{FARTHEST_START_M / 1000.0:g} km: leave it out and give the minutes of the approach (approach_min)"
+            )
+    return starts
 
 
 def _plan_with_model(

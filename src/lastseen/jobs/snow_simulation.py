@@ -5,7 +5,7 @@ The window around the last-seen point grows until neither the release nor any sn
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -47,6 +47,7 @@ GROWTH_M = 0.5  # share of the half window added on a side that was reached
 MOST_GROWTHS = 16
 ASCENT_GROWTHS = 2  # how often the window grows in search of a start zone
 RIM_CELLS = 4.0
+START_MARGIN_M = 100.0  # of ground around where a searcher stands
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,11 +66,19 @@ class SnowSimulation:
 
 
 def simulate_snow(
-    scenario: Scenario, elevation: Elevation, at_m: tuple[float, float], progress: Progress
+    scenario: Scenario,
+    elevation: Elevation,
+    at_m: tuple[float, float],
+    progress: Progress,
+    *,
+    starts_m: Sequence[tuple[float, float]] = (),
 ) -> SnowSimulation:
-    """Find the release and run the ensemble, in a window that grows until nothing reaches its edge."""
+    """Find the release and run the ensemble, in a window that grows until nothing reaches its edge.
+
+    The window holds ``starts_m``, where searchers stand, too.
+    """
     half = HALF_WINDOW_M[scenario.snow.size]
-    box = elevation.snapped((at_m[0] - half, at_m[1] - half, at_m[0] + half, at_m[1] + half))
+    box = elevation.snapped(_around(at_m, half, starts_m))
     known: tuple[Release, Grid] | None = None
     for attempt in range(MOST_GROWTHS + 1):
         needed = require_memory(count_cells(elevation, box), core.SLIDING_GB_PER_MILLION_CELLS, "a window")
@@ -120,6 +129,15 @@ def simulate_snow(
         missing_m=missing_m,
         notes=tuple(notes),
     )
+
+
+def _around(at_m: tuple[float, float], half_m: float, starts_m: Sequence[tuple[float, float]]) -> Box:
+    """A square around a point, larger where it does not hold all starts."""
+    x, y = np.array([(at_m[0] - half_m, at_m[1] - half_m), (at_m[0] + half_m, at_m[1] + half_m)]).T
+    for start_x, start_y in starts_m:
+        x = np.append(x, [start_x - START_MARGIN_M, start_x + START_MARGIN_M])
+        y = np.append(y, [start_y - START_MARGIN_M, start_y + START_MARGIN_M])
+    return float(x.min()), float(y.min()), float(x.max()), float(y.max())
 
 
 def _simulate_ensemble(
