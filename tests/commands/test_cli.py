@@ -11,6 +11,8 @@ import time
 import numpy as np
 import pytest
 import rasterio
+from geopandas import GeoDataFrame
+from shapely import Point
 from typer.testing import CliRunner
 
 import hills
@@ -111,6 +113,7 @@ def test_second_run_is_refused_and_overwrite_replaces(made, place):
     assert (folder / "plan.json").read_bytes() == before
 
 
+START, START_OFF = (f"{hills.WEST_M + x},{hills.NORTH_M - 600}" for x in (400, -40))
 BAD = {
     "no elevation": (("plan", "--at", "10,46"), "input", "no elevation model"),
     "no such file": (("plan", "nowhere.tif", "--at", "10,46"), "input", "does not exist"),
@@ -128,6 +131,15 @@ BAD = {
                "30 m is the coarsest"),
     "no crs": (("plan", "bare.tif", "--at", "10,46"), "input", "has no CRS"),
     "nothing found": (("plan", "--scenario", "rare.toml"), "nothing", "outline_probability"),
+    "unknown travel": (("plan", "--scenario", "body.toml", "--travel", "sledge"), "input", "'snowshoe' or 'foot'"),
+    "negative speed": (("plan", "--scenario", "body.toml", "--speed", "down=-1"), "input", "search.down_m_s = -1.0"),
+    "no speed": (("plan", "--scenario", "body.toml", "--speed", "fast"), "input", "write it like down=2.5"),
+    "negative approach": (("plan", "--scenario", "body.toml", "--approach-min", "-1"), "input", "approach_min = -1.0"),
+    "too many searchers": (("plan", "--scenario", "body.toml", "--searchers", "31"), "input", "give 1 to 30"),
+    "unreadable date": (("plan", "--scenario", "body.toml", "--date", "tomorrow"), "input", "write it like 2027-01-31"),
+    "start off the model": (("plan", "--scenario", "body.toml", "--start", START_OFF), "input", "the start at"),
+    "start on no-go": (("plan", "--scenario", "body.toml", "--start", START, "--no-go", "lake.gpkg"), "input",
+                       "lies on no-go ground: choose another start"),
     "unknown demo": (("demo", "moon"), "input", "bench, bowl"),
 }  # fmt: skip
 
@@ -144,6 +156,8 @@ def test_bad_input_gets_one_sentence_and_its_code(name, place):
     hills.write(place / "flat.tif", np.full((200, 200), 1000.0))
     hills.write(place / "coarse.tif", hills.hill()[::8, ::8], cell_m=40.0)
     hills.write(place / "bare.tif", hills.hill(), crs=None)
+    lake = Point(hills.WEST_M + 400, hills.NORTH_M - 600).buffer(60.0)
+    GeoDataFrame(geometry=[lake], crs="EPSG:32632").to_file(place / "lake.gpkg")
     before = {path.name for path in place.iterdir()}
     got, out, err = run_command(*words, "-o", "bad", cwd=place) if words[0] in ("plan", "demo") else run_command(*words)
     assert (got, out) == (CODES[code], ""), err
