@@ -140,8 +140,8 @@ def test_same_plan_when_the_world_is_turned(change, name, searchers):
     here = lay_search(ZOO[name], tilted, SearchOptions(searchers=searchers, pattern="across"))
     there = lay_search(outline_too(ZOO[name]), ground_too(tilted), SearchOptions(searchers=searchers, pattern="across"))
     assert there.coverage.fraction == pytest.approx(here.coverage.fraction, abs=5e-3)
-    lanes_m = [sum(lane.length_m for lane in plan.lanes) for plan in (here, there)]
-    assert lanes_m[1] == pytest.approx(lanes_m[0], rel=0.12)  # ties fall one way or the other
+    walk_m = [sum(leg.length_m for leg in plan.legs if leg.kind != "approach") for plan in (here, there)]
+    assert walk_m[1] == pytest.approx(walk_m[0], rel=0.15)  # ties fall one way or the other
 
 
 def test_same_input_same_plan():
@@ -246,7 +246,10 @@ def test_a_piece_smaller_than_the_lattice_is_still_visited():
     outline = on_map(MultiPolygon([box(100, 300, 400, 560), box(500, 100, 500.3, 100.3)]))
     plan = lay_search(outline, FLAT)
     check(plan, outline, FLAT)
-    assert min(lane.line.distance(outline.geoms[1]) for lane in plan.lanes) < 20.0
+    walked = shapely.union_all([leg.line for leg in plan.legs if leg.kind != "approach"])
+    assert walked.distance(outline.geoms[1]) < 20.0  # by a step aside: a lane is never shorter than half a strip
+    assert min(lane.length_m for lane in plan.lanes) >= 20.0
+    assert any(note.startswith("Step aside") for note in plan.notes)
 
 
 def test_what_is_left_out_is_said():

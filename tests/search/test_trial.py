@@ -197,17 +197,18 @@ def test_the_choice_is_kept_with_its_numbers():
     assert plan.chosen.coverage == pytest.approx(plan.coverage.fraction, abs=1e-9)
 
 
-def test_where_the_person_probably_lies_is_searched_first():
-    """With all the probability at one end, the walk begins there; with it at the other end, there."""
+@pytest.mark.parametrize("searchers", [1, 3])
+@pytest.mark.parametrize("start_y", [480, 120])
+def test_the_search_begins_at_the_entry_wherever_the_person_probably_lies(start_y, searchers):
+    """Searchers do not cross debris to its far end first: the nearest edge is where the search begins."""
     for low, high in ((150, 200), (400, 450)):
         values = np.zeros((60, 60))
         values[int((600 - high) / 10) : int((600 - low) / 10), 20:40] = 1.0
         poa = Grid(values, EAST_M, NORTH_M + 600.0, 10.0, UTM)
-        plan = lay_search(FIELD, FLAT, SearchOptions(poa=poa))
-        first = plan.lanes[0].line.centroid.y - NORTH_M
-        assert abs(first - 0.5 * (low + high)) < 150.0
-        assert plan.chosen.alive >= max(one.alive for one in plan.trials) - 0.005
-        assert plan.chosen.first_signal_s[1] < 500.0
+        options = SearchOptions(poa=poa, start_xy_m=at(300, start_y), searchers=searchers)
+        plan = lay_search(FIELD, plane(20.0, 180.0), options)
+        first = plan.lanes[0].line.coords[0][1] - NORTH_M
+        assert abs(first - start_y) < 120.0
 
 
 def test_a_density_of_nothing_is_refused():

@@ -73,9 +73,13 @@ class Search:
 
     strip_width_m: float = DEFAULT_STRIP_WIDTH_M
     searchers: int = 1
-    start: str | None = None  # where the searchers stand, as last_seen.at; the last-seen point where not given
-    pattern: Literal["across", "along"] | None = None  # what comes out best in simulated searches where not given
-    entry: Literal["top", "toe", "flank"] | None = None  # where the search begins; what comes out best if not given
+    # where the searchers stand, as last_seen.at: one place, or one for each searcher or group; at the last-seen point
+    # where not given
+    start: str | tuple[str, ...] | None = None
+    # lanes across or along the fall line, or slanting down on skis; what comes out best where not given
+    pattern: Literal["across", "along", "traverse"] | None = None
+    # where the search begins; at the last-seen point or the nearest edge where not given
+    entry: Literal["last-seen", "top", "flank", "toe", "nearest"] | None = None
     debris: Path | None = None  # observed outline of the debris: then only the search is laid out
     # Debris at least this likely is inside the outline; where not given, so that 90 % of the person's lies inside.
     outline_probability: float | None = Field(default=None, gt=0, lt=1)
@@ -88,6 +92,13 @@ class Search:
     up_m_s: float | None = Field(default=None, gt=0, le=30)
     search_m_s: float | None = Field(default=None, gt=0, le=30)
     approach_min: float | None = Field(default=None, ge=0, le=600)  # own time of the whole approach
+
+    @property
+    def starts(self) -> tuple[str, ...]:
+        """All places where searchers stand."""
+        if self.start is None:
+            return ()
+        return (self.start,) if isinstance(self.start, str) else self.start
 
     @property
     def day(self) -> dt.date | None:

@@ -213,7 +213,8 @@ def _plan_with_model(
     )
     progress("laying out the search", 0.9)
     options = _set_options(scenario, ground.crs, simulation.layers, at_m)
-    search = lay_search(debris.outline, ground, replace(options, poa=person.poa))
+    options = replace(options, poa=person.poa, swept=simulation.paths.corridors[0][1])
+    search = lay_search(debris.outline, ground, options)
     notes = (
         *note_open_edge(ensemble, simulation.missing_m),
         *note_reach(ensemble),
@@ -264,11 +265,14 @@ def find_met_traps(terrain: Terrain, simulation: SnowSimulation) -> tuple[Trap, 
 def _set_options(scenario: Scenario, crs: CRS, layers: GroundLayers, at_m: tuple[float, float] | None) -> SearchOptions:
     """What the scenario asks of the search; searchers start at the last-seen point where it names no start."""
     asked, no_go = scenario.search, layers.of("no_go")
+    start, *others = list_starts_m(scenario, crs) or (at_m,)
     return SearchOptions(
         strip_width_m=asked.strip_width_m,
         searchers=asked.searchers,
         pattern=asked.pattern,
-        start_xy_m=_start_m(scenario, crs) or at_m,
+        start_xy_m=start,
+        other_starts_m=tuple(other for other in others if other is not None),
+        last_seen_m=at_m,
         no_go=no_go.outline if no_go else None,
         entry=asked.entry,
         date=asked.day,
@@ -291,12 +295,10 @@ def travel_of(scenario: Scenario) -> Travel:
     )
 
 
-def _start_m(scenario: Scenario, crs: CRS) -> tuple[float, float] | None:
-    """Where the scenario says that the searchers stand."""
-    if scenario.search.start is None:
-        return None
+def list_starts_m(scenario: Scenario, crs: CRS) -> tuple[tuple[float, float], ...]:
+    """Where the scenario says that the searchers stand, map metres; each may be written in its own way."""
     given = parse_crs(scenario.last_seen.crs) if scenario.last_seen.crs else None
-    return core.to_map(core.parse_point(scenario.search.start, given), crs)
+    return tuple(core.to_map(core.parse_point(text, given), crs) for text in scenario.search.starts)
 
 
 def plan_drawn_search(
@@ -348,7 +350,7 @@ def _plan_over(
     """A plan without model and notes, on an elevation model or on flat ground in a CRS."""
     crs = elevation if isinstance(elevation, CRS) else elevation.crs
     west, south, east, north = outline.bounds
-    for x, y in filter(None, (at_m, _start_m(scenario, crs))):
+    for x, y in filter(None, (at_m, *list_starts_m(scenario, crs))):
         west, south, east, north = min(west, x), min(south, y), max(east, x), max(north, y)
     more = OUTLINE_MARGIN_M
     box = (west - more, south - more, east + more, north + more)

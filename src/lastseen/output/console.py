@@ -268,7 +268,7 @@ def _search_lines(numbers: Numbers) -> list[str]:
         lines.append(
             _line("", f"Searcher {searcher}: {way if walked else 'no lane of their own, probe and shovel ready'}")
         )
-    return [*lines, *_clock_lines(numbers)]
+    return [*lines, *_clock_lines(numbers), *_trial_lines(search)]
 
 
 def _approach(moves: Travel, length: str, time: str) -> str:
@@ -297,6 +297,34 @@ def _clock_lines(numbers: Numbers) -> list[str]:
         f"from the accident, alarm and approach included: {total} min"
     )
     return [_line("Clock", text)]
+
+
+MOST_TRIALS = 4  # layouts that are shown
+
+
+def _trial_lines(search: Numbers) -> list[str]:
+    """The best layouts that were compared, and why the first is first."""
+    trials = search["trials"][:MOST_TRIALS]
+    if len(trials) < 2:
+        return []
+
+    def minutes(seconds: float | None) -> str:
+        return "-" if seconds is None else f"{seconds / 60:.0f}"
+
+    rows = [
+        (
+            f"{trial['walk_m']:.0f} m",
+            f"{minutes(trial['slowest_s'])} min",
+            "-" if trial["steep_m"] is None else f"{trial['steep_m']:.0f} m",
+            " / ".join(minutes(trial["first_signal_s"][key]) for key in ("p10", "p50", "p90")),
+            short_percent(trial["pod"]),
+            short_percent(trial["alive"]),
+            trial["words"] + (f" ({trial['against']})" if trial["against"] else ""),
+        )
+        for trial in trials
+    ]
+    heads = ("walk", "time", "steep", "signal P10/50/90, min", "POD", "found alive", "layout")
+    return [_line("Layouts", search["reason"]), *table(heads, rows).splitlines()]
 
 
 # ---- Receive range, clock, probing and shovelling as plain text

@@ -3,32 +3,41 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 import shapely
 
+from lastseen.core import BoolArray, FloatArray
 from lastseen.search.coverage import find_covered
 from lastseen.search.frame import XY, Frame, find_bent_frame, find_downhill, make_straight_frame, measure_long_axis
 from lastseen.search.lanes import (
+    BEGIN_WEIGHT,
     LEAST_COVERAGE,
     Group,
     GroupLanes,
     Run,
     chord_slopes,
+    keep_walkable,
+    make_group,
     order_runs,
     place_lanes,
     restore_coverage,
     rough_length_m,
     turn_back,
+    walk_length_m,
 )
-from lastseen.search.legs import steep_m
+from lastseen.search.legs import climb_m, steep_m
+from lastseen.search.parts import Site, count_strips, cut_bands, direction_of, make_progress_frame, share_groups
 from lastseen.search.plan import Pattern
+from lastseen.search.routes import WalkableGround
 from lastseen.search.search_area import SearchArea, SearchTask
 from lastseen.search.simulation import Targets, Trial, Way, cut_into_stretches, simulate_search
-from lastseen.search.walk import BALANCE, TeamWalk, assign_abreast, join_runs, share_runs, unevenness
+from lastseen.search.surface import Lattice, Outline, list_pieces
+from lastseen.search.walk import TeamWalk, join_runs
 
 # ---- Which way the lanes of a group run: candidates, and the shortest of a kind
 
@@ -55,9 +64,6 @@ class FramedLanes:
 
     named: NamedFrame
     placed: GroupLanes
-
-
-Layout = tuple[FramedLanes, ...]
 
 
 def find_fall_line(group: Group, strip_width_m: float) -> XY:
@@ -165,86 +171,321 @@ _ALIKE = 0.005  # chance of being found alive: the standard error of some 8,000 
 # area; design choices.
 _LONGER, _LONGER_WITH_POA = 0.04, 0.5
 _TURN_SHARE = 0.1  # of a strip: what a turn more must save in walking; design choice
+_CLIMB_SHARE = 0.25  # of a strip: so much more uphill over the debris does not matter from above; design choice
+# of a strip: so much more of the debris may be crossed before the first lane, with an entry that was asked for and
+# without; design choices
+_BEFORE_SHARE, _BEFORE_SHARE_FREE = 0.5, 1.5
+
+Kind = Literal["abreast", "rank", "any", "across", "along", "traverse"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Share:
+    """Lanes of one group and who walks them: one searcher in their order, or several side by side."""
+
+    group: Group
+    lanes: FramedLanes
+    searchers: tuple[int, ...]  # from 0, from left to right as the search moves
+    begin: XY
+    in_turn: bool = False  # strips are taken in turn instead of side by side: the team moves along them in a rank
+
+    def walks(self, walkable: WalkableGround) -> list[list[Run]]:
+        """The runs of each of these searchers; those side by side each from the entry."""
+        runs = list(self.lanes.placed.runs)
+        if len(self.searchers) == 1:
+            return [runs]
+        columns = list_columns(runs)
+        number = len(self.searchers)
+        each = -(-len(columns) // number)
+        if self.in_turn:
+            taken = [columns[k::number] for k in range(number)]
+        else:
+            taken = [columns[k : k + each] for k in range(0, len(columns), each)]
+        parts = [[run for column in mine for run in column] for mine in taken]
+        return [order_runs(part, self.begin, walkable, BEGIN_WEIGHT)[0] for part in parts]
+
+
+Layout = tuple[Share, ...]
+
+
+def list_columns(runs: Sequence[Run]) -> list[list[Run]]:
+    """Runs of one strip each, from left to right; short extra runs go with the strip that is nearest."""
+    places = sorted({run.q_m for run in runs if not run.extra}, reverse=True)
+    columns: list[list[Run]] = [[run for run in runs if run.q_m == q] for q in places] or [[]]
+    for run in (run for run in runs if run.extra):
+        line = shapely.LineString(run.points)
+        away = [min(line.distance(shapely.LineString(o.points)) for o in column) for column in columns if column]
+        columns[int(np.argmin(away)) if away else 0].append(run)
+    return columns
 
 
 @dataclass(frozen=True, kw_only=True)
 class Candidate:
     """One whole layout that is compared with others."""
 
+    kind: Kind
     layout: Layout
     walks: Sequence[Sequence[Run]]
     walked: TeamWalk
     trial: Trial
-    steep_m: float
-    uneven: float
+    before_m: float  # over the debris before the first lane, of the searcher who is there first
+    climb_m: float  # uphill over the debris where the search comes from above
 
     @property
     def search_m(self) -> float:
-        """Lanes and joins on the map, all searchers."""
+        """All legs but approaches on the map, all searchers."""
         return sum(line.length for line in self.walked.searched_lines)
 
 
-def make_layouts(groups: Sequence[Group], task: SearchTask, pattern: Pattern | None) -> Iterator[Layout]:
-    """Lanes for all groups: the shortest of any kind, across the fall line, along it; only what differs."""
-    kinds: tuple[FrameKind, ...] = (pattern,) if pattern else ("any", "across", "along")
-    seen = set()
-    choices = [FrameChoice(group, task) for group in groups]
-    for kind in kinds:
-        layout = [choice.shortest(kind) for choice in choices]
-        key = tuple(run.points for lanes in layout for run in lanes.placed.runs)
-        if key not in seen:
-            seen.add(key)
-            yield _restored(layout, groups, task)
+class TeamLayouts:
+    """Layouts of one search, each part of the debris worked out once."""
+
+    def __init__(self, sites: Sequence[Site], area: SearchArea, task: SearchTask) -> None:
+        self.sites, self.area, self.task = sites, area, task
+        self.choices: dict[tuple[str, int], FrameChoice] = {}
+        self.bands: dict[tuple[int, int], list[Group]] = {}
+
+    def kinds(self, pattern: Pattern | None) -> tuple[Kind, ...]:
+        """What is tried; side by side first where there are several searchers."""
+        if pattern == "traverse":
+            return ("traverse",)
+        if self.task.searchers == 1:
+            return (pattern,) if pattern else ("any", "across", "along")
+        over = self.sites[0].entry.way == "over"
+        if pattern is not None:
+            mine: tuple[Kind, ...] = ("abreast", pattern) if (pattern == "across") == over else (pattern,)
+            return (*mine, "rank") if pattern == "across" else mine
+        return ("abreast", "across", "any", "rank")
+
+    def lay(self, kind: Kind) -> Layout | None:
+        """Lanes of one kind for all sites; None where there is none."""
+        shares: list[Share] = []
+        first = 0
+        for number, site in enumerate(self.sites):
+            part = self._lay_site(kind, number, site, first)
+            if part is None:
+                return None
+            shares += part
+            first += site.searchers
+        if kind in ("abreast", "rank") and all(len(share.searchers) == 1 for share in shares):
+            return None
+        return tuple(shares)
+
+    def _lay_site(self, kind: Kind, number: int, site: Site, first: int) -> list[Share] | None:
+        begin, used = site.entry.begin, 0
+        shares: list[Share] = []
+        for groups, searchers in share_groups(self._tour(site), site.searchers):
+            who = tuple(range(first + used, first + used + searchers))
+            used += searchers
+            if len(groups) > 1 or searchers == 1:
+                shares += [self._single(kind, group, site, begin, who[:1]) for group in groups]
+                continue
+            group = groups[0]
+            direction = direction_of(site.entry.way, site.down, begin, group.outline)
+            frame = make_progress_frame(group, direction, self.task.strip_width_m)
+            strips = count_strips(group, frame, self.task.strip_width_m)
+            if strips <= 1:
+                shares.append(self._single(kind, group, site, begin, who[:1]))
+            elif kind == "abreast":
+                share = self._abreast(group, frame, site, begin, who) if strips <= searchers else None
+                if share is None:
+                    return None
+                shares.append(share)
+            elif kind == "rank":
+                share = self._single("across", group, site, begin, who)
+                top_first = _from_entry(share, begin)
+                shares.append(replace(top_first, searchers=who[: len(list_columns(share.lanes.placed.runs))]))
+            else:
+                parts = min(searchers, strips)
+                key = (group.index + 1000 * number, parts)
+                if key not in self.bands:
+                    self.bands[key] = cut_bands(group, frame, parts, self.area, self.task.strip_width_m)
+                for k, band in enumerate(self.bands[key]):
+                    shares.append(self._single(kind, band, site, begin, who[k : k + 1], f"{number} {parts} {k}"))
+        return shares
+
+    def _tour(self, site: Site) -> list[Group]:
+        """Groups of pieces from the entry on, each next one near the one before."""
+        if len(site.groups) == 1:
+            return list(site.groups)
+        middles = [group.outline.centroid for group in site.groups]
+        wholes = [Run(group=k, q_m=float(k), points=((m.x, m.y), (m.x, m.y))) for k, m in enumerate(middles)]
+        order, _ = order_runs(wholes, site.entry.begin, self.area.walkable)
+        return [site.groups[whole.group] for whole in order]
+
+    def _single(self, kind: Kind, group: Group, site: Site, begin: XY, who: tuple[int, ...], label: str = "") -> Share:
+        """Lanes of a part for one searcher, who enters it at the place nearest to the entry."""
+        at = _nearest_place(group.outline, begin)
+        task = replace(self.task, searchers=1, begin=at)
+        if kind == "traverse":
+            lanes = lay_traverses(group, site.down, task)
+        else:
+            key = (label, group.index)
+            if key not in self.choices:
+                self.choices[key] = FrameChoice(group, task)
+            wanted: FrameKind = "any" if kind == "abreast" else "across" if kind == "rank" else kind
+            lanes = self.choices[key].shortest(wanted)
+            lanes = replace(lanes, placed=restore_coverage(lanes.placed, group, task))
+        return Share(group=group, lanes=lanes, searchers=who, begin=at)
+
+    def _abreast(self, group: Group, frame: Frame, site: Site, begin: XY, who: tuple[int, ...]) -> Share | None:
+        """One lane for each, in the direction in which the search moves; None where there are more lanes."""
+        over = site.entry.way == "over"
+        bend = ", following the bend of the debris" if frame.bent else ""
+        words = f"abreast, one lane each{bend}"
+        task = replace(self.task, begin=begin)
+        placed = restore_coverage(place_lanes(group, frame, task), group, task)
+        columns = len(list_columns(placed.runs))
+        if columns > len(who):
+            return None
+        named = NamedFrame(pattern="across" if over else "along", words=words, frame=frame)
+        return Share(group=group, lanes=FramedLanes(named=named, placed=placed), searchers=who[:columns], begin=begin)
 
 
-def halve_strips(layout: Layout, groups: Sequence[Group], task: SearchTask) -> Layout:
+def _from_entry(share: Share, begin: XY) -> Share:
+    """Strips taken in turn by a rank of searchers, the strip nearest to the entry first."""
+    runs = share.lanes.placed.runs
+    columns = list_columns(runs)
+    away = [min(shapely.LineString(run.points).distance(shapely.Point(begin)) for run in column) for column in columns]
+    turned = runs if away[0] <= away[-1] else tuple(replace(run, q_m=-run.q_m) for run in runs)
+    placed = replace(share.lanes.placed, runs=turned)
+    return replace(share, lanes=replace(share.lanes, placed=placed), in_turn=True)
+
+
+def _nearest_place(outline: Outline, point: XY) -> XY:
+    if shapely.contains_xy(outline, *point):
+        return point
+    x, y = shapely.get_coordinates(shapely.shortest_line(outline.boundary, shapely.Point(point)))[0]
+    return float(x), float(y)
+
+
+# A traverse slants down by as much of a strip as leaves this much of the debris in range; design choice.
+_TRAVERSED = 0.95
+_DROPS = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5)  # of a strip
+
+
+def lay_traverses(group: Group, down: XY, task: SearchTask) -> FramedLanes:
+    """Slanting lanes from side to side down the debris, as somebody on skis goes.
+
+    The turns leave corners out of range (see `frame.lay_pattern`): each traverse drops by as much as measures to
+    enough, at most a strip.
+    """
+    frame = make_progress_frame(group, down, task.strip_width_m)
+    goal = group.goal
+    p, q, _ = frame.pq(goal.lattice.x_m, goal.lattice.y_m)
+    area = float(goal.lattice.weight_m2.sum())
+    best: list[Run] = []
+    for drop in _DROPS:
+        best = _traverses(group, frame, p, q, drop * task.strip_width_m, task)
+        _, left = goal.count_covered(best)
+        if 1.0 - float(left.sum()) / area >= _TRAVERSED:
+            break
+    placed = GroupLanes(
+        runs=tuple(best), length_m=walk_length_m(best, task.begin), count=len(best), strips_added=0, enough=True,
+        loose=tuple(best),
+    )  # fmt: skip
+    named = NamedFrame(pattern="traverse", words="traverses, slanting down from side to side", frame=frame)
+    return FramedLanes(named=named, placed=placed)
+
+
+def _traverses(group: Group, frame: Frame, p: FloatArray, q: FloatArray, drop_m: float, task: SearchTask) -> list[Run]:
+    """Slanting runs with their turns so far apart along the debris."""
+    low, high = float(p.min()), float(p.max())
+    number = max(1, math.ceil((high - low) / drop_m))
+    levels = np.linspace(low, high, number + 1)
+    half = 0.5 * max(drop_m, 2.0 * group.goal.lattice.spacing_m)
+    corners: list[XY] = []
+    axis_left = frame.pq(*(np.array([v]) for v in task.begin))[1][0] >= float(np.median(q))
+    for k, level in enumerate(levels.tolist()):
+        near = q[np.abs(p - level) <= half]
+        if near.size == 0:
+            continue
+        inset = min(task.strip_width_m / 8.0, 0.25 * float(np.ptp(near)))
+        left = (k % 2 == 0) == axis_left
+        side = float(near.max()) - inset if left else float(near.min()) + inset
+        point = frame.place(level, side)
+        corners.append(point)
+    made: list[Run] = []
+    for k, (a, b) in enumerate(pairwise(corners)):
+        if math.dist(a, b) > 1.0:
+            run = Run(group=group.index, q_m=float(k), points=(a, b))
+            made += keep_walkable(run, group.goal.walkable, group.goal.lattice.spacing_m)
+    return made
+
+
+def lay_halved(layout: Layout, area: SearchArea, task: SearchTask) -> Layout:
     """Twice as many lanes along the frames of a layout, for the second pass; the task has its strip width."""
-    halved = [
-        replace(lanes, placed=place_lanes(group, lanes.named.frame, task, 2 * lanes.placed.count))
-        for lanes, group in zip(layout, groups, strict=True)
+    made = []
+    for share in layout:
+        group = make_group(share.group.index, list_pieces(share.group.outline), area, task.strip_width_m)
+        alone = len(share.searchers) == 1
+        own = replace(task, searchers=1 if alone else task.searchers, begin=share.begin)
+        if share.lanes.named.pattern == "traverse":
+            lanes = lay_traverses(group, (0.0, 0.0), own)
+        else:
+            placed = place_lanes(group, share.lanes.named.frame, own, 2 * share.lanes.placed.count)
+            lanes = replace(share.lanes, placed=restore_coverage(placed, group, own))
+        made.append(replace(share, group=group, lanes=lanes))
+    return tuple(made)
+
+
+def try_walk(
+    kind: Kind, layout: Layout, sites: Sequence[Site], area: SearchArea, task: SearchTask, hidden: Targets
+) -> Candidate:
+    """The walk over one set of lanes and its simulated search."""
+    walks = _collect_walks(layout, area, task)
+    entries = [entry for site in sites for entry in site.entries]
+    walked = join_runs(walks, entries, area, task)
+    lines = walked.searched_lines
+    covered = find_covered(lines, area.lattice, area.surface, task.half_width_m)
+    weight = area.lattice.weight_m2
+    kept = weight if area.later.is_empty else np.where(_on(area.later, area.lattice), 0.0, weight)
+    share = float(kept[covered].sum() / kept.sum())
+    from_above = all(site.entry.way == "down" for site in sites)
+    before = [
+        [leg.line for leg in legs if leg.kind == "track"]
+        for legs in walked.legs
+        if any(leg.run is not None for leg in legs)
     ]
-    return _restored(halved, groups, task)
-
-
-def _restored(layout: Sequence[FramedLanes], groups: Sequence[Group], task: SearchTask) -> Layout:
-    return tuple(
-        replace(lanes, placed=restore_coverage(lanes.placed, group, task))
-        for lanes, group in zip(layout, groups, strict=True)
+    inside = [float(shapely.intersection(shapely.union_all(way), area.outline).length) for way in before if way]
+    ways, pace = _walk_ways(walked, area, task), task.travel.search_pace
+    trial = simulate_search(_name(kind, layout), ways, area.surface, hidden, pace=pace, coverage=share)
+    return Candidate(
+        kind=kind,
+        layout=layout,
+        walks=walks,
+        walked=walked,
+        trial=replace(trial, steep_m=steep_m(lines, area.surface)),
+        before_m=min(inside) if len(inside) == len(before) and inside else 0.0,
+        climb_m=climb_m(lines, area.surface) if from_above else 0.0,
     )
 
 
-def try_walks(layout: Layout, area: SearchArea, task: SearchTask, hidden: Targets) -> Iterator[Candidate]:
-    """Walks over one set of lanes: from either end, or shared out among a team, and their simulated searches."""
-    runs = _order_groups(layout, area, task)
+def _walk_ways(walked: TeamWalk, area: SearchArea, task: SearchTask) -> list[Way]:
+    """The walk of each searcher as the simulation takes it."""
+    ways = []
+    for k in range(len(walked.legs)):
+        there = cut_into_stretches([walked.approach_corners(k)], area.surface, pace=task.travel.approach_pace)
+        time = there.slowest_s if task.travel.approach_s is None else task.travel.approach_s
+        ways.append(Way(corners=walked.corners(k), approach_m=there.length_m, approach_s=time))
+    return ways
+
+
+def _on(outline: Outline, lattice: Lattice) -> BoolArray:
+    return np.asarray(shapely.contains_xy(outline, lattice.x_m, lattice.y_m))
+
+
+def _name(kind: Kind, layout: Layout) -> str:
+    """A layout in words."""
     words = pick_main_frame(layout).words
-    if len(layout) > 1:
-        words = f"{len(layout)} parts, {words} in the largest"
-    named: list[tuple[str, list[list[Run]]]] = []
-    if task.searchers == 1:
-        named = [(words, [runs])]
-        if task.begin == task.start:
-            named.append((f"{words}, from the other end", [turn_back(runs)]))
-    else:
-        named = [(f"{words}, a block for each searcher", share_runs(runs, area.walkable, task))]
-        side = assign_abreast(runs, task.searchers, task.begin)
-        if side is not None:
-            named.append((f"{words}, abreast", side))
-    weight = area.lattice.weight_m2
-    for text, walks in named:
-        walked = join_runs(walks, task.start, area.walkable, task.long_m)
-        lines = walked.searched_lines
-        covered = find_covered(lines, area.lattice, area.surface, task.half_width_m)
-        share = float(weight[covered].sum() / weight.sum())
-        yield Candidate(
-            layout=layout,
-            walks=walks,
-            walked=walked,
-            trial=simulate_search(
-                text, _walk_ways(walked, area, task), area.surface, hidden, pace=task.travel.search_pace, coverage=share
-            ),
-            steep_m=steep_m(lines, area.surface),
-            uneven=unevenness(walked, area.surface, task),
-        )
+    parts = len({share.group.index for share in layout})
+    if any(share.in_turn for share in layout):
+        words = f"in a rank, {words}"
+    elif kind != "abreast" and len({share.searchers[0] for share in layout}) > 1:
+        words = f"a block for each searcher, {words}"
+    elif parts > 1:
+        words = f"{parts} parts, {words} in the largest"
+    return words
 
 
 def _walk_ways(walked: TeamWalk, area: SearchArea, task: SearchTask) -> list[Way]:
@@ -259,41 +500,102 @@ def _walk_ways(walked: TeamWalk, area: SearchArea, task: SearchTask) -> list[Way
 
 def pick_main_frame(layout: Layout) -> NamedFrame:
     """The frame with the longest lanes."""
-    return max(layout, key=lambda lanes: sum(run.plan_m for run in lanes.placed.runs)).named
+    return max(layout, key=lambda share: sum(run.plan_m for run in share.lanes.placed.runs)).lanes.named
 
 
-def _order_groups(layout: Layout, area: SearchArea, task: SearchTask) -> list[Run]:
-    """All lanes in walking order; of several groups each is walked whole, from whichever end is nearer."""
-    parts = [list(lanes.placed.runs) for lanes in layout if lanes.placed.runs]
-    if len(parts) <= 1:
-        return parts[0] if parts else []
-    wholes = [Run(group=k, q_m=float(k), points=(part[0].start, part[-1].end)) for k, part in enumerate(parts)]
-    order, _ = order_runs(wholes, task.begin, area.walkable)
-    out: list[Run] = []
-    for whole in order:
-        part = parts[whole.group]
-        out += part if whole.start == part[0].start else turn_back(part)
-    return out
+def _collect_walks(layout: Layout, area: SearchArea, task: SearchTask) -> list[list[Run]]:
+    """All runs of each searcher in walking order; of several parts each is walked whole, from its nearer end."""
+    walks: list[list[Run]] = [[] for _ in range(task.searchers)]
+    alone: dict[int, list[Share]] = {}
+    for share in layout:
+        if len(share.searchers) == 1:
+            alone.setdefault(share.searchers[0], []).append(share)
+        else:
+            for who, runs in zip(share.searchers, share.walks(area.walkable), strict=False):
+                walks[who] += runs
+    for who, shares in alone.items():
+        parts = [list(share.lanes.placed.runs) for share in shares if share.lanes.placed.runs]
+        if len(parts) <= 1:
+            walks[who] += parts[0] if parts else []
+            continue
+        wholes = [Run(group=k, q_m=float(k), points=(part[0].start, part[-1].end)) for k, part in enumerate(parts)]
+        order, _ = order_runs(wholes, task.begin, area.walkable)
+        for whole in order:
+            part = parts[whole.group]
+            walks[who] += part if whole.start == part[0].start else turn_back(part)
+    return walks
 
 
-def rank_candidates(made: Sequence[Candidate], strip_width_m: float, *, uniform: bool) -> list[Candidate]:
-    """The best layout first; what differs by less than the draws can tell is decided by walk and turns.
+def rank_candidates(
+    made: Sequence[Candidate], strip_width_m: float, *, uniform: bool, entry_asked: bool
+) -> tuple[list[Candidate], str]:
+    """The best layout first, and why; what differs by less than the draws can tell is decided by the longest
+    walk and its turns.
 
-    Layouts that cover too little, are much longer than the shortest, lead over more steep ground than another (by a
-    strip width) or share the work out worse come last.
+    Layouts that cover too little, begin far inside the debris (above all where an entry was asked for), are much longer
+    than the shortest, lead over more steep ground than another (by a strip width) or uphill where another does not come
+    last. Searchers side by side come first where they can. Nothing that is longer, later at the median and no less
+    steep comes before another that covers enough and begins where it was asked to.
     """
     longer = _LONGER if uniform else _LONGER_WITH_POA
-    enough = [tried for tried in made if tried.trial.coverage >= LEAST_COVERAGE] or list(made)
-    shortest = min((tried.search_m for tried in enough), default=0.0)
-    enough = [tried for tried in enough if tried.search_m <= (1.0 + longer) * shortest]
-    gentlest = min((tried.steep_m for tried in enough), default=0.0)
-    enough = [tried for tried in enough if tried.steep_m <= gentlest + strip_width_m]
-    enough = [tried for tried in enough if tried.uneven <= BALANCE] or enough
-    top = max((tried.trial.alive for tried in enough), default=0.0)
+    left = list(made)
+    against: dict[int, str] = {}
 
-    def key(tried: Candidate) -> tuple[bool, bool, float]:
-        walk = tried.trial.walk_m + _TURN_SHARE * strip_width_m * sum(map(len, tried.walks))
+    def drop(reason: str, keep: Callable[[Candidate], bool]) -> None:
+        nonlocal left
+        kept = [tried for tried in left if keep(tried)] or left
+        against.update({id(tried): reason for tried in left if not any(tried is other for other in kept)})
+        left = kept
+
+    most = max(tried.trial.coverage for tried in left)
+    drop("covers less", lambda tried: tried.trial.coverage >= min(LEAST_COVERAGE, most))
+    valid = list(left)
+    nearest = min(tried.before_m for tried in left)
+    inside = (_BEFORE_SHARE if entry_asked else _BEFORE_SHARE_FREE) * strip_width_m
+    drop("begins farther inside", lambda tried: tried.before_m <= nearest + inside)
+    valid = list(left) if entry_asked else valid
+    gentlest = min(tried.trial.steep_m for tried in left)
+    drop("more steep ground", lambda tried: tried.trial.steep_m <= gentlest + strip_width_m)
+    lowest = min(tried.climb_m for tried in left)
+    drop("more uphill", lambda tried: tried.climb_m <= lowest + _CLIMB_SHARE * strip_width_m)
+    shortest = min(tried.search_m for tried in left)
+    drop("much longer", lambda tried: tried.search_m <= (1.0 + longer) * shortest)
+    top = max(tried.trial.alive for tried in left)
+
+    def walk_m(tried: Candidate) -> float:
+        longest = max(sum(leg.line.length for leg in legs) for legs in tried.walked.legs)
+        return longest + _TURN_SHARE * strip_width_m * max(map(len, tried.walks))
+
+    def key(tried: Candidate) -> tuple[bool, bool, bool, float]:
+        last = not any(tried is other for other in left)
         close = tried.trial.alive >= top - _ALIKE
-        return not any(tried is other for other in enough), not close, walk if close else -tried.trial.alive
+        return last, tried.kind != "abreast", not close, walk_m(tried) if close else -tried.trial.alive
 
-    return sorted(made, key=key)
+    ranked = sorted(made, key=key)
+    better = next((tried for tried in valid if _dominates(tried, ranked[0])), None)
+    while better is not None:
+        ranked.remove(better)
+        ranked.insert(0, better)
+        better = next((tried for tried in valid if _dominates(tried, ranked[0])), None)
+    named = [replace(tried, trial=replace(tried.trial, against=against.get(id(tried), ""))) for tried in ranked]
+    return named, _reason(ranked[0], left, top)
+
+
+def _dominates(one: Candidate, other: Candidate) -> bool:
+    """Whether a layout is shorter, sooner at the median and no steeper than another."""
+    a, b = one.trial, other.trial
+    return a.walk_m < b.walk_m and a.first_signal_s[1] < b.first_signal_s[1] and a.steep_m <= b.steep_m
+
+
+def _reason(best: Candidate, left: Sequence[Candidate], top: float) -> str:
+    """Why a layout is the first, one sentence."""
+    if len(left) == 1:
+        return "It is the only layout that was found worth walking."
+    if best.kind == "abreast":
+        return "Several searchers go abreast, one lane each, where the debris is narrow enough for it."
+    if any(tried is not best and tried.trial.alive >= top - _ALIKE for tried in left):
+        return (
+            f"Of the layouts whose chance of finding somebody alive is within {100 * _ALIKE:.1f} points of the best it "
+            "ends soonest, with the fewest turns."
+        )
+    return "It has the best chance of finding somebody alive in the simulated searches."

@@ -55,6 +55,12 @@ class Frame:
             points = shapely.get_coordinates(LineString(points).simplify(_BEND * strip_width_m))
         return points
 
+    def place(self, p_m: float, q_m: float) -> XY:
+        """Map point at a place along the lanes and from lane to lane."""
+        s, left = (q_m, p_m) if self.fan else (p_m, q_m)
+        x, y = self._offset(np.array([s]), np.array([left]))[0]
+        return float(x), float(y)
+
     def _offset(self, s_m: FloatArray, left_m: FloatArray) -> FloatArray:
         """Map points at places along the axis and to its left."""
         if not self.bent:

@@ -23,7 +23,7 @@ from lastseen.search.surface import Lattice, Outline, lattice_spacing_m, list_pi
 # ---- Runs: lanes before they have a number, and the walk along them, drawn tight
 
 _MOST_CHECKED = 150
-_LEAST_SHARE = 0.25  # of half a strip: no lane is made shorter
+_LEAST_SHARE = 1.0  # of half a strip: no lane is made shorter
 _STUB_SHARE = 1.3  # of half a strip: ends are rarely slid farther
 
 
@@ -200,11 +200,14 @@ def settle_runs(runs: Sequence[Run], goal: CoverGoal, steps_m: Sequence[float]) 
     return walk.runs(runs)
 
 
-def order_runs(runs: Sequence[Run], start: XY, walkable: WalkableGround) -> tuple[list[Run], float]:
+def order_runs(
+    runs: Sequence[Run], start: XY, walkable: WalkableGround, begin_weight: float = 1.0
+) -> tuple[list[Run], float]:
     """A short order of the runs and the way each is walked, with the length of approach and joins on the map.
 
     Runs side by side as switchbacks from either side and always the nearest one next; each is improved by turning
-    stretches of the order and moving single runs, and the shortest is taken.
+    stretches of the order and moving single runs, and the shortest is taken. The way from the start counts
+    ``begin_weight`` times: above 1 it rather begins near the start than being short.
     """
     if not runs:
         return [], 0.0
@@ -214,6 +217,7 @@ def order_runs(runs: Sequence[Run], start: XY, walkable: WalkableGround) -> tupl
     if walkable.mask[0].any() and n <= _MOST_CHECKED:
         blocked = lanes_kernels.blocked_joins(starts, ends, *walkable.mask)
     joins = lanes_kernels.join_lengths(starts, ends, np.array(start), blocked)
+    joins[-1] *= begin_weight
     by_side = np.array(sorted(range(n), key=lambda k: (runs[k].group, runs[k].q_m, runs[k].start)), dtype=np.int32)
     snake: IntArray = (2 * by_side + np.arange(n, dtype=np.int32) % 2).astype(np.int32)
     first = np.empty(n, np.int32)
@@ -256,6 +260,7 @@ def keep_walkable(run: Run, walkable: WalkableGround, least_m: float) -> list[Ru
 # ---- Lanes of one group of pieces: strips of equal width on the snow, shifted and added to where the ground asks
 
 LEAST_COVERAGE = 0.99
+BEGIN_WEIGHT = 4.0  # of a metre from the entry to the first lane against one between lanes; design choice
 _FINE_COVERAGE = LEAST_COVERAGE + 0.0002
 _SHAPED_COVERAGE = LEAST_COVERAGE + 0.001  # on a coarser lattice: a little more than is asked for
 TRIED_COUNTS = 3
@@ -294,7 +299,7 @@ class GroupLanes:
 
 def group_pieces(area: SearchArea, strip_width_m: float) -> tuple[Group, ...]:
     """Split an outline into groups of pieces."""
-    pieces = list_pieces(area.outline)
+    pieces = list_pieces(area.first)
     if len(pieces) == 1:
         members = [[0]]
     else:
@@ -303,10 +308,11 @@ def group_pieces(area: SearchArea, strip_width_m: float) -> tuple[Group, ...]:
         )
         home = shapely.STRtree(around).nearest(np.array(pieces))
         members = [np.flatnonzero(home == g).tolist() for g in range(len(around)) if (home == g).any()]
-    return tuple(_make_group(k, [pieces[m] for m in member], area, strip_width_m) for k, member in enumerate(members))
+    return tuple(make_group(k, [pieces[m] for m in member], area, strip_width_m) for k, member in enumerate(members))
 
 
-def _make_group(index: int, pieces: Sequence[Polygon], area: SearchArea, strip_width_m: float) -> Group:
+def make_group(index: int, pieces: Sequence[Polygon], area: SearchArea, strip_width_m: float) -> Group:
+    """Pieces that are laid out together, with what is to be covered."""
     outline: Outline = pieces[0] if len(pieces) == 1 else MultiPolygon(pieces)
     least = math.sqrt(outline.area / 60_000.0)
 
@@ -407,7 +413,7 @@ def place_lanes(group: Group, frame: Frame, task: SearchTask, count: int | None 
         if lacking:
             runs = add_extra_runs(runs, goal, group.index)
         runs = drop_idle_runs(runs, goal)
-        loose, _ = order_runs(runs, task.begin, goal.walkable)
+        loose, _ = order_runs(runs, task.begin, goal.walkable, BEGIN_WEIGHT)
         if task.join_m > 0.0 and len(loose) > number:
             loose = drop_passed_runs(loose, goal, task)
         slid, enough = slide_ends(loose, goal, task)
@@ -451,7 +457,8 @@ def restore_coverage(placed: GroupLanes, group: Group, task: SearchTask) -> Grou
     if fine.is_met(left):
         return replace(made, enough=True)
     # what slips through the coarser lattice: lanes at their full length, and more of them
-    runs, _ = order_runs(add_extra_runs(placed.loose, fine, group.index), task.begin, fine.walkable)
+    more = add_extra_runs(placed.loose, fine, group.index)
+    runs, _ = order_runs(more, task.begin, fine.walkable, BEGIN_WEIGHT)
     full = fine.uncovered_m2(runs, join_m=task.join_m)
     if full.sum() < left.sum():
         made, left = replace(placed, runs=tuple(runs), length_m=walk_length_m(runs, task.begin)), full

@@ -3,30 +3,37 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import shapely
+from pyproj import CRS
 
 from lastseen.core import Grid, InputError, percent, to_lonlat
 from lastseen.search.candidates import (
     Candidate,
+    Kind,
     Layout,
+    Share,
+    TeamLayouts,
     find_fall_line,
-    halve_strips,
-    make_layouts,
+    lay_halved,
+    list_columns,
     pick_main_frame,
     rank_candidates,
-    try_walks,
+    try_walk,
 )
 from lastseen.search.coverage import find_covered, sum_coverage
-from lastseen.search.frame import XY
-from lastseen.search.lanes import LEAST_COVERAGE, Group, GroupLanes, group_pieces
+from lastseen.search.frame import XY, find_downhill
+from lastseen.search.lanes import LEAST_COVERAGE, Group, Run, chord_slopes, group_pieces
 from lastseen.search.legs import STEEP_DEG, decimal_year, declination_deg
-from lastseen.search.plan import Coverage, Entry, Leg, SearchPlan
+from lastseen.search.parts import EntryPoint, Site, cut_by_height, direction_of, find_entry
+from lastseen.search.plan import Coverage, Leg, SearchPlan
 from lastseen.search.routes import CLIFF_DEG, unreachable_share
-from lastseen.search.search_area import SearchArea, SearchOptions, SearchTask, check_area
+from lastseen.search.search_area import SearchArea, SearchOptions, SearchTask, check_area, list_starts
 from lastseen.search.simulation import Reception, Targets, hide_targets, list_poa_places
 from lastseen.search.surface import Outline
 from lastseen.search.walk import TeamWalk, number_legs
@@ -34,36 +41,151 @@ from lastseen.search.walk import TeamWalk, number_legs
 # ---- Plain sentences about a plan: what was adjusted, what is left out and why
 
 _MOST_NAMED = 5
+_TEAM = 2
 
 
 def write_notes(
-    best: Candidate, legs: Sequence[Leg], coverage: Coverage, area: SearchArea, searchers: int
+    best: Candidate, legs: Sequence[Leg], coverage: Coverage, area: SearchArea, sites: Sequence[Site], crs: CRS
 ) -> list[str]:
     """All sentences that apply, the most important first."""
-    placed = [lanes.placed for lanes in best.layout]
-    notes = _note_coverage(placed, best.walked, coverage, area)
+    placed = [share.lanes.placed for share in best.layout]
+    notes = _note_ways(sites, crs)
+    notes += _note_coverage(best, coverage, area)
+    notes += _note_later(area, crs)
     notes += _note_ground(legs)
-    notes += _note_searchers(best.walked, searchers)
+    notes += _note_asides(best.walked, legs)
+    notes += _note_searchers(best.walked)
     added = sum(p.strips_added for p in placed)
     if added:
         notes.append(f"{_count(added, 'strip')} added: even strips left too much between them.")
-    extra = sum(run.extra for p in placed for run in p.runs)
-    if extra:
-        notes.append(f"{_count(extra, 'short lane')} added through pieces that the even strips did not reach.")
     return notes
 
 
-def _note_coverage(placed: Sequence[GroupLanes], walked: TeamWalk, coverage: Coverage, area: SearchArea) -> list[str]:
+def _at(point: XY, crs: CRS) -> str:
+    place = to_lonlat(*point, crs)
+    return place.notations()["mgrs"]
+
+
+def _note_ways(sites: Sequence[Site], crs: CRS) -> list[str]:
+    """Who cannot get to the debris on this model."""
+    lost = {entry.lost: entry for site in sites for entry in site.entries if entry.lost is not None}
+    return [
+        f"No way found on this model from here: every way from the start at {_at(start, crs)} to the debris crosses "
+        f"ground steeper than {CLIFF_DEG:.0f} degrees or no-go ground. The nearest edge to get to is at "
+        f"{_at(entry.begin, crs)}; no approach is drawn or timed, the lanes begin there."
+        for start, entry in lost.items()
+        if start is not None
+    ]
+
+
+def _note_later(area: SearchArea, crs: CRS) -> list[str]:
+    """Small unlikely pieces that the first pass leaves."""
+    pieces = list(area.later.geoms)
+    if not pieces:
+        return []
+    places = [piece.representative_point() for piece in pieces[:_MOST_NAMED]]
+    named = ", ".join(_at((place.x, place.y), crs) for place in places)
+    more = "" if len(pieces) <= _MOST_NAMED else f" and {len(pieces) - _MOST_NAMED} more"
+    text = (
+        f"Look here next: {_count(len(pieces), 'piece')} of debris narrower than a strip, with "
+        f"{percent(area.later_poa, 1)} of the probability of area in all, not walked in this pass: {named}{more}."
+    )
+    return [text]
+
+
+def _note_asides(walked: TeamWalk, legs: Sequence[Leg]) -> list[str]:
+    """Places too small for a lane, reached by a step aside."""
+    bare = [part for own in walked.legs for part in own]
+    found = []
+    before: Leg | None = None
+    aside = False
+    for leg, part in zip(legs, bare, strict=True):
+        if part.aside and not aside:
+            after = (
+                "on the way in" if before is None or before.searcher != leg.searcher else f"after lane {before.lane}"
+            )
+            found.append(f"S{leg.searcher} {after}")
+        aside = part.aside
+        before = leg if leg.lane is not None else before if before and before.searcher == leg.searcher else None
+    if not found:
+        return []
+    more = "" if len(found) <= _MOST_NAMED else f" and {len(found) - _MOST_NAMED} more"
+    return [f"Step aside, as drawn, to places too small for a lane: {', '.join(found[:_MOST_NAMED])}{more}."]
+
+
+def write_guide(best: Candidate, sites: Sequence[Site]) -> list[str]:
+    """Who walks where, one sentence for each site with several searchers at work."""
+    moves = {"down": "moving down", "up": "moving up", "over": "moving across from the flank"}
+    out = []
+    first = 0
+    for site in sites:
+        mine = [share for share in best.layout if first <= share.searchers[0] < first + site.searchers]
+        first += site.searchers
+        steps = []
+        if len({who for share in mine for who in share.searchers}) < _TEAM:
+            continue
+        groups: dict[int, list[Share]] = {}
+        for share in mine:
+            groups.setdefault(share.group.index, []).append(share)
+        for shares in groups.values():
+            steps += _guide_in_group(shares, several=len(groups) > 1)
+        steps = list(dict.fromkeys(steps))
+        move = moves[site.entry.way] if site.falls else "moving on from the entry"
+        out.append(f"{', '.join(steps)}; {move}.")
+    return out
+
+
+def _guide_in_group(shares: Sequence[Share], *, several: bool) -> list[str]:
+    """Who walks where in one group of pieces."""
+    names = [f"S{share.searchers[0] + 1}" for share in shares]
+    where = " of one part of the debris" if several else ""
+    team = next((share for share in shares if len(share.searchers) > 1), None)
+    if team is None:
+        if len(shares) == 1:
+            return [f"{names[0]} takes a part of the debris" if several else f"{names[0]} takes all of it"]
+        return [f"{names[0]} takes the left side{where}", *(f"{b} right of {a}" for a, b in pairwise(names))]
+    lines = [shapely.MultiLineString([run.points for run in column]) for column in list_columns(_runs(team))]
+    team_names = [f"S{k + 1}" for k in team.searchers]
+    if team.in_turn:
+        apart = [f"{b} {_apart_m(x, y):.0f} m beyond {a}" for (a, b), (x, y) in _pairs(team_names, lines)]
+        return [f"in a rank along the strips, {team_names[0]} nearest to the entry", *apart]
+    return [f"{b} {_apart_m(x, y):.0f} m right of {a}" for (a, b), (x, y) in _pairs(team_names, lines)]
+
+
+def _runs(share: Share) -> tuple[Run, ...]:
+    return share.lanes.placed.runs
+
+
+def _pairs(names: Sequence[str], lines: Sequence[shapely.MultiLineString]) -> Iterator[tuple[Any, Any]]:
+    return zip(pairwise(names), pairwise(lines), strict=False)
+
+
+def _apart_m(one: shapely.MultiLineString, other: shapely.MultiLineString) -> float:
+    """How far apart two lanes run, in the middle of the range."""
+    points = shapely.get_coordinates(shapely.segmentize(other, 5.0))
+    return float(np.median(shapely.distance(shapely.points(points), one)))
+
+
+def _is_whole(share: Share, layout: Layout) -> bool:
+    """Whether a share is a whole group of pieces, and not one of several bands of it."""
+    return sum(other.group.index == share.group.index for other in layout) == 1
+
+
+def _note_coverage(best: Candidate, coverage: Coverage, area: SearchArea) -> list[str]:
     """What stays out of range, and why."""
-    met = coverage.fraction >= LEAST_COVERAGE
-    if met and not walked.unreached and all(lanes.enough for lanes in placed):
+    walked = best.walked
+    met = best.trial.coverage >= LEAST_COVERAGE
+    whole = [share.lanes.placed for share in best.layout if _is_whole(share, best.layout)]
+    if met and not walked.unreached and all(lanes.enough for lanes in whole):
         return []
     reasons = []
+    if pick_main_frame(best.layout).pattern == "traverse":
+        reasons.append("the turns of traverses leave corners out of range")
     share = unreachable_share(area.outline, area.walkable.no_go)
     if share > 0.0:
         reasons.append(f"{percent(share, 1)} of the outline is no-go ground")
     if walked.unreached:
-        reasons.append(f"{_count(len(walked.unreached), 'lane')} can only be reached across no-go ground")
+        reasons.append(f"{_count(len(walked.unreached), 'lane')} can only be reached across no-go ground or a wall")
     weight = area.lattice.weight_m2
     row, col = area.surface.filled.cell_of(area.lattice.x_m, area.lattice.y_m)
     wall = float(weight[area.walkable.danger[row, col] == 3].sum() / weight.sum())
@@ -100,15 +222,15 @@ def _note_ground(legs: Sequence[Leg]) -> list[str]:
     return notes
 
 
-def _note_searchers(walked: TeamWalk, searchers: int) -> list[str]:
+def _note_searchers(walked: TeamWalk) -> list[str]:
     """Searchers without a lane."""
     busy = sum(bool(legs) for legs in walked.legs)
-    without = [str(k) for k in range(1, searchers + 1) if k > len(walked.legs) or not walked.legs[k - 1]]
+    without = [str(k) for k, legs in enumerate(walked.legs, start=1) if not legs]
     if not without:
         return []
     who, has = ("Searcher", "has") if len(without) == 1 else ("Searchers", "have")
-    text = f"{who} {', '.join(without)} {has} no lane: the search is too small for more than {busy}; "
-    return [f"{text}use them for probing and shovelling."]
+    text = f"{who} {', '.join(without)} {has} no lane: {busy} side by side take in the whole width of the debris"
+    return [f"{text}; {'that one stays' if len(without) == 1 else 'they stay'} ready with probe and shovel."]
 
 
 def _count(n: int, what: str) -> str:
@@ -164,34 +286,81 @@ def lay_search(outline: Outline, ground: Grid, options: SearchOptions | None = N
 def _lay_pass(outline: Outline, ground: Grid, options: SearchOptions, first: Layout = ()) -> tuple[SearchPlan, Layout]:
     """The plan of one pass and its lanes; with the lanes of a first pass along the same frames."""
     area = check_area(outline, ground, options)
-    groups = group_pieces(area, options.strip_width_m)
-    task = _set_task(area, groups, options)
-    hidden = _hide(area, options)
-    layouts = (
-        [halve_strips(first, groups, task)]
-        if len(first) == len(groups)
-        else make_layouts(groups, task, options.pattern)
-    )
-    made = [candidate for layout in layouts for candidate in try_walks(layout, area, task, hidden)]
-    ranked = rank_candidates(made, task.strip_width_m, uniform=options.poa is None)
-    return _plan(ranked, area, ground, options), ranked[0].layout
-
-
-def _set_task(area: SearchArea, groups: Sequence[Group], options: SearchOptions) -> SearchTask:
-    """Where the search starts and begins; off the no-go ground."""
-    start = options.start_xy_m
-    largest = max(groups, key=lambda group: group.outline.area)
-    begin = _begin(area, find_fall_line(largest, options.strip_width_m), options.entry, start)
-    start = start or begin
-    if area.walkable.no_go is not None and not area.walkable.is_allowed(start, start):
-        start = begin = _beside(area, start)
-    return SearchTask(
+    sites = _make_sites(area, options)
+    task = SearchTask(
         strip_width_m=options.strip_width_m,
         searchers=options.searchers,
-        start=start,
-        begin=begin,
+        begin=sites[0].entry.begin,
         travel=options.travel,
     )
+    hidden = _hide(area, options)
+    team = TeamLayouts(sites, area, task)
+    layouts: list[tuple[Kind, Layout]] = []
+    if first:
+        layouts = [(_kind_of(first), lay_halved(first, area, task))]
+    else:
+        for kind in team.kinds(options.pattern):
+            layout = team.lay(kind)
+            if layout is not None and not any(_same(layout, other) for _, other in layouts):
+                layouts.append((kind, layout))
+    made = [try_walk(kind, layout, sites, area, task, hidden) for kind, layout in layouts]
+    ranked, reason = rank_candidates(
+        made, task.strip_width_m, uniform=options.poa is None, entry_asked=options.entry is not None
+    )
+    plan = _plan(ranked, area, ground, options, sites)
+    return replace(plan, reason=reason), ranked[0].layout
+
+
+def _kind_of(layout: Layout) -> Kind:
+    if any(len(share.searchers) > 1 for share in layout):
+        return "rank" if any(share.in_turn for share in layout) else "abreast"
+    return pick_main_frame(layout).pattern
+
+
+def _same(one: Layout, other: Layout) -> bool:
+    """Whether two layouts have the same lanes for the same searchers."""
+    return [(share.searchers, share.lanes.placed.runs) for share in one] == [
+        (share.searchers, share.lanes.placed.runs) for share in other
+    ]
+
+
+def _make_sites(area: SearchArea, options: SearchOptions) -> list[Site]:
+    """Who begins where: one site, or an upper and a lower one where some come from above and some from below."""
+    starts = list_starts(options)
+    if len(starts) > options.searchers:
+        raise InputError(
+            f"{len(starts)} starts were given for {options.searchers} searchers: give one for each at most"
+        )
+    groups = group_pieces(area, options.strip_width_m)
+    down = find_fall_line(max(groups, key=lambda group: group.outline.area), options.strip_width_m)
+    shares = np.array_split(np.arange(options.searchers), max(1, len(starts)))
+    entries = [
+        entry
+        for start, share in zip(starts or (None,), shares, strict=True)
+        for entry in [find_entry(area, down, options.entry, start, options.last_seen_m)] * share.size
+    ]
+    above = [entry for entry in entries if entry.way != "up"]
+    below = [entry for entry in entries if entry.way == "up"]
+    if not above or not below:
+        return [_site(groups, entries, down, area.first)]
+    upper, lower = cut_by_height(area.first, down, len(above) / len(entries))
+    sites = []
+    for part, mine in ((upper, above), (lower, below)):
+        own = replace(area, first=part)
+        begun = [find_entry(own, down, "nearest", entry.start, None) if entry.start else entry for entry in mine]
+        begun = [replace(new, way=old.way) for new, old in zip(begun, mine, strict=True)]
+        sites.append(_site(group_pieces(own, options.strip_width_m), begun, down, part))
+    return sites
+
+
+def _site(groups: Sequence[Group], entries: Sequence[EntryPoint], down: XY, outline: Outline) -> Site:
+    """Searchers in the order in which they stand, from left to right as the search moves."""
+    x, y = direction_of(entries[0].way, down, entries[0].begin, outline)
+    order = sorted(entries, key=lambda entry: entry.begin[0] * y - entry.begin[1] * x)
+    group = max(groups, key=lambda group: group.outline.area)
+    slopes = chord_slopes(group.rough.lattice, group.rough.walkable, group.rough.half_width_m)
+    falls = find_downhill(group.rough.lattice, *slopes) != (0.0, 0.0)
+    return Site(groups=tuple(groups), entries=tuple(order), down=down, falls=falls)
 
 
 def _hide(area: SearchArea, options: SearchOptions) -> Targets:
@@ -204,48 +373,17 @@ def _hide(area: SearchArea, options: SearchOptions) -> Targets:
     return hide_targets(area.surface, places, reception, DRAWS, np.random.default_rng(options.seed), share=share)
 
 
-def _begin(area: SearchArea, down: XY, entry: Entry | None, start: XY | None) -> XY:
-    """Where the search begins: at the start, or at the top, the toe or a flank of the outline."""
-    if entry is None and start is not None:
-        return start
-    corners = shapely.get_coordinates(area.outline)
-    over = (down[1], -down[0])
-    if entry == "flank":
-        near = np.array(start) if start is not None else corners[corners[:, 0].argmin()]
-        depth = corners @ np.array(down)
-        level = np.abs(depth - 0.5 * (depth.min() + depth.max())) <= 0.25 * (depth.max() - depth.min())
-        beside = corners[level] if level.any() else corners
-        side = beside @ np.array(over)
-        ends = [beside[side.argmin()], beside[side.argmax()]]
-        x, y = min(ends, key=lambda p: math.dist(p, near))
-        return float(x), float(y)
-    sign = -1.0 if entry == "toe" else 1.0
-    depth = sign * (corners @ np.array(down))
-    top = corners[depth <= depth.min() + 1e-6].copy()
-    return float(0.5 * (top[:, 0].min() + top[:, 0].max())), float(0.5 * (top[:, 1].min() + top[:, 1].max()))
-
-
-def _beside(area: SearchArea, start: XY) -> XY:
-    """The nearest point of the outline off no-go ground."""
-    x, y = area.lattice.x_m, area.lattice.y_m
-    near = np.hypot(x - start[0], y - start[1]).argsort()
-    for k in near.tolist():
-        point = (float(x[k]), float(y[k]))
-        if area.walkable.is_allowed(point, point):
-            return point
-    raise InputError("the no-go ground leaves no place to stand on the outline: draw it smaller")
-
-
-def _plan(ranked: Sequence[Candidate], area: SearchArea, ground: Grid, options: SearchOptions) -> SearchPlan:
+def _plan(
+    ranked: Sequence[Candidate], area: SearchArea, ground: Grid, options: SearchOptions, sites: Sequence[Site]
+) -> SearchPlan:
     """The plan of the best layout."""
     best = ranked[0]
     declination = _declination(area, ground, options)
-    lanes, legs = number_legs(
-        best.walked, area.walkable, ground.crs, declination, searchers=options.searchers, travel=options.travel
-    )
+    lanes, legs = number_legs(best.walked, area.walkable, ground.crs, declination, travel=options.travel)
     lines = [leg.line for leg in legs if leg.kind != "approach"]
     covered = find_covered(lines, area.lattice, area.surface, 0.5 * options.strip_width_m)
     coverage = sum_coverage(area.outline, area.lattice, covered)
+    guide = tuple(write_guide(best, sites))
     return SearchPlan(
         pattern=pick_main_frame(best.layout).pattern,
         strip_width_m=options.strip_width_m,
@@ -253,11 +391,13 @@ def _plan(ranked: Sequence[Candidate], area: SearchArea, ground: Grid, options: 
         lanes=lanes,
         legs=legs,
         coverage=coverage,
-        notes=tuple(write_notes(best, legs, coverage, area, options.searchers)),
+        notes=(*guide, *write_notes(best, legs, coverage, area, sites, ground.crs)),
         trials=tuple(candidate.trial for candidate in ranked),
         declination_deg=declination,
         no_go=area.walkable.no_go,
         travel=options.travel,
+        guide=guide,
+        later=area.later,
     )
 
 

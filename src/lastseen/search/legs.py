@@ -70,16 +70,7 @@ _STEEP_STRETCH_M = 10.0
 _SAMPLE_M = 2.5
 # Ground steeper than 40 degrees is timed as 40 degrees (design choice, no source).
 STEEPEST_TIMED = math.tan(math.radians(40.0))
-SPEED_SLOPES: FloatArray = np.linspace(-STEEPEST_TIMED, STEEPEST_TIMED, 401)
-
-
 WALKING: Pace = Pace()  # searching on foot
-
-
-@lru_cache(maxsize=16)
-def speed_table_m_s(pace: Pace) -> FloatArray:
-    """Speed at the slopes of ``SPEED_SLOPES``, for the kernels."""
-    return pace.speed_m_s(SPEED_SLOPES)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,8 +158,19 @@ def sample_walk(points: FloatArray, surface: Surface, pace: Pace = WALKING) -> S
 
 def steep_m(lines: Sequence[LineString], surface: Surface) -> float:
     """Map length of straight legs that leads up or down more than 35 degrees, read over stretches of about 10 m."""
+    run, rise = _stretches(lines, surface)
+    return float(run[np.abs(rise) > math.tan(math.radians(STEEP_DEG)) * run].sum())
+
+
+def climb_m(lines: Sequence[LineString], surface: Surface) -> float:
+    """Height that straight legs gain on their way, read over stretches of about 10 m."""
+    return float(np.maximum(0.0, _stretches(lines, surface)[1]).sum())
+
+
+def _stretches(lines: Sequence[LineString], surface: Surface) -> tuple[FloatArray, FloatArray]:
+    """Map length and rise of stretches of about 10 m of straight legs."""
     if not lines:
-        return 0.0
+        return np.zeros(0), np.zeros(0)
     ends = np.array([line.coords[:] for line in lines]).reshape(-1, 4)
     length = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
     parts = np.maximum(1, np.rint(length / _STEEP_STRETCH_M)).astype(np.int64)
@@ -180,8 +182,7 @@ def steep_m(lines: Sequence[LineString], surface: Surface) -> float:
         x = ends[leg, 0] + t * (ends[leg, 2] - ends[leg, 0])
         heights.append(surface.z(x, ends[leg, 1] + t * (ends[leg, 3] - ends[leg, 1])))
     run = length[leg] / parts[leg]
-    steep = np.abs(heights[1] - heights[0]) > math.tan(math.radians(STEEP_DEG)) * run
-    return float(run[steep].sum())
+    return run, heights[1] - heights[0]
 
 
 def _steepest_deg(along_m: FloatArray, z_m: FloatArray) -> float:

@@ -12,10 +12,10 @@ from shapely import LineString, MultiPolygon, Polygon
 from lastseen.rescue import Travel
 from lastseen.search.simulation import Trial
 
-Pattern = Literal["across", "along"]
-LegKind = Literal["approach", "lane", "join"]
+Pattern = Literal["across", "along", "traverse"]
+LegKind = Literal["approach", "track", "lane", "join"]
 Danger = Literal["", "steep", "above a wall", "wall", "no elevation"]
-Entry = Literal["top", "toe", "flank"]
+Entry = Literal["last-seen", "top", "flank", "toe", "nearest"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,7 +34,9 @@ class Leg:
 
     number: int  # from 1 for each searcher
     searcher: int  # from 1
-    kind: LegKind  # the way to the first lane, a lane, or the way to the next lane
+    # the way to the ground that the snow passed; from there to the first lane, with the transceiver on; a lane; the way
+    # to the next lane
+    kind: LegKind
     lane: int | None  # number of the lane, for a leg that is one
     line: LineString  # map metres
     length_m: float  # on the snow
@@ -60,18 +62,21 @@ class Coverage:
 class SearchPlan:
     """Lanes, the walk along them, and what they cover."""
 
-    pattern: Pattern  # lanes across the fall line or along it
+    pattern: Pattern  # lanes across the fall line, along it, or slanting down from side to side
     strip_width_m: float  # on the snow
     searchers: int  # how many were asked for
     lanes: tuple[Lane, ...]  # by number
     legs: tuple[Leg, ...]  # by searcher, then by number
-    coverage: Coverage  # by lanes and joins; approaches do not count
+    coverage: Coverage  # by all legs but approaches
     notes: tuple[str, ...]  # what was adjusted, what could not be covered and why
     trials: tuple[Trial, ...] = ()  # layouts that were compared by simulated search, the chosen one first
     declination_deg: float = math.nan  # from true to magnetic north at the middle, east positive; NaN where not known
     no_go: Polygon | MultiPolygon | None = None  # the part of the no-go ground that lies near the search
     first_lanes: tuple[Lane, ...] = ()  # of a second pass: the lanes of the first
     travel: Travel = field(default_factory=Travel)  # how the times were worked out
+    guide: tuple[str, ...] = ()  # who walks where, one sentence each
+    reason: str = ""  # why the chosen layout is the first of the trials, one sentence
+    later: MultiPolygon = field(default_factory=MultiPolygon)  # small unlikely pieces that the first pass leaves
 
     def walk_m(self, searcher: int) -> float:
         """Length of a searcher's walk on the snow, metres."""
@@ -95,6 +100,8 @@ class SearchPlan:
     def way(self) -> str:
         """How the lanes lie, in words: across or along the fall line, or on another bearing."""
         words = self.trials[0].words if self.trials else ""
+        if self.pattern == "traverse":
+            return "slanting down from side to side"
         bearing = re.search(r"on map bearing (\d+)", words)
         if bearing:
             return f"on map bearing {int(bearing[1]):03d}"

@@ -14,7 +14,7 @@ from affine import Affine
 from rasterio import features
 from scipy import ndimage
 
-from lastseen.core import BoolArray, IntArray
+from lastseen.core import BoolArray, FloatArray, IntArray
 from lastseen.search import coverage_kernels, lanes_kernels
 from lastseen.search.frame import XY
 from lastseen.search.legs import STEEP_DEG
@@ -24,7 +24,7 @@ CLIFF_DEG = 55.0  # design choice: nobody walks a search over ground as steep as
 ABOVE_CLIFF_M = 10.0  # design choice
 LOWEST_WALL_M = 2.0  # design choice
 NO_GO_MARGIN_M = 0.5
-_COARSE_CELLS, _FINE_CELLS = 110, 500
+_COARSE_CELLS, _FINE_CELLS, _FINEST_CELLS = 110, 500, 1200
 _STEEP_COST, _ABOVE_COST, _BLOCKED_COST = 5.0, 10.0, 1000.0  # metres of easy walking for each; design choices
 _WORTH_IT = 0.9
 
@@ -34,11 +34,11 @@ class WalkableGround:
     """Walkable ground as masks (values, west, north, cell); True is blocked."""
 
     mask: Any  # no elevation, no-go ground or a wall
-    forbidden: Any  # no-go ground and the outside of the elevation model: never crossed
+    forbidden: Any  # no-go ground, walls and the outside of the elevation model: never crossed
     # shape of the elevation window; 0 nothing, 1 steeper than 35 degrees, 2 right above a wall, 3 a wall
     danger: IntArray
-    # cost of a metre on a coarse lattice, and on a finer one for where that finds no way; negative is forbidden
-    costs: tuple[Any, Any]
+    # cost of a metre on a coarse lattice, and on finer ones for where that finds no way; negative is forbidden
+    costs: tuple[Any, ...]
     surface: Surface
     no_go: Outline | None
 
@@ -51,7 +51,7 @@ class WalkableGround:
         return all(self.is_clear(a, b) for a, b in pairwise(points))
 
     def is_allowed(self, a: XY, b: XY) -> bool:
-        """Whether a straight leg stays on the elevation model and off no-go ground."""
+        """Whether a straight leg stays on the elevation model, off no-go ground and off walls."""
         return bool(coverage_kernels.clear(a[0], a[1], b[0], b[1], self.forbidden))
 
     def worst_danger(self, a: XY, b: XY) -> int:
@@ -72,7 +72,7 @@ class WalkableGround:
         """Corners of a way from a to b.
 
         Straight where nothing is against it; around blocked ground; around dangerous ground where that is clearly
-        easier and the straight way at least ``detour_from_m`` long. None where every way crosses no-go ground.
+        easier and the straight way at least ``detour_from_m`` long. None where no-go ground or walls bar every way.
         """
         straight_ok = self.is_clear(a, b)
         if straight_ok and self.stays_straight(a, b, detour_from_m):
@@ -84,6 +84,24 @@ class WalkableGround:
         if route is None and self.is_allowed(a, b):
             return [a, b]
         return route
+
+    def costs_from(self, start: XY, points: FloatArray) -> FloatArray:
+        """Cost of the easiest way from a point to others (n x 2), roughly; infinite where none is found."""
+        found = np.full(len(points), np.inf)
+        for cost, west, north, cell in self.costs:
+            ny, nx = cost.shape
+            both = np.vstack([[start], points])
+            row = np.clip(((north - both[:, 1]) / cell).astype(int), 0, ny - 1)
+            col = np.clip(((both[:, 0] - west) / cell).astype(int), 0, nx - 1)
+            free = cost.copy()
+            free[row, col] = np.abs(free[row, col])
+            away, came = np.empty(cost.shape), np.empty(cost.shape, np.int32)
+            first = slice(0, 1)
+            lanes_kernels.flood(free, row[first].astype(np.int32), col[first].astype(np.int32), -1, -1, away, came)
+            found = away[row[1:], col[1:]] * cell
+            if np.isfinite(found).any():
+                break
+        return np.asarray(found)
 
     def _around(self, a: XY, b: XY) -> list[XY] | None:
         """The easiest way, drawn tight; looked for closely where a coarse look finds none."""
@@ -142,7 +160,7 @@ def read_walkable_ground(surface: Surface, no_go: Outline | None) -> WalkableGro
     """Read a window of ground for where people can walk."""
     grid = surface.filled
     slope = np.degrees(np.arctan(np.hypot(surface.east_slope, surface.north_slope)))
-    wall = slope > CLIFF_DEG
+    wall = np.maximum(slope, _steepest_side_deg(grid.values, grid.cell_m)) > CLIFF_DEG
     danger = np.where(slope > STEEP_DEG, 1, 0).astype(np.int32)
     if wall.any():
         near = ndimage.distance_transform_edt(~wall, return_indices=True)
@@ -153,19 +171,31 @@ def read_walkable_ground(surface: Surface, no_go: Outline | None) -> WalkableGro
         danger[wall] = 3
     hard = ~surface.known | wall
     if no_go is None:
-        mask, forbidden = (hard, grid.west_m, grid.north_m, grid.cell_m), np.zeros(grid.shape, np.bool_)
-        outside = (forbidden, grid.west_m, grid.north_m, grid.cell_m)
+        mask, outside = ((blocked, grid.west_m, grid.north_m, grid.cell_m) for blocked in (hard, wall))
     else:
-        mask, outside = _with_no_go(surface, hard, no_go)
-    coarse = _cost(surface, danger, hard, outside, _COARSE_CELLS)
+        mask, outside = _with_no_go(surface, hard, wall, no_go)
     anything = bool(hard.any() or outside[0].any())
-    fine = _cost(surface, danger, hard, outside, _FINE_CELLS) if anything else coarse
-    return WalkableGround(
-        mask=mask, forbidden=outside, danger=danger, costs=(coarse, fine), surface=surface, no_go=no_go
-    )
+    largest = max(grid.shape)
+    sizes = [_COARSE_CELLS, *(size for size in (_FINE_CELLS, _FINEST_CELLS) if anything and largest > _COARSE_CELLS)]
+    if largest <= _FINE_CELLS:
+        sizes = sizes[:2]
+    costs = tuple(_cost(surface, danger, hard, outside, size) for size in sizes)
+    return WalkableGround(mask=mask, forbidden=outside, danger=danger, costs=costs, surface=surface, no_go=no_go)
 
 
-def _with_no_go(surface: Surface, hard: BoolArray, no_go: Outline) -> tuple[Any, ...]:
+def _steepest_side_deg(z_m: FloatArray, cell_m: float) -> FloatArray:
+    """Slope of each cell towards its steeper neighbours: a step between two cells is not evened out."""
+    most = []
+    for axis in (0, 1):
+        step = np.abs(np.diff(z_m, axis=axis))
+        ends = [(0, 0), (0, 0)]
+        ends[axis] = (1, 1)
+        padded = np.pad(step, ends)
+        most.append(np.maximum(np.delete(padded, 0, axis), np.delete(padded, -1, axis)))
+    return np.asarray(np.degrees(np.arctan(np.maximum(*most) / cell_m)))
+
+
+def _with_no_go(surface: Surface, hard: BoolArray, wall: BoolArray, no_go: Outline) -> tuple[Any, ...]:
     """Masks on a lattice fine enough for a drawn outline."""
     grid = surface.filled
     fold = max(1, math.ceil(grid.cell_m / 1.5))
@@ -174,8 +204,8 @@ def _with_no_go(surface: Surface, hard: BoolArray, no_go: Outline) -> tuple[Any,
     edge = no_go.buffer(NO_GO_MARGIN_M)
     place = Affine(a=cell, b=0.0, c=grid.west_m, d=0.0, e=-cell, f=grid.north_m)
     inside = features.geometry_mask([edge], shape, place, all_touched=True, invert=True)
-    fine = np.repeat(np.repeat(hard, fold, axis=0), fold, axis=1)
-    return tuple((blocked, grid.west_m, grid.north_m, cell) for blocked in (fine | inside, inside))
+    masks = (np.repeat(np.repeat(blocked, fold, axis=0), fold, axis=1) | inside for blocked in (hard, wall))
+    return tuple((blocked, grid.west_m, grid.north_m, cell) for blocked in masks)
 
 
 def _cost(surface: Surface, danger: IntArray, hard: BoolArray, outside: Any, cells: int) -> Any:

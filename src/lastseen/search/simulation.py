@@ -80,6 +80,8 @@ class Trial:
     walk_m: float  # all searchers together, on the snow, approaches included
     slowest_s: float  # when the last searcher ends, since they set out
     coverage: float  # measured, of the outline
+    steep_m: float = math.nan  # map length of the walk steeper than 35 degrees, approaches not counted
+    against: str = ""  # why it is none of those that the first was chosen from
 
 
 def hide_targets(

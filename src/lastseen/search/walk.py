@@ -1,4 +1,4 @@
-"""From lanes to walks: who walks which lane, numbered lanes and legs."""
+"""From lanes to walks: joined lanes, numbered lanes and legs."""
 
 from __future__ import annotations
 
@@ -8,32 +8,24 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+import shapely
 from pyproj import CRS
 from shapely import LineString
 
-from lastseen.core import BoolArray, FloatArray, IntArray
+from lastseen.core import FloatArray
 from lastseen.rescue import Travel
-from lastseen.search import legs_kernels
 from lastseen.search.frame import XY
-from lastseen.search.lanes import Run, turn_back
-from lastseen.search.legs import (
-    SPEED_SLOPES,
-    STEEP_DEG,
-    SampledWalk,
-    compass_deg,
-    measure_leg,
-    sample_walk,
-    speed_table_m_s,
-    true_bearings_deg,
-)
+from lastseen.search.lanes import Run
+from lastseen.search.legs import STEEP_DEG, compass_deg, measure_leg, true_bearings_deg
+from lastseen.search.parts import EntryPoint
 from lastseen.search.plan import Danger, Lane, Leg, LegKind
 from lastseen.search.routes import WalkableGround
-from lastseen.search.search_area import SearchTask
-from lastseen.search.surface import Surface
+from lastseen.search.search_area import SearchArea, SearchTask
 
 # ---- From walks to numbered lanes and legs
 
 SAME_CORNER_M = 1.0  # corners nearer than this are one
+_SPLIT_M = 0.5  # how closely a way is followed for where it enters ground that the snow passed
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +35,7 @@ class BareLeg:
     kind: LegKind
     line: LineString
     run: Run | None
+    aside: bool = False  # through a place too small for a lane
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,8 +47,13 @@ class TeamWalk:
 
     @property
     def searched_lines(self) -> list[LineString]:
-        """Lanes and joins of all searchers."""
+        """All legs but approaches, of all searchers."""
         return [leg.line for legs in self.legs for leg in legs if leg.kind != "approach"]
+
+    @property
+    def way_in(self) -> list[LineString]:
+        """Legs of all searchers from where they are on ground that the snow passed to their first lane."""
+        return [leg.line for legs in self.legs for leg in legs if leg.kind == "track"]
 
     def corners(self, searcher: int) -> FloatArray:
         """Corners of one searcher's search (from 0) without the approach, n x 2."""
@@ -72,22 +70,97 @@ def _corners(legs: Sequence[BareLeg]) -> FloatArray:
     return np.array([legs[0].line.coords[0], *(leg.line.coords[-1] for leg in legs)])
 
 
-def join_runs(walks: Sequence[Sequence[Run]], start: XY, walkable: WalkableGround, detour_from_m: float) -> TeamWalk:
-    """Join the runs of each searcher, around blocked and dangerous ground where that can be."""
+def join_runs(
+    walks: Sequence[Sequence[Run]], entries: Sequence[EntryPoint], area: SearchArea, task: SearchTask
+) -> TeamWalk:
+    """Join the runs of each searcher, around blocked and dangerous ground where that can be.
+
+    The search begins on the first ground that the snow passed. Places too small for a lane are passed through on the
+    way from one lane to the next.
+    """
     made, lost = [], []
-    for walk in walks:
-        at, legs = start, list[BareLeg]()
-        for run in walk:
-            way = walkable.find_route(at, run.start, detour_from_m)
+    for walk, entry in zip(walks, entries, strict=True):
+        runs = _worth_walking(walk, task.half_width_m, area.walkable)
+        at, legs = entry.start, list[BareLeg]()
+        begun = False
+        for run, small in runs:
+            first = not legs
+            way = _way_to(run.start, at, entry if first else None, area.walkable, task.long_m)
+            if way is None and first:
+                way = [run.start]
             if way is None:
                 lost.append(run)
                 continue
-            kind: LegKind = "join" if any(leg.run is not None for leg in legs) else "approach"
-            legs += _straight(kind, way, None)
-            legs += _straight("lane", list(run.points), run)
+            if begun:
+                legs += _straight("join", way, None)
+            elif len(way) > 1:
+                there, on_it = _split_way(way, area) if first else ([], way)
+                legs += _straight("approach", there, None) if len(there) > 1 else []
+                legs += _straight("track", on_it, None) if len(on_it) > 1 else []
+            if small:
+                through = _straight("join" if begun else "track", list(run.points), None)
+                legs += [replace(leg, aside=True) for leg in through]
+            else:
+                legs += _straight("lane", list(run.points), run)
+                begun = True
             at = run.end
         made.append(tuple(legs))
     return TeamWalk(legs=tuple(made), unreached=tuple(lost))
+
+
+def _way_to(
+    goal: XY, at: XY | None, entry: EntryPoint | None, walkable: WalkableGround, detour_from_m: float
+) -> list[XY] | None:
+    """The way to a run; the first one leads through where the searchers pass on their way."""
+    if at is None:
+        return [goal]
+    if entry is None or entry.through is None:
+        return walkable.find_route(at, goal, detour_from_m)
+    there = walkable.find_route(at, entry.through, detour_from_m)
+    on = walkable.find_route(entry.through, goal, detour_from_m)
+    return None if there is None or on is None else [*there, *on[1:]]
+
+
+def _split_way(way: Sequence[XY], area: SearchArea) -> tuple[list[XY], list[XY]]:
+    """The way to the first ground that the snow passed, and the way from there on."""
+    line = shapely.get_coordinates(shapely.segmentize(LineString(way), _SPLIT_M))
+    swept = area.is_swept(np.ascontiguousarray(line[:, 0]), np.ascontiguousarray(line[:, 1]))
+    if swept[0]:
+        return [], list(way)
+    if not swept.any():
+        return list(way), []
+    k = int(np.argmax(swept)) - 1
+    along = float(np.hypot(*np.diff(line[: k + 1], axis=0).T).sum())
+    split = (float(line[k, 0]), float(line[k, 1]))
+    lengths = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(np.array(way), axis=0).T))])
+    before = [point for point, s in zip(way, lengths.tolist(), strict=True) if s < along - 1e-6]
+    after = [point for point, s in zip(way, lengths.tolist(), strict=True) if s > along + 1e-6]
+    return [*before, split], [split, *after]
+
+
+def _worth_walking(runs: Sequence[Run], least_m: float, walkable: WalkableGround) -> list[tuple[Run, bool]]:
+    """Runs of one searcher, and whether each is too short for a lane; at least one is made long enough."""
+    if not runs:
+        return []
+    small = [run.plan_m < least_m for run in runs]
+    if all(small):
+        k = max(range(len(runs)), key=lambda k: runs[k].plan_m)
+        small[k] = False
+        runs = [_lengthened(run, least_m, walkable) if i == k else run for i, run in enumerate(runs)]
+    return list(zip(runs, small, strict=True))
+
+
+def _lengthened(run: Run, least_m: float, walkable: WalkableGround) -> Run:
+    """A short run drawn out at both ends to a length, as far as the ground lets it."""
+    start, end = np.array(run.start), np.array(run.end)
+    step = (end - start) / max(1e-9, float(np.hypot(*(end - start))))
+    more = 0.5 * (least_m - run.plan_m) + 1e-6
+    for before, after in ((more, more), (2.0 * more, 0.0), (0.0, 2.0 * more)):
+        a, b = start - before * step, end + after * step
+        points = ((float(a[0]), float(a[1])), *run.points[1:-1], (float(b[0]), float(b[1])))
+        if walkable.is_clear_along(points):
+            return replace(run, points=points)
+    return run
 
 
 def _straight(kind: LegKind, way: Sequence[XY], run: Run | None) -> list[BareLeg]:
@@ -105,14 +178,11 @@ def _apart(way: Sequence[XY]) -> list[XY]:
 
 
 def number_legs(
-    walked: TeamWalk, walkable: WalkableGround, crs: CRS, declination_deg: float, *, searchers: int, travel: Travel
+    walked: TeamWalk, walkable: WalkableGround, crs: CRS, declination_deg: float, *, travel: Travel
 ) -> tuple[tuple[Lane, ...], tuple[Leg, ...]]:
-    """Lanes and legs with their numbers: lanes of a team from side to side, of one searcher as they are walked."""
+    """Lanes and legs with their numbers: those of the first searcher as they are walked, then those of the next."""
     found = [(who, run) for who, legs in enumerate(walked.legs, start=1) for run in _runs_of(legs)]
-    order = list(range(len(found)))
-    if searchers > 1:
-        order.sort(key=lambda k: (found[k][1].group, found[k][1].q_m, found[k][0], k))
-    number_of = {k: n for n, k in enumerate(order, start=1)}
+    number_of = {k: k + 1 for k in range(len(found))}
     legs: list[Leg] = []
     lanes: list[Lane] = []
     at = -1
@@ -197,190 +267,3 @@ def read_danger(start: XY, end: XY, steepest_deg: float, walkable: WalkableGroun
     if worst >= 2:
         return "wall" if worst == 3 else "above a wall"
     return "steep" if steepest_deg > STEEP_DEG else ""
-
-
-# ---- Who walks which lane: one walk cut into parts of the same time, or searchers abreast
-
-BALANCE = 0.10
-_LEAST_SHARE = 0.5  # of a strip width: nobody is sent for a shorter lane
-_NEXT_TO_NOTHING = 0.1  # of a mean share
-_STUB_SHARE = 0.1  # of a strip: a shared lane leaves nobody less
-_MOST_PLACES = 300
-_SLACK = 0.02  # how much busier than it must the busiest may be for the sake of whole lanes; design choice
-_HALVING = 0.001  # what sharing a lane between two is worth avoiding, of a mean share squared; design choice
-
-
-def share_runs(runs: Sequence[Run], walkable: WalkableGround, task: SearchTask) -> list[list[Run]]:
-    """Equal parts for as many searchers as have something to walk: nobody is sent for next to nothing."""
-    total = lanes_m(runs)
-    used = max(1, min(task.searchers, int(total / (_LEAST_SHARE * task.strip_width_m))))
-    for number in range(used, 1, -1):
-        for by_end in (True, False):
-            parts = split_evenly(runs, number, walkable, task, by_end=by_end)
-            if min(map(lanes_m, parts)) >= _NEXT_TO_NOTHING * total / number:
-                return parts
-    return [list(runs)]
-
-
-def lanes_m(runs: Sequence[Run]) -> float:
-    """Map length of runs without joins."""
-    return sum(run.plan_m for run in runs)
-
-
-def unevenness(walked: TeamWalk, surface: Surface, task: SearchTask) -> float:
-    """How much less the least busy searcher has to do than the busiest, as a share: searching, or until they end.
-
-    The smaller of the two; approaches and long joins are not searching.
-    """
-    z, west, north, cell = surface.arrays
-    there, on_debris = (speed_table_m_s(pace) for pace in (task.travel.approach_pace, task.travel.search_pace))
-    search, end = [], []
-    for legs in walked.legs:
-        if not legs:
-            continue
-        ends = [leg.line.coords for leg in legs]
-        times = []
-        for leg, (a, b) in zip(legs, ends, strict=True):
-            table = there if leg.kind == "approach" else on_debris
-            time, _ = legs_kernels.straight_s(
-                a[0], a[1], b[0], b[1], z, west, north, cell, SPEED_SLOPES, table, 10.0
-            )  # fmt: skip
-            times.append(time)
-        found = [
-            leg.kind == "lane" or (leg.kind == "join" and math.dist(a, b) <= task.long_m)
-            for leg, (a, b) in zip(legs, ends, strict=True)
-        ]
-        end.append(sum(times))
-        search.append(sum(time for time, counts in zip(times, found, strict=True) if counts))
-    return min(1.0 - min(times) / max(1e-9, *times) for times in (search, end)) if search else 0.0
-
-
-def split_evenly(
-    runs: Sequence[Run], searchers: int, walkable: WalkableGround, task: SearchTask, *, by_end: bool
-) -> list[list[Run]]:
-    """Cut one walk into parts that take the same time to search.
-
-    Approaches, and joins longer than one and a half strips, are not searching: how long they take depends on the way
-    that is found. Where the mean approach takes longer than a share of the search, and ``by_end`` allows it, the parts
-    end at the same time instead, as soon as can be. A lane may be shared. A part is walked from whichever of its ends
-    is done sooner.
-    """
-    points, lane = _walk_points(runs, walkable, task.long_m)
-    walk = sample_walk(points, walkable.surface, task.travel.search_pace)
-    lane_of, forth, back = lane[walk.leg], walk.forth_s, walk.back_s
-    z, west, north, cell = walkable.surface.arrays
-    approach = legs_kernels.approach_s(
-        walk.x_m, walk.y_m, task.start[0], task.start[1], z, west, north, cell, SPEED_SLOPES,
-        speed_table_m_s(task.travel.approach_pace),
-    )  # fmt: skip
-    ends, begins, inside = _places(lane_of, walk, _STUB_SHARE * task.strip_width_m)
-    used = min(searchers, ends.size - 1)
-    joining = _joining_s(lane_of, walk, task.long_m)
-    ends_alike = int(by_end and approach[lane_of >= 0].mean() > (forth[-1] - joining[-1]) / used)
-    cuts, turned = legs_kernels.equal_cuts(
-        ends, begins, inside, forth, back, joining, approach, used, ends_alike, _SLACK, _HALVING
-    )
-    parts = []
-    for (first, last), back_to_front in zip(cuts.tolist(), turned, strict=True):
-        part = []
-        for k, (a, b) in _lane_pieces(lane_of, first, last):
-            bends = points[[walk.leg[m] for m in range(a + 1, b) if walk.leg[m] != walk.leg[m - 1]]]
-            line = [(walk.x_m[a], walk.y_m[a]), *bends, (walk.x_m[b], walk.y_m[b])]
-            part.append(replace(runs[k], points=tuple((float(x), float(y)) for x, y in line)))
-        parts.append(turn_back(part) if back_to_front else part)
-    return parts
-
-
-def _lane_pieces(lane_of: IntArray, first: int, last: int) -> list[tuple[int, tuple[int, int]]]:
-    """Lanes between two points of a walk: which, and their first and last point."""
-    pieces = []
-    while first < last:
-        end = first
-        while end < last and lane_of[end] == lane_of[first]:
-            end += 1
-        if lane_of[first] >= 0:
-            pieces.append((int(lane_of[first]), (first, end)))
-        first = end
-    return pieces
-
-
-def _joining_s(lane_of: IntArray, walk: SampledWalk, long_m: float) -> FloatArray:
-    """Time from the first point that goes into long joins."""
-    step, way = np.diff(walk.forth_s), np.hypot(np.diff(walk.x_m), np.diff(walk.y_m))
-    join = lane_of[:-1] < 0
-    number = np.cumsum(np.concatenate([[True], join[1:] != join[:-1]])) - 1
-    length = np.bincount(number, weights=way)
-    long = join & (length[number] > long_m)
-    return np.concatenate([[0.0], np.cumsum(np.where(long, step, 0.0))])
-
-
-def _places(lane_of: IntArray, walk: SampledWalk, stub_m: float) -> tuple[IntArray, IntArray, BoolArray]:
-    """Where a walk may be cut: at the ends of lanes, and within them where no stub is left."""
-    n = lane_of.size - 1
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(walk.x_m), np.diff(walk.y_m)))])
-    firsts = [i for i in range(n) if lane_of[i] >= 0 and (i == 0 or lane_of[i - 1] != lane_of[i])]
-    places: list[tuple[int, int, bool]] = []
-    for number, first in enumerate(firsts):
-        last = first
-        while last < n and lane_of[last] == lane_of[first]:
-            last += 1
-        step = max(1, n // _MOST_PLACES)
-        if number == 0:
-            places.append((first, first, False))
-        places += [
-            (i, i, True)
-            for i in range(first + 1, last, step)
-            if along[i] - along[first] >= stub_m and along[last] - along[i] >= stub_m
-        ]
-        places.append((last, firsts[number + 1] if number + 1 < len(firsts) else last, False))
-    ends, begins, inside = zip(*places, strict=True)
-    return np.array(ends, np.int32), np.array(begins, np.int32), np.array(inside, np.bool_)
-
-
-def _walk_points(runs: Sequence[Run], walkable: WalkableGround, detour_from_m: float) -> tuple[FloatArray, IntArray]:
-    """Corners of the whole walk, and for each leg the run it belongs to (-1: a join)."""
-    points: list[XY] = []
-    lane: list[int] = []
-    for k, run in enumerate(runs):
-        if points:
-            way = walkable.find_route(points[-1], run.start, detour_from_m) or [points[-1], run.start]
-            points += way[1:-1]
-            lane += [-1] * (len(way) - 1)
-        lane += [k] * (len(run.points) - 1)
-        points += run.points
-    return np.array(points), np.array(lane, dtype=np.int32)
-
-
-def assign_abreast(runs: Sequence[Run], searchers: int, start: XY) -> list[list[Run]] | None:
-    """Searchers side by side: sweep j takes lanes jN to jN + N - 1, from side to side.
-
-    None where the lanes of a strip are in several parts, or somebody would have more than a tenth less to walk.
-    """
-    if len({run.group for run in runs}) != 1 or len(runs) % searchers or any(run.extra for run in runs):
-        return None
-    if len({run.q_m for run in runs}) != len(runs):
-        return None
-    lanes = sorted(runs, key=lambda run: run.q_m)
-    if _away(start, lanes[-1]) < _away(start, lanes[0]):
-        lanes.reverse()
-    first = lanes[0]
-    heading = np.subtract(first.end, first.start)
-    lanes = [lane if float(np.subtract(lane.end, lane.start) @ heading) >= 0.0 else lane.turned() for lane in lanes]
-    if np.hypot(*np.subtract(first.end, start)) < np.hypot(*np.subtract(first.start, start)):
-        lanes = [lane.turned() for lane in lanes]
-    walks: list[list[Run]] = [[] for _ in range(searchers)]
-    for j in range(0, len(lanes), searchers):
-        for k, lane in enumerate(lanes[j : j + searchers]):
-            walks[k].append(lane.turned() if (j // searchers) % 2 else lane)
-    walk = [plan_length_m(walk) for walk in walks]
-    return walks if min(walk) >= (1.0 - BALANCE) * max(walk) else None
-
-
-def plan_length_m(runs: Sequence[Run]) -> float:
-    """Map length of runs with straight joins."""
-    points = np.array([p for run in runs for p in run.points])
-    return float(np.hypot(*np.diff(points, axis=0).T).sum())
-
-
-def _away(start: XY, run: Run) -> float:
-    return float(min(np.hypot(p[0] - start[0], p[1] - start[1]) for p in (run.start, run.end)))

@@ -54,6 +54,7 @@ class PlanContext:
     outline: MultiPolygon  # of the debris
     poa: Grid | None  # None where the debris was given
     no_go: MultiPolygon | None
+    swept: MultiPolygon | None  # ground that most events pass; None where the debris was given
 
 
 def read_context(folder: str, scenario: str) -> PlanContext:
@@ -88,7 +89,14 @@ def _read_context(folder: str, scenario_file: str, _changed: int) -> PlanContext
         outline=keep_areas(searched[0]),
         poa=result.rasters["poa"].bands[0] if "poa" in result.rasters else None,
         no_go=no_go.outline if no_go else None,
+        swept=_read_swept(result),
     )
+
+
+def _read_swept(result: Result) -> MultiPolygon | None:
+    """The widest corridor of a plan."""
+    edges = [(row["share"], line) for line, row in result.records("flow_paths") if row["kind"] == "corridor"]
+    return keep_areas(shapely.build_area(min(edges, key=lambda pair: float(pair[0]))[1])) if edges else None
 
 
 # ---- Lanes over the debris of a plan, laid anew while somebody moves a slider. It runs in a worker process
@@ -127,6 +135,8 @@ def _lane_record(context: PlanContext, request: AskLanes) -> dict[str, Any]:
         strip_width_m=request.strip_width_m,
         searchers=request.searchers,
         start_xy_m=start,
+        last_seen_m=context.at_m,
+        swept=context.swept,
         pattern=request.pattern,
         entry=request.entry,
         no_go=context.no_go,

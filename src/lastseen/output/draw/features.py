@@ -379,7 +379,7 @@ def _draw_leg(d: Drawing, leg: Leg) -> None:
     if leg.kind == "lane":
         d.ground.add_line(stroke(points, ink.casing, LANE_WIDTH + 1.4, zorder=7))
         d.ground.add_line(stroke(points, ink.colour, LANE_WIDTH, ink.of_searcher(leg.searcher), zorder=7.1))
-    elif leg.kind == "join":
+    elif leg.kind in ("join", "track"):
         d.ground.add_line(stroke(points, ink.casing, JOIN_WIDTH + 1.0, zorder=6.8))
         d.ground.add_line(stroke(points, ink.colour, JOIN_WIDTH, zorder=6.9))
     else:
@@ -403,7 +403,7 @@ def _draw_arrows(d: Drawing, leg: Leg) -> None:
 
 def start_of(content: MapContent) -> tuple[float, float] | None:
     """The searchers' start, where it is not the last-seen point."""
-    first = next((leg for leg in content.legs if leg.kind == "approach"), None)
+    first = next((leg for leg in content.legs if leg.kind in ("approach", "track")), None)
     if first is None or (content.at_m is not None and math.dist(first.line.coords[0][:2], content.at_m) < 1.0):
         return None
     x, y = first.line.coords[0][:2]
@@ -411,13 +411,13 @@ def start_of(content: MapContent) -> tuple[float, float] | None:
 
 
 def entering(d: Drawing, content: MapContent) -> list[tuple[float, float, Leg]]:
-    """Where approaches that begin off the sheet come onto it, in page millimetres."""
+    """Where ways in that begin off the sheet come onto it, in page millimetres."""
     b = d.sheet.body
     frame = box(b.left + 0.5, b.bottom + 0.5, b.right - 0.5, b.top - 0.5)
     found = []
     for leg in content.legs:
         points = d.on_page(leg.line)
-        if leg.kind != "approach" or d.inside(*points[0]) or not d.inside(*points[-1]):
+        if leg.kind not in ("approach", "track") or d.inside(*points[0]) or not d.inside(*points[-1]):
             continue
         seen = LineString(points).intersection(frame)
         if isinstance(seen, LineString) and not seen.is_empty:

@@ -59,7 +59,7 @@ def _name_point(d: Drawing, content: MapContent, *, entries: bool) -> None:
         much = f"{min(length):.0f} m" if len(found) == 1 else f"{min(length):.0f} to {max(length):.0f} m"
         anchors = [(x, y) for x, y, _ in found]
         look: dict[str, Any] = {"size": SMALL_SIZE, "weight": "normal"}
-        place_sign(d, f"approach from {whence}, {much}", anchors, d.palette.lanes.colour, **look)
+        place_sign(d, f"way from {whence}, {much}", anchors, d.palette.lanes.colour, **look)
 
 
 def _name_lanes(d: Drawing, content: MapContent, elsewhere: BaseGeometry) -> None:

@@ -76,7 +76,7 @@ def _draw_overview(d: Drawing, content: MapContent) -> None:
     draw_paths(axes, content, d.palette, fill=True)
     features.draw_debris(axes, content, d.palette, 0.8)
     for leg in content.legs:
-        if leg.kind == "approach":
+        if leg.kind in ("approach", "track"):
             look = {"dash_capstyle": "round", "zorder": 6}
             axes.add_line(stroke(leg.line.coords, d.palette.lanes.colour, 1.0, d.palette.lanes.approach, **look))
     draw_last_seen(axes, d.palette, content.at_m, radius_m=content.radius_m, arm_m=2.0 * k)

@@ -71,8 +71,9 @@ def _lane_entries(d: Drawing, content: MapContent) -> list[Entry]:
     if content.first_lanes:
         found.append((line_symbol(d, ink.colour, features.FIRST_WIDTH, ink.first), "lane of the first pass"))
     kinds = {leg.kind for leg in content.legs}
-    if "join" in kinds:
-        found.append((line_symbol(d, ink.colour, features.JOIN_WIDTH, arrow=1.7), "join"))
+    if kinds & {"join", "track"}:
+        name = "way on the snow's track, and between lanes" if "track" in kinds else "way between lanes"
+        found.append((line_symbol(d, ink.colour, features.JOIN_WIDTH, arrow=1.7), name))
     if "approach" in kinds:
         found.append((line_symbol(d, ink.colour, features.APPROACH_WIDTH, ink.approach), "approach"))
     if start_of(content) is not None:
@@ -378,6 +379,8 @@ def _searcher_lines(pen: Pen, content: MapContent, searcher: int) -> list[Item]:
     steep = max((leg.steepest_deg for leg in there), default=0.0)
     incline = "" if content.flat else f" up to {steep:.0f}° steep,"
     text = f"approach {way},{incline} {clock(time_of(there))}" if way else "no approach"
+    if track := [leg for leg in walk if leg.kind == "track"]:
+        text += f"; transceiver on: {_joins(track)} to the first lane"
     if content.searchers > 1:
         text = f"{length(walk)}, {clock(time_of(walk))}; {text}"
     return [replace(item, keep=True) for item in pen.paragraph(text, hang=5.5, mark=f"S{searcher}")]

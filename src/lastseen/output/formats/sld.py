@@ -91,7 +91,11 @@ def layer_styles(palette: Palette, searchers: int) -> dict[str, LayerStyle]:
             ),
             label=("number",),
         ),
-        "route": _style(("Approach", way, ("kind", "=", "approach")), ("Join", way, ("kind", "=", "join"))),
+        "route": _style(
+            ("Approach", way, ("kind", "=", "approach")),
+            ("On the track of the snow, transceiver on", replace(way, dashes=()), ("kind", "=", "track")),
+            ("Join", way, ("kind", "=", "join")),
+        ),
         "uncovered": _style(("Out of range of the lanes", Symbol(stroke=lanes.colour, hatch=lanes.uncovered))),
         "no_go": _style(("No-go ground", Symbol(stroke=lanes.colour, hatch=lanes.no_go))),
         "first_lanes": _style(("Lane of the first pass", Symbol(stroke=palette.ground.slope)), label=("number",)),

@@ -86,7 +86,8 @@ def trap_layer(traps: Iterable[Trap]) -> Layer:
 
 
 def _leg_sentence(leg: Leg) -> str:
-    what = {"approach": "Approach", "lane": f"Lane {leg.lane}", "join": "Join"}[leg.kind]
+    track = "On the track of the snow, transceiver on"
+    what = {"approach": "Approach", "track": track, "lane": f"Lane {leg.lane}", "join": "Join"}[leg.kind]
     slope = f"{abs(leg.slope_deg):.0f} degrees {'up' if leg.slope_deg > 0 else 'down'}"
     way = "level" if abs(leg.slope_deg) < 0.5 else slope
     bearing = f"{round(leg.bearing_deg_true) % 360:03d} true"

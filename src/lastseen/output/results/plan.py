@@ -340,6 +340,8 @@ def _search(plan: Plan) -> dict[str, Any]:
         ],
         "travel": _travel(search.travel),
         "declination_deg": search.declination_deg,
+        "guide": list(search.guide),
+        "reason": search.reason,
         "trials": [_trial(trial) for trial in search.trials],
     }
 
@@ -352,8 +354,11 @@ def _travel(travel: Travel) -> dict[str, Any]:
 def _trial(trial: Trial) -> dict[str, Any]:
     """A layout that was compared by simulated search, the chosen one first."""
     first = dict(zip(("p10", "p50", "p90"), trial.first_signal_s, strict=True))
-    numbers = pick_fields(trial, "approach_s pod alive walk_m slowest_s coverage")
-    return {"words": trial.words, "first_signal_s": first, **numbers}
+    return {
+        "words": trial.words,
+        "first_signal_s": first,
+        **pick_fields(trial, "approach_s pod alive walk_m slowest_s coverage steep_m against"),
+    }
 
 
 def _lanes(plan: Plan) -> list[dict[str, Any]]:
