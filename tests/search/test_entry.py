@@ -78,9 +78,11 @@ def test_a_fan_entered_from_its_toe(searchers):
 
 
 TEAMS = (1, 2, 3, 5)
+QUICK = ("disc", "fork")
 SHAPES = [
-    "square", "disc", "L", "U", "fork", "ring", "bent band", "two pieces", "big and small", "crescent", "grown",
-]  # fmt: skip
+    name if name in QUICK else pytest.param(name, marks=pytest.mark.slow)
+    for name in ("disc", "fork", "L", "ring", "bent band", "two pieces", "big and small", "crescent", "grown")
+]
 
 
 @pytest.mark.parametrize("searchers", TEAMS)

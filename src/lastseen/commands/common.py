@@ -36,7 +36,28 @@ StripWidth = Annotated[
     typer.Option("--strip-width", help=f"Signal-search strip width on snow, m. [default: {DEFAULT_STRIP_WIDTH_M:g}]"),
 ]
 Searchers = Annotated[int | None, typer.Option("--searchers", help="How many people search. [default: 1]")]
-Entry = Annotated[str | None, typer.Option("--entry", help="Begin at the 'top', the 'toe' or a 'flank'.")]
+Entry = Annotated[
+    str | None,
+    typer.Option(
+        "--entry",
+        help="Begin at the 'last-seen' point, the 'top', a 'flank', the 'toe' or the 'nearest' edge. "
+        "[default: the last-seen point for those who stand there, else nearest]",
+    ),
+]
+Start = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--start",
+        help="Where they stand: lon,lat, UTM text or MGRS text; repeat it for others. [default: the last-seen point]",
+    ),
+]
+Pattern = Annotated[
+    str | None,
+    typer.Option(
+        "--pattern",
+        help="Lanes 'across' or 'along' the fall line, or 'traverse': slanting down on skis. [default: what is best]",
+    ),
+]
 Travel = Annotated[str | None, typer.Option("--travel", help="To the debris: ski, snowshoe or foot. [default: ski]")]
 SearchTravel = Annotated[
     str | None, typer.Option("--search-travel", help="On the debris: ski, snowshoe or foot. [default: foot]")
@@ -200,6 +221,13 @@ def given_travel(
 
     speeds = parse_speeds(speed) if speed is not None else {}
     return given_in("search", travel=travel, search_travel=search_travel, approach_min=approach_min, **speeds)
+
+
+def one_or_several(texts: list[str] | None) -> str | tuple[str, ...] | None:
+    """An option that may be repeated, as a scenario has it."""
+    if not texts:
+        return None
+    return texts[0] if len(texts) == 1 else tuple(texts)
 
 
 def echo_place(scenario: Scenario) -> None:

@@ -57,10 +57,8 @@ def plan(
     ] = None,
     strip_width: common.StripWidth = None,
     searchers: common.Searchers = None,
-    start: Annotated[
-        str | None, typer.Option("--start", help="Where they stand, if not at the last-seen point.")
-    ] = None,
-    pattern: Annotated[str | None, typer.Option("--pattern", help="Lanes 'across' or 'along' the fall line.")] = None,
+    start: common.Start = None,
+    pattern: common.Pattern = None,
     entry: common.Entry = None,
     travel: common.Travel = None,
     search_travel: common.SearchTravel = None,
@@ -94,7 +92,8 @@ def plan(
                           release_side=release_side, time_budget_s=time_budget,
                           accept_unfinished=accept_unfinished or None, accept_open_edge=accept_open_edge or None),
         *common.given_in(
-            "search", debris=debris, strip_width_m=strip_width, searchers=searchers, start=start, pattern=pattern,
+            "search", debris=debris, strip_width_m=strip_width, searchers=searchers,
+            start=common.one_or_several(start), pattern=pattern,
             entry=entry, date=date, second_pass=second_pass or None,
         ),
         *common.given_travel(travel, search_travel, speed, approach_min),
@@ -159,14 +158,10 @@ def strips(
     ] = None,
     strip_width: common.StripWidth = None,
     searchers: common.Searchers = None,
-    start: Annotated[
-        str | None, typer.Option("--start", help="Where they stand: lon,lat, UTM text or MGRS text.")
-    ] = None,
+    start: common.Start = None,
     crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --start.")] = None,
     entry: common.Entry = None,
-    pattern: Annotated[
-        str | None, typer.Option("--pattern", help="Lanes 'across' or 'along' the fall line. [default: what is best]")
-    ] = None,
+    pattern: common.Pattern = None,
     no_go: Annotated[Path | None, typer.Option("--no-go", help="Drawn ground that nobody may walk on.")] = None,
     travel: common.Travel = None,
     search_travel: common.SearchTravel = None,
@@ -191,7 +186,8 @@ def strips(
         *common.given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
         *common.given_in("last_seen", crs=crs),
         *common.given_in(
-            "search", debris=outline, strip_width_m=strip_width, searchers=searchers, start=start, pattern=pattern,
+            "search", debris=outline, strip_width_m=strip_width, searchers=searchers,
+            start=common.one_or_several(start), pattern=pattern,
             date=date, second_pass=second_pass or None,
         ),
         *common.given_travel(travel, search_travel, speed, approach_min),
@@ -213,10 +209,12 @@ def strips(
 
 
 def _entry(text: str | None) -> Entry | None:
-    known: dict[str, Entry] = {"top": "top", "toe": "toe", "flank": "flank"}
+    known: dict[str, Entry] = {"top": "top", "toe": "toe", "flank": "flank", "nearest": "nearest"}
     if text is None or text in known:
         return known.get(text or "")
-    raise InputError(f"the entry '{text}' is not known: choose top, toe or flank")
+    if text == "last-seen":
+        raise InputError("a drawn outline has no last-seen point to begin from: choose top, flank, toe or nearest")
+    raise InputError(f"the entry '{text}' is not known: choose top, flank, toe or nearest")
 
 
 # ---- Commands that work from the folder of a plan: export, show

@@ -278,21 +278,21 @@ class TeamLayouts:
             who = tuple(range(first + used, first + used + searchers))
             used += searchers
             if len(groups) > 1 or searchers == 1:
-                shares += [self._single(kind, group, site, begin, who[:1]) for group in groups]
+                shares += [self._single(kind, group, site, begin, who[:1], f"{number}") for group in groups]
                 continue
             group = groups[0]
             direction = direction_of(site.entry.way, site.down, begin, group.outline)
             frame = make_progress_frame(group, direction, self.task.strip_width_m)
             strips = count_strips(group, frame, self.task.strip_width_m)
             if strips <= 1:
-                shares.append(self._single(kind, group, site, begin, who[:1]))
+                shares.append(self._single(kind, group, site, begin, who[:1], f"{number}"))
             elif kind == "abreast":
                 share = self._abreast(group, frame, site, begin, who) if strips <= searchers else None
                 if share is None:
                     return None
                 shares.append(share)
             elif kind == "rank":
-                share = self._single("across", group, site, begin, who)
+                share = self._single("across", group, site, begin, who, f"{number}")
                 top_first = _from_entry(share, begin)
                 shares.append(replace(top_first, searchers=who[: len(list_columns(share.lanes.placed.runs))]))
             else:
@@ -313,7 +313,7 @@ class TeamLayouts:
         order, _ = order_runs(wholes, site.entry.begin, self.area.walkable)
         return [site.groups[whole.group] for whole in order]
 
-    def _single(self, kind: Kind, group: Group, site: Site, begin: XY, who: tuple[int, ...], label: str = "") -> Share:
+    def _single(self, kind: Kind, group: Group, site: Site, begin: XY, who: tuple[int, ...], label: str) -> Share:
         """Lanes of a part for one searcher, who enters it at the place nearest to the entry."""
         at = _nearest_place(group.outline, begin)
         task = replace(self.task, searchers=1, begin=at)
@@ -442,12 +442,8 @@ def try_walk(
     kept = weight if area.later.is_empty else np.where(_on(area.later, area.lattice), 0.0, weight)
     share = float(kept[covered].sum() / kept.sum())
     from_above = all(site.entry.way == "down" for site in sites)
-    before = [
-        [leg.line for leg in legs if leg.kind == "track"]
-        for legs in walked.legs
-        if any(leg.run is not None for leg in legs)
-    ]
-    inside = [float(shapely.intersection(shapely.union_all(way), area.outline).length) for way in before if way]
+    before = [walked.way_in(k) for k, legs in enumerate(walked.legs) if legs]
+    inside = [float(shapely.intersection(shapely.union_all(way), area.outline).length) for way in before]
     ways, pace = _walk_ways(walked, area, task), task.travel.search_pace
     trial = simulate_search(_name(kind, layout), ways, area.surface, hidden, pace=pace, coverage=share)
     return Candidate(
@@ -456,7 +452,7 @@ def try_walk(
         walks=walks,
         walked=walked,
         trial=replace(trial, steep_m=steep_m(lines, area.surface)),
-        before_m=min(inside) if len(inside) == len(before) and inside else 0.0,
+        before_m=min(inside, default=0.0),
         climb_m=climb_m(lines, area.surface) if from_above else 0.0,
     )
 
@@ -486,16 +482,6 @@ def _name(kind: Kind, layout: Layout) -> str:
     elif parts > 1:
         words = f"{parts} parts, {words} in the largest"
     return words
-
-
-def _walk_ways(walked: TeamWalk, area: SearchArea, task: SearchTask) -> list[Way]:
-    """The walk of each searcher as the simulation takes it."""
-    ways = []
-    for k in range(len(walked.legs)):
-        there = cut_into_stretches([walked.approach_corners(k)], area.surface, pace=task.travel.approach_pace)
-        time = there.slowest_s if task.travel.approach_s is None else task.travel.approach_s
-        ways.append(Way(corners=walked.corners(k), approach_m=there.length_m, approach_s=time))
-    return ways
 
 
 def pick_main_frame(layout: Layout) -> NamedFrame:
@@ -529,13 +515,12 @@ def _collect_walks(layout: Layout, area: SearchArea, task: SearchTask) -> list[l
 def rank_candidates(
     made: Sequence[Candidate], strip_width_m: float, *, uniform: bool, entry_asked: bool
 ) -> tuple[list[Candidate], str]:
-    """The best layout first, and why; what differs by less than the draws can tell is decided by the longest
-    walk and its turns.
+    """The best layout first, and why; what the draws cannot tell apart is decided by the longest walk and its turns.
 
     Layouts that cover too little, begin far inside the debris (above all where an entry was asked for), are much longer
     than the shortest, lead over more steep ground than another (by a strip width) or uphill where another does not come
     last. Searchers side by side come first where they can. Nothing that is longer, later at the median and no less
-    steep comes before another that covers enough and begins where it was asked to.
+    steep comes before another that covers enough, does not go uphill and begins where it was asked to.
     """
     longer = _LONGER if uniform else _LONGER_WITH_POA
     left = list(made)
@@ -549,6 +534,8 @@ def rank_candidates(
 
     most = max(tried.trial.coverage for tried in left)
     drop("covers less", lambda tried: tried.trial.coverage >= min(LEAST_COVERAGE, most))
+    lowest = min(tried.climb_m for tried in left)
+    drop("more uphill", lambda tried: tried.climb_m <= lowest + _CLIMB_SHARE * strip_width_m)
     valid = list(left)
     nearest = min(tried.before_m for tried in left)
     inside = (_BEFORE_SHARE if entry_asked else _BEFORE_SHARE_FREE) * strip_width_m
@@ -556,8 +543,6 @@ def rank_candidates(
     valid = list(left) if entry_asked else valid
     gentlest = min(tried.trial.steep_m for tried in left)
     drop("more steep ground", lambda tried: tried.trial.steep_m <= gentlest + strip_width_m)
-    lowest = min(tried.climb_m for tried in left)
-    drop("more uphill", lambda tried: tried.climb_m <= lowest + _CLIMB_SHARE * strip_width_m)
     shortest = min(tried.search_m for tried in left)
     drop("much longer", lambda tried: tried.search_m <= (1.0 + longer) * shortest)
     top = max(tried.trial.alive for tried in left)
@@ -572,12 +557,15 @@ def rank_candidates(
         return last, tried.kind != "abreast", not close, walk_m(tried) if close else -tried.trial.alive
 
     ranked = sorted(made, key=key)
+    first = ranked[0]
     better = next((tried for tried in valid if _dominates(tried, ranked[0])), None)
     while better is not None:
         ranked.remove(better)
         ranked.insert(0, better)
         better = next((tried for tried in valid if _dominates(tried, ranked[0])), None)
     named = [replace(tried, trial=replace(tried.trial, against=against.get(id(tried), ""))) for tried in ranked]
+    if ranked[0] is not first:
+        return named, "It is shorter, sooner at the median and no steeper than the layout that would come before it."
     return named, _reason(ranked[0], left, top)
 
 

@@ -23,7 +23,7 @@ from lastseen.search.surface import Lattice, Outline, lattice_spacing_m, list_pi
 # ---- Runs: lanes before they have a number, and the walk along them, drawn tight
 
 _MOST_CHECKED = 150
-_LEAST_SHARE = 1.0  # of half a strip: no lane is made shorter
+_LEAST_SHARE = 0.05  # of half a strip: no lane is made shorter; what ends below half a strip is a corner of the way
 _STUB_SHARE = 1.3  # of half a strip: ends are rarely slid farther
 
 

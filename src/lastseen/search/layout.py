@@ -96,7 +96,7 @@ def _note_later(area: SearchArea, crs: CRS) -> list[str]:
 def _note_asides(walked: TeamWalk, legs: Sequence[Leg]) -> list[str]:
     """Places too small for a lane, reached by a step aside."""
     bare = [part for own in walked.legs for part in own]
-    found = []
+    found: list[str] = []
     before: Leg | None = None
     aside = False
     for leg, part in zip(legs, bare, strict=True):
@@ -104,13 +104,14 @@ def _note_asides(walked: TeamWalk, legs: Sequence[Leg]) -> list[str]:
             after = (
                 "on the way in" if before is None or before.searcher != leg.searcher else f"after lane {before.lane}"
             )
-            found.append(f"S{leg.searcher} {after}")
+            found += [] if f"S{leg.searcher} {after}" in found else [f"S{leg.searcher} {after}"]
         aside = part.aside
         before = leg if leg.lane is not None else before if before and before.searcher == leg.searcher else None
     if not found:
         return []
     more = "" if len(found) <= _MOST_NAMED else f" and {len(found) - _MOST_NAMED} more"
-    return [f"Step aside, as drawn, to places too small for a lane: {', '.join(found[:_MOST_NAMED])}{more}."]
+    named = ", ".join(found[:_MOST_NAMED])
+    return [f"Places too narrow for a lane are passed through, step aside as drawn: {named}{more}."]
 
 
 def write_guide(best: Candidate, sites: Sequence[Site]) -> list[str]:

@@ -171,17 +171,27 @@ def direction_of(way: Way, down: XY, begin: XY, outline: Outline) -> XY:
     return down if way == "down" else (-down[0], -down[1])
 
 
+_BULGING = 0.85  # of the area of its hull: debris that fills more does not bend; design choice
+
+
 def make_progress_frame(group: Group, direction: XY, strip_width_m: float) -> Frame:
-    """Lanes in the direction in which the search moves, bending with the debris; left of it q is positive."""
-    bent = find_bent_frame(group.goal.lattice, strip_width_m)
-    if bent is not None:
-        chord = bent.line_m[-1] - bent.line_m[0]
-        ahead = float(chord @ np.array(direction))
-        if abs(ahead) >= math.sqrt(0.5) * float(np.hypot(*chord)):
-            if ahead >= 0.0:
-                return bent
-            return Frame(line_m=bent.line_m[::-1].copy(), along_m=bent.along_m[-1] - bent.along_m[::-1])
-    return make_straight_frame(group.outline, direction)
+    """Lanes in the direction in which the search moves; left of it q is positive.
+
+    They bend with the debris where that takes fewer strips.
+    """
+    straight = make_straight_frame(group.outline, direction)
+    bends = group.outline.area < _BULGING * group.outline.convex_hull.area
+    bent = find_bent_frame(group.goal.lattice, strip_width_m) if bends else None
+    if bent is None:
+        return straight
+    chord = bent.line_m[-1] - bent.line_m[0]
+    ahead = float(chord @ np.array(direction))
+    if abs(ahead) < math.sqrt(0.5) * float(np.hypot(*chord)):
+        return straight
+    if ahead < 0.0:
+        bent = Frame(line_m=bent.line_m[::-1].copy(), along_m=bent.along_m[-1] - bent.along_m[::-1].copy())
+    strips = [count_strips(group, frame, strip_width_m) for frame in (straight, bent)]
+    return bent if strips[1] < strips[0] else straight
 
 
 def count_strips(group: Group, frame: Frame, strip_width_m: float) -> int:

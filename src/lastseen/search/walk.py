@@ -25,6 +25,7 @@ from lastseen.search.search_area import SearchArea, SearchTask
 # ---- From walks to numbered lanes and legs
 
 SAME_CORNER_M = 1.0  # corners nearer than this are one
+_CORNER_M = 2.5  # a shorter run is a corner of the way; design choice
 _SPLIT_M = 0.5  # how closely a way is followed for where it enters ground that the snow passed
 
 
@@ -44,16 +45,17 @@ class TeamWalk:
 
     legs: tuple[tuple[BareLeg, ...], ...]
     unreached: tuple[Run, ...]
+    ways_in: tuple[int, ...]  # of each searcher, how many legs lead to the first place that is to be searched
 
     @property
     def searched_lines(self) -> list[LineString]:
         """All legs but approaches, of all searchers."""
         return [leg.line for legs in self.legs for leg in legs if leg.kind != "approach"]
 
-    @property
-    def way_in(self) -> list[LineString]:
-        """Legs of all searchers from where they are on ground that the snow passed to their first lane."""
-        return [leg.line for legs in self.legs for leg in legs if leg.kind == "track"]
+    def way_in(self, searcher: int) -> list[LineString]:
+        """Legs of a searcher (from 0) on ground that the snow passed, up to the first place that is to be searched."""
+        legs = self.legs[searcher][: self.ways_in[searcher]]
+        return [leg.line for leg in legs if leg.kind != "approach"]
 
     def corners(self, searcher: int) -> FloatArray:
         """Corners of one searcher's search (from 0) without the approach, n x 2."""
@@ -78,13 +80,13 @@ def join_runs(
     The search begins on the first ground that the snow passed. Places too small for a lane are passed through on the
     way from one lane to the next.
     """
-    made, lost = [], []
+    made, ways_in, lost = [], [], list[Run]()
     for walk, entry in zip(walks, entries, strict=True):
         runs = _worth_walking(walk, task.half_width_m, area.walkable)
         at, legs = entry.start, list[BareLeg]()
-        begun = False
+        begun, way_in = False, -1
         for run, small in runs:
-            first = not legs
+            first = way_in < 0
             way = _way_to(run.start, at, entry if first else None, area.walkable, task.long_m)
             if way is None and first:
                 way = [run.start]
@@ -97,6 +99,7 @@ def join_runs(
                 there, on_it = _split_way(way, area) if first else ([], way)
                 legs += _straight("approach", there, None) if len(there) > 1 else []
                 legs += _straight("track", on_it, None) if len(on_it) > 1 else []
+            way_in = len(legs) if first else way_in
             if small:
                 through = _straight("join" if begun else "track", list(run.points), None)
                 legs += [replace(leg, aside=True) for leg in through]
@@ -105,7 +108,8 @@ def join_runs(
                 begun = True
             at = run.end
         made.append(tuple(legs))
-    return TeamWalk(legs=tuple(made), unreached=tuple(lost))
+        ways_in.append(max(0, way_in))
+    return TeamWalk(legs=tuple(made), unreached=tuple(lost), ways_in=tuple(ways_in))
 
 
 def _way_to(
@@ -147,7 +151,16 @@ def _worth_walking(runs: Sequence[Run], least_m: float, walkable: WalkableGround
         k = max(range(len(runs)), key=lambda k: runs[k].plan_m)
         small[k] = False
         runs = [_lengthened(run, least_m, walkable) if i == k else run for i, run in enumerate(runs)]
-    return list(zip(runs, small, strict=True))
+    met = [
+        _as_corner(run) if little and run.plan_m <= _CORNER_M else run for run, little in zip(runs, small, strict=True)
+    ]
+    return list(zip(met, small, strict=True))
+
+
+def _as_corner(run: Run) -> Run:
+    """A run of next to no length as its middle."""
+    x, y = (0.5 * (a + b) for a, b in zip(run.start, run.end, strict=True))
+    return replace(run, points=((x, y), (x, y)))
 
 
 def _lengthened(run: Run, least_m: float, walkable: WalkableGround) -> Run:

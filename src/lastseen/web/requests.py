@@ -35,8 +35,8 @@ Triple = tuple[
 Corner = tuple[Annotated[float, Field(ge=-180.0, le=180.0)], Annotated[float, Field(ge=-90.0, le=90.0)]]
 Ring = Annotated[list[Corner], Field(min_length=3, max_length=2000)]
 Areas = Annotated[list[Ring], Field(min_length=1, max_length=_MOST_RINGS)]
-Entry = Literal["top", "toe", "flank"]
-Pattern = Literal["across", "along"]
+Entry = Literal["last-seen", "top", "flank", "toe", "nearest"]
+Pattern = Literal["across", "along", "traverse"]
 Width = Annotated[float, Field(ge=NARROWEST_ASKED_M, le=WIDEST_STRIP_M)]
 People = Annotated[int, Field(ge=1, le=MOST_SEARCHERS)]
 
