@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 import shapely
 
-from lastseen.core import BoolArray, FloatArray
+from lastseen.core import BoolArray
 from lastseen.search.coverage import find_covered
 from lastseen.search.frame import XY, Frame, find_bent_frame, find_downhill, make_straight_frame, measure_long_axis
 from lastseen.search.lanes import (
@@ -201,7 +201,7 @@ class Share:
             taken = [columns[k::number] for k in range(number)]
         else:
             taken = [columns[k : k + each] for k in range(0, len(columns), each)]
-        parts = [[run for column in mine for run in column] for mine in taken]
+        parts = [[run for column in part for run in column] for part in taken]
         return [order_runs(part, self.begin, walkable, BEGIN_WEIGHT)[0] for part in parts]
 
 
@@ -229,7 +229,7 @@ class Candidate:
     walked: TeamWalk
     trial: Trial
     before_m: float  # over the debris before the first lane, of the searcher who is there first
-    climb_m: float  # uphill over the debris where the search comes from above
+    climb_m: float  # uphill on lanes and between them where the search comes from above
 
     @property
     def search_m(self) -> float:
@@ -242,7 +242,7 @@ class TeamLayouts:
 
     def __init__(self, sites: Sequence[Site], area: SearchArea, task: SearchTask) -> None:
         self.sites, self.area, self.task = sites, area, task
-        self.choices: dict[tuple[str, int], FrameChoice] = {}
+        self.choices: dict[int, FrameChoice] = {}
         self.bands: dict[tuple[int, int], list[Group]] = {}
 
     def kinds(self, pattern: Pattern | None) -> tuple[Kind, ...]:
@@ -253,8 +253,8 @@ class TeamLayouts:
             return (pattern,) if pattern else ("any", "across", "along")
         over = self.sites[0].entry.way == "over"
         if pattern is not None:
-            mine: tuple[Kind, ...] = ("abreast", pattern) if (pattern == "across") == over else (pattern,)
-            return (*mine, "rank") if pattern == "across" else mine
+            first: tuple[Kind, ...] = ("abreast", pattern) if (pattern == "across") == over else (pattern,)
+            return (*first, "rank") if pattern == "across" else first
         return ("abreast", "across", "any", "rank")
 
     def lay(self, kind: Kind) -> Layout | None:
@@ -278,21 +278,21 @@ class TeamLayouts:
             who = tuple(range(first + used, first + used + searchers))
             used += searchers
             if len(groups) > 1 or searchers == 1:
-                shares += [self._single(kind, group, site, begin, who[:1], f"{number}") for group in groups]
+                shares += [self._single(kind, group, site, who[:1]) for group in groups]
                 continue
             group = groups[0]
             direction = direction_of(site.entry.way, site.down, begin, group.outline)
             frame = make_progress_frame(group, direction, self.task.strip_width_m)
             strips = count_strips(group, frame, self.task.strip_width_m)
             if strips <= 1:
-                shares.append(self._single(kind, group, site, begin, who[:1], f"{number}"))
+                shares.append(self._single(kind, group, site, who[:1]))
             elif kind == "abreast":
                 share = self._abreast(group, frame, site, begin, who) if strips <= searchers else None
                 if share is None:
                     return None
                 shares.append(share)
             elif kind == "rank":
-                share = self._single("across", group, site, begin, who, f"{number}")
+                share = self._single("across", group, site, who)
                 top_first = _from_entry(share, begin)
                 shares.append(replace(top_first, searchers=who[: len(list_columns(share.lanes.placed.runs))]))
             else:
@@ -301,7 +301,7 @@ class TeamLayouts:
                 if key not in self.bands:
                     self.bands[key] = cut_bands(group, frame, parts, self.area, self.task.strip_width_m)
                 for k, band in enumerate(self.bands[key]):
-                    shares.append(self._single(kind, band, site, begin, who[k : k + 1], f"{number} {parts} {k}"))
+                    shares.append(self._single(kind, band, site, who[k : k + 1]))
         return shares
 
     def _tour(self, site: Site) -> list[Group]:
@@ -313,14 +313,14 @@ class TeamLayouts:
         order, _ = order_runs(wholes, site.entry.begin, self.area.walkable)
         return [site.groups[whole.group] for whole in order]
 
-    def _single(self, kind: Kind, group: Group, site: Site, begin: XY, who: tuple[int, ...], label: str) -> Share:
+    def _single(self, kind: Kind, group: Group, site: Site, who: tuple[int, ...]) -> Share:
         """Lanes of a part for one searcher, who enters it at the place nearest to the entry."""
-        at = _nearest_place(group.outline, begin)
+        at = _nearest_place(group.outline, site.entry.begin)
         task = replace(self.task, searchers=1, begin=at)
         if kind == "traverse":
-            lanes = lay_traverses(group, site.down, task)
+            lanes = lay_traverses(group, make_progress_frame(group, site.down, task.strip_width_m), task)
         else:
-            key = (label, group.index)
+            key = id(group)  # the same outline is a group of its own at another entry
             if key not in self.choices:
                 self.choices[key] = FrameChoice(group, task)
             wanted: FrameKind = "any" if kind == "abreast" else "across" if kind == "rank" else kind
@@ -364,19 +364,17 @@ _TRAVERSED = 0.95
 _DROPS = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5)  # of a strip
 
 
-def lay_traverses(group: Group, down: XY, task: SearchTask) -> FramedLanes:
-    """Slanting lanes from side to side down the debris, as somebody on skis goes.
+def lay_traverses(group: Group, frame: Frame, task: SearchTask) -> FramedLanes:
+    """Slanting lanes from side to side along a frame that leads down the debris, as somebody on skis goes.
 
     The turns leave corners out of range (see `frame.lay_pattern`): each traverse drops by as much as measures to
     enough, at most a strip.
     """
-    frame = make_progress_frame(group, down, task.strip_width_m)
     goal = group.goal
-    p, q, _ = frame.pq(goal.lattice.x_m, goal.lattice.y_m)
     area = float(goal.lattice.weight_m2.sum())
     best: list[Run] = []
     for drop in _DROPS:
-        best = _traverses(group, frame, p, q, drop * task.strip_width_m, task)
+        best = _traverses(group, frame, drop * task.strip_width_m, task)
         _, left = goal.count_covered(best)
         if 1.0 - float(left.sum()) / area >= _TRAVERSED:
             break
@@ -388,8 +386,9 @@ def lay_traverses(group: Group, down: XY, task: SearchTask) -> FramedLanes:
     return FramedLanes(named=named, placed=placed)
 
 
-def _traverses(group: Group, frame: Frame, p: FloatArray, q: FloatArray, drop_m: float, task: SearchTask) -> list[Run]:
+def _traverses(group: Group, frame: Frame, drop_m: float, task: SearchTask) -> list[Run]:
     """Slanting runs with their turns so far apart along the debris."""
+    p, q, _ = frame.pq(group.goal.lattice.x_m, group.goal.lattice.y_m)
     low, high = float(p.min()), float(p.max())
     number = max(1, math.ceil((high - low) / drop_m))
     levels = np.linspace(low, high, number + 1)
@@ -419,20 +418,19 @@ def lay_halved(layout: Layout, area: SearchArea, task: SearchTask) -> Layout:
     for share in layout:
         group = make_group(share.group.index, list_pieces(share.group.outline), area, task.strip_width_m)
         alone = len(share.searchers) == 1
-        own = replace(task, searchers=1 if alone else task.searchers, begin=share.begin)
+        part_task = replace(task, searchers=1 if alone else task.searchers, begin=share.begin)
         if share.lanes.named.pattern == "traverse":
-            lanes = lay_traverses(group, (0.0, 0.0), own)
+            lanes = lay_traverses(group, share.lanes.named.frame, part_task)
         else:
-            placed = place_lanes(group, share.lanes.named.frame, own, 2 * share.lanes.placed.count)
-            lanes = replace(share.lanes, placed=restore_coverage(placed, group, own))
+            placed = place_lanes(group, share.lanes.named.frame, part_task, 2 * share.lanes.placed.count)
+            lanes = replace(share.lanes, placed=restore_coverage(placed, group, part_task))
         made.append(replace(share, group=group, lanes=lanes))
     return tuple(made)
 
 
-def try_walk(
-    kind: Kind, layout: Layout, sites: Sequence[Site], area: SearchArea, task: SearchTask, hidden: Targets
-) -> Candidate:
+def try_walk(kind: Kind, layout: Layout, team: TeamLayouts, hidden: Targets) -> Candidate:
     """The walk over one set of lanes and its simulated search."""
+    sites, area, task = team.sites, team.area, team.task
     walks = _collect_walks(layout, area, task)
     entries = [entry for site in sites for entry in site.entries]
     walked = join_runs(walks, entries, area, task)
@@ -453,7 +451,7 @@ def try_walk(
         walked=walked,
         trial=replace(trial, steep_m=steep_m(lines, area.surface)),
         before_m=min(inside, default=0.0),
-        climb_m=climb_m(lines, area.surface) if from_above else 0.0,
+        climb_m=climb_m(walked.lines_between_lanes, area.surface) if from_above else 0.0,
     )
 
 
@@ -569,9 +567,9 @@ def rank_candidates(
     return named, _reason(ranked[0], left, top)
 
 
-def _dominates(one: Candidate, other: Candidate) -> bool:
+def _dominates(tried: Candidate, other: Candidate) -> bool:
     """Whether a layout is shorter, sooner at the median and no steeper than another."""
-    a, b = one.trial, other.trial
+    a, b = tried.trial, other.trial
     return a.walk_m < b.walk_m and a.first_signal_s[1] < b.first_signal_s[1] and a.steep_m <= b.steep_m
 
 

@@ -44,12 +44,11 @@ _MOST_NAMED = 5
 _TEAM = 2
 
 
-def write_notes(
-    best: Candidate, legs: Sequence[Leg], coverage: Coverage, area: SearchArea, sites: Sequence[Site], crs: CRS
-) -> list[str]:
+def write_notes(best: Candidate, legs: Sequence[Leg], coverage: Coverage, team: TeamLayouts, crs: CRS) -> list[str]:
     """All sentences that apply, the most important first."""
     placed = [share.lanes.placed for share in best.layout]
-    notes = _note_ways(sites, crs)
+    area = team.area
+    notes = _note_ways(team.sites, crs)
     notes += _note_coverage(best, coverage, area)
     notes += _note_later(area, crs)
     notes += _note_ground(legs)
@@ -95,7 +94,7 @@ def _note_later(area: SearchArea, crs: CRS) -> list[str]:
 
 def _note_asides(walked: TeamWalk, legs: Sequence[Leg]) -> list[str]:
     """Places too small for a lane, reached by a step aside."""
-    bare = [part for own in walked.legs for part in own]
+    bare = [part for legs_of in walked.legs for part in legs_of]
     found: list[str] = []
     before: Leg | None = None
     aside = False
@@ -120,16 +119,16 @@ def write_guide(best: Candidate, sites: Sequence[Site]) -> list[str]:
     out = []
     first = 0
     for site in sites:
-        mine = [share for share in best.layout if first <= share.searchers[0] < first + site.searchers]
+        shares = [share for share in best.layout if first <= share.searchers[0] < first + site.searchers]
         first += site.searchers
         steps = []
-        if len({who for share in mine for who in share.searchers}) < _TEAM:
+        if len({who for share in shares for who in share.searchers}) < _TEAM:
             continue
         groups: dict[int, list[Share]] = {}
-        for share in mine:
+        for share in shares:
             groups.setdefault(share.group.index, []).append(share)
-        for shares in groups.values():
-            steps += _guide_in_group(shares, several=len(groups) > 1)
+        for together in groups.values():
+            steps += _guide_in_group(together, several=len(groups) > 1)
         steps = list(dict.fromkeys(steps))
         move = moves[site.entry.way] if site.falls else "moving on from the entry"
         out.append(f"{', '.join(steps)}; {move}.")
@@ -161,10 +160,10 @@ def _pairs(names: Sequence[str], lines: Sequence[shapely.MultiLineString]) -> It
     return zip(pairwise(names), pairwise(lines), strict=False)
 
 
-def _apart_m(one: shapely.MultiLineString, other: shapely.MultiLineString) -> float:
+def _apart_m(line: shapely.MultiLineString, other: shapely.MultiLineString) -> float:
     """How far apart two lanes run, in the middle of the range."""
     points = shapely.get_coordinates(shapely.segmentize(other, 5.0))
-    return float(np.median(shapely.distance(shapely.points(points), one)))
+    return float(np.median(shapely.distance(shapely.points(points), line)))
 
 
 def _is_whole(share: Share, layout: Layout) -> bool:
@@ -304,11 +303,11 @@ def _lay_pass(outline: Outline, ground: Grid, options: SearchOptions, first: Lay
             layout = team.lay(kind)
             if layout is not None and not any(_same(layout, other) for _, other in layouts):
                 layouts.append((kind, layout))
-    made = [try_walk(kind, layout, sites, area, task, hidden) for kind, layout in layouts]
+    made = [try_walk(kind, layout, team, hidden) for kind, layout in layouts]
     ranked, reason = rank_candidates(
         made, task.strip_width_m, uniform=options.poa is None, entry_asked=options.entry is not None
     )
-    plan = _plan(ranked, area, ground, options, sites)
+    plan = _plan(ranked, team, ground, options)
     return replace(plan, reason=reason), ranked[0].layout
 
 
@@ -318,9 +317,9 @@ def _kind_of(layout: Layout) -> Kind:
     return pick_main_frame(layout).pattern
 
 
-def _same(one: Layout, other: Layout) -> bool:
+def _same(layout: Layout, other: Layout) -> bool:
     """Whether two layouts have the same lanes for the same searchers."""
-    return [(share.searchers, share.lanes.placed.runs) for share in one] == [
+    return [(share.searchers, share.lanes.placed.runs) for share in layout] == [
         (share.searchers, share.lanes.placed.runs) for share in other
     ]
 
@@ -346,11 +345,14 @@ def _make_sites(area: SearchArea, options: SearchOptions) -> list[Site]:
         return [_site(groups, entries, down, area.first)]
     upper, lower = cut_by_height(area.first, down, len(above) / len(entries))
     sites = []
-    for part, mine in ((upper, above), (lower, below)):
-        own = replace(area, first=part)
-        begun = [find_entry(own, down, "nearest", entry.start, None) if entry.start else entry for entry in mine]
-        begun = [replace(new, way=old.way) for new, old in zip(begun, mine, strict=True)]
-        sites.append(_site(group_pieces(own, options.strip_width_m), begun, down, part))
+    for part, entries_of in ((upper, above), (lower, below)):
+        upper_or_lower = replace(area, first=part)
+        begun = [
+            find_entry(upper_or_lower, down, "nearest", entry.start, None) if entry.start else entry
+            for entry in entries_of
+        ]
+        begun = [replace(new, way=old.way) for new, old in zip(begun, entries_of, strict=True)]
+        sites.append(_site(group_pieces(upper_or_lower, options.strip_width_m), begun, down, part))
     return sites
 
 
@@ -374,17 +376,15 @@ def _hide(area: SearchArea, options: SearchOptions) -> Targets:
     return hide_targets(area.surface, places, reception, DRAWS, np.random.default_rng(options.seed), share=share)
 
 
-def _plan(
-    ranked: Sequence[Candidate], area: SearchArea, ground: Grid, options: SearchOptions, sites: Sequence[Site]
-) -> SearchPlan:
+def _plan(ranked: Sequence[Candidate], team: TeamLayouts, ground: Grid, options: SearchOptions) -> SearchPlan:
     """The plan of the best layout."""
-    best = ranked[0]
+    best, area = ranked[0], team.area
     declination = _declination(area, ground, options)
     lanes, legs = number_legs(best.walked, area.walkable, ground.crs, declination, travel=options.travel)
     lines = [leg.line for leg in legs if leg.kind != "approach"]
     covered = find_covered(lines, area.lattice, area.surface, 0.5 * options.strip_width_m)
     coverage = sum_coverage(area.outline, area.lattice, covered)
-    guide = tuple(write_guide(best, sites))
+    guide = tuple(write_guide(best, team.sites))
     return SearchPlan(
         pattern=pick_main_frame(best.layout).pattern,
         strip_width_m=options.strip_width_m,
@@ -392,7 +392,7 @@ def _plan(
         lanes=lanes,
         legs=legs,
         coverage=coverage,
-        notes=(*guide, *write_notes(best, legs, coverage, area, sites, ground.crs)),
+        notes=(*guide, *write_notes(best, legs, coverage, team, ground.crs)),
         trials=tuple(candidate.trial for candidate in ranked),
         declination_deg=declination,
         no_go=area.walkable.no_go,

@@ -37,6 +37,7 @@ class EntryPoint:
     begin: XY  # on the edge of the debris, or inside it where they stand in it
     way: Way  # down the debris, up it, or across it from a flank
     lost: XY | None = None  # where they stand if no way leads to the debris
+    around: bool = False  # the way to that edge leads around the debris, not over it
 
 
 def find_entry(area: SearchArea, down: XY, entry: Entry | None, start: XY | None, last_seen: XY | None) -> EntryPoint:
@@ -78,6 +79,7 @@ def find_entry(area: SearchArea, down: XY, entry: Entry | None, start: XY | None
         begin=begin,
         way=_way_from((float(np.dot(begin, down)) - low) / max(1e-9, high - low), entry),
         lost=lost,
+        around=entry in ("top", "flank", "toe", "nearest") and standing is not None and begin != standing,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -26,6 +26,7 @@ LOWEST_WALL_M = 2.0  # design choice
 NO_GO_MARGIN_M = 0.5
 _COARSE_CELLS, _FINE_CELLS, _FINEST_CELLS = 110, 500, 1200
 _STEEP_COST, _ABOVE_COST, _BLOCKED_COST = 5.0, 10.0, 1000.0  # metres of easy walking for each; design choices
+_AVOIDED_COST = 10.0  # of a metre that is to be walked around; design choice
 _WORTH_IT = 0.9
 
 
@@ -84,6 +85,15 @@ class WalkableGround:
         if route is None and self.is_allowed(a, b):
             return [a, b]
         return route
+
+    def avoiding(self, area: Outline) -> WalkableGround:
+        """The same ground on which a metre inside an area counts many times."""
+        costs = []
+        for cost, west, north, cell in self.costs:
+            place = Affine(a=cell, b=0.0, c=west, d=0.0, e=-cell, f=north)
+            inside = features.geometry_mask([area], cost.shape, place, invert=True)
+            costs.append((np.where(inside & (cost > 0.0), cost * _AVOIDED_COST, cost), west, north, cell))
+        return replace(self, costs=tuple(costs))
 
     def costs_from(self, start: XY, points: FloatArray) -> FloatArray:
         """Cost of the easiest way from a point to others (n x 2), roughly; infinite where none is found."""

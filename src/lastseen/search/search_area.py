@@ -6,6 +6,7 @@ import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -32,6 +33,7 @@ JOIN_SHARE = 1.5  # of a strip: a longer join may have to go round something and
 _MEASURED_M, _MEASURED = 1.0, 30_000.0
 _LITTLE_LEFT = 1e-9
 _LITTLE_POA, _WANTED_POA = 0.02, 0.9  # of the probability of area: a piece for later, and what must be left without it
+_BESIDE_M = 5.0  # how far beside the debris a way around it is looked for; design choice
 _LEVEL_M = 2.0  # ground so much higher than the last-seen point counts as level with it; design choice
 _AROUND_M = 150.0  # how far beside the outline and the start a way is looked for; design choice
 _ROUND_M = 300.0  # how far no-go ground is followed for a way round it; design choice
@@ -80,6 +82,11 @@ class SearchArea:
     def surface(self) -> Surface:
         """The ground around the outline."""
         return self.walkable.surface
+
+    @cached_property
+    def avoiding(self) -> WalkableGround:
+        """The same ground for those who go around the debris."""
+        return self.walkable.avoiding(self.first.buffer(_BESIDE_M))
 
     def is_swept(self, x_m: FloatArray, y_m: FloatArray) -> BoolArray:
         """Whether points lie on the outline, or on ground that the snow passed and not above the last-seen point."""

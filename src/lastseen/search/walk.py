@@ -52,6 +52,11 @@ class TeamWalk:
         """All legs but approaches, of all searchers."""
         return [leg.line for legs in self.legs for leg in legs if leg.kind != "approach"]
 
+    @property
+    def lines_between_lanes(self) -> list[LineString]:
+        """Lanes and the ways between them, of all searchers."""
+        return [leg.line for legs in self.legs for leg in legs if leg.kind in ("lane", "join")]
+
     def way_in(self, searcher: int) -> list[LineString]:
         """Legs of a searcher (from 0) on ground that the snow passed, up to the first place that is to be searched."""
         legs = self.legs[searcher][: self.ways_in[searcher]]
@@ -87,7 +92,7 @@ def join_runs(
         begun, way_in = False, -1
         for run, small in runs:
             first = way_in < 0
-            way = _way_to(run.start, at, entry if first else None, area.walkable, task.long_m)
+            way = _way_to(run.start, at, entry if first else None, area, task.long_m)
             if way is None and first:
                 way = [run.start]
             if way is None:
@@ -113,15 +118,17 @@ def join_runs(
 
 
 def _way_to(
-    goal: XY, at: XY | None, entry: EntryPoint | None, walkable: WalkableGround, detour_from_m: float
+    goal: XY, at: XY | None, entry: EntryPoint | None, area: SearchArea, detour_from_m: float
 ) -> list[XY] | None:
-    """The way to a run; the first one leads through where the searchers pass on their way."""
+    """The way to a run; the first one leads through the entry, or where the searchers pass on their way."""
     if at is None:
         return [goal]
-    if entry is None or entry.through is None:
-        return walkable.find_route(at, goal, detour_from_m)
-    there = walkable.find_route(at, entry.through, detour_from_m)
-    on = walkable.find_route(entry.through, goal, detour_from_m)
+    through = entry.through or (entry.begin if entry.around else None) if entry is not None else None
+    if entry is None or through is None:
+        return area.walkable.find_route(at, goal, detour_from_m)
+    outside = area.avoiding if entry.around else area.walkable
+    there = outside.find_route(at, through, _SPLIT_M)
+    on = area.walkable.find_route(through, goal, detour_from_m)
     return None if there is None or on is None else [*there, *on[1:]]
 
 
