@@ -160,8 +160,7 @@ def _check_starts(
     scenario: Scenario, elevation: Elevation, at_m: tuple[float, float] | None
 ) -> tuple[tuple[float, float], ...]:
     """Where searchers stand, map metres; refused off the model, on no data or no-go ground, and far from the point."""
-    found = _start_m(scenario, elevation.crs)
-    starts = () if found is None else (found,)
+    starts = list_starts_m(scenario, elevation.crs)
     for x, y in starts:
         place = to_lonlat(x, y, elevation.crs)
         require_inside(elevation, place, "the start at")
