@@ -174,7 +174,7 @@ for _ in range(times):
     took.append(time.perf_counter() - begun)
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
 model = plan.model
-print(json.dumps({"s": min(took), "gb": peak, "events": len(model.events.members), "estimate": model.choice.time_s}))
+print(json.dumps({"s": min(took), "gb": peak, "events": len(model.ensemble.members), "estimate": model.choice.time_s}))
 """
 
 

@@ -14,7 +14,7 @@ from pyproj import CRS
 from shapely import MultiPolygon
 
 from lastseen import core, snow
-from lastseen.core import Grid, InputError, LonLat, Progress, Scenario, parse_crs, read_outline, to_lonlat
+from lastseen.core import Grid, InputError, IntArray, LonLat, Progress, Scenario, parse_crs, read_outline, to_lonlat
 from lastseen.jobs.notes import (
     note_debris,
     note_events,
@@ -52,6 +52,7 @@ REACH_MARGIN_M = 10.0
 FARTHEST_START_M = 2000.0  # of a way that is drawn; design choice
 IN_THE_END_S = 1e9  # after every walk
 _FLAT_CELL_M, _FLAT_CELLS = 2.0, 1_000_000
+_VISITS_AT_ONCE = 1_000_000
 _WGS84 = CRS("EPSG:4326")
 
 
@@ -250,15 +251,29 @@ def find_met_traps(terrain: Terrain, simulation: SnowSimulation) -> tuple[Trap, 
     number = np.cumsum(caught) - 1  # only those who were caught are counted
     last = person.cells[person.offsets[1:] - 1].copy()
     last[person.left_grid | person.in_no_data] = -1
-    visit = caught[person.index_of_visit]
+    visit = _find_visits(traps, person.cells, terrain.elevation.shape)
+    visitor = (np.searchsorted(person.offsets, visit, side="right") - 1).astype(np.int32)
+    counted = caught[visitor]
     return add_person_shares(
         traps,
-        person.cells[visit],
-        number[person.index_of_visit[visit]].astype(np.int32),
+        person.cells[visit[counted]],
+        number[visitor[counted]].astype(np.int32),
         last_cell=last[caught],
         n_persons=int(caught.sum()),
         shape=terrain.elevation.shape,
     )
+
+
+def _find_visits(traps: tuple[Trap, ...], cells: IntArray, shape: tuple[int, int]) -> IntArray:
+    """Which of all visited cells lie in a trap; piece by piece, for there are many millions."""
+    inside = np.zeros(shape[0] * shape[1], np.bool_)
+    for trap in traps:
+        inside[trap.cells] = True
+    found = [np.zeros(0, np.int32)]
+    for first in range(0, cells.size, _VISITS_AT_ONCE):
+        part = cells[first : first + _VISITS_AT_ONCE]
+        found.append((first + np.flatnonzero(inside[part] & (part >= 0))).astype(np.int32))
+    return np.concatenate(found)
 
 
 def _set_options(scenario: Scenario, crs: CRS, layers: GroundLayers, at_m: tuple[float, float] | None) -> SearchOptions:

@@ -13,7 +13,6 @@ from shapely import MultiPolygon, Polygon
 
 from lastseen.core import Grid, InputError, IntArray, percent
 
-LongArray = npt.NDArray[np.int64]
 Kind = Literal[
     "gully", "closed hollow", "abrupt flattening", "bench", "bank", "cliff",
     "trees", "rocks", "crevasses", "water", "building", "road cut",
@@ -208,11 +207,13 @@ def add_person_shares(
     InputError
         If the arrays do not fit each other, the number of persons (at least 1) or the shape.
     """
-    visits, persons, last = (np.asarray(a, dtype=np.int64).ravel() for a in (visited_cells, index_of_visit, last_cell))
+    visits, persons, last = (np.asarray(a).ravel() for a in (visited_cells, index_of_visit, last_cell))
     size = shape[0] * shape[1]
     _check_visits(visits, persons, last, n_persons, size)
-    on_map = visits >= 0
-    visits, persons, ended = visits[on_map], persons[on_map], last[last >= 0]
+    if visits.min(initial=0) < 0:
+        on_map = visits >= 0
+        visits, persons = visits[on_map], persons[on_map]
+    ended = last[last >= 0]
     inside = np.zeros(size, dtype=np.bool_)
     met = []
     for trap in traps:
@@ -230,7 +231,7 @@ def add_person_shares(
 
 
 def _parts_with_person(
-    trap: Trap, visits: LongArray, persons: LongArray, *, ended: LongArray, count: int, size: int
+    trap: Trap, visits: IntArray, persons: IntArray, *, ended: IntArray, count: int, size: int
 ) -> tuple[Part, ...]:
     """The shares of carried persons that pass each part of a trap and stop in it."""
     if not trap.parts:
@@ -272,7 +273,7 @@ def describe_shares(trap: Trap) -> str:
     return f"{text}."
 
 
-def _check_visits(visits: LongArray, persons: LongArray, last: LongArray, n_persons: int, size: int) -> None:
+def _check_visits(visits: IntArray, persons: IntArray, last: IntArray, n_persons: int, size: int) -> None:
     """Refuse visits that do not fit together."""
     if n_persons < 1 or last.size != n_persons:
         raise InputError(
