@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 from shapely import MultiPolygon, Polygon
 
 from lastseen.core import Grid, InputError, IntArray, percent
