@@ -126,7 +126,7 @@ def test_folder_holds_figure_numbers_and_table(name, tmp_path):
         (["range", "--max-range", "-5", "--sd", "3"], "the range is -5 m"),
         (["range", "--max-range", "45", "--sd", "30"], "the standard deviation is 30 m"),
         (["range", "--max-range", "45", "--sd", "3", "--depth", "60"], "the burial depth is 60 m"),
-        (["clock", "--walk", "12", "--curve", "nix"], "no survival curve is called 'nix': choose one of falk-1994"),
+        (["clock", "--walk", "12", "--curve", "nix"], "no survival curve is called 'nix': choose one of rauch-2024"),
         (["clock"], "either a plan with --plan or a walking time with --walk"),
         (["clock", "--plan", "nowhere"], "holds no plan.json and no search.json"),
         (["clock", "--walk", "0"], "a walk of 0 min"),

@@ -137,7 +137,7 @@ def test_every_curve_names_its_source():
 def test_names_are_forgiving_in_case_only():
     """Upper case and blanks are taken; an unknown name lists the known ones."""
     assert find_survival_curve(" Falk-1994 ") is CURVES["falk-1994"]
-    with pytest.raises(InputError, match=r"no survival curve is called 'falk': choose one of falk-1994, haegeli"):
+    with pytest.raises(InputError, match=r"no survival curve is called 'falk': choose one of rauch-2024, haegeli"):
         find_survival_curve("falk")
 
 

@@ -84,6 +84,7 @@ Surface = Annotated[
     Path | None, typer.Option("--surface-model", help="Heights with trees: 2 m above the ground counts as trees.")
 ]
 Curve = Annotated[str, typer.Option("--curve", help="Survival curve; a wrong name lists them.")]
+NEWEST_CURVE = "rauch-2024"  # as `rescue.DEFAULT_CURVE`, which is slow to import
 Animate = Annotated[bool, typer.Option("--animate", help="Also draw the middle event as it moves (event.gif).")]
 Out = Annotated[Path, typer.Option("-o", "--output", help="Folder to write.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace an older result in the output folder.")]

@@ -284,7 +284,7 @@ def debrief(
     shift: Annotated[
         list[str] | None, typer.Option("--shift", help="Move the clock of a track: NAME=SECONDS; repeatable.")
     ] = None,
-    curve: Annotated[str, typer.Option("--curve", help="Survival curve by name.")] = "falk-1994",
+    curve: common.Curve = common.NEWEST_CURVE,
     output: common.Out = Path("debrief"),
     overwrite: common.Overwrite = False,
     as_json: common.AsJson = False,

@@ -81,7 +81,7 @@ def clock(
     diggers: Annotated[
         int | None, typer.Option("--diggers", help="People who dig. [default: the plan's searchers, else 2]")
     ] = None,
-    curve: common.Curve = "falk-1994",
+    curve: common.Curve = common.NEWEST_CURVE,
     clue: Annotated[
         Three | None, typer.Option("--clue", help="Until the search begins: low typical high, min.")
     ] = None,
@@ -202,7 +202,7 @@ def areas(
     ],
     start: Annotated[float, typer.Option("--start", help="Search begins so many minutes after the accident.")] = 5.0,
     rescue: Annotated[float, typer.Option("--rescue", help="First signal until the head is free, min.")] = 17.0,
-    curve: common.Curve = "falk-1994",
+    curve: common.Curve = common.NEWEST_CURVE,
     as_json: common.AsJson = False,
 ) -> None:
     """Rank parts of big debris for few people, and say what to believe when all were searched in vain."""

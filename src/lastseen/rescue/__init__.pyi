@@ -1,4 +1,5 @@
 from .clock import (
+    APPROACH,
     PHASES_SOURCE,
     Phase,
     PhaseValues,
@@ -63,6 +64,7 @@ from .survival import (
     DEFAULT_CURVE,
     SurvivalCurve,
     find_survival_curve,
+    older_curves,
     survival_bounds_percent,
     survival_percent,
 )
@@ -83,6 +85,7 @@ from .travel import (
 )
 
 __all__ = [
+    "APPROACH",
     "BODY",
     "CURVES",
     "DEFAULT_CURVE",
@@ -131,6 +134,7 @@ __all__ = [
     "holes_per_100_m2",
     "lay_spiral",
     "mean_range_factor",
+    "older_curves",
     "optimised_width_m",
     "parse_speeds",
     "plan_dig",

@@ -15,6 +15,7 @@ from lastseen.rescue.survival import SurvivalCurve, survival_bounds_percent
 # Transceivers", 11 Oct 2008. Nobody has published times for the single phases that could be read here; what is not
 # published is said to be from memory, second-hand or a design choice, and can be set by the user.
 
+APPROACH = "approach"
 PHASES_SOURCE = "ICAR Avalanche Rescue Commission 2008, Use of Terms and Search Phases"
 # At 3 m on the display the fine search begins (Tyrol ski-touring handbook and other instructions).
 FINE_FROM_M = 3.0
@@ -68,7 +69,7 @@ def make_clue_search(values: PhaseValues) -> Phase:
 def make_approach(time_s: Spread, basis: str) -> Phase:
     """The way to the first step on the debris; ICAR counts it to the clue search."""
     return Phase(
-        name="approach",
+        name=APPROACH,
         ends="first step on the debris",
         time_s=time_s,
         basis=basis,

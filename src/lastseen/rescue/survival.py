@@ -37,23 +37,16 @@ class SurvivalCurve:
     after_percent: float | None = None  # published for any time after the last minute
 
 
+# The newest first; where two are of one year, the larger number of persons first.
 _PUBLISHED = (
     SurvivalCurve(
-        name="falk-1994",
-        title="Switzerland 1981-1991, n = 422",
-        source="Falk, Brugger & Adler-Kastner 1994, Nature 368:21; corner points after a published model of it",
-        kind="lines",
-        minutes=(0.0, 15.0, 35.0, 90.0, 120.0, 130.0),
-        percent=(100.0, 92.0, 30.0, 27.0, 20.0, 3.0),
-        after_percent=3.0,
-    ),
-    SurvivalCurve(
-        name="haegeli-2011-canada",
-        title="Canada 1980-2005, n = 301",
-        source="Haegeli, Falk, Brugger, Etter & Boyd 2011, CMAJ 183:789-795; two points, second-hand",
-        kind="points",
-        minutes=(10.0, 35.0),
-        percent=(77.0, 7.0),
+        name="rauch-2024",
+        title="Switzerland 1981-2020, n = 1643",
+        source="Rauch et al. 2024, JAMA Netw Open 7:e2435253 (91 %, CI 80-100, in the first 10 min; 31 % and 7.3 % "
+        "second-hand)",
+        kind="classes",
+        minutes=(0.0, 10.0, 10.0, 30.0, 130.0, math.inf),
+        percent=(91.0, 31.0, 7.3),
     ),
     SurvivalCurve(
         name="haegeli-2011-switzerland",
@@ -64,17 +57,30 @@ _PUBLISHED = (
         percent=(91.0, 34.0),
     ),
     SurvivalCurve(
-        name="rauch-2024",
-        title="Switzerland 1981-2020, n = 1643",
-        source="Rauch et al. 2024, JAMA Netw Open 7:e2435253 (91 %, CI 80-100, in the first 10 min; 31 % and 7.3 % "
-        "second-hand)",
-        kind="classes",
-        minutes=(0.0, 10.0, 10.0, 30.0, 130.0, math.inf),
-        percent=(91.0, 31.0, 7.3),
+        name="haegeli-2011-canada",
+        title="Canada 1980-2005, n = 301",
+        source="Haegeli, Falk, Brugger, Etter & Boyd 2011, CMAJ 183:789-795; two points, second-hand",
+        kind="points",
+        minutes=(10.0, 35.0),
+        percent=(77.0, 7.0),
+    ),
+    SurvivalCurve(
+        name="falk-1994",
+        title="Switzerland 1981-1991, n = 422",
+        source="Falk, Brugger & Adler-Kastner 1994, Nature 368:21; corner points after a published model of it",
+        kind="lines",
+        minutes=(0.0, 15.0, 35.0, 90.0, 120.0, 130.0),
+        percent=(100.0, 92.0, 30.0, 27.0, 20.0, 3.0),
+        after_percent=3.0,
     ),
 )
 CURVES = {curve.name: curve for curve in _PUBLISHED}
-DEFAULT_CURVE = "falk-1994"  # the only one that was published from 0 to 130 minutes
+DEFAULT_CURVE = _PUBLISHED[0].name  # the newest; from 30 to 130 minutes it has no data, and older ones stand beside
+
+
+def older_curves(curve: SurvivalCurve) -> tuple[SurvivalCurve, ...]:
+    """All other published curves, the newest first: they stand beside a curve wherever it is shown."""
+    return tuple(other for other in _PUBLISHED if other.name != curve.name)
 
 
 def find_survival_curve(name: str) -> SurvivalCurve:

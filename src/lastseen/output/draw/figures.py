@@ -36,7 +36,16 @@ from lastseen.output.draw.features import draw_last_seen, draw_release_outline
 from lastseen.output.draw.layout import Extent
 from lastseen.output.draw.palette import Palette, load_palette
 from lastseen.output.draw.relief import contours, draw_cells, draw_relief, drawn_lattice
-from lastseen.rescue import ReceiveRange, RescueClock, range_cdf, survival_bounds_percent, survival_percent
+from lastseen.rescue import (
+    APPROACH,
+    ReceiveRange,
+    RescueClock,
+    SurvivalCurve,
+    older_curves,
+    range_cdf,
+    survival_bounds_percent,
+    survival_percent,
+)
 
 if TYPE_CHECKING:
     from lastseen.jobs import Model, Plan
@@ -295,6 +304,7 @@ def _draw_frame(plan: Plan, model: Model, time_s: float, depth: Grid) -> Image.I
 _CLOCK_WIDTH_MM, _CLOCK_HEIGHT_MM = 190.0, 155.0
 CLOCK_SIZES = (SIZE, SMALL)
 _NAMES = ("low", "typical", "high")
+_OLDER_DASHES = ((1, 1), (3, 1), (5, 1, 1, 1), (7, 2))
 
 
 def write_clock_figure(clock: RescueClock, path: Path, title: str = "Rescue clock") -> None:
@@ -317,7 +327,11 @@ def write_clock_figure(clock: RescueClock, path: Path, title: str = "Rescue cloc
         under = f"Accident to head and chest free: {low:.0f} / {typical:.0f} / {high:.0f} min (low / typical / high)"
         draw_heading(figure, palette, title, under)
         curve = clock.curve
-        survival = f"Survival: {curve.name}, {curve.title}. {curve.source}. Averages, no forecast for one person."
+        beside = ", ".join(other.name for other in older_curves(curve))
+        survival = (
+            f"Survival: {curve.name}, {curve.title}. {curve.source}. Averages, no forecast for one person. Thin lines: "
+            f"{beside}, where they have data. Shaded: the approach."
+        )
         phases = (
             "Phases: ICAR 2008. Bar: typical; line: end with all low to end with all high times. Times without source "
             "are from memory or design choices."
@@ -336,6 +350,7 @@ def draw_survival(
     at = np.array([minute for minute in clock.curve.minutes if np.isfinite(minute)])
     # Both sides of every published minute, so that steps are drawn upright.
     minutes = np.unique(np.concatenate([np.linspace(0.0, longest_min, 1201), at, at + 1e-6]))
+    minutes = minutes[minutes <= longest_min]
     bounds = np.array([survival_bounds_percent(clock.curve, float(t)) for t in minutes])
     known = [survival_percent(clock.curve, float(t)) for t in minutes]
     values = np.array([np.nan if percent is None else percent for percent in known])
@@ -347,9 +362,41 @@ def draw_survival(
         card = {"facecolor": palette.ground.paper, "edgecolor": "none", "pad": 1.0}
         look: dict[str, Any] = {"transform": axes.transAxes, "size": sizes[1], "ha": "right", "zorder": 7, "bbox": card}
         axes.text(0.92, 0.9, "hatched: no data, bounds only", color=palette.ground.faint_text, **look)
+    for other, dashes in zip(older_curves(clock.curve), _OLDER_DASHES, strict=False):
+        _draw_older(axes, other, minutes, palette, dashes=dashes, size=sizes[1] if named else 0.0)
+    _shade_approach(axes, clock, palette)
     axes.set(ylim=(0.0, 104.0), ylabel="alive (%)")
     axes.tick_params(labelbottom=False)
     _mark_ends(axes, clock, palette, sizes[0], named=named)
+
+
+def _draw_older(
+    axes: Axes,
+    curve: SurvivalCurve,
+    minutes: FloatArray,
+    palette: Palette,
+    *,
+    dashes: tuple[float, ...],
+    size: float,
+) -> None:
+    """An older curve beside, thin, where it has data; named at its end in letters of a size, 0 for none."""
+    known = [survival_percent(curve, float(t)) for t in minutes]
+    values = np.array([np.nan if percent is None else percent for percent in known])
+    if np.isnan(values).all():
+        return
+    axes.plot(minutes, values, color=palette.ground.faint_text, linewidth=0.9, dashes=dashes, zorder=3)
+    if size > 0.0:
+        at = int(np.flatnonzero(~np.isnan(values))[0])
+        look: dict[str, Any] = {"textcoords": "offset points", "color": palette.ground.faint_text, "size": size}
+        axes.annotate(curve.name, (minutes[at], values[at]), xytext=(3, -9), zorder=6, **look)
+
+
+def _shade_approach(axes: Axes, clock: RescueClock, palette: Palette) -> None:
+    """The way to the debris as a block of its own: the part of the time that is no search yet."""
+    for phase, end in zip(clock.phases, clock.ends_s, strict=True):
+        if phase.name == APPROACH:
+            start, stop = (end.typical - phase.time_s.typical) / 60.0, end.typical / 60.0
+            axes.axvspan(start, stop, color=palette.ground.relief[0], alpha=0.6, linewidth=0.0, zorder=1)
 
 
 def _mark_ends(axes: Axes, clock: RescueClock, palette: Palette, size: float, *, named: bool) -> None:
