@@ -6,7 +6,7 @@ import json
 from lastseen.core.machine import shared_folder
 
 COLUMNS = ["id", "quantity", "inputs", "expected", "tolerance", "unit", "source", "confidence"]
-CONFIDENCES = {"published", "derived", "common practice, no source", "from memory"}
+CONFIDENCES = {"published", "published, second hand", "derived", "common practice, no source", "from memory"}
 
 
 def read_reference(name):

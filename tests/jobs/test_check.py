@@ -2,11 +2,13 @@
 
 import json
 import math
+import re
 
 import pytest
 
 from lastseen.core.errors import InputError
-from lastseen.jobs.check.rows import QUANTITIES, reference_rows, run_checks
+from lastseen.jobs.check.rows import LOOKUPS, QUANTITIES, Outcome, reference_rows, run_checks
+from lastseen.output.console import check_table
 
 HEAD = "id,quantity,inputs,expected,tolerance,unit,source,confidence\n"
 ROWS = list(reference_rows())
@@ -29,6 +31,35 @@ def test_there_are_enough_rows_and_every_quantity_is_used():
     """At least forty rows, and no function without a row."""
     assert len(ROWS) >= 40
     assert {row.quantity for row in ROWS} == set(QUANTITIES)
+
+
+def test_guards_are_not_counted_as_checks():
+    """Rows of stored constants are guards, most rows are not; every row says what kind it is."""
+    guards = [row for row in ROWS if row.is_guard]
+    assert {row.quantity for row in guards} == {*LOOKUPS, "survival_percent"}
+    assert 40 <= len(guards) <= 70
+    # Survival between two published minutes is worked out: no guard.
+    assert not next(row for row in ROWS if row.id == "falk_20").is_guard
+    assert next(row for row in ROWS if row.id == "falk_15").is_guard
+    kinds = {"published", "published, second hand", "derived here", "common practice, no source", "from memory"}
+    assert {row.kind for row in ROWS} == kinds
+    text = check_table([Outcome(**vars(row), got=row.expected) for row in ROWS])
+    assert f"{len(ROWS) - len(guards)} of {len(ROWS) - len(guards)} reference values agree" in text
+    assert f"{len(guards)} of {len(guards)} guards" in text
+
+
+def test_no_two_rows_ask_the_same():
+    """The same quantity with the same inputs stands once."""
+    asked = [(row.quantity, json.dumps(row.inputs, sort_keys=True)) for row in ROWS]
+    assert len(asked) == len(set(asked))
+
+
+def test_sources_are_documents():
+    """No web site stands for a document, and what is second hand or from memory is not called published."""
+    for row in ROWS:
+        assert not re.search(r"\b[\w-]+\.(com|org|ca|net)\b", row.source), row.id
+        if re.search(r"second.hand|from memory|title (and year )?not kept", row.source):
+            assert row.confidence != "published", row.id
 
 
 def test_tolerances_are_tight():

@@ -10,7 +10,7 @@ from lastseen.core.machine import shared_folder
 from lastseen.traps.pile_up import deposit_depth_trapezoid_m, deposit_depth_v_m, deposit_depth_wedge_m
 
 FUNCTIONS = {f.__name__: f for f in (deposit_depth_v_m, deposit_depth_trapezoid_m, deposit_depth_wedge_m)}
-CONFIDENCE = {"published", "derived", "common practice, no source", "from memory"}
+CONFIDENCE = {"published", "published, second hand", "derived", "common practice, no source", "from memory"}
 
 
 def rows():

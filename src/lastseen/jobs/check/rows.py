@@ -25,7 +25,7 @@ from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.tracks import PHASES
 from lastseen.jobs.practice.walked_coverage import ACROSS
 from lastseen.rescue import conveyor_length_m, optimised_width_m, update_poa
-from lastseen.search import declination_deg, dipole_range_m, lay_pattern, measure_coverage, survival_share
+from lastseen.search import declination_deg, dipole_range_m, lay_pattern, measure_coverage
 from lastseen.snow import (
     REGRESSIONS,
     deposit_volume_m3,
@@ -41,7 +41,17 @@ from lastseen.snow import (
 from lastseen.terrain import Curvature, curvature, derivatives, read_terrain
 from lastseen.traps import deposit_depth_between_m, deposit_depth_trapezoid_m, deposit_depth_v_m, deposit_depth_wedge_m
 
-CONFIDENCE = ("published", "derived", "common practice, no source", "from memory")
+CONFIDENCE = ("published", "published, second hand", "derived", "common practice, no source", "from memory")
+# What hands back a constant as it is stored: a row of it guards the constant against its copy, and checks no work.
+LOOKUPS = {
+    "exercise_value",
+    "practice_site_height_m",
+    "practice_site_steepest_deg",
+    "practice_site_width_m",
+    "search_phases_with_letter",
+    "slab_thickness_m",
+    "start_zone_limit_deg",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,6 +66,19 @@ class Row:
     unit: str
     source: str
     confidence: str
+
+    @property
+    def is_guard(self) -> bool:
+        """Whether it only compares a stored constant with its copy."""
+        if self.quantity != "survival_percent":
+            return self.quantity in LOOKUPS
+        curve = rescue.find_survival_curve(self.inputs["curve"])
+        return curve.kind == "classes" or self.inputs["minutes"] in curve.minutes
+
+    @property
+    def kind(self) -> str:
+        """What the expected value is, in words."""
+        return "derived here" if self.confidence == "derived" else self.confidence
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +96,7 @@ class Outcome(Row):
         """As plain values; what could not be computed is null."""
         names = ("id", "quantity", "expected", "got", "tolerance", "unit", "source", "confidence", "ok")
         plain = {name: getattr(self, name) for name in names}
-        return plain | {"got": self.got if math.isfinite(self.got) else None}
+        return plain | {"got": self.got if math.isfinite(self.got) else None, "kind": self.kind, "guard": self.is_guard}
 
 
 def reference_rows(folder: Path | None = None) -> Iterator[Row]:
@@ -155,11 +178,6 @@ def _pattern_coverage(width_m: float, length_m: float, strip_width_m: float, pat
 def _tobler(slope: float | None = None, slope_deg: float = 0.0, *, off_path: bool) -> float:
     rise = math.tan(math.radians(slope_deg)) if slope is None else slope
     return float(3.6 * rescue.walking_speed_m_s(rise, off_path=off_path))
-
-
-def falk_1994_percent(minutes: float) -> float:
-    """Survival of fully buried people after some minutes, per cent."""
-    return float(100.0 * survival_share(np.array([minutes]))[0])
 
 
 def dipole_range_ratio(phi_deg: float) -> float:
@@ -326,7 +344,6 @@ QUANTITIES: dict[str, Callable[..., float]] = {
     "search_height_m_h": lambda slope: float(
         3600.0 * rescue.searching_speed_m_s(slope) * abs(slope) / math.hypot(1.0, slope)
     ),
-    "search_survival_falk_1994_percent": falk_1994_percent,
     "dipole_range_ratio": dipole_range_ratio,
     "magnetic_declination_deg": magnetic_declination_deg,
     # practising
