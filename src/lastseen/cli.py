@@ -24,7 +24,8 @@ EXIT_CODES = """Exit codes: 0 ok, 1 a check failed or an unexpected error, 2 wro
 4 nothing found, 5 the output exists, 6 not enough memory or disk, 130 interrupted."""
 
 COMMANDS: dict[str, Callable[..., None] | typer.Typer] = {
-    "plan": plan.plan, "demo": plan.demo, "strips": plan.strips, "export": plan.export, "show": plan.show,
+    "plan": plan.plan, "demo": plan.demo, "strips": plan.strips, "compare": plan.compare,
+    "export": plan.export, "show": plan.show,
     "traps": ground.traps, "terrain": ground.terrain, "preread": ground.preread, "debrief": practice.debrief,
     "serve": tools.serve, "range": rescue.range_, "clock": rescue.clock, "probe": rescue.probe, "dig": rescue.dig,
     "areas": rescue.areas, "check": tools.check, "doctor": tools.doctor, "drill": practice.drill,

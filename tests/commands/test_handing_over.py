@@ -51,6 +51,13 @@ def test_export_writes_files_and_says_which(made, tmp_path):
         (("export", "{plan}"), "usage", "--to"),
         (("export", "nowhere", "--to", "gpx"), "input", "name the folder of a plan or of a search"),
         (("show", "nowhere"), "input", "name the folder of a plan or of a search"),
+        (
+            ("compare", "nowhere", "--observed", "x.gpkg"),
+            "input",
+            "nowhere holds no plan.json: name",
+        ),
+        (("compare", "{plan}", "--observed", "x.gpkg"), "input", "holds no plan.json"),
+        (("compare", "{plan}"), "usage", "--observed"),
     ],
 )
 def test_what_cannot_be_done_is_said_in_one_sentence(made, words, code, said):

@@ -9,13 +9,16 @@ import sys
 import time
 from pathlib import Path
 
+import geopandas
 import pytest
+from shapely.affinity import translate
 
 from lastseen.core.errors import InputError, OutputExistsError, ResourceError
 from lastseen.output.formats import gpkg
 from lastseen.output.read import read_result
 from lastseen.output.results.plan import result_of_plan
 from lastseen.output.write import new_folder, refuse_existing, restore_leftovers, write_result
+from processes import run_command
 
 FILES = {
     "plan.json",
@@ -275,3 +278,19 @@ def test_killed_between_the_two_moves_the_old_plan_comes_back(tmp_path, moves):
     with pytest.raises(InputError, match="no plan that can be read"):  # "old" is no JSON; but it was found
         read_result(tmp_path / "plan")
     assert contents(tmp_path / "plan") == {"plan.json": b"old"}
+
+
+def test_a_folder_held_against_observed_outlines(written, plan, tmp_path):
+    """An invented event: the plan's own outline in another CRS matches; the same 30 m to the east does not."""
+    outline, crs = plan.debris.outline, plan.terrain.elevation.crs
+    geopandas.GeoSeries([outline], crs=crs).to_crs(4326).to_file(tmp_path / "same.geojson")
+    geopandas.GeoSeries([translate(outline, 30.0)], crs=crs).to_file(tmp_path / "moved.gpkg")
+    code, out, err = run_command("compare", written, "--observed", tmp_path / "same.geojson", "--json")
+    assert code == 0, err
+    same = json.loads(out)
+    assert same["overlap"] > 0.99
+    assert abs(same["runout_misfit_m"]) < 0.1
+    code, out, _ = run_command("compare", written, "--observed", tmp_path / "moved.gpkg")
+    assert code == 0
+    common = outline.intersection(translate(outline, 30.0)).area / outline.union(translate(outline, 30.0)).area
+    assert f"Overlap     {100 * common:.0f} % of the joint area" in out

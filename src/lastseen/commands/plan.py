@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeVar
 
@@ -262,6 +262,22 @@ def show(plan: Folder, as_json: common.AsJson = False) -> None:
 
     numbers = read_whole_numbers(plan)
     common.echo_result(lambda: numbers, lambda: plan_summary(numbers, plan), as_json=as_json, quiet=False)
+
+
+def compare(
+    plan: Folder,
+    observed: Annotated[
+        Path,
+        typer.Option("--observed", help="Mapped outline of the debris: any vector file, any CRS.", show_default=False),
+    ],
+    as_json: common.AsJson = False,
+) -> None:
+    """Hold the debris of a plan against an outline that somebody mapped: overlap, run-out, width, contours."""
+    from lastseen.output import compare_with_observed, match_text
+
+    match = compare_with_observed(plan, observed)
+    numbers = {**asdict(match), "runout_misfit_m": match.runout_misfit_m, "width_misfit_m": match.width_misfit_m}
+    common.echo_result(lambda: numbers, lambda: match_text(match), as_json=as_json, quiet=False)
 
 
 def _choose(text: str, known: Mapping[str, Choice], what: str) -> Choice:

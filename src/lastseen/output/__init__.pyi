@@ -8,6 +8,7 @@ from .console import (
     dig_text,
     exercises_text,
     line_summary,
+    match_text,
     plan_summary,
     probe_text,
     range_text,
@@ -20,6 +21,7 @@ from .draw.palette import load_palette
 from .formats.json import known, numbers_text
 from .onefile.elements import CLOCK_SCRIPT
 from .read import (
+    compare_with_observed,
     read_debris,
     read_numbers,
     read_planned,
@@ -52,6 +54,7 @@ __all__ = [
     "areas_text",
     "check_table",
     "clock_text",
+    "compare_with_observed",
     "coverage_words",
     "debrief_text",
     "deposit_text",
@@ -60,6 +63,7 @@ __all__ = [
     "known",
     "line_summary",
     "load_palette",
+    "match_text",
     "new_folder",
     "numbers_text",
     "plan_summary",

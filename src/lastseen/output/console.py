@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lastseen.core import percent, short_percent, to_lonlat
+from lastseen.core import percent, share_words, short_percent, to_lonlat
 from lastseen.jobs import (
     INCIDENT_SLOPES_DEG,
     SITE_LIMITS,
@@ -46,12 +46,15 @@ from lastseen.rescue import (
     grid_pod,
     holes_for_radius,
     holes_per_100_m2,
+    older_curves,
+    survival_bounds_percent,
 )
 from lastseen.search import RANKING_FORMULA, SearchStep, SubArea, saved_percent
 from lastseen.traps import WEIGHT_FORMULA, describe_shares
 
 if TYPE_CHECKING:
     from lastseen.jobs import AreaView, LineView, PracticeDeposit, PushPlan, SiteView
+    from lastseen.snow import OutlineMatch
 
 
 # ---- Plain tables for a terminal: columns of text, as wide as they need to be, the last one wrapped
@@ -150,16 +153,51 @@ def _area_lines(view: TrapView) -> list[str]:
 
 
 def check_table(outcomes: list[Outcome]) -> str:
-    """The checks as a table, and how many passed."""
-    head = ("id", "quantity", "expected", "got", "tolerance", "unit", "confidence", "source")
+    """The checks as a table, guards of stored constants marked, and how many passed."""
+    head = ("id", "quantity", "expected", "got", "tolerance", "unit", "kind", "source")
     rows = [
         (outcome.id, outcome.quantity, f"{outcome.expected:.6g}", f"{outcome.got:.6g}", f"{outcome.tolerance:.2g}",
-         outcome.unit, outcome.confidence, outcome.source if outcome.ok else f"FAILED  {outcome.source}")
+         outcome.unit, f"guard, {outcome.kind}" if outcome.is_guard else outcome.kind,
+         outcome.source if outcome.ok else f"FAILED  {outcome.source}")
         for outcome in outcomes
     ]  # fmt: skip
     widths = [*(max(map(len, column)) for column in list(zip(head, *rows, strict=True))[:-1]), 0]
     lines = ["  ".join(map(str.ljust, row, widths)) for row in (head, *rows)]
-    return "\n".join([*lines, "", f"{sum(o.ok for o in outcomes)} of {len(outcomes)} reference values agree"])
+    checks, guards = ([o for o in outcomes if o.is_guard == guard] for guard in (False, True))
+    end = f"{sum(o.ok for o in checks)} of {len(checks)} reference values agree"
+    if guards:
+        end += (
+            f"; beside them {sum(o.ok for o in guards)} of {len(guards)} guards, which only compare a stored constant "
+        )
+        end += "with its copy"
+    return "\n".join([*lines, "", end])
+
+
+def match_text(match: OutlineMatch) -> str:
+    """The debris of a plan beside an observed outline."""
+    rows = [
+        (percent(row.level, 1), f"{row.area_m2:,.0f}", percent(row.observed_inside),
+         "no such ground" if math.isnan(row.covered) else percent(row.covered))
+        for row in match.contours
+    ]  # fmt: skip
+    lines = [
+        _line("Overlap", f"{percent(match.overlap)} of the joint area is common"),
+        _line("Area", f"observed {match.observed_m2:,.0f} m2, outline of the plan {match.modelled_m2:,.0f} m2"),
+        _line("Inside", f"{percent(match.observed_inside)} of the observed area lies inside the outline of the plan, "
+              f"{percent(match.modelled_outside)} of that outline carried no debris"),
+        _line("Run-out", f"observed {match.observed_runout_m:.0f} m, plan {match.modelled_runout_m:.0f} m from the top "
+              f"of its release to the farthest point ({match.runout_misfit_m:+.0f} m)"),
+        _line("Width", f"observed {match.observed_width_m:.0f} m, plan {match.modelled_width_m:.0f} m across that line "
+              f"({match.width_misfit_m:+.0f} m)"),
+    ]  # fmt: skip
+    if match.observed_off_ground > 0.0:
+        off = percent(match.observed_off_ground)
+        lines.append(
+            _line("Note", f"{off} of the observed area lies beside the ground of the plan: it counts as missed")
+        )
+    head = ("debris at least", "area m2", "observed inside", "of it covered")
+    about = "One event tells little of a probability: compare many before you judge the model."
+    return paragraphs(["\n".join(lines), table(head, rows), about])
 
 
 def _line(label: str, text: str) -> str:
@@ -216,10 +254,13 @@ def _person_text(numbers: Numbers) -> str:
 
 
 def _burial_text(burial: Numbers) -> str:
-    deeper = ", ".join(f"{percent(depth['share'])} deeper than {depth['depth_m']:g} m" for depth in burial["deeper"])
+    deeper = ", ".join(
+        f"{share_words(depth['share'])} deeper than {depth['depth_m']:g} m" for depth in burial["deeper"]
+    )
     some = burial["fully"] > 0
     deep = f"; fully buried: P50 {burial['fully_p50_m']:.1f} m, P90 {burial['fully_p90_m']:.1f} m" if some else ""
-    return f"{percent(burial['fully'])} fully buried, {deeper}{deep}"
+    basis = f". {burial['basis'][0].upper()}{burial['basis'][1:]}" if "basis" in burial else ""
+    return f"{share_words(burial['fully'])} fully buried, {deeper}{deep}{basis}"
 
 
 def _envelope_text(envelope: Numbers) -> str:
@@ -385,10 +426,18 @@ def clock_text(clock: RescueClock) -> str:
         for phase, end in zip(clock.phases, clock.ends_s, strict=True)
     ]  # fmt: skip
     phases = table(("", "phase", "low / typical / high", "ends after", "what it rests on"), rows)
-    ends = zip(("low", "typical", "high"), clock.total_s.three, clock.survival_percent, strict=True)
-    rows = [(name, f"{time / 60.0:.0f}", _survival_words(bounds)) for name, time, bounds in ends]
-    survival = table(("", "minutes", "alive when free"), rows)
-    notes = bullets((_curve_source(clock.curve), f"Phases: {PHASES_SOURCE}.", *clock.notes))
+    curves = (clock.curve, *older_curves(clock.curve))
+    rows = [
+        (
+            name,
+            f"{time / 60.0:.0f}",
+            *(_survival_words(survival_bounds_percent(curve, time / 60.0)) for curve in curves),
+        )
+        for name, time in zip(("low", "typical", "high"), clock.total_s.three, strict=True)
+    ]
+    first, *beside = (curve.name for curve in curves)
+    survival = table(("", "minutes", f"alive when free, {first}", *beside), rows)
+    notes = bullets((*map(_curve_source, curves), f"Phases: {PHASES_SOURCE}.", *clock.notes))
     return paragraphs(["Clock: from the accident to head and chest free", phases, survival, notes])
 
 

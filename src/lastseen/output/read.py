@@ -17,7 +17,7 @@ import shapely
 from pyproj import CRS
 from shapely import LineString, MultiPolygon, line_merge
 
-from lastseen.core import Grid, InputError, LastseenError, keep_areas, parse_crs
+from lastseen.core import Grid, InputError, LastseenError, keep_areas, parse_crs, read_outline
 from lastseen.jobs import (
     MARGIN_M,
     MARGIN_SHARE,
@@ -53,6 +53,7 @@ from lastseen.output.results.layers import PLAN_LAYERS, SEARCH_LAYERS
 from lastseen.output.write import restore_leftovers
 from lastseen.rescue import Travel
 from lastseen.search import Leg
+from lastseen.snow import OutlineMatch, compare_outline
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -311,6 +312,22 @@ def _legs(result: Result) -> tuple[PlannedLeg, ...]:
     legs = result.records("route")
     rows = (PlannedLeg(line=LineString(line.coords), **{key: leg[key] for key in keys}) for line, leg in legs)
     return tuple(sorted(rows, key=lambda leg: (leg.searcher, leg.number)))
+
+
+def compare_with_observed(folder: Path, observed: Path) -> OutlineMatch:
+    """The debris of a plan held against an observed outline from any vector file.
+
+    InputError as in `read_result` and `read_outline`, and where the folder holds no plan with a model.
+    """
+    if not (folder / MARKERS["plan"]).is_file():
+        raise InputError(f"{folder} holds no {MARKERS['plan']}: name the folder of a plan")
+    result = read_result(folder)
+    release = result.numbers.get("release")
+    if not release or "debris_probability" not in result.rasters:
+        raise InputError(f"the plan in {folder} was laid over a drawn outline: there is no modelled debris to compare")
+    x, y = release["top_m"]
+    outline = read_outline(observed, result.crs, "observed")
+    return compare_outline(result.rasters["debris_probability"].bands[0], _searched(result), outline, (x, y))
 
 
 def read_site(folder: Path, number: int) -> tuple[SiteFrame, dict[str, Any]]:

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
-from shapely import box, union_all
+from shapely import box, get_coordinates, union_all
 from shapely.geometry import MultiPolygon
 
 from lastseen.core import (
     Grid,
+    InputError,
     IntArray,
     NothingFoundError,
     cells_of_outline,
@@ -33,7 +34,7 @@ class Burial:
     """How deep those lie who were caught: shares of all of them, also of those who left the model.
 
     A person's place in the snow is not modelled: the depth above them is the debris at their place times a relative
-    depth drawn evenly between 0 (on the surface) and 1 (on the ground). Design choice, no source.
+    depth drawn by a named law (:class:`lastseen.snow.BurialLaw`).
     """
 
     fully: float  # share with more than 0.3 m of snow above; of those who left the model it is not known
@@ -241,3 +242,116 @@ def _spread_cells(ensemble: Ensemble, ground: Grid) -> float:
 def share_inside(poa: Grid, outline: MultiPolygon) -> float:
     """Share of a probability of area inside an outline."""
     return float(min(1.0, poa.values.ravel()[cells_of_outline(outline, poa)].sum()))
+
+
+# ---- The debris of a plan held against an outline that somebody mapped
+
+COMPARED_LEVELS = (0.025, 0.05, 0.1, 0.2, 0.5, 0.8)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ContourMatch:
+    """One contour of the probability of debris beside an observed outline; areas on the map."""
+
+    level: float  # debris is at least this likely inside
+    area_m2: float
+    observed_inside: float  # share of the observed area inside the contour
+    covered: float  # share of the contour's area that carried debris; NaN where there is no such ground
+
+
+@dataclass(frozen=True, kw_only=True)
+class OutlineMatch:
+    """How far the debris of a plan is from an observed outline. Lengths and areas on the map."""
+
+    observed_m2: float
+    modelled_m2: float
+    overlap: float  # common over joint area
+    observed_inside: float  # share of the observed area inside the outline of the plan
+    modelled_outside: float  # share of the plan's outline without observed debris
+    observed_off_ground: float  # share of the observed area where the plan has no ground
+    # from the top of the release to the farthest point: observed, and of the plan's outline
+    observed_runout_m: float
+    modelled_runout_m: float
+    # breadth across the line from the release to the farthest observed point
+    observed_width_m: float
+    modelled_width_m: float
+    contours: tuple[ContourMatch, ...]
+
+    @property
+    def runout_misfit_m(self) -> float:
+        """Plan less observed; above 0 the plan runs farther."""
+        return self.modelled_runout_m - self.observed_runout_m
+
+    @property
+    def width_misfit_m(self) -> float:
+        """Plan less observed; above 0 the plan is wider."""
+        return self.modelled_width_m - self.observed_width_m
+
+
+def compare_outline(
+    probability: Grid, modelled: MultiPolygon, observed: MultiPolygon, top_m: tuple[float, float]
+) -> OutlineMatch:
+    """Hold the debris of a plan against an observed outline, both in map metres.
+
+    ``probability`` is the share of events with debris in each cell, ``top_m`` the highest point of the release. The
+    observed outline should be that of the deposit, not of the track.
+
+    Raises
+    ------
+    InputError
+        If the observed outline lies wholly beside the ground of the plan.
+    """
+    window = box(*probability.bounds)
+    on_ground = observed.intersection(window).area / observed.area
+    if on_ground <= 0.0:
+        raise InputError(
+            "the observed outline lies wholly beside the ground of the plan: check its CRS, or plan nearer to it"
+        )
+    common = modelled.intersection(observed).area
+    observed_runout, far = _farthest(observed, top_m)
+    modelled_runout, _ = _farthest(modelled, top_m)
+    seen = np.zeros(probability.values.size, bool)
+    seen[cells_of_outline(observed, probability)] = True
+    chance = np.nan_to_num(probability.values.ravel())
+    contours = []
+    for level in COMPARED_LEVELS:
+        inside = chance >= level
+        hit, count = int((inside & seen).sum()), int(inside.sum())
+        contours.append(
+            ContourMatch(
+                level=level,
+                area_m2=count * probability.cell_area_m2,
+                observed_inside=on_ground * hit / max(int(seen.sum()), 1),
+                covered=hit / count if count else float("nan"),
+            )
+        )
+    return OutlineMatch(
+        observed_m2=float(observed.area),
+        modelled_m2=float(modelled.area),
+        overlap=float(common / modelled.union(observed).area),
+        observed_inside=float(common / observed.area),
+        modelled_outside=float(1.0 - common / modelled.area),
+        observed_off_ground=float(1.0 - on_ground),
+        observed_runout_m=observed_runout,
+        modelled_runout_m=modelled_runout,
+        observed_width_m=_breadth(observed, top_m, far),
+        modelled_width_m=_breadth(modelled, top_m, far),
+        contours=tuple(contours),
+    )
+
+
+def _farthest(outline: MultiPolygon, top_m: tuple[float, float]) -> tuple[float, tuple[float, float]]:
+    """Distance and place of the corner of an outline that is farthest from a point."""
+    corners = get_coordinates(outline)
+    away = np.hypot(corners[:, 0] - top_m[0], corners[:, 1] - top_m[1])
+    at = int(np.argmax(away))
+    return float(away[at]), (float(corners[at, 0]), float(corners[at, 1]))
+
+
+def _breadth(outline: MultiPolygon, top_m: tuple[float, float], far_m: tuple[float, float]) -> float:
+    """Extent of an outline across the line from one point to another."""
+    east, north = far_m[0] - top_m[0], far_m[1] - top_m[1]
+    long = float(np.hypot(east, north))
+    corners = get_coordinates(outline)
+    across = (corners[:, 1] * east - corners[:, 0] * north) / max(long, 1e-9)
+    return float(across.max() - across.min())
