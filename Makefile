@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test test-all mutants oracles lint types scripts bench check house palette clean
+.PHONY: demo test test-all mutants oracles lint types scripts bench check calibrate validation house palette clean
 
 demo: $(READY)
 	$(BIN)/lastseen demo bowl -o demo-plan/bowl --overwrite
@@ -55,6 +55,14 @@ bench: $(READY)
 	$(BIN)/python tests/bench/flow.py
 	$(BIN)/python tests/bench/products.py
 	$(BIN)/python tests/bench/load.py
+
+# Slabs, friction and burial fitted to reported avalanches (shared/reference/reported.toml): some minutes.
+calibrate: $(READY)
+	$(BIN)/python tools/calibrate.py
+
+# docs/validation.md and its figures: the model held against what is reported and published.
+validation: $(READY)
+	$(BIN)/python tools/validate.py
 
 # The rooms and what each takes from those below, drawn from the imports: docs/house.svg.
 house: $(READY)

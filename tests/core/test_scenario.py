@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 
 from lastseen.core.errors import InputError
 from lastseen.core.scenario import Override, Scenario, apply_overrides, check_scenario, read_scenario, scenario_toml
-from lastseen.snow.friction import FRICTION
 
 FULL = """
 name = "bowl above the hut"
@@ -64,11 +63,11 @@ def test_absolute_paths_stay(tmp_path):
     assert read_scenario(path).elevation == (there,)
 
 
-def test_what_is_not_given_has_literature_values():
-    """Friction and growth default to the ranges of the literature."""
+def test_what_is_not_given_has_its_default():
+    """Friction, slab and burial follow the size; growth, turbulence and strips have ranges of their own."""
     got = check_scenario({"elevation": ["a.tif"]})
     assert got.snow.friction is None  # by size
-    assert FRICTION[3] == (0.22, 0.30, 0.40)
+    assert got.snow.burial is None
     assert got.snow.growth == (0.0, 0.5, 2.0)
     assert got.snow.turbulence_m_s2[1] == 1000.0
     assert got.snow.size == 2

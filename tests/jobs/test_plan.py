@@ -16,7 +16,7 @@ from lastseen.core.outlines import cells_of_outline
 from lastseen.core.scenario import LastSeen, Scenario, Search, Snow
 from lastseen.jobs.notes import note_grid
 from lastseen.jobs.plan import make_plan
-from lastseen.snow.friction import FRICTION
+from lastseen.snow.friction import friction_by_size
 from oracles.coverage import coverage_fraction
 
 QUICK = Snow(size=2, members=16, bodies=800, tracers=80)
@@ -168,7 +168,7 @@ def test_travel_angle_is_drop_over_length(plain):
     runout = plain.model.runout
     seen = np.degrees(np.arctan2(runout.drop_m.p50, runout.length_m.p50))
     assert runout.travel_angle_deg.p50 == pytest.approx(seen, abs=1.0)
-    lowest, _, highest = FRICTION[2]
+    lowest, _, highest = friction_by_size(2)
     assert np.degrees(np.arctan(lowest)) < runout.travel_angle_deg.p50 < np.degrees(np.arctan(2.0 * highest))
 
 

@@ -11,11 +11,12 @@ from shapely import MultiPolygon, box
 from lastseen.core.errors import InputError, NothingFoundError
 from lastseen.core.grid import Grid
 from lastseen.core.outlines import cells_of_outline
+from lastseen.core.scenario import Snow
 from lastseen.jobs.practice import site_exposure, site_places, sites
 from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.site_exposure import find_start_ground, member_frictions, simulate_start_zones
 from lastseen.jobs.practice.sites import find_sites
-from lastseen.snow.friction import FRICTION
+from lastseen.snow.friction import OUTER_FRICTION, outer_friction
 from lastseen.terrain.elevation import open_elevation, read_window
 from lastseen.terrain.ground_layers import GroundLayer, GroundLayers
 from practice import site_zoo as zoo
@@ -361,10 +362,11 @@ def test_more_friction_reaches_no_farther():
     assert reached[0] > reached[1] > reached[2] > 0
 
 
-def test_the_ensemble_begins_at_the_lowest_literature_friction():
+def test_the_ensemble_begins_at_the_outer_friction():
     frictions = member_frictions()
     for k, size in enumerate((1, 2, 3, 4)):
-        low, _, high = FRICTION[size]
+        low, _, high = outer_friction(Snow(size=size))
+        assert low <= OUTER_FRICTION[size]
         column = [one[k] for one in frictions]
         assert column[0] == low
         assert column == sorted(column)

@@ -103,11 +103,11 @@ def test_any_start_zone_gives_what_the_class_says(slope_deg, downhill_deg, size)
 
 
 def test_growth_goes_on_beyond_the_class_for_the_ensemble():
-    """Half as much again is found, in the order of growth, so that any share of it is one piece around the point."""
+    """Three times as much is found, in the order of growth, so that any share of it is one piece around the point."""
     ground = plane(38.0, 33.0, shape=SHAPE)
     got = find_release(ground, *at(ground, *MIDDLE), 2)
     surface = got.cells.size * ground.cell_area_m2 / math.cos(math.radians(38.0))
-    assert surface == pytest.approx(1.5 * slab_class(2).area_m2, rel=0.02)
+    assert surface == pytest.approx(3.0 * slab_class(2).area_m2, rel=0.02)
     assert np.unique(got.cells).size == got.cells.size
     row, col = (int(one) for one in ground.cell_of(*at(ground, *MIDDLE)))
     assert got.cells[0] == row * SHAPE[1] + col
@@ -262,14 +262,16 @@ def test_an_unknown_size_is_refused(size):
 
 
 def test_classes_grow_in_volume_and_thickness():
-    """From size to size: ten times the volume, a thicker slab, a larger area."""
+    """From size to size: about ten times the volume (EAWS size table), a thicker slab, a larger area."""
     classes = [slab_class(size) for size in (1, 2, 3, 4)]
-    volumes = [one.volume_m3 for one in classes]
-    assert volumes == [100.0, 1000.0, 10_000.0, 100_000.0]
+    for one, typical in zip(classes, (100.0, 1000.0, 10_000.0, 100_000.0), strict=True):
+        assert one.typical_volume_m3 == pytest.approx(typical, rel=0.01)
+        # Median width (1.6 times as long, Schweizer & Luetschg 2001) and median crown agree with the table within two.
+        assert 0.5 < one.volume_m3 / typical < 2.0
     for name in ("thickness_at_38_m", "area_m2"):
         values = [getattr(one, name) for one in classes]
         assert values == sorted(set(values))
-    assert thickness_m(2, 38.0) == pytest.approx(0.45)
+    assert thickness_m(2, 38.0) == pytest.approx(0.50)  # median reported crown of size 2, Tirol 1992-2024
 
 
 @given(st.floats(0, 90), st.floats(0, 90))

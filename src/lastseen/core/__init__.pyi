@@ -49,6 +49,7 @@ from .quantities import (
     depth_text,
     exact_spread,
     percent,
+    share_words,
     short_percent,
 )
 from .scenario import (
@@ -121,6 +122,7 @@ __all__ = [
     "run_over_rows",
     "sample_bilinear",
     "scenario_toml",
+    "share_words",
     "shared_folder",
     "short_percent",
     "smooth_outline",

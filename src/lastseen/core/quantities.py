@@ -92,3 +92,22 @@ def short_percent(share: float) -> str:
 def depth_text(depth_m: float) -> str:
     """A thickness of debris in tenths of a metre; some is never called none."""
     return "under 0.1 m" if 0.0 < depth_m < 0.05 else f"{depth_m:.1f} m"
+
+
+_SHARES_IN_WORDS = (
+    (0.05, "under one in twenty"),
+    (0.15, "about one in ten"),
+    (0.225, "about one in five"),
+    (0.29, "about a quarter"),
+    (0.42, "about a third"),
+    (0.58, "about half"),
+    (0.71, "about two thirds"),
+    (0.85, "about three quarters"),
+)
+
+
+def share_words(share: float) -> str:
+    """A share that is only known roughly, in words: ``about half``; ``none`` and ``most`` at the ends."""
+    if share <= 0.0:
+        return "none"
+    return next((words for below, words in _SHARES_IN_WORDS if share < below), "most")

@@ -27,7 +27,7 @@ MODEL_LIMITS = {
     "flow": "the flow is dense snow of one density: powder clouds, leaps over cliffs and trees are not modelled",
 }
 ALWAYS = (
-    "friction, slab and growth are literature ranges, not calibrated to this place or day",
+    "friction and slab are tuned to reported avalanches of the size, not to this place or day; growth is a choice",
     "snowpack, wind and weather are not in the model",
 )
 

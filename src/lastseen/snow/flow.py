@@ -22,7 +22,7 @@ Watch = Callable[[float, FloatArray], None]
 
 @dataclass(frozen=True, kw_only=True)
 class FlowSnow:
-    """The snow of one event. Literature ranges, not calibrated."""
+    """The snow of one event."""
 
     friction: float  # coulomb mu, 0 or more
     turbulence_m_s2: float = math.inf  # voellmy's xi, m/s2; infinite for none

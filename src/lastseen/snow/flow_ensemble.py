@@ -27,7 +27,7 @@ from lastseen.core import (
     map_in_threads,
     no_progress,
 )
-from lastseen.snow.carried import Tracers, spread_over_disc
+from lastseen.snow.carried import BurialLaw, Tracers, find_burial_law, spread_over_disc
 from lastseen.snow.ensemble import DEBRIS_M, CarriedPersons, CellError, Ensemble, Member, split_into_batches
 from lastseen.snow.flow import Bed, FlowResult, FlowSnow, Watch, prepare_bed, simulate_flow
 from lastseen.snow.flow_kernels import FRONT_M
@@ -86,7 +86,7 @@ def simulate_flow_ensemble(
     draws = draw_members(release, snow, rng)
     lattice = average_onto_lattice(surface, ratio)
     disc = (at_m[0], at_m[1], max(last_seen.radius_m, 1.5 * surface.cell_m))
-    people = _draw_people(surface, lattice, disc, shape=(draws.count, snow.tracers), rng=rng)
+    people = _draw_people(surface, lattice, disc, shape=(draws.count, snow.tracers), law=find_burial_law(snow), rng=rng)
     work = _Work(surface=surface, lattice=lattice, release=release, draws=draws, people=people, size=snow.size)
     begun, done, lock = time.monotonic(), 0, threading.Lock()
     stage = ("", 0.0)
@@ -245,7 +245,13 @@ class _People:
 
 
 def _draw_people(
-    surface: Grid, lattice: Grid, disc: tuple[float, float, float], *, shape: tuple[int, int], rng: np.random.Generator
+    surface: Grid,
+    lattice: Grid,
+    disc: tuple[float, float, float],
+    *,
+    shape: tuple[int, int],
+    law: BurialLaw,
+    rng: np.random.Generator,
 ) -> _People:
     """Possible persons all over the last-seen disc; ``shape`` is (members, persons of each)."""
     members, persons = shape
@@ -259,7 +265,7 @@ def _draw_people(
         y_m=np.clip(np.stack([y for _, y in places]), south + rim, north - rim),
         speed=uniform(u[:, :, 2], *PERSON_SPEED),
         diffusion_m2_s=uniform(u[:, :, 3], *DIFFUSION_M2_S),
-        relative_depth=u[:, :, 4],
+        relative_depth=law.relative_depth(u[:, :, 4]),
         seeds=tuple(int(integer) for integer in rng.integers(0, 2**31, members)),
     )
 

@@ -1,4 +1,4 @@
-"""Friction laws in closed form, and the ranges from which the members of an ensemble are drawn."""
+"""Friction laws in closed form, and the laws from which the members of an ensemble are drawn."""
 
 from __future__ import annotations
 
@@ -7,10 +7,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
-from scipy.stats import qmc, triang
+from scipy.stats import norm, qmc, triang
 
 from lastseen.core import FloatArray, IntArray, Snow
-from lastseen.snow.release import Release, deposit_volume_m3
+from lastseen.snow.release import (
+    LARGEST_EXTENT,
+    LEAST_EXTENT,
+    Release,
+    deposit_volume_m3,
+    read_calibration,
+    slab_class,
+)
 from lastseen.snow.sliding_mass_kernels import GRAVITY_M_S2
 
 # ---- Closed forms of the friction laws, for checks and for rules of thumb
@@ -87,17 +94,62 @@ def segment_chain(
     return speeds, math.nan
 
 
-# ---- What is not known about an event is drawn from published ranges: one draw is one member of the ensemble
-# A *member* is one event: one friction, one turbulence, one cohesion, one slab thickness, one growth, one extent of
-# the release. Literature ranges, not calibrated.
+# ---- What is not known about an event is drawn: one draw is one member of the ensemble
+# A *member* is one event: one friction, one turbulence, one cohesion, one slab, one growth, one extent of the release.
+# Slabs spread as reported by size. Friction is tuned to reported lengths by size (`make calibrate`), not to a place.
+# Growth by size has not been measured where it could be read; its range is that of the scenario, a design choice.
 
-SLAB_FACTOR = (0.7, 1.4)  # design choice: about half a size class in mass to either side
-EXTENT = (0.5, 1.5)  # design choice: share of the nominal release area that breaks
-# Coulomb friction by destructive size: lowest, most likely, highest. For size 3 the literature range for small events
-# (0.22 to 0.40, from memory). Smaller events stop on steeper ground and larger ones run on (EAWS size text); the steps
-# between sizes are a design choice.
-FRICTION = {1: (0.35, 0.50, 0.65), 2: (0.27, 0.36, 0.48), 3: (0.22, 0.30, 0.40), 4: (0.18, 0.25, 0.35)}
+GIVEN_SLAB_FACTOR = (0.7, 1.4)  # around a thickness that the user gave; design choice
 PERSON_SPEED = (0.8, 1.2)  # design choice: a carried person against the flow around
+SLIDES = 0.95  # friction over the tangent of the release's slope, at most, of a slab that slid; design choice
+# Friction from which slopes are searched for what could reach a place: never above the lower end of what large events
+# need (0.16 to 0.22, Buser & Frutiger 1980 and from memory; steps between sizes are a design choice).
+OUTER_FRICTION = {1: 0.35, 2: 0.27, 3: 0.22, 4: 0.18}
+
+
+def friction_by_size(size: int) -> tuple[float, float, float]:
+    """Coulomb friction of a destructive size: lowest, most likely, highest, as tuned by ``make calibrate``."""
+    low, mode, high = read_calibration()["friction"][str(size)]["law"]
+    return low, mode, high
+
+
+@dataclass(frozen=True, kw_only=True)
+class SlabDraws:
+    """Slabs of a size, against the slab of median width and thickness; arrays of one shape."""
+
+    thickness_factor: FloatArray
+    area_factor: FloatArray
+
+
+def draw_slabs(size: int, u_volume: FloatArray, u_thickness: FloatArray) -> SlabDraws:
+    """Slabs of a size from pairs of numbers between 0 and 1.
+
+    Width and thickness are lognormal as reported. How they hang together within a size is not known from the sums: they
+    are independent before the volume is held to the class, half an order of magnitude to either side (design choice).
+    So volume is drawn first, then thickness given the volume, and the area is what is left.
+    """
+    slab = slab_class(size)
+    spread = math.hypot(2.0 * slab.width_spread, slab.thickness_spread)
+    tie = slab.thickness_spread / spread  # correlation of the logarithms of thickness and volume
+    volume = spread * _cut_normal(u_volume, *(math.log(v / slab.volume_m3) / spread for v in slab.volume_range_m3))
+    middle, rest = tie * slab.thickness_spread / spread * volume, slab.thickness_spread * math.sqrt(1.0 - tie * tie)
+    ends = [(math.log(d / slab.thickness_at_38_m) - middle) / rest for d in slab.thickness_range_m]
+    thickness = middle + rest * _cut_normal(u_thickness, *ends)
+    area = np.clip(np.exp(volume - thickness), LEAST_EXTENT, LARGEST_EXTENT)
+    return SlabDraws(thickness_factor=np.exp(thickness), area_factor=area)
+
+
+def largest_slab_factor(size: int) -> float:
+    """Thickest slab that is drawn, against the median."""
+    slab = slab_class(size)
+    return slab.thickness_range_m[1] / slab.thickness_at_38_m
+
+
+def _cut_normal(u: FloatArray, low: float | FloatArray, high: float | FloatArray) -> FloatArray:
+    """Draws of a standard normal law that is cut off at both ends."""
+    below, above = norm.cdf(low), norm.cdf(high)
+    drawn: FloatArray = norm.ppf(below + u * (above - below))
+    return drawn
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,18 +177,45 @@ class MemberDraws:
 
 def friction_range(snow: Snow) -> tuple[float, float, float]:
     """Lowest, most likely and highest friction: the scenario's, or by size."""
-    return snow.friction or FRICTION[snow.size]
+    return snow.friction or friction_by_size(snow.size)
+
+
+def outer_friction(snow: Snow) -> tuple[float, float, float]:
+    """The same, begun at the outer friction: for the question what could reach a place, which must not be missed."""
+    low, mode, high = friction_range(snow)
+    return snow.friction or (min(low, OUTER_FRICTION[snow.size]), mode, high)
+
+
+def friction_basis(snow: Snow) -> str:
+    """What the friction of a scenario rests on, in words."""
+    if snow.friction is not None:
+        return "given by the user"
+    row = read_calibration()["friction"][str(snow.size)]
+    return f"tuned to reported lengths of size {snow.size} (n = {row['n']}, Tirol 1992-2024), not to this place"
+
+
+def draw_friction(u: FloatArray, snow: Snow, slope_deg: float) -> FloatArray:
+    """Frictions by size of slabs that slid, from numbers between 0 and 1: the law cut off where the slope holds."""
+    low, mode, high = friction_range(snow)
+    holds = min(high, max(SLIDES * math.tan(math.radians(slope_deg)), low + 0.1 * (high - low)))
+    share = triang.cdf(holds, (mode - low) / (high - low), loc=low, scale=high - low)
+    return triangular(u * float(share), (low, mode, high))
 
 
 def draw_members(release: Release, snow: Snow, rng: np.random.Generator) -> MemberDraws:
-    """Latin hypercube over friction, turbulence, slab thickness, growth, extent and cohesion."""
+    """Latin hypercube over friction, turbulence, slab, growth, extent and cohesion."""
     u = qmc.LatinHypercube(d=6, rng=rng).random(snow.members)
-    slab = release.thickness_m * uniform(u[:, 2], *SLAB_FACTOR)
+    slabs = draw_slabs(snow.size, u[:, 4], u[:, 2])
+    given = snow.slab_thickness_m is not None
+    slab = release.thickness_m * (uniform(u[:, 2], *GIVEN_SLAB_FACTOR) if given else slabs.thickness_factor)
     growth = triangular(u[:, 3], snow.growth)
-    cells = np.clip(np.round(release.nominal_cells * uniform(u[:, 4], *EXTENT)), 1, release.cells.size).astype(np.int32)
+    cells = np.round(release.nominal_cells * slabs.area_factor)
+    cells = np.clip(cells, 1, release.cells.size).astype(np.int32)
     released = release.area_m2 * cells / release.nominal_cells * slab
     return MemberDraws(
-        friction=triangular(u[:, 0], friction_range(snow)),
+        friction=triangular(u[:, 0], snow.friction)
+        if snow.friction
+        else draw_friction(u[:, 0], snow, release.slope_deg),
         turbulence_m_s2=triangular(u[:, 1], snow.turbulence_m_s2),
         cohesion_pa=triangular(u[:, 5], snow.cohesion_pa),
         slab_m=slab,

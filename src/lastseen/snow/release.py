@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import tomllib
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any, Literal
 
 import numpy as np
@@ -20,6 +22,7 @@ from lastseen.core import (
     cells_of_outline,
     map_in_threads,
     outline_of_cells,
+    shared_folder,
     to_lonlat,
 )
 from lastseen.snow import release_kernels
@@ -30,42 +33,60 @@ from lastseen.terrain import Terrain, read_terrain, smooth_heights
 
 SLAB_DENSITY_KG_M3 = 200.0  # EAWS size text: 2,000 m3 weigh about 400 t
 DEPOSIT_DENSITY_KG_M3 = 400.0  # from memory: dry deposits 300-450, moist and wet ones 450-600
-# Median human-triggered slab: 50 m wide, 80 m long, 0.45 m thick, 38 degrees (Schweizer & Luetschg 2001, CRST 33:147).
+# Median human-triggered slab: 50 m wide, 80 m long, 38 degrees (Schweizer & Luetschg 2001, CRST 33:147).
 LENGTH_TO_WIDTH = 80.0 / 50.0
 MEDIAN_SLOPE_DEG = 38.0
 
 
+@cache
+def read_calibration() -> dict[str, Any]:
+    """What ``make calibrate`` fitted to reported avalanches (``shared/reference/calibration.toml``)."""
+    path = shared_folder("shared") / "reference" / "calibration.toml"
+    found: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
+    return found
+
+
 @dataclass(frozen=True, kw_only=True)
 class SlabClass:
-    """A destructive size: released volume (EAWS size table) and slab thickness at 38 degrees."""
+    """A destructive size: the slab of median reported width and crown thickness, and how both spread."""
 
     size: int
-    volume_m3: float
+    width_m: float
     thickness_at_38_m: float
+    # standard deviation of the logarithm
+    width_spread: float
+    thickness_spread: float
+    thickness_range_m: tuple[float, float]  # 5th and 95th percentile of reported crowns
+    volume_range_m3: tuple[float, float]  # released volumes that belong to the class
     length_to_width: float = LENGTH_TO_WIDTH
 
     @property
     def area_m2(self) -> float:
-        """Area on the slope of a slab of this volume and thickness."""
-        return self.volume_m3 / self.thickness_at_38_m
+        """Area on the slope of the slab of median width."""
+        return self.length_to_width * self.width_m**2
+
+    @property
+    def volume_m3(self) -> float:
+        """Volume of the slab of median width and thickness."""
+        return self.area_m2 * self.thickness_at_38_m
+
+    @property
+    def typical_volume_m3(self) -> float:
+        """Typical volume of the class (EAWS size table): the middle of its range."""
+        return math.sqrt(self.volume_range_m3[0] * self.volume_range_m3[1])
 
 
-# Volumes: EAWS size table (published, orders of magnitude). Thickness of size 2: median of human-triggered slabs (see
-# above). Sizes 1, 3, 4: 5th, 75th and 95th percentile of crown thickness in reported accidents, France 2010-2020.
-_CLASSES = (
-    SlabClass(size=1, volume_m3=100.0, thickness_at_38_m=0.20),
-    SlabClass(size=2, volume_m3=1_000.0, thickness_at_38_m=0.45),
-    SlabClass(size=3, volume_m3=10_000.0, thickness_at_38_m=0.91),
-    SlabClass(size=4, volume_m3=100_000.0, thickness_at_38_m=1.92),
-)
-SIZES = tuple(slab.size for slab in _CLASSES)
+SIZES = (1, 2, 3, 4)
 
 
+@cache
 def slab_class(size: int) -> SlabClass:
     """The slab of a destructive size, 1 to 4."""
-    if not 1 <= size <= len(_CLASSES):
+    if size not in SIZES:
         raise InputError(f"destructive size {size} is not known: choose 1, 2, 3 or 4")
-    return _CLASSES[size - 1]
+    row = read_calibration()["slab"][str(size)]
+    pairs = {name: tuple(row[name]) for name in ("thickness_range_m", "volume_range_m3")}
+    return SlabClass(size=size, **{**row, **pairs})
 
 
 def slope_factor(slope_deg: float) -> float:
@@ -101,7 +122,9 @@ LARGEST_TURN_DEG = 75.0  # design choice: a slab does not reach round a ridge
 # share is taken, so that terrain stays start zone where in doubt).
 CLOSED_CANOPY: float = 0.5
 LEAST_GAP_M = 25.0
-LARGEST_EXTENT = 1.5  # the ensemble draws releases of 0.5 to 1.5 times the class's area
+# The ensemble draws releases between these shares of the area of the class, which cut off the tails of what is
+# reported (design choice).
+LEAST_EXTENT, LARGEST_EXTENT = 0.2, 3.0
 
 # In the order of preference among releases that reach alike.
 Side = Literal["here", "above", "beside", "below", "drawn"]

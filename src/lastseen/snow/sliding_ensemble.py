@@ -27,11 +27,12 @@ from lastseen.snow.ensemble import (
 )
 from lastseen.snow.friction import (
     PERSON_SPEED,
-    SLAB_FACTOR,
     MemberDraws,
     drag_per_m,
     draw_members,
     friction_range,
+    largest_slab_factor,
+    outer_friction,
     uniform,
 )
 from lastseen.snow.release import Release, Side, Slippery, slab_class
@@ -209,7 +210,7 @@ def slide_slippery_samples(surface: Grid, release: Release, snow: Snow) -> Sampl
     cells = release.cells[:: max(1, release.cells.size // SLIPPERY_SAMPLES)]
     x, y = surface.centre_of(cells // nx, cells % nx)
     rest = np.zeros(cells.size)
-    drag = drag_per_m(snow.turbulence_m_s2[2], release.thickness_m * SLAB_FACTOR[1] * FLOW_THICKNESS)
+    drag = drag_per_m(snow.turbulence_m_s2[2], release.thickness_m * largest_slab_factor(snow.size) * FLOW_THICKNESS)
     friction = np.full(cells.size, friction_range(snow)[0] * SAMPLE_FRICTION[0])
     full_drag = np.full(cells.size, drag)
     return slide_samples(
@@ -253,9 +254,9 @@ def rank_releases(
 
 def slippery_snow(snow: Snow) -> Slippery:
     """The frictions of a scenario and its least drag, for looking up the slope."""
-    low, likely, _ = friction_range(snow)
+    low, likely, _ = outer_friction(snow)
     slab_m = snow.slab_thickness_m or slab_class(snow.size).thickness_at_38_m
-    drag = drag_per_m(snow.turbulence_m_s2[2], slab_m * SLAB_FACTOR[1] * FLOW_THICKNESS)
+    drag = drag_per_m(snow.turbulence_m_s2[2], slab_m * largest_slab_factor(snow.size) * FLOW_THICKNESS)
     return Slippery(friction=(low, likely), drag_per_m=drag)
 
 

@@ -137,7 +137,7 @@ LEAST_GRADE = 0.2  # ground below this is not part of an area; design choice
 # and convex rolls (Maggioni & Gruber 2003, Buehler et al. 2018, from memory).
 RIB_CUT, ROLL_CUT, BED_CUT = 0.01, 0.015, 0.025
 LEAST_CELLS = 4  # smaller areas have no shape
-LARGEST_SLABS = 4.0  # an area larger than this many slabs of size 4 is cut again ...
+LARGEST_SLABS = 2.0  # an area larger than this many slabs of size 4 is cut again ...
 GENTLER_CUTS = (0.5, 0.25)  # ... at these shares of the curvatures above; design choices
 NECK_M = 10.0  # areas that hang together by less than about twice this are two; design choice
 LARGEST_SPREAD_DEG = 120.0  # an area that faces more ways than this is cut into parts of at most about 90 degrees

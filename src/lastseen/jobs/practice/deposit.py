@@ -125,7 +125,7 @@ def lay_sized(frame: SiteFrame, size: int, seed: int) -> SnowShape:
     the tongue is cut down in its lengths, its thickness stays, and the sentence says so.
     """
     slab = slab_class(size)
-    volume = deposit_volume_m3(slab.volume_m3, Snow().growth[1])
+    volume = deposit_volume_m3(slab.typical_volume_m3, Snow().growth[1])
     area = volume / MEAN_THICKNESS_M[size]
     rng = np.random.default_rng(seed)
     phases = rng.uniform(0.0, 2.0 * math.pi, len(LOBES))

@@ -24,16 +24,16 @@ from lastseen.core import (
 from lastseen.jobs.practice import sites_kernels
 from lastseen.snow import (
     CLOSED_CANOPY,
-    FRICTION,
     LEAST_SLOPE_DEG,
     SIZES,
-    SLAB_FACTOR,
     START_ZONE_SMOOTHING_M,
     Samples,
     SampleTracks,
     average_onto_lattice,
     crown_cover,
     drag_per_m,
+    largest_slab_factor,
+    outer_friction,
     slab_class,
     slide_samples,
     smooth_for_snow,
@@ -45,6 +45,7 @@ from lastseen.terrain import read_terrain, smooth_heights
 # that hangs together and faces about the same way, since a slab does not reach round a ridge.
 LEAST_START_DEG = LEAST_SLOPE_DEG  # the same start-zone terrain as everywhere in this house, but with no upper limit
 SECTORS, FACING_DEG = 8, 60.0  # a slab lies on ground that faces within this of one of so many azimuths; design choice
+HOLDS_SHARE = 0.5  # of the median slab of a size on ground that can hold it: the careful side; design choice
 LEAST_SHARE = 0.25  # a start zone holds at least this share of a slab of size 1, as for a release
 
 
@@ -110,7 +111,7 @@ def _zones(steep: BoolArray, surface_m2: FloatArray) -> tuple[IntArray, int]:
 
 def _sizes(start: BoolArray, aspect_deg: FloatArray, surface_m2: FloatArray) -> npt.NDArray[np.int8]:
     """Largest size that fits on the connected ground of one facing that holds each cell."""
-    least = [slab_class(size).area_m2 for size in SIZES[1:]]
+    least = [HOLDS_SHARE * slab_class(size).area_m2 for size in SIZES[1:]]
 
     def facing(azimuth: float) -> npt.NDArray[np.int8]:
         with np.errstate(invalid="ignore"):
@@ -127,7 +128,7 @@ def _sizes(start: BoolArray, aspect_deg: FloatArray, surface_m2: FloatArray) -> 
     return size
 
 
-MEMBERS = 6  # frictions from the lowest of the literature range upwards; design choice
+MEMBERS = 6  # frictions from the outer one upwards; design choice
 FINEST_CELL_M = 5.0  # samples feel ground no finer than this; design choice
 MOST_CELLS = 1_200_000  # the working cell doubles until there are no more; design choice
 SPACING_M = 20.0  # a sample sets out from the highest start-zone cell of each block this wide; design choice
@@ -162,10 +163,11 @@ def spread_over(coarse: Grid, ground: Grid) -> FloatArray:
 def member_frictions(members: int = MEMBERS) -> tuple[tuple[float, ...], ...]:
     """Frictions of each member by size, rising.
 
-    The first is the lowest of the literature range; the others are evenly spaced quantiles of its triangular law.
+    The first is the outer friction of the size, below what was tuned to reported lengths: what reaches a place of
+    practice must not be missed. The others are evenly spaced quantiles of the triangular law that begins there.
     """
     steps = (np.arange(members - 1) + 0.5) / max(members - 1, 1)
-    laws = [FRICTION[size] for size in SIZES]
+    laws = [outer_friction(Snow(size=size)) for size in SIZES]
     first = tuple(low for low, _, _ in laws)
     quantiles = [triang.ppf(steps, (mode - low) / (high - low), low, high - low).tolist() for low, mode, high in laws]
     return (first, *zip(*quantiles, strict=True))
@@ -192,7 +194,7 @@ def simulate_start_zones(
     cells, size = _set_out_from(lattice, sizes)
     frictions = member_frictions(members) if frictions is None else frictions
     members = len(frictions)
-    slabs = [slab_class(slab_size).thickness_at_38_m * SLAB_FACTOR[1] for slab_size in SIZES]
+    slabs = [slab_class(slab_size).thickness_at_38_m * largest_slab_factor(slab_size) for slab_size in SIZES]
     drag = np.array([0.0, *(drag_per_m(turbulence_m_s2, slab) for slab in slabs)])
     share = np.zeros(lattice.shape)
     speed, source = np.zeros(lattice.shape, np.float32), np.full(lattice.shape, -1, np.int32)

@@ -237,8 +237,8 @@ def exposure_statement(
     runs = (
         f"{_spaced(reach.samples)} bodies came down from {_spaced(starts.count)} start zones ({starts.least_deg:g} "
         f"degrees and steeper), each with the {members} frictions of the largest size, up to {request.most_size}, that "
-        f"the ground there can hold ({low:.2f} to {high:.2f}, the literature range of size 3 "
-        "and this model's steps to other sizes, not calibrated)"
+        f"the ground there can hold ({low:.2f} to {high:.2f}: from below what was tuned to reported lengths upwards, "
+        "not tuned to this place)"
     )
     left_out = f"; {request.left_out}" if request.left_out else ""
     if exposure.share > 0.0:

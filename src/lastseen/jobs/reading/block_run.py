@@ -22,11 +22,11 @@ from lastseen.snow import (
     PILE_WIDTH,
     SAMPLE_FRICTION,
     SLAB_DENSITY_KG_M3,
-    SLAB_FACTOR,
     SMALLEST_SPREAD_CELLS,
     Samples,
     SampleTracks,
-    friction_range,
+    draw_slabs,
+    outer_friction,
     slab_class,
     slide_samples,
     thickness_m,
@@ -35,7 +35,8 @@ from lastseen.snow import (
 )
 
 # What is not known about an event: the same members for start cells everywhere, and draws by place.
-# A member has one friction, turbulence, slab thickness and growth, drawn from literature ranges (Latin hypercube).
+# A member has one friction, turbulence, slab thickness and growth, drawn as for a plan
+# (Latin hypercube), friction from further below: what reaches a line must not be missed.
 # What varies from sample to sample (place in its cell, friction) comes from a hash of the seed, the row, the column and
 # the member, so that a cell draws the same numbers whatever is run beside it.
 
@@ -88,9 +89,9 @@ def draw_shared(snow: Snow, seed: int, members: int = MEMBERS) -> SharedDraws:
     return SharedDraws(
         seed=seed,
         size=snow.size,
-        friction=triangular(u[:, 0], friction_range(snow)),
+        friction=triangular(u[:, 0], outer_friction(snow)),
         turbulence_m_s2=triangular(u[:, 1], snow.turbulence_m_s2),
-        slab_factor=uniform(u[:, 2], *SLAB_FACTOR),
+        slab_factor=draw_slabs(snow.size, u[:, 2], u[:, 2]).thickness_factor,
         growth=triangular(u[:, 3], snow.growth),
         slab_m=by_slope,
     )

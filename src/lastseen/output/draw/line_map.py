@@ -219,7 +219,8 @@ def write_strip(view: LineView, path: Path) -> None:
     with fixed_look(drawing.SIZE):
         palette, figure = load_palette(), drawing.new_figure(STRIP_WIDTH_MM, STRIP_HEIGHT_MM)
         under = (
-            f"Size {view.scenario.snow.size}, {view.reading.draws.count} events drawn from literature ranges. "
+            f"Size {view.scenario.snow.size}, {view.reading.draws.count} events; friction tuned to "
+            "reported lengths, not to this place. "
             "Stretches are numbered; letters are places to regroup: no start zone in this model reaches them."
         )
         drawing.draw_heading(figure, palette, f"{view.scenario.name or 'Line of travel'}: pre-read line", under)

@@ -10,7 +10,7 @@ from typing import Any
 from matplotlib.patches import Circle
 
 from lastseen import __version__
-from lastseen.core import percent, short_percent
+from lastseen.core import percent, share_words, short_percent
 from lastseen.output.draw import features
 from lastseen.output.draw.drawing import Drawing
 from lastseen.output.draw.features import TRAP_OPACITY, MapContent, start_of
@@ -277,14 +277,14 @@ def _approach_text(moves: Travel, there: Sequence[Leg]) -> str:
 def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     inside, angle, release = numbers["poa"]["inside_debris"], numbers["runout"]["travel_angle_deg"], numbers["release"]
     debris, burial, size = numbers["debris"], numbers["poa"]["burial"], numbers["scenario"]["snow"]["size"]
-    deep = percent(next(r["share"] for r in burial["deeper"] if r["depth_m"] == 1.0)) if burial else ""
+    deep = share_words(next(row["share"] for row in burial["deeper"] if row["depth_m"] == 1.0)) if burial else ""
     widened = ", widened to 90 % of the POA" if debris["widened"] else ""
     left = numbers["persons"]["left_model_share"]
     beyond = f", {percent(left)} left the elevation model" if left > 0.0 else ""
     return [
         ("Outline", f"debris in at least {short_percent(debris['level'])} of the events{widened}"),
         ("Persons", f"of all {percent(inside)} inside the outline{beyond}"),
-        *([("Burial", f"{percent(burial['fully'])} fully buried, {deep} over 1 m")] if burial else []),
+        *([("Burial", f"{share_words(burial['fully'])} fully buried, {deep} over 1 m")] if burial else []),
         ("Travel angle", f"{angle['p50']:.0f}° (P10 to P90: {angle['p10']:.0f}° to {angle['p90']:.0f}°)"),
         ("Release", f"size {size}, {release['volume_m3']:.0f} m³ on {release['slope_deg']:.0f}°"),
         ("Slab", f"{release['thickness_m']:.2f} m, normal to the slope"),

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from lastseen import __version__
-from lastseen.core import InputError, convergence_deg, percent, short_percent, to_lonlat
+from lastseen.core import InputError, convergence_deg, percent, share_words, short_percent, to_lonlat
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.draw.panel import sentence_of
 from lastseen.output.onefile import map as page_map
@@ -209,7 +209,7 @@ _OF_MODEL = (
     ("n_in_range", "poa.in_range", rough),
     ("n_left", "persons.left_model_share", rough),
     ("n_reach", "events.reach_person_share", rough),
-    ("n_buried", "poa.burial.fully", rough),
+    ("n_buried", "poa.burial.fully", share_words),
     ("n_depth", "poa.burial.fully_p50_m", fine_metres),
     ("n_travel", "runout.travel_angle_deg.p50", degrees),
     ("n_runout", "runout.length_m.p50", metres),

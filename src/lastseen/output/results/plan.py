@@ -16,7 +16,7 @@ import shapely
 from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
-from lastseen.core import WGS84, FloatArray, Grid, LastseenError, LonLat, mgrs_text, transformer, versions
+from lastseen.core import WGS84, FloatArray, Grid, LastseenError, LonLat, mgrs_text, share_words, transformer, versions
 from lastseen.jobs import MANY_LEFT
 from lastseen.output.draw.figures import write_animation, write_profile, write_thickness
 from lastseen.output.draw.palette import load_palette
@@ -46,14 +46,14 @@ from lastseen.output.result import (
 from lastseen.output.results.layers import SEARCH_LAYERS, plan_layers
 from lastseen.output.sheets.plan import Kind, write_map_and_sheet, write_sheet
 from lastseen.rescue import describe_travel
-from lastseen.snow import FULLY_BURIED_M, friction_range
+from lastseen.snow import FULLY_BURIED_M, find_burial_law, friction_basis, friction_range
 from lastseen.terrain import read_window
 
 if TYPE_CHECKING:
     from lastseen.jobs import Model, PersonShares, Plan, PlanRescue
     from lastseen.rescue import RescueClock, Travel
     from lastseen.search import Trial
-    from lastseen.snow import CellError
+    from lastseen.snow import BurialLaw, CellError
 
 _Point = tuple[float, float, float]
 _DEFAULT = ("json", "gpkg", "cog", "gpx", "kml", "sheet", "page")
@@ -171,7 +171,7 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "events": _events(model) if model else None,
         "debris": _debris(plan),
         "persons": _persons(model, shares) if model and shares else None,
-        "poa": _poa(model, shares) if model and shares else None,
+        "poa": _poa(plan, model, shares) if model and shares else None,
         "zones": [plain_fields(zone, ("outline",)) for zone in model.zones] if model else [],
         "traps": [plain_fields(trap, ("outline", "cells", "part_of_cell")) for trap in model.traps] if model else [],
         "coverage": _coverage(plan),
@@ -234,6 +234,7 @@ def _model(plan: Plan, model: Model) -> dict[str, Any]:
         "reason": model.choice.reason,
         "cell_m": ensemble.lattice.cell_m,
         "friction": list(friction_range(plan.scenario.snow)),
+        "friction_basis": friction_basis(plan.scenario.snow),
         "moving_share_p90": float(np.quantile([event.moving_share for event in ensemble.members], 0.9)),
         "cell_error": _cell_error(ensemble.cell_error),
         "left_share": {**edges, "no_data": gap},
@@ -283,7 +284,7 @@ def _debris(plan: Plan) -> dict[str, Any]:
     return {**pick_fields(plan.debris, "area_m2 level widened left_share"), "whole": whole, "volume_m3": volume}
 
 
-def _poa(model: Model, shares: PersonShares) -> dict[str, Any]:
+def _poa(plan: Plan, model: Model, shares: PersonShares) -> dict[str, Any]:
     """Shares of all persons: outside the outline lie also those who left the model."""
     person = model.person
     return {
@@ -292,16 +293,20 @@ def _poa(model: Model, shares: PersonShares) -> dict[str, Any]:
         "in_range": shares.in_range,
         "sum": float(person.poa.values.sum()),
         **pick_fields(person, "carried_p50_m fall_p90_m"),
-        "burial": _burial(model),
+        "burial": _burial(model, find_burial_law(plan.scenario.snow)),
     }
 
 
-def _burial(model: Model) -> dict[str, Any] | None:
+def _burial(model: Model, law: BurialLaw) -> dict[str, Any] | None:
     """How deep; None where the model does not know it."""
     if (burial := model.person.burial) is None:
         return None
     return {
+        "law": law.name,
+        "law_misfit": law.misfit,
+        "basis": law.basis,
         "fully": burial.fully,
+        "fully_words": share_words(burial.fully),
         "fully_means_deeper_than_m": FULLY_BURIED_M,
         "deeper": [{"depth_m": depth, "share": share} for depth, share in burial.deeper],
         "fully_p50_m": burial.p50_m,

@@ -36,6 +36,8 @@ from lastseen.rescue import (
     Phase,
     RescueClock,
     find_survival_curve,
+    older_curves,
+    survival_bounds_percent,
 )
 from lastseen.search import Leg
 
@@ -62,16 +64,25 @@ def clock_items(pen: Pen, rescue: Mapping[str, Any], clock: RescueClock | None) 
     (low, typical, high), debris = (
         [round(time / 60.0) for time in spread.three] for spread in (clock.total_s, clock.on_debris_s)
     )
-    alive = ["no data" if a < b else f"{a:.0f} %" for a, b in clock.survival_percent]
     text = (
         f"First step on the debris to head and chest free: {debris[0]} / {debris[1]} / {debris[2]} min (low / typical "
-        f"/ high). From the accident, alarm and approach included: {low} / {typical} / {high} min; alive by then: "
-        f"{' / '.join(alive)}. {rescue['depth_m']:g} m deep ({rescue['depth_basis']}), {rescue['slope_deg']:g}°, "
-        f"{rescue['digging']['diggers']} to dig. Circle low, square typical, diamond high. Bar: typical "
-        "time of a phase; line: where it ends, all low to all high."
+        f"/ high). From the accident, alarm and approach included: {low} / {typical} / {high} min; alive by then, "
+        f"averages of many burials: {_alive_by_curve(clock)}. {rescue['depth_m']:g} m deep ({rescue['depth_basis']}), "
+        f"{rescue['slope_deg']:g}°, {rescue['digging']['diggers']} to dig. Circle low, square typical, diamond high. "
+        "Shaded: the approach. Bar: typical time of a phase; line: where it ends, all low to all high."
     )
     figure = Item(CLOCK_MM, lambda x, y: _draw_clock(pen, clock, x, y))
     return [pen.heading("Clock"), *(replace(item, keep=True) for item in pen.paragraph(text)), figure]
+
+
+def _alive_by_curve(clock: RescueClock) -> str:
+    """Published survival at the three ends, the curve of the clock first."""
+    found = []
+    for curve in (clock.curve, *older_curves(clock.curve)):
+        bounds = [survival_bounds_percent(curve, time / 60.0) for time in clock.total_s.three]
+        alive = " / ".join(f"no data ({a:.0f} to {b:.0f})" if a < b else f"{a:.0f}" for a, b in bounds)
+        found.append(f"{alive} % ({curve.name})")
+    return "; ".join(found)
 
 
 def _draw_clock(pen: Pen, clock: RescueClock, x: float, y: float) -> None:
@@ -265,9 +276,10 @@ def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     rows = [
         ("Release", f"{release['reason']} {release['area_m2']:.0f} m² on the slope, {release['volume_m3']:.0f} m³"),
         ("Model", f"{model['reason']}; {events['count']} events{unfinished}{reach}"),
-        ("Friction", f"{_range(model['friction'])} (literature range, not calibrated)"),
+        ("Friction", f"{_range(model['friction'])}, {model['friction_basis']}"),
         ("Turbulence", f"{_range(snow['turbulence_m_s2'])} m/s²"),
-        ("Growth", f"{_range(snow['growth'])} times the released snow taken along"),
+        ("Growth", f"{_range(snow['growth'])} times the released snow taken along (design choice)"),
+        *([("Burial", burial["basis"])] if (burial := numbers["poa"]["burial"]) else []),
     ]
     if model["name"] == "flow":
         rows.append(("Cohesion", f"{_range(snow['cohesion_pa'])} Pa (design choice)"))
@@ -307,9 +319,9 @@ def sources(content: MapContent, clock: RescueClock | None) -> list[str]:
     if numbers["search"]["declination_deg"] is not None:
         found.append("Magnetic north: NOAA and British Geological Survey, World Magnetic Model 2025")
     if clock is not None:
-        curve = clock.curve
+        curves = (clock.curve, *older_curves(clock.curve))
         found += [f"Phases: {PHASES_SOURCE}; times without a source are from memory or design choices"]
-        found += [f"Survival: {curve.title}, {curve.source}"]
+        found += [f"Survival, {curve.name}: {curve.title}, {curve.source}" for curve in curves]
     found.append(f"Digging: {SCHEME_SOURCE}; {UPDATE_SOURCE}")
     found.append("Probing: Genswein, bergundsteigen; ICAR REC 0011 (2015); Auger & Jamieson 1996, ISSW")
     if content.modelled:

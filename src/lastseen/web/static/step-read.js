@@ -67,7 +67,7 @@ function facts(numbers) {
       [T.percent(n.poa.inside_debris), h("small", {}, T.read.outside(T.percent(n.poa.outside_debris)))],
     ]);
     if (n.persons?.left_model_share) rows.push([T.read.left, T.percent(n.persons.left_model_share)]);
-    if (n.poa.burial) rows.push([T.read.burial, T.percent(n.poa.burial.fully)]);
+    if (n.poa.burial) rows.push([T.read.burial, [n.poa.burial.fully_words, h("small", {}, n.poa.burial.basis)]]);
   }
   return h(
     "section",
