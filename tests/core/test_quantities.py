@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 import lastseen
-from lastseen.core.quantities import depth_text, percent, short_percent
+from lastseen.core.quantities import area_text, depth_text, percent, short_percent
 
 
 @pytest.mark.parametrize(
@@ -41,3 +41,20 @@ def test_shares_are_written_one_way():
         if path.name != "wording.py":
             lines = path.read_text(encoding="utf-8").splitlines()
             assert [line for line in lines if by_hand.search(line)] == [], path
+
+
+@pytest.mark.parametrize(
+    ("area_m2", "cell_m", "words"),
+    [
+        (2_316.4, 2.0, "2,300 m2"),
+        (20_641.0, 10.0, "21,000 m2"),
+        (87.0, 5.0, "87 m2"),
+        (18_262.0, 30.0, "10,000 to 100,000 m2 (cells of 30 m tell the order of magnitude)"),
+        (1_000.0, 25.0, "1,000 to 10,000 m2 (cells of 25 m tell the order of magnitude)"),
+        (0.0, 30.0, "0 m2"),
+    ],
+)
+def test_areas_have_the_digits_that_their_cells_allow(area_m2, cell_m, words):
+    """Two figures; the power of ten alone on cells wider than 10 m."""
+    assert area_text(area_m2, cell_m) == words
+    assert area_text(area_m2, cell_m, "m²") == words.replace("m2", "m²")

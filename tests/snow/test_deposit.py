@@ -19,7 +19,7 @@ from lastseen.snow.deposit import (
     probability_of_area,
     share_inside,
 )
-from lastseen.snow.ensemble import CarriedPersons, Ensemble, Member
+from lastseen.snow.ensemble import CarriedPersons, Ensemble, Member, average_over_footprint
 from lastseen.snow.friction import MemberDraws
 
 UTM = CRS.from_epsg(32632)
@@ -228,7 +228,10 @@ def test_an_outline_holds_its_share_of_who_stayed():
 
 @pytest.mark.parametrize(("model", "spread_m"), [("flow", 4.0), ("body", 0.6 * 8000.0 ** (1.0 / 3.0))])
 def test_one_person_is_spread_by_the_model(model, spread_m):
-    """4 m in a flow; 0.6 times the cube root of the median volume for samples that slide alone."""
+    """4 m in a flow; 0.6 times the cube root of the median volume for samples that slide alone. A cell spreads by the
+    twelfth of its side squared, the rest is added.
+    """
+    spread_m = np.sqrt(spread_m**2 - FLAT.cell_m**2 / 12.0)
     run = events_of([event(heap(60, 80, 8))] * 3, people([60], [80]), model)
     volumes = np.array([10.0, 8000.0, 90_000.0])
     run = dataclasses.replace(run, draws=dataclasses.replace(run.draws, deposit_m3=volumes))
@@ -238,14 +241,38 @@ def test_one_person_is_spread_by_the_model(model, spread_m):
     assert np.sqrt(((cols - 80) ** 2 * poa).sum()) * 2.0 == pytest.approx(spread_m, rel=0.01)
 
 
-def test_a_person_is_spread_by_one_and_a_half_cells_at_least():
-    """On cells of 4 m the 4 m of a flow would be one cell."""
-    coarse = Grid(np.zeros((60, 80)), 0.0, 240.0, 4.0, UTM)
-    person = people([60], [80])
+@pytest.mark.parametrize(("cell_m", "cells"), [(4.0, np.sqrt(1.0 - 1.0 / 12.0)), (20.0, 0.46)])
+def test_a_person_is_spread_alike_on_coarser_cells(cell_m, cells):
+    """4 m of a flow, less what the cell spreads; a Gaussian of half a cell at least, 0.46 as counted on cells."""
+    coarse = Grid(np.zeros((60, 80)), 0.0, 60.0 * cell_m, cell_m, UTM)
+    x, y = coarse.centre_of(30, 40)
+    person = dataclasses.replace(people([60], [80]), x_m=np.array([x]), y_m=np.array([y]))
     poa = probability_of_area(events_of([event(heap(60, 80, 8))], person), coarse)
-    row, col = (int(at[0]) for at in coarse.cell_of(person.x_m, person.y_m))
-    assert np.sqrt(((np.indices(coarse.shape)[0] - row) ** 2 * poa.values).sum()) == pytest.approx(1.5, rel=0.01)
-    assert poa.values[row, col] == poa.values.max()
+    away = np.indices(coarse.shape)[0] - 30
+    assert np.sqrt((away**2 * poa.values).sum()) == pytest.approx(cells, rel=0.03)
+    assert poa.values[30, 40] == poa.values.max()
+
+
+@pytest.mark.parametrize("cell_m", [1.0, 2.0, 4.0, 5.0, 10.0])
+def test_debris_is_told_for_the_same_footprint_on_all_cells(cell_m):
+    """What lies in one cell is spread to the variance of a square of 10 m (10^2 / 12), with that of the cell itself;
+    its volume is kept, none comes onto no data. Counted on cells of 5 m a Gaussian of half a cell is a little narrower.
+    """
+    n = round(120.0 / cell_m)
+    ground = Grid(np.zeros((n, n)), 0.0, 120.0, cell_m, UTM)
+    depth = np.zeros((n, n))
+    depth[n // 2, n // 2] = 3.0
+    wide = average_over_footprint(depth, ground)
+    assert wide.sum() == pytest.approx(3.0, rel=1e-12)
+    for away in np.indices((n, n)):
+        variance = ((away - n // 2) ** 2 * wide).sum() / 3.0 * cell_m**2
+        assert variance + cell_m**2 / 12.0 == pytest.approx(100.0 / 12.0, rel=0.12 if cell_m == 5.0 else 0.03)
+    assert average_over_footprint(np.zeros((n, n)), ground).sum() == 0.0
+    gap = ground.values.copy()
+    gap[:, n // 2 + 1 :] = np.nan
+    beside = average_over_footprint(depth, ground.with_values(gap))
+    assert beside[:, n // 2 + 1 :].sum() == 0.0
+    assert beside.sum() == pytest.approx(3.0, rel=1e-12)
 
 
 def test_up_to_19_of_20_parts_of_the_snow_may_leave():
@@ -301,7 +328,7 @@ def test_poa_beside_each_edge_is_that_of_the_whole_ground(side, inwards):
     counts = np.zeros(FLAT.shape)
     counts[row, col] = 2.0
     counts[row + 3 * OUT[side][1], col] += 1.0
-    whole = gaussian_filter(counts, 4.0 / 2.0, mode="constant", truncate=4.0)
+    whole = gaussian_filter(counts, np.sqrt(16.0 - 4.0 / 12.0) / 2.0, mode="constant", truncate=4.0)
     np.testing.assert_allclose(poa, whole / whole.sum(), rtol=1e-12, atol=1e-15)
 
 

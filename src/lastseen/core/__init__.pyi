@@ -41,10 +41,12 @@ from .place import (
     utm_crs,
 )
 from .quantities import (
+    COARSE_CELL_M,
     DEFAULT_STRIP_WIDTH_M,
     NARROWEST_ASKED_M,
     WIDEST_STRIP_M,
     Spread,
+    area_text,
     check_strip_width_m,
     depth_text,
     exact_spread,
@@ -67,6 +69,7 @@ from .scenario import (
 )
 
 __all__ = [
+    "COARSE_CELL_M",
     "DEFAULT_STRIP_WIDTH_M",
     "FLOW_GB_PER_MILLION_CELLS",
     "GEOD",
@@ -93,6 +96,7 @@ __all__ = [
     "Snow",
     "Spread",
     "apply_overrides",
+    "area_text",
     "bearing_text",
     "cells_of_outline",
     "check_scenario",

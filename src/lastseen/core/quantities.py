@@ -89,6 +89,19 @@ def short_percent(share: float) -> str:
     return percent(share, 1).replace(".0 %", " %")
 
 
+COARSE_CELL_M = 10.0  # areas on wider cells are orders of magnitude, and burial is not worked out; design choice
+
+
+def area_text(area_m2: float, cell_m: float, unit: str = "m2") -> str:
+    """An area of debris to two figures; on cells wider than 10 m its order of magnitude alone."""
+    if area_m2 <= 0.0:
+        return f"0 {unit}"
+    if cell_m > COARSE_CELL_M:
+        low = 10 ** math.floor(math.log10(area_m2) + ROUNDING)
+        return f"{low:,} to {10 * low:,} {unit} (cells of {cell_m:g} m tell the order of magnitude)"
+    return f"{float(f'{area_m2:.2g}'):,.0f} {unit}"
+
+
 def depth_text(depth_m: float) -> str:
     """A thickness of debris in tenths of a metre; some is never called none."""
     return "under 0.1 m" if 0.0 < depth_m < 0.05 else f"{depth_m:.1f} m"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lastseen.core import percent, share_words, short_percent, to_lonlat
+from lastseen.core import area_text, percent, share_words, short_percent, to_lonlat
 from lastseen.jobs import (
     INCIDENT_SLOPES_DEG,
     SITE_LIMITS,
@@ -99,6 +99,7 @@ def metres(low: float, high: float, digits: int = 1) -> str:
 Numbers = Mapping[str, Any]
 
 MOST_TRAPS = 4
+NO_BURIAL = "not worked out: it needs the flow, on cells of 10 m or finer"
 MOST_LISTED, MOST_AREAS = 40, 8  # in the table of traps
 
 
@@ -232,8 +233,7 @@ def _model_lines(numbers: Numbers) -> list[str]:
     poa, traps = numbers["poa"], numbers["traps"]
     lines = [*_release_lines(numbers), _line("", _envelope_text(numbers["envelope"]))]
     lines.append(_line("Person", _person_text(numbers)))
-    if poa["burial"] is not None:
-        lines.append(_line("Burial", _burial_text(poa["burial"])))
+    lines.append(_line("Burial", _burial_text(poa["burial"]) if poa["burial"] is not None else NO_BURIAL))
     met = [trap for trap in traps if trap["person_passes"] > 0]
     texts = [
         f"{trap['letter']}{trap['number']} ({', '.join(trap['consequences'])}) {trap['reason']} "
@@ -279,6 +279,7 @@ def _debris_text(numbers: Numbers) -> str:
     area = f"{debris['area_m2']:,.0f} m2"
     if not numbers.get("model"):
         return f"observed outline of {area}"
+    area = area_text(debris["area_m2"], numbers["grid"]["cell_m"])
     level = f"debris in at least {short_percent(debris['level'])} of the events"
     if not debris["whole"]:
         area = f"only the part on the elevation model, {area}"

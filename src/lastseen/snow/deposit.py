@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ from shapely import box, get_coordinates, union_all
 from shapely.geometry import MultiPolygon
 
 from lastseen.core import (
+    COARSE_CELL_M,
     Grid,
     InputError,
     IntArray,
@@ -20,7 +22,7 @@ from lastseen.core import (
     percent,
 )
 from lastseen.snow.ensemble import DEBRIS_M, CarriedPersons, Ensemble, box_around, spread_counts
-from lastseen.snow.sliding_ensemble import PILE_WIDTH
+from lastseen.snow.sliding_ensemble import pile_sigma_cells
 
 # ---- How deep a carried person lies: the snow above them in their event, as shares and as a map
 
@@ -48,7 +50,12 @@ class Burial:
 
 
 def measure_burial(person: CarriedPersons, poa: Grid, sigma_cells: float) -> Burial | None:
-    """Burial of the caught on the cells of ``poa``, each spread by ``sigma_cells``; None where the model has none."""
+    """Burial of the caught on the cells of ``poa``, each spread by ``sigma_cells``.
+
+    None where the model has none, and on cells wider than 10 m, whose thickness says nothing of one place.
+    """
+    if poa.cell_m > COARSE_CELL_M:
+        return None
     count, of = person.stayed(), int(person.taken.sum())
     depth = person.burial_m[count]
     if depth.size == 0 or np.isnan(depth).any():
@@ -80,7 +87,8 @@ def _map(poa: Grid, row: IntArray, col: IntArray, of: int, sigma_cells: float) -
 # ---- Where the snow stops: probability of debris, thickness, outline; and where a carried person would lie
 
 PERSON_SPREAD_M = 4.0  # design choice: how far a person in the flow can lie from where a tracer does
-LEAST_SPREAD_CELLS = 1.5
+LEAST_SPREAD_CELLS = 0.5
+OUTLINE_SMOOTHING_M = 2.5  # of the probability of debris, before its outline is drawn; design choice
 OUTLINE_LEVELS = (0.2, 0.1, 0.05, 0.025)  # design choice, tried in this order
 WANTED_INSIDE = 0.9
 LITTLE_LEFT = 0.05
@@ -162,7 +170,8 @@ def find_debris(ensemble: Ensemble, ground: Grid, poa: Grid, outline_probability
 
 def _outline(probability: Grid, poa: Grid, wanted: float | None) -> tuple[MultiPolygon, float, bool]:
     """The outline, its level, and whether it was widened to hold the person."""
-    smooth = probability.with_values(ndimage.gaussian_filter(probability.values, 1.0, truncate=3.0))
+    sigma = OUTLINE_SMOOTHING_M / probability.cell_m
+    smooth = probability.with_values(ndimage.gaussian_filter(probability.values, sigma, truncate=3.0))
     levels = OUTLINE_LEVELS if wanted is None else (wanted,)
     enough = WANTED_INSIDE * float(poa.values.sum())
     for level in levels:
@@ -233,10 +242,10 @@ def locate_person(ensemble: Ensemble, poa: Grid, at_m: tuple[float, float], outl
 
 def _spread_cells(ensemble: Ensemble, ground: Grid) -> float:
     """Standard deviation of one possible person, cells."""
-    spread_m = PERSON_SPREAD_M
     if ensemble.model == "body":  # samples that slide alone do not spread as snow does
-        spread_m = PILE_WIDTH * float(np.median(ensemble.draws.deposit_m3)) ** (1.0 / 3.0)
-    return max(LEAST_SPREAD_CELLS, spread_m / ground.cell_m)
+        return pile_sigma_cells(float(np.median(ensemble.draws.deposit_m3)), ground.cell_m)
+    beside_the_cell = math.sqrt(max(PERSON_SPREAD_M**2 - ground.cell_m**2 / 12.0, 0.0))
+    return max(LEAST_SPREAD_CELLS, beside_the_cell / ground.cell_m)
 
 
 def share_inside(poa: Grid, outline: MultiPolygon) -> float:

@@ -10,7 +10,7 @@ from shapely.geometry import MultiPolygon
 from skimage.feature import peak_local_max
 from skimage.segmentation import watershed
 
-from lastseen.core import FloatArray, IntArray, cells_of_outline, outline_of_cells, percent
+from lastseen.core import FloatArray, IntArray, area_text, cells_of_outline, outline_of_cells, percent
 from lastseen.snow.deposit import Debris, Person
 from lastseen.terrain import Terrain
 from lastseen.traps import Trap
@@ -123,8 +123,9 @@ def _zone(
         place, why = "slope", "friction holds the snow on ground this gentle"
     area = cells.size * terrain.elevation.cell_area_m2
     poa = float(person.poa.values.ravel()[cells].sum())
+    size = area_text(area, terrain.elevation.cell_m)
     sentence = (
-        f"{place[0].upper()}{place[1:]} of {slope:.0f} degrees: {why}; {area:.0f} m2, mean thickness over all events "
+        f"{place[0].upper()}{place[1:]} of {slope:.0f} degrees: {why}; {size}, mean thickness over all events "
         f"{thickness.mean():.1f} m, at most {thickness.max():.1f} m; {percent(poa)} of the probability of area."
     )
     return DepositZone(

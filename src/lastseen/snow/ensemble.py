@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal, get_args
@@ -16,6 +17,9 @@ from lastseen.snow.friction import MemberDraws
 ModelName = Literal["flow", "body"]
 EventEnd = Literal["at rest", "left the model", "unfinished"]
 Layer = NDArray[np.float32]
+# Debris and persons are told for a footprint of this width, whatever the cells: cells of 10 m are one, finer ones are
+# averaged over it. Design choice: as wide as the widest cells of the flow.
+DEBRIS_WIDTH_M = 10.0
 DEBRIS_M = 0.1  # thinner than this is not called debris; design choice
 SIDES = ("west", "east", "south", "north")
 NO_DATA_SIDE = "no data"
@@ -37,7 +41,7 @@ class Member:
     # the part
     rows: slice
     cols: slice
-    thickness_m: Layer  # debris at the end, vertical, at deposit density
+    thickness_m: Layer  # debris at the end over the footprint, vertical, at deposit density
     fastest_m_s: Layer  # greatest speed, 0 where nothing came
     arrival_s: Layer  # when the front came; NaN for never, or where the model does not know it
     toe_m: tuple[float, float]  # where all but the farthest twentieth of the snow has stopped, or left
@@ -203,6 +207,28 @@ def spread_counts(counts: FloatArray, sigma_cells: float) -> FloatArray:
     wide: FloatArray = ndimage.gaussian_filter(counts.astype(float), sigma_cells, mode="constant", truncate=4.0)
     kept: FloatArray = wide * (counts.sum() / max(float(wide.sum()), 1e-12))
     return kept
+
+
+def footprint_sigma_cells(cell_m: float, width_m: float = DEBRIS_WIDTH_M) -> float:
+    """Standard deviation in cells that, with what the cell itself averages, is that of a square of a width.
+
+    A uniform square of side F has the variance F^2 / 12 along each side.
+    """
+    return math.sqrt(max(width_m**2 - cell_m**2, 0.0) / 12.0) / cell_m
+
+
+def average_over_footprint(depth: FloatArray, ground: Grid) -> FloatArray:
+    """A depth of snow averaged over the footprint; its volume is kept, and none comes onto no data."""
+    sigma = footprint_sigma_cells(ground.cell_m)
+    rows, cols = (np.flatnonzero((depth > 0.0).any(axis=axis)) for axis in (1, 0))
+    if sigma == 0.0 or rows.size == 0:
+        return depth
+    part = box_around(depth.shape, rows, cols, math.ceil(4.0 * sigma) + 1)
+    out = np.zeros_like(depth)
+    wide = spread_counts(depth[part], sigma)
+    wide[np.isnan(ground.values[part])] = 0.0
+    out[part] = wide * (depth.sum() / max(float(wide.sum()), 1e-12))
+    return out
 
 
 def split_into_batches(count: int, size: int) -> Iterator[range]:

@@ -28,7 +28,15 @@ from lastseen.core import (
     no_progress,
 )
 from lastseen.snow.carried import BurialLaw, Tracers, find_burial_law, spread_over_disc
-from lastseen.snow.ensemble import DEBRIS_M, CarriedPersons, CellError, Ensemble, Member, split_into_batches
+from lastseen.snow.ensemble import (
+    DEBRIS_M,
+    CarriedPersons,
+    CellError,
+    Ensemble,
+    Member,
+    average_over_footprint,
+    split_into_batches,
+)
 from lastseen.snow.flow import Bed, FlowResult, FlowSnow, Watch, prepare_bed, simulate_flow
 from lastseen.snow.flow_kernels import FRONT_M
 from lastseen.snow.friction import PERSON_SPEED, MemberDraws, draw_members, friction_range, uniform
@@ -303,7 +311,8 @@ class _Work:
             watch_every_s=REPORT_S,
         )
         volume = (flow.balance.released_m3 + flow.balance.entrained_m3) * PACKED
-        return self._event(flow), self._carried(flow, m), volume
+        debris = average_over_footprint(flow.depth_m * PACKED, self._lattice)
+        return self._event(flow, debris), self._carried(flow, debris, m), volume
 
     def _released(self, m: int, lattice: Grid) -> FloatArray:
         """Depth of the released snow of a member on the cells of a lattice."""
@@ -320,7 +329,7 @@ class _Work:
             flow = simulate_flow(bed, self._released(m, coarse), _snow_of(self._draws, m), time_limit_s=limit_s)
             before = np.zeros(self._lattice.shape, bool)
             before[members[m].rows, members[m].cols] = members[m].thickness_m > DEBRIS_M
-            again = np.kron(flow.depth_m * PACKED > DEBRIS_M, np.ones((2, 2), bool))
+            again = np.kron(average_over_footprint(flow.depth_m * PACKED, coarse) > DEBRIS_M, np.ones((2, 2), bool))
             rows, cols = (min(pair) for pair in zip(before.shape, again.shape, strict=True))
             before, again = before[:rows, :cols], again[:rows, :cols]
             overlap = float((before & again).sum() / max(int((before | again).sum()), 1))
@@ -334,16 +343,16 @@ class _Work:
         overlap, shift_m = np.median(np.array(found), axis=0).tolist()
         return CellError(coarse_cell_m=coarse.cell_m, events=chosen.size, overlap=overlap, runout_shift_m=shift_m)
 
-    def _event(self, flow: FlowResult) -> Member:
+    def _event(self, flow: FlowResult, debris_m: FloatArray) -> Member:
         """What a run left, cut to where snow was."""
-        touched = flow.deepest_m > 0.0
+        touched = (flow.deepest_m > 0.0) | (debris_m > 0.0)
         rows, cols = (np.flatnonzero(touched.any(axis=axis)) for axis in (1, 0))
         part = (slice(int(rows[0]), int(rows[-1]) + 1), slice(int(cols[0]), int(cols[-1]) + 1))
         balance = flow.balance
         return Member(
             rows=part[0],
             cols=part[1],
-            thickness_m=(flow.depth_m[part] * PACKED).astype(np.float32),
+            thickness_m=debris_m[part].astype(np.float32),
             fastest_m_s=np.where(flow.deepest_m[part] > FRONT_M, flow.fastest_m_s[part], 0.0).astype(np.float32),
             arrival_s=flow.arrival_s[part].astype(np.float32),
             toe_m=self._toe(self._lattice, flow),
@@ -372,7 +381,7 @@ class _Work:
         toe = order[min(int(np.searchsorted(snow, TOE_SHARE * snow[-1])), order.size - 1)]
         return float(x[toe]), float(y[toe])
 
-    def _carried(self, flow: FlowResult, m: int) -> CarriedPersons:
+    def _carried(self, flow: FlowResult, debris_m: FloatArray, m: int) -> CarriedPersons:
         """The people of a member. Snow above them: the debris at their place, by their relative depth."""
         rest = flow.tracers
         if rest is None:
@@ -380,7 +389,7 @@ class _Work:
         thickness = np.zeros(rest.x_m.size)
         stay: BoolArray = ~(rest.left_grid | rest.in_no_data)
         row, col = self._lattice.cell_of(rest.x_m[stay], rest.y_m[stay])
-        thickness[stay] = flow.depth_m[row, col] * PACKED
+        thickness[stay] = debris_m[row, col]
         burial = thickness * self._people.relative_depth[m]
         burial[~rest.taken] = thickness[~rest.taken] = 0.0
         return CarriedPersons(

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lastseen.core import Grid, InputError, Snow, thread_count
+from lastseen.core import COARSE_CELL_M, Grid, InputError, Snow, thread_count
 from lastseen.snow.ensemble import ModelName
 from lastseen.snow.flow_ensemble import count_pilot_updates
 from lastseen.snow.release import Release
 
 LEAST_CELLS_ACROSS = 8  # front and sides of the snow are each some cells wide; design choice
-FINEST_CELL_M, COARSEST_CELL_M = 2.0, 10.0
+FINEST_CELL_M = 2.0
 PILOT_CELLS_ACROSS = 6.0  # of the event that is run first, to see how much there is to work out
 MOST_OF_BUDGET = 3.0  # as many times the budget the coarsest cells may take before single bodies are chosen
 GROWTH = 2.0  # power of the work with the cells along a length: 1.0 to 1.7 between 10 and 4 m on the demo
@@ -43,8 +43,8 @@ def choose_model(surface: Grid, release: Release, snow: Snow) -> ModelChoice:
     if snow.model == "body":
         return _bodies("as asked for: they do not pile up, and burial is not worked out")
     wished = max(surface.cell_m, snow.cell_m or 0.0)
-    if snow.model is None and wished > COARSEST_CELL_M:
-        return _bodies(f"cells of {wished:g} m are too coarse for the flow, which needs {COARSEST_CELL_M:g} m or finer")
+    if snow.model is None and wished > COARSE_CELL_M:
+        return _bodies(f"cells of {wished:g} m are too coarse for the flow, which needs {COARSE_CELL_M:g} m or finer")
     width = _width_m(surface, release)
     ratio, time_s = _finest_ratio(surface, width, release, snow)
     cell = ratio * surface.cell_m
@@ -66,7 +66,7 @@ def _finest_ratio(surface: Grid, width_m: float, release: Release, snow: Snow) -
     work, measured.
     """
     finest = max(1, math.ceil(FINEST_CELL_M / surface.cell_m - 1e-9))
-    coarsest = max(finest, int(COARSEST_CELL_M / surface.cell_m + 1e-9))
+    coarsest = max(finest, int(COARSE_CELL_M / surface.cell_m + 1e-9))
     wished = None
     if snow.cell_m is not None:
         if snow.cell_m < 0.75 * surface.cell_m:

@@ -6,6 +6,7 @@ that volume, gives the debris of the member; its volume is conserved, its thickn
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import get_args
@@ -45,7 +46,7 @@ SLIPPERY_SAMPLES = 40
 FLOW_THICKNESS = 1.0  # design choice: the flow is as thick as the slab; matters little below 10 m/s
 SHEDDING_SPEED_M_S = 4.0  # from memory: dense flows begin to leave snow behind below 2 to 5 m/s
 PILE_WIDTH = 0.6  # design choice: spread of one sample's snow against the cube root of the deposit's volume
-SMALLEST_SPREAD_CELLS = 1.5
+LEAST_PILE_CELLS = 0.5
 FOOTPRINT_M = 3.0  # design choice: half the width of ground that one sample stands for
 TOE_QUANTILE = 0.95
 
@@ -116,10 +117,16 @@ def find_passing(samples: Samples, tracks: SampleTracks, disc: tuple[float, floa
     return np.flatnonzero(outside & np.isfinite(tracks.disc_east_m_s)).astype(np.int32)
 
 
+def pile_sigma_cells(volume_m3: float, cell_m: float) -> float:
+    """Standard deviation in cells of the snow of one sample: with what the cell itself averages, that of its pile."""
+    pile_m = PILE_WIDTH * volume_m3 ** (1.0 / 3.0)
+    return max(LEAST_PILE_CELLS, math.sqrt(max(pile_m**2 - cell_m**2 / 12.0, 0.0)) / cell_m)
+
+
 def _event(surface: Grid, release: Release, tracks: SampleTracks, volume_m3: float) -> Member:
     """What the samples of one member left."""
     nx = surface.shape[1]
-    sigma = float(max(SMALLEST_SPREAD_CELLS, PILE_WIDTH * volume_m3 ** (1.0 / 3.0) / surface.cell_m))
+    sigma = pile_sigma_cells(volume_m3, surface.cell_m)
     footprint = max(1, round(FOOTPRINT_M / surface.cell_m))
     rim = max(int(np.ceil(4.0 * sigma)), round(FOOTPRINT_M / surface.cell_m)) + 2
     rows, cols = box_around(surface.shape, tracks.cells // nx, tracks.cells % nx, rim)

@@ -22,7 +22,6 @@ from lastseen.snow import (
     PILE_WIDTH,
     SAMPLE_FRICTION,
     SLAB_DENSITY_KG_M3,
-    SMALLEST_SPREAD_CELLS,
     Samples,
     SampleTracks,
     draw_slabs,
@@ -33,6 +32,8 @@ from lastseen.snow import (
     triangular,
     uniform,
 )
+
+SMALLEST_SPREAD_CELLS = 1.5  # of the snow of one sample; design choice
 
 # What is not known about an event: the same members for start cells everywhere, and draws by place.
 # A member has one friction, turbulence, slab thickness and growth, drawn as for a plan

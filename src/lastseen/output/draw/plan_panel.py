@@ -10,7 +10,7 @@ from typing import Any
 from matplotlib.patches import Circle
 
 from lastseen import __version__
-from lastseen.core import percent, share_words, short_percent
+from lastseen.core import area_text, percent, share_words, short_percent
 from lastseen.output.draw import features
 from lastseen.output.draw.drawing import Drawing
 from lastseen.output.draw.features import TRAP_OPACITY, MapContent, start_of
@@ -257,10 +257,16 @@ def _numbers(pen: Pen, content: MapContent) -> list[Item]:
         ("Search", f"{length(walk)} in {clock(time_of(walk))} {MODE_WORDS[moves.search]}{who}"),
         ("Approach", f"{_approach_text(moves, there)}; with it {clock(each['time_s'])}"),
         ("Coverage", f"{coverage_words(content.numbers)}; {covered['uncovered_m2']:.0f} m² out of range"),
-        ("Debris", f"{content.outline.area:.0f} m² on the map{_part_words(content.numbers)}"),
+        ("Debris", f"{_area_words(content)} on the map{_part_words(content.numbers)}"),
         *(_model_numbers(content.numbers) if content.modelled else []),
     ]  # fmt: skip
     return [pen.heading("Key numbers"), *pen.named_lines(rows, hang=18.5)]
+
+
+def _area_words(content: MapContent) -> str:
+    """A given outline as it was measured, debris of a model to what its cells tell."""
+    area = content.outline.area
+    return area_text(area, content.numbers["grid"]["cell_m"], "m²") if content.modelled else f"{area:.0f} m²"
 
 
 def _part_words(numbers: Mapping[str, Any]) -> str:
@@ -284,7 +290,7 @@ def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     return [
         ("Outline", f"debris in at least {short_percent(debris['level'])} of the events{widened}"),
         ("Persons", f"of all {percent(inside)} inside the outline{beyond}"),
-        *([("Burial", f"{share_words(burial['fully'])} fully buried, {deep} over 1 m")] if burial else []),
+        ("Burial", f"{share_words(burial['fully'])} fully buried, {deep} over 1 m" if burial else "not worked out"),
         ("Travel angle", f"{angle['p50']:.0f}° (P10 to P90: {angle['p10']:.0f}° to {angle['p90']:.0f}°)"),
         ("Release", f"size {size}, {release['volume_m3']:.0f} m³ on {release['slope_deg']:.0f}°"),
         ("Slab", f"{release['thickness_m']:.2f} m, normal to the slope"),
