@@ -13,7 +13,7 @@ from lastseen.snow.release import find_release, find_releases
 from lastseen.snow.sliding_ensemble import rank_releases, simulate_sliding_ensemble, slippery_snow
 from lastseen.snow.sliding_mass import smooth_for_snow
 
-SNOW = Snow(size=2, members=16, bodies=1600)
+SNOW = Snow(size=2, members=16, bodies=1600, friction=(0.27, 0.36, 0.48))
 
 
 def at(ground, x, y):
