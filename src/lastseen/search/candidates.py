@@ -31,7 +31,15 @@ from lastseen.search.lanes import (
     walk_length_m,
 )
 from lastseen.search.legs import climb_m, steep_m
-from lastseen.search.parts import Site, count_strips, cut_bands, direction_of, make_progress_frame, share_groups
+from lastseen.search.parts import (
+    EntryPoint,
+    Site,
+    count_strips,
+    cut_bands,
+    direction_of,
+    make_progress_frame,
+    share_groups,
+)
 from lastseen.search.plan import Pattern
 from lastseen.search.routes import WalkableGround
 from lastseen.search.search_area import SearchArea, SearchTask
@@ -433,17 +441,14 @@ def try_walk(kind: Kind, layout: Layout, team: TeamLayouts, hidden: Targets) -> 
     sites, area, task = team.sites, team.area, team.task
     walks = _collect_walks(layout, area, task)
     entries = [entry for site in sites for entry in site.entries]
-    walked = join_runs(walks, entries, area, task)
+    walked, share = _joined(walks, entries, area, task)
     lines = walked.searched_lines
-    covered = find_covered(lines, area.lattice, area.surface, task.half_width_m)
-    weight = area.lattice.weight_m2
-    kept = weight if area.later.is_empty else np.where(_on(area.later, area.lattice), 0.0, weight)
-    share = float(kept[covered].sum() / kept.sum())
-    from_above = all(site.entry.way == "down" for site in sites)
+    ways = [site.entry.way for site in sites for _ in site.entries]
+    from_above = [line for k, way in enumerate(ways) if way == "down" for line in walked.lanes_and_joins(k)]
     before = [walked.way_in(k) for k, legs in enumerate(walked.legs) if legs]
     inside = [float(shapely.intersection(shapely.union_all(way), area.outline).length) for way in before]
-    ways, pace = _walk_ways(walked, area, task), task.travel.search_pace
-    trial = simulate_search(_name(kind, layout), ways, area.surface, hidden, pace=pace, coverage=share)
+    walked_ways, pace = _walk_ways(walked, area, task), task.travel.search_pace
+    trial = simulate_search(_name(kind, layout), walked_ways, area.surface, hidden, pace=pace, coverage=share)
     return Candidate(
         kind=kind,
         layout=layout,
@@ -451,8 +456,24 @@ def try_walk(kind: Kind, layout: Layout, team: TeamLayouts, hidden: Targets) -> 
         walked=walked,
         trial=replace(trial, steep_m=steep_m(lines, area.surface)),
         before_m=min(inside, default=0.0),
-        climb_m=climb_m(walked.lines_between_lanes, area.surface) if from_above else 0.0,
+        climb_m=climb_m(from_above, area.surface),
     )
+
+
+def _joined(
+    walks: Sequence[Sequence[Run]], entries: Sequence[EntryPoint], area: SearchArea, task: SearchTask
+) -> tuple[TeamWalk, float]:
+    """The joined walk and its share of what the first pass covers; with every short run where corners lose too much."""
+    weight = area.lattice.weight_m2
+    kept = weight if area.later.is_empty else np.where(_on(area.later, area.lattice), 0.0, weight)
+    tried = []
+    for as_corners in (True, False):
+        walked = join_runs(walks, entries, area, task, as_corners=as_corners)
+        covered = find_covered(walked.searched_lines, area.lattice, area.surface, task.half_width_m)
+        tried.append((walked, float(kept[covered].sum() / kept.sum())))
+        if tried[-1][1] >= LEAST_COVERAGE:
+            return tried[-1]
+    return max(tried, key=lambda pair: pair[1])
 
 
 def _walk_ways(walked: TeamWalk, area: SearchArea, task: SearchTask) -> list[Way]:

@@ -210,8 +210,8 @@ def _note_ground(legs: Sequence[Leg]) -> list[str]:
         ways = sum(leg.kind != "lane" for leg in steep)
         notes.append(
             f"{_count(len(steep), 'leg')} steeper than {STEEP_DEG:.0f} degrees somewhere, up to "
-            f"{max(leg.steepest_deg for leg in steep):.0f}, {ways} of them approaches or joins: no easier way was "
-            "found on this elevation model; find your own between the lanes."
+            f"{max(leg.steepest_deg for leg in steep):.0f}, {ways} of them on the way to or between lanes: no easier "
+            "way was found on this elevation model; find your own between the lanes."
         )
     for danger, words in (("wall", "over a wall"), ("above a wall", "right above a wall")):
         found = list(dict.fromkeys(_name(leg) for leg in legs if leg.danger == danger))

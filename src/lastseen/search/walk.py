@@ -52,10 +52,9 @@ class TeamWalk:
         """All legs but approaches, of all searchers."""
         return [leg.line for legs in self.legs for leg in legs if leg.kind != "approach"]
 
-    @property
-    def lines_between_lanes(self) -> list[LineString]:
-        """Lanes and the ways between them, of all searchers."""
-        return [leg.line for legs in self.legs for leg in legs if leg.kind in ("lane", "join")]
+    def lanes_and_joins(self, searcher: int) -> list[LineString]:
+        """Lanes of a searcher (from 0) and the ways between them."""
+        return [leg.line for leg in self.legs[searcher] if leg.kind in ("lane", "join")]
 
     def way_in(self, searcher: int) -> list[LineString]:
         """Legs of a searcher (from 0) on ground that the snow passed, up to the first place that is to be searched."""
@@ -78,16 +77,22 @@ def _corners(legs: Sequence[BareLeg]) -> FloatArray:
 
 
 def join_runs(
-    walks: Sequence[Sequence[Run]], entries: Sequence[EntryPoint], area: SearchArea, task: SearchTask
+    walks: Sequence[Sequence[Run]],
+    entries: Sequence[EntryPoint],
+    area: SearchArea,
+    task: SearchTask,
+    *,
+    as_corners: bool = True,
 ) -> TeamWalk:
     """Join the runs of each searcher, around blocked and dangerous ground where that can be.
 
     The search begins on the first ground that the snow passed. Places too small for a lane are passed through on the
-    way from one lane to the next.
+    way from one lane to the next; those of next to no length are a corner of it where ``as_corners`` says so.
     """
     made, ways_in, lost = [], [], list[Run]()
     for walk, entry in zip(walks, entries, strict=True):
         runs = _worth_walking(walk, task.half_width_m, area.walkable)
+        runs = [(_as_corner(run) if small and as_corners else run, small) for run, small in runs]
         at, legs = entry.start, list[BareLeg]()
         begun, way_in = False, -1
         for run, small in runs:
@@ -158,14 +163,13 @@ def _worth_walking(runs: Sequence[Run], least_m: float, walkable: WalkableGround
         k = max(range(len(runs)), key=lambda k: runs[k].plan_m)
         small[k] = False
         runs = [_lengthened(run, least_m, walkable) if i == k else run for i, run in enumerate(runs)]
-    met = [
-        _as_corner(run) if little and run.plan_m <= _CORNER_M else run for run, little in zip(runs, small, strict=True)
-    ]
-    return list(zip(met, small, strict=True))
+    return list(zip(runs, small, strict=True))
 
 
 def _as_corner(run: Run) -> Run:
     """A run of next to no length as its middle."""
+    if run.plan_m > _CORNER_M:
+        return run
     x, y = (0.5 * (a + b) for a, b in zip(run.start, run.end, strict=True))
     return replace(run, points=((x, y), (x, y)))
 
