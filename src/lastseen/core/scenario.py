@@ -47,9 +47,9 @@ class Snow:
     # likely, highest; 0 on the surface, 1 on the ground). What fits reported burials best where neither is given.
     burial: Literal["rising", "even"] | None = None
     relative_depth: tuple[float, float, float] | None = None
-    members: int = Field(default=48, ge=4, le=1000)  # events in the ensemble
+    members: int = Field(default=96, ge=4, le=1000)  # most events in the ensemble; fewer where the answer has settled
     tracers: int = Field(default=400, ge=10, le=100_000)  # possible persons in each event of the flow
-    bodies: int = Field(default=4800, ge=100, le=1_000_000)  # bodies for the debris, and as many for the person
+    bodies: int = Field(default=9600, ge=100, le=1_000_000)  # bodies for the debris, and as many for the person
     model: Literal["flow", "body"] | None = None  # how it moves; by cell and time where not given
     cell_m: float | None = Field(default=None, gt=0)  # working cell of the flow; by the time budget where not given
     time_budget_s: float = Field(default=20.0, ge=1, le=36_000)  # for the flow on two processors: its cells follow it

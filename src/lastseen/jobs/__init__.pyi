@@ -1,5 +1,5 @@
 from .check.rows import Outcome, run_checks
-from .notes import MANY_LEFT, note_grid, to_sentences
+from .notes import MANY_LEFT, describe_seed_spread, note_grid, plain_spread, to_sentences
 from .plan import Model, PersonShares, Plan, make_plan, plan_drawn_search, travel_of
 from .practice.debrief import Debrief, Searcher, debrief
 from .practice.deposit import (
@@ -133,6 +133,7 @@ __all__ = [
     "consequence_text",
     "debrief",
     "deposit_sentence",
+    "describe_seed_spread",
     "elapsed_text",
     "exercise_of",
     "find_caught_ways",
@@ -149,6 +150,7 @@ __all__ = [
     "note_grid",
     "other_kept_tiles",
     "outline_samples",
+    "plain_spread",
     "plan_drawn_search",
     "plan_pushing",
     "plan_rescue",

@@ -10,7 +10,7 @@ from pyproj import CRS
 from lastseen.core import Grid, NothingFoundError, Scenario, percent
 from lastseen.rescue import describe_travel
 from lastseen.search import SearchPlan
-from lastseen.snow import NO_DATA_SIDE, CellError, Debris, Ensemble, ModelChoice, Person, Release
+from lastseen.snow import NO_DATA_SIDE, CellError, Debris, Ensemble, ModelChoice, Person, Release, SeedSpread
 from lastseen.terrain import GroundLayers
 from lastseen.traps import describe_invisible_traps
 
@@ -51,8 +51,9 @@ def note_events(choice: ModelChoice, ensemble: Ensemble) -> tuple[str, ...]:
         notes.append(_unfinished_text(late, count))
     if gone_events:
         notes.append(f"in {gone_events} of {count} events more than a twentieth of the snow left the elevation model")
-    if ensemble.stopped_early:
-        notes.append(f"the debris outline had settled after {count} events: no more were run")
+    spread = ensemble.seed_spread
+    if spread is not None and not spread.settled:
+        notes.append(f"the answer has not settled after {count} events: {describe_seed_spread(plain_spread(spread))}")
     if ensemble.cell_error is not None:
         notes.append(describe_cell_error(ensemble.cell_error))
     edges, gap = ensemble.left_share()
@@ -122,6 +123,21 @@ def require_reach(ensemble: Ensemble, release: Release) -> None:
 
 def _reach_words(share: float) -> str:
     return "none of the events" if share == 0.0 else f"only {percent(share)} of the events"
+
+
+def plain_spread(spread: SeedSpread) -> dict[str, float]:
+    """What another seed would change, as it stands in plan.json."""
+    return {name: getattr(spread, name) for name in ("area", "inside", "runout_p10_m", "runout_p90_m")}
+
+
+def describe_seed_spread(spread: Mapping[str, float]) -> str:
+    """The same as a clause."""
+    low_m, high_m = (float(f"{max(spread[key], 1.0):.1g}") for key in ("runout_p10_m", "runout_p90_m"))
+    inside = max(100.0 * spread["inside"], 1.0)
+    return (
+        f"another seed changes the area by about {percent(spread['area'])}, the share of persons inside by "
+        f"{inside:.0f} in 100, run-out P10 and P90 by {low_m:.0f} and {high_m:.0f} m"
+    )
 
 
 def require_rest(ensemble: Ensemble, *, accepted: bool) -> None:

@@ -21,6 +21,7 @@ from lastseen.jobs import (
     TargetPlan,
     TrapView,
     deposit_sentence,
+    describe_seed_spread,
     elapsed_text,
     regroup_sentence,
     site_sentences,
@@ -232,6 +233,9 @@ def _release_lines(numbers: Numbers) -> list[str]:
 def _model_lines(numbers: Numbers) -> list[str]:
     poa, traps = numbers["poa"], numbers["traps"]
     lines = [*_release_lines(numbers), _line("", _envelope_text(numbers["envelope"]))]
+    if spread := numbers["events"]["seed_spread"]:
+        events = f"{numbers['events']['count']} events; {describe_seed_spread(spread)} (standard errors)"
+        lines.append(_line("Seeds", events))
     lines.append(_line("Person", _person_text(numbers)))
     lines.append(_line("Burial", _burial_text(poa["burial"]) if poa["burial"] is not None else NO_BURIAL))
     met = [trap for trap in traps if trap["person_passes"] > 0]

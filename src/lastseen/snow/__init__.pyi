@@ -11,7 +11,7 @@ from .deposit import (
     share_inside,
 )
 from .deposit_zones import DepositZone, split_deposit
-from .ensemble import NO_DATA_SIDE, CellError, Ensemble
+from .ensemble import NO_DATA_SIDE, CellError, Ensemble, SeedSpread
 from .flow import FlowResult, FlowSnow, simulate_flow
 from .flow_ensemble import average_onto_lattice, replay_member, simulate_flow_ensemble
 from .friction import (
@@ -129,6 +129,7 @@ __all__ = [
     "RunoutEnvelope",
     "SampleTracks",
     "Samples",
+    "SeedSpread",
     "Side",
     "StartZones",
     "average_onto_lattice",

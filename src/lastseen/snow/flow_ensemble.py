@@ -35,6 +35,7 @@ from lastseen.snow.ensemble import (
     Ensemble,
     Member,
     average_over_footprint,
+    estimate_seed_spread,
     split_into_batches,
 )
 from lastseen.snow.flow import Bed, FlowResult, FlowSnow, Watch, prepare_bed, simulate_flow
@@ -49,10 +50,9 @@ START_S, SLOWEST_M_S = 120.0, {1: 2.0, 2: 1.5, 3: 1.0, 4: 1.0}
 REPORT_S = 5.0  # of an event, between two reports of progress
 CHECKED_EVENTS = 3  # run again on cells twice as large
 DIFFUSION_M2_S = (0.1, 1.0)  # design choice: 1.4 to 4.5 m to either side in ten seconds; no source
-OUTLINE_SHARE = 0.1  # share of events whose ground has to settle
-SETTLED_CHANGE = 0.03  # of its area, in each of the last two batches
 BATCH = 8
 LEAST_MEMBERS = 24
+CALM_BATCHES = 2  # in a row that must find the answer settled: one may by chance
 TOE_SHARE = 0.95
 PACKED = SLAB_DENSITY_KG_M3 / DEPOSIT_DENSITY_KG_M3  # depth of the deposit over depth of the flow
 
@@ -70,9 +70,9 @@ def simulate_flow_ensemble(
 ) -> Ensemble:
     """Run the members of an ensemble as flows.
 
-    The ensemble stops early when the debris outline has settled: from 24 members on, when the ground that carries
-    debris thicker than 0.1 m in at least 10 % of the events changed by less than 3 % of its area in each of the last
-    two batches of 8. Same generator, same result, whatever the number of threads.
+    The ensemble grows by batches of 8, from 24 members on until what another seed would change (see
+    :class:`~lastseen.snow.ensemble.SeedSpread`) was within its tolerance after each of the last two batches, and to
+    ``snow.members`` at most. Same generator, same result, whatever the number of threads.
 
     Parameters
     ----------
@@ -111,12 +111,15 @@ def simulate_flow_ensemble(
         return outcome
 
     ran: list[tuple[Member, CarriedPersons, float]] = []
-    settling = _Settling(lattice.shape)
+    calm = 0
     for batch in split_into_batches(draws.count, BATCH):
         ran += map_in_threads(run_member, batch)
-        if settling.settled([event for event, _, _ in ran[batch.start :]], len(ran)) and len(ran) < draws.count:
+        members, carried, deposits = zip(*ran, strict=True)
+        person = _joined(carried)
+        spread = estimate_seed_spread(lattice, members, person, release.top_m)
+        calm = calm + 1 if spread.settled else 0
+        if calm >= CALM_BATCHES and len(ran) >= LEAST_MEMBERS:
             break
-    members, carried, deposits = zip(*ran, strict=True)
     progress("letting some events flow again on cells twice as large", 1.0)
     return Ensemble(
         model="flow",
@@ -124,9 +127,10 @@ def simulate_flow_ensemble(
         lattice=lattice,
         draws=draws.first(len(ran), np.array(deposits)),
         members=members,
-        person=_joined(carried),
+        person=person,
         reached=np.array([bool(part.taken.any()) for part in carried]),
         stopped_early=len(ran) < draws.count,
+        seed_spread=spread,
         cell_error=work.measure_cell_error(members, 2 * ratio),
     )
 
@@ -219,25 +223,6 @@ def _snow_of(draws: MemberDraws, m: int) -> FlowSnow:
         density_kg_m3=SLAB_DENSITY_KG_M3,
         growth=float(draws.growth[m]),
     )
-
-
-class _Settling:
-    """Whether the debris outline still changes."""
-
-    def __init__(self, shape: tuple[int, int]) -> None:
-        self._counts = np.zeros(shape, np.int32)
-        self._before = np.zeros(shape, bool)
-        self._calm = 0
-
-    def settled(self, added: list[Member], count: int) -> bool:
-        """Add a batch of events; ``count`` of them have run by now."""
-        for event in added:
-            self._counts[event.rows, event.cols] += event.thickness_m > DEBRIS_M
-        now = self._counts >= OUTLINE_SHARE * count
-        changed = int((now ^ self._before).sum()) / max(int(now.sum()), 1)
-        self._calm = self._calm + 1 if changed < SETTLED_CHANGE else 0
-        self._before = now
-        return count >= LEAST_MEMBERS and self._calm >= 2
 
 
 @dataclass(frozen=True, kw_only=True)

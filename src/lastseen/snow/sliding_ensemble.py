@@ -23,6 +23,7 @@ from lastseen.snow.ensemble import (
     Ensemble,
     Member,
     box_around,
+    estimate_seed_spread,
     name_end,
     spread_counts,
 )
@@ -99,15 +100,17 @@ def simulate_sliding_ensemble(
     people, taken = zip(*(_person_samples(start, m, debris[m], passing[m], rng) for m in members), strict=True)
     person = map_in_threads(lambda some: slide_samples(surface, some), people)
     events = map_in_threads(lambda m: _event(surface, release, debris[m], float(draws.deposit_m3[m])), members)
+    carried = _carried(join_tracks(person), start.count, np.concatenate(taken))
     return Ensemble(
         model="body",
         size=snow.size,
         lattice=surface,
         draws=draws,
         members=tuple(events),
-        person=_carried(join_tracks(person), start.count, np.concatenate(taken)),
+        person=carried,
         reached=np.array([bool(part.any()) for part in taken]),
         stopped_early=False,
+        seed_spread=estimate_seed_spread(surface, events, carried, release.top_m),
     )
 
 

@@ -17,7 +17,7 @@ from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
 from lastseen.core import WGS84, FloatArray, Grid, LastseenError, LonLat, mgrs_text, share_words, transformer, versions
-from lastseen.jobs import MANY_LEFT
+from lastseen.jobs import MANY_LEFT, plain_spread
 from lastseen.output.draw.figures import write_animation, write_profile, write_thickness
 from lastseen.output.draw.palette import load_palette
 from lastseen.output.formats.gpkg import run_rows
@@ -242,12 +242,13 @@ def _model(plan: Plan, model: Model) -> dict[str, Any]:
 
 
 def _events(model: Model) -> dict[str, Any]:
-    ensemble = model.ensemble
+    ensemble, spread = model.ensemble, model.ensemble.seed_spread
     return {
         "count": len(ensemble.members),
         **{end.replace(" ", "_"): count for end, count in ensemble.count_ends().items()},
         "reach_person_share": float(ensemble.reached.mean()),
-        "settled": ensemble.stopped_early,
+        "settled": spread.settled if spread else None,
+        "seed_spread": plain_spread(spread) if spread else None,
     }
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from lastseen.core import Spread, percent
+from lastseen.jobs import describe_seed_spread
 from lastseen.output.draw.drawing import Drawing, fixed_look, start_page, style_axes, write_pdf, write_png
 from lastseen.output.draw.features import MapContent, keep_blank, read_map_content, title_of
 from lastseen.output.draw.figures import draw_phases, draw_survival, format_times
@@ -276,6 +277,7 @@ def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     rows = [
         ("Release", f"{release['reason']} {release['area_m2']:.0f} m² on the slope, {release['volume_m3']:.0f} m³"),
         ("Model", f"{model['reason']}; {events['count']} events{unfinished}{reach}"),
+        *([("Seeds", f"{describe_seed_spread(events['seed_spread'])}")] if events["seed_spread"] else []),
         ("Friction", f"{_range(model['friction'])}, {model['friction_basis']}"),
         ("Turbulence", f"{_range(snow['turbulence_m_s2'])} m/s²"),
         ("Growth", f"{_range(snow['growth'])} times the released snow taken along (design choice)"),
