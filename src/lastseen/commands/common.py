@@ -6,7 +6,7 @@ import inspect
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
@@ -214,6 +214,13 @@ def given_in(section: str, **values: Any) -> list[Override]:
     return [Override(section=section, key=key, value=value) for key, value in values.items()]
 
 
+def given_last_seen(at: Sequence[str], missing: int | None, **values: Any) -> list[Override]:
+    """Where the missing were last seen, from the command line: as many as there are points, where nobody says."""
+    if len(at) > 1:
+        values |= {"also_at": tuple(at[1:]), "missing": len(at) if missing is None else missing}
+    return given_in("last_seen", **{"at": at[0] if at else None, "missing": missing, **values})
+
+
 def given_travel(
     travel: str | None, search_travel: str | None, speed: str | None, approach_min: float | None
 ) -> list[Override]:
@@ -236,8 +243,8 @@ def echo_place(scenario: Scenario) -> None:
     from lastseen.core import parse_crs, parse_point
 
     at = scenario.last_seen
-    if at.at:
-        known = parse_point(at.at, parse_crs(at.crs) if at.crs else None).notations()
+    for text in dict.fromkeys(at.points() if at.at else ()):
+        known = parse_point(text, parse_crs(at.crs) if at.crs else None).notations()
         typer.echo(f"Last-seen point: {known['lonlat']} = {known['utm']} = {known['mgrs']}", err=True)
 
 

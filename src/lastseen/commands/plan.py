@@ -21,7 +21,13 @@ if TYPE_CHECKING:
 
 def plan(
     dem: common.DemOrScenario = None,
-    at: Annotated[str | None, typer.Option("--at", help="Last-seen point: lon,lat, UTM text or MGRS text.")] = None,
+    at: Annotated[
+        list[str] | None,
+        typer.Option("--at", help="Last-seen point: lon,lat, UTM text or MGRS text; repeat for several missing."),
+    ] = None,
+    missing: Annotated[
+        int | None, typer.Option("--missing", help="How many are missing, 1 to 10. [default: one for each --at]")
+    ] = None,
     crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --at and --start.")] = None,
     radius: common.Radius = None,
     size: Annotated[
@@ -87,7 +93,7 @@ def plan(
     """Work out a plan from an elevation model and a last-seen point."""
     given = [
         *common.given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
-        *common.given_in("last_seen", at=at, crs=crs, radius_m=radius),
+        *common.given_last_seen(at or [], missing, crs=crs, radius_m=radius),
         *common.given_in("snow", size=size, model=model, cell_m=cell, release=release,
                           release_side=release_side, time_budget_s=time_budget,
                           accept_unfinished=accept_unfinished or None, accept_open_edge=accept_open_edge or None),

@@ -53,6 +53,7 @@ from .quantities import (
     percent,
     share_words,
     short_percent,
+    whole_minutes,
 )
 from .scenario import (
     MOST_SEARCHERS,
@@ -136,4 +137,5 @@ __all__ = [
     "transformer",
     "utm_crs",
     "versions",
+    "whole_minutes",
 ]

@@ -102,6 +102,13 @@ def area_text(area_m2: float, cell_m: float, unit: str = "m2") -> str:
     return f"{float(f'{area_m2:.2g}'):,.0f} {unit}"
 
 
+def whole_minutes(seconds: float) -> str:
+    """A time in whole minutes; some is never called none: ``under 1``, ``12``."""
+    if not math.isfinite(seconds):
+        return "no data"
+    return "under 1" if seconds < 60.0 else f"{seconds / 60.0:.0f}"
+
+
 def depth_text(depth_m: float) -> str:
     """A thickness of debris in tenths of a metre; some is never called none."""
     return "under 0.1 m" if 0.0 < depth_m < 0.05 else f"{depth_m:.1f} m"

@@ -27,6 +27,14 @@ class LastSeen:
     at: str = ""  # lon,lat, x,y of crs, UTM text or MGRS text
     crs: str | None = None  # of a plain pair of numbers; WGS 84 where not given
     radius_m: float = Field(default=10.0, gt=0, le=500)  # how far off the witness may be
+    missing: int = Field(default=1, ge=1, le=10)  # how many persons are missing
+    # last-seen points of the second missing person and further ones; with fewer points than persons they start anew
+    also_at: tuple[str, ...] = ()
+
+    def points(self) -> tuple[str, ...]:
+        """The last-seen point of each missing person."""
+        given = (self.at, *self.also_at)
+        return tuple(given[number % len(given)] for number in range(self.missing))
 
 
 @checked(frozen=True, config=_STRICT)
@@ -176,6 +184,12 @@ def check_scenario(raw: dict[str, Any], source: str = "the scenario") -> Scenari
     except ValidationError as error:
         raise InputError("; ".join(_sentence(source, detail) for detail in error.errors())) from error
     _check_search(scenario.search)
+    seen = scenario.last_seen
+    if len(seen.also_at) >= seen.missing:
+        raise InputError(
+            f"{source}: {1 + len(seen.also_at)} last-seen points for {seen.missing} missing: give at most one point "
+            "for each, or more missing"
+        )
     snow = scenario.snow
     for name, low, high in (
         ("friction", 0.05, 1.0),

@@ -66,7 +66,7 @@ from .reading.line import (
 )
 from .reading.stretches import CONSEQUENCES, Stretch
 from .reading.tiles import other_kept_tiles
-from .rescue import PlanRescue, WalkedLeg, make_walked_legs, measure_covered_shares, plan_rescue, time_legs
+from .rescue import AllFound, PlanRescue, WalkedLeg, make_walked_legs, measure_covered_shares, plan_rescue, time_legs
 from .snow_simulation import MiddleEvent, find_middle_event, replay_middle_event
 from .terrain_view import TerrainView, view_terrain
 from .trap_view import TrapView, view_traps
@@ -89,6 +89,7 @@ __all__ = [
     "SITE_LIMITS",
     "SNOW_M",
     "START_QUANTITIES",
+    "AllFound",
     "AreaRasters",
     "AreaView",
     "CoverageBand",

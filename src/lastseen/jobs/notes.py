@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from pyproj import CRS
 
-from lastseen.core import Grid, NothingFoundError, Scenario, percent
+from lastseen.core import Grid, NothingFoundError, Scenario, percent, whole_minutes
 from lastseen.rescue import describe_travel
 from lastseen.search import SearchPlan
 from lastseen.snow import NO_DATA_SIDE, CellError, Debris, Ensemble, ModelChoice, Person, Release, SeedSpread
 from lastseen.terrain import GroundLayers
 from lastseen.traps import describe_invisible_traps
 
+if TYPE_CHECKING:
+    from lastseen.jobs.rescue import AllFound
+
 LITTLE_INSIDE = 0.8
 LITTLE_LEFT = 0.005
+LITTLE_TAKEN = 0.5  # share of the possible persons of a point; design choice
 MANY_UNFINISHED, MOST_UNFINISHED = 0.1, 0.5  # shares of the events; design choice
 MANY_LEFT, MOST_LEFT = 0.1, 0.5  # shares of all persons that the snow took; design choice
 FEW_REACH, HALF_REACH = 0.2, 0.5  # shares of the events; design choice
@@ -230,6 +235,45 @@ def note_lanes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
         "clue search"
     )
     return tuple(notes)
+
+
+def note_all_found(found: AllFound, taken: Sequence[float]) -> tuple[str, ...]:
+    """What the search for several missing persons takes, and where their signals overlap."""
+    first, last = (" / ".join(map(whole_minutes, times)) for times in (found.first_s, found.last_s))
+    times = f"the first signal after {first} min"
+    if math.isfinite(found.last_s[1]):
+        times += f", that of the last after {last} min"
+    fine, near, strip = (f"within {metres:g} m for {percent(share)}" for metres, share in found.near)
+    notes = [
+        (
+            f"{found.missing} missing, in each draw taken by the same event: {times} (P10 / P50 / P90, from the first "
+            f"step on the debris); all are heard in {percent(found.everybody)} of the draws, somebody in "
+            f"{percent(found.somebody)}"
+        ),
+        (
+            f"each found person holds one searcher up for {whole_minutes(found.each_stop_s)} min (coarse and fine "
+            "search, pinpointing; typical), then the place is marked and the search goes on; digging is not in it"
+        ),
+        (
+            f"the nearest other missing person lies {strip} of them (half a strip: both signals at once), {near}, "
+            f"{fine}: there each signal disturbs the fine search for the other; the nearest first, mark it, go on; "
+            "no data by how much longer"
+        ),
+    ]
+    notes += [
+        f"the snow takes missing person {number} in only {percent(share)} of the draws: another avalanche, or another "
+        "last-seen point"
+        for number, share in enumerate(taken, start=1)
+        if share < LITTLE_TAKEN
+    ]
+    return tuple(notes)
+
+
+def note_missing(missing: int) -> tuple[str, ...]:
+    """What holds for several missing persons where no model says where they lie."""
+    return (
+        () if missing == 1 else (f"{missing} missing: mark who is found and go on until all are; no model says where",)
+    )
 
 
 def note_grid(crs: CRS, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -16,10 +17,12 @@ from shapely import MultiPolygon
 from lastseen import core, snow
 from lastseen.core import Grid, InputError, IntArray, LonLat, Progress, Scenario, parse_crs, read_outline, to_lonlat
 from lastseen.jobs.notes import (
+    note_all_found,
     note_debris,
     note_events,
     note_grid,
     note_lanes,
+    note_missing,
     note_model,
     note_open_edge,
     note_person,
@@ -28,7 +31,7 @@ from lastseen.jobs.notes import (
     note_walk,
     to_sentences,
 )
-from lastseen.jobs.rescue import PlanRescue, plan_rescue
+from lastseen.jobs.rescue import ALL_DRAWS, AllFound, PlanRescue, plan_rescue, search_for_all
 from lastseen.jobs.snow_simulation import SnowSimulation, count_cells, simulate_snow
 from lastseen.rescue import Travel
 from lastseen.search import Entry, SearchOptions, SearchPlan, lay_search, measure_coverage_over_time
@@ -49,6 +52,7 @@ from lastseen.traps import Trap, add_burial_depth, add_person_shares, find_traps
 
 OUTLINE_MARGIN_M = 150.0
 REACH_MARGIN_M = 10.0
+FARTHEST_SEEN_M = 500.0  # between last-seen points of one search; design choice
 FARTHEST_START_M = 2000.0  # of a way that is drawn; design choice
 IN_THE_END_S = 1e9  # after every walk
 _FLAT_CELL_M, _FLAT_CELLS = 2.0, 1_000_000
@@ -95,6 +99,10 @@ class Plan:
     search: SearchPlan
     notes: tuple[str, ...]  # plain sentences that the user must see
     layers: GroundLayers = field(default_factory=GroundLayers)  # as far as they were given
+    # last-seen points of further missing persons, and the same in map metres
+    also: tuple[LonLat, ...] = ()
+    also_m: tuple[tuple[float, float], ...] = ()
+    all_found: AllFound | None = None  # the search for several missing persons; None for one, and without a model
 
     @cached_property
     def rescue(self) -> PlanRescue:
@@ -149,12 +157,41 @@ def make_plan(scenario: Scenario, progress: Progress = core.no_progress) -> Plan
             *plan.layers.notes,
             *note_walk(scenario, plan.search),
             "the debris outline was given: no release, run-out, traps or probability of area were worked out",
+            *note_missing(at.missing),
         )
         return replace(plan, place=place, notes=to_sentences(notes))
     if place is None or at_m is None:
         raise InputError("no last-seen point was given: use --at, or give an observed outline with --debris")
-    simulation = simulate_snow(scenario, elevation, at_m, progress, starts_m=starts_m)
-    return _plan_with_model(simulation, scenario, elevation, place, at_m=at_m, progress=progress)
+    also = [core.parse_point(text, parse_crs(at.crs) if at.crs else None) for text in at.points()[1:]]
+    also_m = [_near_first(place_of, number, elevation, at_m) for number, place_of in enumerate(also, start=2)]
+    simulation = simulate_snow(scenario, elevation, at_m, progress, starts_m=starts_m, also_m=also_m)
+    plan = _plan_with_model(simulation, scenario, elevation, place, at_m=at_m, progress=progress)
+    return _search_for_all(plan, also, also_m) if also else plan
+
+
+def _near_first(place: LonLat, number: int, elevation: Elevation, at_m: tuple[float, float]) -> tuple[float, float]:
+    """Map metres of another last-seen point; refused off the model and far from the first."""
+    found = require_inside(elevation, place, f"last-seen point {number} at")
+    if math.dist(found, at_m) > FARTHEST_SEEN_M:
+        raise InputError(
+            f"last-seen point {number} is {math.dist(found, at_m):.0f} m from the first, more than "
+            f"{FARTHEST_SEEN_M:.0f} m: plan a search for each of them"
+        )
+    return found
+
+
+def _search_for_all(plan: Plan, also: Sequence[LonLat], also_m: Sequence[tuple[float, float]]) -> Plan:
+    """The plan with the search for several missing persons until all are found."""
+    model, ground, search, seed = plan.model, plan.terrain.elevation, plan.search, plan.scenario.seed
+    if model is None:
+        return plan
+    missing = 1 + len(also)
+    persons = snow.draw_missing_persons(model.ensemble, ground, missing, ALL_DRAWS, np.random.default_rng([seed, 1]))
+    found = search_for_all(
+        search.legs, ground, persons, strip_width_m=search.strip_width_m, travel=search.travel, seed=seed
+    )
+    notes = to_sentences(note_all_found(found, snow.taken_shares(model.ensemble, missing)))
+    return replace(plan, also=tuple(also), also_m=tuple(also_m), all_found=found, notes=(*notes, *plan.notes))
 
 
 def _check_starts(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -12,9 +12,19 @@ import shapely
 from shapely.geometry import MultiPolygon
 
 from lastseen import rescue
-from lastseen.core import FloatArray, Grid, InputError, Spread, exact_spread
+from lastseen.core import BoolArray, FloatArray, Grid, InputError, Spread, exact_spread
 from lastseen.rescue import FASTER, SLOWER, PhaseValues, RescueClock, SurvivalCurve, Travel, time_rescue
-from lastseen.search import Leg, LegKind, measure_coverage_over_time
+from lastseen.search import (
+    Leg,
+    LegKind,
+    Reception,
+    Surface,
+    bury,
+    cut_into_stretches,
+    first_signals_s,
+    measure_coverage_over_time,
+)
+from lastseen.snow import MissingPersons
 
 # ---- The clock of a walk: a way to the debris, and from there to the first signal
 
@@ -164,6 +174,112 @@ def _quantiles(values: FloatArray, weights: FloatArray) -> tuple[float, float, f
     share = np.cumsum(weights[order]) - 0.5 * weights[order]
     low, typical, high = np.interp(_QUANTILES, share / weights.sum(), values[order])
     return float(low), float(typical), float(high)
+
+
+# ---- Several missing persons: the search goes on until all are found
+
+ALL_DRAWS = 2000
+FINE_SEARCH_M, NEAR_SIGNAL_M = 3.0, 10.0  # where the fine search begins; and where two signals are told apart badly
+
+
+@dataclass(frozen=True, kw_only=True)
+class AllFound:
+    """The search for several missing persons, simulated until all are found."""
+
+    missing: int
+    # from the first step on the debris to the signal of the first and of the last person, 10th, 50th and 90th
+    # percentile of the draws in which somebody, or everybody, is heard; NaN where there are none
+    first_s: tuple[float, float, float]
+    last_s: tuple[float, float, float]
+    somebody: float  # share of all draws in which somebody is heard
+    everybody: float  # and everybody
+    each_stop_s: float  # for which a found person holds a searcher up
+    near: tuple[tuple[float, float], ...]  # (metres, share of the missing who lie so near to the next of them)
+
+
+def search_for_all(
+    legs: Sequence[Leg], ground: Grid, persons: MissingPersons, *, strip_width_m: float, travel: Travel, seed: int
+) -> AllFound:
+    """Search for several missing persons along the walk of a plan, until all are found.
+
+    Whoever hears somebody stops for coarse and fine search and pinpointing, marks the place and goes on; digging is not
+    reckoned in. Somebody who is heard meanwhile on the same walk is next.
+    """
+    x, y, stayed = persons.x_m, persons.y_m, persons.stayed
+    draws, missing = x.shape
+    corners = [np.array(leg.line.coords)[:, :2] for leg in legs]
+    around = np.concatenate([np.column_stack([x[stayed], y[stayed]]), *corners])
+    (west, south), (east, north) = around.min(axis=0).tolist(), around.max(axis=0).tolist()
+    surface = Surface.around(ground, (west, south, east, north), 2.0 * strip_width_m)
+    at_x, at_y = (np.where(stayed, at, first).ravel() for at, first in ((x, west - 1.0), (y, south - 1.0)))
+    hidden = bury(surface, at_x, at_y, Reception.of_strip(strip_width_m), np.random.default_rng([seed, 2]))
+    hidden = replace(hidden, range_m=np.where(stayed.ravel(), hidden.range_m, 0.0))
+    walks, begins = _walks_on_debris(legs)
+    heard = np.stack(
+        [
+            first_signals_s(cut_into_stretches([walk], surface, [begin], travel.search_pace), surface, hidden)
+            for walk, begin in zip(walks, begins, strict=True)
+        ]
+        or [np.full(draws * missing, np.inf)]
+    ).reshape(-1, draws, missing)
+    stop = rescue.time_each_found_s(strip_width_m)
+    found = np.sort(_find_one_after_the_other(heard, stop), axis=1)
+    all_heard, some_heard = np.isfinite(found[:, -1]), np.isfinite(found[:, 0])
+    return AllFound(
+        missing=missing,
+        first_s=_percentiles(found[some_heard, 0]),
+        last_s=_percentiles(found[all_heard, -1]),
+        somebody=float(some_heard.mean()),
+        everybody=float(all_heard.mean()),
+        each_stop_s=stop,
+        near=_near_shares(x, y, stayed, (FINE_SEARCH_M, NEAR_SIGNAL_M, 0.5 * strip_width_m)),
+    )
+
+
+def _walks_on_debris(legs: Sequence[Leg]) -> tuple[list[FloatArray], list[float]]:
+    """Corners of each searcher's search, and when it begins after the first step of the first."""
+    walks, begins = [], []
+    for searcher in sorted({leg.searcher for leg in legs}):
+        lines = [leg.line for leg in legs if leg.searcher == searcher and leg.kind != "approach"]
+        if lines:
+            walks.append(np.array([lines[0].coords[0][:2], *(line.coords[-1][:2] for line in lines)]))
+            begins.append(sum(leg.time_s for leg in legs if leg.searcher == searcher and leg.kind == "approach"))
+    return walks, [begin - min(begins) for begin in begins]
+
+
+def _find_one_after_the_other(heard_s: FloatArray, stop_s: float) -> FloatArray:
+    """When each person is found; ``heard_s`` has shape (searchers, draws, missing), without any stop."""
+    searchers, draws, missing = heard_s.shape
+    late = np.zeros((searchers, draws))
+    left, found = heard_s.copy(), np.full((draws, missing), np.inf)
+    row = np.arange(draws)
+    for _ in range(missing):
+        now = (left + late[:, :, None]).transpose(1, 0, 2).reshape(draws, -1)
+        who, person = np.divmod(np.argmin(now, axis=1), missing)
+        at = now.min(axis=1)
+        heard = np.isfinite(at)
+        found[row[heard], person[heard]] = at[heard]
+        late[who[heard], row[heard]] += stop_s
+        left[:, row[heard], person[heard]] = np.inf
+    return found
+
+
+def _percentiles(values: FloatArray) -> tuple[float, float, float]:
+    if values.size == 0:
+        return (np.nan,) * 3
+    low, middle, high = np.percentile(values, (10, 50, 90)).tolist()
+    return low, middle, high
+
+
+def _near_shares(
+    x_m: FloatArray, y_m: FloatArray, stayed: BoolArray, within_m: Sequence[float]
+) -> tuple[tuple[float, float], ...]:
+    """Share of all missing persons whose nearest other lies within each distance on the map."""
+    away = np.hypot(x_m[:, :, None] - x_m[:, None, :], y_m[:, :, None] - y_m[:, None, :])
+    away[:, np.arange(x_m.shape[1]), np.arange(x_m.shape[1])] = np.inf
+    away = np.where(stayed[:, :, None] & stayed[:, None, :], away, np.inf)
+    nearest = away.min(axis=2)
+    return tuple((metres, float((nearest <= metres).mean())) for metres in within_m)
 
 
 # ---- The rescue of a plan

@@ -72,13 +72,14 @@ def simulate_snow(
     progress: Progress,
     *,
     starts_m: Sequence[tuple[float, float]] = (),
+    also_m: Sequence[tuple[float, float]] = (),
 ) -> SnowSimulation:
     """Find the release and run the ensemble, in a window that grows until nothing reaches its edge.
 
-    The window holds ``starts_m``, where searchers stand, too.
+    The window holds ``starts_m``, where searchers stand, and ``also_m``, the last-seen points of further persons.
     """
     half = HALF_WINDOW_M[scenario.snow.size]
-    box = elevation.snapped(_around(at_m, half, starts_m))
+    box = elevation.snapped(_around(at_m, half, (*starts_m, *also_m)))
     known: tuple[Release, Grid] | None = None
     for attempt in range(MOST_GROWTHS + 1):
         needed = require_memory(count_cells(elevation, box), core.SLIDING_GB_PER_MILLION_CELLS, "a window")
@@ -108,7 +109,7 @@ def simulate_snow(
             box = wider
             continue
         choice = choose_model(flow_ground, start, scenario.snow)
-        ensemble = _simulate_ensemble(scenario, flow_ground, start, choice, at_m=at_m, progress=progress)
+        ensemble = _simulate_ensemble(scenario, flow_ground, start, choice, at_m=at_m, also_m=also_m, progress=progress)
         wider = _grown(elevation, box, _sides_left(ground, ensemble), half)
         if wider == box or attempt == MOST_GROWTHS:
             break
@@ -147,13 +148,16 @@ def _simulate_ensemble(
     choice: ModelChoice,
     *,
     at_m: tuple[float, float],
+    also_m: Sequence[tuple[float, float]],
     progress: Progress,
 ) -> Ensemble:
     """The ensemble, with the model that was chosen."""
     snow, last_seen, rng = scenario.snow, scenario.last_seen, np.random.default_rng(scenario.seed)
     if choice.model == "body":
         progress("letting the snow run", 0.15)
-        return simulate_sliding_ensemble(flow_ground, release, snow, last_seen=last_seen, at_m=at_m, rng=rng)
+        return simulate_sliding_ensemble(
+            flow_ground, release, snow, last_seen=last_seen, at_m=at_m, also_m=also_m, rng=rng
+        )
     cells = flow_ground.values.size // choice.ratio**2
     needed = require_memory(cells, core.FLOW_GB_PER_MILLION_CELLS, "the flow")
     first = f"letting the snow flow, {needed}, about {describe_time(choice.time_s)}"
@@ -163,8 +167,9 @@ def _simulate_ensemble(
         progress(text or first, 0.1 + 0.6 * share)
 
     return simulate_flow_ensemble(
-        flow_ground, release, snow, ratio=choice.ratio, last_seen=last_seen, at_m=at_m, rng=rng, progress=report
-    )
+        flow_ground, release, snow, ratio=choice.ratio, last_seen=last_seen, at_m=at_m, also_m=also_m, rng=rng,
+        progress=report,
+    )  # fmt: skip
 
 
 def count_cells(elevation: Elevation, box: Box) -> int:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lastseen.core import area_text, percent, share_words, short_percent, to_lonlat
+from lastseen.core import area_text, percent, share_words, short_percent, to_lonlat, whole_minutes
 from lastseen.jobs import (
     INCIDENT_SLOPES_DEG,
     SITE_LIMITS,
@@ -323,10 +323,6 @@ def _approach(moves: Travel, length: str, time: str) -> str:
     return f"{length}, {time} {MODE_WORDS[moves.approach]}"
 
 
-def _minutes(seconds: float) -> str:
-    return f"{seconds / 60:.1f}" if seconds < 300.0 else f"{seconds / 60:.0f}"
-
-
 def _clock_lines(numbers: Numbers) -> list[str]:
     """First signal and head and chest free: from the first step on the debris, and from the accident."""
     clock, trial = numbers["rescue"]["clock"], next(iter(numbers["search"]["trials"]), None)
@@ -336,7 +332,7 @@ def _clock_lines(numbers: Numbers) -> list[str]:
                      for key in ("on_debris_s", "total_s"))  # fmt: skip
     first = ""
     if trial is not None and trial["first_signal_s"]["p50"] is not None:
-        times = " / ".join(_minutes(trial["first_signal_s"][key]) for key in ("p10", "p50", "p90"))
+        times = " / ".join(whole_minutes(trial["first_signal_s"][key]) for key in ("p10", "p50", "p90"))
         first = f"first signal after {times} min (P10 / P50 / P90 of simulated searches), "
     text = (
         f"from the first step on the debris: {first}head and chest free after {debris} min (low / typical / high); "

@@ -4,6 +4,7 @@ from .clock import (
     Phase,
     PhaseValues,
     RescueClock,
+    time_each_found_s,
     time_rescue,
 )
 from .detection import (
@@ -152,6 +153,7 @@ __all__ = [
     "statistical_width_m",
     "survival_bounds_percent",
     "survival_percent",
+    "time_each_found_s",
     "time_rescue",
     "update_poa",
     "walking_speed_m_s",

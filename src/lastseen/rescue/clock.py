@@ -165,6 +165,13 @@ def _check_speed(speed: Spread) -> None:
         raise InputError(f"a speed of {speed.low:g} m/s: give speeds above 0")
 
 
+def time_each_found_s(strip_width_m: float, values: PhaseValues | None = None) -> float:
+    """Typical time from a first signal to the hit: how long each found person holds one searcher up."""
+    given = values or PhaseValues()
+    phases = make_coarse_search(strip_width_m, given), make_fine_search(given), make_pinpointing(given)
+    return sum(phase.time_s.typical for phase in phases)
+
+
 # ---- The clock: what a whole rescue takes phase by phase, and who is alive at the end of it
 
 

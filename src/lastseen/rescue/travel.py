@@ -115,7 +115,7 @@ def approach_time_h(distance_m: float, up_m: float, down_m: float) -> float:
 # (W. Munter, 3x3 Lawinen, 1997; the year from memory). His 10 units downhill on skis hold the stops of a tour: 100 m
 # of height would take as long as on foot.
 UP_UNITS_H, DOWN_ON_FOOT_UNITS_H = 4.0, 6.0
-TOUR_SOURCE = "W. Munter, 3x3 Lawinen (1997; the year from memory)"
+TOUR_SOURCE = "W. Munter, 3x3 Lawinen, 1997, the year from memory"
 # Snowshoes on an open field of 2.4 % (Knapik et al. 2002; the pace was imposed).
 SNOWSHOE_LEVEL_M_S = 4.0 / 3.6
 # Down beside a piste, looking and ready to stop: the upper end is the mean of beginners on groomed pistes, 19.9 km/h

@@ -107,6 +107,20 @@ def hide_targets(
     u = (np.arange(draws) + generator.random(draws)) / draws
     k = np.minimum(np.searchsorted(total, u * total[-1], side="right"), x.size - 1)
     at_x, at_y = (v[k] + spacing * (generator.random(draws) - 0.5) for v in (x, y))
+    return bury(surface, at_x, at_y, reception, generator, share=share)
+
+
+def bury(
+    surface: Surface,
+    at_x: FloatArray,
+    at_y: FloatArray,
+    reception: Reception,
+    generator: np.random.Generator,
+    *,
+    share: float = 1.0,
+) -> Targets:
+    """Targets at given places: any orientation, depth (Falk and others 1994) and range."""
+    draws = at_x.size
     depth = np.maximum(0.0, generator.normal(*DEPTH_M, draws))
     axis = generator.normal(size=(draws, 3))
     axis /= np.linalg.norm(axis, axis=1)[:, None]

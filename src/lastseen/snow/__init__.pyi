@@ -2,13 +2,16 @@ from .carried import BurialLaw, burial_laws, find_burial_law
 from .deposit import (
     FULLY_BURIED_M,
     Debris,
+    MissingPersons,
     OutlineMatch,
     Person,
     compare_outline,
+    draw_missing_persons,
     find_debris,
     locate_person,
     probability_of_area,
     share_inside,
+    taken_shares,
 )
 from .deposit_zones import DepositZone, split_deposit
 from .ensemble import NO_DATA_SIDE, CellError, Ensemble, SeedSpread
@@ -119,6 +122,7 @@ __all__ = [
     "FlowPaths",
     "FlowResult",
     "FlowSnow",
+    "MissingPersons",
     "ModelChoice",
     "OutlineMatch",
     "Person",
@@ -142,6 +146,7 @@ __all__ = [
     "descend",
     "describe_time",
     "drag_per_m",
+    "draw_missing_persons",
     "draw_slabs",
     "energy_line_runout_m",
     "estimate_envelope",
@@ -179,6 +184,7 @@ __all__ = [
     "split_at_barriers",
     "split_deposit",
     "stopping_distance_m",
+    "taken_shares",
     "terminal_speed_m_s",
     "thickness_m",
     "trace_flow_paths",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -163,6 +164,23 @@ def burial_laws() -> dict[str, BurialLaw]:
 
 
 # ---- Where people set out: points in the last-seen disc, in a frame that turns with the ground
+
+
+Disc = tuple[float, float, float]  # x, y, radius; map metres
+
+
+def persons_block(count: int, missing: int, number: int) -> slice:
+    """Which of the possible persons of an event stand for the missing person of a number, from 0."""
+    return slice(number * count // missing, (number + 1) * count // missing)
+
+
+def spread_over_discs(
+    surface: Grid, discs: Sequence[Disc], u: FloatArray, p: FloatArray, q: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """As `spread_over_disc`, the block of each missing person over a disc of their own."""
+    blocks = (persons_block(len(u), len(discs), number) for number in range(len(discs)))
+    parts = [spread_over_disc(surface, disc, u[block], p, q) for disc, block in zip(discs, blocks, strict=True)]
+    return np.concatenate([x for x, _ in parts]), np.concatenate([y for _, y in parts])
 
 
 def spread_over_disc(

@@ -12,6 +12,8 @@ from shapely.geometry import MultiPolygon
 
 from lastseen.core import (
     COARSE_CELL_M,
+    BoolArray,
+    FloatArray,
     Grid,
     InputError,
     IntArray,
@@ -21,6 +23,7 @@ from lastseen.core import (
     outline_of_level,
     percent,
 )
+from lastseen.snow.carried import persons_block
 from lastseen.snow.ensemble import DEBRIS_M, CarriedPersons, Ensemble, box_around, spread_counts
 from lastseen.snow.sliding_ensemble import pile_sigma_cells
 
@@ -238,6 +241,54 @@ def locate_person(ensemble: Ensemble, poa: Grid, at_m: tuple[float, float], outl
         caught_share=float(person.taken.mean()),
         burial=measure_burial(person, poa, _spread_cells(ensemble, poa)),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class MissingPersons:
+    """Where several missing persons of one event lie, drawn again and again; arrays of shape (draws, missing)."""
+
+    # map metres
+    x_m: FloatArray
+    y_m: FloatArray
+    stayed: BoolArray  # false for those who left the elevation model
+
+
+def draw_missing_persons(
+    ensemble: Ensemble, ground: Grid, missing: int, draws: int, rng: np.random.Generator
+) -> MissingPersons:
+    """Draw where all missing persons lie, those of a draw taken by the same event.
+
+    NothingFoundError if no event takes all of them.
+    """
+    person, each = ensemble.person, ensemble.person.count // len(ensemble.members)
+    taken = person.taken.reshape(-1, each)
+    blocks = [persons_block(each, missing, number) for number in range(missing)]
+    events = np.flatnonzero(np.stack([taken[:, block].any(axis=1) for block in blocks]).all(axis=0))
+    if events.size == 0:
+        raise NothingFoundError(
+            f"no event takes all {missing} missing persons from their last-seen points: plan a search for each of them"
+        )
+    event = events[rng.integers(0, events.size, draws)]
+    chosen = np.empty((draws, missing), np.int64)
+    for number, block in enumerate(blocks):
+        for m in events.tolist():
+            of_event = np.flatnonzero(event == m)
+            people = block.start + np.flatnonzero(taken[m, block])
+            chosen[of_event, number] = m * each + people[rng.integers(0, people.size, of_event.size)]
+    spread_m = _spread_cells(ensemble, ground) * ground.cell_m
+    stayed = person.stayed() & ground.contains(person.x_m, person.y_m)
+    return MissingPersons(
+        x_m=person.x_m[chosen] + rng.normal(0.0, spread_m, chosen.shape),
+        y_m=person.y_m[chosen] + rng.normal(0.0, spread_m, chosen.shape),
+        stayed=stayed[chosen],
+    )
+
+
+def taken_shares(ensemble: Ensemble, missing: int) -> tuple[float, ...]:
+    """Share of the possible persons of each missing person whom the snow takes."""
+    each = ensemble.person.count // len(ensemble.members)
+    taken = ensemble.person.taken.reshape(-1, each)
+    return tuple(float(taken[:, persons_block(each, missing, number)].mean()) for number in range(missing))
 
 
 def _spread_cells(ensemble: Ensemble, ground: Grid) -> float:

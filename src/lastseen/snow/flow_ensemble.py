@@ -27,7 +27,7 @@ from lastseen.core import (
     map_in_threads,
     no_progress,
 )
-from lastseen.snow.carried import BurialLaw, Tracers, find_burial_law, spread_over_disc
+from lastseen.snow.carried import BurialLaw, Disc, Tracers, find_burial_law, spread_over_discs
 from lastseen.snow.ensemble import (
     DEBRIS_M,
     CarriedPersons,
@@ -65,6 +65,7 @@ def simulate_flow_ensemble(
     ratio: int,
     last_seen: LastSeen,
     at_m: tuple[float, float],
+    also_m: Sequence[tuple[float, float]] = (),
     rng: np.random.Generator,
     progress: Progress = no_progress,
 ) -> Ensemble:
@@ -82,6 +83,8 @@ def simulate_flow_ensemble(
         Cells of ``surface`` along one working cell; working cells are means of ``ratio`` x ``ratio``.
     at_m : (x, y)
         The last-seen point, map metres.
+    also_m : sequence of (x, y)
+        The last-seen points of further missing persons: the possible persons are shared out among all evenly.
     progress : callable, optional
         Called with empty words until the first event is done, then with how many are. It is called again and again
         while events run, from their threads: what it raises ends the work.
@@ -93,8 +96,9 @@ def simulate_flow_ensemble(
     """
     draws = draw_members(release, snow, rng)
     lattice = average_onto_lattice(surface, ratio)
-    disc = (at_m[0], at_m[1], max(last_seen.radius_m, 1.5 * surface.cell_m))
-    people = _draw_people(surface, lattice, disc, shape=(draws.count, snow.tracers), law=find_burial_law(snow), rng=rng)
+    radius_m = max(last_seen.radius_m, 1.5 * surface.cell_m)
+    discs = [(x, y, radius_m) for x, y in (at_m, *also_m)]
+    people = _draw_people(surface, lattice, discs, shape=(draws.count, snow.tracers), law=find_burial_law(snow), rng=rng)
     work = _Work(surface=surface, lattice=lattice, release=release, draws=draws, people=people, size=snow.size)
     begun, done, lock = time.monotonic(), 0, threading.Lock()
     stage = ("", 0.0)
@@ -240,17 +244,17 @@ class _People:
 def _draw_people(
     surface: Grid,
     lattice: Grid,
-    disc: tuple[float, float, float],
+    discs: Sequence[Disc],
     *,
     shape: tuple[int, int],
     law: BurialLaw,
     rng: np.random.Generator,
 ) -> _People:
-    """Possible persons all over the last-seen disc; ``shape`` is (members, persons of each)."""
+    """Possible persons all over the last-seen discs; ``shape`` is (members, persons of each)."""
     members, persons = shape
     p, q, *_ = derivatives(surface)
     u = np.stack([qmc.LatinHypercube(d=5, rng=rng).random(persons) for _ in range(members)])
-    places = [spread_over_disc(surface, disc, of_member, p, q) for of_member in u]
+    places = [spread_over_discs(surface, discs, of_member, p, q) for of_member in u]
     west, south, east, north = lattice.bounds
     rim = 0.01 * surface.cell_m
     return _People(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import get_args
 
 import numpy as np
@@ -16,7 +17,7 @@ from scipy import ndimage
 from scipy.stats import qmc
 
 from lastseen.core import BoolArray, FloatArray, Grid, IntArray, LastSeen, Snow, map_in_threads
-from lastseen.snow.carried import downhill_frame, spread_over_disc
+from lastseen.snow.carried import Disc, downhill_frame, persons_block, spread_over_discs
 from lastseen.snow.ensemble import (
     MOVING_SHARE,
     CarriedPersons,
@@ -62,8 +63,9 @@ class _Start:
     # slope_east, slope_north: slope of ``surface``
     slope_east: FloatArray
     slope_north: FloatArray
-    disc: tuple[float, float, float]
+    disc: Disc
     count: int  # samples of each member, and as many possible persons
+    more: tuple[Disc, ...] = ()  # of further missing persons
 
 
 def simulate_sliding_ensemble(
@@ -73,6 +75,7 @@ def simulate_sliding_ensemble(
     *,
     last_seen: LastSeen,
     at_m: tuple[float, float],
+    also_m: Sequence[tuple[float, float]] = (),
     rng: np.random.Generator,
 ) -> Ensemble:
     """Run all members: debris from the release, and the person from the last-seen disc.
@@ -80,8 +83,10 @@ def simulate_sliding_ensemble(
     A person who stands on the release is taken from rest; anybody else when a sample from outside the disc passes it,
     with the velocity of the snow there. Whom neither happens to is not taken. Same generator, same result, whatever
     the number of threads. The ground is lightly smoothed (see :func:`lastseen.snow.smooth_for_snow`); ``at_m`` is the
-    last-seen point, map metres.
+    last-seen point, map metres, ``also_m`` those of further missing persons: the possible persons are shared out among
+    all evenly.
     """
+    radius_m = max(last_seen.radius_m, 1.5 * surface.cell_m)
     draws = draw_members(release, snow, rng)
     p, q, *_ = derivatives(surface)
     start = _Start(
@@ -90,14 +95,19 @@ def simulate_sliding_ensemble(
         draws=draws,
         slope_east=p,
         slope_north=q,
-        disc=(at_m[0], at_m[1], max(last_seen.radius_m, 1.5 * surface.cell_m)),
+        disc=(at_m[0], at_m[1], radius_m),
         count=max(1, snow.bodies // snow.members),
+        more=tuple((x, y, radius_m) for x, y in also_m),
     )
     members = range(draws.count)
     samples = [_release_samples(start, m, rng) for m in members]
     debris = map_in_threads(lambda some: slide_samples(surface, some, start.disc), samples)
-    passing = [find_passing(samples[m], debris[m], start.disc) for m in members]
-    people, taken = zip(*(_person_samples(start, m, debris[m], passing[m], rng) for m in members), strict=True)
+    met = {start.disc: debris}
+    for disc in start.more:
+        if disc not in met:
+            met[disc] = map_in_threads(partial(slide_samples, surface, disc=disc), samples)
+    passing = [[_Passing.over(samples[m], met[disc][m], disc) for disc in (start.disc, *start.more)] for m in members]
+    people, taken = zip(*(_person_samples(start, m, passing[m], rng) for m in members), strict=True)
     person = map_in_threads(lambda some: slide_samples(surface, some), people)
     events = map_in_threads(lambda m: _event(surface, release, debris[m], float(draws.deposit_m3[m])), members)
     carried = _carried(join_tracks(person), start.count, np.concatenate(taken))
@@ -112,6 +122,19 @@ def simulate_sliding_ensemble(
         stopped_early=False,
         seed_spread=estimate_seed_spread(surface, events, carried, release.top_m),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Passing:
+    """What passes the last-seen disc of one missing person in a member."""
+
+    disc: Disc
+    tracks: SampleTracks
+    index: IntArray  # of the samples that pass
+
+    @classmethod
+    def over(cls, samples: Samples, tracks: SampleTracks, disc: Disc) -> _Passing:
+        return cls(disc=disc, tracks=tracks, index=find_passing(samples, tracks, disc))
 
 
 def find_passing(samples: Samples, tracks: SampleTracks, disc: tuple[float, float, float]) -> IntArray:
@@ -296,22 +319,30 @@ def _release_samples(start: _Start, m: int, rng: np.random.Generator) -> Samples
 
 
 def _person_samples(
-    start: _Start, m: int, debris: SampleTracks, passing: IntArray, rng: np.random.Generator
+    start: _Start, m: int, passing: Sequence[_Passing], rng: np.random.Generator
 ) -> tuple[Samples, BoolArray]:
-    """Possible persons of one member all over the last-seen disc, and whether the snow takes them.
+    """Possible persons of one member all over the last-seen discs, and whether the snow takes them.
 
     On the release from rest, elsewhere moving as the debris that passes.
     """
     draws, surface = start.draws, start.surface
     u = qmc.LatinHypercube(d=5, rng=rng).random(start.count)
-    x, y = spread_over_disc(surface, start.disc, u[:, :2], start.slope_east, start.slope_north)
+    x, y = spread_over_discs(surface, [each.disc for each in passing], u[:, :2], start.slope_east, start.slope_north)
     east, north = np.zeros(start.count), np.zeros(start.count)
     row, col = surface.cell_of(x, y)
     on_release = np.isin(row * surface.shape[1] + col, start.release.cells[: draws.extent_cells[m]])
-    if passing.size:
-        chosen = passing[np.minimum((u[:, 2] * passing.size).astype(np.int64), passing.size - 1)]
-        share = np.where(on_release, 0.0, uniform(u[:, 4], *PERSON_SPEED))
-        east, north = share * debris.disc_east_m_s[chosen], share * debris.disc_north_m_s[chosen]
+    taken = np.asarray(on_release).copy()
+    for number, each in enumerate(passing):
+        if not each.index.size:
+            continue
+        block = persons_block(start.count, len(passing), number)
+        chosen = each.index[np.minimum((u[block, 2] * each.index.size).astype(np.int64), each.index.size - 1)]
+        share = np.where(on_release[block], 0.0, uniform(u[block, 4], *PERSON_SPEED))
+        east[block], north[block] = (
+            share * each.tracks.disc_east_m_s[chosen],
+            share * each.tracks.disc_north_m_s[chosen],
+        )
+        taken[block] = True
     samples = Samples(
         x_m=x,
         y_m=y,
@@ -320,7 +351,7 @@ def _person_samples(
         friction=draws.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
         drag_per_m=np.full(start.count, _drag_per_m(draws, m)),
     )
-    return samples, np.asarray(on_release | (passing.size > 0))
+    return samples, taken
 
 
 def _drag_per_m(draws: MemberDraws, m: int) -> float:

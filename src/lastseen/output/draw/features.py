@@ -92,6 +92,7 @@ class MapContent:
     ground: Grid
     crs: Any
     at_m: tuple[float, float] | None = None  # the last-seen point
+    also_m: tuple[tuple[float, float], ...] = ()  # those of further missing persons
     radius_m: float = 0.0
     modelled: bool = False  # whether a model made the debris
     outline: MultiPolygon = NOTHING  # debris that is searched
@@ -153,15 +154,16 @@ class MapContent:
 def read_map_content(result: Result) -> MapContent:
     """What the map of a plan or of a search over a drawn outline shows."""
     rasters = result.rasters
-    last_seen = next(iter(result.records("last_seen")), None)
+    seen = [((point.coords[0][0], point.coords[0][1]), row) for point, row in result.records("last_seen")]
     paths = result.records("flow_paths")
     corridors = ((line, row) for line, row in paths if row["kind"] == "corridor")
     return MapContent(
         numbers=result.numbers,
         ground=result.ground,
         crs=result.crs,
-        at_m=(last_seen[0].coords[0][0], last_seen[0].coords[0][1]) if last_seen else None,
-        radius_m=float(last_seen[1]["radius_m"]) if last_seen else 0.0,
+        at_m=seen[0][0] if seen else None,
+        also_m=tuple(at for at, _ in seen[1:]),
+        radius_m=float(seen[0][1]["radius_m"]) if seen else 0.0,
         modelled=result.numbers.get("model") is not None,
         outline=next((keep_areas(area) for area, row in result.records("debris") if row["searched"]), NOTHING),
         probability=rasters["debris_probability"].bands[0] if "debris_probability" in rasters else None,
@@ -245,7 +247,8 @@ def draw_search(d: Drawing, content: MapContent, arm_m: float) -> None:
         draw_area(d.ground, content.no_go, hatch=ink.no_go, **look)
     _draw_uncovered(d, content)
     _draw_lanes(d, content)
-    draw_last_seen(d.ground, d.palette, content.at_m, radius_m=content.radius_m, arm_m=arm_m)
+    for at in (content.at_m, *content.also_m):
+        draw_last_seen(d.ground, d.palette, at, radius_m=content.radius_m, arm_m=arm_m)
 
 
 def draw_steps(axes: Axes, grid: Grid, levels: Sequence[float], colours: Sequence[str], **look: Any) -> None:

@@ -79,7 +79,8 @@ def _draw_overview(d: Drawing, content: MapContent) -> None:
         if leg.kind in ("approach", "track"):
             look = {"dash_capstyle": "round", "zorder": 6}
             axes.add_line(stroke(leg.line.coords, d.palette.lanes.colour, 1.0, d.palette.lanes.approach, **look))
-    draw_last_seen(axes, d.palette, content.at_m, radius_m=content.radius_m, arm_m=2.0 * k)
+    for at in (content.at_m, *content.also_m):
+        draw_last_seen(axes, d.palette, at, radius_m=content.radius_m, arm_m=2.0 * k)
     draw_area(axes, box(*d.sheet.extent), fill=False, edgecolor=d.palette.ground.frame, linewidth=0.8, zorder=7)
     d.box(place, fill=False, edgecolor=d.palette.ground.frame, linewidth=0.9, zorder=12)
     scale = f"overview 1:{furniture.spaced(round(1000.0 * k, -2))}"
@@ -136,7 +137,8 @@ def draw_trap_map(view: TrapView) -> Drawing:
     d, levels = furniture.start_map(_trap_sheet(view, content), content.ground)
     draw_paths(d.ground, content, d.palette, fill=False)
     arm_m = CROSS_MM * d.sheet.metres_per_mm
-    draw_last_seen(d.ground, d.palette, content.at_m, radius_m=content.radius_m, arm_m=arm_m)
+    for at in (content.at_m, *content.also_m):
+        draw_last_seen(d.ground, d.palette, at, radius_m=content.radius_m, arm_m=arm_m)
     ink = d.palette.snow.release
     draw_area(d.ground, content.release_areas, fill=False, edgecolor=ink, linewidth=AREA_WIDTH, zorder=2.8)
     features.draw_traps(d, content.traps)

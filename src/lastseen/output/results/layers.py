@@ -119,10 +119,12 @@ def _of_kind(shape: BaseGeometry, kind: GeometryKind) -> BaseGeometry:
 def _last_seen(plan: Plan) -> Rows:
     if plan.place is None or plan.at_m is None:
         return
-    text, radius = plan.place.notations(), plan.scenario.last_seen.radius_m
-    height = known(float(plan.terrain.elevation.sample(*plan.at_m)))
-    reason = f"Last-seen point, {radius:.0f} m to either side."
-    yield Point(plan.at_m), (plan.place.lon_deg, plan.place.lat_deg, text["utm"], text["mgrs"], radius, height, reason)
+    radius, several = plan.scenario.last_seen.radius_m, bool(plan.also)
+    places = [(plan.place, plan.at_m), *zip(plan.also, plan.also_m, strict=True)]
+    for number, (place, at_m) in enumerate(dict.fromkeys(places), start=1):
+        text, height = place.notations(), known(float(plan.terrain.elevation.sample(*at_m)))
+        reason = f"Last-seen point{f' {number}' if several else ''}, {radius:.0f} m to either side."
+        yield Point(at_m), (place.lon_deg, place.lat_deg, text["utm"], text["mgrs"], radius, height, reason)
 
 
 def _release(plan: Plan, model: Model) -> Rows:

@@ -50,7 +50,7 @@ from lastseen.snow import FULLY_BURIED_M, find_burial_law, friction_basis, frict
 from lastseen.terrain import read_window
 
 if TYPE_CHECKING:
-    from lastseen.jobs import Model, PersonShares, Plan, PlanRescue
+    from lastseen.jobs import AllFound, Model, PersonShares, Plan, PlanRescue
     from lastseen.rescue import RescueClock, Travel
     from lastseen.search import Trial
     from lastseen.snow import BurialLaw, CellError
@@ -213,11 +213,25 @@ def search_numbers(plan: Plan) -> dict[str, Any]:
     return {key: numbers[key] for key in _OF_SEARCH} | {"flat": not plan.elevation.sheets}
 
 
+def _place(place: LonLat, at_m: tuple[float, float]) -> dict[str, Any]:
+    text = place.notations()
+    x_m, y_m = at_m
+    return {
+        "lonlat": [place.lon_deg, place.lat_deg],
+        **{key: text[key] for key in ("utm", "mgrs")},
+        "x_m": x_m,
+        "y_m": y_m,
+    }
+
+
 def _last_seen(plan: Plan) -> dict[str, Any] | None:
     if plan.place is None or plan.at_m is None:
         return None
     text = plan.place.notations()
+    also = zip(plan.also, plan.also_m, strict=True)
     return {
+        "missing": plan.scenario.last_seen.missing,
+        "also": [_place(place, at_m) for place, at_m in also],
         "lonlat": [plan.place.lon_deg, plan.place.lat_deg],
         **{key: text[key] for key in ("utm", "mgrs")},
         **dict(zip(("x_m", "y_m"), plan.at_m, strict=True)),
@@ -349,7 +363,14 @@ def _search(plan: Plan) -> dict[str, Any]:
         "guide": list(search.guide),
         "reason": search.reason,
         "trials": [_trial(trial) for trial in search.trials],
+        "all_found": _all_found(plan.all_found) if plan.all_found else None,
     }
+
+
+def _all_found(found: AllFound) -> dict[str, Any]:
+    times = {key: dict(zip(("p10", "p50", "p90"), getattr(found, key), strict=True)) for key in ("first_s", "last_s")}
+    near = [{"within_m": metres, "share": share} for metres, share in found.near]
+    return {**times, **pick_fields(found, "missing somebody everybody each_stop_s"), "near": near}
 
 
 def _travel(travel: Travel) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from lastseen.core import Spread, percent
+from lastseen.core import Spread, percent, whole_minutes
 from lastseen.jobs import describe_seed_spread
 from lastseen.output.draw.drawing import Drawing, fixed_look, start_page, style_axes, write_pdf, write_png
 from lastseen.output.draw.features import MapContent, keep_blank, read_map_content, title_of
@@ -300,7 +300,7 @@ def _search_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     rows = [(name.capitalize(), text) for name, text in words.items()]
     for name, trial in zip(("Simulated", "Next best"), numbers["search"]["trials"], strict=False):
         times = [trial["first_signal_s"][key] for key in ("p10", "p50", "p90")]
-        first = " / ".join("not heard" if time is None else f"{time / 60:.0f}" for time in times)
+        first = " / ".join("not heard" if time is None else whole_minutes(time) for time in times)
         after = f"first signal {first} min after the first step on the debris (P10, P50, P90)"
         rows.append((name, f"lanes {trial['words']}: {after}, POD {percent(trial['pod'])}"))
     return rows
