@@ -98,7 +98,9 @@ def simulate_flow_ensemble(
     lattice = average_onto_lattice(surface, ratio)
     radius_m = max(last_seen.radius_m, 1.5 * surface.cell_m)
     discs = [(x, y, radius_m) for x, y in (at_m, *also_m)]
-    people = _draw_people(surface, lattice, discs, shape=(draws.count, snow.tracers), law=find_burial_law(snow), rng=rng)
+    people = _draw_people(
+        surface, lattice, discs, shape=(draws.count, snow.tracers), law=find_burial_law(snow), rng=rng
+    )
     work = _Work(surface=surface, lattice=lattice, release=release, draws=draws, people=people, size=snow.size)
     begun, done, lock = time.monotonic(), 0, threading.Lock()
     stage = ("", 0.0)
