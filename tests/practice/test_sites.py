@@ -365,7 +365,7 @@ def test_more_friction_reaches_no_farther():
 def test_the_ensemble_begins_at_the_outer_friction():
     frictions = member_frictions()
     for k, size in enumerate((1, 2, 3, 4)):
-        low, _, high = outer_friction(Snow(size=size))
+        low, _, high = outer_friction(size)
         assert low <= OUTER_FRICTION[size]
         column = [one[k] for one in frictions]
         assert column[0] == low

@@ -55,7 +55,7 @@ def test_friction_falls_with_size_and_is_named_for_what_it_is():
         assert all(b <= a for a, b in zip(smaller, larger, strict=True))
     for size, law in zip(SIZES, laws, strict=True):
         assert 0.0 < law[0] <= law[1] <= law[2] < 1.0
-        assert outer_friction(Snow(size=size))[0] <= law[0]
+        assert outer_friction(size)[0] <= law[0]
         assert "not to this place" in friction_basis(Snow(size=size))
         assert f"n = {slopes.reported('length_m', size)[0]}" in friction_basis(Snow(size=size))
     assert friction_basis(Snow(friction=(0.2, 0.3, 0.4))) == "given by the user"

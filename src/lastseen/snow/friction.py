@@ -180,10 +180,15 @@ def friction_range(snow: Snow) -> tuple[float, float, float]:
     return snow.friction or friction_by_size(snow.size)
 
 
-def outer_friction(snow: Snow) -> tuple[float, float, float]:
-    """The same, begun at the outer friction: for the question what could reach a place, which must not be missed."""
-    low, mode, high = friction_range(snow)
-    return snow.friction or (min(low, OUTER_FRICTION[snow.size]), mode, high)
+def outer_friction(
+    size: int, given: tuple[float, float, float] | None = None
+) -> tuple[float, float, float]:
+    """The law of a size begun at the outer friction: for what could reach a place, which must not be missed.
+
+    What a scenario gives is taken as it is.
+    """
+    low, mode, high = friction_by_size(size)
+    return given or (min(low, OUTER_FRICTION[size]), mode, high)
 
 
 def friction_basis(snow: Snow) -> str:
@@ -209,8 +214,8 @@ def draw_members(release: Release, snow: Snow, rng: np.random.Generator) -> Memb
     given = snow.slab_thickness_m is not None
     slab = release.thickness_m * (uniform(u[:, 2], *GIVEN_SLAB_FACTOR) if given else slabs.thickness_factor)
     growth = triangular(u[:, 3], snow.growth)
-    cells = np.round(release.nominal_cells * slabs.area_factor)
-    cells = np.clip(cells, 1, release.cells.size).astype(np.int32)
+    wanted = np.round(release.nominal_cells * slabs.area_factor)
+    cells: IntArray = np.clip(wanted, 1, release.cells.size).astype(np.int32)
     released = release.area_m2 * cells / release.nominal_cells * slab
     return MemberDraws(
         friction=triangular(u[:, 0], snow.friction)

@@ -287,7 +287,7 @@ def rank_releases(
 
 def slippery_snow(snow: Snow) -> Slippery:
     """The frictions of a scenario and its least drag, for looking up the slope."""
-    low, likely, _ = outer_friction(snow)
+    low, likely, _ = outer_friction(snow.size, snow.friction)
     slab_m = snow.slab_thickness_m or slab_class(snow.size).thickness_at_38_m
     drag = drag_per_m(snow.turbulence_m_s2[2], slab_m * largest_slab_factor(snow.size) * FLOW_THICKNESS)
     return Slippery(friction=(low, likely), drag_per_m=drag)

@@ -167,7 +167,7 @@ def member_frictions(members: int = MEMBERS) -> tuple[tuple[float, ...], ...]:
     practice must not be missed. The others are evenly spaced quantiles of the triangular law that begins there.
     """
     steps = (np.arange(members - 1) + 0.5) / max(members - 1, 1)
-    laws = [outer_friction(Snow(size=size)) for size in SIZES]
+    laws = [outer_friction(size) for size in SIZES]
     first = tuple(low for low, _, _ in laws)
     quantiles = [triang.ppf(steps, (mode - low) / (high - low), low, high - low).tolist() for low, mode, high in laws]
     return (first, *zip(*quantiles, strict=True))

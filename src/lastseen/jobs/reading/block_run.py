@@ -90,7 +90,7 @@ def draw_shared(snow: Snow, seed: int, members: int = MEMBERS) -> SharedDraws:
     return SharedDraws(
         seed=seed,
         size=snow.size,
-        friction=triangular(u[:, 0], outer_friction(snow)),
+        friction=triangular(u[:, 0], outer_friction(snow.size, snow.friction)),
         turbulence_m_s2=triangular(u[:, 1], snow.turbulence_m_s2),
         slab_factor=draw_slabs(snow.size, u[:, 2], u[:, 2]).thickness_factor,
         growth=triangular(u[:, 3], snow.growth),
