@@ -11,7 +11,6 @@ from shapely import MultiPolygon, box
 from lastseen.core.errors import InputError, NothingFoundError
 from lastseen.core.grid import Grid
 from lastseen.core.outlines import cells_of_outline
-from lastseen.core.scenario import Snow
 from lastseen.jobs.practice import site_exposure, site_places, sites
 from lastseen.jobs.practice.site import SiteRequest
 from lastseen.jobs.practice.site_exposure import find_start_ground, member_frictions, simulate_start_zones

@@ -180,9 +180,7 @@ def friction_range(snow: Snow) -> tuple[float, float, float]:
     return snow.friction or friction_by_size(snow.size)
 
 
-def outer_friction(
-    size: int, given: tuple[float, float, float] | None = None
-) -> tuple[float, float, float]:
+def outer_friction(size: int, given: tuple[float, float, float] | None = None) -> tuple[float, float, float]:
     """The law of a size begun at the outer friction: for what could reach a place, which must not be missed.
 
     What a scenario gives is taken as it is.
