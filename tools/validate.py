@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import math
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -17,9 +18,22 @@ import slopes
 from pyproj import CRS
 from slopes import QUANTILES, REPORTED, SIZES, Array, Events, reported, weigh, weighted_quantiles
 
-from lastseen.core import Grid
-from lastseen.snow import GRAVITY_M_S2, FlowSnow, burial_laws, friction_by_size, simulate_flow
-from lastseen.snow.friction import OUTER_FRICTION
+from lastseen.core import Grid, InputError, Snow
+from lastseen.snow import (
+    GRAVITY_M_S2,
+    SLAB_DENSITY_KG_M3,
+    FlowSnow,
+    average_onto_lattice,
+    burial_laws,
+    find_release,
+    friction_by_size,
+    simulate_flow,
+    smooth_for_snow,
+)
+from lastseen.snow.flow import prepare_bed
+from lastseen.snow.flow_ensemble import released_depth_m, slab_lean, time_limit_s
+from lastseen.snow.friction import OUTER_FRICTION, draw_members
+from lastseen.terrain import open_elevation, read_terrain, read_window, smooth_heights
 
 mpl.use("Agg")
 from matplotlib import pyplot as plt
@@ -323,6 +337,108 @@ def incline_release_m(slope_deg: float) -> float:
     return float(x[flow.depth_m[4] > 0.002].max() + 0.5 * cell) / tilt
 
 
+# ---- Real slopes, where there are any: they did not enter the fit
+
+REAL = (  # file, sizes, and how many of its cells make one of the flow
+    ("sthelens_10m.tif", (2, 3), 1),
+    ("gurten_swissalti3d_2m.tif", (1, 2), 3),
+    ("davos_srtm_30m.tif", (3, 4), 1),
+)
+POINTS, EVENTS_EACH, HALF_M = 12, 6, {1: 250.0, 2: 600.0, 3: 1300.0, 4: 2500.0}
+
+
+def real_slopes() -> str:
+    """Lengths and reach angles of events from random start-zone cells of real elevation models."""
+    folder = os.environ.get("LASTSEEN_REAL_TERRAIN")
+    if not folder:
+        return "Not run: LASTSEEN_REAL_TERRAIN names no folder with elevation models."
+    rows = []
+    for name, sizes, ratio in REAL:
+        if not (Path(folder) / name).is_file():
+            rows.append((name, "no such file", "", "", "", ""))
+            continue
+        for size in sizes:
+            length, reach, left = run_real(Path(folder) / name, size, ratio)
+            q = reported("length_m", size)[1]
+            model = np.quantile(length, QUANTILES) if length.size else np.full(5, math.nan)
+            angle = np.quantile(reach, (0.25, 0.5, 0.75)) if reach.size else np.full(3, math.nan)
+            rows.append(
+                (
+                    name.split("_")[0],
+                    str(size),
+                    f"{length.size} ({left} left the model)",
+                    metres(q),
+                    metres(model),
+                    metres(angle),
+                )
+            )
+    head = (
+        "ground",
+        "size",
+        "events",
+        "length reported, m, 5/25/50/75/95 %",
+        "length of the model, m",
+        "reach angle, degrees, 25/50/75 %",
+    )
+    return table(head, rows)
+
+
+def run_real(path: Path, size: int, ratio: int) -> tuple[Array, Array, int]:
+    """Length and reach angle of events from random points on 33 to 45 degrees, and how many left the model."""
+    elevation = open_elevation([path])
+    whole = read_window(elevation, elevation.snapped(elevation.bounds_m))
+    slope = read_terrain(smooth_heights(whole, 15.0)).slope_deg.values
+    rng = np.random.default_rng([calibrate.SEED, size])
+    cells = rng.permutation(np.flatnonzero((slope >= 33.0) & (slope <= 45.0)))
+    lengths, angles, left, done = list[float](), list[float](), 0, 0
+    for cell in cells[: 4 * POINTS]:
+        if done == POINTS:
+            break
+        x, y = whole.centre_of(*np.divmod(cell, whole.shape[1]))
+        half = HALF_M[size]
+        window = whole.window(float(x) - half, float(y) - half, float(x) + half, float(y) + half)
+        try:
+            release = find_release(window, float(x), float(y), size)
+        except InputError:
+            continue
+        done += 1
+        surface = smooth_for_snow(window)
+        draws = draw_members(release, Snow(size=size, members=EVENTS_EACH), rng)
+        lattice = average_onto_lattice(surface, ratio)
+        bed, lean = prepare_bed(lattice), slab_lean(surface, release)
+        for m in range(EVENTS_EACH):
+            depth = released_depth_m(
+                surface, lattice, release, lean=lean, count=int(draws.extent_cells[m]), slab_m=float(draws.slab_m[m])
+            )
+            snow = FlowSnow(
+                friction=float(draws.friction[m]),
+                turbulence_m_s2=float(draws.turbulence_m_s2[m]),
+                cohesion_pa=float(draws.cohesion_pa[m]),
+                density_kg_m3=SLAB_DENSITY_KG_M3,
+                growth=float(draws.growth[m]),
+            )
+            flow = simulate_flow(bed, depth, snow, time_limit_s=time_limit_s(lattice, size))
+            if flow.balance.left_m3 > 0.05 * flow.balance.released_m3:
+                left += 1
+                continue
+            length, drop = toe_of(lattice, release.top_m, flow.depth_m)
+            lengths.append(math.hypot(length, drop))
+            angles.append(math.degrees(math.atan2(drop, max(length, 1.0))))
+    return np.array(lengths), np.array(angles), left
+
+
+def toe_of(lattice: Grid, top_m: tuple[float, float], depth: Array) -> tuple[float, float]:
+    """Way on the map and drop from the top of the release to where all but the farthest twentieth of the snow lies."""
+    rows, cols = np.nonzero(depth)
+    x, y = lattice.centre_of(rows, cols)
+    away = np.hypot(x - top_m[0], y - top_m[1])
+    order = np.argsort(away, kind="stable")
+    share = np.cumsum(depth[rows, cols][order])
+    at = order[min(int(np.searchsorted(share, 0.95 * share[-1])), order.size - 1)]
+    top = float(lattice.sample(*top_m))
+    return float(away[at]), max(top - float(lattice.values[rows[at], cols[at]]), 0.0)
+
+
 # ---- (g) Burial
 
 
@@ -451,6 +567,7 @@ def page(events: Events) -> str:
         laws=laws,
         rest=per_cent(float(events.at_rest.mean())),
         dimensions=dimensions(by_size),
+        real=real_slopes(),
         deposits=deposits(by_size),
         extreme=extreme_runout(events),
         speeds=speeds(by_size),

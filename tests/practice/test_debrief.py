@@ -526,7 +526,7 @@ def test_phases_against_plan_and_survival_curve(plan):
         NotedTime(searcher="1", target="T1", phase="E", elapsed_s=5000.0, time_s=None),
         NotedTime(searcher="somebody else", target="T1", phase="D", elapsed_s=7.0, time_s=None),
     ]
-    made = debrief(plan, [recorded(corners_of(plan, 1))], log=log)
+    made = debrief(plan, [recorded(corners_of(plan, 1))], log=log, curve="falk-1994")
     phases = {one.letter: one for one in made.searchers[0].phases}
     assert set(phases) == {"A", "B", "C", "E"}
     assert phases["B"].took_s == 300.0

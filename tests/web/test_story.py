@@ -103,7 +103,7 @@ def test_lanes_follow_the_slider(watched, bench_plan):
     clock.fill(end)
     said = page.locator(".clock-reading").inner_text()
     assert re.search(r"of the debris\s+(99|100)", said)
-    assert "falk-1994" in said
+    assert "rauch-2024" in said
     assert "width=30" in page.url
 
 

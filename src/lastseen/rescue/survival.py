@@ -75,9 +75,8 @@ _PUBLISHED = (
     ),
 )
 CURVES = {curve.name: curve for curve in _PUBLISHED}
-DEFAULT_CURVE: str = _PUBLISHED[
-    0
-].name  # the newest; from 30 to 130 minutes it has no data, and older ones stand beside
+# The newest; from 30 to 130 minutes it has no data, and older ones stand beside.
+DEFAULT_CURVE: str = _PUBLISHED[0].name
 
 
 def older_curves(curve: SurvivalCurve) -> tuple[SurvivalCurve, ...]:
