@@ -25,8 +25,8 @@ EXIT_CODES = """Exit codes: 0 ok, 1 a check failed or an unexpected error, 2 wro
 
 COMMANDS: dict[str, Callable[..., None] | typer.Typer] = {
     "plan": plan.plan, "demo": plan.demo, "strips": plan.strips, "compare": plan.compare,
-    "export": plan.export, "show": plan.show,
-    "traps": ground.traps, "terrain": ground.terrain, "preread": ground.preread, "debrief": practice.debrief,
+    "export": plan.export, "show": plan.show, "traps": ground.traps, "terrain": ground.terrain,
+    "inspect": ground.inspect, "preread": ground.preread, "debrief": practice.debrief,
     "serve": tools.serve, "range": rescue.range_, "clock": rescue.clock, "probe": rescue.probe, "dig": rescue.dig,
     "areas": rescue.areas, "check": tools.check, "doctor": tools.doctor, "drill": practice.drill,
 }  # fmt: skip

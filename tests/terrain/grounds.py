@@ -6,6 +6,8 @@ import rasterio
 
 from dem_zoo import UTM, cone, gully, hill, plane, saddle, sphere
 from lastseen.core.grid import Grid
+from lastseen.terrain.elevation import Elevation, Piece, RawWindow
+from lastseen.terrain.elevation_report import report_window
 
 SHAPE = (61, 73)
 SYNTHETIC = {
@@ -21,6 +23,23 @@ SYNTHETIC = {
 def grid(values, cell_m=5.0):
     """A grid somewhere."""
     return Grid(np.asarray(values, float), 620_000.0, 5_150_000.0, cell_m, UTM)
+
+
+def report_on(ground):
+    """The report on a grid, as if it were the window of a file."""
+    box, cell = ground.bounds, ground.cell_m
+    elevation = Elevation(
+        sheets=(), crs=ground.crs, cell_m=cell, anchor_m=(box[0], box[3]), bounds_m=box, notes=()
+    )  # fmt: skip
+    z = np.ascontiguousarray(ground.values, float)
+    piece = Piece(heights=z, transform=ground.transform, crs=ground.crs, cell_m=(cell, cell))
+    raw = RawWindow(grid=ground, pieces=(piece,), owner=np.isfinite(z).astype(np.uint8), impossible=())
+    return report_window(elevation, raw)
+
+
+def notes_on(ground):
+    """What the report on a grid says."""
+    return report_on(ground).notes
 
 
 def sample_ground():

@@ -8,9 +8,8 @@ import rasterio
 
 from lastseen.core.machine import shared_folder
 from lastseen.terrain.drainage import accumulation_m2, find_drainage
-from lastseen.terrain.height_findings import find_doubtful_heights
 from lastseen.terrain.neighbourhood import cliff_drop_m, openness, slope_breaks
-from terrain.grounds import grid
+from terrain.grounds import grid, notes_on
 
 
 @cache
@@ -64,4 +63,4 @@ def test_the_gully_gathers_the_flow_and_is_not_open():
 
 def test_the_mountain_has_no_doubtful_heights():
     """The demo raises no note."""
-    assert find_doubtful_heights(mountain()[0]).notes == ()
+    assert notes_on(mountain()[0]) == ()

@@ -1,7 +1,5 @@
 """What must not change any layer: where the ground lies, how it is turned, how it is cut, how many threads work."""
 
-from itertools import pairwise
-
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,11 +8,10 @@ from hypothesis import strategies as st
 from lastseen.core.grid import Grid
 from lastseen.terrain.derived_layers import DRAINAGE_LAYERS, find_drainage_layers, local_layer_groups
 from lastseen.terrain.drainage import accumulation_m2, facet_direction_deg, fill_hollows, find_channels, find_drainage
-from lastseen.terrain.height_findings import find_doubtful_heights, find_doubts_in_rows
 from lastseen.terrain.neighbourhood import Ring, cliff_drop_m, openness, relative_position_m, ruggedness, slope_breaks
 from lastseen.terrain.surface import curvature, read_terrain
 from oracles import ground as twin
-from terrain.grounds import grid, rough_ground, turn_between
+from terrain.grounds import grid, report_on, rough_ground, turn_between
 
 LOCAL = {
     "slope": lambda g: read_terrain(g).slope_deg,
@@ -134,15 +131,13 @@ def test_threads_do_not_matter(monkeypatch, threads):
         np.testing.assert_array_equal(a, b)
 
 
-@given(st.lists(st.integers(1, 119), max_size=5))
-def test_doubts_of_parts_join(cuts):
-    """Counts and extremes of bands are those of the whole, wherever it is cut."""
-    values = rough_ground((120, 9)).values
-    values[30:33, 4], values[77, 2], values[119, 8] = 0.0, -9999.0, 8000.0
-    whole = find_doubtful_heights(grid(values))
-    edges = sorted({0, 120, *cuts})
-    parts = [find_doubts_in_rows(values, 5.0, a, b) for a, b in pairwise(edges)]
-    joined = parts[0]
-    for part in parts[1:]:
-        joined = joined.joined(part)
-    assert joined == whole
+@pytest.mark.parametrize("threads", ["2", "5"])
+def test_the_report_does_not_depend_on_threads(monkeypatch, threads):
+    """Findings, counts and places are the same with any number of threads."""
+    values = rough_ground((700, 90)).values
+    values[30:33, 4], values[77, 2], values[600:603, 8:11], values[400:] = 0.0, 900.0, 700.0, values[400:] + 30.0
+    monkeypatch.setenv("LASTSEEN_THREADS", "1")
+    alone = report_on(grid(values))
+    monkeypatch.setenv("LASTSEEN_THREADS", threads)
+    assert alone.findings
+    assert report_on(grid(values)).findings == alone.findings

@@ -16,7 +16,7 @@ from dem_zoo import NORTH_M, UTM, WEST_M, hill, hill_height, store, write
 from lastseen.core.errors import InputError, ResourceError
 from lastseen.core.grid import Grid
 from lastseen.core.place import LonLat, to_map, transformer
-from lastseen.terrain.elevation import open_elevation, read_window
+from lastseen.terrain.elevation import open_elevation, read_raw_window, read_window
 
 WHOLE = hill(shape=(60, 80))
 SECOND = 1 / 3600
@@ -224,7 +224,8 @@ def test_impossible_heights_are_told(tmp_path):
     path = hills.write(tmp_path / "pit.tif", z, nodata=None)
     elevation = open_elevation((path,))
     told = []
-    ground = read_window(elevation, elevation.bounds_m, told.append)
+    raw = read_raw_window(elevation, elevation.bounds_m)
+    ground, told = raw.grid, list(raw.impossible)
     assert np.isnan(ground.values).sum() == 1
     assert len(told) == 1
     assert "pit.tif holds impossible heights, such as -9999 m in 1 cells here" in told[0]

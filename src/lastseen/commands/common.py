@@ -28,6 +28,10 @@ _FILE = "Elevation: any raster that GDAL reads, or several."
 Dem = Annotated[list[Path], typer.Argument(help=_FILE, show_default=False)]
 DemOrScenario = Annotated[list[Path] | None, typer.Argument(help=_FILE)]
 ZUnit = Annotated[str | None, typer.Option("--z-unit", help="Unit of height: m, ft or us-ft; overrides the file.")]
+AcceptDoubtful = Annotated[
+    bool,
+    typer.Option("--accept-doubtful-heights", help="Work on heights that are probably none; see lastseen inspect."),
+]
 Radius = Annotated[float | None, typer.Option("--radius", help="Uncertainty of the last-seen point, m.")]
 Size = Annotated[int | None, typer.Option("--size", help="Destructive size, 1 to 4. [default: 2]")]
 Release = Annotated[Path | None, typer.Option("--release", help="Drawn outline of the release.")]

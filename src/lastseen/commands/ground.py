@@ -35,6 +35,7 @@ def traps(
     name: common.Title = None,
     scenario: common.ScenarioFile = None,
     z_unit: common.ZUnit = None,
+    accept_doubtful_heights: common.AcceptDoubtful = False,
     output: Annotated[
         Path | None, typer.Option("-o", "--output", help="Folder to write; without it only the table is shown.")
     ] = None,
@@ -45,6 +46,7 @@ def traps(
     """List terrain traps and start zones: of a last-seen point, or of a whole elevation model."""
     given = [
         *common.given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
+        *common.given_in("", accept_doubtful_heights=accept_doubtful_heights or None),
         *common.given_in("last_seen", at=at, crs=crs, radius_m=radius),
         *common.given_in("snow", size=size, release=release),
         *common.given_in(
@@ -58,6 +60,7 @@ def traps(
 def terrain(
     dem: common.Dem,
     z_unit: common.ZUnit = None,
+    accept_doubtful_heights: common.AcceptDoubtful = False,
     output: common.Out = Path("terrain"),
     local_only: Annotated[
         bool, typer.Option("--local-only", help="Leave out drainage, which needs the whole model in memory.")
@@ -70,7 +73,7 @@ def terrain(
     from lastseen.output import MARKERS, refuse_existing, result_of_terrain, write_result
     from lastseen.terrain import open_elevation
 
-    elevation = open_elevation(dem, z_unit=z_unit)
+    elevation = open_elevation(dem, z_unit=z_unit, accept_doubtful=accept_doubtful_heights)
     with common.progress_bar(hidden=quiet) as progress:
         refuse_existing(output, overwrite=overwrite, marker=MARKERS["terrain"])
         view = view_terrain(elevation, drainage=not local_only)
@@ -80,6 +83,31 @@ def terrain(
             typer.echo(f"Note: {note}.")
         for layer in view.layers:
             typer.echo(f"{output / layer.name}.tif")
+
+
+def inspect(
+    dem: common.Dem,
+    at: Annotated[str | None, typer.Option("--at", help="Look only at the ground around this point.")] = None,
+    crs: Annotated[str | None, typer.Option("--crs", help="CRS of the numbers in --at.")] = None,
+    within: Annotated[float, typer.Option("--within", help="How far around --at, m.")] = 1500.0,
+    z_unit: common.ZUnit = None,
+    as_json: common.AsJson = False,
+) -> None:
+    """Look at an elevation model before it is used: files, datum, unit, and heights that are probably none."""
+    from lastseen.core import parse_crs, parse_point
+    from lastseen.output import inspection_text
+    from lastseen.terrain import inspect_ground, open_elevation, report_facts, require_inside
+
+    if not within > 0.0:
+        raise InputError(f"--within is {within:g} m: give more than 0 m")
+    place = parse_point(at, parse_crs(crs) if crs else None) if at else None
+    elevation = open_elevation(dem, place, z_unit)
+    box = None
+    if place is not None:
+        x, y = require_inside(elevation, place)
+        box = (x - within, y - within, x + within, y + within)
+    report = inspect_ground(elevation, box)
+    common.echo_result(lambda: report_facts(report), lambda: inspection_text(report), as_json=as_json, quiet=False)
 
 
 def _view_and_write(scenario: Scenario, output: Path | None, *, overwrite: bool, as_json: bool, quiet: bool) -> None:
@@ -129,6 +157,7 @@ def preread(
     seed: common.Seed = None,
     name: common.Title = None,
     z_unit: common.ZUnit = None,
+    accept_doubtful_heights: common.AcceptDoubtful = False,
     output: Annotated[
         Path | None,
         typer.Option("-o", "--output", help="Folder to write; of a line without it only the table is shown."),
@@ -140,6 +169,7 @@ def preread(
     """Read a slope: a line of travel stretch by stretch, or an area or a range of mountains tile by tile."""
     given = [
         *common.given_in("", elevation=tuple(dem), name=name, z_unit=z_unit, seed=seed),
+        *common.given_in("", accept_doubtful_heights=accept_doubtful_heights or None),
         *common.given_in("snow", size=size),
         *common.given_in(
             "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,

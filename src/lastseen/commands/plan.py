@@ -84,6 +84,7 @@ def plan(
     no_go: common.NoGo = None,
     surface_model: common.Surface = None,
     z_unit: common.ZUnit = None,
+    accept_doubtful_heights: common.AcceptDoubtful = False,
     animate: common.Animate = False,
     output: common.Out = Path("plan"),
     overwrite: common.Overwrite = False,
@@ -93,6 +94,7 @@ def plan(
     """Work out a plan from an elevation model and a last-seen point."""
     given = [
         *common.given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
+        *common.given_in("", accept_doubtful_heights=accept_doubtful_heights or None),
         *common.given_last_seen(at or [], missing, crs=crs, radius_m=radius),
         *common.given_in("snow", size=size, model=model, cell_m=cell, release=release,
                           release_side=release_side, time_budget_s=time_budget,
@@ -178,6 +180,7 @@ def strips(
     seed: Annotated[int | None, typer.Option("--seed", help="Seed of the simulated searches. [default: 1]")] = None,
     name: Annotated[str | None, typer.Option("--name", help="Title of the search.")] = None,
     z_unit: common.ZUnit = None,
+    accept_doubtful_heights: common.AcceptDoubtful = False,
     output: common.Out = Path("search"),
     overwrite: common.Overwrite = False,
     as_json: common.AsJson = False,
@@ -190,6 +193,7 @@ def strips(
 
     given = [
         *common.given_in("", elevation=tuple(dem) if dem else None, name=name, z_unit=z_unit, seed=seed),
+        *common.given_in("", accept_doubtful_heights=accept_doubtful_heights or None),
         *common.given_in("last_seen", crs=crs),
         *common.given_in(
             "search", debris=outline, strip_width_m=strip_width, searchers=searchers,

@@ -44,6 +44,7 @@ def sites(
     surface_model: common.Surface = None,
     name: common.Title = None,
     z_unit: common.ZUnit = None,
+    accept_doubtful_heights: common.AcceptDoubtful = False,
     output: common.Out = Path("sites"),
     overwrite: common.Overwrite = False,
     as_json: common.AsJson = False,
@@ -63,6 +64,7 @@ def sites(
     )  # fmt: skip
     given = [
         *common.given_in("", elevation=tuple(dem), name=name, z_unit=z_unit),
+        *common.given_in("", accept_doubtful_heights=accept_doubtful_heights or None),
         *common.given_in(
             "ground", trees=trees, water=water, crevasses=crevasses, rocks=rocks, buildings=buildings, roads=roads,
             no_go=no_go, surface_model=surface_model,
@@ -110,6 +112,7 @@ def deposit(
     ] = None,
     name: common.Title = None,
     z_unit: common.ZUnit = None,
+    accept_doubtful_heights: common.AcceptDoubtful = False,
     output: common.Out = Path("deposit"),
     overwrite: common.Overwrite = False,
     as_json: common.AsJson = False,
@@ -137,7 +140,9 @@ def deposit(
         progress("laying the deposit", 0.0)
         frame, record = read_site(sites_folder, site)
         made = lay_deposit(
-            open_elevation(tuple(dem), to_lonlat(*frame.middle_m, frame.crs), z_unit),
+            open_elevation(
+                tuple(dem), to_lonlat(*frame.middle_m, frame.crs), z_unit, accept_doubtful=accept_doubtful_heights
+            ),
             frame,
             record,
             like=read_debris(like) if like else size or 0,

@@ -19,6 +19,7 @@ from shapely.validation import explain_validity
 
 from lastseen.core.errors import InputError
 from lastseen.core.grid import BoolArray, FloatArray, Grid, IntArray
+from lastseen.core.place import move_shapes
 
 Area = Polygon | MultiPolygon
 LARGEST_AREA_CHANGE = 0.05  # of a smoothed outline
@@ -171,8 +172,6 @@ def read_outline(path: Path, crs: CRS, what: str) -> MultiPolygon:
     InputError
         Missing, unreadable, without CRS, empty or self-crossing.
     """
-    import geopandas  # noqa: PLC0415  slow to import, and only needed when an outline is given
-
     frame = _read_shapes(path, what)
     if frame.crs is None:
         raise InputError(f"{path.name} has no CRS: assign the right one to the {what} outline first")
@@ -185,12 +184,45 @@ def read_outline(path: Path, crs: CRS, what: str) -> MultiPolygon:
             raise InputError(
                 f"the {what} outline in {path.name} crosses itself ({explain_validity(area)}): draw it again"
             )
-    moved = keep_areas(union_all(list(geopandas.GeoSeries(areas, crs=frame.crs).to_crs(crs))))
+    moved = keep_areas(union_all([move_shapes(area, CRS(frame.crs), crs) for area in areas]))
     if not np.isfinite(moved.bounds).all():
         raise InputError(
             f"the {what} outline in {path.name} lies outside the area of {crs.name}: are lon and lat swapped?"
         )
     return moved
+
+
+LEAST_PIECE_M2 = 1.0  # what is smaller is a slip of the hand, or what cutting left; design choice
+LEAST_DRAWN_CELLS, LEAST_DRAWN_M2 = 4.0, 50.0  # what is smaller means nothing on the ground; design choice
+MOST_DRAWN_M2 = 10e6  # more than the debris of the largest avalanches; design choice
+
+
+def check_drawn(outline: MultiPolygon, what: str, name: str, cell_m: float) -> tuple[MultiPolygon, tuple[str, ...]]:
+    """A drawn outline without its slivers, and what was dropped.
+
+    ``what`` names the outline and ``name`` its file in the texts.
+
+    Raises
+    ------
+    InputError
+        Smaller than four cells or 50 m2, or larger than 10 km2.
+    """
+    pieces = [piece for piece in outline.geoms if piece.area >= LEAST_PIECE_M2]
+    slivers = len(outline.geoms) - len(pieces)
+    kept = MultiPolygon(pieces)
+    least = max(LEAST_DRAWN_CELLS * cell_m * cell_m, LEAST_DRAWN_M2)
+    if kept.area < least:
+        raise InputError(
+            f"the {what} outline in {name} covers {outline.area:.1f} m2, less than {least:.0f} m2 (four cells of "
+            f"{cell_m:g} m, and 50 m2 at the least): draw it larger, and check its CRS"
+        )
+    if kept.area > MOST_DRAWN_M2:
+        raise InputError(
+            f"the {what} outline in {name} covers {kept.area / 1e6:.0f} km2, more than any avalanche: draw the "
+            f"{what} alone, and check its CRS"
+        )
+    pieces_text = "1 piece" if slivers == 1 else f"{slivers} pieces"
+    return kept, (f"{pieces_text} under 1 m2 of the {what} outline were left out",) if slivers else ()
 
 
 def crs_of_outline(path: Path, what: str) -> CRS:

@@ -130,6 +130,7 @@ class Scenario:
     z_unit: Literal["m", "ft", "us-ft"] | None = None
     seed: int = Field(default=1, ge=0)
     ground: Ground = field(default_factory=Ground)
+    accept_doubtful_heights: bool = False  # work on heights that are probably none all the same
 
 
 @dataclass(frozen=True, kw_only=True)

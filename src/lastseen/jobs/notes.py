@@ -8,7 +8,20 @@ from typing import TYPE_CHECKING
 
 from pyproj import CRS
 
-from lastseen.core import Grid, NothingFoundError, Scenario, percent, whole_minutes
+from lastseen.core import (
+    Grid,
+    InputError,
+    LonLat,
+    NothingFoundError,
+    Scenario,
+    datum_shift_m,
+    notation_radius_m,
+    parse_crs,
+    parse_point,
+    percent,
+    transformation_at,
+    whole_minutes,
+)
 from lastseen.rescue import describe_travel
 from lastseen.search import SearchPlan
 from lastseen.snow import NO_DATA_SIDE, CellError, Debris, Ensemble, ModelChoice, Person, Release, SeedSpread
@@ -26,6 +39,8 @@ MANY_LEFT, MOST_LEFT = 0.1, 0.5  # shares of all persons that the snow took; des
 FEW_REACH, HALF_REACH = 0.2, 0.5  # shares of the events; design choice
 MISSING_STEP_M = 50.0
 USUAL_STRIPS_M = (20.0, 60.0)  # published for teaching and by makers, see the search reference
+MOST_RADIUS_M = 500.0  # of the last-seen point, as a scenario may say
+GOOD_TRANSFORMATION_M = 2.0  # what is known better adds nothing to a radius; design choice
 LEGS_ELSEWHERE = "use the GPX, the MGRS of the legs in plan.json, or "
 MODEL_LIMITS = {
     "body": "bodies slide alone: thickness is indicative, and snow that piles up or spreads sideways is not modelled",
@@ -276,8 +291,11 @@ def note_missing(missing: int) -> tuple[str, ...]:
     )
 
 
-def note_grid(crs: CRS, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
-    """Whether a receiver shows other numbers than the grid of the map; ``use`` says what to use instead."""
+def note_grid(crs: CRS, use: str = LEGS_ELSEWHERE, at: LonLat | None = None) -> tuple[str, ...]:
+    """Whether a receiver shows other numbers than the grid of the map; ``use`` says what to use instead.
+
+    With a place the note tells how much they differ there, and how well that is known.
+    """
     datum = crs.geodetic_crs
     if datum is None or "WGS 84" in datum.name or "ETRS89" in datum.name:
         return ()
@@ -285,9 +303,54 @@ def note_grid(crs: CRS, use: str = LEGS_ELSEWHERE) -> tuple[str, ...]:
         where, what = f"x and y are in {crs.name}; receivers and the grid of the sheet show WGS 84", "x and y"
     else:
         where, what = f"the grid of the map is {crs.name}; receivers show WGS 84", "the grid"
-    return (f"{where}, which can differ by more than 200 m: {use}for {what} set the receiver to {crs.name}",)
+    by = "which can differ by more than 200 m" if at is None else _describe_shift(crs, at)
+    return (f"{where}, {by}: {use}for {what} set the receiver to {crs.name}",)
+
+
+def _describe_shift(crs: CRS, at: LonLat) -> str:
+    """How far two datums lie apart at a place, and how well that is known."""
+    way = transformation_at(crs, at)
+    text = f"by {datum_shift_m(crs, at):.0f} m apart here"
+    if way is None or way.accuracy_m is None:
+        return text
+    return f"{text} (known to about {max(1.0, way.accuracy_m):.0f} m)"
+
+
+def read_place(scenario: Scenario, crs: CRS) -> tuple[LonLat, float, tuple[str, ...]]:
+    """The last-seen point, how far off it may be (m), and what adds to what the scenario says about that.
+
+    InputError if the text can mean places more than half a kilometre apart.
+    """
+    given, at = scenario.last_seen, scenario.last_seen.at
+    of_text = parse_crs(given.crs) if given.crs else None
+    place = parse_point(at, of_text)
+    radius, notes = given.radius_m, []
+    doubt = notation_radius_m(at, of_text)
+    if doubt > MOST_RADIUS_M:
+        raise InputError(
+            f"the point '{at}' can mean any place within {doubt / 1000.0:.1f} km: give --at with more digits"
+        )
+    if doubt > radius:
+        notes.append(
+            f"the last-seen point '{at}' can mean any place within {doubt:.0f} m: that was taken as its radius instead "
+            f"of {radius:g} m; give --at with more digits"
+        )
+        radius = doubt
+    ways = [transformation_at(other, place) for other in dict.fromkeys((crs, of_text)) if other is not None]
+    for way in ways:
+        if way is not None and (way.accuracy_m is None or way.accuracy_m > GOOD_TRANSFORMATION_M):
+            more = way.accuracy_m or 0.0
+            known = f"to about {more:.0f} m" if more else "to nobody knows how many metres"
+            grids = (
+                f"; the file {way.missing_grids[0]} would do better and is not installed" if way.missing_grids else ""
+            )
+            added = f": {more:.0f} m were added to the radius of the last-seen point" if more else ""
+            notes.append(f"the datum of the map is tied to WGS 84 only {known} here{grids}{added}")
+            radius += more
+    return place, min(radius, MOST_RADIUS_M), tuple(notes)
 
 
 def to_sentences(notes: Iterable[str]) -> tuple[str, ...]:
-    """Each note once, as a sentence."""
-    return tuple(dict.fromkeys(f"{note[0].upper()}{note[1:].rstrip('.')}." for note in notes))
+    """Each note once, as a sentence; a name of a file at its beginning stays as it is."""
+    begun = (note if "." in note.split(maxsplit=1)[0] else f"{note[0].upper()}{note[1:]}" for note in notes)
+    return tuple(dict.fromkeys(f"{note.rstrip('.')}." for note in begun))

@@ -29,6 +29,7 @@ from lastseen.jobs.notes import (
     note_reach,
     note_unfinished,
     note_walk,
+    read_place,
     to_sentences,
 )
 from lastseen.jobs.rescue import ALL_DRAWS, AllFound, PlanRescue, plan_rescue, search_for_all
@@ -41,11 +42,10 @@ from lastseen.terrain import (
     GroundLayers,
     Terrain,
     check_layers,
-    find_doubtful_heights,
-    open_elevation,
+    open_elevation_of,
+    read_ground,
     read_layers,
     read_terrain,
-    read_window,
     require_inside,
 )
 from lastseen.traps import Trap, add_burial_depth, add_person_shares, find_traps
@@ -142,17 +142,20 @@ def make_plan(scenario: Scenario, progress: Progress = core.no_progress) -> Plan
     progress("opening the elevation model", 0.0)
     at = scenario.last_seen
     place = core.parse_point(at.at, parse_crs(at.crs) if at.crs else None) if at.at else None
-    elevation = open_elevation(scenario.elevation, place, scenario.z_unit)
+    elevation = open_elevation_of(scenario, place)
     at_m = require_inside(elevation, place) if place else None
     check_layers(scenario.ground, elevation)
+    scenario.search.day  # noqa: B018  a date that cannot be read is refused before anything is worked out
     starts_m = _check_starts(scenario, elevation, at_m)
     if scenario.search.debris is not None:
-        outline = read_outline(scenario.search.debris, elevation.crs, "debris")
+        outline, slivers = _read_debris(scenario.search.debris, elevation)
         middle = to_lonlat(outline.centroid.x, outline.centroid.y, elevation.crs)
         require_inside(elevation, middle, "the debris outline at")
         plan = _plan_over(outline, scenario, elevation, at_m=at_m, progress=progress)
         notes = (
-            *note_grid(elevation.crs),
+            *plan.notes,
+            *slivers,
+            *note_grid(elevation.crs, at=middle),
             *elevation.notes,
             *plan.layers.notes,
             *note_walk(scenario, plan.search),
@@ -164,9 +167,13 @@ def make_plan(scenario: Scenario, progress: Progress = core.no_progress) -> Plan
         raise InputError("no last-seen point was given: use --at, or give an observed outline with --debris")
     also = [core.parse_point(text, parse_crs(at.crs) if at.crs else None) for text in at.points()[1:]]
     also_m = [_near_first(place_of, number, elevation, at_m) for number, place_of in enumerate(also, start=2)]
-    simulation = simulate_snow(scenario, elevation, at_m, progress, starts_m=starts_m, also_m=also_m)
+    _, radius_m, doubts = read_place(scenario, elevation.crs)
+    wider = replace(scenario, last_seen=replace(scenario.last_seen, radius_m=radius_m))
+    simulation = simulate_snow(wider, elevation, at_m, progress, starts_m=starts_m, also_m=also_m)
+    simulation = replace(simulation, notes=(*simulation.notes, *doubts))
     plan = _plan_with_model(simulation, scenario, elevation, place, at_m=at_m, progress=progress)
-    return _search_for_all(plan, also, also_m) if also else plan
+    plan = _search_for_all(plan, also, also_m) if also else plan
+    return replace(plan, notes=tuple(dict.fromkeys((*to_sentences(simulation.notes), *plan.notes))))
 
 
 def _near_first(place: LonLat, number: int, elevation: Elevation, at_m: tuple[float, float]) -> tuple[float, float]:
@@ -204,7 +211,7 @@ def _check_starts(
         require_inside(elevation, place, "the start at")
         named = f"the start at {place.lon_deg:.6f},{place.lat_deg:.6f}"
         cell = elevation.cell_m
-        ground = read_window(elevation, elevation.snapped((x - cell, y - cell, x + cell, y + cell)))
+        ground = read_ground(elevation, elevation.snapped((x - cell, y - cell, x + cell, y + cell))).grid
         row, col = ground.cell_of(x, y)
         if not np.isfinite(ground.values[np.clip(row, 0, ground.shape[0] - 1), np.clip(col, 0, ground.shape[1] - 1)]):
             raise InputError(f"{named} lies on no data: choose a start on the ground or fill the gap")
@@ -217,6 +224,11 @@ def _check_starts(
                 f"{FARTHEST_START_M / 1000.0:g} km: leave it out and give the minutes of the approach (approach_min)"
             )
     return starts
+
+
+def _read_debris(path: Path, elevation: Elevation) -> tuple[MultiPolygon, tuple[str, ...]]:
+    """The drawn outline of the debris on the map, and what was left out of it."""
+    return core.check_drawn(read_outline(path, elevation.crs, "debris"), "debris", path.name, elevation.cell_m)
 
 
 def _plan_with_model(
@@ -253,14 +265,13 @@ def _plan_with_model(
     options = replace(options, poa=person.poa, swept=simulation.paths.corridors[0][1])
     search = lay_search(debris.outline, ground, options)
     notes = (
+        *simulation.notes,
         *note_open_edge(ensemble, simulation.missing_m),
         *note_reach(ensemble),
         *note_unfinished(ensemble),
-        *note_grid(elevation.crs),
+        *note_grid(elevation.crs, at=place),
         *elevation.notes,
         *note_walk(scenario, search),
-        *simulation.notes,
-        *find_doubtful_heights(ground).notes,
         *simulation.layers.notes,
         *note_events(simulation.choice, ensemble),
         *note_person(person, ground),
@@ -367,13 +378,15 @@ def plan_drawn_search(
     place = to_lonlat(rough.x, rough.y, _WGS84)
     elevation: Elevation | CRS
     if scenario.elevation:
-        elevation = open_elevation(scenario.elevation, place, scenario.z_unit)
+        elevation = open_elevation_of(scenario, place)
         crs = elevation.crs
         require_inside(elevation, place, "the debris outline at")
     else:
         drawn_in = core.crs_of_outline(path, "debris")
         elevation = crs = drawn_in if core.is_local_metric(drawn_in, place) else core.utm_crs(place)
-    outline = read_outline(path, crs, "debris")
+    cell_m = elevation.cell_m if isinstance(elevation, Elevation) else 0.0
+    outline, slivers = core.check_drawn(read_outline(path, crs, "debris"), "debris", path.name, cell_m)
+    scenario.search.day  # noqa: B018  a date that cannot be read is refused before anything is worked out
     forbidden = read_outline(no_go, crs, "no-go") if no_go is not None else None
     plan = _plan_over(outline, scenario, elevation, no_go=forbidden, entry=entry, progress=progress)
     notes = ["Only the search was laid out: no release, run-out, traps or probability of area were worked out."]
@@ -385,7 +398,8 @@ def plan_drawn_search(
         )
     if scenario.search.start is None:
         notes.append("Nobody said where the searchers stand: they are taken to stand where the search begins.")
-    return replace(plan, notes=to_sentences((*plan.elevation.notes, *notes, *note_lanes(scenario, plan.search))))
+    sentences = (*plan.notes, *slivers, *plan.elevation.notes, *notes, *note_lanes(scenario, plan.search))
+    return replace(plan, notes=to_sentences(sentences))
 
 
 def _plan_over(
@@ -398,7 +412,7 @@ def _plan_over(
     entry: Entry | None = None,
     progress: Progress,
 ) -> Plan:
-    """A plan without model and notes, on an elevation model or on flat ground in a CRS."""
+    """A plan without model, on an elevation model or on flat ground in a CRS; its notes are those of the heights."""
     crs = elevation if isinstance(elevation, CRS) else elevation.crs
     west, south, east, north = outline.bounds
     for x, y in filter(None, (at_m, *list_starts_m(scenario, crs))):
@@ -408,11 +422,13 @@ def _plan_over(
     progress("reading the ground", 0.1)
     if isinstance(elevation, CRS):
         ground, elevation = _make_flat_ground(box, elevation)
+        doubts: tuple[str, ...] = ()
     else:
         core.require_memory(
             count_cells(elevation, elevation.snapped(box)), core.SLIDING_GB_PER_MILLION_CELLS, "a window"
         )
-        ground = read_window(elevation, box)
+        checked = read_ground(elevation, box)
+        ground, doubts = checked.grid, checked.report.notes
     layers = read_layers(scenario.ground, ground)
     grids = ("probability", "thickness_m", "thickness_p50_m", "thickness_p90_m")
     none: dict[str, Any] = dict.fromkeys(grids, ground.with_values(np.full(ground.shape, np.nan)))
@@ -429,7 +445,7 @@ def _plan_over(
         model=None,
         debris=debris,
         search=lay_search(outline, ground, options),
-        notes=(),
+        notes=doubts,
         layers=layers,
     )
 

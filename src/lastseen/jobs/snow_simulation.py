@@ -35,7 +35,7 @@ from lastseen.snow import (
     smooth_for_snow,
     trace_flow_paths,
 )
-from lastseen.terrain import Box, Elevation, GroundLayers, read_layers, read_window
+from lastseen.terrain import Box, Elevation, GroundLayers, read_ground, read_layers, read_terrain
 
 if TYPE_CHECKING:
     from lastseen.jobs.plan import Model, Plan
@@ -62,7 +62,7 @@ class SnowSimulation:
     ensemble: Ensemble
     paths: FlowPaths
     missing_m: dict[str, float]  # ground that is missing beyond each edge that persons left over, at least
-    notes: tuple[str, ...]  # what was odd about the heights
+    notes: tuple[str, ...]  # what is doubtful about the heights
 
 
 def simulate_snow(
@@ -84,8 +84,8 @@ def simulate_snow(
     for attempt in range(MOST_GROWTHS + 1):
         needed = require_memory(count_cells(elevation, box), core.SLIDING_GB_PER_MILLION_CELLS, "a window")
         progress(f"reading the ground, {needed}", 0.05)
-        notes: list[str] = []
-        ground = read_window(elevation, box, notes.append)
+        checked = read_ground(elevation, box)
+        ground = checked.grid
         if not np.isfinite(ground.values).any():
             raise InputError("there is no ground around the last-seen point, only no data: use another elevation model")
         layers = read_layers(scenario.ground, ground)
@@ -128,7 +128,7 @@ def simulate_snow(
         ensemble=ensemble,
         paths=trace_flow_paths(flow_ground, start, ensemble),
         missing_m=missing_m,
-        notes=tuple(notes),
+        notes=(*checked.report.notes, *note_drawn_release(scenario, ground, start)),
     )
 
 
@@ -190,6 +190,7 @@ def _find_start(
     snow = scenario.snow
     if snow.release is not None:
         outline = core.read_outline(snow.release, ground.crs, "release")
+        outline, _ = core.check_drawn(outline, "release", snow.release.name, ground.cell_m)
         return build_drawn_release(ground, outline, snow.size, snow.slab_thickness_m)
     trees = layers.of("trees")
     disc = (*at_m, max(scenario.last_seen.radius_m, 1.5 * ground.cell_m))
@@ -213,6 +214,25 @@ def _find_start(
 def _places(ground: Grid, release: Release) -> tuple[FloatArray, FloatArray]:
     """Middles of the cells of a release, map metres."""
     return ground.centre_of(release.cells // ground.shape[1], release.cells % ground.shape[1])
+
+
+GENTLE_DEG, STEEP_DEG = 25.0, 60.0
+
+
+def note_drawn_release(scenario: Scenario, ground: Grid, release: Release) -> tuple[str, ...]:
+    """What is odd about a drawn release: its slivers, and ground that hardly releases a slab.
+
+    Slabs release on some 25 to 60 degrees; common practice, no source.
+    """
+    if scenario.snow.release is None:
+        return ()
+    outline = core.read_outline(scenario.snow.release, ground.crs, "release")
+    _, slivers = core.check_drawn(outline, "release", scenario.snow.release.name, ground.cell_m)
+    slope = float(np.nanmean(read_terrain(ground).slope_deg.values.ravel()[release.cells]))
+    if GENTLE_DEG <= slope <= STEEP_DEG:
+        return slivers
+    usual = f"slabs hardly release on less than {GENTLE_DEG:.0f} or more than {STEEP_DEG:.0f} degrees"
+    return (*slivers, f"the drawn release lies on ground of {slope:.0f} degrees on average: {usual}; check --release")
 
 
 def _sides_scouted(ground: Grid, release: Release, scouts: SampleTracks) -> set[str]:

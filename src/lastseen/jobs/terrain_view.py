@@ -48,7 +48,7 @@ class TerrainView:
         groups = local_layer_groups(self.elevation.cell_m)
         for first, last in pairwise(self.rows):
             progress(self.memory, _LOCAL_SHARE * first / self.shape[0])
-            band, top = _band(self, first, last)
+            band, top, _ = _band(self, first, last)
             for group in groups:
                 halo = group.halo_cells(self.elevation.cell_m)
                 begin, end = max(0, first - halo - top), last + halo - top
@@ -92,15 +92,15 @@ def view_terrain(elevation: Elevation, *, drainage: bool = True) -> TerrainView:
         notes=(),
     )
     heights = np.empty((rows, columns)) if drainage else None
-    doubts: terrain.HeightFindings | None = None
+    report: terrain.ElevationReport | None = None
     for first, last in pairwise(view.rows):
-        band, top = _band(view, first, last)
+        band, top, looked = _band(view, first, last)
         if heights is not None:
             heights[first:last] = band.values[first - top : last - top]
-        found = terrain.find_doubts_in_rows(band.values, band.cell_m, first - top, last - top)
-        doubts = found if doubts is None else doubts.joined(found)
+        if looked is not None:
+            report = looked if report is None else report.joined(looked)
     whole = Grid(heights, west, north, elevation.cell_m, elevation.crs) if heights is not None else None
-    return replace(view, heights=whole, notes=doubts.notes if doubts is not None else ())
+    return replace(view, heights=whole, notes=report.notes if report is not None else ())
 
 
 def _halo(elevation: Elevation) -> int:
@@ -108,15 +108,16 @@ def _halo(elevation: Elevation) -> int:
     return max(group.halo_cells(elevation.cell_m) for group in local_layer_groups(elevation.cell_m))
 
 
-def _band(view: TerrainView, first: int, last: int) -> tuple[Grid, int]:
-    """The heights of the rows first..last with their halo, and the row at which they begin."""
+def _band(view: TerrainView, first: int, last: int) -> tuple[Grid, int, terrain.ElevationReport | None]:
+    """The heights of the rows first..last with their halo, the row at which they begin, and what is doubtful there."""
     halo, cell = _halo(view.elevation), view.elevation.cell_m
     top, bottom = max(0, first - halo), min(view.shape[0], last + halo)
     north = view.north_m - top * cell
     if view.heights is not None:
-        return replace(view.heights, values=view.heights.values[top:bottom], north_m=north), top
+        return replace(view.heights, values=view.heights.values[top:bottom], north_m=north), top, None
     east = view.west_m + view.shape[1] * cell
-    return terrain.read_window(view.elevation, (view.west_m, view.north_m - bottom * cell, east, north)), top
+    checked = terrain.read_ground(view.elevation, (view.west_m, view.north_m - bottom * cell, east, north))
+    return checked.grid, top, checked.report
 
 
 def _drainage_memory(cells: int) -> str:

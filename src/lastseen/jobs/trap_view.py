@@ -16,10 +16,10 @@ from lastseen.terrain import (
     GroundLayers,
     Terrain,
     check_layers,
-    open_elevation,
+    open_elevation_of,
+    read_ground,
     read_layers,
     read_terrain,
-    read_window,
 )
 from lastseen.traps import TRAVEL_ANGLE_DEG, Trap, describe_invisible_traps, find_ground_in_travel_angle, find_traps
 
@@ -72,7 +72,7 @@ def _view_traps_of_point(scenario: Scenario, progress: Progress) -> TrapView:
     if plan.model is None:
         raise InputError("traps need a release, not an observed outline: leave search.debris out of the scenario")
     zones, areas = _grade(plan.terrain, plan.layers)
-    walk = set(to_sentences(note_walk(scenario, plan.search) + note_grid(plan.elevation.crs)))
+    walk = set(to_sentences(note_walk(scenario, plan.search) + note_grid(plan.elevation.crs, at=plan.place)))
     kept = [note for note in plan.notes if note not in walk]
     nothing = _note_nothing(plan.model.traps, plan.terrain.elevation.cell_m)
     return TrapView(
@@ -84,13 +84,13 @@ def _view_traps_of_point(scenario: Scenario, progress: Progress) -> TrapView:
         areas=areas,
         layers=plan.layers,
         plan=plan,
-        notes=to_sentences((*note_grid(plan.elevation.crs, ""), *kept, GRADED, *nothing)),
+        notes=to_sentences((*note_grid(plan.elevation.crs, "", plan.place), *kept, GRADED, *nothing)),
     )
 
 
 def _view_all_traps(scenario: Scenario, progress: Progress) -> TrapView:
     progress("opening the elevation model", 0.0)
-    elevation = open_elevation(scenario.elevation, None, scenario.z_unit)
+    elevation = open_elevation_of(scenario)
     check_layers(scenario.ground, elevation)
     box = elevation.snapped(elevation.bounds_m)
     cells = count_cells(elevation, box)
@@ -101,7 +101,8 @@ def _view_all_traps(scenario: Scenario, progress: Progress) -> TrapView:
         )
     needed = require_memory(cells, GB_PER_MILLION_CELLS, "the elevation model")
     progress(f"reading the ground, {needed}", 0.05)
-    ground = read_window(elevation, box)
+    checked = read_ground(elevation, box)
+    ground = checked.grid
     if not np.isfinite(ground.values).any():
         raise InputError("there is no ground in the elevation model, only no data: use another one")
     layers = read_layers(scenario.ground, ground)
@@ -116,7 +117,8 @@ def _view_all_traps(scenario: Scenario, progress: Progress) -> TrapView:
     traps = find_traps(terrain, find_ground_in_travel_angle(ground, start, angle), layers)
     blind = describe_invisible_traps(ground.cell_m, layers)
     notes = (
-        *note_grid(elevation.crs, ""),
+        *checked.report.notes,
+        *note_grid(elevation.crs, "", elevation.middle),
         *elevation.notes,
         *layers.notes,
         *(note.format(angle=angle, size=size) for note in WHOLE_LIMITS),

@@ -51,11 +51,73 @@ from lastseen.rescue import (
     survival_bounds_percent,
 )
 from lastseen.search import RANKING_FORMULA, SearchStep, SubArea, saved_percent
+from lastseen.terrain import ElevationReport, report_facts
 from lastseen.traps import WEIGHT_FORMULA, describe_shares
 
 if TYPE_CHECKING:
     from lastseen.jobs import AreaView, LineView, PracticeDeposit, PushPlan, SiteView
     from lastseen.snow import OutlineMatch
+
+
+# ---- What was found about an elevation model
+PICTURE_WIDTH = 60
+MARKS = {"refuse": "X", "warn": "o", "note": "."}
+
+
+def inspection_text(report: ElevationReport) -> str:
+    """An elevation model, what is doubtful about it, and a small picture of where."""
+    facts = report_facts(report)
+    unit = {1.0: "metres", 0.3048: "feet", 1200.0 / 3937.0: "US survey feet"}
+    units = ", ".join(unit.get(factor, f"{factor:g} m") for factor in facts["metres_per_unit_of_height"])
+    west, south, east, north = report.box
+    stated = "" if facts["unit_of_height_stated"] else " (not stated: metres are taken, --z-unit changes that)"
+    lines = [
+        *_lines("Files", [", ".join(facts["files"])]),
+        _line("CRS", " and ".join(facts["crs_of_files"])),
+        _line("Worked in", f"{facts['crs']}, cells of {facts['cell_m']:g} m"),
+        *_lines("Datum", [_datum_text(facts)]),
+        _line("Heights in", f"{units}{stated}"),
+        _line("Looked at", f"{(east - west) / 1000:.1f} x {(north - south) / 1000:.1f} km, {report.cells:,} cells"),
+    ]
+    if report.known:
+        lines.append(_line("Heights", f"{report.range_m[0]:.0f} to {report.range_m[1]:.0f} m"))
+    lines.append(_line("No data", percent(facts["share_without_data"] or 0.0)))
+    for note in report.elevation.notes:
+        lines += _lines("Note", [f"{note}."])
+    if not report.findings:
+        lines += _lines("Findings", ["None. What was not looked for can still be wrong."])
+    for finding, note in zip(report.findings, report.notes, strict=True):
+        lines += _lines({"refuse": "REFUSED", "warn": "Doubtful", "note": "Note"}[finding.severity], [f"{note}."])
+    if report.refused:
+        lines += _lines("", ["No command works on these heights unless --accept-doubtful-heights is given."])
+    return paragraphs(["\n".join(lines), _findings_picture(report)])
+
+
+def _datum_text(facts: Mapping[str, Any]) -> str:
+    if facts["transformation_to_wgs84"] is None:
+        return "WGS 84"
+    accuracy = facts["transformation_accuracy_m"]
+    known = "of unknown accuracy" if accuracy is None else f"good to about {max(1.0, accuracy):.0f} m"
+    text = f"{facts['datum_shift_to_wgs84_m']:.0f} m off WGS 84 here, {known}"
+    missing = facts["better_grids_not_installed"]
+    return f"{text}; {missing[0]} would do better and is not installed" if missing else text
+
+
+def _findings_picture(report: ElevationReport) -> str:
+    """Where the findings lie, north up: X what is refused, o what is doubtful."""
+    places = [(place, MARKS[finding.severity]) for finding in report.findings for place in finding.places_m]
+    if not places:
+        return ""
+    west, south, east, north = report.box
+    wide = PICTURE_WIDTH
+    high = max(4, min(40, round(0.5 * wide * (north - south) / max(east - west, 1e-9))))  # letters are twice as high
+    rows = [[" "] * wide for _ in range(high)]
+    for (x, y), mark in reversed(places):
+        row = min(high - 1, max(0, int((north - y) / (north - south) * high)))
+        rows[row][min(wide - 1, max(0, int((x - west) / (east - west) * wide)))] = mark
+    frame = "+" + "-" * wide + "+"
+    drawn = "\n".join([frame, *("|" + "".join(row) + "|" for row in rows), frame])
+    return f"Where it lies, north up (X refused, o doubtful):\n{drawn}"
 
 
 # ---- Plain tables for a terminal: columns of text, as wide as they need to be, the last one wrapped

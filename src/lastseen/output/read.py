@@ -17,7 +17,7 @@ import shapely
 from pyproj import CRS
 from shapely import LineString, MultiPolygon, line_merge
 
-from lastseen.core import Grid, InputError, LastseenError, keep_areas, parse_crs, read_outline
+from lastseen.core import Grid, InputError, LastseenError, keep_areas, move_shapes, parse_crs, read_outline
 from lastseen.jobs import (
     MARGIN_M,
     MARGIN_SHARE,
@@ -178,7 +178,8 @@ def _read_plan_layers(path: Path, crs: Any) -> tuple[dict[str, Layer], Any]:
     for name in {str(name) for name in pyogrio.list_layers(path)[:, 0]} & set(PLAN_LAYERS):
         table = pyogrio.read_dataframe(path, layer=name)
         if not crs.equals(table.crs):
-            file_crs, table = table.crs, table.to_crs(crs)
+            file_crs = table.crs
+            table = table.set_geometry(move_shapes(np.asarray(table.geometry), CRS(file_crs), crs), crs=crs)
         layers[name] = _fill(PLAN_LAYERS[name], table)
     return layers, file_crs
 

@@ -8,9 +8,16 @@ from .derived_layers import (
     local_layer_groups,
 )
 from .drainage import FilledGround, Method, accumulation_m2, facet_direction_deg, fill_hollows, find_drainage
-from .elevation import HIGHEST_M, LOWEST_M, Box, Elevation, open_elevation, read_window, require_inside
+from .elevation import HIGHEST_M, LOWEST_M, Box, Elevation, open_elevation, open_elevation_of, require_inside
+from .elevation_report import (
+    CheckedGround,
+    ElevationReport,
+    inspect_ground,
+    read_ground,
+    report_facts,
+    require_sound,
+)
 from .ground_layers import GroundLayer, GroundLayers, LayerKind, check_layers, read_layers
-from .height_findings import HeightFindings, find_doubtful_heights, find_doubts_in_rows
 from .neighbourhood import WIDEST_CELLS, Ring, cliff_drop_m, openness, relative_position_m, ruggedness, slope_breaks
 from .surface import Curvature, Terrain, curvature, derivatives, read_terrain, smooth_heights
 
@@ -21,13 +28,14 @@ __all__ = [
     "LOWEST_M",
     "WIDEST_CELLS",
     "Box",
+    "CheckedGround",
     "Curvature",
     "DerivedLayer",
     "Elevation",
+    "ElevationReport",
     "FilledGround",
     "GroundLayer",
     "GroundLayers",
-    "HeightFindings",
     "LayerGroup",
     "LayerKind",
     "Layers",
@@ -41,18 +49,20 @@ __all__ = [
     "derivatives",
     "facet_direction_deg",
     "fill_hollows",
-    "find_doubtful_heights",
-    "find_doubts_in_rows",
     "find_drainage",
     "find_drainage_layers",
+    "inspect_ground",
     "local_layer_groups",
     "open_elevation",
+    "open_elevation_of",
     "openness",
+    "read_ground",
     "read_layers",
     "read_terrain",
-    "read_window",
     "relative_position_m",
+    "report_facts",
     "require_inside",
+    "require_sound",
     "ruggedness",
     "slope_breaks",
     "smooth_heights",

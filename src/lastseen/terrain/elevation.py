@@ -9,9 +9,11 @@ from itertools import product
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import rasterio
 from affine import Affine
 from pyproj import CRS
+from rasterio.enums import ColorInterp
 from rasterio.errors import RasterioIOError
 from rasterio.windows import Window
 
@@ -23,6 +25,7 @@ from lastseen.core import (
     InputError,
     LonLat,
     ResourceError,
+    Scenario,
     bearing_text,
     is_local_metric,
     sample_bilinear,
@@ -57,6 +60,8 @@ class Sheet:
     width: int
     height: int
     z_factor: float  # metres per unit of height, after the band's own scale
+    z_stated: bool = False  # whether the file or the user says the unit
+    bytes_only: bool = False  # whether heights are stored in single bytes
     direct: bool = False  # whether its cells coincide with the lattice, so that no resampling is needed
 
 
@@ -70,6 +75,14 @@ class Elevation:
     anchor_m: tuple[float, float]  # a corner of the lattice
     bounds_m: Box  # box around all files in ``crs``
     notes: tuple[str, ...]  # plain sentences that the user must see
+    pictures: tuple[str, ...] = ()  # files that are pictures by what they say about themselves
+    accept_doubtful: bool = False  # whether heights that are probably none are worked on all the same
+
+    @property
+    def middle(self) -> LonLat:
+        """The middle of all files."""
+        west, south, east, north = self.bounds_m
+        return to_lonlat(0.5 * (west + east), 0.5 * (south + north), self.crs)
 
     def snapped(self, box: Box) -> Box:
         """The smallest box of whole cells around ``box``, cut at the edges of the elevation model."""
@@ -85,8 +98,10 @@ class Elevation:
         )
 
 
-def open_elevation(paths: Sequence[Path], place: LonLat | None = None, z_unit: str | None = None) -> Elevation:
-    """Look at the files (anything GDAL reads) and choose the lattice; reads no heights.
+def open_elevation(
+    paths: Sequence[Path], place: LonLat | None = None, z_unit: str | None = None, *, accept_doubtful: bool = False
+) -> Elevation:
+    """Look at the files (anything GDAL reads) and choose the lattice; heights come with a report (`read_ground`).
 
     Parameters
     ----------
@@ -94,6 +109,8 @@ def open_elevation(paths: Sequence[Path], place: LonLat | None = None, z_unit: s
         Where the work will be; the middle of the first file where not given.
     z_unit : {"m", "ft", "us-ft"}, optional
         Unit of height; overrides what the files say.
+    accept_doubtful : bool
+        Whether heights that are probably none are worked on all the same.
 
     Raises
     ------
@@ -103,8 +120,8 @@ def open_elevation(paths: Sequence[Path], place: LonLat | None = None, z_unit: s
     if not paths:
         raise InputError("no elevation file was given: name at least one raster")
     looked = [_look(Path(path), z_unit) for path in paths]
-    sheets = [sheet for sheet, _ in looked]
-    notes = [note for _, found in looked for note in found]
+    sheets = [sheet for sheet, _, _ in looked]
+    notes = [note for _, found, _ in looked for note in found]
     place = place or _middle(sheets[0])
     first = next((sheet for sheet in sheets if _holds(sheet, place)), None)
     if first is None:  # require_inside will say so; until then the files must still open on a lattice of their own
@@ -130,7 +147,14 @@ def open_elevation(paths: Sequence[Path], place: LonLat | None = None, z_unit: s
         anchor_m=anchor,
         bounds_m=_bounds(placed, crs),
         notes=tuple(dict.fromkeys(notes)),
+        pictures=tuple(sheet.path.name for sheet, _, picture in looked if picture),
+        accept_doubtful=accept_doubtful,
     )
+
+
+def open_elevation_of(scenario: Scenario, place: LonLat | None = None) -> Elevation:
+    """The elevation model that a question names, opened as it says."""
+    return open_elevation(scenario.elevation, place, scenario.z_unit, accept_doubtful=scenario.accept_doubtful_heights)
 
 
 def require_inside(elevation: Elevation, place: LonLat, what: str = "the point") -> tuple[float, float]:
@@ -163,7 +187,8 @@ def _to_nearest_edge(place: LonLat, elevation: Elevation) -> tuple[float, float]
     return float(distance), float(azimuth) % 360.0
 
 
-def _look(path: Path, z_unit: str | None) -> tuple[Sheet, list[str]]:
+def _look(path: Path, z_unit: str | None) -> tuple[Sheet, list[str], bool]:
+    """The file, what to say about it, and whether it is a picture by its bands."""
     if not path.exists():
         raise InputError(f"the elevation file {path} does not exist: check the path")
     try:
@@ -175,16 +200,28 @@ def _look(path: Path, z_unit: str | None) -> tuple[Sheet, list[str]]:
             if data.count > 1:
                 notes.append(f"{path.name} has {data.count} bands: the first is read as heights")
             horizontal = crs.sub_crs_list[0] if crs.is_compound else crs
-            return Sheet(
-                path=path,
-                crs=horizontal.to_2d(),
-                transform=data.transform,
-                width=data.width,
-                height=data.height,
-                z_factor=factor,
-            ), notes
+            return (
+                Sheet(
+                    path=path,
+                    crs=horizontal.to_2d(),
+                    transform=data.transform,
+                    width=data.width,
+                    height=data.height,
+                    z_factor=factor,
+                    bytes_only=data.dtypes[0] in ("uint8", "int8"),
+                    z_stated=bool(z_unit or data.units[0] or _vertical_factor(crs)),
+                ),
+                notes,
+                _is_picture(data),
+            )
     except RasterioIOError as error:
         raise InputError(f"{path.name} cannot be read as a raster: check that it is one ({error})") from error
+
+
+def _is_picture(data: rasterio.DatasetReader) -> bool:
+    """Whether the bands are colours: a palette, or three and more of bytes."""
+    bytes_only = all(kind == "uint8" for kind in data.dtypes)
+    return bytes_only and (data.count >= 3 or data.colorinterp[0] == ColorInterp.palette)
 
 
 def _unit_factor(text: str, name: str) -> float:
@@ -195,10 +232,15 @@ def _unit_factor(text: str, name: str) -> float:
     raise InputError(f"{name} gives its heights in '{text}', which is not known: give --z-unit m, ft or us-ft")
 
 
+def _vertical_factor(crs: CRS) -> float | None:
+    """Metres per unit of height that a CRS states."""
+    axes = crs.sub_crs_list[1].axis_info if crs.is_compound else crs.axis_info[2:]
+    return float(axes[0].unit_conversion_factor) if axes else None
+
+
 def _z_factor(name: str, crs: CRS, band_unit: str | None, z_unit: str | None) -> tuple[float, list[str]]:
     """Metres per unit of height, from the user, the band or the vertical CRS."""
-    axes = crs.sub_crs_list[1].axis_info if crs.is_compound else crs.axis_info[2:]
-    from_crs = axes[0].unit_conversion_factor if axes else None
+    from_crs = _vertical_factor(crs)
     if z_unit is not None:
         factor = _unit_factor(z_unit, name)
         declared = _unit_factor(band_unit, name) if band_unit and band_unit.strip() else from_crs
@@ -292,12 +334,41 @@ LOWEST_M, HIGHEST_M = -500.0, 9000.0  # no ground on Earth lies outside
 MOST_CELLS = 36_000_000  # 36 Mpx of one layer are 0.3 GB; a plan holds a dozen layers
 
 
-def read_window(elevation: Elevation, box: Box, note: TakeNote = lambda _note: None) -> Grid:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Piece:
+    """Heights as they lie in the files, on one lattice of theirs."""
+
+    heights: FloatArray  # metres; NaN is no data
+    transform: Affine  # from (column, row) of ``heights`` to ``crs``
+    crs: CRS
+    cell_m: tuple[float, float]  # of a step along its rows and columns
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RawWindow:
+    """A window of heights with what it was made from."""
+
+    grid: Grid
+    pieces: tuple[Piece, ...]
+    owner: npt.NDArray[np.uint8]  # which group of files gave each cell of the grid, from 1; 0 where none did
+    impossible: tuple[str, ...]  # heights that no ground on Earth has, as sentences
+
+
+def read_window(elevation: Elevation, box: Box) -> Grid:
     """Heights in metres on the lattice for the cells of a box (map metres); NaN where there are none.
 
+    For what is below `lastseen.terrain.elevation_report`, which is the door for everybody else. Errors are those of
+    `read_raw_window`.
+    """
+    return read_raw_window(elevation, box).grid
+
+
+def read_raw_window(elevation: Elevation, box: Box) -> RawWindow:
+    """Heights of a window, and the pieces of files that they come from.
+
     Declared no data, masks, NaN and impossible heights (below -500 m or above 9,000 m) all become NaN before anything
-    is resampled; ``note`` is called with a plain sentence where impossible ones are not declared. InputError if the box
-    does not touch the elevation model, ResourceError if the window has more than 36 million cells.
+    is resampled. InputError if the box does not touch the elevation model, ResourceError if the window has more than 36
+    million cells.
     """
     west, south, east, north = elevation.snapped(box)
     columns, rows = round((east - west) / elevation.cell_m), round((north - south) / elevation.cell_m)
@@ -315,14 +386,26 @@ def read_window(elevation: Elevation, box: Box, note: TakeNote = lambda _note: N
     # Counted from the anchor, so that the position of a cell does not depend on the window, to the last bit.
     x = np.asarray(x0 + (round((west - x0) / c) + np.arange(columns) + 0.5) * c, float)
     y = np.asarray(y0 + (round((north - y0) / c) - np.arange(rows) - 0.5) * c, float)
-    for group in _groups(elevation.sheets):
+    owner = np.zeros(values.shape, np.uint8)
+    pieces: list[Piece] = []
+    impossible: list[str] = []
+    direct = False
+    for number, group in enumerate(_groups(elevation.sheets), 1):
         missing = np.isnan(values)
         if not missing.any():
             break
-        piece = _read_direct(group[0], grid, note) if group[0].direct else _read_warped(group, grid, (x, y), note)
+        if group[0].direct:
+            piece = _read_direct(group[0], grid, impossible.append)
+            direct = True
+        else:
+            piece, source = _read_warped(group, grid, (x, y), impossible.append)
+            pieces += [source] if source is not None else []
         if piece is not None:
             np.copyto(values, piece, where=missing)
-    return grid
+            owner[missing & ~np.isnan(piece)] = min(number, 255)
+    if direct:
+        pieces.insert(0, Piece(heights=values, transform=grid.transform, crs=grid.crs, cell_m=(c, c)))
+    return RawWindow(grid=grid, pieces=tuple(pieces), owner=owner, impossible=tuple(impossible))
 
 
 def _groups(sheets: Sequence[Sheet]) -> list[list[Sheet]]:
@@ -390,7 +473,7 @@ def _read_direct(sheet: Sheet, grid: Grid, note: TakeNote) -> FloatArray | None:
 
 def _read_warped(
     sheets: Sequence[Sheet], grid: Grid, centres: tuple[FloatArray, FloatArray], note: TakeNote
-) -> FloatArray | None:
+) -> tuple[FloatArray | None, Piece | None]:
     """Cells of files on one other lattice: bilinear between their cells, across the seams of the files.
 
     Each cell is worked out from its own map position alone, so that a window that grows keeps its heights. Where the
@@ -400,10 +483,10 @@ def _read_warped(
     back = transformer(grid.crs, first.crs)
     box = back.transform_bounds(*grid.bounds)
     if not all(math.isfinite(side) for side in box):
-        return None
+        return None, None
     source = _gathered(sheets, box, note)
     if source is None:
-        return None
+        return None, None
     heights, row0, col0 = source
     parts = max(1, math.ceil(grid.cell_m / abs(first.transform.determinant) ** 0.5 - 0.3)) if _metric(first) else 1
     out = np.empty(grid.shape)
@@ -416,7 +499,20 @@ def _read_warped(
             col, row = (np.asarray(axis, float) for axis in applied(~first.transform, *at))
             total += _between(heights, row - 0.5, col - 0.5, row0, col0)
         out[top : top + 256] = total / parts**2
-    return out
+    return out, _piece_of(heights, (row0, col0), first, grid.crs)
+
+
+def _piece_of(heights: FloatArray, corner: tuple[int, int], sheet: Sheet, crs: CRS) -> Piece:
+    """Gathered heights with where they lie, and the lengths of their cells in the middle."""
+    t = sheet.transform
+    transform = Affine(t.a, t.b, applied(t, corner[1], corner[0])[0], t.d, t.e, applied(t, corner[1], corner[0])[1])
+    row, col = heights.shape[0] / 2.0, heights.shape[1] / 2.0
+    over = transformer(sheet.crs, crs)
+    at, along, down = (
+        over.transform(*applied(transform, col + dc, row + dr)) for dc, dr in ((0.0, 0.0), (1.0, 0.0), (0.0, 1.0))
+    )
+    cell_m = (math.dist(at, along), math.dist(at, down))
+    return Piece(heights=heights, transform=transform, crs=sheet.crs, cell_m=cell_m)
 
 
 def _metric(sheet: Sheet) -> bool:

@@ -6,12 +6,9 @@ Loops are written without branches, so that the compiler works on several cells 
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 from numba import njit
 
 from lastseen.core import FloatArray
-
-LongArray = npt.NDArray[np.int64]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -210,57 +207,3 @@ def openness(
         for j in range(nx):
             up[j] *= 0.125 * deg
             down[j] *= 0.125 * deg
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def doubts(
-    z: FloatArray,
-    lowest_m: float,
-    highest_m: float,
-    apart_m: float,
-    first: int,
-    last: int,
-    counts: LongArray,
-    extremes: FloatArray,
-) -> None:
-    """Count known, missing, impossible, lone low, lone high cells, and cells at the lowest and highest height.
-
-    ``extremes`` begins as +inf, +inf, -inf, -inf and becomes the lowest height, the next, the highest, the next to it.
-    """
-    ny, nx = z.shape
-    for i in range(first, last):
-        for j in range(nx):
-            e = z[i, j]
-            if np.isnan(e):
-                counts[1] += 1
-                continue
-            counts[0] += 1
-            if not lowest_m < e < highest_m:
-                counts[2] += 1
-                continue
-            if e < extremes[0]:
-                extremes[1], extremes[0], counts[5] = extremes[0], e, 1
-            elif e == extremes[0]:
-                counts[5] += 1
-            elif e < extremes[1]:
-                extremes[1] = e
-            if e > extremes[2]:
-                extremes[3], extremes[2], counts[6] = extremes[2], e, 1
-            elif e == extremes[2]:
-                counts[6] += 1
-            elif e > extremes[3]:
-                extremes[3] = e
-            step = abs(z[i, j - 1] - e) if j > 0 else (abs(z[i, j + 1] - e) if nx > 1 else 0.0)
-            if step <= apart_m:  # most cells end here
-                continue
-            around, low, high = 0, True, True
-            for r in range(max(0, i - 1), min(ny, i + 2)):
-                for c in range(max(0, j - 1), min(nx, j + 2)):
-                    there = z[r, c]
-                    if (r == i and c == j) or np.isnan(there) or not lowest_m < there < highest_m:
-                        continue
-                    around += 1
-                    low, high = low and there > e + apart_m, high and there < e - apart_m
-            if around >= 3:
-                counts[3] += low
-                counts[4] += high

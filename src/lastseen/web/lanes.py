@@ -35,7 +35,7 @@ from lastseen.core import (
 from lastseen.jobs import travel_of
 from lastseen.output import Layer, Result, coverage_words, known, read_result, search_layers
 from lastseen.search import SearchOptions, SearchPlan, lay_search, measure_coverage_over_time
-from lastseen.terrain import open_elevation, read_layers, read_window, require_inside
+from lastseen.terrain import open_elevation_of, read_ground, read_layers, require_inside
 from lastseen.web.requests import AskLanes
 
 # ---- What a plan stands on, read back from its folder: ground, debris outline, probability of area. Kept in memory
@@ -77,9 +77,9 @@ def _read_context(folder: str, scenario_file: str, _changed: int) -> PlanContext
         raise InputError(f"the plan {Path(folder).name} cannot be read: make it again") from error
     at = scenario.last_seen
     place = parse_point(at.at, parse_crs(at.crs) if at.crs else None) if at.at else None
-    elevation = open_elevation(scenario.elevation, place, scenario.z_unit)
+    elevation = open_elevation_of(scenario, place)
     inset = _INSET * cell
-    ground = read_window(elevation, (west + inset, south + inset, east - inset, north - inset))
+    ground = read_ground(elevation, (west + inset, south + inset, east - inset, north - inset)).grid
     layers = read_layers(scenario.ground, ground)
     no_go = layers.of("no_go")
     return PlanContext(
@@ -232,7 +232,7 @@ def long_profile(folder: str, scenario: str) -> dict[str, Any]:
 def person_areas(folder: str) -> dict[str, Any]:
     """The smallest areas that hold 50 % and 90 % of the probability of area, as GeoJSON in degrees."""
     result = read_result(Path(folder))
-    back = transformer(result.crs, WGS84).transform
+    back: Any = transformer(result.crs, WGS84).transform
     areas = poa_areas(result.rasters["poa"].bands[0]) if "poa" in result.rasters else ()
     features = [
         {"type": "Feature", "properties": {"share": share}, "geometry": mapping(transform(back, area))}

@@ -25,7 +25,7 @@ from lastseen.core import (
     shared_folder,
     transformer,
 )
-from lastseen.terrain import Elevation, open_elevation, read_window, require_inside
+from lastseen.terrain import Elevation, open_elevation, read_ground, require_inside
 from lastseen.web.guard import Limits, Settings
 
 # ---- Taking in an elevation file from somebody else: opened by an allow-list, checked by its header, written anew
@@ -261,7 +261,7 @@ def point_record(text: str, crs: str | None, place: Place | None) -> dict[str, A
     elevation = open_elevation(place.files, point, place.z_unit)
     x, y = require_inside(elevation, point)
     reach = 3.0 * elevation.cell_m
-    ground = read_window(elevation, (x - reach, y - reach, x + reach, y + reach))
+    ground = read_ground(elevation, (x - reach, y - reach, x + reach, y + reach)).grid
     height = float(ground.sample(x, y))
     c = ground.cell_m
     east, north = (

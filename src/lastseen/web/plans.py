@@ -11,15 +11,20 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from pyproj import CRS
+
 from lastseen import __version__
 from lastseen.core import (
     DEFAULT_STRIP_WIDTH_M,
     NARROWEST_ASKED_M,
+    WGS84,
     WIDEST_STRIP_M,
     InputError,
     LastseenError,
     NothingFoundError,
     Snow,
+    move_shapes,
     read_scenario,
     shared_folder,
 )
@@ -136,7 +141,8 @@ def _layer(path: Path, _changed: int, name: str) -> str:
     frame = geopandas.read_file(path, layer=name)
     if not len(frame):
         return '{"type": "FeatureCollection", "features": []}'
-    return str(frame.to_crs(WGS84_TEXT).to_json(drop_id=True))
+    degrees = frame.set_geometry(move_shapes(np.asarray(frame.geometry), CRS(frame.crs), WGS84), crs=WGS84_TEXT)
+    return str(degrees.to_json(drop_id=True))
 
 
 # ---- What the page needs to know, as plain values: places, plans, colours, curves, cautions

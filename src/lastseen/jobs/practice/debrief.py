@@ -157,6 +157,10 @@ def _clean_tracks(
     if unknown := set(shifts) - {recording.name for recording in recordings}:
         known = ", ".join(recording.name for recording in recordings)
         raise InputError(f"no track is called '{min(unknown)}': the tracks are {known}")
+    for name, seconds in shifts.items():
+        if not abs(seconds) <= MOST_SHIFT_S:
+            raise InputError(f"the clock of '{name}' cannot be off by {seconds:g} s: give --shift within a year")
+    recordings = _without_copies(recordings)
     cleaned = [
         recording
         if isinstance(recording, UnusedTrack)
@@ -169,6 +173,26 @@ def _clean_tracks(
         why = "; ".join(f"{track.name}: {track.reason}" for track in unused) or "none was given"
         raise NothingFoundError(f"no track can be debriefed: {why}")
     return used, unused
+
+
+MOST_SHIFT_S = 366.0 * 86_400.0  # a clock that was never set can be years off, but then its date says nothing
+
+
+def _without_copies(recordings: Sequence[RawTrack | UnusedTrack]) -> list[RawTrack | UnusedTrack]:
+    """Recordings without those that repeat an earlier one point for point: they would count one walk twice."""
+    kept: list[RawTrack | UnusedTrack] = []
+    for recording in recordings:
+        first = next((other for other in kept if _are_one(other, recording)), None)
+        reason = f"it is the recording '{first.name}' once more, point for point" if first else ""
+        kept.append(UnusedTrack(name=recording.name, reason=reason) if first else recording)
+    return kept
+
+
+def _are_one(first: RawTrack | UnusedTrack, second: RawTrack | UnusedTrack) -> bool:
+    if isinstance(first, UnusedTrack) or isinstance(second, UnusedTrack):
+        return False
+    keys = ("lon_deg", "lat_deg", "time_s")
+    return all(np.array_equal(getattr(first, key), getattr(second, key), equal_nan=True) for key in keys)
 
 
 def _known_times(track: Track, xyz: FloatArray, time: FloatArray) -> tuple[FloatArray, FloatArray]:

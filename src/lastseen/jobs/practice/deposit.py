@@ -28,7 +28,7 @@ from lastseen.core import (
 )
 from lastseen.jobs.notes import note_grid, to_sentences
 from lastseen.snow import DEPOSIT_DENSITY_KG_M3, SLAB_DENSITY_KG_M3, deposit_volume_m3, slab_class
-from lastseen.terrain import Elevation, read_terrain, read_window, smooth_heights
+from lastseen.terrain import Elevation, read_ground, read_terrain, smooth_heights
 
 # Places on a site are (across, down) in map metres from its middle: across to the right of whoever looks up the
 # slope, down along the fall line.
@@ -473,7 +473,8 @@ def lay_deposit(
         )
     half = 0.5 * math.hypot(frame.width_m, frame.height_m) + AROUND_M
     x, y = frame.middle_m
-    ground = read_window(elevation, (x - half, y - half, x + half, y + half))
+    checked = read_ground(elevation, (x - half, y - half, x + half, y + half))
+    ground = checked.grid
     if math.isnan(float(ground.sample(x, y))):
         where = f"site {site['number']} lies on no data of the elevation model"
         raise InputError(f"{where}: name the one that it was found on")
@@ -493,7 +494,9 @@ def lay_deposit(
         pushing=pushing,
         site=site,
         seed=seed,
-        notes=to_sentences((*note_grid(frame.crs, ""), *taken, *DEPOSIT_LIMITS)),
+        notes=to_sentences(
+            (*checked.report.notes, *note_grid(frame.crs, "", elevation.middle), *taken, *DEPOSIT_LIMITS)
+        ),
     )
 
 

@@ -41,10 +41,10 @@ from lastseen.terrain import (
     GroundLayers,
     Terrain,
     check_layers,
-    open_elevation,
+    open_elevation_of,
+    read_ground,
     read_layers,
     read_terrain,
-    read_window,
     require_inside,
     smooth_heights,
 )
@@ -393,7 +393,7 @@ def view_sites(
 ) -> SiteView:
     """Read the ground, all of it or 3 km beyond the distance round a place, and find sites on it."""
     progress("opening the elevation model", 0.0)
-    elevation = open_elevation(scenario.elevation, near, scenario.z_unit)
+    elevation = open_elevation_of(scenario, near)
     check_layers(scenario.ground, elevation)
     area = elevation.bounds_m
     if near is not None:
@@ -409,13 +409,21 @@ def view_sites(
             "one go: give --near, a smaller --within, or cut the model into smaller ones"
         )
     progress(f"reading the ground, {require_memory(cells, GB_PER_MILLION_CELLS, 'the ground')}", 0.01)
-    notes_read: list[str] = []
-    ground = read_window(elevation, box, notes_read.append)
+    checked = read_ground(elevation, box)
+    ground = checked.grid
     if not np.isfinite(ground.values).any():
         raise InputError("there is no ground in the elevation model, only no data: use another one")
     layers = read_layers(scenario.ground, ground)
     found = find_sites(ground, layers, request, progress)
-    notes = to_sentences((*note_grid(elevation.crs, ""), *elevation.notes, *notes_read, *layers.notes, *found.notes))
+    notes = to_sentences(
+        (
+            *checked.report.notes,
+            *note_grid(elevation.crs, "", elevation.middle),
+            *elevation.notes,
+            *layers.notes,
+            *found.notes,
+        )
+    )
     return SiteView(
         scenario=scenario, elevation=elevation, terrain=read_terrain(ground), search=found, near=near, notes=notes
     )

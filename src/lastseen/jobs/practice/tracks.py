@@ -107,9 +107,9 @@ def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift
         return UnusedTrack(name=raw.name, reason=reason)
     notes = [f"{lost} fixes without a place were dropped."] if lost else []
     time, segment = raw.time_s[good] + shift_s, raw.segment[good]
-    timed = bool(np.isfinite(time).mean() > 0.9)
+    timed, doubts = _judge_times(time)
+    notes += doubts
     if not timed:
-        notes.append("It holds no times: only where it went counts, not when or how fast.")
         time = np.arange(x.size, dtype=np.float64)
     kept, doubles, disorder = _ordered(time, x, y, timed=timed)
     time, x, y, segment = time[kept], x[kept], y[kept], segment[kept]
@@ -133,6 +133,24 @@ def clean_track(raw: RawTrack, plan: PlannedSearch, *, gps_error_m: float, shift
         notes=tuple(notes),
     )
     return Track(name=raw.name, x_m=x, y_m=y, time_s=time, timed=timed, run=run, trusted=trusted, cleaning=found)
+
+
+LEAST_TIMED, LEAST_TIMED_SHARE = 10, 0.5  # fixes with a time, and their share; design choice
+
+
+def _judge_times(time: FloatArray) -> tuple[bool, list[str]]:
+    """Whether the times of a recording can be used, and what to say about them."""
+    known = np.isfinite(time)
+    count, only_where = int(known.sum()), "only where it went counts, not when or how fast."
+    if count == 0:
+        return False, [f"It holds no times: {only_where}"]
+    if count > 1 and np.ptp(time[known]) == 0.0:
+        return False, [f"All its fixes carry the same time: {only_where}"]
+    if known.mean() > 0.9:
+        return True, []
+    if count >= LEAST_TIMED and known.mean() >= LEAST_TIMED_SHARE:
+        return True, [f"{time.size - count} of {time.size} fixes carry no time and were dropped."]
+    return False, [f"Only {count} of {time.size} fixes carry a time: {only_where}"]
 
 
 def cleaning_notes(track: Track, clock_zero_s: float) -> tuple[str, ...]:

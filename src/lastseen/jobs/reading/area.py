@@ -32,6 +32,7 @@ from lastseen.jobs.reading.ground import KEPT_CELLS, MARGIN_M, Heights, Window, 
 from lastseen.jobs.reading.line import (
     SAMPLE_NOTE,
     START_ZONE_NOTE,
+    inspect_around,
     layers_reader,
     leaving_note,
     open_scenario_elevation,
@@ -262,12 +263,13 @@ def view_area(
     """
     progress("opening the elevation model", 0.0)
     elevation = open_scenario_elevation(scenario)
-    heights = heights_of_model(elevation)
+    heights = heights_of_model(replace(elevation, accept_doubtful=True))  # it is looked at as a whole
     outline = None if area == ALL else read_outline(Path(area), elevation.crs, "area")
     threads = thread_count() if workers is None and scheduler is None else 1
     request = make_request(
         scenario, heights, outline, members=members, spacing_m=spacing_m, tile_km=tile_km, threads=threads
     )
+    report = inspect_around(elevation, scenario, elevation.bounds_m if outline is None else outline.bounds)
     _require_room(request, heights, 0 if scheduler else workers or 1, progress)
     kept = open_kept_tiles(output, request)
     run_all(request, heights, kept, workers=workers, scheduler=scheduler, progress=progress)
@@ -296,7 +298,7 @@ def view_area(
         zones=tuple(zones),
         slopes=slopes,
         samples=samples,
-        notes=_notes(scenario, elevation, request, samples, zones),
+        notes=to_sentences((*report.notes, *_notes(scenario, heights, elevation, request, zones, samples=samples))),
     )
 
 
@@ -399,21 +401,23 @@ def _rasters_of_tile(view: AreaView, tile: Tile, totals: CellTotals) -> AreaRast
 
 def _notes(
     scenario: Scenario,
+    heights: Heights,
     elevation: Elevation,
     request: AreaRequest,
-    samples: int,
     zones: list[tuple[ZoneRow, MultiPolygon]],
+    *,
+    samples: int,
 ) -> tuple[str, ...]:
     """All that must be said beside an area."""
     cells = np.array([row.cells for row, _ in zones], float)
     leaves = np.array([row.values[START_QUANTITIES.index("leaves")] for row, _ in zones], float)
     gone = float((cells * leaves).sum() / cells.sum()) if zones else 0.0
     cell = elevation.cell_m
-    blind = describe_invisible_traps(cell, layers_reader(scenario.ground)(heights_of_model(elevation).first_cells()))
+    blind = describe_invisible_traps(cell, layers_reader(scenario.ground)(heights.first_cells()))
     far = f" up to {FARTHEST_M[scenario.snow.size]:.0f} m around the area"
     around = "" if request.starting == request.shown else far
     notes = [
-        *note_grid(elevation.crs, ""),
+        *note_grid(elevation.crs, "", elevation.middle),
         *elevation.notes,
         SAMPLE_NOTE,
         START_ZONE_NOTE,

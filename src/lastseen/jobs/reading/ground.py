@@ -17,7 +17,7 @@ from shapely import MultiPolygon, make_valid
 
 from lastseen import snow
 from lastseen.core import BoolArray, FloatArray, Grid, IntArray, keep_areas, outline_of_cells
-from lastseen.terrain import Elevation, GroundLayers, read_terrain, read_window
+from lastseen.terrain import Elevation, GroundLayers, read_ground, read_terrain
 from lastseen.traps import LETTERS, Kind, Trap, find_traps, severity
 
 # Cells are counted by whole numbers: what a cell draws and where blocks end must not depend on the window looked at.
@@ -153,7 +153,7 @@ def heights_of_model(elevation: Elevation) -> Heights:
     def read(window: Window) -> FloatArray:
         x, y = (window.left + offset[1]) * c, -(window.top + offset[0]) * c
         rows, cols = window.shape
-        return np.asarray(read_window(elevation, (x, y - rows * c, x + cols * c, y)).values, np.float64)
+        return np.asarray(read_ground(elevation, (x, y - rows * c, x + cols * c, y)).grid.values, np.float64)
 
     return Heights(cell_m=c, crs=elevation.crs, offset=offset, extent=extent, read=read)
 

@@ -3,14 +3,26 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+import shapely
 from shapely.geometry import LineString, MultiPolygon
 
-from lastseen.core import FloatArray, Grid, Ground, Progress, Scenario, Snow, depth_text, no_progress, percent
+from lastseen.core import (
+    FloatArray,
+    Grid,
+    Ground,
+    InputError,
+    Progress,
+    Scenario,
+    Snow,
+    depth_text,
+    no_progress,
+    percent,
+)
 from lastseen.jobs.notes import ALWAYS, note_grid, to_sentences
 from lastseen.jobs.reading.block_run import MEMBERS, SharedDraws, draw_shared
 from lastseen.jobs.reading.ground import Heights, PreparedGround, heights_of_model, no_layers, zone_outline
@@ -34,7 +46,16 @@ from lastseen.jobs.reading.stretches import (
     places_to_regroup,
 )
 from lastseen.snow import LARGEST_SLOPE_DEG, LEAST_SLOPE_DEG
-from lastseen.terrain import Elevation, GroundLayers, check_layers, open_elevation, read_layers
+from lastseen.terrain import (
+    Elevation,
+    ElevationReport,
+    GroundLayers,
+    check_layers,
+    inspect_ground,
+    open_elevation_of,
+    read_layers,
+    require_sound,
+)
 from lastseen.traps import LETTERS, Trap, describe_invisible_traps
 
 
@@ -201,16 +222,18 @@ def view_line(scenario: Scenario, line: Path, members: int = MEMBERS, progress: 
     """Read a line of travel from a file; InputError as of `read_lines` and `route_of`."""
     progress("opening the elevation model", 0.0)
     elevation = open_scenario_elevation(scenario)
+    lines = read_lines(line, elevation.crs)
+    report = inspect_around(elevation, scenario, shapely.total_bounds(np.array(lines)))
     reading = read_line(
-        heights_of_model(elevation),
-        read_lines(line, elevation.crs),
+        heights_of_model(replace(elevation, accept_doubtful=True)),  # it was looked at as a whole
+        lines,
         scenario.snow,
         seed=scenario.seed,
         members=members,
         layers_on=layers_reader(scenario.ground),
         progress=progress,
     )
-    notes = _line_notes(scenario, elevation, reading)
+    notes = to_sentences((*report.notes, *_line_notes(scenario, elevation, reading)))
     return LineView(scenario=scenario, elevation=elevation, source=line, reading=reading, notes=notes)
 
 
@@ -243,9 +266,21 @@ def _way_from_line(reading: LineReading, record: int) -> FloatArray:
 
 def open_scenario_elevation(scenario: Scenario) -> Elevation:
     """The elevation model of a question, with its ground layers looked at."""
-    elevation = open_elevation(scenario.elevation, None, scenario.z_unit)
+    elevation = open_elevation_of(scenario)
     check_layers(scenario.ground, elevation)
     return elevation
+
+
+def inspect_around(elevation: Elevation, scenario: Scenario, bounds_m: Iterable[float]) -> ElevationReport:
+    """Look at the heights around a line or an area, as far as snow comes from; InputError where they are no ground."""
+    more = FARTHEST_M[scenario.snow.size]
+    west, south, east, north = (float(bound) for bound in bounds_m)
+    whole = elevation.bounds_m
+    if west > whole[2] or east < whole[0] or south > whole[3] or north < whole[1]:
+        raise InputError("no part of the line lies on known ground of the elevation model: check the CRS of both")
+    report = inspect_ground(elevation, (west - more, south - more, east + more, north + more))
+    require_sound(report)
+    return report
 
 
 def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) -> tuple[str, ...]:
@@ -255,7 +290,7 @@ def _line_notes(scenario: Scenario, elevation: Elevation, reading: LineReading) 
     blind = describe_invisible_traps(cell, layers_reader(scenario.ground)(_few_cells(reading)))
     lost = f"{percent(1.0 - known)} of the line lies off the known ground: nothing is said there"
     notes = [
-        *note_grid(elevation.crs, ""),
+        *note_grid(elevation.crs, "", elevation.middle),
         *elevation.notes,
         BOTH_WAYS_NOTE,
         SAMPLE_NOTE,

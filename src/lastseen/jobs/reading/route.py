@@ -13,7 +13,7 @@ from shapely import force_2d, get_parts, line_merge
 from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
-from lastseen.core import FloatArray, InputError, IntArray
+from lastseen.core import FloatArray, InputError, IntArray, move_shapes
 from lastseen.jobs.reading.ground import Heights
 
 STATION_M = 2.0  # finest distance of stations; never under half a cell
@@ -45,15 +45,13 @@ def read_lines(path: Path, crs: CRS) -> tuple[LineString, ...]:
     taken. Lines that join end to end are one. Raises InputError if missing, unreadable, without CRS or lines, or
     nowhere near.
     """
-    import geopandas  # noqa: PLC0415  slow to import, and only needed when a line is given
-
     if not path.exists():
         raise InputError(f"the line {path} does not exist: check the path")
     frames = [frame for frame in _frames(path) if frame is not None and len(frame)]
     for frame in frames:
         if frame.crs is None:
             raise InputError(f"{path.name} has no CRS: assign the right one to the line first")
-        moved = geopandas.GeoSeries(frame.geometry, crs=frame.crs).to_crs(crs)
+        moved = move_shapes(np.asarray(frame.geometry), CRS(frame.crs), crs)
         lines = [line for shape in moved for line in _lines_in(shape)]
         if lines:
             if not all(np.isfinite(line.bounds).all() for line in lines):

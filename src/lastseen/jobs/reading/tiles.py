@@ -87,7 +87,8 @@ def _prepared_once(_fingerprint: str, scenario: Scenario) -> PreparedGround:
 
 def prepared_for(scenario: Scenario) -> PreparedGround:
     """The ground of a run, from its files."""
-    elevation = open_elevation(scenario.elevation, None, scenario.z_unit)
+    # Whoever asked for the tiles looked at the whole ground before.
+    elevation = open_elevation(scenario.elevation, None, scenario.z_unit, accept_doubtful=True)
     wanted = scenario.ground
     return PreparedGround(heights=heights_of_model(elevation), layers_on=lambda grid: read_layers(wanted, grid))
 

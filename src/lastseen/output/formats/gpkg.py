@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
 
+import numpy as np
+
 from lastseen import __version__
-from lastseen.core import Progress
+from lastseen.core import Progress, move_shapes
 from lastseen.output.formats.json import SCHEMA_VERSION
 from lastseen.output.formats.sld import CASING_PT, LayerStyle, Symbol, Test, sld_text
 from lastseen.output.result import FULL_CAUTION, SHORT_CAUTION, GeometryKind, Layer, Options, Result
@@ -33,7 +35,9 @@ def write(result: Result, folder: Path, _options: Options, _progress: Progress) 
         for layer in result.layers.values():
             frame = layer_table(layer, result.crs)
             pyogrio.write_dataframe(
-                frame if to is None or to == result.crs else frame.to_crs(to),
+                frame
+                if to is None
+                else frame.set_geometry(move_shapes(np.asarray(frame.geometry), result.crs, to), crs=to),
                 path,
                 layer=layer.name,
                 driver="GPKG",

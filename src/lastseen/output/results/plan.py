@@ -47,7 +47,7 @@ from lastseen.output.results.layers import SEARCH_LAYERS, plan_layers
 from lastseen.output.sheets.plan import Kind, write_map_and_sheet, write_sheet
 from lastseen.rescue import describe_travel
 from lastseen.snow import FULLY_BURIED_M, find_burial_law, friction_basis, friction_range
-from lastseen.terrain import read_window
+from lastseen.terrain import read_ground
 
 if TYPE_CHECKING:
     from lastseen.jobs import AllFound, Model, PersonShares, Plan, PlanRescue
@@ -449,7 +449,7 @@ def _ground_raster(plan: Plan, shapes: Sequence[BaseGeometry]) -> Raster:
     ground = plan.terrain.elevation
     if plan.elevation.sheets:
         with suppress(LastseenError, ValueError):  # files gone: the plan's window has to do
-            ground = read_window(plan.elevation, box)
+            ground = read_ground(plan.elevation, box).grid
     return Raster(bands=(_single(ground.window(*box)),), descriptions=("elevation of the ground",), units=("m",))
 
 
