@@ -216,7 +216,6 @@ TWICE = {
     "SCHEMA_VERSION",
     "STATION_M",
     "_CRS",
-    "_NO_SPACE",
 }
 
 

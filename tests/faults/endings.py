@@ -79,7 +79,7 @@ ENDINGS = [
            streams={1: "closed"}),
     Ending(name="standard output full", words=("inspect", "{clean}"), code=(6,), streams={1: "full"}),
     Ending(name="help into a full disk", words=("--help",), code=(6,), streams={1: "full"}),
-    Ending(name="json into a full disk", words=("range", "--max-range", "60", "--json"), code=(6,), streams={1: "full"}),
+    Ending(name="json into a full disk", words=("inspect", "{clean}", "--json"), code=(6,), streams={1: "full"}),
     Ending(name="standard error full", words=(*LINE, "{d}/out"), code=(0,), streams={2: "full"}),
     Ending(name="working folder gone", words=(*LINE, "out"), code=(3,), folder="gone"),
     Ending(name="working folder gone, whole paths", words=(*LINE, "{d}/out"), code=(0, 3), folder="gone"),
@@ -159,7 +159,11 @@ def run(ending, folder):
             os.close(stream)
     error = (done.stderr or b"").decode(errors="replace").strip()
     last = error.splitlines()[-1] if error else ""
-    left = {path.name for path in folder.iterdir()} - before - ({"out"} if done.returncode == 0 else set())
+    left = (
+        {path.name for path in folder.iterdir()}
+        - before
+        - ({"out"} if done.returncode == 0 or ending.streams else set())
+    )
     left = {name for name in left if done.returncode != 0 or name.startswith(".")}
     if done.returncode not in ending.code:
         return "wrong", f"code {done.returncode}: {error[-400:]}"

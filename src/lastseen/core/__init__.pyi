@@ -1,4 +1,12 @@
-from .errors import InputError, LastseenError, NothingFoundError, OutputExistsError, ResourceError
+from .errors import (
+    NO_SPACE,
+    InputError,
+    LastseenError,
+    NothingFoundError,
+    OutputExistsError,
+    ResourceError,
+    explain_os_error,
+)
 from .grid import BoolArray, FloatArray, Grid, IntArray, sample_bilinear
 from .machine import (
     FLOW_GB_PER_MILLION_CELLS,
@@ -82,6 +90,7 @@ __all__ = [
     "GEOD",
     "MOST_SEARCHERS",
     "NARROWEST_ASKED_M",
+    "NO_SPACE",
     "SLIDING_GB_PER_MILLION_CELLS",
     "WGS84",
     "WIDEST_STRIP_M",
@@ -117,6 +126,7 @@ __all__ = [
     "depth_text",
     "environment",
     "exact_spread",
+    "explain_os_error",
     "free_gb",
     "is_local_metric",
     "keep_areas",

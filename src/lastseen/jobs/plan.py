@@ -429,6 +429,8 @@ def _plan_over(
         )
         checked = read_ground(elevation, box)
         ground, doubts = checked.grid, checked.report.notes
+        if not np.isfinite(ground.values).any():
+            raise InputError("there is no ground around the outline, only no data: use another elevation model")
     layers = read_layers(scenario.ground, ground)
     grids = ("probability", "thickness_m", "thickness_p50_m", "thickness_p90_m")
     none: dict[str, Any] = dict.fromkeys(grids, ground.with_values(np.full(ground.shape, np.nan)))

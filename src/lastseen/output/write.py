@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-import errno
 import filecmp
 import os
 import re
 import shutil
+import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from lastseen.core import InputError, LastseenError, OutputExistsError, Progress, ResourceError, no_progress
+from lastseen.core import (
+    InputError,
+    LastseenError,
+    OutputExistsError,
+    Progress,
+    ResourceError,
+    explain_os_error,
+    no_progress,
+)
 from lastseen.output.formats import FORMATS
 from lastseen.output.result import DEFAULT_OPTIONS, MARKERS, Options, Result
-
-_NO_SPACE = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
-_NO_RIGHT = (errno.EACCES, errno.EPERM, errno.EROFS)
 
 
 def write_result(
@@ -154,6 +159,7 @@ def restore_leftovers(folder: Path) -> None:
 def _beside(folder: Path) -> Iterator[Path]:
     """The place to write in before ``folder`` is touched; it is removed at the end, and errors are made plain."""
     partial = folder.parent / f".{folder.name}.partial-{os.getpid()}"
+    spare = [os.open(os.devnull, os.O_RDONLY) for _ in range(3)]  # to clear up where no more files may be opened
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         _clear_leftovers(folder)
@@ -161,11 +167,17 @@ def _beside(folder: Path) -> Iterator[Path]:
     except LastseenError:
         raise
     except Exception as error:
-        plain = _plain_error(error, folder)
+        plain = explain_os_error(error, str(folder))
+        if plain is None and type(error).__module__.startswith("pyogrio"):  # it does not hand on what the disk said
+            plain = ResourceError(
+                f"{folder} cannot be written to the end ({error}): check its name, and the space and limits of its disk"
+            )
         if plain is None:
             raise
         raise plain from error
     finally:
+        for number in spare:
+            os.close(number)
         shutil.rmtree(partial, ignore_errors=True)
 
 
@@ -175,6 +187,7 @@ def refuse_existing(folder: Path, *, overwrite: bool = False, marker: str = MARK
     OutputExistsError if it is a file, a folder that holds something else, or older results without ``overwrite``.
     """
     if not os.path.lexists(folder):
+        _require_place(folder)
         return
     if not folder.is_dir():
         raise OutputExistsError(f"{folder} is not a folder: choose another output folder")
@@ -186,6 +199,35 @@ def refuse_existing(folder: Path, *, overwrite: bool = False, marker: str = MARK
         )
     if not overwrite:
         raise OutputExistsError(f"{folder} already holds {marker}: choose another output folder, or give --overwrite")
+
+
+LEAST_FREE_BYTES = 20_000_000  # the products of a plan take 5 to 15 MB
+_ADDED = len(".partial-1234567")  # to the name of a folder while it is written
+
+
+def _require_place(folder: Path) -> None:
+    """Stop before any work is done where the folder cannot be made: InputError, or ResourceError for a full disk."""
+    name = folder.name
+    if any(ord(letter) < 32 or 0xD800 <= ord(letter) < 0xE000 for letter in str(folder)):
+        raise InputError(f"the output folder {str(folder)!r} has signs in its name that are no text: choose another")
+    if len(os.fsencode(name)) + _ADDED > 255:
+        raise InputError(f"the name of the output folder is too long ({len(name)} letters): choose a shorter one")
+    above = folder.absolute().parent
+    while not os.path.lexists(above):
+        above = above.parent
+    if not above.is_dir():
+        raise InputError(f"{above} is a file, and the output folder would lie in it: choose another output folder")
+    try:
+        free = shutil.disk_usage(above).free
+        Path(tempfile.mkdtemp(prefix=".lastseen-", dir=above)).rmdir()
+    except OSError as error:
+        plain = explain_os_error(error, str(folder))
+        raise plain or InputError(f"{folder} cannot be written: choose another output folder") from error
+    if free < LEAST_FREE_BYTES:
+        raise ResourceError(
+            f"{free / 1e6:.0f} MB are free on the disk of {folder}, and a result takes some "
+            f"{LEAST_FREE_BYTES / 1e6:.0f} MB: free some, or choose another output folder"
+        )
 
 
 def _move_in(partial: Path, folder: Path) -> None:
@@ -228,13 +270,3 @@ def _is_alive(process: int) -> bool:
         except ProcessLookupError:
             return False
     return True
-
-
-def _plain_error(error: Exception, folder: Path) -> LastseenError | None:
-    """One clear sentence where the error is about the disk; None where it is about something else."""
-    number = error.errno if isinstance(error, OSError) else None
-    if number in _NO_SPACE or "No space left" in str(error):
-        return ResourceError(f"no space is left on the disk of {folder}: free some, or choose another output folder")
-    if number in _NO_RIGHT:
-        return InputError(f"{folder} cannot be written: choose another output folder")
-    return None

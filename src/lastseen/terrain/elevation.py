@@ -195,6 +195,9 @@ def _look(path: Path, z_unit: str | None) -> tuple[Sheet, list[str], bool]:
         with rasterio.open(path) as data:
             if data.crs is None:
                 raise InputError(f"{path.name} has no CRS: assign the right one (its EPSG code) to the file first")
+            t = data.transform
+            if not all(map(math.isfinite, t[:6])) or t.a * t.e - t.b * t.d == 0.0:
+                raise InputError(f"{path.name} has cells of no size or place (its geotransform): write it again")
             crs = CRS.from_wkt(data.crs.to_wkt())
             factor, notes = _z_factor(path.name, crs, data.units[0], z_unit)
             if data.count > 1:

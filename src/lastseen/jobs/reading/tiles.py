@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import io
 import json
@@ -19,7 +18,7 @@ import numpy.typing as npt
 import shapely
 
 from lastseen import __version__
-from lastseen.core import InputError, IntArray, ResourceError, Scenario, scenario_toml
+from lastseen.core import NO_SPACE, InputError, IntArray, ResourceError, Scenario, scenario_toml
 from lastseen.jobs.reading.block_reading import AreaReading, CellTotals, ZoneRow, read_blocks
 from lastseen.jobs.reading.block_run import MEMBERS, STARTS_M, draw_shared
 from lastseen.jobs.reading.ground import Heights, PreparedGround, Window, heights_of_model, tiles_of, zone_outline
@@ -178,9 +177,6 @@ def _head(file: Any) -> dict[str, Any]:
     return found
 
 
-_NO_SPACE = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
-
-
 @dataclass(frozen=True, kw_only=True)
 class KeptTiles:
     """Tiles of one request, kept as they come, so that a run that was killed goes on where it was.
@@ -210,7 +206,7 @@ class KeptTiles:
             partial.replace(path)
         except OSError as error:
             partial.unlink(missing_ok=True)
-            if error.errno in _NO_SPACE:
+            if error.errno in NO_SPACE:
                 raise ResourceError(
                     f"no space is left on the disk of {self.folder.parent}: finished tiles are kept; free some space "
                     "and give the same command again"
