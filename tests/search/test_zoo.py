@@ -50,7 +50,7 @@ def between_pieces_m(plan, outline):
     def home(point):
         return tree.nearest(Point(point))
 
-    joins = [leg for leg in plan.legs if leg.kind == "join"]
+    joins = [leg for leg in plan.legs if leg.kind in ("join", "track")]
     return sum(leg.length_m for leg in joins if home(leg.line.coords[0]) != home(leg.line.coords[-1]))
 
 

@@ -155,15 +155,14 @@ def _split_way(way: Sequence[XY], area: SearchArea) -> tuple[list[XY], list[XY]]
 
 
 def _worth_walking(runs: Sequence[Run], least_m: float, walkable: WalkableGround) -> list[tuple[Run, bool]]:
-    """Runs of one searcher, and whether each is too short for a lane; at least one is made long enough."""
-    if not runs:
-        return []
-    small = [run.plan_m < least_m for run in runs]
-    if all(small):
-        k = max(range(len(runs)), key=lambda k: runs[k].plan_m)
-        small[k] = False
-        runs = [_lengthened(run, least_m, walkable) if i == k else run for i, run in enumerate(runs)]
-    return list(zip(runs, small, strict=True))
+    """Runs of one searcher, and whether each is too short for a lane; one in each part is made long enough."""
+    made, small = list(runs), [run.plan_m < least_m for run in runs]
+    for group in sorted({run.group for run in runs}):
+        members = [k for k, run in enumerate(runs) if run.group == group]
+        if all(small[k] for k in members):
+            k = max(members, key=lambda k: runs[k].plan_m)
+            made[k], small[k] = _lengthened(runs[k], least_m, walkable), False
+    return list(zip(made, small, strict=True))
 
 
 def _as_corner(run: Run) -> Run:
