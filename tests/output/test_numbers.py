@@ -34,6 +34,7 @@ KEYS = [
     "lanes",
     "route",
     "rescue",
+    "urgent",
     "notes",
 ]
 

@@ -98,6 +98,7 @@ class Plan:
     debris: Debris
     search: SearchPlan
     notes: tuple[str, ...]  # plain sentences that the user must see
+    urgent: tuple[str, ...] = ()  # those of them that come before all else
     layers: GroundLayers = field(default_factory=GroundLayers)  # as far as they were given
     # last-seen points of further missing persons, and the same in map metres
     also: tuple[LonLat, ...] = ()
@@ -264,11 +265,14 @@ def _plan_with_model(
     options = _set_options(scenario, ground.crs, simulation.layers, at_m)
     options = replace(options, poa=person.poa, swept=simulation.paths.corridors[0][1])
     search = lay_search(debris.outline, ground, options)
-    notes = (
-        *simulation.notes,
+    urgent = (
         *note_open_edge(ensemble, simulation.missing_m),
         *note_reach(ensemble),
         *note_unfinished(ensemble),
+    )
+    notes = (
+        *urgent,
+        *simulation.notes,
         *note_grid(elevation.crs, at=place),
         *elevation.notes,
         *note_walk(scenario, search),
@@ -288,6 +292,7 @@ def _plan_with_model(
         debris=debris,
         search=search,
         notes=to_sentences(notes),
+        urgent=to_sentences(urgent),
         layers=simulation.layers,
     )
 

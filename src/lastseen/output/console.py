@@ -168,7 +168,7 @@ MOST_LISTED, MOST_AREAS = 40, 8  # in the table of traps
 
 def plan_summary(numbers: Numbers, folder: Path) -> str:
     """A plan or a drawn search in a dozen lines, from what ``plan.json`` or ``search.json`` of a folder says."""
-    lines = [numbers["name"] or "Plan"]
+    lines = [numbers["name"] or "Plan", *_lines("First", numbers.get("urgent", ()))]
     if known := numbers.get("last_seen"):
         lon, lat = known["lonlat"]
         lines.append(_line("Last seen", f"{lon:.6f},{lat:.6f}   {known['utm']}   {known['mgrs']}"))
@@ -176,7 +176,11 @@ def plan_summary(numbers: Numbers, folder: Path) -> str:
         lines += _model_lines(numbers)
     lines.append(_line("Debris", _debris_text(numbers)))
     lines += _search_lines(numbers)
-    return "\n".join([*lines, *_lines("Note", numbers["notes"]), *_ending(folder)])
+    return "\n".join([*lines, *_lines("Note", _other_notes(numbers)), *_ending(folder)])
+
+
+def _other_notes(numbers: Numbers) -> list[str]:
+    return [note for note in numbers["notes"] if note not in numbers.get("urgent", ())]
 
 
 def trap_table(view: TrapView, folder: Path | None) -> str:
@@ -299,7 +303,9 @@ def _model_lines(numbers: Numbers) -> list[str]:
         events = f"{numbers['events']['count']} events; {describe_seed_spread(spread)} (standard errors)"
         lines.append(_line("Seeds", events))
     lines.append(_line("Person", _person_text(numbers)))
-    lines.append(_line("Burial", _burial_text(poa["burial"]) if poa["burial"] is not None else NO_BURIAL))
+    left = numbers["persons"]["left_model_share"]
+    unknown = f"; of the {percent(left)} who left the elevation model it is not known" if left > 0.0 else ""
+    lines.append(_line("Burial", f"{_burial_text(poa['burial'])}{unknown}" if poa["burial"] is not None else NO_BURIAL))
     met = [trap for trap in traps if trap["person_passes"] > 0]
     texts = [
         f"{trap['letter']}{trap['number']} ({', '.join(trap['consequences'])}) {trap['reason']} "

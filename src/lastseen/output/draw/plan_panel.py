@@ -93,9 +93,9 @@ def _person_entries(d: Drawing, content: MapContent) -> list[Entry]:
     found: list[Entry] = []
     if content.at_m is not None:
         found.append((_cross(d), "last-seen point"))
-    if content.poa:
-        found.append((line_symbol(d, ink.line, 1.5, ink.dashes["half"]), "half of the POA"))
-        found.append((line_symbol(d, ink.line, 1.1, ink.dashes["most"]), "90 % of the POA"))
+    looks = ((1.5, "half", "half of the POA"), (1.1, "most", "90 % of the POA"))
+    for _, (width, key, words) in zip(content.poa, looks, strict=False):
+        found.append((line_symbol(d, ink.line, width, ink.dashes[key]), words))
     return found
 
 
@@ -215,6 +215,7 @@ def fill_panel(d: Drawing, content: MapContent) -> None:
 
 def _items(pen: Pen, content: MapContent, amount: Amount) -> list[Item]:
     return [
+        *_urgent(pen, content),
         *legend_items(pen, content),
         *_numbers(pen, content),
         *_walk(pen, content, amount),
@@ -402,8 +403,12 @@ def _traps(pen: Pen, content: MapContent, most: int) -> list[Item]:
     return items
 
 
+def _urgent(pen: Pen, content: MapContent) -> list[Item]:
+    return pen.notes("Before all else", [sentence_of(note) for note in content.numbers.get("urgent", ())], "!")
+
+
 def _notes(pen: Pen, content: MapContent, most: int) -> list[Item]:
-    notes = content.numbers["notes"]
+    notes = [note for note in content.numbers["notes"] if note not in content.numbers.get("urgent", ())]
     items = pen.notes("Notes", [sentence_of(note) for note in notes[:most]], "•")
     if items and len(notes) > most:
         items += pen.paragraph(f"{counted(len(notes) - most, 'more note')} on the pages that follow.")

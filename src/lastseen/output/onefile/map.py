@@ -239,7 +239,7 @@ def _poa(result: Result, frame: Frame) -> str:
         return ""
     ink, drawn = load_palette().person, ""
     areas = poa_areas(result.rasters["poa"].bands[0])
-    for (_, area), key in zip(areas, ("half", "most"), strict=True):
+    for (_, area), key in zip(areas, ("half", "most"), strict=False):  # none for what the model does not hold
         drawn += _tap(_cased(frame.path(area), f"poa {key}", ink.dashes[key]), say("poa"), say(f"poa_{key}"))
     return drawn
 

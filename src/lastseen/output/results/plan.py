@@ -179,7 +179,8 @@ def plan_numbers(plan: Plan) -> dict[str, Any]:
         "lanes": _lanes(plan),
         "route": _route(plan),
         "rescue": rescue_numbers(plan.rescue),
-        "notes": [*plan.search.notes, *plan.notes],
+        "urgent": list(plan.urgent),
+        "notes": list(dict.fromkeys((*plan.urgent, *plan.search.notes, *plan.notes))),
     }
     return round_numbers(_with_coverage_words(document))
 
