@@ -1,10 +1,12 @@
 """Simulated searches: the dipole law, times that can be worked out by hand, and the choice."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from shapely import box
+from shapely.affinity import translate
 
 from lastseen.core.errors import InputError
 from lastseen.core.grid import Grid
@@ -24,6 +26,7 @@ from lastseen.search.simulation import (
     survival_share,
 )
 from lastseen.search.surface import Surface
+from search.outline_zoo import ZOO
 from search.zoo import EAST_M, NORTH_M, UTM, ground, on_map, plane
 
 FLAT = ground(lambda x, y: 0.0 * x * y)
@@ -209,6 +212,41 @@ def test_the_search_begins_at_the_entry_wherever_the_person_probably_lies(start_
         plan = lay_search(FIELD, plane(20.0, 180.0), options)
         first = plan.lanes[0].line.coords[0][1] - NORTH_M
         assert abs(first - start_y) < 120.0
+
+
+BARRED = ("covers less", "more uphill", "begins farther inside")
+
+
+@pytest.mark.parametrize("searchers", [1, 2, 3, 5])
+@pytest.mark.parametrize("name", ["oblong", "triangle", "fork", "bent band", "two pieces", "grown"])
+def test_nothing_longer_later_and_no_less_steep_is_chosen(name, searchers):
+    """Of the layouts that cover enough, do not climb and begin where they should, none is better in all three."""
+    outline = translate(on_map(ZOO[name].outline), 300.0, 300.0)
+    slope = ground(lambda x, y: 0.35 * y + 0.0002 * (x - 600.0) ** 2, side_m=1200.0)
+    options = SearchOptions(searchers=searchers, strip_width_m=ZOO[name].strip_m, start_xy_m=at(600, 1100))
+    plan = lay_search(outline, slope, options)
+    first, *others = plan.trials
+    assert first.against == ""
+    assert plan.reason.endswith(".")
+    for other in others:
+        better = other.walk_m < first.walk_m and other.first_signal_s[1] < first.first_signal_s[1]
+        assert not (better and other.steep_m <= first.steep_m) or other.against in BARRED, other
+
+
+def test_the_kind_that_comes_first_over_most_outlines_is_chosen():
+    """Drawn once one strip wide and four times three strips wide: what suits most of them, and the votes are told."""
+    narrow, wide = on_map(box(280, 150, 318, 450)), on_map(box(240, 150, 420, 450))
+    slope = plane(20.0, 180.0)
+    options = SearchOptions(searchers=3, start_xy_m=at(300, 560))
+    alone = lay_search(wide, slope, options)
+    together = lay_search(wide, slope, replace(options, outlines=(wide, wide, narrow)))
+    assert together.kind == alone.kind
+    assert together.lanes == alone.lanes
+    assert together.reason.startswith("Its kind comes first over 3 of 4 outlines of events drawn again. ")
+    assert lay_search(wide, slope, replace(options, favoured=together.kind)).lanes == together.lanes
+    other = next(one for one in ("across", "along", "rank") if one != alone.kind)
+    turned = lay_search(wide, slope, replace(options, favoured=other))
+    assert turned.coverage.fraction >= 0.99
 
 
 def test_a_density_of_nothing_is_refused():

@@ -52,6 +52,7 @@ from lastseen.traps import Trap, add_burial_depth, add_person_shares, find_traps
 
 OUTLINE_MARGIN_M = 150.0
 REACH_MARGIN_M = 10.0
+OUTLINES_AGAIN = 6  # how often the events are drawn again for the choice of a layout; design choice
 FARTHEST_SEEN_M = 500.0  # between last-seen points of one search; design choice
 FARTHEST_START_M = 2000.0  # of a way that is drawn; design choice
 IN_THE_END_S = 1e9  # after every walk
@@ -263,7 +264,10 @@ def _plan_with_model(
     )
     progress("laying out the search", 0.9)
     options = _set_options(scenario, ground.crs, simulation.layers, at_m)
-    options = replace(options, poa=person.poa, swept=simulation.paths.corridors[0][1])
+    again = snow.draw_outlines_again(
+        ensemble, ground, debris, OUTLINES_AGAIN, np.random.default_rng([scenario.seed, 2])
+    )
+    options = replace(options, poa=person.poa, swept=simulation.paths.corridors[0][1], outlines=again)
     search = lay_search(debris.outline, ground, options)
     urgent = (
         *note_open_edge(ensemble, simulation.missing_m),

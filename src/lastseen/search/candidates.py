@@ -179,6 +179,7 @@ _ALIKE = 0.005  # chance of being found alive: the standard error of some 8,000 
 # area; design choices.
 _LONGER, _LONGER_WITH_POA = 0.04, 0.5
 _TURN_SHARE = 0.1  # of a strip: what a turn more must save in walking; design choice
+_ODD_BEARING = 1.03  # how much more a metre on any bearing counts than one across or along; design choice
 _CLIMB_SHARE = 0.25  # of a strip: so much more uphill over the debris does not matter from above; design choice
 # of a strip: so much more of the debris may be crossed before the first lane, with an entry that was asked for and
 # without; design choices
@@ -258,12 +259,12 @@ class TeamLayouts:
         if pattern == "traverse":
             return ("traverse",)
         if self.task.searchers == 1:
-            return (pattern,) if pattern else ("any", "across", "along")
+            return (pattern,) if pattern else ("across", "along", "any")
         over = self.sites[0].entry.way == "over"
         if pattern is not None:
             first: tuple[Kind, ...] = ("abreast", pattern) if (pattern == "across") == over else (pattern,)
             return (*first, "rank") if pattern == "across" else first
-        return ("abreast", "across", "any", "rank")
+        return ("abreast", "across", "rank", "any")
 
     def lay(self, kind: Kind) -> Layout | None:
         """Lanes of one kind for all sites; None where there is none."""
@@ -449,8 +450,9 @@ def try_walk(kind: Kind, layout: Layout, team: TeamLayouts, hidden: Targets) -> 
     inside = [float(shapely.intersection(shapely.union_all(way), area.outline).length) for way in before]
     walked_ways, pace = _walk_ways(walked, area, task), task.travel.search_pace
     trial = simulate_search(_name(kind, layout), walked_ways, area.surface, hidden, pace=pace, coverage=share)
+    main = pick_main_frame(layout)
     return Candidate(
-        kind=kind,
+        kind=main.pattern if kind == "any" and "bearing" not in main.words else kind,
         layout=layout,
         walks=walks,
         walked=walked,
@@ -532,14 +534,19 @@ def _collect_walks(layout: Layout, area: SearchArea, task: SearchTask) -> list[l
 
 
 def rank_candidates(
-    made: Sequence[Candidate], strip_width_m: float, *, uniform: bool, entry_asked: bool
+    made: Sequence[Candidate],
+    strip_width_m: float,
+    *,
+    uniform: bool,
+    entry_asked: bool,
+    favoured: str | None = None,
 ) -> tuple[list[Candidate], str]:
     """The best layout first, and why; what the draws cannot tell apart is decided by the longest walk and its turns.
 
     Layouts that cover too little, begin far inside the debris (above all where an entry was asked for), are much longer
     than the shortest, lead over more steep ground than another (by a strip width) or uphill where another does not come
-    last. Searchers side by side come first where they can. Nothing that is longer, later at the median and no less
-    steep comes before another that covers enough, does not go uphill and begins where it was asked to.
+    last. The ``favoured`` kind comes first, then searchers side by side. Nothing longer, later at the median and no
+    less steep comes before another that covers enough, does not go uphill and begins where it was asked to.
     """
     longer = _LONGER if uniform else _LONGER_WITH_POA
     left = list(made)
@@ -568,12 +575,19 @@ def rank_candidates(
 
     def walk_m(tried: Candidate) -> float:
         longest = max(sum(leg.line.length for leg in legs) for legs in tried.walked.legs)
-        return longest + _TURN_SHARE * strip_width_m * max(map(len, tried.walks))
+        odd = _ODD_BEARING if tried.kind == "any" else 1.0
+        return odd * longest + _TURN_SHARE * strip_width_m * max(map(len, tried.walks))
 
-    def key(tried: Candidate) -> tuple[bool, bool, bool, float]:
+    def key(tried: Candidate) -> tuple[bool, bool, bool, bool, float]:
         last = not any(tried is other for other in left)
         close = tried.trial.alive >= top - _ALIKE
-        return last, tried.kind != "abreast", not close, walk_m(tried) if close else -tried.trial.alive
+        return (
+            last,
+            favoured not in (None, tried.kind),
+            tried.kind != "abreast",
+            not close,
+            walk_m(tried) if close else -tried.trial.alive,
+        )
 
     ranked = sorted(made, key=key)
     first = ranked[0]

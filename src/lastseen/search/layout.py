@@ -255,9 +255,9 @@ def lay_search(outline: Outline, ground: Grid, options: SearchOptions | None = N
     a strip. The coverage is measured, never taken from a rule. Out of range of the walk does not mean empty, and
     covered does not mean found.
 
-    Several layouts are made (across and along the fall line, along the bend of the debris, on other bearings, from
-    either end, searchers abreast or each with a block) and compared by simulated search; the one with the best chance
-    of finding somebody alive is taken, the others are kept with their numbers.
+    Several layouts are made (across and along the fall line, along the bend of the debris, on other bearings, searchers
+    abreast, in a rank or each with a block) and compared by simulated search (see `rank_candidates`), where
+    ``options.outlines`` are given over several outlines; all are kept with their numbers.
 
     The second pass is the usual answer when a first pass heard nothing (rescue handbooks: halve the strip). Each strip
     of the first pass is split in two, so its lanes run a quarter of the first width beside the old ones.
@@ -285,6 +285,17 @@ def lay_search(outline: Outline, ground: Grid, options: SearchOptions | None = N
 
 def _lay_pass(outline: Outline, ground: Grid, options: SearchOptions, first: Layout = ()) -> tuple[SearchPlan, Layout]:
     """The plan of one pass and its lanes; with the lanes of a first pass along the same frames."""
+    team = _make_team(outline, ground, options)
+    favoured, said = options.favoured, ""
+    if options.outlines and not first:
+        favoured, said = _vote(team, ground, options)
+    ranked, reason = _rank(team, options, favoured, first)
+    plan = _plan(ranked, team, ground, options)
+    return replace(plan, reason=said + reason if ranked[0].kind == favoured else reason), ranked[0].layout
+
+
+def _make_team(outline: Outline, ground: Grid, options: SearchOptions) -> TeamLayouts:
+    """The checked ground, who begins where, and what the layouts of a search are made from."""
     area = check_area(outline, ground, options)
     sites = _make_sites(area, options)
     task = SearchTask(
@@ -293,22 +304,39 @@ def _lay_pass(outline: Outline, ground: Grid, options: SearchOptions, first: Lay
         begin=sites[0].entry.begin,
         travel=options.travel,
     )
-    hidden = _hide(area, options)
-    team = TeamLayouts(sites, area, task)
+    return TeamLayouts(sites, area, task)
+
+
+def _rank(
+    team: TeamLayouts, options: SearchOptions, favoured: str | None, first: Layout = ()
+) -> tuple[list[Candidate], str]:
+    """The compared layouts, the best first, and why."""
     layouts: list[tuple[Kind, Layout]] = []
     if first:
-        layouts = [(_kind_of(first), lay_halved(first, area, task))]
+        layouts = [(_kind_of(first), lay_halved(first, team.area, team.task))]
     else:
         for kind in team.kinds(options.pattern):
             layout = team.lay(kind)
             if layout is not None and not any(_same(layout, other) for _, other in layouts):
                 layouts.append((kind, layout))
+    hidden = _hide(team.area, options)
     made = [try_walk(kind, layout, team, hidden) for kind, layout in layouts]
-    ranked, reason = rank_candidates(
-        made, task.strip_width_m, uniform=options.poa is None, entry_asked=options.entry is not None
-    )
-    plan = _plan(ranked, team, ground, options)
-    return replace(plan, reason=reason), ranked[0].layout
+    asked = options.entry is not None
+    width = team.task.strip_width_m
+    return rank_candidates(made, width, uniform=options.poa is None, entry_asked=asked, favoured=favoured)
+
+
+def _vote(team: TeamLayouts, ground: Grid, options: SearchOptions) -> tuple[str, str]:
+    """The kind of layout that comes first over most outlines, and in how many of them."""
+    firsts = [_rank(team, options, None)[0][0].kind]
+    for outline in options.outlines:
+        try:
+            other = _make_team(outline, ground, options)
+        except InputError:  # drawn again, debris may reach over the edge of the elevation model
+            continue
+        firsts.append(_rank(other, options, None)[0][0].kind)
+    best: str = max(dict.fromkeys(firsts), key=firsts.count)
+    return best, f"Its kind comes first over {firsts.count(best)} of {len(firsts)} outlines of events drawn again. "
 
 
 def _kind_of(layout: Layout) -> Kind:
@@ -398,6 +426,7 @@ def _plan(ranked: Sequence[Candidate], team: TeamLayouts, ground: Grid, options:
         no_go=area.walkable.no_go,
         travel=options.travel,
         guide=guide,
+        kind=best.kind,
         later=area.later,
     )
 

@@ -75,6 +75,7 @@ class SearchPlan:
     first_lanes: tuple[Lane, ...] = ()  # of a second pass: the lanes of the first
     travel: Travel = field(default_factory=Travel)  # how the times were worked out
     guide: tuple[str, ...] = ()  # who walks where, one sentence each
+    kind: str = ""  # of the chosen layout: abreast, rank, across, along, traverse, or any for lanes on another bearing
     reason: str = ""  # why the chosen layout is the first of the trials, one sentence
     later: MultiPolygon = field(default_factory=MultiPolygon)  # small unlikely pieces that the first pass leaves
 

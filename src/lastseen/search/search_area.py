@@ -62,6 +62,9 @@ class SearchOptions:
     # lay the second pass beside the first: strips half as wide, their lanes midway beside those of the first
     second_pass: bool = False
     seed: int = 1  # of the drawn targets
+    # the debris of the same events drawn again: the kind of layout is the one that comes first over most of them
+    outlines: tuple[Outline, ...] = ()
+    favoured: str | None = None  # kind of layout that came first over several outlines before
     travel: Travel = field(default_factory=Travel)  # how they move to the debris and on it
 
 

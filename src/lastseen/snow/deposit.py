@@ -194,6 +194,28 @@ def _outline(probability: Grid, poa: Grid, wanted: float | None) -> tuple[MultiP
     return keep_areas(smoothed), level, widened
 
 
+def draw_outlines_again(
+    ensemble: Ensemble, ground: Grid, debris: Debris, number: int, generator: np.random.Generator
+) -> tuple[MultiPolygon, ...]:
+    """Outlines of the debris, at the level of one that was found, of as many events drawn with replacement (bootstrap).
+
+    Ground that was added for the person is added to each. Those without any debris at that level are left out.
+    """
+    stack = ensemble.thickness() > DEBRIS_M
+    sigma = OUTLINE_SMOOTHING_M / ground.cell_m
+    made = []
+    for _ in range(number):
+        drawn = generator.integers(0, len(stack), len(stack))
+        share = ensemble.over(ground, stack[drawn].mean(axis=0)).values
+        smooth = ground.with_values(ndimage.gaussian_filter(share, sigma, truncate=3.0))
+        outline = outline_of_level(smooth, debris.level, LEAST_PIECE_SHARE * debris.area_m2)
+        if debris.widened:
+            outline = keep_areas(union_all([outline, debris.outline]))
+        tidy = keep_areas(outline.simplify(0.2 * ground.cell_m).intersection(box(*ground.bounds)))
+        made += [] if tidy.is_empty else [tidy]
+    return tuple(made)
+
+
 def find_likeliest_ground(poa: Grid, share: float) -> MultiPolygon:
     """The smallest ground that holds a share of a probability of area."""
     falling = np.sort(poa.values.ravel())[::-1]

@@ -55,6 +55,7 @@ class PlanContext:
     poa: Grid | None  # None where the debris was given
     no_go: MultiPolygon | None
     swept: MultiPolygon | None  # ground that most events pass; None where the debris was given
+    favoured: str | None  # kind of layout that came first over several outlines; None where the debris was given
 
 
 def read_context(folder: str, scenario: str) -> PlanContext:
@@ -90,6 +91,7 @@ def _read_context(folder: str, scenario_file: str, _changed: int) -> PlanContext
         poa=result.rasters["poa"].bands[0] if "poa" in result.rasters else None,
         no_go=no_go.outline if no_go else None,
         swept=_read_swept(result),
+        favoured=result.numbers["search"].get("kind") if "poa" in result.rasters else None,
     )
 
 
@@ -137,6 +139,7 @@ def _lane_record(context: PlanContext, request: AskLanes) -> dict[str, Any]:
         start_xy_m=start,
         last_seen_m=context.at_m,
         swept=context.swept,
+        favoured=context.favoured if request.searchers == wanted.searchers else None,
         pattern=request.pattern,
         entry=request.entry,
         no_go=context.no_go,

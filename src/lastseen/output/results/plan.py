@@ -362,6 +362,7 @@ def _search(plan: Plan) -> dict[str, Any]:
         "travel": _travel(search.travel),
         "declination_deg": search.declination_deg,
         "guide": list(search.guide),
+        "kind": search.kind,
         "reason": search.reason,
         "trials": [_trial(trial) for trial in search.trials],
         "all_found": _all_found(plan.all_found) if plan.all_found else None,
