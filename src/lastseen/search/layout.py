@@ -328,14 +328,14 @@ def _rank(
 
 def _vote(team: TeamLayouts, ground: Grid, options: SearchOptions) -> tuple[str, str]:
     """The kind of layout that comes first over most outlines, and in how many of them."""
-    firsts = [_rank(team, options, None)[0][0].kind]
+    firsts: list[str] = [_rank(team, options, None)[0][0].kind]
     for outline in options.outlines:
         try:
             other = _make_team(outline, ground, options)
         except InputError:  # drawn again, debris may reach over the edge of the elevation model
             continue
         firsts.append(_rank(other, options, None)[0][0].kind)
-    best: str = max(dict.fromkeys(firsts), key=firsts.count)
+    best = max(dict.fromkeys(firsts), key=firsts.count)
     return best, f"Its kind comes first over {firsts.count(best)} of {len(firsts)} outlines of events drawn again. "
 
 
