@@ -388,7 +388,7 @@ def _search_lines(numbers: Numbers) -> list[str]:
 def _approach(moves: Travel, length: str, time: str) -> str:
     if moves.approach_s is not None:
         return f"{moves.approach_s / 60:g} min, as given"
-    return f"{length}, {time} {MODE_WORDS[moves.approach]}"
+    return "none" if length == "0 m" else f"{length}, {time} {MODE_WORDS[moves.approach]}"
 
 
 def _clock_lines(numbers: Numbers) -> list[str]:

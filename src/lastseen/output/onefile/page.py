@@ -206,7 +206,6 @@ _OF_SEARCH = (
 _OF_MODEL = (
     ("n_level", "debris.level", short_percent),
     ("n_inside", "poa.inside_debris", rough),
-    ("n_in_range", "poa.in_range", rough),
     ("n_left", "persons.left_model_share", rough),
     ("n_reach", "events.reach_person_share", rough),
     ("n_buried", "poa.burial.fully", share_words),
