@@ -16,15 +16,19 @@ import matplotlib as mpl
 import numpy as np
 import slopes
 from pyproj import CRS
+from shapely import LineString, MultiPolygon
 from slopes import QUANTILES, REPORTED, SIZES, Array, Events, reported, weigh, weighted_quantiles
 
-from lastseen.core import Grid, InputError, Snow
+from lastseen.core import Grid, InputError, Override, Snow, apply_overrides, read_scenario, shared_folder
+from lastseen.jobs import make_plan
+from lastseen.output import match_text
 from lastseen.snow import (
     GRAVITY_M_S2,
     SLAB_DENSITY_KG_M3,
     FlowSnow,
     average_onto_lattice,
     burial_laws,
+    compare_outline,
     find_release,
     friction_by_size,
     simulate_flow,
@@ -252,7 +256,7 @@ def speeds(by_size: dict[int, Weighed]) -> str:
             found.events.length_m - found.events.slab_long_m
         )  # of the front, from the lower end of the slab to the toe
         went = (way > found.events.slab_long_m) & (found.events.came_s > 0.0)
-        share = (way / np.maximum(found.events.came_s, 0.1) / found.events.fastest_m_s)[went]
+        share = way[went] / found.events.came_s[went] / np.maximum(found.events.fastest_m_s[went], 0.1)
         mean = weighted_quantiles(share, found.weights[went], (0.25, 0.5, 0.75))
         rows.append(
             (
@@ -439,6 +443,25 @@ def toe_of(lattice: Grid, top_m: tuple[float, float], depth: Array) -> tuple[flo
     return float(away[at]), max(top - float(lattice.values[rows[at], cols[at]]), 0.0)
 
 
+# ---- A plan held against an observed outline, worked on an invented one
+
+
+def compare_example() -> str:
+    """The demo's bench held against a tongue that nobody has seen."""
+    given = {"members": 12, "tracers": 50, "cell_m": 6.0}
+    changes = [Override(section="snow", key=key, value=value) for key, value in given.items()]
+    plan = make_plan(apply_overrides(read_scenario(shared_folder("demo") / "bench.toml"), changes))
+    x, y = plan.model.release.top_m
+    middle = plan.debris.outline.centroid
+    way = math.dist((x, y), (middle.x, middle.y))
+    down = ((middle.x - x) / way, (middle.y - y) / way)
+    tongue = LineString(
+        [(x + 0.6 * way * down[0], y + 0.6 * way * down[1]), (x + 1.5 * way * down[0], y + 1.5 * way * down[1])]
+    )
+    match = compare_outline(plan.debris.probability, plan.debris.outline, MultiPolygon([tongue.buffer(20.0)]), (x, y))
+    return "```\n" + match_text(match).split("\n\nPlanning")[0] + "\n```"
+
+
 # ---- (g) Burial
 
 
@@ -568,6 +591,7 @@ def page(events: Events) -> str:
         rest=per_cent(float(events.at_rest.mean())),
         dimensions=dimensions(by_size),
         real=real_slopes(),
+        compared=compare_example(),
         deposits=deposits(by_size),
         extreme=extreme_runout(events),
         speeds=speeds(by_size),

@@ -244,13 +244,14 @@ def check_table(outcomes: list[Outcome]) -> str:
 def match_text(match: OutlineMatch) -> str:
     """The debris of a plan beside an observed outline."""
     rows = [
-        (percent(row.level, 1), f"{row.area_m2:,.0f}", percent(row.observed_inside),
+        (percent(row.level, 1), area_text(row.area_m2, 1.0), percent(row.observed_inside),
          "no such ground" if math.isnan(row.covered) else percent(row.covered))
         for row in match.contours
     ]  # fmt: skip
     lines = [
         _line("Overlap", f"{percent(match.overlap)} of the joint area is common"),
-        _line("Area", f"observed {match.observed_m2:,.0f} m2, outline of the plan {match.modelled_m2:,.0f} m2"),
+        _line("Area", f"observed {area_text(match.observed_m2, 1.0)}, "
+              f"outline of the plan {area_text(match.modelled_m2, 1.0)}"),
         _line("Inside", f"{percent(match.observed_inside)} of the observed area lies inside the outline of the plan, "
               f"{percent(match.modelled_outside)} of that outline carried no debris"),
         _line("Run-out", f"observed {match.observed_runout_m:.0f} m, plan {match.modelled_runout_m:.0f} m from the top "
@@ -263,7 +264,7 @@ def match_text(match: OutlineMatch) -> str:
         lines.append(
             _line("Note", f"{off} of the observed area lies beside the ground of the plan: it counts as missed")
         )
-    head = ("debris at least", "area m2", "observed inside", "of it covered")
+    head = ("debris at least", "area", "observed inside", "of it covered")
     about = "One event tells little of a probability: compare many before you judge the model."
     return paragraphs(["\n".join(lines), table(head, rows), about])
 

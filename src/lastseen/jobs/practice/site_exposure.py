@@ -182,7 +182,7 @@ def simulate_start_zones(
 
     From every block of 20 m that holds start-zone ground a sample sets out at rest at its highest such cell, with the
     frictions and the slab of the largest size that the start zone there can hold, and the highest turbulence of the
-    literature range: an outer bound of the model. No data of the ground stops a sample. Same result for any number of
+    range: an outer bound of the model. No data of the ground stops a sample. Same result for any number of
     threads.
 
     ``frictions`` are those of each member for size 1, 2, 3, 4, instead of `member_frictions`. An infinite
