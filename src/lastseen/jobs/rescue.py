@@ -13,7 +13,7 @@ from shapely.geometry import MultiPolygon
 
 from lastseen import rescue
 from lastseen.core import BoolArray, FloatArray, Grid, InputError, Spread, exact_spread
-from lastseen.rescue import FASTER, SLOWER, PhaseValues, RescueClock, SurvivalCurve, Travel, time_rescue
+from lastseen.rescue import FASTER, SLOWER, Pace, PhaseValues, RescueClock, SurvivalCurve, Travel, time_rescue
 from lastseen.search import (
     Leg,
     LegKind,
@@ -214,11 +214,11 @@ def search_for_all(
     at_x, at_y = (np.where(stayed, at, first).ravel() for at, first in ((x, west - 1.0), (y, south - 1.0)))
     hidden = bury(surface, at_x, at_y, Reception.of_strip(strip_width_m), np.random.default_rng([seed, 2]))
     hidden = replace(hidden, range_m=np.where(stayed.ravel(), hidden.range_m, 0.0))
-    walks, begins = _walks_on_debris(legs)
+    walks, begins, paces = _walks_on_debris(legs, travel)
     heard = np.stack(
         [
-            first_signals_s(cut_into_stretches([walk], surface, [begin], travel.search_pace), surface, hidden)
-            for walk, begin in zip(walks, begins, strict=True)
+            first_signals_s(cut_into_stretches([walk], surface, [begin], [pace]), surface, hidden)
+            for walk, begin, pace in zip(walks, begins, paces, strict=True)
         ]
         or [np.full(draws * missing, np.inf)]
     ).reshape(-1, draws, missing)
@@ -236,15 +236,17 @@ def search_for_all(
     )
 
 
-def _walks_on_debris(legs: Sequence[Leg]) -> tuple[list[FloatArray], list[float]]:
-    """Corners of each searcher's search, and when it begins after the first step of the first."""
-    walks, begins = [], []
+def _walks_on_debris(legs: Sequence[Leg], travel: Travel) -> tuple[list[FloatArray], list[float], list[list[Pace]]]:
+    """Corners of each searcher's search, when it begins after the first step of the first, and the pace of each leg."""
+    walks, begins, paces = [], [], []
     for searcher in sorted({leg.searcher for leg in legs}):
         lines = [leg.line for leg in legs if leg.searcher == searcher and leg.kind != "approach"]
         if lines:
             walks.append(np.array([lines[0].coords[0][:2], *(line.coords[-1][:2] for line in lines)]))
             begins.append(sum(leg.time_s for leg in legs if leg.searcher == searcher and leg.kind == "approach"))
-    return walks, [begin - min(begins) for begin in begins]
+            kinds = [leg.kind for leg in legs if leg.searcher == searcher and leg.kind != "approach"]
+            paces.append([travel.pace_of(kind) for kind in kinds])
+    return walks, [begin - min(begins) for begin in begins], paces
 
 
 def _find_one_after_the_other(heard_s: FloatArray, stop_s: float) -> FloatArray:

@@ -231,6 +231,15 @@ class Travel:
         return Pace(mode=self.approach, searching=False, down_m_s=self.down_m_s, up_m_s=self.up_m_s)
 
     @property
+    def track_pace(self) -> Pace:
+        """Down the track that the snow left, to the first lane: searching, in the way in which they came."""
+        return Pace(mode=self.approach, down_m_s=self.search_m_s, up_m_s=self.search_m_s)
+
+    def pace_of(self, kind: str) -> Pace:
+        """On a leg of some kind: approach, track, lane or join."""
+        return {"approach": self.approach_pace, "track": self.track_pace}.get(kind, self.search_pace)
+
+    @property
     def search_pace(self) -> Pace:
         """On the debris."""
         return Pace(mode=self.search, down_m_s=self.search_m_s, up_m_s=self.search_m_s)
@@ -287,12 +296,18 @@ def _describe_approach(travel: Travel) -> str:
 
 
 def _describe_search(travel: Travel) -> str:
-    mode = MODE_WORDS[travel.search]
     if travel.search_m_s is not None:
-        return f"{mode}, {travel.search_m_s:g} m/s, as given"
-    return {
-        "ski": f"{mode} (common practice from above), downhill {SKI_SEARCH_M_S:g} m/s (design choice, no source), else "
-        f"as on foot ({WALKING_SOURCE})",
-        "snowshoe": f"{mode}, as on foot ({WALKING_SOURCE}), at most as on the approach",
-        "foot": f"{mode} (common practice on hard debris), {WALKING_SOURCE}",
-    }[travel.search]
+        return f"{MODE_WORDS[travel.search]}, {travel.search_m_s:g} m/s, as given"
+    lanes = _search_words(travel.search)
+    return lanes if travel.approach == travel.search else f"{lanes}; down the track {_search_words(travel.approach)}"
+
+
+def _search_words(mode: TravelMode) -> str:
+    if mode == "ski":
+        return (
+            f"{MODE_WORDS[mode]} (common practice from above), downhill {SKI_SEARCH_M_S:g} m/s (design choice, no "
+            f"source), else as on foot ({WALKING_SOURCE})"
+        )
+    if mode == "snowshoe":
+        return f"{MODE_WORDS[mode]} as on foot ({WALKING_SOURCE}), at most as on the approach"
+    return f"{MODE_WORDS[mode]} (common practice on hard debris), {WALKING_SOURCE}"

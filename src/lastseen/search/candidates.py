@@ -448,8 +448,7 @@ def try_walk(kind: Kind, layout: Layout, team: TeamLayouts, hidden: Targets) -> 
     from_above = [line for k, way in enumerate(ways) if way == "down" for line in walked.lanes_and_joins(k)]
     before = [walked.way_in(k) for k, legs in enumerate(walked.legs) if legs]
     inside = [float(shapely.intersection(shapely.union_all(way), area.outline).length) for way in before]
-    walked_ways, pace = _walk_ways(walked, area, task), task.travel.search_pace
-    trial = simulate_search(_name(kind, layout), walked_ways, area.surface, hidden, pace=pace, coverage=share)
+    trial = simulate_search(_name(kind, layout), _walk_ways(walked, area, task), area.surface, hidden, coverage=share)
     main = pick_main_frame(layout)
     return Candidate(
         kind=main.pattern if kind == "any" and "bearing" not in main.words else kind,
@@ -482,9 +481,10 @@ def _walk_ways(walked: TeamWalk, area: SearchArea, task: SearchTask) -> list[Way
     """The walk of each searcher as the simulation takes it."""
     ways = []
     for k in range(len(walked.legs)):
-        there = cut_into_stretches([walked.approach_corners(k)], area.surface, pace=task.travel.approach_pace)
+        there = cut_into_stretches([walked.approach_corners(k)], area.surface, paces=task.travel.approach_pace)
         time = there.slowest_s if task.travel.approach_s is None else task.travel.approach_s
-        ways.append(Way(corners=walked.corners(k), approach_m=there.length_m, approach_s=time))
+        paces = tuple(task.travel.pace_of(leg.kind) for leg in walked.legs[k] if leg.kind != "approach")
+        ways.append(Way(corners=walked.corners(k), approach_m=there.length_m, approach_s=time, paces=paces))
     return ways
 
 

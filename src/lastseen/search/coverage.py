@@ -170,10 +170,12 @@ def measure_coverage_over_time(
 
 def _searching(legs: Sequence[Leg], surface: Surface, travel: Travel) -> Stretches:
     """The walk without approaches, in stretches of a few metres, each with its time since the first leg."""
-    walks, begins = [], []
+    walks, begins, paces = [], [], []
     for k in sorted({leg.searcher for leg in legs}):
         lines = [leg.line for leg in legs if leg.searcher == k and leg.kind != "approach"]
         if lines:
             walks.append(np.array([lines[0].coords[0], *(line.coords[-1] for line in lines)]))
             begins.append(sum(leg.time_s for leg in legs if leg.searcher == k and leg.kind == "approach"))
-    return cut_into_stretches(walks, surface, begins, travel.search_pace)
+            kinds = [leg.kind for leg in legs if leg.searcher == k and leg.kind != "approach"]
+            paces.append([travel.pace_of(kind) for kind in kinds])
+    return cut_into_stretches(walks, surface, begins, paces)

@@ -131,11 +131,11 @@ class SampledWalk:
     leg: IntArray
 
 
-def sample_walk(points: FloatArray, surface: Surface, pace: Pace = WALKING) -> SampledWalk:
-    """Points along a walk over the ground (corners n x 2)."""
+def sample_walk(points: FloatArray, surface: Surface, paces: Pace | Sequence[Pace] = WALKING) -> SampledWalk:
+    """Points along a walk over the ground (corners n x 2), at one pace or at one for each leg."""
     xs, ys, zs, forth, back, leg = [], [], [], [0.0], [0.0], []
     for k in range(len(points) - 1):
-        plan = math.dist(points[k], points[k + 1])
+        plan, pace = math.dist(points[k], points[k + 1]), paces if isinstance(paces, Pace) else paces[k]
         n = max(1, math.ceil(plan / _SAMPLE_M))
         t = np.linspace(0.0, 1.0, n + 1)
         x = points[k, 0] + t * (points[k + 1, 0] - points[k, 0])

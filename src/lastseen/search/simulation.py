@@ -153,6 +153,7 @@ class Way:
     corners: FloatArray  # shape (n, 2); of the search
     approach_m: float = 0.0  # on the snow
     approach_s: float = 0.0
+    paces: tuple[Pace, ...] = ()  # of each leg of the search; on foot where there are none
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -168,16 +169,20 @@ class Stretches:
 
 
 def cut_into_stretches(
-    walks: Sequence[FloatArray], surface: Surface, begin_s: Sequence[float] = (), pace: Pace = WALKING
+    walks: Sequence[FloatArray],
+    surface: Surface,
+    begin_s: Sequence[float] = (),
+    paces: Pace | Sequence[Sequence[Pace]] = WALKING,
 ) -> Stretches:
     """Walks (corners n x 2 each) on the snow, in the order of the time at which a stretch begins.
 
-    Each walk begins at its time of ``begin_s``; without them all set out at 0 s.
+    Each walk begins at its time of ``begin_s``; without them all set out at 0 s. ``paces`` is one for all, or one for
+    each leg of each walk.
     """
     starts, ends, begun, done = [np.zeros((0, 3))], [np.zeros((0, 3))], [np.zeros(0)], [np.zeros(0)]
-    for points, begin in zip(walks, begin_s or [0.0] * len(walks), strict=True):
+    for k, (points, begin) in enumerate(zip(walks, begin_s or [0.0] * len(walks), strict=True)):
         if len(points) > 1:
-            walk = sample_walk(points, surface, pace)
+            walk = sample_walk(points, surface, paces if isinstance(paces, Pace) else paces[k])
             xyz = np.column_stack([walk.x_m, walk.y_m, walk.z_m])
             starts.append(xyz[:-1])
             ends.append(xyz[1:])
@@ -218,7 +223,6 @@ def simulate_search(
     surface: Surface,
     targets: Targets,
     *,
-    pace: Pace = WALKING,
     coverage: float = math.nan,
 ) -> Trial:
     """Search for all targets along the ways of some searchers; only what they do on the debris hears anything."""
@@ -228,7 +232,7 @@ def simulate_search(
         [way.corners for way in busy],
         surface,
         [way.approach_s - first_s for way in busy],
-        pace=pace,
+        [way.paces or (WALKING,) * (len(way.corners) - 1) for way in busy],
     )
     signal = first_signals_s(walked, surface, targets)
     heard = np.isfinite(signal)

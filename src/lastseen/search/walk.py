@@ -262,7 +262,7 @@ def _measured(bare: BareLeg, walkable: WalkableGround, travel: Travel) -> Leg:
     """A leg without its numbers and its bearing."""
     a, b = bare.line.coords[0], bare.line.coords[1]
     start, end = (float(a[0]), float(a[1])), (float(b[0]), float(b[1]))
-    pace = travel.approach_pace if bare.kind == "approach" else travel.search_pace
+    pace = travel.pace_of(bare.kind)
     measures = measure_leg(start, end, walkable.surface, pace)
     return Leg(
         number=0,

@@ -14,7 +14,7 @@ from pyproj import CRS
 from shapely import LineString, MultiPolygon
 
 from lastseen.core import FloatArray, Grid, InputError, shared_folder
-from lastseen.rescue import Travel
+from lastseen.rescue import Pace, Travel
 from lastseen.search import LegKind, Surface
 
 MARGIN_M, MARGIN_SHARE = 150.0, 0.6  # of ground around outline and walk: metres, and of the longer side
@@ -63,9 +63,9 @@ class PlannedSearch:
         """How many people walk."""
         return max((leg.searcher for leg in self.legs), default=0)
 
-    def walks(self) -> tuple[list[FloatArray], list[float]]:
-        """Corners (n x 2) of each searcher's search, and when it begins after the first step of the first, seconds."""
-        found, begins = [], []
+    def walks(self) -> tuple[list[FloatArray], list[float], list[list[Pace]]]:
+        """Corners (n x 2) of each searcher's search, when it begins after the first step of all, and its paces."""
+        found, begins, paces = [], [], []
         for searcher in range(1, self.searchers + 1):
             legs = [leg for leg in self.legs if leg.searcher == searcher]
             lines = [leg.line for leg in legs if leg.kind != "approach"]
@@ -73,7 +73,9 @@ class PlannedSearch:
                 corners = [np.asarray(line.coords, float)[:, :2] for line in lines]
                 found.append(np.vstack([corners[0], *(corner[1:] for corner in corners[1:])]))
                 begins.append(sum(leg.time_s for leg in legs if leg.kind == "approach"))
-        return found, [begin - min(begins) for begin in begins]
+                on_debris = [(leg.kind, len(leg.line.coords) - 1) for leg in legs if leg.kind != "approach"]
+                paces.append([self.travel.pace_of(kind) for kind, parts in on_debris for _ in range(parts)])
+        return found, [begin - min(begins) for begin in begins], paces
 
     def lanes(self) -> dict[int, LineString]:
         """The line of each lane by its number, in the direction it is walked."""

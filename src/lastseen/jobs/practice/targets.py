@@ -110,8 +110,8 @@ def rate_difficulty(targets: Sequence[Target], plan: PlannedSearch, seed: int) -
     transmitters = [target for target in targets if target.what == "target"]
     reception, surface = Reception.of_strip(plan.strip_width_m), plan.surface
     generator = np.random.default_rng([seed, 1])
-    ways, begin_s = plan.walks()
-    walks = cut_into_stretches(ways, surface, begin_s, plan.travel.search_pace)
+    ways, begin_s, paces = plan.walks()
+    walks = cut_into_stretches(ways, surface, begin_s, paces)
     found = []
     for target in transmitters:
         ranges = np.maximum(LEAST_RANGE_M, generator.normal(reception.r_max_m, reception.sd_m, _DRAWS))

@@ -256,7 +256,7 @@ def _numbers(pen: Pen, content: MapContent) -> list[Item]:
         ("Strip width", f"{covered['strip_width_m']:g} m on the snow{way}"),
         ("Team", f"{counted(n, 'searcher')}, {counted(len(content.lanes), 'lane')}"),
         ("Search", f"{length(walk)} in {clock(time_of(walk))} {MODE_WORDS[moves.search]}{who}"),
-        ("Approach", f"{_approach_text(moves, there)}; with it {clock(each['time_s'])}"),
+        ("Approach", _approach_text(moves, there, each["time_s"])),
         ("Coverage", f"{coverage_words(content.numbers)}; {covered['uncovered_m2']:.0f} m² out of range"),
         ("Debris", f"{_area_words(content)} on the map{_part_words(content.numbers)}"),
         *(_model_numbers(content.numbers) if content.modelled else []),
@@ -274,11 +274,12 @@ def _part_words(numbers: Mapping[str, Any]) -> str:
     return "" if numbers["debris"]["whole"] else ": only the part that the elevation model holds"
 
 
-def _approach_text(moves: Travel, there: Sequence[Leg]) -> str:
-    """How they come to the debris, and how long that takes."""
-    if moves.approach_s is not None:
-        return f"{clock(moves.approach_s)}, as given"
-    return f"{length(there)} in {clock(time_of(there))} {MODE_WORDS[moves.approach]}" if there else "none"
+def _approach_text(moves: Travel, there: Sequence[Leg], both_s: float) -> str:
+    """How they come to the debris, how long that takes, and the search with it."""
+    if moves.approach_s is None and not there:
+        return "none"
+    way = f"{length(there)} in {clock(time_of(there))} {MODE_WORDS[moves.approach]}"
+    return f"{way if moves.approach_s is None else clock(moves.approach_s) + ', as given'}; with it {clock(both_s)}"
 
 
 def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -173,9 +173,10 @@ def _of_searcher(
     searcher = rows[0][0].searcher
     there, walk = split_walk(content, searcher)
     lanes = len({leg.lane for leg in walk if leg.lane is not None})
-    text = (
-        f"{counted(lanes, 'lane')}; search {length(walk)}, {clock(time_of(walk))}; approach {length(there)}, "
-        f"{clock(time_of(there))}; both {clock(time_of([*there, *walk]))}"
+    text = f"{counted(lanes, 'lane')}; search {length(walk)}, {clock(time_of(walk))}; " + (
+        f"approach {length(there)}, {clock(time_of(there))}; both {clock(time_of([*there, *walk]))}"
+        if there
+        else "no approach"
     )
     head = [replace(item, keep=True) for item in pen.paragraph(text, hang=5.0, mark=f"S{searcher}")]
     kept = [k for k, name in enumerate(HEADS) if not (content.flat and name in SLOPES)]  # no ground, no slope
