@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test test-all mutants oracles lint types scripts bench check calibrate validation house palette clean
+.PHONY: faults fuzz demo test test-all mutants oracles lint types scripts bench check calibrate validation house palette clean
 
 demo: $(READY)
 	$(BIN)/lastseen demo bowl -o demo-plan/bowl --overwrite
@@ -46,6 +46,15 @@ scripts: node_modules/.ready
 node_modules/.ready: package.json package-lock.json
 	npm ci --silent --no-audit --no-fund
 	touch node_modules/.ready
+
+# Crafted inputs and failing machines, and what comes of each: none may be wrong without a word. A few minutes.
+faults: $(READY)
+	$(BIN)/python tests/faults/campaign.py
+
+# Random changes to rasters, vectors, scenarios and tracks, for some minutes: make fuzz MINUTES=10
+MINUTES ?= 5
+fuzz: $(READY)
+	$(BIN)/python tests/faults/fuzz.py --minutes $(MINUTES)
 
 check: $(READY)
 	$(BIN)/lastseen check

@@ -165,6 +165,28 @@ def test_no_assert_and_no_print_in_the_package():
             assert not (isinstance(node, ast.Name) and node.id == "print"), path.name
 
 
+def test_heights_come_with_their_report():
+    """Outside the room of terrain nobody reads heights but by the door, which looks at them first."""
+    wrong, doors = [], {"read_ground", "inspect_ground"}
+    tiles = "jobs.reading.ground"  # lines and areas look at all of their ground before, and tell it
+    for path, tree in trees():
+        if module_of(path).startswith("terrain"):
+            continue
+        names = {name for node in ast.walk(tree) for name in (getattr(node, "id", None), getattr(node, "attr", None))}
+        wrong += [f"{module_of(path)}: {name}" for name in ("read_window", "read_raw_window") if name in names]
+        # A job that opens elevation and reads it tells what the report says, or hands the report on.
+        if (
+            module_of(path).startswith("jobs")
+            and names & doors
+            and not names & {"report", "notes"}
+            and (module_of(path) != tiles)
+        ):
+            wrong.append(f"{module_of(path)} drops the report")
+    face = (SOURCE / "terrain" / "__init__.pyi").read_text(encoding="utf-8")
+    assert not re.search(r"\bread_(raw_)?window\b", face)
+    assert wrong == []
+
+
 # Calls outside kernels with more than five positional arguments, by room; these numbers may only fall.
 LONG_CALLS = {"terrain": 1}  # a kernel that is called by another name
 OUTSIDE = {"Affine"}  # six numbers by nature

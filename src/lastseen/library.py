@@ -20,7 +20,7 @@ from typing import Any
 from lastseen import jobs, output
 from lastseen.core import InputError, LonLat, Progress, Scenario, no_progress, shared_folder, to_lonlat
 from lastseen.rescue import DEFAULT_CURVE
-from lastseen.terrain import open_elevation
+from lastseen.terrain import ElevationReport, inspect_ground, open_elevation
 
 Answer = (
     jobs.Plan
@@ -78,6 +78,16 @@ def find_traps(scenario: Scenario, *, progress: Progress = no_progress) -> jobs.
     InputError, NothingFoundError, ResourceError
     """
     return jobs.view_traps(scenario, progress)
+
+
+def inspect_elevation(dem: Sequence[str | Path], *, z_unit: str | None = None) -> ElevationReport:
+    """What is doubtful about the heights of a whole model: ``lastseen inspect``. Refuses nothing.
+
+    Raises
+    ------
+    InputError
+    """
+    return inspect_ground(open_elevation(tuple(map(Path, dem)), None, z_unit))
 
 
 def read_terrain(dem: Sequence[str | Path], *, drainage: bool = True, z_unit: str | None = None) -> jobs.TerrainView:

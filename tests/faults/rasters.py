@@ -5,6 +5,7 @@ this kind stands first in the notes) or ``same`` (the lattice and the heights of
 stronger answer too.
 """
 
+import warnings
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -101,8 +102,10 @@ def _tiles(step_m, cut, *, axis=1, overlap=0):
 def _warped(z, profile, crs, resampling=Resampling.bilinear, resolution=None):
     """The piece in another CRS."""
     height, width = z.shape
-    box = rasterio.transform.array_bounds(height, width, profile["transform"])
-    t, w, h = calculate_default_transform(profile["crs"], crs, width, height, *box, resolution=resolution)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PendingDeprecationWarning)  # within the library
+        box = rasterio.transform.array_bounds(height, width, profile["transform"])
+        t, w, h = calculate_default_transform(profile["crs"], crs, width, height, *box, resolution=resolution)
     out = np.full((h, w), np.nan, np.float32)
     reproject(
         z, out, src_transform=profile["transform"], src_crs=profile["crs"], dst_transform=t, dst_crs=crs,

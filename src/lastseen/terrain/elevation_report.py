@@ -110,8 +110,23 @@ def read_ground(elevation: Elevation, box: Box) -> CheckedGround:
     """
     raw = read_raw_window(elevation, box)
     report = report_window(elevation, raw)
+    if raw.grid.values.size < NATURE_CELLS**2:
+        local = [finding for finding in report.findings if finding.kind not in NATURE]
+        report = replace(report, findings=_joined((*local, *_nature_around(elevation, raw.grid))))
     require_sound(report)
     return CheckedGround(grid=raw.grid, report=report)
+
+
+NATURE_CELLS = 250  # side of the ground that shows what kind of values a file holds
+NATURE = ("no elevation", "steep", "flat", "whole")
+
+
+def _nature_around(elevation: Elevation, grid: Grid) -> tuple[Finding, ...]:
+    """What kind of values the file holds around a window that is too small to show it."""
+    west, south, east, north = grid.bounds
+    more = 0.5 * NATURE_CELLS * elevation.cell_m
+    wider = report_window(elevation, read_raw_window(elevation, (west - more, south - more, east + more, north + more)))
+    return tuple(finding for finding in wider.findings if finding.kind in NATURE)
 
 
 def inspect_ground(elevation: Elevation, box: Box | None = None) -> ElevationReport:

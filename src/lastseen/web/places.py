@@ -6,6 +6,7 @@ import hashlib
 import math
 import re
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,7 @@ from lastseen.core import (
     shared_folder,
     transformer,
 )
-from lastseen.terrain import Elevation, open_elevation, read_ground, require_inside
+from lastseen.terrain import Elevation, inspect_ground, open_elevation, read_ground, require_inside
 from lastseen.web.guard import Limits, Settings
 
 # ---- Taking in an elevation file from somebody else: opened by an allow-list, checked by its header, written anew
@@ -149,6 +150,7 @@ def _first_line(error: BaseException) -> str:
 # ---- Places: elevation models that plans can be made on. Named on the command line, the demo, or dropped on the page
 
 UPLOADS = "elevation"
+LOOKED_AT_CELLS = 4000  # side of the ground that is looked at when a place is shown
 _ID = re.compile(r"^[a-z0-9-]{1,40}$")
 
 
@@ -161,6 +163,14 @@ class Place:
     elevation: Elevation
     z_unit: str | None = None  # as it was given on the command line
     demo: bool = False  # whether it is the invented mountain
+
+    @cached_property
+    def doubts(self) -> tuple[str, ...]:
+        """What is doubtful about its heights, of a large model only around its middle; looked at when first asked."""
+        west, south, east, north = self.elevation.bounds_m
+        x, y, half = 0.5 * (west + east), 0.5 * (south + north), 0.5 * LOOKED_AT_CELLS * self.elevation.cell_m
+        box = (max(west, x - half), max(south, y - half), min(east, x + half), min(north, y + half))
+        return inspect_ground(self.elevation, box).notes
 
     def title_of(self, given: str) -> str:
         """Title of a plan of this place; one of the invented mountain says that it is."""
@@ -193,7 +203,7 @@ class Place:
             "height_m": north - south,
             "crs": self.elevation.crs.name,
             "files": [path.name for path in self.files],
-            "notes": list(self.elevation.notes),
+            "notes": [*self.doubts, *self.elevation.notes],
         }
 
 
