@@ -101,7 +101,7 @@ def test_findings_are_told_first_and_can_be_accepted(tmp_path):
 
 @pytest.mark.parametrize("count", [30, pytest.param(500, marks=pytest.mark.slow)])
 def test_places_go_in_and_out_by_one_way(count):
-    """In many projected CRS with an area of use a place comes back within 0.01 m at its middle (PROJ, EPSG data set)."""
+    """In many projected CRS with an area of use a place comes back within 0.01 m at its middle (EPSG data set)."""
     known = [info for info in query_crs_info(auth_name="EPSG", pj_types=PJType.PROJECTED_CRS) if info.area_of_use]
     tried, far = 0, []
     for info in random.Random(1).sample(known, count):
