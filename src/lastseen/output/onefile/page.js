@@ -335,6 +335,11 @@ const approach = Math.min(
   ...Object.values(legs).map(({ parts }) => parts.reduce((sum, part) => sum + (part.covers ? 0 : part.time), 0)),
 );
 
+const aliveText = (least, greatest) =>
+  greatest - least < 0.05
+    ? `${least.toFixed(0)} ${words.percent}`
+    : `${words.no_data} ${least.toFixed(0)} ${words.and} ${greatest.toFixed(0)} ${words.percent}`;
+
 function showTime() {
   slider.value = clock.seconds;
   const seconds = Math.min(search.total_s, clock.seconds);
@@ -349,10 +354,11 @@ function showTime() {
         ? `${clockText(seconds - approach)}, ${words.with_approach} ${clockText(seconds)}`
         : clockText(seconds);
   byId("covered").textContent = `${(100 * covered).toFixed(1)} ${words.percent}`;
-  byId("survival").textContent =
-    greatest - least < 0.05
-      ? `${least.toFixed(0)} ${words.percent}`
-      : `${words.no_data} ${least.toFixed(0)} ${words.and} ${greatest.toFixed(0)} ${words.percent}`;
+  const others = search.curves.filter((known) => known !== curve());
+  byId("survival").textContent = [
+    aliveText(least, greatest),
+    ...others.map((known) => `${known.name} ${aliveText(...valuesAt(known.corners, minute))}`),
+  ].join("; ");
   slider.setAttribute("aria-valuetext", `${byId("walked").textContent}, ${byId("covered").textContent}`);
   drawChart(minute, least, greatest);
   show();
