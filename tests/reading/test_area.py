@@ -55,6 +55,7 @@ def brute(ground, members, seed):
         slab = float(draws.thickness_m(tile.slope_deg[row, col].astype(float))) * draws.slab_factor[member]
         a, b, own = (oracle.draw(seed, row + top, col + left, member, what) for what in range(3))
         mu = draws.friction[member] * (0.75 + own * (1.25 - 0.75))
+        mu = min(mu, 0.95 * math.tan(math.radians(float(tile.slope_deg[row, col]))))  # a slab that broke has slid
         drag = 9.81 / (draws.turbulence_m_s2[member] * slab * 1.0)
         names = [field.name for field in fields(Samples)]
         values = (col * c + b * c, -(row * c + a * c), 0.0, 0.0, mu, drag)
@@ -117,8 +118,8 @@ def test_debris_equals_brute_force():
         ]
         wanted = oracle.piled(samples, pile_half_cells(draws, 5.0), 5.0)
         np.testing.assert_allclose(run.debris_m[member::members], wanted, rtol=1e-9)
-    # A slab of size 2: 1 000 m3 (EAWS size table), 0.45 m at 38 degrees (start_zones.csv), square on the map.
-    assert slab_cells(draws, 5.0) == round(math.sqrt(1000.0 / 0.45 * math.cos(math.radians(38.0))) / 5.0)
+    # A slab of size 2: 40 m wide (median, Tirol 1992-2024), 1.6 times as long (Schweizer & Luetschg 2001), square here.
+    assert slab_cells(draws, 5.0) == round(math.sqrt(1.6 * 40.0**2 * math.cos(math.radians(38.0))) / 5.0)
 
 
 def test_bodies_stop_where_the_slow_twin_stops():

@@ -19,6 +19,7 @@ from .ensemble import NO_DATA_SIDE, CellError, Ensemble, SeedSpread
 from .flow import FlowResult, FlowSnow, simulate_flow
 from .flow_ensemble import average_onto_lattice, replay_member, simulate_flow_ensemble
 from .friction import (
+    SLIDES,
     drag_per_m,
     draw_slabs,
     energy_line_runout_m,
@@ -113,6 +114,7 @@ __all__ = [
     "SAMPLE_FRICTION",
     "SIZES",
     "SLAB_DENSITY_KG_M3",
+    "SLIDES",
     "SOURCES",
     "START_ZONE_SMOOTHING_M",
     "BurialLaw",

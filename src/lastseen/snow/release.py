@@ -73,7 +73,7 @@ class SlabClass:
     @property
     def typical_volume_m3(self) -> float:
         """Typical volume of the class (EAWS size table): the middle of its range."""
-        return math.sqrt(self.volume_range_m3[0] * self.volume_range_m3[1])
+        return float(f"{math.sqrt(self.volume_range_m3[0] * self.volume_range_m3[1]):.3g}")
 
 
 SIZES = (1, 2, 3, 4)

@@ -30,6 +30,7 @@ from lastseen.snow.ensemble import (
 )
 from lastseen.snow.friction import (
     PERSON_SPEED,
+    SLIDES,
     MemberDraws,
     drag_per_m,
     draw_members,
@@ -313,7 +314,7 @@ def _release_samples(start: _Start, m: int, rng: np.random.Generator) -> Samples
         y_m=y + along * north + across * east,
         east_m_s=np.zeros(start.count),
         north_m_s=np.zeros(start.count),
-        friction=draws.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
+        friction=_sample_friction(start, m, u[:, 3]),
         drag_per_m=np.full(start.count, _drag_per_m(draws, m)),
     )
 
@@ -348,10 +349,17 @@ def _person_samples(
         y_m=y,
         east_m_s=east,
         north_m_s=north,
-        friction=draws.friction[m] * uniform(u[:, 3], *SAMPLE_FRICTION),
+        friction=_sample_friction(start, m, u[:, 3]),
         drag_per_m=np.full(start.count, _drag_per_m(draws, m)),
     )
     return samples, taken
+
+
+def _sample_friction(start: _Start, m: int, u: FloatArray) -> FloatArray:
+    """Friction of the samples of a member: around its own, and nowhere so high that the release would not have slid."""
+    middle, slope = float(start.draws.friction[m]), math.radians(start.release.slope_deg)
+    most = max(middle, SLIDES * math.tan(slope))
+    return np.asarray(np.minimum(middle * uniform(u, *SAMPLE_FRICTION), most))
 
 
 def _drag_per_m(draws: MemberDraws, m: int) -> float:

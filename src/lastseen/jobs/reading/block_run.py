@@ -22,6 +22,7 @@ from lastseen.snow import (
     PILE_WIDTH,
     SAMPLE_FRICTION,
     SLAB_DENSITY_KG_M3,
+    SLIDES,
     Samples,
     SampleTracks,
     draw_slabs,
@@ -345,6 +346,7 @@ def _lay_samples(
     x = (cols - ground.window.left)[:, None] * c + off_col * c
     y = -((rows - ground.window.top)[:, None] * c + off_row * c)
     friction = draws.friction[None, :] * uniform(off_friction, *SAMPLE_FRICTION)
+    friction = np.minimum(friction, SLIDES * np.tan(slope)[:, None])  # a slab that broke has slid
     drag = GRAVITY_M_S2 / (draws.turbulence_m_s2[None, :] * slab * FLOW_THICKNESS)
     volume = area[:, None] * slab * draws.deposit_factor()[None, :]
     rest = np.zeros(x.size)
