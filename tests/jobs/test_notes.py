@@ -78,6 +78,8 @@ def test_a_release_that_does_not_reach_is_told_or_refused(hits, refused, noted):
         with pytest.raises(NothingFoundError, match=r"only 15 % of the events .* --release-side") as error:
             require_reach(ensemble, SimpleNamespace(drawn=False))
         assert error.value.exit_code == 4
+        with pytest.raises(NothingFoundError, match="no release that was found above, at, beside or below it reaches"):
+            require_reach(SimpleNamespace(reached=np.zeros(20, bool)), SimpleNamespace(drawn=False))
     else:
         require_reach(ensemble, SimpleNamespace(drawn=True))
 

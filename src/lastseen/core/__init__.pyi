@@ -67,6 +67,7 @@ from .quantities import (
     percent,
     share_words,
     short_percent,
+    two_figures,
     whole_minutes,
 )
 from .scenario import (
@@ -157,6 +158,7 @@ __all__ = [
     "to_map",
     "transformation_at",
     "transformer",
+    "two_figures",
     "utm_crs",
     "versions",
     "whole_minutes",

@@ -99,7 +99,12 @@ def area_text(area_m2: float, cell_m: float, unit: str = "m2") -> str:
     if cell_m > COARSE_CELL_M:
         low = 10 ** math.floor(math.log10(area_m2) + ROUNDING)
         return f"{low:,} to {10 * low:,} {unit} (cells of {cell_m:g} m tell the order of magnitude)"
-    return f"{float(f'{area_m2:.2g}'):,.0f} {unit}"
+    return f"{two_figures(area_m2)} {unit}"
+
+
+def two_figures(value: float) -> str:
+    """A number of 10 or more to two figures: ``2,300``."""
+    return f"{float(f'{value:.2g}'):,.0f}"
 
 
 def whole_minutes(seconds: float) -> str:

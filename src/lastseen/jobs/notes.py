@@ -37,6 +37,7 @@ LITTLE_TAKEN = 0.5  # share of the possible persons of a point; design choice
 MANY_UNFINISHED, MOST_UNFINISHED = 0.1, 0.5  # shares of the events; design choice
 MANY_LEFT, MOST_LEFT = 0.1, 0.5  # shares of all persons that the snow took; design choice
 FEW_REACH, HALF_REACH = 0.2, 0.5  # shares of the events; design choice
+LITTLE_CAUGHT = 0.2  # share of the possible persons
 MISSING_STEP_M = 50.0
 USUAL_STRIPS_M = (20.0, 60.0)  # published for teaching and by makers, see the search reference
 MOST_RADIUS_M = 500.0  # of the last-seen point, as a scenario may say
@@ -133,11 +134,13 @@ def require_reach(ensemble: Ensemble, release: Release) -> None:
     share = float(ensemble.reached.mean())
     if share >= FEW_REACH:
         return
-    what = "the drawn release" if release.drawn else "the release that reaches it most often of all that were found"
+    what = "the drawn release" if release.drawn else "the release that reaches it most often"
+    said = f"{_reach_words(share)} of {what} reach the last-seen point"
+    if share == 0.0 and not release.drawn:
+        said = "no release that was found above, at, beside or below it reaches the last-seen point"
     raise NothingFoundError(
-        f"{_reach_words(share)} of {what} reach the last-seen point, so it is not the one that took the person: "
-        "move the point, give it a larger radius or another size, say where the slope broke with --release-side above, "
-        "below or here, or draw the release with --release"
+        f"{said}: nobody there is carried. Move the point, give it a larger radius or another size, say where the "
+        "slope broke with --release-side above, below or here, or draw the release with --release"
     )
 
 
@@ -191,9 +194,15 @@ def note_reach(ensemble: Ensemble) -> tuple[str, ...]:
 
 def note_person(person: Person, ground: Grid) -> tuple[str, ...]:
     """Whether the snow takes the person far."""
+    notes = []
+    if person.caught_share < LITTLE_CAUGHT:
+        notes.append(
+            f"the snow takes {percent(person.caught_share)} of those who may stand within the radius of the last-seen "
+            "point: all that is said of persons is for one of these"
+        )
     if person.carried_p50_m < ground.cell_m:
-        return ("the person does not slide away from the last-seen point in most events: the ground is too gentle",)
-    return ()
+        notes.append("the person does not slide away from the last-seen point in most events: the ground is too gentle")
+    return tuple(notes)
 
 
 def note_debris(debris: Debris, person: Person) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lastseen.core import area_text, percent, share_words, short_percent, to_lonlat, whole_minutes
+from lastseen.core import area_text, percent, share_words, short_percent, to_lonlat, two_figures, whole_minutes
 from lastseen.jobs import (
     INCIDENT_SLOPES_DEG,
     SITE_LIMITS,
@@ -289,7 +289,8 @@ def _middle(values: Numbers, unit: str) -> str:
 
 def _release_lines(numbers: Numbers) -> list[str]:
     release, runout = numbers["release"], numbers["runout"]
-    slab = f"{release['area_m2']:,.0f} m2 at {release['slope_deg']:.0f} degrees, slab {release['thickness_m']:.2f} m"
+    area, slope = two_figures(release["area_m2"]), release["slope_deg"]
+    slab = f"{area} m2 at {slope:.0f} degrees, slab {release['thickness_m']:.2f} m"
     travel = (
         f"travel angle {_middle(runout['travel_angle_deg'], 'degrees')}, length {_middle(runout['length_m'], 'm')}; "
         "median, P10 to P90"

@@ -10,7 +10,7 @@ from typing import Any
 from matplotlib.patches import Circle
 
 from lastseen import __version__
-from lastseen.core import area_text, percent, share_words, short_percent
+from lastseen.core import area_text, percent, share_words, short_percent, two_figures
 from lastseen.output.draw import features
 from lastseen.output.draw.drawing import Drawing
 from lastseen.output.draw.features import TRAP_OPACITY, MapContent, start_of
@@ -294,7 +294,7 @@ def _model_numbers(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Persons", f"of all {percent(inside)} inside the outline{beyond}"),
         ("Burial", f"{share_words(burial['fully'])} fully buried, {deep} over 1 m" if burial else "not worked out"),
         ("Travel angle", f"{angle['p50']:.0f}° (P10 to P90: {angle['p10']:.0f}° to {angle['p90']:.0f}°)"),
-        ("Release", f"size {size}, {release['volume_m3']:.0f} m³ on {release['slope_deg']:.0f}°"),
+        ("Release", f"size {size}, {two_figures(release['volume_m3'])} m³ on {release['slope_deg']:.0f}°"),
         ("Slab", f"{release['thickness_m']:.2f} m, normal to the slope"),
     ]
 

@@ -161,6 +161,11 @@ def rough(share: float) -> str:
     return percent(share)
 
 
+def rough_metres(length_m: float) -> str:
+    """One figure; never none."""
+    return f"{max(1.0, float(f'{length_m:.1g}')):.0f} m"
+
+
 def minutes_seconds(time_s: float) -> str:
     """Minutes and seconds."""
     return "{}:{:02d}".format(*divmod(round(time_s), 60))
@@ -208,6 +213,8 @@ _OF_MODEL = (
     ("n_inside", "poa.inside_debris", rough),
     ("n_left", "persons.left_model_share", rough),
     ("n_reach", "events.reach_person_share", rough),
+    ("n_seed_area", "events.seed_spread.area", rough),
+    ("n_seed_runout", "events.seed_spread.runout_p90_m", rough_metres),
     ("n_buried", "poa.burial.fully", share_words),
     ("n_depth", "poa.burial.fully_p50_m", fine_metres),
     ("n_travel", "runout.travel_angle_deg.p50", degrees),

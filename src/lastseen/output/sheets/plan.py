@@ -8,7 +8,7 @@ from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from lastseen.core import Spread, percent, whole_minutes
+from lastseen.core import Spread, percent, two_figures, whole_minutes
 from lastseen.jobs import describe_seed_spread
 from lastseen.output.draw.drawing import Drawing, fixed_look, start_page, style_axes, write_pdf, write_png
 from lastseen.output.draw.features import MapContent, keep_blank, read_map_content, title_of
@@ -275,8 +275,9 @@ def _model_rows(numbers: Mapping[str, Any]) -> list[tuple[str, str]]:
     unfinished = f", {events['unfinished']} of them not at rest in time" if events["unfinished"] else ""
     unfinished += f", in {events['left_the_model']} the toe left the model" if events["left_the_model"] else ""
     reach = f"; {percent(events['reach_person_share'])} of the events reach the last-seen point"
+    area, volume = (two_figures(release[key]) for key in ("area_m2", "volume_m3"))
     rows = [
-        ("Release", f"{release['reason']} {release['area_m2']:.0f} m² on the slope, {release['volume_m3']:.0f} m³"),
+        ("Release", f"{release['reason']} {area} m² on the slope, {volume} m³"),
         ("Model", f"{model['reason']}; {events['count']} events{unfinished}{reach}"),
         *([("Seeds", f"{describe_seed_spread(events['seed_spread'])}")] if events["seed_spread"] else []),
         ("Friction", f"{_range(model['friction'])}, {model['friction_basis']}"),
