@@ -63,6 +63,10 @@ def test_numbers_are_those_of_the_plan(tree, written):
                 continue
             scale = 100.0 if "%" in one.text_content() else 1.0
             near = 0.51 if "." not in digits[0] else 0.0501
+            if one.text_content().startswith(("over ", "under ")):
+                near = 1.0
+            if "seed_spread.runout" in one.get("data-key"):
+                near = max(1.0, 0.5 * float(found))  # one figure
             apart = abs(scale * found % 360.0 - float(digits[0]) % 360.0)
             assert min(apart, 360.0 - apart) <= near + 1e-9, one.get("data-key")
 

@@ -135,11 +135,11 @@ def require_reach(ensemble: Ensemble, release: Release) -> None:
     if share >= FEW_REACH:
         return
     what = "the drawn release" if release.drawn else "the release that reaches it most often"
-    said = f"{_reach_words(share)} of {what} reach the last-seen point"
+    words = f"{_reach_words(share)} of {what} reach the last-seen point"
     if share == 0.0 and not release.drawn:
-        said = "no release that was found above, at, beside or below it reaches the last-seen point"
+        words = "no release that was found above, at, beside or below it reaches the last-seen point"
     raise NothingFoundError(
-        f"{said}: nobody there is carried. Move the point, give it a larger radius or another size, say where the "
+        f"{words}: nobody there is carried. Move the point, give it a larger radius or another size, say where the "
         "slope broke with --release-side above, below or here, or draw the release with --release"
     )
 
