@@ -435,7 +435,7 @@ def _trial_lines(search: Numbers) -> list[str]:
         )
         for trial in trials
     ]
-    heads = ("walk", "time", "steep", "signal P10/50/90, min", "POD", "found alive", "layout")
+    heads = ("walk", "time", "steep", "signal P10/50/90, min", "POD", "alive, Falk 1994", "layout")
     return [_line("Layouts", search["reason"]), *table(heads, rows).splitlines()]
 
 
