@@ -53,7 +53,10 @@ def demo_layout():
         plan = make_plan(scenario)
         outline, where, n = plan.debris.outline, plan.terrain.elevation, scenario.search.searchers
         widths = iter(np.tile([38.0, 42.0, 35.0, 45.0, 40.0], 3))
-        wish = {"searchers": n, "start_xy_m": plan.at_m, "poa": plan.model.person.poa}
+        wish = {
+            "searchers": n, "start_xy_m": plan.at_m, "last_seen_m": plan.at_m, "poa": plan.model.person.poa,
+            "swept": plan.model.paths.corridors[0][1], "favoured": plan.search.kind,
+        }  # fmt: skip
         work = partial(_next_layout, outline, where, widths, wish)
         took = best(work, 9)
         print(f"new strip width, demo {name}    {1e3 * took:7.0f} ms, {n} searchers, {outline.area:.0f} m2")

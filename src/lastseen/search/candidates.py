@@ -15,7 +15,6 @@ from lastseen.core import BoolArray
 from lastseen.search.coverage import find_covered
 from lastseen.search.frame import XY, Frame, find_bent_frame, find_downhill, make_straight_frame, measure_long_axis
 from lastseen.search.lanes import (
-    BEGIN_WEIGHT,
     LEAST_COVERAGE,
     Group,
     GroupLanes,
@@ -196,6 +195,7 @@ class Share:
     lanes: FramedLanes
     searchers: tuple[int, ...]  # from 0, from left to right as the search moves
     begin: XY
+    toward: XY  # unit vector in which the search moves
     in_turn: bool = False  # strips are taken in turn instead of side by side: the team moves along them in a rank
 
     def walks(self, walkable: WalkableGround) -> list[list[Run]]:
@@ -211,7 +211,7 @@ class Share:
         else:
             taken = [columns[k : k + each] for k in range(0, len(columns), each)]
         parts = [[run for column in part for run in column] for part in taken]
-        return [order_runs(part, self.begin, walkable, BEGIN_WEIGHT)[0] for part in parts]
+        return [order_runs(part, self.begin, walkable, self.toward)[0] for part in parts]
 
 
 Layout = tuple[Share, ...]
@@ -239,6 +239,12 @@ class Candidate:
     trial: Trial
     before_m: float  # over the debris before the first lane, of the searcher who is there first
     climb_m: float  # uphill on lanes and between them where the search comes from above
+
+    @property
+    def sort(self) -> str:
+        """The kind by what most of its lanes do: those of any bearing may lie across or along the fall line."""
+        main = pick_main_frame(self.layout)
+        return main.pattern if self.kind == "any" and "bearing" not in main.words else self.kind
 
     @property
     def search_m(self) -> float:
@@ -325,7 +331,8 @@ class TeamLayouts:
     def _single(self, kind: Kind, group: Group, site: Site, who: tuple[int, ...]) -> Share:
         """Lanes of a part for one searcher, who enters it at the place nearest to the entry."""
         at = _nearest_place(group.outline, site.entry.begin)
-        task = replace(self.task, searchers=1, begin=at)
+        toward = direction_of(site.entry.way, site.down, site.entry.begin, group.outline)
+        task = replace(self.task, searchers=1, begin=at, toward=toward)
         if kind == "traverse":
             lanes = lay_traverses(group, make_progress_frame(group, site.down, task.strip_width_m), task)
         else:
@@ -335,20 +342,22 @@ class TeamLayouts:
             wanted: FrameKind = "any" if kind == "abreast" else "across" if kind == "rank" else kind
             lanes = self.choices[key].shortest(wanted)
             lanes = replace(lanes, placed=restore_coverage(lanes.placed, group, task))
-        return Share(group=group, lanes=lanes, searchers=who, begin=at)
+        return Share(group=group, lanes=lanes, searchers=who, begin=at, toward=toward)
 
     def _abreast(self, group: Group, frame: Frame, site: Site, begin: XY, who: tuple[int, ...]) -> Share | None:
         """One lane for each, in the direction in which the search moves; None where there are more lanes."""
         over = site.entry.way == "over"
         bend = ", following the bend of the debris" if frame.bent else ""
         words = f"abreast, one lane each{bend}"
-        task = replace(self.task, begin=begin)
+        toward = direction_of(site.entry.way, site.down, begin, group.outline)
+        task = replace(self.task, begin=begin, toward=toward)
         placed = restore_coverage(place_lanes(group, frame, task), group, task)
         columns = len(list_columns(placed.runs))
         if columns > len(who):
             return None
         named = NamedFrame(pattern="across" if over else "along", words=words, frame=frame)
-        return Share(group=group, lanes=FramedLanes(named=named, placed=placed), searchers=who[:columns], begin=begin)
+        lanes = FramedLanes(named=named, placed=placed)
+        return Share(group=group, lanes=lanes, searchers=who[:columns], begin=begin, toward=toward)
 
 
 def _from_entry(share: Share, begin: XY) -> Share:
@@ -427,7 +436,7 @@ def lay_halved(layout: Layout, area: SearchArea, task: SearchTask) -> Layout:
     for share in layout:
         group = make_group(share.group.index, list_pieces(share.group.outline), area, task.strip_width_m)
         alone = len(share.searchers) == 1
-        part_task = replace(task, searchers=1 if alone else task.searchers, begin=share.begin)
+        part_task = replace(task, searchers=1 if alone else task.searchers, begin=share.begin, toward=share.toward)
         if share.lanes.named.pattern == "traverse":
             lanes = lay_traverses(group, share.lanes.named.frame, part_task)
         else:
@@ -449,9 +458,8 @@ def try_walk(kind: Kind, layout: Layout, team: TeamLayouts, hidden: Targets) -> 
     before = [walked.way_in(k) for k, legs in enumerate(walked.legs) if legs]
     inside = [float(shapely.intersection(shapely.union_all(way), area.outline).length) for way in before]
     trial = simulate_search(_name(kind, layout), _walk_ways(walked, area, task), area.surface, hidden, coverage=share)
-    main = pick_main_frame(layout)
     return Candidate(
-        kind=main.pattern if kind == "any" and "bearing" not in main.words else kind,
+        kind=kind,
         layout=layout,
         walks=walks,
         walked=walked,
@@ -583,7 +591,7 @@ def rank_candidates(
         close = tried.trial.alive >= top - _ALIKE
         return (
             last,
-            favoured not in (None, tried.kind),
+            favoured not in (None, tried.sort),
             tried.kind != "abreast",
             not close,
             walk_m(tried) if close else -tried.trial.alive,

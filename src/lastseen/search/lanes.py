@@ -23,6 +23,8 @@ from lastseen.search.surface import Lattice, Outline, lattice_spacing_m, list_pi
 # ---- Runs: lanes before they have a number, and the walk along them, drawn tight
 
 _MOST_CHECKED = 150
+# of a metre that the first lane lies ahead of the entry, against one between lanes; design choice
+BEGIN_WEIGHT = 3.0
 _LEAST_SHARE = 0.05  # of half a strip: no lane is made shorter; what ends below half a strip is a corner of the way
 _STUB_SHARE = 1.3  # of half a strip: ends are rarely slid farther
 
@@ -201,13 +203,13 @@ def settle_runs(runs: Sequence[Run], goal: CoverGoal, steps_m: Sequence[float]) 
 
 
 def order_runs(
-    runs: Sequence[Run], start: XY, walkable: WalkableGround, begin_weight: float = 1.0
+    runs: Sequence[Run], start: XY, walkable: WalkableGround, toward: XY | None = None
 ) -> tuple[list[Run], float]:
     """A short order of the runs and the way each is walked, with the length of approach and joins on the map.
 
     Runs side by side as switchbacks from either side and always the nearest one next; each is improved by turning
-    stretches of the order and moving single runs, and the shortest is taken. The way from the start counts
-    ``begin_weight`` times: above 1 it rather begins near the start than being short.
+    stretches of the order and moving single runs, and the shortest is taken. With a direction in which
+    the search moves (a unit vector), it begins at that end rather than being short.
     """
     if not runs:
         return [], 0.0
@@ -217,7 +219,9 @@ def order_runs(
     if walkable.mask[0].any() and n <= _MOST_CHECKED:
         blocked = lanes_kernels.blocked_joins(starts, ends, *walkable.mask)
     joins = lanes_kernels.join_lengths(starts, ends, np.array(start), blocked)
-    joins[-1] *= begin_weight
+    if toward is not None:
+        first = np.stack([starts, ends], axis=1).reshape(2 * n, 2)
+        joins[-1] += BEGIN_WEIGHT * np.maximum(0.0, (first - np.array(start)) @ np.array(toward))
     by_side = np.array(sorted(range(n), key=lambda k: (runs[k].group, runs[k].q_m, runs[k].start)), dtype=np.int32)
     snake: IntArray = (2 * by_side + np.arange(n, dtype=np.int32) % 2).astype(np.int32)
     first = np.empty(n, np.int32)
@@ -260,7 +264,6 @@ def keep_walkable(run: Run, walkable: WalkableGround, least_m: float) -> list[Ru
 # ---- Lanes of one group of pieces: strips of equal width on the snow, shifted and added to where the ground asks
 
 LEAST_COVERAGE = 0.99
-BEGIN_WEIGHT = 4.0  # of a metre from the entry to the first lane against one between lanes; design choice
 _FINE_COVERAGE = LEAST_COVERAGE + 0.0002
 _SHAPED_COVERAGE = LEAST_COVERAGE + 0.001  # on a coarser lattice: a little more than is asked for
 TRIED_COUNTS = 3
@@ -413,7 +416,7 @@ def place_lanes(group: Group, frame: Frame, task: SearchTask, count: int | None 
         if lacking:
             runs = add_extra_runs(runs, goal, group.index)
         runs = drop_idle_runs(runs, goal)
-        loose, _ = order_runs(runs, task.begin, goal.walkable, BEGIN_WEIGHT)
+        loose, _ = order_runs(runs, task.begin, goal.walkable, task.toward)
         if task.join_m > 0.0 and len(loose) > number:
             loose = drop_passed_runs(loose, goal, task)
         slid, enough = slide_ends(loose, goal, task)
@@ -458,7 +461,7 @@ def restore_coverage(placed: GroupLanes, group: Group, task: SearchTask) -> Grou
         return replace(made, enough=True)
     # what slips through the coarser lattice: lanes at their full length, and more of them
     more = add_extra_runs(placed.loose, fine, group.index)
-    runs, _ = order_runs(more, task.begin, fine.walkable, BEGIN_WEIGHT)
+    runs, _ = order_runs(more, task.begin, fine.walkable, task.toward)
     full = fine.uncovered_m2(runs, join_m=task.join_m)
     if full.sum() < left.sum():
         made, left = replace(placed, runs=tuple(runs), length_m=walk_length_m(runs, task.begin)), full

@@ -291,7 +291,7 @@ def _lay_pass(outline: Outline, ground: Grid, options: SearchOptions, first: Lay
         favoured, said = _vote(team, ground, options)
     ranked, reason = _rank(team, options, favoured, first)
     plan = _plan(ranked, team, ground, options)
-    return replace(plan, reason=said + reason if ranked[0].kind == favoured else reason), ranked[0].layout
+    return replace(plan, reason=said + reason if ranked[0].sort == favoured else reason), ranked[0].layout
 
 
 def _make_team(outline: Outline, ground: Grid, options: SearchOptions) -> TeamLayouts:
@@ -315,10 +315,9 @@ def _rank(
     if first:
         layouts = [(_kind_of(first), lay_halved(first, team.area, team.task))]
     else:
-        for kind in team.kinds(options.pattern):
-            layout = team.lay(kind)
-            if layout is not None and not any(_same(layout, other) for _, other in layouts):
-                layouts.append((kind, layout))
+        kinds = team.kinds(options.pattern)
+        known = tuple(kind for kind in kinds if kind == options.favoured)
+        layouts = _lay_kinds(team, known) or _lay_kinds(team, kinds)
     hidden = _hide(team.area, options)
     made = [try_walk(kind, layout, team, hidden) for kind, layout in layouts]
     asked = options.entry is not None
@@ -326,15 +325,25 @@ def _rank(
     return rank_candidates(made, width, uniform=options.poa is None, entry_asked=asked, favoured=favoured)
 
 
+def _lay_kinds(team: TeamLayouts, kinds: Sequence[Kind]) -> list[tuple[Kind, Layout]]:
+    """The layouts of some kinds, each that differs from those before it."""
+    layouts: list[tuple[Kind, Layout]] = []
+    for kind in kinds:
+        layout = team.lay(kind)
+        if layout is not None and not any(_same(layout, other) for _, other in layouts):
+            layouts.append((kind, layout))
+    return layouts
+
+
 def _vote(team: TeamLayouts, ground: Grid, options: SearchOptions) -> tuple[str, str]:
     """The kind of layout that comes first over most outlines, and in how many of them."""
-    firsts: list[str] = [_rank(team, options, None)[0][0].kind]
+    firsts: list[str] = [_rank(team, options, None)[0][0].sort]
     for outline in options.outlines:
         try:
             other = _make_team(outline, ground, options)
         except InputError:  # drawn again, debris may reach over the edge of the elevation model
             continue
-        firsts.append(_rank(other, options, None)[0][0].kind)
+        firsts.append(_rank(other, options, None)[0][0].sort)
     best = max(dict.fromkeys(firsts), key=firsts.count)
     return best, f"Its kind comes first over {firsts.count(best)} of {len(firsts)} outlines of events drawn again. "
 

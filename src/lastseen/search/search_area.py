@@ -64,7 +64,7 @@ class SearchOptions:
     seed: int = 1  # of the drawn targets
     # the debris of the same events drawn again: the kind of layout is the one that comes first over most of them
     outlines: tuple[Outline, ...] = ()
-    favoured: str | None = None  # kind of layout that came first over several outlines before
+    favoured: str | None = None  # kind of layout that came first before for the same question: no other is laid
     travel: Travel = field(default_factory=Travel)  # how they move to the debris and on it
 
 
@@ -108,6 +108,7 @@ class SearchTask:
     searchers: int
     begin: XY  # where the outline is entered
     travel: Travel = field(default_factory=Travel)
+    toward: XY | None = None  # unit vector in which the search moves; None is any
 
     @property
     def half_width_m(self) -> float:

@@ -126,6 +126,13 @@ def warm_up() -> None:
         lay_search(box(60.0, 60.0, 140.0, 140.0), flat, options)
 
 
+def _is_same_question(request: AskLanes, scenario: Scenario) -> bool:
+    """Whether a request differs from the plan by its strip width alone."""
+    wanted = scenario.search
+    asked = (request.searchers, request.pattern, request.entry, request.start)
+    return asked == (wanted.searchers, wanted.pattern, wanted.entry, wanted.start)
+
+
 def _lane_record(context: PlanContext, request: AskLanes) -> dict[str, Any]:
     start = context.at_m
     if request.start:
@@ -139,7 +146,7 @@ def _lane_record(context: PlanContext, request: AskLanes) -> dict[str, Any]:
         start_xy_m=start,
         last_seen_m=context.at_m,
         swept=context.swept,
-        favoured=context.favoured if request.searchers == wanted.searchers else None,
+        favoured=context.favoured if _is_same_question(request, context.scenario) else None,
         pattern=request.pattern,
         entry=request.entry,
         no_go=context.no_go,
