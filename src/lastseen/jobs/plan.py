@@ -143,7 +143,7 @@ def make_plan(scenario: Scenario, progress: Progress = core.no_progress) -> Plan
     """Work out a plan, with the motion of the snow or over the outline that the scenario names."""
     progress("opening the elevation model", 0.0)
     at = scenario.last_seen
-    place = core.parse_point(at.at, parse_crs(at.crs) if at.crs else None) if at.at else None
+    place = _read_point(at.at, at.crs) if at.at else None
     elevation = open_elevation_of(scenario, place)
     at_m = require_inside(elevation, place) if place else None
     check_layers(scenario.ground, elevation)
@@ -167,7 +167,7 @@ def make_plan(scenario: Scenario, progress: Progress = core.no_progress) -> Plan
         return replace(plan, place=place, notes=to_sentences(notes))
     if place is None or at_m is None:
         raise InputError("no last-seen point was given: use --at, or give an observed outline with --debris")
-    also = [core.parse_point(text, parse_crs(at.crs) if at.crs else None) for text in at.points()[1:]]
+    also = [_read_point(text, at.crs) for text in at.points()[1:]]
     also_m = [_near_first(place_of, number, elevation, at_m) for number, place_of in enumerate(also, start=2)]
     _, radius_m, doubts = read_place(scenario, elevation.crs)
     wider = replace(scenario, last_seen=replace(scenario.last_seen, radius_m=radius_m))
@@ -368,8 +368,18 @@ def travel_of(scenario: Scenario) -> Travel:
 
 def list_starts_m(scenario: Scenario, crs: CRS) -> tuple[tuple[float, float], ...]:
     """Where the scenario says that the searchers stand, map metres; each may be written in its own way."""
-    given = parse_crs(scenario.last_seen.crs) if scenario.last_seen.crs else None
-    return tuple(core.to_map(core.parse_point(text, given), crs) for text in scenario.search.starts)
+    return tuple(core.to_map(_read_point(text, scenario.last_seen.crs), crs) for text in scenario.search.starts)
+
+
+def _read_point(text: str, crs_name: str | None) -> LonLat:
+    """A point in its own notation: also degrees beside others in the numbers of a projected CRS."""
+    given = parse_crs(crs_name) if crs_name else None
+    if given is not None and given.is_projected:
+        try:
+            return core.parse_point(text)
+        except InputError:  # numbers too large for degrees are those of the CRS
+            pass
+    return core.parse_point(text, given)
 
 
 def plan_drawn_search(
