@@ -195,7 +195,7 @@ class Share:
     lanes: FramedLanes
     searchers: tuple[int, ...]  # from 0, from left to right as the search moves
     begin: XY
-    toward: XY  # unit vector in which the search moves
+    toward: XY | None  # unit vector in which the search moves; None is any
     in_turn: bool = False  # strips are taken in turn instead of side by side: the team moves along them in a rank
 
     def walks(self, walkable: WalkableGround) -> list[list[Run]]:
@@ -331,7 +331,7 @@ class TeamLayouts:
     def _single(self, kind: Kind, group: Group, site: Site, who: tuple[int, ...]) -> Share:
         """Lanes of a part for one searcher, who enters it at the place nearest to the entry."""
         at = _nearest_place(group.outline, site.entry.begin)
-        toward = direction_of(site.entry.way, site.down, site.entry.begin, group.outline)
+        toward = _toward(site, group)
         task = replace(self.task, searchers=1, begin=at, toward=toward)
         if kind == "traverse":
             lanes = lay_traverses(group, make_progress_frame(group, site.down, task.strip_width_m), task)
@@ -349,7 +349,7 @@ class TeamLayouts:
         over = site.entry.way == "over"
         bend = ", following the bend of the debris" if frame.bent else ""
         words = f"abreast, one lane each{bend}"
-        toward = direction_of(site.entry.way, site.down, begin, group.outline)
+        toward = _toward(site, group)
         task = replace(self.task, begin=begin, toward=toward)
         placed = restore_coverage(place_lanes(group, frame, task), group, task)
         columns = len(list_columns(placed.runs))
@@ -358,6 +358,13 @@ class TeamLayouts:
         named = NamedFrame(pattern="across" if over else "along", words=words, frame=frame)
         lanes = FramedLanes(named=named, placed=placed)
         return Share(group=group, lanes=lanes, searchers=who[:columns], begin=begin, toward=toward)
+
+
+def _toward(site: Site, group: Group) -> XY | None:
+    """The direction in which a search moves; none on level ground where nobody said where the searchers stand."""
+    if not site.falls and site.entry.start is None:
+        return None
+    return direction_of(site.entry.way, site.down, site.entry.begin, group.outline)
 
 
 def _from_entry(share: Share, begin: XY) -> Share:
