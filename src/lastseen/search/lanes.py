@@ -25,7 +25,7 @@ from lastseen.search.surface import Lattice, Outline, lattice_spacing_m, list_pi
 _MOST_CHECKED = 150
 # of a metre that the first lane lies ahead of the entry, against one between lanes; design choice
 BEGIN_WEIGHT = 3.0
-_LEAST_SHARE = 0.05  # of half a strip: no lane is made shorter; what ends below half a strip is a corner of the way
+_LEAST_SHARE = 0.25  # of half a strip: no lane is made shorter; what ends below half a strip is a corner of the way
 _STUB_SHARE = 1.3  # of half a strip: ends are rarely slid farther
 
 

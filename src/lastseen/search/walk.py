@@ -25,7 +25,7 @@ from lastseen.search.search_area import SearchArea, SearchTask
 # ---- From walks to numbered lanes and legs
 
 SAME_CORNER_M = 1.0  # corners nearer than this are one
-_CORNER_M = 2.5  # a shorter run is a corner of the way; design choice
+_CORNER_M = 5.5  # a shorter run is a corner of the way where the coverage allows it; design choice
 _SPLIT_M = 0.5  # how closely a way is followed for where it enters ground that the snow passed
 
 
