@@ -241,7 +241,7 @@ def test_the_way_leads_through_the_last_seen_point():
 
 def test_small_places_are_stepped_aside_to():
     """A run shorter than half a strip is no lane; the only one there is drawn out to half a strip."""
-    runs = [run((0, 0), (40, 0)), run((40, 8), (44, 8)), run((44, 20), (0, 20))]
+    runs = [run((0, 0), (40, 0)), run((40, 8), (48, 8)), run((48, 20), (0, 20))]
     walked = join_runs([runs], [entry_at(at(0, -20))], area_with(lambda a, b, _m: [a, b]), TASK)
     assert kinds(walked)[-5:] == ["lane", "join", "join", "join", "lane"]
     assert [leg.aside for leg in walked.legs[0]][-5:] == [False, False, True, False, False]

@@ -220,8 +220,8 @@ def order_runs(
         blocked = lanes_kernels.blocked_joins(starts, ends, *walkable.mask)
     joins = lanes_kernels.join_lengths(starts, ends, np.array(start), blocked)
     if toward is not None:
-        first = np.stack([starts, ends], axis=1).reshape(2 * n, 2)
-        joins[-1] += BEGIN_WEIGHT * np.maximum(0.0, (first - np.array(start)) @ np.array(toward))
+        either_end = np.stack([starts, ends], axis=1).reshape(2 * n, 2)
+        joins[-1] += BEGIN_WEIGHT * np.maximum(0.0, (either_end - np.array(start)) @ np.array(toward))
     by_side = np.array(sorted(range(n), key=lambda k: (runs[k].group, runs[k].q_m, runs[k].start)), dtype=np.int32)
     snake: IntArray = (2 * by_side + np.arange(n, dtype=np.int32) % 2).astype(np.int32)
     first = np.empty(n, np.int32)

@@ -286,12 +286,12 @@ def lay_search(outline: Outline, ground: Grid, options: SearchOptions | None = N
 def _lay_pass(outline: Outline, ground: Grid, options: SearchOptions, first: Layout = ()) -> tuple[SearchPlan, Layout]:
     """The plan of one pass and its lanes; with the lanes of a first pass along the same frames."""
     team = _make_team(outline, ground, options)
-    favoured, said = options.favoured, ""
+    favoured, votes = options.favoured, ""
     if options.outlines and not first:
-        favoured, said = _vote(team, ground, options)
+        favoured, votes = _vote(team, ground, options)
     ranked, reason = _rank(team, options, favoured, first)
     plan = _plan(ranked, team, ground, options)
-    return replace(plan, reason=said + reason if ranked[0].sort == favoured else reason), ranked[0].layout
+    return replace(plan, reason=votes + reason if ranked[0].sort == favoured else reason), ranked[0].layout
 
 
 def _make_team(outline: Outline, ground: Grid, options: SearchOptions) -> TeamLayouts:
