@@ -252,12 +252,11 @@ def note_lanes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
             f"this is the second pass, after one with strips of {asked.strip_width_m:g} m that heard nobody: half the "
             "width, lanes midway beside those of the first"
         )
-    approach, search = describe_travel(lanes.travel)
+    approach, search = describe_travel(lanes.travel, on_track=any(leg.kind == "track" for leg in lanes.legs))
+    skis = lanes.travel.approach == "ski" and lanes.travel.search != "ski"
+    off = "; taking off skis counts to the clue search" if skis else ""
     notes.append(f"approach {approach}")
-    notes.append(
-        f"search {search}; rough debris is slower, nobody has published a speed on it; taking off skis counts to the "
-        "clue search"
-    )
+    notes.append(f"search {search}; rough debris is slower, nobody has published a speed on it{off}")
     return tuple(notes)
 
 

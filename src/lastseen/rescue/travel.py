@@ -265,9 +265,9 @@ def parse_speeds(text: str) -> dict[str, float]:
     return speeds
 
 
-def describe_travel(travel: Travel) -> tuple[str, str]:
-    """How they approach and how they search, each with its speeds and what these rest on."""
-    return _describe_approach(travel), _describe_search(travel)
+def describe_travel(travel: Travel, *, on_track: bool = True) -> tuple[str, str]:
+    """How they approach and how they search, with its speeds and what these rest on; ``on_track``: a track is walked."""
+    return _describe_approach(travel), _describe_search(travel, on_track=on_track)
 
 
 def _describe_approach(travel: Travel) -> str:
@@ -295,11 +295,15 @@ def _describe_approach(travel: Travel) -> str:
     return f"{MODE_WORDS[travel.approach]}, {down}; {up}"
 
 
-def _describe_search(travel: Travel) -> str:
+def _describe_search(travel: Travel, *, on_track: bool) -> str:
     if travel.search_m_s is not None:
         return f"{MODE_WORDS[travel.search]}, {travel.search_m_s:g} m/s, as given"
     lanes = _search_words(travel.search)
-    return lanes if travel.approach == travel.search else f"{lanes}; down the track {_search_words(travel.approach)}"
+    return (
+        lanes
+        if travel.approach == travel.search or not on_track
+        else f"{lanes}; down the track {_search_words(travel.approach)}"
+    )
 
 
 def _search_words(mode: TravelMode) -> str:

@@ -359,7 +359,7 @@ def _search(plan: Plan) -> dict[str, Any]:
             }
             for k in numbers
         ],
-        "travel": _travel(search.travel),
+        "travel": _travel(search.travel, on_track=any(leg.kind == "track" for leg in search.legs)),
         "declination_deg": search.declination_deg,
         "guide": list(search.guide),
         "kind": search.kind,
@@ -375,8 +375,8 @@ def _all_found(found: AllFound) -> dict[str, Any]:
     return {**times, **pick_fields(found, "missing somebody everybody each_stop_s"), "near": near}
 
 
-def _travel(travel: Travel) -> dict[str, Any]:
-    words = dict(zip(("approach", "search"), describe_travel(travel), strict=True))
+def _travel(travel: Travel, *, on_track: bool) -> dict[str, Any]:
+    words = dict(zip(("approach", "search"), describe_travel(travel, on_track=on_track), strict=True))
     return {**plain_fields(travel), "words": words}
 
 
