@@ -266,7 +266,7 @@ def parse_speeds(text: str) -> dict[str, float]:
 
 
 def describe_travel(travel: Travel, *, on_track: bool = True) -> tuple[str, str]:
-    """How they approach and how they search, with its speeds and what these rest on; ``on_track``: a track is walked."""
+    """How they approach and how they search, with its speeds and what these rest on; ``on_track`` if one is walked."""
     return _describe_approach(travel), _describe_search(travel, on_track=on_track)
 
 
