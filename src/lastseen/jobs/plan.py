@@ -99,6 +99,7 @@ class Plan:
     debris: Debris
     search: SearchPlan
     notes: tuple[str, ...]  # plain sentences that the user must see
+    radius_m: float = math.nan  # how far off the last-seen point may be, with what its notation and its datum add
     urgent: tuple[str, ...] = ()  # those of them that come before all else
     layers: GroundLayers = field(default_factory=GroundLayers)  # as far as they were given
     # last-seen points of further missing persons, and the same in map metres
@@ -146,6 +147,7 @@ def make_plan(scenario: Scenario, progress: Progress = core.no_progress) -> Plan
     place = _read_point(at.at, at.crs) if at.at else None
     elevation = open_elevation_of(scenario, place)
     at_m = require_inside(elevation, place) if place else None
+    radius_m, doubts = read_place(scenario, elevation.crs)[1:] if place else (math.nan, ())
     check_layers(scenario.ground, elevation)
     scenario.search.day  # noqa: B018  a date that cannot be read is refused before anything is worked out
     starts_m = _check_starts(scenario, elevation, at_m)
@@ -156,6 +158,7 @@ def make_plan(scenario: Scenario, progress: Progress = core.no_progress) -> Plan
         plan = _plan_over(outline, scenario, elevation, at_m=at_m, progress=progress)
         notes = (
             *plan.notes,
+            *doubts,
             *slivers,
             *note_grid(elevation.crs, at=middle),
             *elevation.notes,
@@ -164,18 +167,18 @@ def make_plan(scenario: Scenario, progress: Progress = core.no_progress) -> Plan
             "the debris outline was given: no release, run-out, traps or probability of area were worked out",
             *note_missing(at.missing),
         )
-        return replace(plan, place=place, notes=to_sentences(notes))
+        return replace(plan, place=place, radius_m=radius_m, notes=to_sentences(notes))
     if place is None or at_m is None:
         raise InputError("no last-seen point was given: use --at, or give an observed outline with --debris")
     also = [_read_point(text, at.crs) for text in at.points()[1:]]
     also_m = [_near_first(place_of, number, elevation, at_m) for number, place_of in enumerate(also, start=2)]
-    _, radius_m, doubts = read_place(scenario, elevation.crs)
     wider = replace(scenario, last_seen=replace(scenario.last_seen, radius_m=radius_m))
     simulation = simulate_snow(wider, elevation, at_m, progress, starts_m=starts_m, also_m=also_m)
     simulation = replace(simulation, notes=(*simulation.notes, *doubts))
     plan = _plan_with_model(simulation, scenario, elevation, place, at_m=at_m, progress=progress)
     plan = _search_for_all(plan, also, also_m) if also else plan
-    return replace(plan, notes=tuple(dict.fromkeys((*to_sentences(simulation.notes), *plan.notes))))
+    notes = tuple(dict.fromkeys((*to_sentences(simulation.notes), *plan.notes)))
+    return replace(plan, radius_m=radius_m, notes=notes)
 
 
 def _near_first(place: LonLat, number: int, elevation: Elevation, at_m: tuple[float, float]) -> tuple[float, float]:
@@ -270,13 +273,13 @@ def _plan_with_model(
     options = replace(options, poa=person.poa, swept=simulation.paths.corridors[0][1], outlines=again)
     search = lay_search(debris.outline, ground, options)
     urgent = (
+        *simulation.notes,
         *note_open_edge(ensemble, simulation.missing_m),
         *note_reach(ensemble),
         *note_unfinished(ensemble),
     )
     notes = (
         *urgent,
-        *simulation.notes,
         *note_grid(elevation.crs, at=place),
         *elevation.notes,
         *note_walk(scenario, search),
@@ -467,6 +470,7 @@ def _plan_over(
         debris=debris,
         search=lay_search(outline, ground, options),
         notes=doubts,
+        urgent=to_sentences(doubts),
         layers=layers,
     )
 

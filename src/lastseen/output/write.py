@@ -169,8 +169,9 @@ def _beside(folder: Path) -> Iterator[Path]:
     except Exception as error:
         plain = explain_os_error(error, str(folder))
         if plain is None and type(error).__module__.startswith("pyogrio"):  # it does not hand on what the disk said
+            first = str(error).split(":", maxsplit=1)[0]
             plain = ResourceError(
-                f"{folder} cannot be written to the end ({error}): check its name, and the space and limits of its disk"
+                f"{folder} cannot be written to the end ({first}): check its name, and the space and limits of its disk"
             )
         if plain is None:
             raise

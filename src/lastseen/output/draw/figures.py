@@ -219,7 +219,7 @@ def _draw_snow(figure: Figure, place: Extent, extent: Extent, content: tuple[Pla
         axes.add_collection(LineCollection(chosen, colors=colour, linewidths=thick, zorder=2))
     _draw_thickness(axes, thickness, palette)
     draw_release_outline(axes, model.release.outline, palette, 1.3)
-    draw_last_seen(axes, palette, plan.at_m, radius_m=plan.scenario.last_seen.radius_m, arm_m=2.2 * k)
+    draw_last_seen(axes, palette, plan.at_m, radius_m=plan.radius_m, arm_m=2.2 * k)
     return axes
 
 

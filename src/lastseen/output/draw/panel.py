@@ -236,8 +236,8 @@ def shortened(d: Drawing, text: str, width: float, size: float, weight: str = "n
 
 
 def sentence_of(note: str) -> str:
-    """A note with a capital letter and a full stop."""
-    text = note[0].upper() + note[1:]
+    """A note with a capital letter and a full stop; a name of a file at its beginning stays as it is."""
+    text = note if "." in note.split(maxsplit=1)[0] else note[0].upper() + note[1:]
     return text if text.endswith(".") else f"{text}."
 
 

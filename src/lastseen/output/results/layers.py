@@ -119,7 +119,7 @@ def _of_kind(shape: BaseGeometry, kind: GeometryKind) -> BaseGeometry:
 def _last_seen(plan: Plan) -> Rows:
     if plan.place is None or plan.at_m is None:
         return
-    radius, several = plan.scenario.last_seen.radius_m, bool(plan.also)
+    radius, several = plan.radius_m, bool(plan.also)
     places = [(plan.place, plan.at_m), *zip(plan.also, plan.also_m, strict=True)]
     for number, (place, at_m) in enumerate(dict.fromkeys(places), start=1):
         text, height = place.notations(), known(float(plan.terrain.elevation.sample(*at_m)))

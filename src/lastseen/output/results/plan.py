@@ -237,7 +237,7 @@ def _last_seen(plan: Plan) -> dict[str, Any] | None:
         **{key: text[key] for key in ("utm", "mgrs")},
         **dict(zip(("x_m", "y_m"), plan.at_m, strict=True)),
         "elevation_m": float(plan.terrain.elevation.sample(*plan.at_m)),
-        "radius_m": plan.scenario.last_seen.radius_m,
+        "radius_m": plan.radius_m,
     }
 
 
