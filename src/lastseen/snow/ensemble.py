@@ -138,23 +138,26 @@ def estimate_seed_spread(
     """The spread over seeds of an ensemble on a lattice, its lengths from the top of the release."""
     count = len(members)
     group = np.arange(count) % GROUPS
-    debris = np.zeros((GROUPS, *lattice.shape), np.int32)
+    rows, cols = extent_of(members)
+    debris = np.zeros((GROUPS, rows.stop - rows.start, cols.stop - cols.start), np.int32)
     for g, event in zip(group, members, strict=True):
-        debris[g, event.rows, event.cols] += event.thickness_m > DEBRIS_M
-    stay = person.stayed() & lattice.contains(person.x_m, person.y_m)
-    row, col = lattice.cell_of(person.x_m[stay], person.y_m[stay])
+        debris[g, *(slice_within(event.rows, rows), slice_within(event.cols, cols))] += event.thickness_m > DEBRIS_M
+    row, col = lattice.cell_of(person.x_m, person.y_m)
+    stay = person.stayed() & (row >= rows.start) & (row < rows.stop) & (col >= cols.start) & (col < cols.stop)
+    row, col = row[stay] - rows.start, col[stay] - cols.start
     of_taken, of_stay = group[person.member[person.taken]], group[person.member[stay]]
     lengths = np.array([math.dist(event.toe_m, top_m) for event in members])
     total, answers = debris.sum(axis=0), []
     for g in range(GROUPS):
         kept = group != g
         covered = total - debris[g] >= max(OUTLINE_SHARE * np.count_nonzero(kept), 1.0)
-        inside = np.count_nonzero(covered[row, col] & (of_stay != g)) / max(np.count_nonzero(of_taken != g), 1)
+        held = int((covered[row, col] & (of_stay != g)).sum()) / max(int((of_taken != g).sum()), 1)
         ends = np.quantile(lengths[kept], [0.1, 0.9]) if kept.any() else np.full(2, np.nan)
-        answers.append([np.count_nonzero(covered), inside, *ends])
+        answers.append([int(covered.sum()), held, *ends])
     found = np.array(answers, float)
     errors = np.sqrt((GROUPS - 1) / GROUPS * ((found - found.mean(axis=0)) ** 2).sum(axis=0))
-    area, inside, p10_m, p90_m = (errors / [max(found[:, 0].mean(), 1.0), 1.0, 1.0, 1.0]).tolist()
+    area_cells, inside, p10_m, p90_m = errors.tolist()
+    area = area_cells / max(float(found[:, 0].mean()), 1.0)
     least_m = max(RUNOUT_TOLERANCE * float(np.median(lengths)), 0.5 * lattice.cell_m)
     return SeedSpread(
         area=area,
@@ -189,10 +192,7 @@ class Ensemble:
 
     def extent(self) -> tuple[slice, slice]:
         """Rows and columns that hold all events."""
-        return (
-            slice(min(e.rows.start for e in self.members), max(e.rows.stop for e in self.members)),
-            slice(min(e.cols.start for e in self.members), max(e.cols.stop for e in self.members)),
-        )
+        return extent_of(self.members)
 
     def thickness(self) -> Layer:
         """Debris of all events over :meth:`extent`; shape (members, rows, columns)."""
@@ -222,6 +222,14 @@ class Ensemble:
         whole = np.full(self.lattice.shape, outside)
         whole[rows, cols] = values
         return ground.with_values(resample_onto(ground, self.lattice, whole, outside))
+
+
+def extent_of(members: Sequence[Member]) -> tuple[slice, slice]:
+    """Rows and columns that hold some events."""
+    return (
+        slice(min(e.rows.start for e in members), max(e.rows.stop for e in members)),
+        slice(min(e.cols.start for e in members), max(e.cols.stop for e in members)),
+    )
 
 
 def slice_within(part: slice, whole: slice) -> slice:
@@ -278,7 +286,7 @@ def footprint_sigma_cells(cell_m: float, width_m: float = DEBRIS_WIDTH_M) -> flo
 def average_over_footprint(depth: FloatArray, ground: Grid) -> FloatArray:
     """A depth of snow averaged over the footprint; its volume is kept, and none comes onto no data."""
     sigma = footprint_sigma_cells(ground.cell_m)
-    rows, cols = (np.flatnonzero((depth > 0.0).any(axis=axis)) for axis in (1, 0))
+    rows, cols = (np.flatnonzero((depth > 0.0).any(axis=axis)).astype(np.int32) for axis in (1, 0))
     if sigma == 0.0 or rows.size == 0:
         return depth
     part = box_around(depth.shape, rows, cols, math.ceil(4.0 * sigma) + 1)
