@@ -148,10 +148,10 @@ def estimate_seed_spread(
     of_taken, of_stay = group[person.member[person.taken]], group[person.member[stay]]
     lengths = np.array([math.dist(event.toe_m, top_m) for event in members])
     total, answers = debris.sum(axis=0), []
-    for g in range(GROUPS):
-        kept = group != g
-        covered = total - debris[g] >= max(OUTLINE_SHARE * np.count_nonzero(kept), 1.0)
-        held = int((covered[row, col] & (of_stay != g)).sum()) / max(int((of_taken != g).sum()), 1)
+    for left_out in range(GROUPS):
+        kept = group != left_out
+        covered = total - debris[left_out] >= max(OUTLINE_SHARE * np.count_nonzero(kept), 1.0)
+        held = int((covered[row, col] & (of_stay != left_out)).sum()) / max(int((of_taken != left_out).sum()), 1)
         ends = np.quantile(lengths[kept], [0.1, 0.9]) if kept.any() else np.full(2, np.nan)
         answers.append([int(covered.sum()), held, *ends])
     found = np.array(answers, float)
