@@ -60,7 +60,7 @@ class Snow:
     bodies: int = Field(default=9600, ge=100, le=1_000_000)  # bodies for the debris, and as many for the person
     model: Literal["flow", "body"] | None = None  # how it moves; by cell and time where not given
     cell_m: float | None = Field(default=None, gt=0)  # working cell of the flow; by the time budget where not given
-    time_budget_s: float = Field(default=20.0, ge=1, le=36_000)  # for the flow on two processors: its cells follow it
+    time_budget_s: float = Field(default=20.0, ge=1, le=36_000)  # of 48 events on two processors: cells follow it
     accept_unfinished: bool = False  # plan although most events did not come to rest in time
     accept_open_edge: bool = False  # plan although most persons leave the elevation model
 
