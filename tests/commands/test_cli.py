@@ -305,7 +305,8 @@ def check_twenty_rows(monkeypatch):
     """The command check over twenty rows, in this process; tests of the jobs look at all of them, one by one."""
 
     def check(*words, wrong_by=0.0):
-        few = list(rows.reference_rows())[:20]
+        quick = ("horn_", "zt_", "strip_pattern_length")
+        few = [row for row in rows.reference_rows() if row.quantity.startswith(quick)][:20]
         few[0] = dataclasses.replace(few[0], expected=few[0].expected + wrong_by)
         monkeypatch.setattr(rows, "reference_rows", lambda folder=None: iter(few))
         return CliRunner().invoke(app, ["check", *words])
