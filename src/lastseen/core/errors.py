@@ -36,7 +36,7 @@ class ResourceError(LastseenError, OSError):
 
 
 NO_SPACE = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG)
-_NO_RIGHT = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOTDIR, errno.EEXIST, errno.ENOENT, errno.ENAMETOOLONG)
+_NO_RIGHT = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOTDIR, errno.EEXIST, errno.ENAMETOOLONG)
 _TOO_MANY = (errno.EMFILE, errno.ENFILE)
 _NO_SPACE_WORDS = ("No space left", "File too large", "database or disk is full", "disk I/O error", "quota")
 
