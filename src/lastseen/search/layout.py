@@ -31,7 +31,7 @@ from lastseen.search.frame import XY, find_downhill
 from lastseen.search.lanes import LEAST_COVERAGE, Group, Run, chord_slopes, group_pieces
 from lastseen.search.legs import STEEP_DEG, decimal_year, declination_deg
 from lastseen.search.parts import EntryPoint, Site, cut_by_height, direction_of, find_entry
-from lastseen.search.plan import Coverage, Leg, SearchPlan
+from lastseen.search.plan import Coverage, Lane, Leg, SearchPlan
 from lastseen.search.routes import CLIFF_DEG, unreachable_share
 from lastseen.search.search_area import SearchArea, SearchOptions, SearchTask, check_area, list_starts
 from lastseen.search.simulation import Reception, Targets, hide_targets, list_poa_places
@@ -113,7 +113,18 @@ def _note_asides(walked: TeamWalk, legs: Sequence[Leg]) -> list[str]:
     return [f"Places too narrow for a lane are passed through, step aside as drawn: {named}{more}."]
 
 
-def write_guide(best: Candidate, sites: Sequence[Site]) -> list[str]:
+_A_PART = " takes a part of the debris"
+
+
+def _lanes_of(step: str, lanes: Sequence[Lane]) -> str:
+    """The lanes of the searcher with whose name a sentence begins."""
+    numbers = [lane.number for lane in lanes if f"S{lane.searcher}" == step.removesuffix(_A_PART)]
+    if not numbers:
+        return ""
+    return f" (lane {numbers[0]})" if len(numbers) == 1 else f" (lanes {numbers[0]} to {numbers[-1]})"
+
+
+def write_guide(best: Candidate, sites: Sequence[Site], lanes: Sequence[Lane]) -> list[str]:
     """Who walks where, one sentence for each site with several searchers at work."""
     moves = {"down": "moving down", "up": "moving up", "over": "moving across from the flank"}
     out = []
@@ -129,6 +140,7 @@ def write_guide(best: Candidate, sites: Sequence[Site]) -> list[str]:
             groups.setdefault(share.group.index, []).append(share)
         for together in groups.values():
             steps += _guide_in_group(together, several=len(groups) > 1)
+        steps = [step + _lanes_of(step, lanes) if step.endswith(_A_PART) else step for step in steps]
         steps = list(dict.fromkeys(steps))
         move = moves[site.entry.way] if site.falls else "moving on from the entry"
         out.append(f"{', '.join(steps)}; {move}.")
@@ -142,7 +154,7 @@ def _guide_in_group(shares: Sequence[Share], *, several: bool) -> list[str]:
     team = next((share for share in shares if len(share.searchers) > 1), None)
     if team is None:
         if len(shares) == 1:
-            return [f"{names[0]} takes a part of the debris" if several else f"{names[0]} takes all of it"]
+            return [f"{names[0]}{_A_PART}" if several else f"{names[0]} takes all of it"]
         return [f"{names[0]} takes the left side{where}", *(f"{b} right of {a}" for a, b in pairwise(names))]
     lines = [shapely.MultiLineString([run.points for run in column]) for column in list_columns(_runs(team))]
     team_names = [f"S{k + 1}" for k in team.searchers]
@@ -421,7 +433,7 @@ def _plan(ranked: Sequence[Candidate], team: TeamLayouts, ground: Grid, options:
     lines = [leg.line for leg in legs if leg.kind != "approach"]
     covered = find_covered(lines, area.lattice, area.surface, 0.5 * options.strip_width_m)
     coverage = sum_coverage(area.outline, area.lattice, covered)
-    guide = tuple(write_guide(best, team.sites))
+    guide = tuple(write_guide(best, team.sites, lanes))
     return SearchPlan(
         pattern=pick_main_frame(best.layout).pattern,
         strip_width_m=options.strip_width_m,
