@@ -32,7 +32,7 @@ from lastseen.terrain.elevation import open_elevation
 from lastseen.terrain.elevation_report import inspect_ground
 from practice.walks import plan_on
 
-EACH = 40  # examples of a kind before the next
+EACH = 15  # examples of a kind before the next
 
 CHANGES = st.lists(st.tuples(st.floats(0.0, 1.0), st.integers(0, 255)), max_size=20)
 KEEP = st.one_of(st.just(1.0), st.floats(0.0, 1.0))
