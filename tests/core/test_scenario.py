@@ -102,7 +102,8 @@ scenarios = st.fixed_dictionaries(
             },
         ),
         "search": st.fixed_dictionaries(
-            {}, optional={"start": words, "pattern": st.sampled_from(["across", "along"]), "searchers": st.integers()}
+            {},
+            optional={"start": words, "pattern": st.sampled_from(["across", "along"]), "searchers": st.integers(1, 30)},
         ),
     },
 )

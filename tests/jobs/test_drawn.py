@@ -64,7 +64,10 @@ def test_the_numbers_say_what_was_compared(flat):
     assert numbers["flat"] is True
     assert numbers["coverage"]["fraction"] >= 0.99
     first, second = numbers["search"]["trials"][:2]
-    assert set(first) == {"words", "first_signal_s", "pod", "alive", "walk_m", "slowest_s", "coverage"}
+    assert set(first) == {
+        "words", "first_signal_s", "pod", "alive", "walk_m", "approach_s", "slowest_s", "coverage",
+        "steep_m", "against",
+    }  # fmt: skip
     assert first["words"] != second["words"]
     assert numbers["inputs"][0]["name"] == "area.gpkg"
     assert any("taken as flat" in note for note in numbers["notes"])
@@ -131,7 +134,7 @@ BAD = {
     "negative width": (["area.gpkg", "--strip-width", "-5"], 3, "the strip width is -5.0 m: give more than 0"),
     "nobody": (["area.gpkg", "--searchers", "0"], 3, "the number of searchers is 0: give 1 to 30"),
     "odd pattern": (["area.gpkg", "--pattern", "zigzag"], 3, "pattern"),
-    "odd entry": (["area.gpkg", "--entry", "side"], 3, "choose top, toe or flank"),
+    "odd entry": (["area.gpkg", "--entry", "side"], 3, "choose top, flank, toe or nearest"),
     "odd date": (["area.gpkg", "--date", "31.1.2027"], 3, "write it like 2027-01-31"),
     "no-go over all": (["area.gpkg", "--no-go", "all.gpkg"], 3, "covers all of the outline"),
     "start far away": (["area.gpkg", "--dem", "hill.tif", "--start", "8.0,47.0"], 3, "there is no elevation"),

@@ -273,6 +273,11 @@ def test_a_way_that_nobody_can_have_walked_is_not_covered(plan):
     assert away.band.sure < whole.band.sure
 
 
+def beside(raw):
+    """The same walk a metre or so farther north: the same one point for point would be a copy."""
+    return replace(raw, lat_deg=raw.lat_deg + 1e-5)
+
+
 def test_notes_that_match_nobody_are_told(plan):
     """Left out without a word they would look like times that nobody noted."""
     raw = recorded(corners_of(plan, 1))
@@ -289,7 +294,7 @@ def test_notes_that_match_nobody_are_told(plan):
     )
     rows = (("Anna", "T1"), ("s1", "T9"), ("WALKER", "t1"), ("3", ""))
     log = [NotedTime(searcher=who, target=what, phase="B", elapsed_s=90.0, time_s=None) for who, what in rows]
-    made = debrief(plan, [raw, raw], log=log, targets=[hidden])
+    made = debrief(plan, [raw, beside(raw)], log=log, targets=[hidden])
     assert made.notes[:2] == (
         "Noted times of Anna, 3 are left out: the tracks are walker, walker-2.",
         "Noted times of T9 meet no target: those of the site are T1.",
@@ -305,7 +310,7 @@ def test_two_files_of_one_name_are_two_people(plan):
         NotedTime(searcher="walker", target="", phase="A", elapsed_s=60.0, time_s=None),
         NotedTime(searcher="walker-2", target="", phase="A", elapsed_s=90.0, time_s=None),
     ]
-    made = debrief(plan, [raw, raw], log=log, shifts_s={"walker-2": 30.0})
+    made = debrief(plan, [raw, beside(raw)], log=log, shifts_s={"walker-2": 30.0})
     assert [one.track.name for one in made.searchers] == ["walker", "walker-2"]
     assert [one.track.cleaning.shifted_s for one in made.searchers] == [0.0, 30.0]
     assert [[phase.ended_s for phase in one.phases] for one in made.searchers] == [[60.0], [90.0]]

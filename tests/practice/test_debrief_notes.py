@@ -70,7 +70,7 @@ def test_the_clock_of_the_plan_takes_the_mean_depth(plan, monkeypatch, targets, 
 )
 def test_a_track_of_another_time_is_named(plan, begins, odd):
     """Walks of 100 s: where one lies before or after all others, with how far from the first of them it began."""
-    walks = [recorded([across()], f"s{k}", speed=1.0, begin=START + at) for k, at in enumerate(begins, 1)]
+    walks = [recorded([across(30.0 + k)], f"s{k}", speed=1.0, begin=START + at) for k, at in enumerate(begins, 1)]
     notes = [note for note in debrief(plan, walks).notes if "another time" in note]
     if odd is None:
         assert notes == []
