@@ -19,10 +19,10 @@ from lastseen.terrain.elevation import open_elevation
 LAYERS = layers_on(1.0)
 
 
-def written(tmp_path, grid, **options):
+def written(tmp_path, grid, *, accept_doubtful=False, **options):
     """The layers of a grid, stored as a file first."""
     path = store(tmp_path / "hill.tif", grid, unit="m")
-    view = view_terrain(open_elevation([path]), **options)
+    view = view_terrain(open_elevation([path], accept_doubtful=accept_doubtful), **options)
     values = {}
     for file in write_result(result_of_terrain(view), tmp_path / "ground"):
         with rasterio.open(file) as data:
@@ -78,9 +78,11 @@ def test_doubtful_heights_are_told_from_all_bands(tmp_path, monkeypatch):
     for row in (3, 16, 60):
         spoiled.values[row, 11] = 0.0
     spoiled.values[30, 20] = -9999.0
-    view, values = written(tmp_path, spoiled)
-    assert view.notes[0].startswith("3 cells are far below all neighbours (the most extreme is 0 m)")
-    assert "3 cells are exactly 0 m" in view.notes[1]
+    with pytest.raises(InputError, match="cells lie far below all neighbours"):
+        written(tmp_path, spoiled)
+    view, values = written(tmp_path, spoiled, accept_doubtful=True)
+    assert view.notes[0].startswith("3 cells lie far below all neighbours")
+    assert view.notes[1].startswith("3 cells are exactly 0 m")
     assert np.isnan(values["elevation_m"][30, 20])
     assert values["fill_depth_m"][16, 11] > 1000.0
 
@@ -119,8 +121,9 @@ def test_the_command_tells_notes_and_leaves_drainage_out(tmp_path, capsys):
     spoiled = hill(shape=(40, 30))
     spoiled.values[9, 9] = 0.0
     path = store(tmp_path / "hill.tif", spoiled, unit="m")
-    app(["terrain", str(path), "-o", str(tmp_path / "out"), "--local-only"], standalone_mode=False)
+    accept = "--accept-doubtful-heights"
+    app(["terrain", str(path), "-o", str(tmp_path / "out"), "--local-only", accept], standalone_mode=False)
     lines = capsys.readouterr().out.splitlines()
-    assert lines[0].startswith("Note: 1 cell is far below all neighbours")
+    assert lines[0].startswith("Note: 1 cell lies far below all neighbours")
     assert not any(layer.name in line for line in lines for layer in DRAINAGE_LAYERS)
     assert sum(line.endswith(".tif") for line in lines) == len(LAYERS) - len(DRAINAGE_LAYERS)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import shapely
 from lxml import etree
-from pyproj import Geod, Proj, Transformer
+from pyproj import CRS, Geod, Proj, Transformer
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, shape
 
 from lastseen.core.place import WGS84, transformer
@@ -329,7 +329,7 @@ def test_rings_turn_the_right_way_whatever_they_came_as():
     """A ring and its hole drawn the wrong way round, and a point that stays a point."""
     square = Polygon([(0, 0), (0, 9), (9, 9), (9, 0)], [[(2, 2), (4, 2), (4, 4), (2, 4)]])
     moved = shapely.transform(MultiPolygon([square]), lambda xy: xy + np.array([5e5, 5e6]))
-    area, point = in_degrees([moved, Point(500_000, 5_000_000)], "EPSG:32632")
+    area, point = in_degrees([moved, Point(500_000, 5_000_000)], CRS("EPSG:32632"))
     assert area.geoms[0].exterior.is_ccw
     assert not area.geoms[0].interiors[0].is_ccw
     assert math.isclose(point.x, 9.0, abs_tol=1e-7)
