@@ -50,10 +50,15 @@ class Finding:
     about: str = ""  # what the words of the kind add
 
     def joined(self, other: Finding) -> Finding:
-        """Both together, where kind and severity agree; the worse tells size and place."""
+        """Both together, where kind and severity agree; the worse tells size and place.
+
+        What lies in both, since windows overlap, counts once as far as its places are kept.
+        """
         worse, better = (self, other) if abs(self.size_m) >= abs(other.size_m) else (other, self)
-        places = tuple(dict.fromkeys((*worse.places_m, *better.places_m)))[:MOST_PLACES]
-        return replace(worse, count=self.count + other.count, places_m=places)
+        places = {(round(x, 2), round(y, 2)): (x, y) for x, y in reversed((*worse.places_m, *better.places_m))}
+        twice = len(worse.places_m) + len(better.places_m) - len(places)
+        worst_first = tuple(reversed(places.values()))
+        return replace(worse, count=self.count + other.count - twice, places_m=worst_first[:MOST_PLACES])
 
 
 @dataclass(frozen=True, kw_only=True)
