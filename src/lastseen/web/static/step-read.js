@@ -58,8 +58,11 @@ function facts(numbers) {
   }
   rows.push([
     T.read.area,
-    [area(n.debris.area_m2), n.debris.level ? h("small", {}, T.read.level(T.percent(n.debris.level))) : null,
-      n.debris.whole === false ? h("small", {}, T.read.part) : null],
+    [
+      area(n.debris.area_m2),
+      n.debris.level ? h("small", {}, T.read.level(T.percent(n.debris.level))) : null,
+      n.debris.whole === false ? h("small", {}, T.read.part) : null,
+    ],
   ]);
   if (n.poa) {
     rows.push([

@@ -85,7 +85,12 @@ export const T = {
     slab: "Slab thickness",
     slabHelp: "Empty: by size and slope.",
     friction: "How it slides (friction, not tuned to this place)",
-    frictions: { usual: "as tuned to reported lengths of this size", slippery: "more slippery", rough: "rougher", own: "own numbers" },
+    frictions: {
+      usual: "as tuned to reported lengths of this size",
+      slippery: "more slippery",
+      rough: "rougher",
+      own: "own numbers",
+    },
     frictionNumbers: (/** @type {number[]} */ f) => `μ ${f[1].toFixed(2)} (${f[0].toFixed(2)} to ${f[2].toFixed(2)})`,
     frictionOwn: ["Lowest", "Most likely", "Highest"],
     model: "How it is worked out",

@@ -82,6 +82,12 @@ export interface Zone {
   reason: string;
 }
 
+export interface Burial {
+  fully: number;
+  fully_words: string;
+  basis: string;
+}
+
 export interface Numbers {
   name: string;
   model: { name: string; reason: string } | null;
@@ -90,7 +96,7 @@ export interface Numbers {
   runout: { length_m: Range; travel_angle_deg: Range } | null;
   debris: { area_m2: number; level: number | null; whole?: boolean };
   persons?: { left_model_share: number } | null;
-  poa: { inside_debris: number; outside_debris: number; burial: { fully: number } | null } | null;
+  poa: { inside_debris: number; outside_debris: number; burial: Burial | null } | null;
   zones: Zone[];
   notes: string[];
 }
