@@ -17,7 +17,6 @@ FINEST_CELL_M = 2.0
 PILOT_CELLS_ACROSS = 6.0  # of the event that is run first, to see how much there is to work out
 MOST_OF_BUDGET = 3.0  # as many times the budget the coarsest cells may take before single bodies are chosen
 GROWTH = 2.0  # power of the work with the cells along a length: 1.0 to 1.7 between 10 and 4 m on the demo
-LIKELY_EVENTS = 48  # after which most ensembles have settled
 UPDATES_PER_S = 9.0e6  # cell updates a second on one processor, measured
 PROCESSORS = 2  # a plan must not depend on the machine
 
@@ -78,11 +77,7 @@ def _finest_ratio(surface: Grid, width_m: float, release: Release, snow: Snow) -
         wished = max(1, round(snow.cell_m / surface.cell_m))
     pilot = min(coarsest, max(finest, int(width_m / PILOT_CELLS_ACROSS / surface.cell_m)))
     pilot = pilot if wished is None else max(wished, pilot)
-    work = (
-        min(snow.members, LIKELY_EVENTS)
-        * count_pilot_updates(surface, pilot, release, snow)
-        / (UPDATES_PER_S * PROCESSORS)
-    )
+    work = snow.members * count_pilot_updates(surface, pilot, release, snow) / (UPDATES_PER_S * PROCESSORS)
     ratio = wished or finest
     while wished is None and ratio < coarsest and work * (pilot / ratio) ** GROWTH > snow.time_budget_s:
         ratio += 1
