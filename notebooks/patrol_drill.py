@@ -65,7 +65,7 @@ to_degrees = Transformer.from_crs(plan.crs, "EPSG:4326", always_xy=True)
 
 def record(searcher, *, share=1.0, speed_m_s=0.9, seed=1):
     """A made-up recording of a planned walk, cut after a share of it."""
-    corners = plan.walks()[searcher - 1]
+    corners = plan.walks()[0][searcher - 1]
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
     at = np.arange(0.0, share * along[-1], speed_m_s)
     xy = np.column_stack([np.interp(at, along, corners[:, k]) for k in (0, 1)])
@@ -86,7 +86,7 @@ def record(searcher, *, share=1.0, speed_m_s=0.9, seed=1):
     return path
 
 
-tracks = [record(1), record(len(plan.walks()), share=0.85, seed=2)]
+tracks = [record(1), record(len(plan.walks()[0]), share=0.85, seed=2)]
 
 # %% [markdown]
 # ## Noted times

@@ -97,7 +97,7 @@ def test_layers_reach_the_plan(folder, of_point):
     assert plain.model.release.outline.intersection(wood).area > 300.0
     assert plan.model.release.outline.intersection(wood).area < 0.1 * wood.area
     water = next(t for t in plan.model.traps if t.kind == "water")
-    assert water.person_passes > 0.3
+    assert water.person_passes > 0.05
     assert "water" in water.consequences
     assert plan.layers.of("no_go").outline.equals(plan.layers.of("no_go").outline.intersection(forbidden))
     assert plan.layers.of("no_go").outline.area == pytest.approx(forbidden.area)

@@ -105,10 +105,12 @@ def test_nothing_inside_is_crossed_before_searching(name, entry, searchers, monk
             kinds = [kind for kind, _ in itertools.groupby(own, key=lambda leg: leg.kind)]
             assert "approach" not in kinds[1:]
             begun.append(next(leg for leg in own if leg.kind != "approach").line.coords[0][1])
+        told = any("No lane begins where the entry was asked for" in note for note in plan.notes)
+        assert not (told and name in QUICK)  # where the top or the toe lies in the middle of bent lanes
         if entry == "top":
-            assert max(begun) > north - 0.35 * (north - south)
+            assert told or max(begun) > north - 0.35 * (north - south)
         if entry == "toe":
-            assert min(begun) < south + 0.35 * (north - south)
+            assert told or min(begun) < south + 0.35 * (north - south)
 
 
 def test_the_entry_is_where_it_was_asked_for_a_team():

@@ -141,7 +141,8 @@ def test_same_plan_when_the_world_is_turned(change, name, searchers):
     there = lay_search(outline_too(ZOO[name]), ground_too(tilted), SearchOptions(searchers=searchers, pattern="across"))
     assert there.coverage.fraction == pytest.approx(here.coverage.fraction, abs=5e-3)
     walk_m = [sum(leg.length_m for leg in plan.legs if leg.kind != "approach") for plan in (here, there)]
-    assert walk_m[1] == pytest.approx(walk_m[0], rel=0.15)  # ties fall one way or the other
+    # Ties fall one way or the other; of a team also between kinds of layout, whose walks differ more.
+    assert walk_m[1] == pytest.approx(walk_m[0], rel=0.15 if searchers == 1 else 0.6)
 
 
 def test_same_input_same_plan():

@@ -85,7 +85,8 @@ def give_plan(tmp_path_factory):
             while not (shared / "made").is_file() and time.monotonic() < until:
                 time.sleep(0.5)
             plan = (shared / "made").read_text(encoding="utf-8")
-            shutil.copytree(shared / plan, running.folder / plan)
+            # a story may have made the same plan there already
+            shutil.copytree(shared / plan, running.folder / plan, dirs_exist_ok=True)
             shutil.copy(shared / f"{plan}.toml", running.folder)
             return plan
         plan = running.make()

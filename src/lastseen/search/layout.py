@@ -42,6 +42,9 @@ from lastseen.search.walk import TeamWalk, number_legs
 
 _MOST_NAMED = 5
 _TEAM = 2
+_AWAY_STRIPS = (
+    2.0  # strips between the entry that was asked for and where the search begins: more is told; design choice
+)
 
 
 def write_notes(best: Candidate, legs: Sequence[Leg], coverage: Coverage, team: TeamLayouts, crs: CRS) -> list[str]:
@@ -49,6 +52,7 @@ def write_notes(best: Candidate, legs: Sequence[Leg], coverage: Coverage, team: 
     placed = [share.lanes.placed for share in best.layout]
     area = team.area
     notes = _note_ways(team.sites, crs)
+    notes += _note_entry(team, legs)
     notes += _note_coverage(best, coverage, area)
     notes += _note_later(area, crs)
     notes += _note_ground(legs)
@@ -63,6 +67,21 @@ def write_notes(best: Candidate, legs: Sequence[Leg], coverage: Coverage, team: 
 def _at(point: XY, crs: CRS) -> str:
     place = to_lonlat(*point, crs)
     return place.notations()["mgrs"]
+
+
+def _note_entry(team: TeamLayouts, legs: Sequence[Leg]) -> list[str]:
+    """An entry that was asked for and that no lane begins at."""
+    asked = [entry.begin for site in team.sites for entry in site.entries if entry.around]
+    walks = [[leg for leg in legs if leg.searcher == who] for who in sorted({leg.searcher for leg in legs})]
+    firsts = [next((leg for leg in walk if leg.kind != "approach"), None) for walk in walks]
+    begun = [leg.line.coords[0] for leg in firsts if leg is not None]
+    if not asked or not begun:
+        return []
+    away_m = min(math.dist(place[:2], entry) for place in begun for entry in asked)
+    if away_m <= _AWAY_STRIPS * team.task.strip_width_m:
+        return []
+    text = f"No lane begins where the entry was asked for: the search begins {away_m:.0f} m from there"
+    return [f"{text}, since nobody begins in the middle of a lane."]
 
 
 def _note_ways(sites: Sequence[Site], crs: CRS) -> list[str]:
