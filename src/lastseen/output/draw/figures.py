@@ -17,7 +17,7 @@ from matplotlib.patches import Patch, Rectangle
 from PIL import Image
 from shapely import box, contains_xy, union_all
 
-from lastseen.core import FloatArray, Grid, outline_of_level
+from lastseen.core import FloatArray, Grid, outline_of_level, two_figures
 from lastseen.output.draw.drawing import (
     FOOT_MM,
     HEAD_MM,
@@ -166,7 +166,7 @@ def write_thickness(plan: Plan, model: Model, path: Path) -> None:
         palette, extent, middle = load_palette(), _extent_of(plan, model), find_middle_event(plan, model)
         wide, high = _panel_size(extent)
         panels = (
-            (middle.thickness_m, f"Middle event: {middle.volume_m3:,.0f} m³ of debris"),
+            (middle.thickness_m, f"Middle event: {two_figures(middle.volume_m3)} m³ of debris"),
             (plan.debris.thickness_m, f"Mean over {len(model.ensemble.members)} events"),
         )
         width, height = max(2 * wide + 3 * GAP_MM, 170.0), high + HEAD_MM + 6.0 + LEGEND_MM + FOOT_MM
