@@ -137,7 +137,8 @@ def test_workers_killed_twenty_times_give_the_same_bytes(tmp_path):
 
     ground = grounds.rough_face(ny=330, nx=270, cell_m=30.0)  # tiles of 64 cells, the smallest ones
     path = write(tmp_path / "face.tif", ground.values, ground.west_m, ground.north_m, ground.cell_m)
-    alone = view_area(scenario(path), tmp_path / "alone", tile_km=2.0, **QUICK)
+    asked = replace(scenario(path), accept_doubtful_heights=True)  # a rough face of straight bands
+    alone = view_area(asked, tmp_path / "alone", tile_km=2.0, **QUICK)
     assert len(alone.squares) > 25
     wanted, kills, runs = digests(alone.kept.folder), 0, 0
     # New workers are forked from one that has loaded all: kills, not imports, take the time.
@@ -146,7 +147,7 @@ def test_workers_killed_twenty_times_give_the_same_bytes(tmp_path):
         while kills < 20:
             killer = Killer(20 - kills, seed=runs)
             killer.start()
-            view = view_area(scenario(path), tmp_path / f"out{runs}", tile_km=2.0, workers=2, **QUICK)
+            view = view_area(asked, tmp_path / f"out{runs}", tile_km=2.0, workers=2, **QUICK)
             killer.over.set()
             killer.join()
             kills, runs = kills + len(killer.killed), runs + 1

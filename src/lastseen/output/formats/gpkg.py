@@ -9,6 +9,7 @@ from typing import Any
 from xml.etree import ElementTree as ET
 
 import numpy as np
+from pyproj import CRS
 
 from lastseen import __version__
 from lastseen.core import Progress, move_shapes
@@ -37,7 +38,7 @@ def write(result: Result, folder: Path, _options: Options, _progress: Progress) 
             pyogrio.write_dataframe(
                 frame
                 if to is None
-                else frame.set_geometry(move_shapes(np.asarray(frame.geometry), result.crs, to), crs=to),
+                else frame.set_geometry(move_shapes(np.asarray(frame.geometry), result.crs, CRS(to)), crs=to),
                 path,
                 layer=layer.name,
                 driver="GPKG",
