@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 import lastseen
-from lastseen.core.quantities import area_text, depth_text, percent, short_percent
+from lastseen.core.quantities import area_text, depth_text, percent, share_words, short_percent
 
 
 @pytest.mark.parametrize(
@@ -58,3 +58,14 @@ def test_areas_have_the_digits_that_their_cells_allow(area_m2, cell_m, words):
     """Two figures; the power of ten alone on cells wider than 10 m."""
     assert area_text(area_m2, cell_m) == words
     assert area_text(area_m2, cell_m, "m²") == words.replace("m2", "m²")
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [
+        (0.0, "none"), (0.02, "under one in thirty"), (0.05, "about one in twenty"), (0.1, "about one in ten"),
+        (0.2, "about one in five"), (0.33, "about a third"), (0.5, "about half"), (0.95, "most"),
+    ],
+)  # fmt: skip
+def test_rough_shares_are_told_by_the_nearest_word(share, words):
+    assert share_words(share) == words

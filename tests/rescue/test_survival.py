@@ -7,9 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lastseen.commands.common import NEWEST_CURVE
 from lastseen.core.errors import InputError
 from lastseen.rescue.survival import (
     CURVES,
+    DEFAULT_CURVE,
     SurvivalCurve,
     find_survival_curve,
     survival_bounds_percent,
@@ -146,3 +148,8 @@ def test_bad_times(minutes):
     """A time before the accident is refused."""
     with pytest.raises(InputError, match="give 0 or more"):
         survival_percent(CURVES["falk-1994"], minutes)
+
+
+def test_commands_name_the_newest_curve():
+    """The commands hold a copy of its name, since the curves are slow to import."""
+    assert NEWEST_CURVE == DEFAULT_CURVE

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from shapely.affinity import translate
 
 from lastseen.core.errors import InputError
 from lastseen.core.grid import Grid
-from lastseen.search import simulation
+from lastseen.search import candidates, simulation
 from lastseen.search.layout import lay_search
 from lastseen.search.search_area import SearchOptions
 from lastseen.search.simulation import (
@@ -247,6 +248,22 @@ def test_the_kind_that_comes_first_over_most_outlines_is_chosen():
     other = next(one for one in ("across", "along", "rank") if one != alone.kind)
     turned = lay_search(wide, slope, replace(options, favoured=other))
     assert turned.coverage.fraction >= 0.99
+
+
+@pytest.mark.parametrize(
+    ("alive", "left", "words"),
+    [
+        ((0.5,), 1, "the only layout that was found"),
+        ((0.5, 0.7), 1, "ruled out for what stands beside them"),
+        ((0.89, 0.91, 0.903), 3, "2.0 points better with another"),
+        ((0.5, 0.499, 0.3), 3, "within 0.5 points of the best"),
+        ((0.5, 0.3), 2, "the best chance"),
+    ],
+)
+def test_the_reason_does_not_contradict_the_numbers_beside_it(alive, left, words):
+    """The first of the layouts was chosen; the chances of being found alive stand in the table beside the sentence."""
+    made = [SimpleNamespace(kind="across", trial=SimpleNamespace(alive=share)) for share in alive]
+    assert words in candidates._reason(made[0], made, made[:left])
 
 
 def test_a_density_of_nothing_is_refused():

@@ -120,7 +120,8 @@ def depth_text(depth_m: float) -> str:
 
 
 _SHARES_IN_WORDS = (
-    (0.05, "under one in twenty"),
+    (0.03, "under one in thirty"),
+    (0.07, "about one in twenty"),
     (0.15, "about one in ten"),
     (0.225, "about one in five"),
     (0.29, "about a quarter"),

@@ -253,9 +253,11 @@ def note_lanes(scenario: Scenario, lanes: SearchPlan) -> tuple[str, ...]:
             "width, lanes midway beside those of the first"
         )
     approach, search = describe_travel(lanes.travel, on_track=any(leg.kind == "track" for leg in lanes.legs))
-    skis = lanes.travel.approach == "ski" and lanes.travel.search != "ski"
+    kinds = {leg.kind for leg in lanes.legs}
+    skis = lanes.travel.approach == "ski" and lanes.travel.search != "ski" and bool(kinds & {"approach", "track"})
     off = "; taking off skis counts to the clue search" if skis else ""
-    notes.append(f"approach {approach}")
+    if "approach" in kinds or lanes.travel.approach_s is not None:
+        notes.append(f"approach {approach}")
     notes.append(f"search {search}; rough debris is slower, nobody has published a speed on it{off}")
     return tuple(notes)
 

@@ -372,7 +372,7 @@ def _search_lines(numbers: Numbers) -> list[str]:
     lines, moves = (
         [
             _line("Search", f"{lanes} {search['way']}, strips of {coverage['strip_width_m']:g} m on the snow"),
-            _line("", f"{coverage_words(numbers)}; {coverage['uncovered_m2']:,.0f} m2 out of range"),
+            _line("", f"{coverage_words(numbers)}; {two_figures(coverage['uncovered_m2'])} m2 out of range"),
         ],
         travel_of_numbers(numbers),
     )

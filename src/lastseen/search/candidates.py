@@ -614,7 +614,7 @@ def rank_candidates(
     named = [replace(tried, trial=replace(tried.trial, against=against.get(id(tried), ""))) for tried in ranked]
     if ranked[0] is not first:
         return named, "It is shorter, sooner at the median and no steeper than the layout that would come before it."
-    return named, _reason(ranked[0], left, top)
+    return named, _reason(ranked[0], made, left)
 
 
 def _dominates(tried: Candidate, other: Candidate) -> bool:
@@ -623,12 +623,20 @@ def _dominates(tried: Candidate, other: Candidate) -> bool:
     return a.walk_m < b.walk_m and a.first_signal_s[1] < b.first_signal_s[1] and a.steep_m <= b.steep_m
 
 
-def _reason(best: Candidate, left: Sequence[Candidate], top: float) -> str:
-    """Why a layout is the first, one sentence."""
+def _reason(best: Candidate, made: Sequence[Candidate], left: Sequence[Candidate]) -> str:
+    """Why a layout is the first, one sentence: ``left`` are those of ``made`` that nothing stands against."""
+    if len(made) == 1:
+        return "It is the only layout that was found."
     if len(left) == 1:
-        return "It is the only layout that was found worth walking."
+        return "The others are ruled out for what stands beside them."
     if best.kind == "abreast":
         return "Several searchers go abreast, one lane each, where the debris is narrow enough for it."
+    top = max(tried.trial.alive for tried in left)
+    if best.trial.alive < top - _ALIKE:
+        return (
+            f"Over this outline alone the chance of finding somebody alive is {100 * (top - best.trial.alive):.1f} "
+            "points better with another."
+        )
     if any(tried is not best and tried.trial.alive >= top - _ALIKE for tried in left):
         return (
             f"Of the layouts whose chance of finding somebody alive is within {100 * _ALIKE:.1f} points of the best it "

@@ -238,10 +238,10 @@ def _note_ground(legs: Sequence[Leg]) -> list[str]:
     ]
     steep = [leg for leg in legs if leg.steepest_deg > STEEP_DEG]
     if steep:
-        ways = sum(leg.kind != "lane" for leg in steep)
+        ways, most = sum(leg.kind != "lane" for leg in steep), math.ceil(max(leg.steepest_deg for leg in steep))
         notes.append(
             f"{_count(len(steep), 'leg')} steeper than {STEEP_DEG:.0f} degrees somewhere, up to "
-            f"{max(leg.steepest_deg for leg in steep):.0f}, {ways} of them on the way to or between lanes: no easier "
+            f"{most}, {ways} of them on the way to or between lanes: no easier "
             "way was found on this elevation model; find your own between the lanes."
         )
     for danger, words in (("wall", "over a wall"), ("above a wall", "right above a wall")):

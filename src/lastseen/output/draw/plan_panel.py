@@ -257,7 +257,7 @@ def _numbers(pen: Pen, content: MapContent) -> list[Item]:
         ("Team", f"{counted(n, 'searcher')}, {counted(len(content.lanes), 'lane')}"),
         ("Search", f"{length(walk)} in {clock(time_of(walk))} {MODE_WORDS[moves.search]}{who}"),
         ("Approach", _approach_text(moves, there, each["time_s"])),
-        ("Coverage", f"{coverage_words(content.numbers)}; {covered['uncovered_m2']:.0f} m² out of range"),
+        ("Coverage", f"{coverage_words(content.numbers)}; {two_figures(covered['uncovered_m2'])} m² out of range"),
         ("Debris", f"{_area_words(content)} on the map{_part_words(content.numbers)}"),
         *(_model_numbers(content.numbers) if content.modelled else []),
     ]  # fmt: skip
